@@ -16,7 +16,8 @@ SPEAKER = {"top_ohm": 120_000, "up_ohm": 6_200, "down_ohm": 6_490, "farad": 10e-
 SUPPLY = {"top_ohm": 24_000, "up_ohm": None, "down_ohm": 3_570, "farad": 10e-9}
 # Line-level source: +-5.6 V peak covers 4 V rms.
 LINE = {"top_ohm": 10_500, "up_ohm": 6_190, "down_ohm": 15_400, "farad": 10e-9}
-# Drops along the ground return: +-2 V is wanted, +-3.3 V is the smallest range that resistors alone can bias to the middle.
+# Drops along the ground return: +-2 V is wanted, +-3.3 V is the smallest range that resistors alone can bias to the
+# middle.
 SMALL = {"top_ohm": 6_190, "up_ohm": 6_190, "down_ohm": None, "farad": 10e-9}
 # A generic Hall clamp's output, 0 to 5 V.
 CLAMP = {"top_ohm": 4_870, "up_ohm": None, "down_ohm": 8_660, "farad": 10e-9}
@@ -39,7 +40,7 @@ INPUT_CORNER_HZ = 5_100
 # ---- channels: role of each analog pin, in scan order -------------------------------------------------------------
 CHANNELS = (("out_p", 26), ("out_n", 27), ("supply", 28))
 
-# ---- digital lines: role, pin, volts at the lead above which the pin reads 1 -------------------------------------------
+# ---- digital lines: role, pin, volts at the lead above which the pin reads 1 -------------------------------------
 DIGITAL = (("remote", 15, 6.0),)
 
 BUTTON_PIN = 14  # to ground, pulled up inside

@@ -157,7 +157,8 @@ class Block:
     start_s: float  # recording time of the first scan
     rate_hz: Fraction
     counts: CountArray  # (n_scans, n_channels), sum-of-conversions as sent
-    at_rail: npt.NDArray[np.uint8]  # (n_frames, n_channels, 2): conversions at code 0, at code 4095; 127 means "127 or more"
+    # (n_frames, n_channels, 2): raw conversions at code 0, at code 4095; 127 means "127 or more"
+    at_rail: npt.NDArray[np.uint8]
     scans_per_frame: int
     hello: Hello
     host_s: float  # when the last byte of the block's last frame was received
@@ -298,7 +299,7 @@ class TraceWindow:
     marks: tuple[Mark, ...]
 
 
-# ---- Trace -> Finding + Coverage -> Analysis ---------------------------------------------------------------------------
+# ---- Trace -> Finding + Coverage -> Analysis ------------------------------------------------------------------------
 
 Severity = Literal["information", "attention", "serious", "danger"]
 FindingKind = Literal["clip", "note", "dip", "cutout", "saturation", "gap", "mark"]
@@ -370,5 +371,7 @@ class Analysis:
     link_health: LinkHealth
     settings: Settings
     envelopes: Mapping[str, Envelope]
-    excerpts: tuple[TraceWindow, ...] = field(default=())  # full-rate windows around the findings that are shown enlarged
-    summary: Mapping[str, Any] = field(default_factory=dict)  # totals by detector, e.g. the learned rail
+    # full-rate windows around the findings that are shown enlarged
+    excerpts: tuple[TraceWindow, ...] = ()
+    # per detector, what it learned over the whole recording, e.g. the rail
+    summary: Mapping[str, Any] = field(default_factory=dict)

@@ -1,1 +1,1 @@
-"""What the board and the host agree on: framing, checks and message layouts. Imported by CPython and MicroPython alike."""
+"""What the board and the host agree on: framing, checks and layouts. Imported by CPython and MicroPython alike."""

@@ -74,4 +74,4 @@ MARK_HOST = const(0x82)
 
 def scans_per_frame(n_channels: int) -> int:
     """Scans of `n_channels` that fit a SAMPLES frame of at most MAX_SHORT_BYTES."""
-    return (MAX_SHORT_BYTES - HEADER_BYTES - CRC_BYTES - 2 * n_channels) // (2 * n_channels)
+    return int((MAX_SHORT_BYTES - HEADER_BYTES - CRC_BYTES - 2 * n_channels) // (2 * n_channels))
