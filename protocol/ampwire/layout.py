@@ -7,7 +7,7 @@ that each is one COBS run of known length.
 """
 
 try:
-    from micropython import const
+    from micropython import const as const
 except ImportError:  # CPython: `const` only marks numbers that the board's compiler folds
 
     def const(value: int) -> int:
