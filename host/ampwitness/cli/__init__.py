@@ -1,0 +1,85 @@
+"""The command line: parse, call, print. Every command has a module of its own, loaded when it is asked for."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+from typing import NoReturn
+
+import click
+
+from ampwitness import __version__
+from ampwitness.errors import AmpwitnessError
+
+INTERRUPTED_EXIT_CODE = 130  # the shell's own number for Ctrl-C
+
+# command name -> (module, object in it, one line of help). The help stands here so that `--help` loads nothing else.
+INSTALLER_COMMANDS = {
+    "record": ("record", "record", "Record from a board until told to stop."),
+    "report": ("report", "report", "Say what a recording shows: in the terminal, as a page, as JSON."),
+    "verify": ("verify", "verify", "Check that a recording is whole and that every loss is accounted for."),
+    "boards": ("boards", "boards", "List the serial ports and which board answers on each."),
+    "demo": ("demo", "demo", "Run the whole chain on a made-up vehicle whose truth is known."),
+}
+BENCH_COMMANDS = {
+    "virtual-board": ("virtual_board", "virtual_board", "Run the board's own firmware here, fed with a WAV of volts."),
+}
+
+
+class _LazyGroup(click.Group):
+    """Lists all commands without importing them, the installer's first."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return [*INSTALLER_COMMANDS, *BENCH_COMMANDS]
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        entry = INSTALLER_COMMANDS.get(cmd_name) or BENCH_COMMANDS.get(cmd_name)
+        if entry is None:
+            return None
+        module_name, object_name, _ = entry
+        command = getattr(importlib.import_module(f"ampwitness.cli.{module_name}"), object_name)
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        for heading, table in (("In the garage", INSTALLER_COMMANDS), ("On the developer's bench", BENCH_COMMANDS)):
+            with formatter.section(heading):
+                formatter.write_dl([(name, text) for name, (_, _, text) in table.items()])
+
+
+@click.group(
+    cls=_LazyGroup,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="Example: ampwitness record --seconds 60 --out trip.mcap, then ampwitness report trip.mcap --html trip.html",
+)
+@click.version_option(__version__, prog_name="ampwitness")
+def cli() -> None:
+    """Witness what an amplifier and its supply do: clipping, sag under each bass note, cut-outs.
+
+    Battery cables and amplifier outputs can burn and shock. Fuse every probe lead, take power off before clips move,
+    and follow local codes. On the road the passenger works this program, never the driver.
+    """
+
+
+def main() -> NoReturn:
+    """Run the command line; every expected failure ends in one sentence and its own exit code."""
+    try:
+        code = cli.main(standalone_mode=False)
+        sys.exit(code if isinstance(code, int) else 0)
+    except click.exceptions.Abort:
+        click.echo("ampwitness: stopped.", err=True)
+        sys.exit(INTERRUPTED_EXIT_CODE)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except AmpwitnessError as error:
+        click.echo(f"ampwitness: {error}", err=True)
+        sys.exit(error.exit_code)
+    except KeyboardInterrupt:
+        click.echo("ampwitness: stopped.", err=True)
+        sys.exit(INTERRUPTED_EXIT_CODE)
+    except BrokenPipeError:
+        # The reader of our output (a pager, `head`) has gone; that is its right and no failure of ours.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)

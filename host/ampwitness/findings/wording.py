@@ -1,0 +1,203 @@
+"""What a finding means in plain words: one table for terminal, page and JSON. Nothing here measures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from ampwitness.types import Analysis, Coverage, Finding, NotJudged, Verdict
+from ampwitness.units import seconds_to_clock
+
+
+@dataclass(frozen=True, slots=True)
+class KindWords:
+    """How a kind of finding is spoken of. `detector` is the `Coverage.detector` that answers for it."""
+
+    detector: str
+    one: str
+    many: str
+    question: str
+    meaning: str
+    next_step: str
+
+
+KIND_WORDS: dict[str, KindWords] = {
+    "clip": KindWords(
+        "clipping",
+        "clipped half-cycle",
+        "clipped half-cycles",
+        "Does the amplifier clip?",
+        "The output ran into a ceiling and its crest was cut flat. How far past the ceiling the crest would have gone "
+        "is given in dB.",
+        "Turn the gain down by the overdrive that is listed, or mend the supply if the ceiling sank with it.",
+    ),
+    "note": KindWords(
+        "notes",
+        "bass note",
+        "bass notes",
+        "What does the supply do under each bass note?",
+        "A tone or beat between 20 and 120 Hz at the output, with the supply before, under and after it.",
+        "Compare the sag of loud notes: a large sag points to battery, cable or ground.",
+    ),
+    "dip": KindWords(
+        "dips",
+        "supply dip",
+        "supply dips",
+        "Does the supply dip?",
+        "The supply, averaged over 10 ms, stayed below the threshold until it rose above threshold plus hysteresis.",
+        "Look at what ran at that moment; check terminals, fuse holders and ground with a meter.",
+    ),
+    "cutout": KindWords(
+        "cutouts",
+        "cut-out",
+        "cut-outs",
+        "Does the amplifier cut out?",
+        "The output stopped abruptly although it had been playing.",
+        "Read what came first in the half second before it, and do the separating test that is named.",
+    ),
+    "saturation": KindWords(
+        "saturation",
+        "span beyond the logger's range",
+        "spans beyond the logger's range",
+        "Did the logger itself stay inside its range?",
+        "The logger's own input was at the end of its range: the true volts were higher than it can show. Clipping is "
+        "not judged there.",
+        "Use a larger divider, or less level.",
+    ),
+    "gap": KindWords(
+        "gaps",
+        "gap in the recording",
+        "gaps in the recording",
+        "Is the recording whole?",
+        "Scans are missing. Nothing was filled in, and no verdict covers that time.",
+        "Use a shorter cable, another port, or a less busy computer.",
+    ),
+    "mark": KindWords(
+        "marks",
+        "mark",
+        "marks",
+        "When did somebody press the button?",
+        "Somebody marked this moment with the button or a key.",
+        "Look at what stands nearest to it.",
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictLine:
+    """One detector's answer in words, with the numbers that carry it."""
+
+    kind: str
+    verdict: Verdict
+    sentence: str
+    not_judged: str  # empty where everything was judged
+
+
+def count_words(count: int, one: str, many: str) -> str:
+    """`1 bass note`, `7 bass notes`."""
+    return f"{count:,} {one if count == 1 else many}"
+
+
+def _number(value: object, digits: int) -> str:
+    return f"{value:.{digits}f}" if isinstance(value, int | float) and not isinstance(value, bool) else "unknown"
+
+
+def describe_finding(finding: Finding) -> str:
+    """One finding in one sentence without its time."""
+    m = finding.measured
+    if finding.kind == "clip":
+        text = f"{m.get('polarity', '')} crest cut at {_number(m.get('plateau_v'), 1)} V, "
+        over = m.get("overdrive_db")
+        text += f"{_number(over, 2)} dB past the ceiling" if over is not None else "overdrive not judged"
+        flat_s = m.get("flat_s")
+        return text + (f", flat for {1e3 * float(flat_s):.2f} ms" if isinstance(flat_s, int | float) else "")
+    if finding.kind == "note":
+        text = f"{_number(m.get('pitch_hz'), 1)} Hz at {_number(m.get('level_v'), 1)} V rms"
+        if m.get("sag_v") is None:
+            return text + ", sag not judged"
+        return text + f", supply sagged {_number(m.get('sag_v'), 2)} V to {_number(m.get('supply_lowest_v'), 2)} V"
+    if finding.kind == "dip":
+        return (
+            f"{m.get('role', 'supply')} fell to {_number(m.get('residual_v'), 2)} V "
+            f"({_number(m.get('depth_percent'), 1)} % below {_number(m.get('reference_v'), 2)} V) "
+            f"for {_number(m.get('duration_s'), 3)} s"
+        )
+    if finding.kind == "cutout":
+        length = f"out for {_number(m.get('outage_s'), 3)} s" if m.get("recovered") else "did not come back"
+        return f"output stopped: {m.get('cause', 'not decided')}; {length}"
+    if finding.kind == "saturation":
+        return f"{m.get('role', 'input')} at the {m.get('rail', 'end')} of the logger's range"
+    if finding.kind == "gap":
+        n_scans = m.get("n_scans_lost")
+        lost = f"{n_scans:,} scans" if isinstance(n_scans, int) else "an unknown number of scans"
+        return f"{lost} missing, cause: {m.get('cause', 'unknown')}"
+    if finding.kind == "mark":
+        label = f": {m['label']}" if m.get("label") else ""
+        return f"marked by {m.get('source', 'somebody')}{label}"
+    return finding.kind
+
+
+def _largest(findings: Sequence[Finding], key: str) -> Finding | None:
+    rated = [f for f in findings if isinstance(f.measured.get(key), int | float)]
+    return max(rated, key=lambda f: float(f.measured[key] or 0.0), default=None)
+
+
+def find_worst(findings: Sequence[Finding], kind: str) -> Finding | None:
+    """The finding of `kind` that a person should look at first; None if there is none."""
+    chosen = [f for f in findings if f.kind == kind]
+    if kind == "clip":
+        return _largest(chosen, "overdrive_db") or _largest(chosen, "flat_s")
+    if kind == "note":
+        return _largest(chosen, "sag_v") or _largest(chosen, "level_v")
+    if kind == "dip":
+        return _largest(chosen, "depth_v")
+    if kind == "cutout":
+        return _largest(chosen, "outage_s") or (chosen[0] if chosen else None)
+    return max(chosen, key=lambda f: f.stop_s - f.start_s, default=None)
+
+
+def _sum_not_judged(spans: Sequence[NotJudged]) -> str:
+    by_reason: dict[str, float] = {}
+    for span in spans:
+        by_reason[span.reason] = by_reason.get(span.reason, 0.0) + span.stop_s - span.start_s
+    return "; ".join(f"{total_s:.2f} s not judged ({reason})" for reason, total_s in by_reason.items())
+
+
+def word_verdict(kind: str, findings: Sequence[Finding], coverage: Coverage | None) -> VerdictLine:
+    """The answer on one kind: found, none found in N s judged, or not judged with the reason."""
+    words = KIND_WORDS[kind]
+    chosen = [f for f in findings if f.kind == kind]
+    not_judged = _sum_not_judged(coverage.not_judged) if coverage else ""
+    judged_s = coverage.judged_s if coverage else 0.0
+    if chosen:
+        worst = find_worst(chosen, kind)
+        sentence = f"{count_words(len(chosen), words.one, words.many)} found in {judged_s:,.1f} s judged."
+        if worst is not None:
+            what = "Longest" if kind in ("saturation", "gap", "cutout") else "First" if kind == "mark" else "Worst"
+            shown = chosen[0] if kind == "mark" else worst
+            sentence += f" {what} at {seconds_to_clock(shown.start_s)}: {describe_finding(shown)}."
+        return VerdictLine(kind, "found", sentence, not_judged)
+    if judged_s > 0:
+        return VerdictLine(kind, "none found", f"No {words.one} found in {judged_s:,.1f} s judged.", not_judged)
+    return VerdictLine(kind, "not judged", not_judged or "Nothing to judge: this was not looked at.", "")
+
+
+def word_verdicts(analysis: Analysis) -> tuple[VerdictLine, ...]:
+    """Every kind's answer, in the order in which a person asks."""
+    by_detector = {coverage.detector: coverage for coverage in analysis.coverage}
+    return tuple(
+        word_verdict(kind, analysis.findings, by_detector.get(words.detector)) for kind, words in KIND_WORDS.items()
+    )
+
+
+def word_losses(analysis: Analysis) -> str:
+    """Every loss in one sentence; "0 lost" is said too."""
+    health = analysis.link_health
+    lost = sum(health.n_scans_lost.values())
+    by_cause = ", ".join(f"{cause} {count:,}" for cause, count in health.n_scans_lost.items() if count)
+    return (
+        f"{lost:,} lost of {health.n_scans_expected:,} scans"
+        + (f" ({by_cause})" if by_cause else "")
+        + f"; {health.n_frames_bad:,} bad frames; "
+        + ("all sums balance." if health.balances else "the sums do NOT balance: treat this recording with care.")
+    )

@@ -1,0 +1,105 @@
+"""Arrows point one way: who may import whom, held by reading the source."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+HOST = ROOT / "host" / "ampwitness"
+
+# part -> parts of ampwitness that it may import (itself always). `ampwire` is listed like a part.
+ALLOWED: dict[str, set[str]] = {
+    "errors": set(),
+    "units": set(),
+    "types": {"errors", "units"},
+    "firmware_files": {"ampwire"},
+    "link": {"ampwire", "errors", "units", "types"},
+    "recording": {"errors", "units", "types", "link"},
+    "decode": {"ampwire", "errors", "units", "types", "link"},
+    "waveform": {"errors", "units", "types", "decode"},
+    "detect": {"errors", "units", "types", "waveform"},
+    "findings": {"errors", "units", "types", "detect"},
+    "report": {"errors", "units", "types", "findings"},
+    "frontend": {"errors", "units", "types", "firmware_files"},
+    # The bench makes truth and scores the whole chain against it, so its score programs may see every part below the
+    # command line; no part may see the bench.
+    "bench": {
+        "ampwire",
+        "errors",
+        "units",
+        "types",
+        "firmware_files",
+        "frontend",
+        "link",
+        "recording",
+        "decode",
+        "waveform",
+        "detect",
+        "findings",
+        "pipeline",
+    },
+    "pipeline": {"errors", "units", "types", "recording", "decode", "waveform", "detect", "findings"},
+}
+# third-party package -> the one part of the program in which it is at home
+HOMES = {"serial": {"link"}, "click": {"cli"}, "matplotlib": {"report"}, "mcap": {"recording"}}
+
+
+def part_of(path: Path) -> str:
+    first = path.relative_to(HOST).parts[0]
+    return first.removesuffix(".py")
+
+
+def imported_modules(path: Path) -> set[str]:
+    package = ["ampwitness", *path.relative_to(HOST).parts[:-1]]
+    names: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names.update(alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            base = ".".join(package[: len(package) - node.level + 1]) if node.level else ""
+            module = ".".join(filter(None, [base, node.module or ""]))
+            # `from ampwitness import x` names a part, `from ampwitness.types import X` a thing in one
+            names.update(f"{module}.{alias.name}" if module == "ampwitness" else module for alias in node.names)
+    return names
+
+
+SOURCES = sorted(HOST.rglob("*.py"))
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda p: str(p.relative_to(HOST)))
+def test_imports_point_one_way(path: Path) -> None:
+    part = part_of(path)
+    for module in imported_modules(path):
+        top, _, rest = module.partition(".")
+        if top == "ampwire" or (top == "ampwitness" and rest):
+            target = "ampwire" if top == "ampwire" else rest.partition(".")[0]
+            if target in (part, "__version__"):
+                continue
+            if part in ("cli", "__main__", "__init__"):
+                continue  # the command line may call anything; nothing may call it
+            assert target in ALLOWED[part], f"{path.relative_to(ROOT)} imports {module}: not allowed for {part!r}"
+        elif top in HOMES:
+            assert part in HOMES[top], f"{path.relative_to(ROOT)} imports {module}: its home is {HOMES[top]}"
+
+
+def test_nothing_imports_the_command_line() -> None:
+    for path in SOURCES:
+        if part_of(path) in ("cli", "__main__"):
+            continue
+        assert not any(name.startswith("ampwitness.cli") for name in imported_modules(path)), path
+
+
+def test_the_shared_package_uses_only_what_the_board_has() -> None:
+    allowed = {"struct", "binascii", "array", "collections", "micropython", "ampwire"}
+    for path in sorted((ROOT / "protocol" / "ampwire").glob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Import):
+                tops = {alias.name.partition(".")[0] for alias in node.names}
+            elif isinstance(node, ast.ImportFrom):
+                tops = {(node.module or "ampwire").partition(".")[0]}
+            else:
+                continue
+            assert tops <= allowed, f"{path.name} imports {tops - allowed}"

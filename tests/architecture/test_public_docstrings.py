@@ -1,0 +1,57 @@
+"""Every public name says what it does; waveform/ and detect/ also say what happens at a gap and what escapes them."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+SOURCES = sorted([*(ROOT / "host" / "ampwitness").rglob("*.py"), *(ROOT / "protocol" / "ampwire").rglob("*.py")])
+Documented = ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef
+
+
+def public_definitions(tree: ast.Module) -> Iterator[Documented]:
+    for node in tree.body:
+        if isinstance(node, Documented) and not node.name.startswith("_"):
+            yield node
+            if isinstance(node, ast.ClassDef):
+                yield from (
+                    child
+                    for child in node.body
+                    if isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef)
+                    and not child.name.startswith("_")
+                    and len(child.body) > 2  # a one-line property or accessor speaks for itself
+                )
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda p: str(p.relative_to(ROOT)))
+def test_public_names_have_docstrings(path: Path) -> None:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    if path.name != "__init__.py" or tree.body:
+        assert ast.get_docstring(tree), f"{path.relative_to(ROOT)} has no module docstring"
+    missing = [node.name for node in public_definitions(tree) if not ast.get_docstring(node)]
+    assert not missing, f"{path.relative_to(ROOT)}: no docstring on {missing}"
+
+
+@pytest.mark.parametrize("folder", ["waveform", "detect"])
+def test_signal_code_states_gaps_and_limits(folder: str) -> None:
+    """Classes that take windows, and modules of signal functions, name their behaviour at a gap and their limits."""
+    for path in sorted((ROOT / "host" / "ampwitness" / folder).glob("*.py")):
+        text = path.read_text(encoding="utf-8")
+        tree = ast.parse(text)
+        takes_windows = any(
+            isinstance(node, ast.ClassDef)
+            and any(isinstance(child, ast.FunctionDef) and child.name == "push" for child in node.body)
+            for node in tree.body
+        )
+        if takes_windows and path.name != "result.py":
+            docs = " ".join(
+                ast.get_docstring(node) or ""
+                for node in [tree, *ast.walk(tree)]
+                if isinstance(node, ast.Module | ast.ClassDef)
+            )
+            assert "Gaps" in docs, f"{path.name}: says nothing about gaps"
+            assert "Limits" in docs, f"{path.name}: says nothing about its limits"
