@@ -1,0 +1,214 @@
+"""Every picture of a report. Draws what an Analysis holds and measures nothing.
+
+Gaps stay blank: no line crosses them. All axes carry units; all events are named in words beside their shape.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from typing import Any
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from ampwitness.report.style import GRID_COLOUR, LANE_STYLES, TEXT_COLOUR, role_colour
+from ampwitness.types import Analysis, Envelope, Finding, FloatArray, Interval, TraceWindow
+
+MAX_OVERVIEW_COLUMNS = 1600
+MIN_VISIBLE_SHARE = 0.0012  # of the time axis: a clip of 1 ms in two hours is still drawn this wide
+
+_RC: Any = {
+    "font.size": 10,
+    "axes.edgecolor": TEXT_COLOUR,
+    "axes.labelcolor": TEXT_COLOUR,
+    "xtick.color": TEXT_COLOUR,
+    "ytick.color": TEXT_COLOUR,
+    "text.color": TEXT_COLOUR,
+    "axes.grid": True,
+    "grid.color": GRID_COLOUR,
+    "grid.linewidth": 0.6,
+    "axes.axisbelow": True,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "ampwitness",  # the same analysis gives the same bytes
+    "font.family": "sans-serif",
+    "hatch.linewidth": 0.6,
+}
+
+
+def new_figure(width_in: float, height_in: float) -> Figure:
+    """A figure that belongs to no window system, so that reports work on a machine without a screen."""
+    figure = Figure(figsize=(width_in, height_in), layout="constrained")
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def figure_to_svg(figure: Figure) -> str:
+    """The figure as an SVG element to be put into a page."""
+    buffer = io.StringIO()
+    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    text = buffer.getvalue()
+    return text[text.index("<svg") :]
+
+
+def figure_to_png(figure: Figure, dpi: int = 110) -> bytes:
+    """The figure as PNG bytes."""
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="png", dpi=dpi, metadata={"Software": None})
+    return buffer.getvalue()
+
+
+def _coarsen(envelope: Envelope) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Step starts, lowest and highest, merged so that there are at most MAX_OVERVIEW_COLUMNS of them."""
+    n = len(envelope.lowest)
+    factor = max(1, -(-n // MAX_OVERVIEW_COLUMNS))
+    n_padded = -(-n // factor) * factor
+    pad = (0, n_padded - n)
+    lowest = np.pad(np.asarray(envelope.lowest, dtype=float), pad, constant_values=np.nan).reshape(-1, factor)
+    highest = np.pad(np.asarray(envelope.highest, dtype=float), pad, constant_values=np.nan).reshape(-1, factor)
+    start_s = envelope.start_s + envelope.step_s * factor * np.arange(len(lowest))
+    # A column that holds any gap stays blank: a coarse step must not bridge a hole.
+    return start_s, lowest.min(axis=1), highest.max(axis=1)
+
+
+def _draw_envelope(axes: Axes, envelope: Envelope) -> None:
+    start_s, lowest, highest = _coarsen(envelope)
+    axes.fill_between(start_s, lowest, highest, step="post", color=role_colour(envelope.role), linewidth=0.8, alpha=0.9)
+    axes.set_ylabel(f"{envelope.role} (V)")
+
+
+def _draw_lane(axes: Axes, row: int, kind: str, findings: Sequence[Finding], duration_s: float) -> None:
+    style = LANE_STYLES[kind]
+    least_s = max(duration_s * MIN_VISIBLE_SHARE, 1e-9)
+    spans = [(f.start_s, max(f.stop_s - f.start_s, least_s)) for f in findings if f.kind == kind]
+    if kind == "note":  # neighbours would merge into one bar: a thin white edge keeps them apart
+        axes.broken_barh(spans, (row - 0.32, 0.64), facecolor=style.colour, edgecolor="white", linewidth=0.5)
+    else:
+        axes.broken_barh(
+            spans, (row - 0.32, 0.64), facecolor=style.colour, edgecolor="black" if style.hatch else style.colour,
+            linewidth=0.6, hatch=style.hatch,
+        )  # fmt: skip
+
+
+def draw_overview(analysis: Analysis) -> Figure:
+    """The whole recording on one time axis: every channel's envelope, then a lane for each kind of event."""
+    with mpl.rc_context(_RC):
+        roles = [role for role in ("output", "supply", *sorted(set(analysis.envelopes) - {"output", "supply"}))
+                 if role in analysis.envelopes]  # fmt: skip
+        kinds = [k for k in LANE_STYLES if any(f.kind == k for f in analysis.findings)]
+        ratios = [2.0] + [1.3] * (len(roles) - 1) if roles else []
+        if kinds:
+            ratios.append(0.28 * len(kinds) + 0.15)
+        figure = new_figure(10.0, 1.35 * sum(ratios) + 0.6)
+        if not ratios:
+            return figure
+        rows = figure.subplots(len(ratios), 1, sharex=True, squeeze=False, gridspec_kw={"height_ratios": ratios})[:, 0]
+        for axes, role in zip(rows, roles, strict=False):
+            _draw_envelope(axes, analysis.envelopes[role])
+        duration_s = max(analysis.duration_s, 1e-6)
+        if kinds:
+            lanes = rows[-1]
+            for row, kind in enumerate(reversed(kinds)):
+                _draw_lane(lanes, row, kind, analysis.findings, duration_s)
+            lanes.set_yticks(range(len(kinds)), [LANE_STYLES[kind].label for kind in reversed(kinds)])
+            lanes.set_ylim(-0.5, len(kinds) - 0.5)
+            lanes.grid(axis="y", visible=False)
+        rows[-1].set_xlabel("time in the recording (s)")
+        rows[-1].set_xlim(0.0, duration_s)
+        figure.align_ylabels(list(rows))
+        return figure
+
+
+def _shade(axes: Axes, span: Interval, kind: str) -> None:
+    style = LANE_STYLES[kind]
+    axes.axvspan(span.start_s, span.stop_s, facecolor=style.colour, alpha=0.22, hatch=style.hatch, edgecolor="grey")
+
+
+def _draw_clip_marks(axes: Axes, finding: Finding) -> None:
+    """The flat top that was measured, and where the crest would have been."""
+    plateau_v, crest_v = finding.measured.get("plateau_v"), finding.measured.get("crest_v")
+    middle_s = (finding.start_s + finding.stop_s) / 2
+    if isinstance(plateau_v, int | float):
+        axes.plot([finding.start_s, finding.stop_s], [plateau_v, plateau_v], color="black", linewidth=2.2,
+                  label=f"ceiling {plateau_v:.1f} V")  # fmt: skip
+    if isinstance(crest_v, int | float):
+        axes.plot(
+            [middle_s],
+            [crest_v],
+            linestyle="none",
+            marker="^" if crest_v > 0 else "v",
+            markersize=9,
+            markerfacecolor="white",
+            markeredgecolor="black",
+            label=f"uncut crest {crest_v:.1f} V (estimate)",
+        )
+
+
+def _draw_supply_marks(axes: Axes, finding: Finding) -> None:
+    """The levels a sag or dip was measured between."""
+    for key, label in (("supply_before_v", "before"), ("supply_lowest_v", "lowest"), ("reference_v", "reference"),
+                       ("residual_v", "lowest")):  # fmt: skip
+        level_v = finding.measured.get(key)
+        if isinstance(level_v, int | float):
+            axes.axhline(level_v, color="black", linewidth=0.9, linestyle="--" if "lowest" in label else ":")
+            axes.annotate(f"{label} {level_v:.2f} V", (1.0, level_v), xycoords=("axes fraction", "data"),
+                          xytext=(-4, 2), textcoords="offset points", ha="right", va="bottom", fontsize=9)  # fmt: skip
+
+
+def draw_enlarged(finding: Finding, window: TraceWindow, neighbours: Sequence[Finding] = ()) -> Figure:
+    """One finding at full rate: output and supply on a common time axis, the finding shaded and its levels marked.
+
+    Time runs in milliseconds from the finding's start. `neighbours` of the same kind are shaded too.
+    """
+    with mpl.rc_context(_RC):
+        roles = [role for role in ("output", "supply", "battery", "source", "remote") if role in window.traces]
+        figure = new_figure(10.0, 1.1 + 1.9 * max(1, len(roles)))
+        rows = figure.subplots(max(1, len(roles)), 1, sharex=True, squeeze=False)[:, 0]
+
+        def to_ms(time_s: float) -> float:
+            return 1e3 * (time_s - finding.start_s)
+
+        for axes, role in zip(rows, roles, strict=False):
+            for segment in window.traces[role].segments:
+                times_ms = 1e3 * (segment.times_s() - finding.start_s)
+                axes.plot(times_ms, segment.volts, color=role_colour(role), linewidth=1.1)
+            axes.set_ylabel(f"{role} (V)")
+            for other in (finding, *neighbours):
+                _shade(axes, Interval(to_ms(other.start_s), to_ms(other.stop_s)), other.kind)
+            for gap in window.gaps:
+                _shade(axes, Interval(to_ms(gap.start_s), to_ms(gap.stop_s)), "gap")
+        shifted = Finding(finding.kind, 0.0, to_ms(finding.stop_s), finding.severity, finding.measured, {}, {})
+        if roles and finding.kind == "clip":
+            _draw_clip_marks(rows[0], shifted)
+            rows[0].legend(loc="upper right", fontsize=9, framealpha=0.9)
+        if "supply" in roles and finding.kind in ("note", "dip"):
+            _draw_supply_marks(rows[roles.index("supply")], shifted)
+        rows[-1].set_xlabel(f"milliseconds from {finding.start_s:.4f} s of the recording")
+        rows[-1].set_xlim(to_ms(window.start_s), to_ms(window.stop_s))
+        figure.align_ylabels(list(rows))
+        return figure
+
+
+def draw_sag_against_level(findings: Sequence[Finding]) -> Figure | None:
+    """Sag under each note against the note's level; None with fewer than three notes to show."""
+    points = [
+        (float(f.measured["level_v"] or 0.0), float(f.measured["sag_v"] or 0.0))
+        for f in findings
+        if f.kind == "note" and f.measured.get("sag_v") is not None and f.measured.get("level_v") is not None
+    ]
+    if len(points) < 3:
+        return None
+    with mpl.rc_context(_RC):
+        figure = new_figure(6.4, 3.4)
+        axes = figure.subplots()
+        level_v, sag_v = np.array(points).T
+        axes.plot(level_v, sag_v, linestyle="none", marker="o", markersize=5, markerfacecolor="white",
+                  markeredgecolor=role_colour("supply"))  # fmt: skip
+        axes.set_xlabel("level of the note (V rms)")
+        axes.set_ylabel("supply sag (V)")
+        axes.set_xlim(left=0.0)
+        axes.set_ylim(bottom=min(0.0, float(sag_v.min())))
+        return figure

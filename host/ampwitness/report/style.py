@@ -1,0 +1,49 @@
+"""Colours and marks of every picture: one meaning, one colour and one shape, legible in grey and to colour-blind eyes.
+
+Colours are those of Okabe and Ito, "Color Universal Design" (2008), a published palette chosen to survive the common
+kinds of colour blindness. No meaning rests on colour alone: lanes, shapes and hatches repeat it for print in grey.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+OUTPUT_COLOUR = "#0072B2"  # blue
+SUPPLY_COLOUR = "#D55E00"  # vermilion
+OTHER_COLOURS = {
+    "battery": "#009E73",
+    "source": "#CC79A7",
+    "ground": "#56B4E9",
+    "current": "#E69F00",
+    "remote": "#000000",
+}
+GRID_COLOUR = "#C8C8C8"
+TEXT_COLOUR = "#1A1A1A"
+
+
+@dataclass(frozen=True, slots=True)
+class LaneStyle:
+    """How a kind of event is drawn in its lane of the overview."""
+
+    label: str
+    colour: str
+    hatch: str
+    marker: str
+
+
+LANE_STYLES: dict[str, LaneStyle] = {
+    "clip": LaneStyle("clips", "#CC79A7", "", "^"),
+    "note": LaneStyle("bass notes", "#56B4E9", "", "|"),
+    "dip": LaneStyle("supply dips", "#E69F00", "///", "v"),
+    "cutout": LaneStyle("cut-outs", "#000000", "", "X"),
+    "saturation": LaneStyle("logger range", "#009E73", "xx", "s"),
+    "gap": LaneStyle("gaps", "#7F7F7F", "\\\\\\", "|"),
+    "mark": LaneStyle("marks", "#0072B2", "", "o"),
+}
+
+
+def role_colour(role: str) -> str:
+    """The colour in which a channel is drawn everywhere."""
+    if role == "output":
+        return OUTPUT_COLOUR
+    return SUPPLY_COLOUR if role == "supply" else OTHER_COLOURS.get(role, "#000000")

@@ -1,0 +1,48 @@
+"""The report for the terminal: verdicts first, then the worst of each kind, then losses. Same words as the page."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+from ampwitness.findings.wording import KIND_WORDS, describe_finding, word_losses, word_verdicts
+from ampwitness.types import Analysis, Finding
+from ampwitness.units import seconds_to_clock
+
+MAX_LISTED = 12
+
+
+def _wrap(text: str, width: int, indent: str) -> list[str]:
+    return textwrap.wrap(text, width, initial_indent=indent, subsequent_indent=indent + "  ") or [indent]
+
+
+def _list_findings(findings: Sequence[Finding], width: int) -> list[str]:
+    lines = [
+        line
+        for finding in findings[:MAX_LISTED]
+        for line in _wrap(f"{seconds_to_clock(finding.start_s):>10}  {describe_finding(finding)}", width, "    ")
+    ]
+    if len(findings) > MAX_LISTED:
+        lines.append(f"    ... and {len(findings) - MAX_LISTED:,} more; --html and --json list them all")
+    return lines
+
+
+def text_report(analysis: Analysis, *, width: int = 100) -> str:
+    """Plain text, no colours, at most `width` columns."""
+    roles = ", ".join(analysis.envelopes) or "no channel"
+    modes = ", ".join(dict.fromkeys(hello.mode for hello in analysis.hellos)) or "unknown"
+    lines = [
+        f"{analysis.recording_name}: {seconds_to_clock(analysis.duration_s)} of {roles}, mode {modes}",
+        "",
+    ]
+    for line in word_verdicts(analysis):
+        lines.append(KIND_WORDS[line.kind].question)
+        lines += _wrap(line.sentence, width, "  ")
+        if line.not_judged and line.verdict != "not judged":
+            lines += _wrap(line.not_judged, width, "  ")
+    for kind in ("cutout", "dip", "clip"):
+        chosen = [finding for finding in analysis.findings if finding.kind == kind]
+        if chosen:
+            lines += ["", f"{KIND_WORDS[kind].many.capitalize()}, in order of time:", *_list_findings(chosen, width)]
+    lines += ["", *_wrap(f"Losses: {word_losses(analysis)}", width, "")]
+    return "\n".join(lines)
