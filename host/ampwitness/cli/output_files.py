@@ -1,0 +1,29 @@
+"""Writing what was asked for, whole or not at all."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from pathlib import Path
+
+from ampwitness.errors import OutputError
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write `text` beside `path` and move it there, so that a full disk never leaves half a file under the name.
+
+    Raises OutputError with what to do next.
+    """
+    part = path.with_name(path.name + ".part")
+    try:
+        with part.open("w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(part, path)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            part.unlink()
+        raise OutputError(
+            f"cannot write {path}: {error.strerror or error}; choose another place with room and write permission"
+        ) from error

@@ -1,0 +1,57 @@
+"""`ampwitness report`: what a recording shows, in the terminal, as a page and as JSON."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import click
+
+from ampwitness.cli.output_files import write_whole
+from ampwitness.cli.progress import ProgressLine
+from ampwitness.findings.as_json import analysis_to_json
+from ampwitness.pipeline import AnalyseOptions, analyse_file
+from ampwitness.report.text import text_report
+
+
+@click.command(
+    epilog="Example: ampwitness report trip.mcap --html trip.html --json trip.json",
+)
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.option("--html", "html_path", type=click.Path(path_type=Path), help="Write the page here.")
+@click.option(
+    "--json", "json_path", type=click.Path(path_type=Path, allow_dash=True), help="Write JSON here; - for the terminal."
+)
+@click.option("--continuous", is_flag=True, help="The signal never paused: any silence is a cut-out.")
+@click.option("--raw-adc", is_flag=True, help="Do not correct the board's known converter steps (to see what they do).")
+@click.option("--window-s", default=10.0, show_default=True, type=click.FloatRange(0.5, 600.0), hidden=True)
+def report(
+    recording: Path,
+    html_path: Path | None,
+    json_path: Path | None,
+    continuous: bool,
+    raw_adc: bool,
+    window_s: float,
+) -> None:
+    """Say what RECORDING shows: clipping, bass notes and the supply under them, dips, cut-outs, losses.
+
+    RECORDING is a file made by `ampwitness record`, or a plain file of the bytes a board sent.
+    """
+    options = AnalyseOptions(window_s=window_s, correct_adc=not raw_adc, continuous=continuous)
+    with ProgressLine() as progress:
+        analysis = analyse_file(recording, options, progress)
+    if json_path is not None:
+        text = json.dumps(analysis_to_json(analysis), indent=1, allow_nan=False) + "\n"
+        if str(json_path) == "-":
+            click.echo(text, nl=False)
+            return
+        write_whole(json_path, text)
+    if html_path is not None:
+        from ampwitness.report.page import html_page  # drawing takes a second to load: only when a page is wanted
+
+        write_whole(html_path, html_page(analysis))
+    click.echo(text_report(analysis, width=min(110, max(60, shutil.get_terminal_size((100, 24)).columns))))
+    for path in (html_path, json_path):
+        if path is not None:
+            click.echo(f"Written: {path}")
