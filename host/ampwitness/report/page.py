@@ -125,7 +125,7 @@ def _answers(analysis: Analysis) -> str:
 
 def _enlarged(analysis: Analysis) -> Iterable[str]:
     chosen = choose_enlarged(analysis.findings)
-    for (finding, span), window in zip(chosen, analysis.excerpts, strict=False):
+    for number, ((finding, span), window) in enumerate(zip(chosen, analysis.excerpts, strict=False)):
         neighbours = [
             other
             for other in analysis.findings
@@ -137,7 +137,7 @@ def _enlarged(analysis: Analysis) -> Iterable[str]:
         sentence = describe_finding(finding)
         title = "Cut-out" if finding.kind == "cutout" else f"Worst {KIND_WORDS[finding.kind].one}"
         caption = f"{title}, at {seconds_to_clock(finding.start_s)}: {sentence}."
-        yield _picture(figure_to_svg(draw_enlarged(finding, window, neighbours)), caption, caption)
+        yield _picture(figure_to_svg(draw_enlarged(finding, window, neighbours), f"closer{number}-"), caption, caption)
     n_cutouts = sum(finding.kind == "cutout" for finding in analysis.findings)
     if n_cutouts > MAX_CUTOUTS_SHOWN:
         yield f"<p>{n_cutouts - MAX_CUTOUTS_SHOWN} more cut-outs stand in the table.</p>"
@@ -204,11 +204,11 @@ def html_page(analysis: Analysis) -> str:
         f'<p class="losses">Losses: {escape(word_losses(analysis))}</p></section>',
         f'<section><h2>What to do first</h2><ol class="steps">{steps}</ol></section>',
         "<section><h2>The whole recording</h2>",
-        _picture(figure_to_svg(draw_overview(analysis)), overview_alt, overview_alt),
+        _picture(figure_to_svg(draw_overview(analysis), "overview-"), overview_alt, overview_alt),
         "</section>",
         "<section><h2>A closer look</h2>",
         *_enlarged(analysis),
-        _picture(figure_to_svg(sag), sag_caption, sag_caption) if sag else "",
+        _picture(figure_to_svg(sag, "sag-"), sag_caption, sag_caption) if sag else "",
         "</section>",
         f"<section><h2>Every finding</h2>{tables or '<p>Nothing was found.</p>'}</section>",
         f"<section><h2>How it was judged</h2>{_method(analysis.coverage, analysis.settings)}",

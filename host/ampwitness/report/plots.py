@@ -46,11 +46,14 @@ def new_figure(width_in: float, height_in: float) -> Figure:
     return figure
 
 
-def figure_to_svg(figure: Figure) -> str:
-    """The figure as an SVG element to be put into a page."""
+def figure_to_svg(figure: Figure, prefix: str) -> str:
+    """The figure as an SVG element to be put into a page; `prefix` keeps its ids apart from those of other figures."""
     buffer = io.StringIO()
-    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    with mpl.rc_context(_RC):
+        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     text = buffer.getvalue()
+    for before in ('id="', 'href="#', "url(#"):
+        text = text.replace(before, before + prefix)
     return text[text.index("<svg") :]
 
 

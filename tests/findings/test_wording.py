@@ -1,0 +1,74 @@
+"""Words of findings and verdicts."""
+
+from __future__ import annotations
+
+import dataclasses
+
+from ampwitness.findings.advice import advise_first_steps
+from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged
+from ampwitness.findings.wording import KIND_WORDS, describe_finding, find_worst, word_losses, word_verdicts
+from ampwitness.types import Analysis, Coverage, Finding, NotJudged
+
+
+def clip(start_s: float, overdrive_db: float | None) -> Finding:
+    measured = {"polarity": "negative", "plateau_v": -38.0, "flat_s": 0.002, "overdrive_db": overdrive_db}
+    return Finding("clip", start_s, start_s + 0.002, "attention", measured, {}, {})
+
+
+def test_three_verdicts_are_told_apart(small_analysis: Analysis) -> None:
+    by_kind = {line.kind: line for line in word_verdicts(small_analysis)}
+    assert set(by_kind) == set(KIND_WORDS)
+    assert by_kind["clip"].verdict == "found"
+    assert "1.47 dB past the ceiling" in by_kind["clip"].sentence
+    assert by_kind["gap"].verdict == "none found"
+    assert "4.0 s judged" in by_kind["gap"].sentence
+    assert by_kind["mark"].verdict == "not judged"
+    assert "no button was heard of" in by_kind["mark"].sentence
+
+
+def test_a_detector_that_never_ran_is_not_judged_rather_than_none_found(small_analysis: Analysis) -> None:
+    bare = dataclasses.replace(small_analysis, findings=(), coverage=())
+    assert {line.verdict for line in word_verdicts(bare)} == {"not judged"}
+
+
+def test_partly_judged_says_both(small_analysis: Analysis) -> None:
+    coverage = (Coverage("clipping", 3.0, (NotJudged(1.0, 2.0, "beyond the logger's range"),)),)
+    bare = dataclasses.replace(small_analysis, findings=(), coverage=coverage)
+    line = word_verdicts(bare)[0]
+    assert line.verdict == "none found"
+    assert line.not_judged == "1.00 s not judged (beyond the logger's range)"
+
+
+def test_worst_clip_is_that_with_most_overdrive_and_unknown_never_wins() -> None:
+    worst = find_worst([clip(0.0, 1.0), clip(1.0, None), clip(2.0, 3.0)], "clip")
+    assert worst is not None
+    assert worst.start_s == 2.0
+    assert "overdrive not judged" in describe_finding(clip(0.0, None))
+
+
+def test_losses_say_zero_and_name_causes(small_analysis: Analysis) -> None:
+    assert word_losses(small_analysis).startswith("0 lost of 32,000 scans")
+    health = dataclasses.replace(small_analysis.link_health, n_scans_lost={"link": 38}, n_scans_received=31_962)
+    text = word_losses(dataclasses.replace(small_analysis, link_health=health))
+    assert "38 lost" in text
+    assert "link 38" in text
+    assert "all sums balance" in text
+    broken = dataclasses.replace(health, n_scans_received=1)
+    assert "NOT balance" in word_losses(dataclasses.replace(small_analysis, link_health=broken))
+
+
+def test_advice_names_the_largest_overdrive_and_is_never_empty(small_analysis: Analysis) -> None:
+    steps = advise_first_steps([clip(0.0, 1.0), clip(1.0, 2.5)])
+    assert "2.5 dB" in steps[0]
+    assert advise_first_steps([])
+    assert advise_first_steps(small_analysis.findings)[0].startswith("Start with the cut-out")
+
+
+def test_enlarged_pictures_are_bounded() -> None:
+    cutouts = [
+        Finding("cutout", float(k), k + 0.5, "serious", {"outage_s": 0.5, "cause": "x", "recovered": True}, {}, {})
+        for k in range(50)
+    ]
+    chosen = choose_enlarged(cutouts)
+    assert len(chosen) == MAX_CUTOUTS_SHOWN
+    assert all(span.start_s >= 0 and span.duration_s < 10 for _, span in chosen)

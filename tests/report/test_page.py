@@ -1,0 +1,104 @@
+"""The page and the text: complete, offline, escaped, and legible as data."""
+
+from __future__ import annotations
+
+import dataclasses
+from html.parser import HTMLParser
+
+import numpy as np
+from ampwitness.report.page import html_page
+from ampwitness.report.plots import draw_overview, figure_to_png
+from ampwitness.report.text import text_report
+from ampwitness.types import Analysis, Envelope
+
+VOID = {"meta", "br", "img", "link", "input", "hr"}
+
+
+class Outline(HTMLParser):
+    """Collects what the tests ask about and refuses badly nested elements."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.links: list[str] = []
+        self.ids: list[str] = []
+        self.pictures_without_words = 0
+        self.tags: set[str] = set()
+        self.text = ""
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.add(tag)
+        values = dict(attrs)
+        self.ids += [name] if (name := values.get("id")) else []
+        self.links += [v for k in ("src", "href", "xlink:href") if (v := values.get(k)) and not v.startswith("#")]
+        if values.get("role") == "img" and not values.get("aria-label"):
+            self.pictures_without_words += 1
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.handle_starttag(tag, attrs)
+        self.handle_endtag(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        self.text += data
+
+
+def read(page: str) -> Outline:
+    outline = Outline()
+    outline.feed(page)
+    assert not outline.open
+    return outline
+
+
+def test_page_is_whole_offline_and_escaped(small_analysis: Analysis) -> None:
+    outline = read(html_page(small_analysis))
+    assert outline.links == []
+    assert "script" not in outline.tags  # the cause in the fixture tries to bring one
+    assert outline.pictures_without_words == 0
+    assert len(outline.ids) == len(set(outline.ids))
+    for words in ("bench & sons", "Does the amplifier clip?", "0 lost of 32,000 scans", "not judged", "1.47"):
+        assert words in outline.text
+
+
+def test_page_is_the_same_each_time(small_analysis: Analysis) -> None:
+    assert html_page(small_analysis) == html_page(small_analysis)
+
+
+def test_page_of_nothing_still_opens(small_analysis: Analysis) -> None:
+    empty = dataclasses.replace(small_analysis, findings=(), coverage=(), envelopes={}, excerpts=(), hellos=())
+    assert "Nothing was found" in read(html_page(empty)).text
+
+
+def test_overview_leaves_gaps_blank(small_analysis: Analysis) -> None:
+    """A NaN step in the middle of a coarsened column must blank the column, never be bridged."""
+    n = 5000
+    lowest = np.full(n, -1.0)
+    highest = np.full(n, 1.0)
+    lowest[2000:3000] = highest[2000:3000] = np.nan
+    envelope = Envelope("output", 0.0, 0.01, lowest, highest, np.ones(n))
+    gappy = dataclasses.replace(small_analysis, envelopes={"output": envelope}, findings=(), duration_s=50.0)
+    figure = draw_overview(gappy)
+    figure.canvas.draw()
+    pixels = np.asarray(figure.canvas.buffer_rgba())[..., :3].astype(int)
+    axes_box = figure.axes[0].get_window_extent()
+    row = round(figure.bbox.height - (axes_box.y0 + axes_box.height * 0.6))
+
+    def is_blue(at_share: float) -> bool:
+        red, _, blue = pixels[row, round(axes_box.x0 + axes_box.width * at_share)]
+        return bool(blue > red + 60)
+
+    assert is_blue(0.2)
+    assert not is_blue(0.5)
+    assert is_blue(0.8)
+    assert figure_to_png(figure).startswith(b"\x89PNG")
+
+
+def test_text_fits_its_width_and_says_the_same(small_analysis: Analysis) -> None:
+    text = text_report(small_analysis, width=72)
+    assert max(len(line) for line in text.splitlines()) <= 72
+    assert "1 clipped half-cycle found in 4.0 s judged" in text
+    assert "0 lost of 32,000 scans" in text
