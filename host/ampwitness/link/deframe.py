@@ -11,6 +11,7 @@ from typing import NamedTuple
 from ampwire.cobs import encoded_bytes_max
 from ampwire.framing import FrameError, VersionError, unpack_frame
 from ampwire.layout import MAX_FRAME_BYTES, PROTOCOL_VERSION
+
 from ampwitness.errors import UnknownProtocolError
 from ampwitness.types import BadFrame, Chunk, Frame, Skipped
 
