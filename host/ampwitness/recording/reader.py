@@ -1,0 +1,323 @@
+"""Opens a recording, whole or torn, and gives back its bytes with bounded memory."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import struct
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Literal
+
+from mcap.data_stream import ReadDataStream
+from mcap.opcode import Opcode
+from mcap.records import Channel, Header, Message, Metadata
+from mcap.records import Chunk as McapChunk
+from mcap.stream_reader import breakup_chunk
+from mcap.writer import MCAP0_MAGIC
+
+from ampwitness.errors import RecordingUnreadableError
+from ampwitness.recording.container import (
+    BYTES_TOPIC,
+    END_RECORD,
+    MARKS_TOPIC,
+    NOTES_RECORD,
+    PROFILE,
+    text_to_notes,
+)
+from ampwitness.recording.foreign import describe_foreign
+from ampwitness.types import Chunk
+
+RAW_CHUNK_BYTES = 1 << 20
+_RECORD_HEAD = struct.Struct("<BQ")  # opcode, length of what follows
+_MESSAGE_HEAD = struct.Struct("<HIQQ")  # channel, sequence, log time ns, publish time ns
+# No record that we write comes near it; a longer one is a damaged length, and reading it would eat the memory.
+_RECORD_BYTES_MAX = 64 << 20
+_OPCODES = frozenset(int(opcode) for opcode in Opcode)
+
+
+@dataclass(frozen=True, slots=True)
+class HostMark:
+    """A mark that was set at the host's keyboard."""
+
+    host_s: float
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Record:
+    """One MCAP record: where its content starts in the file, and how long it is."""
+
+    opcode: int
+    at: int
+    n_bytes: int
+
+
+class Recording:
+    """A recording on disk. Made by `open_recording`; nothing stays open between calls.
+
+    Attributes
+    ----------
+    path, name : where, and the file's name for people.
+    kind : "mcap", or "raw" for a plain file of wire bytes.
+    notes : what was typed and noted at the start; empty for "raw".
+    has_host_times : whether the chunks' `host_s` mean anything ("raw": no, they are 0.0).
+    n_file_bytes : size of the file.
+    """
+
+    def __init__(self, path: Path, kind: Literal["mcap", "raw"]) -> None:
+        self.path = path
+        self.name = path.name
+        self.kind = kind
+        self.has_host_times = kind == "mcap"
+        self.n_file_bytes = path.stat().st_size
+        self.notes: dict[str, object] = {}
+        self._channels: dict[int, str] = {}
+        self._marks: list[HostMark] | None = None
+        self._end: dict[str, str] | None = None
+        self._torn_at: int | None = None
+        if kind == "mcap":
+            self._read_start()
+
+    @property
+    def is_torn(self) -> bool:
+        """Whether the file was not closed properly, or is damaged. Reads the file once, without its samples."""
+        self._scan()
+        return self._torn_at is not None
+
+    @property
+    def torn_at(self) -> int | None:
+        """Offset in the file of the first byte that is no whole record, None for a whole file and for "raw"."""
+        self._scan()
+        return self._torn_at
+
+    @property
+    def host_marks(self) -> tuple[HostMark, ...]:
+        """Marks set at the host's keyboard, in the order in which they were set."""
+        self._scan()
+        return tuple(self._marks or ())
+
+    @property
+    def end(self) -> dict[str, str]:
+        """What the recorder wrote when it closed: why, n_bytes, n_messages, n_marks. Empty when it could not."""
+        self._scan()
+        return dict(self._end or {})
+
+    def iter_chunks(self) -> Iterator[Chunk]:
+        """Received bytes in order, about a second (at most a few MB) at a time.
+
+        Returns
+        -------
+        Chunks; `host_s` is when the last byte of the chunk was received. Bytes behind damage are given too, as far as
+        the file goes: the wire format's own checks tell which of them are whole frames.
+
+        Raises
+        ------
+        RecordingUnreadableError : the medium fails, or nothing at all was saved before the file was cut off.
+        """
+        try:
+            with self.path.open("rb") as file:
+                if self.kind == "raw":
+                    yield from self._iter_raw(file, 0, 0.0)
+                    return
+                n_given = 0
+                for chunk in self._iter_mcap(file):
+                    n_given += len(chunk.raw)
+                    yield chunk
+        except OSError as error:
+            raise RecordingUnreadableError(
+                f"{self.path} cannot be read on ({error.strerror or error}). Copy it to another disk and try again."
+            ) from error
+        if n_given == 0:
+            raise RecordingUnreadableError(
+                f"{self.path} holds notes but not one received byte: the recording was ended before its first second. "
+                "Record again."
+            )
+
+    def _iter_raw(self, file: IO[bytes], at: int, host_s: float) -> Iterator[Chunk]:
+        file.seek(at)
+        while piece := file.read(RAW_CHUNK_BYTES):
+            yield Chunk(piece, host_s)
+
+    def _iter_mcap(self, file: IO[bytes]) -> Iterator[Chunk]:
+        last_s = 0.0
+        stop_at = len(MCAP0_MAGIC)
+        for record in _iter_records(file, self.n_file_bytes):
+            stop_at = record.at + record.n_bytes
+            if record.opcode == Opcode.MESSAGE:
+                file.seek(record.at)
+                channel, _, _, last_ns = _MESSAGE_HEAD.unpack(file.read(_MESSAGE_HEAD.size))
+                if self._channels.get(channel) == BYTES_TOPIC:
+                    last_s = last_ns / 1e9
+                    yield Chunk(file.read(record.n_bytes - _MESSAGE_HEAD.size), last_s)
+            elif record.opcode == Opcode.CHUNK:
+                for message in self._messages_in_chunk(file, record):
+                    if self._channels.get(message.channel_id) == BYTES_TOPIC:
+                        last_s = message.publish_time / 1e9
+                        yield Chunk(message.data, last_s)
+            elif record.opcode == Opcode.FOOTER:
+                return
+        yield from self._iter_torn(file, stop_at, last_s)
+
+    def _iter_torn(self, file: IO[bytes], at: int, last_s: float) -> Iterator[Chunk]:
+        """What stands behind the last whole record: mostly the first part of a message of received bytes."""
+        if BYTES_TOPIC not in self._channels.values():
+            return  # cut off while the notes were written
+        file.seek(at)
+        head = file.read(_RECORD_HEAD.size)
+        if len(head) < _RECORD_HEAD.size:
+            return
+        opcode, n_bytes = _RECORD_HEAD.unpack(head)
+        if opcode in _OPCODES and n_bytes <= _RECORD_BYTES_MAX:
+            message = file.read(_MESSAGE_HEAD.size)
+            if opcode != Opcode.MESSAGE or len(message) < _MESSAGE_HEAD.size:
+                return
+            channel, _, _, last_ns = _MESSAGE_HEAD.unpack(message)
+            if self._channels.get(channel) != BYTES_TOPIC:
+                return
+            at += len(head) + len(message)
+            last_s = last_ns / 1e9  # that of the whole message; how much of it is missing is not known
+        for chunk in self._iter_raw(file, at, last_s):
+            if chunk.raw.strip(b"\0"):  # a power cut can leave a tail of zeros where the size was known before the data
+                yield chunk
+
+    def _messages_in_chunk(self, file: IO[bytes], record: _Record) -> list[Message]:
+        """Messages of a chunk: we write none, but a copy made smaller by other MCAP programs has them."""
+        file.seek(record.at)
+        inside = breakup_chunk(McapChunk.read(ReadDataStream(io.BytesIO(file.read(record.n_bytes)))))
+        for entry in inside:
+            if isinstance(entry, Channel):
+                self._channels[entry.id] = entry.topic
+        return [entry for entry in inside if isinstance(entry, Message)]
+
+    def _read_start(self) -> None:
+        """Notes and channels, which stand before the first message."""
+        with self.path.open("rb") as file:
+            for record in _iter_records(file, self.n_file_bytes):
+                if record.opcode in (Opcode.MESSAGE, Opcode.CHUNK, Opcode.DATA_END):
+                    return
+                self._take_small(file, record)
+
+    def _take_small(self, file: IO[bytes], record: _Record) -> None:
+        if record.opcode not in (Opcode.HEADER, Opcode.METADATA, Opcode.CHANNEL):
+            return
+        file.seek(record.at)
+        stream = ReadDataStream(io.BytesIO(file.read(record.n_bytes)))
+        if record.opcode == Opcode.HEADER:
+            header = Header.read(stream)
+            if header.profile != PROFILE:
+                raise RecordingUnreadableError(
+                    f"{self.path} is an MCAP file of another program (profile {header.profile!r}). "
+                    "Give the file that `ampwitness record` wrote."
+                )
+        elif record.opcode == Opcode.CHANNEL:
+            channel = Channel.read(stream)
+            self._channels[channel.id] = channel.topic
+        else:
+            metadata = Metadata.read(stream)
+            if metadata.name == NOTES_RECORD:
+                self.notes = text_to_notes(metadata.metadata)
+            elif metadata.name == END_RECORD:
+                self._end = dict(metadata.metadata)
+
+    def _scan(self) -> None:
+        """Walk the records once, skipping the samples, for what stands between and behind them."""
+        if self._marks is not None:
+            return
+        self._marks = []
+        if self.kind == "raw":
+            return
+        with self.path.open("rb") as file:
+            stop_at = len(MCAP0_MAGIC)
+            for record in _iter_records(file, self.n_file_bytes):
+                stop_at = record.at + record.n_bytes
+                if record.opcode == Opcode.MESSAGE:
+                    file.seek(record.at)
+                    head = _MESSAGE_HEAD.unpack(file.read(_MESSAGE_HEAD.size))
+                    if self._channels.get(head[0]) == MARKS_TOPIC:
+                        self._take_mark(head[2], file.read(record.n_bytes - _MESSAGE_HEAD.size))
+                elif record.opcode == Opcode.CHUNK:
+                    for message in self._messages_in_chunk(file, record):
+                        if self._channels.get(message.channel_id) == MARKS_TOPIC:
+                            self._take_mark(message.log_time, message.data)
+                else:
+                    self._take_small(file, record)
+                if record.opcode == Opcode.FOOTER:
+                    file.seek(stop_at)
+                    if file.read(len(MCAP0_MAGIC)) == MCAP0_MAGIC:
+                        return
+                    break
+        self._torn_at = stop_at
+
+    def _take_mark(self, log_ns: int, text: bytes) -> None:
+        try:
+            label = str(json.loads(text)["label"])
+        except (ValueError, KeyError, TypeError):
+            label = ""
+        assert self._marks is not None
+        self._marks.append(HostMark(log_ns / 1e9, label))
+
+
+def _iter_records(file: IO[bytes], n_file_bytes: int) -> Iterator[_Record]:
+    """Whole records one after another, until the file ends, the footer has come or a record does not make sense.
+
+    Not the library's own reader: that one cannot step over the samples, and a torn message loses what was saved of it.
+    The caller may move the file's position.
+    """
+    at = len(MCAP0_MAGIC)
+    while at + _RECORD_HEAD.size <= n_file_bytes:
+        file.seek(at)
+        head = file.read(_RECORD_HEAD.size)
+        if len(head) < _RECORD_HEAD.size:
+            return
+        opcode, n_bytes = _RECORD_HEAD.unpack(head)
+        at += _RECORD_HEAD.size
+        is_sound = opcode > 0 and n_bytes <= min(_RECORD_BYTES_MAX, n_file_bytes - at)
+        if not is_sound or (opcode == Opcode.MESSAGE and n_bytes < _MESSAGE_HEAD.size):
+            return
+        yield _Record(opcode, at, n_bytes)
+        at += n_bytes
+        if opcode == Opcode.FOOTER:
+            return
+
+
+def open_recording(path: str | os.PathLike[str]) -> Recording:
+    """Open a recording, or a plain file of raw wire bytes; which of them is told by the first bytes.
+
+    Raises
+    ------
+    RecordingUnreadableError : missing, no permission, no file, empty, or plainly something else. Whether raw bytes
+        hold any valid frame shows only when they are decoded.
+    """
+    path = Path(path)
+    try:
+        if path.is_dir():
+            raise RecordingUnreadableError(f"{path} is a directory. Give the recording file inside it.")
+        if path.exists() and not path.is_file():
+            raise RecordingUnreadableError(
+                f"{path} is a device, not a file. To record from it: ampwitness record --port {path}"
+            )
+        with path.open("rb") as file:
+            start = file.read(1 << 16)
+    except FileNotFoundError as error:
+        raise RecordingUnreadableError(f"There is no file {path}. Check the name and the directory.") from error
+    except PermissionError as error:
+        raise RecordingUnreadableError(f"You may not read {path}. Ask its owner, or copy it.") from error
+    except OSError as error:
+        raise RecordingUnreadableError(f"{path} cannot be read ({error.strerror or error}).") from error
+    if not start:
+        raise RecordingUnreadableError(f"{path} is empty (0 bytes): nothing was recorded into it. Record again.")
+    if start.startswith(MCAP0_MAGIC):
+        return Recording(path, "mcap")
+    if MCAP0_MAGIC.startswith(start):
+        raise RecordingUnreadableError(
+            f"{path} was cut off after {len(start)} bytes, before anything was recorded. Record again."
+        )
+    foreign = describe_foreign(start)
+    if foreign:
+        raise RecordingUnreadableError(
+            f"{path} is no recording: {foreign}. Give the file that `ampwitness record` wrote."
+        )
+    return Recording(path, "raw")
