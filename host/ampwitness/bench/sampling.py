@@ -1,0 +1,118 @@
+"""Volts of a sampled, band-limited signal behind a low-pass, at evenly spaced instants of another clock.
+
+The converter looks at the continuous signal behind its RC, so what lies above half of *its* rate folds, as it does in
+the real board; only the stimulus' own sampling is undone here.
+"""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+
+import numpy as np
+import numpy.typing as npt
+from scipy.interpolate import CubicSpline
+from scipy.signal import lfilter
+
+Samples = npt.NDArray[np.float64]
+
+HALF_WIDTH = 40  # samples of the windowed sinc on each side: flat to 0.455 of the rate
+KAISER_BETA = 9.5  # side lobes below -95 dB
+_DENSE = 1024  # points a sample on which the kernel is computed
+_TAIL_TIME_CONSTANTS = 18  # e^-18 = 1.5e-8 of the step
+_MAX_PERIOD = 4096
+_TABLE_PHASES = 1024
+_ROW_SCANS = 192
+
+
+class InstantSampler:
+    """Samples one channel at positions first + k * step, in stimulus samples, k = 0, 1, 2 ...
+
+    Parameters
+    ----------
+    step : stimulus samples from one scan to the next
+    first : position of scan 0 in stimulus samples
+    time_constant_samples : RC in stimulus samples (0: none)
+
+    Scans are taken in whole groups of `group`; the result depends on the scan numbers only.
+    """
+
+    def __init__(self, step: Fraction, first: Fraction, time_constant_samples: float) -> None:
+        self.step, self.first = step, first
+        self.n_after = HALF_WIDTH
+        self.n_before = HALF_WIDTH + math.ceil(_TAIL_TIME_CONSTANTS * time_constant_samples)
+        self._kernel = _low_passed_sinc(time_constant_samples, self.n_before)
+        self._n_taps = self.n_before + self.n_after + 1
+        period = step.denominator
+        if period <= _MAX_PERIOD:
+            self.group = period * max(1, _ROW_SCANS // period)
+            self._matrix: Samples | None = self._make_matrix()
+        else:
+            self.group = _ROW_SCANS
+            self._matrix = None
+            self._table = self._taps(np.arange(_TABLE_PHASES + 1) / _TABLE_PHASES)
+
+    def range_for(self, scan: int, n: int) -> tuple[int, int]:
+        """First stimulus sample, and the one past the last, that scans scan .. scan + n need."""
+        first = math.floor(self.first + scan * self.step) - self.n_before
+        return first, math.floor(self.first + (scan + n) * self.step) + self.n_after + 2
+
+    def sample(self, column: Samples, column_start: int, scan: int, n: int) -> Samples:
+        """Volts (n,) of scans scan .. scan + n, both whole groups; `column[0]` is stimulus sample `column_start`."""
+        if scan % self.group or n % self.group:
+            raise ValueError(f"scans {scan}..{scan + n} are not whole groups of {self.group}")
+        if self._matrix is None:
+            return self._sample_by_table(column, column_start, scan, n)
+        start = math.floor(self.first + scan * self.step) - self.n_before - column_start
+        advance = int(self.step * self.group)
+        n_rows, width = n // self.group, self._matrix.shape[0]
+        rows = np.lib.stride_tricks.sliding_window_view(column[start:], width)[: n_rows * advance : advance]
+        return np.asarray((np.ascontiguousarray(rows) @ self._matrix).reshape(n))
+
+    def _taps(self, fraction: Samples) -> Samples:
+        """Weights (n, n_taps) of the stimulus samples idx - n_before .. idx + n_after at position idx + fraction."""
+        reach = fraction[:, None] + (self.n_before - np.arange(self._n_taps))[None, :]
+        taps = self._kernel(reach)
+        return np.asarray(taps / taps.sum(axis=1, keepdims=True))  # DC exact
+
+    def _make_matrix(self) -> Samples:
+        positions = [self.first + k * self.step for k in range(self.group)]
+        whole = np.array([math.floor(p) for p in positions])
+        taps = self._taps(np.array([float(p - math.floor(p)) for p in positions]))
+        matrix = np.zeros((int(whole[-1] - whole[0]) + self._n_taps, self.group))
+        for k in range(self.group):
+            at = whole[k] - whole[0]
+            matrix[at : at + self._n_taps, k] = taps[k]
+        return matrix
+
+    def _sample_by_table(self, column: Samples, column_start: int, scan: int, n: int) -> Samples:
+        start = self.first + scan * self.step
+        denominator = start.denominator * self.step.denominator
+        at = start.numerator * self.step.denominator % denominator
+        numerator = at + np.arange(n, dtype=np.int64) * (self.step.numerator * start.denominator)
+        whole = numerator // denominator + (math.floor(start) - self.n_before - column_start)
+        phase = (numerator % denominator) * (_TABLE_PHASES / denominator)
+        lower = phase.astype(np.int64)
+        rows = np.lib.stride_tricks.sliding_window_view(column, self._n_taps)[whole]
+        early = np.einsum("ij,ij->i", rows, self._table[lower])
+        late = np.einsum("ij,ij->i", rows, self._table[lower + 1])
+        return np.asarray(early + (phase - lower) * (late - early))
+
+
+def _low_passed_sinc(time_constant_samples: float, n_before: int) -> CubicSpline:
+    """Kaiser-windowed sinc passed through a first-order low-pass, as a function of time in samples."""
+    time = np.arange(-HALF_WIDTH * _DENSE, n_before * _DENSE + 2 * _DENSE) / _DENSE
+    inside = np.abs(time) <= HALF_WIDTH
+    window = np.zeros_like(time)
+    window[inside] = np.i0(KAISER_BETA * np.sqrt(1 - (time[inside] / HALF_WIDTH) ** 2)) / np.i0(KAISER_BETA)
+    kernel = np.sinc(time) * window
+    if time_constant_samples > 0:
+        kernel = _first_order_low_pass(kernel, 1 / (_DENSE * time_constant_samples))
+    return CubicSpline(time, kernel)
+
+
+def _first_order_low_pass(signal: Samples, x: float) -> Samples:
+    """Exact response of a first-order low-pass to a signal straight between samples; x = interval / time constant."""
+    decay = math.exp(-x)
+    mean = -math.expm1(-x) / x
+    return np.asarray(lfilter([1 - mean, mean - decay], [1, -decay], signal))
