@@ -231,6 +231,7 @@ class LinkHealth:
     n_sessions: int
     bad_reasons: Mapping[str, int]
     board_counters: Mapping[str, int]  # the last status of each session, summed
+    skipped_reasons: Mapping[str, int] = field(default_factory=dict)  # bytes by why
 
     @property
     def balances(self) -> bool:
@@ -254,6 +255,15 @@ class Calibration:
     offset_uncertainty_v: float
     made_on: str | None  # ISO date; None: nominal values of the parts
     source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Saturation(Interval):
+    """Span in which raw conversions of a channel stood at a rail of the logger's converter."""
+
+    channel_role: str  # out_p and out_n both mark the trace `output`
+    rail: Literal["bottom", "top"]
+    n_conversions: int  # at the rail; the board stops at 127 a frame, so at least so many. Cut spans: in the first part
 
 
 @dataclass(frozen=True, slots=True)
@@ -281,7 +291,7 @@ class Trace:
     stop_s: float
     segments: tuple[Segment, ...]
     gaps: tuple[Gap, ...]  # those that touch [start_s, stop_s)
-    saturated: tuple[Interval, ...]  # where the logger's own ADC was at a rail
+    saturated: tuple[Interval, ...]  # where the logger's own ADC was at a rail; Saturation where that is known
 
 
 @dataclass(frozen=True, slots=True)
