@@ -1,0 +1,443 @@
+"""The main loop: one step() takes commands, averages what has been converted, frames it and hands it to the port.
+
+Nothing in a step waits, and while streaming nothing in it allocates; starting, stopping and answering commands may.
+"""
+
+import gc
+
+from ampwire import layout, messages
+
+from logger import average, commands, framer, hello, kernels, lamp, self_test, session, status, transmit_queue
+from logger.clock import TICKS_MASK, Every, Uptime, elapsed
+from logger.edges import Lines
+from logger.marks import Button
+
+HEARTBEAT_MS = 2000  # without a word from the host for this long, streaming stops
+_SECOND_MS = 1000
+_FRAMES_A_STEP = 4  # between two looks at the port
+_PIECES_A_STEP = 24  # a little more than four frames and a hello
+_HOLD_MS = 5  # a piece of fewer than 64 bytes waits this long for more
+_LOSING_MS = 2000
+_LEAVE_MS = 300  # for the reply to go out
+_LONGEST_US = 10000000
+
+
+class Logger:
+    """The whole board. source, port, pins, clock: see logger/__init__.py; facts: logger.facts.Facts.
+
+    mode: name of the mode to begin with. Call step() for ever; it returns whether there was anything to do.
+    """
+
+    def __init__(self, config, source, port, pins, clock, facts, mode=None, queue_bytes=32768):
+        self._config = config
+        self._source = source
+        self._port = port
+        self._pins = pins
+        self._clock = clock
+        self._facts = facts
+        now_ms = self._now_ms()
+        crc_table = kernels.make_crc_table()
+        self.counters = status.Counters()
+        self.queue = transmit_queue.TransmitQueue(queue_bytes)
+        self.framer = framer.Framer(self.queue, self.counters, crc_table)
+        self.averager = average.Averager(source.ring)
+        self.session = session.Session(facts.random_bytes)
+        self.mode = mode if mode in config.MODES else config.DEFAULT_MODE
+        self.is_streaming = False
+        self.is_testing = False
+        self._received = bytearray(64)
+        self._reader = commands.CommandReader(crc_table)
+        self._lines = Lines(config.DIGITAL)
+        self._button = Button()
+        self._status = status.StatusMessage(self.counters, facts.extra_status)
+        self._edge = bytearray(2)
+        self._mark = bytearray(1)
+        self._test = self_test.SelfTest(config, source)
+        self._uptime = Uptime(now_ms)
+        self._every_second = Every(_SECOND_MS, now_ms)
+        self._is_host_there = False
+        self._heard_ms = now_ms
+        self._wrote_ms = now_ms
+        self._lost_ms = (now_ms - _LOSING_MS) & TICKS_MASK
+        self._leave_ms = -1
+        self._has_fault = False
+        self._is_lit = False
+        self._begin_load(self._now_us())
+        self._make_hello()
+
+    def _now_ms(self):
+        return self._clock.ticks_ms() & TICKS_MASK
+
+    def _now_us(self):
+        return self._clock.ticks_us() & TICKS_MASK
+
+    # ---- one turn of the loop ---------------------------------------------------------------------------------------
+
+    def step(self):
+        """Do what is to be done now; True when that was anything."""
+        start_us = self._now_us()
+        now_ms = self._now_ms()
+        self._uptime.update(now_ms)
+        is_busy = self._receive(now_ms)
+        if self.is_streaming:
+            is_busy = self._acquire(now_ms) or is_busy
+        elif self.is_testing:
+            self._continue_test(now_ms)
+        if self._every_second.is_due(now_ms):
+            self._tell_every_second(now_ms)
+        is_busy = self._send(now_ms) or is_busy
+        self._set_lamp(now_ms)
+        if self._leave_ms >= 0 and elapsed(now_ms, self._leave_ms) >= _LEAVE_MS:
+            self._facts.leave()
+        self._count_load(start_us, is_busy)
+        return is_busy
+
+    def shut_down(self):
+        """Stop the converter and put the lamp out. For the end of main.py, however it comes."""
+        self.is_streaming = False
+        self._source.stop()
+        self._pins.led(False)
+
+    def _begin_load(self, now_us):
+        self._load_since_us = now_us
+        self._busy_us = 0
+        self._worst_us = 0
+        self._ring_most = 0
+
+    def _count_load(self, start_us, is_busy):
+        took_us = elapsed(self._now_us(), start_us)
+        if took_us > _LONGEST_US:
+            took_us = _LONGEST_US
+        if is_busy and self._busy_us < _LONGEST_US:
+            self._busy_us += took_us
+        if took_us > self._worst_us:
+            self._worst_us = took_us
+
+    def _set_lamp(self, now_ms):
+        if self.is_testing:
+            state = lamp.TESTING
+        elif self._has_fault:
+            state = lamp.FAULT
+        elif not self.is_streaming:
+            state = lamp.IDLE
+        elif elapsed(now_ms, self._lost_ms) < _LOSING_MS:
+            state = lamp.LOSING
+        else:
+            state = lamp.STREAMING
+        is_lit = lamp.is_on(state, now_ms)
+        if is_lit != self._is_lit:
+            self._is_lit = is_lit
+            self._pins.led(is_lit)
+
+    # ---- from the converter to the queue ----------------------------------------------------------------------------
+
+    def _acquire(self, now_ms):
+        if elapsed(now_ms, self._heard_ms) > HEARTBEAT_MS:
+            self._lose_host()
+            return True
+        if self._source.overflowed():
+            self._restart_after_overflow(now_ms)
+            return True
+        averager = self.averager
+        position = self._source.position()
+        self._watch_pins(position, now_ms)
+        waiting = averager.backlog(position)
+        if waiting > self._ring_most:
+            self._ring_most = waiting
+        n_skipped = averager.skip_overrun(position)
+        if n_skipped:
+            self._count_overrun(n_skipped, now_ms)
+        n_frames = 0
+        while n_frames < _FRAMES_A_STEP and averager.backlog(position) >= averager.frame_conversions:
+            self._make_frame(now_ms)
+            n_frames += 1
+        return n_frames > 0
+
+    def _make_frame(self, now_ms):
+        averager = self.averager
+        averager.fill_frame(self.framer.counts, self.framer.rails)
+        is_spoilt = averager.was_overtaken(self._source.position())
+        averager.skip(self.stream.scans_per_frame)
+        if is_spoilt:
+            self.framer.clear_rails()
+            self._count_overrun(self.stream.scans_per_frame, now_ms)
+        elif not self.framer.send_samples():
+            self._lost_ms = now_ms
+
+    def _count_overrun(self, n_scans, now_ms):
+        self.framer.lose_scans(n_scans)
+        self.counters.add(status.OVERRUNS, 1)
+        self.counters.add(status.OVERRUN_SCANS, n_scans)
+        self._lost_ms = now_ms
+
+    def _scans_ahead(self, position):
+        """Scans between the next SAMPLES frame's first and the one being converted at `position`."""
+        return self.averager.backlog(position) // self.averager.scan_conversions
+
+    def _watch_pins(self, position, now_ms):
+        lines = self._lines
+        k = 0
+        while k < lines.n_lines:
+            if lines.is_changed(k, self._pins):
+                self._edge[0] = 0x80 | k
+                self._edge[1] = 0x80 | lines.levels[k]
+                self._message(layout.KIND_EDGE, self._edge, 2, self._scans_ahead(position), now_ms)
+            k += 1
+        if self._button.is_new_press(self._pins.button(), now_ms):
+            self._set_mark(layout.MARK_BUTTON, position, now_ms)
+
+    def _set_mark(self, source_of_mark, position, now_ms):
+        self._mark[0] = source_of_mark
+        self._message(layout.KIND_MARK, self._mark, 1, self._scans_ahead(position), now_ms)
+
+    # ---- from the queue to the port ---------------------------------------------------------------------------------
+
+    def _message(self, kind, payload, n_payload, index_offset, now_ms):
+        if not self.framer.send_message(kind, payload, n_payload, index_offset):
+            self._lost_ms = now_ms
+
+    def _send(self, now_ms):
+        queue = self.queue
+        n_pieces = 0
+        while n_pieces < _PIECES_A_STEP:
+            n_queued = queue.n_queued()
+            if n_queued == 0 or (n_queued < transmit_queue.PIECE_BYTES and elapsed(now_ms, self._wrote_ms) < _HOLD_MS):
+                break
+            if not self._port.write_ready():
+                break
+            piece = queue.next_piece()
+            n_taken = self._port.write(piece)
+            queue.take(n_taken)
+            self._wrote_ms = now_ms
+            n_pieces += 1
+            if n_taken < len(piece):
+                break
+        return n_pieces > 0
+
+    def _tell_every_second(self, now_ms):
+        # While the queue is too full for both they stay due, and go out as soon as there is room.
+        if self._is_host_there and self.queue.n_free() < len(self._hello.text) + len(self._status.text) + 128:
+            return
+        self._every_second.done(now_ms)
+        if not self.is_streaming and elapsed(now_ms, self._heard_ms) > HEARTBEAT_MS:
+            self._is_host_there = False
+        if self._is_host_there:
+            self._send_hello(now_ms)
+            self._send_status(now_ms)
+        self._begin_load(self._now_us())
+        self.queue.most_bytes = 0
+
+    def _ahead_now(self):
+        return self._scans_ahead(self._source.position()) if self.is_streaming else 0
+
+    def _send_hello(self, now_ms):
+        self._hello.set_levels(self._lines.levels)
+        self._message(layout.KIND_HELLO, self._hello.text, len(self._hello.text), self._ahead_now(), now_ms)
+
+    def _send_status(self, now_ms):
+        status_message = self._status
+        took_ms = elapsed(self._now_us(), self._load_since_us) // 1000 + 1
+        busy_percent = min(100, self._busy_us // (10 * took_ms))
+        status_message.set_uptime(self._uptime.seconds, self._uptime.milliseconds)
+        status_message.set_load(busy_percent, self._worst_us, self.queue.most_bytes, self._ring_most)
+        status_message.set_free_bytes(self._facts.free_bytes())
+        status_message.set_die_tenths(None if self.is_streaming else self._facts.die_tenths())
+        status_message.set_counters()
+        self._message(layout.KIND_STATUS, status_message.text, len(status_message.text), self._ahead_now(), now_ms)
+
+    def _send_text(self, kind, text, now_ms):
+        raw = text.encode()
+        self._message(kind, raw, len(raw), self._ahead_now(), now_ms)
+
+    def _reply(self, command, is_ok, text, now_ms, more=""):
+        name = messages.COMMAND_NAMES[command]
+        answer = '{"for":"%s","ok":%s,"text":%s%s}' % (name, "true" if is_ok else "false", hello.quote(text), more)
+        self._send_text(layout.KIND_REPLY, answer, now_ms)
+
+    def _fault(self, code, text, now_ms):
+        self._has_fault = True
+        self._tell_fault(code, text, now_ms)
+
+    def _tell_fault(self, code, text, now_ms):
+        self._send_text(layout.KIND_FAULT, '{"code":"%s","text":%s}' % (code, hello.quote(text)), now_ms)
+
+    # ---- commands ---------------------------------------------------------------------------------------------------
+
+    def _receive(self, now_ms):
+        n = self._port.read_into(self._received)
+        reader = self._reader
+        i = 0
+        while i < n:
+            n_bad = reader.n_bad
+            if reader.push(self._received[i]):
+                self._obey(reader.kind, now_ms)
+            if reader.n_bad != n_bad:
+                self.counters.add(status.BAD_COMMANDS, 1)
+                if reader.other_version:
+                    self._refuse_version(now_ms)
+            i += 1
+        return n > 0
+
+    def _refuse_version(self, now_ms):
+        text = "The program speaks wire version %d, this board version %d; install the firmware that came with it."
+        self._fault("other-version", text % (self._reader.other_version, layout.PROTOCOL_VERSION), now_ms)
+        self._reader.other_version = 0
+
+    def _obey(self, kind, now_ms):
+        self._heard_ms = now_ms
+        if not self._is_host_there:
+            self._is_host_there = True
+            self.queue.clear()
+            self.queue.put_delimiter()  # a host that joins in the middle of a frame knows where the next one begins
+        if kind == layout.KIND_HEARTBEAT:
+            return
+        if kind == layout.KIND_IDENTIFY:
+            self._make_hello_if_idle()
+            self._send_hello(now_ms)
+        elif kind == layout.KIND_START:
+            self._start(now_ms, kind)
+        elif kind == layout.KIND_STOP:
+            self._stop(now_ms)
+        elif kind == layout.KIND_MARK_NOW:
+            self._mark_for_host(now_ms)
+        elif kind == layout.KIND_MODE:
+            self._change_mode(self._reader.payload_text(), now_ms)
+        elif kind == layout.KIND_SELF_TEST:
+            self._begin_test(now_ms)
+        elif kind == layout.KIND_LEAVE:
+            self._leave(now_ms)
+        else:
+            self.counters.add(status.BAD_COMMANDS, 1)
+
+    def _mark_for_host(self, now_ms):
+        if self.is_streaming:
+            self._set_mark(layout.MARK_HOST, self._source.position(), now_ms)
+            self._reply(layout.KIND_MARK_NOW, True, "Marked.", now_ms)
+        else:
+            self._reply(layout.KIND_MARK_NOW, False, "Not streaming, so there is nothing to mark.", now_ms)
+
+    def _leave(self, now_ms):
+        if self._facts.leave is None:
+            self._reply(layout.KIND_LEAVE, False, "This board has no prompt to leave to.", now_ms)
+            return
+        if self.is_streaming:
+            self._stop(now_ms)
+        self._reply(layout.KIND_LEAVE, True, "Resetting once to the prompt.", now_ms)
+        self._leave_ms = now_ms
+
+    def _change_mode(self, mode, now_ms):
+        text = hello.find_refusal(self._config, mode, self.averager.n_ring, self._facts.channels_most)
+        if mode not in self._config.MODES:
+            text = "This board has no mode '%s'; it has %s." % (mode, ", ".join(sorted(self._config.MODES)))
+        if text:
+            self._reply(layout.KIND_MODE, False, text, now_ms)
+            return
+        was_streaming = self.is_streaming
+        if mode != self.mode:
+            self.mode = mode
+            self._end_streaming()
+            self._facts.save_mode(mode)
+        self._reply(layout.KIND_MODE, True, "Mode %s." % mode, now_ms)
+        if was_streaming and not self.is_streaming:
+            self._start(now_ms, layout.KIND_MODE)
+        self._make_hello_if_idle()
+
+    # ---- sessions ---------------------------------------------------------------------------------------------------
+
+    def _make_hello(self):
+        # The hello of a configuration that will be refused still has to be made: it is what the host reads first.
+        self.stream = hello.Stream(self._config, self.mode)
+        self._hello = hello.Hello(
+            self._config, self.stream, self._facts, self.session, self.is_streaming, self._lines.levels
+        )
+
+    def _make_hello_if_idle(self):
+        if not self.is_streaming:
+            self._lines.read_all(self._pins)
+            self._make_hello()
+
+    def _start(self, now_ms, command):
+        self.is_testing = False
+        self._end_streaming()
+        refusal = hello.find_refusal(self._config, self.mode, self.averager.n_ring, self._facts.channels_most)
+        if refusal:
+            self._refuse_start(command, "configuration", refusal, now_ms)
+            return
+        self._begin_session()
+        try:
+            self._source.start(self.stream.cycles, self.stream.n_channels, self.stream.pins)
+        except ValueError as error:
+            self._end_streaming()
+            self._refuse_start(command, "converter", str(error), now_ms)
+            return
+        if command == layout.KIND_START:
+            self._reply(command, True, "Streaming.", now_ms)
+        self._send_hello(now_ms)
+        self._every_second.restart(now_ms)
+
+    def _refuse_start(self, command, code, text, now_ms):
+        self._fault(code, text, now_ms)
+        self._reply(command, False, text, now_ms)
+
+    def _begin_session(self):
+        self.session.begin()
+        self._has_fault = False
+        self.is_streaming = True
+        self._lines.read_all(self._pins)
+        self._make_hello()
+        self.counters.begin_session()
+        self.queue.put_delimiter()
+        self.framer.begin(self.session.tag, self.stream.n_channels, self.stream.scans_per_frame)
+        first_position = getattr(self._source, "first_position", 0)
+        self.averager.begin(
+            first_position, self.stream.n_channels, self.stream.averaging, self.stream.scans_per_frame
+        )
+        gc.collect()  # now, and not while conversions wait
+
+    def _end_streaming(self):
+        if self.is_streaming:
+            self.is_streaming = False
+            self._source.stop()
+
+    def _stop(self, now_ms):
+        if self.is_streaming:
+            self._send_status(now_ms)  # with the last word on what was lost
+        self._end_streaming()
+        self._make_hello_if_idle()
+        self._reply(layout.KIND_STOP, True, "Stopped.", now_ms)
+
+    def _lose_host(self):
+        self._end_streaming()
+        self._is_host_there = False
+        self.queue.clear()
+        self._make_hello_if_idle()
+
+    def _restart_after_overflow(self, now_ms):
+        # How many conversions are missing is unknown, so no index can be right any more: a new session.
+        self.counters.add(status.FIFO_OVERFLOWS, 1)
+        self._lost_ms = now_ms
+        self._start(now_ms, layout.KIND_MODE)
+        self._tell_fault("fifo-overflow", "The converter lost conversions; a new session was begun.", now_ms)
+
+    # ---- self test --------------------------------------------------------------------------------------------------
+
+    def _begin_test(self, now_ms):
+        refusal = hello.find_refusal(self._config, self.mode, self.averager.n_ring, self._facts.channels_most)
+        if self.is_streaming:
+            refusal = "Stop streaming first."
+        if refusal:
+            self._reply(layout.KIND_SELF_TEST, False, refusal, now_ms)
+            return
+        self.is_testing = True
+        try:
+            self._test.begin(self.stream, now_ms)
+        except ValueError as error:
+            self.is_testing = False
+            self._reply(layout.KIND_SELF_TEST, False, str(error), now_ms)
+
+    def _continue_test(self, now_ms):
+        if not self._test.is_done(now_ms):
+            return
+        self.is_testing = False
+        is_ok, text, more = self._test.judge()
+        self._reply(layout.KIND_SELF_TEST, is_ok, text, now_ms, more)

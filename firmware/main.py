@@ -1,0 +1,71 @@
+"""Builds the logger from the board's parts and runs it. No logic here."""
+
+import os
+import sys
+import time
+
+import board_config
+import machine
+from logger import acquire_rp2, life_rp2, pins_rp2, usb_link
+from logger.facts import Facts
+from logger.logger import Logger
+
+MODE_FILE = "mode.txt"
+
+
+def load_mode():
+    """The mode that the host chose last; None: never."""
+    try:
+        with open(MODE_FILE) as file:
+            return file.read().strip()
+    except OSError:
+        return None
+
+
+def save_mode(name):
+    """Keep the mode over a reset."""
+    with open(MODE_FILE, "w") as file:
+        file.write(name)
+
+
+def describe_board(source):
+    """What only this board knows about itself."""
+    facts = Facts()
+    facts.board_id = "".join("%02x" % byte for byte in machine.unique_id())
+    facts.reset_cause = life_rp2.reset_cause()
+    facts.firmware_suffix = " on MicroPython %d.%d.%d" % sys.implementation.version[:3]
+    facts.random_bytes = os.urandom
+    facts.save_mode = save_mode
+    facts.leave = life_rp2.leave
+    facts.die_tenths = lambda: None if source.is_running else int(10 * source.die_temperature_c())
+    return facts
+
+
+def run():
+    """Run the logger until something ends it; then leave the converter stopped."""
+    unfit = acquire_rp2.why_unfit(sys.implementation)
+    if unfit:
+        acquire_rp2.stop_hardware()
+        print(unfit)
+        return
+    source = acquire_rp2.Rp2Source()
+    pins = pins_rp2.BoardPins(
+        board_config.BUTTON_PIN, board_config.LED_PIN, [pin for _, pin, _ in board_config.DIGITAL]
+    )
+    logger = Logger(
+        board_config, source, usb_link.UsbPort(), pins, time, describe_board(source), mode=load_mode()
+    )
+    watchdog = life_rp2.start_watchdog()
+    try:
+        while True:
+            watchdog.feed()
+            if not logger.step():
+                time.sleep_ms(1)
+    finally:
+        logger.shut_down()
+
+
+if life_rp2.take_leave():
+    acquire_rp2.stop_hardware()
+else:
+    run()
