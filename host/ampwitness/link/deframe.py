@@ -36,6 +36,11 @@ class Splitter:
         self._n_cut = 0
         self._offset = 0
 
+    @property
+    def n_pending(self) -> int:
+        """Bytes that wait for their delimiter, those that were cut included."""
+        return len(self._tail) + self._n_cut
+
     def push(self, raw: bytes) -> Whole | None:
         """Add bytes. Returns the segments that are now complete, or None when no delimiter is among the bytes."""
         last = raw.rfind(b"\x00")
@@ -50,7 +55,7 @@ class Splitter:
 
     def finish(self) -> Skipped | None:
         """What is left without a delimiter behind it, or None. The splitter is empty afterwards."""
-        n_bytes = len(self._tail) + self._n_cut
+        n_bytes = self.n_pending
         offset = self._offset
         self._offset += n_bytes
         self._tail, self._n_cut = b"", 0

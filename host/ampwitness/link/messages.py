@@ -47,6 +47,8 @@ def parse_object(payload: bytes, what: str) -> dict[str, Any]:
     """The JSON object in `payload`. Raises MessageError, `what` named, for anything else, NaN and Infinity included."""
     try:
         value = json.loads(payload.decode("utf-8"), parse_constant=_no_constant)
+        if b"\\u" in payload:  # half a surrogate pair can be written so, and could not be printed later
+            json.dumps(value, ensure_ascii=False).encode("utf-8")
     except (ValueError, RecursionError):
         raise MessageError(f"{what}: not JSON") from None
     if not isinstance(value, dict):
@@ -82,7 +84,8 @@ class _Fields:
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise self.bad(name)
         # 1e12 lies far beyond anything a hello can mean, and keeps later sums finite.
-        if not math.isfinite(value) or abs(value) > 1e12 or not is_allowed(float(value)):
+        # (The comparison comes first: isfinite cannot take an integer beyond the range of a float.)
+        if abs(value) > 1e12 or not math.isfinite(value) or not is_allowed(float(value)):
             raise self.bad(name)
         return float(value)
 
