@@ -64,7 +64,7 @@ class Recording:
     kind : "mcap", or "raw" for a plain file of wire bytes.
     notes : what was typed and noted at the start; empty for "raw".
     has_host_times : whether the chunks' `host_s` mean anything ("raw": no, they are 0.0).
-    n_file_bytes : size of the file.
+    n_bytes : size of the file, for progress lines.
     """
 
     def __init__(self, path: Path, kind: Literal["mcap", "raw"]) -> None:
@@ -72,7 +72,7 @@ class Recording:
         self.name = path.name
         self.kind = kind
         self.has_host_times = kind == "mcap"
-        self.n_file_bytes = path.stat().st_size
+        self.n_bytes = path.stat().st_size
         self.notes: dict[str, object] = {}
         self._channels: dict[int, str] = {}
         self._marks: list[HostMark] | None = None
@@ -144,7 +144,7 @@ class Recording:
     def _iter_mcap(self, file: IO[bytes]) -> Iterator[Chunk]:
         last_s = 0.0
         stop_at = len(MCAP0_MAGIC)
-        for record in _iter_records(file, self.n_file_bytes):
+        for record in _iter_records(file, self.n_bytes):
             stop_at = record.at + record.n_bytes
             if record.opcode == Opcode.MESSAGE:
                 file.seek(record.at)
@@ -195,7 +195,7 @@ class Recording:
     def _read_start(self) -> None:
         """Notes and channels, which stand before the first message."""
         with self.path.open("rb") as file:
-            for record in _iter_records(file, self.n_file_bytes):
+            for record in _iter_records(file, self.n_bytes):
                 if record.opcode in (Opcode.MESSAGE, Opcode.CHUNK, Opcode.DATA_END):
                     return
                 self._take_small(file, record)
@@ -231,7 +231,7 @@ class Recording:
             return
         with self.path.open("rb") as file:
             stop_at = len(MCAP0_MAGIC)
-            for record in _iter_records(file, self.n_file_bytes):
+            for record in _iter_records(file, self.n_bytes):
                 stop_at = record.at + record.n_bytes
                 if record.opcode == Opcode.MESSAGE:
                     file.seek(record.at)

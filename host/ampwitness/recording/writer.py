@@ -258,12 +258,19 @@ class RecordingWriter:
         self.is_open = False
 
 
+def refuse_existing(path: Path) -> None:
+    """Raise OutputError when `path` is taken, to say so before anything else is done. The writer asks again."""
+    if path.exists():
+        what = "is a directory" if path.is_dir() else "exists already and is never overwritten"
+        raise OutputError(f"{path} {what}. Choose another name with --out.")
+
+
 def _make_file(path: Path, reserve_bytes: int) -> _DiskFile:
+    refuse_existing(path)
     try:
         file = _DiskFile(path)
-    except FileExistsError as error:
-        what = "is a directory" if path.is_dir() else "exists already and is never overwritten"
-        raise OutputError(f"{path} {what}. Choose another name with --out.") from error
+    except FileExistsError as error:  # made by another program a moment ago, or a link to nowhere
+        raise OutputError(f"{path} exists already and is never overwritten. Choose another name with --out.") from error
     except FileNotFoundError as error:
         raise OutputError(f"There is no directory {path.parent} to record into. Make it, or change --out.") from error
     except PermissionError as error:

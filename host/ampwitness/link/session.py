@@ -1,0 +1,394 @@
+"""A conversation with one board: who it is, its mode, start, heartbeats, marks, stop, and its bytes as they come."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+import time
+from collections import deque
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from types import TracebackType
+from typing import Any
+
+from ampwire.framing import pack_frame
+from ampwire.layout import (
+    KIND_HEARTBEAT,
+    KIND_HELLO,
+    KIND_IDENTIFY,
+    KIND_MARK_NOW,
+    KIND_MODE,
+    KIND_START,
+    KIND_STOP,
+)
+
+from ampwitness.errors import (
+    AmpwitnessError,
+    BoardFaultError,
+    LinkLostError,
+    NotOurBoardError,
+    PortNotFoundError,
+    UnknownProtocolError,
+)
+from ampwitness.link.deframe import Deframer
+from ampwitness.link.monitor import LiveHello, StreamMonitor, read_hello
+from ampwitness.link.port import Port, PortListing, describe_ports, list_ports
+from ampwitness.types import Chunk, Frame
+
+HEARTBEAT_S = 0.5
+IDENTIFY_S = 3.0  # how long a board may take to say who it is
+REPLY_S = 2.0
+# A streaming board says something every 5 ms; one that is silent this long has gone or hangs.
+SILENCE_S = 3.0
+QUIET_S = 0.3  # after a stop: as long without samples, and the last of them are in
+STOP_S = 2.0
+GATHER_S = 0.01  # pieces that come closer together are handed on as one chunk
+GATHER_BYTES = 1 << 16
+INBOX_BYTES = 8 << 20  # two minutes of the usual stream while the disk is busy; then the port has to wait
+_SEQ_MASK = (1 << 28) - 1
+
+
+class _Inbox:
+    """Chunks on their way from the reading thread, with a bound on their bytes."""
+
+    def __init__(self) -> None:
+        self._chunks: deque[Chunk] = deque()
+        self._n_bytes = 0
+        self._error: Exception | None = None
+        self._changed = threading.Condition()
+        self._is_closed = False
+
+    def put(self, chunk: Chunk) -> None:
+        with self._changed:
+            self._changed.wait_for(lambda: self._n_bytes < INBOX_BYTES or self._is_closed)
+            self._chunks.append(chunk)
+            self._n_bytes += len(chunk.raw)
+            self._changed.notify_all()
+
+    def fail(self, error: Exception) -> None:
+        with self._changed:
+            self._error = error
+            self._changed.notify_all()
+
+    def get(self, wait_s: float) -> Chunk | None:
+        """The next chunk; None after `wait_s` without one. Raises what `fail` was given, after the last chunk."""
+        with self._changed:
+            self._changed.wait_for(lambda: bool(self._chunks) or self._error is not None, wait_s)
+            if self._chunks:
+                chunk = self._chunks.popleft()
+                self._n_bytes -= len(chunk.raw)
+                self._changed.notify_all()
+                return chunk
+            if self._error is not None:
+                raise self._error
+            return None
+
+    def close(self) -> None:
+        with self._changed:
+            self._is_closed = True
+            self._chunks.clear()
+            self._n_bytes = 0
+            self._changed.notify_all()
+
+
+class BoardSession:
+    """An open port with a board behind it that has said who it is. A context manager.
+
+    Two threads of its own read the port and send the heartbeats, so that neither a slow disk nor a slow terminal
+    makes the board fall silent. `monitor` tells what the stream says, as far as `chunks` has been consumed.
+
+    Parameters
+    ----------
+    port : device name, path of a pseudo-terminal, or `socket://host:port`.
+    identify_s : how long to wait for the board to say who it is, seconds.
+
+    Raises
+    ------
+    PortNotFoundError, PortAccessError : the port cannot be opened.
+    NotOurBoardError : it stays silent, or talks something else.
+    UnknownProtocolError : a board, but of another wire version.
+    """
+
+    def __init__(self, port: str, identify_s: float = IDENTIFY_S) -> None:
+        self._port = Port(port)
+        self._write_lock = threading.Lock()
+        self._seq = 0
+        self._deframer = Deframer()
+        self.monitor = StreamMonitor()
+        self._stop_asked_at_s: float | None = None
+        self._closing = threading.Event()
+        self._inbox = _Inbox()
+        self._threads: list[threading.Thread] = []
+        try:
+            self.hello = self._identify(identify_s)
+        except BaseException:
+            self._port.close()
+            raise
+
+    @property
+    def name(self) -> str:
+        """The port's name."""
+        return self._port.name
+
+    def __enter__(self) -> BoardSession:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    # ---- before streaming ------------------------------------------------------------------------------------------
+
+    def _identify(self, wait_s: float) -> LiveHello:
+        seen = bytearray()
+        n_bytes = 0
+        deadline_s = time.monotonic() + wait_s
+        next_ask_s = 0.0
+        while time.monotonic() < deadline_s:
+            if time.monotonic() >= next_ask_s:
+                self._send(KIND_IDENTIFY, lead=b"\x00")  # the delimiter ends what another program may have begun
+                next_ask_s = time.monotonic() + HEARTBEAT_S
+            raw = self._port.read()
+            n_bytes += len(raw)
+            seen += raw[: 64 - len(seen)]
+            for item in self._deframe(raw):
+                if isinstance(item, Frame) and item.kind == KIND_HELLO and (hello := read_hello(item.payload)):
+                    return hello
+        if n_bytes == 0:
+            raise NotOurBoardError(
+                f"{self.name} stays silent: no answer within {wait_s:g} s. Is it the logger board, does its firmware "
+                "run, and is the cable one that carries data? `ampwitness boards` tries every port."
+            )
+        raise NotOurBoardError(
+            f"{self.name} talks, but not as a logger board does ({n_bytes} bytes in {wait_s:g} s, beginning with "
+            f"{_show(bytes(seen))}). It is probably another device; `ampwitness boards` tries every port."
+        )
+
+    def set_mode(self, mode: str) -> None:
+        """Choose the board's mode, before `start`. Raises BoardFaultError when it refuses."""
+        if self.hello.is_streaming:
+            self._ask(KIND_STOP, "stop")
+        reply = self._ask(KIND_MODE, "mode", mode.encode("ascii", "replace"))
+        if reply.get("ok") is not True:
+            raise BoardFaultError(
+                f"The board does not take the mode {mode!r}: {reply.get('text') or 'no reason given'}"
+            )
+        self.hello = self._identify(IDENTIFY_S)
+
+    def _ask(self, kind: int, name: str, payload: bytes = b"") -> dict[str, Any]:
+        """Send a command while not streaming and wait for its reply."""
+        self.monitor.replies.pop(name, None)
+        self._send(kind, payload)
+        deadline_s = time.monotonic() + REPLY_S
+        while time.monotonic() < deadline_s:
+            self.monitor.push(self._deframe(self._port.read()))
+            if name in self.monitor.replies:
+                return self.monitor.replies[name]
+        raise NotOurBoardError(
+            f"The board on {self.name} did not answer to {name!r} within {REPLY_S:g} s. Unplug it, plug it in again, "
+            "and try again."
+        )
+
+    # ---- streaming -------------------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Begin streaming. What comes from now on is given by `chunks`."""
+        if self.hello.is_streaming:
+            # Another program was here a moment ago. Its stream is ended, and what is left of it is not ours.
+            self._ask(KIND_STOP, "stop")
+        self._drain()
+        self._deframer = Deframer()
+        self.monitor = StreamMonitor()
+        self._send(KIND_HEARTBEAT)
+        self._send(KIND_START)
+        self._threads = [
+            threading.Thread(target=self._read_port, name="ampwitness port", daemon=True),
+            threading.Thread(target=self._send_heartbeats, name="ampwitness heartbeat", daemon=True),
+        ]
+        for thread in self._threads:
+            thread.start()
+
+    def _drain(self) -> None:
+        deadline_s = time.monotonic() + QUIET_S
+        while time.monotonic() < deadline_s and self._port.read():
+            pass
+
+    def chunks(self, wait_s: float = 0.1) -> Iterator[Chunk]:
+        """Received bytes as they come, verbatim; a chunk without bytes after `wait_s` without any.
+
+        Ends by itself once `request_stop` was called and the last samples are in.
+
+        Raises
+        ------
+        LinkLostError : the board has gone or is silent; everything that came before was given.
+        BoardFaultError : the board refuses to start.
+        UnknownProtocolError : the stream is of another wire version.
+        """
+        started_s = heard_s = samples_s = time.monotonic()
+        while True:
+            chunk = self._inbox.get(wait_s) or Chunk(b"", time.time())
+            now_s = time.monotonic()
+            if chunk.raw:
+                heard_s = now_s
+                n_before = self.monitor.n_samples_frames
+                yield chunk  # kept before it is looked at
+                self.monitor.push(self._deframe(chunk.raw, chunk.host_s))
+                if self.monitor.n_samples_frames > n_before:
+                    samples_s = time.monotonic()
+            else:
+                yield chunk
+            if self._stop_asked_at_s is not None:
+                is_answered = "stop" in self.monitor.replies and not chunk.raw
+                is_quiet = now_s - max(samples_s, self._stop_asked_at_s) > QUIET_S
+                if is_answered or is_quiet or now_s - self._stop_asked_at_s > STOP_S:
+                    return
+                continue
+            self._check_alive(now_s, started_s, heard_s, samples_s)
+
+    def _check_alive(self, now_s: float, started_s: float, heard_s: float, samples_s: float) -> None:
+        start_reply = self.monitor.replies.get("start", {})
+        if start_reply.get("ok") is False:
+            raise BoardFaultError(f"The board does not start: {start_reply.get('text') or 'no reason given'}")
+        if self.monitor.stimulus_ended:
+            if now_s - samples_s > QUIET_S:
+                self.request_stop()
+        elif now_s - heard_s > SILENCE_S:
+            raise LinkLostError(f"The board on {self.name} has been silent for {SILENCE_S:g} s: is it still powered?")
+        elif now_s - samples_s > 2 * SILENCE_S:
+            fault = f" It says: {self.monitor.faults[-1]}" if self.monitor.faults else ""
+            when = "sent no samples" if samples_s == started_s else "stopped sending samples"
+            raise LinkLostError(f"The board on {self.name} talks but {when} for {2 * SILENCE_S:g} s.{fault}")
+
+    def mark(self) -> None:
+        """Let the board set a mark at its present scan."""
+        self._send(KIND_MARK_NOW)
+
+    def request_stop(self) -> None:
+        """End streaming; `chunks` then gives what is still on its way and ends."""
+        if self._stop_asked_at_s is None:
+            self._stop_asked_at_s = time.monotonic()
+            self._send(KIND_STOP)
+
+    def close(self) -> None:
+        """Stop streaming and give the port back. Never raises."""
+        self._closing.set()
+        if self._threads and self._stop_asked_at_s is None:
+            with contextlib.suppress(LinkLostError):
+                self.request_stop()
+        self._inbox.close()
+        for thread in self._threads:
+            thread.join(timeout=2.0)
+        self._port.close()
+
+    # ---- below -----------------------------------------------------------------------------------------------------
+
+    def _deframe(self, raw: bytes, host_s: float | None = None) -> list[Any]:
+        if not raw:
+            return []
+        try:
+            return list(self._deframer.push(Chunk(raw, time.time() if host_s is None else host_s)))
+        except UnknownProtocolError as error:
+            raise UnknownProtocolError(f"{self.name}: {error}") from error
+
+    def _send(self, kind: int, payload: bytes = b"", lead: bytes = b"") -> bool:
+        with self._write_lock:
+            raw = lead + pack_frame(kind, 0, self._seq, 0, 0, payload)
+            self._seq = (self._seq + 1) & _SEQ_MASK
+            return self._port.write(raw)
+
+    def _send_heartbeats(self) -> None:
+        try:
+            while not self._closing.wait(HEARTBEAT_S):
+                self._send(KIND_HEARTBEAT)  # one that finds no room is made up for by the next
+        except LinkLostError:
+            pass  # the reading thread meets it too, after what came before it
+
+    def _read_port(self) -> None:
+        """Gather pieces for up to GATHER_S, stamp them with the time of the last, hand them on."""
+        pieces: list[bytes] = []
+        n_bytes = 0
+        first_s = last_s = 0.0  # monotonic; a wall clock may be set while we wait
+        host_s = 0.0
+        try:
+            while not self._closing.is_set():
+                raw = self._port.read()
+                if raw:
+                    host_s, last_s = time.time(), time.monotonic()
+                    first_s = first_s if pieces else last_s
+                    pieces.append(raw)
+                    n_bytes += len(raw)
+                if pieces and (not raw or last_s - first_s >= GATHER_S or n_bytes >= GATHER_BYTES):
+                    self._inbox.put(Chunk(b"".join(pieces), host_s))
+                    pieces, n_bytes = [], 0
+                elif raw and len(raw) < 1024:
+                    time.sleep(GATHER_S / 3)  # let a few packets come in: fewer, larger reads
+        except Exception as error:  # whatever it is, the consumer has to hear of it
+            if pieces:
+                self._inbox.put(Chunk(b"".join(pieces), host_s))
+            self._inbox.fail(error)
+
+
+def _show(raw: bytes) -> str:
+    """First bytes for a message: as text where they are text, else in hexadecimal."""
+    start = raw[:24]
+    if all(32 <= byte < 127 or byte in b"\r\n\t" for byte in start):
+        return repr(start.decode("ascii"))
+    return start[:12].hex(" ")
+
+
+# ---- finding boards -------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class PortAnswer:
+    """What a port answered: the board's hello, or a sentence why there is none."""
+
+    port: PortListing
+    hello: LiveHello | None
+    error: AmpwitnessError | None
+
+
+def probe_ports(ports: tuple[PortListing, ...] | None = None, wait_s: float = 1.5) -> list[PortAnswer]:
+    """Ask every port (default: all of this computer) at once who is there; answers in the order of the ports."""
+    ports = list_ports() if ports is None else ports
+
+    def probe(port: PortListing) -> PortAnswer:
+        try:
+            with BoardSession(port.name, wait_s) as session:
+                return PortAnswer(port, session.hello, None)
+        except AmpwitnessError as error:
+            return PortAnswer(port, None, error)
+
+    if not ports:
+        return []
+    with ThreadPoolExecutor(max_workers=min(16, len(ports))) as pool:
+        return list(pool.map(probe, ports))
+
+
+def find_board() -> str:
+    """Name of the one port on which a board answers.
+
+    Raises
+    ------
+    PortNotFoundError : there is no port, none answered, or more than one did (then --port has to say which).
+    Any other AmpwitnessError : the only port there is has this reason of its own.
+    """
+    ports = list_ports()
+    if not ports:
+        raise PortNotFoundError(
+            "This computer has no serial port: is the board plugged in, with a cable that carries data?"
+        )
+    answers = probe_ports(ports)
+    boards = [answer for answer in answers if answer.hello is not None]
+    if len(boards) == 1:
+        return boards[0].port.name
+    if boards:
+        names = describe_ports(answer.port for answer in boards)
+        raise PortNotFoundError(f"More than one board answers ({names}): say which with --port.")
+    telling = [a.error for a in answers if a.error is not None and not isinstance(a.error, NotOurBoardError)]
+    if len(answers) == 1 and answers[0].error is not None:
+        raise answers[0].error
+    hint = f" {telling[0]}" if telling else " Is it plugged in, and does its firmware run?"
+    raise PortNotFoundError(f"No board answers on any port ({describe_ports(ports)}).{hint}")
