@@ -1,14 +1,8 @@
 """Builds the logger from the board's parts and runs it. No logic here."""
 
-import os
 import sys
-import time
 
-import board_config
-import machine
-from logger import acquire_rp2, life_rp2, pins_rp2, usb_link
-from logger.facts import Facts
-from logger.logger import Logger
+from logger import acquire_rp2, life_rp2
 
 MODE_FILE = "mode.txt"
 
@@ -30,6 +24,11 @@ def save_mode(name):
 
 def describe_board(source):
     """What only this board knows about itself."""
+    import os
+
+    import machine
+    from logger.facts import Facts
+
     facts = Facts()
     facts.board_id = "".join("%02x" % byte for byte in machine.unique_id())
     facts.reset_cause = life_rp2.reset_cause()
@@ -45,16 +44,18 @@ def run():
     """Run the logger until something ends it; then leave the converter stopped."""
     unfit = acquire_rp2.why_unfit(sys.implementation)
     if unfit:
-        acquire_rp2.stop_hardware()
         print(unfit)
         return
-    source = acquire_rp2.Rp2Source()
-    pins = pins_rp2.BoardPins(
-        board_config.BUTTON_PIN, board_config.LED_PIN, [pin for _, pin, _ in board_config.DIGITAL]
-    )
-    logger = Logger(
-        board_config, source, usb_link.UsbPort(), pins, time, describe_board(source), mode=load_mode()
-    )
+    source = acquire_rp2.Rp2Source()  # before the rest is loaded: it needs 64 KiB in one piece
+    import time
+
+    import board_config
+    from logger import pins_rp2, usb_link
+    from logger.logger import Logger
+
+    line_pins = [pin for _, pin, _ in board_config.DIGITAL]
+    pins = pins_rp2.BoardPins(board_config.BUTTON_PIN, board_config.LED_PIN, line_pins)
+    logger = Logger(board_config, source, usb_link.UsbPort(), pins, time, describe_board(source), mode=load_mode())
     watchdog = life_rp2.start_watchdog()
     try:
         while True:
@@ -65,7 +66,6 @@ def run():
         logger.shut_down()
 
 
-if life_rp2.take_leave():
-    acquire_rp2.stop_hardware()
-else:
+acquire_rp2.stop_hardware()  # a soft reset leaves it running
+if not life_rp2.take_leave():
     run()

@@ -139,11 +139,11 @@ def inputs_of_pins(pins):
 
 def _make_ring():
     # The DMA wraps addresses only at a multiple of the ring's size, and MicroPython cannot be asked for an aligned
-    # block: take twice the size and use the aligned half.
+    # block: take twice the size and use the aligned half. Returns (ring, the block that has to be kept alive).
     gc.collect()
-    block = array("H", bytes(2 * _RING_BYTES))
-    skip = -uctypes.addressof(block) % _RING_BYTES // 2
-    return memoryview(block)[skip : skip + RING_CONVERSIONS]
+    block = bytearray(2 * _RING_BYTES)
+    address = uctypes.addressof(block)
+    return uctypes.bytearray_at(address + -address % _RING_BYTES, _RING_BYTES), block
 
 
 # The two functions below run in every turn of the loop. They take the register's address from a table, because an
@@ -163,19 +163,21 @@ def _over(table: ptr32) -> int:
 class Rp2Source:
     """Conversions of the RP2040's ADC in a ring in memory.
 
+    Make it before the other modules are loaded: it wants 64 KiB in one piece.
+
     Parameters
     ----------
     first_position : position at which every start begins, 0 to 2**30 - 1; other than 0 only to test the wrap
 
     Attributes
     ----------
-    ring : memoryview of uint16, RING_CONVERSIONS long; conversion number p stands at p % RING_CONVERSIONS
+    ring : bytearray holding RING_CONVERSIONS uint16; conversion number p stands at place p % RING_CONVERSIONS
     """
 
     def __init__(self, first_position=0):
         stop_hardware()
-        self.ring = _make_ring()
-        self._first = first_position & _POSITION_MASK
+        self.ring, self._block = _make_ring()
+        self.first_position = first_position & _POSITION_MASK
         self._whole = array("I", [1 << 30])
         self._data = rp2.DMA()
         self._again = rp2.DMA()
@@ -224,8 +226,8 @@ class Rp2Source:
         )
         data.config(
             read=_ADC_FIFO,
-            write=ring_address + 2 * (self._first % RING_CONVERSIONS),
-            count=(1 << 30) - self._first,
+            write=ring_address + 2 * (self.first_position % RING_CONVERSIONS),
+            count=(1 << 30) - self.first_position,
             ctrl=data.pack_ctrl(
                 size=1,
                 inc_read=False,

@@ -25,7 +25,7 @@ class Averager:
 
     def __init__(self, ring):
         self._ring = ring
-        n_ring = len(ring) if memoryview(ring).itemsize == 2 else len(ring) // 2
+        n_ring = kernels.n_uint16(ring)
         if n_ring & (n_ring - 1):
             raise ValueError("the ring must hold a power of two of conversions")
         self.n_ring = n_ring

@@ -1,9 +1,18 @@
 """The inner loops: machine code under MicroPython, plain Python elsewhere. Also the table that the CRC needs."""
 
-try:
+import sys
+
+if sys.platform == "rp2":
+    from logger.kernels_thumb import average_scans, cobs_into_ring, copy_from_ring, crc_into, step_groups  # noqa: F401
+elif sys.implementation.name == "micropython":
     from logger.kernels_viper import average_scans, cobs_into_ring, copy_from_ring, crc_into, step_groups  # noqa: F401
-except ImportError:  # CPython has no `micropython`
+else:
     from logger.kernels_plain import average_scans, cobs_into_ring, copy_from_ring, crc_into, step_groups  # noqa: F401
+
+
+def n_uint16(buf):
+    """Numbers of 16 bits in `buf`: a bytearray, or an array or memoryview of uint16."""
+    return len(buf) // 2 if isinstance(buf, (bytes, bytearray)) else len(buf)
 
 
 def make_crc_table():

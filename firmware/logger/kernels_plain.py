@@ -8,7 +8,7 @@ from ampwire.groups import add_groups
 
 def _uint16(buf):
     view = memoryview(buf)
-    if view.itemsize == 2:
+    if getattr(view, "itemsize", 0) == 2:  # some MicroPython builds leave it out
         return view
     if hasattr(view, "cast"):
         return view.cast("H")

@@ -1,6 +1,6 @@
 """The board's look at itself: are the converter and the input networks alive and quiet."""
 
-from logger import hello
+from logger import hello, kernels
 from logger.clock import elapsed
 
 SCANS = 1000  # raw conversions of each channel that are looked at
@@ -59,13 +59,14 @@ class SelfTest:
         return not complaints, text, ',"channels":[' + ",".join(described) + "]"
 
     def _measure(self, channel):
-        ring = memoryview(self._source.ring)
-        n_ring = len(ring) if ring.itemsize == 2 else len(ring) // 2
+        ring = self._source.ring
+        n_ring = kernels.n_uint16(ring)
+        is_bytes = n_ring != len(ring)
         at = getattr(self._source, "first_position", 0) + channel
         codes = []
         for _ in range(SCANS):
             place = at & (n_ring - 1)
-            codes.append(ring[place] if ring.itemsize == 2 else ring[2 * place] | ring[2 * place + 1] << 8)
+            codes.append(ring[2 * place] | ring[2 * place + 1] << 8 if is_bytes else ring[place])
             at += self._stream.n_channels
         mean = sum(codes) / SCANS
         noise = (sum([(code - mean) ** 2 for code in codes]) / SCANS) ** 0.5
