@@ -103,9 +103,8 @@ def unpack_frame(encoded: bytes | bytearray | memoryview) -> WireFrame:
         raise FrameError("CRC")
     if body[VERSION_AT] != PROTOCOL_VERSION | _TOP:
         raise VersionError(body[VERSION_AT] & 0x7F)
-    for i in range(HEADER_BYTES):
-        if body[i] < _TOP:
-            raise FrameError("header")
+    if min(body[:HEADER_BYTES]) < _TOP:
+        raise FrameError("header")
     return WireFrame(
         body[KIND_AT],
         get_groups(body, TAG_AT, TAG_BYTES),

@@ -162,6 +162,9 @@ class Continuity:
     def _push_hello(self, frame: Frame, encoded_bytes: int) -> None:
         session = self._session
         is_own = session is not None and frame.session_tag == session.tag
+        if session is not None and is_own and frame.payload == session.last_hello_payload:
+            self._push_own_hello(session, frame, None, encoded_bytes)
+            return
         try:
             hello = parse_hello(frame)
         except MessageError as error:
@@ -182,25 +185,31 @@ class Continuity:
     def _is_left_over(self, tag: int) -> bool:
         return self._over is not None and tag == self._over[0]
 
-    def _push_own_hello(self, session: Session, frame: Frame, hello: Hello, encoded_bytes: int) -> None:
+    def _push_own_hello(self, session: Session, frame: Frame, hello: Hello | None, encoded_bytes: int) -> None:
+        """A hello of the running session; None when it says word for word what the last one said."""
         lost = session.take_seq(frame.seq)
         if lost is None:
             self._ledger.count_skipped(REPEATED, encoded_bytes)
             return
         self._ledger.n_frames_lost += lost
-        if not session.is_same(hello) and is_streaming(hello):
+        is_same = hello is None or session.is_same(hello)
+        if hello is not None and not is_same and is_streaming(hello):
             self._ledger.count_bad("hello: changed within its session", 1, encoded_bytes)
             return
         self._ledger.count_good(1, encoded_bytes)
-        levels = [line.level for line in hello.digital]
-        if levels != session.levels and session.is_same(hello):
+        if hello is not None and is_same:
+            session.last_hello_payload, session.last_hello_levels = frame.payload, [x.level for x in hello.digital]
+        if is_same and session.last_hello_levels != session.levels:
             # An edge was lost; whoever follows the lines learns here how they stand.
-            session.levels = levels
-            self._out.append(hello)
+            session.levels = list(session.last_hello_levels)
+            lines = zip(session.hello.digital, session.levels, strict=True)
+            digital = tuple(replace(line, level=level) for line, level in lines)
+            latest = replace(session.hello, digital=digital, sample_index=frame.sample_index, host_s=frame.host_s)
+            self._out.append(latest)
 
     def _open(self, frame: Frame, hello: Hello) -> None:
         self._close()
-        session = self._session = Session(hello)
+        session = self._session = Session(hello, frame.payload)
         self._builder = BlockBuilder(session)
         self._ledger.n_sessions += 1
         self._out.append(hello)

@@ -75,8 +75,11 @@ class Decoder:
         self._is_first = False
 
     def _decode_singly(self, whole: Whole, segments: Segments, start: int, stop: int, arrival: Arrival) -> None:
-        for k in (start + np.flatnonzero(segments.lengths[start:stop])).tolist():
+        numbers = [start] if stop - start == 1 else (start + np.flatnonzero(segments.lengths[start:stop])).tolist()
+        for k in numbers:
             at, length = int(segments.starts[k]), int(segments.lengths[k])
+            if not length:
+                continue
             n_cut = whole.n_cut if k == 0 else 0
             offset = whole.stream_offset + at + (whole.n_cut if k else 0)
             item = take_apart(whole.raw[at : at + length], n_cut, arrival.at(offset + length + n_cut), offset)

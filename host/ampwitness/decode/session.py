@@ -37,8 +37,9 @@ def classify_loss(
 class Session:
     """State of one session. `origin_s` is the recording time of scan 0, None until the first samples came."""
 
-    def __init__(self, hello: Hello) -> None:
+    def __init__(self, hello: Hello, payload: bytes) -> None:
         self.hello = hello
+        self.last_hello_payload = payload  # the board repeats its hello every second; most need no second look
         self.tag = hello.session_tag
         self.scans_per_frame = hello.scans_per_frame
         self.n_channels = len(hello.channels)
@@ -52,6 +53,7 @@ class Session:
         self.waiting: list[tuple[int, Message]] = []  # by sample index, until the first samples give them a time
         self.status: Mapping[str, Any] | None = None
         self.levels = [line.level for line in hello.digital]
+        self.last_hello_levels = list(self.levels)
         # Only then do we know that scan 0 is still to come.
         self.starts_here = hello.sample_index == 0
 
