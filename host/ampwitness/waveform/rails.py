@@ -2,8 +2,9 @@
 
 The board counts conversions at code 0 and at code 4095 a frame and channel, before averaging. Which scans of the frame
 they fell into is found from the counts: a scan can hold such a conversion only if its average lies within reach of the
-rail, that is no further than the signal moves to the neighbouring scan, plus noise. If the scans so found cannot hold
-as many conversions as were counted, the whole frame is marked.
+rail: no further than the signal moves within half an average (taken from the larger step to a neighbouring scan of the
+frame, with half as much again for its bend), plus noise. If the scans so found cannot hold as many conversions as were
+counted, the whole frame is marked.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import numpy as np
 from ampwitness.types import Block
 
 NOISE_CODES = 8.0  # five times the noise of one conversion
+_BEND_RATIO = 1.5
 GUARD_SCANS = 4  # to each side: what the inverse filter spreads of the cut-off volts beyond this is below 3 % of them
 _COUNT_CAP = 127
 
@@ -48,9 +50,10 @@ def find_rail_runs(block: Block) -> list[RailRun]:
         code = counts.astype(np.float64) / block.hello.counts_per_code
         inward = code if side == 0 else 4095.0 - code
         step = np.abs(np.diff(code))
-        reach = np.maximum(np.concatenate((step, step[-1:])), np.concatenate((step[:1], step))) if len(step) else 0.0
-        held = inward <= reach + NOISE_CODES
-        if not held.any() or np.count_nonzero(held) * block.hello.averaging < min(n_conversions, _COUNT_CAP):
+        larger = np.maximum(np.concatenate((step, step[-1:])), np.concatenate((step[:1], step))) if len(step) else 0.0
+        averaging = block.hello.averaging
+        held = inward <= _BEND_RATIO * (averaging - 1) / (2 * averaging) * larger + NOISE_CODES
+        if not held.any() or np.count_nonzero(held) * averaging < min(n_conversions, _COUNT_CAP):
             held = np.ones(len(code), dtype=bool)
         flips = np.flatnonzero(np.diff(np.concatenate(([False], held, [False])).astype(np.int8)))
         start = block.first_sample_index + first

@@ -131,8 +131,9 @@ class Run:
 
     @property
     def stop_output(self) -> int:
-        """One past the last sample that has HALF_TAPS samples behind it, so far."""
-        return self.stop - HALF_TAPS
+        """One past the last sample that is final: HALF_TAPS samples behind it, and while the run goes on one more, as
+        the converter's correction looks at both neighbours."""
+        return self.stop - HALF_TAPS - (0 if self.is_closed else 1)
 
     @property
     def n_trimmed(self) -> int:
