@@ -1,0 +1,174 @@
+"""Where the waveform leaves what it did before: the instant at which a note begins, or, read backwards, ends."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import signal
+
+from ampwitness.types import FloatArray
+
+_ORDER = 12
+_KNEE_BACK_S = 0.007
+_LEAST_SIGMAS = 6.0
+
+
+@dataclass(frozen=True, slots=True)
+class Departure:
+    """When the waveform left the prediction, and how new what followed was."""
+
+    at: float  # sample number, with a fraction
+    novelty_ratio: float  # energy of what was not predicted, of all energy, in the 30 ms behind
+    noise_v: float  # rms of what the prediction left before
+    peak_v: float  # largest unpredicted swing in the 30 ms behind
+
+
+def predict_from(slow_before: FloatArray, slow_rate_hz: float) -> FloatArray:
+    """Modes (complex exponents, 1/s) of the damped sines that carry on what was there.
+
+    Parameters
+    ----------
+    slow_before : (n,) samples before the instant, about 1000 a second
+
+    Returns
+    -------
+    (m,) complex: damping + 2 pi i frequency, one of each conjugate pair, at most 300 Hz.
+
+    Source
+    ------
+    Linear prediction by least squares (Prony's method in its covariance form); order 12, our choice.
+    """
+    x = slow_before - slow_before.mean()
+    order = min(_ORDER, len(x) // 4)
+    if order < 2:
+        return np.empty(0, dtype=complex)
+    spans = np.lib.stride_tricks.sliding_window_view(x, order + 1)
+    past, now = spans[:, :-1], spans[:, -1]
+    gram = past.T @ past
+    gram[np.diag_indices(order)] += 1e-9 * np.trace(gram) / order + 1e-12
+    weights = np.linalg.solve(gram, past.T @ now)
+    roots = np.roots(np.concatenate(([1.0], -weights[::-1])))
+    modes = np.log(roots[np.abs(roots) > 1e-6]) * slow_rate_hz
+    frequency_hz = modes.imag / (2 * np.pi)
+    # What dies within some milliseconds, or grows, is noise that the fit took for a mode.
+    kept: FloatArray = modes[(frequency_hz > 5.0) & (frequency_hz < 300.0) & (modes.real > -60.0) & (modes.real < 15.0)]
+    return kept
+
+
+def extrapolate(before: FloatArray, n_after: int, rate_hz: float, modes: FloatArray) -> tuple[FloatArray, float]:
+    """Fit the modes to samples and carry them on.
+
+    Returns
+    -------
+    (len(before) + n_after,) volts predicted, and the rms the fit left before.
+    """
+    t = (np.arange(len(before) + n_after) - len(before)) / rate_hz
+    columns = [np.ones(len(t))]
+    for mode in modes:
+        wave = np.exp(np.minimum(mode.real, 0.0) * t + 1j * mode.imag * t)
+        columns += [wave.real, wave.imag]
+    matrix = np.stack(columns, axis=1)
+    gram = matrix[: len(before)].T @ matrix[: len(before)]
+    gram[np.diag_indices(len(gram))] *= 1.0 + 1e-9
+    weights = np.linalg.lstsq(gram, matrix[: len(before)].T @ before, rcond=1e-10)[0]
+    predicted: FloatArray = matrix @ weights
+    left_v = float(np.sqrt(np.mean((before - predicted[: len(before)]) ** 2)))
+    return predicted, left_v
+
+
+def find_departure(
+    samples: FloatArray, rate_hz: float, n_before: int, at: int, slow_before: FloatArray, slow_rate_hz: float
+) -> Departure | None:
+    """Where the waveform departs from what went before.
+
+    Parameters
+    ----------
+    samples : (n,) volts around the instant; the first `n_before` certainly lie before it
+    at : sample near the instant, from the level
+    slow_before : the same stretch before, decimated, for the modes; empty: nothing but noise was there
+    slow_rate_hz : its rate
+
+    Returns
+    -------
+    Departure in numbers of `samples`, or None where nothing departs.
+
+    Gaps
+    ----
+    The caller passes one run only.
+
+    Limits
+    ------
+    What swells so slowly that it drowns in the noise for its first milliseconds is dated by its rise behind them.
+    """
+    modes = predict_from(slow_before, slow_rate_hz) if len(slow_before) >= 30 else np.empty(0, dtype=complex)
+    predicted, _ = extrapolate(samples[:n_before], len(samples) - n_before, rate_hz, modes)
+    rest = samples - predicted
+    stop = min(len(rest), at + round(0.030 * rate_hz))
+    if stop - at < 4:
+        return None
+    # Judged below 300 Hz: treble that comes and goes does not make a bass note.
+    behind = _low_pass(rest, rate_hz, 0.0033)[at:stop]
+    all_behind = _low_pass(samples - predicted[:n_before].mean(), rate_hz, 0.0033)[at:stop]
+    novelty = float(np.sum(behind**2)) / max(float(np.sum(all_behind**2)), 1e-30)
+    smooth = _low_pass(rest, rate_hz, 0.0016)
+    raw_noise_v, smooth_noise_v = _noise(rest[:n_before]), _noise(smooth[:n_before])
+    raw_peak_v, smooth_peak_v = float(np.max(np.abs(rest[at:stop]))), float(np.max(np.abs(smooth[at:stop])))
+    # The unfiltered wave shows the sharpest corner; with little signal or much treble the filtered one does.
+    if raw_peak_v > 60.0 * raw_noise_v:
+        corner = _find_corner(rest, rate_hz, n_before, stop, raw_noise_v, raw_peak_v)
+        noise_v, peak_v = raw_noise_v, raw_peak_v
+    else:
+        corner = _find_corner(smooth, rate_hz, n_before, stop, smooth_noise_v, smooth_peak_v)
+        noise_v, peak_v = smooth_noise_v, smooth_peak_v
+    return None if corner is None else Departure(corner, novelty, noise_v, peak_v)
+
+
+def _low_pass(values: FloatArray, rate_hz: float, half_s: float) -> FloatArray:
+    half = max(1, round(half_s * rate_hz))
+    taps: FloatArray = signal.windows.hann(2 * half + 3)[1:-1]
+    padded = np.concatenate((np.full(half, values[0]), values, np.full(half, values[-1])))
+    out: FloatArray = np.convolve(padded, taps / taps.sum(), "valid")
+    return out
+
+
+def _noise(values: FloatArray) -> float:
+    return max(float(np.sqrt(np.mean(values**2))), 1e-6)
+
+
+def _find_corner(
+    trace: FloatArray, rate_hz: float, n_before: int, stop: int, noise_v: float, peak_v: float
+) -> float | None:
+    """First sample (with a fraction) at which `trace` leaves zero for good: a least-squares knee."""
+    limit_v = max(_LEAST_SIGMAS * noise_v, 0.01 * peak_v)
+    if peak_v < limit_v * 1.2:
+        return None
+    above = np.abs(trace[n_before // 2 : stop]) > limit_v
+    # For good: within the next 6 ms most lies above, or it doubles; a lone spike does neither.
+    hits = np.flatnonzero(above) + n_before // 2
+    ahead = round(0.006 * rate_hz)
+    first = next((int(i) for i in hits if float(np.max(np.abs(trace[i : i + ahead]))) > 2.0 * limit_v), None)
+    if first is None:
+        return float(hits[0]) if len(hits) else None
+    ms = max(1, round(0.001 * rate_hz))
+    if abs(trace[first]) > 5.0 * limit_v:
+        return float(first)  # a step: it begins between this sample and the one before
+    grown = np.flatnonzero(np.abs(trace[first : first + 4 * ms]) > max(4.0 * limit_v, 0.08 * peak_v))
+    last = first + (int(grown[0]) if len(grown) else 4 * ms)
+    last = min(max(last, first + max(3, ms)), len(trace) - 1)
+    start = max(0, first - round(_KNEE_BACK_S * rate_hz))
+    x = np.arange(start, last + 1, dtype=float)
+    y = trace[start : last + 1]
+    best, best_left = float(first), np.inf
+    for corner in np.arange(max(start + 2.0, first - _KNEE_BACK_S * rate_hz * 0.8), first + 0.01, 0.25):
+        u = np.maximum(x - corner, 0.0) / ms
+        a11, a12, a22 = float(u @ u), float(u @ u**2), float(u**2 @ u**2)
+        b1, b2 = float(u @ y), float(u**2 @ y)
+        det = a11 * a22 - a12 * a12
+        if det <= 1e-12 * max(a11 * a22, 1e-30):
+            continue
+        c1, c2 = (b1 * a22 - b2 * a12) / det, (a11 * b2 - a12 * b1) / det
+        left = float(np.sum((y - c1 * u - c2 * u**2) ** 2))
+        if left < best_left:
+            best, best_left = float(corner), left
+    return best

@@ -1,0 +1,145 @@
+"""The supply under one note: before, lowest, at the end, recovery, ripple."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ampwitness.types import FloatArray
+
+SMOOTH_S = 0.004
+BEFORE_S = 0.250
+LEAST_BEFORE_S = 0.030
+SETTLED_V = 0.020
+RECOVERY_S = 3.0
+_RECOVERY_STEP_S = 0.002
+
+
+def smooth(supply: FloatArray, rate_hz: float) -> FloatArray:
+    """Moving parabola over 4 ms: takes the noise out of a minimum without filling it up.
+
+    Returns
+    -------
+    (n,) volts; within 2 ms of either end the mean parabola there is not taken and the values are NaN.
+
+    Source
+    ------
+    Savitzky and Golay's smoothing by least squares, second order.
+    """
+    half = max(1, round(0.5 * SMOOTH_S * rate_hz))
+    out = np.full(len(supply), np.nan)
+    if len(supply) > 2 * half:
+        u = np.arange(-half, half + 1, dtype=float)
+        s0, s2, s4 = float(len(u)), float(np.sum(u**2)), float(np.sum(u**4))
+        taps = (s4 - s2 * u**2) / (s0 * s4 - s2 * s2)
+        out[half : len(supply) - half] = np.convolve(supply, taps, "valid")
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class Before:
+    """The supply ahead of a note."""
+
+    volts: float | None
+    looked_s: float
+    is_settled: bool
+    why_not: str | None
+
+
+def measure_before(supply: FloatArray, rate_hz: float, since_last_s: float) -> Before:
+    """Median of the supply ahead of a note.
+
+    Parameters
+    ----------
+    supply : (n,) volts up to the onset, at most the last 250 ms of the run
+    since_last_s : how long before the onset the last note ended; 0 where it was still sounding
+
+    Returns
+    -------
+    Before; `volts` None where fewer than 30 ms lie before the onset.
+    """
+    n = len(supply) - round(0.001 * rate_hz)
+    if n < LEAST_BEFORE_S * rate_hz:
+        return Before(None, max(0.0, n / rate_hz), False, "less than 30 ms of supply before the onset")
+    part = supply[:n]
+    quiet = round((since_last_s - 0.005) * rate_hz)
+    if quiet >= LEAST_BEFORE_S * rate_hz:
+        part = part[max(0, n - quiet) :]
+    else:
+        part = part[max(0, n - round(0.050 * rate_hz)) :]
+    third = max(1, len(part) // 3)
+    drift_v = abs(float(np.median(part[-third:])) - float(np.median(part[:third])))
+    why_not: str | None = None
+    if quiet < LEAST_BEFORE_S * rate_hz:
+        why_not = "another note was still sounding"
+    elif drift_v > SETTLED_V:
+        why_not = f"the supply moved by {1000 * drift_v:.0f} mV within the {1000 * len(part) / rate_hz:.0f} ms before"
+        part = part[-third:]
+    return Before(float(np.median(part)), len(part) / rate_hz, why_not is None, why_not)
+
+
+def fit_recovery(supply: FloatArray, rate_hz: float) -> tuple[float | None, str]:
+    """Time constant with which the supply comes back after a note.
+
+    Parameters
+    ----------
+    supply : (n,) volts from the note's end to the next onset, 3 s at most
+
+    Returns
+    -------
+    Time constant in seconds, or None, and words that say how it was got or why not.
+    """
+    step = max(1, round(_RECOVERY_STEP_S * rate_hz))
+    n = len(supply) // step
+    if n < 10:
+        return None, "less than 20 ms between the end of the note and the next onset"
+    y = supply[: n * step].reshape(n, step).mean(axis=1)
+    t = (np.arange(n) + 0.5) * step / rate_hz
+    noise_v = float(np.median(np.abs(np.diff(y)))) * 1.05 + 1e-6
+    least_s, most_s = 1.5 * step / rate_hz, 0.5 * t[-1]
+    if most_s <= least_s:
+        return None, "too little time to the next onset"
+    grid = np.geomspace(least_s, most_s, 40)
+    for _ in range(3):
+        fits = [_fit_exponential(t, y, float(tau)) for tau in grid]
+        best = int(np.argmin([fit[0] for fit in fits]))
+        low, high = grid[max(0, best - 1)], grid[min(len(grid) - 1, best + 1)]
+        left, rise_v, _ = fits[best]
+        tau_s = float(grid[best])
+        grid = np.geomspace(low, high, 15)
+    if rise_v < max(0.020, 5.0 * noise_v):
+        return None, f"the supply rose by only {1000 * max(rise_v, 0.0):.0f} mV after the note"
+    flat = float(np.sum((y - y.mean()) ** 2))
+    if left > 0.1 * flat:
+        return None, "the supply did not come back as one exponential"
+    if tau_s > 0.97 * most_s:
+        return None, "the recovery was not over before the next onset"
+    return tau_s, f"one exponential over {t[-1]:.2f} s, rise {rise_v:.3f} V"
+
+
+def _fit_exponential(t: FloatArray, y: FloatArray, tau_s: float) -> tuple[float, float, float]:
+    """Least squares of y = end - rise * exp(-t / tau): what is left, rise, end."""
+    wave = np.exp(-t / tau_s)
+    n, s1, s2 = float(len(t)), float(wave.sum()), float(wave @ wave)
+    b0, b1 = float(y.sum()), float(wave @ y)
+    det = n * s2 - s1 * s1
+    if det <= 1e-12:
+        return np.inf, 0.0, float(y.mean())
+    end, minus_rise = (b0 * s2 - b1 * s1) / det, (n * b1 - s1 * b0) / det
+    left = float(np.sum((y - end - minus_rise * wave) ** 2))
+    return left, -minus_rise * float(wave[0]), end
+
+
+def measure_ripple(supply: FloatArray, rate_hz: float, frequency_hz: float) -> float | None:
+    """Peak-to-peak volts of the supply's sine at `frequency_hz`, over whole periods; None below three of them."""
+    period = rate_hz / frequency_hz
+    n_periods = int(len(supply) / period)
+    if n_periods < 3:
+        return None
+    part = supply[len(supply) - round(n_periods * period) :]
+    t = np.arange(len(part)) / rate_hz
+    angle = 2 * np.pi * frequency_hz * t
+    columns = np.stack((np.ones(len(t)), t - t.mean(), np.cos(angle), np.sin(angle)), axis=1)
+    weights = np.linalg.lstsq(columns, part, rcond=None)[0]
+    return 2.0 * float(np.hypot(weights[2], weights[3]))

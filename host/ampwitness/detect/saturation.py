@@ -1,0 +1,124 @@
+"""Spans in which the logger's own ADC stood at a rail: there the recording does not show the terminals."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ampwitness.detect.result import DetectorResult
+from ampwitness.detect.streams import Ledger
+from ampwitness.types import Finding, Trace, TraceWindow
+
+# Spans closer than this are one finding: a clipped 20 Hz wave leaves the rail for less than half a period.
+JOIN_S = 0.050
+
+
+@dataclass(slots=True)
+class _OpenSpan:
+    start_s: float
+    stop_s: float
+    lowest_v: float
+    highest_v: float
+    n_spans: int
+    n_samples: int
+
+
+class SaturationDetector:
+    """Makes one finding of each stretch in which a channel's raw conversions stood at code 0 or 4095.
+
+    Gaps
+    ----
+    A gap ends a stretch.
+
+    Limits
+    ------
+    Which conversions were at the rail is known to a frame at best; the number of conversions is not passed on with
+    the traces, so `n_conversions` is None and the samples in the span are counted instead. Where the output is the
+    difference of two inputs the rail named is the direction of the output.
+
+    Source
+    ------
+    Our choice: spans nearer than 50 ms are one.
+    """
+
+    name = "saturation"
+
+    def __init__(self) -> None:
+        self._ledger = Ledger(self.name)
+        self._open: dict[str, _OpenSpan] = {}
+        self._findings: list[Finding] = []
+
+    def push(self, window: TraceWindow) -> None:
+        """Look at the next window."""
+        self._ledger.see(window)
+        seen_s = 0.0
+        for role, trace in window.traces.items():
+            seen_s = max(seen_s, sum(len(s.volts) / s.rate_hz for s in trace.segments))
+            self._take(role, trace)
+            is_cut = any(gap.start_s < window.stop_s for gap in trace.gaps)
+            span = self._open.get(role)
+            if span is not None and (is_cut or window.stop_s - span.stop_s > JOIN_S):
+                self._close(role)
+        self._ledger.judge(seen_s)
+
+    def finish(self) -> DetectorResult:
+        """Close what is open and answer."""
+        for role in list(self._open):
+            self._close(role)
+        findings = tuple(sorted(self._findings, key=lambda f: (f.start_s, str(f.measured["role"]))))
+        return DetectorResult(findings, self._ledger.coverage(), {"join_s": JOIN_S})
+
+    def _take(self, role: str, trace: Trace) -> None:
+        for span in sorted(trace.saturated, key=lambda s: s.start_s):
+            start_s, stop_s = max(span.start_s, trace.start_s), min(span.stop_s, trace.stop_s)
+            if stop_s <= start_s:
+                continue
+            held = self._open.get(role)
+            broken = held is not None and any(gap.stop_s > held.stop_s and gap.start_s < start_s for gap in trace.gaps)
+            if held is not None and (broken or start_s - held.stop_s > JOIN_S):
+                self._close(role)
+                held = None
+            lowest_v, highest_v, n_samples = _extremes(trace, start_s, stop_s)
+            if held is None:
+                self._open[role] = _OpenSpan(start_s, stop_s, lowest_v, highest_v, 1, n_samples)
+                continue
+            held.n_spans += int(start_s - held.stop_s > 1e-9)
+            held.stop_s = max(held.stop_s, stop_s)
+            held.lowest_v, held.highest_v = min(held.lowest_v, lowest_v), max(held.highest_v, highest_v)
+            held.n_samples += n_samples
+
+    def _close(self, role: str) -> None:
+        span = self._open.pop(role)
+        # What lies further from zero is what met the rail; a supply at its bottom rail reads about 0 V throughout.
+        rail = "top" if span.highest_v >= abs(span.lowest_v) and span.highest_v > 0.5 else "bottom"
+        self._findings.append(
+            Finding(
+                kind="saturation",
+                start_s=span.start_s,
+                stop_s=span.stop_s,
+                severity="attention",
+                measured={"role": role, "rail": rail, "n_conversions": None},
+                threshold={"join_s": JOIN_S},
+                evidence={
+                    "lowest_v": span.lowest_v,
+                    "highest_v": span.highest_v,
+                    "n_spans": span.n_spans,
+                    "n_samples": span.n_samples,
+                    "meaning": "the logger's own input was at its limit: what the terminals did beyond it is not known",
+                },
+            )
+        )
+
+
+def _extremes(trace: Trace, start_s: float, stop_s: float) -> tuple[float, float, int]:
+    """Lowest and highest volts and number of samples of a trace within a span; (0, 0, 0) where there are none."""
+    lowest_v, highest_v, n_samples = np.inf, -np.inf, 0
+    for segment in trace.segments:
+        a = max(0, int(np.ceil((start_s - segment.start_s) * segment.rate_hz - 1e-6)))
+        b = min(len(segment.volts), int(np.ceil((stop_s - segment.start_s) * segment.rate_hz - 1e-6)))
+        if b > a:
+            part = segment.volts[a:b]
+            lowest_v, highest_v = min(lowest_v, float(part.min())), max(highest_v, float(part.max()))
+            n_samples += b - a
+    return (lowest_v, highest_v, n_samples) if n_samples else (0.0, 0.0, 0)
