@@ -1,0 +1,125 @@
+"""One pass from a recording to an analysis: decode, reconstruct, detect, and cut out what is worth a picture.
+
+The same code serves a recording, a plain file of wire bytes and a live port; only the chunks differ.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from ampwitness.decode import Decoder
+from ampwitness.detect.run_all import DetectOptions, run_all
+from ampwitness.findings.selection import choose_enlarged
+from ampwitness.recording.reader import Recording, open_recording
+from ampwitness.types import Analysis, Decoded, Finding, Hello, Settings, TraceWindow
+from ampwitness.waveform.assemble import Assembler
+from ampwitness.waveform.calibration import nominal_calibrations
+from ampwitness.waveform.envelope import EnvelopeBuilder
+from ampwitness.waveform.excerpt import cut_excerpts
+
+Progress = Callable[[str, float], None]  # what is being done, share done 0..1
+
+
+@dataclass(frozen=True, slots=True)
+class AnalyseOptions:
+    """What a person may choose about an analysis; everything is written into its settings."""
+
+    window_s: float = 10.0  # how much is worked on at a time; findings do not depend on it
+    correct_adc: bool = True
+    continuous: bool = False  # the signal is known never to pause: any silence is a cut-out
+    envelope_step_s: float = 0.01
+
+
+def _no_progress(what: str, share: float) -> None:
+    pass
+
+
+class _Pass:
+    """One run over the chunks of a recording; keeps the hellos it meets and counts bytes for the progress line."""
+
+    def __init__(self, recording: Recording, options: AnalyseOptions, progress: Progress, what: str) -> None:
+        self.decoder = Decoder()
+        self.assembler = Assembler(options.window_s, correct_adc=options.correct_adc)
+        self.hellos: dict[str, Hello] = {}
+        self._recording, self._progress, self._what = recording, progress, what
+
+    def windows(self) -> Iterator[TraceWindow]:
+        """Yield every window of the recording in order."""
+        n_total = max(1, self._recording.n_bytes)
+        n_seen = 0
+        for chunk in self._recording.iter_chunks():
+            n_seen += len(chunk.raw)
+            for item in self.decoder.push(chunk):
+                yield from self._push(item)
+            self._progress(self._what, min(1.0, n_seen / n_total))
+        for item in self.decoder.finish():
+            yield from self._push(item)
+        yield from self.assembler.finish()
+
+    def _push(self, item: Decoded) -> list[TraceWindow]:
+        if isinstance(item, Hello):
+            self.hellos.setdefault(item.session_id, item)
+        return self.assembler.push(item)
+
+
+def _tee_envelopes(
+    windows: Iterator[TraceWindow], builders: dict[str, EnvelopeBuilder], step_s: float
+) -> Iterator[TraceWindow]:
+    for window in windows:
+        for role, trace in window.traces.items():
+            builders.setdefault(role, EnvelopeBuilder(role, step_s)).push(trace)
+        yield window
+
+
+def _number_or_none(value: Any) -> float | None:
+    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
+
+
+def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = _no_progress) -> Analysis:
+    """Run every detector over a recording, in bounded memory.
+
+    Raises RecordingUnreadableError or UnknownProtocolError where nothing can be decoded.
+    """
+    notes = recording.notes
+    detect_options = DetectOptions(
+        nominal_supply_v=_number_or_none(notes.get("nominal_supply_v")),
+        load_ohm=_number_or_none(notes.get("load_ohm")),
+        continuous=options.continuous,
+    )
+    run = _Pass(recording, options, progress, "looking for events")
+    builders: dict[str, EnvelopeBuilder] = {}
+    results = run_all(_tee_envelopes(run.windows(), builders, options.envelope_step_s), detect_options)
+    findings = sorted((finding for result in results for finding in result.findings), key=lambda f: (f.start_s, f.kind))
+    envelopes = {role: builder.finish() for role, builder in builders.items()}
+    hellos = tuple(run.hellos.values())
+    calibrations = nominal_calibrations(hellos[0]) if hellos else ()
+    return Analysis(
+        recording_name=recording.name,
+        duration_s=max((e.start_s + e.step_s * len(e.rms) for e in envelopes.values()), default=0.0),
+        hellos=hellos,
+        findings=tuple(findings),
+        coverage=tuple(result.coverage for result in results),
+        link_health=run.decoder.health(),
+        settings=Settings(notes=dict(notes), options=asdict(options), calibrations=calibrations),
+        envelopes=envelopes,
+        excerpts=_cut_enlarged(recording, options, findings, progress),
+        summary={result.coverage.detector: dict(result.summary) for result in results},
+    )
+
+
+def _cut_enlarged(
+    recording: Recording, options: AnalyseOptions, findings: list[Finding], progress: Progress
+) -> tuple[TraceWindow, ...]:
+    """A second, shorter pass: full-rate windows around the findings that are shown enlarged."""
+    spans = [span for _, span in choose_enlarged(findings)]
+    if not spans:
+        return ()
+    return cut_excerpts(_Pass(recording, options, progress, "cutting out pictures").windows(), spans)
+
+
+def analyse_file(path: Path, options: AnalyseOptions, progress: Progress = _no_progress) -> Analysis:
+    """`analyse` on a path. Raises RecordingUnreadableError for what cannot be opened."""
+    return analyse(open_recording(path), options, progress)
