@@ -171,6 +171,7 @@ class Rp2Source:
 
     Attributes
     ----------
+    count_address : register that holds minus the position (mod 2**32), for those who need it in an interrupt
     ring : bytearray holding RING_CONVERSIONS uint16; conversion number p stands at place p % RING_CONVERSIONS
     """
 
@@ -181,7 +182,8 @@ class Rp2Source:
         self._whole = array("I", [1 << 30])
         self._data = rp2.DMA()
         self._again = rp2.DMA()
-        self._table = array("I", [_DMA + _DMA_CHANNEL_BYTES * self._data.channel + _DMA_COUNT, _ADC_FCS])
+        self.count_address = _DMA + _DMA_CHANNEL_BYTES * self._data.channel + _DMA_COUNT
+        self._table = array("I", [self.count_address, _ADC_FCS])
         self._thermometer = None
         self.is_running = False
 

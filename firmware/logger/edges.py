@@ -16,7 +16,10 @@ class Lines:
 
     def is_changed(self, k, pins):
         """Read line k; True when its level is another than before. Allocates nothing."""
-        level = 1 if pins.level(self._pins[k]) else 0
+        return self.is_other(k, 1 if pins.level(self._pins[k]) else 0)
+
+    def is_other(self, k, level):
+        """Take `level` (0 or 1) for line k; True when it is another than before. Allocates nothing."""
         if level == self.levels[k]:
             return False
         self.levels[k] = level

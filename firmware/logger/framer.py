@@ -23,6 +23,7 @@ class Framer:
         self._message_payload = memoryview(self._message)[layout.HEADER_BYTES :]
         self._plain = array("i", (0, 0x3FFFFFFF))  # a "ring" that never wraps
         self._crc = bytearray(layout.CRC_BYTES)
+        self._fresh_rails = bytes([0x80] * 32)
         self.payload_most = layout.MAX_FRAME_BYTES - layout.HEADER_BYTES - layout.CRC_BYTES
         self.begin(0, 1, 1)
 
@@ -50,9 +51,7 @@ class Framer:
 
     def clear_rails(self):
         """Make `rails` ready for the next frame."""
-        rails = self.rails
-        for i in range(self._n_rails):
-            rails[i] = 0x80
+        kernels.copy_from_ring(self._fresh_rails, self.rails, self._n_rails, self._plain)
 
     def lose_scans(self, n_scans):
         """n_scans were lost before they could be framed: the index moves on, the next frame says so."""
@@ -91,8 +90,7 @@ class Framer:
         """
         message = self._message
         samples = self._samples
-        for i in range(layout.HEADER_BYTES):
-            message[i] = samples[i]
+        kernels.copy_from_ring(samples, message, layout.HEADER_BYTES, self._plain)
         message[layout.KIND_AT] = kind
         message[layout.FLAGS_AT] = layout.FLAG_ALWAYS
         kernels.step_groups(message, layout.INDEX_AT, layout.INDEX_BYTES, index_offset)

@@ -16,6 +16,8 @@ HEARTBEAT_MS = 2000  # without a word from the host for this long, streaming sto
 _SECOND_MS = 1000
 _FRAMES_A_STEP = 4  # between two looks at the port
 _PIECES_A_STEP = 24  # a little more than four frames and a hello
+_LOOK_MS = 10  # between two looks at host, button and lamp: a mark may be late by this much
+_REST_MS = 4  # longest sleep between two turns
 _HOLD_MS = 5  # a piece of fewer than 64 bytes waits this long for more
 _LOSING_MS = 2000
 _LEAVE_MS = 300  # for the reply to go out
@@ -62,6 +64,11 @@ class Logger:
         self._leave_ms = -1
         self._has_fault = False
         self._is_lit = False
+        self._looked_ms = (now_ms - _LOOK_MS) & TICKS_MASK
+        # A board that can note the instant of an edge by itself does; else the lines are read once a turn.
+        self._catchers = getattr(pins, "catchers", ())
+        self._polls_lines = not self._catchers
+        self._conversions_a_ms = 1
         self._begin_load(self._now_us())
         self._make_hello()
 
@@ -75,26 +82,52 @@ class Logger:
 
     def step(self):
         """Do what is to be done now; True when that was anything."""
-        start_us = self._now_us()
-        now_ms = self._now_ms()
+        start_us = self._clock.ticks_us() & TICKS_MASK
+        now_ms = self._clock.ticks_ms() & TICKS_MASK
+        is_busy = False
+        if self.is_streaming:
+            is_busy = self._acquire(now_ms)
+        if (now_ms - self._looked_ms) & TICKS_MASK >= _LOOK_MS:
+            is_busy = self._look_round(now_ms) or is_busy
+        is_busy = self._send(now_ms) or is_busy
+        took_us = (self._clock.ticks_us() - start_us) & TICKS_MASK
+        if self._busy_us < _LONGEST_US:
+            self._busy_us += took_us if took_us < _LONGEST_US else _LONGEST_US
+        if took_us > self._worst_us:
+            self._worst_us = took_us
+        return is_busy
+
+    def rest_ms(self):
+        """Milliseconds for which there will be nothing to do; ask after step()."""
+        if self.queue.n_queued() >= transmit_queue.PIECE_BYTES:
+            return 1  # the port is full; it takes a packet in less than that
+        if not self.is_streaming:
+            return _REST_MS
+        missing = self.averager.frame_conversions - self.averager.backlog(self._source.position())
+        if missing <= 0:
+            return 0
+        rest_ms = missing // self._conversions_a_ms + 1
+        return rest_ms if rest_ms < _REST_MS else _REST_MS
+
+    def _look_round(self, now_ms):
+        """What need not be done in every turn: host, button, lamp, the messages of every second."""
+        self._looked_ms = now_ms
         self._uptime.update(now_ms)
         is_busy = self._receive(now_ms)
-        if self.is_streaming:
-            is_busy = self._acquire(now_ms) or is_busy
-        elif self.is_testing:
+        if self.is_testing:
             self._continue_test(now_ms)
+        elif self.is_streaming:
+            self._watch_button(now_ms)
         if self._every_second.is_due(now_ms):
             self._tell_every_second(now_ms)
-        is_busy = self._send(now_ms) or is_busy
         self._set_lamp(now_ms)
         if self._leave_ms >= 0 and elapsed(now_ms, self._leave_ms) >= _LEAVE_MS:
             self._facts.leave()
-        self._count_load(start_us, is_busy)
         return is_busy
 
     def shut_down(self):
         """Stop the converter and put the lamp out. For the end of main.py, however it comes."""
-        self.is_streaming = False
+        self._end_streaming()
         self._source.stop()
         self._pins.led(False)
 
@@ -103,15 +136,6 @@ class Logger:
         self._busy_us = 0
         self._worst_us = 0
         self._ring_most = 0
-
-    def _count_load(self, start_us, is_busy):
-        took_us = elapsed(self._now_us(), start_us)
-        if took_us > _LONGEST_US:
-            took_us = _LONGEST_US
-        if is_busy and self._busy_us < _LONGEST_US:
-            self._busy_us += took_us
-        if took_us > self._worst_us:
-            self._worst_us = took_us
 
     def _set_lamp(self, now_ms):
         if self.is_testing:
@@ -132,7 +156,7 @@ class Logger:
     # ---- from the converter to the queue ----------------------------------------------------------------------------
 
     def _acquire(self, now_ms):
-        if elapsed(now_ms, self._heard_ms) > HEARTBEAT_MS:
+        if (now_ms - self._heard_ms) & TICKS_MASK > HEARTBEAT_MS:
             self._lose_host()
             return True
         if self._source.overflowed():
@@ -140,28 +164,30 @@ class Logger:
             return True
         averager = self.averager
         position = self._source.position()
-        self._watch_pins(position, now_ms)
-        waiting = averager.backlog(position)
+        self._watch_lines(position, now_ms)
+        waiting = (position - averager.read) & TICKS_MASK
         if waiting > self._ring_most:
             self._ring_most = waiting
-        n_skipped = averager.skip_overrun(position)
-        if n_skipped:
-            self._count_overrun(n_skipped, now_ms)
+        if waiting > averager.most_backlog:
+            self._count_overrun(averager.skip_overrun(position), now_ms)
+            waiting = (position - averager.read) & TICKS_MASK
         n_frames = 0
-        while n_frames < _FRAMES_A_STEP and averager.backlog(position) >= averager.frame_conversions:
+        while waiting >= averager.frame_conversions and n_frames < _FRAMES_A_STEP:
             self._make_frame(now_ms)
+            waiting -= averager.frame_conversions
             n_frames += 1
         return n_frames > 0
 
     def _make_frame(self, now_ms):
         averager = self.averager
-        averager.fill_frame(self.framer.counts, self.framer.rails)
-        is_spoilt = averager.was_overtaken(self._source.position())
-        averager.skip(self.stream.scans_per_frame)
+        framing = self.framer
+        averager.fill_frame(framing.counts, framing.rails)
+        is_spoilt = (self._source.position() - averager.read) & TICKS_MASK >= averager.n_ring
+        averager.read = (averager.read + averager.frame_conversions) & TICKS_MASK
         if is_spoilt:
-            self.framer.clear_rails()
+            framing.clear_rails()
             self._count_overrun(self.stream.scans_per_frame, now_ms)
-        elif not self.framer.send_samples():
+        elif not framing.send_samples():
             self._lost_ms = now_ms
 
     def _count_overrun(self, n_scans, now_ms):
@@ -174,17 +200,35 @@ class Logger:
         """Scans between the next SAMPLES frame's first and the one being converted at `position`."""
         return self.averager.backlog(position) // self.averager.scan_conversions
 
-    def _watch_pins(self, position, now_ms):
-        lines = self._lines
-        k = 0
-        while k < lines.n_lines:
-            if lines.is_changed(k, self._pins):
-                self._edge[0] = 0x80 | k
-                self._edge[1] = 0x80 | lines.levels[k]
-                self._message(layout.KIND_EDGE, self._edge, 2, self._scans_ahead(position), now_ms)
-            k += 1
+    def _watch_lines(self, position, now_ms):
+        catchers = self._catchers
+        for k in range(len(catchers)):
+            if catchers[k].n_caught():
+                self._take_edges(k, catchers[k], now_ms)
+        if self._polls_lines:
+            lines = self._lines
+            for k in range(lines.n_lines):
+                if lines.is_changed(k, self._pins):
+                    self._send_edge(k, position, now_ms)
+
+    def _take_edges(self, k, catcher, now_ms):
+        catcher.hold()
+        for i in range(catcher.n_caught()):
+            if self._lines.is_other(k, catcher.level(i)):
+                self._send_edge(k, catcher.position(i), now_ms)
+        # What came while the catcher was full or held is not known to the instant; the level must be right at last.
+        if self._lines.is_changed(k, self._pins):
+            self._send_edge(k, self._source.position(), now_ms)
+        catcher.release()
+
+    def _send_edge(self, k, position, now_ms):
+        self._edge[0] = 0x80 | k
+        self._edge[1] = 0x80 | self._lines.levels[k]
+        self._message(layout.KIND_EDGE, self._edge, 2, self._scans_ahead(position), now_ms)
+
+    def _watch_button(self, now_ms):
         if self._button.is_new_press(self._pins.button(), now_ms):
-            self._set_mark(layout.MARK_BUTTON, position, now_ms)
+            self._set_mark(layout.MARK_BUTTON, self._source.position(), now_ms)
 
     def _set_mark(self, source_of_mark, position, now_ms):
         self._mark[0] = source_of_mark
@@ -197,22 +241,11 @@ class Logger:
             self._lost_ms = now_ms
 
     def _send(self, now_ms):
-        queue = self.queue
-        n_pieces = 0
-        while n_pieces < _PIECES_A_STEP:
-            n_queued = queue.n_queued()
-            if n_queued == 0 or (n_queued < transmit_queue.PIECE_BYTES and elapsed(now_ms, self._wrote_ms) < _HOLD_MS):
-                break
-            if not self._port.write_ready():
-                break
-            piece = queue.next_piece()
-            n_taken = self._port.write(piece)
-            queue.take(n_taken)
+        with_short = (now_ms - self._wrote_ms) & TICKS_MASK >= _HOLD_MS
+        if self.queue.pump(self._port, _PIECES_A_STEP, with_short):
             self._wrote_ms = now_ms
-            n_pieces += 1
-            if n_taken < len(piece):
-                break
-        return n_pieces > 0
+            return True
+        return False
 
     def _tell_every_second(self, now_ms):
         # While the queue is too full for both they stay due, and go out as soon as there is room.
@@ -383,21 +416,24 @@ class Logger:
         self.session.begin()
         self._has_fault = False
         self.is_streaming = True
+        for catcher in self._catchers:
+            catcher.start()
         self._lines.read_all(self._pins)
         self._make_hello()
+        self._conversions_a_ms = max(1, self._config.ADC_CLOCK_HZ // (1000 * self.stream.cycles))
         self.counters.begin_session()
         self.queue.put_delimiter()
         self.framer.begin(self.session.tag, self.stream.n_channels, self.stream.scans_per_frame)
         first_position = getattr(self._source, "first_position", 0)
-        self.averager.begin(
-            first_position, self.stream.n_channels, self.stream.averaging, self.stream.scans_per_frame
-        )
+        self.averager.begin(first_position, self.stream.n_channels, self.stream.averaging, self.stream.scans_per_frame)
         gc.collect()  # now, and not while conversions wait
 
     def _end_streaming(self):
         if self.is_streaming:
             self.is_streaming = False
             self._source.stop()
+            for catcher in self._catchers:
+                catcher.stop()
 
     def _stop(self, now_ms):
         if self.is_streaming:

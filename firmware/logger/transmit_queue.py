@@ -68,6 +68,33 @@ class TransmitQueue:
         kernels.copy_from_ring(self._ring, self._piece, n, self._tail)
         return self._pieces[n]
 
+    def pump(self, port, most_pieces, with_short):
+        """Hand pieces to the port while it takes them. Allocates nothing.
+
+        most_pieces: stop after so many. with_short: also hand over the last piece, of fewer than 64 bytes.
+        Returns the number of pieces handed over.
+        """
+        tail = self._tail
+        mask = tail[1]
+        n_queued = (self._head[0] - tail[0]) & mask
+        n_pieces = 0
+        while n_pieces < most_pieces:
+            n = PIECE_BYTES
+            if n_queued < PIECE_BYTES:
+                if n_queued == 0 or not with_short:
+                    break
+                n = n_queued
+            if not port.write_ready():
+                break
+            kernels.copy_from_ring(self._ring, self._piece, n, tail)
+            n_taken = port.write(self._pieces[n])
+            tail[0] = (tail[0] + n_taken) & mask
+            n_queued -= n_taken
+            n_pieces += 1
+            if n_taken < n:
+                break
+        return n_pieces
+
     def take(self, n):
         """Remove n bytes that the port has taken."""
         self._tail[0] = (self._tail[0] + n) & self._tail[1]

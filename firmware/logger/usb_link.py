@@ -19,16 +19,19 @@ class UsbPort:
         micropython.kbd_intr(-1)  # 0x03 is data
         self._out = sys.stdout.buffer  # sys.stdout itself would turn LF into CR LF
         self._in = sys.stdin.buffer
-        self._can_write = select.poll()
-        self._can_write.register(sys.stdout, select.POLLOUT)
-        self._can_read = select.poll()
-        self._can_read.register(sys.stdin, select.POLLIN)
+        can_write = select.poll()
+        can_write.register(sys.stdout, select.POLLOUT)
+        can_read = select.poll()
+        can_read.register(sys.stdin, select.POLLIN)
+        self._can_write = can_write.ipoll
+        self._can_read = can_read.ipoll
+        self._write = self._out.write
         self._packet = bytearray(PACKET_BYTES)
         self._one = bytearray(1)
 
     def write_ready(self):
         """Whether a packet can be written now without waiting."""
-        for _ in self._can_write.ipoll(0):
+        for _ in self._can_write(0):
             return True
         return False
 
@@ -47,15 +50,15 @@ class UsbPort:
         int : bytes of `piece` written; fewer than its length only if the port refused
         """
         n = len(piece)
-        if n < PACKET_BYTES:
-            packet = self._packet
-            for i in range(n):
-                packet[i] = piece[i]
-            for i in range(n, PACKET_BYTES):
-                packet[i] = 0
-            piece = packet
-        n_written = self._out.write(piece)
-        return n if n_written is None or n_written > n else n_written
+        if n == PACKET_BYTES:
+            return self._write(piece)
+        packet = self._packet
+        for i in range(n):
+            packet[i] = piece[i]
+        for i in range(n, PACKET_BYTES):
+            packet[i] = 0
+        n_written = self._write(packet)
+        return n if n_written > n else n_written
 
     def read_into(self, buf):
         """Take what the host has sent, without waiting.
@@ -69,13 +72,12 @@ class UsbPort:
         int : bytes put into `buf`
         """
         n = 0
-        one = self._one
         while n < len(buf):
-            for _ in self._can_read.ipoll(0):
+            for _ in self._can_read(0):
                 break
             else:
                 return n
-            self._in.readinto(one)
-            buf[n] = one[0]
+            self._in.readinto(self._one)
+            buf[n] = self._one[0]
             n += 1
         return n
