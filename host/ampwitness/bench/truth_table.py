@@ -159,6 +159,13 @@ def _judge_cutouts(cutouts: Sequence[TrueCutout], found: Sequence[Finding]) -> l
     ]  # fmt: skip
 
 
+def find_clean_passage(truth: Truth, duration_s: float) -> Interval:
+    """The longest span in which nothing clips, by truth."""
+    edges = [0.0, *(time_s for clip in truth.clips for time_s in (clip.start_s, clip.stop_s)), duration_s]
+    spans = [Interval(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    return max(spans, key=lambda span: span.duration_s)
+
+
 def judge_against_truth(
     truth: Truth, findings: Sequence[Finding], clean: Interval | None = None
 ) -> tuple[TruthRow, ...]:

@@ -10,14 +10,19 @@ from ampwitness.errors import OutputError
 
 
 def write_whole(path: Path, text: str) -> None:
-    """Write `text` beside `path` and move it there, so that a full disk never leaves half a file under the name.
+    """`write_bytes_whole` for text, as UTF-8."""
+    write_bytes_whole(path, text.encode())
+
+
+def write_bytes_whole(path: Path, content: bytes) -> None:
+    """Write beside `path` and move it there, so that a full disk never leaves half a file under the name.
 
     Raises OutputError with what to do next.
     """
     part = path.with_name(path.name + ".part")
     try:
-        with part.open("w", encoding="utf-8") as file:
-            file.write(text)
+        with part.open("wb") as file:
+            file.write(content)
             file.flush()
             os.fsync(file.fileno())
         os.replace(part, path)

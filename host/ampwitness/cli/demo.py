@@ -1,0 +1,109 @@
+"""`ampwitness demo`: the whole chain on a made-up vehicle, and what was found beside what was true."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import click
+
+from ampwitness.bench.scenario import Scenario, scenario, scenario_names
+from ampwitness.bench.truth_table import find_clean_passage, format_truth_table, judge_against_truth
+from ampwitness.cli.output_files import write_bytes_whole, write_whole
+from ampwitness.cli.progress import ProgressLine
+from ampwitness.errors import AmpwitnessError, MissingToolError, TruthMissedError
+from ampwitness.findings.as_json import analysis_to_json
+from ampwitness.pipeline import AnalyseOptions, analyse_file
+from ampwitness.report.text import text_report
+from ampwitness.types import Analysis
+
+ASK_BOARD_S = 30.0
+
+
+@contextmanager
+def _board_process(name: str) -> Iterator[str]:
+    """The virtual board as a process of its own, as a user would start it; gives its port."""
+    command = [sys.executable, "-m", "ampwitness", "virtual-board", "--scenario", name, "--speed", "max"]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+    try:
+        assert process.stdout is not None
+        first = process.stdout.readline().strip()
+        if not first.startswith("port: "):
+            raise MissingToolError(f"the virtual board did not start (it said {first!r}); see its message above")
+        yield first.removeprefix("port: ")
+    finally:
+        process.terminate()
+        try:
+            process.wait(timeout=5)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+
+
+def _record(port: str, made: Scenario, out: Path) -> None:
+    """`ampwitness record`, as a user would call it."""
+    command = [sys.executable, "-m", "ampwitness", "record", "--port", port, "--out", str(out), "--json"]
+    for option, key in (
+        ("--amplifier", "amplifier"),
+        ("--load-ohm", "load_ohm"),
+        ("--load-kind", "load_kind"),
+        ("--nominal-supply", "nominal_supply_v"),
+    ):
+        if made.notes.get(key) is not None:
+            command += [option, str(made.notes[key])]
+    command += ["--remark", str(made.notes.get("remarks", ""))]
+    done = subprocess.run(command, capture_output=True, text=True)
+    if done.returncode != 0:
+        raise AmpwitnessError(f"recording failed with code {done.returncode}: {done.stderr.strip()}")
+    result = json.loads(done.stdout)
+    click.echo(f"  recorded {result['recorded_s']:.2f} s, {result['n_scans_lost']} scans lost, into {out}")
+
+
+def _write_results(analysis: Analysis, folder: Path, picture: Path | None) -> Path:
+    from ampwitness.report.page import html_page
+    from ampwitness.report.plots import draw_overview, figure_to_png
+
+    page = folder / "report.html"
+    write_whole(page, html_page(analysis))
+    write_whole(folder / "report.json", json.dumps(analysis_to_json(analysis), indent=1, allow_nan=False) + "\n")
+    if picture is not None:
+        write_bytes_whole(picture, figure_to_png(draw_overview(analysis), dpi=72))
+    return page
+
+
+@click.command(epilog="Example: ampwitness demo --out demo-run")
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder to keep the results in.")
+@click.option("--scenario", "name", default="demo", show_default=True, type=click.Choice(scenario_names()))
+@click.option("--picture", type=click.Path(path_type=Path), help="Also write the overview picture here, as PNG.")
+def demo(out: Path | None, name: str, picture: Path | None) -> None:
+    """Play a made-up vehicle through the real firmware, a serial port, a recording and a report.
+
+    About 40 seconds of a bass line on a weak supply: clean, then too much gain, then clips for want of supply, then a
+    cut-out. Prints what was found beside what was true, and ends with code 10 if anything was missed or invented.
+    """
+    folder = out or Path(tempfile.mkdtemp(prefix="ampwitness-demo-"))
+    folder.mkdir(parents=True, exist_ok=True)
+    started_s = time.monotonic()
+    recording = folder / time.strftime("demo-%H%M%S.mcap")
+    click.echo(f"Making scenario {name!r}: amplifier, supply and music of our own invention ...")
+    with _board_process(name) as port:
+        click.echo(f"The board's own firmware runs behind {port}. Recording ...")
+        made = scenario(name)
+        _record(port, made, recording)
+    click.echo("Looking for clips, notes, dips and cut-outs ...")
+    with ProgressLine() as progress:
+        analysis = analyse_file(recording, AnalyseOptions(), progress)
+    page = _write_results(analysis, folder, picture)
+    click.echo("\n" + text_report(analysis))
+    rows = judge_against_truth(made.truth, analysis.findings, find_clean_passage(made.truth, analysis.duration_s))
+    click.echo("\nWhat was found beside what is true:\n" + format_truth_table(rows))
+    click.echo(f"\n{time.monotonic() - started_s:.1f} s in all. The page lies at {page.resolve()}")
+    wrong = [row.what.strip() for row in rows if not row.is_right]
+    if wrong or not analysis.link_health.balances:
+        raise TruthMissedError(f"truth was missed: {', '.join(wrong) or 'the losses do not balance'}")
