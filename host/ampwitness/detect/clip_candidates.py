@@ -1,0 +1,233 @@
+"""From one stretch of output to a compact table of what might be a clipped half-cycle, and of what surely is none.
+
+A candidate is a crest on which flanks-and-line fits better than one smooth curve; it is fitted again at three window
+widths, since a wide window is strongest on a tone and a narrow one on music, and the widest that fits is kept.
+
+Gaps: half-cycles cut off by a gap are counted, not tested.
+Limits: see `lobes` and `lobe_fit`.
+Source: our choice, measured in tests/detect_clipping.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S, Stretch
+from ampwitness.detect.lobe_fit import LobeFit, fit_lobes
+from ampwitness.detect.lobes import Lobes, find_lobes, test_flatness
+from ampwitness.detect.overdrive import Corners, extrapolate_crests
+from ampwitness.types import FloatArray
+
+IntArray = npt.NDArray[np.intp]
+
+SCREEN_GAIN = 8.0  # residual squares, in noise variances, that a candidate must save
+LOWEST_CREST_IN_NOISE = 15.0
+WIDTHS = (99.0, 1.5, 0.7)  # of the flanks that are fitted, in plateau lengths
+SHORTEST_FLANK_S = 0.0006
+FITS_WELL = 2.2  # reduced chi-square up to which the widest window is kept
+CREST_STEP_S = 0.25  # one highest unclipped crest is kept for each of these
+
+FIELDS: tuple[str, ...] = (
+    "sign", "start_s", "stop_s", "level_v", "tilt_v_per_s", "crest_v", "crest_sd_v", "flank_v_per_s",
+    "steepest_flank_ratio", "gain", "narrow_gain", "misfit", "top_misfit", "n_top", "n_points", "noise_v",
+    "start_sd_s", "stop_sd_s", "peak_v", "supply_v", "window_s",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Candidates:
+    """Columns of numbers, one row a candidate, and the lagged quantities beside them."""
+
+    columns: dict[str, FloatArray]
+    supply: FloatArray  # (n, supply lags), NaN where there is none
+    output: FloatArray  # (n, output lags)
+
+    def __len__(self) -> int:
+        return len(self.columns["sign"])
+
+    def __getitem__(self, name: str) -> FloatArray:
+        return self.columns[name]
+
+    def take(self, chosen: npt.NDArray[np.bool_] | IntArray) -> Candidates:
+        return Candidates(
+            {name: column[chosen] for name, column in self.columns.items()}, self.supply[chosen], self.output[chosen]
+        )
+
+
+def join(parts: list[Candidates]) -> Candidates:
+    """One table from many."""
+    if not parts:
+        return Candidates(
+            {name: np.zeros(0) for name in FIELDS}, np.zeros((0, len(SUPPLY_LAGS_S))), np.zeros((0, len(OUTPUT_LAGS_S)))
+        )
+    return Candidates(
+        {name: np.concatenate([part[name] for part in parts]) for name in FIELDS},
+        np.concatenate([part.supply for part in parts]),
+        np.concatenate([part.output for part in parts]),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Crests:
+    """The highest crest of each quarter second and polarity that was no candidate: what refutes a rail below it."""
+
+    sign: FloatArray
+    time_s: FloatArray
+    level_v: FloatArray
+    supply: FloatArray
+    output: FloatArray
+
+
+def _lagged_at(stretch: Stretch, sample: FloatArray) -> tuple[FloatArray, FloatArray]:
+    at = np.clip(np.round(sample).astype(np.intp), 0, len(stretch.output_v) - 1)
+    output = stretch.lagged_output_v[:, at].T
+    if stretch.lagged_supply_v is None:
+        return np.full((len(at), len(SUPPLY_LAGS_S)), np.nan), output
+    return stretch.lagged_supply_v[:, at].T, output
+
+
+def look_at(
+    stretch: Stretch, noise_v: float, blocked: npt.NDArray[np.bool_]
+) -> tuple[list[Candidates], list[Crests], list[tuple[float, float]]]:
+    """Find candidates in a stretch.
+
+    Parameters
+    ----------
+    stretch : samples with margins
+    noise_v : noise of one sample
+    blocked : (n_samples,) True where the logger's own converter was at its rail
+
+    Returns
+    -------
+    Candidates, highest other crests, and the spans (s) of half-cycles that a gap cut off, for both polarities.
+    """
+    candidates, crests, cut = [], [], []
+    for sign in (1.0, -1.0):
+        volts = sign * stretch.output_v
+        lobes = find_lobes(volts, stretch.rate_hz, noise_v, LOWEST_CREST_IN_NOISE * noise_v)
+        own = (lobes.crest >= stretch.own_first) & (lobes.crest < stretch.own_last)
+        if blocked.any():
+            total = np.concatenate(([0], np.cumsum(blocked)))
+            own &= total[np.minimum(lobes.last, len(volts))] == total[lobes.first]
+        lobes = lobes.take(own)
+        for k in np.flatnonzero(lobes.is_cut):
+            times = stretch.time_s(np.array([lobes.first[k], lobes.last[k]], dtype=float))
+            cut.append((float(times[0]), float(times[1])))  # type: ignore[index]
+        lobes = lobes.take(~lobes.is_cut)
+        if not len(lobes):
+            continue
+        might_be, start, stop = _screen(volts, lobes, noise_v)
+        if might_be.any():
+            chosen = lobes.take(might_be)
+            candidates.append(_measure(stretch, sign, volts, chosen, start[might_be], stop[might_be], noise_v))
+        if not might_be.all():
+            crests.append(_highest(stretch, sign, lobes.take(~might_be)))
+    return candidates, crests, cut
+
+
+def _screen(volts: FloatArray, lobes: Lobes, noise_v: float) -> tuple[npt.NDArray[np.bool_], FloatArray, FloatArray]:
+    """Which crests look cut off, in the wide or the narrow window, and where the corners seem to be."""
+    might_be = np.zeros(len(lobes), dtype=bool)
+    start, stop = np.zeros(len(lobes)), np.zeros(len(lobes))
+    best = np.full(len(lobes), SCREEN_GAIN)
+    for view in (lobes, lobes.narrowed()):
+        test = test_flatness(volts, view)
+        variance = np.maximum(noise_v**2 / test.averaged, test.flat_rss_v2 / np.maximum(test.n_points - 10, 2))
+        gain = (test.smooth_rss_v2 - test.flat_rss_v2) / variance
+        better = gain > best
+        might_be |= better
+        best = np.where(better, gain, best)
+        start = np.where(better, view.first + test.corner_left, start)
+        stop = np.where(better, view.first + test.corner_right, stop)
+    return might_be, start, stop
+
+
+def _highest(stretch: Stretch, sign: float, lobes: Lobes) -> Crests:
+    """The highest of the lobes in each step of time."""
+    time_s = np.asarray(stretch.time_s(lobes.crest.astype(float)))
+    step = np.floor(time_s / CREST_STEP_S)
+    order = np.lexsort((-lobes.level_v, step))
+    first = order[np.unique(step[order], return_index=True)[1]]
+    supply, output = _lagged_at(stretch, lobes.crest[first].astype(float))
+    return Crests(np.full(len(first), sign), time_s[first], lobes.level_v[first], supply, output)
+
+
+def _fit_best_width(
+    stretch: Stretch, volts: FloatArray, lobes: Lobes, start: FloatArray, stop: FloatArray, noise_v: float
+) -> tuple[LobeFit, FloatArray, FloatArray]:
+    """Fit at each width; keep the widest that fits well, else the one that fits best. Returns fits, misfits, and what
+    the narrowest gained."""
+    kept: dict[str, npt.NDArray[np.generic]] | None = None
+    misfit, gain = np.zeros(len(lobes)), np.zeros(len(lobes))
+    for width in WIDTHS:
+        flank = np.maximum(width * (stop - start), SHORTEST_FLANK_S * stretch.rate_hz)
+        first = np.maximum(lobes.first, np.floor(start - flank).astype(np.intp))
+        last = np.minimum(lobes.last, np.ceil(stop + flank).astype(np.intp) + 1)
+        fit = fit_lobes(volts, first, last, start, stop)
+        chi = fit.flat_rss_v2 / np.maximum(fit.n_points - 10, 2) * fit.averaged / noise_v**2
+        gain = (fit.smooth_rss_v2 - fit.flat_rss_v2) * fit.averaged / (np.maximum(chi, 1) * noise_v**2)
+        if kept is None:
+            kept = {name: np.array(getattr(fit, name)) for name in LobeFit.__slots__}
+            misfit = chi
+            continue
+        better = (misfit > FITS_WELL) & (chi < misfit)
+        for name, column in kept.items():
+            column[better] = getattr(fit, name)[better]
+        misfit = np.where(better, chi, misfit)
+    assert kept is not None
+    return LobeFit(**kept), misfit, gain  # type: ignore[arg-type]
+
+
+def _measure(
+    stretch: Stretch, sign: float, volts: FloatArray, lobes: Lobes, start: FloatArray, stop: FloatArray, noise_v: float
+) -> Candidates:  # fmt: skip
+    """Everything that is kept of a candidate."""
+    fit, misfit, narrow_gain = _fit_best_width(stretch, volts, lobes, start, stop, noise_v)
+    rate = stretch.rate_hz
+    variance = np.maximum(noise_v**2 / fit.averaged, fit.flat_rss_v2 / np.maximum(fit.n_points - 10, 2))
+    point_sd = np.sqrt(variance)
+    crest = extrapolate_crests(
+        Corners(
+            fit.stop - fit.start, fit.level_v, fit.slope_left_v, fit.slope_right_v, fit.curvature_v,
+            fit.slope_sd * point_sd, fit.curvature_sd * point_sd, fit.correlation,
+        )
+    )  # fmt: skip
+    middle = (fit.start + fit.stop) / 2
+    supply, output = _lagged_at(stretch, middle)
+    slope = (fit.slope_left_v + fit.slope_right_v) / 2
+    n = len(lobes)
+    columns = {
+        "sign": np.full(n, sign),
+        "start_s": np.asarray(stretch.time_s(fit.start)),
+        "stop_s": np.asarray(stretch.time_s(fit.stop)),
+        "level_v": fit.level_v,
+        "tilt_v_per_s": fit.tilt_v * rate,
+        "crest_v": crest.crest_v,
+        "crest_sd_v": crest.sd_v,
+        "flank_v_per_s": slope * rate,
+        "steepest_flank_ratio": np.minimum(fit.slope_left_v, fit.slope_right_v) / np.maximum(np.abs(slope), 1e-12),
+        "gain": (fit.smooth_rss_v2 - fit.flat_rss_v2) / variance,
+        "narrow_gain": narrow_gain,
+        "misfit": misfit,
+        "top_misfit": fit.top_rss_v2 / np.maximum(fit.n_top - 1, 1) * fit.averaged / noise_v**2,
+        "n_top": (fit.stop - fit.start),
+        "n_points": fit.n_points.astype(float),
+        "noise_v": np.full(n, noise_v),
+        "start_sd_s": fit.start_sd * point_sd / rate,
+        "stop_sd_s": fit.stop_sd * point_sd / rate,
+        "peak_v": lobes.level_v,
+        "supply_v": _mean_supply(stretch, fit.start, fit.stop),
+        "window_s": (lobes.last - lobes.first) / rate,
+    }
+    return Candidates(columns, supply, output)
+
+
+def _mean_supply(stretch: Stretch, start: FloatArray, stop: FloatArray) -> FloatArray:
+    if stretch.supply_v is None:
+        return np.full(len(start), np.nan)
+    low = np.clip(np.floor(start).astype(np.intp), 0, len(stretch.supply_v) - 1)
+    high = np.clip(np.ceil(stop).astype(np.intp) + 1, low + 1, len(stretch.supply_v))
+    return np.array([float(np.mean(stretch.supply_v[a:b])) for a, b in zip(low, high, strict=True)])

@@ -1,0 +1,219 @@
+"""Which candidates are clipped half-cycles: the rail learned from the plainest, and used both ways.
+
+Gaps: none here; candidates stand alone.
+Limits: where no plateau is plain, no rail is learned, and only plain plateaus count.
+Source: our choice, measured in tests/detect_clipping.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.clip_candidates import Candidates, Crests
+from ampwitness.detect.rail_model import Rail, learn_rail, local_drift
+from ampwitness.types import FloatArray
+
+BoolArray = npt.NDArray[np.bool_]
+
+PLAIN_GAIN = 60.0  # of residual squares, in noise variances: seen in no clean half-cycle of bass that fits
+ALONE_GAIN = 100.0
+NARROW_GAIN = 20.0
+AT_RAIL_GAIN = 12.0
+PLAIN_MISFIT = 2.5  # reduced chi-square of flanks and line
+WORST_MISFIT = 30.0  # at the rail, corners and flanks may be odd; the plateau's place speaks
+LEAST_TOP_SAMPLES = 2.5
+FEWEST_FOR_SOURCE = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Verdicts:
+    """The clips, and for each what was expected and how it was decided; lists and arrays of the same length."""
+
+    clips: Candidates
+    expected_v: FloatArray
+    confidence: FloatArray
+    threshold: FloatArray
+    shape: list[str]  # hard, soft
+    where: list[str]  # amplifier, source, not decided
+    rails: Mapping[str, Any]
+    lowest_headroom_db: float | None
+    n_candidates: int
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _OneSide:
+    accepted: BoolArray
+    expected: FloatArray
+    threshold: FloatArray
+    is_source: BoolArray
+    rail: Rail | None
+    tolerance_v: float
+    headroom_db: float | None
+
+
+def _misfit_allows(table: Candidates, gain: float) -> BoolArray:
+    """Plain enough: fits well, or gains so much more than it misses."""
+    return (table["misfit"] <= PLAIN_MISFIT) | (table["gain"] > gain * np.maximum(table["misfit"], 1.0) ** 1.0)
+
+
+def _stands_alone(table: Candidates) -> BoolArray:
+    """What a plateau must show that no rail vouches for: level beside its flanks, and seen in the narrow window too."""
+    return np.asarray(
+        (table["narrow_gain"] >= NARROW_GAIN)
+        & (table["steepest_flank_ratio"] > 0.3)
+        & (np.abs(table["tilt_v_per_s"]) < 0.25 * table["flank_v_per_s"])
+    )
+
+
+def _basic(table: Candidates) -> BoolArray:
+    """What every clipped half-cycle shows: both flanks fall away, a crest above, some samples on top."""
+    return np.asarray(
+        (table["steepest_flank_ratio"] > 0.05)
+        & (table["flank_v_per_s"] > 0)
+        & (table["n_top"] >= LEAST_TOP_SAMPLES)
+        & (table["crest_v"] > table["level_v"])
+    )
+
+
+def _higher_crests(rail: Rail, tolerance: float, crests: Crests, table: Candidates, sign: float) -> int:
+    """How many crests, candidates or not, stand above the rail."""
+    mine = crests.sign == sign
+    over = crests.level_v[mine] > rail.predict(crests.supply[mine], crests.output[mine]) + tolerance
+    above = table["peak_v"] > rail.predict(table.supply, table.output) + tolerance
+    return int(np.count_nonzero(over)) + int(np.count_nonzero(above))
+
+
+def _judge_side(table: Candidates, crests: Crests, sign: float) -> _OneSide:
+    n = len(table)
+    basic = _basic(table)
+    plain = basic & (table["gain"] >= PLAIN_GAIN) & _misfit_allows(table, PLAIN_GAIN) & _stands_alone(table)
+    accepted, is_source = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
+    expected, threshold = np.full(n, np.nan), np.full(n, ALONE_GAIN)
+    noise = float(np.median(table["noise_v"])) if n else 0.0
+    rail: Rail | None = None
+    tolerance = 0.0
+    at_rail_set = plain.copy()
+    for _ in range(20):  # a cluster that higher crests refute is no rail: look again above it
+        chosen = np.flatnonzero(at_rail_set)
+        rail = learn_rail(table["level_v"][chosen], table.supply[chosen], table.output[chosen])
+        if rail is None:
+            break
+        predicted = rail.predict(table.supply, table.output)
+        tolerance = max(4 * rail.spread_v, 3 * noise, 0.004 * float(np.median(predicted)))
+        veto = tolerance + 0.012 * float(np.median(predicted))
+        inliers = at_rail_set & (np.abs(table["level_v"] - predicted) <= tolerance)
+        n_over = _higher_crests(rail, veto, crests, table, sign)
+        if n_over <= max(1, 0.03 * np.count_nonzero(inliers)):
+            break
+        above = at_rail_set & (table["level_v"] > predicted + tolerance)
+        if not above.any():
+            rail = None
+            break
+        at_rail_set = above
+    headroom = None
+    if rail is not None:
+        predicted = rail.predict(table.supply, table.output)
+        inliers = at_rail_set & (np.abs(table["level_v"] - predicted) <= tolerance)
+        order = np.flatnonzero(inliers)[np.argsort(table["start_s"][inliers], kind="stable")]
+        residual = (table["level_v"] - predicted)[order]
+        drift = local_drift(table["start_s"][order], residual, table["start_s"])
+        expected = predicted + drift
+        near = np.abs(table["level_v"] - expected) <= tolerance
+        few = np.count_nonzero(inliers) < 3
+        threshold = np.where(near, ALONE_GAIN if few else AT_RAIL_GAIN, ALONE_GAIN)
+        over_sd = (table["crest_v"] - table["level_v"]) / np.maximum(table["crest_sd_v"], 1e-9)
+        accepted = (
+            basic & near & (table["gain"] >= threshold) & (over_sd > 1.0)
+            & ((table["misfit"] <= WORST_MISFIT) | (table["gain"] >= PLAIN_GAIN))
+        )  # fmt: skip
+        headroom = _headroom(rail, crests, sign)
+    elsewhere = plain & ~accepted & (table["gain"] >= ALONE_GAIN) & (table["misfit"] <= PLAIN_MISFIT)
+    if np.count_nonzero(elsewhere) >= FEWEST_FOR_SOURCE:
+        is_source = elsewhere
+        accepted = accepted | elsewhere
+    return _OneSide(accepted, expected, threshold, is_source, rail, tolerance, headroom)
+
+
+def _headroom(rail: Rail, crests: Crests, sign: float) -> float | None:
+    """Least distance from an unclipped crest to the rail at that moment, dB."""
+    mine = crests.sign == sign
+    if not mine.any():
+        return None
+    room = rail.predict(crests.supply[mine], crests.output[mine]) / crests.level_v[mine]
+    return float(max(0.0, 20 * np.log10(max(float(np.min(room)), 1e-6))))
+
+
+def _join_crests(parts: list[Crests]) -> Crests:
+    if not parts:
+        empty = np.zeros(0)
+        return Crests(empty, empty, empty, np.zeros((0, 1)), np.zeros((0, 1)))
+    return Crests(*(np.concatenate([getattr(part, name) for part in parts]) for name in Crests.__slots__))
+
+
+def _without_doubles(table: Candidates) -> Candidates:
+    """Of candidates of one polarity that overlap in time keep the plainer one."""
+    keep = np.ones(len(table), dtype=bool)
+    for sign in (1.0, -1.0):
+        mine = np.flatnonzero(table["sign"] == sign)
+        mine = mine[np.argsort(table["start_s"][mine], kind="stable")]
+        last = -1
+        for k in mine.tolist():
+            if last >= 0 and table["start_s"][k] < table["stop_s"][last]:
+                worse = k if table["gain"][k] <= table["gain"][last] else last
+                keep[worse] = False
+                last = k if worse == last else last
+            else:
+                last = k
+    return table.take(keep)
+
+
+def judge(table: Candidates, crest_parts: list[Crests]) -> Verdicts:
+    """Learn the rails and decide.
+
+    Parameters
+    ----------
+    table : all candidates of the recording
+    crest_parts : the highest crests that were no candidates
+    """
+    table = _without_doubles(table)
+    crests = _join_crests(crest_parts)
+    parts: list[tuple[Candidates, _OneSide]] = []
+    rails: dict[str, Any] = {}
+    headrooms = []
+    for sign, polarity in ((1.0, "positive"), (-1.0, "negative")):
+        mine = table.take(table["sign"] == sign)
+        side = _judge_side(mine, crests, sign)
+        parts.append((mine, side))
+        at_rail = side.accepted & ~side.is_source
+        if side.rail is not None and at_rail.any():
+            rails[polarity] = dict(side.rail.describe(sign * float(np.median(mine["level_v"][at_rail]))))
+            if side.headroom_db is not None:
+                headrooms.append(side.headroom_db)
+    from ampwitness.detect.clip_candidates import join
+
+    clips = join([mine.take(side.accepted) for mine, side in parts])
+    expected = np.concatenate([side.expected[side.accepted] for _, side in parts])
+    threshold = np.concatenate([side.threshold[side.accepted] for _, side in parts])
+    is_source = np.concatenate([side.is_source[side.accepted] for _, side in parts])
+    gain = clips["gain"]
+    confidence = 1 - 0.5 * np.exp(-(gain - AT_RAIL_GAIN) / 40.0) if len(clips) else np.zeros(0)
+    shape = ["hard" if misfit <= PLAIN_MISFIT or top <= 4 else "soft"
+             for misfit, top in zip(clips["misfit"], clips["top_misfit"], strict=True)]  # fmt: skip
+    return Verdicts(
+        clips=clips,
+        expected_v=expected,
+        confidence=np.asarray(confidence),
+        threshold=threshold,
+        shape=shape,
+        where=["source" if source else "amplifier" for source in is_source],
+        rails=rails,
+        lowest_headroom_db=min(headrooms) if headrooms else None,
+        n_candidates=len(table),
+        remarks=(),
+    )

@@ -1,0 +1,224 @@
+"""Clipped half-cycles of the output: where a crest is cut off flat, how far past the ceiling it was driven.
+
+Two stages. While windows come in, crests that look cut off are put into a compact table (`clip_candidates`). At the
+end a rail is learned from the plainest of them (`rail_model`), and every candidate is judged with it (`clip_verdict`): light
+flats are believed at the rail, flats that a higher crest at a like supply refutes are not the amplifier's doing.
+
+Gaps: half-cycles that a gap cuts off are not judged.
+Limits: a signal clipped before the amplifier at one constant level cannot be told from clipping in it. Overdrive rests
+on what the flanks show.
+Source: our choice, measured in tests/detect_clipping and by `python -m ampwitness.bench.clip_scores`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from ampwitness.detect.clip_candidates import Candidates, Crests, join, look_at
+from ampwitness.detect.clip_stream import SegmentStream, Stretch, measure_noise
+from ampwitness.detect.clip_verdict import Verdicts, judge
+from ampwitness.detect.result import DetectorResult
+from ampwitness.types import Coverage, Finding, Interval, NotJudged, Segment, TraceWindow
+
+LOWEST_RATE_HZ = 4000.0
+NOISE_FLOOR_V = 0.001
+NOISE_FLOOR_SHARE = 5e-5  # of the highest value: nothing in this chain is more exact than that
+NOISE_MEMORY = 30  # stretches over which the quietest one tells the noise
+SATURATION_MARGIN_S = 0.001
+NEIGHBOURS_S = 1.0  # many clips within this make an attention serious
+
+
+@dataclass(slots=True)
+class _Running:
+    """What is open between windows."""
+
+    stream: SegmentStream | None = None
+    stop_s: float = 0.0
+    noises: list[float] = field(default_factory=list)
+    saturated: list[Interval] = field(default_factory=list)
+    judged_s: float = 0.0
+    not_judged: list[NotJudged] = field(default_factory=list)
+    candidates: list[Candidates] = field(default_factory=list)
+    crests: list[Crests] = field(default_factory=list)
+    cut: list[tuple[float, float]] = field(default_factory=list)
+    saw_output: bool = False
+    saw_supply: bool = False
+
+
+class ClippingDetector:
+    """Finds clipped half-cycles on the trace `output`, with `supply` beside it if there is one.
+
+    Memory: one stretch of a few seconds, some 300 bytes for each candidate and one row for each quarter second.
+    """
+
+    name = "clipping"
+
+    def __init__(self) -> None:
+        self._run = _Running()
+
+    def push(self, window: TraceWindow) -> None:
+        """Look at the next window."""
+        run = self._run
+        for gap in window.gaps:
+            run.not_judged.append(NotJudged(gap.start_s, gap.stop_s, f"no samples (gap: {gap.cause})"))
+        trace = window.traces.get("output")
+        if trace is None:
+            run.not_judged.append(NotJudged(window.start_s, window.stop_s, "the output was not recorded"))
+            return
+        run.saw_output = True
+        if window.rate_hz < LOWEST_RATE_HZ:
+            reason = f"{window.rate_hz:.0f} samples a second are too few to see a flat top"
+            run.not_judged.append(NotJudged(window.start_s, window.stop_s, reason))
+            return
+        run.saturated.extend(trace.saturated)
+        supply = window.traces.get("supply")
+        for k, segment in enumerate(trace.segments):
+            self._push_segment(segment, None if supply is None else supply.segments[k])
+
+    def _push_segment(self, segment: Segment, supply: Segment | None) -> None:
+        run = self._run
+        place = segment.start_s * segment.rate_hz
+        stream = run.stream
+        if stream is not None and (
+            stream.rate_hz != segment.rate_hz
+            or stream.has_supply != (supply is not None)
+            or abs(place - stream.phase - stream.next_index) > 0.5
+        ):
+            self._close_stream()
+            stream = None
+        if stream is None:
+            stream = run.stream = SegmentStream(segment.rate_hz, segment.start_s, supply is not None)
+        run.saw_supply = run.saw_supply or supply is not None
+        run.judged_s += len(segment.volts) / segment.rate_hz
+        run.stop_s = segment.stop_s
+        for stretch in stream.push(segment.volts, None if supply is None else supply.volts):
+            self._look(stretch)
+
+    def _close_stream(self) -> None:
+        if self._run.stream is not None:
+            for stretch in self._run.stream.finish():
+                self._look(stretch)
+        self._run.stream = None
+
+    def _look(self, stretch: Stretch) -> None:
+        run = self._run
+        noise = measure_noise(stretch.output_v, stretch.rate_hz)
+        floor = max(NOISE_FLOOR_V, NOISE_FLOOR_SHARE * float(np.max(np.abs(stretch.output_v), initial=0.0)))
+        run.noises.append(max(floor, noise) if np.isfinite(noise) else floor)
+        del run.noises[:-NOISE_MEMORY]
+        blocked = np.zeros(len(stretch.output_v), dtype=bool)
+        for span in run.saturated:
+            first = (span.start_s - SATURATION_MARGIN_S) * stretch.rate_hz - stretch.first_index - stretch.phase
+            last = (span.stop_s + SATURATION_MARGIN_S) * stretch.rate_hz - stretch.first_index - stretch.phase
+            blocked[max(0, int(np.floor(first))) : max(0, int(np.ceil(last)) + 1)] = True
+        candidates, crests, cut = look_at(stretch, min(run.noises), blocked)
+        run.candidates += candidates
+        run.crests += crests
+        run.cut += cut
+
+    def finish(self) -> DetectorResult:
+        """Learn the rail, judge the candidates, answer."""
+        self._close_stream()
+        run = self._run
+        verdicts = judge(join(run.candidates), run.crests)
+        return DetectorResult(
+            findings=tuple(self._findings(verdicts)), coverage=self._coverage(verdicts), summary=self._summary(verdicts)
+        )
+
+    def _coverage(self, verdicts: Verdicts) -> Coverage:
+        run = self._run
+        spans = list(run.not_judged)
+        saturated_s = 0.0
+        for span in _merged(run.saturated):
+            spans.append(NotJudged(span.start_s, span.stop_s, "the logger's own converter was at its rail"))
+            saturated_s += span.duration_s
+        for start_s, stop_s in run.cut:
+            inside = any(gap.start_s - 0.05 <= stop_s and start_s <= gap.stop_s + 0.05 for gap in run.not_judged)
+            if inside:
+                spans.append(NotJudged(start_s, stop_s, "a half-cycle cut off by a gap"))
+        spans.sort(key=lambda span: (span.start_s, span.stop_s))
+        return Coverage(self.name, max(0.0, run.judged_s - saturated_s), tuple(spans))
+
+    def _findings(self, verdicts: Verdicts) -> list[Finding]:
+        table = verdicts.clips
+        order = np.argsort(table["start_s"], kind="stable")
+        starts = table["start_s"][order]
+        over_db = 20 * np.log10(np.maximum(table["crest_v"], table["level_v"]) / table["level_v"])
+        near = np.searchsorted(starts, starts + NEIGHBOURS_S) - np.searchsorted(starts, starts - NEIGHBOURS_S)
+        return [
+            self._finding(verdicts, int(k), float(over_db[k]), int(n_near))
+            for k, n_near in zip(order, near, strict=True)
+        ]
+
+    def _finding(self, verdicts: Verdicts, k: int, overdrive_db: float, n_near: int) -> Finding:
+        row = {name: float(column[k]) for name, column in verdicts.clips.columns.items()}
+        sign, level = row["sign"], row["level_v"]
+        sd_db = 20 / np.log(10) * row["crest_sd_v"] / max(row["crest_v"], level)
+        expected = float(verdicts.expected_v[k])
+        serious = overdrive_db >= 1.0 or (overdrive_db >= 0.3 and n_near >= 20)
+        return Finding(
+            kind="clip",
+            start_s=row["start_s"],
+            stop_s=row["stop_s"],
+            severity="serious" if serious else "attention",
+            measured={
+                "polarity": "positive" if sign > 0 else "negative",
+                "plateau_v": sign * level,
+                "plateau_slope_v_per_s": sign * row["tilt_v_per_s"],
+                "flat_s": row["stop_s"] - row["start_s"],
+                "overdrive_db": overdrive_db,
+                "crest_v": sign * max(row["crest_v"], level),
+                "supply_v": None if np.isnan(row["supply_v"]) else row["supply_v"],
+            },
+            threshold={
+                "evidence_gain": float(verdicts.threshold[k]),
+                "smallest_overdrive_db": 20 * float(np.log10(1 + 4 * row["noise_v"] / level)),
+            },
+            evidence={
+                "shape": verdicts.shape[k],
+                "where": verdicts.where[k],
+                "evidence_gain": row["gain"],
+                "misfit": row["misfit"],
+                "plateau_misfit": row["top_misfit"],
+                "samples_on_plateau": round(row["n_top"]),
+                "flank_slope_v_per_s": row["flank_v_per_s"],
+                "noise_v": row["noise_v"],
+                "overdrive_sd_db": float(sd_db),
+                "start_sd_s": row["start_sd_s"],
+                "stop_sd_s": row["stop_sd_s"],
+                "rail_expected_v": sign * expected if np.isfinite(expected) else None,
+                "confidence": float(verdicts.confidence[k]),
+            },
+        )
+
+    def _summary(self, verdicts: Verdicts) -> dict[str, Any]:
+        run = self._run
+        clips = verdicts.clips
+        reasons = []
+        if not run.saw_supply:
+            reasons.append("no supply channel: whether the rail follows the supply is not decided")
+        return {
+            "n_clips": len(clips),
+            "n_positive": int(np.count_nonzero(clips["sign"] > 0)),
+            "n_negative": int(np.count_nonzero(clips["sign"] < 0)),
+            "n_in_source": sum(where == "source" for where in verdicts.where),
+            "n_candidates": verdicts.n_candidates,
+            "noise_v": float(min(run.noises)) if run.noises else None,
+            "rails": verdicts.rails,
+            "lowest_headroom_db": verdicts.lowest_headroom_db,
+            "remarks": tuple(reasons) + verdicts.remarks,
+        }
+
+
+def _merged(spans: list[Interval]) -> list[Interval]:
+    """Overlapping and touching intervals joined, sorted."""
+    out: list[Interval] = []
+    for span in sorted(spans, key=lambda span: span.start_s):
+        if out and span.start_s <= out[-1].stop_s + 1e-9:
+            out[-1] = Interval(out[-1].start_s, max(out[-1].stop_s, span.stop_s))
+        else:
+            out.append(span)
+    return out

@@ -1,0 +1,96 @@
+"""How far past its ceiling a half-cycle was driven: what the crest would have been, from the flanks that are left.
+
+The crest that is missing is taken to be A cos(w t) + C over the plateau. Three things are known at the corners: the
+level L, the flanks' slope s and their curvature k. A sine about zero (C = 0) needs only two of them,
+s T / L = 2 phi tan(phi) with phi = w T / 2; where other tones lie beneath, C is not zero and the curvature says so. All
+phases phi are tried and weighed by how well they agree with the curvature, given its uncertainty, and by how large an
+offset they ask for; the spread of their answers is the uncertainty.
+
+Gaps: works on numbers of one lobe, which never reaches over a gap.
+Limits: what the flanks do not show cannot be known: a tone hidden wholly under the plateau is missed.
+Source: our choice, measured in tests/detect_clipping; the closed form follows from y = L cos(w t) / cos(phi).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ampwitness.types import FloatArray
+
+OFFSET_SHARE = 0.06  # of the plateau's level: scale of the offset expected, with heavy tails
+PHASES = np.concatenate(
+    [np.geomspace(0.04, 0.5, 40, endpoint=False), np.linspace(0.5, 1.56, 90), np.linspace(1.57, 2.1, 12)]
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Corners:
+    """What the fit knows about the two corners of n plateaus; volts sign-turned, times in samples."""
+
+    flat: FloatArray  # from corner to corner
+    level_v: FloatArray
+    slope_left_v: FloatArray  # volts a sample, positive: falls away from the plateau
+    slope_right_v: FloatArray
+    curvature_v: FloatArray  # mean of both flanks, volts a sample squared, positive: bends down
+    slope_sd_v: FloatArray  # of the mean slope
+    curvature_sd_v: FloatArray
+    correlation: FloatArray  # between the errors of mean slope and curvature
+
+
+@dataclass(frozen=True, slots=True)
+class Crest:
+    """What the crest would have been, (n,) each, sign-turned volts."""
+
+    crest_v: FloatArray
+    sd_v: FloatArray
+
+
+def sine_crest(slope_v: FloatArray, flat: FloatArray, level_v: FloatArray) -> FloatArray:
+    """Crest of a sine about zero with this plateau: slope at the corners (volts a sample), length (samples), level.
+
+    Source: the closed form above, solved by bisection."""
+    want = np.maximum(slope_v * flat / level_v, 0.0)
+    low, high = np.zeros_like(want), np.full_like(want, np.pi / 2 - 1e-6)
+    for _ in range(40):
+        middle = (low + high) / 2
+        above = 2 * middle * np.tan(middle) > want
+        low, high = np.where(above, low, middle), np.where(above, middle, high)
+    return np.asarray(level_v / np.cos(low))
+
+
+def extrapolate_crests(corners: Corners) -> Crest:
+    """Weigh all phases the plateau may span and return the mean crest and its standard deviation."""
+    half = corners.flat / 2
+    slope = np.maximum((corners.slope_left_v + corners.slope_right_v) / 2, 0.0)
+    phi = PHASES[None, :]
+    shape = phi / np.tan(phi)  # k a / s of a cosine
+    # Slope and curvature err together; take out of the curvature what the slope's error explains.
+    curvature_sd = np.maximum(corners.curvature_sd_v, 1e-12)
+    expected = slope[:, None] * shape / half[:, None]
+    slope_part = corners.slope_sd_v[:, None] * shape / half[:, None]
+    variance = (
+        curvature_sd[:, None] ** 2
+        + slope_part**2
+        - 2 * corners.correlation[:, None] * curvature_sd[:, None] * slope_part
+        + (0.05 * np.abs(expected)) ** 2
+    )
+    amplitude = slope[:, None] * half[:, None] / (phi * np.sin(phi))
+    offset = corners.level_v[:, None] - amplitude * np.cos(phi)
+    score = (corners.curvature_v[:, None] - expected) ** 2 / (2 * variance) + 0.5 * np.log(variance)
+    score = score + np.log1p((offset / (OFFSET_SHARE * corners.level_v[:, None])) ** 2)
+    spacing = np.gradient(PHASES)[None, :]
+    weight = np.exp(-(score - score.min(axis=1, keepdims=True))) * spacing
+    weight = weight / weight.sum(axis=1, keepdims=True)
+    excess = amplitude * (1 - np.cos(phi))
+    mean = np.sum(weight * excess, axis=1)
+    spread = np.sum(weight * (excess - mean[:, None]) ** 2, axis=1)
+    from_slope = mean * corners.slope_sd_v / np.maximum(slope, 1e-12)
+    # Flanks of unequal slope lean the crest over: an odd cubic that vanishes at both corners.
+    x = np.linspace(-1, 1, 33)[None, :]
+    lean = ((corners.slope_left_v - corners.slope_right_v) / 2 * half)[:, None] * (x - x**3) / -2
+    top = np.max(mean[:, None] * (1 - x**2) - lean, axis=1)
+    top = np.minimum(top, 1.5 * mean)
+    sd = np.sqrt(spread + from_slope**2 + (0.03 * mean) ** 2)
+    return Crest(corners.level_v + top, sd)
