@@ -54,14 +54,16 @@ def run():
     from logger.logger import Logger
 
     line_pins = [pin for _, pin, _ in board_config.DIGITAL]
-    pins = pins_rp2.BoardPins(board_config.BUTTON_PIN, board_config.LED_PIN, line_pins)
+    pins = pins_rp2.BoardPins(board_config.BUTTON_PIN, board_config.LED_PIN, line_pins, source.count_address)
     logger = Logger(board_config, source, usb_link.UsbPort(), pins, time, describe_board(source), mode=load_mode())
     watchdog = life_rp2.start_watchdog()
     try:
         while True:
             watchdog.feed()
-            if not logger.step():
-                time.sleep_ms(1)
+            logger.step()
+            rest_ms = logger.rest_ms()
+            if rest_ms:
+                time.sleep_ms(rest_ms)
     finally:
         logger.shut_down()
 
