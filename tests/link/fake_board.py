@@ -14,7 +14,6 @@ from typing import Any
 
 from ampwire.framing import FrameError, pack_frame, unpack_frame
 from ampwire.layout import (
-    KIND_FAULT,
     KIND_HEARTBEAT,
     KIND_HELLO,
     KIND_IDENTIFY,
@@ -33,6 +32,7 @@ RATE_HZ = 8000
 SCANS = 38
 FRAME_S = SCANS / RATE_HZ
 HEARTBEAT_TIMEOUT_S = 2.0
+STATUS_COUNTERS = ("overrun_scans", "fifo_overflows", "queue_dropped_frames", "queue_dropped_scans", "bad_commands")
 NAMES = {KIND_START: "start", KIND_STOP: "stop", KIND_MARK_NOW: "mark", KIND_MODE: "mode"}
 
 
@@ -80,19 +80,7 @@ class FakeBoard:
                 pass
 
     def hello(self) -> dict[str, Any]:
-        channel = {"gain_v_per_code": 0.03125, "in_scan_offset_ns": 0}
-        return {
-            "protocol": 1, "firmware": "fake 1", "board_id": "fake-0001", "session_id": f"{self.tag:04x}",
-            "session_tag": self.tag, "reset_cause": "power", "mode": self.mode, "rate_hz": [RATE_HZ, 1], "averaging": 8,
-            "counts_per_code": 8, "scans_per_frame": SCANS,
-            "channels": [
-                {"role": "out_p", "pin": 26, "offset_v": -64.0, **channel},
-                {"role": "out_n", "pin": 27, "offset_v": -64.0, **channel},
-                {"role": "supply", "pin": 28, **channel, "gain_v_per_code": 0.00625, "offset_v": 0.0},
-            ],
-            "digital": [], "input_corner_hz": 5100, "time_scale": 1.0 if self.pace else 0, "remarks": [],
-            "streaming": self.is_streaming,
-        }  # fmt: skip
+        return hello_fields(self.tag, self.mode, self.is_streaming, 1.0 if self.pace else 0)
 
     # ---- the board's loop ------------------------------------------------------------------------------------------
 
@@ -126,7 +114,7 @@ class FakeBoard:
     def _send(self, kind: int, payload: bytes, index: int | None = None) -> None:
         raw = pack_frame(kind, self.tag, self._seq, self._index if index is None else index, 0, payload)
         if self.behaviour == "other version":
-            raw = _as_other_version(raw)
+            raw = as_other_version(raw)
         self._seq = (self._seq + 1) & 0xFFFFFFF
         self._n_made += 1
         if not (self.drop_every and self._n_made % self.drop_every == 0 and kind == KIND_SAMPLES):
@@ -202,8 +190,9 @@ class FakeBoard:
         is_ended = self.end_after_s is not None and board_s >= self.end_after_s
         if now_s >= self._next_status_s or is_ended:
             self._next_status_s = now_s + 1.0
-            status = {"uptime_s": 1, "overrun_scans": 0, "queue_dropped_frames": 0, "busy_share": 0.2}
-            self._send_json(KIND_STATUS, {**status, "stimulus_ended": is_ended})
+            self._send_json(
+                KIND_STATUS, {**dict.fromkeys(STATUS_COUNTERS, 0), "uptime_s": 1, "stimulus_ended": is_ended}
+            )
             self._send_json(KIND_HELLO, self.hello())
             if is_ended:
                 self.end_after_s = None
@@ -215,6 +204,22 @@ class FakeBoard:
             self._index += SCANS
 
 
+def hello_fields(tag: int, mode: str = "bass", is_streaming: bool = True, time_scale: float = 1.0) -> dict[str, Any]:
+    """A hello with three channels at 8000 scans a second, whatever the mode."""
+    speaker = {"gain_v_per_code": 0.03125, "offset_v": -64.0, "in_scan_offset_ns": 0}
+    return {
+        "protocol": 1, "firmware": "fake 1", "board_id": "fake-0001", "session_id": f"{tag:04x}", "session_tag": tag,
+        "reset_cause": "power", "mode": mode, "rate_hz": [RATE_HZ, 1], "averaging": 8, "counts_per_code": 8,
+        "scans_per_frame": SCANS,
+        "channels": [
+            {"role": "out_p", "pin": 26, **speaker},
+            {"role": "out_n", "pin": 27, **speaker},
+            {"role": "supply", "pin": 28, "gain_v_per_code": 0.00625, "offset_v": 0.0, "in_scan_offset_ns": 0},
+        ],
+        "digital": [], "input_corner_hz": 5100, "time_scale": time_scale, "streaming": is_streaming, "remarks": [],
+    }  # fmt: skip
+
+
 def samples_payload(index: int) -> bytes:
     """One frame's payload: out_p at +10 V and out_n at -10 V over the logger's ground, supply at 12.5 V."""
     codes = ((10 + 64) / 0.03125, (-10 + 64) / 0.03125, 12.5 / 0.00625)
@@ -222,7 +227,7 @@ def samples_payload(index: int) -> bytes:
     return b"\x80" * 6 + scan * SCANS
 
 
-def _as_other_version(raw: bytes) -> bytes:
+def as_other_version(raw: bytes) -> bytes:
     """The same frame as a board of wire version 2 would send it: version byte and CRC made anew."""
     from ampwire import cobs, crc
 
@@ -230,8 +235,3 @@ def _as_other_version(raw: bytes) -> bytes:
     body[1] = 0x82
     body[-4:] = crc.crc32(bytes(body[:-4])).to_bytes(4, "little")
     return bytes(cobs.encode(bytes(body))) + b"\x00"
-
-
-def fault_payload(code: str, text: str) -> tuple[int, bytes]:
-    """Kind and payload of a fault."""
-    return KIND_FAULT, json.dumps({"code": code, "text": text}).encode()

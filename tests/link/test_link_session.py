@@ -89,7 +89,7 @@ def test_a_stream_left_running_by_another_program_is_ended_first() -> None:
             thread.join()
         first._port.close()
         with BoardSession(board.name) as session:
-            assert session.hello.is_streaming
+            assert session.hello.raw["streaming"]
             _collect(session, 0.5)
             assert session.monitor.n_sessions == 1
             assert session.monitor.n_bad_frames == 0

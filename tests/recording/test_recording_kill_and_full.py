@@ -93,12 +93,14 @@ def test_a_full_disk_is_seen_in_time_and_the_recording_closed(small_disk: Path) 
 
 def test_a_disk_that_others_fill_to_the_last_byte(small_disk: Path) -> None:
     path = small_disk / "a.mcap"
-    sent, sentence = _record_until_full(RecordingWriter(path, {}, reserve_bytes=0))
+    writer = RecordingWriter(path, {}, reserve_bytes=0)
+    sent, sentence = _record_until_full(writer)
     recording = open_recording(path)
     read = b"".join(chunk.raw for chunk in recording.iter_chunks())
     assert "did not fit" in sentence
     assert recording.is_torn
     assert sent.startswith(read)
+    assert len(read) == writer.n_bytes
     assert len(sent) - len(read) <= 100_000  # a second
     assert len(read) > 3_500_000
 
@@ -123,5 +125,5 @@ def test_a_file_size_limit_counts_as_a_full_disk(tmp_path: Path) -> None:
     read = b"".join(chunk.raw for chunk in open_recording(path).iter_chunks())
     assert "disk is full" in sentence
     assert sent.startswith(read)
-    assert len(read) > 1_000_000 - 2_000
+    assert len(read) == writer.n_bytes > 1_000_000 - 2_000
     writer.close()  # harmless after the failure

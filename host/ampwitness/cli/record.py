@@ -18,7 +18,7 @@ import click
 
 from ampwitness import __version__
 from ampwitness.cli.keyboard import Keyboard
-from ampwitness.errors import AmpwitnessError, UsageError
+from ampwitness.errors import AmpwitnessError, BoardFaultError, UsageError
 from ampwitness.link.monitor import StreamMonitor
 from ampwitness.link.session import BoardSession, find_board
 from ampwitness.recording import RecordingWriter
@@ -254,11 +254,11 @@ def _record_from(session: BoardSession, out: Path, given: dict[str, Any], second
     except AmpwitnessError as error:
         line.clear()
         writer.close(type(error).__name__)
-        if writer.n_bytes == 0:
+        if _is_empty(writer, session.monitor, error):
             writer.path.unlink(missing_ok=True)  # notes of a recording that never was
         if as_json:
             click.echo(json.dumps(_result(writer, session, type(error).__name__, error), indent=1))
-        raise type(error)(f"{error} {_kept(writer, session.monitor)}") from error
+        raise type(error)(f"{error} {_kept(writer, session.monitor, error)}") from error
     finally:
         line.clear()
         if writer.is_open:
@@ -270,9 +270,15 @@ def _record_from(session: BoardSession, out: Path, given: dict[str, Any], second
         click.echo(f"Next: ampwitness report {out} --html {out.with_suffix('.html')}")
 
 
-def _kept(writer: RecordingWriter, monitor: StreamMonitor) -> str:
+def _is_empty(writer: RecordingWriter, monitor: StreamMonitor, error: AmpwitnessError | None) -> bool:
+    """Whether the file holds nothing that anybody measured."""
+    refused = isinstance(error, BoardFaultError) and monitor.n_samples_frames == 0
+    return writer.n_bytes == 0 or refused
+
+
+def _kept(writer: RecordingWriter, monitor: StreamMonitor, error: AmpwitnessError | None = None) -> str:
     """What is in the file, in one sentence."""
-    if writer.n_bytes == 0:
+    if _is_empty(writer, monitor, error):
         return "Nothing was recorded."
     lost = f"{monitor.n_scans_lost} scans lost" if monitor.n_scans_lost else "0 lost"
     return f"Recorded: {seconds_to_clock(monitor.recorded_s)} in {writer.path} ({writer.n_bytes} bytes, {lost})."

@@ -5,40 +5,19 @@ The recording does not pass through here, and the report decodes it afresh.
 
 from __future__ import annotations
 
-import json
 from collections import deque
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from fractions import Fraction
 from typing import Any
 
 import numpy as np
 from ampwire.layout import KIND_FAULT, KIND_HELLO, KIND_MARK, KIND_REPLY, KIND_SAMPLES, KIND_STATUS, SEQ_BYTES
 
-from ampwitness.types import BadFrame, Frame, Skipped
+from ampwitness.link.messages import MessageError, Reply, parse_fault, parse_hello, parse_object, parse_reply
+from ampwitness.types import BadFrame, Frame, Hello, Skipped
 
 _LEVEL_FRAMES = 64  # the newest third of a second in the slowest common case
 _SEQ_SPAN = 1 << (7 * SEQ_BYTES)
-
-
-@dataclass(frozen=True, slots=True)
-class LiveHello:
-    """The part of a hello that live control needs. `raw` is the whole of it."""
-
-    board_id: str
-    firmware: str
-    mode: str
-    session_tag: int
-    session_id: str
-    rate_hz: Fraction
-    scans_per_frame: int
-    counts_per_code: float
-    roles: tuple[str, ...]
-    gains_v_per_code: tuple[float, ...]
-    offsets_v: tuple[float, ...]
-    time_scale: float
-    is_streaming: bool
-    raw: Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,44 +26,6 @@ class LiveLevels:
 
     output_peak_v: float | None
     supply_lowest_v: float | None
-
-
-def read_object(payload: bytes) -> dict[str, Any] | None:
-    """A JSON message's object, or None when it is none."""
-    try:
-        value = json.loads(payload)
-    except ValueError:
-        return None
-    return value if isinstance(value, dict) else None
-
-
-def read_hello(payload: bytes) -> LiveHello | None:
-    """The hello's fields that live control needs, or None when one of them is missing or absurd."""
-    raw = read_object(payload)
-    if raw is None:
-        return None
-    try:
-        rate_hz = Fraction(*raw["rate_hz"])
-        hello = LiveHello(
-            board_id=str(raw["board_id"]),
-            firmware=str(raw["firmware"]),
-            mode=str(raw["mode"]),
-            session_tag=int(raw["session_tag"]),
-            session_id=str(raw["session_id"]),
-            rate_hz=rate_hz,
-            scans_per_frame=int(raw["scans_per_frame"]),
-            counts_per_code=float(raw["counts_per_code"]),
-            roles=tuple(str(channel["role"]) for channel in raw["channels"]),
-            gains_v_per_code=tuple(float(channel["gain_v_per_code"]) for channel in raw["channels"]),
-            offsets_v=tuple(float(channel["offset_v"]) for channel in raw["channels"]),
-            time_scale=float(raw["time_scale"]),
-            is_streaming=bool(raw.get("streaming", False)),
-            raw=raw,
-        )
-    except (KeyError, TypeError, ValueError, ZeroDivisionError):
-        return None
-    is_sane = rate_hz > 0 and hello.scans_per_frame > 0 and hello.counts_per_code > 0 and hello.roles
-    return hello if is_sane else None
 
 
 class StreamMonitor:
@@ -96,11 +37,10 @@ class StreamMonitor:
     """
 
     def __init__(self) -> None:
-        self.hello: LiveHello | None = None
+        self.hello: Hello | None = None
         self.status: Mapping[str, Any] = {}
         self.faults: list[str] = []
-        self.refusals: list[str] = []  # texts of replies that are not ok
-        self.replies: dict[str, dict[str, Any]] = {}  # the last one for each command
+        self.replies: dict[str, Reply] = {}  # the last one for each command
         self.stimulus_ended = False
         self.n_frames = self.n_samples_frames = self.n_frames_lost = self.n_scans = self.n_scans_lost = 0
         self.n_bad_frames = self.n_sessions = self.n_marks = 0
@@ -128,11 +68,12 @@ class StreamMonitor:
         hello = self.hello
         if hello is None or not self._newest:
             return None
-        n_channels = len(hello.roles)
+        n_channels = len(hello.channels)
         counts = np.concatenate([np.frombuffer(raw, "<u2", offset=2 * n_channels) for raw in self._newest])
-        scans = counts.reshape(-1, n_channels) / hello.counts_per_code
+        codes = counts.reshape(-1, n_channels) / hello.counts_per_code
         volts = {
-            role: scans[:, k] * hello.gains_v_per_code[k] + hello.offsets_v[k] for k, role in enumerate(hello.roles)
+            channel.role: codes[:, k] * channel.gain_v_per_code + channel.offset_v
+            for k, channel in enumerate(hello.channels)
         }
         output = volts.get("out_p")
         if output is not None and "out_n" in volts:
@@ -157,19 +98,23 @@ class StreamMonitor:
         self._next_seq = (frame.seq + 1) % _SEQ_SPAN
         if frame.kind == KIND_SAMPLES:
             self._take_samples(frame)
-        elif frame.kind == KIND_HELLO:
-            self.hello = read_hello(frame.payload) or self.hello
+            return
+        try:
+            self._take_message(frame)
+        except MessageError:
+            self.n_bad_frames += 1
+
+    def _take_message(self, frame: Frame) -> None:
+        if frame.kind == KIND_HELLO:
+            self.hello = parse_hello(frame)
         elif frame.kind == KIND_STATUS:
-            self.status = read_object(frame.payload) or self.status
+            self.status = parse_object(frame.payload, "status")
             self.stimulus_ended = self.stimulus_ended or self.status.get("stimulus_ended") is True
         elif frame.kind == KIND_FAULT:
-            fault = read_object(frame.payload) or {}
-            self.faults.append(str(fault.get("text") or fault.get("code") or "no text"))
+            self.faults.append(parse_fault(frame.payload)[1])
         elif frame.kind == KIND_REPLY:
-            reply = read_object(frame.payload) or {}
-            self.replies[str(reply.get("for"))] = reply
-            if reply.get("ok") is False:
-                self.refusals.append(f"{reply.get('for')}: {reply.get('text') or 'refused'}")
+            reply = parse_reply(frame.payload)
+            self.replies[reply.command] = reply
         elif frame.kind == KIND_MARK:
             self.n_marks += 1
 
@@ -183,7 +128,7 @@ class StreamMonitor:
     def _take_samples(self, frame: Frame) -> None:
         if self.hello is None or self.hello.session_tag != frame.session_tag:
             return  # nothing is known about it yet; the recording keeps it all the same
-        if len(frame.payload) != 2 * len(self.hello.roles) * (1 + self.hello.scans_per_frame):
+        if len(frame.payload) != 2 * len(self.hello.channels) * (1 + self.hello.scans_per_frame):
             return
         if self._first_index < 0:
             self._first_index = frame.sample_index

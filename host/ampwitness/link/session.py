@@ -32,9 +32,10 @@ from ampwitness.errors import (
     UnknownProtocolError,
 )
 from ampwitness.link.deframe import Deframer
-from ampwitness.link.monitor import LiveHello, StreamMonitor, read_hello
+from ampwitness.link.messages import MessageError, Reply, is_streaming, parse_hello
+from ampwitness.link.monitor import StreamMonitor
 from ampwitness.link.port import Port, PortListing, describe_ports, list_ports
-from ampwitness.types import Chunk, Frame
+from ampwitness.types import Chunk, Frame, Hello
 
 HEARTBEAT_S = 0.5
 IDENTIFY_S = 3.0  # how long a board may take to say who it is
@@ -141,9 +142,10 @@ class BoardSession:
 
     # ---- before streaming ------------------------------------------------------------------------------------------
 
-    def _identify(self, wait_s: float) -> LiveHello:
+    def _identify(self, wait_s: float) -> Hello:
         seen = bytearray()
         n_bytes = 0
+        absurd = ""
         deadline_s = time.monotonic() + wait_s
         next_ask_s = 0.0
         while time.monotonic() < deadline_s:
@@ -154,12 +156,20 @@ class BoardSession:
             n_bytes += len(raw)
             seen += raw[: 64 - len(seen)]
             for item in self._deframe(raw):
-                if isinstance(item, Frame) and item.kind == KIND_HELLO and (hello := read_hello(item.payload)):
-                    return hello
+                if isinstance(item, Frame) and item.kind == KIND_HELLO:
+                    try:
+                        return parse_hello(item)
+                    except MessageError as error:
+                        absurd = error.reason
         if n_bytes == 0:
             raise NotOurBoardError(
                 f"{self.name} stays silent: no answer within {wait_s:g} s. Is it the logger board, does its firmware "
                 "run, and is the cable one that carries data? `ampwitness boards` tries every port."
+            )
+        if absurd:
+            raise NotOurBoardError(
+                f"The board on {self.name} describes itself in a way this program does not understand ({absurd}). "
+                "Install this version's firmware on it."
             )
         raise NotOurBoardError(
             f"{self.name} talks, but not as a logger board does ({n_bytes} bytes in {wait_s:g} s, beginning with "
@@ -168,16 +178,14 @@ class BoardSession:
 
     def set_mode(self, mode: str) -> None:
         """Choose the board's mode, before `start`. Raises BoardFaultError when it refuses."""
-        if self.hello.is_streaming:
+        if is_streaming(self.hello):
             self._ask(KIND_STOP, "stop")
         reply = self._ask(KIND_MODE, "mode", mode.encode("ascii", "replace"))
-        if reply.get("ok") is not True:
-            raise BoardFaultError(
-                f"The board does not take the mode {mode!r}: {reply.get('text') or 'no reason given'}"
-            )
+        if not reply.ok:
+            raise BoardFaultError(f"The board does not take the mode {mode!r}: {reply.text or 'no reason given'}")
         self.hello = self._identify(IDENTIFY_S)
 
-    def _ask(self, kind: int, name: str, payload: bytes = b"") -> dict[str, Any]:
+    def _ask(self, kind: int, name: str, payload: bytes = b"") -> Reply:
         """Send a command while not streaming and wait for its reply."""
         self.monitor.replies.pop(name, None)
         self._send(kind, payload)
@@ -195,7 +203,7 @@ class BoardSession:
 
     def start(self) -> None:
         """Begin streaming. What comes from now on is given by `chunks`."""
-        if self.hello.is_streaming:
+        if is_streaming(self.hello):
             # Another program was here a moment ago. Its stream is ended, and what is left of it is not ours.
             self._ask(KIND_STOP, "stop")
         self._drain()
@@ -248,9 +256,9 @@ class BoardSession:
             self._check_alive(now_s, started_s, heard_s, samples_s)
 
     def _check_alive(self, now_s: float, started_s: float, heard_s: float, samples_s: float) -> None:
-        start_reply = self.monitor.replies.get("start", {})
-        if start_reply.get("ok") is False:
-            raise BoardFaultError(f"The board does not start: {start_reply.get('text') or 'no reason given'}")
+        start_reply = self.monitor.replies.get("start")
+        if start_reply is not None and not start_reply.ok:
+            raise BoardFaultError(f"The board does not start: {start_reply.text or 'no reason given'}")
         if self.monitor.stimulus_ended:
             if now_s - samples_s > QUIET_S:
                 self.request_stop()
@@ -346,7 +354,7 @@ class PortAnswer:
     """What a port answered: the board's hello, or a sentence why there is none."""
 
     port: PortListing
-    hello: LiveHello | None
+    hello: Hello | None
     error: AmpwitnessError | None
 
 

@@ -16,7 +16,7 @@ MESSAGE_S = 0.9
 # a few hundredths of a second, when each of its bytes came.
 PAUSE_S = 0.1
 FIRST_MESSAGE_S = 0.05
-MESSAGE_BYTES_MAX = 1 << 20
+MESSAGE_BYTES_MAX = 1 << 18  # well below what the writer keeps free on the disk, and above a second of any real board
 
 # Notes are text in MCAP; what ends in a unit is a number.
 _NUMBER_SUFFIXES = ("_ohm", "_v", "_s", "_hz", "_count")

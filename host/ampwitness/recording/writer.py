@@ -30,8 +30,7 @@ from ampwitness.recording.container import (
 from ampwitness.types import Chunk
 
 FSYNC_EVERY_S = 5.0
-# Left free on the disk when recording stops by itself: room to close this file, for the report's files and for the
-# rest of the system to breathe.
+# Left free on the disk when recording stops by itself: room for one more message and the closing records of this file.
 RESERVE_BYTES = 512 * 1024
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
@@ -116,6 +115,7 @@ class RecordingWriter:
         self._last_s = float("-inf")
         self._is_after_pause = True
         self._n_messages = 0
+        self._n_unwritten = 0  # bytes of the last record that a failing disk did not take
         self._file = _make_file(self.path, reserve_bytes)
         self.is_open = True
         self._synced_at_s = time.monotonic()
@@ -205,8 +205,11 @@ class RecordingWriter:
             sequence=self._n_messages & 0xFFFFFFFF,
         )
         self._n_messages += 1
-        self.n_bytes += len(raw)
-        self._commit()
+        try:
+            self._commit()
+        finally:
+            # The content is the last thing of its record: what did not fit is missing from its end.
+            self.n_bytes += max(0, len(raw) - self._n_unwritten)
         if _free_bytes(self.path) < self._reserve_bytes:
             self.close("disk full")
             raise DiskFullError(
@@ -222,7 +225,7 @@ class RecordingWriter:
                 self._file.sync()
                 self._synced_at_s = now_s
         except OSError as error:
-            n_lost = self._file.n_pending
+            n_lost = self._n_unwritten = self._file.n_pending
             self._file.drop()
             self.is_open = False
             if error.errno in _FULL:

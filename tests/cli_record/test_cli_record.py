@@ -1,0 +1,297 @@
+"""`record`, as a person or a script meets it: what is kept, what is said, which exit code."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import re
+import select
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from ampwitness.cli.record import live_text
+from ampwitness.link import session as session_module
+from ampwitness.link.monitor import StreamMonitor
+from ampwitness.link.port import PortListing
+from ampwitness.recording import open_recording
+from fake_board import RATE_HZ, FakeBoard, samples_payload
+
+Run = Callable[..., Any]
+
+
+def _bytes(path: Path) -> bytes:
+    return b"".join(chunk.raw for chunk in open_recording(path).iter_chunks())
+
+
+def _one_sentence(err: str) -> str:
+    """The error line; nothing that looks like a traceback."""
+    assert "Traceback" not in err
+    lines = [line for line in err.splitlines() if line.startswith("ampwitness: ")]
+    assert len(lines) == 1, err
+    return lines[0]
+
+
+def test_a_recording_of_a_given_length_with_notes(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "a.mcap"
+    with FakeBoard() as board:
+        ran = run(
+            "record", "--port", board.name, "--seconds", 1.5, "--out", path, "--amplifier", "bench amplifier",
+            "--load-ohm", 4, "--load-kind", "resistor", "--nominal-supply", 13.8, "--reference", "battery-negative",
+            "--remark", "lid open", "--remark", "warm", "--json", "--mode", "wide",
+        )  # fmt: skip
+        sent = bytes(board.sent)
+    assert ran.code == 0, ran.err
+    assert "passenger" in ran.err
+    result = json.loads(ran.out)
+    assert 1.5 <= result["recorded_s"] < 1.8
+    assert result["n_scans_lost"] == result["n_frames_lost"] == result["n_bad_frames"] == 0
+    assert result["ended"] == "seconds reached"
+    assert result["mode"] == "wide"
+    kept = _bytes(path)
+    assert kept in sent
+    assert len(kept) == result["n_bytes"]
+    recording = open_recording(path)
+    assert not recording.is_torn
+    wanted = {
+        "amplifier": "bench amplifier", "load_ohm": 4.0, "load_kind": "resistor", "nominal_supply_v": 13.8,
+        "reference_point": "battery-negative", "remarks": "lid open\nwarm", "asked_mode": "wide", "board_mode": "wide",
+        "board_id": "fake-0001", "port": board.name,
+    }  # fmt: skip
+    assert wanted.items() <= recording.notes.items()
+    assert abs(float(str(recording.notes["started_host_s"])) - time.time()) < 60
+
+
+def test_the_file_is_named_by_date_and_never_overwritten(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    with FakeBoard() as board:
+        assert run("record", "--port", board.name, "--seconds", 0.2).code == 0
+        (made,) = tmp_path.iterdir()
+        assert re.fullmatch(r"ampwitness-\d{8}-\d{6}\.mcap", made.name)
+        before = made.read_bytes()
+        ran = run("record", "--port", board.name, "--seconds", 0.2, "--out", made)
+    assert ran.code == 13
+    assert "never overwritten" in _one_sentence(ran.err)
+    assert made.read_bytes() == before
+
+
+def test_the_board_is_found(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with FakeBoard() as board:
+        monkeypatch.setattr(session_module, "list_ports", lambda: (PortListing(board.name, "fake"),))
+        assert run("record", "--seconds", 0.2, "--out", tmp_path / "a.mcap").code == 0
+        ran = run("boards", "--json")
+    (found,) = json.loads(ran.out)
+    assert found["is_board"]
+    assert found["board_id"] == "fake-0001"
+    assert found["mode"] == "bass"
+    assert found["roles"] == ["out_p", "out_n", "supply"]
+
+
+def test_boards_names_what_is_no_board(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    with FakeBoard("text") as other, FakeBoard() as board:
+        ports = (PortListing(other.name, "position receiver"), PortListing(board.name, "fake"))
+        monkeypatch.setattr(session_module, "list_ports", lambda: ports)
+        ran = run("boards")
+    assert ran.code == 0
+    assert "no board:" in ran.out
+    assert "board fake-0001, firmware fake 1, mode bass" in ran.out
+    monkeypatch.setattr(session_module, "list_ports", lambda: ())
+    assert "No serial port" in run("boards").out
+    assert json.loads(run("boards", "--json").out) == []
+
+
+@pytest.mark.parametrize(
+    ("behaviour", "code", "words"),
+    [
+        ("silent", 4, "stays silent"),
+        ("text", 4, "not as a logger board"),
+        ("random", 4, "not as a logger board"),
+        ("other version", 7, "wire version 2"),
+        ("refuses start", 11, "the ADC does not answer"),
+    ],
+)
+def test_wrong_ports_leave_no_file(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, behaviour: str, code: int, words: str
+) -> None:
+    monkeypatch.setattr(session_module.BoardSession.__init__, "__defaults__", (0.7,))
+    with FakeBoard(behaviour) as board:
+        ran = run("record", "--port", board.name, "--seconds", 1, "--out", tmp_path / "a.mcap")
+    assert ran.code == code
+    assert words in _one_sentence(ran.err)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_no_port_busy_port_bad_mode_and_bad_options(run: Run, tmp_path: Path) -> None:
+    out = tmp_path / "a.mcap"
+    ran = run("record", "--port", "/dev/ttyNOT0", "--out", out)
+    assert (ran.code, "There is no port" in _one_sentence(ran.err)) == (3, True)
+    with FakeBoard() as board:
+        with session_module.BoardSession(board.name):
+            ran = run("record", "--port", board.name, "--out", out)
+        assert (ran.code, "another program" in _one_sentence(ran.err)) == (5, True)
+        ran = run("record", "--port", board.name, "--out", out, "--mode", "turbo")
+        assert (ran.code, "no mode turbo" in _one_sentence(ran.err)) == (11, True)
+    ran = run("record", "--out", out, "--load-kind", "none", "--load-ohm", 4)
+    assert ran.code == 2
+    assert run("record", "--seconds", 0).code == 2
+    ran = run("record", "--port", "x", "--out", tmp_path / "no" / "a.mcap")
+    assert ran.code in (3, 13)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_pulled_cable_keeps_what_was_recorded(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "a.mcap"
+    with FakeBoard(unplug_after_s=1.2) as board:
+        ran = run("record", "--port", board.name, "--out", path)
+        sent = bytes(board.sent)
+    assert ran.code == 9
+    sentence = _one_sentence(ran.err)
+    assert "has gone" in sentence
+    assert str(path) in sentence
+    kept = _bytes(path)
+    assert kept in sent
+    assert len(kept) > 0.9 * len(sent)  # the terminal's own buffer goes with the cable
+    assert not open_recording(path).is_torn
+    assert open_recording(path).end["why"] == "LinkLostError"
+
+
+def test_a_full_disk_ends_with_what_fits(run: Run, tmp_path: Path) -> None:
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    done = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=2m", "tmpfs", str(disk)], capture_output=True)
+    if done.returncode:
+        pytest.skip("no right to mount a small file system")
+    path = disk / "a.mcap"
+    try:
+        with FakeBoard(pace=0) as board:
+            ran = run("record", "--port", board.name, "--out", path, "--json")
+            sent = bytes(board.sent)
+        assert ran.code == 8
+        assert "disk" in _one_sentence(ran.err)
+        kept = _bytes(path)
+        assert kept in sent
+        assert len(kept) == json.loads(ran.out)["n_bytes"] > 500_000
+        assert not open_recording(path).is_torn
+        assert open_recording(path).end["why"] == "disk full"
+        verified = run("verify", path)
+        assert verified.code == 0, verified.out + verified.err
+    finally:
+        subprocess.run(["umount", str(disk)], check=True)
+
+
+def test_a_virtual_board_ends_by_itself(run: Run, tmp_path: Path) -> None:
+    with FakeBoard(pace=0, end_after_s=30.0) as board:
+        ran = run("record", "--port", board.name, "--out", tmp_path / "a.mcap")
+    assert ran.code == 0, ran.err
+    assert "played all it had" in ran.out
+    assert "Recorded: 30.0" in ran.out
+    assert "0 lost" in ran.out
+
+
+def _start(board: FakeBoard, path: Path, **options: Any) -> subprocess.Popen[bytes]:
+    command = [sys.executable, "-m", "ampwitness", "record", "--port", board.name, "--out", str(path)]
+    return subprocess.Popen(command, stderr=subprocess.PIPE, **options)
+
+
+def test_ctrl_c_ends_cleanly(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "a.mcap"
+    with FakeBoard() as board:
+        process = _start(board, path, stdout=subprocess.PIPE)
+        time.sleep(2.0)
+        process.send_signal(signal.SIGINT)
+        out, err = process.communicate(timeout=10)
+        assert not board.is_streaming
+    assert process.returncode == 0, err
+    assert b"stopped by you" in out
+    assert not open_recording(path).is_torn
+    verified = json.loads(run("verify", path, "--json").out)
+    assert verified["balances"]
+    assert verified["closed"]["why"] == "stopped"
+    assert verified["link_health"]["n_frames_lost"] == 0
+
+
+def test_kill_9_keeps_all_but_the_last_second(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "a.mcap"
+    with FakeBoard() as board:
+        process = _start(board, path)
+        time.sleep(3.5)
+        n_sent = len(board.sent)
+        process.kill()
+        process.wait()
+        sent = bytes(board.sent)
+    kept = _bytes(path)
+    assert kept in sent
+    n_per_second = RATE_HZ / 38 * 256
+    assert sent.index(kept) + len(kept) > n_sent - 1.05 * n_per_second
+    assert len(kept) > 1.2 * n_per_second
+    ran = run("verify", path)
+    assert ran.code == 0, ran.err
+    assert "torn: not closed properly" in ran.out
+    assert "All sums balance." in ran.out
+
+
+def test_m_sets_a_mark_from_a_terminal(tmp_path: Path) -> None:
+    path = tmp_path / "a.mcap"
+    with FakeBoard() as board:
+        keyboard, terminal = pty.openpty()
+        process = _start(board, path, stdin=terminal, stdout=subprocess.DEVNULL)
+        time.sleep(1.5)
+        os.write(keyboard, b"m")
+        time.sleep(0.4)
+        os.write(keyboard, b"m\n")
+        time.sleep(0.4)
+        process.send_signal(signal.SIGINT)
+        _, err = process.communicate(timeout=10)
+        assert process.returncode == 0, err
+        os.close(keyboard)
+        os.close(terminal)
+    assert b"m sets a mark" in err
+    recording = open_recording(path)
+    first, second = recording.host_marks
+    assert 0.2 < second.host_s - first.host_s < 0.8
+    assert int(recording.end["n_marks"]) == 2
+
+
+def test_progress_is_one_line_on_a_terminal_and_rare_in_a_pipe(tmp_path: Path) -> None:
+    with FakeBoard() as board:
+        screen, terminal = pty.openpty()
+        command = [sys.executable, "-m", "ampwitness", "record", "--port", board.name, "--seconds", "1.5"]
+        process = subprocess.Popen(
+            [*command, "--out", str(tmp_path / "a.mcap")],
+            stderr=terminal,
+            stdout=subprocess.DEVNULL,
+            stdin=subprocess.PIPE,
+        )
+        shown = b""
+        while process.poll() is None:
+            if select.select([screen], [], [], 0.1)[0]:
+                shown += os.read(screen, 4096)
+        os.close(terminal)
+        os.close(screen)
+        piped = subprocess.run([*command, "--out", str(tmp_path / "b.mcap")], capture_output=True, check=True)
+    updates = re.findall(rb"\r([^\r\n]*kB/s[^\r\n]*)", shown)
+    assert len(updates) >= 3
+    assert shown.count(b"\n") <= 3  # safety line, board line; no line for each update
+    assert rb"0 lost" in updates[-1]
+    assert b"output 20.0 V peak" in updates[-1]
+    assert b"supply 12.50 V" in updates[-1]
+    assert b"kB/s" not in piped.stderr  # shorter than the pipe's first line
+
+
+def test_the_progress_line_says_losses_and_faults() -> None:
+    monitor = StreamMonitor()
+    assert live_text(monitor, 0.0) == "0.000 s   0.0 kB/s   0 lost   waiting for samples"
+    monitor.n_scans_lost, monitor.n_frames_lost, monitor.n_bad_frames = 76, 2, 1
+    monitor.faults.append("the ADC stopped")
+    text = live_text(monitor, 54_321.0)
+    assert "54.3 kB/s   76 scans lost (2 frames)   1 bad frames" in text
+    assert text.endswith("board: the ADC stopped")
+    assert len(samples_payload(0)) == 6 + 38 * 6
