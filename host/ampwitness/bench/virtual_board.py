@@ -273,8 +273,9 @@ class VirtualBoard:
         if not self._player.is_playing or not is_open:
             self._anchor = None
             return
-        if len(self._to_feed) < _FEED_AHEAD_BYTES:
-            self._to_feed += self._player.next_records(self._n_due(now_s))
+        n_due = self._n_due(now_s)
+        if n_due and len(self._to_feed) < _FEED_AHEAD_BYTES:
+            self._to_feed += self._player.next_records(n_due)
 
     def _n_due(self, now_s: float) -> int:
         speed = self._options.speed

@@ -89,8 +89,8 @@ class SocketPort:
         import socket
 
         self._socket = _connect(socket, way, b"S")
-        # As little as the system allows: what a real board can put into its port before the host reads is small too.
-        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4096)
+        # Small, as what a real board can put into its port before the host reads is small too.
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 65536)
         self._socket.setblocking(False)
         self._select = select.select
 
@@ -138,7 +138,7 @@ class VirtualSource:
         self._position = 0
         self._is_running = True
         self.has_ended = False
-        self.pins.is_unseen = False
+        self.pins.forget_news()
         word = "test" if self.logger.is_testing else "start"  # type: ignore[attr-defined]
         self._feed.write_line(f"{word} {self._generation} {self.logger.mode}")  # type: ignore[attr-defined]
 
@@ -152,10 +152,10 @@ class VirtualSource:
 
     def position(self) -> int:
         """Conversions so far; takes in what the feed has and the ring may hold."""
-        if self._is_running:
+        # A change of a pin holds the converter until the program has looked at its pins: at this very conversion.
+        if self._is_running and not self.pins.holds_converter():
             room = self._room()
-            # A change of a pin holds the converter until the program has looked at its pins: at this very conversion.
-            while room > 0 and not self.pins.is_unseen:
+            while room > 0 and not self.pins.has_news:
                 if self._left == 0:
                     if not self._feed.is_ready(0):
                         break
@@ -219,23 +219,35 @@ class VirtualPins:
     def __init__(self) -> None:
         self._levels = {}  # type: ignore[var-annotated]
         self._pressed = 0
-        self.is_unseen = False
+        self._unseen_lines = False
+        self._unseen_button = False
+        self.has_news = False
 
     def set_level(self, pin: int, level: int) -> None:
         if self._levels.get(pin, 0) != level:
             self._levels[pin] = level
-            self.is_unseen = True
+            self._unseen_lines = self.has_news = True
 
     def set_button(self, pressed: int) -> None:
         self._pressed = pressed
-        self.is_unseen = True
+        self._unseen_button = self.has_news = True
+
+    def forget_news(self) -> None:
+        self._unseen_lines = self._unseen_button = self.has_news = False
+
+    def holds_converter(self) -> bool:
+        """Whether the converter stands still at this call; it does once more after the pins were looked at, since the
+        program may ask for the position after it has seen a change."""
+        was_held = self.has_news
+        self.has_news = self._unseen_lines or self._unseen_button
+        return was_held
 
     def level(self, pin: int) -> int:
+        self._unseen_lines = False
         return int(self._levels.get(pin, 0))
 
     def button(self) -> int:
-        # The program reads its lines first and the button last, so everything has been seen now.
-        self.is_unseen = False
+        self._unseen_button = False
         return self._pressed
 
     def led(self, on: bool) -> None:

@@ -104,7 +104,7 @@ class FirmwareProcess:
                 else:
                     one.close()
         self.serial, self.feed = channels[b"S"], channels[b"F"]
-        self.serial.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        self.serial.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 65536)
 
     @property
     def is_running(self) -> bool:
