@@ -263,7 +263,7 @@ def test_m_sets_a_mark_from_a_terminal(tmp_path: Path) -> None:
 def test_progress_is_one_line_on_a_terminal_and_rare_in_a_pipe(tmp_path: Path) -> None:
     with FakeBoard() as board:
         screen, terminal = pty.openpty()
-        command = [sys.executable, "-m", "ampwitness", "record", "--port", board.name, "--seconds", "1.5"]
+        command = [sys.executable, "-m", "ampwitness", "record", "--port", board.name, "--seconds", "1.0"]
         process = subprocess.Popen(
             [*command, "--out", str(tmp_path / "a.mcap")],
             stderr=terminal,
@@ -278,7 +278,7 @@ def test_progress_is_one_line_on_a_terminal_and_rare_in_a_pipe(tmp_path: Path) -
         os.close(screen)
         piped = subprocess.run([*command, "--out", str(tmp_path / "b.mcap")], capture_output=True, check=True)
     updates = re.findall(rb"\r([^\r\n]*kB/s[^\r\n]*)", shown)
-    assert len(updates) >= 3
+    assert len(updates) >= 2
     assert shown.count(b"\n") <= 3  # safety line, board line; no line for each update
     assert rb"0 lost" in updates[-1]
     assert b"output 20.0 V peak" in updates[-1]

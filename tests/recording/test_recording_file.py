@@ -140,7 +140,8 @@ def test_torn_at_every_byte_of_its_last_message(tmp_path: Path) -> None:
     """Everything before the tear is read, and of the torn message what the file still holds."""
     path = tmp_path / "a.mcap"
     writer = RecordingWriter(path, NOTES)
-    chunks = _chunks(3.0)
+    chunks = _chunks(2.0)
+    chunks[-40:] = [Chunk(chunk.raw[:30], chunk.host_s) for chunk in chunks[-40:]]  # one test a byte: keep it short
     for chunk in chunks[:-40]:
         writer.append(chunk)
     writer.append(Chunk(b"", chunks[-41].host_s + 0.2))
@@ -150,7 +151,7 @@ def test_torn_at_every_byte_of_its_last_message(tmp_path: Path) -> None:
     writer.append(Chunk(b"", chunks[-1].host_s + 2.0))
     whole = path.read_bytes()
     sent = b"".join(chunk.raw for chunk in chunks)
-    assert len(whole) > n_before + 1000
+    assert len(whole) > n_before + 800
     assert writer.n_bytes == len(sent)
     torn = tmp_path / "torn.mcap"
     # the last message alone: with PAUSE_S a short one comes first, then the rest
