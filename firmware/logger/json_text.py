@@ -3,7 +3,7 @@
 A number stands in a field of fixed width, filled with spaces on its left, which JSON allows before any value.
 """
 
-WIDTH = 11  # -1073741823
+WIDTH = 12  # -1073741823, or with a dot in it
 _SPACE = 0x20
 _ZERO = 0x30
 _MINUS = 0x2D

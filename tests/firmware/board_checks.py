@@ -1,0 +1,895 @@
+"""Checks of the board's hardware-free modules. Runs alike under CPython and MicroPython.
+
+    INTERPRETER board_checks.py FIRMWARE_DIR PROTOCOL_DIR THIS_DIR
+
+Prints `ok NAME` or `FAILED NAME: why` for each function check_NAME; test_board_program.py reads that.
+"""
+
+# ruff: noqa: UP031, RUF007, B905 (MicroPython has no itertools.pairwise and no zip(strict=))
+
+import gc
+import json
+import sys
+
+sys.path[:0] = sys.argv[1:4]
+IS_MICROPYTHON = sys.implementation.name == "micropython"
+
+from array import array  # noqa: E402
+
+from ampwire import cobs, crc, framing, groups, layout, messages  # noqa: E402
+from board_fakes import RING, Bench, FakeConfig, FakePort, FakeSource, code_of  # noqa: E402
+from logger import (  # noqa: E402
+    average,
+    clock,
+    commands,
+    edges,
+    framer,
+    hello,
+    json_text,
+    kernels,
+    kernels_plain,
+    lamp,
+    marks,
+    session,
+    status,
+    transmit_queue,
+)
+
+TABLE = kernels.make_crc_table()
+KERNELS = [kernels_plain] + ([kernels] if IS_MICROPYTHON else [])
+
+
+class Random:
+    """The same numbers under every interpreter: xorshift32."""
+
+    def __init__(self, seed):
+        self._state = seed
+
+    def below(self, n):
+        x = self._state
+        x ^= (x << 13) & 0xFFFFFFFF
+        x ^= x >> 17
+        x ^= (x << 5) & 0xFFFFFFFF
+        self._state = x
+        return x % n
+
+
+def same(got, expected, what=""):
+    if got != expected:
+        raise AssertionError("%s: got %r, expected %r" % (what, got, expected))
+
+
+def true(condition, what):
+    if not condition:
+        raise AssertionError(what)
+
+
+# ---- kernels ---------------------------------------------------------------------------------------------------------
+
+
+def check_kernels_are_machine_code_under_micropython():
+    if IS_MICROPYTHON:
+        true(
+            kernels.average_scans is not kernels_plain.average_scans, "the twin is in use where machine code should be"
+        )
+
+
+def _average_slowly(codes, place, n_channels, averaging, shift, n_scans):
+    counts, rails = [], [0] * (2 * n_channels)
+    for scan in range(n_scans):
+        for channel in range(n_channels):
+            total = 0
+            for k in range(averaging):
+                code = codes[(place + (scan * averaging + k) * n_channels + channel) % len(codes)]
+                total += code
+                rails[2 * channel] += code == 0
+                rails[2 * channel + 1] += code == 4095
+            counts.append(total >> shift)
+    return counts, [0x80 + min(127, n) for n in rails]
+
+
+def _run_average(kernel, codes, place, n_channels, averaging, shift, n_scans, as_bytes):
+    ring = array("H", codes)
+    if as_bytes:
+        ring = bytearray(bytes(memoryview(ring).cast("B")) if not IS_MICROPYTHON else bytes(ring))
+    out = bytearray(2 * n_channels * n_scans)
+    rails = bytearray([0x80] * (2 * n_channels))
+    p = array("i", (place, len(codes), n_channels, averaging, shift, n_scans))
+    kernel.average_scans(ring, out, rails, p)
+    counts = [out[i] | out[i + 1] << 8 for i in range(0, len(out), 2)]
+    return counts, list(rails), p[0]
+
+
+def check_average_against_a_slow_sum():
+    random = Random(20260101)
+    for trial in range(120):
+        n_channels = 1 + random.below(5)
+        averaging = 1 + random.below(33)
+        n_scans = 1 + random.below(9)
+        n_ring = 2048
+        kind = trial % 4
+        if kind == 0:
+            codes = [random.below(4096) for _ in range(n_ring)]
+        elif kind == 1:
+            codes = [(0, 4095, 1, 4094, 2048)[random.below(5)] for _ in range(n_ring)]
+        else:
+            codes = [0 if kind == 2 else 4095] * n_ring
+        place = (n_ring - random.below(40)) % n_ring if trial & 1 else random.below(n_ring)
+        shift = average.shift_for(averaging)
+        expected = _average_slowly(codes, place, n_channels, averaging, shift, n_scans)
+        stop = (place + n_channels * averaging * n_scans) % n_ring
+        for kernel in KERNELS:
+            for as_bytes in (False, True):
+                counts, rails, at = _run_average(kernel, codes, place, n_channels, averaging, shift, n_scans, as_bytes)
+                same((counts, rails), expected, "trial %d" % trial)
+                same(at, stop, "place after it")
+
+
+def check_sums_fit_16_bits():
+    for averaging in range(1, 300):
+        shift = average.shift_for(averaging)
+        true((4095 * averaging) >> shift <= 0xFFFF, "too large")
+        true(shift == 0 or (4095 * averaging) >> (shift - 1) > 0xFFFF, "shifted more than needed")
+
+
+def check_crc_against_published_values():
+    # "123456789": the check value in every catalogue of CRCs; the others computed with zlib, crccheck and crcmod alike.
+    for text, value in (
+        (b"123456789", 0xCBF43926),
+        (b"", 0x00000000),
+        (b"\x00", 0xD202EF8D),
+        (b"abc", 0x352441C2),
+        (bytes(32), 0x190A55AD),
+        (b"\xff" * 32, 0xFF6CAB0B),
+        (bytes(range(32)), 0x91267E8A),
+        (b"The quick brown fox jumps over the lazy dog", 0x414FA339),
+    ):
+        for kernel in KERNELS:
+            dst = bytearray(4)
+            kernel.crc_into(text, len(text), TABLE, dst)
+            same(dst[0] | dst[1] << 8 | dst[2] << 16 | dst[3] << 24, value, text)
+
+
+def check_crc_against_binascii():
+    random = Random(7)
+    for n in range(1, 260, 7):
+        raw = bytes([random.below(256) for _ in range(n)])
+        for kernel in KERNELS:
+            dst = bytearray(4)
+            kernel.crc_into(raw, n, TABLE, dst)
+            same(dst[0] | dst[1] << 8 | dst[2] << 16 | dst[3] << 24, crc.crc32(raw), "n %d" % n)
+
+
+def check_cobs_against_ampwire_at_every_wrap():
+    random = Random(99)
+    cases = [b"", b"\x00", b"\x00\x00", bytes(range(1, 255)), bytes(range(1, 256)), bytes(range(2, 256)) + b"\x00"]
+    cases += [bytes(range(1, 255)) + b"\x00", b"\x01" * 508, b"\x01" * 509, b"\x00" * 300]
+    for _ in range(30):
+        cases.append(bytes([random.below(3) and random.below(256) for _ in range(random.below(600))]))
+    for case in cases:
+        expected = cobs.encode(case) + b"\x00"
+        for kernel in KERNELS:
+            for head in (0, 1000, 1023, 1024 - len(expected) if len(expected) < 1024 else 5):
+                ring = bytearray(b"\xee" * 1024)
+                p = array("i", (head, 1023))
+                kernel.cobs_into_ring(case, len(case), ring, p)
+                got = bytes([ring[(head + i) & 1023] for i in range(len(expected))])
+                same(got, expected, "head %d" % head)
+                same(p[0], (head + len(expected)) & 1023, "head after it")
+                same(ring[p[0]], 0xEE, "byte behind it")
+                back = bytearray(len(expected))
+                kernel.copy_from_ring(ring, back, len(back), array("i", (head, 1023)))
+                same(bytes(back), expected, "copied back")
+
+
+def check_groups_step_over_every_carry():
+    for n_bytes, value, step in (
+        (7, (1 << 30) - 20, 38),
+        (7, (1 << 32) - 20, 38),
+        (7, (1 << 49) - 1, 1),
+        (4, (1 << 28) - 1, 1),
+        (7, 0, (1 << 29)),
+        (7, (1 << 35) - 1, 0),
+        (7, 127, 1),
+    ):
+        for kernel in KERNELS:
+            buf = bytearray(10)
+            groups.put_groups(buf, 1, n_bytes, value)
+            kernel.step_groups(buf, 1, n_bytes, step)
+            same(groups.get_groups(buf, 1, n_bytes), (value + step) % (1 << (7 * n_bytes)), "sum")
+            same((buf[0], buf[n_bytes + 1]), (0, 0), "neighbours")
+
+
+# ---- small modules ---------------------------------------------------------------------------------------------------
+
+
+def check_clock_over_its_wrap():
+    same(clock.elapsed(5, 0x3FFFFFFF - 4), 10, "elapsed")
+    up = clock.Uptime((1 << 30) - 1500)
+    up.update((1 << 30) - 1)
+    up.update(2000)
+    same((up.seconds, up.milliseconds), (3, 500), "uptime")
+    every = clock.Every(1000, (1 << 30) - 500)
+    true(not every.is_due(499), "too early")
+    true(every.is_due(500), "due over the wrap")
+    every.done(500)
+    true(not every.is_due(1499) and every.is_due(1500), "next period")
+    every.done(90000)
+    true(not every.is_due(90500), "late calls pile up")
+
+
+def check_counters_stop_at_the_small_integers():
+    counters = status.Counters()
+    counters.add(status.OVERRUN_SCANS, (1 << 30) - 5)
+    counters.add(status.OVERRUN_SCANS, 3)
+    same(counters.values[status.OVERRUN_SCANS], (1 << 30) - 2, "below")
+    for n in (1, 1, (1 << 30) - 1):
+        counters.add(status.OVERRUN_SCANS, n)
+    same(counters.values[status.OVERRUN_SCANS], (1 << 30) - 1, "stopped")
+    counters.add(status.FIFO_OVERFLOWS, 2)
+    counters.begin_session()
+    same((counters.values[status.OVERRUN_SCANS], counters.values[status.FIFO_OVERFLOWS]), (0, 2), "new session")
+
+
+def check_numbers_in_place_are_json():
+    text = "{" + json_text.field("a") + "," + json_text.field("b") + "}"
+    for value in (0, 1, 9, 10, 99, 12345, (1 << 30) - 1, -1, -40, -((1 << 30) - 1)):
+        for n_decimals in (0, 1, 2, 3):
+            buf = bytearray(text.encode())
+            json_text.put_number(buf, json_text.place(text, "a"), 999999999)
+            json_text.put_decimal(buf, json_text.place(text, "a"), value, n_decimals)
+            json_text.put_word(buf, json_text.place(text, "b"), b"null")
+            read = json.loads(bytes(buf).decode())
+            true(abs(read["a"] - value / 10**n_decimals) < 1e-6, "%r read as %r" % (value, read["a"]))
+            same(read["b"], None, "word")
+
+
+def check_sessions_differ():
+    drawn = [bytes([1, 2, 3, 4]), bytes([5, 0])] * 3
+    names, tags = set(), []
+    fixed = session.Session(lambda n: drawn[1] if n == 2 else bytes([len(tags), 0, 0, 9]))
+    for _ in range(3):
+        fixed.begin()
+        names.add(fixed.name)
+        tags.append(fixed.tag)
+    same(len(names), 3, "names")
+    true(tags[0] != tags[1] != tags[2] and 0 not in tags, "tags %r" % tags)
+    zero = session.Session(lambda n: bytes([0] * n) if n == 2 else bytes([1] * n))
+    zero.begin()
+    true(zero.tag != 0, "tag 0 means no session")
+
+
+def check_button_counts_presses_and_no_bounces():
+    button = marks.Button()
+    presses = []
+    for now_ms, pressed in ((0, 0), (1, 1), (2, 0), (3, 1), (10, 1), (20, 0), (30, 0), (50, 1), (85, 0), (100, 1)):
+        if button.is_new_press(pressed, now_ms):
+            presses.append(now_ms)
+    same(presses, [1], "bounces")
+    for now_ms in (101, 150, 200, 240):
+        button.is_new_press(0, now_ms)
+    true(button.is_new_press(1, 250), "a second press")
+
+
+def check_lamp_patterns_differ():
+    seen = [tuple([lamp.is_on(state, ms) for ms in range(0, 2000, 20)]) for state in range(5)]
+    same(len(set(seen)), 5, "patterns")
+
+
+def check_lines_report_changes_only():
+    class Pins:
+        now = 0
+
+        def level(self, pin):
+            same(pin, 15, "pin")
+            return self.now
+
+    pins = Pins()
+    lines = edges.Lines((("remote", 15, 6.0),))
+    lines.read_all(pins)
+    true(not lines.is_changed(0, pins), "no change")
+    pins.now = 1
+    true(lines.is_changed(0, pins) and not lines.is_changed(0, pins), "one change, once")
+    same(lines.levels[0], 1, "level")
+
+
+# ---- commands --------------------------------------------------------------------------------------------------------
+
+
+def _read_commands(raw):
+    reader = commands.CommandReader(TABLE)
+    got = []
+    for byte in raw:
+        if reader.push(byte):
+            got.append((reader.kind, reader.payload_text()))
+    return got, reader
+
+
+def check_commands_are_read():
+    raw = b""
+    expected = []
+    for kind in (0xC1, 0xC2, 0xC3, 0xC4, 0xC5, 0xC6, 0xC7, 0xC8):
+        payload = b"wide" if kind == layout.KIND_MODE else b""
+        raw += framing.pack_frame(kind, 0, len(expected), 0, 0, payload)
+        expected.append((kind, payload.decode()))
+    got, reader = _read_commands(raw)
+    same(got, expected, "commands")
+    same(reader.n_bad, 0, "bad")
+
+
+def check_no_flipped_bit_is_a_command():
+    good = framing.pack_frame(layout.KIND_MODE, 0, 3, 0, 0, b"wide")
+    for bit in range(8 * (len(good) - 1)):
+        raw = bytearray(good)
+        raw[bit >> 3] ^= 1 << (bit & 7)
+        got, reader = _read_commands(bytes(raw) + good)
+        # a flip may turn a byte into a delimiter: the rest may be lost with it, the frame behind never is
+        same(got, [(layout.KIND_MODE, "wide")], "bit %d" % bit)
+        true(reader.n_bad >= 1, "bit %d was not counted" % bit)
+
+
+def check_commands_survive_any_bytes():
+    random = Random(4711)
+    good = framing.pack_frame(layout.KIND_START, 0, 0, 0, 0, b"")
+    for n in (1, 2, 18, 19, 200, 5000):
+        rubbish = bytes([1 + random.below(255) for _ in range(n)])
+        got, reader = _read_commands(rubbish + b"\x00" + good)
+        same(got, [(layout.KIND_START, "")], "after %d bytes of rubbish" % n)
+        same(reader.n_bad, 1, "bad")
+    got, reader = _read_commands(b"\x00" * 100 + good)
+    same((len(got), reader.n_bad), (1, 0), "empty frames are no error")
+
+
+def check_other_version_is_told_apart():
+    frame = bytearray(20)
+    framing.put_header(frame, layout.KIND_START, 0, 0, 0, 0)
+    frame[layout.VERSION_AT] = 0x80 | 9
+    crc.append_crc(frame, 16)
+    got, reader = _read_commands(cobs.encode(bytes(frame)) + b"\x00")
+    same((got, reader.n_bad, reader.other_version), ([], 1, 9), "version 9")
+
+
+# ---- hello -----------------------------------------------------------------------------------------------------------
+
+
+def check_hello_is_what_the_specification_asks_for():
+    bench = Bench()
+    bench.facts.board_id = 'a"b\\c'
+    bench.start()
+    got = json.loads(bench.of_kind(layout.KIND_HELLO)[0].payload.decode())
+    expected = {
+        "protocol": 1,
+        "board_id": 'a"b\\c',
+        "mode": "bass",
+        "rate_hz": [8000, 1],
+        "averaging": 8,
+        "counts_per_code": 8,
+        "scans_per_frame": 38,
+        "input_corner_hz": 5100,
+        "time_scale": 1,
+        "streaming": True,
+        "session_tag": bench.logger.session.tag,
+        "session_id": bench.logger.session.name,
+    }
+    for name in expected:
+        same(got[name], expected[name], name)
+    same([c["role"] for c in got["channels"]], ["out_p", "out_n", "supply"], "roles")
+    same([c["in_scan_offset_ns"] for c in got["channels"]], [0, 5208, 10417], "offsets")
+    # 250 cycles of 48 MHz are 5208.33 ns. Supply: 24 k over 3.57 k, 3.3 V / 4096: 27.57 / 3.57 * 0.80566 mV a code.
+    true(abs(got["channels"][2]["gain_v_per_code"] - 6.221893e-3) < 1e-8, "supply gain")
+    same(got["channels"][2]["offset_v"], 0, "supply offset")
+    # Speaker: at 0 V the pin sits at 3.3 V * (120 k || 6.49 k) / (6.2 k + 120 k || 6.49 k).
+    down = 1 / (1 / 120000 + 1 / 6490)
+    pin_v = 3.3 * down / (6200 + down)
+    gain, offset = got["channels"][0]["gain_v_per_code"], got["channels"][0]["offset_v"]
+    true(abs(pin_v / 3.3 * 4096 * gain + offset) < 1e-4, "0 V at the speaker terminals")
+    same(got["digital"], [{"role": "remote", "pin": 15, "threshold_v": 6.0, "level": 0}], "digital")
+
+
+def check_rates_of_the_modes():
+    config = FakeConfig()
+    same([hello.Stream(config, m).rate(48000000) for m in ("bass", "wide", "slow")], [(8000, 1), (25000, 1), (2000, 1)])
+    config = FakeConfig(CHANNELS=(("out_p", 26), ("supply", 27)), MODES={"odd": {"cycles": 97, "averaging": 3}})
+    same(hello.Stream(config, "odd").rate(48000000), (8000000, 97), "48 MHz / (97 * 2 * 3)")
+
+
+def check_every_wrong_configuration_is_refused():
+    good = FakeConfig()
+    same(hello.find_refusal(good, "bass", RING), "", "the standard configuration")
+    wrong = {
+        "0 analog": FakeConfig(CHANNELS=()),
+        "5 analog": FakeConfig(CHANNELS=tuple([("r%d" % i, 26 + i) for i in range(5)])),
+        "no input network": FakeConfig(CHANNELS=(("tweeter", 26),)),
+        "two channels": FakeConfig(CHANNELS=(("supply", 26), ("supply", 27))),
+        "a digital line": FakeConfig(CHANNELS=(("remote", 26),)),
+        "without out_p": FakeConfig(CHANNELS=(("out_n", 26),)),
+        "twice": FakeConfig(CHANNELS=(("out_p", 26), ("out_n", 26))),
+        "cycles": FakeConfig(MODES={"bass": {"cycles": 95, "averaging": 8}}),
+        "averages": FakeConfig(MODES={"bass": {"cycles": 250, "averaging": 0}}),
+        "ring": FakeConfig(MODES={"bass": {"cycles": 250, "averaging": 200}}),
+        "no mode": FakeConfig(MODES={"wide": {"cycles": 250, "averaging": 2}}),
+    }
+    for words in wrong:
+        text = hello.find_refusal(wrong[words], "bass", RING)
+        true(words in text, "%s: %r" % (words, text))
+
+
+def check_refused_start_says_so_and_does_not_convert():
+    bench = Bench(FakeConfig(CHANNELS=(("out_n", 26),)))
+    bench.start()
+    fault = json.loads(bench.of_kind(layout.KIND_FAULT)[0].payload.decode())
+    reply = json.loads(bench.of_kind(layout.KIND_REPLY)[0].payload.decode())
+    same((fault["code"], reply["for"], reply["ok"]), ("configuration", "start", False), "answers")
+    same((bench.source.starts, bench.logger.is_streaming), ([], False), "not started")
+    bench = Bench()
+    bench.source.error = "the converter scans its pins upwards"
+    bench.start()
+    fault = json.loads(bench.of_kind(layout.KIND_FAULT)[0].payload.decode())
+    same((fault["code"], fault["text"]), ("converter", bench.source.error), "the converter's own refusal")
+    true(not bench.logger.is_streaming, "not streaming")
+
+
+# ---- queue and framer ------------------------------------------------------------------------------------------------
+
+
+def check_queue_takes_whole_frames_or_none():
+    queue = transmit_queue.TransmitQueue(bytearray(16384))
+    frame = bytearray(b"\x55" * 254)
+    expected = cobs.encode(bytes(frame))
+    port = FakePort()
+    n_put = 0
+    while queue.put_frame(frame, 254, True):
+        n_put += 1
+    before = queue.n_queued()
+    true(not queue.put_frame(frame, 254, True) and queue.n_queued() == before, "a refused frame leaves no trace")
+    true(16384 - transmit_queue.RESERVE_BYTES - 1024 < before < 16384 - 4000, "filled up to the reserve: %d" % before)
+    true(queue.put_frame(frame, 254, False), "what is no samples frame still finds room")
+    for room in (1, 63, 64, 65, 1000, 7, 16384):
+        port.room = room
+        queue.pump(port, 1000)
+    got = [piece for piece in bytes(port.taken).split(b"\x00") if piece]
+    same((len(got), set(got)), (n_put + 1, {expected}), "all frames come out whole")
+    same(queue.n_queued(), 0, "empty")
+
+
+def check_frames_are_those_of_ampwire():
+    counters = status.Counters()
+    queue = transmit_queue.TransmitQueue(bytearray(16384))
+    made = framer.Framer(queue, counters, TABLE)
+    port = FakePort()
+    for n_channels in (1, 2, 3, 5):
+        n_scans = layout.scans_per_frame(n_channels)
+        made.begin(777, n_channels, n_scans)
+        made.set_counters((1 << 28) - 2, (1 << 32) - 50)
+        expected = []
+        index = (1 << 32) - 50
+        for k in range(4):
+            counts = [(k * 5 + i) * 331 & 0xFFFF for i in range(n_channels * n_scans)]
+            for i in range(len(counts)):
+                made.counts[2 * i] = counts[i] & 0xFF
+                made.counts[2 * i + 1] = counts[i] >> 8
+            if k == 2:
+                made.lose_scans(1000)
+                index += 1000
+            flags = layout.FLAG_BOARD_LOSS if k == 2 else 0
+            payload = messages.pack_samples([(0, 0)] * n_channels, counts)
+            seq = ((1 << 28) - 2 + k) % (1 << 28)
+            expected.append((layout.KIND_SAMPLES, 777, seq, index, flags, payload))
+            true(made.send_samples(), "queued")
+            index += n_scans
+        port.taken = bytearray()
+        queue.pump(port, 1000)
+        same([tuple(frame) for frame in port.frames()[0]], expected, "%d channels" % n_channels)
+
+
+# ---- the whole logger ------------------------------------------------------------------------------------------------
+
+
+def _expected_counts(first_scan, n_scans, n_channels, averaging, make_code=code_of):
+    shift = average.shift_for(averaging)
+    out = []
+    for scan in range(first_scan, first_scan + n_scans):
+        base = scan * averaging * n_channels
+        for channel in range(n_channels):
+            out.append(sum([make_code(base + k * n_channels + channel) for k in range(averaging)]) >> shift)
+    return out
+
+
+def _check_samples(bench, frames, index_base=0):
+    """Every sample of every frame right by its index; returns the list of (first index, scans) that are there."""
+    stream = bench.logger.stream
+    spans = []
+    for frame in frames:
+        at_rail, counts = messages.unpack_samples(frame.payload, stream.n_channels)
+        first = frame.index - index_base
+        expected = _expected_counts(first, stream.scans_per_frame, stream.n_channels, stream.averaging)
+        same(list(counts), expected, "counts at index %d" % frame.index)
+        per_scan = stream.averaging * stream.n_channels
+        rails = [[0, 0] for _ in range(stream.n_channels)]
+        for n in range(first * per_scan, (first + stream.scans_per_frame) * per_scan):
+            code = code_of(n)
+            if code in (0, 4095):
+                rails[n % stream.n_channels][code & 1] += 1
+        same([tuple(one) for one in at_rail], [tuple(one) for one in rails], "at-rail counts at %d" % frame.index)
+        spans.append((frame.index, stream.scans_per_frame))
+    return spans
+
+
+def _status(bench):
+    return json.loads(bench.of_kind(layout.KIND_STATUS)[-1].payload.decode())
+
+
+def check_every_sample_in_each_mode():
+    for mode, n_ms in (("bass", 700), ("wide", 250), ("slow", 500)):
+        bench = Bench(mode=mode)
+        bench.start()
+        bench.run_ms(n_ms)
+        frames = bench.of_kind(layout.KIND_SAMPLES)
+        stream = bench.logger.stream
+        n_scans = bench.source.n_done // (stream.averaging * stream.n_channels)
+        same(len(frames), n_scans // stream.scans_per_frame, "frames in " + mode)
+        spans = _check_samples(bench, frames)
+        same(
+            [first for first, _ in spans], list(range(0, len(frames) * stream.scans_per_frame, stream.scans_per_frame))
+        )
+        everything, n_bad = bench.port.frames()
+        own = [frame.seq for frame in everything if frame.tag == bench.logger.session.tag]
+        same((own, n_bad), (list(range(len(own))), 0), "one sequence for all kinds")
+
+
+def check_one_and_two_channels():
+    for channels in ((("supply", 28),), (("out_p", 26), ("supply", 28))):
+        bench = Bench(FakeConfig(CHANNELS=channels))
+        bench.start()
+        bench.run_ms(200)
+        spans = _check_samples(bench, bench.of_kind(layout.KIND_SAMPLES))
+        true(len(spans) > 10, "frames")
+        same(bench.source.starts[0][2], tuple([pin for _, pin in channels]), "pins")
+
+
+def check_counters_that_begin_just_below_their_limits():
+    for base in ((1 << 30) - 100, (1 << 32) - 100):
+        source = FakeSource(first_position=(1 << 30) - 5000)
+        bench = Bench(source=source, start_ms=(1 << 30) - 300)
+        bench.start()
+        true(bench.logger.is_streaming, "started")
+        bench.logger.framer.set_counters((1 << 28) - 20, base)
+        for which in (status.QUEUE_DROPPED_FRAMES, status.OVERRUN_SCANS):
+            bench.logger.counters.values[which] = (1 << 30) - 2
+        bench.run_ms(600)
+        frames = bench.of_kind(layout.KIND_SAMPLES)
+        spans = _check_samples(bench, frames, base)
+        true(len(frames) > 100, "frames")
+        same([first for first, _ in spans], [base + 38 * k for k in range(len(frames))], "indices")
+        first = frames[0].seq
+        own = [f.seq for f in bench.port.frames()[0] if f.tag == bench.logger.session.tag and f.index >= base]
+        same(own[-1], (first + len(own) - 1) % (1 << 28), "sequence wraps")
+        same(bench.logger.counters.values[status.OVERRUNS], 0, "no overrun")
+
+
+def check_stalled_port_loses_counted_frames_only():
+    bench = Bench()
+    bench.start()
+    bench.run_ms(100)
+    bench.port.room = 0
+    bench.run_ms(300)
+    same(bench.logger.counters.values[status.QUEUE_DROPPED_FRAMES], 0, "a pause of 300 ms loses nothing")
+    bench.run_ms(1700)
+    bench.port.room = None
+    bench.run_ms(1200)
+    frames = bench.of_kind(layout.KIND_SAMPLES)
+    spans = _check_samples(bench, frames)
+    n_missing = (spans[-1][0] + 38) - 38 * len(spans)
+    dropped = _status(bench)
+    true(n_missing > 5000, "a pause of 2 s loses some: %d" % n_missing)
+    same((dropped["queue_dropped_scans"], dropped["overrun_scans"]), (n_missing, 0), "scans by cause")
+    own = [frame for frame in bench.port.frames()[0] if frame.tag == bench.logger.session.tag]
+    n_holes = own[-1].seq + 1 - len(own)
+    same(n_holes, dropped["queue_dropped_frames"], "holes in the sequence")
+    for before, after in zip(frames, frames[1:]):
+        is_gap = after.index != before.index + 38
+        same(bool(after.flags & layout.FLAG_LINK_LOSS), is_gap, "flag at %d" % after.index)
+    same(bench.port.frames()[1], 0, "no torn frame")
+
+
+def check_overruns_are_counted_exactly():
+    bench = Bench()
+    bench.start()
+    bench.run_ms(100)
+    n_lost = 0
+    for n_behind in (14336, 14400, 16384, 16385, 50001, 1000003):
+        backlog = bench.logger.averager.backlog(bench.source.position())
+        bench.source.advance(n_behind - backlog)
+        bench.source.n_looks = 0
+        bench.logger.step()
+        bench.run_ms(60)
+    frames = bench.of_kind(layout.KIND_SAMPLES)
+    spans = _check_samples(bench, frames)
+    for before, after in zip(frames, frames[1:]):
+        n_gap = after.index - before.index - 38
+        n_lost += n_gap
+        same(bool(after.flags & layout.FLAG_BOARD_LOSS), n_gap > 0, "flag at %d" % after.index)
+    bench.run_ms(1100)
+    told = _status(bench)
+    true(n_lost > 0, "something was lost")
+    same((told["overrun_scans"], told["queue_dropped_scans"]), (n_lost, 0), "scans by cause")
+    same(told["overruns"], 5, "how often (14336 waiting is still inside the margin)")
+    true(spans[-1][0] * 24 <= bench.source.n_done, "the index runs ahead of the converter")
+
+
+def check_a_frame_overtaken_while_it_is_averaged_is_not_sent():
+    bench = Bench()
+    bench.start()
+    bench.run_ms(100)
+    bench.source.jump = RING  # the converter laps the reader between two looks at the position
+    bench.run_ms(200)
+    frames = bench.of_kind(layout.KIND_SAMPLES)
+    _check_samples(bench, frames)
+    n_gap = sum([after.index - before.index - 38 for before, after in zip(frames, frames[1:])])
+    true(n_gap >= 38, "nothing was given up")
+    same(bench.logger.counters.values[status.OVERRUN_SCANS], n_gap, "counted")
+
+
+def check_lost_conversions_begin_a_new_session():
+    bench = Bench()
+    bench.start()
+    bench.run_ms(100)
+    first_tag = bench.logger.session.tag
+    bench.source.is_over = True
+    bench.run_ms(1200)
+    true(bench.logger.session.tag != first_tag and bench.logger.is_streaming, "new session")
+    frames = bench.of_kind(layout.KIND_SAMPLES)
+    second = [frame for frame in frames if frame.tag != first_tag]
+    same(second[0].index, 0, "index begins again")
+    _check_samples(bench, second)
+    same(_status(bench)["fifo_overflows"], 1, "counted")
+    same(json.loads(bench.of_kind(layout.KIND_FAULT)[0].payload.decode())["code"], "fifo-overflow", "said")
+
+
+def check_silent_host_ends_streaming():
+    bench = Bench()
+    bench.start()
+    bench.run_ms(200)
+    bench.run_ms(1700, with_heartbeat=False)
+    true(bench.logger.is_streaming, "still streaming within the time-out")
+    bench.run_ms(600, with_heartbeat=False)
+    true(not bench.logger.is_streaming and not bench.source.is_running, "stopped")
+    n_before = len(bench.port.taken)
+    bench.run_ms(3000, with_heartbeat=False)
+    same(len(bench.port.taken), n_before, "nothing is written to a port that nobody reads")
+    tag = bench.logger.session.tag
+    bench.port.taken = bytearray()
+    bench.start()
+    bench.run_ms(200)
+    same(bench.port.taken[0], 0, "a delimiter first")
+    true(bench.logger.session.tag != tag, "another session")
+    same({frame.tag for frame in bench.of_kind(layout.KIND_SAMPLES)}, {bench.logger.session.tag}, "no stale frame")
+
+
+def check_hello_and_status_once_a_second():
+    bench = Bench()
+    bench.start()
+    bench.run_ms(5000)
+    n_hello, n_status = len(bench.of_kind(layout.KIND_HELLO)), len(bench.of_kind(layout.KIND_STATUS))
+    true(5 <= n_hello <= 7 and 4 <= n_status <= 6, "hello %d, status %d" % (n_hello, n_status))
+    told = _status(bench)
+    for name in ("uptime_s", "free_bytes", "busy_share", "worst_loop_us", "bad_commands", "fifo_overflows"):
+        true(name in told, name)
+    same((told["die_c"], told["uptime_s"]), (None, 5), "no temperature while converting; uptime")
+
+
+def check_mode_is_kept_and_restarts_the_stream():
+    bench = Bench()
+    kept = []
+    bench.facts.save_mode = kept.append
+    bench.command(layout.KIND_MODE, b"wide")
+    bench.start()
+    same(bench.logger.stream.mode, "wide", "mode")
+    bench.run_ms(50)
+    tag = bench.logger.session.tag
+    bench.command(layout.KIND_MODE, b"slow")
+    bench.run_ms(100)
+    true(bench.logger.is_streaming and bench.logger.session.tag != tag, "a new session in the new mode")
+    same(bench.source.starts[-1], (250, 3, (26, 27, 28)), "slow")
+    same(kept, ["wide", "slow"], "kept")
+    bench.command(layout.KIND_MODE, b'no"such')
+    reply = json.loads(bench.of_kind(layout.KIND_REPLY)[-1].payload.decode())
+    same((reply["for"], reply["ok"], bench.logger.mode), ("mode", False, "slow"), "refused")
+    true(bench.logger.is_streaming, "and nothing was disturbed")
+
+
+def check_stop_says_the_last_word():
+    bench = Bench()
+    bench.start()
+    bench.run_ms(100)
+    bench.command(layout.KIND_STOP)
+    bench.run_ms(50)
+    kinds = [frame.kind for frame in bench.port.frames()[0]]
+    same(kinds[-2:], [layout.KIND_STATUS, layout.KIND_REPLY], "status, then the reply")
+    true(not bench.source.is_running, "stopped")
+    bench.command(layout.KIND_IDENTIFY)
+    bench.run_ms(20)
+    same(json.loads(bench.of_kind(layout.KIND_HELLO)[-1].payload.decode())["streaming"], False, "hello at rest")
+
+
+def check_edges_and_marks_carry_their_index():
+    bench = Bench()
+    bench.start()
+    bench.run_ms(300)
+    bench.pins.levels[15] = 1
+    at_edge = (bench.source.n_done + 192) // 24  # run_ms advances by 192 conversions before the step that sees it
+    bench.run_ms(1)
+    bench.run_ms(100)
+    bench.pins.pressed = 1
+    first, last = bench.source.n_done // 24, (bench.source.n_done + 20 * 192) // 24
+    bench.run_ms(300)
+    bench.pins.pressed = 0
+    bench.run_ms(100)
+    edge = bench.of_kind(layout.KIND_EDGE)
+    same([(frame.index, messages.unpack_edge(frame.payload)) for frame in edge], [(at_edge, (0, 1))], "edge")
+    mark = bench.of_kind(layout.KIND_MARK)
+    same([messages.unpack_mark(frame.payload) for frame in mark], ["button"], "one mark a press")
+    true(first <= mark[0].index <= last, "index %d of the mark, pressed at %d" % (mark[0].index, first))
+    bench.command(layout.KIND_MARK_NOW)
+    same(messages.unpack_mark(bench.of_kind(layout.KIND_MARK)[-1].payload), "host", "mark of the host")
+    bench.run_ms(1100)
+    told = json.loads(bench.of_kind(layout.KIND_HELLO)[-1].payload.decode())
+    same(told["digital"][0]["level"], 1, "level in the hello")
+
+
+def check_bad_commands_are_counted_and_harmless():
+    bench = Bench()
+    bench.start()
+    bench.port.said += b"\x05rubbish\x00\x03\x00"
+    bench.port.say(0xD5)
+    bench.run_ms(1200)
+    same(_status(bench)["bad_commands"], 3, "counted")
+    true(bench.logger.is_streaming, "still streaming")
+
+
+def check_leave_answers_and_then_leaves():
+    bench = Bench()
+    left = []
+    bench.facts.leave = lambda: left.append(1)
+    bench.start()
+    bench.command(layout.KIND_LEAVE)
+    same(left, [], "the reply goes out first")
+    same(json.loads(bench.of_kind(layout.KIND_REPLY)[-1].payload.decode())["for"], "leave", "reply")
+    bench.run_ms(400)
+    true(left and not bench.source.is_running, "left, converter stopped")
+
+
+def check_self_test_verdicts():
+    quiet = [2048, 2049, 2048, 2047, 2050]
+    for make_code, is_ok, words in (
+        (lambda n: quiet[n % 5], True, "quiet"),
+        (lambda n: 0 if n % 3 == 2 else quiet[n % 5], False, "supply is stuck at the bottom"),
+        (lambda n: 4095 if n % 3 == 0 else quiet[n % 5], False, "out_p is stuck at the top"),
+        (lambda n: 2000 if n % 3 == 1 else quiet[n % 5], False, "out_n does not move"),
+        (lambda n: 1000 + n % 97 if n % 3 == 1 else quiet[n % 5], False, "out_n is not at rest"),
+    ):
+        bench = Bench()
+        bench.source.make_code = make_code
+        bench.command(layout.KIND_SELF_TEST)
+        bench.run_ms(200)
+        reply = json.loads(bench.of_kind(layout.KIND_REPLY)[-1].payload.decode())
+        same((reply["for"], reply["ok"]), ("self-test", is_ok), words)
+        true(words in reply["text"], reply["text"])
+        same(len(reply["channels"]), 3, "figures")
+        true(not bench.source.is_running, "converter stopped")
+    bench = Bench()
+    bench.start()
+    bench.command(layout.KIND_SELF_TEST)
+    same(json.loads(bench.of_kind(layout.KIND_REPLY)[-1].payload.decode())["ok"], False, "not while streaming")
+
+
+class _SilentPort:
+    """Takes everything and keeps nothing; says a heartbeat when told to. Allocates nothing."""
+
+    def __init__(self):
+        self.beat = framing.pack_frame(layout.KIND_HEARTBEAT, 0, 0, 0, 0, b"")
+        self.start = framing.pack_frame(layout.KIND_START, 0, 0, 0, 0, b"")
+        self.waiting = None
+        self.is_stalled = False
+        self.n_bytes = 0
+
+    def write_ready(self):
+        return not self.is_stalled
+
+    def write(self, piece):
+        self.n_bytes += len(piece)
+        return len(piece)
+
+    def read_into(self, buf):
+        if self.waiting is None:
+            return 0
+        n = len(self.waiting)
+        for i in range(n):
+            buf[i] = self.waiting[i]
+        self.waiting = None
+        return n
+
+
+class _StillSource(FakeSource):
+    """Only the position moves."""
+
+    def advance(self, n):
+        self.n_done += n
+
+    def position(self):
+        return (self.first_position + self.n_done) & 0x3FFFFFFF
+
+
+def check_nothing_allocates_in_the_steady_state():
+    # 10 s of streaming with the heap locked: samples, hello, status, edges, marks, heartbeats, a stall that drops
+    # frames, overruns. Any allocation raises MemoryError.
+    if not IS_MICROPYTHON:
+        return
+    import micropython
+
+    bench = Bench(source=_StillSource(first_position=(1 << 30) - 100000))
+    port = _SilentPort()
+    logger = bench.logger
+    logger._port = port
+    port.waiting = port.start
+    for _ in range(50):
+        bench.clock.ms += 1
+        logger.step()
+    true(logger.is_streaming, "streaming")
+    logger.framer.set_counters((1 << 28) - 100, (1 << 30) - 1000)
+    pins, clock_, source = bench.pins, bench.clock, bench.source
+    for _ in range(2):
+        micropython.heap_lock()
+        try:
+            k = 0
+            while k < 5000:
+                clock_.ms += 1
+                source.n_done += 20000 if k == 3333 else 192
+                port.is_stalled = 1000 < k < 2500
+                if k % 500 == 0:
+                    port.waiting = port.beat
+                if k % 700 == 0:
+                    pins.levels[15] ^= 1
+                    pins.pressed ^= 1
+                logger.step()
+                k += 1
+        finally:
+            micropython.heap_unlock()
+    true(port.n_bytes > 200000, "sent %d bytes" % port.n_bytes)
+    true(logger.counters.values[status.QUEUE_DROPPED_FRAMES] > 100, "the stall dropped frames")
+    same(logger.counters.values[status.OVERRUNS], 2, "overruns")
+
+
+def check_facts_have_sound_defaults():
+    bench = Bench()
+    true(len(bench.facts.random_bytes(4)) == 4 and bench.facts.die_tenths() is None, "defaults")
+    true(bench.facts.leave is None, "leave")
+    bench.command(layout.KIND_LEAVE)
+    same(json.loads(bench.of_kind(layout.KIND_REPLY)[-1].payload.decode())["ok"], False, "cannot leave")
+
+
+def run_all():
+    """Run every check; the exit code tells whether all were right."""
+    n_failed = 0
+    scope = globals()
+    for name in sorted(scope):
+        if not name.startswith("check_"):
+            continue
+        gc.collect()
+        try:
+            scope[name]()
+        except Exception as error:
+            n_failed += 1
+            print("FAILED %s: %s: %s" % (name, type(error).__name__, error))
+            if IS_MICROPYTHON:
+                sys.print_exception(error)
+            else:
+                import traceback
+
+                traceback.print_exc(file=sys.stdout)
+        else:
+            print("ok %s" % name)
+    sys.exit(1 if n_failed else 0)
+
+
+run_all()
