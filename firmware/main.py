@@ -47,6 +47,7 @@ def run():
         print(unfit)
         return
     source = acquire_rp2.Rp2Source()  # before the rest is loaded: it needs 64 KiB in one piece
+    queue_memory = bytearray(32768)  # the same
     import time
 
     import board_config
@@ -55,7 +56,8 @@ def run():
 
     line_pins = [pin for _, pin, _ in board_config.DIGITAL]
     pins = pins_rp2.BoardPins(board_config.BUTTON_PIN, board_config.LED_PIN, line_pins, source.count_address)
-    logger = Logger(board_config, source, usb_link.UsbPort(), pins, time, describe_board(source), mode=load_mode())
+    port = usb_link.UsbPort()
+    logger = Logger(board_config, source, port, pins, time, describe_board(source), load_mode(), queue_memory)
     watchdog = life_rp2.start_watchdog()
     try:
         while True:

@@ -248,10 +248,12 @@ class Rp2Source:
         stop_hardware()
         self.is_running = False
 
+    @micropython.native
     def position(self):
         """Conversions written since the start (plus `first_position`), mod 2**30."""
         return _position(self._table)
 
+    @micropython.native
     def overflowed(self):
         """Whether the FIFO overflowed since the start: conversions are missing and channels have changed places."""
         return _over(self._table) != 0

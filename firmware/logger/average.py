@@ -24,14 +24,14 @@ class Averager:
     """Reads `source.ring`. Call begin() before anything else; positions are those of source.position()."""
 
     def __init__(self, ring):
-        self._ring = ring
+        self.ring = ring
         n_ring = kernels.n_uint16(ring)
         if n_ring & (n_ring - 1):
             raise ValueError("the ring must hold a power of two of conversions")
         self.n_ring = n_ring
         # The converter writes on while a frame is being averaged: stay this far from being overtaken.
         self.most_backlog = n_ring - n_ring // 8
-        self._p = array("i", (0, n_ring, 1, 1, 0, 1))
+        self.p = array("i", (0, n_ring, 1, 1, 0, 1))
         self.read = 0  # position of the next conversion to be read
         self.scan_conversions = 1
         self.frame_conversions = 1
@@ -41,7 +41,7 @@ class Averager:
         self.read = position & _MASK
         self.scan_conversions = n_channels * averaging
         self.frame_conversions = self.scan_conversions * scans_per_frame
-        p = self._p
+        p = self.p
         p[2] = n_channels
         p[3] = averaging
         p[4] = shift_for(averaging)
@@ -67,16 +67,3 @@ class Averager:
     def skip(self, n_scans):
         """Give up n_scans. Their conversions may number up to 2**29."""
         self.read = (self.read + n_scans * self.scan_conversions) & _MASK
-
-    def fill_frame(self, counts, rails):
-        """Average the next frame into `counts` (buffer of uint16), count its conversions at the rails in `rails`.
-
-        The place to read from does not move; skip() or was_overtaken() comes next. Allocates nothing.
-        """
-        p = self._p
-        p[_PLACE] = self.read & (self.n_ring - 1)
-        kernels.average_scans(self._ring, counts, rails, p)
-
-    def was_overtaken(self, position):
-        """Whether the converter, now at `position`, may have written over what fill_frame() read."""
-        return self.backlog(position) >= self.n_ring

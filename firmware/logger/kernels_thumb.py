@@ -11,6 +11,7 @@ import micropython
 from logger import kernels_viper
 
 
+@micropython.native
 def average_scans(ring, out, rails, p):
     """See kernels_viper.average_scans."""
     if not _average_three(ring, out, rails, p):

@@ -7,18 +7,29 @@ import gc
 
 from ampwire import layout, messages
 
-from logger import average, commands, framer, hello, kernels, lamp, self_test, session, status, transmit_queue
+from logger import (
+    average,
+    commands,
+    frame_path,
+    framer,
+    hello,
+    kernels,
+    lamp,
+    self_test,
+    session,
+    status,
+    transmit_queue,
+)
 from logger.clock import TICKS_MASK, Every, Uptime, elapsed
 from logger.edges import Lines
 from logger.marks import Button
 
 HEARTBEAT_MS = 2000  # without a word from the host for this long, streaming stops
 _SECOND_MS = 1000
-_FRAMES_A_STEP = 4  # between two looks at the port
-_PIECES_A_STEP = 24  # a little more than four frames and a hello
+_FRAMES_A_STEP = 8  # between two looks at the port
+_PIECES_A_STEP = 64  # a little more than eight frames and a hello
 _LOOK_MS = 10  # between two looks at host, button and lamp: a mark may be late by this much
-_REST_MS = 4  # longest sleep between two turns
-_HOLD_MS = 5  # a piece of fewer than 64 bytes waits this long for more
+_REST_MS = 8  # longest sleep between two turns
 _LOSING_MS = 2000
 _LEAVE_MS = 300  # for the reply to go out
 _LONGEST_US = 10000000
@@ -30,7 +41,7 @@ class Logger:
     mode: name of the mode to begin with. Call step() for ever; it returns whether there was anything to do.
     """
 
-    def __init__(self, config, source, port, pins, clock, facts, mode=None, queue_bytes=32768):
+    def __init__(self, config, source, port, pins, clock, facts, mode=None, queue_memory=None):
         self._config = config
         self._source = source
         self._port = port
@@ -40,7 +51,7 @@ class Logger:
         now_ms = self._now_ms()
         crc_table = kernels.make_crc_table()
         self.counters = status.Counters()
-        self.queue = transmit_queue.TransmitQueue(queue_bytes)
+        self.queue = transmit_queue.TransmitQueue(queue_memory or bytearray(32768), hasattr(port, "write_packets"))
         self.framer = framer.Framer(self.queue, self.counters, crc_table)
         self.averager = average.Averager(source.ring)
         self.session = session.Session(facts.random_bytes)
@@ -59,7 +70,6 @@ class Logger:
         self._every_second = Every(_SECOND_MS, now_ms)
         self._is_host_there = False
         self._heard_ms = now_ms
-        self._wrote_ms = now_ms
         self._lost_ms = (now_ms - _LOSING_MS) & TICKS_MASK
         self._leave_ms = -1
         self._has_fault = False
@@ -68,7 +78,7 @@ class Logger:
         # A board that can note the instant of an edge by itself does; else the lines are read once a turn.
         self._catchers = getattr(pins, "catchers", ())
         self._polls_lines = not self._catchers
-        self._conversions_a_ms = 1
+        self._rests = True
         self._begin_load(self._now_us())
         self._make_hello()
 
@@ -103,11 +113,7 @@ class Logger:
             return 1  # the port is full; it takes a packet in less than that
         if not self.is_streaming:
             return _REST_MS
-        missing = self.averager.frame_conversions - self.averager.backlog(self._source.position())
-        if missing <= 0:
-            return 0
-        rest_ms = missing // self._conversions_a_ms + 1
-        return rest_ms if rest_ms < _REST_MS else _REST_MS
+        return _REST_MS if self._rests else 0
 
     def _look_round(self, now_ms):
         """What need not be done in every turn: host, button, lamp, the messages of every second."""
@@ -171,24 +177,25 @@ class Logger:
         if waiting > averager.most_backlog:
             self._count_overrun(averager.skip_overrun(position), now_ms)
             waiting = (position - averager.read) & TICKS_MASK
-        n_frames = 0
-        while waiting >= averager.frame_conversions and n_frames < _FRAMES_A_STEP:
-            self._make_frame(now_ms)
-            waiting -= averager.frame_conversions
-            n_frames += 1
-        return n_frames > 0
+        self._rests = waiting < averager.n_ring >> 2  # a ring a quarter full wants more turns
+        n_frames = waiting // averager.frame_conversions
+        if n_frames == 0:
+            return False
+        self._make_frames(n_frames if n_frames < _FRAMES_A_STEP else _FRAMES_A_STEP)
+        events = self._frame_events
+        if events[frame_path.SPOILT] or events[frame_path.DROPPED]:
+            self._count_events(events, now_ms)
+        return True
 
-    def _make_frame(self, now_ms):
-        averager = self.averager
-        framing = self.framer
-        averager.fill_frame(framing.counts, framing.rails)
-        is_spoilt = (self._source.position() - averager.read) & TICKS_MASK >= averager.n_ring
-        averager.read = (averager.read + averager.frame_conversions) & TICKS_MASK
-        if is_spoilt:
-            framing.clear_rails()
-            self._count_overrun(self.stream.scans_per_frame, now_ms)
-        elif not framing.send_samples():
-            self._lost_ms = now_ms
+    def _count_events(self, events, now_ms):
+        self._lost_ms = now_ms
+        n_scans = self.stream.scans_per_frame
+        self.counters.add(status.OVERRUNS, events[frame_path.SPOILT])
+        self.counters.add(status.OVERRUN_SCANS, events[frame_path.SPOILT] * n_scans)
+        self.counters.add(status.QUEUE_DROPPED_FRAMES, events[frame_path.DROPPED])
+        self.counters.add(status.QUEUE_DROPPED_SCANS, events[frame_path.DROPPED] * n_scans)
+        events[frame_path.SPOILT] = 0
+        events[frame_path.DROPPED] = 0
 
     def _count_overrun(self, n_scans, now_ms):
         self.framer.lose_scans(n_scans)
@@ -241,11 +248,7 @@ class Logger:
             self._lost_ms = now_ms
 
     def _send(self, now_ms):
-        with_short = (now_ms - self._wrote_ms) & TICKS_MASK >= _HOLD_MS
-        if self.queue.pump(self._port, _PIECES_A_STEP, with_short):
-            self._wrote_ms = now_ms
-            return True
-        return False
+        return self.queue.pump(self._port, _PIECES_A_STEP) > 0
 
     def _tell_every_second(self, now_ms):
         # While the queue is too full for both they stay due, and go out as soon as there is room.
@@ -420,12 +423,14 @@ class Logger:
             catcher.start()
         self._lines.read_all(self._pins)
         self._make_hello()
-        self._conversions_a_ms = max(1, self._config.ADC_CLOCK_HZ // (1000 * self.stream.cycles))
         self.counters.begin_session()
         self.queue.put_delimiter()
         self.framer.begin(self.session.tag, self.stream.n_channels, self.stream.scans_per_frame)
         first_position = getattr(self._source, "first_position", 0)
         self.averager.begin(first_position, self.stream.n_channels, self.stream.averaging, self.stream.scans_per_frame)
+        self._make_frames, self._frame_events = frame_path.make_frame_path(
+            self._source.position, self.averager, self.framer, self.queue
+        )
         gc.collect()  # now, and not while conversions wait
 
     def _end_streaming(self):

@@ -29,12 +29,14 @@ class UsbPort:
         self._packet = bytearray(PACKET_BYTES)
         self._one = bytearray(1)
 
+    @micropython.native
     def write_ready(self):
         """Whether a packet can be written now without waiting."""
         for _ in self._can_write(0):
             return True
         return False
 
+    @micropython.native
     def write(self, piece):
         """Write up to 64 bytes as one packet of exactly 64, filled up with frame delimiters.
 
@@ -50,7 +52,7 @@ class UsbPort:
         int : bytes of `piece` written; fewer than its length only if the port refused
         """
         n = len(piece)
-        if n == PACKET_BYTES:
+        if n == 64:
             return self._write(piece)
         packet = self._packet
         for i in range(n):
@@ -59,6 +61,34 @@ class UsbPort:
             packet[i] = 0
         n_written = self._write(packet)
         return n if n_written > n else n_written
+
+    @micropython.native
+    def write_packets(self, packets, first, n):
+        """Write packets[first], the next one and so on, from the end on from the beginning, while there is room.
+
+        Parameters
+        ----------
+        packets : tuple of memoryviews of 64 bytes, its length a power of two
+        first : where to begin
+        n : how many at most
+
+        Returns
+        -------
+        int : how many were written
+        """
+        can_write = self._can_write
+        write = self._write
+        mask = len(packets) - 1
+        n_written = 0
+        while n_written < n:
+            for _ in can_write(0):
+                break
+            else:
+                break
+            write(packets[first & mask])
+            first += 1
+            n_written += 1
+        return n_written
 
     def read_into(self, buf):
         """Take what the host has sent, without waiting.

@@ -23,6 +23,7 @@ from logger import (  # noqa: E402
     clock,
     commands,
     edges,
+    frame_path,
     framer,
     hello,
     json_text,
@@ -453,21 +454,23 @@ def check_queue_takes_whole_frames_or_none():
 
 
 def check_frames_are_those_of_ampwire():
-    counters = status.Counters()
     queue = transmit_queue.TransmitQueue(bytearray(16384))
-    made = framer.Framer(queue, counters, TABLE)
+    made = framer.Framer(queue, status.Counters(), TABLE)
     port = FakePort()
     for n_channels in (1, 2, 3, 5):
         n_scans = layout.scans_per_frame(n_channels)
+        n_codes = n_channels * n_scans
+        ring = array("H", [1 + i * 331 % 4094 for i in range(1024)])
+        averager = average.Averager(ring)
+        averager.begin((1 << 30) - 100, n_channels, 1, n_scans)
         made.begin(777, n_channels, n_scans)
         made.set_counters((1 << 28) - 2, (1 << 32) - 50)
+        run, events = frame_path.make_frame_path(lambda: (1 << 30) - 1, averager, made, queue)
         expected = []
         index = (1 << 32) - 50
         for k in range(4):
-            counts = [(k * 5 + i) * 331 & 0xFFFF for i in range(n_channels * n_scans)]
-            for i in range(len(counts)):
-                made.counts[2 * i] = counts[i] & 0xFF
-                made.counts[2 * i + 1] = counts[i] >> 8
+            averager.read = (1 << 30) - 100  # the same conversions each time; the ring ends among them
+            counts = [ring[(i - 100) % 1024] for i in range(n_codes)]
             if k == 2:
                 made.lose_scans(1000)
                 index += 1000
@@ -475,7 +478,8 @@ def check_frames_are_those_of_ampwire():
             payload = messages.pack_samples([(0, 0)] * n_channels, counts)
             seq = ((1 << 28) - 2 + k) % (1 << 28)
             expected.append((layout.KIND_SAMPLES, 777, seq, index, flags, payload))
-            true(made.send_samples(), "queued")
+            run(1)
+            same(list(events), [0, 0], "queued")
             index += n_scans
         port.taken = bytearray()
         queue.pump(port, 1000)
