@@ -21,6 +21,7 @@ RECORD_BYTES = 8
 _RING_BYTES = 32768  # as on the board
 _MOST_BACKLOG = 8192  # the computer's own hold-ups must not look like overruns of the board: never fill the ring
 _MASK = 0x3FFFFFFF
+_RELEASE_S = 0.06  # longer than the program takes to believe that a button was released
 
 
 class Feed:
@@ -219,6 +220,7 @@ class VirtualPins:
     def __init__(self) -> None:
         self._levels = {}  # type: ignore[var-annotated]
         self._pressed = 0
+        self._released_s = 0.0
         self._unseen_lines = False
         self._unseen_button = False
         self.has_news = False
@@ -230,6 +232,7 @@ class VirtualPins:
 
     def set_button(self, pressed: int) -> None:
         self._pressed = pressed
+        self._released_s = time.time()
         self._unseen_button = self.has_news = True
 
     def forget_news(self) -> None:
@@ -247,7 +250,9 @@ class VirtualPins:
         return int(self._levels.get(pin, 0))
 
     def button(self) -> int:
-        self._unseen_button = False
+        # Bounces are told by the clock on the wall, which the stimulus may outrun: hold it until a release counts.
+        if self._pressed or time.time() - self._released_s > _RELEASE_S:
+            self._unseen_button = False
         return self._pressed
 
     def led(self, on: bool) -> None:
