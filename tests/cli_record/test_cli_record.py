@@ -17,6 +17,7 @@ from typing import Any
 
 import pytest
 from ampwitness.cli.record import live_text
+from ampwitness.link import finding as finding_module
 from ampwitness.link import session as session_module
 from ampwitness.link.monitor import StreamMonitor
 from ampwitness.link.port import PortListing
@@ -85,7 +86,7 @@ def test_the_file_is_named_by_date_and_never_overwritten(
 
 def test_the_board_is_found(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with FakeBoard() as board:
-        monkeypatch.setattr(session_module, "list_ports", lambda: (PortListing(board.name, "fake"),))
+        monkeypatch.setattr(finding_module, "list_ports", lambda: (PortListing(board.name, "fake"),))
         assert run("record", "--seconds", 0.2, "--out", tmp_path / "a.mcap").code == 0
         ran = run("boards", "--json")
     (found,) = json.loads(ran.out)
@@ -98,12 +99,12 @@ def test_the_board_is_found(run: Run, tmp_path: Path, monkeypatch: pytest.Monkey
 def test_boards_names_what_is_no_board(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     with FakeBoard("text") as other, FakeBoard() as board:
         ports = (PortListing(other.name, "position receiver"), PortListing(board.name, "fake"))
-        monkeypatch.setattr(session_module, "list_ports", lambda: ports)
+        monkeypatch.setattr(finding_module, "list_ports", lambda: ports)
         ran = run("boards")
     assert ran.code == 0
     assert "no board:" in ran.out
     assert "board fake-0001, firmware fake 1, mode bass" in ran.out
-    monkeypatch.setattr(session_module, "list_ports", lambda: ())
+    monkeypatch.setattr(finding_module, "list_ports", lambda: ())
     assert "No serial port" in run("boards").out
     assert json.loads(run("boards", "--json").out) == []
 

@@ -42,7 +42,8 @@ class FakeBoard:
     behaviour: "board", or one of "silent", "text", "random", "echo" (no board), "other version", "mute" (answers, but
     never sends samples), "refuses start".
     pace: 1 real time, 0 as fast as the port takes it. mute_after_s, unplug_after_s, end_after_s (board's seconds):
-    fall silent, close the terminal, say stimulus_ended. drop_every: leave out every n-th frame (0: none).
+    fall silent, close the terminal, say stimulus_ended. reset_after_s: start anew and wait.
+    drop_every: leave out every n-th frame (0: none).
     """
 
     def __init__(self, behaviour: str = "board", **options: Any) -> None:
@@ -51,6 +52,7 @@ class FakeBoard:
         self.mute_after_s = options.pop("mute_after_s", None)
         self.unplug_after_s = options.pop("unplug_after_s", None)
         self.end_after_s = options.pop("end_after_s", None)
+        self.reset_after_s = options.pop("reset_after_s", None)
         self.drop_every = options.pop("drop_every", 0)
         self.ignores_stop = options.pop("ignores_stop", False)
         assert not options, options
@@ -86,6 +88,7 @@ class FakeBoard:
 
     def _run(self) -> None:
         self._pending = b""
+        self._n_starts = 0
         self._seq = self._index = self._n_made = 0
         self._last_beat_s = 0.0
         rng = random.Random(5)
@@ -167,7 +170,8 @@ class FakeBoard:
             self._send_json(KIND_REPLY, {"for": NAMES[frame.kind], "ok": ok, "text": text})
 
     def _begin(self) -> None:
-        self.tag = (self.tag + 1) & 0x3FFF
+        self._n_starts += 1
+        self.tag = self._n_starts & 0x3FFF
         self._seq = self._index = 0
         self.is_streaming = True
         self._started_s = self._next_status_s = time.monotonic()
@@ -183,6 +187,13 @@ class FakeBoard:
         if self.unplug_after_s is not None and board_s >= self.unplug_after_s:
             os.close(self._master)
             self._over.set()
+            return
+        if self.reset_after_s is not None and board_s >= self.reset_after_s:
+            self.reset_after_s = None
+            self.is_streaming = False
+            self.tag = self._seq = self._index = 0
+            time.sleep(0.3)
+            self._send_json(KIND_HELLO, self.hello())
             return
         if self.mute_after_s is not None and board_s >= self.mute_after_s:
             time.sleep(0.01)

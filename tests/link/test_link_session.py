@@ -18,9 +18,11 @@ from ampwitness.errors import (
     PortNotFoundError,
     UnknownProtocolError,
 )
+from ampwitness.link import finding as finding_module
 from ampwitness.link import session as session_module
+from ampwitness.link.finding import find_board, probe_ports
 from ampwitness.link.port import Port, PortListing
-from ampwitness.link.session import BoardSession, find_board, probe_ports
+from ampwitness.link.session import BoardSession
 from ampwitness.types import Chunk
 from fake_board import FakeBoard
 
@@ -241,6 +243,15 @@ def test_a_board_that_falls_silent(monkeypatch: pytest.MonkeyPatch) -> None:
         assert session.monitor.recorded_s >= 0.5
 
 
+def test_a_board_that_resets_itself_is_started_again() -> None:
+    with FakeBoard(reset_after_s=0.5) as board, BoardSession(board.name) as session:
+        _collect(session, 1.0)
+        assert session.n_restarts == 1
+        assert session.monitor.n_sessions == 2
+        assert session.monitor.n_scans_lost == session.monitor.n_frames_lost == 0
+        assert 1.0 <= session.monitor.recorded_s < 1.3
+
+
 def test_a_board_that_refuses_to_start() -> None:
     with FakeBoard("refuses start") as board, BoardSession(board.name) as session:
         _until_error(session)
@@ -259,7 +270,7 @@ def test_a_board_that_never_sends_samples(monkeypatch: pytest.MonkeyPatch) -> No
 
 def _listed(monkeypatch: pytest.MonkeyPatch, *names: str) -> None:
     ports = tuple(PortListing(name, "made for a test") for name in names)
-    monkeypatch.setattr(session_module, "list_ports", lambda: ports)
+    monkeypatch.setattr(finding_module, "list_ports", lambda: ports)
 
 
 def test_the_board_is_found_among_other_devices(monkeypatch: pytest.MonkeyPatch) -> None:

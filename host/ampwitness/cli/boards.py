@@ -7,9 +7,9 @@ from typing import Any
 
 import click
 
+from ampwitness.link.finding import PortAnswer, probe_ports
 from ampwitness.link.messages import is_streaming
 from ampwitness.link.port import PortListing
-from ampwitness.link.session import PortAnswer, probe_ports
 
 
 def _as_json(answer: PortAnswer) -> dict[str, Any]:

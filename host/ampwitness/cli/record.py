@@ -19,8 +19,9 @@ import click
 from ampwitness import __version__
 from ampwitness.cli.keyboard import Keyboard
 from ampwitness.errors import AmpwitnessError, BoardFaultError, UsageError
+from ampwitness.link.finding import find_board
 from ampwitness.link.monitor import StreamMonitor
-from ampwitness.link.session import BoardSession, find_board
+from ampwitness.link.session import BoardSession
 from ampwitness.recording import RecordingWriter
 from ampwitness.recording.writer import refuse_existing
 from ampwitness.units import seconds_to_clock
@@ -173,6 +174,7 @@ def _result(
         "n_scans": monitor.n_scans,
         "n_scans_lost": monitor.n_scans_lost,
         "n_sessions": monitor.n_sessions,
+        "n_restarts": session.n_restarts,
         "n_marks": writer.n_marks,
         "board_id": session.hello.board_id,
         "mode": session.hello.mode,

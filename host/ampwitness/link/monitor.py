@@ -94,7 +94,8 @@ class StreamMonitor:
         if frame.session_tag != self._tag:
             self._begin(frame.session_tag)
         if self._next_seq is not None:
-            self.n_frames_lost += (frame.seq - self._next_seq) % _SEQ_SPAN
+            n_missing = (frame.seq - self._next_seq) % _SEQ_SPAN
+            self.n_frames_lost += n_missing if n_missing < _SEQ_SPAN // 2 else 0  # else: an old frame, or a reset
         self._next_seq = (frame.seq + 1) % _SEQ_SPAN
         if frame.kind == KIND_SAMPLES:
             self._take_samples(frame)

@@ -106,9 +106,9 @@ def _reason(error: Exception) -> str:
     number = getattr(error, "errno", None)
     if number is None and isinstance(error.__cause__ or error.__context__, OSError):
         number = getattr(error.__cause__ or error.__context__, "errno", None)
-    if number == errno.EIO:
-        return "the device does not answer"
     text = str(error).partition("\n")[0]
+    if number == errno.EIO or "device disconnected" in text:
+        return "the device does not answer"
     return text[:80] if text else type(error).__name__
 
 

@@ -5,10 +5,7 @@ from __future__ import annotations
 import contextlib
 import threading
 import time
-from collections import deque
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from types import TracebackType
 from typing import Any
 
@@ -24,17 +21,16 @@ from ampwire.layout import (
 )
 
 from ampwitness.errors import (
-    AmpwitnessError,
     BoardFaultError,
     LinkLostError,
     NotOurBoardError,
-    PortNotFoundError,
     UnknownProtocolError,
 )
 from ampwitness.link.deframe import Deframer
+from ampwitness.link.inbox import Inbox
 from ampwitness.link.messages import MessageError, Reply, is_streaming, parse_hello
 from ampwitness.link.monitor import StreamMonitor
-from ampwitness.link.port import Port, PortListing, describe_ports, list_ports
+from ampwitness.link.port import Port
 from ampwitness.types import Chunk, Frame, Hello
 
 HEARTBEAT_S = 0.5
@@ -44,53 +40,10 @@ REPLY_S = 2.0
 SILENCE_S = 3.0
 QUIET_S = 0.3  # after a stop: as long without samples, and the last of them are in
 STOP_S = 2.0
+RESTART_S = 1.0  # between two attempts to start a board again that has reset itself
 GATHER_S = 0.01  # pieces that come closer together are handed on as one chunk
 GATHER_BYTES = 1 << 16
-INBOX_BYTES = 8 << 20  # two minutes of the usual stream while the disk is busy; then the port has to wait
 _SEQ_MASK = (1 << 28) - 1
-
-
-class _Inbox:
-    """Chunks on their way from the reading thread, with a bound on their bytes."""
-
-    def __init__(self) -> None:
-        self._chunks: deque[Chunk] = deque()
-        self._n_bytes = 0
-        self._error: Exception | None = None
-        self._changed = threading.Condition()
-        self._is_closed = False
-
-    def put(self, chunk: Chunk) -> None:
-        with self._changed:
-            self._changed.wait_for(lambda: self._n_bytes < INBOX_BYTES or self._is_closed)
-            self._chunks.append(chunk)
-            self._n_bytes += len(chunk.raw)
-            self._changed.notify_all()
-
-    def fail(self, error: Exception) -> None:
-        with self._changed:
-            self._error = error
-            self._changed.notify_all()
-
-    def get(self, wait_s: float) -> Chunk | None:
-        """The next chunk; None after `wait_s` without one. Raises what `fail` was given, after the last chunk."""
-        with self._changed:
-            self._changed.wait_for(lambda: bool(self._chunks) or self._error is not None, wait_s)
-            if self._chunks:
-                chunk = self._chunks.popleft()
-                self._n_bytes -= len(chunk.raw)
-                self._changed.notify_all()
-                return chunk
-            if self._error is not None:
-                raise self._error
-            return None
-
-    def close(self) -> None:
-        with self._changed:
-            self._is_closed = True
-            self._chunks.clear()
-            self._n_bytes = 0
-            self._changed.notify_all()
 
 
 class BoardSession:
@@ -118,8 +71,10 @@ class BoardSession:
         self._deframer = Deframer()
         self.monitor = StreamMonitor()
         self._stop_asked_at_s: float | None = None
+        self._started_at_s = 0.0
+        self.n_restarts = 0
         self._closing = threading.Event()
-        self._inbox = _Inbox()
+        self._inbox = Inbox()
         self._threads: list[threading.Thread] = []
         try:
             self.hello = self._identify(identify_s)
@@ -207,6 +162,7 @@ class BoardSession:
             # Another program was here a moment ago. Its stream is ended, and what is left of it is not ours.
             self._ask(KIND_STOP, "stop")
         self._drain()
+        self._started_at_s = time.monotonic()
         self._deframer = Deframer()
         self.monitor = StreamMonitor()
         self._send(KIND_HEARTBEAT)
@@ -226,7 +182,8 @@ class BoardSession:
     def chunks(self, wait_s: float = 0.1) -> Iterator[Chunk]:
         """Received bytes as they come, verbatim; a chunk without bytes after `wait_s` without any.
 
-        Ends by itself once `request_stop` was called and the last samples are in.
+        Ends by itself once `request_stop` was called and the last samples are in. A board that resets itself meanwhile
+        is started again; that is a new session in the stream, and counted in `n_restarts`.
 
         Raises
         ------
@@ -262,9 +219,16 @@ class BoardSession:
         if self.monitor.stimulus_ended:
             if now_s - samples_s > QUIET_S:
                 self.request_stop()
-        elif now_s - heard_s > SILENCE_S:
+            return
+        hello = self.monitor.hello
+        if hello is not None and not is_streaming(hello) and now_s - self._started_at_s > RESTART_S:
+            # It has reset itself and waits: start it again. The decoder sees a new session and counts the gap.
+            self._started_at_s = now_s
+            self.n_restarts += 1
+            self._send(KIND_START)
+        if now_s - heard_s > SILENCE_S:
             raise LinkLostError(f"The board on {self.name} has been silent for {SILENCE_S:g} s: is it still powered?")
-        elif now_s - samples_s > 2 * SILENCE_S:
+        if now_s - samples_s > 2 * SILENCE_S:
             fault = f" It says: {self.monitor.faults[-1]}" if self.monitor.faults else ""
             when = "sent no samples" if samples_s == started_s else "stopped sending samples"
             raise LinkLostError(f"The board on {self.name} talks but {when} for {2 * SILENCE_S:g} s.{fault}")
@@ -344,59 +308,3 @@ def _show(raw: bytes) -> str:
     if all(32 <= byte < 127 or byte in b"\r\n\t" for byte in start):
         return repr(start.decode("ascii"))
     return start[:12].hex(" ")
-
-
-# ---- finding boards -------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class PortAnswer:
-    """What a port answered: the board's hello, or a sentence why there is none."""
-
-    port: PortListing
-    hello: Hello | None
-    error: AmpwitnessError | None
-
-
-def probe_ports(ports: tuple[PortListing, ...] | None = None, wait_s: float = 1.5) -> list[PortAnswer]:
-    """Ask every port (default: all of this computer) at once who is there; answers in the order of the ports."""
-    ports = list_ports() if ports is None else ports
-
-    def probe(port: PortListing) -> PortAnswer:
-        try:
-            with BoardSession(port.name, wait_s) as session:
-                return PortAnswer(port, session.hello, None)
-        except AmpwitnessError as error:
-            return PortAnswer(port, None, error)
-
-    if not ports:
-        return []
-    with ThreadPoolExecutor(max_workers=min(16, len(ports))) as pool:
-        return list(pool.map(probe, ports))
-
-
-def find_board() -> str:
-    """Name of the one port on which a board answers.
-
-    Raises
-    ------
-    PortNotFoundError : there is no port, none answered, or more than one did (then --port has to say which).
-    Any other AmpwitnessError : the only port there is has this reason of its own.
-    """
-    ports = list_ports()
-    if not ports:
-        raise PortNotFoundError(
-            "This computer has no serial port: is the board plugged in, with a cable that carries data?"
-        )
-    answers = probe_ports(ports)
-    boards = [answer for answer in answers if answer.hello is not None]
-    if len(boards) == 1:
-        return boards[0].port.name
-    if boards:
-        names = describe_ports(answer.port for answer in boards)
-        raise PortNotFoundError(f"More than one board answers ({names}): say which with --port.")
-    telling = [a.error for a in answers if a.error is not None and not isinstance(a.error, NotOurBoardError)]
-    if len(answers) == 1 and answers[0].error is not None:
-        raise answers[0].error
-    hint = f" {telling[0]}" if telling else " Is it plugged in, and does its firmware run?"
-    raise PortNotFoundError(f"No board answers on any port ({describe_ports(ports)}).{hint}")
