@@ -74,7 +74,7 @@ def test_every_sample_through_the_port(
     assert last["stimulus_ended"] is True
     assert (last["overrun_scans"], last["queue_dropped_frames"], last["bad_commands"]) == (0, 0, 0)
     if speed is not None:
-        assert duration_s / speed <= heard.took_s < duration_s / speed + 1.6  # the end is told by the next status
+        assert duration_s / speed <= heard.took_s < duration_s / speed + 1.5
 
 
 @pytest.mark.parametrize("mode", ["wide", "slow"])
@@ -123,13 +123,13 @@ def test_forty_seconds_pass_in_less_than_fifteen() -> None:
 
 
 def test_stimulus_waits_for_the_first_host_and_goes_on_where_it_was_stopped() -> None:
-    with virtual_board(counter_options(3.0, speed=1.0)) as port:
+    with virtual_board(counter_options(3.0, speed=2.0)) as port:
         time.sleep(0.5)  # nobody listens: nothing is missed
         client = Client(port)
         client.speak(layout.KIND_IDENTIFY)
         assert client.listen(2.0, b'"streaming":false')
         client.start()
-        client.listen(0.8)
+        client.listen(0.5)
         client.speak(layout.KIND_STOP)
         assert client.listen(2.0, b'"for":"stop"')
         client.close()
@@ -155,7 +155,7 @@ def test_stimulus_waits_for_the_first_host_and_goes_on_where_it_was_stopped() ->
 
 
 def test_mode_change_while_streaming_goes_on_at_the_present_time() -> None:
-    with virtual_board(counter_options(3.0, speed=1.0)) as port:
+    with virtual_board(counter_options(3.0, speed=2.0)) as port:
         client = Client(port)
         client.start()
         client.listen(0.5)
@@ -170,10 +170,10 @@ def test_mode_change_while_streaming_goes_on_at_the_present_time() -> None:
 
 
 def test_a_host_that_vanishes_ends_its_session_and_the_next_one_gets_the_rest() -> None:
-    with virtual_board(counter_options(4.0, speed=1.0)) as port:
+    with virtual_board(counter_options(4.0, speed=4.0)) as port:
         client = Client(port)
         client.start()
-        client.listen(0.5)
+        client.listen(0.3)
         client.close()
         time.sleep(2.5)  # the heartbeat's time-out; the stimulus stands still meanwhile
         heard = play(port)
@@ -223,10 +223,10 @@ def test_loop_begins_again() -> None:
     with virtual_board(counter_options(0.5, is_looped=True)) as port:
         client = Client(port)
         client.start()
-        client.listen(1.5)
+        client.listen(0.7)
         client.close()
     frames = client.heard.samples()
-    assert len(frames) > 300
+    assert len(frames) > 230
     again = 8000 // 2
     counts = np.concatenate([np.array(messages.unpack_samples(f.payload, 3)[1]) for f in frames]).reshape(-1, 3)
     assert np.array_equal(counts[:again], counts[again : 2 * again])

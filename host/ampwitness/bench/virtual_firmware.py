@@ -200,10 +200,12 @@ class VirtualSource:
             n_bytes -= part
 
     def skip_record(self) -> None:
-        """Take in one record while nothing is converted; ends the program when the other side is gone."""
-        self._skip(self._left)
-        self._left = 0
-        self._next_record()
+        """Take in what was meant for a session that is over; ends the program when the other side is gone."""
+        if self._left:
+            self._skip(self._left)
+            self._left = 0
+        else:
+            self._next_record()
 
     def _take_conversions(self, n_most: int) -> int:
         at = 2 * self._position & (_RING_BYTES - 1)
@@ -313,9 +315,14 @@ def build(way: list):  # type: ignore[no-untyped-def,type-arg]
 def run(way: list) -> None:  # type: ignore[type-arg]
     """Be the board until the other side goes away."""
     logger, source, feed = build(way)
+    clock = time if _IS_MICROPYTHON else Clock()
+    has_told = False
     while True:
         if logger.step():
             continue
+        if source.has_ended != has_told:
+            has_told = source.has_ended
+            logger._every_second.make_due(clock.ticks_ms())  # whoever waits for the end need not wait a second more
         # Nothing to do: wait for conversions, or a millisecond where the port or the queue is what holds things up.
         if not logger.is_streaming and feed.is_ready(0):
             source.skip_record()

@@ -100,11 +100,13 @@ def virtual_board(
     max nothing is lost for want of speed: the converter waits for the reader, and pauses last as long on the clock.
     When the stimulus has ended the status says so; the board ends when the program then stops or closes the port.
     """
+    speed = _parse_speed(speed_text)
+    faults = tuple(parse_fault(text) for text in fault_texts)  # before a scenario is made, which takes its time
     options = VirtualBoardOptions(
         stimulus=_load_stimulus(path, name, roles),
         mode=mode or str(load_board_config().DEFAULT_MODE),
-        speed=_parse_speed(speed_text),
-        faults=tuple(parse_fault(text) for text in fault_texts),
+        speed=speed,
+        faults=faults,
         seed=seed,
         is_looped=is_looped,
         stays=stays,
