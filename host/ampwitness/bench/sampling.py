@@ -22,7 +22,10 @@ _DENSE = 1024  # points a sample on which the kernel is computed
 _TAIL_TIME_CONSTANTS = 18  # e^-18 = 1.5e-8 of the step
 _MAX_PERIOD = 4096
 _TABLE_PHASES = 1024
-_ROW_SCANS = 192
+_ROW_SCANS = 64
+# Matrix products up to this size stay on one thread in the usual BLAS. On a busy machine its threads wait for one
+# another and cost ten times what they save.
+_MAX_PRODUCT = 262_144
 
 
 class InstantSampler:
@@ -46,10 +49,10 @@ class InstantSampler:
         period = step.denominator
         if period <= _MAX_PERIOD:
             self.group = period * max(1, _ROW_SCANS // period)
-            self._matrix: Samples | None = self._make_matrix()
+            self._matrices = self._make_matrices()
         else:
             self.group = _ROW_SCANS
-            self._matrix = None
+            self._matrices = []
             self._table = self._taps(np.arange(_TABLE_PHASES + 1) / _TABLE_PHASES)
 
     def range_for(self, scan: int, n: int) -> tuple[int, int]:
@@ -61,13 +64,19 @@ class InstantSampler:
         """Volts (n,) of scans scan .. scan + n, both whole groups; `column[0]` is stimulus sample `column_start`."""
         if scan % self.group or n % self.group:
             raise ValueError(f"scans {scan}..{scan + n} are not whole groups of {self.group}")
-        if self._matrix is None:
+        if not self._matrices:
             return self._sample_by_table(column, column_start, scan, n)
         start = math.floor(self.first + scan * self.step) - self.n_before - column_start
-        advance = int(self.step * self.group)
-        n_rows, width = n // self.group, self._matrix.shape[0]
-        rows = np.lib.stride_tricks.sliding_window_view(column[start:], width)[: n_rows * advance : advance]
-        return np.asarray((np.ascontiguousarray(rows) @ self._matrix).reshape(n))
+        advance, n_rows = int(self.step * self.group), n // self.group
+        sampled = np.empty((n_rows, self.group))
+        for first_scan, first_tap, matrix in self._matrices:
+            width, n_scans = matrix.shape
+            windows = np.lib.stride_tricks.sliding_window_view(column[start + first_tap :], width)[::advance]
+            at_once = max(1, _MAX_PRODUCT // matrix.size)
+            for row in range(0, n_rows, at_once):
+                piece = np.ascontiguousarray(windows[row : min(row + at_once, n_rows)])
+                sampled[row : row + at_once, first_scan : first_scan + n_scans] = piece @ matrix
+        return sampled.reshape(n)
 
     def _taps(self, fraction: Samples) -> Samples:
         """Weights (n, n_taps) of the stimulus samples idx - n_before .. idx + n_after at position idx + fraction."""
@@ -75,15 +84,20 @@ class InstantSampler:
         taps = self._kernel(reach)
         return np.asarray(taps / taps.sum(axis=1, keepdims=True))  # DC exact
 
-    def _make_matrix(self) -> Samples:
+    def _make_matrices(self) -> list[tuple[int, int, Samples]]:
+        """One group's weights, cut into runs of scans: (first scan, first stimulus sample used, weights)."""
         positions = [self.first + k * self.step for k in range(self.group)]
-        whole = np.array([math.floor(p) for p in positions])
+        whole = np.array([math.floor(p) for p in positions]) - math.floor(self.first)
         taps = self._taps(np.array([float(p - math.floor(p)) for p in positions]))
-        matrix = np.zeros((int(whole[-1] - whole[0]) + self._n_taps, self.group))
-        for k in range(self.group):
-            at = whole[k] - whole[0]
-            matrix[at : at + self._n_taps, k] = taps[k]
-        return matrix
+        matrices = []
+        for first in range(0, self.group, _ROW_SCANS):
+            last = min(first + _ROW_SCANS, self.group)
+            matrix = np.zeros((int(whole[last - 1] - whole[first]) + self._n_taps, last - first))
+            for k in range(first, last):
+                at = whole[k] - whole[first]
+                matrix[at : at + self._n_taps, k - first] = taps[k]
+            matrices.append((first, int(whole[first]), matrix))
+        return matrices
 
     def _sample_by_table(self, column: Samples, column_start: int, scan: int, n: int) -> Samples:
         start = self.first + scan * self.step

@@ -42,6 +42,8 @@ _SOFT_CREST_DB = 0.25
 
 @dataclass(frozen=True, slots=True)
 class TrueClip:
+    """A clipped span of the output; see the definitions above."""
+
     start_s: float
     stop_s: float
     polarity: Literal["positive", "negative"]
@@ -51,6 +53,8 @@ class TrueClip:
 
 @dataclass(frozen=True, slots=True)
 class TrueNote:
+    """A note that reached the terminals, with the supply under it; see the definitions above."""
+
     start_s: float
     stop_s: float
     pitch_hz: float
@@ -62,6 +66,8 @@ class TrueNote:
 
 @dataclass(frozen=True, slots=True)
 class TrueDip:
+    """A dip of a supply; see the definitions above."""
+
     role: str
     start_s: float
     stop_s: float
@@ -70,6 +76,8 @@ class TrueDip:
 
 @dataclass(frozen=True, slots=True)
 class TrueCutout:
+    """A time with the amplifier switched off, and why, in the report's words."""
+
     start_s: float
     stop_s: float
     cause: str
@@ -77,6 +85,8 @@ class TrueCutout:
 
 @dataclass(frozen=True, slots=True)
 class Truth:
+    """All that is true of a scenario, each in order of time."""
+
     clips: tuple[TrueClip, ...]
     notes: tuple[TrueNote, ...]
     dips: tuple[TrueDip, ...]
