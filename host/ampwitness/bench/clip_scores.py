@@ -191,8 +191,8 @@ def main(which: str, seeds: int, first_seed: int, seconds: float, missed: bool) 
         if missed:
             for clip in score.missed[:10]:
                 click.echo(
-                    f"    missed {clip.polarity} {clip.start_s:.4f} s, flat {1e3 * (clip.stop_s - clip.start_s):.2f} ms,"
-                    f" {clip.overdrive_db:.2f} dB"
+                    f"    missed {clip.polarity} {clip.start_s:.4f} s,"
+                    f" flat {1e3 * (clip.stop_s - clip.start_s):.2f} ms, {clip.overdrive_db:.2f} dB"
                 )
             for finding in score.invented[:10]:
                 click.echo(f"    invented {finding.start_s:.4f} {dict(finding.measured)} {dict(finding.evidence)}")

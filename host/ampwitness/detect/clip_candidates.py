@@ -27,12 +27,13 @@ SCREEN_GAIN = 8.0  # residual squares, in noise variances, that a candidate must
 LOWEST_CREST_IN_NOISE = 15.0
 WIDTHS = (99.0, 1.5, 0.7)  # of the flanks that are fitted, in plateau lengths
 SHORTEST_FLANK_S = 0.0006
+LEAST_SLOPE_RATIO = 0.15  # of the flatter flank to the mean of both
 FITS_WELL = 2.2  # reduced chi-square up to which the widest window is kept
 CREST_STEP_S = 0.25  # one highest unclipped crest is kept for each of these
 
 FIELDS: tuple[str, ...] = (
     "sign", "start_s", "stop_s", "level_v", "tilt_v_per_s", "crest_v", "crest_sd_v", "flank_v_per_s",
-    "steepest_flank_ratio", "gain", "narrow_gain", "misfit", "top_misfit", "n_top", "n_points", "noise_v",
+    "flatter_flank_ratio", "gain", "narrow_gain", "misfit", "top_misfit", "n_top", "n_points", "noise_v",
     "start_sd_s", "stop_sd_s", "peak_v", "supply_v", "window_s",
 )  # fmt: skip
 
@@ -158,25 +159,31 @@ def _highest(stretch: Stretch, sign: float, lobes: Lobes) -> Crests:
 def _fit_best_width(
     stretch: Stretch, volts: FloatArray, lobes: Lobes, start: FloatArray, stop: FloatArray, noise_v: float
 ) -> tuple[LobeFit, FloatArray, FloatArray]:
-    """Fit at each width; keep the widest that fits well, else the one that fits best. Returns fits, misfits, and what
-    the narrowest gained."""
+    """Fit at each width, from the screen's corners and from how long the wave stays close under its crest; keep the
+    first that fits well, else the one that fits best. Returns fits, misfits, and the most that a narrow window gained."""
     kept: dict[str, npt.NDArray[np.generic]] | None = None
-    misfit, gain = np.zeros(len(lobes)), np.zeros(len(lobes))
-    for width in WIDTHS:
-        flank = np.maximum(width * (stop - start), SHORTEST_FLANK_S * stretch.rate_hz)
-        first = np.maximum(lobes.first, np.floor(start - flank).astype(np.intp))
-        last = np.minimum(lobes.last, np.ceil(stop + flank).astype(np.intp) + 1)
-        fit = fit_lobes(volts, first, last, start, stop)
-        chi = fit.flat_rss_v2 / np.maximum(fit.n_points - 10, 2) * fit.averaged / noise_v**2
-        gain = (fit.smooth_rss_v2 - fit.flat_rss_v2) * fit.averaged / (np.maximum(chi, 1) * noise_v**2)
-        if kept is None:
-            kept = {name: np.array(getattr(fit, name)) for name in LobeFit.__slots__}
-            misfit = chi
-            continue
-        better = (misfit > FITS_WELL) & (chi < misfit)
-        for name, column in kept.items():
-            column[better] = getattr(fit, name)[better]
-        misfit = np.where(better, chi, misfit)
+    misfit, best, gain = np.zeros(len(lobes)), np.zeros(len(lobes)), np.zeros(len(lobes))
+    for guess_start, guess_stop, widths in ((start, stop, WIDTHS), (lobes.run_first, lobes.run_last, WIDTHS[1:])):
+        for width in widths:
+            flank = np.maximum(width * (guess_stop - guess_start), SHORTEST_FLANK_S * stretch.rate_hz)
+            first = np.maximum(lobes.first, np.floor(guess_start - flank).astype(np.intp))
+            last = np.minimum(lobes.last, np.ceil(guess_stop + flank).astype(np.intp) + 1)
+            fit = fit_lobes(volts, first, last, guess_start, guess_stop)
+            chi = fit.flat_rss_v2 / np.maximum(fit.n_points - 10, 2) * fit.averaged / noise_v**2
+            gained = (fit.smooth_rss_v2 - fit.flat_rss_v2) * fit.averaged / (np.maximum(chi, 1) * noise_v**2)
+            if width == WIDTHS[-1]:
+                gain = np.maximum(gain, gained)
+            # A window in which one flank does not fall holds one corner only, however well it fits.
+            one_sided = fit.lower_slope_v() < LEAST_SLOPE_RATIO * fit.mean_slope_v()
+            cost = np.where(one_sided, chi * 1e3, chi)
+            if kept is None:
+                kept = {name: np.array(getattr(fit, name)) for name in LobeFit.__slots__}
+                misfit, best = chi, cost
+                continue
+            better = (best > FITS_WELL) & (cost < best)
+            for name, column in kept.items():
+                column[better] = getattr(fit, name)[better]
+            misfit, best = np.where(better, chi, misfit), np.where(better, cost, best)
     assert kept is not None
     return LobeFit(**kept), misfit, gain  # type: ignore[arg-type]
 
@@ -197,7 +204,7 @@ def _measure(
     )  # fmt: skip
     middle = (fit.start + fit.stop) / 2
     supply, output = _lagged_at(stretch, middle)
-    slope = (fit.slope_left_v + fit.slope_right_v) / 2
+    slope = fit.mean_slope_v()
     n = len(lobes)
     columns = {
         "sign": np.full(n, sign),
@@ -208,7 +215,7 @@ def _measure(
         "crest_v": crest.crest_v,
         "crest_sd_v": crest.sd_v,
         "flank_v_per_s": slope * rate,
-        "steepest_flank_ratio": np.minimum(fit.slope_left_v, fit.slope_right_v) / np.maximum(np.abs(slope), 1e-12),
+        "flatter_flank_ratio": fit.lower_slope_v() / np.maximum(np.abs(slope), 1e-12),
         "gain": (fit.smooth_rss_v2 - fit.flat_rss_v2) / variance,
         "narrow_gain": narrow_gain,
         "misfit": misfit,

@@ -66,7 +66,7 @@ def _stands_alone(table: Candidates) -> BoolArray:
     """What a plateau must show that no rail vouches for: level beside its flanks, and seen in the narrow window too."""
     return np.asarray(
         (table["narrow_gain"] >= NARROW_GAIN)
-        & (table["steepest_flank_ratio"] > 0.3)
+        & (table["flatter_flank_ratio"] > 0.3)
         & (np.abs(table["tilt_v_per_s"]) < 0.25 * table["flank_v_per_s"])
     )
 
@@ -74,7 +74,7 @@ def _stands_alone(table: Candidates) -> BoolArray:
 def _basic(table: Candidates) -> BoolArray:
     """What every clipped half-cycle shows: both flanks fall away, a crest above, some samples on top."""
     return np.asarray(
-        (table["steepest_flank_ratio"] > 0.05)
+        (table["flatter_flank_ratio"] > 0.05)
         & (table["flank_v_per_s"] > 0)
         & (table["n_top"] >= LEAST_TOP_SAMPLES)
         & (table["crest_v"] > table["level_v"])
@@ -85,7 +85,9 @@ def _higher_crests(rail: Rail, tolerance: float, crests: Crests, table: Candidat
     """How many crests, candidates or not, stand above the rail."""
     mine = crests.sign == sign
     over = crests.level_v[mine] > rail.predict(crests.supply[mine], crests.output[mine]) + tolerance
-    above = table["peak_v"] > rail.predict(table.supply, table.output) + tolerance
+    predicted = rail.predict(table.supply, table.output)
+    # A plateau at the rail may tilt: its highest point is no crest above the rail.
+    above = (table["peak_v"] > predicted + tolerance) & (table["level_v"] > predicted + tolerance / 2)
     return int(np.count_nonzero(over)) + int(np.count_nonzero(above))
 
 

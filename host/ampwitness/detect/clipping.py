@@ -1,8 +1,9 @@
 """Clipped half-cycles of the output: where a crest is cut off flat, how far past the ceiling it was driven.
 
 Two stages. While windows come in, crests that look cut off are put into a compact table (`clip_candidates`). At the
-end a rail is learned from the plainest of them (`rail_model`), and every candidate is judged with it (`clip_verdict`): light
-flats are believed at the rail, flats that a higher crest at a like supply refutes are not the amplifier's doing.
+end a rail is learned from the plainest of them (`rail_model`), and every candidate is judged with it
+(`clip_verdict`): light flats are believed at the rail, flats that a higher crest at a like supply refutes are not the
+amplifier's doing.
 
 Gaps: half-cycles that a gap cuts off are not judged.
 Limits: a signal clipped before the amplifier at one constant level cannot be told from clipping in it. Overdrive rests

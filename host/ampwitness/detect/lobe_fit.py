@@ -59,6 +59,14 @@ class LobeFit:
     curvature_sd: FloatArray
     correlation: FloatArray  # and the correlation of these two
 
+    def mean_slope_v(self) -> FloatArray:
+        """Mean of both flanks, volts a sample."""
+        return np.asarray((self.slope_left_v + self.slope_right_v) / 2)
+
+    def lower_slope_v(self) -> FloatArray:
+        """The flatter of the two flanks, volts a sample."""
+        return np.minimum(self.slope_left_v, self.slope_right_v)
+
 
 @lru_cache(maxsize=32)
 def _ramp_rounding(averaged: int) -> tuple[FloatArray, float]:

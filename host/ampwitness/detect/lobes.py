@@ -28,6 +28,8 @@ POINTS_MOST = 56  # more samples in a window are averaged in groups
 POINTS_LEAST = 9
 SMOOTHING_S = 0.0003
 SPARE_S = 0.0004
+CLOSE_IN_NOISE = 4.0
+CLOSE_SHARE = 0.006
 PROMINENCE_SHARE = 0.03  # of the crest's height; less is ripple on a plateau
 
 
@@ -40,6 +42,8 @@ class Lobes:
     last: IntArray
     narrow_first: IntArray
     narrow_last: IntArray
+    run_first: FloatArray  # how far the wave stays close under the crest
+    run_last: FloatArray
     level_v: FloatArray  # smoothed height of the crest, of the sign-turned waveform
     is_cut: npt.NDArray[np.bool_]
 
@@ -93,7 +97,8 @@ def find_lobes(volts: FloatArray, rate_hz: float, noise_v: float, lowest_v: floa
     peaks = peaks[stands_out]
     if not len(peaks):
         empty = np.zeros(0, dtype=np.intp)
-        return Lobes(empty, empty, empty, empty, empty, np.zeros(0), np.zeros(0, dtype=bool))
+        none = np.zeros(0)
+        return Lobes(empty, empty, empty, empty, empty, none, none, none, np.zeros(0, dtype=bool))
     heights = level[peaks]
     left_base = np.maximum(peaks - reach, 0)
     right_base = np.minimum(peaks + reach, len(volts) - 1)
@@ -115,11 +120,15 @@ def find_lobes(volts: FloatArray, rate_hz: float, noise_v: float, lowest_v: floa
         edges.append(np.maximum(np.floor(first).astype(np.intp) - spare, left_base))
         edges.append(np.minimum(np.ceil(last).astype(np.intp) + 1 + spare, right_base + 1))
     first, last = edges[0], edges[1]
+    close = np.maximum(CLOSE_IN_NOISE * noise_v, CLOSE_SHARE * np.asarray(heights, dtype=np.float64))
+    _, _, run_first, run_last = signal.peak_widths(
+        level, peaks, rel_height=0.5, prominence_data=(2 * close, left_base, right_base)
+    )
     is_cut = ((first <= 0) | (last >= len(volts))) & ((left_base <= 0) | (right_base >= len(volts) - 1))
-    return Lobes(peaks, edges[0], edges[1], edges[2], edges[3], heights, is_cut)
+    return Lobes(peaks, edges[0], edges[1], edges[2], edges[3], run_first, run_last, heights, is_cut)
 
 
-# ---- flanks and line against one polynomial ---------------------------------------------------------------------------
+# ---- flanks and line against one polynomial ---
 
 
 @dataclass(frozen=True, slots=True)
