@@ -209,3 +209,51 @@ def test_other_numbers_of_channels(n_channels, n_scans):
     assert (block.at_rail == 3).all()
     assert replace(block.hello, host_s=0.0).roles == tuple(f"r{k}" for k in range(n_channels))
     assert isinstance(items[0], Hello)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_random_histories_are_told_to_the_scan(seed):
+    """Frames lost on the link and scans lost on the board in any order: every scan is received once or counted lost."""
+    rng = np.random.default_rng(seed)
+    board = Board(seed=seed)
+    frames = [b"\0", board.hello(), *board.samples(3)]
+    lost = {"link": 0, "overrun": 0}
+    n_frames_lost = 0
+    flags = 0
+    for _ in range(40):
+        match int(rng.integers(5)):
+            case 0:
+                n_frames_lost += (n := int(rng.integers(1, 4)))
+                # What the first of them says about the board is lost with it, so nothing may be due by then.
+                frames += board.samples(1, flags)
+                flags = 0
+                board.lose_frames(n)
+                lost["link"] += n * SCANS
+            case 1:
+                board.lose_on_board(n := int(rng.integers(1, 500)))
+                lost["overrun"] += n
+                flags = layout.FLAG_BOARD_LOSS
+            case 2:
+                frames.append(board.status())
+            case 3:
+                frames.append(frames[-1])
+            case 4:
+                frames += board.samples(int(rng.integers(1, 9)), flags)
+                flags = 0
+    frames += board.samples(1, flags)
+    items, health = decode_cut(b"".join(frames), sorted(rng.integers(0, sum(map(len, frames)), 5).tolist()))
+    gaps = [item for item in items if isinstance(item, Gap)]
+    assert health.n_scans_lost == {"restart": 0, "unknown": 0, **lost}
+    assert health.n_scans_expected == board.index
+    assert health.n_frames_lost == n_frames_lost
+    assert sum(gap.stop_index - gap.start_index for gap in gaps) == sum(lost.values())
+    spans = [(gap.start_index, gap.stop_index) for gap in gaps]
+    for block in items:
+        if isinstance(block, Block):
+            start, stop = block.first_sample_index, block.first_sample_index + len(block.counts)
+            spans.append((start, stop))
+            np.testing.assert_array_equal(block.counts, board.true_counts(start, stop))
+    spans.sort()
+    assert spans[0][0] == 0
+    assert spans[-1][1] == board.index
+    assert all(before[1] == after[0] for before, after in zip(spans, spans[1:], strict=False))

