@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -176,6 +177,16 @@ def test_three_thousand_corruptions_lose_only_the_frames_they_hit():
     assert health.n_scans_lost["unknown"] == health.n_scans_lost["overrun"] == 0
 
 
+def test_a_seq_half_way_round_is_old_however_it_arrives():
+    board = Board()
+    frames = [b"\0", board.hello(), *board.samples(10)]
+    board.seq += 2**27
+    raw = b"".join([*frames, *board.samples(10)])
+    _, health = decode_cut(raw, [])
+    assert health.skipped_reasons == {"old or repeated frame": 10 * 255}
+    assert decode_cut(raw, list(range(256, len(raw), 256)))[1] == health
+
+
 def test_constant_zero_and_constant_full_samples():
     for count in (0, 65535, 0x0100, 0xFF00):
         board = Board()
@@ -256,4 +267,4 @@ def test_random_histories_are_told_to_the_scan(seed):
     spans.sort()
     assert spans[0][0] == 0
     assert spans[-1][1] == board.index
-    assert all(before[1] == after[0] for before, after in zip(spans, spans[1:], strict=False))
+    assert all(before[1] == after[0] for before, after in pairwise(spans))

@@ -187,7 +187,7 @@ class SamplesBatch:
             follows = (np.diff(self.tags) == 0) & (np.diff(self.indices) == n_scans)
             step = np.diff(self.seqs)
             # Other frames between two SAMPLES frames take numbers too; only going back is looked at more closely.
-            follows &= (step > 0) & (step < SEQ_HALF) & (self.flags[1:] == 0)
+            follows &= (step > 0) & (step < SEQ_HALF)
             self._breaks[n_scans] = (np.flatnonzero(~follows) + 1).tolist()
         return _next_break(self._breaks[n_scans], start, stop)
 
