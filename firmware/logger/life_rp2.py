@@ -1,5 +1,7 @@
 """Watchdog, cause of the last reset, and the way out to the MicroPython prompt."""
 
+import time
+
 import machine
 from machine import mem32
 
@@ -8,6 +10,12 @@ _SCRATCH = 0x4005800C  # scratch register 0: survives a watchdog reset; the boot
 _LEAVING = 0x6C656176  # "leav"
 _AWAKE = 0x6C6F6767  # "logg": the logger was running
 _PROMPT = 0x70726F6D  # "prom": the prompt was asked for
+
+
+# Both read once, at the import: what was before this start.
+_found = mem32[_SCRATCH]
+# The tick counter begins at 0 at every reset but a soft one; the boot code needs less than a second.
+_was_soft = time.ticks_ms() > 3000
 
 
 def start_watchdog():
@@ -22,12 +30,14 @@ def start_watchdog():
 
 
 def reset_cause():
-    """Why the board started: "power", "watchdog", "leave" or "reset" (asked for by a program or the prompt)."""
+    """Why the logger started: "power", "watchdog", "leave" (after the prompt), "soft reset" or "reset"."""
+    if _found == _PROMPT:
+        return "leave"
+    if _was_soft:
+        return "soft reset"
     if machine.reset_cause() != machine.WDT_RESET:
         return "power"
-    if mem32[_SCRATCH] == _LEAVING or mem32[_SCRATCH] == _PROMPT:
-        return "leave"
-    return "watchdog" if mem32[_SCRATCH] == _AWAKE else "reset"
+    return "watchdog" if _found == _AWAKE else "reset"
 
 
 def leave():
@@ -43,6 +53,6 @@ def take_leave():
     -------
     bool : True: end main.py now and let the prompt come
     """
-    is_leaving = machine.reset_cause() == machine.WDT_RESET and mem32[_SCRATCH] == _LEAVING
+    is_leaving = _found == _LEAVING and not _was_soft
     mem32[_SCRATCH] = _PROMPT if is_leaving else 0
     return is_leaving

@@ -63,14 +63,24 @@ class SelfTest:
         n_ring = kernels.n_uint16(ring)
         is_bytes = n_ring != len(ring)
         at = getattr(self._source, "first_position", 0) + channel
-        codes = []
+        # No list of the codes: a board that has run for long may not have 4 KiB in one piece.
+        first = lowest = highest = None
+        total = squares = 0
         for _ in range(SCANS):
             place = at & (n_ring - 1)
-            codes.append(ring[2 * place] | ring[2 * place + 1] << 8 if is_bytes else ring[place])
+            code = ring[2 * place] | ring[2 * place + 1] << 8 if is_bytes else ring[place]
             at += self._stream.n_channels
-        mean = sum(codes) / SCANS
-        noise = (sum([(code - mean) ** 2 for code in codes]) / SCANS) ** 0.5
-        return min(codes), max(codes), mean, noise
+            if first is None:
+                first = lowest = highest = code
+            if code < lowest:
+                lowest = code
+            if code > highest:
+                highest = code
+            total += code - first
+            squares += (code - first) ** 2
+        mean = total / SCANS
+        noise = max(0.0, squares / SCANS - mean * mean) ** 0.5
+        return lowest, highest, first + mean, noise
 
 
 def _find_complaint(lowest, highest, noise):

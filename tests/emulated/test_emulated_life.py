@@ -1,0 +1,253 @@
+"""The firmware's life on the emulated board: ports that close, buttons, edges, resets, the way to the prompt."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from ampwire import layout
+from emulated_board import (
+    BOOT_S,
+    Numbered,
+    assert_exact,
+    command,
+    copy_firmware,
+    hear,
+    heartbeats,
+    session,
+    streaming_hello,
+)
+
+pytestmark = pytest.mark.long
+
+HERE = Path(__file__).parent
+HEARTBEAT_TIMEOUT_S = 2.0
+
+
+def boot(emulator, tmp_path, changes=None, **more):
+    """A board with the firmware and a numbered stimulus."""
+    stimulus = Numbered()
+    return emulator.Board(copy_firmware(tmp_path / "board", changes), stimulus, **more), stimulus
+
+
+def test_kernels_on_the_target_match_their_twins(emulator, tmp_path):
+    folder = copy_firmware(tmp_path / "board")
+    (folder / "main.py").write_text((HERE / "kernels_on_board.py").read_text(encoding="utf-8"), encoding="utf-8")
+    text = emulator.run_board(folder, None, 25.0).data.decode()
+    print(text)
+    lines = text.splitlines()
+    for name in ("averages", "full_rails", "checks", "stuffing", "counting"):
+        assert f"{name} thumb right" in lines
+        assert f"{name} viper right" in lines
+    assert "done True" in lines
+
+
+def test_closed_port_stops_streaming_and_reopening_begins_a_new_session(emulator, tmp_path):
+    close_s, open_s = BOOT_S + 1.3, BOOT_S + 5.0
+    tx = session("bass", BOOT_S, close_s) + session("bass", open_s + 0.6, open_s + 3)
+    board, stimulus = boot(emulator, tmp_path, host_tx=tx, closed=[(close_s, open_s)])
+    board.run_until(close_s)
+    converted = []
+    for t in (1.0, HEARTBEAT_TIMEOUT_S + 0.6, HEARTBEAT_TIMEOUT_S + 1.6):
+        board.run_until(close_s + t)
+        converted.append(board.mcu.adc.total)
+    assert converted[0] < converted[1] == converted[2], "the converter did not stop within the heartbeat's time-out"
+    board.run_until(open_s + 2.5)
+    heard = hear(board.result().chunks)
+    tags = heard.tags()
+    print(tags, heard.bad)
+    # A frame that was on its way when the port closed may arrive cut; nothing wrong may be taken for data.
+    assert len(heard.bad) <= 1
+    heard.bad.clear()
+    assert len(tags) == 2
+    for tag in tags:
+        assert_exact(heard, stimulus, tag)
+    # Between closing and the time-out the port takes and forgets; its last bytes arrive late, under the old tag.
+    before = [f.index for t, f in heard.samples(tags[0]) if t < close_s]
+    assert before == list(range(0, 38 * len(before), 38))
+    after = [f.index for _, f in heard.samples(tags[1])]
+    assert after == list(range(0, 38 * len(after), 38))
+    late = [f.tag for t, f in heard.samples() if t > open_s + 0.6]
+    assert set(late) == {tags[1]}
+
+
+def test_stop_and_start_give_sessions_that_are_exact(emulator, tmp_path):
+    tx = [
+        *session("bass", BOOT_S, BOOT_S + 4),
+        (BOOT_S + 1.0, command(layout.KIND_STOP)),
+        (BOOT_S + 1.5, command(layout.KIND_START)),
+        (BOOT_S + 2.5, command(layout.KIND_MODE, b"wide")),
+    ]
+    board, stimulus = boot(emulator, tmp_path, host_tx=tx)
+    board.run_until(BOOT_S + 3.5)
+    heard = hear(board.result().chunks)
+    tags = heard.tags()
+    assert len(tags) == 3
+    for tag in tags:
+        assert assert_exact(heard, stimulus, tag).n_missing_scans == 0
+    assert [streaming_hello(heard, tag)["mode"] for tag in tags] == ["bass", "bass", "wide"]
+
+
+def test_a_mark_by_either_button_is_within_50_ms(emulator, tmp_path):
+    button_s, bootsel_s = BOOT_S + 1.2345, BOOT_S + 2.0123
+    board, _ = boot(
+        emulator,
+        tmp_path,
+        host_tx=session("bass", BOOT_S, BOOT_S + 4),
+        gpio={14: lambda t: not button_s <= t < button_s + 0.15},
+    )
+    bootsel = find_bootsel(board)
+    board.at(bootsel_s, bootsel.press)
+    board.at(bootsel_s + 0.15, bootsel.release)
+    board.run_until(BOOT_S + 3)
+    heard = hear(board.result().chunks)
+    marks = heard.of_kind(layout.KIND_MARK)
+    zero_s = start_of_scans(board, heard)
+    late_ms = [
+        1000 * (zero_s + f.index / 8000 - pressed) for (_, f), pressed in zip(marks, (button_s, bootsel_s), strict=True)
+    ]
+    print("marks late by ms", late_ms)
+    assert [f.payload for _, f in marks] == [bytes([layout.MARK_BUTTON])] * 2
+    assert all(-1 <= late <= 50 for late in late_ms)
+
+
+def find_bootsel(board):
+    """The emulated BOOTSEL button."""
+    pin = board.mcu.qspi[1]
+
+    class Bootsel:
+        """Pulls the flash's select line down, as the button does."""
+
+        def press(self):
+            """Hold it."""
+            pin.set_input_value(False)
+
+        def release(self):
+            """Let go."""
+            pin.release_input()
+
+    return Bootsel()
+
+
+def start_of_scans(board, heard):
+    """Board time of scan 0: the converter's own start, known to the emulator."""
+    return board.mcu.adc.base * 1e-9
+
+
+def test_edges_are_within_a_millisecond_even_while_the_loop_is_busy(emulator, tmp_path):
+    # 23 edges over a second, so that some fall into the loop's longest turn; a pulse of 3 ms among them.
+    times = [BOOT_S + 0.5 + 0.0437 * k for k in range(22)]
+    times += [times[-1] + 0.1, times[-1] + 0.103]
+
+    board, _ = boot(emulator, tmp_path, host_tx=session("wide", BOOT_S, BOOT_S + 4))
+    # Not by the emulator's polling: that makes an edge of every poll, whatever the level.
+    for k, at in enumerate(times):
+        board.at(at, lambda k=k: board.mcu.gpio[15].set_input_value(k % 2 == 0))
+    board.run_until(BOOT_S + 2.5)
+    heard = hear(board.result().chunks)
+    edges = heard.of_kind(layout.KIND_EDGE)
+    zero_s = start_of_scans(board, heard)
+    assert [f.payload for _, f in edges] == [bytes([0x80, 0x81 - k % 2]) for k in range(len(times))]
+    errors_ms = [1000 * (zero_s + f.index / 25000 - at) for (_, f), at in zip(edges, times, strict=True)]
+    print("edge errors ms", [round(e, 3) for e in errors_ms])
+    assert max(abs(e) for e in errors_ms) <= 1.0
+
+
+def test_a_chattering_line_costs_no_samples(emulator, tmp_path):
+    board, stimulus = boot(
+        emulator,
+        tmp_path,
+        host_tx=session("wide", BOOT_S, BOOT_S + 4),
+        gpio={15: lambda t: int(t * 20000) % 2 == 1},
+        gpio_poll_s=5e-5,
+    )
+    board.run_until(BOOT_S + 2.0)
+    heard = hear(board.result().chunks)
+    print(len(heard.of_kind(layout.KIND_EDGE)), heard.last_status())
+    assert assert_exact(heard, stimulus).n_missing_scans == 0
+
+
+def test_a_hung_loop_is_reset_by_the_watchdog_and_says_so(emulator, tmp_path):
+    hang = "logger.step()\n            while time.ticks_ms() > 4500 and life_rp2.reset_cause() == 'power':\n                pass"
+    board, _ = boot(emulator, tmp_path, {"main.py: logger.step()": hang}, host_tx=heartbeats(BOOT_S, BOOT_S + 20))
+    board.run_until(BOOT_S + 14)
+    result = board.result()
+    hellos = hear(result.chunks).messages(layout.KIND_HELLO)
+    causes = [m["reset_cause"] for _, m in hellos]
+    print(result.resets, causes)
+    assert result.resets == 1
+    assert causes[0] == "power"
+    assert causes[-1] == "watchdog"
+
+
+@pytest.mark.parametrize("is_tidy", [True, False])
+def test_a_soft_reset_leaves_the_converter_stopped(emulator, tmp_path, is_tidy):
+    # Untidy: the program ends without stopping anything, as after a crash in its own clean-up.
+    at_ms = int(BOOT_S * 1000) + 1500
+    changes = {
+        "main.py: logger.step()": f"logger.step()\n            if {at_ms} < time.ticks_ms() < {at_ms + 20}:\n                sys.exit()"
+    }
+    if not is_tidy:
+        changes["main.py: logger.shut_down()"] = "pass"
+    board, stimulus = boot(
+        emulator,
+        tmp_path,
+        changes,
+        host_tx=session("bass", BOOT_S, BOOT_S + 1.4) + session("bass", BOOT_S + 6, BOOT_S + 9),
+    )
+    board.run_until(BOOT_S + 4.5)
+    before = board.mcu.adc.total
+    board.run_until(BOOT_S + 5.5)
+    assert board.mcu.adc.total == before
+    board.run_until(BOOT_S + 8)
+    heard = hear(board.result().chunks)
+    tags = heard.tags()
+    print(tags, heard.bad)
+    heard.bad.clear()  # the prompt's own words at the soft reset
+    assert len(tags) == 2
+    assert assert_exact(heard, stimulus, tags[1]).n_missing_scans == 0
+
+
+def test_leave_resets_once_to_the_prompt_and_the_next_start_runs_the_logger(emulator, tmp_path):
+    tx = session("bass", BOOT_S, BOOT_S + 1.0)
+    tx += [
+        (BOOT_S + 1.0, command(layout.KIND_LEAVE)),
+        (BOOT_S + 4.0, b"\x03print(6 * 7)\r\n"),
+        (BOOT_S + 14.0, b"\x04"),
+        *heartbeats(BOOT_S + 18, BOOT_S + 22),
+    ]
+    board, _ = boot(emulator, tmp_path, host_tx=tx)
+    board.run_until(BOOT_S + 13.9)
+    result = board.result()
+    text = b"".join(packet for t, packet in result.chunks if t > BOOT_S + 1.5)
+    replies = [m for _, m in hear(result.chunks).messages(layout.KIND_REPLY) if m["for"] == "leave"]
+    print(result, replies, text[-200:])
+    assert [m["ok"] for m in replies] == [True]
+    assert result.resets == 1, "the watchdog was still armed, or there was no reset"
+    assert b">>> " in text
+    assert b"42\r\n" in text
+    converted = board.mcu.adc.total
+    board.run_until(BOOT_S + 21)
+    hellos = hear([c for c in board.result().chunks if c[0] > BOOT_S + 18]).messages(layout.KIND_HELLO)
+    assert board.mcu.adc.total >= converted
+    assert hellos
+    assert hellos[-1][1]["reset_cause"] == "leave"
+
+
+def test_self_test_answers_in_words(emulator, tmp_path):
+    tx = [*heartbeats(BOOT_S, BOOT_S + 6), (BOOT_S + 0.2, command(layout.KIND_SELF_TEST))]
+    board = emulator.Board(
+        copy_firmware(tmp_path / "board"),
+        lambda ch, t: (2048, 0, 2900, 0, 891)[ch] + (ch != 1) * (int(t * 1e5) % 3),
+        host_tx=tx,
+    )
+    board.run_until(BOOT_S + 4)
+    heard = hear(board.result().chunks)
+    replies = [m for _, m in heard.messages(layout.KIND_REPLY) if m["for"] == "self-test"]
+    status = heard.last_status()
+    print(replies, status)
+    assert len(replies) == 1
+    assert replies[0]["ok"] is False
+    assert replies[0]["text"].startswith("out_n is stuck at the bottom")
+    # 27 degrees are 0.706 V: code 876 of 4096; 891 codes are 0.718 V. Source: RP2040 datasheet, section 4.9.5.
+    assert status["die_c"] == pytest.approx(27 - (891.5 * 3.3 / 4096 - 0.706) / 0.001721, abs=1.0)
