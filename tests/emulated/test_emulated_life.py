@@ -168,7 +168,7 @@ def test_a_chattering_line_costs_no_samples(emulator, tmp_path):
 
 
 def test_a_hung_loop_is_reset_by_the_watchdog_and_says_so(emulator, tmp_path):
-    hang = "logger.step()\n            while time.ticks_ms() > 4500 and life_rp2.reset_cause() == 'power':\n                pass"
+    hang = "logger.step()\n            while time.ticks_ms() > 4500 and life_rp2.reset_cause() == 'power': pass"
     board, _ = boot(emulator, tmp_path, {"main.py: logger.step()": hang}, host_tx=heartbeats(BOOT_S, BOOT_S + 20))
     board.run_until(BOOT_S + 14)
     result = board.result()
@@ -184,9 +184,8 @@ def test_a_hung_loop_is_reset_by_the_watchdog_and_says_so(emulator, tmp_path):
 def test_a_soft_reset_leaves_the_converter_stopped(emulator, tmp_path, is_tidy):
     # Untidy: the program ends without stopping anything, as after a crash in its own clean-up.
     at_ms = int(BOOT_S * 1000) + 1500
-    changes = {
-        "main.py: logger.step()": f"logger.step()\n            if {at_ms} < time.ticks_ms() < {at_ms + 20}:\n                sys.exit()"
-    }
+    end = f"logger.step()\n            if {at_ms} < time.ticks_ms() < {at_ms + 20}: sys.exit()"
+    changes = {"main.py: logger.step()": end}
     if not is_tidy:
         changes["main.py: logger.shut_down()"] = "pass"
     board, stimulus = boot(
