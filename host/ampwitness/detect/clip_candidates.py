@@ -159,20 +159,31 @@ def _highest(stretch: Stretch, sign: float, lobes: Lobes) -> Crests:
 def _fit_best_width(
     stretch: Stretch, volts: FloatArray, lobes: Lobes, start: FloatArray, stop: FloatArray, noise_v: float
 ) -> tuple[LobeFit, FloatArray, FloatArray]:
-    """Fit at each width, from the screen's corners and from how long the wave stays close under its crest; keep the
-    first that fits well, else the one that fits best. Returns fits, misfits, and the most that a narrow window gained."""
+    """Fit at each width, from the screen's corners and from how long the wave stays close under its crest.
+
+    Keeps the first that fits well, else the one that fits best. Returns fits, misfits, and the most that a narrow
+    window gained."""
     kept: dict[str, npt.NDArray[np.generic]] | None = None
-    misfit, best, gain = np.zeros(len(lobes)), np.zeros(len(lobes)), np.zeros(len(lobes))
-    for guess_start, guess_stop, widths in ((start, stop, WIDTHS), (lobes.run_first, lobes.run_last, WIDTHS[1:])):
+    n = len(lobes)
+    misfit, best, gain = np.zeros(n), np.full(n, np.inf), np.zeros(n)
+    guesses = (
+        (start, stop, WIDTHS),
+        (lobes.run_first, lobes.run_last, WIDTHS[1:]),
+        (lobes.wide_run_first, lobes.wide_run_last, WIDTHS),
+    )
+    for guess_start, guess_stop, widths in guesses:
         for width in widths:
-            flank = np.maximum(width * (guess_stop - guess_start), SHORTEST_FLANK_S * stretch.rate_hz)
-            first = np.maximum(lobes.first, np.floor(guess_start - flank).astype(np.intp))
-            last = np.minimum(lobes.last, np.ceil(guess_stop + flank).astype(np.intp) + 1)
-            fit = fit_lobes(volts, first, last, guess_start, guess_stop)
+            rows = np.flatnonzero(best > FITS_WELL) if width != WIDTHS[-1] else np.arange(n)
+            if not len(rows):
+                continue
+            flank = np.maximum(width * (guess_stop - guess_start)[rows], SHORTEST_FLANK_S * stretch.rate_hz)
+            first = np.maximum(lobes.first[rows], np.floor(guess_start[rows] - flank).astype(np.intp))
+            last = np.minimum(lobes.last[rows], np.ceil(guess_stop[rows] + flank).astype(np.intp) + 1)
+            fit = fit_lobes(volts, first, last, guess_start[rows], guess_stop[rows])
             chi = fit.flat_rss_v2 / np.maximum(fit.n_points - 10, 2) * fit.averaged / noise_v**2
-            gained = (fit.smooth_rss_v2 - fit.flat_rss_v2) * fit.averaged / (np.maximum(chi, 1) * noise_v**2)
             if width == WIDTHS[-1]:
-                gain = np.maximum(gain, gained)
+                gained = (fit.smooth_rss_v2 - fit.flat_rss_v2) * fit.averaged / (np.maximum(chi, 1) * noise_v**2)
+                gain[rows] = np.maximum(gain[rows], gained)
             # A window in which one flank does not fall holds one corner only, however well it fits.
             one_sided = fit.lower_slope_v() < LEAST_SLOPE_RATIO * fit.mean_slope_v()
             cost = np.where(one_sided, chi * 1e3, chi)
@@ -180,10 +191,10 @@ def _fit_best_width(
                 kept = {name: np.array(getattr(fit, name)) for name in LobeFit.__slots__}
                 misfit, best = chi, cost
                 continue
-            better = (best > FITS_WELL) & (cost < best)
+            better = (best[rows] > FITS_WELL) & (cost < best[rows])
             for name, column in kept.items():
-                column[better] = getattr(fit, name)[better]
-            misfit, best = np.where(better, chi, misfit), np.where(better, cost, best)
+                column[rows[better]] = getattr(fit, name)[better]
+            misfit[rows[better]], best[rows[better]] = chi[better], cost[better]
     assert kept is not None
     return LobeFit(**kept), misfit, gain  # type: ignore[arg-type]
 

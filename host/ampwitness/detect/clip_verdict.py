@@ -27,7 +27,10 @@ AT_RAIL_GAIN = 12.0
 PLAIN_MISFIT = 2.5  # reduced chi-square of flanks and line
 WORST_MISFIT = 30.0  # at the rail, corners and flanks may be odd; the plateau's place speaks
 LEAST_TOP_SAMPLES = 2.5
-FEWEST_FOR_SOURCE = 6
+FEWEST_FOR_SOURCE = 10
+SUNK_SHARE = 0.7
+TILT_SLACK = 0.3  # of what a plateau falls from corner to corner
+WIDEST_TOLERANCE = 0.04  # of the level; plateaus that scatter more have no rail in common
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +60,18 @@ class _OneSide:
     headroom_db: float | None
 
 
+def _beyond_doubt(table: Candidates) -> BoolArray:
+    """Long, level and hard enough to be believed though no rail is where it lies."""
+    overdrive_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
+    return np.asarray(
+        (table["gain"] >= 2 * ALONE_GAIN)
+        & (table["narrow_gain"] >= 3 * NARROW_GAIN)
+        & (table["n_top"] >= 6)
+        & (overdrive_db >= 0.4)
+        & (np.abs(table["tilt_v_per_s"]) < 0.08 * table["flank_v_per_s"])
+    )
+
+
 def _misfit_allows(table: Candidates, gain: float) -> BoolArray:
     """Plain enough: fits well, or gains so much more than it misses."""
     return (table["misfit"] <= PLAIN_MISFIT) | (table["gain"] > gain * np.maximum(table["misfit"], 1.0) ** 1.0)
@@ -81,13 +96,19 @@ def _basic(table: Candidates) -> BoolArray:
     )
 
 
+def _slack(table: Candidates) -> FloatArray:
+    """How far the level of a tilted plateau may miss a rail that moves under it."""
+    moved = np.abs(table["tilt_v_per_s"]) * (table["stop_s"] - table["start_s"])
+    return np.asarray(np.minimum(TILT_SLACK * moved, WIDEST_TOLERANCE * table["level_v"]))
+
+
 def _higher_crests(rail: Rail, tolerance: float, crests: Crests, table: Candidates, sign: float) -> int:
     """How many crests, candidates or not, stand above the rail."""
     mine = crests.sign == sign
     over = crests.level_v[mine] > rail.predict(crests.supply[mine], crests.output[mine]) + tolerance
     predicted = rail.predict(table.supply, table.output)
     # A plateau at the rail may tilt: its highest point is no crest above the rail.
-    above = (table["peak_v"] > predicted + tolerance) & (table["level_v"] > predicted + tolerance / 2)
+    above = (table["peak_v"] > predicted + tolerance) & (table["level_v"] > predicted + tolerance / 2 + _slack(table))
     return int(np.count_nonzero(over)) + int(np.count_nonzero(above))
 
 
@@ -107,8 +128,9 @@ def _judge_side(table: Candidates, crests: Crests, sign: float) -> _OneSide:
         if rail is None:
             break
         predicted = rail.predict(table.supply, table.output)
-        tolerance = max(4 * rail.spread_v, 3 * noise, 0.004 * float(np.median(predicted)))
-        veto = tolerance + 0.012 * float(np.median(predicted))
+        typical = float(np.median(predicted[chosen]))
+        tolerance = min(max(4 * rail.spread_v, 3 * noise, 0.004 * typical), WIDEST_TOLERANCE * typical)
+        veto = tolerance + 0.012 * typical
         inliers = at_rail_set & (np.abs(table["level_v"] - predicted) <= tolerance)
         n_over = _higher_crests(rail, veto, crests, table, sign)
         if n_over <= max(1, 0.03 * np.count_nonzero(inliers)):
@@ -126,7 +148,7 @@ def _judge_side(table: Candidates, crests: Crests, sign: float) -> _OneSide:
         residual = (table["level_v"] - predicted)[order]
         drift = local_drift(table["start_s"][order], residual, table["start_s"])
         expected = predicted + drift
-        near = np.abs(table["level_v"] - expected) <= tolerance
+        near = np.abs(table["level_v"] - expected) <= tolerance + _slack(table)
         few = np.count_nonzero(inliers) < 3
         threshold = np.where(near, ALONE_GAIN if few else AT_RAIL_GAIN, ALONE_GAIN)
         over_sd = (table["crest_v"] - table["level_v"]) / np.maximum(table["crest_sd_v"], 1e-9)
@@ -135,7 +157,10 @@ def _judge_side(table: Candidates, crests: Crests, sign: float) -> _OneSide:
             & ((table["misfit"] <= WORST_MISFIT) | (table["gain"] >= PLAIN_GAIN))
         )  # fmt: skip
         headroom = _headroom(rail, crests, sign)
-    elsewhere = plain & ~accepted & (table["gain"] >= ALONE_GAIN) & (table["misfit"] <= PLAIN_MISFIT)
+        # A rail that sinks further than the model knows: plain, hard clipping somewhat below it.
+        sunk = plain & _beyond_doubt(table) & (table["level_v"] < expected) & (table["level_v"] > SUNK_SHARE * expected)
+        accepted = accepted | sunk
+    elsewhere = plain & ~accepted & _beyond_doubt(table) & (table["misfit"] <= PLAIN_MISFIT)
     if np.count_nonzero(elsewhere) >= FEWEST_FOR_SOURCE:
         is_source = elsewhere
         accepted = accepted | elsewhere

@@ -27,6 +27,8 @@ ITERATIONS = 5
 N_FLAT = 8  # linear parameters of line and flanks
 RIDGE = 1e-9
 WRONG_WAY = 4.0
+LEAST_FALL = 0.06  # of the other flank's slope
+BOW_SHARE = 0.15  # of the crest that the flanks promise: more is no plateau
 # which corner is moved (0 left, 1 right), and by how many points
 SEARCH = (
     (0, (0.0, -3.0, -2.0, -1.0, 1.0, 2.0, 3.0)),
@@ -157,7 +159,8 @@ def _clip_corners(corners: FloatArray, low: FloatArray, high: FloatArray, m: int
 def _penalised_rss(residual: FloatArray, coefficient: FloatArray) -> FloatArray:
     """Residual sum of squares, raised where a flank does not fall away from the top: such minima are false."""
     rss = np.sum(residual**2, axis=1)
-    wrong = (coefficient[:, 2] > 0).astype(float) + (coefficient[:, 5] > 0)
+    left, right = -coefficient[:, 2], -coefficient[:, 5]
+    wrong = (left < LEAST_FALL * np.maximum(right, 0)).astype(float) + (right < LEAST_FALL * np.maximum(left, 0))
     return np.asarray(rss * (1 + WRONG_WAY * wrong))
 
 
@@ -205,6 +208,25 @@ def _polish_corners(
     return best
 
 
+def _allow_bow(
+    t: FloatArray, y: FloatArray, mask: FloatArray, corners: FloatArray, columns: FloatArray, coefficient: FloatArray,
+    residual: FloatArray, scale: FloatArray,
+) -> tuple[FloatArray, FloatArray]:  # fmt: skip
+    """Let long plateaus bow, as rails do that sink and recover within one; a bow worth a crest is not allowed.
+
+    Returns coefficients and residuals."""
+    half = np.maximum((corners[:, 1] - corners[:, 0]) / 2, 0.5)
+    place = (t - corners.mean(axis=1)[:, None]) / half[:, None]
+    arch = np.where(np.abs(place) < 1, place**2 - 1 / 3, 2 / 3)
+    wider = np.concatenate([columns, arch[:, :, None]], axis=2)
+    bowed = _solve(wider, y, mask)
+    rest = (y - np.matmul(wider, bowed[:, :, None])[:, :, 0]) * mask
+    promised = -(coefficient[:, 2] + coefficient[:, 5]) / 2 * half / scale / 2
+    allowed = (np.abs(bowed[:, -1]) <= BOW_SHARE * promised) & (np.sum(rest**2, 1) < 0.8 * np.sum(residual**2, 1))
+    keep = allowed[:, None]
+    return np.where(keep, bowed[:, :-1], coefficient), np.where(keep, rest, residual)
+
+
 def fit_lobes(volts: FloatArray, first: IntArray, last: IntArray, start: FloatArray, stop: FloatArray) -> LobeFit:
     """Fit line and flanks, corners free, in the windows [first, last) of a waveform whose crests point up.
 
@@ -249,6 +271,7 @@ def _fit_group(volts: FloatArray, first: IntArray, last: IntArray, start: FloatA
     columns = _columns(t, left, right, m, scale)
     coefficient = _solve(columns, y, mask)
     residual = (y - np.matmul(columns, coefficient[:, :, None])[:, :, 0]) * mask
+    coefficient, residual = _allow_bow(t, y, mask, corners, columns, coefficient, residual, scale)
     step = _step(columns, coefficient, t, left, right, scale)
     joint = np.concatenate([columns, step], axis=2) * mask[:, :, None]
     normal = np.matmul(joint.transpose(0, 2, 1), joint)
@@ -269,7 +292,7 @@ def _fit_group(volts: FloatArray, first: IntArray, last: IntArray, start: FloatA
     return LobeFit(
         start=left + origin,
         stop=right + origin,
-        level_v=coefficient[:, 0] + y0,
+        level_v=coefficient[:, 0] + y0,  # the arch has no mean over the plateau
         tilt_v=tilt,
         slope_left_v=tilt - coefficient[:, 2] / scale,
         slope_right_v=-tilt - coefficient[:, 5] / scale,

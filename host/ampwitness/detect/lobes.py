@@ -44,6 +44,8 @@ class Lobes:
     narrow_last: IntArray
     run_first: FloatArray  # how far the wave stays close under the crest
     run_last: FloatArray
+    wide_run_first: FloatArray  # how far it stays above the narrow window's level: a drooping plateau and its corners
+    wide_run_last: FloatArray
     level_v: FloatArray  # smoothed height of the crest, of the sign-turned waveform
     is_cut: npt.NDArray[np.bool_]
 
@@ -98,7 +100,7 @@ def find_lobes(volts: FloatArray, rate_hz: float, noise_v: float, lowest_v: floa
     if not len(peaks):
         empty = np.zeros(0, dtype=np.intp)
         none = np.zeros(0)
-        return Lobes(empty, empty, empty, empty, empty, none, none, none, np.zeros(0, dtype=bool))
+        return Lobes(empty, empty, empty, empty, empty, none, none, none, none, none, np.zeros(0, dtype=bool))
     heights = level[peaks]
     left_base = np.maximum(peaks - reach, 0)
     right_base = np.minimum(peaks + reach, len(volts) - 1)
@@ -119,13 +121,12 @@ def find_lobes(volts: FloatArray, rate_hz: float, noise_v: float, lowest_v: floa
         spare = round(SPARE_S * rate_hz)
         edges.append(np.maximum(np.floor(first).astype(np.intp) - spare, left_base))
         edges.append(np.minimum(np.ceil(last).astype(np.intp) + 1 + spare, right_base + 1))
-    first, last = edges[0], edges[1]
     close = np.maximum(CLOSE_IN_NOISE * noise_v, CLOSE_SHARE * np.asarray(heights, dtype=np.float64))
     _, _, run_first, run_last = signal.peak_widths(
         level, peaks, rel_height=0.5, prominence_data=(2 * close, left_base, right_base)
     )
-    is_cut = ((first <= 0) | (last >= len(volts))) & ((left_base <= 0) | (right_base >= len(volts) - 1))
-    return Lobes(peaks, edges[0], edges[1], edges[2], edges[3], run_first, run_last, heights, is_cut)
+    is_cut = ((edges[0] <= 0) | (edges[1] >= len(volts))) & ((left_base <= 0) | (right_base >= len(volts) - 1))
+    return Lobes(peaks, edges[0], edges[1], edges[2], edges[3], run_first, run_last, first, last, heights, is_cut)
 
 
 # ---- flanks and line against one polynomial ---
