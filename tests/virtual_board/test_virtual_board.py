@@ -42,6 +42,13 @@ def counter_options(duration_s: float, edges_s: tuple[float, ...] = (), **change
     )
 
 
+def wait_for_lines(lines: list[str], n: int) -> None:
+    deadline_s = time.monotonic() + 15
+    while len(lines) < n:
+        assert time.monotonic() < deadline_s, f"it announced only {lines}"
+        time.sleep(0.01)
+
+
 @pytest.mark.parametrize(
     ("interpreter", "uses_socket", "speed", "duration_s"),
     [
@@ -210,8 +217,7 @@ def test_it_ends_by_itself_when_the_host_has_stopped() -> None:
     codes: list[int] = []
     thread = threading.Thread(target=lambda: codes.append(run_virtual_board(counter_options(0.5), lines.append)))
     thread.start()
-    while not lines:
-        time.sleep(0.01)
+    wait_for_lines(lines, 1)
     play(lines[0].removeprefix("port: "))
     thread.join(5)
     assert codes == [0]
@@ -249,8 +255,7 @@ def test_without_micropython_it_says_that_it_runs_under_cpython(monkeypatch: pyt
     codes: list[int] = []
     thread = threading.Thread(target=lambda: codes.append(run_virtual_board(counter_options(0.3), lines.append)))
     thread.start()
-    while len(lines) < 2:
-        time.sleep(0.01)
+    wait_for_lines(lines, 2)
     heard = play(lines[0].removeprefix("port: "))
     thread.join(5)
     check_every_sample(heard.samples())

@@ -85,6 +85,21 @@ def test_reset_is_a_new_session_that_says_why() -> None:
     assert [gap.cause for gap in gaps_of(heard)] == ["restart"]
 
 
+def test_after_a_reset_the_lines_are_as_they_stand_then() -> None:
+    options = VirtualBoardOptions(
+        short_stimulus(),
+        speed=None,
+        faults=(parse_fault("reset@1"),),
+        make_model=lambda mode, start_s: CounterModel(mode, start_s, 2.0, (0.5, 1.5)),
+    )
+    with virtual_board(options) as port:
+        heard = play(port)
+    levels = [hello["digital"][0]["level"] for hello in heard.json_of(layout.KIND_HELLO) if hello["streaming"]]
+    assert (levels[0], levels[-1]) == (0, 0)
+    edges = [(frame.index, messages.unpack_edge(frame.payload)) for frame in heard.of_kind(layout.KIND_EDGE)]
+    assert edges == [(4000, (0, 1)), (round(0.3 * 8000), (0, 0))]  # the second session begins at 1.2 s, level 1
+
+
 def test_unplugged_board_vanishes_and_comes_back_under_the_same_name() -> None:
     options = VirtualBoardOptions(
         short_stimulus(),

@@ -100,22 +100,19 @@ class VirtualBoard:
         def make_model(mode: str, start_s: float) -> Model:
             return BoardModel(options.stimulus, roles, mode, seed=options.seed, start_s=start_s)
 
-        make = options.make_model or make_model
-        self._level = make(options.mode, 0.0).remote_level(0.0)  # also finds out at once whether the roles fit
-        self._digital = (
-            [line for line in load_board_config().DIGITAL if line[0] == "remote"] if self._has_remote else []
-        )
+        self._make_model = options.make_model or make_model
+        has_remote = self._remote_level(0.0) is not None  # making a model also finds out at once whether the roles fit
+        self._digital = [line for line in load_board_config().DIGITAL if line[0] == "remote"] if has_remote else []
         return StimulusPlayer(
-            make,
+            self._make_model,
             len(roles),
             self._digital[0][1] if self._digital else None,
             [fault.time_s for fault in options.faults if fault.name == "mark"],
             options.is_looped,
         )
 
-    @property
-    def _has_remote(self) -> bool:
-        return self._level is not None
+    def _remote_level(self, time_s: float) -> int | None:
+        return self._make_model(self._options.mode, time_s).remote_level(0.0)
 
     def _start_firmware(self, reset_cause: str) -> FirmwareProcess:
         options = self._options
@@ -126,7 +123,7 @@ class VirtualBoard:
         settings: dict[str, Any] = {
             "channels": [[channel.role, channel.pin] for channel in channels],
             "digital": [list(line) for line in self._digital],
-            "levels": [[line[1], self._level] for line in self._digital],
+            "levels": [[line[1], self._remote_level(self._player.time_s)] for line in self._digital],
             "mode": options.mode,
             "board_id": f"virtual-{options.seed}",
             "reset_cause": reset_cause,
