@@ -29,6 +29,8 @@ _SECOND_MS = 1000
 _FRAMES_A_STEP = 8  # between two looks at the port
 _PIECES_A_STEP = 64  # a little more than eight frames and a hello
 _LOOK_MS = 10  # between two looks at host, button and lamp: a mark may be late by this much
+_EDGE_WINDOW_MS = 100  # in which a line is heard until it has made so many edges:
+_EDGES_A_WINDOW = 8
 _REST_MS = 8  # longest sleep between two turns
 _LOSING_MS = 2000
 _LEAVE_MS = 300  # for the reply to go out
@@ -78,6 +80,8 @@ class Logger:
         # A board that can note the instant of an edge by itself does; else the lines are read once a turn.
         self._catchers = getattr(pins, "catchers", ())
         self._polls_lines = not self._catchers
+        self._n_edges = bytearray(len(self._catchers))  # in this window
+        self._edge_window_ms = now_ms
         self._rests = True
         self._begin_load(self._now_us())
         self._make_hello()
@@ -124,6 +128,8 @@ class Logger:
             self._continue_test(now_ms)
         elif self.is_streaming:
             self._watch_button(now_ms)
+            if (now_ms - self._edge_window_ms) & TICKS_MASK >= _EDGE_WINDOW_MS:
+                self._end_edge_window(now_ms)
         if self._every_second.is_due(now_ms):
             self._tell_every_second(now_ms)
         self._set_lamp(now_ms)
@@ -220,13 +226,27 @@ class Logger:
 
     def _take_edges(self, k, catcher, now_ms):
         catcher.hold()
-        for i in range(catcher.n_caught()):
+        n_caught = catcher.n_caught()
+        for i in range(n_caught):
             if self._lines.is_other(k, catcher.level(i)):
                 self._send_edge(k, catcher.position(i), now_ms)
         # What came while the catcher was full or held is not known to the instant; the level must be right at last.
         if self._lines.is_changed(k, self._pins):
             self._send_edge(k, self._source.position(), now_ms)
-        catcher.release()
+        self._n_edges[k] += n_caught
+        if self._n_edges[k] < _EDGES_A_WINDOW:
+            catcher.release()
+        else:
+            catcher.stop()  # a line that chatters would take the time that the samples need
+
+    def _end_edge_window(self, now_ms):
+        self._edge_window_ms = now_ms
+        for k in range(len(self._catchers)):
+            if self._n_edges[k] >= _EDGES_A_WINDOW:
+                self._catchers[k].start()
+                if self._lines.is_changed(k, self._pins):
+                    self._send_edge(k, self._source.position(), now_ms)
+            self._n_edges[k] = 0
 
     def _send_edge(self, k, position, now_ms):
         self._edge[0] = 0x80 | k
@@ -419,8 +439,9 @@ class Logger:
         self.session.begin()
         self._has_fault = False
         self.is_streaming = True
-        for catcher in self._catchers:
-            catcher.start()
+        for k in range(len(self._catchers)):
+            self._n_edges[k] = 0
+            self._catchers[k].start()
         self._lines.read_all(self._pins)
         self._make_hello()
         self.counters.begin_session()

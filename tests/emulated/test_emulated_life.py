@@ -163,8 +163,12 @@ def test_a_chattering_line_costs_no_samples(emulator, tmp_path):
     )
     board.run_until(BOOT_S + 2.0)
     heard = hear(board.result().chunks)
-    print(len(heard.of_kind(layout.KIND_EDGE)), heard.last_status())
-    assert assert_exact(heard, stimulus).n_missing_scans == 0
+    n_edges = len(heard.of_kind(layout.KIND_EDGE))
+    exactness = assert_exact(heard, stimulus)
+    print(n_edges, heard.last_status())
+    assert exactness.n_missing_scans == 0
+    assert exactness.n_scans > 25000 * 1.8
+    assert 10 <= n_edges <= 180  # at most 8 in 100 ms, and the level at the end of each
 
 
 def test_a_hung_loop_is_reset_by_the_watchdog_and_says_so(emulator, tmp_path):

@@ -18,7 +18,7 @@ from emulated_board import (
 pytestmark = pytest.mark.long
 
 RATE_HZ = {"bass": 8000, "wide": 25000, "slow": 2000}
-# Issue: at most 30 % in bass, 60 % in wide. CPU shares of the emulator are good to a quarter.
+# Our bound: the emulator's CPU shares are good to a quarter, and a board needs room for what it does not emulate.
 BUSY_MOST = {"bass": 0.30, "wide": 0.60, "slow": 0.30}
 # Times at which the small integers of a 32-bit board end.
 NEAR_2_30 = "set_counters((1 << 28) - 1000, (1 << 30) - 20000)"
