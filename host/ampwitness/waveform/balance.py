@@ -39,7 +39,20 @@ class BridgeBalance:
 
 
 class BridgeBalanceMeter:
-    """Collects one figure a stretch of output; bounded memory."""
+    """Collects one figure a stretch of output; bounded memory.
+
+    Gaps
+    ----
+    Each stretch is an unbroken run and is judged by itself; the assembler shows none that touches a gap.
+
+    Limits
+    ------
+    Needs eight stretches of at least 1 V rms. See `result` for what it cannot tell apart.
+
+    Source
+    ------
+    Our choice, measured in tests/waveform/test_balance.py.
+    """
 
     def __init__(self) -> None:
         self._mismatches: list[float] = []
