@@ -15,7 +15,8 @@ from logger import kernels_viper
 @micropython.native
 def average_scans(ring, out, rails, p):
     """See kernels_viper.average_scans."""
-    if not _average_three(ring, out, rails, p):
+    average = _average_three if p[2] == 3 else _average_few
+    if not average(ring, out, rails, p):
         kernels_viper.average_scans(ring, out, rails, p)
 
 
@@ -222,6 +223,163 @@ def _average_three(r0, r1, r2, r3):
     add(r0, 6)
     data(2, 0x4560)  # cmp r0, r12
     bne(THREE)
+    b(STORE)
+
+    label(DONE)
+    pop({r1, r2, r3, r4, r5})
+    mov(r0, 1)
+    label(LEAVE)
+    pop({r4, r5, r6, r7})
+    mov(r8, r4)
+    mov(r9, r5)
+    mov(r10, r6)
+    mov(r11, r7)
+
+
+@micropython.asm_thumb
+def _average_few(r0, r1, r2, r3):
+    # One or two channels, an even number of at most 32 conversions a scan; else as _average_three, whose comments hold
+    # here too. One sum, r3: its halves are the two channels, or every other conversion of the one.
+    mov(r4, r8)
+    mov(r5, r9)
+    mov(r6, r10)
+    mov(r7, r11)
+    push({r4, r5, r6, r7})
+    mov(r10, r1)
+    mov(r11, r3)
+    ldr(r4, [r3, 8])  # channels
+    cmp(r4, 2)
+    bgt(REFUSE)
+    ldr(r6, [r3, 12])
+    mul(r6, r4)  # conversions a scan
+    cmp(r6, 32)
+    bgt(REFUSE)
+    lsl(r7, r6, 31)
+    bne(REFUSE)  # odd
+    lsl(r4, r6, 1)  # bytes a scan
+    ldr(r6, [r3, 0])  # place
+    lsl(r5, r6, 31)
+    bne(REFUSE)
+    ldr(r5, [r3, 20])  # scans
+    mul(r5, r4)  # bytes a frame
+    lsl(r6, r6, 1)
+    add(r0, r0, r6)
+    add(r6, r6, r5)
+    ldr(r7, [r3, 4])
+    lsl(r7, r7, 1)
+    cmp(r6, r7)
+    bgt(REFUSE)
+    bne(INSIDE)
+    mov(r6, 0)
+    b(INSIDE)
+    label(REFUSE)
+    mov(r0, 0)
+    b(LEAVE)
+    label(INSIDE)
+    lsr(r6, r6, 1)
+    str(r6, [r3, 0])
+    mov(r6, 1)
+    lsl(r6, r6, 12)
+    lsl(r7, r6, 16)
+    orr(r7, r6)
+    push({r7})  # mask
+    ldr(r6, [r3, 16])
+    push({r6})  # shift
+    add(r5, r5, r0)
+    push({r5})  # end of frame
+    push({r4})  # bytes a scan
+    push({r2})  # rails
+    mov(r6, 1)
+    lsl(r5, r6, 16)
+    orr(r6, r5)
+    mov(r8, r6)
+    sub(r7, r7, r6)
+    sub(r7, r7, r6)
+    mov(r9, r7)
+    label(SCAN)
+    mov(r7, sp)
+    ldr(r6, [r7, 4])
+    add(r6, r6, r0)
+    mov(r12, r6)
+    mov(r3, 0)
+    mov(r1, 0)
+    mvn(r2, r1)
+    label(TWO)
+    ldr(r6, [r0, 0])
+    add(r3, r3, r6)
+    data(2, 0x4446)  # add r6, r8
+    orr(r1, r6)
+    data(2, 0x444E)  # add r6, r9
+    and_(r2, r6)
+    add(r0, 4)
+    data(2, 0x4560)  # cmp r0, r12
+    bne(TWO)
+    ldr(r7, [r7, 16])
+    mvn(r2, r2)
+    orr(r1, r2)
+    tst(r1, r7)
+    bne(RAILS)
+    label(STORE)
+    lsl(r6, r3, 16)
+    lsr(r6, r6, 16)
+    lsr(r7, r3, 16)
+    mov(r2, sp)
+    ldr(r4, [r2, 12])
+    mov(r5, r11)
+    ldr(r5, [r5, 8])
+    mov(r1, r10)
+    cmp(r5, 1)
+    bne(BOTH)
+    add(r6, r6, r7)
+    lsr(r6, r4)
+    strh(r6, [r1, 0])
+    add(r1, 2)
+    b(STORED)
+    label(BOTH)
+    lsr(r6, r4)
+    lsr(r7, r4)
+    strh(r6, [r1, 0])
+    strh(r7, [r1, 2])
+    add(r1, 4)
+    label(STORED)
+    mov(r10, r1)
+    ldr(r2, [r2, 8])
+    cmp(r0, r2)
+    bne(SCAN)
+    b(DONE)
+
+    label(RAILS)
+    mov(r7, sp)
+    ldr(r6, [r7, 4])
+    sub(r0, r0, r6)
+    ldr(r7, [r7, 0])
+    mov(r4, r11)
+    ldr(r4, [r4, 8])
+    sub(r4, 1)
+    lsl(r4, r4, 1)  # from one channel's counts to the other's; 0 with one channel
+    mov(r5, 0)
+    mov(r2, 255)
+    lsl(r2, r2, 4)
+    add(r2, 15)
+    label(ONE)
+    ldrh(r6, [r0, 0])
+    add(r1, r7, r5)
+    cmp(r6, 0)
+    beq(COUNT)
+    cmp(r6, r2)
+    bne(NEXT)
+    add(r1, 1)
+    label(COUNT)
+    ldrb(r6, [r1, 0])
+    cmp(r6, 255)
+    beq(NEXT)
+    add(r6, 1)
+    strb(r6, [r1, 0])
+    label(NEXT)
+    eor(r5, r4)
+    add(r0, 2)
+    data(2, 0x4560)  # cmp r0, r12
+    bne(ONE)
     b(STORE)
 
     label(DONE)

@@ -28,7 +28,7 @@ def averages(fast):
         code = draw(4400) - 150
         ring[i] = 0 if code < 0 else 4095 if code > 4095 else code
     for n_channels in (1, 2, 3):
-        for n_sum, shift in ((8, 0), (2, 0), (32, 1), (1, 0), (24, 1)):
+        for n_sum, shift in ((8, 0), (2, 0), (32, 1), (1, 0), (24, 1), (16, 0), (15, 0)):
             for _ in range(4):
                 n_scans = 1 + draw(5)
                 p1 = array("i", (draw(1024), 1024, n_channels, n_sum, shift, n_scans))

@@ -55,6 +55,20 @@ def test_every_sample_is_exact_and_the_cpu_has_room(emulator, seconds, tmp_path,
     assert [status[name] for name in lost] == [0] * len(lost)
 
 
+@pytest.mark.parametrize("mode", ["bass", "wide"])
+@pytest.mark.parametrize("channels", ['(("out_p", 26),)', '(("out_p", 26), ("supply", 28))'])
+def test_fewer_channels_are_exact_at_their_higher_rates(emulator, tmp_path, channels, mode):
+    three = 'CHANNELS = (("out_p", 26), ("out_n", 27), ("supply", 28))'
+    changes = {f"board_config.py: {three}": f"CHANNELS = {channels}"}
+    _, stimulus, heard, busy = stream(emulator, tmp_path, mode, 3.0, changes)
+    exactness = assert_exact(heard, stimulus)
+    hello = streaming_hello(heard, heard.tags()[0])
+    print(f"{channels} {mode} {hello['rate_hz']} busy {busy:.1%}")
+    assert exactness.n_missing_scans == 0
+    assert len(hello["channels"]) * hello["rate_hz"][0] == 3 * RATE_HZ[mode] * hello["rate_hz"][1]
+    assert busy <= BUSY_MOST[mode]
+
+
 @pytest.mark.parametrize("counters", [NEAR_2_30, NEAR_2_32])
 def test_memory_stands_still_while_every_counter_passes_its_limit(emulator, seconds, tmp_path, counters):
     changes = {
