@@ -122,14 +122,15 @@ class Client:
     def listen(self, seconds: float, until: bytes | None = None) -> bool:
         """Receive for `seconds`, or until the bytes `until` have come; tells whether they have."""
         started_s = time.monotonic()
-        seen = len(self.heard.raw)
+        seen = max(0, len(self.heard.raw) - 2000)
         while time.monotonic() - started_s < seconds:
             if time.monotonic() - self._beat_s > 0.5:
                 self.speak(layout.KIND_HEARTBEAT)
                 self._beat_s = time.monotonic()
             self.heard.raw += self.serial.read(4096)
-            if until is not None and until in self.heard.raw[max(0, seen - 2000) :]:
+            if until is not None and self.heard.raw.find(until, seen) >= 0:
                 return True
+            seen = max(seen, len(self.heard.raw) - 2000)
         return until is None
 
     def close(self) -> None:
@@ -147,8 +148,7 @@ def play(port: str, seconds: float = 20.0) -> Heard:
     n_seen = 0
     while not client.listen(0.05, ENDED):
         assert time.monotonic() - started_s < seconds, "the stimulus did not end"
-        idle = client.heard.raw[n_seen:].count(b'"streaming":false')
-        if idle:
+        if client.heard.raw.find(b'"streaming":false', n_seen) >= 0:
             n_seen = len(client.heard.raw)
             client.heard.n_restarts += 1
             client.start()

@@ -72,6 +72,7 @@ class Feed:
         return line.decode()
 
     def write_line(self, text: str) -> None:
+        """Say a line to the other side."""
         self._writer.write((text + "\n").encode())
 
 
@@ -96,15 +97,18 @@ class SocketPort:
         self._select = select.select
 
     def write_ready(self) -> bool:
+        """Whether a byte can be written without waiting."""
         return bool(self._select([], [self._socket], [], 0)[1])
 
     def write(self, piece: memoryview) -> int:
+        """Write what fits; returns how many bytes that was."""
         try:
             return int(self._socket.send(piece))
         except BlockingIOError:
             return 0
 
     def read_into(self, buf: bytearray) -> int:
+        """Take what has arrived, without waiting; returns how many bytes."""
         try:
             n = int(self._socket.recv_into(buf))
         except BlockingIOError:
@@ -133,6 +137,7 @@ class VirtualSource:
         self.has_ended = False
 
     def start(self, cycles: int, n_channels: int, pins: tuple) -> None:  # type: ignore[type-arg]
+        """Begin a generation, and say so to the other side."""
         self._generation = (self._generation + 1) & 0xFF
         self._skip(self._left)
         self._left = 0
@@ -144,11 +149,13 @@ class VirtualSource:
         self._feed.write_line(f"{word} {self._generation} {self.logger.mode}")  # type: ignore[attr-defined]
 
     def stop(self) -> None:
+        """End the generation, and say how many conversions were taken."""
         if self._is_running:
             self._is_running = False
             self._feed.write_line(f"stop {self._generation} {self._position}")
 
     def overflowed(self) -> bool:
+        """Never: this converter waits."""
         return False
 
     def position(self) -> int:
@@ -228,16 +235,19 @@ class VirtualPins:
         self.has_news = False
 
     def set_level(self, pin: int, level: int) -> None:
+        """A digital line has changed at the present conversion."""
         if self._levels.get(pin, 0) != level:
             self._levels[pin] = level
             self._unseen_lines = self.has_news = True
 
     def set_button(self, pressed: int) -> None:
+        """The button was pressed (1) or released (0) at the present conversion."""
         self._pressed = pressed
         self._released_s = time.time()
         self._unseen_button = self.has_news = True
 
     def forget_news(self) -> None:
+        """A new session reads the pins itself."""
         self._unseen_lines = self._unseen_button = self.has_news = False
 
     def holds_converter(self) -> bool:
@@ -248,26 +258,30 @@ class VirtualPins:
         return was_held
 
     def level(self, pin: int) -> int:
+        """Level of a digital line."""
         self._unseen_lines = False
         return int(self._levels.get(pin, 0))
 
     def button(self) -> int:
+        """1 while the button is held down."""
         # Bounces are told by the clock on the wall, which the stimulus may outrun: hold it until a release counts.
         if self._pressed or time.time() - self._released_s > _RELEASE_S:
             self._unseen_button = False
         return self._pressed
 
     def led(self, on: bool) -> None:
-        pass
+        """There is no lamp to light."""
 
 
 class Clock:
     """Ticks for CPython, which has none."""
 
     def ticks_ms(self) -> int:
+        """Milliseconds, wrapping."""
         return int(time.monotonic() * 1000) & _MASK
 
     def ticks_us(self) -> int:
+        """Microseconds, wrapping."""
         return int(time.monotonic() * 1000000) & _MASK
 
 

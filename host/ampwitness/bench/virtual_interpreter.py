@@ -19,6 +19,7 @@ from ampwitness.errors import MissingToolError
 from ampwitness.firmware_files import find_firmware_dir, find_wire_dir
 
 Interpreter = Literal["micropython", "cpython"]
+_FEED_BUFFER_BYTES = 32_768
 _HELLO_BYTES = 17  # channel letter and token, when the firmware connects over TCP
 
 
@@ -57,6 +58,8 @@ class FirmwareProcess:
         else:
             self._start_cpython()
         self.feed.sendall(json.dumps(whole).encode() + b"\n")
+        # What is on its way is lost when the host vanishes: keep it short.
+        self.feed.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _FEED_BUFFER_BYTES)
         for one in (self.serial, self.feed):
             one.setblocking(False)
 

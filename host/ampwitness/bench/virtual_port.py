@@ -27,15 +27,25 @@ class HostPort(Protocol):
         """What to wait on for reading."""
         ...
 
-    def fileno_for_writing(self) -> int: ...
+    def fileno_for_writing(self) -> int:
+        """What to wait on for writing; only while the port is open."""
+        ...
 
-    def read(self) -> bytes: ...
+    def read(self) -> bytes:
+        """What the program has written, empty for nothing."""
+        ...
 
-    def write(self, raw: bytes | memoryview) -> int: ...
+    def write(self, raw: bytes | memoryview) -> int:
+        """Hand bytes to the program; returns how many it took."""
+        ...
 
-    def unplug(self) -> None: ...
+    def unplug(self) -> None:
+        """Pull the cable: the port vanishes."""
+        ...
 
-    def plug(self) -> None: ...
+    def plug(self) -> None:
+        """Put the cable in: the port appears."""
+        ...
 
 
 class PtyPort:
@@ -61,6 +71,7 @@ class PtyPort:
         return hasattr(os, "openpty")
 
     def plug(self) -> None:
+        """Put the cable in: the port appears."""
         if not self.is_possible():
             raise MissingToolError("this platform has no pseudo-terminals; use --socket")
         import tty
@@ -78,6 +89,7 @@ class PtyPort:
         self._poll.register(self._master, 0)
 
     def unplug(self) -> None:
+        """Pull the cable: the port vanishes."""
         if self._master >= 0:
             os.close(self._master)
             self._master = -1
@@ -88,22 +100,27 @@ class PtyPort:
             self._link.unlink()
 
     def is_open(self) -> bool:
+        """Whether a program has the port open now."""
         # The terminal reports a hang-up for as long as no program holds its other end.
         return self._master >= 0 and not any(event & select.POLLHUP for _, event in self._poll.poll(0))
 
     def filenos(self) -> list[int]:
+        """What to wait on for reading."""
         return [self._master] if self.is_open() else []
 
     def fileno_for_writing(self) -> int:
+        """What to wait on for writing; only while the port is open."""
         return self._master
 
     def read(self) -> bytes:
+        """What the program has written, empty for nothing."""
         try:
             return os.read(self._master, _READ_BYTES)
         except OSError:  # nothing there, or hung up
             return b""
 
     def write(self, raw: bytes | memoryview) -> int:
+        """Hand bytes to the program; returns how many it took."""
         try:
             return os.write(self._master, raw)
         except OSError:
@@ -121,17 +138,20 @@ class SocketPort:
         self.name = f"socket://127.0.0.1:{self._number}"
 
     def plug(self) -> None:
+        """Put the cable in: the port appears."""
         self._server = socket.create_server(("127.0.0.1", self._number), backlog=1)
         self._number = self._server.getsockname()[1]
         self._server.setblocking(False)
 
     def unplug(self) -> None:
+        """Pull the cable: the port vanishes."""
         for one in (self._client, self._server):
             if one is not None:
                 one.close()
         self._client = self._server = None
 
     def is_open(self) -> bool:
+        """Whether a program has the port open now."""
         if self._client is None and self._server is not None:
             with contextlib.suppress(BlockingIOError):
                 self._client, _ = self._server.accept()
@@ -140,14 +160,17 @@ class SocketPort:
         return self._client is not None
 
     def filenos(self) -> list[int]:
+        """What to wait on for reading."""
         one = self._client or self._server
         return [] if one is None else [one.fileno()]
 
     def fileno_for_writing(self) -> int:
+        """What to wait on for writing; only while the port is open."""
         assert self._client is not None
         return self._client.fileno()
 
     def read(self) -> bytes:
+        """What the program has written, empty for nothing."""
         if self._client is None:
             return b""
         try:
@@ -162,6 +185,7 @@ class SocketPort:
         return raw
 
     def write(self, raw: bytes | memoryview) -> int:
+        """Hand bytes to the program; returns how many it took."""
         if self._client is None:
             return 0
         try:
