@@ -83,12 +83,14 @@ class TransmitQueue:
         self.fill_packet()
         return True
 
+    @micropython.native
     def fill_packet(self):
         """Put delimiters up to the beginning of the next packet."""
         head = self.head
         at = head[0]
+        ring = self.ring
         while at & 63:
-            self.ring[at] = 0
+            ring[at] = 0
             at += 1
         head[0] = at & head[1]
 

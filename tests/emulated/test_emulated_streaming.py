@@ -57,10 +57,10 @@ def test_every_sample_is_exact_and_the_cpu_has_room(emulator, seconds, tmp_path,
 
 @pytest.mark.parametrize("mode", ["bass", "wide"])
 @pytest.mark.parametrize("channels", ['(("out_p", 26),)', '(("out_p", 26), ("supply", 28))'])
-def test_fewer_channels_are_exact_at_their_higher_rates(emulator, tmp_path, channels, mode):
+def test_fewer_channels_are_exact_at_their_higher_rates(emulator, seconds, tmp_path, channels, mode):
     three = 'CHANNELS = (("out_p", 26), ("out_n", 27), ("supply", 28))'
     changes = {f"board_config.py: {three}": f"CHANNELS = {channels}"}
-    _, stimulus, heard, busy = stream(emulator, tmp_path, mode, 3.0, changes)
+    _, stimulus, heard, busy = stream(emulator, tmp_path, mode, seconds, changes)
     exactness = assert_exact(heard, stimulus)
     hello = streaming_hello(heard, heard.tags()[0])
     print(f"{channels} {mode} {hello['rate_hz']} busy {busy:.1%}")
