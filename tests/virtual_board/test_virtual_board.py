@@ -227,6 +227,19 @@ def test_it_ends_by_itself_when_the_host_has_stopped() -> None:
     assert len(lines) == 1
 
 
+def test_it_waits_for_the_host_to_read_the_last_words() -> None:
+    with virtual_board(counter_options(0.3)) as port:
+        client = Client(port)
+        client.start()
+        assert client.listen(5.0, ENDED)
+        client.listen(0.6)  # as a host that waits whether more samples come
+        client.speak(layout.KIND_STOP)
+        time.sleep(1.0)
+        assert client.listen(1.0, b'"for":"stop"')
+        client.listen(0.5)  # the port is still there
+        client.close()
+
+
 def test_loop_begins_again() -> None:
     with virtual_board(counter_options(0.5, is_looped=True)) as port:
         client = Client(port)

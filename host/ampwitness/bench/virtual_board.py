@@ -32,6 +32,7 @@ _FEED_AHEAD_BYTES = 32_768
 _OUT_MOST_BYTES = 4096  # kept for a host that does not read; more would hide its slowness from the board
 _RESET_S = 0.2  # stimulus time that a reset costs
 _QUIET_S = 0.3
+_SILENT_S = 3.0
 _STEP_S = 0.005
 _SLIP_S = 0.25  # further behind than this, the virtual clock gives up catching up
 _WAIT_S = 0.02
@@ -179,9 +180,9 @@ class VirtualBoard:
             return True
         if self._options.stays or not self._player.has_ended or self._player.is_playing:
             return False
-        # The host may still be reading the last words.
-        is_quiet = time.monotonic() - self._last_sent_s > _QUIET_S
-        return is_quiet and not (self._to_host and self.port.is_open())
+        # The host may still be reading the last words: it is over when it has closed the port, or has gone silent.
+        quiet_s = time.monotonic() - self._last_sent_s
+        return quiet_s > (_SILENT_S if self.port.is_open() else _QUIET_S)
 
     def _turn(self) -> None:
         """Wait until something can be moved, and move it."""
@@ -243,6 +244,7 @@ class VirtualBoard:
                 self._anchor = None
             elif word == "stop":
                 self._player.stop(int(values[0]), int(values[1]))
+                self._last_sent_s = time.monotonic()  # the reply to it is on its way
             elif word == "leave":
                 self._has_left = True
 
