@@ -148,7 +148,7 @@ def test_a_fifo_overflow_is_counted_and_begins_a_new_session(emulator, tmp_path)
     tags = heard.tags()
     faults = heard.messages(layout.KIND_FAULT)
     print(result, tags, faults, heard.last_status())
-    assert result.adc_dropped > 100
+    assert result.adc_dropped > 0  # how many depends on how soon the loop wakes and restarts the converter
     assert len(tags) == 2
     for tag in tags:
         assert assert_exact(heard, stimulus, tag).n_missing_scans == 0
