@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.clip_coarse import measure_coarsely
 from ampwitness.detect.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S, Stretch
 from ampwitness.detect.lobe_fit import LobeFit, fit_lobes
 from ampwitness.detect.lobes import Lobes, find_lobes, test_flatness
@@ -25,16 +26,22 @@ IntArray = npt.NDArray[np.intp]
 
 SCREEN_GAIN = 8.0  # residual squares, in noise variances, that a candidate must save
 LOWEST_CREST_IN_NOISE = 15.0
-WIDTHS = (99.0, 1.5, 0.7)  # of the flanks that are fitted, in plateau lengths
+NEAR_TOP_SHARE = 0.5  # of the highest value in the stretch; no rail sinks further within seconds and still is one
+SHORT_WINDOW = 28  # samples
+STAYS_SHARE = 0.28  # of its window that a crest spends within 4 % of its height; a sine spends 0.23
+WIDTHS = (2.5, 1.3, 0.7)  # of the flanks that are fitted, in plateau lengths
 SHORTEST_FLANK_S = 0.0006
 LEAST_SLOPE_RATIO = 0.15  # of the flatter flank to the mean of both
+FAILED_MISFIT = 25.0
+PART_SHARE = 0.6
+COARSE_CORNER_SD_S = 1e-4
 FITS_WELL = 2.2  # reduced chi-square up to which the widest window is kept
 CREST_STEP_S = 0.25  # one highest unclipped crest is kept for each of these
 
 FIELDS: tuple[str, ...] = (
     "sign", "start_s", "stop_s", "level_v", "tilt_v_per_s", "crest_v", "crest_sd_v", "flank_v_per_s",
     "flatter_flank_ratio", "gain", "narrow_gain", "misfit", "top_misfit", "n_top", "n_points", "noise_v",
-    "start_sd_s", "stop_sd_s", "peak_v", "supply_v", "window_s",
+    "start_sd_s", "stop_sd_s", "peak_v", "supply_v", "window_s", "is_coarse",
 )  # fmt: skip
 
 
@@ -120,10 +127,17 @@ def look_at(
         lobes = lobes.take(~lobes.is_cut)
         if not len(lobes):
             continue
-        might_be, start, stop = _screen(volts, lobes, noise_v)
+        might_be = lobes.level_v >= NEAR_TOP_SHARE * float(np.max(volts[~blocked], initial=0.0))
+        high = lobes.take(might_be)
+        looks_cut, start, stop = _screen(volts, high, noise_v)
+        if not looks_cut.all():
+            left_over = _measure_rest(stretch, sign, volts, high.take(~looks_cut), noise_v)
+            if left_over is not None:
+                candidates.append(left_over)
+        might_be[might_be] = looks_cut
         if might_be.any():
             chosen = lobes.take(might_be)
-            candidates.append(_measure(stretch, sign, volts, chosen, start[might_be], stop[might_be], noise_v))
+            candidates.append(_measure(stretch, sign, volts, chosen, start[looks_cut], stop[looks_cut], noise_v))
         if not might_be.all():
             crests.append(_highest(stretch, sign, lobes.take(~might_be)))
     return candidates, crests, cut
@@ -143,7 +157,12 @@ def _screen(volts: FloatArray, lobes: Lobes, noise_v: float) -> tuple[npt.NDArra
         best = np.where(better, gain, best)
         start = np.where(better, view.first + test.corner_left, start)
         stop = np.where(better, view.first + test.corner_right, stop)
-    return might_be, start, stop
+    # Short crests with steep flanks ring at their corners, which the screen does not know of: let the fit decide.
+    near_first, near_last = lobes.near_first, lobes.near_last
+    length = lobes.last - lobes.first
+    stays = near_last - near_first
+    short = ~might_be & (length <= SHORT_WINDOW) & (stays >= 2.2) & (stays >= STAYS_SHARE * length)
+    return might_be | short, np.where(short, near_first, start), np.where(short, near_last, stop)
 
 
 def _highest(stretch: Stretch, sign: float, lobes: Lobes) -> Crests:
@@ -217,7 +236,7 @@ def _measure(
     supply, output = _lagged_at(stretch, middle)
     slope = fit.mean_slope_v()
     n = len(lobes)
-    columns = {
+    columns: dict[str, FloatArray] = {
         "sign": np.full(n, sign),
         "start_s": np.asarray(stretch.time_s(fit.start)),
         "stop_s": np.asarray(stretch.time_s(fit.stop)),
@@ -239,8 +258,63 @@ def _measure(
         "peak_v": lobes.level_v,
         "supply_v": _mean_supply(stretch, fit.start, fit.stop),
         "window_s": (lobes.last - lobes.first) / rate,
+        "is_coarse": np.zeros(n),
     }
-    return Candidates(columns, supply, output)
+    failed = (fit.lower_slope_v() < LEAST_SLOPE_RATIO * slope) | (misfit > FAILED_MISFIT) | (columns["gain"] < 12)
+    return _with_coarse(stretch, sign, volts, lobes, Candidates(columns, supply, output), failed)
+
+
+def _measure_rest(
+    stretch: Stretch, sign: float, volts: FloatArray, lobes: Lobes, noise_v: float
+) -> Candidates | None:  # fmt: skip
+    """Rows for high crests that the screen let go but that look flat all the same."""
+    flat = measure_coarsely(volts, lobes).is_flat
+    if not flat.any():
+        return None
+    lobes = lobes.take(flat)
+    n = len(lobes)
+    columns: dict[str, FloatArray] = {name: np.zeros(n) for name in FIELDS}
+    columns |= {"sign": np.full(n, sign), "noise_v": np.full(n, noise_v), "peak_v": lobes.level_v,
+                "window_s": (lobes.last - lobes.first) / stretch.rate_hz}  # fmt: skip
+    supply, output = _lagged_at(stretch, lobes.crest.astype(float))
+    return _with_coarse(stretch, sign, volts, lobes, Candidates(columns, supply, output), np.ones(n, dtype=bool))
+
+
+def _with_coarse(
+    stretch: Stretch, sign: float, volts: FloatArray, lobes: Lobes, table: Candidates, failed: npt.NDArray[np.bool_]
+) -> Candidates:  # fmt: skip
+    """Replace rows whose fit failed, or that cover but a part of the plateau, by the coarse measurement."""
+    coarse = measure_coarsely(volts, lobes)
+    rate = stretch.rate_hz
+    part = table["n_top"] < PART_SHARE * (coarse.stop - coarse.start)
+    rows = coarse.is_flat & (failed | part)
+    if not rows.any():
+        return table
+    start, stop = coarse.start[rows], coarse.stop[rows]
+    slope = (coarse.slope_left_v + coarse.slope_right_v)[rows] / 2
+    values = {
+        "start_s": np.asarray(stretch.time_s(start)),
+        "stop_s": np.asarray(stretch.time_s(stop)),
+        "level_v": coarse.level_v[rows],
+        "tilt_v_per_s": coarse.tilt_v[rows] * rate,
+        "crest_v": coarse.crest_v[rows],
+        "crest_sd_v": 0.4 * (coarse.crest_v - coarse.level_v)[rows],
+        "flank_v_per_s": slope * rate,
+        "flatter_flank_ratio": np.minimum(coarse.slope_left_v, coarse.slope_right_v)[rows] / slope,
+        "gain": np.zeros(len(start)),
+        "narrow_gain": np.zeros(len(start)),
+        "misfit": np.zeros(len(start)),
+        "top_misfit": np.zeros(len(start)),
+        "n_top": stop - start,
+        "start_sd_s": np.full(len(start), COARSE_CORNER_SD_S),
+        "stop_sd_s": np.full(len(start), COARSE_CORNER_SD_S),
+        "supply_v": _mean_supply(stretch, start, stop),
+        "is_coarse": np.ones(len(start)),
+    }
+    for name, column in values.items():
+        table.columns[name][rows] = column
+    table.supply[rows], table.output[rows] = _lagged_at(stretch, (start + stop) / 2)
+    return table
 
 
 def _mean_supply(stretch: Stretch, start: FloatArray, stop: FloatArray) -> FloatArray:

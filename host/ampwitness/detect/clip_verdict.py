@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clip_candidates import Candidates, Crests
+from ampwitness.detect.clip_candidates import Candidates, Crests, join
 from ampwitness.detect.rail_model import Rail, learn_rail, local_drift
 from ampwitness.types import FloatArray
 
@@ -28,7 +28,12 @@ PLAIN_MISFIT = 2.5  # reduced chi-square of flanks and line
 WORST_MISFIT = 30.0  # at the rail, corners and flanks may be odd; the plateau's place speaks
 LEAST_TOP_SAMPLES = 2.5
 FEWEST_FOR_SOURCE = 10
+FEWEST_FOR_COARSE = 4
+FEWEST_BESIDE = 3
+BESIDE_S = 0.5
+BESIDE_SHARE = 0.03
 SUNK_SHARE = 0.7
+SUNK_SHARE_WITH_SUPPLY = 0.92
 TILT_SLACK = 0.3  # of what a plateau falls from corner to corner
 WIDEST_TOLERANCE = 0.04  # of the level; plateaus that scatter more have no rail in common
 
@@ -55,6 +60,7 @@ class _OneSide:
     expected: FloatArray
     threshold: FloatArray
     is_source: BoolArray
+    undecided: BoolArray
     rail: Rail | None
     tolerance_v: float
     headroom_db: float | None
@@ -116,7 +122,7 @@ def _judge_side(table: Candidates, crests: Crests, sign: float) -> _OneSide:
     n = len(table)
     basic = _basic(table)
     plain = basic & (table["gain"] >= PLAIN_GAIN) & _misfit_allows(table, PLAIN_GAIN) & _stands_alone(table)
-    accepted, is_source = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
+    accepted, is_source, undecided = (np.zeros(n, dtype=bool) for _ in range(3))
     expected, threshold = np.full(n, np.nan), np.full(n, ALONE_GAIN)
     noise = float(np.median(table["noise_v"])) if n else 0.0
     rail: Rail | None = None
@@ -151,20 +157,49 @@ def _judge_side(table: Candidates, crests: Crests, sign: float) -> _OneSide:
         near = np.abs(table["level_v"] - expected) <= tolerance + _slack(table)
         few = np.count_nonzero(inliers) < 3
         threshold = np.where(near, ALONE_GAIN if few else AT_RAIL_GAIN, ALONE_GAIN)
+        threshold = np.where(table["is_coarse"] > 0, 0.0, threshold)
         over_sd = (table["crest_v"] - table["level_v"]) / np.maximum(table["crest_sd_v"], 1e-9)
         accepted = (
-            basic & near & (table["gain"] >= threshold) & (over_sd > 1.0)
+            basic & near & (table["gain"] >= threshold) & (over_sd > 1.0) & (table["is_coarse"] == 0)
             & ((table["misfit"] <= WORST_MISFIT) | (table["gain"] >= PLAIN_GAIN))
         )  # fmt: skip
+        if np.count_nonzero(inliers) >= FEWEST_FOR_COARSE:
+            accepted = accepted | (basic & near & (table["is_coarse"] > 0) & (over_sd > 1.0))
         headroom = _headroom(rail, crests, sign)
         # A rail that sinks further than the model knows: plain, hard clipping somewhat below it.
-        sunk = plain & _beyond_doubt(table) & (table["level_v"] < expected) & (table["level_v"] > SUNK_SHARE * expected)
+        # Where the supply is known the model knows more, and what lies far below it was clipped before.
+        knows_supply = np.all(np.isfinite(table.supply), axis=1)
+        lowest = np.where(knows_supply, SUNK_SHARE_WITH_SUPPLY, SUNK_SHARE) * expected
+        sunk = plain & ~accepted & _beyond_doubt(table) & (table["level_v"] < expected) & (table["level_v"] > lowest)
         accepted = accepted | sunk
+        undecided = sunk & ~knows_supply
+        beside = _beside_accepted(table, crests, sign, accepted, basic) & ~accepted
+        accepted = accepted | beside
+        undecided = undecided | (beside & ~knows_supply)
     elsewhere = plain & ~accepted & _beyond_doubt(table) & (table["misfit"] <= PLAIN_MISFIT)
     if np.count_nonzero(elsewhere) >= FEWEST_FOR_SOURCE:
         is_source = elsewhere
         accepted = accepted | elsewhere
-    return _OneSide(accepted, expected, threshold, is_source, rail, tolerance, headroom)
+    return _OneSide(accepted, expected, threshold, is_source, undecided, rail, tolerance, headroom)
+
+
+def _beside_accepted(
+    table: Candidates, crests: Crests, sign: float, accepted: BoolArray, basic: BoolArray
+) -> BoolArray:  # fmt: skip
+    """Candidates that lie level with accepted plateaus within half a second, under no higher crest nearby."""
+    found = np.zeros(len(table), dtype=bool)
+    known = np.flatnonzero(accepted)[np.argsort(table["start_s"][accepted], kind="stable")]
+    mine = crests.sign == sign
+    crest_s, crest_v = crests.time_s[mine], crests.level_v[mine]
+    worth = basic & ~accepted & ((table["gain"] >= PLAIN_GAIN) | (table["is_coarse"] > 0))
+    for k in np.flatnonzero(worth):
+        now, level = float(table["start_s"][k]), float(table["level_v"][k])
+        low, high = np.searchsorted(table["start_s"][known], [now - BESIDE_S, now + BESIDE_S])
+        near = table["level_v"][known[low:high]]
+        alike = np.count_nonzero(np.abs(near - level) <= BESIDE_SHARE * level)
+        higher = np.any(crest_v[np.abs(crest_s - now) <= BESIDE_S] > level * (1 + BESIDE_SHARE))
+        found[k] = alike >= FEWEST_BESIDE and not higher
+    return found
 
 
 def _headroom(rail: Rail, crests: Crests, sign: float) -> float | None:
@@ -222,12 +257,14 @@ def judge(table: Candidates, crest_parts: list[Crests]) -> Verdicts:
             rails[polarity] = dict(side.rail.describe(sign * float(np.median(mine["level_v"][at_rail]))))
             if side.headroom_db is not None:
                 headrooms.append(side.headroom_db)
-    from ampwitness.detect.clip_candidates import join
-
     clips = join([mine.take(side.accepted) for mine, side in parts])
     expected = np.concatenate([side.expected[side.accepted] for _, side in parts])
     threshold = np.concatenate([side.threshold[side.accepted] for _, side in parts])
-    is_source = np.concatenate([side.is_source[side.accepted] for _, side in parts])
+    where = [
+        "source" if source else "not decided" if undecided else "amplifier"
+        for _, side in parts
+        for source, undecided in zip(side.is_source[side.accepted], side.undecided[side.accepted], strict=True)
+    ]
     gain = clips["gain"]
     confidence = 1 - 0.5 * np.exp(-(gain - AT_RAIL_GAIN) / 40.0) if len(clips) else np.zeros(0)
     shape = ["hard" if misfit <= PLAIN_MISFIT or top <= 4 else "soft"
@@ -238,7 +275,7 @@ def judge(table: Candidates, crest_parts: list[Crests]) -> Verdicts:
         confidence=np.asarray(confidence),
         threshold=threshold,
         shape=shape,
-        where=["source" if source else "amplifier" for source in is_source],
+        where=where,
         rails=rails,
         lowest_headroom_db=min(headrooms) if headrooms else None,
         n_candidates=len(table),

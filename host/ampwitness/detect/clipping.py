@@ -137,9 +137,7 @@ class ClippingDetector:
             spans.append(NotJudged(span.start_s, span.stop_s, "the logger's own converter was at its rail"))
             saturated_s += span.duration_s
         for start_s, stop_s in run.cut:
-            inside = any(gap.start_s - 0.05 <= stop_s and start_s <= gap.stop_s + 0.05 for gap in run.not_judged)
-            if inside:
-                spans.append(NotJudged(start_s, stop_s, "a half-cycle cut off by a gap"))
+            spans.append(NotJudged(start_s, stop_s, "a half-cycle cut off by a gap or the recording's end"))
         spans.sort(key=lambda span: (span.start_s, span.stop_s))
         return Coverage(self.name, max(0.0, run.judged_s - saturated_s), tuple(spans))
 
@@ -179,6 +177,7 @@ class ClippingDetector:
                 "smallest_overdrive_db": 20 * float(np.log10(1 + 4 * row["noise_v"] / level)),
             },
             evidence={
+                "measured_by": "crossings" if row["is_coarse"] else "fit",
                 "shape": verdicts.shape[k],
                 "where": verdicts.where[k],
                 "evidence_gain": row["gain"],

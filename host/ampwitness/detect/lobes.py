@@ -3,7 +3,7 @@
 Everything here is done for many crests at once. A crest need not lie between zero crossings: one that rides on a slower
 swing counts too. The window of a crest reaches down to a share of its height, or to the valley beside it.
 
-Gaps: a crest whose window touches a segment's end is handed on with `is_cut` set and is not tested.
+Gaps: a crest whose narrow window touches a segment's end is handed on with `is_cut` set and is not tested.
 Limits: crests lower than `lowest_v`, or standing out less than the noise, are not looked at.
 Source: our choice, measured in tests/detect_clipping.
 """
@@ -30,6 +30,7 @@ SMOOTHING_S = 0.0003
 SPARE_S = 0.0004
 CLOSE_IN_NOISE = 4.0
 CLOSE_SHARE = 0.006
+NEAR_SHARE = 0.04
 PROMINENCE_SHARE = 0.03  # of the crest's height; less is ripple on a plateau
 
 
@@ -44,6 +45,8 @@ class Lobes:
     narrow_last: IntArray
     run_first: FloatArray  # how far the wave stays close under the crest
     run_last: FloatArray
+    near_first: FloatArray  # the same within NEAR_SHARE
+    near_last: FloatArray
     wide_run_first: FloatArray  # how far it stays above the narrow window's level: a drooping plateau and its corners
     wide_run_last: FloatArray
     level_v: FloatArray  # smoothed height of the crest, of the sign-turned waveform
@@ -100,7 +103,9 @@ def find_lobes(volts: FloatArray, rate_hz: float, noise_v: float, lowest_v: floa
     if not len(peaks):
         empty = np.zeros(0, dtype=np.intp)
         none = np.zeros(0)
-        return Lobes(empty, empty, empty, empty, empty, none, none, none, none, none, np.zeros(0, dtype=bool))
+        return Lobes(
+            empty, empty, empty, empty, empty, none, none, none, none, none, none, none, np.zeros(0, dtype=bool)
+        )
     heights = level[peaks]
     left_base = np.maximum(peaks - reach, 0)
     right_base = np.minimum(peaks + reach, len(volts) - 1)
@@ -121,12 +126,15 @@ def find_lobes(volts: FloatArray, rate_hz: float, noise_v: float, lowest_v: floa
         spare = round(SPARE_S * rate_hz)
         edges.append(np.maximum(np.floor(first).astype(np.intp) - spare, left_base))
         edges.append(np.minimum(np.ceil(last).astype(np.intp) + 1 + spare, right_base + 1))
-    close = np.maximum(CLOSE_IN_NOISE * noise_v, CLOSE_SHARE * np.asarray(heights, dtype=np.float64))
-    _, _, run_first, run_last = signal.peak_widths(
-        level, peaks, rel_height=0.5, prominence_data=(2 * close, left_base, right_base)
+    runs: list[FloatArray] = []
+    for share in (CLOSE_SHARE, NEAR_SHARE):
+        close = np.maximum(CLOSE_IN_NOISE * noise_v, share * np.asarray(heights, dtype=np.float64))
+        runs += signal.peak_widths(level, peaks, rel_height=0.5, prominence_data=(2 * close, left_base, right_base))[2:]
+    # Enough of both flanks down to the narrow level is enough; what is cut off above it cannot be told.
+    is_cut = ((edges[2] <= 0) | (edges[3] >= len(volts))) & ((left_base <= 0) | (right_base >= len(volts) - 1))
+    return Lobes(
+        peaks, edges[0], edges[1], edges[2], edges[3], runs[0], runs[1], runs[2], runs[3], first, last, heights, is_cut
     )
-    is_cut = ((edges[0] <= 0) | (edges[1] >= len(volts))) & ((left_base <= 0) | (right_base >= len(volts) - 1))
-    return Lobes(peaks, edges[0], edges[1], edges[2], edges[3], run_first, run_last, first, last, heights, is_cut)
 
 
 # ---- flanks and line against one polynomial ---
@@ -161,10 +169,10 @@ def _family(n_points: int) -> _Family:
     x = (t - t.mean()) / (n_points / 2)
     n_smooth = min(8, n_points // 2)
     smooth_basis = np.linalg.qr(np.polynomial.legendre.legvander(x, n_smooth - 1))[0]
-    lengths = sorted({round(1.6 * 1.3**k) for k in range(20)})
+    lengths = sorted({round(1.6 * 1.17**k) for k in range(26)})
     bases, corners = [], []
     for length in lengths:
-        step = max(1, length // 4)
+        step = max(1, length // 6)
         for left in range(2, n_points - length - 2, step):
             columns = flat_basis(t, left - 0.25, left + length - 0.75)
             q = np.zeros((n_points, 8))
