@@ -29,11 +29,16 @@ WORST_MISFIT = 30.0  # at the rail, corners and flanks may be odd; the plateau's
 LEAST_TOP_SAMPLES = 2.5
 FEWEST_FOR_SOURCE = 10
 FEWEST_FOR_COARSE = 4
+FEWEST_FOR_SOFT = 12
+SOFT_LEAST_DB = 1.0
+SOFT_TOLERANCE = 0.006  # of the level
 FEWEST_BESIDE = 3
 BESIDE_S = 0.5
 BESIDE_SHARE = 0.03
 SUNK_SHARE = 0.7
 SUNK_SHARE_WITH_SUPPLY = 0.92
+LOOSE_TOLERANCE = 0.012  # of the level: a rail known no better vouches for little,
+LOOSE_GAIN = 25.0  # and the fit must speak for itself
 TILT_SLACK = 0.3  # of what a plateau falls from corner to corner
 WIDEST_TOLERANCE = 0.04  # of the level; plateaus that scatter more have no rail in common
 
@@ -61,6 +66,7 @@ class _OneSide:
     threshold: FloatArray
     is_source: BoolArray
     undecided: BoolArray
+    is_soft: BoolArray
     rail: Rail | None
     tolerance_v: float
     headroom_db: float | None
@@ -73,6 +79,7 @@ def _beyond_doubt(table: Candidates) -> BoolArray:
         (table["gain"] >= 2 * ALONE_GAIN)
         & (table["narrow_gain"] >= 3 * NARROW_GAIN)
         & (table["n_top"] >= 6)
+        & (table["flatter_flank_ratio"] > 0.15)
         & (overdrive_db >= 0.4)
         & (np.abs(table["tilt_v_per_s"]) < 0.08 * table["flank_v_per_s"])
     )
@@ -122,7 +129,7 @@ def _judge_side(table: Candidates, crests: Crests, sign: float) -> _OneSide:
     n = len(table)
     basic = _basic(table)
     plain = basic & (table["gain"] >= PLAIN_GAIN) & _misfit_allows(table, PLAIN_GAIN) & _stands_alone(table)
-    accepted, is_source, undecided = (np.zeros(n, dtype=bool) for _ in range(3))
+    accepted, is_source, undecided, is_soft = (np.zeros(n, dtype=bool) for _ in range(4))
     expected, threshold = np.full(n, np.nan), np.full(n, ALONE_GAIN)
     noise = float(np.median(table["noise_v"])) if n else 0.0
     rail: Rail | None = None
@@ -162,6 +169,7 @@ def _judge_side(table: Candidates, crests: Crests, sign: float) -> _OneSide:
         accepted = (
             basic & near & (table["gain"] >= threshold) & (over_sd > 1.0) & (table["is_coarse"] == 0)
             & ((table["misfit"] <= WORST_MISFIT) | (table["gain"] >= PLAIN_GAIN))
+            & (_misfit_allows(table, LOOSE_GAIN) | (tolerance <= LOOSE_TOLERANCE * typical))
         )  # fmt: skip
         if np.count_nonzero(inliers) >= FEWEST_FOR_COARSE:
             accepted = accepted | (basic & near & (table["is_coarse"] > 0) & (over_sd > 1.0))
@@ -170,17 +178,53 @@ def _judge_side(table: Candidates, crests: Crests, sign: float) -> _OneSide:
         # Where the supply is known the model knows more, and what lies far below it was clipped before.
         knows_supply = np.all(np.isfinite(table.supply), axis=1)
         lowest = np.where(knows_supply, SUNK_SHARE_WITH_SUPPLY, SUNK_SHARE) * expected
-        sunk = plain & ~accepted & _beyond_doubt(table) & (table["level_v"] < expected) & (table["level_v"] > lowest)
+        sunk = (
+            basic
+            & ~accepted
+            & _beyond_doubt(table)
+            & _misfit_allows(table, PLAIN_GAIN)
+            & (table["level_v"] < expected)
+            & (table["level_v"] > lowest)
+        )
         accepted = accepted | sunk
         undecided = sunk & ~knows_supply
         beside = _beside_accepted(table, crests, sign, accepted, basic) & ~accepted
         accepted = accepted | beside
         undecided = undecided | (beside & ~knows_supply)
+    if not accepted.any():
+        rail, is_soft = _soft_rail(table, crests, sign, basic)
+        if rail is not None:
+            expected = rail.predict(table.supply, table.output)
+            accepted, undecided, threshold = is_soft, is_soft, np.zeros(n)
+            headroom = _headroom(rail, crests, sign)
     elsewhere = plain & ~accepted & _beyond_doubt(table) & (table["misfit"] <= PLAIN_MISFIT)
     if np.count_nonzero(elsewhere) >= FEWEST_FOR_SOURCE:
         is_source = elsewhere
         accepted = accepted | elsewhere
-    return _OneSide(accepted, expected, threshold, is_source, undecided, rail, tolerance, headroom)
+    return _OneSide(accepted, expected, threshold, is_source, undecided, is_soft, rail, tolerance, headroom)
+
+
+def _soft_rail(
+    table: Candidates, crests: Crests, sign: float, basic: BoolArray
+) -> tuple[Rail | None, BoolArray]:  # fmt: skip
+    """Where no hard corner is seen: many rounded, flat crests at one level that nothing exceeds, a decibel cut off.
+
+    A synthesiser's square note held at one level looks the same; hence such clips stay "not decided"."""
+    over_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
+    rows = basic & (table["is_coarse"] > 0) & (over_db >= SOFT_LEAST_DB)
+    nothing = np.zeros(len(table), dtype=bool)
+    if np.count_nonzero(rows) < FEWEST_FOR_SOFT:
+        return None, nothing
+    rail = learn_rail(table["level_v"][rows], table.supply[rows], table.output[rows])
+    if rail is None:
+        return None, nothing
+    predicted = rail.predict(table.supply, table.output)
+    tolerance = SOFT_TOLERANCE * float(np.median(predicted))
+    found = rows & (np.abs(table["level_v"] - predicted) <= tolerance)
+    enough = np.count_nonzero(found) >= max(FEWEST_FOR_SOFT, 0.8 * np.count_nonzero(rows))
+    if not enough or _higher_crests(rail, 3 * tolerance, crests, table, sign) > 0:
+        return None, nothing
+    return rail, found
 
 
 def _beside_accepted(
@@ -235,6 +279,16 @@ def _without_doubles(table: Candidates) -> Candidates:
     return table.take(keep)
 
 
+def _remarks(shape: list[str], where: list[str]) -> tuple[str, ...]:
+    """Sentences about what the findings cannot tell."""
+    out = []
+    if "amplifier" in where or "not decided" in where:
+        out.append("a signal clipped before the amplifier at one constant level looks the same as clipping in it")
+    if "soft" in shape:
+        out.append("rounded flat crests at one level: soft clipping, or a square-shaped note held steady")
+    return tuple(out)
+
+
 def judge(table: Candidates, crest_parts: list[Crests]) -> Verdicts:
     """Learn the rails and decide.
 
@@ -267,8 +321,8 @@ def judge(table: Candidates, crest_parts: list[Crests]) -> Verdicts:
     ]
     gain = clips["gain"]
     confidence = 1 - 0.5 * np.exp(-(gain - AT_RAIL_GAIN) / 40.0) if len(clips) else np.zeros(0)
-    shape = ["hard" if misfit <= PLAIN_MISFIT or top <= 4 else "soft"
-             for misfit, top in zip(clips["misfit"], clips["top_misfit"], strict=True)]  # fmt: skip
+    is_soft = np.concatenate([side.is_soft[side.accepted] for _, side in parts])
+    shape = ["soft" if soft else "hard" for soft in is_soft]
     return Verdicts(
         clips=clips,
         expected_v=expected,
@@ -279,5 +333,5 @@ def judge(table: Candidates, crest_parts: list[Crests]) -> Verdicts:
         rails=rails,
         lowest_headroom_db=min(headrooms) if headrooms else None,
         n_candidates=len(table),
-        remarks=(),
+        remarks=_remarks(shape, where),
     )

@@ -204,6 +204,7 @@ class ClippingDetector:
             "n_clips": len(clips),
             "n_positive": int(np.count_nonzero(clips["sign"] > 0)),
             "n_negative": int(np.count_nonzero(clips["sign"] < 0)),
+            "n_soft": verdicts.shape.count("soft"),
             "n_in_source": sum(where == "source" for where in verdicts.where),
             "n_candidates": verdicts.n_candidates,
             "noise_v": float(min(run.noises)) if run.noises else None,
