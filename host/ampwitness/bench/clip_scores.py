@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import argparse
 import time
 from dataclasses import dataclass, field
 
-import click
 import numpy as np
 
 from ampwitness.bench import clip_signals
@@ -175,27 +175,28 @@ def tables(which: str, seeds: range, seconds: float) -> list[tuple[str, Score]]:
     return rows
 
 
-@click.command()
-@click.option("--which", type=click.Choice(["tuning", "scoring"]), default="scoring", show_default=True)
-@click.option("--seeds", default=2, show_default=True, help="How many seeds a case.")
-@click.option("--first-seed", default=1000, show_default=True)
-@click.option("--seconds", default=20.0, show_default=True, help="Length of each case.")
-@click.option("--missed", is_flag=True, help="List what was missed and invented.")
-def main(which: str, seeds: int, first_seed: int, seconds: float, missed: bool) -> None:
+def main() -> None:
     """Print the score table."""
-    click.echo(
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--which", choices=["tuning", "scoring"], default="scoring")
+    parser.add_argument("--seeds", type=int, default=2, help="how many seeds a case")
+    parser.add_argument("--first-seed", type=int, default=1000)
+    parser.add_argument("--seconds", type=float, default=20.0, help="length of each case")
+    parser.add_argument("--missed", action="store_true", help="list what was missed and invented")
+    args = parser.parse_args()
+    print(
         f"recall by overdrive: {', '.join(f'{low:g}...{high:g} dB' for low, high in BANDS_DB)}; flats of 0.5 ms or more"
     )
-    for name, score in tables(which, range(first_seed, first_seed + seeds), seconds):
-        click.echo(describe(name, score))
-        if missed:
+    for name, score in tables(args.which, range(args.first_seed, args.first_seed + args.seeds), args.seconds):
+        print(describe(name, score))
+        if args.missed:
             for clip in score.missed[:10]:
-                click.echo(
+                print(
                     f"    missed {clip.polarity} {clip.start_s:.4f} s,"
                     f" flat {1e3 * (clip.stop_s - clip.start_s):.2f} ms, {clip.overdrive_db:.2f} dB"
                 )
             for finding in score.invented[:10]:
-                click.echo(f"    invented {finding.start_s:.4f} {dict(finding.measured)} {dict(finding.evidence)}")
+                print(f"    invented {finding.start_s:.4f} {dict(finding.measured)} {dict(finding.evidence)}")
 
 
 if __name__ == "__main__":
