@@ -8,8 +8,9 @@ from typing import Any
 
 import numpy as np
 
-from ampwitness.detect.cutout_bins import StepHistory
+from ampwitness.detect.cutout_bins import STEP_S, StepHistory
 from ampwitness.detect.cutout_cause import Cause, SupplyEvidence, decide_cause, measure_supply
+from ampwitness.detect.note_onset import find_departure
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.streams import Ledger, RunBlock, RunBlocks
 from ampwitness.types import Edge, Finding, FloatArray, TraceWindow
@@ -21,6 +22,10 @@ FALL_DB = 26.0  # the level falls by at least this much
 LEAST_PEAK_V = 0.30  # what is weaker than this is not called a signal
 ABRUPT_RATIO = 0.30  # swing within the last half-cycle (25 ms at most), of the swing before
 TRUNCATED_RATIO = 0.12  # a stop in mid-cycle leaves a step of at least this much of the swing before
+FALL_S = 0.003  # a tone that is cut off is gone within this
+LAST_RMS_RATIO = 0.5
+MOST_FALL_S = 0.060
+_TONAL_RATIO = 0.15
 _BLOCK_S = 0.5
 _LOOK_AHEAD_S = 0.060
 _KEEP_S = 1.5
@@ -36,9 +41,11 @@ class _Stop:
     peak_v: float
     off_rms_v: float
     abrupt_ratio: float
-    step_ratio: float
-    natural_ratio: float
     supply: SupplyEvidence | None
+    cut_s: float | None = None  # where a tone left its own continuation; None: no tone
+    cut_ratio: float = 0.0  # how high it stood then, of the swing before
+    fall_s: float = np.inf
+    last_rms_ratio: float = 0.0  # rms of the last 6 ms, of the rms before
     is_reported: bool = False
     resume_s: float | None = None
     end_s: float = 0.0
@@ -127,29 +134,41 @@ class _RunWatch:
         half_cycle = round(0.0125 * h.rate_hz)
         before = near[max(0, last - half_cycle) : last + 1]
         abrupt = float(np.max(np.abs(before))) / peak_v if len(before) else 0.0
-        # A stop in mid-cycle leaves a step that the signal's own slope does not explain.
-        reach = max(1, round(0.0004 * h.rate_hz))
-        _, early = h.output_between(stop_sample - round(0.150 * h.rate_hz), stop_sample - 2 * reach)
-        slopes = np.abs(early[reach:] - early[:-reach]) if len(early) > reach else np.zeros(1)
-        tail = near[max(0, last - 2 * reach) : last + reach + 2]
-        jumps = np.abs(tail[reach:] - tail[:-reach]) if len(tail) > reach else np.zeros(1)
-        stop_s = h.run_start_s + (stop_sample + 1) / h.rate_hz
+        last_rms = float(np.sqrt(np.mean(near[max(0, last - round(0.006 * h.rate_hz)) : last + 1] ** 2)))
         stop = _Stop(
-            stop_s=stop_s,
+            stop_s=h.run_start_s + (stop_sample + 1) / h.rate_hz,
             stop_step=stop_sample // h.step,
             peak_v=peak_v,
             off_rms_v=off_rms_v,
             abrupt_ratio=abrupt,
-            step_ratio=float(jumps.max()) / peak_v,
-            natural_ratio=float(slopes.max()) / peak_v,
             supply=self._measure_supply(stop_sample),
         )
         stop.extra["base_v"] = base_v
-        stop.extra["slow_before_ratio"] = (
-            float(np.sqrt(np.mean(near[max(0, last - half_cycle) : last + 1] ** 2))) / peak_v
-        )
+        self._measure_cut(stop, stop_sample, last_rms)
         self._measure_remote(stop)
         return stop
+
+    def _measure_cut(self, stop: _Stop, stop_sample: int, last_rms_v: float) -> None:
+        """How the wave broke off: where it left its own continuation, at what height, and how fast it was gone."""
+        h = self._history
+        begin = max(h.first * h.step, stop_sample - round(0.185 * h.rate_hz), self._on_since * h.step)
+        first, samples = h.output_between(begin, stop_sample + round(0.030 * h.rate_hz))
+        n_before = stop_sample - round(0.015 * h.rate_hz) - first
+        if n_before < round(0.030 * h.rate_hz):
+            return
+        factor = max(1, round(h.rate_hz * STEP_S))
+        slow = samples[: n_before // factor * factor].reshape(-1, factor).mean(axis=1)
+        pivot = max(n_before, stop_sample - first - round(0.002 * h.rate_hz))
+        cut = find_departure(samples, h.rate_hz, n_before, pivot, slow, h.rate_hz / factor)
+        rms_v = float(np.std(samples[:n_before]))
+        stop.last_rms_ratio = last_rms_v / max(rms_v, 1e-9)
+        if cut is None or cut.noise_v > _TONAL_RATIO * rms_v:
+            return  # no tone: nothing to carry on
+        at = round(cut.at)
+        stop.cut_s = h.run_start_s + (first + cut.at) / h.rate_hz
+        here = samples[max(0, at - 1) : at + 1] - stop.extra["base_v"]
+        stop.cut_ratio = float(np.max(np.abs(here))) / stop.peak_v
+        stop.fall_s = max(0.0, stop.stop_s - stop.cut_s)
 
     def _measure_supply(self, stop_sample: int) -> SupplyEvidence | None:
         h = self._history
@@ -248,11 +267,13 @@ class CutoutDetector:
     """Finds where the output stops as no note does, and says what came with it.
 
     The output has stopped when, after a swing of at least 0.3 V within the last 500 ms, its rms about the mean over
-    the next 50 ms is 26 dB lower. Start is the last sample above 2 % of that swing (or 5 sigma of the quiet after
-    it), end the first sample away from rest again. Such a stop is a finding
+    the next 50 ms is 26 dB lower. Start of a tone's end is where it leaves its own continuation (linear prediction over
+    the 170 ms before); of anything else the last sample above 2 % of that swing or 5 sigma of the quiet after it. End
+    is the first sample away from rest again. Such a stop is a finding
     - with evidence of the supply or the remote lead, when the fall took no longer than about half a cycle;
-    - without, only when the wave was cut in mid-cycle (a step of more than an eighth of the swing that the signal's
-      own slope does not explain), and then the cause is "not decided: the signal may have paused at the source";
+    - without, only when the wave was cut in mid-cycle (a tone that stood above an eighth of the swing where it broke
+      off and was gone within 3 ms; noise-like material whose level held to the last 6 ms), and then the cause is
+      "not decided: the signal may have paused at the source";
     - always, when the signal is known never to pause (`is_continuous`).
 
     Parameters
@@ -318,6 +339,7 @@ class CutoutDetector:
     def _finding(self, stop: _Stop) -> Finding | None:
         cause = decide_cause(stop.stop_s, stop.supply, self._edges, stop.remote_v_before, stop.remote_low_s)
         is_truncated = _is_truncated(stop)
+        start_s = stop.cut_s if stop.cut_s is not None and stop.fall_s < MOST_FALL_S else stop.stop_s
         is_abrupt = stop.abrupt_ratio >= ABRUPT_RATIO
         if not self._is_continuous and not (is_truncated or (cause.is_evident and is_abrupt)):
             return None
@@ -327,11 +349,11 @@ class CutoutDetector:
         supply = stop.supply
         return Finding(
             kind="cutout",
-            start_s=stop.stop_s,
+            start_s=start_s,
             stop_s=stop.end_s,
             severity="serious" if cause.is_evident or self._is_continuous else "attention",
             measured={
-                "outage_s": stop.end_s - stop.stop_s,
+                "outage_s": stop.end_s - start_s,
                 "cause": words,
                 "supply_at_start_v": None if supply is None else supply.at_stop_v,
                 "supply_lowest_before_v": None if supply is None else supply.lowest_v,
@@ -348,10 +370,10 @@ class CutoutDetector:
 
 
 def _is_truncated(stop: _Stop) -> bool:
-    if stop.natural_ratio > 0.6:
-        # Wide-band material steps that far by itself: then the level must have held right up to the stop.
-        return bool(stop.extra["slow_before_ratio"] >= 0.35)
-    return stop.step_ratio >= TRUNCATED_RATIO and stop.step_ratio >= 1.5 * stop.natural_ratio
+    if stop.cut_s is None:
+        # Noise-like material has no continuation to leave: its level must have held right up to the stop.
+        return stop.last_rms_ratio >= LAST_RMS_RATIO and stop.abrupt_ratio >= ABRUPT_RATIO
+    return stop.cut_ratio >= TRUNCATED_RATIO and stop.fall_s <= FALL_S
 
 
 def _evidence(stop: _Stop, cause: Cause, is_truncated: bool) -> dict[str, Any]:
@@ -360,8 +382,9 @@ def _evidence(stop: _Stop, cause: Cause, is_truncated: bool) -> dict[str, Any]:
         "off_rms_v": stop.off_rms_v,
         "rest_v": stop.extra["base_v"],
         "level_in_last_half_cycle_ratio": stop.abrupt_ratio,
-        "step_at_stop_ratio": stop.step_ratio,
-        "steepest_before_ratio": stop.natural_ratio,
+        "cut_at_ratio": stop.cut_ratio if stop.cut_s is not None else None,
+        "fall_s": stop.fall_s if stop.cut_s is not None else None,
+        "last_rms_ratio": stop.last_rms_ratio,
         "cut_in_mid_cycle": is_truncated,
         "ended": stop.ended_how,
         "supply_at_return_v": stop.extra.get("supply_at_return_v"),

@@ -19,7 +19,7 @@ class Departure:
     """When the waveform left the prediction, and how new what followed was."""
 
     at: float  # sample number, with a fraction
-    novelty_ratio: float  # energy of what was not predicted, of all energy, in the 30 ms behind
+    novelty_ratio: float  # energy of what was not predicted, of all energy, behind the instant
     noise_v: float  # rms of what the prediction left before
     peak_v: float  # largest unpredicted swing in the 30 ms behind
 
@@ -78,7 +78,13 @@ def extrapolate(before: FloatArray, n_after: int, rate_hz: float, modes: FloatAr
 
 
 def find_departure(
-    samples: FloatArray, rate_hz: float, n_before: int, at: int, slow_before: FloatArray, slow_rate_hz: float
+    samples: FloatArray,
+    rate_hz: float,
+    n_before: int,
+    at: int,
+    slow_before: FloatArray,
+    slow_rate_hz: float,
+    novelty_s: float = 0.030,
 ) -> Departure | None:
     """Where the waveform departs from what went before.
 
@@ -88,6 +94,7 @@ def find_departure(
     at : sample near the instant, from the level
     slow_before : the same stretch before, decimated, for the modes; empty: nothing but noise was there
     slow_rate_hz : its rate
+    novelty_s : span behind `at` over which the novelty is summed up
 
     Returns
     -------
@@ -108,8 +115,9 @@ def find_departure(
     if stop - at < 4:
         return None
     # Judged below 300 Hz: treble that comes and goes does not make a bass note.
-    behind = _low_pass(rest, rate_hz, 0.0033)[at:stop]
-    all_behind = _low_pass(samples - predicted[:n_before].mean(), rate_hz, 0.0033)[at:stop]
+    far = at + round(novelty_s * rate_hz)
+    behind = _low_pass(rest, rate_hz, 0.0033)[at:far]
+    all_behind = _low_pass(samples - predicted[:n_before].mean(), rate_hz, 0.0033)[at:far]
     novelty = float(np.sum(behind**2)) / max(float(np.sum(all_behind**2)), 1e-30)
     smooth = _low_pass(rest, rate_hz, 0.0016)
     raw_noise_v, smooth_noise_v = _noise(rest[:n_before]), _noise(smooth[:n_before])

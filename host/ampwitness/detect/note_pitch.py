@@ -89,7 +89,7 @@ def measure_pitch(slow: FloatArray, rate_hz: float) -> Pitch | None:
 
     Limits
     ------
-    Needs two periods. A note without its fundamental (weaker than 1/40 of its strongest partial) is given the pitch of
+    Needs two periods. A note without its fundamental (weaker than 1/12 of its strongest partial) is given the pitch of
     its lowest partial that is there. Of two notes at once the stronger is named.
 
     Source
@@ -121,7 +121,7 @@ def measure_pitch(slow: FloatArray, rate_hz: float) -> Pitch | None:
             best = pitch
             continue
         # A lower octave must be there, not only fit better: half the rest explained, and a fundamental of its own.
-        has_root = pitch.amplitudes_v[0] > max(pitch.amplitudes_v) / 40.0
+        has_root = pitch.amplitudes_v[0] > max(pitch.amplitudes_v) / 12.0
         rest_before, rest_now = 1.0 - best.explained_ratio, 1.0 - pitch.explained_ratio
         if has_root and rest_before > 4e-4 and rest_now < 0.4 * rest_before:
             best = pitch

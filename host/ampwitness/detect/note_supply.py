@@ -57,7 +57,8 @@ def measure_before(supply: FloatArray, rate_hz: float, since_last_s: float) -> B
 
     Returns
     -------
-    Before; `volts` None where fewer than 30 ms lie before the onset.
+    Before; `volts` None where fewer than 30 ms lie before the onset. Where another note was still sounding it is the
+    mean of the last 50 ms instead.
     """
     n = len(supply) - round(0.001 * rate_hz)
     if n < LEAST_BEFORE_S * rate_hz:
@@ -72,8 +73,9 @@ def measure_before(supply: FloatArray, rate_hz: float, since_last_s: float) -> B
     drift_v = abs(float(np.median(part[-third:])) - float(np.median(part[:third])))
     why_not: str | None = None
     if quiet < LEAST_BEFORE_S * rate_hz:
-        why_not = "another note was still sounding"
-    elif drift_v > SETTLED_V:
+        # Ripple of that note lies on it: the mean, not the median.
+        return Before(float(part.mean()), len(part) / rate_hz, False, "another note was still sounding")
+    if drift_v > SETTLED_V:
         why_not = f"the supply moved by {1000 * drift_v:.0f} mV within the {1000 * len(part) / rate_hz:.0f} ms before"
         part = part[-third:]
     return Before(float(np.median(part)), len(part) / rate_hz, why_not is None, why_not)

@@ -28,6 +28,9 @@ _DECIDE_BEHIND_S = 0.200
 _KEEP_SLOW_S = 1.0
 _KEEP_RAW_S = 5.0
 _LAG_S = 0.080
+_LULL_S = 0.012
+_LULL_RATIO = 0.05
+_PITCH_LEAST_RATIO = 0.5
 
 
 @dataclass(slots=True)
@@ -127,7 +130,7 @@ class RunNotes:
         """Slow samples at which the level rises, or the pitch changes, more than around them."""
         band = self.band
         n = len(back)
-        margin = 0 if is_last else round(0.100 * band.rate_hz)
+        margin = 0 if is_last else round(0.110 * band.rate_hz)
         rise_db = 20 * np.log10(np.maximum(ahead, 1e-9) / np.hypot(back, noise_v))
         is_loud = ahead >= self.floor_v
         found = {
@@ -135,7 +138,10 @@ class RunNotes:
         }
         centre_back, centre_ahead = measure_centre(band.band, band.rate_hz)
         turn = np.abs(np.log2(np.maximum(centre_ahead, 1.0) / np.maximum(centre_back, 1.0)))
-        turn[(back < self.floor_v) | ~is_loud] = 0.0
+        # A pitch that turns keeps its level for a while: what fades away turns too.
+        later = np.concatenate((ahead[round(0.050 * band.rate_hz) :], np.zeros(round(0.050 * band.rate_hz))))[:n]
+        fades = (ahead < _PITCH_LEAST_RATIO * back) | (later < _PITCH_LEAST_RATIO * back)
+        turn[(back < self.floor_v) | ~is_loud | fades] = 0.0
         for i in _peaks(turn, round(0.040 * band.rate_hz)):
             near = range(int(i) - round(0.050 * band.rate_hz), int(i) + round(0.050 * band.rate_hz) + 1)
             if turn[i] >= CENTRE_OCTAVES and not any(k in found for k in near):
@@ -196,7 +202,7 @@ class RunNotes:
     # ---- a note begins ---------------------------------------------------------------------------------------------
 
     def _try_open(self, at: int, kind: str, level: FloatArray) -> None:
-        found = self._departure(at, level)
+        found = self._departure(at, level, novelty_s=0.060 if kind == "pitch" else 0.030)
         if found is None:
             if self._note is None and at < round(0.030 * self.band.rate_hz):
                 self._open(0.0, "already sounding when the data began", None)
@@ -235,7 +241,9 @@ class RunNotes:
         behind = self.output[first:last]
         return len(before) > 8 and float(np.std(behind)) < 0.25 * float(np.std(before))
 
-    def _departure(self, at: int, level: FloatArray, after: float | None = None) -> tuple[Departure, float] | None:
+    def _departure(
+        self, at: int, level: FloatArray, after: float | None = None, novelty_s: float = 0.030
+    ) -> tuple[Departure, float] | None:
         band, rate_hz = self.band, self.rate_hz
         raw_at = at * band.factor
         margin = round(0.030 * rate_hz)
@@ -255,18 +263,40 @@ class RunNotes:
         if after is not None:
             start = max(start, round(after + 0.0015 * rate_hz))
             margin = min(margin, (raw_at - start) // 2)
+        lull = None if after is not None or is_silent else self._find_lull(raw_at, start)
+        if lull is not None:
+            start, is_silent = lull, True
+            margin = raw_at - start - round(_LULL_S * rate_hz)
         n_before = raw_at - margin - start
         if n_before < round(0.010 * rate_hz):
             n_before = round(0.5 * (raw_at - start))
             if n_before < round((0.006 if after is None else 0.002) * rate_hz):
                 return None
-        stop = min(raw_at + round(0.050 * rate_hz), self.raw_first + len(self.output))
+        stop = min(raw_at + round((novelty_s + 0.020) * rate_hz), self.raw_first + len(self.output))
         samples = self.output[start - self.raw_first : stop - self.raw_first]
         slow_first = -(-start // band.factor)
         slow_stop = (start + n_before) // band.factor
         slow = band.slow[max(0, slow_first - band.first) : slow_stop - band.first] if not is_silent else np.empty(0)
-        departure = find_departure(samples, rate_hz, n_before, raw_at - start, slow, band.rate_hz)
+        departure = find_departure(samples, rate_hz, n_before, raw_at - start, slow, band.rate_hz, novelty_s)
         return None if departure is None else (departure, start + departure.at)
+
+    def _find_lull(self, raw_at: int, start: int) -> int | None:
+        """Where the last quiet 12 ms before the rise begin: the old note has gone and the new one is not there yet."""
+        width = round(_LULL_S * self.rate_hz)
+        first = max(start, raw_at - round(0.080 * self.rate_hz))
+        part = self.output[first - self.raw_first : raw_at - self.raw_first]
+        behind = self.output[raw_at - self.raw_first : raw_at - self.raw_first + round(0.030 * self.rate_hz)]
+        if len(part) < 2 * width or len(behind) < width:
+            return None
+        sums = np.concatenate(([0.0], np.cumsum(part)))
+        squares = np.concatenate(([0.0], np.cumsum(part**2)))
+        mean = (sums[width:] - sums[:-width]) / width
+        rms = np.sqrt(np.maximum((squares[width:] - squares[:-width]) / width - mean**2, 0.0))
+        quietest = float(rms.min())
+        if quietest > _LULL_RATIO * float(np.std(behind)):
+            return None
+        # The last one that is as quiet: nearest to the rise.
+        return first + int(np.flatnonzero(rms <= 1.25 * quietest)[-1])
 
     def _open(self, onset: float, basis: str, novelty: float | None) -> None:
         since_s = np.inf if self._last_end is None else max(0.0, (onset - self._last_end) / self.rate_hz)
