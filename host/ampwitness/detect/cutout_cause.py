@@ -11,8 +11,8 @@ from ampwitness.types import Edge, FloatArray
 
 LOW_RATIO = 0.90  # of the usual supply: what is lower can be under-voltage
 LOST_RATIO = 0.30  # of the usual supply: what is lower is no supply
-SURVIVED_MARGIN_V = 0.25
-BEFORE_S = 0.250
+FRESH_V = 0.030  # how much lower than ever before the supply must be to have stopped the amplifier
+BEFORE_S = 0.300
 REMOTE_BEFORE_S = 1.0
 REMOTE_AFTER_S = 0.005
 _AVERAGE_S = 0.002
@@ -24,12 +24,12 @@ class SupplyEvidence:
 
     reference_v: float | None  # usual supply of the last minute: median of the seconds' upper quartiles
     at_stop_v: float  # last 2 ms before the stop
-    lowest_v: float  # lowest within 250 ms before the stop
+    lowest_v: float  # lowest within 300 ms before the stop
     lowest_before_s: float  # how long before the stop that was
     fell_before_s: float | None  # how long before the stop it last fell below 90 % of the usual supply
     after_v: float  # median from 10 to 50 ms after the stop
     lowest_after_v: float  # lowest within 20 ms after the stop
-    survived_v: float | None  # lowest through which the output went on earlier in this run
+    survived_v: float | None  # lowest through which the output went on earlier than that in this run
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +38,7 @@ class Cause:
 
     words: str
     is_evident: bool
+    needs_a_cut: bool  # the evidence alone could be a coincidence: a note that ends while the supply is low
     in_time_order: tuple[str, ...]
     reasons: tuple[str, ...]
 
@@ -125,7 +126,7 @@ def decide_cause(
     else:
         is_low, is_lost = _judge_supply(stop_s, supply, order, reasons)
     words, is_evident = _words(is_low, is_lost, remote_s is not None, supply)
-    return Cause(words, is_evident, tuple(text for _, text in sorted(order)), tuple(reasons))
+    return Cause(words, is_evident, is_low, tuple(text for _, text in sorted(order)), tuple(reasons))
 
 
 def _words(is_low: bool, is_lost: bool, remote_fell: bool, supply: SupplyEvidence | None) -> tuple[str, bool]:
@@ -160,9 +161,9 @@ def _judge_supply(
         fell_s = stop_s - supply.fell_before_s
         order.append((fell_s, f"supply below {LOW_RATIO * supply.reference_v:.2f} V from {fell_s:.4f} s"))
     order.append((low_s, f"supply lowest, {supply.lowest_v:.2f} V, at {low_s:.4f} s"))
-    if supply.survived_v is not None and supply.survived_v < supply.lowest_v - SURVIVED_MARGIN_V:
+    if supply.survived_v is not None and supply.lowest_v > supply.survived_v - FRESH_V:
         reasons.append(
-            f"supply was low ({supply.lowest_v:.2f} V), but the output went on through {supply.survived_v:.2f} V before"
+            f"supply was low ({supply.lowest_v:.2f} V), but the output had gone on through {supply.survived_v:.2f} V"
         )
         return False, False
     reasons.append(f"supply was low: {supply.lowest_v:.2f} V of usually {supply.reference_v:.2f} V")

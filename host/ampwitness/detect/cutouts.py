@@ -29,7 +29,7 @@ _TONAL_RATIO = 0.15
 _BLOCK_S = 0.5
 _LOOK_AHEAD_S = 0.060
 _KEEP_S = 1.5
-_EVIDENCE_BEFORE_S = 0.250
+_SURVIVED_BEFORE_S = 0.300  # what the supply did earlier than this before a stop, the output outlived
 
 
 @dataclass(slots=True)
@@ -81,7 +81,7 @@ class _RunWatch:
                 self._find_stop(limit)
             else:
                 self._find_resume(limit)
-        self._learn(self._at)
+        self._learn(self._at - round(_SURVIVED_BEFORE_S / history.step_s))
         if block.is_last and self._open is not None:
             self._open.end_s = block.time_s(block.first + block.n)
             self._open.ended_how = "the data ended while the output was still off"
@@ -114,7 +114,7 @@ class _RunWatch:
             self._at = limit
             return
         step = self._at + int(hits[0])
-        self._learn(step - round(_EVIDENCE_BEFORE_S / h.step_s))
+        self._learn(step - round(_SURVIVED_BEFORE_S / h.step_s))
         self._open = self._measure_stop(step, float(swing[hits[0]]))
         self._stops.append(self._open)
         self._at = max(self._open.stop_step, step) + n_off
@@ -270,10 +270,12 @@ class CutoutDetector:
     the next 50 ms is 26 dB lower. Start of a tone's end is where it leaves its own continuation (linear prediction over
     the 170 ms before); of anything else the last sample above 2 % of that swing or 5 sigma of the quiet after it. End
     is the first sample away from rest again. Such a stop is a finding
-    - with evidence of the supply or the remote lead, when the fall took no longer than about half a cycle;
+    - with evidence that the supply was lost or the remote lead dropped, when the fall took no longer than about half a
+      cycle;
     - without, only when the wave was cut in mid-cycle (a tone that stood above an eighth of the swing where it broke
       off and was gone within 3 ms; noise-like material whose level held to the last 6 ms), and then the cause is
-      "not decided: the signal may have paused at the source";
+      "not decided: the signal may have paused at the source", or "supply fell below a level" when in the 300 ms before
+      the supply was below 90 % of its usual value and lower than the output had ever gone on through;
     - always, when the signal is known never to pause (`is_continuous`).
 
     Parameters
@@ -341,7 +343,8 @@ class CutoutDetector:
         is_truncated = _is_truncated(stop)
         start_s = stop.cut_s if stop.cut_s is not None and stop.fall_s < MOST_FALL_S else stop.stop_s
         is_abrupt = stop.abrupt_ratio >= ABRUPT_RATIO
-        if not self._is_continuous and not (is_truncated or (cause.is_evident and is_abrupt)):
+        is_explained = cause.is_evident and is_abrupt and not cause.needs_a_cut
+        if not self._is_continuous and not (is_truncated or is_explained):
             return None
         words = cause.words
         if not cause.is_evident and not self._is_continuous:

@@ -126,3 +126,40 @@ def measure_pitch(slow: FloatArray, rate_hz: float) -> Pitch | None:
         if has_root and rest_before > 4e-4 and rest_now < 0.4 * rest_before:
             best = pitch
     return best
+
+
+def measure_pair(slow: FloatArray, rate_hz: float) -> tuple[Pitch, float] | None:
+    """Two notes at once, where one alone does not explain what sounds.
+
+    Returns
+    -------
+    Pitch of the stronger, with the share both explain, and the frequency of the weaker; None where two lines cannot
+    be told apart.
+    """
+    n = len(slow)
+    if n < 0.200 * rate_hz:
+        return None
+    x = slow - slow.mean()
+    t = (np.arange(n) - 0.5 * (n - 1)) / rate_hz
+    window = np.hanning(n + 2)[1:-1]
+    size = 1 << max(13, (4 * n - 1).bit_length())
+    f = np.fft.rfftfreq(size, 1 / rate_hz)
+    power = np.abs(np.fft.rfft(x * window, size)) ** 2
+    power[(f < LOWEST_HZ) | (f > HIGHEST_HZ)] = 0.0
+    lines: list[float] = []
+    for _ in range(2):
+        top = int(np.argmax(power))
+        if power[top] <= 0 or top in (0, len(f) - 1):
+            return None
+        lines.append(float(f[top]))
+        power[np.abs(f - f[top]) < 1.5 * rate_hz / n] = 0.0
+    columns = [np.ones(n)]
+    for hz in lines:
+        for k in range(1, max(1, min(4, int(_HARMONICS_TO_HZ / hz))) + 1):
+            columns += [np.cos(2 * np.pi * k * hz * t), np.sin(2 * np.pi * k * hz * t)]
+    matrix = np.stack(columns, axis=1) * window[:, None]
+    y = x * window
+    coefficients = np.linalg.lstsq(matrix, y, rcond=1e-6)[0]
+    left = y - matrix @ coefficients
+    explained = 1.0 - float(left @ left) / max(float(y @ y), 1e-30)
+    return Pitch(lines[0], explained, (float(np.hypot(coefficients[1], coefficients[2])),)), lines[1]

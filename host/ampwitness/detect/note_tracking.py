@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.note_bands import SlowBand, measure_centre, measure_levels
-from ampwitness.detect.note_onset import Departure, find_departure
+from ampwitness.detect.note_onset import Departure, find_departure, measure_novelty
 from ampwitness.detect.note_supply import SMOOTH_S, smooth
 from ampwitness.detect.streams import RunBlock
 from ampwitness.types import FloatArray
@@ -19,15 +19,17 @@ FLOOR_OVER_NOISE_RATIO = 10.0
 END_RATIO = 0.10
 RISE_DB = 1.5
 CENTRE_OCTAVES = 0.040
-NOVELTY_WHILE_SOUNDING = 0.10
-NOVELTY_OF_PITCH = 0.12
+NOVELTY_WHILE_SOUNDING = 0.15
+NOVELTY_OF_PITCH = 0.17
 LEAST_NOTE_S = 0.060
+LEAST_BEFORE_TURN_S = 0.130  # what the prediction needs to know a note by, and no drum's glide lasts
 PITCH_FROM_S = 4.0
 _LEAST_NOISE_V, _MOST_NOISE_V = 0.001, 0.020
 _DECIDE_BEHIND_S = 0.200
 _KEEP_SLOW_S = 1.0
 _KEEP_RAW_S = 5.0
 _LAG_S = 0.080
+_PREDICT_S = 0.230
 _LULL_S = 0.012
 _LULL_RATIO = 0.05
 _PITCH_LEAST_RATIO = 0.5
@@ -84,6 +86,7 @@ class RunNotes:
         self._quiet: deque[float] = deque(maxlen=60)
         self._armed_v = np.inf  # lowest level since the last note ended
         self._last_end: float | None = None
+        self._last_peak_v = 0.0
         self.floor_v = FLOOR_V
 
     # ---- one block after the other ---------------------------------------------------------------------------------
@@ -179,7 +182,10 @@ class RunNotes:
     def _wait(self, part: FloatArray, to: int, candidates: list[tuple[int, str]]) -> None:
         """No note sounds: has one begun so slowly that nothing marks its beginning?"""
         lowest = np.minimum.accumulate(np.concatenate(([self._armed_v], part)))[1:]
-        up = np.flatnonzero((part >= self.floor_v) & ((part >= 2.0 * lowest) | (lowest >= 1e9)))
+        floor_v = self.floor_v
+        if self._last_end is not None and self._at * self.band.factor - self._last_end < 0.5 * self.rate_hz:
+            floor_v = max(floor_v, 2.0 * END_RATIO * self._last_peak_v)  # its tail may beat
+        up = np.flatnonzero((part >= floor_v) & ((part >= 2.0 * lowest) | (lowest >= 1e9)))
         for i in up[:1]:
             at = self._at + int(i)
             near = round(0.080 * self.band.rate_hz)
@@ -221,9 +227,12 @@ class RunNotes:
             if again is None:
                 return
             departure, onset = again
+        if not ended and self._carries_on(at, onset, kind):
+            return
         if note is not None:
             least = NOVELTY_WHILE_SOUNDING if kind == "rise" else NOVELTY_OF_PITCH
-            if departure.novelty_ratio < least or onset - note.onset < LEAST_NOTE_S * self.rate_hz:
+            least_s = LEAST_NOTE_S if kind == "rise" else LEAST_BEFORE_TURN_S
+            if departure.novelty_ratio < least or onset - note.onset < least_s * self.rate_hz:
                 return
             self._collect(note, max(note.slow_first + note.n_slow, round(onset / self.band.factor)), level)
             note.next_onset = onset
@@ -232,6 +241,25 @@ class RunNotes:
             return
         basis = "first departure of the waveform" + (" (pitch changed)" if kind == "pitch" else "")
         self._open(onset, basis, departure.novelty_ratio)
+
+    def _carries_on(self, at: int, onset: float, kind: str) -> bool:
+        """Whether the last 200 ms, whatever began or ended in them, carry on into what follows: then it is a beat."""
+        is_ringing = self._note is not None or (
+            self._last_end is not None and onset - self._last_end < 0.5 * _PREDICT_S * self.rate_hz
+        )
+        if not is_ringing:
+            return False
+        band, rate_hz = self.band, self.rate_hz
+        raw_at = at * band.factor
+        start = max(raw_at - round(_PREDICT_S * rate_hz), self.raw_first, band.first * band.factor)
+        n_before = raw_at - round(0.030 * rate_hz) - start
+        if n_before < round(0.060 * rate_hz):
+            return False
+        far = raw_at - start + round((0.060 if kind == "pitch" else 0.030) * rate_hz)
+        samples = self.output[start - self.raw_first : start - self.raw_first + far + round(0.010 * rate_hz)]
+        slow = band.slow[-(-start // band.factor) - band.first : (start + n_before) // band.factor - band.first]
+        novelty = measure_novelty(samples, rate_hz, n_before, raw_at - start, slow, band.rate_hz, far)
+        return novelty is not None and novelty < NOVELTY_WHILE_SOUNDING
 
     def _is_an_end(self, onset: float) -> bool:
         """Whether what was found as a departure is the stop of what went before, not yet the beginning of a note."""
@@ -242,12 +270,16 @@ class RunNotes:
         return len(before) > 8 and float(np.std(behind)) < 0.25 * float(np.std(before))
 
     def _departure(
-        self, at: int, level: FloatArray, after: float | None = None, novelty_s: float = 0.030
+        self,
+        at: int,
+        level: FloatArray,
+        after: float | None = None,
+        novelty_s: float = 0.030,
     ) -> tuple[Departure, float] | None:
         band, rate_hz = self.band, self.rate_hz
         raw_at = at * band.factor
         margin = round(0.030 * rate_hz)
-        start = max(raw_at - round(0.170 * rate_hz), self.raw_first)
+        start = max(raw_at - round(_PREDICT_S * rate_hz), self.raw_first)
         if self._note is not None:
             start = max(start, min(round(self._note.onset + 0.010 * rate_hz), raw_at - margin - round(0.030 * rate_hz)))
         elif self._last_end is not None and raw_at - self._last_end > 0.015 * rate_hz:
@@ -292,6 +324,10 @@ class RunNotes:
         squares = np.concatenate(([0.0], np.cumsum(part**2)))
         mean = (sums[width:] - sums[:-width]) / width
         rms = np.sqrt(np.maximum((squares[width:] - squares[:-width]) / width - mean**2, 0.0))
+        # The flat top of a clipped wave is still, but not at rest.
+        rest_first = max(self.raw_first, raw_at - round(0.200 * self.rate_hz)) - self.raw_first
+        rest_v = float(self.output[rest_first : raw_at - self.raw_first].mean())
+        rms[np.abs(mean - rest_v) > 4.0 * _LULL_RATIO * float(np.std(behind))] = np.inf
         quietest = float(rms.min())
         if quietest > _LULL_RATIO * float(np.std(behind)):
             return None
@@ -379,7 +415,7 @@ class RunNotes:
         if self.supply is not None:
             a = max(int(np.ceil(note.onset)), round(note.end - 1.0 * self.rate_hz), self.raw_first)
             note.supply_tail = self.supply[a - self.raw_first : round(note.end) - self.raw_first].copy()
-        self._last_end = note.end
+        self._last_end, self._last_peak_v = note.end, note.level_peak_v
         self._waiting.append(note)
 
     def _finished(self, is_last: bool) -> list[SoundingNote]:

@@ -6,7 +6,14 @@ from typing import Any
 
 import numpy as np
 
-from ampwitness.detect.note_pitch import HIGHEST_HZ, LOWEST_HZ, Pitch, measure_pitch, name_pitch
+from ampwitness.detect.note_pitch import (
+    HIGHEST_HZ,
+    LOWEST_HZ,
+    Pitch,
+    measure_pair,
+    measure_pitch,
+    name_pitch,
+)
 from ampwitness.detect.note_supply import RECOVERY_S, SMOOTH_S, fit_recovery, measure_before, measure_ripple
 from ampwitness.detect.note_tracking import END_RATIO, FLOOR_OVER_NOISE_RATIO, FLOOR_V, RunNotes, SoundingNote
 from ampwitness.detect.result import DetectorResult
@@ -25,8 +32,8 @@ class NoteDetector:
     Onset: where the output's level, rms over 50 ms in the band 8 to 165 Hz, rises (by 1.5 dB or more from the 50 ms
     before to the 50 ms behind, to above a tenth of the note's peak level), or its pitch turns, the first departure of
     the waveform from what went before is taken: what went before is carried on as a sum of damped sines (linear
-    prediction over the 140 ms before), the corner of what is left is fitted by least squares. While another note
-    sounds, a new one is one only if at least a tenth of the energy behind the onset is not the old one carried on:
+    prediction over the 200 ms before), the corner of what is left is fitted by least squares. While another note
+    sounds, a new one is one only if at least 15 % of the energy behind the onset is not the old one carried on:
     beats, decays and steady harmonics are not notes. A swell that nothing marks is dated at 10 % of its peak level.
     End: the next onset; or a sudden end, dated on the waveform; or where the level has fallen to 10 % of its peak.
     `level_v`: the highest rms over 50 ms in the band. `peak_v`: largest departure of the output from its mean.
@@ -157,7 +164,10 @@ def _judge_pitch(note: SoundingNote, run: RunNotes, duration_s: float) -> tuple[
     # Noise in the band looks like a tone the more, the shorter it is looked at.
     least = 0.90 if seconds < 0.120 else 0.75 if seconds < 0.300 else 0.55
     if pitch.explained_ratio < least:
-        return None, "not a tone: too little of it repeats"
+        pair = measure_pair(part, rate_hz)
+        if pair is None or pair[0].explained_ratio < 0.90:
+            return None, "not a tone: too little of it repeats"
+        return pair[0], ""
     return pitch, ""
 
 
