@@ -12,6 +12,7 @@ SMOOTH_S = 0.004
 BEFORE_S = 0.250
 LEAST_BEFORE_S = 0.030
 SETTLED_V = 0.020
+UNSETTLED_S = 0.050
 RECOVERY_S = 3.0
 _RECOVERY_STEP_S = 0.002
 
@@ -57,28 +58,23 @@ def measure_before(supply: FloatArray, rate_hz: float, since_last_s: float) -> B
 
     Returns
     -------
-    Before; `volts` None where fewer than 30 ms lie before the onset. Where another note was still sounding it is the
-    mean of the last 50 ms instead.
+    Before; `volts` None where fewer than 30 ms lie before the onset. Where another note was still sounding, or the
+    supply still moved, it is the mean of the last 50 ms instead.
     """
     n = len(supply) - round(0.001 * rate_hz)
     if n < LEAST_BEFORE_S * rate_hz:
         return Before(None, max(0.0, n / rate_hz), False, "less than 30 ms of supply before the onset")
-    part = supply[:n]
     quiet = round((since_last_s - 0.005) * rate_hz)
-    if quiet >= LEAST_BEFORE_S * rate_hz:
-        part = part[max(0, n - quiet) :]
-    else:
-        part = part[max(0, n - round(0.050 * rate_hz)) :]
+    last = supply[max(0, n - round(UNSETTLED_S * rate_hz)) : n]
+    if quiet < LEAST_BEFORE_S * rate_hz:
+        return Before(float(last.mean()), len(last) / rate_hz, False, "another note was still sounding")
+    part = supply[max(0, n - quiet) : n]
     third = max(1, len(part) // 3)
     drift_v = abs(float(np.median(part[-third:])) - float(np.median(part[:third])))
-    why_not: str | None = None
-    if quiet < LEAST_BEFORE_S * rate_hz:
-        # Ripple of that note lies on it: the mean, not the median.
-        return Before(float(part.mean()), len(part) / rate_hz, False, "another note was still sounding")
     if drift_v > SETTLED_V:
         why_not = f"the supply moved by {1000 * drift_v:.0f} mV within the {1000 * len(part) / rate_hz:.0f} ms before"
-        part = part[-third:]
-    return Before(float(np.median(part)), len(part) / rate_hz, why_not is None, why_not)
+        return Before(float(last.mean()), len(last) / rate_hz, False, why_not)
+    return Before(float(np.median(part)), len(part) / rate_hz, True, None)
 
 
 def fit_recovery(supply: FloatArray, rate_hz: float) -> tuple[float | None, str]:

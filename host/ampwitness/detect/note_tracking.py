@@ -208,6 +208,8 @@ class RunNotes:
     # ---- a note begins ---------------------------------------------------------------------------------------------
 
     def _try_open(self, at: int, kind: str, level: FloatArray) -> None:
+        if kind == "pitch" and self._note is None:
+            return  # nothing sounds that could turn
         found = self._departure(at, level, novelty_s=0.060 if kind == "pitch" else 0.030)
         if found is None:
             if self._note is None and at < round(0.030 * self.band.rate_hz):
@@ -237,8 +239,6 @@ class RunNotes:
             self._collect(note, max(note.slow_first + note.n_slow, round(onset / self.band.factor)), level)
             note.next_onset = onset
             self._close(onset, "the next note began")
-        elif kind == "pitch" and departure.novelty_ratio < NOVELTY_OF_PITCH:
-            return
         basis = "first departure of the waveform" + (" (pitch changed)" if kind == "pitch" else "")
         self._open(onset, basis, departure.novelty_ratio)
 
@@ -393,19 +393,24 @@ class RunNotes:
         loud = np.flatnonzero(earlier > 0.4 * note.level_peak_v)
         fall_s = (len(earlier) - int(loud[-1])) / band.rate_hz if len(loud) else np.inf
         decayed = at * band.factor
-        if fall_s > 0.022:
+        if fall_s > 0.080:
             return float(decayed), "decay: 10 % of its peak level"
-        start = max(self.raw_first, decayed - round(0.060 * rate_hz))
+        start = max(self.raw_first, decayed - round(0.120 * rate_hz))
         stop = min(self.raw_first + len(self.output), decayed + round(0.060 * rate_hz))
         samples = self.output[start - self.raw_first : stop - self.raw_first][::-1]
-        pivot = stop - (decayed - round(0.023 * rate_hz))
         n_after = stop - (decayed + round(0.006 * rate_hz))
         if n_after < round(0.010 * rate_hz):
             return float(decayed), "10 % of its peak level"
-        found = find_departure(samples, rate_hz, n_after, max(pivot, n_after), np.empty(0), band.rate_hz)
+        pivot = max(n_after, stop - (decayed - round(0.035 * rate_hz)))
+        found = find_departure(samples, rate_hz, n_after, pivot, np.empty(0), band.rate_hz)
         if found is None:
             return float(decayed), "10 % of its peak level"
-        return float(stop - found.at), "sudden: last departure of the waveform"
+        end = stop - found.at
+        # Sudden only if it sounded at full strength right up to there.
+        last = self.output[round(end - 0.025 * rate_hz) - self.raw_first : round(end) - self.raw_first]
+        if len(last) < 8 or float(np.std(last)) < 0.35 * note.level_peak_v:
+            return float(decayed), "decay: 10 % of its peak level"
+        return float(end), "sudden: last departure of the waveform"
 
     def _close(self, end: float, basis: str) -> None:
         note, self._note = self._note, None

@@ -1,0 +1,231 @@
+"""The note detector against closed forms and drawn material."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from ampwitness.bench import event_signals
+from ampwitness.bench.event_scores import NoteScore, score_notes
+from ampwitness.detect.note_onset import find_departure, measure_novelty
+from ampwitness.detect.note_pitch import measure_pair, measure_pitch, name_pitch
+from ampwitness.detect.note_supply import fit_recovery, measure_before, measure_ripple, smooth
+from ampwitness.detect.notes import NoteDetector
+from event_material import RATE_HZ, burst, decaying_notes, logged, run, seconds
+
+# The onset vector of section "Reference libraries": `aubioonset` with its defaults found all 8 within -0.7 to -2.3 ms.
+STARTS_S = (0.5, 1.0, 1.75, 2.5, 3.0, 3.6, 4.4, 5.0)
+PITCHES_HZ = (41.2, 55.0, 49.0, 41.2, 61.7, 55.0, 41.2, 36.7)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_onset_vector_is_found_to_a_fraction_of_a_millisecond(seed: int) -> None:
+    time_s = seconds(6.0)
+    result = run(NoteDetector(), logged(decaying_notes(time_s, STARTS_S, PITCHES_HZ), seed=seed))
+    assert len(result.findings) == len(STARTS_S)
+    for finding, start_s, hz in zip(result.findings, STARTS_S, PITCHES_HZ, strict=True):
+        assert finding.start_s == pytest.approx(start_s, abs=0.001)
+        assert 1200 * np.log2(finding.measured["pitch_hz"] / hz) == pytest.approx(0, abs=1.5)
+        assert finding.stop_s == pytest.approx(start_s + 0.45, abs=0.010)
+
+
+@pytest.mark.parametrize("window_s", [1.0, 10.0, 60.0, 0.173])
+def test_findings_do_not_depend_on_the_windows(window_s: float) -> None:
+    case = event_signals.music_case(5, kinds=("plucked", "held", "drum"))
+    whole = run(NoteDetector(), case.volts, window_s=7.0)
+    cut = run(NoteDetector(), case.volts, window_s=window_s)
+    assert whole.findings == cut.findings
+    assert len(whole.findings) > 10
+
+
+@pytest.mark.parametrize("hz", [20.0, 22.5, 27.3, 40.0, 60.0, 97.0, 119.0])
+def test_tone_bursts(hz: float) -> None:
+    time_s = seconds(4.0)
+    result = run(NoteDetector(), logged(burst(time_s, hz, 1.0, 3.0, 10.0)))
+    (note,) = result.findings
+    assert note.start_s == pytest.approx(1.0, abs=0.001)
+    assert note.stop_s == pytest.approx(3.0, abs=0.003)
+    assert 1200 * np.log2(note.measured["pitch_hz"] / hz) == pytest.approx(0, abs=0.5)
+    assert note.measured["level_v"] == pytest.approx(10 / np.sqrt(2), rel=0.09)
+    assert note.measured["peak_v"] == pytest.approx(10.0, abs=0.25)
+
+
+def test_a_strong_second_harmonic_is_no_octave() -> None:
+    time_s = seconds(4.0)
+    wave = burst(time_s, 40.0, 1.0, 3.0, 3.0) + burst(time_s, 80.0, 1.0, 3.0, 12.0)
+    (note,) = run(NoteDetector(), logged(wave)).findings
+    assert note.measured["pitch_hz"] == pytest.approx(40.0, abs=0.02)
+
+
+def test_a_clipped_tone_is_one_note_of_its_own_pitch() -> None:
+    time_s = seconds(4.0)
+    wave = np.clip(burst(time_s, 30.0, 1.0, 3.0, 300.0), -15, 15)
+    (note,) = run(NoteDetector(), logged(wave)).findings
+    assert note.measured["pitch_hz"] == pytest.approx(30.0, abs=0.02)
+    assert note.start_s == pytest.approx(1.0, abs=0.001)
+
+
+def test_a_tone_of_minutes_is_one_note() -> None:
+    time_s = seconds(150.0)
+    (note,) = run(NoteDetector(), logged(20 * np.sin(2 * np.pi * 45 * time_s))).findings
+    assert (note.start_s, note.stop_s) == (0.0, pytest.approx(150.0))
+    assert "already sounding" in note.evidence["onset_basis"]
+
+
+def test_two_steady_tones_that_beat_are_one_note_not_many() -> None:
+    time_s = seconds(6.0)
+    wave = 10 * np.sin(2 * np.pi * 40 * time_s) + 10 * np.sin(2 * np.pi * 45 * time_s)
+    assert len(run(NoteDetector(), logged(wave)).findings) == 1
+
+
+def test_slow_fades_are_one_note() -> None:
+    time_s = seconds(6.0)
+    shape = np.clip((time_s - 0.5) / 2, 0, 1) * np.clip((5.5 - time_s) / 2, 0, 1)
+    (note,) = run(NoteDetector(), logged(20 * np.sin(2 * np.pi * 50 * time_s) * shape)).findings
+    assert note.start_s == pytest.approx(0.5, abs=0.010)
+    assert note.stop_s == pytest.approx(5.3, abs=0.015)  # 10 % of the peak
+
+
+def test_what_lies_outside_the_bass_is_no_note() -> None:
+    time_s = seconds(4.0)
+    result = run(NoteDetector(), logged(burst(time_s, 150.0, 1.0, 3.0, 10.0)))
+    assert not result.findings
+    assert result.summary["n_not_taken_for_notes"] == {"pitch outside 19 to 123.5 Hz": 1}
+
+
+@pytest.mark.parametrize(
+    ("kind", "rms_v"),
+    [("silence", 0.0), ("white", 1.0), ("pink", 0.1), ("pink", 2.0), ("speech", 0.3), ("speech", 5.0)],
+)
+def test_none_invented_in_noise_and_voice(kind: str, rms_v: float) -> None:
+    case = event_signals.noise_case(77, kind, rms_v)
+    assert not run(NoteDetector(), case.volts).findings
+
+
+def test_low_level_notes_down_to_the_floor() -> None:
+    time_s = seconds(4.0)
+    loud = run(NoteDetector(), logged(burst(time_s, 50.0, 1.0, 3.0, 0.08)))
+    assert len(loud.findings) == 1
+    quiet = run(NoteDetector(), logged(burst(time_s, 50.0, 1.0, 3.0, 0.03)))
+    assert not quiet.findings
+
+
+def test_a_gap_ends_a_note_and_nothing_is_carried_across() -> None:
+    time_s = seconds(6.0)
+    volts = logged(20 * np.sin(2 * np.pi * 40 * time_s), np.full(len(time_s), 12.6))
+    result = run(NoteDetector(), volts, lost=[(20_000, 24_000)])
+    assert [(f.start_s, f.stop_s) for f in result.findings] == [(0.0, 2.5), (3.0, 6.0)]
+    assert result.coverage.judged_s == pytest.approx(5.5)
+    assert [(n.start_s, n.stop_s) for n in result.coverage.not_judged] == [(2.5, 3.0)]
+
+
+def test_without_a_supply_channel_the_sag_is_not_judged() -> None:
+    time_s = seconds(3.0)
+    result = run(NoteDetector(), logged(burst(time_s, 40.0, 1.0, 2.0, 10.0)))
+    (note,) = result.findings
+    assert note.measured["sag_v"] is None
+    assert "no supply channel" in note.evidence["supply"]
+    assert any("no supply channel" in n.reason for n in result.coverage.not_judged)
+
+
+def test_short_files() -> None:
+    time_s = seconds(1.0)
+    (note,) = run(NoteDetector(), logged(burst(time_s, 40.0, 0.2, 0.7, 10.0))).findings
+    assert (note.start_s, note.stop_s) == (pytest.approx(0.2, abs=0.001), pytest.approx(0.7, abs=0.002))
+    tiny = run(NoteDetector(), logged(np.zeros(400)))
+    assert not tiny.findings
+    assert tiny.coverage.judged_s == 0
+
+
+@pytest.mark.parametrize(("depth_v", "tau_s"), [(0.4, 0.02), (1.5, 0.05), (2.5, 0.2)])
+def test_sag_and_recovery_of_an_exponential_supply(depth_v: float, tau_s: float) -> None:
+    time_s = seconds(5.0)
+    u = time_s - 1.0
+    sag = depth_v * np.where(u > 0, -np.expm1(-np.maximum(u, 0) / tau_s), 0)
+    at_end = depth_v * -np.expm1(-1.0 / tau_s)
+    sag = np.where(u > 1.0, at_end * np.exp(-np.maximum(u - 1.0, 0) / tau_s), sag)
+    (note,) = run(NoteDetector(), logged(burst(time_s, 50.0, 1.0, 2.0, 20.0), 12.6 - sag)).findings
+    assert note.measured["supply_before_v"] == pytest.approx(12.6, abs=0.001)
+    assert note.measured["sag_v"] == pytest.approx(at_end, abs=0.005)
+    assert note.measured["recovery_s"] == pytest.approx(tau_s, rel=0.10)
+    assert note.evidence["supply_before_settled"]
+
+
+@pytest.mark.parametrize("family", ["tones", "second", "mixed", "clipped", "same"])
+def test_scores_on_drawn_material_not_tuned_on(family: str) -> None:
+    make = {
+        "tones": event_signals.tones_case,
+        "second": lambda seed: event_signals.tones_case(seed, second_harmonic=2.0),
+        "mixed": lambda seed: event_signals.music_case(seed, kinds=("plucked", "held", "drum"), seconds=12.0),
+        "clipped": lambda seed: event_signals.music_case(seed, kinds=("plucked", "held"), loud=True, seconds=12.0),
+        "same": lambda seed: event_signals.restruck_case(seed, "same"),
+    }[family]
+    score = NoteScore()
+    for seed in (501, 502):
+        score_notes(make(seed), score)
+    assert score.n_matched == score.n_true
+    assert score.n_invented == 0
+    assert score.n_octave == 0
+    assert np.median(np.abs(score.onset_s)) < 0.0006
+    assert np.percentile(np.abs(score.onset_s), 90) < 0.002
+    assert np.median(np.abs(score.sag_v)) < 0.002
+    assert np.percentile(np.abs(score.sag_v), 90) < 0.005
+    if score.cents_long:
+        assert np.percentile(np.abs(score.cents_long), 90) < 1.5
+
+
+# ---- the parts ------------------------------------------------------------------------------------------------------
+
+
+def test_pitch_names_follow_iso_16() -> None:
+    # Frequencies of the equally tempered scale on A4 = 440 Hz (ISO 16; figures from common tables, from memory).
+    for hz, name in ((30.868, "B0"), (32.703, "C1"), (36.708, "D1"), (41.203, "E1"), (55.0, "A1"), (110.0, "A2")):
+        got, cents = name_pitch(hz)
+        assert got == name
+        assert abs(cents) < 0.1
+
+
+def test_pitch_of_a_sum_of_known_sines() -> None:
+    time_s = np.arange(600) / 1000.0
+    wave = 0.4 * np.sin(2 * np.pi * 43.21 * time_s) + np.sin(2 * np.pi * 86.42 * time_s + 1) + 0.2
+    pitch = measure_pitch(wave, 1000.0)
+    assert pitch is not None
+    assert pitch.frequency_hz == pytest.approx(43.21, abs=1e-3)
+    assert pitch.amplitudes_v[:2] == (pytest.approx(0.4, rel=1e-3), pytest.approx(1.0, rel=1e-3))
+
+
+def test_two_lines_are_told_apart() -> None:
+    time_s = np.arange(1000) / 1000.0
+    pair = measure_pair(np.sin(2 * np.pi * 40 * time_s) + 0.9 * np.sin(2 * np.pi * 47 * time_s), 1000.0)
+    assert pair is not None
+    assert pair[0].frequency_hz == pytest.approx(40, abs=0.1)
+    assert pair[1] == pytest.approx(47, abs=0.1)
+    assert pair[0].explained_ratio > 0.99
+
+
+def test_departure_from_a_ringing_note() -> None:
+    rng = np.random.default_rng(3)
+    time_s = np.arange(2400) / RATE_HZ - 0.2
+    old = 5 * np.exp(-time_s / 0.3) * np.sin(2 * np.pi * 41.2 * time_s)
+    new = np.where(time_s > 0, 8 * np.minimum(np.maximum(time_s, 0) / 0.004, 1) * np.sin(2 * np.pi * 55 * time_s), 0)
+    wave = old + new + rng.normal(0, 0.025, len(time_s))
+    slow = (old + new)[:1360:8]
+    found = find_departure(wave, RATE_HZ, 1360, 1600, slow, 1000.0)
+    assert found is not None
+    assert found.at / RATE_HZ - 0.2 == pytest.approx(0, abs=0.0006)
+    assert found.novelty_ratio > 0.3
+    assert measure_novelty(old, RATE_HZ, 1360, 1600, old[:1360:8], 1000.0, 2000) == pytest.approx(0, abs=0.01)
+
+
+def test_supply_parts_against_closed_forms() -> None:
+    time_s = seconds(1.0)
+    ripple = 0.1 * np.sin(2 * np.pi * 80 * time_s)
+    assert measure_ripple(12 + ripple - 0.2 * time_s, RATE_HZ, 80.0) == pytest.approx(0.2, rel=0.01)
+    # A parabola goes through the smoother unchanged.
+    bow = 12 + 0.3 * (time_s - 0.5) ** 2
+    assert np.nanmax(np.abs(smooth(bow, RATE_HZ) - bow)) < 1e-9
+    tau_s, _ = fit_recovery(12.6 - 0.8 * np.exp(-time_s / 0.024), RATE_HZ)
+    assert tau_s == pytest.approx(0.024, rel=0.02)
+    assert fit_recovery(np.full(len(time_s), 12.6), RATE_HZ)[0] is None
+    assert measure_before(np.full(2000, 12.5), RATE_HZ, 10.0).is_settled
+    assert not measure_before(np.linspace(12.0, 12.5, 2000), RATE_HZ, 10.0).is_settled
+    assert measure_before(np.full(50, 12.5), RATE_HZ, 10.0).volts is None
