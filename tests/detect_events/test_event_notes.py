@@ -25,7 +25,8 @@ def test_onset_vector_is_found_to_a_fraction_of_a_millisecond(seed: int) -> None
     for finding, start_s, hz in zip(result.findings, STARTS_S, PITCHES_HZ, strict=True):
         assert finding.start_s == pytest.approx(start_s, abs=0.001)
         assert 1200 * np.log2(finding.measured["pitch_hz"] / hz) == pytest.approx(0, abs=1.5)
-        assert finding.stop_s == pytest.approx(start_s + 0.45, abs=0.010)
+        # Cut off at 10.5 % of its peak: where it last reached a tenth may lie half a period before.
+        assert finding.stop_s == pytest.approx(start_s + 0.45, abs=0.018)
 
 
 @pytest.mark.parametrize("window_s", [1.0, 10.0, 60.0, 0.173])

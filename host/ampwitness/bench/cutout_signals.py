@@ -33,7 +33,8 @@ def make_cutout_case(name: str, seed: int) -> tuple[EventCase, float | None, flo
     rng = np.random.default_rng(seed * 31 + sorted(CUTOUT_CLASSES).index(name))
     wanted = CUTOUT_CLASSES[name]
     if name == "under-voltage, model":
-        return (*_under_voltage(rng), wanted)
+        case, start_s, stop_s = _under_voltage(rng)
+        return case, start_s, stop_s, wanted if start_s is not None else "none"
     if name == "music under sag, no cut-out":
         return _sagging_music(rng), None, None, wanted
     n = 8 * _RATE_HZ
@@ -105,7 +106,7 @@ def _programme(rng: np.random.Generator, at: Samples, kind: str) -> Samples:
     return np.asarray(peak * smooth / np.abs(smooth).max())
 
 
-def _under_voltage(rng: np.random.Generator) -> tuple[EventCase, float, float | None]:
+def _under_voltage(rng: np.random.Generator) -> tuple[EventCase, float | None, float | None]:
     """A weak supply that another consumer pulls down while bass plays, until the amplifier lets go."""
     seconds = 8.0
     amplifier = Amplifier(
@@ -121,11 +122,11 @@ def _under_voltage(rng: np.random.Generator) -> tuple[EventCase, float, float | 
     at = np.arange(round(seconds * MODEL_RATE_HZ)) / MODEL_RATE_HZ
     source_v = 0.7 * np.sin(2 * np.pi * float(rng.uniform(35, 80)) * at)
     pulled_s = float(rng.uniform(2.5, 4.0))
-    other_a = 130.0 * np.clip((at - pulled_s) / 0.02, 0, 1) * (at < pulled_s + 0.4)
+    other_a = 150.0 * np.clip((at - pulled_s) / 0.02, 0, 1) * (at < pulled_s + 0.4)
     run = drive(amplifier, supply, source_v, MODEL_RATE_HZ, other_a=other_a)
     off = [s for s in run.switchings if not s.is_on]
     on = [s for s in run.switchings if s.is_on]
-    start_s = off[0].sample / MODEL_RATE_HZ if off else float("nan")
+    start_s = off[0].sample / MODEL_RATE_HZ if off else None
     stop_s = on[0].sample / MODEL_RATE_HZ if on else None
     return EventCase(log_drive(rng, run), float(_RATE_HZ)), start_s, stop_s
 

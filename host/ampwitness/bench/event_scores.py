@@ -94,13 +94,13 @@ def score_notes(case: EventCase, score: NoteScore, label: str = "") -> None:
 
 
 def _averaged_sag(case: EventCase, note: TrueNote) -> float:
-    """True sag with the lowest value averaged as the detector says it does: a moving parabola over 4 ms."""
+    """True sag with the lowest value averaged as the detector says it does: a moving parabola over 2 ms."""
     if case.model_supply is None:
         return note.sag_v
     rate_hz = event_signals.MODEL_RATE_HZ
     first, last = round(note.start_s * rate_hz), round(note.stop_s * rate_hz)
     span = case.model_supply[max(0, first - 480) : last + 480]
-    smoothed = signal.savgol_filter(span, round(0.004 * rate_hz) // 2 * 2 + 1, 2)
+    smoothed = signal.savgol_filter(span, round(0.002 * rate_hz) // 2 * 2 + 1, 2)
     inside = smoothed[min(480, first) : min(480, first) + last - first]
     return note.supply_before_v - float(inside.min())
 

@@ -11,6 +11,10 @@ from ampwitness.types import Edge, FloatArray
 
 LOW_RATIO = 0.90  # of the usual supply: what is lower can be under-voltage
 LOST_RATIO = 0.30  # of the usual supply: what is lower is no supply
+# Lower than separate amplifiers commonly stand (common practice, no source), and lower by this than ever before: that
+# needs no cut in mid-cycle beside it.
+PLAIN_V = 10.5
+PLAIN_FRESH_V = 0.3
 FRESH_V = 0.030  # how much lower than ever before the supply must be to have stopped the amplifier
 BEFORE_S = 0.300
 REMOTE_BEFORE_S = 1.0
@@ -126,7 +130,19 @@ def decide_cause(
     else:
         is_low, is_lost = _judge_supply(stop_s, supply, order, reasons)
     words, is_evident = _words(is_low, is_lost, remote_s is not None, supply)
-    return Cause(words, is_evident, is_low, tuple(text for _, text in sorted(order)), tuple(reasons))
+    return Cause(
+        words,
+        is_evident,
+        is_low and not _is_plainly_low(supply),
+        tuple(text for _, text in sorted(order)),
+        tuple(reasons),
+    )
+
+
+def _is_plainly_low(supply: SupplyEvidence | None) -> bool:
+    if supply is None or supply.lowest_v > PLAIN_V:
+        return False
+    return supply.survived_v is None or supply.lowest_v < supply.survived_v - PLAIN_FRESH_V
 
 
 def _words(is_low: bool, is_lost: bool, remote_fell: bool, supply: SupplyEvidence | None) -> tuple[str, bool]:

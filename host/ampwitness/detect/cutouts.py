@@ -26,6 +26,7 @@ FALL_S = 0.003  # a tone that is cut off is gone within this
 LAST_RMS_RATIO = 0.5
 MOST_FALL_S = 0.060
 _TONAL_RATIO = 0.15
+_CLEAN_RATIO = 0.02
 _BLOCK_S = 0.5
 _LOOK_AHEAD_S = 0.060
 _KEEP_S = 1.5
@@ -164,9 +165,13 @@ class _RunWatch:
         stop.last_rms_ratio = last_rms_v / max(rms_v, 1e-9)
         if cut is None or cut.noise_v > _TONAL_RATIO * rms_v:
             return  # no tone: nothing to carry on
+        if first + cut.at > stop_sample + 1 + 0.0005 * h.rate_hz:
+            return  # it carried on into silence: no tone either
         at = round(cut.at)
+        # With noise on the tone the break is seen late: look for its height a little before.
+        early = 1 if cut.noise_v < _CLEAN_RATIO * rms_v else round(0.0008 * h.rate_hz)
         stop.cut_s = h.run_start_s + (first + cut.at) / h.rate_hz
-        here = samples[max(0, at - 1) : at + 1] - stop.extra["base_v"]
+        here = samples[max(0, at - early) : at + 1] - stop.extra["base_v"]
         stop.cut_ratio = float(np.max(np.abs(here))) / stop.peak_v
         stop.fall_s = max(0.0, stop.stop_s - stop.cut_s)
 
@@ -275,7 +280,8 @@ class CutoutDetector:
     - without, only when the wave was cut in mid-cycle (a tone that stood above an eighth of the swing where it broke
       off and was gone within 3 ms; noise-like material whose level held to the last 6 ms), and then the cause is
       "not decided: the signal may have paused at the source", or "supply fell below a level" when in the 300 ms before
-      the supply was below 90 % of its usual value and lower than the output had ever gone on through;
+      the supply was below 90 % of its usual value and lower than the output had ever gone on through (below 10.5 V and
+      0.3 V lower than ever, the cut in mid-cycle is not asked for);
     - always, when the signal is known never to pause (`is_continuous`).
 
     Parameters

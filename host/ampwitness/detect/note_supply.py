@@ -8,7 +8,7 @@ import numpy as np
 
 from ampwitness.types import FloatArray
 
-SMOOTH_S = 0.004
+SMOOTH_S = 0.002
 BEFORE_S = 0.250
 LEAST_BEFORE_S = 0.030
 SETTLED_V = 0.020
@@ -18,11 +18,11 @@ _RECOVERY_STEP_S = 0.002
 
 
 def smooth(supply: FloatArray, rate_hz: float) -> FloatArray:
-    """Moving parabola over 4 ms: takes the noise out of a minimum without filling it up.
+    """Moving parabola over 2 ms: takes the noise out of a minimum without filling it up.
 
     Returns
     -------
-    (n,) volts; within 2 ms of either end the mean parabola there is not taken and the values are NaN.
+    (n,) volts; within 1 ms of either end the mean parabola there is not taken and the values are NaN.
 
     Source
     ------

@@ -31,8 +31,10 @@ _KEEP_RAW_S = 5.0
 _LAG_S = 0.080
 _PREDICT_S = 0.230
 _LULL_S = 0.012
+_SUDDEN_S = 0.003
+_STILL_SOUNDS_S = 0.016  # half a period of 31 Hz: within this of the next onset a note is not over
 _LULL_RATIO = 0.05
-_PITCH_LEAST_RATIO = 0.5
+_PITCH_LEAST_RATIO = 0.63
 
 
 @dataclass(slots=True)
@@ -60,6 +62,9 @@ class SoundingNote:
     supply_before: FloatArray | None = None
     supply_tail: FloatArray | None = None  # last second of the note at most
     slow_first: int = 0
+    slow_to: int = 0
+    slow_highest_v: float = -np.inf
+    slow_lowest_v: float = np.inf
     slow: list[FloatArray] = field(default_factory=list)
     n_slow: int = 0
     levels: list[FloatArray] = field(default_factory=list)  # of the first 4 s, one a slow sample
@@ -221,11 +226,12 @@ class RunNotes:
         if ended:
             # What went before stopped shortly before the new note: look again, from the silence between.
             silence_from = onset
-            if note is not None:
-                self._collect(note, max(note.slow_first + note.n_slow, round(silence_from / self.band.factor)), level)
-                self._close(silence_from, "sudden: last departure of the waveform")
-                note = None
             again = self._departure(at, level, after=silence_from)
+            if note is not None:
+                behind = round((silence_from + 0.060 * self.rate_hz) / self.band.factor)
+                self._collect(note, max(note.slow_first + note.n_slow, round(silence_from / self.band.factor)), level)
+                self._close(*self._last_tenth(behind, note, None if again is None else again[1]))
+                note = None
             if again is None:
                 return
             departure, onset = again
@@ -237,8 +243,10 @@ class RunNotes:
             if departure.novelty_ratio < least or onset - note.onset < least_s * self.rate_hz:
                 return
             self._collect(note, max(note.slow_first + note.n_slow, round(onset / self.band.factor)), level)
-            note.next_onset = onset
-            self._close(onset, "the next note began")
+            end, basis = self._last_tenth(round(onset / self.band.factor), note, onset)
+            if onset - end < _STILL_SOUNDS_S * self.rate_hz:
+                end, basis = onset, "the next note began"
+            self._close(end, basis)
         basis = "first departure of the waveform" + (" (pitch changed)" if kind == "pitch" else "")
         self._open(onset, basis, departure.novelty_ratio)
 
@@ -267,7 +275,7 @@ class RunNotes:
         before = self.output[max(0, middle - round(0.025 * self.rate_hz)) : middle]
         first, last = middle + round(0.001 * self.rate_hz), middle + round(0.025 * self.rate_hz)
         behind = self.output[first:last]
-        return len(before) > 8 and float(np.std(behind)) < 0.25 * float(np.std(before))
+        return min(len(before), len(behind)) > 8 and float(np.std(behind)) < 0.25 * float(np.std(before))
 
     def _departure(
         self,
@@ -358,6 +366,11 @@ class RunNotes:
             note.slow.append(part.copy())
             note.levels.append(level[max(0, start - band.first) : to - band.first].copy())
             note.n_slow += len(part)
+        new = band.slow[max(0, max(note.slow_to, note.slow_first) - band.first) : max(0, to - band.first)]
+        if len(new):
+            note.slow_highest_v = max(note.slow_highest_v, float(new.max()))
+            note.slow_lowest_v = min(note.slow_lowest_v, float(new.min()))
+            note.slow_to = to
         self._sum_up(note, (to - round(_LAG_S * band.rate_hz)) * band.factor)
 
     def _sum_up(self, note: SoundingNote, to: int) -> None:
@@ -394,23 +407,40 @@ class RunNotes:
         fall_s = (len(earlier) - int(loud[-1])) / band.rate_hz if len(loud) else np.inf
         decayed = at * band.factor
         if fall_s > 0.080:
-            return float(decayed), "decay: 10 % of its peak level"
+            return self._last_tenth(at, note)
         start = max(self.raw_first, decayed - round(0.120 * rate_hz))
         stop = min(self.raw_first + len(self.output), decayed + round(0.060 * rate_hz))
         samples = self.output[start - self.raw_first : stop - self.raw_first][::-1]
         n_after = stop - (decayed + round(0.006 * rate_hz))
         if n_after < round(0.010 * rate_hz):
-            return float(decayed), "10 % of its peak level"
+            return self._last_tenth(at, note)
         pivot = max(n_after, stop - (decayed - round(0.035 * rate_hz)))
         found = find_departure(samples, rate_hz, n_after, pivot, np.empty(0), band.rate_hz)
         if found is None:
-            return float(decayed), "10 % of its peak level"
+            return self._last_tenth(at, note)
         end = stop - found.at
-        # Sudden only if it sounded at full strength right up to there.
-        last = self.output[round(end - 0.025 * rate_hz) - self.raw_first : round(end) - self.raw_first]
-        if len(last) < 8 or float(np.std(last)) < 0.35 * note.level_peak_v:
-            return float(decayed), "decay: 10 % of its peak level"
+        # Sudden if it stood above a tenth of its peak right up to there.
+        tenth, how = self._last_tenth(at, note)
+        if not -0.001 * rate_hz < end - tenth < _SUDDEN_S * rate_hz:
+            return tenth, how
         return float(end), "sudden: last departure of the waveform"
+
+    def _last_tenth(self, at: int, note: SoundingNote, before: float | None = None) -> tuple[float, str]:
+        """The last instant at which the waveform below 300 Hz reached a tenth of its peak, and before sample `before`
+        if that is given."""
+        band = self.band
+        first = max(band.first, at - round(0.120 * band.rate_hz))
+        last = at + round(0.010 * band.rate_hz)
+        if before is not None:  # the filter lets a new note be seen 4 ms ahead
+            last = min(last, round(before / band.factor) - round(0.004 * band.rate_hz))
+        part = band.slow[first - band.first : max(first, last) - band.first]
+        mean_v = (
+            float(np.mean(np.concatenate(note.slow))) if note.n_slow else float(np.mean(part)) if len(part) else 0.0
+        )
+        peak_v = max(note.slow_highest_v - mean_v, mean_v - note.slow_lowest_v)
+        loud = np.flatnonzero(np.abs(part - mean_v) >= END_RATIO * peak_v)
+        place = first + int(loud[-1]) if len(loud) else at
+        return float(place * band.factor), "decay: 10 % of its peak"
 
     def _close(self, end: float, basis: str) -> None:
         note, self._note = self._note, None

@@ -35,13 +35,14 @@ class NoteDetector:
     prediction over the 200 ms before), the corner of what is left is fitted by least squares. While another note
     sounds, a new one is one only if at least 15 % of the energy behind the onset is not the old one carried on:
     beats, decays and steady harmonics are not notes. A swell that nothing marks is dated at 10 % of its peak level.
-    End: the next onset; or a sudden end, dated on the waveform; or where the level has fallen to 10 % of its peak.
+    End: the next onset; or a sudden end, dated on the waveform; or the last instant at which the waveform below 300 Hz
+    reached 10 % of its peak, once the level has fallen to 10 % of its peak.
     `level_v`: the highest rms over 50 ms in the band. `peak_v`: largest departure of the output from its mean.
     `attack_s`: onset to 90 % of the peak level, less the 15 ms that averaging over 50 ms adds; good to 10 ms.
     `pitch_hz`: fundamental of a least-squares fit with harmonics over the note without its attack, 4 s at most.
 
     The supply: `supply_before_v` is the median of up to 250 ms before the onset (evidence says how long, and whether
-    it was settled). `supply_lowest_v` is the lowest value of a moving parabola over 4 ms, the lowest raw sample stands
+    it was settled). `supply_lowest_v` is the lowest value of a moving parabola over 2 ms, the lowest raw sample stands
     in the evidence; `supply_end_v` the mean of the last 50 ms; `sag_v` before less lowest; `recovery_s` the time
     constant of one exponential fitted up to the next onset (3 s at most); `ripple_v` peak to peak at twice the pitch.
 
