@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from ampwitness.bench.event_signals import music_case
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.passthrough import PassthroughDetector
+from ampwitness.detect.passthrough import GapDetector, MarkDetector
 from ampwitness.detect.run_all import DetectOptions, make_detectors, run_all
 from ampwitness.detect.saturation import SaturationDetector
 from ampwitness.detect.streams import Ledger, RunBlocks, merge_intervals_into
@@ -26,12 +26,16 @@ def test_saturated_spans_are_merged_across_windows(window_s: float) -> None:
 
 def test_gaps_and_marks_become_findings() -> None:
     marks = [Mark("button", 1.5, "s", 12_000)]
-    result = run(PassthroughDetector(), {"output": np.zeros(24_000)}, lost=[(8000, 9000)], marks=marks, window_s=0.5)
-    gap, mark = result.findings
+    given = {"lost": [(8000, 9000)], "marks": marks, "window_s": 0.5}
+    gaps = run(GapDetector(), {"output": np.zeros(24_000)}, **given)
+    (gap,) = gaps.findings
     assert (gap.kind, gap.start_s, gap.stop_s) == ("gap", 1.0, 1.125)
     assert gap.measured == {"cause": "link", "n_scans_lost": 1000, "is_exact": True}
+    assert gaps.coverage.judged_s == pytest.approx(3.0)
+    pressed = run(MarkDetector(), {"output": np.zeros(24_000)}, **given)
+    (mark,) = pressed.findings
     assert (mark.kind, mark.start_s, mark.measured["source"]) == ("mark", 1.5, "button")
-    assert result.coverage.judged_s == pytest.approx(3.0 - 0.125)
+    assert pressed.coverage.judged_s == pytest.approx(3.0 - 0.125)
 
 
 @pytest.mark.parametrize("window_s", [0.05, 0.3, 1.0, 9.0])

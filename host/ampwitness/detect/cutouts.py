@@ -23,7 +23,7 @@ LEAST_PEAK_V = 0.30  # what is weaker than this is not called a signal
 ABRUPT_RATIO = 0.30  # swing within the last half-cycle (25 ms at most), of the swing before
 TRUNCATED_RATIO = 0.12  # a stop in mid-cycle leaves a step of at least this much of the swing before
 FALL_S = 0.003  # a tone that is cut off is gone within this
-LAST_RMS_RATIO = 0.5
+LAST_RMS_RATIO = 0.37
 MOST_FALL_S = 0.060
 _TONAL_RATIO = 0.15
 _CLEAN_RATIO = 0.02
@@ -135,7 +135,9 @@ class _RunWatch:
         half_cycle = round(0.0125 * h.rate_hz)
         before = near[max(0, last - half_cycle) : last + 1]
         abrupt = float(np.max(np.abs(before))) / peak_v if len(before) else 0.0
-        last_rms = float(np.sqrt(np.mean(near[max(0, last - round(0.006 * h.rate_hz)) : last + 1] ** 2)))
+        last_rms = float(
+            np.sqrt(np.mean(near[max(0, last - round(0.007 * h.rate_hz)) : last - round(0.001 * h.rate_hz)] ** 2))
+        )
         stop = _Stop(
             stop_s=h.run_start_s + (stop_sample + 1) / h.rate_hz,
             stop_step=stop_sample // h.step,

@@ -193,18 +193,17 @@ def _find_corner(
     last = first + (int(grown[0]) if len(grown) else 4 * ms)
     last = min(max(last, first + max(3, ms)), len(trace) - 1)
     start = max(0, first - round(_KNEE_BACK_S * rate_hz))
-    x = np.arange(start, last + 1, dtype=float)
+    corners = np.arange(max(start + 2.0, first - _KNEE_BACK_S * rate_hz * 0.8), first + 0.01, 0.25)
     y = trace[start : last + 1]
-    best, best_left = float(first), np.inf
-    for corner in np.arange(max(start + 2.0, first - _KNEE_BACK_S * rate_hz * 0.8), first + 0.01, 0.25):
-        u = np.maximum(x - corner, 0.0) / ms
-        a11, a12, a22 = float(u @ u), float(u @ u**2), float(u**2 @ u**2)
-        b1, b2 = float(u @ y), float(u**2 @ y)
-        det = a11 * a22 - a12 * a12
-        if det <= 1e-12 * max(a11 * a22, 1e-30):
-            continue
-        c1, c2 = (b1 * a22 - b2 * a12) / det, (a11 * b2 - a12 * b1) / det
-        left = float(np.sum((y - c1 * u - c2 * u**2) ** 2))
-        if left < best_left:
-            best, best_left = float(corner), left
-    return best
+    # One row a corner: y = c1 u + c2 u^2 behind it, zero before; what is left is smallest at the corner sought.
+    u = np.maximum(np.arange(start, last + 1, dtype=float)[None, :] - corners[:, None], 0.0) / ms
+    u2 = u * u
+    a11, a12, a22 = np.sum(u2, axis=1), np.sum(u2 * u, axis=1), np.sum(u2 * u2, axis=1)
+    b1, b2 = u @ y, u2 @ y
+    det = a11 * a22 - a12 * a12
+    is_sound = det > 1e-12 * np.maximum(a11 * a22, 1e-30)
+    if not is_sound.any():
+        return float(first)
+    det = np.where(is_sound, det, 1.0)
+    gained = (b1 * (b1 * a22 - b2 * a12) + b2 * (a11 * b2 - a12 * b1)) / det
+    return float(corners[int(np.argmax(np.where(is_sound, gained, -np.inf)))])

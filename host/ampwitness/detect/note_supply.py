@@ -100,10 +100,10 @@ def fit_recovery(supply: FloatArray, rate_hz: float) -> tuple[float | None, str]
         return None, "too little time to the next onset"
     grid = np.geomspace(least_s, most_s, 40)
     for _ in range(3):
-        fits = [_fit_exponential(t, y, float(tau)) for tau in grid]
-        best = int(np.argmin([fit[0] for fit in fits]))
+        left_all, rise_all = _fit_exponentials(t, y, grid)
+        best = int(np.argmin(left_all))
         low, high = grid[max(0, best - 1)], grid[min(len(grid) - 1, best + 1)]
-        left, rise_v, _ = fits[best]
+        left, rise_v = float(left_all[best]), float(rise_all[best])
         tau_s = float(grid[best])
         grid = np.geomspace(low, high, 15)
     if rise_v < max(0.020, 5.0 * noise_v):
@@ -116,17 +116,16 @@ def fit_recovery(supply: FloatArray, rate_hz: float) -> tuple[float | None, str]
     return tau_s, f"one exponential over {t[-1]:.2f} s, rise {rise_v:.3f} V"
 
 
-def _fit_exponential(t: FloatArray, y: FloatArray, tau_s: float) -> tuple[float, float, float]:
-    """Least squares of y = end - rise * exp(-t / tau): what is left, rise, end."""
-    wave = np.exp(-t / tau_s)
-    n, s1, s2 = float(len(t)), float(wave.sum()), float(wave @ wave)
-    b0, b1 = float(y.sum()), float(wave @ y)
-    det = n * s2 - s1 * s1
-    if det <= 1e-12:
-        return np.inf, 0.0, float(y.mean())
-    end, minus_rise = (b0 * s2 - b1 * s1) / det, (n * b1 - s1 * b0) / det
-    left = float(np.sum((y - end - minus_rise * wave) ** 2))
-    return left, -minus_rise * float(wave[0]), end
+def _fit_exponentials(t: FloatArray, y: FloatArray, taus_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Least squares of y = end - rise * exp(-t / tau) for each tau: squares left, and rise at the first point."""
+    waves = np.exp(-t[None, :] / taus_s[:, None])
+    n, s1, s2 = float(len(t)), waves.sum(axis=1), np.sum(waves * waves, axis=1)
+    level = y - y.mean()
+    b1 = waves @ level
+    spread = np.maximum(s2 - s1 * s1 / n, 1e-12)
+    slope = b1 / spread
+    left = np.maximum(float(level @ level) - slope * b1, 0.0)
+    return left, -slope * waves[:, 0]
 
 
 def measure_ripple(supply: FloatArray, rate_hz: float, frequency_hz: float) -> float | None:

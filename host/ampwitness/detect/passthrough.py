@@ -16,37 +16,36 @@ _GAP_SEVERITY: dict[str, Severity] = {
 LONG_GAP_S = 1.0  # a longer gap can hide a whole event: attention, whatever its cause
 
 
-class PassthroughDetector:
-    """Turns every gap and every mark into a finding.
+class GapDetector:
+    """Turns every gap into a finding.
 
     Gaps
     ----
-    They are the findings. A gap is never filled and never a cut-out.
+    They are the findings. A gap is never filled and never a cut-out. Coverage counts the whole recording: where the
+    gaps lie is known throughout.
 
     Limits
     ------
     A gap whose length rests on the host's clock has `is_exact` False.
     """
 
-    name = "passthrough"
+    name = "gaps"
 
     def __init__(self) -> None:
         self._ledger = Ledger(self.name)
         self._findings: list[Finding] = []
 
     def push(self, window: TraceWindow) -> None:
-        """Take the next window's gaps and marks."""
-        self._ledger.see(window)
-        self._ledger.judge(window.stop_s - window.start_s - sum(g.stop_s - g.start_s for g in _inside(window)))
+        """Take the next window's gaps."""
+        self._ledger.judge(window.stop_s - window.start_s)
         for gap in window.gaps:
-            duration_s = gap.stop_s - gap.start_s
-            severity = "attention" if duration_s > LONG_GAP_S else _GAP_SEVERITY[gap.cause]
+            is_long = gap.stop_s - gap.start_s > LONG_GAP_S
             self._findings.append(
                 Finding(
                     kind="gap",
                     start_s=gap.start_s,
                     stop_s=gap.stop_s,
-                    severity=severity,
+                    severity="attention" if is_long else _GAP_SEVERITY[gap.cause],
                     measured={
                         "cause": gap.cause,
                         "n_scans_lost": gap.stop_index - gap.start_index,
@@ -60,6 +59,31 @@ class PassthroughDetector:
                     },
                 )
             )
+
+    def finish(self) -> DetectorResult:
+        """All gaps, by time."""
+        findings = tuple(sorted(self._findings, key=lambda f: f.start_s))
+        return DetectorResult(findings, self._ledger.coverage(), {"n_gaps": len(findings)})
+
+
+class MarkDetector:
+    """Turns every mark of the button or the keyboard into a finding.
+
+    Gaps
+    ----
+    A press during a gap is lost with it: gaps are not judged.
+    """
+
+    name = "marks"
+
+    def __init__(self) -> None:
+        self._ledger = Ledger(self.name)
+        self._findings: list[Finding] = []
+
+    def push(self, window: TraceWindow) -> None:
+        """Take the next window's marks."""
+        self._ledger.see(window)
+        self._ledger.judge(window.stop_s - window.start_s - _gap_s(window))
         for mark in window.marks:
             self._findings.append(
                 Finding(
@@ -74,20 +98,13 @@ class PassthroughDetector:
             )
 
     def finish(self) -> DetectorResult:
-        """All gaps and marks, by time."""
-        findings = tuple(sorted(self._findings, key=lambda f: (f.start_s, f.kind)))
-        n_gaps = sum(f.kind == "gap" for f in findings)
-        return DetectorResult(findings, self._ledger.coverage(), {"n_gaps": n_gaps, "n_marks": len(findings) - n_gaps})
+        """All marks, by time."""
+        findings = tuple(sorted(self._findings, key=lambda f: f.start_s))
+        return DetectorResult(findings, self._ledger.coverage(), {"n_marks": len(findings)})
 
 
-def _inside(window: TraceWindow) -> tuple[_Span, ...]:
-    gaps = {(g.start_s, g.stop_s) for trace in window.traces.values() for g in trace.gaps}
-    gaps |= {(g.start_s, g.stop_s) for g in window.gaps}
-    return tuple(_Span(max(a, window.start_s), min(b, window.stop_s)) for a, b in gaps)
-
-
-class _Span:
-    """Start and stop of a gap within one window."""
-
-    def __init__(self, start_s: float, stop_s: float) -> None:
-        self.start_s, self.stop_s = start_s, max(start_s, stop_s)
+def _gap_s(window: TraceWindow) -> float:
+    """Seconds of a window that lie in gaps."""
+    gaps = {(gap.start_s, gap.stop_s) for trace in window.traces.values() for gap in trace.gaps}
+    gaps |= {(gap.start_s, gap.stop_s) for gap in window.gaps}
+    return sum(max(0.0, min(b, window.stop_s) - max(a, window.start_s)) for a, b in gaps)

@@ -9,7 +9,7 @@ from ampwitness.detect.clipping import ClippingDetector
 from ampwitness.detect.cutouts import CutoutDetector
 from ampwitness.detect.dips import DipDetector
 from ampwitness.detect.notes import NoteDetector
-from ampwitness.detect.passthrough import PassthroughDetector
+from ampwitness.detect.passthrough import GapDetector, MarkDetector
 from ampwitness.detect.result import Detector, DetectorResult
 from ampwitness.detect.saturation import SaturationDetector
 from ampwitness.types import TraceWindow
@@ -32,7 +32,8 @@ def make_detectors(options: DetectOptions) -> tuple[Detector, ...]:
         DipDetector(options.nominal_supply_v),
         CutoutDetector(is_continuous=options.continuous),
         SaturationDetector(),
-        PassthroughDetector(),
+        GapDetector(),
+        MarkDetector(),
     )
 
 
@@ -46,7 +47,7 @@ def run_all(windows: Iterable[TraceWindow], options: DetectOptions) -> tuple[Det
 
     Returns
     -------
-    one DetectorResult a detector: clipping, notes, dips, cut-outs, saturation, gaps and marks.
+    one DetectorResult a detector: clipping, notes, dips, cut-outs, saturation, gaps, marks.
 
     Gaps
     ----
