@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import argparse
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
-import click
 import numpy as np
 from scipy import signal
 
@@ -146,14 +146,14 @@ NOTE_FAMILIES: tuple[tuple[str, Callable[[int], EventCase]], ...] = (
 
 def print_notes(seeds: range, remarks: int) -> None:
     """Table of the note detector."""
-    click.echo("notes: errors are median / 90th percentile of the absolute error")
+    print("notes: errors are median / 90th percentile of the absolute error")
     for name, make in NOTE_FAMILIES:
         score = NoteScore()
         for seed in seeds:
             score_notes(make(seed), score, f"seed {seed}")
-        click.echo(describe_notes(name, score))
+        print(describe_notes(name, score))
         for remark in score.remarks[:remarks]:
-            click.echo("      " + remark)
+            print("      " + remark)
 
 
 def print_dips(seeds: range) -> None:
@@ -176,7 +176,7 @@ def print_dips(seeds: range) -> None:
                     start_s.append(near[0].start_s - dip.start_s)
                     stop_s.append(near[0].stop_s - dip.stop_s)
                     residual_v.append(float(near[0].measured["residual_v"] or 0.0) - dip.residual_v)
-    click.echo(
+    print(
         f"dips: {n_matched}/{n_true} of {n_found} found | start ms {_spread(start_s, 1e3)}"
         f" | stop ms {_spread(stop_s, 1e3)} | residual mV {_spread(residual_v, 1e3)}"
     )
@@ -186,7 +186,7 @@ def print_cutouts(seeds: range, remarks: int) -> None:
     """Confusion matrix of the cut-out detector, and how far off start and end are."""
     start_s: list[float] = []
     end_s: list[float] = []
-    click.echo("cut-outs: true class, then how often each answer was given")
+    print("cut-outs: true class, then how often each answer was given")
     n_right = n_all = 0
     notes: list[str] = []
     for name in CUTOUT_CLASSES:
@@ -209,26 +209,27 @@ def print_cutouts(seeds: range, remarks: int) -> None:
             n_right += answer.startswith(wanted) and not others
             if not answer.startswith(wanted):
                 notes.append(f"{name} seed {seed}: {answer}, wanted {wanted}; true start {start_true_s}")
-        click.echo(f"  {name:34s} " + "; ".join(f"{n} x {a}" for a, n in sorted(answers.items(), key=lambda x: -x[1])))
-    click.echo(f"cut-outs right: {n_right}/{n_all} | start ms {_spread(start_s, 1e3)} | end ms {_spread(end_s, 1e3)}")
+        print(f"  {name:34s} " + "; ".join(f"{n} x {a}" for a, n in sorted(answers.items(), key=lambda x: -x[1])))
+    print(f"cut-outs right: {n_right}/{n_all} | start ms {_spread(start_s, 1e3)} | end ms {_spread(end_s, 1e3)}")
     for note in notes[:remarks]:
-        click.echo("      " + note)
+        print("      " + note)
 
 
-@click.command()
-@click.option("--what", type=click.Choice(["all", "notes", "dips", "cutouts"]), default="all", show_default=True)
-@click.option("--seeds", default=4, show_default=True, help="How many seeds a family.")
-@click.option("--first-seed", default=1000, show_default=True, help="Seeds below 100 were tuned on.")
-@click.option("--remarks", default=0, show_default=True, help="How many misses and inventions to list a family.")
-def main(what: str, seeds: int, first_seed: int, remarks: int) -> None:
+def main() -> None:
     """Print the score tables of notes, dips and cut-outs."""
-    chosen = range(first_seed, first_seed + seeds)
-    if what in ("all", "notes"):
-        print_notes(chosen, remarks)
-    if what in ("all", "dips"):
+    parser = argparse.ArgumentParser(prog="python -m ampwitness.bench.event_scores", description=main.__doc__)
+    parser.add_argument("--what", choices=["all", "notes", "dips", "cutouts"], default="all")
+    parser.add_argument("--seeds", type=int, default=4, help="how many seeds a family (4)")
+    parser.add_argument("--first-seed", type=int, default=1000, help="seeds below 100 were tuned on (1000)")
+    parser.add_argument("--remarks", type=int, default=0, help="how many misses and inventions to list a family (0)")
+    asked = parser.parse_args()
+    chosen = range(asked.first_seed, asked.first_seed + asked.seeds)
+    if asked.what in ("all", "notes"):
+        print_notes(chosen, asked.remarks)
+    if asked.what in ("all", "dips"):
         print_dips(chosen)
-    if what in ("all", "cutouts"):
-        print_cutouts(chosen, remarks)
+    if asked.what in ("all", "cutouts"):
+        print_cutouts(chosen, asked.remarks)
 
 
 if __name__ == "__main__":

@@ -66,6 +66,10 @@ class RunBlocks:
     ----
     A gap, a change of rate or a change of the roles present ends the run: its last block has `is_last` set, and the
     next block belongs to a new run. Nothing is filled.
+
+    Limits
+    ------
+    A block is passed on only when a sample behind it has come, so a detector lags by up to `block_s`.
     """
 
     def __init__(self, wanted: Sequence[str], block_s: float) -> None:
