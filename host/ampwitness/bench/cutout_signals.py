@@ -33,8 +33,8 @@ def make_cutout_case(name: str, seed: int) -> tuple[EventCase, float | None, flo
     rng = np.random.default_rng(seed * 31 + sorted(CUTOUT_CLASSES).index(name))
     wanted = CUTOUT_CLASSES[name]
     if name == "under-voltage, model":
-        case, start_s, stop_s = _under_voltage(rng)
-        return case, start_s, stop_s, wanted if start_s is not None else "none"
+        case, off_s, on_s = _under_voltage(rng)
+        return case, off_s, on_s, wanted if off_s is not None else "none"
     if name == "music under sag, no cut-out":
         return _sagging_music(rng), None, None, wanted
     n = 8 * _RATE_HZ
