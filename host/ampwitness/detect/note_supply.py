@@ -15,6 +15,8 @@ SETTLED_V = 0.020
 UNSETTLED_S = 0.050
 RECOVERY_S = 3.0
 _RECOVERY_STEP_S = 0.002
+_LOWEST_HALF_S = (0.001, 0.0014, 0.002, 0.0028, 0.004, 0.0057, 0.008, 0.0113, 0.016)
+_LEAST_WIDE_S = 0.020
 
 
 def smooth(supply: FloatArray, rate_hz: float) -> FloatArray:
@@ -36,6 +38,52 @@ def smooth(supply: FloatArray, rate_hz: float) -> FloatArray:
         taps = (s4 - s2 * u**2) / (s0 * s4 - s2 * s2)
         out[half : len(supply) - half] = np.convolve(supply, taps, "valid")
     return out
+
+
+def widen_lowest(supply: FloatArray, at: int, rate_hz: float) -> tuple[float, float]:
+    """The lowest value of the moving parabola, taken again over the longest span on which a parabola fits.
+
+    The lowest of many noisy values lies below the true one; averaging longer, where the supply is smooth enough to
+    allow it, takes that away.
+
+    Parameters
+    ----------
+    supply : (n,) volts around the lowest value
+    at : where it was found, index into `supply`
+
+    Returns
+    -------
+    Volts, and the span that was averaged, seconds: 20 to 32 ms where a parabola fits that long, 2 ms otherwise.
+
+    Gaps
+    ----
+    The caller passes one run only.
+
+    Limits
+    ------
+    A second, equally deep and shorter trough within the span is levelled only as far as the noise hides it.
+    """
+    steps = np.diff(supply, 2)
+    noise_v = 1.4826 * float(np.median(np.abs(steps))) / np.sqrt(6.0) + 1e-6 if len(steps) else 1e-6
+    volts, span_s = float(supply[at]), 0.0
+    shortest: tuple[float, float] | None = None
+    for half_s in _LOWEST_HALF_S:
+        half = max(2, round(half_s * rate_hz))
+        if at - half < 0 or at + half >= len(supply):
+            break
+        u = np.arange(-half, half + 1) / half
+        columns = np.stack((np.ones(len(u)), u, u * u), axis=1)
+        part = supply[at - half : at + half + 1]
+        weights = np.linalg.solve(columns.T @ columns, columns.T @ part)
+        left_v = float(np.sqrt(np.mean((part - columns @ weights) ** 2)))
+        # More than noise left, or a value the shorter span contradicts: the supply does not follow a parabola here.
+        if shortest is not None and (left_v > 1.15 * noise_v or abs(weights[0] - volts) > 4.0 * noise_v):
+            break
+        volts, span_s = float(weights[0]), 2 * half / rate_hz
+        shortest = shortest or (volts, span_s)
+    if span_s >= _LEAST_WIDE_S or shortest is None:
+        return volts, span_s
+    return shortest
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,6 +59,8 @@ class SoundingNote:
     supply_raw_v: float = np.inf
     supply_smooth_v: float = np.inf
     supply_lowest_at: int | None = None
+    supply_around: FloatArray | None = None  # 17 ms to either side of the lowest value
+    supply_around_at: int = 0
     supply_before: FloatArray | None = None
     supply_tail: FloatArray | None = None  # last second of the note at most
     slow_first: int = 0
@@ -394,6 +396,10 @@ class RunNotes:
                 lowest = int(np.nanargmin(part))
                 if part[lowest] < note.supply_smooth_v:
                     note.supply_smooth_v, note.supply_lowest_at = float(part[lowest]), a + lowest
+                    place, around = a + lowest - self.raw_first, round(0.017 * self.rate_hz)
+                    first = max(0, place - around, int(np.ceil(note.onset)) - self.raw_first)
+                    note.supply_around = self.supply[first : place + around].copy()
+                    note.supply_around_at = place - first
         note.acc_at = to
 
     # ---- a note ends -----------------------------------------------------------------------------------------------

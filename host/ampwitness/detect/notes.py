@@ -14,7 +14,14 @@ from ampwitness.detect.note_pitch import (
     measure_pitch,
     name_pitch,
 )
-from ampwitness.detect.note_supply import RECOVERY_S, SMOOTH_S, fit_recovery, measure_before, measure_ripple
+from ampwitness.detect.note_supply import (
+    RECOVERY_S,
+    SMOOTH_S,
+    fit_recovery,
+    measure_before,
+    measure_ripple,
+    widen_lowest,
+)
 from ampwitness.detect.note_tracking import END_RATIO, FLOOR_OVER_NOISE_RATIO, FLOOR_V, RunNotes, SoundingNote
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.streams import Ledger, RunBlock, RunBlocks
@@ -42,9 +49,10 @@ class NoteDetector:
     `pitch_hz`: fundamental of a least-squares fit with harmonics over the note without its attack, 4 s at most.
 
     The supply: `supply_before_v` is the median of up to 250 ms before the onset (evidence says how long, and whether
-    it was settled). `supply_lowest_v` is the lowest value of a moving parabola over 2 ms, the lowest raw sample stands
-    in the evidence; `supply_end_v` the mean of the last 50 ms; `sag_v` before less lowest; `recovery_s` the time
-    constant of one exponential fitted up to the next onset (3 s at most); `ripple_v` peak to peak at twice the pitch.
+    it was settled). `supply_lowest_v` is the lowest value of a moving parabola over 2 ms, taken again over 20 to 32 ms
+    where a parabola fits that long; the lowest raw sample stands in the evidence. `supply_end_v` is the mean of the
+    last 50 ms; `sag_v` before less lowest; `recovery_s` the time constant of one exponential fitted up to the next
+    onset (3 s at most); `ripple_v` peak to peak at twice the pitch.
 
     Gaps
     ----
@@ -210,8 +218,9 @@ def _measure_supply(note: SoundingNote, run: RunNotes, pitch: Pitch) -> tuple[di
     rate_hz = run.rate_hz
     before = measure_before(note.supply_before, rate_hz, min(note.since_last_s, 10.0))
     tail = note.supply_tail
-    if np.isfinite(note.supply_smooth_v):
-        measured["supply_lowest_v"] = note.supply_smooth_v
+    averaged_s: float | None = None
+    if note.supply_around is not None:
+        measured["supply_lowest_v"], averaged_s = widen_lowest(note.supply_around, note.supply_around_at, rate_hz)
     if len(tail):
         measured["supply_end_v"] = float(tail[-round(_TAIL_S * rate_hz) :].mean())
         measured["ripple_v"] = measure_ripple(tail[-round(0.75 * len(tail)) :], rate_hz, 2.0 * pitch.frequency_hz)
@@ -222,7 +231,9 @@ def _measure_supply(note: SoundingNote, run: RunNotes, pitch: Pitch) -> tuple[di
         "supply_lowest_s_after_onset": (
             None if note.supply_lowest_at is None else (note.supply_lowest_at - note.onset) / rate_hz
         ),
-        "supply_average": f"moving parabola over {1000 * SMOOTH_S:.0f} ms",
+        "supply_lowest_parabola_v": note.supply_smooth_v if np.isfinite(note.supply_smooth_v) else None,
+        "supply_average": f"parabola, found over {1000 * SMOOTH_S:.0f} ms, taken over the span it fits",
+        "supply_average_s": averaged_s,
     }
     if before.why_not is not None:
         evidence["supply_before_not_settled"] = before.why_not
