@@ -34,6 +34,7 @@ _LULL_S = 0.012
 _SUDDEN_S = 0.003
 _STILL_SOUNDS_S = 0.016  # half a period of 31 Hz: within this of the next onset a note is not over
 _LULL_RATIO = 0.05
+_LULL_NOISE_V = 0.060  # the logger's own noise, with a margin
 _PITCH_LEAST_RATIO = 0.63
 
 
@@ -336,10 +337,12 @@ class RunNotes:
         rms = np.sqrt(np.maximum((squares[width:] - squares[:-width]) / width - mean**2, 0.0))
         # The flat top of a clipped wave is still, but not at rest.
         rest_first = max(self.raw_first, raw_at - round(0.200 * self.rate_hz)) - self.raw_first
-        rest_v = float(self.output[rest_first : raw_at - self.raw_first].mean())
-        rms[np.abs(mean - rest_v) > 4.0 * _LULL_RATIO * float(np.std(behind))] = np.inf
+        lately = self.output[rest_first : raw_at - self.raw_first]
+        off_v = np.abs(mean - float(lately.mean()))
+        rms[off_v > max(4.0 * _LULL_RATIO * float(np.std(behind)), 0.25 * float(lately.std()))] = np.inf
         quietest = float(rms.min())
-        if quietest > _LULL_RATIO * float(np.std(behind)):
+        strength = float(np.std(behind))
+        if quietest > max(_LULL_RATIO * strength, min(3.0 * _LULL_RATIO * strength, _LULL_NOISE_V)):
             return None
         # The last one that is as quiet: nearest to the rise.
         return first + int(np.flatnonzero(rms <= 1.25 * quietest)[-1])
