@@ -10,11 +10,12 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from ampwitness.decode import Decoder
+from ampwitness.decode import Decoder, iter_decoded
 from ampwitness.detect.run_all import DetectOptions, run_all
+from ampwitness.errors import RecordingUnreadableError
 from ampwitness.findings.selection import choose_enlarged
 from ampwitness.recording.reader import Recording, open_recording
-from ampwitness.types import Analysis, Decoded, Finding, Hello, Settings, TraceWindow
+from ampwitness.types import Analysis, Chunk, Finding, Hello, Settings, TraceWindow
 from ampwitness.waveform.assemble import Assembler
 from ampwitness.waveform.calibration import nominal_calibrations
 from ampwitness.waveform.envelope import EnvelopeBuilder
@@ -48,21 +49,22 @@ class _Pass:
 
     def windows(self) -> Iterator[TraceWindow]:
         """Yield every window of the recording in order."""
+        try:
+            for item in iter_decoded(self._chunks(), self.decoder):
+                if isinstance(item, Hello):
+                    self.hellos.setdefault(item.session_id, item)
+                yield from self.assembler.push(item)
+        except RecordingUnreadableError as error:
+            raise RecordingUnreadableError(f"{self._recording.name}: {error}") from error
+        yield from self.assembler.finish()
+
+    def _chunks(self) -> Iterator[Chunk]:
         n_total = max(1, self._recording.n_bytes)
         n_seen = 0
         for chunk in self._recording.iter_chunks():
             n_seen += len(chunk.raw)
-            for item in self.decoder.push(chunk):
-                yield from self._push(item)
             self._progress(self._what, min(1.0, n_seen / n_total))
-        for item in self.decoder.finish():
-            yield from self._push(item)
-        yield from self.assembler.finish()
-
-    def _push(self, item: Decoded) -> list[TraceWindow]:
-        if isinstance(item, Hello):
-            self.hellos.setdefault(item.session_id, item)
-        return self.assembler.push(item)
+            yield chunk
 
 
 def _tee_envelopes(

@@ -43,7 +43,16 @@ def test_links_lead_somewhere(document: str) -> None:
 
 def test_top_level_is_as_drawn() -> None:
     """Only what the layout names, plus what tools demand."""
-    expected = {"README.md", "DEVELOPERS.md", "pyproject.toml", "firmware", "host", "protocol", "tests", "hardware-notes"}
+    expected = {
+        "README.md",
+        "DEVELOPERS.md",
+        "pyproject.toml",
+        "firmware",
+        "host",
+        "protocol",
+        "tests",
+        "hardware-notes",
+    }
     tools = {".ci", ".gitignore", "LICENSE", ".git"}
     made_by_tools = {".venv", ".pytest_cache", ".mypy_cache", ".ruff_cache", ".hypothesis", "build", "dist"}
     present = {path.name for path in ROOT.iterdir()}

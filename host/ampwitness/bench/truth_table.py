@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from ampwitness.bench.truth import TrueClip, TrueCutout, TrueDip, TrueNote, Truth
-from ampwitness.types import Finding, Interval
+from ampwitness.types import Calibration, Finding, Interval
 
 MUST_FIND_OVERDRIVE_DB = 1.0
 TIME_LIMIT_S = 0.010
@@ -133,17 +134,28 @@ def _judge_notes(notes: Sequence[TrueNote], found: Sequence[Finding]) -> list[Tr
     ]  # fmt: skip
 
 
-def _judge_dips(dips: Sequence[TrueDip], found: Sequence[Finding]) -> list[TruthRow]:
+def _judge_dips(
+    dips: Sequence[TrueDip], found: Sequence[Finding], calibrations: Sequence[Calibration]
+) -> list[TruthRow]:
     paired = _pair([(dip.start_s, dip.stop_s) for dip in dips], found, _start_s)
     pairs = [(dip, finding) for dip, finding in zip(dips, paired, strict=True) if finding is not None]
     n_missed, n_invented = len(dips) - len(pairs), len(found) - len(pairs)
     time_errors_s = [_time_error_s(finding, dip.start_s, dip.stop_s) for dip, finding in pairs]
     residual_errors_v = [abs(float(finding.measured["residual_v"] or 0.0) - dip.residual_v) for dip, finding in pairs]
+    # A residual is an absolute voltage, so it can be no better than the calibration it rests on: twice its stated
+    # standard uncertainty must hold the truth. Differences (sag) do not get this allowance.
+    highest_v = max((dip.residual_v for dip in dips), default=0.0)
+    stated_v = [
+        2 * math.hypot(c.gain_uncertainty_ratio * highest_v, c.offset_uncertainty_v)
+        for c in calibrations
+        if c.role == "supply"
+    ]
+    residual_limit_v = round(max([SAG_LIMIT_V, *stated_v]), 3)
     return [
         TruthRow("supply dips: times", len(dips), len(pairs), n_missed, n_invented, _worst(time_errors_s),
                  TIME_LIMIT_S, "s"),
-        TruthRow("supply dips: residual", len(dips), len(pairs), n_missed, 0, _worst(residual_errors_v),
-                 SAG_LIMIT_V, "V"),
+        TruthRow("supply dips: residual (nominal)", len(dips), len(pairs), n_missed, 0, _worst(residual_errors_v),
+                 residual_limit_v, "V"),
     ]  # fmt: skip
 
 
@@ -167,7 +179,10 @@ def find_clean_passage(truth: Truth, duration_s: float) -> Interval:
 
 
 def judge_against_truth(
-    truth: Truth, findings: Sequence[Finding], clean: Interval | None = None
+    truth: Truth,
+    findings: Sequence[Finding],
+    clean: Interval | None = None,
+    calibrations: Sequence[Calibration] = (),
 ) -> tuple[TruthRow, ...]:
     """Compare findings with truth.
 
@@ -176,6 +191,7 @@ def judge_against_truth(
     truth : what is known, in recording time
     findings : what was found
     clean : a passage in which nothing clips; clips found there are counted apart
+    calibrations : those used; their stated uncertainty is what an absolute voltage may be off
 
     Returns
     -------
@@ -189,7 +205,7 @@ def judge_against_truth(
     if clean is not None:
         rows.append(_judge_clean(truth.clips, clean, by_kind["clip"]))
     rows += _judge_notes(truth.notes, by_kind["note"])
-    rows += _judge_dips(truth.dips, by_kind["dip"])
+    rows += _judge_dips(truth.dips, by_kind["dip"], calibrations)
     rows += _judge_cutouts(truth.cutouts, by_kind["cutout"])
     return tuple(rows)
 

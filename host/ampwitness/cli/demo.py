@@ -101,7 +101,12 @@ def demo(out: Path | None, name: str, picture: Path | None) -> None:
         analysis = analyse_file(recording, AnalyseOptions(), progress)
     page = _write_results(analysis, folder, picture)
     click.echo("\n" + text_report(analysis))
-    rows = judge_against_truth(made.truth, analysis.findings, find_clean_passage(made.truth, analysis.duration_s))
+    rows = judge_against_truth(
+        made.truth,
+        analysis.findings,
+        find_clean_passage(made.truth, analysis.duration_s),
+        analysis.settings.calibrations,
+    )
     click.echo("\nWhat was found beside what is true:\n" + format_truth_table(rows))
     click.echo(f"\n{time.monotonic() - started_s:.1f} s in all. The page lies at {page.resolve()}")
     wrong = [row.what.strip() for row in rows if not row.is_right]

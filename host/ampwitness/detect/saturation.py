@@ -8,7 +8,7 @@ import numpy as np
 
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.streams import Ledger
-from ampwitness.types import Finding, Trace, TraceWindow
+from ampwitness.types import Finding, Saturation, Trace, TraceWindow
 
 # Spans closer than this are one finding: a clipped 20 Hz wave leaves the rail for less than half a period.
 JOIN_S = 0.050
@@ -22,6 +22,8 @@ class _OpenSpan:
     highest_v: float
     n_spans: int
     n_samples: int
+    n_conversions: int | None
+    inputs: set[tuple[str, str]]  # channel role and rail of each input that was at its limit
 
 
 class SaturationDetector:
@@ -33,9 +35,9 @@ class SaturationDetector:
 
     Limits
     ------
-    Which conversions were at the rail is known to a frame at best; the number of conversions is not passed on with
-    the traces, so `n_conversions` is None and the samples in the span are counted instead. Where the output is the
-    difference of two inputs the rail named is the direction of the output.
+    Which conversions were at the rail is known to a frame at best, and the board counts no more than 127 a frame and
+    channel, so `n_conversions` is a lower bound. It is None, and the rail is taken from the direction of the volts,
+    where a span does not say which input stood at which rail.
 
     Source
     ------
@@ -80,9 +82,16 @@ class SaturationDetector:
                 self._close(role)
                 held = None
             lowest_v, highest_v, n_samples = _extremes(trace, start_s, stop_s)
+            n_conversions = span.n_conversions if isinstance(span, Saturation) else None
+            inputs = {(span.channel_role, span.rail)} if isinstance(span, Saturation) else set()
             if held is None:
-                self._open[role] = _OpenSpan(start_s, stop_s, lowest_v, highest_v, 1, n_samples)
+                self._open[role] = _OpenSpan(
+                    start_s, stop_s, lowest_v, highest_v, 1, n_samples, n_conversions, set(inputs)
+                )
                 continue
+            if held.n_conversions is not None:
+                held.n_conversions = None if n_conversions is None else held.n_conversions + n_conversions
+            held.inputs |= inputs
             held.n_spans += int(start_s - held.stop_s > 1e-9)
             held.stop_s = max(held.stop_s, stop_s)
             held.lowest_v, held.highest_v = min(held.lowest_v, lowest_v), max(held.highest_v, highest_v)
@@ -90,21 +99,26 @@ class SaturationDetector:
 
     def _close(self, role: str) -> None:
         span = self._open.pop(role)
-        # What lies further from zero is what met the rail; a supply at its bottom rail reads about 0 V throughout.
+        rails = {rail for _, rail in span.inputs}
+        # Both rails met within one stretch, or none named: what lies further from zero names it; a supply at its
+        # bottom rail reads about 0 V throughout.
         rail = "top" if span.highest_v >= abs(span.lowest_v) and span.highest_v > 0.5 else "bottom"
+        if len(rails) == 1 and len({channel for channel, _ in span.inputs}) == 1:
+            rail = next(iter(rails))
         self._findings.append(
             Finding(
                 kind="saturation",
                 start_s=span.start_s,
                 stop_s=span.stop_s,
                 severity="attention",
-                measured={"role": role, "rail": rail, "n_conversions": None},
+                measured={"role": role, "rail": rail, "n_conversions": span.n_conversions},
                 threshold={"join_s": JOIN_S},
                 evidence={
                     "lowest_v": span.lowest_v,
                     "highest_v": span.highest_v,
                     "n_spans": span.n_spans,
                     "n_samples": span.n_samples,
+                    "inputs_at_limit": [f"{channel} at the {end}" for channel, end in sorted(span.inputs)],
                     "meaning": "the logger's own input was at its limit: what the terminals did beyond it is not known",
                 },
             )
