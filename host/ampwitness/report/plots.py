@@ -156,9 +156,19 @@ def _draw_supply_marks(axes: Axes, finding: Finding) -> None:
                        ("residual_v", "lowest")):  # fmt: skip
         level_v = finding.measured.get(key)
         if isinstance(level_v, int | float):
-            axes.axhline(level_v, color="black", linewidth=0.9, linestyle="--" if "lowest" in label else ":")
-            axes.annotate(f"{label} {level_v:.2f} V", (1.0, level_v), xycoords=("axes fraction", "data"),
-                          xytext=(-4, 2), textcoords="offset points", ha="right", va="bottom", fontsize=9)  # fmt: skip
+            is_low = "lowest" in label
+            axes.axhline(level_v, color="black", linewidth=0.9, linestyle="--" if is_low else ":")
+            axes.annotate(
+                f"{label} {level_v:.2f} V",
+                (1.0, level_v),
+                xycoords=("axes fraction", "data"),
+                xytext=(-4, 2 if is_low else -2),
+                textcoords="offset points",
+                ha="right",
+                va="bottom" if is_low else "top",
+                fontsize=9,
+                bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.7, "pad": 1},
+            )
 
 
 def draw_enlarged(finding: Finding, window: TraceWindow, neighbours: Sequence[Finding] = ()) -> Figure:
@@ -186,7 +196,7 @@ def draw_enlarged(finding: Finding, window: TraceWindow, neighbours: Sequence[Fi
         shifted = Finding(finding.kind, 0.0, to_ms(finding.stop_s), finding.severity, finding.measured, {}, {})
         if roles and finding.kind == "clip":
             _draw_clip_marks(rows[0], shifted)
-            rows[0].legend(loc="upper right", fontsize=9, framealpha=0.9)
+            rows[0].legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, fontsize=9, frameon=False)
         if "supply" in roles and finding.kind in ("note", "dip"):
             _draw_supply_marks(rows[roles.index("supply")], shifted)
         rows[-1].set_xlabel(f"milliseconds from {finding.start_s:.4f} s of the recording")
