@@ -12,7 +12,7 @@ from typing import Any
 
 from ampwitness.decode import Decoder, iter_decoded
 from ampwitness.detect.run_all import DetectOptions, run_all
-from ampwitness.errors import RecordingUnreadableError
+from ampwitness.errors import RecordingUnreadableError, UnknownProtocolError
 from ampwitness.findings.selection import choose_enlarged
 from ampwitness.recording.reader import Recording, open_recording
 from ampwitness.types import Analysis, Chunk, Finding, Hello, Settings, TraceWindow
@@ -54,8 +54,8 @@ class _Pass:
                 if isinstance(item, Hello):
                     self.hellos.setdefault(item.session_id, item)
                 yield from self.assembler.push(item)
-        except RecordingUnreadableError as error:
-            raise RecordingUnreadableError(f"{self._recording.name}: {error}") from error
+        except (RecordingUnreadableError, UnknownProtocolError) as error:
+            raise type(error)(f"{self._recording.name}: {error}") from error
         yield from self.assembler.finish()
 
     def _chunks(self) -> Iterator[Chunk]:
@@ -88,7 +88,6 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
     notes = recording.notes
     detect_options = DetectOptions(
         nominal_supply_v=_number_or_none(notes.get("nominal_supply_v")),
-        load_ohm=_number_or_none(notes.get("load_ohm")),
         continuous=options.continuous,
     )
     run = _Pass(recording, options, progress, "looking for events")
@@ -108,7 +107,10 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
         settings=Settings(notes=dict(notes), options=asdict(options), calibrations=calibrations),
         envelopes=envelopes,
         excerpts=_cut_enlarged(recording, options, findings, progress),
-        summary={result.coverage.detector: dict(result.summary) for result in results},
+        summary={
+            "recording": {"kind": recording.kind, "is_torn": recording.is_torn, "torn_at_byte": recording.torn_at},
+            **{result.coverage.detector: dict(result.summary) for result in results},
+        },
     )
 
 

@@ -1,20 +1,6 @@
-"""Conversions between the units that reports speak in."""
+"""How quantities are written for people."""
 
 from __future__ import annotations
-
-import math
-
-
-def ratio_to_db(ratio: float) -> float:
-    """Voltage ratio to decibels (20 lg). Raises ValueError for a ratio that is not positive."""
-    if not ratio > 0:
-        raise ValueError(f"a ratio in dB must be positive, got {ratio}")
-    return 20.0 * math.log10(ratio)
-
-
-def db_to_ratio(level_db: float) -> float:
-    """Decibels to voltage ratio."""
-    return float(10.0 ** (level_db / 20.0))
 
 
 def seconds_to_clock(time_s: float) -> str:

@@ -74,11 +74,6 @@ def unpack_samples(payload: bytes, n_channels: int) -> "tuple[list[tuple[int, in
     return at_rail, counts
 
 
-def pack_edge(line: int, level: int) -> bytes:
-    """EDGE payload: digital line number (0 to 127) and its new level (0 or 1)."""
-    return bytes((_TOP | line, _TOP | level))
-
-
 def unpack_edge(payload: bytes) -> tuple[int, int]:
     """Line number and new level of an EDGE payload. Raises ValueError."""
     if len(payload) != 2 or payload[0] < _TOP or payload[1] not in (0x80, 0x81):

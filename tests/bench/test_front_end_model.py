@@ -1,5 +1,8 @@
 """The input networks against circuit theory, and the parts' spread."""
 
+import math
+from pathlib import Path
+
 import numpy as np
 import pytest
 from ampwitness.bench.board_config_file import load_board_config
@@ -50,3 +53,19 @@ def test_clamp_leaves_the_range_alone_and_holds_beyond() -> None:
     assert hit[-1] < 3.9
     assert hit[2] == 0
     assert hit[3] == pytest.approx(3.3)
+
+
+def test_one_corner_serves_all_inputs_and_the_notes_say_what_the_parts_give() -> None:
+    """board_config promises 2 %; hardware-notes/input-network.md prints ranges, steps and corners of the same parts."""
+    config = load_board_config()
+    notes = (Path(__file__).resolve().parents[2] / "hardware-notes" / "input-network.md").read_text(encoding="utf-8")
+    for role, parts in config.INPUT_OF_ROLE.items():
+        siemens = sum(1 / parts[name] for name in ("top_ohm", "up_ohm", "down_ohm") if parts[name])
+        corner_hz = siemens / (2 * math.pi * parts["farad"])
+        assert corner_hz == pytest.approx(config.INPUT_CORNER_HZ, rel=0.02), role
+        bias_v = config.REFERENCE_V / parts["up_ohm"] / siemens if parts["up_ohm"] else 0.0
+        gain = 1 / (parts["top_ohm"] * siemens)
+        if role in ("out_p", "supply"):
+            assert f"{(config.REFERENCE_V - bias_v) / gain:.1f} V" in notes
+            assert f"{1e3 * config.REFERENCE_V / config.ADC_CODES / gain:.3g} mV" in notes
+            assert f"{corner_hz / 1e3:.2f} kHz" in notes

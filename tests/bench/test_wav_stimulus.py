@@ -1,5 +1,6 @@
 """WAV files as sox writes them, our own, and what is no WAV at all."""
 
+import os
 import shutil
 import struct
 import subprocess
@@ -10,7 +11,7 @@ import pytest
 from ampwitness.bench.wav import read_stimulus, write_volts_wav
 from ampwitness.errors import AmpwitnessError, RecordingUnreadableError, UsageError
 
-needs_sox = pytest.mark.skipif(shutil.which("sox") is None, reason="sox is not installed")
+needs_sox = pytest.mark.skipif(not os.environ.get("CI") and shutil.which("sox") is None, reason="sox is not installed")
 
 
 def sox(*words: str) -> None:

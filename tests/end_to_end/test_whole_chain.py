@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 import scipy.io.wavfile
 from ampwitness.findings.as_json import read_schema
+from ampwitness.recording.reader import open_recording
 
 COMMAND = [sys.executable, "-m", "ampwitness"]
 
@@ -38,6 +39,7 @@ def chain(wav: Path, roles: str, folder: Path) -> dict[str, Any]:
     jsonschema.validate(plain, read_schema())
     assert plain["link_health"]["balances"]
     assert isinstance(plain, dict)
+    assert plain["summary"]["recording"]["is_torn"] is False
     return plain
 
 
@@ -110,3 +112,23 @@ def test_outputs_that_cannot_be_written_and_ports_that_are_not_there(tmp_path: P
     assert call("report", tmp_path / "missing.mcap").returncode == 6
     assert call("record", "--port", tmp_path / "no-port", "--out", tmp_path / "x.mcap").returncode == 3
     assert not (tmp_path / "x.mcap").exists()
+
+
+def test_a_torn_recording_and_its_bare_bytes_still_report(tmp_path: Path) -> None:
+    """Cut off in the middle it says so and gives what is there; the raw wire bytes alone give the same findings."""
+    assert call("demo", "--scenario", "clean", "--out", tmp_path).returncode == 0
+    (recording,) = tmp_path.glob("*.mcap")
+    raw = b"".join(chunk.raw for chunk in open_recording(recording).iter_chunks())
+    (tmp_path / "wire.bin").write_bytes(raw)
+    for path, name in ((recording, "mcap"), (tmp_path / "wire.bin", "raw")):
+        assert call("report", path, "--json", tmp_path / f"{name}.json").returncode == 0
+    of_mcap, of_raw = (json.loads((tmp_path / f"{name}.json").read_text(encoding="utf-8")) for name in ("mcap", "raw"))
+    assert of_raw["findings"] == of_mcap["findings"]
+    assert of_kind(of_raw, "note")
+
+    whole = recording.read_bytes()
+    torn = tmp_path / "torn.mcap"
+    torn.write_bytes(whole[: len(whole) // 2])
+    done = call("report", torn)
+    assert done.returncode == 0
+    assert "was not closed properly" in " ".join(done.stdout.split())

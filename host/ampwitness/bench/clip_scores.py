@@ -112,7 +112,7 @@ def make_case(
         volts = np.clip(drive, -top, top) / top * level * rail_v
         return ClipCase(
             f"{family} clipped in the source", rate_hz, clip_signals.log(rng, volts),
-            clip_signals.log_supply(rng, supply) if with_supply else None, clips, True,
+            clip_signals.log_supply(rng, supply) if with_supply else None, clips,
         )  # fmt: skip
     wanted = drive * rail_v * 10 ** (drive_db / 20)
     if rail == "following":

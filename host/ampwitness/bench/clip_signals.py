@@ -40,7 +40,6 @@ class ClipCase:
     output_v: FloatArray
     supply_v: FloatArray | None
     clips: tuple[TrueClip, ...]
-    source_clipped: bool = False
 
     @property
     def duration_s(self) -> float:

@@ -23,8 +23,6 @@ from ampwitness.pipeline import AnalyseOptions, analyse_file
 from ampwitness.report.text import text_report
 from ampwitness.types import Analysis
 
-ASK_BOARD_S = 30.0
-
 
 @contextmanager
 def _board_process(name: str) -> Iterator[str]:

@@ -68,7 +68,6 @@ class _OneSide:
     undecided: BoolArray
     is_soft: BoolArray
     rail: Rail | None
-    tolerance_v: float
     headroom_db: float | None
 
 
@@ -87,7 +86,7 @@ def _beyond_doubt(table: Candidates) -> BoolArray:
 
 def _misfit_allows(table: Candidates, gain: float) -> BoolArray:
     """Plain enough: fits well, or gains so much more than it misses."""
-    return (table["misfit"] <= PLAIN_MISFIT) | (table["gain"] > gain * np.maximum(table["misfit"], 1.0) ** 1.0)
+    return (table["misfit"] <= PLAIN_MISFIT) | (table["gain"] > gain * np.maximum(table["misfit"], 1.0))
 
 
 def _stands_alone(table: Candidates) -> BoolArray:
@@ -201,7 +200,7 @@ def _judge_side(table: Candidates, crests: Crests, sign: float) -> _OneSide:
     if np.count_nonzero(elsewhere) >= FEWEST_FOR_SOURCE:
         is_source = elsewhere
         accepted = accepted | elsewhere
-    return _OneSide(accepted, expected, threshold, is_source, undecided, is_soft, rail, tolerance, headroom)
+    return _OneSide(accepted, expected, threshold, is_source, undecided, is_soft, rail, headroom)
 
 
 def _soft_rail(

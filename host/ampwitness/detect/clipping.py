@@ -45,7 +45,6 @@ class _Running:
     candidates: list[Candidates] = field(default_factory=list)
     crests: list[Crests] = field(default_factory=list)
     cut: list[tuple[float, float]] = field(default_factory=list)
-    saw_output: bool = False
     saw_supply: bool = False
 
 
@@ -69,7 +68,6 @@ class ClippingDetector:
         if trace is None:
             run.not_judged.append(NotJudged(window.start_s, window.stop_s, "the output was not recorded"))
             return
-        run.saw_output = True
         if window.rate_hz < LOWEST_RATE_HZ:
             reason = f"{window.rate_hz:.0f} samples a second are too few to see a flat top"
             run.not_judged.append(NotJudged(window.start_s, window.stop_s, reason))

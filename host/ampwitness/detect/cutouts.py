@@ -47,7 +47,6 @@ class _Stop:
     cut_ratio: float = 0.0  # how high it stood then, of the swing before
     fall_s: float = np.inf
     last_rms_ratio: float = 0.0  # rms of the last 6 ms, of the rms before
-    is_reported: bool = False
     resume_s: float | None = None
     end_s: float = 0.0
     ended_how: str = ""
@@ -315,7 +314,6 @@ class CutoutDetector:
         self._watch: tuple[int, _RunWatch] | None = None
         self._stops: list[_Stop] = []
         self._edges: list[Edge] = []
-        self._saw_supply = False
 
     def push(self, window: TraceWindow) -> None:
         """Look at the next window."""

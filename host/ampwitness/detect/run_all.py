@@ -21,7 +21,6 @@ class DetectOptions:
 
     nominal_supply_v: float | None = None  # declared supply, the reference of dips; None: a sliding one
     continuous: bool = False  # the signal never pauses: any silence is a cut-out
-    load_ohm: float | None = None  # kept for what is said of power; no detector needs it yet
 
 
 def make_detectors(options: DetectOptions) -> tuple[Detector, ...]:

@@ -183,11 +183,6 @@ class Ledger:
         if stop_s > start_s:
             merge_intervals_into(self._spans.setdefault(reason, []), [Interval(start_s, stop_s)], join_s=1e-6)
 
-    def leave_out_everything(self, reason: str) -> None:
-        """Note the whole recording as seen so far as not judged."""
-        if self._first_s is not None:
-            self.leave_out(self._first_s, self._last_s, reason)
-
     def coverage(self) -> Coverage:
         """What was judged and what not, by time."""
         spans = [NotJudged(s.start_s, s.stop_s, reason) for reason, known in self._spans.items() for s in known]

@@ -200,4 +200,9 @@ def word_losses(analysis: Analysis) -> str:
         + (f" ({by_cause})" if by_cause else "")
         + f"; {health.n_frames_bad:,} bad frames; "
         + ("all sums balance." if health.balances else "the sums do NOT balance: treat this recording with care.")
+        + (" The file was not closed properly: it holds what was saved up to then." if _is_torn(analysis) else "")
     )
+
+
+def _is_torn(analysis: Analysis) -> bool:
+    return bool(analysis.summary.get("recording", {}).get("is_torn"))

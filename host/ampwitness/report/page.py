@@ -99,8 +99,9 @@ def _table(kind: str, findings: Sequence[Finding]) -> str:
     if len(findings) > MAX_TABLE_ROWS:
         caption += f", the first {MAX_TABLE_ROWS} shown; the JSON output holds them all"
     return (
-        f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(words.many)}"><table><caption>{caption}. '
-        f"{escape(words.meaning)}</caption><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>"
+        f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(words.many)}"><table>'
+        f"<caption>{caption}. {escape(words.meaning)} {escape(words.next_step)}</caption>"
+        f"<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>"
     )
 
 

@@ -28,17 +28,16 @@ class LaneStyle:
     label: str
     colour: str
     hatch: str
-    marker: str
 
 
 LANE_STYLES: dict[str, LaneStyle] = {
-    "clip": LaneStyle("clips", "#CC79A7", "", "^"),
-    "note": LaneStyle("bass notes", "#56B4E9", "", "|"),
-    "dip": LaneStyle("supply dips", "#E69F00", "///", "v"),
-    "cutout": LaneStyle("cut-outs", "#000000", "", "X"),
-    "saturation": LaneStyle("logger range", "#009E73", "xx", "s"),
-    "gap": LaneStyle("gaps", "#7F7F7F", "\\\\\\", "|"),
-    "mark": LaneStyle("marks", "#0072B2", "", "o"),
+    "clip": LaneStyle("clips", "#CC79A7", ""),
+    "note": LaneStyle("bass notes", "#56B4E9", ""),
+    "dip": LaneStyle("supply dips", "#E69F00", "///"),
+    "cutout": LaneStyle("cut-outs", "#000000", ""),
+    "saturation": LaneStyle("logger range", "#009E73", "xx"),
+    "gap": LaneStyle("gaps", "#7F7F7F", "\\\\\\"),
+    "mark": LaneStyle("marks", "#0072B2", ""),
 }
 
 
