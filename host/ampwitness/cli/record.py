@@ -92,7 +92,7 @@ def live_text(monitor: StreamMonitor, bytes_per_s: float) -> str:
         if levels.supply_lowest_v is not None:
             parts.append(f"supply {levels.supply_lowest_v:.2f} V")
     if monitor.n_marks:
-        parts.append(f"{monitor.n_marks} marks")
+        parts.append(f"{monitor.n_marks} mark{'s' if monitor.n_marks > 1 else ''}")
     if monitor.faults:
         parts.append(f"board: {monitor.faults[-1]}")
     return "   ".join(parts)
