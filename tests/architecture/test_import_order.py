@@ -42,6 +42,10 @@ ALLOWED: dict[str, set[str]] = {
         "pipeline",
     },
     "pipeline": {"errors", "units", "types", "recording", "decode", "waveform", "detect", "findings"},
+    # A board that is streaming now, as windows of volts; recording along.
+    "live": {"errors", "units", "types", "link", "recording", "decode", "waveform"},
+    # What a guided walk asks, in which order, and what it concludes: no terminal, no port.
+    "guide": {"errors", "units", "types", "waveform", "detect", "findings"},
 }
 # third-party package -> the one part of the program in which it is at home
 HOMES = {"serial": {"link"}, "click": {"cli"}, "matplotlib": {"report"}, "mcap": {"recording"}}
