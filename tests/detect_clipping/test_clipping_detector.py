@@ -91,10 +91,14 @@ def test_nothing_above_one_decibel_is_missed_in_bass(family: str, rail: str) -> 
 def test_rail_that_follows_the_supply_is_learned() -> None:
     case = make_case("kick_and_sub", 5, drive_db=5.0, rail="following")
     assert case.supply_v is not None
-    rails = detect({"output": case.output_v, "supply": case.supply_v}).summary["rails"]
+    summary = detect({"output": case.output_v, "supply": case.supply_v}).summary
+    rails, model = summary["rails"], summary["rail_model"]
     for polarity, ratio in (("positive", 30.0 / 13.6), ("negative", 0.985 * 30.0 / 13.6)):
         assert rails[polarity]["kind"] == "following"
         assert rails[polarity]["supply_ratio"] == pytest.approx(ratio, rel=0.03)
+        assert model[polarity]["kind"] == "follows supply"
+        assert model[polarity]["ratio"] == pytest.approx(ratio, rel=0.03)
+        assert model[polarity]["level_v"] * (1 if polarity == "positive" else -1) > 20
 
 
 def test_fixed_rail_on_a_moving_supply_is_called_regulated() -> None:
@@ -150,7 +154,10 @@ def test_no_output_and_too_slow_a_rate_are_not_judged() -> None:
 
 
 def test_empty_and_silent_recordings() -> None:
-    assert ClippingDetector().finish().findings == ()
+    empty = ClippingDetector().finish()
+    assert empty.findings == ()
+    assert {side["kind"] for side in empty.summary["rail_model"].values()} == {"unknown"}
+    assert set(empty.summary["rail_model"]) == {"positive", "negative"}
     assert detect({"output": np.zeros(100)}).findings == ()
     assert detect({"output": np.zeros(40000)}).findings == ()
 

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clip_candidates import Candidates, Crests, join
-from ampwitness.detect.rail_model import Rail, learn_rail, local_drift
+from ampwitness.detect.rail_model import Rail, learn_rail, local_drift, summarise_rail
 from ampwitness.types import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
@@ -54,6 +54,7 @@ class Verdicts:
     shape: list[str]  # hard, soft
     where: list[str]  # amplifier, source, not decided
     rails: Mapping[str, Any]
+    rail_model: Mapping[str, Mapping[str, Any]]
     lowest_headroom_db: float | None
     n_candidates: int
     remarks: tuple[str, ...]
@@ -300,14 +301,18 @@ def judge(table: Candidates, crest_parts: list[Crests]) -> Verdicts:
     crests = _join_crests(crest_parts)
     parts: list[tuple[Candidates, _OneSide]] = []
     rails: dict[str, Any] = {}
+    rail_model: dict[str, Mapping[str, Any]] = {}
     headrooms = []
     for sign, polarity in ((1.0, "positive"), (-1.0, "negative")):
         mine = table.take(table["sign"] == sign)
         side = _judge_side(mine, crests, sign)
         parts.append((mine, side))
         at_rail = side.accepted & ~side.is_source
+        rail_model[polarity] = summarise_rail(None, sign)
         if side.rail is not None and at_rail.any():
-            rails[polarity] = dict(side.rail.describe(sign * float(np.median(mine["level_v"][at_rail]))))
+            typical_v = sign * float(np.median(mine["level_v"][at_rail]))
+            rails[polarity] = dict(side.rail.describe(typical_v))
+            rail_model[polarity] = summarise_rail(side.rail, typical_v)
             if side.headroom_db is not None:
                 headrooms.append(side.headroom_db)
     clips = join([mine.take(side.accepted) for mine, side in parts])
@@ -330,6 +335,7 @@ def judge(table: Candidates, crest_parts: list[Crests]) -> Verdicts:
         shape=shape,
         where=where,
         rails=rails,
+        rail_model=rail_model,
         lowest_headroom_db=min(headrooms) if headrooms else None,
         n_candidates=len(table),
         remarks=_remarks(shape, where),

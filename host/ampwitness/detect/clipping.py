@@ -207,6 +207,7 @@ class ClippingDetector:
             "n_candidates": verdicts.n_candidates,
             "noise_v": float(min(run.noises)) if run.noises else None,
             "rails": verdicts.rails,
+            "rail_model": verdicts.rail_model,
             "lowest_headroom_db": verdicts.lowest_headroom_db,
             "remarks": tuple(reasons) + verdicts.remarks,
         }

@@ -73,6 +73,42 @@ class Rail:
         }
 
 
+def summarise_rail(rail: Rail | None, typical_v: float) -> Mapping[str, Any]:
+    """One polarity of `summary["rail_model"]`, always with the same keys.
+
+    Parameters
+    ----------
+    rail : what was learned; None: no plateau was seen
+    typical_v : median plateau, with its sign
+
+    Returns
+    -------
+    kind "follows supply" | "regulated" | "unknown"; ratio (volts of rail a volt of supply; None unless it follows)
+    and ratio_uncertainty (standard); level_v (typical plateau, with its sign; None without one) and
+    level_uncertainty_v (spread of plateaus about the model); n_plateaus; supply_range_v (over which they were seen).
+    The level at other conditions is constant_v + ratio * supply (+ output_coefficient * lagged |output|).
+    """
+    if rail is None:
+        return {
+            "kind": "unknown", "ratio": None, "ratio_uncertainty": None, "level_v": None, "level_uncertainty_v": None,
+            "constant_v": None, "output_coefficient": None, "supply_range_v": None, "n_plateaus": 0,
+        }  # fmt: skip
+    sign = 1.0 if typical_v >= 0 else -1.0
+    follows = rail.per_supply_v > 0
+    is_known = rail.supply_range_v >= LEAST_SUPPLY_RANGE_V
+    return {
+        "kind": "unknown" if not is_known else "follows supply" if follows else "regulated",
+        "ratio": rail.per_supply_v if follows else None,
+        "ratio_uncertainty": rail.ratio_sd if follows else None,
+        "level_v": typical_v,
+        "level_uncertainty_v": rail.spread_v,
+        "constant_v": sign * rail.constant_v,
+        "output_coefficient": sign * rail.per_output_v,
+        "supply_range_v": rail.supply_range_v,
+        "n_plateaus": rail.n_plateaus,
+    }
+
+
 def _shorth(values: FloatArray, share: float = 0.5) -> tuple[float, float]:
     """Middle and half width of the shortest interval that holds `share` of the values."""
     ordered = np.sort(values)
