@@ -5,6 +5,7 @@ import sys
 from logger import acquire_rp2, life_rp2
 
 MODE_FILE = "mode.txt"
+CALIBRATION_FILE = "calibration.json"
 
 
 def load_mode():
@@ -20,6 +21,24 @@ def save_mode(name):
     """Keep the mode over a reset."""
     with open(MODE_FILE, "w") as file:
         file.write(name)
+
+
+def load_calibration():
+    """What was kept last; empty: nothing ever."""
+    try:
+        with open(CALIBRATION_FILE) as file:
+            return file.read(4096)  # a longer one is not ours
+    except OSError:
+        return ""
+
+
+def save_calibration(text):
+    """Keep it over a reset. A reset in the middle leaves the one before."""
+    import os
+
+    with open(CALIBRATION_FILE + ".new", "w") as file:
+        file.write(text)
+    os.rename(CALIBRATION_FILE + ".new", CALIBRATION_FILE)
 
 
 def random_bytes(n):
@@ -46,6 +65,8 @@ def describe_board(source):
     facts.firmware_suffix = " on MicroPython %d.%d.%d" % sys.implementation.version[:3]
     facts.random_bytes = random_bytes
     facts.save_mode = save_mode
+    facts.load_calibration = load_calibration
+    facts.save_calibration = save_calibration
     facts.leave = life_rp2.leave
     facts.die_tenths = lambda: None if source.is_running else int(10 * source.die_temperature_c())
     return facts

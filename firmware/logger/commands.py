@@ -3,8 +3,9 @@
 from ampwire import layout
 
 from logger import kernels
+from logger.kept_calibration import PAYLOAD_BYTES_MOST
 
-_LONGEST = 128  # header + payload + CRC of the longest command, with room
+_LONGEST = layout.HEADER_BYTES + PAYLOAD_BYTES_MOST + layout.CRC_BYTES
 _FULL = 255
 
 

@@ -18,7 +18,9 @@ class Facts:
         self.random_bytes = os.urandom
         self.die_tenths = no_temperature  # function -> tenths of a degree Celsius, None: not now
         self.free_bytes = free_bytes  # function -> bytes, below 0: unknown
-        self.save_mode = forget_mode  # function(name): keep the mode over a reset
+        self.save_mode = forget_mode  # function(name): keep the mode over a reset; may raise OSError
+        self.load_calibration = nothing_kept  # function -> text, empty: none; may raise OSError
+        self.save_calibration = forget_calibration  # function(text); may raise OSError
         self.leave = None  # function: reset to the prompt, does not return; None: this board cannot
 
 
@@ -34,3 +36,12 @@ def free_bytes():
 
 def forget_mode(name):
     """Keep nothing."""
+
+
+def nothing_kept():
+    """No calibration."""
+    return ""
+
+
+def forget_calibration(text):
+    """Keep nothing beyond the next reset."""

@@ -4,7 +4,7 @@ from ampwire import layout
 
 from logger import average
 
-FIRMWARE = "ampwitness 0.1.0"
+FIRMWARE = "ampwitness 0.2.0"
 REAL_CHANNELS_MOST = 4  # analog pins of the chip, GPIO26 to GPIO29
 _MIN_CYCLES = 96  # the converter's fastest
 
@@ -87,18 +87,18 @@ def volts_of_code(config, role):
     return gain_v_per_code, offset_v + 0.0
 
 
+def plain(text):
+    """The text with a question mark for whatever is not printable ASCII."""
+    return "".join([letter if 32 <= ord(letter) < 127 else "?" for letter in text])
+
+
 def quote(text):
     """JSON text of a string; what is not printable ASCII becomes a question mark."""
-    out = '"'
-    for letter in text:
-        if letter in '"\\':
-            out += "\\" + letter
-        else:
-            out += letter if 32 <= ord(letter) < 127 else "?"
-    return out + '"'
+    return '"' + plain(text).replace("\\", "\\\\").replace('"', '\\"') + '"'
 
 
-def _number(value):
+def number(value):
+    """JSON text of a finite number."""
     # MicroPython writes an infinite or undefined number as inf or nan, which JSON does not know; neither may occur.
     return "%.9g" % value
 
@@ -106,7 +106,8 @@ def _number(value):
 class Hello:
     """The text of a hello. Made once for a session (allocates); the levels of the lines are written in place."""
 
-    def __init__(self, config, stream, facts, session, is_streaming, levels):
+    def __init__(self, config, stream, facts, session, is_streaming, levels, calibration="", remark=""):
+        # calibration: JSON list of what the board keeps, empty where that is nothing. remark: one more, or none.
         numerator, denominator = stream.rate(config.ADC_CLOCK_HZ)
         shift = average.shift_for(stream.averaging)
         parts = [
@@ -119,21 +120,25 @@ class Hello:
             '"mode":' + quote(stream.mode),
             '"rate_hz":[%d,%d]' % (numerator, denominator),
             '"averaging":%d' % stream.averaging,
-            '"counts_per_code":' + _number(stream.averaging / (1 << shift)),
+            '"counts_per_code":' + number(stream.averaging / (1 << shift)),
             '"scans_per_frame":%d' % stream.scans_per_frame,
-            '"input_corner_hz":' + _number(config.INPUT_CORNER_HZ),
-            '"time_scale":' + _number(facts.time_scale),
+            '"input_corner_hz":' + number(config.INPUT_CORNER_HZ),
+            '"time_scale":' + number(facts.time_scale),
             '"streaming":' + ("true" if is_streaming else "false"),
-            '"remarks":[' + ",".join([quote(remark) for remark in facts.remarks]) + "]",
+            '"remarks":['
+            + ",".join([quote(one) for one in tuple(facts.remarks) + ((remark,) if remark else ())])
+            + "]",
             '"channels":[' + ",".join(_describe_channels(config, stream)) + "]",
         ]
+        if calibration:
+            parts.append('"calibration":' + calibration)
         text = "{" + ",".join(parts) + ',"digital":['
         self._level_at = []
         for k in range(len(config.DIGITAL)):
             role, pin, threshold_v = config.DIGITAL[k]
             text += "," if k else ""
             text += '{"role":%s,"pin":%d,' % (quote(role), pin)
-            text += '"threshold_v":%s,"level":' % ("null" if threshold_v is None else _number(threshold_v))
+            text += '"threshold_v":%s,"level":' % ("null" if threshold_v is None else number(threshold_v))
             self._level_at.append(len(text))
             text += "0}"
         self.text = bytearray((text + "]}").encode())
@@ -154,6 +159,6 @@ def _describe_channels(config, stream):
         offset_ns = (k * stream.cycles * 1000 * 2 * 1000000 // config.ADC_CLOCK_HZ + 1) // 2
         described.append(
             '{"role":%s,"pin":%d,"gain_v_per_code":%s,"offset_v":%s,"in_scan_offset_ns":%d}'
-            % (quote(role), pin, _number(gain_v_per_code), _number(offset_v), offset_ns)
+            % (quote(role), pin, number(gain_v_per_code), number(offset_v), offset_ns)
         )
     return described

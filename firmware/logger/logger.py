@@ -13,6 +13,7 @@ from logger import (
     frame_path,
     framer,
     hello,
+    kept_calibration,
     kernels,
     lamp,
     self_test,
@@ -67,6 +68,7 @@ class Logger:
         self._status = status.StatusMessage(self.counters, facts.extra_status)
         self._edge = bytearray(2)
         self._mark = bytearray(1)
+        self._calibration = kept_calibration.KeptCalibration(config, facts.load_calibration, facts.save_calibration)
         self._test = self_test.SelfTest(config, source)
         self._uptime = Uptime(now_ms)
         self._every_second = Every(_SECOND_MS, now_ms)
@@ -362,6 +364,8 @@ class Logger:
             self._begin_test(now_ms)
         elif kind == layout.KIND_LEAVE:
             self._leave(now_ms)
+        elif kind == layout.KIND_KEEP_CALIBRATION:
+            self._keep_calibration(now_ms)
         else:
             self.counters.add(status.BAD_COMMANDS, 1)
 
@@ -389,22 +393,52 @@ class Logger:
             self._reply(layout.KIND_MODE, False, text, now_ms)
             return
         was_streaming = self.is_streaming
+        text = "Mode %s." % mode
         if mode != self.mode:
             self.mode = mode
             self._end_streaming()
-            self._facts.save_mode(mode)
-        self._reply(layout.KIND_MODE, True, "Mode %s." % mode, now_ms)
+            try:
+                self._facts.save_mode(mode)
+            except OSError as error:
+                text += " The board's flash does not keep it over a reset (%s)." % error
+        self._reply(layout.KIND_MODE, True, text, now_ms)
         if was_streaming and not self.is_streaming:
             self._start(now_ms, layout.KIND_MODE)
         self._make_hello_if_idle()
+
+    def _keep_calibration(self, now_ms):
+        if self.is_streaming or self.is_testing:
+            self._reply(layout.KIND_KEEP_CALIBRATION, False, "Stop streaming first.", now_ms)
+            return
+        role, refusal = self._calibration.take(self._reader.payload_text(), self._find_no_room)
+        self._make_hello_if_idle()
+        text = refusal or "The calibration of %s is kept." % role
+        self._reply(layout.KIND_KEEP_CALIBRATION, not refusal, text, now_ms)
+
+    def _find_no_room(self):
+        # Room for what a start and another mode add to it.
+        n_over = len(self._new_hello(self._calibration.text()).text) + 64 - self.framer.payload_most
+        return "the hello would be %d bytes too long; shorten the words about the meter" % n_over if n_over > 0 else ""
 
     # ---- sessions ---------------------------------------------------------------------------------------------------
 
     def _make_hello(self):
         # The hello of a configuration that will be refused still has to be made: it is what the host reads first.
         self.stream = hello.Stream(self._config, self.mode)
-        self._hello = hello.Hello(
-            self._config, self.stream, self._facts, self.session, self.is_streaming, self._lines.levels
+        self._hello = self._new_hello(self._calibration.text(), self._calibration.remark)
+        if len(self._hello.text) > self.framer.payload_most:  # the configuration has grown since it was kept
+            self._hello = self._new_hello("", "The kept calibration finds no room in this message and is not used.")
+
+    def _new_hello(self, calibration, remark=""):
+        return hello.Hello(
+            self._config,
+            self.stream,
+            self._facts,
+            self.session,
+            self.is_streaming,
+            self._lines.levels,
+            calibration,
+            remark,
         )
 
     def _make_hello_if_idle(self):

@@ -106,6 +106,21 @@ class DigitalLine:
 
 
 @dataclass(frozen=True, slots=True)
+class KeptCalibration:
+    """Measured figures of one channel that the board keeps and says in its hello; the board itself uses nominal ones.
+    Volts at the terminals = gain_v_per_code * code + offset_v."""
+
+    role: str
+    pin: int
+    gain_v_per_code: float
+    offset_v: float
+    uncertainty_v: float  # standard uncertainty of a reading of 0 V at the terminal
+    gain_uncertainty_ratio: float | None  # standard, of differences of volts; None: not stated
+    made_on: str  # ISO date
+    meter: str  # what it was measured with, in words
+
+
+@dataclass(frozen=True, slots=True)
 class Hello:
     """The board's description of itself and of its stream, checked and converted. `raw` is the JSON as it came."""
 
@@ -127,6 +142,7 @@ class Hello:
     sample_index: int
     host_s: float
     raw: Mapping[str, Any]
+    calibration: tuple[KeptCalibration, ...] = ()  # of some of the channels; empty: the board keeps none
 
     @property
     def roles(self) -> tuple[str, ...]:

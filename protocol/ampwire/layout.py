@@ -55,6 +55,7 @@ KIND_MODE = const(0xC5)  # payload: mode name, ASCII
 KIND_IDENTIFY = const(0xC6)
 KIND_SELF_TEST = const(0xC7)
 KIND_LEAVE = const(0xC8)  # reset once to the MicroPython prompt, watchdog off
+KIND_KEEP_CALIBRATION = const(0xC9)  # payload: JSON, the measured figures of one channel
 
 # ---- flags of a SAMPLES frame ------------------------------------------------------------------------------------
 FLAG_ALWAYS = const(0x80)

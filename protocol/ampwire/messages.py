@@ -7,6 +7,7 @@ from ampwire.layout import (
     HEADER_BYTES,
     KIND_HEARTBEAT,
     KIND_IDENTIFY,
+    KIND_KEEP_CALIBRATION,
     KIND_LEAVE,
     KIND_MARK_NOW,
     KIND_MODE,
@@ -32,6 +33,7 @@ COMMAND_NAMES = {
     KIND_IDENTIFY: "identify",
     KIND_SELF_TEST: "self-test",
     KIND_LEAVE: "leave",
+    KIND_KEEP_CALIBRATION: "calibration",
 }
 
 

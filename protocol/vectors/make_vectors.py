@@ -130,6 +130,16 @@ STATUS = {
     "busy_share": 0.21,
     "worst_loop_us": 3700,
 }
+# What the board keeps of a measurement, and the command that made it do so.
+SUPPLY_FIGURES = {
+    "gain_v_per_code": 0.0062512,
+    "offset_v": -0.0125,
+    "uncertainty_v": 0.004,
+    "made_on": "2026-11-25",
+    "meter": "bench meter, 4 1/2 digits",
+}
+HELLO_WITH_CALIBRATION = {**HELLO, "calibration": [{"role": "supply", "pin": 28, **SUPPLY_FIGURES}]}
+KEEP_CALIBRATION = {"role": "supply", **SUPPLY_FIGURES}
 FAULT = {"code": "stuck-channel", "text": "channel 1 (out_n) did not move during the self test"}
 REPLY = {"for": "mode", "ok": False, "text": "no such mode"}
 
@@ -147,6 +157,8 @@ def all_frames():
     no_zero = [257 + 256 * (k % 100) for k in range(38 * 3)]
     quiet = [(0, 0)] * 3
     yield named("hello", json=HELLO, **frame(0x81, 300, 0, 0, 0, as_payload(HELLO)))
+    kept = as_payload(HELLO_WITH_CALIBRATION)
+    yield named("hello with a calibration", json=HELLO_WITH_CALIBRATION, **frame(0x81, 300, 0, 0, 0, kept))
     yield named("samples", **frame(0x82, 300, 1, 0, 0, samples_payload(quiet, steps)))
     yield named("samples, all zero", **frame(0x82, 300, 2, 38, 0, samples_payload(quiet, [0] * 114)))
     yield named("samples, all ones", **frame(0x82, 300, 3, 76, 0, samples_payload(quiet, [65535] * 114)))
@@ -173,6 +185,8 @@ def all_frames():
     yield named("mode", **frame(0xC5, 0, 4, 0, 0, b"bass"))
     for kind, name in enumerate(["identify", "self test", "leave"], 0xC6):
         yield named(name, **frame(kind, 0, kind - 0xC1, 0, 0, b""))
+    told = as_payload(KEEP_CALIBRATION)
+    yield named("keep calibration", json=KEEP_CALIBRATION, **frame(0xC9, 0, 8, 0, 0, told))
     yield named("longest frame", **frame(0x88, 300, 12, 9000, 0, bytes(k % 251 for k in range(2048 - 20))))
 
 

@@ -27,6 +27,7 @@ from logger import (  # noqa: E402
     framer,
     hello,
     json_text,
+    kept_calibration,
     kernels,
     kernels_plain,
     lamp,
@@ -428,6 +429,202 @@ def check_refused_start_says_so_and_does_not_convert():
     fault = json.loads(bench.of_kind(layout.KIND_FAULT)[0].payload.decode())
     same((fault["code"], fault["text"]), ("converter", bench.source.error), "the converter's own refusal")
     true(not bench.logger.is_streaming, "not streaming")
+
+
+# ---- kept calibration ------------------------------------------------------------------------------------------------
+
+# The nominal supply input gives 6.2219e-3 V a code; a meter said a little more.
+SUPPLY_FIGURES = {
+    "role": "supply",
+    "gain_v_per_code": 6.2512e-3,
+    "offset_v": -0.0125,
+    "uncertainty_v": 0.004,
+    "made_on": "2026-11-25",
+    "meter": "bench meter, 4 1/2 digits",
+}
+
+
+def _figures(**changes):
+    told = dict(SUPPLY_FIGURES)
+    for name in changes:
+        told[name] = changes[name]
+        if changes[name] is None:
+            del told[name]
+    return told
+
+
+class _Flash:
+    """One file; refuses when told to."""
+
+    def __init__(self, text=""):
+        self.text = text
+        self.is_full = False
+
+    def load(self):
+        return self.text
+
+    def save(self, text):
+        if self.is_full:
+            raise OSError(28)
+        self.text = text
+
+    def facts(self):
+        from logger.facts import Facts
+
+        facts = Facts()
+        facts.load_calibration, facts.save_calibration = self.load, self.save
+        return facts
+
+
+def _keep(bench, told):
+    text = told if isinstance(told, str) else json.dumps(told)
+    bench.command(layout.KIND_KEEP_CALIBRATION, text.encode())
+    bench.run_ms(200, conversions_a_ms=0)  # the board takes 64 bytes at each look
+    return json.loads(bench.of_kind(layout.KIND_REPLY)[-1].payload.decode())
+
+
+def _hello_of(bench):
+    bench.command(layout.KIND_IDENTIFY)
+    bench.run_ms(20, conversions_a_ms=0)
+    return json.loads(bench.of_kind(layout.KIND_HELLO)[-1].payload.decode())
+
+
+def check_calibration_is_kept_over_a_reset():
+    flash = _Flash()
+    bench = Bench(facts=flash.facts())
+    true("calibration" not in _hello_of(bench), "a hello as before while nothing is kept")
+    reply = _keep(bench, SUPPLY_FIGURES)
+    same((reply["for"], reply["ok"]), ("calibration", True), reply["text"])
+    reply = _keep(bench, _figures(role="out_p", gain_v_per_code=0.0321, offset_v=-63.1, gain_uncertainty_ratio=0.001))
+    true(reply["ok"], reply["text"])
+    for again in (bench, Bench(facts=flash.facts())):
+        kept = _hello_of(again)["calibration"]
+        same([(one["role"], one["pin"]) for one in kept], [("out_p", 26), ("supply", 28)], "roles")
+        for name in SUPPLY_FIGURES:
+            told, expected = kept[1][name], SUPPLY_FIGURES[name]
+            true(told == expected or abs(told - expected) <= 1e-6 * abs(expected), "%s: %r" % (name, told))
+        same(("gain_uncertainty_ratio" in kept[1], kept[0]["gain_uncertainty_ratio"] < 0.0011), (False, True), "ratio")
+        same(_hello_of(again)["remarks"], [], "remarks")
+    # Starting a session does not lose it, and a newer measurement takes the place of the older one.
+    true(_keep(bench, _figures(gain_v_per_code=6.3e-3))["ok"], "again")
+    bench.start()
+    kept = json.loads(bench.of_kind(layout.KIND_HELLO)[-1].payload.decode())["calibration"]
+    true(abs(kept[1]["gain_v_per_code"] - 6.3e-3) < 1e-8, "the newer one")
+
+
+def check_calibration_is_forgotten_role_by_role():
+    flash = _Flash()
+    bench = Bench(facts=flash.facts())
+    _keep(bench, SUPPLY_FIGURES)
+    _keep(bench, _figures(role="out_p", gain_v_per_code=0.0321, offset_v=-63.1))
+    true(_keep(bench, {"role": "out_p", "forget": True})["ok"], "forget")
+    same([one["role"] for one in _hello_of(Bench(facts=flash.facts()))["calibration"]], ["supply"], "what is left")
+    true(_keep(bench, {"role": "supply", "forget": True})["ok"], "forget")
+    true("calibration" not in _hello_of(bench), "nothing left")
+
+
+def check_calibration_garbage_is_refused_in_words():
+    flash = _Flash()
+    bench = Bench(facts=flash.facts())
+    _keep(bench, SUPPLY_FIGURES)
+    before = flash.text
+    infinite = json.dumps(SUPPLY_FIGURES).replace("0.0062512", "1e999")
+    cases = (
+        ("rubbish", "no JSON"),
+        ("[" * 400, "no JSON"),
+        ("[]", "which role"),
+        ("{}", "which role"),
+        (infinite, "gain_v_per_code is no number"),
+        (_figures(role="tweeter"), "no such analog channel"),
+        (_figures(role="battery"), "no such analog channel"),
+        (_figures(gain_v_per_code=None), "gain_v_per_code is no number"),
+        (_figures(gain_v_per_code=True), "gain_v_per_code is no number"),
+        (_figures(gain_v_per_code="6.2e-3"), "gain_v_per_code is no number"),
+        (_figures(gain_v_per_code=-6.2e-3), "far from"),
+        (_figures(gain_v_per_code=0), "far from"),
+        (_figures(gain_v_per_code=0.0325), "far from"),
+        (_figures(gain_v_per_code=0.0031), "far from"),
+        (_figures(offset_v=7.0), "far from"),
+        (_figures(uncertainty_v=0), "uncertainty_v"),
+        (_figures(uncertainty_v=-0.1), "uncertainty_v"),
+        (_figures(uncertainty_v=20), "uncertainty_v"),
+        (_figures(gain_uncertainty_ratio=-1), "gain_uncertainty_ratio"),
+        (_figures(gain_uncertainty_ratio="small"), "gain_uncertainty_ratio"),
+        (_figures(made_on="25.11.2026"), "made_on"),
+        (_figures(made_on="2026-02-29"), "made_on"),
+        (_figures(made_on="2026-13-01"), "made_on"),
+        (_figures(made_on=20261125), "made_on"),
+        (_figures(meter=""), "meter"),
+        (_figures(meter="m" * 61), "meter"),
+        (_figures(meter=None), "meter"),
+        (_figures(meter="a\nb"), "meter"),
+    )
+    for told, words in cases:
+        reply = _keep(bench, told)
+        same((reply["for"], reply["ok"]), ("calibration", False), "%r" % (told,))
+        true(words in reply["text"], "%r: %s" % (told, reply["text"]))
+        same(flash.text, before, "the flash after %r" % (told,))
+    same([one["role"] for one in _hello_of(bench)["calibration"]], ["supply"], "what was there before stays")
+    same(_keep(bench, _figures(made_on="2028-02-29"))["ok"], True, "a leap day")
+    bench.start()
+    reply = _keep(bench, SUPPLY_FIGURES)
+    same((reply["ok"], reply["text"]), (False, "Stop streaming first."), "while streaming")
+    n_bad = bench.logger.counters.values[status.BAD_COMMANDS]
+    bench.command(layout.KIND_KEEP_CALIBRATION, b"x" * (kept_calibration.PAYLOAD_BYTES_MOST + 1))
+    bench.run_ms(200)
+    same(bench.logger.counters.values[status.BAD_COMMANDS], n_bad + 1, "too long a command is a bad one")
+
+
+def check_calibration_when_the_flash_is_full():
+    flash = _Flash()
+    bench = Bench(facts=flash.facts())
+    flash.is_full = True
+    reply = _keep(bench, SUPPLY_FIGURES)
+    true(not reply["ok"] and "flash does not take it" in reply["text"], reply["text"])
+    true("calibration" not in _hello_of(bench), "not told either")
+    bench.facts.save_mode = flash.save
+    bench.command(layout.KIND_MODE, b"wide")
+    reply = json.loads(bench.of_kind(layout.KIND_REPLY)[-1].payload.decode())
+    true(reply["ok"] and "does not keep it" in reply["text"], reply["text"])
+    same(bench.logger.mode, "wide", "the mode all the same")
+
+
+def check_damaged_calibration_is_passed_over_with_a_remark():
+    good = _Flash()
+    _keep(Bench(facts=good.facts()), SUPPLY_FIGURES)
+    for text in ("{", "[]", "7", good.text[:-5], '{"supply":7}', "\x00" * 50, good.text + " " * 3000):
+        told = _hello_of(Bench(facts=_Flash(text).facts()))
+        true("calibration" not in told, "%r" % text)
+        true("not used" in told["remarks"][0], "%r: %r" % (text, told["remarks"]))
+    # Another network on the same pin: the measured figures belong to a divider that is no longer there.
+    config = FakeConfig()
+    config.INPUT_OF_ROLE = dict(config.INPUT_OF_ROLE)
+    config.INPUT_OF_ROLE["supply"] = config.SPEAKER
+    told = _hello_of(Bench(config, facts=good.facts()))
+    true("calibration" not in told and "supply does not fit" in told["remarks"][0], "%r" % told["remarks"])
+    # Another pin, or no such channel: not told, but kept.
+    for channels in ((("supply", 26),), (("out_p", 26),)):
+        told = _hello_of(Bench(FakeConfig(CHANNELS=channels), facts=good.facts()))
+        same(("calibration" in told, told["remarks"]), (False, []), "another pin")
+
+
+def check_calibration_never_outgrows_the_hello():
+    config = FakeConfig(CHANNELS=tuple([(role, 26 + k) for k, role in enumerate(sorted(FakeConfig().INPUT_OF_ROLE))]))
+    config.DIGITAL = tuple([("line%d" % k, 2 + k, 6.0) for k in range(8)])
+    flash = _Flash()
+    facts = flash.facts()
+    facts.channels_most = 16
+    bench = Bench(config, facts=facts)
+    refused = ""
+    for role, _ in config.CHANNELS:
+        gain, offset = hello.volts_of_code(config, role)
+        told = _figures(role=role, gain_v_per_code=gain, offset_v=offset, uncertainty_v=0.001, meter="m" * 60)
+        reply = _keep(bench, told)
+        refused = refused or ("" if reply["ok"] else reply["text"])
+        said = bench.of_kind(layout.KIND_HELLO)
+        true(len(_hello_of(bench)["channels"]) == 8 and said is not None, "the hello still goes out")
+    true("too long" in refused, "nothing was refused: %r" % refused)
+    same(_hello_of(Bench(config, facts=facts))["remarks"], [], "what was kept fits")
 
 
 # ---- queue and framer ------------------------------------------------------------------------------------------------

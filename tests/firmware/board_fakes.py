@@ -132,7 +132,7 @@ class FakePins:
         return self.pressed
 
     def level(self, pin):
-        return self.levels[pin]
+        return self.levels.get(pin, 0)
 
     def led(self, on):
         self.is_lit = on

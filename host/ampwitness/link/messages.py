@@ -9,13 +9,14 @@ import json
 import math
 import re
 from collections.abc import Callable, Mapping
+from datetime import date
 from fractions import Fraction
 from typing import Any, NamedTuple
 
 from ampwire.layout import CRC_BYTES, HEADER_BYTES, MAX_SHORT_BYTES, PROTOCOL_VERSION
 from ampwire.messages import samples_payload_bytes
 
-from ampwitness.types import Channel, DigitalLine, Frame, Hello
+from ampwitness.types import Channel, DigitalLine, Frame, Hello, KeptCalibration
 
 MAX_CHANNELS = 16
 MAX_RATE_HZ = 1_000_000
@@ -145,6 +146,35 @@ def _parse_digital(fields: _Fields) -> tuple[DigitalLine, ...]:
     )
 
 
+def _parse_calibration(fields: _Fields, channels: tuple[Channel, ...]) -> tuple[KeptCalibration, ...]:
+    if fields.get("calibration") is None:
+        return ()
+    kept = tuple(
+        KeptCalibration(
+            role=entry.text("role", 40),
+            pin=entry.integer("pin", 0, 255),
+            gain_v_per_code=entry.number("gain_v_per_code", lambda value: value != 0),
+            offset_v=entry.number("offset_v"),
+            uncertainty_v=entry.number("uncertainty_v", lambda value: value > 0),
+            gain_uncertainty_ratio=None
+            if entry.get("gain_uncertainty_ratio") is None
+            else entry.number("gain_uncertainty_ratio", lambda value: 0 <= value <= 1),
+            made_on=entry.text("made_on", 10),
+            meter=entry.text("meter", 100),
+        )
+        for entry in fields.objects("calibration", 0, MAX_CHANNELS)
+    )
+    leads = {(channel.role, channel.pin) for channel in channels}
+    if len({entry.role for entry in kept}) != len(kept) or any((e.role, e.pin) not in leads for e in kept):
+        raise fields.bad("calibration")
+    try:
+        for entry in kept:
+            date.fromisoformat(entry.made_on)
+    except ValueError:
+        raise fields.bad("calibration") from None
+    return kept
+
+
 def is_streaming(hello: Hello) -> bool:
     """Whether the board was sending samples when it said this hello."""
     return hello.raw.get("streaming") is True
@@ -185,6 +215,7 @@ def parse_hello(frame: Frame) -> Hello:
         sample_index=frame.sample_index,
         host_s=frame.host_s,
         raw=raw,
+        calibration=_parse_calibration(fields, channels),
     )
 
 

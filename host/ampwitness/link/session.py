@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import json
+import math
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from types import TracebackType
 from typing import Any
 
@@ -14,6 +16,7 @@ from ampwire.layout import (
     KIND_HEARTBEAT,
     KIND_HELLO,
     KIND_IDENTIFY,
+    KIND_KEEP_CALIBRATION,
     KIND_MARK_NOW,
     KIND_MODE,
     KIND_START,
@@ -43,7 +46,10 @@ STOP_S = 2.0
 RESTART_S = 1.0  # between two attempts to start a board again that has reset itself
 GATHER_S = 0.01  # pieces that come closer together are handed on as one chunk
 GATHER_BYTES = 1 << 16
+CALIBRATION_BYTES_MOST = 480  # of one role's command; the board takes no more
 _SEQ_MASK = (1 << 28) - 1
+_UNPLUG = "Unplug it, plug it in again, and try again."
+_TOO_OLD = "Its firmware is probably older than this program: put this version's on it with `ampwitness install`."
 
 
 class BoardSession:
@@ -140,19 +146,53 @@ class BoardSession:
             raise BoardFaultError(f"The board does not take the mode {mode!r}: {reply.text or 'no reason given'}")
         self.hello = self._identify(IDENTIFY_S)
 
-    def _ask(self, kind: int, name: str, payload: bytes = b"") -> Reply:
+    def keep_calibration(self, figures: Mapping[str, Mapping[str, Any] | None]) -> Hello:
+        """Let the board keep measured figures, before `start`; they survive a reset and stand in every hello.
+
+        Parameters
+        ----------
+        figures : role -> {"gain_v_per_code": V per ADC code, "offset_v": V, "uncertainty_v": V (standard, of a reading
+            of 0 V), "made_on": "YYYY-MM-DD", "meter": 1 to 60 plain letters} and, if known, "gain_uncertainty_ratio";
+            None: forget that role's. Roles that are not named stay as they are.
+
+        Returns
+        -------
+        Hello : the board's new one, its `calibration` read back and compared. Also in `self.hello`.
+
+        Raises
+        ------
+        BoardFaultError : the board refuses, in its own words, or does not say afterwards what it was told. Roles
+            before the refused one, in the mapping's order, are kept.
+        """
+        if is_streaming(self.hello):
+            self._ask(KIND_STOP, "stop")
+        for role, told in figures.items():
+            command: dict[str, Any] = {"role": role}
+            command |= {"forget": True} if told is None else told
+            try:
+                payload = json.dumps(command, allow_nan=False, separators=(",", ":")).encode("ascii")
+            except (TypeError, ValueError) as error:
+                raise BoardFaultError(f"No board can keep this calibration of {role!r}: {error}.") from None
+            if len(payload) > CALIBRATION_BYTES_MOST:
+                raise BoardFaultError(f"The calibration of {role!r} is too long for the board: use fewer words.")
+            reply = self._ask(KIND_KEEP_CALIBRATION, "calibration", payload, _TOO_OLD)
+            if not reply.ok:
+                raise BoardFaultError(reply.text or f"The board does not keep the calibration of {role}.")
+        self.hello = self._identify(IDENTIFY_S)
+        for role, told in figures.items():
+            _check_kept(self.hello, role, told)
+        return self.hello
+
+    def _ask(self, kind: int, name: str, payload: bytes = b"", advice: str = _UNPLUG, wait_s: float = REPLY_S) -> Reply:
         """Send a command while not streaming and wait for its reply."""
         self.monitor.replies.pop(name, None)
         self._send(kind, payload)
-        deadline_s = time.monotonic() + REPLY_S
+        deadline_s = time.monotonic() + wait_s
         while time.monotonic() < deadline_s:
             self.monitor.push(self._deframe(self._port.read()))
             if name in self.monitor.replies:
                 return self.monitor.replies[name]
-        raise NotOurBoardError(
-            f"The board on {self.name} did not answer to {name!r} within {REPLY_S:g} s. Unplug it, plug it in again, "
-            "and try again."
-        )
+        raise NotOurBoardError(f"The board on {self.name} did not answer to {name!r} within {wait_s:g} s. {advice}")
 
     # ---- streaming -------------------------------------------------------------------------------------------------
 
@@ -300,6 +340,22 @@ class BoardSession:
             if pieces:
                 self._inbox.put(Chunk(b"".join(pieces), host_s))
             self._inbox.fail(error)
+
+
+def _check_kept(hello: Hello, role: str, told: Mapping[str, Any] | None) -> None:
+    """Compare what the board says with what it was told. Raises BoardFaultError."""
+    kept = {entry.role: entry for entry in hello.calibration}.get(role)
+    if told is None and kept is None:
+        return
+    if told is not None and kept is not None:
+        numbers = ("gain_v_per_code", "offset_v", "uncertainty_v")
+        # The board counts in single precision.
+        same = all(math.isclose(getattr(kept, name), told[name], rel_tol=1e-6, abs_tol=1e-9) for name in numbers)
+        if same and (kept.made_on, kept.meter) == (told["made_on"], told["meter"]):
+            return
+    raise BoardFaultError(
+        f"The board took the calibration of {role} but does not say it in its hello: {hello.raw.get('remarks') or kept}"
+    )
 
 
 def _show(raw: bytes) -> str:
