@@ -1,0 +1,175 @@
+"""What a clipped sine looks like by formula, and which clipping fits the harmonics that were measured.
+
+A sine of amplitude 1 whose positive crest is cut at cos(w_p) and whose negative one at -cos(w_n) loses, at order n,
+q_n(w_p) - (-1)^n q_n(w_n), with
+
+    q_1(w) = (w - sin w cos w) / pi
+    q_n(w) = (2 / pi) [ sin((n-1) w) / (2 (n-1)) + sin((n+1) w) / (2 (n+1)) - cos w sin(n w) / n ]
+
+all in phase with the crest. So from a few harmonics the two cuts follow, and from the cuts all other harmonics.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+_ITERATIONS = 40
+_LARGEST_CUT = 1.53  # radians: 28 dB over; beyond it a square wave tells no more
+_GOOD_FIT_RATIO = 0.2  # what the model leaves unexplained of the harmonics, rms
+
+
+def lost_by_cut(cut_rad: float, n_harmonics: int) -> Floats:
+    """q_n of the module's formula for n = 0 ... n_harmonics (entry 0: the mean that is lost).
+
+    `cut_rad` is the half-width of the flat top as an angle: the crest is cut at cos(cut_rad) of its height.
+    """
+    w = max(0.0, cut_rad)
+    q = np.zeros(n_harmonics + 1)
+    q[0] = (math.sin(w) - w * math.cos(w)) / math.pi
+    if n_harmonics >= 1:
+        q[1] = (w - math.sin(w) * math.cos(w)) / math.pi
+    n = np.arange(2, n_harmonics + 1)
+    bracket = (
+        np.sin((n - 1) * w) / (2 * (n - 1)) + np.sin((n + 1) * w) / (2 * (n + 1)) - math.cos(w) * np.sin(n * w) / n
+    )
+    q[2:] = 2 / math.pi * bracket
+    return q
+
+
+def cut_sine_harmonics(positive_cut_rad: float, negative_cut_rad: float, n_harmonics: int) -> Floats:
+    """Signed amplitudes (n_harmonics + 1,) of a cut sine of amplitude 1 about its positive crest; entry 0: the mean."""
+    sign = (-1.0) ** np.arange(n_harmonics + 1)
+    lost = lost_by_cut(positive_cut_rad, n_harmonics) - sign * lost_by_cut(negative_cut_rad, n_harmonics)
+    whole = np.zeros(n_harmonics + 1)
+    if n_harmonics >= 1:
+        whole[1] = 1.0
+    return whole - lost
+
+
+def thd_ratio_of(harmonics: Floats) -> float:
+    """Harmonics 2 and up over the fundamental, from amplitudes (n + 1,)."""
+    return float(np.sqrt(np.sum(np.square(harmonics[2:]))) / abs(harmonics[1]))
+
+
+def thd_to_overdrive_db(thd_ratio: float, n_harmonics: int = 200) -> float:
+    """Overdrive of an evenly, hard clipped sine with this THD (relative to the fundamental), dB.
+
+    Limits: 24 dB at most (a square wave has 48.3 %).
+    """
+    if thd_ratio <= 0:
+        return 0.0
+    low, high = 0.0, _LARGEST_CUT
+    for _ in range(50):
+        middle = (low + high) / 2
+        if thd_ratio_of(cut_sine_harmonics(middle, middle, n_harmonics)) < thd_ratio:
+            low = middle
+        else:
+            high = middle
+    return min(24.0, -20 * math.log10(max(1e-3, math.cos((low + high) / 2))))
+
+
+@dataclass(frozen=True, slots=True)
+class ClipModel:
+    """The two cuts that fit measured harmonics. `misfit_ratio`: what is left of the harmonics, rms, over them.
+    `is_good`: the model explains the harmonics, so it may speak for those that were not measured."""
+
+    positive_cut_rad: float
+    negative_cut_rad: float
+    misfit_ratio: float
+
+    @property
+    def is_good(self) -> bool:
+        return self.misfit_ratio <= _GOOD_FIT_RATIO
+
+    @property
+    def positive_overdrive_db(self) -> float:
+        return -20 * math.log10(math.cos(self.positive_cut_rad))
+
+    @property
+    def negative_overdrive_db(self) -> float:
+        return -20 * math.log10(math.cos(self.negative_cut_rad))
+
+    def thd_ratio(self, n_harmonics: int, from_order: int = 2) -> float:
+        """THD against the fundamental from `from_order` up to `n_harmonics`."""
+        harmonics = cut_sine_harmonics(self.positive_cut_rad, self.negative_cut_rad, n_harmonics)
+        harmonics[2:from_order] = 0.0
+        return thd_ratio_of(harmonics)
+
+
+def fit_clip_model(signed_ratios: Floats, orders: npt.NDArray[np.int64]) -> ClipModel:
+    """The cuts whose harmonics come nearest to those measured.
+
+    Parameters
+    ----------
+    signed_ratios : (m,) harmonics over the fundamental, signed by their phase about the positive crest
+    orders : (m,) their orders, 2 and up
+
+    Returns
+    -------
+    ClipModel; with fewer harmonics than unknowns both cuts are taken as equal.
+
+    Gaps
+    ----
+    Sees no samples.
+
+    Limits
+    ------
+    A model of hard clipping of a memoryless stage: coupling capacitors, soft knees and slanted plateaus make
+    `misfit_ratio` grow, and the model then speaks for nothing.
+
+    Source
+    ------
+    Describing function of saturation and its harmonics; measured in tests/waveform/test_tone_meter.py.
+    """
+    n_top = int(orders.max())
+    has_even = bool(np.any(orders % 2 == 0)) and len(orders) >= 2
+
+    def miss(cuts: Floats) -> Floats:
+        harmonics = cut_sine_harmonics(float(cuts[0]), float(cuts[-1]), n_top)
+        return np.asarray(harmonics[orders] / harmonics[1] - signed_ratios)
+
+    # Odd harmonics give the mean depth. Several starts: high harmonics change sign with depth.
+    size = float(np.sqrt(np.sum(np.square(signed_ratios))))
+    best, best_cost = np.zeros(2 if has_even else 1), size**2
+    for start in (0.1, 0.25, 0.45, 0.8, 1.2):
+        cuts, cost = _descend(miss, np.full(2 if has_even else 1, start))
+        if cost < best_cost:
+            best, best_cost = cuts, cost
+        if best_cost < (0.1 * size) ** 2:
+            break
+    misfit = math.sqrt(best_cost) / size if size > 0 else 1.0
+    return ClipModel(float(best[0]), float(best[-1]), misfit)
+
+
+def _descend(miss: Callable[[Floats], Floats], cuts: Floats) -> tuple[Floats, float]:
+    """Damped Gauss-Newton within 0 ... _LARGEST_CUT."""
+    error = miss(cuts)
+    cost, damping = float(error @ error), 1e-3
+    for _ in range(_ITERATIONS):
+        columns = []
+        for k in range(len(cuts)):
+            moved = cuts.copy()
+            moved[k] += 1e-5
+            columns.append((miss(moved) - error) / 1e-5)
+        slope = np.stack(columns, axis=1)
+        gram = slope.T @ slope
+        step = np.linalg.solve(gram + damping * np.eye(len(cuts)) * max(1e-12, np.trace(gram)), -slope.T @ error)
+        tried = np.clip(cuts + step, 0.0, _LARGEST_CUT)
+        new_error = miss(tried)
+        new_cost = float(new_error @ new_error)
+        if new_cost < cost:
+            done = cost - new_cost < 1e-12 * cost
+            cuts, error, cost, damping = tried, new_error, new_cost, damping / 5
+            if done:
+                break
+        else:
+            damping *= 8
+            if damping > 1e6:
+                break
+    return cuts, cost
