@@ -1,17 +1,20 @@
-"""All detectors over one pass of the windows."""
+"""All detectors over one pass of the windows, and what their findings say together."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from ampwitness.detect.clipping import ClippingDetector
+from ampwitness.detect.conclude import conclude
 from ampwitness.detect.cutouts import CutoutDetector
 from ampwitness.detect.dips import DipDetector
 from ampwitness.detect.notes import NoteDetector
 from ampwitness.detect.passthrough import GapDetector, MarkDetector
 from ampwitness.detect.result import Detector, DetectorResult
 from ampwitness.detect.saturation import SaturationDetector
+from ampwitness.detect.supply_history import SupplyHistory
+from ampwitness.detect.supply_model import SupplyOptions
 from ampwitness.types import TraceWindow
 
 
@@ -21,6 +24,7 @@ class DetectOptions:
 
     nominal_supply_v: float | None = None  # declared supply, the reference of dips; None: a sliding one
     continuous: bool = False  # the signal never pauses: any silence is a cut-out
+    supply: SupplyOptions = field(default_factory=SupplyOptions)  # amplifier, load, battery
 
 
 def make_detectors(options: DetectOptions) -> tuple[Detector, ...]:
@@ -37,7 +41,7 @@ def make_detectors(options: DetectOptions) -> tuple[Detector, ...]:
 
 
 def run_all(windows: Iterable[TraceWindow], options: DetectOptions) -> tuple[DetectorResult, ...]:
-    """Push every window through every detector and collect their answers.
+    """Push every window through every detector, collect their answers, and conclude from all of them.
 
     Parameters
     ----------
@@ -46,14 +50,18 @@ def run_all(windows: Iterable[TraceWindow], options: DetectOptions) -> tuple[Det
 
     Returns
     -------
-    one DetectorResult a detector: clipping, notes, dips, cut-outs, saturation, gaps, marks.
+    one DetectorResult a detector: clipping (each clip with its cause), notes, dips, cut-outs, saturation, gaps, marks;
+    and that of the supply as the amplifier sees it.
 
     Gaps
     ----
     Each detector keeps its own rule; none joins across one.
     """
     detectors = make_detectors(options)
+    history = SupplyHistory()
     for window in windows:
+        history.push(window)
         for detector in detectors:
             detector.push(window)
-    return tuple(detector.finish() for detector in detectors)
+    results = [detector.finish() for detector in detectors]
+    return conclude(results, history.finish(), options.supply)

@@ -1,0 +1,222 @@
+"""The second stage: what all detectors' findings say together about the supply, and whose fault each clip is.
+
+Gaps: as for the detectors; nothing is joined.
+Limits: see `supply_model` and `clip_cause`.
+Source: our choice, measured by `python -m ampwitness.bench.supply_scores`.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from ampwitness.detect.clip_cause import attach_cause, judge_clip, read_ceiling
+from ampwitness.detect.result import DetectorResult
+from ampwitness.detect.supply_fit import SLOW_LAGS_S
+from ampwitness.detect.supply_history import STEP_S, SupplySteps
+from ampwitness.detect.supply_model import (
+    AT_ONCE_MOST_S,
+    FAST_MOST_S,
+    Ceiling,
+    StateModel,
+    SupplyModel,
+    SupplyOptions,
+    find_factor,
+    fit_sag_line,
+    learn_supply,
+    predict_full_power,
+    weight_to_ohm,
+)
+from ampwitness.types import Coverage, Finding, NotJudged
+
+NAME = "supply"
+FULL_POWER_AFTER_S = 0.5  # a long bass note
+
+
+def conclude(
+    results: Sequence[DetectorResult], steps: SupplySteps, options: SupplyOptions
+) -> tuple[DetectorResult, ...]:
+    """The detectors' results with a cause on every clip, and one more result: the supply as the amplifier sees it.
+
+    Parameters
+    ----------
+    results : of all detectors
+    steps : the recording in steps of 10 ms
+    options : what is known of amplifier, load and battery
+
+    Returns
+    -------
+    The results in their order, then that of "supply": no findings, what was judged, and the summary.
+    """
+    model = learn_supply(steps, options)
+    clipping = next((r for r in results if r.coverage.detector == "clipping"), None)
+    rails: Mapping[str, Any] = clipping.summary.get("rail_model", {}) if clipping is not None else {}
+    out: list[DetectorResult] = []
+    for result in results:
+        if result.coverage.detector == "clipping":
+            clips = tuple(
+                attach_cause(f, judge_clip(f, rails.get(str(f.measured.get("polarity"))), model))
+                for f in result.findings
+            )
+            summary = {**result.summary, "causes": dict(Counter(str(f.measured["cause"]) for f in clips))}
+            result = DetectorResult(clips, result.coverage, summary)
+        out.append(result)
+    findings = tuple(f for result in out for f in result.findings)
+    return (*out, _supply_result(model, steps, options, rails, findings))
+
+
+def _supply_result(
+    model: SupplyModel | None,
+    steps: SupplySteps,
+    options: SupplyOptions,
+    rails: Mapping[str, Any],
+    findings: Sequence[Finding],
+) -> DetectorResult:
+    if model is None:
+        return DetectorResult((), Coverage(NAME, 0.0, (NotJudged(0.0, 0.0, "no supply channel"),)), {})
+    ceiling = _lowest_ceiling(rails, model)
+    off_v = _under_voltage(findings)
+    notes = [f for f in findings if f.kind == "note"]
+    states = {name: _describe_state(s, model, options, ceiling, off_v) for name, s in model.states.items()}
+    line = fit_sag_line(_values(notes, "level_v"), _values(notes, "sag_v"))
+    clips = [f for f in findings if f.kind == "clip"]
+    summary: dict[str, Any] = {
+        "states": states,
+        "under_voltage_v": off_v,
+        "sag_line": line,
+        "clip_gain": _clean_gain(clips),
+        "remarks": _remarks(model, steps),
+    }
+    judged_s = float(len(steps) * STEP_S)
+    return DetectorResult((), Coverage(NAME, judged_s, ()), summary)
+
+
+def _describe_state(
+    state: StateModel, model: SupplyModel, options: SupplyOptions, ceiling: Ceiling | None, off_v: float | None
+) -> dict[str, Any]:
+    """Numbers of one engine state, units last; None where not judged, the reason under `not_judged`."""
+    out: dict[str, Any] = {
+        "open_v": state.open_v,
+        "lowest_v": state.lowest_v,
+        "judged_s": state.judged_s,
+        "source_ohm": None,
+        "lowest_source_ohm": None,
+        "highest_source_ohm": None,
+        "slow_ohm": None,
+        "not_judged": None,
+        "assumed": None,
+        "parts": {},
+        "time_constants": [],
+        "full_power": None,
+        "full_power_not_judged": None,
+    }
+    out.update(_describe_ohms(state, model, options))
+    if ceiling is None:
+        out["full_power_not_judged"] = "no ceiling was seen: nothing clipped, so full clean power is not known"
+        return out
+    predicted = predict_full_power(state, ceiling, FULL_POWER_AFTER_S)
+    if predicted is None:
+        out["full_power_not_judged"] = "how the supply falls with output power was not seen"
+        return out
+    if off_v is not None:
+        predicted["above_under_voltage_v"] = predicted["supply_v"] - off_v
+    out["full_power"] = predicted
+    return out
+
+
+def _describe_ohms(state: StateModel, model: SupplyModel, options: SupplyOptions) -> dict[str, Any]:
+    fit = state.fit
+    if fit is None:
+        reason = "the supply did not fall with the output" if model.has_output else "the output was not recorded"
+        return {"not_judged": reason}
+    out: dict[str, Any] = {"spread_v": fit.spread_v, "n_steps": fit.n_steps}
+    out["time_constants"] = [
+        {
+            "what": _name_term(term.lag_s, term.weight),
+            "time_constant_s": term.lag_s,
+            "share": term.weight / max(fit.part(0.0, FAST_MOST_S)[0], 1e-12),
+        }
+        for term in fit.terms
+    ]
+    out["parts"] = {name: {"share": share, "share_uncertainty": error} for name, (share, error) in state.shares.items()}
+    factor, why_not = find_factor(model.demand_unit, options)
+    if factor is None:
+        out["not_judged"] = why_not
+        return out
+    ohms = weight_to_ohm(fit.part(0.0, FAST_MOST_S), factor)
+    out.update(
+        source_ohm=ohms["ohm"],
+        lowest_source_ohm=ohms["lowest_ohm"],
+        highest_source_ohm=ohms["highest_ohm"],
+        assumed=factor.words,
+    )
+    if any(term.lag_s > FAST_MOST_S for term in fit.terms):
+        out["slow_ohm"] = fit.part(min(SLOW_LAGS_S), max(SLOW_LAGS_S))[0] * factor.ohm
+    for part in out["parts"].values():
+        part["ohm"] = part["share"] * ohms["ohm"]
+        part["lowest_ohm"] = max(0.0, part["share"] - 2 * part["share_uncertainty"]) * ohms["lowest_ohm"]
+        part["highest_ohm"] = (part["share"] + 2 * part["share_uncertainty"]) * ohms["highest_ohm"]
+    return out
+
+
+def _name_term(lag_s: float, weight: float) -> str:
+    if lag_s <= AT_ONCE_MOST_S:
+        return "at once (battery, leads and contacts; also within the amplifier's own reservoir)"
+    if lag_s <= FAST_MOST_S:
+        return "taken over (alternator)" if weight < 0 else "through a store (capacitor)"
+    return "recovering (regulator)" if weight < 0 else "slowly (the battery itself)"
+
+
+def _lowest_ceiling(rails: Mapping[str, Any], model: SupplyModel) -> Ceiling | None:
+    """The polarity that stops first at the open voltage."""
+    known = [c for c in (read_ceiling(rails.get(side)) for side in ("positive", "negative")) if c is not None]
+    at_v = max(state.open_v for state in model.states.values())
+    return min(known, key=lambda c: c.at(at_v), default=None)
+
+
+def _under_voltage(findings: Sequence[Finding]) -> float | None:
+    """Highest supply at which the amplifier was seen to switch off for want of supply."""
+    levels = [
+        float(value)
+        for f in findings
+        if f.kind == "cutout"
+        and "supply fell below" in str(f.measured.get("cause"))
+        and isinstance(value := f.measured.get("supply_at_start_v"), int | float)
+    ]
+    return max(levels, default=None)
+
+
+def _values(notes: Sequence[Finding], key: str) -> np.typing.NDArray[np.floating[Any]]:
+    values = [f.measured.get(key) for f in notes]
+    return np.array([float(v) if isinstance(v, int | float) else np.nan for v in values])
+
+
+def _clean_gain(clips: Sequence[Finding]) -> dict[str, float | None]:
+    """What each remedy is worth in dB: turning down to the worst crest, or a supply that stays settled."""
+    overs = _values(clips, "overdrive_db")
+    lost_db = (f.evidence.get("lost_to_sag_db") for f in clips)
+    lost = np.array([float(v) if isinstance(v, int | float) else 0.0 for v in lost_db])
+    known = np.isfinite(overs)
+    if not known.any():
+        return {"turn_down_db": None, "turn_down_most_db": None, "supply_gain_db": None, "left_with_supply_db": None}
+    overs, lost = overs[known], np.clip(lost[known], 0.0, None)
+    return {
+        "turn_down_db": float(np.quantile(overs, 0.98)),
+        "turn_down_most_db": float(overs.max()),
+        "supply_gain_db": float(np.quantile(lost, 0.98)),
+        "left_with_supply_db": float(np.quantile(np.clip(overs - lost, 0.0, None), 0.98)),
+    }
+
+
+def _remarks(model: SupplyModel, steps: SupplySteps) -> tuple[str, ...]:
+    out = ["all volts are relative to the logger's reference point; what lies on its other side is not in them"]
+    if "battery" in steps.volts and "ground" not in steps.volts:
+        out.append("no ground channel: the battery's share and the return path's are given together")
+    elif "battery" not in steps.volts:
+        out.append("no battery channel: battery, leads and contacts are given as one resistance")
+    if len(model.states) > 1:
+        out.append("engine states are told apart by the open voltage alone")
+    return tuple(out)

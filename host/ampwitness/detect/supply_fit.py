@@ -1,0 +1,284 @@
+"""The supply's answer to what the amplifier takes, fitted: at once, and through lags.
+
+    supply = open voltage (with a slope, by half minutes) - sum over terms of weight * lag(demand)
+
+`demand` is the amplifier's current up to a factor: mean square of the output over the supply volts, or a measured
+current. A term without lag is battery, cables and contacts; a lag of some 10 ms with positive weight is a capacitor
+that gives way, with negative weight an alternator that takes over; a lag of seconds is the battery's slow part.
+
+Gaps: each unbroken stretch starts its lags anew.
+Limits: linear; an alternator at its current limit is not. Other consumers that switch in step with the music are taken
+for the amplifier.
+Source: least squares with Tukey's weights; our choice of lags, measured by `python -m ampwitness.bench.supply_scores`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+from scipy.signal import lfilter
+
+from ampwitness.detect.supply_history import STEP_S, SupplySteps
+from ampwitness.types import FloatArray
+
+FAST_LAGS_S = (0.010, 0.020, 0.035, 0.060, 0.100, 0.170, 0.300)
+SLOW_LAGS_S = (0.6, 1.0, 1.7, 3.0, 5.0)
+CHUNK_S = 30.0
+MOST_CHUNKS = 40  # the liveliest: more adds time, not knowledge
+WARM_UP_S = 5.0  # before a chunk, so that lags know what came before
+FEWEST_STEPS = 200
+_SPREAD_FLOOR_V = 0.0005
+_TUKEY = 4.7
+_GROUP_S = 1.0  # neighbours within which residuals are not independent
+_WORTH = 0.985  # a further term must narrow the spread to this
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One part of the answer: `weight` volts (or ohms) per unit of demand, reached with time constant `lag_s`."""
+
+    lag_s: float  # 0: at once
+    weight: float
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyFit:
+    """The answer to demand, with how well it is known. `covariance` is that of the weights, in their order."""
+
+    terms: tuple[Term, ...]
+    covariance: FloatArray
+    spread_v: float  # robust, of one step
+    n_steps: int
+    highest_demand: float
+
+    def step_answer(self, after_s: float) -> tuple[float, float]:
+        """Weight reached `after_s` after demand stepped from 0 to 1 and stayed, and its standard error."""
+        shares = np.array([_share(term.lag_s, after_s) for term in self.terms])
+        weights = np.array([term.weight for term in self.terms])
+        return float(shares @ weights), float(np.sqrt(max(0.0, shares @ self.covariance @ shares)))
+
+    def part(self, least_lag_s: float, most_lag_s: float) -> tuple[float, float]:
+        """Summed weight of the terms whose lag lies in the range, and its standard error."""
+        shares = np.array([1.0 if least_lag_s <= term.lag_s <= most_lag_s else 0.0 for term in self.terms])
+        weights = np.array([term.weight for term in self.terms])
+        return float(shares @ weights), float(np.sqrt(max(0.0, shares @ self.covariance @ shares)))
+
+
+def _share(lag_s: float, after_s: float) -> float:
+    return 1.0 if lag_s <= 0 else float(-np.expm1(-after_s / lag_s))
+
+
+def lag_steps(demand: FloatArray, lag_s: float, breaks: npt.NDArray[np.bool_]) -> FloatArray:
+    """Mean over each step of the first-order lag of a demand that is constant within a step.
+
+    Parameters
+    ----------
+    demand : (n,) by steps of STEP_S
+    lag_s : time constant; 0 gives the demand itself
+    breaks : (n,) True where a step does not follow the one before it; the lag starts there as if settled
+    """
+    if lag_s <= 0:
+        return demand
+    keep = float(np.exp(-STEP_S / lag_s))
+    held = lag_s / STEP_S * (1 - keep)
+    out = np.empty(len(demand))
+    edges = [*np.flatnonzero(breaks).tolist(), len(demand)]
+    if not edges or edges[0] != 0:
+        edges = [0, *edges]
+    for first, last in pairwise(edges):
+        part = demand[first:last]
+        state, _ = lfilter([0.0, 1 - keep], [1.0, -keep], part, zi=[part[0]])
+        # lfilter's zi adds to the first output: the state before the first step is the first demand
+        out[first:last] = part + (state - part) * held
+    return out
+
+
+def find_breaks(steps: SupplySteps) -> npt.NDArray[np.bool_]:
+    """(n,) True where a step does not follow the one before it."""
+    return np.concatenate(([True], np.diff(steps.index) != 1)) if len(steps) else np.zeros(0, dtype=bool)
+
+
+@dataclass(frozen=True, slots=True)
+class _Chunk:
+    rows: slice  # into the gathered arrays
+    frame: FloatArray  # (n, 2) constant and slope
+
+
+@dataclass(frozen=True, slots=True)
+class _Gathered:
+    features: FloatArray  # (n, 1 + lags)
+    volts: FloatArray
+    group: npt.NDArray[np.int64]
+    chunks: tuple[_Chunk, ...]
+
+
+_LAGS_S = (0.0, *FAST_LAGS_S, *SLOW_LAGS_S)
+
+
+def _gather(
+    steps: SupplySteps, demand: FloatArray, volts: FloatArray, usable: npt.NDArray[np.bool_]
+) -> _Gathered | None:
+    """The liveliest chunks with all their lags."""
+    chunk_of = (steps.index * STEP_S // CHUNK_S).astype(np.int64)
+    usable = usable & np.isfinite(demand) & np.isfinite(volts)
+    bounds = np.flatnonzero(np.diff(chunk_of, prepend=-1, append=-1))
+    spans = [(int(a), int(b)) for a, b in pairwise(bounds) if usable[a:b].sum() >= 50]
+    spans.sort(key=lambda span: -float(np.var(demand[span[0] : span[1]][usable[span[0] : span[1]]])))
+    breaks = find_breaks(steps)
+    warm = round(WARM_UP_S / STEP_S)
+    features, kept_volts, groups, chunks, at = [], [], [], [], 0
+    for first, last in sorted(spans[:MOST_CHUNKS]):
+        start = max(0, first - warm)
+        filled = np.where(np.isfinite(demand[start:last]), demand[start:last], 0.0)
+        own_breaks = breaks[start:last].copy()
+        own_breaks[0] = True
+        rows = np.stack([lag_steps(filled, lag_s, own_breaks) for lag_s in _LAGS_S], axis=1)[first - start :]
+        mine = usable[first:last]
+        time_s = steps.time_s[first:last][mine]
+        features.append(rows[mine])
+        kept_volts.append(volts[first:last][mine])
+        groups.append((time_s // _GROUP_S).astype(np.int64))
+        frame = np.stack((np.ones(len(time_s)), (time_s - time_s.mean()) / CHUNK_S), axis=1)
+        chunks.append(_Chunk(slice(at, at + len(time_s)), frame))
+        at += len(time_s)
+    if at < FEWEST_STEPS:
+        return None
+    return _Gathered(np.concatenate(features), np.concatenate(kept_volts), np.concatenate(groups), tuple(chunks))
+
+
+def _project(got: _Gathered, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Features and volts without what each chunk's own constant and slope explain, under the weights."""
+    features, volts = np.empty_like(got.features), np.empty_like(got.volts)
+    for chunk in got.chunks:
+        root = weight[chunk.rows][:, None]
+        inner = chunk.frame.T @ (chunk.frame * root) + 1e-9 * np.eye(2)
+        both = np.column_stack((got.features[chunk.rows], got.volts[chunk.rows]))
+        both = both - chunk.frame @ np.linalg.solve(inner, chunk.frame.T @ (both * root))
+        features[chunk.rows], volts[chunk.rows] = both[:, :-1], both[:, -1]
+    return features, volts
+
+
+def _solve(gram: FloatArray, right: FloatArray, chosen: list[int], ridge: float = 1e-10) -> FloatArray:
+    part = gram[np.ix_(chosen, chosen)]
+    return np.asarray(np.linalg.solve(part + ridge * np.trace(part) / len(chosen) * np.eye(len(chosen)), right[chosen]))
+
+
+def _reweight(got: _Gathered, chosen: list[int], n_rounds: int = 10) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Robust solution on some columns: solution, weights, residuals."""
+    weight: FloatArray = np.ones(len(got.volts))
+    solution: FloatArray = np.zeros(len(chosen))
+    residual = got.volts
+    for k in range(n_rounds):
+        features, volts = _project(got, weight)
+        root = weight[:, None]
+        part = features[:, chosen]
+        gram = part.T @ (part * root)
+        solution = _solve(gram, part.T @ (volts * weight), list(range(len(chosen))), 1e-8)
+        residual = volts - part @ solution
+        middle = float(np.median(residual))
+        spread = max(_SPREAD_FLOOR_V, 1.4826 * float(np.median(np.abs(residual - middle))))
+        if k < 3:  # absolute deviations first: they need no good start
+            weight = spread / np.maximum(np.abs(residual - middle), spread)
+        else:
+            weight = np.clip(1 - ((residual - middle) / (_TUKEY * spread)) ** 2, 0, None) ** 2 + 1e-6
+    return solution, weight, residual
+
+
+def _choose(got: _Gathered) -> list[int]:
+    """Which lags are worth having: none, a fast one, a slow one, or one of each."""
+    everything = list(range(len(_LAGS_S)))
+    _, weight, _ = _reweight(got, everything, 7)
+    features, volts = _project(got, weight)
+    root = weight[:, None]
+    gram, right = features.T @ (features * root), features.T @ (volts * weight)
+    whole = float(volts @ (volts * weight))
+    fast = [None, *range(1, 1 + len(FAST_LAGS_S))]
+    slow = [None, *range(1 + len(FAST_LAGS_S), len(_LAGS_S))]
+    best: dict[int, tuple[float, list[int]]] = {}
+    for a in fast:
+        for b in slow:
+            chosen = [0, *(k for k in (a, b) if k is not None)]
+            solution = _solve(gram, right, chosen)
+            left = whole - float(solution @ right[chosen])
+            if len(chosen) not in best or left < best[len(chosen)][0]:
+                best[len(chosen)] = (max(left, 1e-12), chosen)
+    left, picked = best[1]
+    for n_terms in (2, 3):
+        if best[n_terms][0] < left * _WORTH**2:
+            left, picked = best[n_terms]
+    return picked
+
+
+def fit_supply(
+    steps: SupplySteps, demand: FloatArray, volts: FloatArray, usable: npt.NDArray[np.bool_]
+) -> SupplyFit | None:
+    """Fit how far `volts` fall under a demand.
+
+    Parameters
+    ----------
+    steps : where the rows lie in time
+    demand : (n,) what the amplifier takes, any unit; NaN where unknown
+    volts : (n,) what falls (give a difference with its sign turned to fit a share)
+    usable : (n,) which rows may be used
+
+    Returns
+    -------
+    SupplyFit, or None with less than 2 s of usable steps or no demand that changes.
+    """
+    got = _gather(steps, demand, volts, usable)
+    if got is None or float(np.ptp(got.features[:, 0])) <= 0:
+        return None
+    return _finish_fit(got, _choose(got))
+
+
+def fit_with_lags(
+    steps: SupplySteps,
+    demand: FloatArray,
+    volts: FloatArray,
+    usable: npt.NDArray[np.bool_],
+    lags_s: tuple[float, ...],
+) -> SupplyFit | None:
+    """`fit_supply` with lags that are given (of FAST_LAGS_S and SLOW_LAGS_S), to compare parts of one supply."""
+    got = _gather(steps, demand, volts, usable)
+    if got is None or float(np.ptp(got.features[:, 0])) <= 0:
+        return None
+    return _finish_fit(got, [_LAGS_S.index(lag_s) for lag_s in lags_s])
+
+
+def _finish_fit(got: _Gathered, chosen: list[int]) -> SupplyFit:
+    solution, weight, residual = _reweight(got, chosen)
+    features, _ = _project(got, weight)
+    part = features[:, chosen]
+    inverse = np.linalg.pinv(part.T @ (part * weight[:, None]))
+    pushed = part * (weight * residual)[:, None]
+    _, group = np.unique(got.group, return_inverse=True)
+    sums = np.zeros((int(group.max()) + 1, len(chosen)))
+    np.add.at(sums, group, pushed)
+    n_groups = len(sums)
+    middle = sums.T @ sums * (n_groups / max(1, n_groups - len(chosen)))
+    spread = max(_SPREAD_FLOOR_V, 1.4826 * float(np.median(np.abs(residual - np.median(residual)))))
+    terms = tuple(Term(_LAGS_S[k], -float(value)) for k, value in zip(chosen, solution, strict=True))
+    return SupplyFit(terms, inverse @ middle @ inverse, spread, len(got.volts), float(got.features[:, 0].max()))
+
+
+def predict_fall(fit: SupplyFit, demand: FloatArray, breaks: npt.NDArray[np.bool_]) -> FloatArray:
+    """(n,) volts that the fit says are lost to demand at each step."""
+    filled = np.where(np.isfinite(demand), demand, 0.0)
+    total = np.zeros(len(demand))
+    for term in fit.terms:
+        total += term.weight * lag_steps(filled, term.lag_s, breaks)
+    return total
+
+
+def shares_of(fits: Mapping[str, SupplyFit], whole: SupplyFit, after_s: float) -> dict[str, tuple[float, float]]:
+    """Share of each part in the whole's answer `after_s` after a step, with its standard error."""
+    total, _ = whole.step_answer(after_s)
+    out = {}
+    for name, fit in fits.items():
+        value, error = fit.step_answer(after_s)
+        out[name] = (value / total, error / abs(total)) if total else (float("nan"), float("nan"))
+    return out

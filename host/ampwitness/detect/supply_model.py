@@ -1,0 +1,392 @@
+"""The supply as the amplifier sees it, from all of a recording together: open voltage, source resistance, its parts.
+
+What the amplifier takes is measured where a `current` channel is, else estimated: output power into the load's real
+impedance over an efficiency. Both are rarely known well, so the source resistance comes with the range that follows;
+what the recording holds without them (how far the supply falls for volts at the output) does not depend on them.
+
+Gaps: steps that lost a sample are left out.
+Limits: all volts are relative to the logger's reference point: without a `ground` channel the return path cannot be
+told from the battery. At rest and charging are told apart by the open voltage alone. A speaker's impedance is not its
+nominal ohms. See also `supply_fit`.
+Source: our choice, measured by `python -m ampwitness.bench.supply_scores`. Ranges of efficiency and impedance: common
+practice, no source; that a speaker's impedance may fall to 80 % of its nominal value: IEC 60268-5, from memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.supply_fit import (
+    SupplyFit,
+    find_breaks,
+    fit_supply,
+    fit_with_lags,
+    predict_fall,
+)
+from ampwitness.detect.supply_history import STEP_S, SupplySteps
+from ampwitness.types import FloatArray
+
+EngineState = Literal["at rest", "charging"]
+
+ASSUMED_EFFICIENCY = 0.75
+EFFICIENCY_RANGE = (0.50, 0.92)  # class AB at low level to class D at high level
+STATED_EFFICIENCY_RATIO = 0.02  # how well a stated efficiency is believed, standard
+IMPEDANCE_RANGE: Mapping[str, tuple[float, float]] = {"resistor": (0.98, 1.02), "speaker": (0.8, 2.0)}
+ASSUMED_IMPEDANCE: Mapping[str, float] = {"resistor": 1.0, "speaker": 1.15}  # of nominal
+CHARGING_ABOVE_V: Mapping[str, float] = {"flooded": 13.2, "AGM": 13.3, "lithium": 13.6}
+STATE_HYSTERESIS_V = 0.2
+FAST_MOST_S = 0.3  # what a bass note feels within itself; slower parts belong to the battery
+AT_ONCE_MOST_S = 0.015
+SETTLED_BLOCK_S = 60.0
+QUIET_SHARE = 0.2
+MODEL_ERROR_RATIO = 0.012  # standard: what a straight line leaves out
+SIGMAS = 2.0
+_STATE_STEP_S = 2.0
+_LEAST_FALL_V = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyOptions:
+    """What is known of amplifier, load and battery; None where it is not."""
+
+    load_ohm: float | None = None
+    load_kind: str | None = None  # none, resistor, speaker
+    efficiency: float | None = None  # output power over supply power, as stated by a person
+    current_a_per_v: float = 100.0  # of the clamp on the `current` channel
+    current_zero_v: float = 2.5
+    battery_kind: str | None = None  # flooded, AGM, lithium
+
+
+@dataclass(frozen=True, slots=True)
+class StateModel:
+    """One engine state: its fit and its numbers for the report."""
+
+    state: EngineState
+    fit: SupplyFit | None
+    power_fit: SupplyFit | None  # against output power, also where the current is measured
+    lowest_v: float
+    judged_s: float
+    open_v: float
+    shares: Mapping[str, tuple[float, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyModel:
+    """Both engine states, and the settled supply at any time."""
+
+    states: Mapping[str, StateModel]
+    demand_unit: Literal["A", "V"]  # V: mean square of the output over the supply
+    change_s: FloatArray  # (n,) when a state begins
+    change_state: tuple[EngineState, ...]
+    settled_s: Mapping[str, FloatArray]
+    settled_v: Mapping[str, FloatArray]
+    has_output: bool
+
+    def state_at(self, time_s: float) -> EngineState | None:
+        """Engine state at a time; None without a supply."""
+        if len(self.change_s) == 0:
+            return None
+        at = int(np.searchsorted(self.change_s, time_s, "right")) - 1
+        return self.change_state[max(0, at)]
+
+    def settled_at(self, time_s: float) -> float | None:
+        """The supply as it would stand with the amplifier quiet, in the engine state of that time."""
+        state = self.state_at(time_s)
+        if state is None or len(self.settled_s[state]) == 0:
+            return None
+        return float(np.interp(time_s, self.settled_s[state], self.settled_v[state]))
+
+
+def find_demand(steps: SupplySteps, options: SupplyOptions) -> tuple[FloatArray, Literal["A", "V"]]:
+    """(n,) what the amplifier takes: amperes where measured, else mean square of the output over the supply volts."""
+    current = steps.volts.get("current")
+    if current is not None and np.isfinite(current).any():
+        return (current - options.current_zero_v) * options.current_a_per_v, "A"
+    return _power_demand(steps), "V"
+
+
+def _power_demand(steps: SupplySteps) -> FloatArray:
+    return np.asarray(steps.output_v2 / np.maximum(steps.volts["supply"], 1.0))
+
+
+def _fit_power(steps: SupplySteps, supply: FloatArray, rows: npt.NDArray[np.bool_]) -> SupplyFit | None:
+    fit = fit_supply(steps, _power_demand(steps), supply, rows)
+    return fit if fit is not None and _is_believable(fit) else None
+
+
+def learn_supply(steps: SupplySteps, options: SupplyOptions) -> SupplyModel | None:
+    """Learn the supply of a recording, engine states apart.
+
+    Parameters
+    ----------
+    steps : the recording in steps of 10 ms
+    options : what is known beside it
+
+    Returns
+    -------
+    SupplyModel, or None without a supply channel or with less than a second of it.
+    """
+    if len(steps) < 1.0 / STEP_S or "supply" not in steps.volts:
+        return None
+    supply = steps.volts["supply"]
+    demand, unit = find_demand(steps, options)
+    usable = np.isfinite(supply) & (supply > 6.0)
+    breaks = find_breaks(steps)
+    everything = fit_supply(steps, demand, supply, usable)
+    fall = _fall(everything, demand, breaks)
+    charging = _find_charging(steps, supply + fall, CHARGING_ABOVE_V.get(options.battery_kind or "", 13.2))
+    states: dict[str, StateModel] = {}
+    settled_s: dict[str, FloatArray] = {}
+    settled_v: dict[str, FloatArray] = {}
+    for name, mine in (("at rest", ~charging), ("charging", charging)):
+        state: EngineState = "charging" if name == "charging" else "at rest"
+        rows = mine & usable
+        fit = everything if rows.sum() == usable.sum() else fit_supply(steps, demand, supply, rows)
+        if fit is not None and _is_believable(fit):
+            fall = _fall(fit, demand, breaks)
+        else:
+            fit, fall = None, np.zeros(len(supply))
+        settled_s[name], settled_v[name] = _settle(steps, supply + fall, demand, rows)
+        if rows.any():
+            states[name] = StateModel(
+                state=state,
+                fit=fit,
+                power_fit=fit if unit == "V" else _fit_power(steps, supply, rows),
+                lowest_v=float(supply[rows].min()),
+                judged_s=float(rows.sum() * STEP_S),
+                open_v=float(np.median(settled_v[name])) if len(settled_v[name]) else float(np.median(supply[rows])),
+                shares=_find_shares(steps, demand, rows, fit),
+            )
+    if not states:
+        return None
+    flips = np.flatnonzero(np.diff(charging.astype(np.int8))) + 1
+    starts = np.concatenate(([0], flips))
+    return SupplyModel(
+        states=states,
+        demand_unit=unit,
+        change_s=steps.time_s[starts] - STEP_S / 2,
+        change_state=tuple("charging" if charging[k] else "at rest" for k in starts),
+        settled_s=settled_s,
+        settled_v=settled_v,
+        has_output=bool(np.isfinite(steps.output_v2).any()),
+    )
+
+
+def _fall(fit: SupplyFit | None, demand: FloatArray, breaks: npt.NDArray[np.bool_]) -> FloatArray:
+    return predict_fall(fit, demand, breaks) if fit is not None else np.zeros(len(demand))
+
+
+def _is_believable(fit: SupplyFit) -> bool:
+    """The supply falls under demand, by more than chance and by enough to be seen."""
+    weight, error = fit.part(0.0, FAST_MOST_S)
+    return weight > 3 * error and weight * fit.highest_demand > max(_LEAST_FALL_V, fit.spread_v)
+
+
+def _find_charging(steps: SupplySteps, open_v: FloatArray, above_v: float) -> npt.NDArray[np.bool_]:
+    """(n,) whether the open voltage is one that only a charger gives, with hysteresis over blocks of 2 s."""
+    block = (steps.time_s // _STATE_STEP_S).astype(np.int64)
+    starts = np.flatnonzero(np.diff(block, prepend=block[0] - 1))
+    ends = np.append(starts[1:], len(block))
+    level = np.array([float(np.median(open_v[a:b])) for a, b in zip(starts, ends, strict=True)])
+    level = np.where(np.isfinite(level), level, 0.0)
+    is_charging = bool(level[0] > above_v)
+    out = np.zeros(len(block), dtype=bool)
+    for a, b, volts in zip(starts, ends, level, strict=True):
+        if is_charging and volts < above_v - STATE_HYSTERESIS_V:
+            is_charging = False
+        elif not is_charging and volts > above_v:
+            is_charging = True
+        out[a:b] = is_charging
+    return out
+
+
+def _settle(
+    steps: SupplySteps, open_v: FloatArray, demand: FloatArray, rows: npt.NDArray[np.bool_]
+) -> tuple[FloatArray, FloatArray]:
+    """Open voltage by the minute, from the quietest fifth of each: there the fit has least to add."""
+    times, volts = [], []
+    block = (steps.time_s // SETTLED_BLOCK_S).astype(np.int64)
+    starts = np.flatnonzero(np.diff(block, prepend=block[0] - 1))
+    for a, b in zip(starts, np.append(starts[1:], len(block)), strict=True):
+        mine = np.flatnonzero(rows[a:b] & np.isfinite(open_v[a:b])) + a
+        if len(mine) < 0.5 / STEP_S:
+            continue
+        asked = np.where(np.isfinite(demand[mine]), demand[mine], 0.0)
+        quiet = mine[asked <= np.quantile(asked, QUIET_SHARE) + 1e-12]
+        times.append(float(np.mean(steps.time_s[quiet])))
+        volts.append(float(np.median(open_v[quiet])))
+    return np.array(times), np.array(volts)
+
+
+def _find_shares(
+    steps: SupplySteps, demand: FloatArray, rows: npt.NDArray[np.bool_], fit: SupplyFit | None
+) -> dict[str, tuple[float, float]]:
+    """Share of each part of the path in the fast answer, with its standard error; empty without further channels."""
+    supply, battery, ground = (steps.volts.get(role) for role in ("supply", "battery", "ground"))
+    if fit is None or supply is None:
+        return {}
+    falls: dict[str, FloatArray] = {}
+    if battery is not None and ground is not None:
+        falls = {"plus lead": supply - battery, "return lead": ground, "battery": battery - ground}
+    elif battery is not None:
+        falls = {"plus lead": supply - battery, "battery and return lead": battery}
+    elif ground is not None:
+        falls = {"return lead": ground, "battery and plus lead": supply - ground}
+    lags_s = tuple(term.lag_s for term in fit.terms)
+    whole, _ = fit.part(0.0, FAST_MOST_S)
+    shares = {}
+    for name, volts in falls.items():
+        part = fit_with_lags(steps, demand, volts, rows & np.isfinite(volts), lags_s)
+        if part is not None and whole > 0:
+            weight, error = part.part(0.0, FAST_MOST_S)
+            shares[name] = (weight / whole, error / whole)
+    return shares
+
+
+# ---- ohms ------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Factor:
+    """Ohms for a weight of 1, best guess and 95 % range, and the words that say what was assumed."""
+
+    ohm: float
+    lowest_ohm: float
+    highest_ohm: float
+    words: str
+
+
+def find_factor(unit: str, options: SupplyOptions) -> tuple[Factor | None, str]:
+    """From the fit's weights to ohms: 1 for a measured current, impedance times efficiency for an estimated one.
+
+    Returns the factor, or None with the reason.
+    """
+    if unit == "A":
+        return Factor(1.0, 0.98, 1.02, "supply current measured with a clamp (+-2 %)"), ""
+    if options.load_kind == "none":
+        return None, "no load: the amplifier takes no power from the supply"
+    if options.load_ohm is None:
+        return None, "the load's ohms were not given"
+    kind = options.load_kind or "speaker"
+    low, high = IMPEDANCE_RANGE[kind]
+    best = options.load_ohm * ASSUMED_IMPEDANCE[kind]
+    if options.efficiency is not None:
+        efficiency = options.efficiency
+        eff_low, eff_high = (efficiency * (1 + s * SIGMAS * STATED_EFFICIENCY_RATIO) for s in (-1.0, 1.0))
+        how = f"efficiency {efficiency:.2f} as stated"
+    else:
+        efficiency, (eff_low, eff_high) = ASSUMED_EFFICIENCY, EFFICIENCY_RANGE
+        how = f"efficiency not known, {efficiency:.2f} assumed ({eff_low:.2f} to {eff_high:.2f})"
+    words = (
+        f"supply current estimated from output power over efficiency: {how}; "
+        f"load {options.load_ohm:g} ohm nominal ({kind}), real impedance {low * options.load_ohm:.3g} to "
+        f"{high * options.load_ohm:.3g} ohm"
+    )
+    return Factor(best * efficiency, low * options.load_ohm * eff_low, high * options.load_ohm * eff_high, words), ""
+
+
+def weight_to_ohm(weight: tuple[float, float], factor: Factor) -> dict[str, float]:
+    """Ohms with the 95 % range that fit, efficiency and impedance leave."""
+    value, error = weight
+    half = SIGMAS * float(np.hypot(error, MODEL_ERROR_RATIO * value))
+    return {
+        "ohm": value * factor.ohm,
+        "lowest_ohm": max(0.0, value - half) * factor.lowest_ohm,
+        "highest_ohm": (value + half) * factor.highest_ohm,
+    }
+
+
+# ---- what a tone at full clean power would do ------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Ceiling:
+    """What stops the output: volts = constant + ratio * supply + per_output * mean |output|, standard uncertainty."""
+
+    constant_v: float
+    ratio: float
+    per_output: float
+    uncertainty_v: float
+
+    def at(self, supply_v: float) -> float:
+        """Crest of the largest clean sine at a supply."""
+        return max(0.0, (self.constant_v + self.ratio * supply_v) / (1 - self.per_output * 2 / np.pi))
+
+
+def predict_full_power(model: StateModel, ceiling: Ceiling, after_s: float) -> dict[str, float] | None:
+    """Sag `after_s` into a sine that just reaches the ceiling of the supply it leaves itself.
+
+    Returns
+    -------
+    sag_v, lowest_sag_v, highest_sag_v (95 %), supply_v, crest_v, after_s; None where no fall under output power was
+    seen.
+    """
+    if model.power_fit is None:
+        return None
+    weight, error = model.power_fit.step_answer(after_s)
+    spread = float(np.hypot(error, MODEL_ERROR_RATIO * weight))
+    sags = []
+    for change, ceiling_change_v in ((0.0, 0.0), (SIGMAS * spread, 0.0), (0.0, SIGMAS * ceiling.uncertainty_v)):
+        sags.append(_settle_sag(model.open_v, weight + change, ceiling, ceiling_change_v))
+    sag_v, crest_v = sags[0]
+    half_v = float(np.hypot(sags[1][0] - sag_v, sags[2][0] - sag_v)) + SIGMAS * model.power_fit.spread_v
+    # Beyond what was seen the straight line is a guess: the guess widens with how far it reaches.
+    asked = crest_v**2 / 2 / max(model.open_v - sag_v, 1.0)
+    beyond = max(0.0, asked / max(model.power_fit.highest_demand, 1e-9) - 1.0)
+    half_v += 0.05 * beyond * sag_v
+    return {
+        "sag_v": sag_v,
+        "lowest_sag_v": max(0.0, sag_v - half_v),
+        "highest_sag_v": sag_v + half_v,
+        "supply_v": model.open_v - sag_v,
+        "crest_v": crest_v,
+        "after_s": after_s,
+    }
+
+
+def _settle_sag(open_v: float, weight: float, ceiling: Ceiling, ceiling_change_v: float) -> tuple[float, float]:
+    """Sag and crest at which supply and ceiling agree."""
+    sag_v = 0.0
+    crest_v = 0.0
+    for _ in range(200):
+        supply_v = max(open_v - sag_v, 1.0)
+        crest_v = ceiling.at(supply_v) + ceiling_change_v
+        new_v = min(weight * crest_v**2 / 2 / supply_v, open_v - 1.0)
+        if abs(new_v - sag_v) < 1e-9:
+            break
+        sag_v += 0.5 * (new_v - sag_v)
+    return sag_v, crest_v
+
+
+def fit_sag_line(level_v: FloatArray, sag_v: FloatArray) -> dict[str, Any] | None:
+    """Sag against the square of a note's level, a straight line through no sag at no level, robustly.
+
+    Returns sag_v_per_v2, spread_v, n_notes and `curve` ((level V rms, sag V) pairs to draw); None below five notes.
+    """
+    known = np.isfinite(level_v) & np.isfinite(sag_v) & (level_v > 0)
+    if known.sum() < 5:
+        return None
+    x, y = level_v[known] ** 2, sag_v[known]
+    slope, spread = float(x @ y / (x @ x)), 0.0
+    for _ in range(20):
+        residual = y - slope * x
+        spread = max(1e-3, 1.4826 * float(np.median(np.abs(residual))))
+        weight = np.clip(1 - (residual / (_TUKEY_LINE * spread)) ** 2, 0, None) ** 2
+        if float(weight @ (x * x)) <= 0:
+            break
+        slope = float((weight * x) @ y / ((weight * x) @ x))
+    levels = np.linspace(0.0, float(level_v[known].max()), 41)
+    return {
+        "sag_v_per_v2": slope,
+        "spread_v": spread,
+        "n_notes": int(known.sum()),
+        "curve": [(float(v), float(slope * v * v)) for v in levels],
+    }
+
+
+_TUKEY_LINE = 4.7
