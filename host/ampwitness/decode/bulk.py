@@ -114,12 +114,23 @@ def _next_break(breaks: list[int], start: int, stop: int) -> int:
     return min(stop, breaks[k]) if k < len(breaks) else stop
 
 
-def _groups(rows: Bytes, at: int, n_bytes: int) -> Ints:
-    value = np.zeros(len(rows), dtype=np.int64)
-    for k in range(n_bytes - 1, -1, -1):
-        value <<= 7
-        value |= rows[:, at + k] & 0x7F
-    return value
+_TOP_BITS = np.uint64(0x8080808080808080)
+
+
+def _header_words(bodies: Bytes) -> npt.NDArray[np.uint64]:
+    """The headers, (2, n_frames): bytes 0 to 7 and 8 to 15 of each, first byte lowest."""
+    headers = np.ascontiguousarray(bodies[:, :HEADER_BYTES])
+    return np.ascontiguousarray(headers.view("<u8").T, dtype=np.uint64)
+
+
+def _groups(words: npt.NDArray[np.uint64], at: int, n_bytes: int) -> Ints:
+    """The number that stands in 7-bit groups in bytes `at` to `at + n_bytes` of each word, lowest byte 0."""
+    value = words >> np.uint64(8 * at) & np.uint64(0x7F)
+    for k in range(1, n_bytes):
+        shifted = words >> np.uint64(8 * at + k)
+        shifted &= np.uint64(0x7F << 7 * k)
+        value |= shifted
+    return value.view(np.int64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,12 +219,13 @@ class SamplesBatch:
 
 def make_batch(bodies: Bytes, encoded_bytes: int, stream_offsets: Ints, arrival: Arrival) -> SamplesBatch:
     """Take the headers of intact, unstuffed frames (n_frames, n_bytes) apart."""
+    low, high = _header_words(bodies)
     return SamplesBatch(
         encoded_bytes=encoded_bytes,
-        tags=_groups(bodies, TAG_AT, TAG_BYTES),
-        seqs=_groups(bodies, SEQ_AT, SEQ_BYTES),
-        indices=_groups(bodies, INDEX_AT, INDEX_BYTES),
-        flags=(bodies[:, FLAGS_AT] & 0x7F).astype(np.int64),
+        tags=_groups(low, TAG_AT, TAG_BYTES),
+        seqs=_groups(low, SEQ_AT, SEQ_BYTES),
+        indices=_groups(high, INDEX_AT - 8, INDEX_BYTES),
+        flags=_groups(high, FLAGS_AT - 8, 1),
         payloads=bodies[:, HEADER_BYTES:-CRC_BYTES],
         stream_offsets=stream_offsets,
         arrival=arrival,
@@ -240,8 +252,8 @@ def _decode_length(buf: Bytes, starts: Ints, n_encoded: int) -> tuple[Bytes, npt
     windows: Any = np.lib.stride_tricks.sliding_window_view(buf, n_encoded - 1)
     bodies = windows[starts + 1]
     good = unstuff(buf[starts], bodies)
-    headers = bodies[:, :HEADER_BYTES]
-    good &= np.bitwise_and.reduce(headers, axis=1) >= 0x80
+    low, high = _header_words(bodies)
+    good &= low & high & _TOP_BITS == _TOP_BITS
     if good.all():
         return bodies, find_intact(bodies)
     good[good] = find_intact(bodies[good])

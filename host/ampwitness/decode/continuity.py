@@ -261,7 +261,8 @@ class Continuity:
             return
         self._ledger.n_frames_lost += lost
         try:
-            message = read_message(session, frame)
+            time_s = 0.0 if session.origin_s is None else session.seconds(frame.sample_index)
+            message = read_message(session, frame, time_s)
         except MessageError as error:
             self._ledger.count_bad(error.reason, 1, encoded_bytes)
             return
@@ -269,20 +270,20 @@ class Continuity:
             self._ledger.count_skipped(NO_SAMPLES, encoded_bytes)
             return
         self._ledger.count_good(1, encoded_bytes)
-        if message is not None:
+        if message is not None and session.origin_s is not None:
+            self._out.append(message)
+        elif message is not None:
             session.waiting.append((frame.sample_index, message))
-            if session.origin_s is not None:
-                self._emit_waiting(session)
 
     def _emit_waiting(self, session: Session) -> None:
         """Messages get their time from their sample index, once the session has its place."""
         for index, message in session.waiting:
-            self._out.append(replace(message, time_s=float(session.time_s(index))))
+            self._out.append(replace(message, time_s=session.seconds(index)))
         session.waiting.clear()
 
 
-def read_message(session: Session, frame: Frame) -> Message | None:
-    """Edge, mark, status or fault in `frame`, its time still 0; None for kinds that carry nothing for the analysis.
+def read_message(session: Session, frame: Frame, time_s: float) -> Message | None:
+    """Edge, mark, status or fault in `frame`, at `time_s`; None for kinds that carry nothing for the analysis.
 
     Remembers levels and status in `session`. Raises MessageError.
     """
@@ -293,18 +294,18 @@ def read_message(session: Session, frame: Frame) -> Message | None:
             if line >= len(session.levels):
                 raise MessageError("edge: no such line")
             session.levels[line] = level
-            return Edge(session.hello.digital[line].role, level, 0.0, session_id, frame.sample_index)
+            return Edge(session.hello.digital[line].role, level, time_s, session_id, frame.sample_index)
         if frame.kind == KIND_MARK:
             source: Literal["button", "host"] = "button" if unpack_mark(frame.payload) == "button" else "host"
-            return Mark(source, 0.0, session_id, frame.sample_index)
+            return Mark(source, time_s, session_id, frame.sample_index)
     except MessageError:
         raise
     except ValueError as error:
         raise MessageError(str(error)) from None
     if frame.kind == KIND_STATUS:
         session.status = parse_status(frame.payload)
-        return Status(session_id, 0.0, session.status, frame.host_s)
+        return Status(session_id, time_s, session.status, frame.host_s)
     if frame.kind == KIND_FAULT:
         code, text = parse_fault(frame.payload)
-        return Fault(code, text, 0.0, session_id)
+        return Fault(code, text, time_s, session_id)
     return None

@@ -43,7 +43,7 @@ class Decoder:
         start = self._ledger.pushed_bytes
         stops = tuple(accumulate((len(chunk.raw) for chunk in chunks), initial=start))[1:]
         self._ledger.pushed_bytes = stops[-1] if stops else start
-        whole = self._splitter.push(chunks[0].raw if len(chunks) == 1 else b"".join(chunk.raw for chunk in chunks))
+        whole = self._splitter.push_many([chunk.raw for chunk in chunks])
         if whole is not None:
             self._decode(whole, Arrival(stops, tuple(chunk.host_s for chunk in chunks)))
         return self._continuity.take()
@@ -75,9 +75,8 @@ class Decoder:
         self._is_first = False
 
     def _decode_singly(self, whole: Whole, segments: Segments, start: int, stop: int, arrival: Arrival) -> None:
-        numbers = [start] if stop - start == 1 else (start + np.flatnonzero(segments.lengths[start:stop])).tolist()
-        for k in numbers:
-            at, length = int(segments.starts[k]), int(segments.lengths[k])
+        starts, lengths = segments.starts[start:stop].tolist(), segments.lengths[start:stop].tolist()
+        for k, at, length in zip(range(start, stop), starts, lengths, strict=True):
             if not length:
                 continue
             n_cut = whole.n_cut if k == 0 else 0

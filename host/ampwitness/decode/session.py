@@ -62,6 +62,14 @@ class Session:
         """Scans from the first to the last one so far, lost ones included."""
         return 0 if self.origin_s is None else self.next_index - self.base_index
 
+    def seconds(self, index: int) -> float:
+        """`time_s` as the nearest float, which is what leaves the decoder."""
+        assert self.origin_s is not None
+        rate_hz, origin_s = self.hello.rate_hz, self.origin_s
+        # One division of whole numbers is rounded once; a Fraction on the way would cost ten times as much.
+        top = origin_s.numerator * rate_hz.numerator + index * rate_hz.denominator * origin_s.denominator
+        return top / (origin_s.denominator * rate_hz.numerator)
+
     def time_s(self, index: int) -> Fraction:
         """Recording time of a scan. Only once the session has its place."""
         assert self.origin_s is not None
@@ -121,7 +129,7 @@ class Session:
     def gaps_before(self, index: int, flags: int) -> list[Gap]:
         """The gaps between the last scan and `index`; the frame there carries `flags`."""
         return [
-            Gap(self.hello.session_id, start, stop, float(self.time_s(start)), float(self.time_s(stop)), cause, True)
+            Gap(self.hello.session_id, start, stop, self.seconds(start), self.seconds(stop), cause, True)
             for start, stop, cause in classify_loss(
                 self.next_index, index, self.n_frames_missing, flags, self.scans_per_frame
             )
@@ -161,7 +169,7 @@ class BlockBuilder:
             seq=int(first.seqs[first_row]),
             n_frames=len(all_at_rail),
             first_sample_index=first_index,
-            start_s=float(session.time_s(first_index)),
+            start_s=session.seconds(first_index),
             rate_hz=session.hello.rate_hz,
             counts=all_counts,
             at_rail=all_at_rail,

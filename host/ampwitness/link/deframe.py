@@ -6,6 +6,7 @@ a Skipped, delimiters aside. How the bytes were cut into chunks never changes wh
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from ampwire.cobs import encoded_bytes_max
@@ -43,14 +44,24 @@ class Splitter:
 
     def push(self, raw: bytes) -> Whole | None:
         """Add bytes. Returns the segments that are now complete, or None when no delimiter is among the bytes."""
-        last = raw.rfind(b"\x00")
-        if last < 0:
-            self._keep(raw)
+        return self.push_many((raw,))
+
+    def push_many(self, pieces: Sequence[bytes]) -> Whole | None:
+        """As `push`, for pieces that follow one another; each byte is copied once only."""
+        number = len(pieces) - 1
+        while number >= 0 and (last := pieces[number].rfind(b"\x00")) < 0:
+            number -= 1
+        if number < 0:
+            for piece in pieces:
+                self._keep(piece)
             return None
-        whole = Whole(self._tail + raw[: last + 1], self._offset, self._n_cut)
+        joined = b"".join((self._tail, *pieces[:number], memoryview(pieces[number])[: last + 1]))
+        whole = Whole(joined, self._offset, self._n_cut)
         self._offset += len(whole.raw) + whole.n_cut
         self._tail, self._n_cut = b"", 0
-        self._keep(raw[last + 1 :])
+        self._keep(pieces[number][last + 1 :])
+        for piece in pieces[number + 1 :]:
+            self._keep(piece)
         return whole
 
     def finish(self) -> Skipped | None:
