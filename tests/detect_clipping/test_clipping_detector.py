@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 from ampwitness.bench import clip_signals
-from ampwitness.bench.clip_scores import Score, make_case, score_case
+from ampwitness.bench.clip_array_scores import Score, make_case, score_case
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.clipping import ClippingDetector
 from ampwitness.detect.result import DetectorResult

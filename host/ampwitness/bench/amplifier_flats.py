@@ -20,8 +20,8 @@ import numpy.typing as npt
 
 from ampwitness.bench.amplifier_stage import AT_CURRENT, AT_RAIL, StageRun
 from ampwitness.bench.truth import find_runs
+from ampwitness.types import FloatArray
 
-Samples = npt.NDArray[np.float64]
 Ceiling = Literal["rail", "current", "either"]  # either: both held it, or nothing can tell them apart
 Origin = Literal["amplifier", "source", "either"]
 
@@ -50,17 +50,17 @@ class TrueFlat:
         return self.stop_s - self.start_s
 
 
-def number_half_cycles(wanted_v: Samples) -> npt.NDArray[np.int64]:
+def number_half_cycles(wanted_v: FloatArray) -> npt.NDArray[np.int64]:
     """Number of the half-cycle each sample lies in, (n,)."""
     flips = np.diff(np.signbit(wanted_v).astype(np.int8), prepend=np.int8(np.signbit(wanted_v[0])))
     return np.asarray(np.cumsum(flips != 0), dtype=np.int64)
 
 
 def flats_under_ceiling(
-    wanted_v: Samples,
-    output_v: Samples,
-    ceiling_v: Samples | float,
-    negative_ceiling_v: Samples | float,
+    wanted_v: FloatArray,
+    output_v: FloatArray,
+    ceiling_v: FloatArray | float,
+    negative_ceiling_v: FloatArray | float,
     rate_hz: float,
     *,
     is_soft: bool = False,
@@ -102,8 +102,8 @@ def flats_of_stage(run: StageRun) -> tuple[TrueFlat, ...]:
 
 def _flat(
     sign: float,
-    wanted: Samples,
-    output: Samples,
+    wanted: FloatArray,
+    output: FloatArray,
     halves: npt.NDArray[np.int64],
     first: int,
     last: int,
@@ -128,7 +128,7 @@ def _with(flat: TrueFlat, **changes: object) -> TrueFlat:
 
 
 def _softer(
-    sign: float, wanted: Samples, output: Samples, halves: npt.NDArray[np.int64], rate_hz: float, origin: Origin
+    sign: float, wanted: FloatArray, output: FloatArray, halves: npt.NDArray[np.int64], rate_hz: float, origin: Origin
 ) -> list[TrueFlat]:
     """Spans whose crests are touched, but by less than makes a flat: not scored."""
     found = []
@@ -139,7 +139,7 @@ def _softer(
     return found
 
 
-def _crossings(excess: Samples, first: int, last: int) -> tuple[float, float]:
+def _crossings(excess: FloatArray, first: int, last: int) -> tuple[float, float]:
     """Where the excess leaves and regains zero, in samples."""
 
     def between(at: int) -> float:

@@ -14,18 +14,18 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-Samples = npt.NDArray[np.float64]
+from ampwitness.types import FloatArray
 
 
-def fold_hz(carrier_hz: npt.ArrayLike, conversion_rate_hz: float) -> Samples:
+def fold_hz(carrier_hz: npt.ArrayLike, conversion_rate_hz: float) -> FloatArray:
     """Where frequencies appear after sampling, 0 to half of the conversion rate."""
     carrier = np.asarray(carrier_hz, dtype=np.float64)
     return np.asarray(np.abs(carrier - conversion_rate_hz * np.round(carrier / conversion_rate_hz)))
 
 
 def folded_residue(
-    carrier_hz: Samples, peak_v: Samples, rate_hz: float, conversion_rate_hz: float, corner_hz: float
-) -> Samples:
+    carrier_hz: FloatArray, peak_v: FloatArray, rate_hz: float, conversion_rate_hz: float, corner_hz: float
+) -> FloatArray:
     """Tone to add to the terminals so that the board reads what a carrier would have left.
 
     Parameters

@@ -1,202 +1,273 @@
-"""Score table of the clipping detector over generated signals with truth: `python -m ampwitness.bench.clip_scores`."""
+"""Scores of the clipping detector on signals with truth, all through the board.
+
+`python -m ampwitness.bench.clip_scores`
+Without options a quick look (under 90 s); `--full` gives every case more time and seeds; `--hours` plays clean material
+only as long as asked for. How a finding is matched with a true half-cycle stands in clip_matching.py, what is true in
+amplifier_flats.py, what is played in clip_sets.py (with the seeds that are scored and those kept for tuning).
+"""
 
 from __future__ import annotations
 
 import argparse
+import sys
 import time
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
+from scipy.stats import chi2
 
-from ampwitness.bench import clip_signals
-from ampwitness.bench.clip_signals import ClipCase, TrueClip
-from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.clipping import ClippingDetector
-from ampwitness.types import Finding, FloatArray
+from ampwitness.bench import clip_sets
+from ampwitness.bench.clip_matching import BANDS_DB, Tally, score_case
 
-BANDS_DB = ((0.0, 0.1), (0.1, 0.25), (0.25, 1.0), (1.0, 99.0))
-
-
-@dataclass(slots=True)
-class Score:
-    """Sums over cases."""
-
-    n_true: dict[tuple[float, float], int] = field(default_factory=lambda: dict.fromkeys(BANDS_DB, 0))
-    n_hit: dict[tuple[float, float], int] = field(default_factory=lambda: dict.fromkeys(BANDS_DB, 0))
-    n_found: int = 0
-    n_false: int = 0
-    n_source: int = 0
-    seconds: float = 0.0
-    cost_s: float = 0.0
-    start_error_s: list[float] = field(default_factory=list)
-    stop_error_s: list[float] = field(default_factory=list)
-    overdrive_error_db: list[float] = field(default_factory=list)
-    missed: list[TrueClip] = field(default_factory=list)
-    invented: list[Finding] = field(default_factory=list)
+SHORTEST_FLAT_S = {"full-25k": 0.00025}  # all others: 0.5 ms
+TITLES = {
+    "bass": "bass at 8 kS/s, half-cycles with a flat of 0.5 ms or more",
+    "full-8k": "full-range music at 8 kS/s, flats of 0.5 ms or more",
+    "full-25k": "full-range music at 25 kS/s, flats of 0.25 ms or more",
+    "hostile": "hostile, at 8 kS/s",
+    "stages": "amplifiers less obliging than a static clip, at 8 kS/s",
+    "clean": "clean material, at 8 kS/s",
+}
+QUICK_S = {"bass": 8.0, "full-8k": 8.0, "full-25k": 6.0, "hostile": 8.0, "stages": 8.0, "clean": 240.0}
+FULL_S = {"bass": 40.0, "full-8k": 40.0, "full-25k": 30.0, "hostile": 40.0, "stages": 30.0, "clean": 6 * 3600.0}
+FULL_SEEDS = 4
 
 
-def score_case(case: ClipCase, score: Score, shortest_flat_s: float, window_s: float = 10.0) -> Score:
-    """Run the detector on a case and add what it found to the score."""
-    roles = {"output": case.output_v} if case.supply_v is None else {"output": case.output_v, "supply": case.supply_v}
-    detector = ClippingDetector()
-    begun = time.perf_counter()
-    for window in iter_windows_from_arrays(roles, case.rate_hz, window_s=window_s):
-        detector.push(window)
-    result = detector.finish()
-    score.cost_s += time.perf_counter() - begun
-    score.seconds += case.duration_s
-    score.n_found += len(result.findings)
-    for polarity in ("positive", "negative"):
-        true = [clip for clip in case.clips if clip.polarity == polarity]
-        found = [finding for finding in result.findings if finding.measured["polarity"] == polarity]
-        _match(true, found, score, shortest_flat_s)
-    score.n_source += sum(finding.evidence["where"] == "source" for finding in result.findings)
-    return score
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One figure beside its goal. `is_met` None: a figure without a goal, or without material."""
+
+    what: str
+    figure: str
+    goal: str = ""
+    is_met: bool | None = None
+
+    def text(self) -> str:
+        """The line as printed."""
+        verdict = {True: "met", False: "NOT MET", None: ""}[self.is_met]
+        return f"  {self.what:44s} {self.figure:34s} {self.goal:18s} {verdict}".rstrip()
 
 
-def _match(true: list[TrueClip], found: list[Finding], score: Score, shortest_flat_s: float) -> None:
-    """A finding that overlaps a true clip, or comes within 0.2 ms of it, is right."""
-    starts = np.array([clip.start_s for clip in true])
-    stops = np.array([clip.stop_s for clip in true])
-    hit = np.zeros(len(true), dtype=bool)
-    for finding in found:
-        over = np.flatnonzero((starts < finding.stop_s + 0.0002) & (stops > finding.start_s - 0.0002))
-        if not len(over):
-            score.n_false += 1
-            score.invented.append(finding)
-            continue
-        hit[over] = True
-        if len(over) == 1 and true[over[0]].stop_s - true[over[0]].start_s >= shortest_flat_s:
-            clip = true[over[0]]
-            score.start_error_s.append(abs(finding.start_s - clip.start_s))
-            score.stop_error_s.append(abs(finding.stop_s - clip.stop_s))
-            score.overdrive_error_db.append(abs(float(finding.measured["overdrive_db"] or 0) - clip.overdrive_db))
-    for clip, was_hit in zip(true, hit, strict=True):
-        if clip.stop_s - clip.start_s < shortest_flat_s:
-            continue
-        band = next(band for band in BANDS_DB if band[0] <= clip.overdrive_db < band[1])
-        score.n_true[band] += 1
-        score.n_hit[band] += int(was_hit)
-        if not was_hit:
-            score.missed.append(clip)
+def _at_least(what: str, n_good: int, n_all: int, goal_percent: float | None) -> Line:
+    if not n_all:
+        return Line(what, "no material")
+    percent = 100 * n_good / n_all
+    figure = f"{percent:.2f} % ({n_good} of {n_all})"
+    if goal_percent is None:
+        return Line(what, figure)
+    return Line(what, figure, f">= {goal_percent:g} %", percent >= goal_percent)
 
 
-def make_case(
-    family: str,
-    seed: int,
-    *,
-    seconds: float = 20.0,
-    rate_hz: float = 8000.0,
-    rail_v: float = 30.0,
-    drive_db: float = 3.0,
-    rail: str = "fixed",
-    with_supply: bool = True,
-    softness: float = 0.0,
-    source_db: float | None = None,
-) -> ClipCase:
-    """Make one case: a family of drive signals through an amplifier onto the logger.
+def _at_most(what: str, value: float, unit: str, goal: float | None, digits: int = 3) -> Line:
+    figure = f"{value:.{digits}f} {unit}"
+    return Line(what, figure) if goal is None else Line(what, figure, f"<= {goal:g} {unit}", value <= goal)
 
-    rail: "fixed", "following" (scales with a sagging supply) or "loaded" (sinks and ripples with the output's size)
-    drive_db : peak of the wanted output over the rail at a supply at rest; negative is clean
-    source_db : the drive is first clipped by this much in the source; the amplifier then stays under its rail
-    """
-    rng = np.random.default_rng([seed, sum(map(ord, family))])
-    high_hz = rate_hz * clip_signals.OVERSAMPLING
-    drive = getattr(clip_signals, family)(rng, seconds, high_hz)
-    level: FloatArray
-    supply = clip_signals.sagging_supply(rng, drive, high_hz, sag_v=2.0)
-    if source_db is not None:
-        top = float(np.max(np.abs(drive))) * 10 ** (-source_db / 20)
-        level = np.repeat(rng.uniform(0.4, 0.95, int(seconds / 2) + 1), int(2 * high_hz))[: len(drive)]
-        clips = clip_signals.true_clips(drive, top, top, high_hz)
-        volts = np.clip(drive, -top, top) / top * level * rail_v
-        return ClipCase(
-            f"{family} clipped in the source", rate_hz, clip_signals.log(rng, volts),
-            clip_signals.log_supply(rng, supply) if with_supply else None, clips,
-        )  # fmt: skip
-    wanted = drive * rail_v * 10 ** (drive_db / 20)
-    if rail == "following":
-        level = rail_v / 13.6 * supply
-    elif rail == "loaded":
-        level = rail_v * (1 - 0.06 * np.convolve(np.abs(drive), np.ones(800) / 800, "same")) * supply / 13.6
+
+def false_bound_per_hour(n_false: int, hours: float) -> float:
+    """One-sided 95 % upper bound of a Poisson rate: chi-square of 2 (n + 1) at 0.95, over two hours' worth."""
+    return float(chi2.ppf(0.95, 2 * (n_false + 1)) / 2 / hours)
+
+
+def recall_lines(tally: Tally, goals: Mapping[int, float]) -> list[Line]:
+    """Recall by band (goals by the band's place) and over all."""
+    lines = []
+    for place, band in enumerate(BANDS_DB):
+        name = f"recall, {band[0]:g} to {band[1]:g} dB" if band[1] < 99 else f"recall, above {band[0]:g} dB"
+        lines.append(_at_least(name, tally.n_hit[band], tally.n_true[band], goals.get(place)))
+    lines.append(_at_least("recall, all", tally.n_hit.total(), tally.n_true.total(), goals.get(-1)))
+    return lines
+
+
+def error_lines(tally: Tally, start_s: float | None, overdrive_db: tuple[float, float] | None) -> list[Line]:
+    """Errors of start, stop and overdrive, and how often the stated interval holds the truth."""
+    if not tally.start_error_s:
+        return [Line("errors", "nothing was found")]
+    start, stop = (np.percentile(errors, [50, 90]) for errors in (tally.start_error_s, tally.stop_error_s))
+    over = np.percentile(tally.overdrive_error_db, [50, 90])
+    median_goal, p90_goal = overdrive_db or (None, None)
+    lines = [
+        _at_most("start error, median", 1e3 * float(start[0]), "ms", None),
+        _at_most("start error, p90", 1e3 * float(start[1]), "ms", None if start_s is None else 1e3 * start_s),
+        _at_most("stop error, p90", 1e3 * float(stop[1]), "ms", None),
+        _at_most("overdrive error, median", float(over[0]), "dB", median_goal),
+        _at_most("overdrive error, p90", float(over[1]), "dB", p90_goal),
+    ]
+    if tally.interval_holds:
+        lines.append(
+            _at_least("overdrive interval holds the truth", sum(tally.interval_holds), len(tally.interval_holds), 90.0)
+        )
     else:
-        level = np.full_like(drive, rail_v)
-    clips = clip_signals.true_clips(wanted, level, level * 0.985, high_hz)
-    volts = clip_signals.amplify(wanted, level, level * 0.985, softness)
-    name = f"{family} {drive_db:+.1f} dB, {rail} rail {rail_v:g} V"
-    return ClipCase(
-        name,
-        rate_hz,
-        clip_signals.log(rng, volts),
-        clip_signals.log_supply(rng, supply) if with_supply else None,
-        clips,
+        lines.append(Line("overdrive interval holds the truth", "not stated by the detector", ">= 90 %", False))
+    return lines
+
+
+def precision_line(tally: Tally, goal_percent: float) -> Line:
+    """Precision over scored findings."""
+    return _at_least("precision", tally.n_right, tally.n_right + tally.n_false, goal_percent)
+
+
+def origin_lines(tally: Tally) -> list[Line]:
+    """Whether the place of clipping was named right, where it can be known and where it cannot."""
+    named = tally.origins
+    n_source = sum(n for (true, _), n in named.items() if true == "source")
+    n_amplifier = sum(n for (true, _), n in named.items() if true == "amplifier")
+    n_either = sum(n for (true, _), n in named.items() if true == "either")
+    return [
+        _at_least("source clipping found, named so", named[("source", "source")], n_source, 95.0),
+        _at_least("amplifier clipping named so", named[("amplifier", "amplifier")], n_amplifier, None),
+        _at_least("  wrongly put down to the source", named[("amplifier", "source")], n_amplifier, None),
+        _at_least("nothing can tell: answered undecided", named[("either", "undecided")], n_either, None),
+    ]
+
+
+def ceiling_lines(tally: Tally) -> list[Line]:
+    """Which kind of ceiling was named."""
+    lines = []
+    for true, other in (("rail", "current"), ("current", "rail")):
+        n = sum(count for (was, _), count in tally.ceilings.items() if was == true)
+        lines.append(_at_least(f"ceiling is a {true}: named so", tally.ceilings[(true, true)], n, None))
+        lines.append(_at_least("  named undecided", tally.ceilings[(true, "undecided")], n, None))
+        lines.append(_at_least(f"  named a {other}", tally.ceilings[(true, other)], n, None))
+    n_said = sum(count for (_, named), count in tally.ceilings.items() if named != "not said")
+    lines.append(Line("ceiling kind stated", f"{n_said} of {tally.ceilings.total()}", "all", _all(n_said, tally)))
+    return lines
+
+
+def _all(n_said: int, tally: Tally) -> bool | None:
+    return n_said == tally.ceilings.total() if tally.ceilings else None
+
+
+def lines_of(name: str, tally: Tally) -> list[Line]:
+    """All lines of a set."""
+    if name == "bass":
+        lines = [*recall_lines(tally, {0: 95.0, 1: 99.0, 2: 99.0, 3: 99.0}), precision_line(tally, 99.8)]
+        lines += error_lines(tally, 0.0001, (0.05, 0.25))
+    elif name in ("full-8k", "full-25k"):
+        lines = [*recall_lines(tally, {-1: 95.0 if name == "full-8k" else 99.5}), precision_line(tally, 98.0)]
+        lines += error_lines(tally, None, None)
+    elif name == "hostile":
+        lines = [*recall_lines(tally, {-1: 97.0}), precision_line(tally, 98.0)]
+        lines += [*error_lines(tally, None, None), *origin_lines(tally)]
+    elif name == "stages":
+        lines = [*recall_lines(tally, {-1: 90.0}), precision_line(tally, 95.0)]
+        lines += [*error_lines(tally, None, None), *ceiling_lines(tally), *origin_lines(tally)[1:3]]
+    else:
+        lines = _clean_lines(tally)
+    lines.append(
+        Line(
+            "detector's cost",
+            f"{1e3 * tally.detect_s / max(tally.seconds, 1e-9):.1f} ms a second of signal",
+            f"({tally.seconds:.0f} s played)",
+        )
     )
+    if tally.n_ignored or tally.n_left_out:
+        lines.append(
+            Line("left out", f"{tally.n_ignored} findings, {tally.n_left_out} half-cycles not judged or at an end")
+        )
+    return lines
 
 
-def describe(name: str, score: Score) -> str:
-    """One line of the table."""
-    bands = " ".join(
-        f"{100 * score.n_hit[b] / score.n_true[b]:6.2f}%({score.n_true[b]:5d})" if score.n_true[b] else " " * 14
-        for b in BANDS_DB
-    )
-    errors = "-" * 8
-    if score.start_error_s:
-        over = np.percentile(score.overdrive_error_db, [50, 90])
-        start = np.percentile(score.start_error_s, 90)
-        stop = np.percentile(score.stop_error_s, 90)
-        errors = f"over {over[0]:.3f}/{over[1]:.3f} dB  start {1e3 * start:.3f} stop {1e3 * stop:.3f} ms"
-    precision = 100 * (1 - score.n_false / score.n_found) if score.n_found else float("nan")
-    speed = score.cost_s / max(score.seconds, 1e-9) * 86400
-    return (
-        f"{name:46s} {bands} false {score.n_false:4d} prec {precision:6.2f}% {errors}"
-        f" source {score.n_source} in {score.seconds:.0f} s, a day costs {speed:.0f} s"
-    )
+def _clean_lines(tally: Tally) -> list[Line]:
+    hours = tally.seconds / 3600
+    rate, bound = tally.n_false / hours, false_bound_per_hour(tally.n_false, hours)
+    return [
+        Line("false findings", f"{tally.n_false} in {hours:.2f} h"),
+        _at_most("false findings an hour", rate, "/h", 0.5),
+        _at_most("  95 % upper bound (Poisson)", bound, "/h", None),
+        Line("clean hours played", f"{hours:.2f} h", ">= 6 h", hours >= 5.999),
+    ]
 
 
-def tables(which: str, seeds: range, seconds: float) -> list[tuple[str, Score]]:
-    """Run all cases of the families in `which` ("tuning" or "scoring")."""
-    families = clip_signals.TUNING if which == "tuning" else clip_signals.SCORING
-    rows = []
-    for family in families:
-        for label, options in (
-            ("clean", {"drive_db": -0.3}),
-            ("fixed", {"drive_db": 4.0}),
-            ("light", {"drive_db": 0.6}),
-            ("following", {"drive_db": 6.0, "rail": "following"}),
-            ("following, no supply", {"drive_db": 6.0, "rail": "following", "with_supply": False}),
-            ("loaded", {"drive_db": 6.0, "rail": "loaded"}),
-            ("10 V", {"drive_db": 4.0, "rail_v": 10.0}),
-            ("source", {"source_db": 4.0}),
-        ):
-            score = Score()
-            for seed in seeds:
-                score_case(make_case(family, seed, seconds=seconds, **options), score, 0.0005)
-            rows.append((f"{family} {label}", score))
-    return rows
+def score_set(
+    name: str,
+    seeds: range,
+    seconds: float,
+    audio: Path | None = None,
+    on_case: Callable[[str, Tally], None] = lambda case, tally: None,
+    first_chunk: int = 0,
+) -> Tally:
+    """Score a set: `seconds` a case and seed, or in all for "clean". `on_case` hears of each case as it is done."""
+    total = Tally()
+    shortest_s = SHORTEST_FLAT_S.get(name, 0.0005)
+    if name == "clean":
+        for case in clip_sets.iter_clean(seconds, first_chunk, audio):
+            tally = score_case(case, shortest_s)
+            on_case(case.name, tally)
+            total.add(tally)
+        return total
+    for recipe in clip_sets.recipes(name, audio):
+        sum_of_case = Tally()
+        for seed in seeds:
+            sum_of_case.add(score_case(clip_sets.make(name, recipe, seed, seconds, audio), shortest_s))
+        on_case(recipe, sum_of_case)
+        total.add(sum_of_case)
+    return total
+
+
+def case_text(case: str, tally: Tally) -> str:
+    """One case on one line."""
+    bands = " ".join(f"{tally.n_hit[band]:4d}/{tally.n_true[band]:<4d}" for band in BANDS_DB)
+    errors = ""
+    if tally.start_error_s:
+        over = np.percentile(tally.overdrive_error_db, [50, 90])
+        start = 1e3 * np.percentile(tally.start_error_s, 90)
+        errors = f" start {start:.3f} ms over {over[0]:.3f}/{over[1]:.3f} dB"
+    return f"    {case:46s} {bands} false {tally.n_false:3d}{errors}"
 
 
 def main() -> None:
-    """Print the score table."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--which", choices=["tuning", "scoring"], default="scoring")
-    parser.add_argument("--seeds", type=int, default=2, help="how many seeds a case")
-    parser.add_argument("--first-seed", type=int, default=1000)
-    parser.add_argument("--seconds", type=float, default=20.0, help="length of each case")
-    parser.add_argument("--missed", action="store_true", help="list what was missed and invented")
-    args = parser.parse_args()
-    print(
-        f"recall by overdrive: {', '.join(f'{low:g}...{high:g} dB' for low, high in BANDS_DB)}; flats of 0.5 ms or more"
+    """Print the scores."""
+    parser = argparse.ArgumentParser(
+        description=__doc__.partition("\n")[0] if __doc__ else None,
+        epilog="example: python -m ampwitness.bench.clip_scores --sets hostile stages --cases",
     )
-    for name, score in tables(args.which, range(args.first_seed, args.first_seed + args.seeds), args.seconds):
-        print(describe(name, score))
-        if args.missed:
-            for clip in score.missed[:10]:
-                print(
-                    f"    missed {clip.polarity} {clip.start_s:.4f} s,"
-                    f" flat {1e3 * (clip.stop_s - clip.start_s):.2f} ms, {clip.overdrive_db:.2f} dB"
-                )
-            for finding in score.invented[:10]:
-                print(f"    invented {finding.start_s:.4f} {dict(finding.measured)} {dict(finding.evidence)}")
+    parser.add_argument("--sets", nargs="+", choices=list(TITLES), default=list(TITLES))
+    parser.add_argument("--full", action="store_true", help="longer cases, more seeds, six hours of clean material")
+    parser.add_argument("--hours", type=float, help="hours of clean material")
+    parser.add_argument("--seconds", type=float, help="length of each case")
+    parser.add_argument("--seeds", type=int, help="how many seeds a case")
+    parser.add_argument("--first-seed", type=int, help="first seed instead of the scored ones")
+    parser.add_argument("--tuning", action="store_true", help="seeds kept for tuning instead of the scored ones")
+    parser.add_argument("--audio", type=Path, help="folder of recorded sounds to play too (see clip_material.py)")
+    parser.add_argument("--cases", action="store_true", help="a line a case")
+    parser.add_argument("--missed", type=int, default=0, metavar="N", help="list N missed and N invented a set")
+    args = parser.parse_args()
+    first = (clip_sets.TUNING_SEEDS if args.tuning else clip_sets.SCORED_SEEDS)[0]
+    first = first if args.first_seed is None else args.first_seed
+    seeds = range(first, first + (args.seeds or (FULL_SEEDS if args.full else 1)))
+    begun = time.perf_counter()
+    for name in args.sets:
+        seconds = args.seconds or (FULL_S if args.full else QUICK_S)[name]
+        if name == "clean":
+            seconds = 3600 * args.hours if args.hours else (FULL_S if args.full else QUICK_S)[name]
+            print(f"{TITLES[name]}; chunks of {clip_sets.CLEAN_CHUNK_S:g} s from seed {clip_sets.CLEAN_SEEDS[0]}")
+        else:
+            print(f"{TITLES[name]}; {seconds:g} s a case, seeds {seeds[0]} to {seeds[-1]}")
+        done = [0]
+
+        def tell(case: str, tally: Tally, done: list[int] = done) -> None:
+            done[0] += 1
+            if args.cases or (tally.n_false and not tally.n_true):
+                print(case_text(case, tally), flush=True)
+            elif sys.stderr.isatty():
+                print(f"\r{done[0]} cases, {time.perf_counter() - begun:.0f} s ", end="", file=sys.stderr, flush=True)
+
+        tally = score_set(name, seeds, seconds, args.audio, tell)
+        print("\n".join(line.text() for line in lines_of(name, tally)))
+        _list_errors(tally, args.missed)
+    print(f"{time.perf_counter() - begun:.0f} s in all")
+
+
+def _list_errors(tally: Tally, n: int) -> None:
+    for case, flat in tally.missed[:n]:
+        print(
+            f"    missed in {case}: {flat.polarity} {flat.start_s:.4f} s, {1e3 * flat.flat_s:.2f} ms,"
+            f" {flat.overdrive_db:.2f} dB, {flat.ceiling}, {flat.origin}"
+        )
+    for case, finding in tally.invented[:n]:
+        print(f"    invented in {case}: {finding.start_s:.4f} s {dict(finding.measured)} {dict(finding.evidence)}")
 
 
 if __name__ == "__main__":
