@@ -2,7 +2,12 @@
 
 import sys
 
-from logger import acquire_rp2, life_rp2
+from machine import mem32
+
+# A soft reset leaves the converter writing into memory that is now the heap's: end that before anything is loaded.
+mem32[0x4004F000] = 1 << 3  # RP2040 datasheet, section 4.9.6: clears START_MANY
+
+from logger import life_rp2  # noqa: E402
 
 MODE_FILE = "mode.txt"
 CALIBRATION_FILE = "calibration.json"
@@ -25,11 +30,14 @@ def save_mode(name):
 
 def load_calibration():
     """What was kept last; empty: nothing ever."""
+    import os
+
     try:
-        with open(CALIBRATION_FILE) as file:
-            return file.read(4096)  # a longer one is not ours
+        n_bytes = os.stat(CALIBRATION_FILE)[6]
     except OSError:
         return ""
+    with open(CALIBRATION_FILE) as file:
+        return file.read(min(n_bytes, 2049))  # no more than is there: memory in one piece is scarce
 
 
 def save_calibration(text):
@@ -74,6 +82,9 @@ def describe_board(source):
 
 def run():
     """Run the logger until something ends it; then leave the converter stopped."""
+    from logger import acquire_rp2
+
+    acquire_rp2.stop_hardware()
     unfit = acquire_rp2.why_unfit(sys.implementation)
     if unfit:
         print(unfit)
@@ -102,6 +113,5 @@ def run():
         logger.shut_down()
 
 
-acquire_rp2.stop_hardware()  # a soft reset leaves it running
 if not life_rp2.take_leave():
     run()

@@ -34,7 +34,7 @@ class KeptCalibration:
             text = load()
             if text:
                 self._read_back(text)
-        except (OSError, ValueError) as error:
+        except (OSError, ValueError, MemoryError) as error:
             self._entries = {}
             self.remark = "The kept calibration is not used: " + (str(error) or "the file cannot be read") + "."
 

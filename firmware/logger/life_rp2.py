@@ -16,6 +16,9 @@ _PROMPT = 0x70726F6D  # "prom": the prompt was asked for
 _found = mem32[_SCRATCH]
 # The tick counter begins at 0 at every reset but a soft one; the boot code needs less than a second.
 _was_soft = time.ticks_ms() > 3000
+# Used up at once: a Ctrl-C that ends main.py from here on must not make the start after it the one to the prompt.
+_is_leaving = _found == _LEAVING and not _was_soft
+mem32[_SCRATCH] = _PROMPT if _is_leaving else 0
 
 
 def start_watchdog():
@@ -53,6 +56,4 @@ def take_leave():
     -------
     bool : True: end main.py now and let the prompt come
     """
-    is_leaving = _found == _LEAVING and not _was_soft
-    mem32[_SCRATCH] = _PROMPT if is_leaving else 0
-    return is_leaving
+    return _is_leaving

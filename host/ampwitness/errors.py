@@ -89,3 +89,33 @@ class BalanceError(AmpwitnessError):
     """`verify` found losses that the counters do not explain."""
 
     exit_code = 14
+
+
+class CalibrationError(AmpwitnessError):
+    """A calibration file that cannot be used, or points that contradict the board's design."""
+
+    exit_code = 20
+
+
+class WrongBoardError(AmpwitnessError):
+    """A MicroPython board, but not one whose converter the firmware knows."""
+
+    exit_code = 30
+
+
+class OldMicroPythonError(AmpwitnessError):
+    """The right board, with a MicroPython too old for the firmware."""
+
+    exit_code = 31
+
+
+class FlashFullError(AmpwitnessError):
+    """The firmware does not fit into the board's free flash."""
+
+    exit_code = 32
+
+
+class SelfTestError(AmpwitnessError):
+    """The board's self test found something wrong, or its result cannot be had."""
+
+    exit_code = 33

@@ -41,9 +41,23 @@ ALLOWED: dict[str, set[str]] = {
         "findings",
         "pipeline",
     },
-    "pipeline": {"errors", "units", "types", "recording", "decode", "waveform", "detect", "findings"},
+    "pipeline": {
+        "errors",
+        "units",
+        "types",
+        "calibration_file",
+        "recording",
+        "decode",
+        "waveform",
+        "detect",
+        "findings",
+    },
     # A board that is streaming now, as windows of volts; recording along.
     "live": {"errors", "units", "types", "link", "recording", "decode", "waveform"},
+    # The user's file of measured calibrations, one a board.
+    "calibration_file": {"errors", "units", "types"},
+    # The firmware onto a board at its prompt, and the hello that proves it.
+    "installing": {"errors", "types", "firmware_files", "link"},
     # What a guided walk asks, in which order, and what it concludes: no terminal, no port.
     "guide": {"errors", "units", "types", "waveform", "detect", "findings"},
 }

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import importlib
 import os
+import subprocess
 import sys
+import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -34,3 +37,27 @@ def emulator():
 def seconds() -> float:
     """Emulated seconds that the long measurements run for."""
     return 60.0 if is_long() else 5.0
+
+
+@pytest.fixture
+def serve(emulator, tmp_path) -> Iterator[Callable[[Path], Path]]:
+    """function(folder of files) -> port behind which the emulated board runs with them, in real time or slower."""
+    processes = []
+
+    def begin(folder: Path) -> Path:
+        link = tmp_path / f"port{len(processes)}"
+        words = [str(Path(emulator.__file__)), str(folder), "--pty", "--link", str(link), "--seconds", "1e9"]
+        words += ["--stimulus", "sine:40,amp=0.8"]
+        with (tmp_path / f"emulator{len(processes)}.txt").open("wb") as told:
+            processes.append(subprocess.Popen([sys.executable, *words], stderr=told, stdout=told))
+        until = time.monotonic() + 30
+        while not link.is_symlink() and time.monotonic() < until:
+            time.sleep(0.2)
+        time.sleep(8)  # until the firmware listens; nobody can ask a port that is not open
+        assert processes[-1].poll() is None, (tmp_path / f"emulator{len(processes) - 1}.txt").read_text()
+        return link
+
+    yield begin
+    for process in processes:
+        process.kill()
+        process.wait()

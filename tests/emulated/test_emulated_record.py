@@ -6,8 +6,6 @@ import json
 import os
 import subprocess
 import sys
-import time
-from pathlib import Path
 
 import pytest
 from emulated_board import copy_firmware
@@ -22,27 +20,8 @@ def run_cli(*words: str, timeout_s: float) -> subprocess.CompletedProcess[str]:
     return subprocess.run([*CLI, *words], capture_output=True, text=True, timeout=timeout_s, check=False)
 
 
-@pytest.fixture
-def live_board(emulator, tmp_path):
-    """Path of a serial port behind which the emulated board runs in real time."""
-    link = tmp_path / "port"
-    words = [str(Path(emulator.__file__)), str(copy_firmware(tmp_path / "board")), "--pty", "--link", str(link)]
-    words += ["--seconds", "1e9", "--stimulus", "sine:40,amp=0.8"]
-    with (tmp_path / "emulator.txt").open("wb") as told:
-        process = subprocess.Popen([sys.executable, *words], stderr=told, stdout=told)
-        try:
-            until = time.monotonic() + 30
-            while not link.is_symlink() and time.monotonic() < until:
-                time.sleep(0.2)
-            time.sleep(8)  # until the firmware listens; nobody can ask a port that is not open
-            assert process.poll() is None, (tmp_path / "emulator.txt").read_text()
-            yield link
-        finally:
-            process.kill()
-            process.wait()
-
-
-def test_record_for_30_s_and_verify_balances_to_zero(live_board, tmp_path):
+def test_record_for_30_s_and_verify_balances_to_zero(serve, tmp_path):
+    live_board = serve(copy_firmware(tmp_path / "board"))
     out = tmp_path / "emulated.mcap"
     seconds = "30" if os.environ.get("AMPWITNESS_LONG") == "1" else "10"
     recorded = run_cli(

@@ -17,6 +17,7 @@ from ampwire.layout import (
     KIND_HEARTBEAT,
     KIND_HELLO,
     KIND_IDENTIFY,
+    KIND_LEAVE,
     KIND_MARK,
     KIND_MARK_NOW,
     KIND_MODE,
@@ -33,14 +34,14 @@ SCANS = 38
 FRAME_S = SCANS / RATE_HZ
 HEARTBEAT_TIMEOUT_S = 2.0
 STATUS_COUNTERS = ("overrun_scans", "fifo_overflows", "queue_dropped_frames", "queue_dropped_scans", "bad_commands")
-NAMES = {KIND_START: "start", KIND_STOP: "stop", KIND_MARK_NOW: "mark", KIND_MODE: "mode"}
+NAMES = {KIND_START: "start", KIND_STOP: "stop", KIND_MARK_NOW: "mark", KIND_MODE: "mode", KIND_LEAVE: "leave"}
 
 
 class FakeBoard:
     """Use as a context manager; `name` is the port to open.
 
-    behaviour: "board", or one of "silent", "text", "random", "echo" (no board), "other version", "mute" (answers, but
-    never sends samples), "refuses start".
+    behaviour: "board", or one of "silent", "text", "random", "echo", "prompt" (no board), "other version", "mute"
+    (answers, but never sends samples), "refuses start".
     pace: 1 real time, 0 as fast as the port takes it. mute_after_s, unplug_after_s, end_after_s (board's seconds):
     fall silent, close the terminal, say stimulus_ended. reset_after_s: start anew and wait.
     drop_every: leave out every n-th frame (0: none).
@@ -130,6 +131,9 @@ class FakeBoard:
         if not select.select([self._master], [], [], wait_s)[0]:
             return
         raw = os.read(self._master, 4096)
+        if self.behaviour == "prompt":
+            self._write(b"\r\n>>> ")
+            return
         if self.behaviour in ("silent", "text", "random"):
             return
         if self.behaviour == "echo":

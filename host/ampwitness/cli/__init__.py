@@ -19,10 +19,14 @@ INSTALLER_COMMANDS = {
     "record": ("record", "record", "Record from a board until told to stop."),
     "report": ("report", "report", "Say what a recording shows: in the terminal, as a page, as JSON."),
     "verify": ("verify", "verify", "Check that a recording is whole and that every loss is accounted for."),
+    "calibrate": ("calibrate", "calibrate", "Calibrate the board's channels against a meter."),
+    "install": ("install", "install", "Put the firmware on a board and check it by its hello."),
+    "cable": ("cable", "cable", "Say what a run of cable costs in volts and heat."),
     "boards": ("boards", "boards", "List the serial ports and which board answers on each."),
     "demo": ("demo", "demo", "Run the whole chain on a made-up vehicle whose truth is known."),
 }
 BENCH_COMMANDS = {
+    "front-end": ("front_end", "front_end", "Design and judge the network between a terminal and a pin."),
     "virtual-board": ("virtual_board", "virtual_board", "Run the board's own firmware here, fed with a WAV of volts."),
 }
 

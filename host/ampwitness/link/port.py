@@ -20,16 +20,21 @@ WRITE_WAIT_S = 1.0
 
 @dataclass(frozen=True, slots=True)
 class PortListing:
-    """A serial port of this computer: the name to open it by, and what the system says it is."""
+    """A serial port of this computer: the name to open it by, and what the system says it is.
+
+    usb_vendor, usb_serial : what is on USB says of itself; None where the port is not on USB or says nothing.
+    """
 
     name: str
     description: str
+    usb_vendor: int | None = None
+    usb_serial: str | None = None
 
 
 def list_ports() -> tuple[PortListing, ...]:
     """Serial ports of this computer, those on USB first, by name."""
     found = sorted(serial_list_ports.comports(), key=lambda port: (port.vid is None, port.device))
-    return tuple(PortListing(port.device, port.description or "") for port in found)
+    return tuple(PortListing(port.device, port.description or "", port.vid, port.serial_number) for port in found)
 
 
 class Port:

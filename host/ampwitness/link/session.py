@@ -17,6 +17,7 @@ from ampwire.layout import (
     KIND_HELLO,
     KIND_IDENTIFY,
     KIND_KEEP_CALIBRATION,
+    KIND_LEAVE,
     KIND_MARK_NOW,
     KIND_MODE,
     KIND_START,
@@ -182,6 +183,19 @@ class BoardSession:
         for role, told in figures.items():
             _check_kept(self.hello, role, told)
         return self.hello
+
+    def leave(self) -> None:
+        """Send the board to its MicroPython prompt: it resets once, watchdog off, and its port goes and comes back.
+
+        Raises
+        ------
+        BoardFaultError : it has no prompt to go to, a virtual board for one.
+        """
+        if is_streaming(self.hello):
+            self._ask(KIND_STOP, "stop")
+        reply = self._ask(KIND_LEAVE, "leave")
+        if not reply.ok:
+            raise BoardFaultError(f"The board on {self.name} does not go to its prompt: {reply.text}")
 
     def _ask(self, kind: int, name: str, payload: bytes = b"", advice: str = _UNPLUG, wait_s: float = REPLY_S) -> Reply:
         """Send a command while not streaming and wait for its reply."""
