@@ -14,7 +14,7 @@ from ampwitness.decode import Decoder
 from ampwitness.link.monitor import StreamMonitor
 from ampwitness.link.session import BoardSession
 from ampwitness.recording import RecordingWriter
-from ampwitness.types import Calibration, Chunk, Hello, LinkHealth, Status, TraceWindow
+from ampwitness.types import Block, Calibration, Chunk, Hello, LinkHealth, Status, TraceWindow
 from ampwitness.waveform.assemble import Assembler
 
 LIVE_WINDOW_S = 0.04  # 25 windows a second; with the board's 5 ms frames and the 4 ms filter well under 150 ms of delay
@@ -126,3 +126,30 @@ class LiveFeed:
     def request_stop(self) -> None:
         """End the stream; `windows` then gives what is still on its way and ends."""
         self.session.request_stop()
+
+
+def read_blocks(session: BoardSession, seconds: float) -> list[Block]:
+    """Let a board stream for a while and give its blocks, as counts: for calibrating.
+
+    Parameters
+    ----------
+    session : an open conversation, not yet streaming; it has ended afterwards
+    seconds : how long, by the board's own scan counter
+
+    Raises
+    ------
+    LinkLostError, BoardFaultError, UnknownProtocolError : as for `BoardSession.chunks`.
+
+    Gaps
+    ----
+    Blocks are unbroken runs; what was lost between them is not in them.
+    """
+    decoder = Decoder()
+    blocks: list[Block] = []
+    session.start()
+    for chunk in session.chunks():
+        decoded = decoder.push(chunk) if chunk.raw else []
+        blocks += [item for item in decoded if isinstance(item, Block)]
+        if session.monitor.recorded_s >= seconds:
+            session.request_stop()
+    return blocks

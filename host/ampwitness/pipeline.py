@@ -10,14 +10,15 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from ampwitness.calibration_file import calibrations_from_json
 from ampwitness.decode import Decoder, iter_decoded
 from ampwitness.detect.run_all import DetectOptions, run_all
 from ampwitness.errors import RecordingUnreadableError, UnknownProtocolError
 from ampwitness.findings.selection import choose_enlarged
 from ampwitness.recording.reader import Recording, open_recording
-from ampwitness.types import Analysis, Chunk, Finding, Hello, Settings, TraceWindow
+from ampwitness.types import Analysis, Calibration, Chunk, Finding, Hello, Settings, TraceWindow
 from ampwitness.waveform.assemble import Assembler
-from ampwitness.waveform.calibration import nominal_calibrations
+from ampwitness.waveform.calibration import calibrations_for
 from ampwitness.waveform.envelope import EnvelopeBuilder
 from ampwitness.waveform.excerpt import cut_excerpts
 
@@ -32,6 +33,7 @@ class AnalyseOptions:
     correct_adc: bool = True
     continuous: bool = False  # the signal is known never to pause: any silence is a cut-out
     envelope_step_s: float = 0.01
+    calibrations: tuple[Calibration, ...] = ()  # instead of what the recording's notes and its board say
 
 
 def _no_progress(what: str, share: float) -> None:
@@ -43,7 +45,9 @@ class _Pass:
 
     def __init__(self, recording: Recording, options: AnalyseOptions, progress: Progress, what: str) -> None:
         self.decoder = Decoder()
-        self.assembler = Assembler(options.window_s, correct_adc=options.correct_adc)
+        self.assembler = Assembler(
+            options.window_s, correct_adc=options.correct_adc, calibrations=measured_calibrations(recording, options)
+        )
         self.hellos: dict[str, Hello] = {}
         self._recording, self._progress, self._what = recording, progress, what
 
@@ -76,6 +80,21 @@ def _tee_envelopes(
         yield window
 
 
+def _plain_options(options: AnalyseOptions) -> dict[str, Any]:
+    return {name: value for name, value in asdict(options).items() if name != "calibrations"}
+
+
+def measured_calibrations(recording: Recording, options: AnalyseOptions) -> tuple[Calibration, ...]:
+    """Measured calibrations for a recording: those of the options, else those in its notes.
+
+    Raises CalibrationError where the notes hold something that is none.
+    """
+    if options.calibrations:
+        return options.calibrations
+    text = recording.notes.get("calibrations_json")
+    return calibrations_from_json(text, recording.name) if isinstance(text, str) else ()
+
+
 def _number_or_none(value: Any) -> float | None:
     return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
 
@@ -96,7 +115,9 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
     findings = sorted((finding for result in results for finding in result.findings), key=lambda f: (f.start_s, f.kind))
     envelopes = {role: builder.finish() for role, builder in builders.items()}
     hellos = tuple(run.hellos.values())
-    calibrations = nominal_calibrations(hellos[0]) if hellos else ()
+    calibrations = (
+        tuple(calibrations_for(hellos[0], measured_calibrations(recording, options)).values()) if hellos else ()
+    )
     return Analysis(
         recording_name=recording.name,
         duration_s=max((e.start_s + e.step_s * len(e.rms) for e in envelopes.values()), default=0.0),
@@ -104,7 +125,7 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
         findings=tuple(findings),
         coverage=tuple(result.coverage for result in results),
         link_health=run.decoder.health(),
-        settings=Settings(notes=dict(notes), options=asdict(options), calibrations=calibrations),
+        settings=Settings(notes=dict(notes), options=_plain_options(options), calibrations=calibrations),
         envelopes=envelopes,
         excerpts=_cut_enlarged(recording, options, findings, progress),
         summary={

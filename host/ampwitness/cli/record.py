@@ -17,7 +17,9 @@ from typing import Any
 import click
 
 from ampwitness import __version__
+from ampwitness.calibration_file import calibration_to_plain
 from ampwitness.cli.keyboard import Keyboard
+from ampwitness.cli.settings_folder import calibration_of
 from ampwitness.errors import AmpwitnessError, BoardFaultError, UsageError
 from ampwitness.link.finding import find_board
 from ampwitness.link.monitor import StreamMonitor
@@ -155,7 +157,16 @@ def _notes(session: BoardSession, given: dict[str, Any]) -> dict[str, object]:
         "board_id": hello.board_id,
         "board_firmware": hello.firmware,
         "board_mode": hello.mode,
+        "calibrations_json": _calibrations_json(hello.board_id),
     }
+
+
+def _calibrations_json(board_id: str) -> str | None:
+    """The measured calibrations that this computer has of the board, as JSON text: they travel with the recording."""
+    book = calibration_of(board_id)
+    if book is None or not book.calibrations:
+        return None
+    return json.dumps([calibration_to_plain(calibration) for calibration in book.calibrations.values()])
 
 
 def _result(

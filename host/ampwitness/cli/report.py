@@ -8,11 +8,23 @@ from pathlib import Path
 
 import click
 
+from ampwitness.calibration_file import read_book
 from ampwitness.cli.output_files import write_whole
 from ampwitness.cli.progress import ProgressLine
+from ampwitness.errors import CalibrationError
 from ampwitness.findings.as_json import analysis_to_json
 from ampwitness.pipeline import AnalyseOptions, analyse_file
 from ampwitness.report.text import text_report
+from ampwitness.types import Calibration
+
+
+def _calibrations_of(path: Path | None) -> tuple[Calibration, ...]:
+    if path is None:
+        return ()
+    book = read_book(path)
+    if book is None:
+        raise CalibrationError(f"{path} does not exist; `ampwitness calibrate --show` says where a board's file is.")
+    return tuple(book.calibrations.values())
 
 
 @click.command(
@@ -25,6 +37,12 @@ from ampwitness.report.text import text_report
 )
 @click.option("--continuous", is_flag=True, help="The signal never paused: any silence is a cut-out.")
 @click.option("--raw-adc", is_flag=True, help="Do not correct the board's known converter steps (to see what they do).")
+@click.option(
+    "--calibration",
+    "calibration_path",
+    type=click.Path(path_type=Path),
+    help="Use this calibration file instead of what the recording brings along.",
+)
 @click.option("--window-s", default=10.0, show_default=True, type=click.FloatRange(0.5, 600.0), hidden=True)
 def report(
     recording: Path,
@@ -32,13 +50,19 @@ def report(
     json_path: Path | None,
     continuous: bool,
     raw_adc: bool,
+    calibration_path: Path | None,
     window_s: float,
 ) -> None:
     """Say what RECORDING shows: clipping, bass notes and the supply under them, dips, cut-outs, losses.
 
     RECORDING is a file made by `ampwitness record`, or a plain file of the bytes a board sent.
     """
-    options = AnalyseOptions(window_s=window_s, correct_adc=not raw_adc, continuous=continuous)
+    options = AnalyseOptions(
+        window_s=window_s,
+        correct_adc=not raw_adc,
+        continuous=continuous,
+        calibrations=_calibrations_of(calibration_path),
+    )
     with ProgressLine() as progress:
         analysis = analyse_file(recording, options, progress)
     if json_path is not None:

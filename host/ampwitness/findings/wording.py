@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from ampwitness.types import Analysis, Coverage, Finding, NotJudged, Verdict
+from ampwitness.types import Analysis, Calibration, Coverage, Finding, NotJudged, Verdict
 from ampwitness.units import seconds_to_clock
 
 
@@ -206,3 +206,27 @@ def word_losses(analysis: Analysis) -> str:
 
 def _is_torn(analysis: Analysis) -> bool:
     return bool(analysis.summary.get("recording", {}).get("is_torn"))
+
+
+def word_calibrations(calibrations: Sequence[Calibration]) -> str:
+    """Which calibration the volts rest on and how far they can be trusted, one sentence a kind."""
+    nominal = [c for c in calibrations if c.made_on is None]
+    parts = []
+    if nominal:
+        parts.append(
+            f"Not calibrated: {', '.join(c.role for c in nominal)}. Volts from the nominal values of the parts, "
+            f"standard uncertainty {_worst(nominal)}."
+        )
+    for made_on in sorted({c.made_on for c in calibrations if c.made_on is not None}):
+        group = [c for c in calibrations if c.made_on == made_on]
+        parts.append(
+            f"Calibrated on {made_on}: {', '.join(c.role for c in group)} ({group[0].source}), "
+            f"standard uncertainty {_worst(group)}."
+        )
+    return " ".join(parts) or "No channel."
+
+
+def _worst(calibrations: Sequence[Calibration]) -> str:
+    ratio = max(c.gain_uncertainty_ratio for c in calibrations)
+    offset_v = max(c.offset_uncertainty_v for c in calibrations)
+    return f"up to {100 * ratio:.2f} % of a difference and {1e3 * offset_v:.0f} mV at 0 V"

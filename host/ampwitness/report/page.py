@@ -160,7 +160,7 @@ def _method(coverage: Sequence[Coverage], settings: Settings) -> str:
     typed = "".join(
         f"<tr><th scope='row'>{escape(str(key))}</th><td>{escape(str(value))}</td></tr>"
         for key, value in {**settings.notes, **settings.options}.items()
-        if value not in (None, "")
+        if value not in (None, "") and not str(key).endswith("_json")
     )
     return (
         '<div class="scroll" tabindex="0" role="region" aria-label="what was looked at"><table>'

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-from ampwitness.findings.wording import KIND_WORDS, describe_finding, word_losses, word_verdicts
+from ampwitness.findings.wording import KIND_WORDS, describe_finding, word_calibrations, word_losses, word_verdicts
 from ampwitness.types import Analysis, Finding
 from ampwitness.units import seconds_to_clock
 
@@ -45,4 +45,5 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
         if chosen:
             lines += ["", f"{KIND_WORDS[kind].many.capitalize()}, in order of time:", *_list_findings(chosen, width)]
     lines += ["", *_wrap(f"Losses: {word_losses(analysis)}", width, "")]
+    lines += _wrap(f"Volts: {word_calibrations(analysis.settings.calibrations)}", width, "")
     return "\n".join(lines)

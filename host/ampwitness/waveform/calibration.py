@@ -65,10 +65,30 @@ def nominal_calibrations(hello: Hello) -> tuple[Calibration, ...]:
     return tuple(nominal_calibration(channel) for channel in hello.channels)
 
 
+def kept_calibrations(hello: Hello) -> tuple[Calibration, ...]:
+    """The measured calibrations that the board itself keeps and says in its hello; none from a board without."""
+    return tuple(
+        Calibration(
+            role=kept.role,
+            gain_v_per_code=kept.gain_v_per_code,
+            offset_v=kept.offset_v,
+            gain_uncertainty_ratio=(
+                RESISTOR_TOLERANCE if kept.gain_uncertainty_ratio is None else kept.gain_uncertainty_ratio
+            ),
+            offset_uncertainty_v=kept.uncertainty_v,
+            made_on=kept.made_on,
+            source=f"kept on the board, measured with {kept.meter}",
+        )
+        for kept in hello.calibration
+    )
+
+
 def calibrations_for(
     hello: Hello, measured: Mapping[str, Calibration] | Iterable[Calibration] | None
 ) -> dict[str, Calibration]:
-    """The calibration to use for each role: the measured one where there is one, else the nominal one.
+    """The calibration to use for each role: a given measured one, else the one kept on the board, else the nominal one.
+
+    A measured one that cannot belong to the channel's design (its input network has been changed since) is not used.
 
     Parameters
     ----------
@@ -80,10 +100,21 @@ def calibrations_for(
     role -> Calibration for every channel of the hello.
     """
     chosen = {calibration.role: calibration for calibration in nominal_calibrations(hello)}
-    if measured is not None:
-        listed = measured.values() if isinstance(measured, Mapping) else measured
-        chosen.update({calibration.role: calibration for calibration in listed if calibration.role in chosen})
+    channels = {channel.role: channel for channel in hello.channels}
+    given = () if measured is None else measured.values() if isinstance(measured, Mapping) else measured
+    for calibration in (*kept_calibrations(hello), *given):
+        channel = channels.get(calibration.role)
+        if channel is not None and is_of_this_design(calibration, channel):
+            chosen[calibration.role] = calibration
     return chosen
+
+
+def is_of_this_design(calibration: Calibration, channel: Channel) -> bool:
+    """Whether a measured calibration can belong to a channel of this design: within a fifth of its nominal gain.
+
+    Other input networks differ by far more; a sound board by a few per cent at most.
+    """
+    return abs(calibration.gain_v_per_code / channel.gain_v_per_code - 1.0) < 0.2
 
 
 def scaled(calibration: Calibration, factor_ratio: float, why: str) -> Calibration:
