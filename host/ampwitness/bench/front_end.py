@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from ampwitness.bench.board_config_file import load_board_config
+from ampwitness.frontend.network import InputNetwork, network_from_parts
+
+__all__ = ["InputNetwork", "clamp_pin_v", "drawn_network", "nominal_network"]
 
 # Our choice: what parts of the 1 % and 10 % classes show in practice. Two resistors at 0.5 % make up to 1 % of gain.
 RESISTOR_SPREAD_RATIO = 0.005
@@ -21,53 +23,24 @@ CLAMP_LOW_V, CLAMP_HIGH_V = -0.3, 3.6
 _CLAMP_SOFTNESS_V = 0.05
 
 
-@dataclass(frozen=True, slots=True)
-class InputNetwork:
-    """Resistors and capacitor between one terminal and its pin. None: not fitted."""
-
-    role: str
-    top_ohm: float
-    up_ohm: float | None
-    down_ohm: float | None
-    farad: float
-    reference_v: float
-
-    @property
-    def parallel_ohm(self) -> float:
-        """What the capacitor sees: top, up and down in parallel."""
-        siemens = 1 / self.top_ohm
-        siemens += 0 if self.up_ohm is None else 1 / self.up_ohm
-        siemens += 0 if self.down_ohm is None else 1 / self.down_ohm
-        return 1 / siemens
-
-    @property
-    def gain_ratio(self) -> float:
-        """Volts at the pin for a volt at the terminal, at DC."""
-        return self.parallel_ohm / self.top_ohm
-
-    @property
-    def bias_v(self) -> float:
-        """Volts at the pin with the terminal at 0 V."""
-        return 0.0 if self.up_ohm is None else self.reference_v * self.parallel_ohm / self.up_ohm
-
-    @property
-    def time_constant_s(self) -> float:
-        return self.parallel_ohm * self.farad
-
-    @property
-    def corner_hz(self) -> float:
-        return 1 / (2 * math.pi * self.time_constant_s)
+InputParts = Mapping[str, Mapping[str, Any]]  # role -> top_ohm, up_ohm, down_ohm, farad
 
 
-def nominal_network(role: str) -> InputNetwork:
-    """The network of a role with exactly the values in board_config. Raises KeyError for an unknown role."""
+def nominal_network(role: str, input_of_role: InputParts | None = None) -> InputNetwork:
+    """The network of a role with exactly the values in board_config, or in `input_of_role` where that is given.
+
+    Raises KeyError for an unknown role.
+    """
     config = load_board_config()
-    return InputNetwork(role=role, reference_v=config.REFERENCE_V, **config.INPUT_OF_ROLE[role])
+    parts = config.INPUT_OF_ROLE if input_of_role is None else input_of_role
+    return network_from_parts(role, config.REFERENCE_V, parts[role])
 
 
-def drawn_network(role: str, reference_v: float, rng: np.random.Generator) -> InputNetwork:
+def drawn_network(
+    role: str, reference_v: float, rng: np.random.Generator, input_of_role: InputParts | None = None
+) -> InputNetwork:
     """The network of a role with parts drawn within their spread, on a board whose reference is `reference_v`."""
-    exact = nominal_network(role)
+    exact = nominal_network(role, input_of_role)
 
     def draw(value: float | None, spread_ratio: float) -> float | None:
         error = rng.uniform(-spread_ratio, spread_ratio)  # drawn even where not fitted: one role never moves another
