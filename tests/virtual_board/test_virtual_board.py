@@ -326,7 +326,7 @@ def test_command_prints_the_port_first_and_ends_cleanly(tmp_path: Path, number: 
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        ([], "either --stimulus"),
+        ([], "one of --stimulus"),
         (["--stimulus", "missing.wav", "--roles", "supply"], "missing.wav"),
         (["--stimulus", "missing.wav"], "--roles"),
         (["--scenario", "demo", "--speed", "fast"], "--speed fast"),

@@ -18,6 +18,7 @@ from ampwitness.bench.board_config_file import load_board_config
 from ampwitness.bench.front_end import (
     REFERENCE_SPREAD_RATIO,
     InputNetwork,
+    InputParts,
     clamp_pin_v,
     drawn_network,
     nominal_network,
@@ -43,6 +44,7 @@ class BoardModel:
     exact_parts : nominal resistors, capacitors and reference, wide codes exactly 8 LSB wider; noise stays
     start_s : stimulus time of the first conversion, taken to the nearest conversion
     adc : another converter instead of the drawn one
+    input_of_role : other input networks than board_config's, parts by role
 
     Raises
     ------
@@ -61,6 +63,7 @@ class BoardModel:
         exact_parts: bool = False,
         start_s: float = 0.0,
         adc: AdcModel | None = None,
+        input_of_role: InputParts | None = None,
     ) -> None:
         config = load_board_config()
         if mode not in config.MODES:
@@ -79,7 +82,7 @@ class BoardModel:
         self._start = round(start_s * self.conversion_rate_hz)
         n_conversions = stimulus.n_samples / self._step - self._start
         self.n_scans = max(0, int(n_conversions // len(roles)))
-        self.reference_v, self.networks = _draw_parts(self.roles, seed, exact_parts)
+        self.reference_v, self.networks = _draw_parts(self.roles, seed, exact_parts, input_of_role)
         self.adc = adc or AdcModel(seed, reference_v=self.reference_v, is_nominal=exact_parts)
         self._samplers = [
             InstantSampler(
@@ -147,16 +150,19 @@ class BoardModel:
         return codes[: self.n_scans - scan].reshape(-1)
 
 
-def _draw_parts(roles: tuple[str, ...], seed: int, exact_parts: bool) -> tuple[float, list[InputNetwork]]:
+def _draw_parts(
+    roles: tuple[str, ...], seed: int, exact_parts: bool, input_of_role: InputParts | None
+) -> tuple[float, list[InputNetwork]]:
     """Reference and networks of a board. A role's parts depend on the seed and the role, not on its neighbours."""
     config = load_board_config()
     if exact_parts:
-        return config.REFERENCE_V, [nominal_network(role) for role in roles]
+        return config.REFERENCE_V, [nominal_network(role, input_of_role) for role in roles]
     error = np.random.default_rng([seed, 0]).uniform(-REFERENCE_SPREAD_RATIO, REFERENCE_SPREAD_RATIO)
     reference_v = config.REFERENCE_V * (1 + error)
     known = list(config.INPUT_OF_ROLE)
     return reference_v, [
-        drawn_network(role, reference_v, np.random.default_rng([seed, 1 + known.index(role)])) for role in roles
+        drawn_network(role, reference_v, np.random.default_rng([seed, 1 + known.index(role)]), input_of_role)
+        for role in roles
     ]
 
 

@@ -25,6 +25,7 @@ from ampwitness.bench.virtual_interpreter import FirmwareProcess, Interpreter, f
 from ampwitness.bench.virtual_player import Model, StimulusPlayer
 from ampwitness.bench.virtual_port import HostPort, PtyPort, SocketPort
 from ampwitness.errors import AmpwitnessError, BoardFaultError, UsageError
+from ampwitness.frontend.fragment import InputsFile
 
 _REAL_PINS = 3
 _RECORD_CONVERSIONS = 8192  # played at a time when the reader sets the pace
@@ -53,6 +54,7 @@ class VirtualBoardOptions:
     interpreter : None: MicroPython where there is one, else CPython
     uses_socket : a TCP socket even where there are pseudo-terminals
     make_model : another model of the board than BoardModel, function(mode, start_s)
+    inputs : other input networks than board_config's, for the model and for what the firmware says of itself
     """
 
     stimulus: Stimulus
@@ -67,6 +69,7 @@ class VirtualBoardOptions:
     interpreter: Interpreter | None = None
     uses_socket: bool = False
     make_model: Callable[[str, float], Model] | None = None
+    inputs: InputsFile | None = None
 
     @property
     def analog_roles(self) -> tuple[str, ...]:
@@ -97,9 +100,16 @@ class VirtualBoard:
 
     def _make_player(self) -> StimulusPlayer:
         options, roles = self._options, self._options.analog_roles
+        input_of_role = None if options.inputs is None else options.inputs.input_of_role
+        if input_of_role is not None and (missing := [role for role in roles if role not in input_of_role]):
+            raise UsageError(
+                f"the file of input networks has none for {', '.join(missing)}; it has {', '.join(input_of_role)}"
+            )
 
         def make_model(mode: str, start_s: float) -> Model:
-            return BoardModel(options.stimulus, roles, mode, seed=options.seed, start_s=start_s)
+            return BoardModel(
+                options.stimulus, roles, mode, seed=options.seed, start_s=start_s, input_of_role=input_of_role
+            )
 
         self._make_model = options.make_model or make_model
         has_remote = self._remote_level(0.0) is not None  # making a model also finds out at once whether the roles fit
@@ -132,6 +142,10 @@ class VirtualBoard:
             "is_patient": options.speed is None,
             "remarks": remarks,
         }
+        if options.inputs is not None:
+            settings["input_of_role"] = dict(options.inputs.input_of_role)
+            settings["input_corner_hz"] = options.inputs.corner_hz
+            remarks.append("virtual board: input networks of a file")
         return FirmwareProcess(self.interpreter, settings)
 
     def _make_port(self) -> HostPort:

@@ -297,6 +297,9 @@ def build(way: list):  # type: ignore[no-untyped-def,type-arg]
 
     board_config.CHANNELS = tuple((role, pin) for role, pin in settings["channels"])
     board_config.DIGITAL = tuple((role, pin, threshold_v) for role, pin, threshold_v in settings["digital"])
+    if "input_of_role" in settings:
+        board_config.INPUT_OF_ROLE = settings["input_of_role"]
+        board_config.INPUT_CORNER_HZ = settings["input_corner_hz"]
     source = VirtualSource(feed, settings["is_patient"])
     for pin, level in settings["levels"]:
         source.pins.set_level(pin, level)

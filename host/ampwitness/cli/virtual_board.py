@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import math
 import signal
 from pathlib import Path
 from types import FrameType
 from typing import cast
 
 import click
+import numpy as np
 
 from ampwitness.bench.board_config_file import load_board_config
 from ampwitness.bench.scenario import scenario, scenario_names
-from ampwitness.bench.stimulus import Stimulus
+from ampwitness.bench.stimulus import ArrayStimulus, Stimulus
 from ampwitness.bench.virtual_board import VirtualBoardOptions, run_virtual_board
 from ampwitness.bench.virtual_faults import parse_fault
 from ampwitness.bench.virtual_interpreter import Interpreter
 from ampwitness.bench.wav import read_stimulus
 from ampwitness.errors import UsageError
+from ampwitness.frontend.fragment import read_inputs
 
 _FASTEST = "max"
 
@@ -35,9 +38,13 @@ def _parse_speed(text: str) -> float | None:
     return speed
 
 
-def _load_stimulus(path: Path | None, name: str | None, roles: str | None) -> Stimulus:
-    if (path is None) == (name is None):
-        raise UsageError("give either --stimulus FILE.wav or --scenario NAME")
+def _load_stimulus(path: Path | None, name: str | None, constant: str | None, roles: str | None) -> Stimulus:
+    if [path, name, constant].count(None) != 2:
+        raise UsageError("give one of --stimulus FILE.wav, --scenario NAME and --constant ROLE=VOLTS,...")
+    if constant is not None:
+        if roles is not None:
+            raise UsageError("--roles names the channels of a WAV; --constant names its own")
+        return _parse_constant(constant)
     if name is not None:
         if roles is not None:
             raise UsageError("--roles names the channels of a WAV; a scenario knows its own")
@@ -46,6 +53,22 @@ def _load_stimulus(path: Path | None, name: str | None, roles: str | None) -> St
     if not roles:
         raise UsageError("--stimulus needs --roles, for example --roles out_p,out_n,supply")
     return read_stimulus(path, tuple(role.strip() for role in roles.split(",")))
+
+
+def _parse_constant(text: str) -> Stimulus:
+    """`out_p=6,supply=12.6` -> a second of constant volts."""
+    volts: dict[str, float] = {}
+    for piece in text.split(","):
+        role, equals, number = (part.strip() for part in piece.partition("="))
+        try:
+            volts[role] = float(number)
+        except ValueError:
+            equals = ""
+        if not equals or not role or not math.isfinite(volts[role]):
+            raise UsageError(
+                f"--constant {piece.strip()!r}: say ROLE=VOLTS, for example --constant supply=12.6,out_p=0"
+            )
+    return ArrayStimulus(tuple(volts), 1000.0, np.tile(np.array(list(volts.values())), (1000, 1)))
 
 
 def _stop_politely(number: int, frame: FrameType | None) -> None:
@@ -61,6 +84,7 @@ def _stop_politely(number: int, frame: FrameType | None) -> None:
 )
 @click.option("--roles", help="What the WAV's channels are: out_p,out_n,supply[,battery][,source][,remote].")
 @click.option("--scenario", "name", type=click.Choice(scenario_names()), help="A built-in stimulus instead of a WAV.")
+@click.option("--constant", metavar="ROLE=VOLTS,...", help="Constant volts instead of a WAV, for as long as it runs.")
 @click.option("--mode", type=click.Choice(list(load_board_config().MODES)), help="Mode the board wakes up in.")
 @click.option("--speed", "speed_text", default="1", show_default=True, help="1: real time; N: N times; max.")
 @click.option(
@@ -71,6 +95,12 @@ def _stop_politely(number: int, frame: FrameType | None) -> None:
     help="pause@3:0.5 (s), unplug@5:1 (s), corrupt@7:20 (bytes), drop@8:1 (frames), reset@9, mark@4. May be repeated.",
 )
 @click.option("--seed", default=1, show_default=True, help="Draws the board's parts, its converter and its noise.")
+@click.option(
+    "--inputs",
+    "inputs_path",
+    type=click.Path(path_type=Path),
+    help="Input networks other than board_config's: a file of `ampwitness front-end --write-virtual`.",
+)
 @click.option("--loop", "is_looped", is_flag=True, help="Begin the stimulus again at its end.")
 @click.option("--stay", "stays", is_flag=True, help="Do not end after the stimulus has ended and the host has stopped.")
 @click.option("--link", type=click.Path(path_type=Path), help="Symbolic link to make to the port.")
@@ -80,10 +110,12 @@ def virtual_board(
     path: Path | None,
     roles: str | None,
     name: str | None,
+    constant: str | None,
     mode: str | None,
     speed_text: str,
     fault_texts: tuple[str, ...],
     seed: int,
+    inputs_path: Path | None,
     is_looped: bool,
     stays: bool,
     link: Path | None,
@@ -103,16 +135,17 @@ def virtual_board(
     speed = _parse_speed(speed_text)
     faults = tuple(parse_fault(text) for text in fault_texts)  # before a scenario is made, which takes its time
     options = VirtualBoardOptions(
-        stimulus=_load_stimulus(path, name, roles),
+        stimulus=_load_stimulus(path, name, constant, roles),
         mode=mode or str(load_board_config().DEFAULT_MODE),
         speed=speed,
         faults=faults,
         seed=seed,
-        is_looped=is_looped,
-        stays=stays,
+        is_looped=is_looped or constant is not None,
+        stays=stays or constant is not None,
         link=link,
         interpreter=cast("Interpreter | None", interpreter),
         uses_socket=uses_socket,
+        inputs=None if inputs_path is None else read_inputs(inputs_path),
     )
     signal.signal(signal.SIGTERM, _stop_politely)
     run_virtual_board(options, lambda line: print(line, flush=True))
