@@ -74,6 +74,8 @@ def read_awg(text: str) -> int:
             if aught != "0" or not 1 <= gauge <= 4:
                 raise ValueError
             gauge = 1 - gauge
+        elif gauge < 0:
+            raise ValueError
     except ValueError:
         raise UsageError(f"--awg {text}: give 40 to 0, or 1/0 to 4/0") from None
     if not -3 <= gauge <= 40:
