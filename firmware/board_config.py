@@ -10,16 +10,18 @@ Plain Python, read by MicroPython on the board and by CPython in the virtual boa
 REFERENCE_V = 3.3  # nominal supply of the board's ADC
 ADC_CODES = 4096  # 12 bits
 
-# Speaker terminals of bridged amplifiers sit on up to half the rail and swing around it, hence +-64 V a terminal.
+# Values, budgets and what they survive: `ampwitness front-end --board`. With worst-case parts a range holds the volts
+# named here; nominal parts reach 4 % further.
+# Speaker terminals: around 0 V between two rails, or around half of a single one: +-61 V a terminal holds both.
 SPEAKER = {"top_ohm": 120_000, "up_ohm": 6_200, "down_ohm": 6_490, "farad": 10e-9}
-# 0 to 27 V holds a 24 V jump start; 6.7 mV a code before averaging.
+# 0 to 24.4 V holds a 24 V jump start; 6.2 mV a code before averaging.
 SUPPLY = {"top_ohm": 24_000, "up_ohm": None, "down_ohm": 3_570, "farad": 10e-9}
-# Line-level source: +-5.6 V peak covers 4 V rms.
+# Line-level source: 3.8 V rms, +-5.37 V peak; behind a coupling capacitor 3.2 V peak, see the notes.
 LINE = {"top_ohm": 10_500, "up_ohm": 6_190, "down_ohm": 15_400, "farad": 10e-9}
-# Drops along the ground return: +-2 V is wanted, +-3.3 V is the smallest range that resistors alone can bias to the
-# middle.
+# Drops along the ground return: +-2 V is wanted; resistors alone cannot end the range below +3.3 V, and with the bias
+# in the middle it reaches as far down.
 SMALL = {"top_ohm": 6_190, "up_ohm": 6_190, "down_ohm": None, "farad": 10e-9}
-# A generic Hall clamp's output, 0 to 5 V.
+# A generic Hall clamp's output, 0 to 5 V, just.
 CLAMP = {"top_ohm": 4_870, "up_ohm": None, "down_ohm": 8_660, "farad": 10e-9}
 
 INPUT_OF_ROLE = {
