@@ -1,10 +1,10 @@
 """From one stretch of output to a compact table of what might be a clipped half-cycle, and of what surely is none.
 
-A candidate is a crest on which flanks-and-line fits better than one smooth curve; it is fitted again at three window
-widths, since a wide window is strongest on a tone and a narrow one on music, and the widest that fits is kept.
+A candidate is a suspect of the screen on which flanks-and-line fits better than one smooth curve. It is fitted in a
+wide window, which is strongest on a tone, and where that does not fit in a narrow one, which serves lively music.
 
 Gaps: half-cycles cut off by a gap are counted, not tested.
-Limits: see `lobes` and `lobe_fit`.
+Limits: see `clip_screen`, `plateau_windows` and `lobe_fit`.
 Source: our choice, measured in tests/detect_clipping.
 """
 
@@ -16,27 +16,28 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clip_coarse import measure_coarsely
-from ampwitness.detect.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S, Stretch
-from ampwitness.detect.lobe_fit import LobeFit, fit_lobes
-from ampwitness.detect.lobes import Lobes, find_lobes, test_flatness
+from ampwitness.detect.clip_screen import Crests, Suspects, find_crests, find_suspects
+from ampwitness.detect.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S, LaggedMeans, Stretch
+from ampwitness.detect.lobe_fit import LobeFit, fit_windows
 from ampwitness.detect.overdrive import Corners, extrapolate_crests
+from ampwitness.detect.plateau_windows import SHORTEST_FLANK_S, WIDTHS, FlatTest, Windows, cut_windows, test_flatness
 from ampwitness.types import FloatArray
 
 IntArray = npt.NDArray[np.intp]
 
 SCREEN_GAIN = 8.0  # residual squares, in noise variances, that a candidate must save
 LOWEST_CREST_IN_NOISE = 15.0
-NEAR_TOP_SHARE = 0.5  # of the highest value in the stretch; no rail sinks further within seconds and still is one
-SHORT_WINDOW = 28  # samples
-STAYS_SHARE = 0.28  # of its window that a crest spends within 4 % of its height; a sine spends 0.23
-WIDTHS = (2.5, 1.3, 0.7)  # of the flanks that are fitted, in plateau lengths
-SHORTEST_FLANK_S = 0.0006
 LEAST_SLOPE_RATIO = 0.15  # of the flatter flank to the mean of both
 FAILED_MISFIT = 25.0
 PART_SHARE = 0.6
 COARSE_CORNER_SD_S = 1e-4
-FITS_WELL = 2.2  # reduced chi-square up to which the widest window is kept
+MOST_BOW = 0.15  # of the crest that the flanks promise: more is no plateau
+BOW_COST = 1.25  # by so much a bow must lower the misfit
+SHORTEST_BOWED = 5.0  # samples, half a plateau
+FITS_WELL = 2.2  # reduced chi-square up to which the wide window is kept
 CREST_STEP_S = 0.25  # one highest unclipped crest is kept for each of these
+CUT_REACH_S = 0.05
+CUT_SHARE = 0.85  # a segment's end above this share of the highest value beside it cuts a half-cycle off
 
 FIELDS: tuple[str, ...] = (
     "sign", "start_s", "stop_s", "level_v", "tilt_v_per_s", "crest_v", "crest_sd_v", "flank_v_per_s",
@@ -79,7 +80,7 @@ def join(parts: list[Candidates]) -> Candidates:
 
 
 @dataclass(frozen=True, slots=True)
-class Crests:
+class HighCrests:
     """The highest crest of each quarter second and polarity that was no candidate: what refutes a rail below it."""
 
     sign: FloatArray
@@ -89,141 +90,195 @@ class Crests:
     output: FloatArray
 
 
-def _lagged_at(stretch: Stretch, sample: FloatArray) -> tuple[FloatArray, FloatArray]:
-    at = np.clip(np.round(sample).astype(np.intp), 0, len(stretch.output_v) - 1)
-    output = stretch.lagged_output_v[:, at].T
-    if stretch.lagged_supply_v is None:
-        return np.full((len(at), len(SUPPLY_LAGS_S)), np.nan), output
-    return stretch.lagged_supply_v[:, at].T, output
-
-
 def look_at(
-    stretch: Stretch, noise_v: float, blocked: npt.NDArray[np.bool_]
-) -> tuple[list[Candidates], list[Crests], list[tuple[float, float]]]:
+    stretch: Stretch, noise_v: float, blocked: npt.NDArray[np.bool_] | None
+) -> tuple[list[Candidates], list[HighCrests], list[tuple[float, float]]]:
     """Find candidates in a stretch.
 
     Parameters
     ----------
     stretch : samples with margins
     noise_v : noise of one sample
-    blocked : (n_samples,) True where the logger's own converter was at its rail
+    blocked : (n_samples,) True where the logger's own converter was at its rail; None: nowhere
 
     Returns
     -------
     Candidates, highest other crests, and the spans (s) of half-cycles that a gap cut off, for both polarities.
     """
-    candidates, crests, cut = [], [], []
-    for sign in (1.0, -1.0):
-        volts = sign * stretch.output_v
-        lobes = find_lobes(volts, stretch.rate_hz, noise_v, LOWEST_CREST_IN_NOISE * noise_v)
-        own = (lobes.crest >= stretch.own_first) & (lobes.crest < stretch.own_last)
-        if blocked.any():
-            total = np.concatenate(([0], np.cumsum(blocked)))
-            own &= total[np.minimum(lobes.last, len(volts))] == total[lobes.first]
-        lobes = lobes.take(own)
-        for k in np.flatnonzero(lobes.is_cut):
-            times = stretch.time_s(np.array([lobes.first[k], lobes.last[k]], dtype=float))
-            cut.append((float(times[0]), float(times[1])))  # type: ignore[index]
-        lobes = lobes.take(~lobes.is_cut)
-        if not len(lobes):
+    volts = stretch.output_v
+    cut = _cut_off(stretch)
+    crests = find_crests(volts, stretch.rate_hz, LOWEST_CREST_IN_NOISE * noise_v, blocked)
+    crests = crests.take((crests.sample >= stretch.own_first) & (crests.sample < stretch.own_last))
+    if not len(crests):
+        return [], [], cut
+    lagged = LaggedMeans(stretch)
+    suspects, looks_full = find_suspects(volts, crests, noise_v)
+    parts = []
+    free = np.ones(len(crests), dtype=bool)
+    fitted = _measure(stretch, lagged, suspects, noise_v, blocked)
+    if fitted is not None:
+        parts.append(fitted)
+        free &= ~_covered(stretch, crests, fitted)
+    full = _measure_full(stretch, lagged, crests.take(looks_full & free), noise_v, blocked)
+    if full is not None:
+        parts.append(full)
+        free &= ~_covered(stretch, crests, full)
+    others = crests.take(free)
+    return parts, [_highest(stretch, lagged, others)] if len(others) else [], cut
+
+
+def _cut_off(stretch: Stretch) -> list[tuple[float, float]]:
+    """Spans of half-cycles that the segment's first or last sample cuts off near its crest."""
+    reach = round(CUT_REACH_S * stretch.rate_hz)
+    volts, n = stretch.output_v, len(stretch.output_v)
+    spans = []
+    for is_end, piece, at_start in (
+        (stretch.is_first, volts[:reach], True),
+        (stretch.is_last, volts[::-1][:reach], False),
+    ):
+        if not is_end or not len(piece):
             continue
-        might_be = lobes.level_v >= NEAR_TOP_SHARE * float(np.max(volts[~blocked], initial=0.0))
-        high = lobes.take(might_be)
-        looks_cut, start, stop = _screen(volts, high, noise_v)
-        if not looks_cut.all():
-            left_over = _measure_rest(stretch, sign, volts, high.take(~looks_cut), noise_v)
-            if left_over is not None:
-                candidates.append(left_over)
-        might_be[might_be] = looks_cut
-        if might_be.any():
-            chosen = lobes.take(might_be)
-            candidates.append(_measure(stretch, sign, volts, chosen, start[looks_cut], stop[looks_cut], noise_v))
-        if not might_be.all():
-            crests.append(_highest(stretch, sign, lobes.take(~might_be)))
-    return candidates, crests, cut
+        up = piece * np.sign(piece[0])
+        if up[0] < CUT_SHARE * np.max(np.abs(piece)) or up[0] <= 0:
+            continue
+        falls = np.flatnonzero(up < up[0] / 2)
+        length = int(falls[0]) if len(falls) else len(up)
+        first, last = (0, length) if at_start else (n - length, n)
+        spans.append((float(stretch.time_s(float(first))), float(stretch.time_s(float(last)))))
+    return spans
 
 
-def _screen(volts: FloatArray, lobes: Lobes, noise_v: float) -> tuple[npt.NDArray[np.bool_], FloatArray, FloatArray]:
-    """Which crests look cut off, in the wide or the narrow window, and where the corners seem to be."""
-    might_be = np.zeros(len(lobes), dtype=bool)
-    start, stop = np.zeros(len(lobes)), np.zeros(len(lobes))
-    best = np.full(len(lobes), SCREEN_GAIN)
-    for view in (lobes, lobes.narrowed()):
-        test = test_flatness(volts, view)
-        variance = np.maximum(noise_v**2 / test.averaged, test.flat_rss_v2 / np.maximum(test.n_points - 10, 2))
-        gain = (test.smooth_rss_v2 - test.flat_rss_v2) / variance
-        better = gain > best
-        might_be |= better
-        best = np.where(better, gain, best)
-        start = np.where(better, view.first + test.corner_left, start)
-        stop = np.where(better, view.first + test.corner_right, stop)
-    # Short crests with steep flanks ring at their corners, which the screen does not know of: let the fit decide.
-    near_first, near_last = lobes.near_first, lobes.near_last
-    length = lobes.last - lobes.first
-    stays = near_last - near_first
-    short = ~might_be & (length <= SHORT_WINDOW) & (stays >= 2.2) & (stays >= STAYS_SHARE * length)
-    return might_be | short, np.where(short, near_first, start), np.where(short, near_last, stop)
+def _covered(stretch: Stretch, crests: Crests, table: Candidates) -> npt.NDArray[np.bool_]:
+    """Which crests lie on a plateau of the table."""
+    covered = np.zeros(len(crests), dtype=bool)
+    time_s = np.asarray(stretch.time_s(crests.sample.astype(float)))
+    slack_s = 2 / stretch.rate_hz
+    for sign in (1.0, -1.0):
+        rows = np.flatnonzero(table["sign"] == sign)
+        if not len(rows):
+            continue
+        order = rows[np.argsort(table["start_s"][rows], kind="stable")]
+        mine = crests.sign == sign
+        before = np.searchsorted(table["start_s"][order] - slack_s, time_s[mine], side="right") - 1
+        stops = np.maximum.accumulate(table["stop_s"][order]) + slack_s
+        covered[mine] = (before >= 0) & (time_s[mine] <= stops[np.maximum(before, 0)])
+    return covered
 
 
-def _highest(stretch: Stretch, sign: float, lobes: Lobes) -> Crests:
-    """The highest of the lobes in each step of time."""
-    time_s = np.asarray(stretch.time_s(lobes.crest.astype(float)))
-    step = np.floor(time_s / CREST_STEP_S)
-    order = np.lexsort((-lobes.level_v, step))
-    first = order[np.unique(step[order], return_index=True)[1]]
-    supply, output = _lagged_at(stretch, lobes.crest[first].astype(float))
-    return Crests(np.full(len(first), sign), time_s[first], lobes.level_v[first], supply, output)
+def _is_blocked(blocked: npt.NDArray[np.bool_] | None, first: FloatArray, last: FloatArray) -> npt.NDArray[np.bool_]:
+    """Which of the sample ranges touch a blocked sample."""
+    if blocked is None:
+        return np.zeros(len(first), dtype=bool)
+    total = np.concatenate(([0], np.cumsum(blocked)))
+    low = np.clip(first.astype(np.intp), 0, len(blocked))
+    return np.asarray(total[np.clip(last.astype(np.intp) + 1, low, len(blocked))] > total[low])
+
+
+def _highest(stretch: Stretch, lagged: LaggedMeans, crests: Crests) -> HighCrests:
+    """The highest of the crests in each step of time, by polarity."""
+    time_s = np.asarray(stretch.time_s(crests.sample.astype(float)))
+    step = np.floor(time_s / CREST_STEP_S) * 2 + (crests.sign > 0)
+    order = np.lexsort((-crests.level_v, step))
+    first = order[np.concatenate(([True], np.diff(step[order]) > 0))]
+    supply, output = lagged.at(crests.sample[first].astype(float))
+    return HighCrests(crests.sign[first], time_s[first], crests.level_v[first], supply, output)
+
+
+def _gain(test: FlatTest, windows: Windows, noise_v: float) -> FloatArray:
+    variance = np.maximum(noise_v**2 / windows.averaged, test.flat_rss_v2 / np.maximum(test.n_points - 10, 2))
+    return np.asarray(np.nan_to_num((test.smooth_rss_v2 - test.flat_rss_v2) / variance))
 
 
 def _fit_best_width(
-    stretch: Stretch, volts: FloatArray, lobes: Lobes, start: FloatArray, stop: FloatArray, noise_v: float
-) -> tuple[LobeFit, FloatArray, FloatArray]:
-    """Fit at each width, from the screen's corners and from how long the wave stays close under its crest.
+    windows: Windows, narrow: Windows, left: FloatArray, right: FloatArray, noise_v: float
+) -> tuple[LobeFit, FloatArray]:
+    """Fit the wide windows, and where they do not fit well the narrow ones; keeps the better. Returns misfits too."""
+    fit = fit_windows(windows, left, right)
+    misfit, cost = _misfit(fit, noise_v)
+    for again, view, with_bow in (
+        (cost > FITS_WELL, narrow, False),
+        ((cost > FITS_WELL) & (windows.half * windows.averaged > SHORTEST_BOWED), narrow, True),
+    ):
+        rows = np.flatnonzero(again & (cost > FITS_WELL))
+        if not len(rows):
+            continue
+        other = fit_windows(view.take(rows), left[rows], right[rows], with_bow)
+        other_misfit, other_cost = _misfit(other, noise_v)
+        gain = BOW_COST if with_bow else 1.0
+        better = (other_cost * gain < cost[rows]) & (other.bow_share < MOST_BOW)
+        misfit[rows[better]], cost[rows[better]] = other_misfit[better], other_cost[better]
+        for name in LobeFit.__slots__:
+            getattr(fit, name)[rows[better]] = getattr(other, name)[better]
+    return fit, misfit
 
-    Keeps the first that fits well, else the one that fits best. Returns fits, misfits, and the most that a narrow
-    window gained."""
-    kept: dict[str, npt.NDArray[np.generic]] | None = None
-    n = len(lobes)
-    misfit, best, gain = np.zeros(n), np.full(n, np.inf), np.zeros(n)
-    guesses = (
-        (start, stop, WIDTHS),
-        (lobes.run_first, lobes.run_last, WIDTHS[1:]),
-        (lobes.wide_run_first, lobes.wide_run_last, WIDTHS),
-    )
-    for guess_start, guess_stop, widths in guesses:
-        for width in widths:
-            rows = np.flatnonzero(best > FITS_WELL) if width != WIDTHS[-1] else np.arange(n)
-            if not len(rows):
-                continue
-            flank = np.maximum(width * (guess_stop - guess_start)[rows], SHORTEST_FLANK_S * stretch.rate_hz)
-            first = np.maximum(lobes.first[rows], np.floor(guess_start[rows] - flank).astype(np.intp))
-            last = np.minimum(lobes.last[rows], np.ceil(guess_stop[rows] + flank).astype(np.intp) + 1)
-            fit = fit_lobes(volts, first, last, guess_start[rows], guess_stop[rows])
-            chi = fit.flat_rss_v2 / np.maximum(fit.n_points - 10, 2) * fit.averaged / noise_v**2
-            if width == WIDTHS[-1]:
-                gained = (fit.smooth_rss_v2 - fit.flat_rss_v2) * fit.averaged / (np.maximum(chi, 1) * noise_v**2)
-                gain[rows] = np.maximum(gain[rows], gained)
-            # A window in which one flank does not fall holds one corner only, however well it fits.
-            one_sided = fit.lower_slope_v() < LEAST_SLOPE_RATIO * fit.mean_slope_v()
-            cost = np.where(one_sided, chi * 1e3, chi)
-            if kept is None:
-                kept = {name: np.array(getattr(fit, name)) for name in LobeFit.__slots__}
-                misfit, best = chi, cost
-                continue
-            better = (best[rows] > FITS_WELL) & (cost < best[rows])
-            for name, column in kept.items():
-                column[rows[better]] = getattr(fit, name)[better]
-            misfit[rows[better]], best[rows[better]] = chi[better], cost[better]
-    assert kept is not None
-    return LobeFit(**kept), misfit, gain  # type: ignore[arg-type]
+
+def _misfit(fit: LobeFit, noise_v: float) -> tuple[FloatArray, FloatArray]:
+    """Reduced chi-square, and the same with windows made costly that hold one corner only, however well they fit."""
+    chi = fit.flat_rss_v2 / np.maximum(fit.n_points - 10, 2) * fit.averaged / noise_v**2
+    one_sided = fit.lower_slope_v() < LEAST_SLOPE_RATIO * fit.mean_slope_v()
+    return chi, np.where(one_sided, chi * 1e3, chi)
 
 
 def _measure(
-    stretch: Stretch, sign: float, volts: FloatArray, lobes: Lobes, start: FloatArray, stop: FloatArray, noise_v: float
+    stretch: Stretch, lagged: LaggedMeans, suspects: Suspects, noise_v: float, blocked: npt.NDArray[np.bool_] | None
+) -> Candidates | None:
+    """Search the corners of all suspects, drop those that look smooth after all, fit and describe the rest."""
+    if not len(suspects.sign):
+        return None
+    windows = cut_windows(stretch.output_v, stretch.rate_hz, suspects, noise_v)
+    reach = (windows.n_left * windows.averaged, windows.n_right * windows.averaged)
+    is_blocked = _is_blocked(blocked, windows.middle - reach[0], windows.middle + reach[1])
+    windows = windows.take(~windows.is_cut & ~is_blocked)
+    if not len(windows):
+        return None
+    shortest = SHORTEST_FLANK_S * stretch.rate_hz / windows.averaged
+    windows, narrow = windows.narrowed(WIDTHS[0], shortest), windows.narrowed(WIDTHS[1], shortest)
+    wide_test, narrow_test = test_flatness(windows), test_flatness(narrow)
+    wide_gain, narrow_gain = _gain(wide_test, windows, noise_v), _gain(narrow_test, narrow, noise_v)
+    worth = np.flatnonzero(np.maximum(wide_gain, narrow_gain) > SCREEN_GAIN)
+    if not len(worth):
+        return None
+    is_wide = wide_gain >= narrow_gain
+    left = np.where(is_wide, wide_test.corner_left, narrow_test.corner_left)[worth]
+    right = np.where(is_wide, wide_test.corner_right, narrow_test.corner_right)[worth]
+    windows, gained = windows.take(worth), narrow_gain[worth]
+    fit, misfit = _fit_best_width(windows, narrow.take(worth), left, right, noise_v)
+    _try_again(stretch, windows, fit, misfit, noise_v)
+    return _describe(stretch, lagged, windows, fit, misfit, gained, noise_v)
+
+
+def _try_again(stretch: Stretch, windows: Windows, fit: LobeFit, misfit: FloatArray, noise_v: float) -> None:
+    """Where the fit went astray, fit once more from the corners that the crossings show; better ones replace it."""
+    _, cost = _misfit(fit, noise_v)
+    rows = np.flatnonzero(cost > FAILED_MISFIT)
+    if not len(rows):
+        return
+    coarse = measure_coarsely(
+        stretch.output_v, stretch.rate_hz, windows.crest[rows], windows.sign[rows], windows.level_v[rows]
+    )
+    rows, start, stop = rows[coarse.is_flat], coarse.start[coarse.is_flat], coarse.stop[coarse.is_flat]
+    if not len(rows):
+        return
+    part = windows.take(rows)
+    suspects = Suspects(part.sign, (start + stop) / 2, (stop - start) / 2, part.level_v, np.ones(len(rows)), part.crest)
+    part = cut_windows(stretch.output_v, stretch.rate_hz, suspects, noise_v)
+    left, right = part.to_point(start), part.to_point(stop)
+    shortest = SHORTEST_FLANK_S * stretch.rate_hz / part.averaged
+    part, narrow = part.narrowed(WIDTHS[0], shortest), part.narrowed(WIDTHS[1], shortest)
+    other, other_misfit = _fit_best_width(part, narrow, left, right, noise_v)
+    _, other_cost = _misfit(other, noise_v)
+    better = other_cost < cost[rows]
+    misfit[rows[better]] = other_misfit[better]
+    for name in LobeFit.__slots__:
+        getattr(fit, name)[rows[better]] = getattr(other, name)[better]
+
+
+def _describe(
+    stretch: Stretch, lagged: LaggedMeans, windows: Windows, fit: LobeFit, misfit: FloatArray, narrow_gain: FloatArray,
+    noise_v: float,
 ) -> Candidates:  # fmt: skip
     """Everything that is kept of a candidate."""
-    fit, misfit, narrow_gain = _fit_best_width(stretch, volts, lobes, start, stop, noise_v)
-    rate = stretch.rate_hz
+    rate, n = stretch.rate_hz, len(windows)
     variance = np.maximum(noise_v**2 / fit.averaged, fit.flat_rss_v2 / np.maximum(fit.n_points - 10, 2))
     point_sd = np.sqrt(variance)
     crest = extrapolate_crests(
@@ -232,12 +287,10 @@ def _measure(
             fit.slope_sd * point_sd, fit.curvature_sd * point_sd, fit.correlation,
         )
     )  # fmt: skip
-    middle = (fit.start + fit.stop) / 2
-    supply, output = _lagged_at(stretch, middle)
+    supply, output = lagged.at((fit.start + fit.stop) / 2)
     slope = fit.mean_slope_v()
-    n = len(lobes)
     columns: dict[str, FloatArray] = {
-        "sign": np.full(n, sign),
+        "sign": windows.sign,
         "start_s": np.asarray(stretch.time_s(fit.start)),
         "stop_s": np.asarray(stretch.time_s(fit.stop)),
         "level_v": fit.level_v,
@@ -255,36 +308,38 @@ def _measure(
         "noise_v": np.full(n, noise_v),
         "start_sd_s": fit.start_sd * point_sd / rate,
         "stop_sd_s": fit.stop_sd * point_sd / rate,
-        "peak_v": lobes.level_v,
-        "supply_v": _mean_supply(stretch, fit.start, fit.stop),
-        "window_s": (lobes.last - lobes.first) / rate,
+        "peak_v": windows.level_v,
+        "supply_v": lagged.mean_supply(fit.start, fit.stop),
+        "window_s": (windows.n_left + windows.n_right + 1) * windows.averaged / rate,
         "is_coarse": np.zeros(n),
     }
     failed = (fit.lower_slope_v() < LEAST_SLOPE_RATIO * slope) | (misfit > FAILED_MISFIT) | (columns["gain"] < 12)
-    return _with_coarse(stretch, sign, volts, lobes, Candidates(columns, supply, output), failed)
+    return _with_coarse(stretch, lagged, windows.crest, Candidates(columns, supply, output), failed)
 
 
-def _measure_rest(
-    stretch: Stretch, sign: float, volts: FloatArray, lobes: Lobes, noise_v: float
-) -> Candidates | None:  # fmt: skip
-    """Rows for high crests that the screen let go but that look flat all the same."""
-    flat = measure_coarsely(volts, lobes).is_flat
-    if not flat.any():
+def _measure_full(
+    stretch: Stretch, lagged: LaggedMeans, crests: Crests, noise_v: float, blocked: npt.NDArray[np.bool_] | None
+) -> Candidates | None:
+    """Rows for crests that the screen let go but that stay long near their height all the same."""
+    n = len(crests)
+    if not n:
         return None
-    lobes = lobes.take(flat)
-    n = len(lobes)
     columns: dict[str, FloatArray] = {name: np.zeros(n) for name in FIELDS}
-    columns |= {"sign": np.full(n, sign), "noise_v": np.full(n, noise_v), "peak_v": lobes.level_v,
-                "window_s": (lobes.last - lobes.first) / stretch.rate_hz}  # fmt: skip
-    supply, output = _lagged_at(stretch, lobes.crest.astype(float))
-    return _with_coarse(stretch, sign, volts, lobes, Candidates(columns, supply, output), np.ones(n, dtype=bool))
+    columns |= {"sign": crests.sign, "noise_v": np.full(n, noise_v), "peak_v": crests.level_v}
+    supply, output = lagged.at(crests.sample.astype(float))
+    table = Candidates(columns, supply, output)
+    table = _with_coarse(stretch, lagged, crests.sample, table, np.ones(n, dtype=bool))
+    place = table["start_s"] * stretch.rate_hz - stretch.first_index - stretch.phase
+    length = (table["stop_s"] - table["start_s"]) * stretch.rate_hz
+    table = table.take((table["is_coarse"] > 0) & ~_is_blocked(blocked, place - length, place + 2 * length))
+    return table if len(table) else None
 
 
 def _with_coarse(
-    stretch: Stretch, sign: float, volts: FloatArray, lobes: Lobes, table: Candidates, failed: npt.NDArray[np.bool_]
-) -> Candidates:  # fmt: skip
+    stretch: Stretch, lagged: LaggedMeans, crest: IntArray, table: Candidates, failed: npt.NDArray[np.bool_]
+) -> Candidates:
     """Replace rows whose fit failed, or that cover but a part of the plateau, by the coarse measurement."""
-    coarse = measure_coarsely(volts, lobes)
+    coarse = measure_coarsely(stretch.output_v, stretch.rate_hz, crest, table["sign"], table["peak_v"])
     rate = stretch.rate_hz
     part = table["n_top"] < PART_SHARE * (coarse.stop - coarse.start)
     rows = coarse.is_flat & (failed | part)
@@ -292,6 +347,7 @@ def _with_coarse(
         return table
     start, stop = coarse.start[rows], coarse.stop[rows]
     slope = (coarse.slope_left_v + coarse.slope_right_v)[rows] / 2
+    zero = np.zeros(len(start))
     values = {
         "start_s": np.asarray(stretch.time_s(start)),
         "stop_s": np.asarray(stretch.time_s(stop)),
@@ -301,25 +357,17 @@ def _with_coarse(
         "crest_sd_v": 0.4 * (coarse.crest_v - coarse.level_v)[rows],
         "flank_v_per_s": slope * rate,
         "flatter_flank_ratio": np.minimum(coarse.slope_left_v, coarse.slope_right_v)[rows] / slope,
-        "gain": np.zeros(len(start)),
-        "narrow_gain": np.zeros(len(start)),
-        "misfit": np.zeros(len(start)),
-        "top_misfit": np.zeros(len(start)),
+        "gain": zero,
+        "narrow_gain": zero,
+        "misfit": zero,
+        "top_misfit": zero,
         "n_top": stop - start,
-        "start_sd_s": np.full(len(start), COARSE_CORNER_SD_S),
-        "stop_sd_s": np.full(len(start), COARSE_CORNER_SD_S),
-        "supply_v": _mean_supply(stretch, start, stop),
-        "is_coarse": np.ones(len(start)),
+        "start_sd_s": zero + COARSE_CORNER_SD_S,
+        "stop_sd_s": zero + COARSE_CORNER_SD_S,
+        "supply_v": lagged.mean_supply(start, stop),
+        "is_coarse": zero + 1.0,
     }
     for name, column in values.items():
         table.columns[name][rows] = column
-    table.supply[rows], table.output[rows] = _lagged_at(stretch, (start + stop) / 2)
+    table.supply[rows], table.output[rows] = lagged.at((start + stop) / 2)
     return table
-
-
-def _mean_supply(stretch: Stretch, start: FloatArray, stop: FloatArray) -> FloatArray:
-    if stretch.supply_v is None:
-        return np.full(len(start), np.nan)
-    low = np.clip(np.floor(start).astype(np.intp), 0, len(stretch.supply_v) - 1)
-    high = np.clip(np.ceil(stop).astype(np.intp) + 1, low + 1, len(stretch.supply_v))
-    return np.array([float(np.mean(stretch.supply_v[a:b])) for a, b in zip(low, high, strict=True)])

@@ -16,13 +16,16 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.lobes import Lobes
 from ampwitness.detect.overdrive import sine_crest
 from ampwitness.types import FloatArray
+
+IntArray = npt.NDArray[np.intp]
 
 UPPER_SHARE, LOWER_SHARE = 0.96, 0.85
 LEAST_STAY = 0.70  # of the time above 85 % that is spent above 96 %
 LEAST_SAMPLES = 3.0
+REACH_S = 0.03
+HIGHEST_SHARE = 1.02  # of the crest's height: anything higher and it is not the crest
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,47 +42,58 @@ class CoarsePlateaus:
     crest_v: FloatArray
 
 
-def _crossing(volts: FloatArray, crest: int, limit: int, level: float, step: int) -> float:
-    """Where the wave falls through `level` going from `crest` towards `limit`, interpolated; `limit` if it does not."""
-    stretch = volts[crest : limit + 1] if step > 0 else volts[limit : crest + 1][::-1]
-    below = stretch < level
-    if not below.any():
-        return float(limit)
-    k = int(np.argmax(below))
-    if k == 0:
-        return float(crest)
-    part = (stretch[k - 1] - level) / (stretch[k - 1] - stretch[k])
-    return crest + step * (k - 1 + float(part))
+def _crossings(outward: FloatArray, level: FloatArray) -> FloatArray:
+    """Where each row of points, going outward from a crest, falls through its level; the last point if it does not."""
+    below = outward < level[:, None]
+    below[:, -1] = True
+    k = np.maximum(np.argmax(below, axis=1), 1)
+    rows = np.arange(len(outward))
+    above_v, below_v = outward[rows, k - 1], outward[rows, k]
+    part = np.clip((above_v - level) / np.maximum(above_v - below_v, 1e-12), 0.0, 1.0)
+    return np.asarray(k - 1 + part)
 
 
-def measure_coarsely(volts: FloatArray, lobes: Lobes) -> CoarsePlateaus:
-    """Measure each lobe by its crossings; volts (n_samples,), sign turned so that crests point up."""
-    n = len(lobes)
-    rows = np.zeros((7, n))
-    for k in range(n):
-        rows[:, k] = _measure_one(volts, int(lobes.crest[k]), int(lobes.first[k]), int(lobes.last[k]) - 1,
-                                  float(lobes.level_v[k]))  # fmt: skip
-    stay, start, stop, level, tilt, left, right = rows
-    is_flat = (stay >= LEAST_STAY) & (stop - start >= LEAST_SAMPLES) & (left > 0) & (right > 0)
-    crest = sine_crest((left + right) / 2, np.maximum(stop - start, 0.1), np.maximum(level, 1e-9))
-    return CoarsePlateaus(is_flat, start, stop, level, tilt, left, right, crest)
+def measure_coarsely(
+    volts: FloatArray, rate_hz: float, crest: IntArray, sign: FloatArray, height_v: FloatArray
+) -> CoarsePlateaus:
+    """Measure crests by their crossings.
 
-
-def _measure_one(volts: FloatArray, crest: int, first: int, last: int, height: float) -> tuple[float, ...]:
-    """Share of stay, corners, level, tilt and flank slopes of one lobe."""
-    outer = [_crossing(volts, crest, end, LOWER_SHARE * height, step) for end, step in ((first, -1), (last, 1))]
-    inner = [_crossing(volts, crest, end, UPPER_SHARE * height, step) for end, step in ((first, -1), (last, 1))]
-    stay = (inner[1] - inner[0]) / max(outer[1] - outer[0], 1e-9)
-    low, high = int(np.ceil(inner[0])) + 1, int(np.floor(inner[1]))
-    if high - low < 2:
-        low, high = crest, crest + 1
-    top = volts[low:high]
-    level = float(np.median(top))
-    half = len(top) // 2
-    tilt = float(np.mean(top[-half:]) - np.mean(top[:half])) / (len(top) - half) if half >= 2 else 0.0
-    fall = (UPPER_SHARE - LOWER_SHARE) * height
-    left, right = fall / max(inner[0] - outer[0], 0.1), fall / max(outer[1] - inner[1], 0.1)
+    Parameters
+    ----------
+    volts : (n_samples,) volts
+    rate_hz : samples a second
+    crest : (n,) samples of the crests
+    sign : (n,) polarity
+    height_v : (n,) height of each crest, sign-turned
+    """
+    reach = round(REACH_S * rate_hz)
+    at = crest[:, None] + np.arange(-reach, reach + 1)[None, :]
+    window = volts[np.clip(at, 0, len(volts) - 1)].astype(float) * sign[:, None]
+    window = np.where((at < 0) | (at >= len(volts)), 0.0, window)
+    left, right = window[:, reach::-1], window[:, reach:]
+    upper, lower = UPPER_SHARE * height_v, LOWER_SHARE * height_v
+    inner_left, inner_right = _crossings(left, upper), _crossings(right, upper)
+    outer_left, outer_right = _crossings(left, lower), _crossings(right, lower)
+    stay = (inner_left + inner_right) / np.maximum(outer_left + outer_right, 1e-9)
+    fall = (UPPER_SHARE - LOWER_SHARE) * height_v
+    slope_left = fall / np.maximum(outer_left - inner_left, 0.1)
+    slope_right = fall / np.maximum(outer_right - inner_right, 0.1)
+    # Level and tilt: a straight line through what lies above the upper crossing.
+    x = np.arange(-reach, reach + 1)[None, :]
+    top = ((x > -inner_left[:, None] + 0.5) & (x < inner_right[:, None] - 0.5)) | (x == 0)
+    n_top = top.sum(axis=1)
+    middle = (top * x).sum(axis=1) / n_top
+    mean = (top * window).sum(axis=1) / n_top
+    dx = (x - middle[:, None]) * top
+    tilt = (dx * window).sum(axis=1) / np.maximum((dx**2).sum(axis=1), 1e-9)
+    level = np.where(n_top >= 2, mean, height_v)
     # The flanks go on straight up to the plateau.
-    start = min(inner[0] + max(level - UPPER_SHARE * height, 0.0) / left, float(crest))
-    stop = max(inner[1] - max(level - UPPER_SHARE * height, 0.0) / right, float(crest))
-    return stay, start, stop, level, tilt, left, right
+    start = np.minimum(-inner_left + np.maximum(level - upper, 0) / slope_left, 0.0)
+    stop = np.maximum(inner_right - np.maximum(level - upper, 0) / slope_right, 0.0)
+    highest = np.where(x + (outer_left[:, None]) >= 0, np.where(x <= outer_right[:, None], window, 0.0), 0.0).max(
+        axis=1
+    )
+    is_flat = (stay >= LEAST_STAY) & (stop - start >= LEAST_SAMPLES) & (highest <= HIGHEST_SHARE * height_v)
+    is_flat &= (outer_left < reach - 1) & (outer_right < reach - 1)
+    crest_v = sine_crest((slope_left + slope_right) / 2, np.maximum(stop - start, 0.1), np.maximum(level, 1e-9))
+    return CoarsePlateaus(is_flat, crest + start, crest + stop, level, tilt, slope_left, slope_right, crest_v)

@@ -1,10 +1,11 @@
 """Windows of any length in, stretches of fixed length on a fixed grid out: the answer must not depend on the cut.
 
 A stretch starts and ends at multiples of STRETCH_S of the board's own scan count and is seen with a margin on either
-side. Lagged means of the supply and of the output's size run along, for the rail model.
+side. Means over a millisecond of the supply and of the output's size run along, from which lagged means are made where
+they are asked for.
 
 Gaps: a gap ends the stream; the next segment starts a new one. Nothing is carried over.
-Limits: holds one stretch and its margins, nothing more.
+Limits: holds one stretch, its margins and the last window, nothing more. Lagged means look back MARGIN_S at most.
 Source: our choice.
 """
 
@@ -14,15 +15,19 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy import signal
 
 from ampwitness.types import FloatArray
 
-STRETCH_S = 4.0
-MARGIN_S = 0.25
+STRETCH_S = 16.0
+MARGIN_S = 0.5
 SUPPLY_LAGS_S = (0.0004, 0.003, 0.01, 0.03)
 OUTPUT_LAGS_S = (0.003, 0.01, 0.03, 0.15)
-GRID_V = 2.0**-18  # volts are rounded to this, 4 uV, so that sums are exact wherever a view starts
+MEAN_S = 0.001
+TIME_CONSTANTS = 3.0  # how many of them a lagged mean looks back
+NOISE_PIECE_S = 0.02
+NOISE_EVERY = 25  # one piece in so many is looked at
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,13 +39,58 @@ class Stretch:
     phase: float
     own_first: int  # crests in [own_first, own_last) are this stretch's own
     own_last: int
-    output_v: FloatArray
+    is_first: bool  # its first sample is the segment's first
+    is_last: bool
+    output_v: npt.NDArray[np.float32]
     supply_v: FloatArray | None
-    lagged_supply_v: FloatArray | None  # (n_lags, n)
-    lagged_output_v: FloatArray  # (n_lags, n), of the absolute value
 
     def time_s(self, sample: FloatArray | float) -> FloatArray | float:
         return (self.first_index + self.phase + sample) / self.rate_hz
+
+
+def block_means(volts: FloatArray, n_block: int) -> FloatArray:
+    """Means of consecutive blocks of `n_block` samples; an unfinished last block is left out."""
+    blocks = volts[: len(volts) // n_block * n_block].reshape(-1, n_block)
+    total = blocks[:, 0].astype(np.float32)
+    for k in range(1, n_block):
+        total += blocks[:, k]
+    return np.asarray(total / np.float32(n_block))
+
+
+class LaggedMeans:
+    """Exponential means that end at given samples, over the supply and over the output's size."""
+
+    def __init__(self, stretch: Stretch) -> None:
+        self._block = max(1, round(MEAN_S * stretch.rate_hz))
+        self._rate_hz = stretch.rate_hz
+        self._size = block_means(np.abs(stretch.output_v), self._block)
+        self._supply = None if stretch.supply_v is None else block_means(stretch.supply_v, self._block)
+
+    def at(self, sample: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """(n, supply lags), NaN without a supply channel, and (n, output lags)."""
+        output = self._means(self._size, sample, OUTPUT_LAGS_S)
+        if self._supply is None:
+            return np.full((len(sample), len(SUPPLY_LAGS_S)), np.nan), output
+        return self._means(self._supply, sample, SUPPLY_LAGS_S), output
+
+    def mean_supply(self, start: FloatArray, stop: FloatArray) -> FloatArray:
+        """(n,) mean supply between samples, to a millisecond; NaN without a supply channel."""
+        if self._supply is None or not len(self._supply):
+            return np.full(len(start), np.nan)
+        total = np.concatenate(([0.0], np.cumsum(self._supply, dtype=np.float64)))
+        low = np.clip(np.round(start / self._block).astype(np.intp), 0, len(self._supply) - 1)
+        high = np.clip(np.round(stop / self._block).astype(np.intp), low + 1, len(self._supply))
+        return np.asarray((total[high] - total[low]) / (high - low))
+
+    def _means(self, blocks: FloatArray, sample: FloatArray, lags_s: tuple[float, ...]) -> FloatArray:
+        if not len(blocks):
+            return np.zeros((len(sample), len(lags_s)))
+        step_s = self._block / self._rate_hz
+        back = np.arange(int(np.ceil(TIME_CONSTANTS * max(lags_s) / step_s)))
+        weight = np.exp(-back[:, None] * step_s / np.array(lags_s)[None, :])
+        weight /= weight.sum(axis=0)
+        at = np.clip(np.round(sample / self._block - 0.5).astype(np.intp), 0, len(blocks) - 1)
+        return np.asarray(blocks[np.maximum(at[:, None] - back[None, :], 0)].astype(float) @ weight)
 
 
 class SegmentStream:
@@ -52,45 +102,22 @@ class SegmentStream:
         self.first_index = round(place)
         self.phase = place - self.first_index if abs(place - self.first_index) > 1e-4 else 0.0
         self.has_supply = has_supply
-        self._rows: FloatArray = np.zeros((self._n_rows(), 0))
-        self._rows_first = self.first_index  # index of the first column kept
-        self._state: list[FloatArray] | None = None
+        self._output: list[npt.NDArray[np.float32]] = []
+        self._supply: list[FloatArray] = []
+        self._kept_first = self.first_index  # index of the first sample kept
+        self.next_index = self.first_index  # of the sample that would come next
         self._done = self.first_index  # stretches up to here are out
         self._step = round(STRETCH_S * rate_hz)
         self._margin = round(MARGIN_S * rate_hz)
-
-    def _n_rows(self) -> int:
-        return 1 + len(OUTPUT_LAGS_S) + (1 + len(SUPPLY_LAGS_S) if self.has_supply else 0)
-
-    @property
-    def next_index(self) -> int:
-        """Index of the sample that would come next."""
-        return self._rows_first + int(self._rows.shape[1])
-
-    def _lag(self, which: int, volts: FloatArray, lag_s: float) -> FloatArray:
-        keep = float(np.exp(-1 / (lag_s * self.rate_hz)))
-        assert self._state is not None
-        out, self._state[which] = signal.lfilter([1 - keep], [1, -keep], volts, zi=self._state[which])
-        return np.asarray(out)
 
     def push(self, output_v: FloatArray, supply_v: FloatArray | None) -> Iterator[Stretch]:
         """Append samples; yield the stretches that are complete with their margins."""
         if not len(output_v):
             return
-        output = np.round(np.asarray(output_v, dtype=float) / GRID_V) * GRID_V
-        size = np.abs(output)
-        supply = None if supply_v is None else np.asarray(supply_v, dtype=float)
-        if self._state is None:
-            self._state = [np.array([0.0])] * len(OUTPUT_LAGS_S)
-            if supply is not None:  # a steady start: the filters begin at the first value
-                self._state = self._state + [
-                    np.array([np.exp(-1 / (lag_s * self.rate_hz)) * float(supply[0])]) for lag_s in SUPPLY_LAGS_S
-                ]
-        rows = [output, *(self._lag(k, size, lag_s) for k, lag_s in enumerate(OUTPUT_LAGS_S))]
-        if supply is not None:
-            rows.append(supply)
-            rows += [self._lag(len(OUTPUT_LAGS_S) + k, supply, lag_s) for k, lag_s in enumerate(SUPPLY_LAGS_S)]
-        self._rows = np.concatenate([self._rows, np.stack(rows)], axis=1)
+        self._output.append(np.asarray(output_v, dtype=np.float32))
+        if supply_v is not None:
+            self._supply.append(np.asarray(supply_v, dtype=np.float32))
+        self.next_index += len(output_v)
         yield from self._ready(self.next_index - self._margin)
 
     def finish(self) -> Iterator[Stretch]:
@@ -104,41 +131,60 @@ class SegmentStream:
                 if not is_last or self._done >= self.next_index:
                     return
                 stop = min(stop, self.next_index)
-            view_first = max(self._rows_first, self._done - self._margin)
+            view_first = max(self._kept_first, self._done - self._margin)
             view_last = min(self.next_index, stop + self._margin)
-            yield self._cut(view_first, view_last, stop)
+            yield self._cut(view_first, view_last, stop, is_last)
             self._done = stop
-            keep_from = max(self._rows_first, stop - self._margin)
-            self._rows = self._rows[:, keep_from - self._rows_first :]
-            self._rows_first = keep_from
+            self._forget(max(self._kept_first, stop - self._margin))
 
-    def _cut(self, view_first: int, view_last: int, stop: int) -> Stretch:
-        rows = self._rows[:, view_first - self._rows_first : view_last - self._rows_first]
-        n_out = 1 + len(OUTPUT_LAGS_S)
+    def _forget(self, keep_from: int) -> None:
+        drop = keep_from - self._kept_first
+        for pieces in (self._output, self._supply):
+            if pieces:
+                pieces[:] = [pieces[0][drop:], *pieces[1:]]
+        self._kept_first = keep_from
+
+    def _cut(self, view_first: int, view_last: int, stop: int, is_last: bool) -> Stretch:
+        for pieces in (self._output, self._supply):
+            if len(pieces) > 1:
+                pieces[:] = [np.concatenate(pieces)]
+        view = slice(view_first - self._kept_first, view_last - self._kept_first)
         return Stretch(
             rate_hz=self.rate_hz,
             first_index=view_first,
             phase=self.phase,
             own_first=self._done - view_first,
             own_last=stop - view_first,
-            output_v=rows[0].copy(),
-            supply_v=rows[n_out] if self.has_supply else None,
-            lagged_supply_v=rows[n_out + 1 :] if self.has_supply else None,
-            lagged_output_v=rows[1:n_out],
+            is_first=view_first == self.first_index,
+            is_last=is_last and view_last == self.next_index,
+            output_v=self._output[0][view],
+            supply_v=self._supply[0][view] if self.has_supply else None,
         )
+
+
+# Six zeros at 0 Hz: bass a thousand times the noise must not leak in, yet corners must not ring for long.
+_NOISE_TAPS = np.convolve(signal.firwin(9, 0.8), [1.0, -6.0, 15.0, -20.0, 15.0, -6.0, 1.0])
 
 
 def measure_noise(volts: FloatArray, rate_hz: float) -> float:
     """Standard deviation of the noise of one sample, from the quieter fifth of 20 ms pieces, at 50...85 % of the band.
 
     Limits: what is steady in that band all the time (whine, switching residue) counts as noise, and so it should."""
-    # Six zeros at 0 Hz: bass a thousand times the noise must not leak in, yet corners must not ring for long.
-    taps = np.convolve(signal.firwin(9, 0.8), [1.0, -6.0, 15.0, -20.0, 15.0, -6.0, 1.0])
-    if len(volts) < 4 * len(taps):
-        return float("nan")
-    high = np.abs(signal.fftconvolve(volts, taps, mode="valid"))
-    piece = min(max(16, round(0.02 * rate_hz)), len(high))
-    pieces = high[: len(high) // piece * piece].reshape(-1, piece)
+    taps = _NOISE_TAPS
+    piece = max(16, round(NOISE_PIECE_S * rate_hz)) + len(taps) - 1
+    if len(volts) < piece:
+        if len(volts) < 4 * len(taps):
+            return float("nan")
+        piece = len(volts)
+    every = piece * (NOISE_EVERY if len(volts) >= 8 * piece * NOISE_EVERY else 1)
+    pieces = volts[: (len(volts) - piece) // every * every + piece]
+    starts = np.arange(0, len(pieces) - piece + 1, every)
+    chosen = np.lib.stride_tricks.sliding_window_view(pieces, piece)[starts]
+    high = np.zeros((len(chosen), piece - len(taps) + 1))
+    for k, tap in enumerate(taps):
+        high += tap * chosen[:, k : k + high.shape[1]]
+    np.abs(high, out=high)
     # The quieter quarter of a piece: corners of clipped half-cycles may ring through the larger part of it.
-    spread = np.quantile(pieces, 0.25, axis=1) / 0.3186 / np.sqrt(np.sum(taps**2))
+    high.partition(high.shape[1] // 4, axis=1)
+    spread = high[:, high.shape[1] // 4] / 0.3186 / np.sqrt(np.sum(taps**2))
     return float(np.quantile(spread, 0.2))

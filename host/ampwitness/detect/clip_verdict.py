@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clip_candidates import Candidates, Crests, join
+from ampwitness.detect.clip_candidates import Candidates, HighCrests, join
 from ampwitness.detect.rail_model import Rail, learn_rail, local_drift, summarise_rail
 from ampwitness.types import FloatArray
 
@@ -115,7 +115,7 @@ def _slack(table: Candidates) -> FloatArray:
     return np.asarray(np.minimum(TILT_SLACK * moved, WIDEST_TOLERANCE * table["level_v"]))
 
 
-def _higher_crests(rail: Rail, tolerance: float, crests: Crests, table: Candidates, sign: float) -> int:
+def _higher_crests(rail: Rail, tolerance: float, crests: HighCrests, table: Candidates, sign: float) -> int:
     """How many crests, candidates or not, stand above the rail."""
     mine = crests.sign == sign
     over = crests.level_v[mine] > rail.predict(crests.supply[mine], crests.output[mine]) + tolerance
@@ -125,7 +125,7 @@ def _higher_crests(rail: Rail, tolerance: float, crests: Crests, table: Candidat
     return int(np.count_nonzero(over)) + int(np.count_nonzero(above))
 
 
-def _judge_side(table: Candidates, crests: Crests, sign: float) -> _OneSide:
+def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
     n = len(table)
     basic = _basic(table)
     plain = basic & (table["gain"] >= PLAIN_GAIN) & _misfit_allows(table, PLAIN_GAIN) & _stands_alone(table)
@@ -205,7 +205,7 @@ def _judge_side(table: Candidates, crests: Crests, sign: float) -> _OneSide:
 
 
 def _soft_rail(
-    table: Candidates, crests: Crests, sign: float, basic: BoolArray
+    table: Candidates, crests: HighCrests, sign: float, basic: BoolArray
 ) -> tuple[Rail | None, BoolArray]:  # fmt: skip
     """Where no hard corner is seen: many rounded, flat crests at one level that nothing exceeds, a decibel cut off.
 
@@ -228,7 +228,7 @@ def _soft_rail(
 
 
 def _beside_accepted(
-    table: Candidates, crests: Crests, sign: float, accepted: BoolArray, basic: BoolArray
+    table: Candidates, crests: HighCrests, sign: float, accepted: BoolArray, basic: BoolArray
 ) -> BoolArray:  # fmt: skip
     """Candidates that lie level with accepted plateaus within half a second, under no higher crest nearby."""
     found = np.zeros(len(table), dtype=bool)
@@ -246,7 +246,7 @@ def _beside_accepted(
     return found
 
 
-def _headroom(rail: Rail, crests: Crests, sign: float) -> float | None:
+def _headroom(rail: Rail, crests: HighCrests, sign: float) -> float | None:
     """Least distance from an unclipped crest to the rail at that moment, dB."""
     mine = crests.sign == sign
     if not mine.any():
@@ -255,11 +255,11 @@ def _headroom(rail: Rail, crests: Crests, sign: float) -> float | None:
     return float(max(0.0, 20 * np.log10(max(float(np.min(room)), 1e-6))))
 
 
-def _join_crests(parts: list[Crests]) -> Crests:
+def _join_crests(parts: list[HighCrests]) -> HighCrests:
     if not parts:
         empty = np.zeros(0)
-        return Crests(empty, empty, empty, np.zeros((0, 1)), np.zeros((0, 1)))
-    return Crests(*(np.concatenate([getattr(part, name) for part in parts]) for name in Crests.__slots__))
+        return HighCrests(empty, empty, empty, np.zeros((0, 1)), np.zeros((0, 1)))
+    return HighCrests(*(np.concatenate([getattr(part, name) for part in parts]) for name in HighCrests.__slots__))
 
 
 def _without_doubles(table: Candidates) -> Candidates:
@@ -289,7 +289,7 @@ def _remarks(shape: list[str], where: list[str]) -> tuple[str, ...]:
     return tuple(out)
 
 
-def judge(table: Candidates, crest_parts: list[Crests]) -> Verdicts:
+def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     """Learn the rails and decide.
 
     Parameters

@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from ampwitness.detect.clip_candidates import Candidates, Crests, join, look_at
+from ampwitness.detect.clip_candidates import Candidates, HighCrests, join, look_at
 from ampwitness.detect.clip_stream import SegmentStream, Stretch, measure_noise
 from ampwitness.detect.clip_verdict import Verdicts, judge
 from ampwitness.detect.result import DetectorResult
@@ -27,7 +27,7 @@ from ampwitness.types import Coverage, Finding, Interval, NotJudged, Segment, Tr
 LOWEST_RATE_HZ = 4000.0
 NOISE_FLOOR_V = 0.001
 NOISE_FLOOR_SHARE = 5e-5  # of the highest value: nothing in this chain is more exact than that
-NOISE_MEMORY = 30  # stretches over which the quietest one tells the noise
+NOISE_MEMORY = 8  # stretches over which the quietest one tells the noise
 SATURATION_MARGIN_S = 0.001
 NEIGHBOURS_S = 1.0  # many clips within this make an attention serious
 
@@ -43,7 +43,7 @@ class _Running:
     judged_s: float = 0.0
     not_judged: list[NotJudged] = field(default_factory=list)
     candidates: list[Candidates] = field(default_factory=list)
-    crests: list[Crests] = field(default_factory=list)
+    crests: list[HighCrests] = field(default_factory=list)
     cut: list[tuple[float, float]] = field(default_factory=list)
     saw_supply: bool = False
 
@@ -108,15 +108,25 @@ class ClippingDetector:
         floor = max(NOISE_FLOOR_V, NOISE_FLOOR_SHARE * float(np.max(np.abs(stretch.output_v), initial=0.0)))
         run.noises.append(max(floor, noise) if np.isfinite(noise) else floor)
         del run.noises[:-NOISE_MEMORY]
-        blocked = np.zeros(len(stretch.output_v), dtype=bool)
-        for span in run.saturated:
-            first = (span.start_s - SATURATION_MARGIN_S) * stretch.rate_hz - stretch.first_index - stretch.phase
-            last = (span.stop_s + SATURATION_MARGIN_S) * stretch.rate_hz - stretch.first_index - stretch.phase
-            blocked[max(0, int(np.floor(first))) : max(0, int(np.ceil(last)) + 1)] = True
+        blocked = self._blocked(stretch)
         candidates, crests, cut = look_at(stretch, min(run.noises), blocked)
         run.candidates += candidates
         run.crests += crests
         run.cut += cut
+
+    def _blocked(self, stretch: Stretch) -> np.ndarray[Any, np.dtype[np.bool_]] | None:
+        """Samples of the stretch at which the logger's own converter was at its rail, None if there are none."""
+        blocked = None
+        stop_s = stretch.time_s(float(len(stretch.output_v)))
+        for span in self._run.saturated:
+            if span.stop_s + SATURATION_MARGIN_S < stretch.time_s(0.0) or span.start_s - SATURATION_MARGIN_S > stop_s:
+                continue
+            if blocked is None:
+                blocked = np.zeros(len(stretch.output_v), dtype=bool)
+            first = (span.start_s - SATURATION_MARGIN_S) * stretch.rate_hz - stretch.first_index - stretch.phase
+            last = (span.stop_s + SATURATION_MARGIN_S) * stretch.rate_hz - stretch.first_index - stretch.phase
+            blocked[max(0, int(np.floor(first))) : max(0, int(np.ceil(last)) + 1)] = True
+        return blocked
 
     def finish(self) -> DetectorResult:
         """Learn the rail, judge the candidates, answer."""
@@ -189,6 +199,7 @@ class ClippingDetector:
                 "stop_sd_s": row["stop_sd_s"],
                 "rail_expected_v": sign * expected if np.isfinite(expected) else None,
                 "confidence": float(verdicts.confidence[k]),
+                "supply_lagged_v": [round(float(volts), 5) for volts in verdicts.clips.supply[k]],
             },
         )
 

@@ -1,7 +1,7 @@
 """The second test of a crest: corners found to a fraction of a sample, flat against smooth at several widths.
 
 The waveform is band-limited, so a corner is rounded and rings; the flank's linear term is the band-limited ramp, not
-the ideal one. All candidates of a stretch are fitted at once: windows are padded to one length and masked.
+the ideal one. All candidates of a stretch are fitted at once, their windows masked to their lengths.
 
 Gaps: windows never reach over a segment's end; what stands there was taken out before.
 Limits: plateaus shorter than about three samples cannot be told from a narrow smooth crest.
@@ -17,25 +17,19 @@ import numpy as np
 import numpy.typing as npt
 from scipy import signal
 
+from ampwitness.detect.plateau_windows import SIDE, Windows
 from ampwitness.types import FloatArray
 
 IntArray = npt.NDArray[np.intp]
 
-POINTS = 64  # of a padded window
 BAND_SHARE = 0.9  # of half the sample rate: where the waveform's band ends
 ITERATIONS = 5
 N_FLAT = 8  # linear parameters of line and flanks
 RIDGE = 1e-9
 WRONG_WAY = 4.0
 LEAST_FALL = 0.06  # of the other flank's slope
-BOW_SHARE = 0.15  # of the crest that the flanks promise: more is no plateau
-# which corner is moved (0 left, 1 right), and by how many points
-SEARCH = (
-    (0, (0.0, -3.0, -2.0, -1.0, 1.0, 2.0, 3.0)),
-    (1, (-3.0, -2.0, -1.0, 1.0, 2.0, 3.0)),
-    (0, (-1.5, -0.5, 0.5, 1.5)),
-    (1, (-1.5, -0.5, 0.5, 1.5)),
-)
+SETTLED_POINTS = 0.02  # corners that would move by less stay
+SETTLED_SHARE = 0.999
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +54,7 @@ class LobeFit:
     slope_sd: FloatArray  # of the mean slope, of the mean curvature,
     curvature_sd: FloatArray
     correlation: FloatArray  # and the correlation of these two
+    bow_share: FloatArray  # of the plateau, in crests that the flanks promise
 
     def mean_slope_v(self) -> FloatArray:
         """Mean of both flanks, volts a sample."""
@@ -70,49 +65,58 @@ class LobeFit:
         return np.minimum(self.slope_left_v, self.slope_right_v)
 
 
-@lru_cache(maxsize=32)
-def _ramp_rounding(averaged: int) -> tuple[FloatArray, float]:
-    """What band limit and averaging add to an ideal ramp max(t, 0), sampled finely; t in samples from -`half`."""
-    fine, half = 16, 12 + averaged
-    taps = signal.firwin(2 * 12 * fine + 1, BAND_SHARE / fine, window=("kaiser", 6.0))
-    box = np.ones(max(1, averaged * fine)) / max(1, averaged * fine)
-    kernel = np.convolve(taps, box) if averaged > 1 else taps
-    t = np.arange(-2 * half * fine, 2 * half * fine + 1) / fine
-    ramp = np.maximum(t, 0.0)
-    rounded = signal.fftconvolve(ramp, kernel, mode="same")
-    if averaged > 1 and len(box) % 2 == 0:  # an even box shifts by half a fine step
-        rounded = np.interp(t + 0.5 / fine, t, rounded)
-    keep = np.abs(t) <= half
-    return np.asarray((rounded - ramp)[keep]), float(half)
+FINE = 16  # table entries a point
+HALF = 14  # points to either side of a corner that the table covers
+MOST_AVERAGED = 8  # from here on the averaging hides the band limit
 
 
-def ramp(t: FloatArray, averaged: int) -> FloatArray:
-    """Band-limited max(t, 0), t in samples, averaged over groups of `averaged` samples."""
-    table, half = _ramp_rounding(averaged)
-    place = np.clip((t + half) / (2 * half), 0.0, 1.0) * (len(table) - 1)
-    low = np.minimum(place.astype(np.intp), len(table) - 2)
+@lru_cache(maxsize=1)
+def _ramp_rounding() -> FloatArray:
+    """What band limit and averaging add to an ideal ramp max(t, 0); (MOST_AVERAGED + 1, entries), t in points."""
+    rows = [np.zeros(2 * HALF * FINE + 1)]
+    for averaged in range(1, MOST_AVERAGED + 1):
+        fine = FINE * averaged  # entries a point -> the same entries a sample, then thinned
+        half = 12 + averaged
+        taps = signal.firwin(2 * 12 * FINE + 1, BAND_SHARE / FINE, window=("kaiser", 6.0))
+        box = np.ones(fine) / fine
+        kernel = np.convolve(taps, box) if averaged > 1 else taps
+        t = np.arange(-2 * half * FINE, 2 * half * FINE + 1) / FINE  # samples
+        ideal = np.maximum(t, 0.0)
+        rounded = signal.fftconvolve(ideal, kernel, mode="same")
+        if averaged > 1 and len(box) % 2 == 0:  # an even box shifts by half a fine step
+            rounded = np.interp(t + 0.5 / FINE, t, rounded)
+        points = np.arange(-HALF * FINE, HALF * FINE + 1) / FINE
+        inside = np.abs(t) <= half
+        rows.append(np.interp(points * averaged, t[inside], (rounded - ideal)[inside], 0.0, 0.0) / averaged)
+    return np.stack(rows)
+
+
+def ramp(t: FloatArray, averaged: IntArray) -> FloatArray:
+    """Band-limited max(t, 0), t (n, points) in points of `averaged` (n,) samples each."""
+    table = _ramp_rounding()
+    place = np.clip((t + HALF) * FINE, 0.0, 2 * HALF * FINE - 1e-6)
+    low = place.astype(np.intp)
     part = place - low
-    return np.asarray(np.maximum(t, 0.0) + table[low] * (1 - part) + table[low + 1] * part)
+    low += (np.minimum(averaged, MOST_AVERAGED) * table.shape[1])[:, None]
+    flat = table.ravel()
+    here = flat[low]
+    return np.asarray(np.maximum(t, 0.0) + here + (flat[low + 1] - here) * part)
 
 
-def _columns(t: FloatArray, left: FloatArray, right: FloatArray, averaged: int, scale: FloatArray) -> FloatArray:
+def _columns(t: FloatArray, left: FloatArray, right: FloatArray, averaged: IntArray, scale: FloatArray) -> FloatArray:
     """(n, points, N_FLAT) columns of line and flanks; the powers above the first keep their ideal shape."""
     before, after = left[:, None] - t, t - right[:, None]
-    b, a = np.maximum(before, 0) / scale[:, None], np.maximum(after, 0) / scale[:, None]
-    middle = (left + right)[:, None] / 2
-    return np.stack(
-        [
-            np.ones_like(t),
-            (t - middle) / scale[:, None],
-            ramp(before, averaged) / scale[:, None],
-            b**2,
-            b**3,
-            ramp(after, averaged) / scale[:, None],
-            a**2,
-            a**3,
-        ],
-        axis=2,
-    )
+    per = (1 / scale)[:, None]
+    out = np.empty((*before.shape, N_FLAT))
+    out[..., 0] = 1.0
+    out[..., 1] = (t - (left + right)[:, None] / 2) * per
+    for k, distance in ((2, before), (5, after)):
+        out[..., k] = ramp(distance, averaged) * per
+        d = np.maximum(distance, 0) * per
+        square = d * d
+        out[..., k + 1] = square
+        out[..., k + 2] = square * d
+    return out
 
 
 def _solve(columns: FloatArray, y: FloatArray, mask: FloatArray) -> FloatArray:
@@ -125,16 +129,26 @@ def _solve(columns: FloatArray, y: FloatArray, mask: FloatArray) -> FloatArray:
     return np.asarray(np.linalg.solve(normal, np.matmul(weighted.transpose(0, 2, 1), y[:, :, None]))[:, :, 0])
 
 
-def _smooth_rss(t: FloatArray, y: FloatArray, mask: FloatArray, n_terms: IntArray) -> FloatArray:
+@lru_cache(maxsize=128)
+def _smooth_basis(n_points: int) -> FloatArray:
+    """Orthonormal polynomials through `n_points` points, (n_points, 8 or fewer)."""
+    x = np.linspace(-1, 1, n_points)
+    return np.asarray(np.linalg.qr(np.polynomial.legendre.legvander(x, min(8, n_points) - 1))[0])
+
+
+def _smooth_rss(windows: Windows, y: FloatArray, mask: FloatArray, n_terms: IntArray) -> FloatArray:
     """Residual sum of squares of one polynomial with `n_terms` terms through each masked window."""
-    low = np.where(mask > 0, t, np.inf).min(axis=1, keepdims=True)
-    high = np.where(mask > 0, t, -np.inf).max(axis=1, keepdims=True)
-    x = np.clip(2 * (t - low) / np.maximum(high - low, 1e-9) - 1, -1, 1)
-    basis = np.polynomial.legendre.legvander(x, int(n_terms.max()) - 1) * mask[:, :, None]
-    q = np.linalg.qr(basis)[0]
-    used = np.arange(q.shape[2])[None, :] < n_terms[:, None]
-    part = np.einsum("npi,np->ni", q, y * mask) * used
-    return np.asarray(np.sum((y * mask) ** 2, axis=1) - np.sum(part**2, axis=1))
+    reach = y.shape[1] // 2
+    power = np.sum(y**2, axis=1)
+    n_points = windows.n_left + windows.n_right + 1
+    rss = np.zeros(len(y))
+    for k in np.unique(n_points):
+        rows = np.flatnonzero(n_points == k)
+        window = y[rows[:, None], (reach - windows.n_left[rows])[:, None] + np.arange(k)[None, :]]
+        part = (window @ _smooth_basis(int(k))) ** 2
+        used = np.arange(part.shape[1])[None, :] < n_terms[rows, None]
+        rss[rows] = power[rows] - np.sum(part * used, axis=1)
+    return rss
 
 
 def _step(columns: FloatArray, coefficient: FloatArray, t: FloatArray, left: FloatArray, right: FloatArray,
@@ -150,10 +164,10 @@ def _step(columns: FloatArray, coefficient: FloatArray, t: FloatArray, left: Flo
     return np.stack(out, axis=2)
 
 
-def _clip_corners(corners: FloatArray, low: FloatArray, high: FloatArray, m: int) -> FloatArray:
+def _clip_corners(corners: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
     """Keep both corners inside the window and apart."""
-    left = np.clip(corners[:, 0], low, high - m)
-    return np.stack([left, np.clip(np.maximum(corners[:, 1], left + 0.8 * m), low, high)], axis=1)
+    left = np.clip(corners[:, 0], low, high - 1)
+    return np.stack([left, np.clip(np.maximum(corners[:, 1], left + 0.8), low, high)], axis=1)
 
 
 def _penalised_rss(residual: FloatArray, coefficient: FloatArray) -> FloatArray:
@@ -164,114 +178,107 @@ def _penalised_rss(residual: FloatArray, coefficient: FloatArray) -> FloatArray:
     return np.asarray(rss * (1 + WRONG_WAY * wrong))
 
 
-def _search_corners(
-    t: FloatArray, y: FloatArray, mask: FloatArray, corners: FloatArray, low: FloatArray, high: FloatArray, m: int,
-    scale: FloatArray,
-) -> FloatArray:  # fmt: skip
-    """Try corners a few points to either side, one after the other: flanks that bend leave false minima nearby."""
-    best = _clip_corners(corners, low, high, m)
-    best_rss = np.full(len(t), np.inf)
-    for side, offsets in SEARCH:
-        middle = best.copy()
-        for offset in offsets:
-            trial = middle.copy()
-            trial[:, side] += offset * m
-            trial = _clip_corners(trial, low, high, m)
-            columns = _columns(t, trial[:, 0], trial[:, 1], m, scale)
-            coefficient = _solve(columns, y, mask)
-            rss = _penalised_rss((y - np.matmul(columns, coefficient[:, :, None])[:, :, 0]) * mask, coefficient)
-            better = rss < best_rss
-            best_rss = np.where(better, rss, best_rss)
-            best = np.where(better[:, None], trial, best)
-    return best
+@dataclass(frozen=True, slots=True)
+class _Problem:
+    """Windows ready for fitting; (n, points), in points."""
+
+    t: FloatArray
+    y: FloatArray
+    mask: FloatArray
+    averaged: IntArray
+    scale: FloatArray
+    low: FloatArray  # corners may not lie below
+    high: FloatArray
+    with_bow: bool
+
+    def take(self, rows: IntArray) -> _Problem:
+        return _Problem(
+            self.t[rows], self.y[rows], self.mask[rows], self.averaged[rows], self.scale[rows], self.low[rows],
+            self.high[rows], self.with_bow,
+        )  # fmt: skip
+
+    def solve(self, corners: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Columns, coefficients and residuals at these corners."""
+        columns = _columns(self.t, corners[:, 0], corners[:, 1], self.averaged, self.scale)
+        if self.with_bow:
+            columns = np.concatenate([columns, _arch(self.t, corners)[:, :, None]], axis=2)
+        coefficient = _solve(columns, self.y, self.mask)
+        return columns, coefficient, (self.y - np.matmul(columns, coefficient[:, :, None])[:, :, 0]) * self.mask
 
 
-def _polish_corners(
-    t: FloatArray, y: FloatArray, mask: FloatArray, corners: FloatArray, low: FloatArray, high: FloatArray, m: int,
-    scale: FloatArray,
-) -> FloatArray:  # fmt: skip
+def _polish_corners(problem: _Problem, corners: FloatArray) -> FloatArray:
     """Gauss-Newton on both corners together with the linear terms."""
-    best, best_rss, trial = corners, np.full(len(t), np.inf), corners
-    for _ in range(ITERATIONS):
-        trial = _clip_corners(trial, low, high, m)
-        columns = _columns(t, trial[:, 0], trial[:, 1], m, scale)
-        coefficient = _solve(columns, y, mask)
-        residual = (y - np.matmul(columns, coefficient[:, :, None])[:, :, 0]) * mask
+    trial = _clip_corners(corners, problem.low, problem.high)
+    best, best_rss = trial.copy(), np.full(len(trial), np.inf)
+    rows = np.arange(len(trial))  # those that still move
+    for last in [False] * (ITERATIONS - 1) + [True]:
+        part = problem.take(rows)
+        columns, coefficient, residual = part.solve(trial[rows])
         rss = _penalised_rss(residual, coefficient)
-        better = rss < best_rss
-        best_rss = np.where(better, rss, best_rss)
-        best = np.where(better[:, None], trial, best)
-        step = _step(columns, coefficient, t, trial[:, 0], trial[:, 1], scale)
-        move = np.clip(_solve(np.concatenate([columns, step], axis=2), residual, mask)[:, N_FLAT:], -1.5 * m, 1.5 * m)
+        better = rss < best_rss[rows]
+        gained = better & (rss < SETTLED_SHARE * best_rss[rows])
+        best_rss[rows] = np.where(better, rss, best_rss[rows])
+        best[rows] = np.where(better[:, None], trial[rows], best[rows])
+        if last:
+            break
+        step = _step(columns, coefficient, part.t, trial[rows, 0], trial[rows, 1], part.scale)
+        move = _solve(np.concatenate([columns, step], axis=2), residual, part.mask)[:, -2:]
+        move = np.clip(move, -1.5, 1.5)
         # Where the last step made it worse, go half way back instead.
-        trial = np.where(better[:, None], trial + move, (trial + best) / 2)
+        trial[rows] = np.where(better[:, None], trial[rows] + move, (trial[rows] + best[rows]) / 2)
+        trial[rows] = _clip_corners(trial[rows], part.low, part.high)
+        moves = np.where(better, np.abs(move).max(axis=1), 1.0) > SETTLED_POINTS
+        rows = rows[(gained | ~better) & moves]
+        if not len(rows):
+            break
     return best
 
 
-def _allow_bow(
-    t: FloatArray, y: FloatArray, mask: FloatArray, corners: FloatArray, columns: FloatArray, coefficient: FloatArray,
-    residual: FloatArray, scale: FloatArray,
-) -> tuple[FloatArray, FloatArray]:  # fmt: skip
-    """Let long plateaus bow, as rails do that sink and recover within one; a bow worth a crest is not allowed.
-
-    Returns coefficients and residuals."""
+def _arch(t: FloatArray, corners: FloatArray) -> FloatArray:
+    """A parabola over the plateau without a mean over it, going on level outside."""
     half = np.maximum((corners[:, 1] - corners[:, 0]) / 2, 0.5)
     place = (t - corners.mean(axis=1)[:, None]) / half[:, None]
-    arch = np.where(np.abs(place) < 1, place**2 - 1 / 3, 2 / 3)
-    wider = np.concatenate([columns, arch[:, :, None]], axis=2)
-    bowed = _solve(wider, y, mask)
-    rest = (y - np.matmul(wider, bowed[:, :, None])[:, :, 0]) * mask
-    promised = -(coefficient[:, 2] + coefficient[:, 5]) / 2 * half / scale / 2
-    allowed = (np.abs(bowed[:, -1]) <= BOW_SHARE * promised) & (np.sum(rest**2, 1) < 0.8 * np.sum(residual**2, 1))
-    keep = allowed[:, None]
-    return np.where(keep, bowed[:, :-1], coefficient), np.where(keep, rest, residual)
+    return np.where(np.abs(place) < 1, place**2 - 1 / 3, 2 / 3)
 
 
-def fit_lobes(volts: FloatArray, first: IntArray, last: IntArray, start: FloatArray, stop: FloatArray) -> LobeFit:
-    """Fit line and flanks, corners free, in the windows [first, last) of a waveform whose crests point up.
+def fit_windows(windows: Windows, left: FloatArray, right: FloatArray, with_bow: bool = False) -> LobeFit:
+    """Fit line and flanks, corners free.
 
     Parameters
     ----------
-    volts : (n_samples,) volts
-    first, last : (n,) windows, inside the waveform
-    start, stop : (n,) first guess of the corners, in samples of the waveform
+    windows : n windows, crests pointing up
+    left, right : (n,) first guess of the corners, in points from the middle point of each window
+    with_bow : let plateaus bow, as rails do that sink and recover within one; see LobeFit.bow_share
     """
-    averaged = -(-(last - first) // POINTS)
-    parts = []
-    for m in np.unique(averaged):
-        rows = np.flatnonzero(averaged == m)
-        parts.append((rows, _fit_group(volts, first[rows], last[rows], start[rows], stop[rows], int(m))))
-    merged = {}
-    for name in LobeFit.__slots__:
-        sample = getattr(parts[0][1], name)
-        whole = np.zeros(len(first), dtype=sample.dtype)
-        for rows, part in parts:
-            whole[rows] = getattr(part, name)
-        merged[name] = whole
-    return LobeFit(**merged)
-
-
-def _fit_group(volts: FloatArray, first: IntArray, last: IntArray, start: FloatArray, stop: FloatArray,
-               m: int) -> LobeFit:  # fmt: skip
-    """`fit_lobes` for windows in which the same number of samples makes a point."""
-    n_points = np.minimum((last - first) // m, POINTS)
-    point = np.arange(int(n_points.max()))
-    mask = (point[None, :] < n_points[:, None]).astype(float)
-    at = first[:, None, None] + (point[None, :, None] * m + np.arange(m)[None, None, :])
-    y = volts[np.minimum(at, len(volts) - 1)].mean(axis=2)
-    origin = first + n_points * m / 2
-    t = (first[:, None] + point[None, :] * m + (m - 1) / 2) - origin[:, None]
+    reach = int(max(windows.n_left.max(), windows.n_right.max()))
+    point = np.arange(-reach, reach + 1)
+    inside = (point >= -windows.n_left[:, None]) & (point <= windows.n_right[:, None])
+    mask = inside.astype(float)
+    n_points = (windows.n_left + windows.n_right + 1).astype(np.intp)
+    y = windows.volts[:, SIDE - reach : SIDE + reach + 1]
     y0 = np.sum(y * mask, axis=1) / n_points
-    y = (y - y0[:, None]) * mask
-    scale = np.maximum(n_points * m / 2.0, 1.0)
-    low, high = t[:, 0] + 1.2 * m, t[np.arange(len(t)), n_points - 1] - 1.2 * m
-    corners = _search_corners(t, y, mask, np.stack([start - origin, stop - origin], axis=1), low, high, m, scale)
-    corners = _polish_corners(t, y, mask, corners, low, high, m, scale)
+    problem = _Problem(
+        t=np.broadcast_to(point.astype(float), y.shape),
+        y=(y - y0[:, None]) * mask,
+        mask=mask,
+        averaged=windows.averaged,
+        scale=n_points / 2.0,
+        low=-windows.n_left + 1.2,
+        high=windows.n_right - 1.2,
+        with_bow=with_bow,
+    )
+    corners = _polish_corners(problem, np.stack([left, right], axis=1))
+    return _describe(problem, corners, windows, y0, n_points)
+
+
+def _describe(problem: _Problem, corners: FloatArray, windows: Windows, y0: FloatArray, n_points: IntArray) -> LobeFit:
+    """Everything that is kept of the fits at these corners, with its uncertainty."""
     left, right = corners[:, 0], corners[:, 1]
-    columns = _columns(t, left, right, m, scale)
-    coefficient = _solve(columns, y, mask)
-    residual = (y - np.matmul(columns, coefficient[:, :, None])[:, :, 0]) * mask
-    coefficient, residual = _allow_bow(t, y, mask, corners, columns, coefficient, residual, scale)
+    t, mask, scale = problem.t, problem.mask, problem.scale
+    columns, coefficient, residual = problem.solve(corners)
+    bow = coefficient[:, N_FLAT] if problem.with_bow else np.zeros(len(t))
+    promised = -(coefficient[:, 2] + coefficient[:, 5]) / 2 * (right - left) / 2 / scale / 2
+    columns, coefficient = columns[:, :, :N_FLAT], coefficient[:, :N_FLAT]
     step = _step(columns, coefficient, t, left, right, scale)
     joint = np.concatenate([columns, step], axis=2) * mask[:, :, None]
     normal = np.matmul(joint.transpose(0, 2, 1), joint)
@@ -288,24 +295,26 @@ def _fit_group(volts: FloatArray, first: IntArray, last: IntArray, start: FloatA
     n_left = np.sum(mask * (t < left[:, None]), axis=1)
     n_right = np.sum(mask * (t > right[:, None]), axis=1)
     n_used = 2 + np.minimum(3, np.maximum(n_left, 1)) + np.minimum(3, np.maximum(n_right, 1))
-    tilt = coefficient[:, 1] / scale
+    m = windows.averaged
+    tilt = coefficient[:, 1] / scale / m
     return LobeFit(
-        start=left + origin,
-        stop=right + origin,
+        start=windows.to_sample(left),
+        stop=windows.to_sample(right),
         level_v=coefficient[:, 0] + y0,  # the arch has no mean over the plateau
         tilt_v=tilt,
-        slope_left_v=tilt - coefficient[:, 2] / scale,
-        slope_right_v=-tilt - coefficient[:, 5] / scale,
+        slope_left_v=tilt - coefficient[:, 2] / scale / m,
+        slope_right_v=-tilt - coefficient[:, 5] / scale / m,
         flat_rss_v2=np.sum(residual**2, axis=1),
-        smooth_rss_v2=_smooth_rss(t, y, mask, n_used.astype(np.intp)),
+        smooth_rss_v2=_smooth_rss(windows, problem.y, mask, n_used.astype(np.intp)),
         top_rss_v2=np.sum(residual**2 * top, axis=1),
         n_points=n_points,
         n_top=np.sum(top, axis=1).astype(np.intp),
-        averaged=np.full(len(first), m, dtype=np.intp),
-        curvature_v=coefficient @ mean_curvature[:N_FLAT] / scale**2,
-        start_sd=spread[:, 0],
-        stop_sd=spread[:, 1],
-        slope_sd=slope_sd / scale,
-        curvature_sd=curvature_sd / scale**2,
+        averaged=m,
+        curvature_v=coefficient @ mean_curvature[:N_FLAT] / (scale * m) ** 2,
+        start_sd=spread[:, 0] * m,
+        stop_sd=spread[:, 1] * m,
+        slope_sd=slope_sd / (scale * m),
+        curvature_sd=curvature_sd / (scale * m) ** 2,
         correlation=shared,
+        bow_share=np.abs(bow) / np.maximum(promised, 1e-12),
     )

@@ -1,0 +1,271 @@
+"""Which crests might be cut off: a cheap look at every high crest of a stretch, all of them at once.
+
+A crest is the highest of a few blocks of four samples. Around each, templates are laid that answer to a flat top with
+falling flanks and not to any cubic; a natural crest answers with the opposite sign, for it bends most at its top. The
+strongest answer tells where the plateau is and how long, well enough for the search that follows.
+
+Gaps: works inside one stretch; a template that would reach over its end is not laid.
+Limits: crests lower than half the highest one within some seconds are not looked at. Plateaus shorter than about three
+samples or longer than some 25 ms (8 kS/s) are not found.
+Source: our choice, measured in tests/detect_clipping.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.clip_stream import block_means
+from ampwitness.types import FloatArray
+
+IntArray = npt.NDArray[np.intp]
+
+BLOCK = 4  # samples
+APART = 2  # blocks to either side that a crest stands above
+CELL_S = 2.0  # the highest value of this and the neighbouring cells is the local top
+NEAR_TOP_SHARE = 0.5
+ANSWER = 4.5  # in standard deviations of the noise
+SAG_SHARE = 0.1  # of the flanks' fall that a plateau may sag,
+SAG_SD = 3.0  # and so many standard deviations
+CLOSE_SHARE = 0.025  # how far the wave stays this close under its crest bounds the plateau
+CLOSE_SD = 3.0
+LONGEST_IN_RUN, SHORTEST_IN_RUN = 1.2, 0.3
+FLANK = 1.2  # of a template, in half plateaus
+# half lengths of plateaus looked for, in samples of the fine and blocks of the coarse view
+FINE_HALVES = (1.8, 2.5, 3.4, 4.6, 6.2, 8.4, 11.5)
+COARSE_HALVES = (3.4, 4.6, 6.2, 8.4, 11.5, 16.0, 22.0)
+FULL_STAY = 0.66  # of the time above 85 % that is spent above 96 %; a sine 0.51
+UPPER_SHARE, LOWER_SHARE = 0.96, 0.85
+RESIDUE_SHARE = 0.0006  # of the crest: what the converter leaves of its own shape counts as noise
+
+
+@dataclass(frozen=True, slots=True)
+class Crests:
+    """Every high crest of a stretch, both polarities, (n,) each, by polarity and time."""
+
+    sign: FloatArray
+    sample: IntArray
+    level_v: FloatArray  # mean of the three highest samples in a row, sign-turned
+
+    def __len__(self) -> int:
+        return len(self.sample)
+
+    def take(self, chosen: npt.NDArray[np.bool_] | IntArray) -> Crests:
+        return Crests(self.sign[chosen], self.sample[chosen], self.level_v[chosen])
+
+
+@dataclass(frozen=True, slots=True)
+class Suspects:
+    """Where plateaus seem to be, (n,) each."""
+
+    sign: FloatArray
+    centre: FloatArray  # samples of the stretch
+    half: FloatArray  # half the plateau, samples
+    level_v: FloatArray
+    answer: FloatArray
+    crest: IntArray  # sample of the crest it was found at
+
+    def __len__(self) -> int:
+        return len(self.sign)
+
+    def take(self, chosen: npt.NDArray[np.bool_] | IntArray) -> Suspects:
+        return Suspects(*(getattr(self, name)[chosen] for name in self.__slots__))
+
+
+@dataclass(frozen=True, slots=True)
+class _Bank:
+    reach: int
+    templates: npt.NDArray[np.float32]  # (2 * reach + 1, n), unit
+    sags: npt.NDArray[np.float32]  # (2 * reach + 1, n): by how much the plateau's ends lie below its middle
+    sag_sd: npt.NDArray[np.float32]  # (n,) for noise of 1 V
+    fall: npt.NDArray[np.float32]  # (n,) how far straight flanks fall by the template's ends, for an answer of 1
+    half: FloatArray  # (n,)
+    shift: FloatArray
+
+
+@lru_cache(maxsize=4)
+def _bank(halves: tuple[float, ...]) -> _Bank:
+    """Unit templates: a flat top with straight flanks, less the cubic that fits it best, at shifted places."""
+    largest = halves[-1]
+    reach = int(np.ceil(largest * (1 + FLANK) + largest))
+    t = np.arange(-reach, reach + 1, dtype=float)
+    columns, sags, falls, used, shifts = [], [], [], [], []
+    for half in halves:
+        flank = max(FLANK * half, 3.0)
+        step = max(0.7, half / 2)
+        n_steps = int(np.floor(half / step)) + 1
+        for shift in step * np.arange(-n_steps, n_steps + 1):
+            x = t - shift
+            inside = np.abs(x) <= half + flank
+            if x[0] > -(half + flank) or x[-1] < half + flank:
+                continue
+            shape = -np.maximum(np.abs(x[inside]) - half, 0)
+            basis = np.linalg.qr(np.vander(x[inside] / (half + flank), 4))[0]
+            shape = shape - basis @ (basis.T @ shape)
+            column, sag = np.zeros(len(t)), np.zeros(len(t))
+            column[inside] = shape / np.linalg.norm(shape)
+            columns.append(column)
+            level = np.abs(x) <= max(half - 0.5, 1.5)
+            sag[level] = -np.linalg.pinv(np.vander(x[level], 3))[0] * half**2
+            sags.append(sag)
+            falls.append(flank / np.linalg.norm(shape))
+            used.append(half)
+            shifts.append(shift)
+    sag_bank = np.stack(sags, axis=1)
+    return _Bank(
+        reach,
+        np.stack(columns, axis=1).astype(np.float32),
+        sag_bank.astype(np.float32),
+        np.sqrt(np.sum(sag_bank**2, axis=0)).astype(np.float32),
+        np.array(falls, dtype=np.float32),
+        np.array(used),
+        np.array(shifts),
+    )
+
+
+def find_crests(
+    volts: npt.NDArray[np.float32], rate_hz: float, lowest_v: float, blocked: npt.NDArray[np.bool_] | None
+) -> Crests:
+    """Find the high crests of both polarities.
+
+    Parameters
+    ----------
+    volts : (n,) volts
+    rate_hz : samples a second
+    lowest_v : crests below are left out
+    blocked : (n,) samples that count for nothing, or None
+    """
+    blocks = volts[: len(volts) // BLOCK * BLOCK].reshape(-1, BLOCK)
+    signs, samples, levels = [], [], []
+    for sign in (1.0, -1.0):
+        extreme = np.maximum if sign > 0 else np.minimum
+        top = extreme(extreme(blocks[:, 0], blocks[:, 1]), extreme(blocks[:, 2], blocks[:, 3]))
+        if sign < 0:
+            top = -top
+        if blocked is not None:
+            top = np.where(blocked[: len(blocks) * BLOCK].reshape(-1, BLOCK).any(axis=1), np.float32(0), top)
+        at = _local_tops(top, rate_hz, lowest_v)
+        inside = blocks[at] * np.float32(sign)
+        sample = at * BLOCK + np.argmax(inside, axis=1)
+        sample = np.clip(sample, 1, len(volts) - 2)
+        level = sign * (volts[sample - 1].astype(float) + volts[sample] + volts[sample + 1]) / 3
+        signs.append(np.full(len(at), sign))
+        samples.append(sample.astype(np.intp))
+        levels.append(level)
+    return Crests(np.concatenate(signs), np.concatenate(samples), np.concatenate(levels))
+
+
+def _local_tops(top: npt.NDArray[np.float32], rate_hz: float, lowest_v: float) -> IntArray:
+    """Blocks that stand above their neighbours and near the local top."""
+    if len(top) < 2 * APART + 1:
+        return np.zeros(0, dtype=np.intp)
+    cell = max(1, round(CELL_S * rate_hz / BLOCK))
+    highest = np.maximum.reduceat(top, np.arange(0, len(top), cell))
+    around = np.maximum(highest, np.maximum(np.append(highest[1:], 0), np.insert(highest[:-1], 0, 0)))
+    gate = np.maximum(NEAR_TOP_SHARE * around, lowest_v)
+    at = np.flatnonzero(top[1:-1] >= np.maximum(top[:-2], top[2:])) + 1
+    at = at[top[at] >= gate[at // cell]]
+    at = at[(at >= APART) & (at < len(top) - APART)]
+    mine = top[at]
+    keep = (mine > top[at - 1]) & (mine > top[at - 2]) & (mine >= top[at + 2])
+    return np.asarray(at[keep], dtype=np.intp)
+
+
+def find_suspects(
+    volts: npt.NDArray[np.float32], crests: Crests, noise_v: float
+) -> tuple[Suspects, npt.NDArray[np.bool_]]:
+    """Lay the templates around every crest, and keep the strongest answer of each plateau.
+
+    Parameters
+    ----------
+    volts : (n,) volts
+    crests : where to look
+    noise_v : standard deviation of the noise of one sample
+
+    Returns
+    -------
+    Suspects, and which crests stay so long near their height that they might be cut off softly.
+    """
+    is_full = np.zeros(len(crests), dtype=bool)
+    coarse = block_means(volts, BLOCK)
+    found = []
+    for source, factor, halves in ((volts, 1, FINE_HALVES), (coarse, BLOCK, COARSE_HALVES)):
+        bank = _bank(halves)
+        middle = np.minimum(crests.sample // factor, len(source) - 1)
+        rows = np.arange(len(crests))
+        at = middle[:, None] + np.arange(-bank.reach, bank.reach + 1)[None, :]
+        if middle.min() < bank.reach or middle.max() >= len(source) - bank.reach:
+            np.clip(at, 0, len(source) - 1, out=at)
+        window = source[at]
+        window = (window - window[:, bank.reach][:, None]) * crests.sign[rows].astype(np.float32)[:, None]
+        answer = window @ bank.templates
+        sigma = np.hypot(noise_v / np.sqrt(factor), RESIDUE_SHARE * crests.level_v[rows]).astype(np.float32)
+        sag = np.abs(window @ bank.sags)
+        sag -= SAG_SD * sigma[:, None] * bank.sag_sd
+        answer[sag > SAG_SHARE * bank.fall * answer] = 0
+        close = -(CLOSE_SHARE * crests.level_v[rows] + CLOSE_SD * sigma)
+        before, after = _run_lengths(window, bank.reach, close)
+        run = (before + after).astype(np.float32)[:, None]
+        off = np.abs(bank.shift[None, :] - ((after - before) / 2)[:, None])
+        answer[(2 * bank.half > LONGEST_IN_RUN * run) | (2 * bank.half < SHORTEST_IN_RUN * run) | (off > run / 3)] = 0
+        is_full |= _stays_long(window, bank.reach, crests.level_v)
+        best = np.argmax(answer, axis=1)
+        strength = answer[np.arange(len(rows)), best]
+        strong = strength > ANSWER * sigma
+        kept, best = rows[strong], best[strong]
+        found.append(
+            np.stack(
+                [
+                    crests.sign[kept],
+                    (middle[kept] + bank.shift[best] + 0.5) * factor - 0.5,
+                    bank.half[best] * factor,
+                    crests.level_v[kept],
+                    (strength / sigma)[strong],
+                    np.full(len(kept), float(factor)),
+                    crests.sample[kept],
+                ]
+            )
+        )
+    table = np.concatenate(found, axis=1) if found else np.zeros((7, 0))
+    table = table[:, _strongest(table)]
+    suspects = Suspects(table[0], table[1], table[2], table[3], table[4], table[6].astype(np.intp))
+    return suspects, is_full
+
+
+def _stays_long(window: FloatArray, middle: int, level_v: FloatArray) -> npt.NDArray[np.bool_]:
+    """Whether each crest spends more of the time above its lower share above its upper one than a sine does."""
+    level = level_v.astype(np.float32)
+    upper = _run_lengths(window, middle, -(1 - UPPER_SHARE) * level)
+    lower = _run_lengths(window, middle, -(1 - LOWER_SHARE) * level)
+    inside = (lower[0] < middle - 1) & (lower[1] < middle - 1)
+    return np.asarray(inside & (upper[0] + upper[1] >= FULL_STAY * (lower[0] + lower[1])))
+
+
+def _run_lengths(window: FloatArray, middle: int, floor_v: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """How far each row stays above its floor to either side of its middle, in points."""
+    below = window < floor_v[:, None]
+    below[:, 0] = below[:, -1] = True
+    return np.argmax(below[:, middle::-1], axis=1) - 0.5, np.argmax(below[:, middle:], axis=1) - 0.5
+
+
+def _strongest(table: FloatArray) -> IntArray:
+    """Of plateaus of one polarity that overlap, keep the strongest answer; (n,) row numbers, sorted."""
+    sign, centre, half, _, answer = table[:5]
+    keep: list[int] = []
+    for polarity in (1.0, -1.0):
+        left = np.flatnonzero(sign == polarity)
+        left = left[np.argsort(centre[left] - half[left], kind="stable")]
+        while len(left):
+            start, stop = centre[left] - half[left], centre[left] + half[left]
+            reach = np.maximum.accumulate(stop)
+            group = np.concatenate(([0], np.cumsum(start[1:] > reach[:-1])))
+            order = np.lexsort((-answer[left], group))
+            best = order[np.concatenate(([True], np.diff(group[order]) > 0))]
+            keep += left[best].tolist()
+            # In a chain of overlaps the far ones may stay: look again at what does not touch the strongest.
+            touches = (start < stop[best][group]) & (stop > start[best][group])
+            left = left[~touches]
+    return np.array(sorted(keep), dtype=np.intp)

@@ -1,0 +1,263 @@
+"""The windows of suspected plateaus, and the first search for their corners: two flanks with a line between, or smooth?
+
+Everything here is done for many plateaus at once. A window is taken from the waveform so that it fits a fixed number of
+points; from the plateau it reaches a few plateau lengths to either side, to a share of the crest's height, or to the
+valley beside it, whichever comes first.
+
+Gaps: a window ends at the stretch's end; where too little of a flank is left, `is_cut` says so.
+Limits: corners to half a point.
+Source: our choice, measured in tests/detect_clipping.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.clip_screen import Suspects
+from ampwitness.types import FloatArray
+
+IntArray = npt.NDArray[np.intp]
+
+WINDOW_LEVEL = 0.35  # windows reach down to this share of the crest
+SIDE = 40  # points to either side of the middle of a window
+WIDTHS = (1.8, 1.0)  # flanks of the wide and the narrow view, in plateau lengths
+SHORTEST_FLANK_S = 0.0006
+FLANK_POINTS = 8  # in a flank, where there are so many samples
+SPARE_S = 0.0004
+POINTS_LEAST = 9
+LONG_POINTS = 24  # from here on corners are tried every other point
+SHORTEST_SHARE, LONGEST_SHARE = 0.5, 2.2  # of the suspected length: the lengths that are tried
+CORNER_SHARE = 0.9  # of the crest's height: a plateau does not end below
+VALLEY_SHARE = 0.03  # of the crest's height that the wave may rise again within a window
+
+
+@dataclass(frozen=True, slots=True)
+class Windows:
+    """n windows of up to 2 * SIDE + 1 points around suspected plateaus, sign-turned; all arrays (n, ...)."""
+
+    sign: FloatArray
+    crest: IntArray  # sample
+    volts: FloatArray  # (n, 2 * SIDE + 1), averaged over `averaged` samples; the middle point holds the centre
+    middle: IntArray  # sample at which the middle point starts
+    averaged: IntArray  # samples in a point
+    n_left: IntArray  # points before the middle one that belong to the window
+    n_right: IntArray
+    centre: FloatArray  # of the plateau, in points from the middle point
+    half: FloatArray  # half its length, in points
+    level_v: FloatArray
+    is_cut: npt.NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.middle)
+
+    def take(self, chosen: npt.NDArray[np.bool_] | IntArray) -> Windows:
+        return Windows(*(getattr(self, name)[chosen] for name in self.__slots__))
+
+    def to_sample(self, point: FloatArray) -> FloatArray:
+        """Place in points from the middle point -> sample of the stretch."""
+        return np.asarray(self.middle + point * self.averaged + (self.averaged - 1) / 2)
+
+    def to_point(self, sample: FloatArray) -> FloatArray:
+        """The other way round."""
+        return np.asarray((sample - self.middle - (self.averaged - 1) / 2) / self.averaged)
+
+    def narrowed(self, width: float, shortest: FloatArray) -> Windows:
+        """The same with flanks of at most `width` plateau lengths, but `shortest` points."""
+        flank = np.maximum(2 * width * self.half, shortest)
+        left = np.minimum(self.n_left, np.ceil(self.half + flank - self.centre).astype(np.intp))
+        right = np.minimum(self.n_right, np.ceil(self.half + flank + self.centre).astype(np.intp))
+        return replace(self, n_left=np.maximum(left, 1), n_right=np.maximum(right, 1))
+
+
+def cut_windows(volts: npt.NDArray[np.float32], rate_hz: float, suspects: Suspects, noise_v: float) -> Windows:
+    """Take the window around each suspected plateau.
+
+    Parameters
+    ----------
+    volts : (n_samples,) volts
+    rate_hz : samples a second
+    suspects : where plateaus seem to be
+    noise_v : standard deviation of the noise of one sample
+    """
+    want = suspects.half + np.maximum(2 * WIDTHS[0] * suspects.half, SHORTEST_FLANK_S * rate_hz)
+    averaged = np.maximum(np.ceil(want / SIDE), 1).astype(np.intp)
+    windows = _cut(volts, rate_hz, suspects, noise_v, averaged)
+    # Steep flanks end a window early: then there is room for more points.
+    reach = np.maximum(windows.n_left, windows.n_right) * averaged
+    flank = reach - suspects.half
+    most = np.maximum(
+        (flank / FLANK_POINTS).astype(np.intp), np.ceil((suspects.half + FLANK_POINTS) / SIDE).astype(np.intp)
+    )
+    finer = np.minimum(np.minimum(averaged, most), -(-reach // SIDE))
+    finer = np.maximum(finer, 1)
+    rows = np.flatnonzero(finer < averaged)
+    if len(rows):
+        again = _cut(volts, rate_hz, suspects.take(rows), noise_v, finer[rows])
+        for name in Windows.__slots__:
+            getattr(windows, name)[rows] = getattr(again, name)
+    return windows
+
+
+def _cut(
+    volts: npt.NDArray[np.float32], rate_hz: float, suspects: Suspects, noise_v: float, averaged: IntArray
+) -> Windows:
+    """Windows of so many samples a point, and how far each reaches."""
+    n = len(suspects.sign)
+    middle = np.round(suspects.centre - (averaged - 1) / 2).astype(np.intp)
+    out = np.zeros((n, 2 * SIDE + 1))
+    n_left, n_right = np.zeros(n, dtype=np.intp), np.zeros(n, dtype=np.intp)
+    is_cut = np.zeros(n, dtype=bool)
+    centre = (suspects.centre - middle - (averaged - 1) / 2) / averaged
+    half = suspects.half / averaged
+    for m in np.unique(averaged):
+        rows = np.flatnonzero(averaged == m)
+        first = middle[rows] - SIDE * m
+        at = np.clip(first[:, None] + np.arange((2 * SIDE + 1) * m)[None, :], 0, len(volts) - 1)
+        y = volts[at].reshape(len(rows), 2 * SIDE + 1, m).mean(axis=2, dtype=np.float64)
+        y *= suspects.sign[rows, None]
+        out[rows] = y
+        spare = max(1, round(SPARE_S * rate_hz / m))
+        level = suspects.level_v[rows]
+        room_left, room_right = middle[rows] // m, (len(volts) - middle[rows]) // m - 1
+        left = _reach(y[:, SIDE::-1], half[rows] - centre[rows], level, noise_v, spare)
+        right = _reach(y[:, SIDE:], half[rows] + centre[rows], level, noise_v, spare)
+        little = 2 * half[rows] + 2
+        is_cut[rows] = ((left > room_left) & (room_left < little)) | ((right > room_right) & (room_right < little))
+        n_left[rows], n_right[rows] = np.minimum(left, room_left), np.minimum(right, room_right)
+    return Windows(
+        suspects.sign,
+        suspects.crest,
+        out,
+        middle,
+        averaged.copy(),
+        n_left,
+        n_right,
+        centre,
+        half,
+        suspects.level_v,
+        is_cut,
+    )
+
+
+def _reach(outward: FloatArray, half: FloatArray, level: FloatArray, noise_v: float, spare: int) -> IntArray:
+    """How many points a flank goes on: (n, SIDE + 1) points outward from the middle of each plateau."""
+    point = np.arange(outward.shape[1])
+    low = outward < WINDOW_LEVEL * level[:, None]
+    deepest = np.minimum.accumulate(outward, axis=1)
+    rises = outward > deepest + (VALLEY_SHARE * level + 4 * noise_v)[:, None]
+    beyond = point[None, :] > half[:, None] + 0.5
+    low, rises = low & beyond, rises & beyond
+    low[:, -1] = rises[:, -1] = True
+    down, up = np.argmax(low, axis=1) + spare, np.argmax(rises, axis=1)
+    until = np.where(point[None, :] <= up[:, None], outward, np.inf)
+    valley = np.where(up < outward.shape[1] - 1, np.argmin(until, axis=1), outward.shape[1] - 1)
+    return np.asarray(np.minimum(np.minimum(down, valley), outward.shape[1] - 1), dtype=np.intp)
+
+
+# ---- flanks and line against one polynomial ---
+
+
+@dataclass(frozen=True, slots=True)
+class _Family:
+    """Orthonormal bases for windows of one number of points; hypotheses sorted by the length of the plateau."""
+
+    smooth: FloatArray  # (n_points, n_smooth)
+    flat: FloatArray  # (N_FLAT, n_points, n_hypotheses), zero where a hypothesis has fewer parameters
+    corners: FloatArray  # (n_hypotheses, 2), in points from the window's first
+    length: FloatArray  # (n_hypotheses,)
+
+
+def flat_bases(n_points: int, corners: FloatArray) -> FloatArray:
+    """Orthonormal bases of "line on top, a cubic flank on either side", continuous at the corners.
+
+    Shorter flanks get fewer terms. corners: (n, 2) in points; returns (n, n_points, N_FLAT) with zero columns last."""
+    t = np.arange(n_points, dtype=float)[None, :]
+    left, right = corners[:, :1], corners[:, 1:]
+    scale = (n_points - 1) / 2
+    columns = [np.ones((len(corners), n_points)), (t - (left + right) / 2) / scale]
+    is_used = [np.ones(len(corners), dtype=bool)] * 2
+    before, after = np.maximum(left - t, 0) / scale, np.maximum(t - right, 0) / scale
+    for power in (1, 2, 3):
+        for distance in (before, after):
+            columns.append(distance**power)
+            is_used.append(power <= np.maximum(np.count_nonzero(distance, axis=1) // 2, 0))
+    used = np.stack(is_used, axis=1)
+    stacked = np.stack(columns, axis=2) * used[:, None, :]
+    # Unused columns go last: what they become must not touch the others.
+    order = np.argsort(~used, axis=1, kind="stable")
+    stacked = np.take_along_axis(stacked, order[:, None, :], axis=2)
+    q = np.linalg.qr(stacked)[0]
+    return np.asarray(q * np.take_along_axis(used, order, axis=1)[:, None, :])
+
+
+@lru_cache(maxsize=64)
+def _family(n_points: int) -> _Family:
+    """Bases for all hypotheses about where the corners are, in a window of `n_points`."""
+    lengths = sorted({max(1, round(1.6 * 1.075**k)) for k in range(60)})
+    corners = []
+    for length in lengths:
+        step = 1 if length < LONG_POINTS else 2
+        for left in range(2, n_points - length - 2, step):
+            corners.append((left - 0.25, left + length - 0.75))
+    table = np.array(corners)
+    bases = flat_bases(n_points, table)
+    x = np.linspace(-1, 1, n_points)
+    smooth = np.linalg.qr(np.polynomial.legendre.legvander(x, min(8, n_points // 2) - 1))[0]
+    return _Family(smooth, np.ascontiguousarray(bases.transpose(2, 1, 0)), table, table[:, 1] - table[:, 0])
+
+
+@dataclass(frozen=True, slots=True)
+class FlatTest:
+    """Outcome of the first search, (n,) each; corners in points from the middle point of the window."""
+
+    smooth_rss_v2: FloatArray  # residual sum of squares of one polynomial
+    flat_rss_v2: FloatArray  # the same of flanks and line
+    corner_left: FloatArray
+    corner_right: FloatArray
+    n_points: IntArray
+
+
+def test_flatness(windows: Windows) -> FlatTest:
+    """Compare, in each window, one polynomial with flanks and a tilted line, over a grid of corners.
+
+    Returns
+    -------
+    FlatTest; NaN where a window is too short to tell.
+    """
+    n = len(windows)
+    points = windows.n_left + windows.n_right + 1
+    points = np.where(points > 24, points - points % 4, np.where(points > 14, points - points % 2, points))
+    nan = np.full((4, n), np.nan)
+    result = FlatTest(nan[0], nan[1], nan[2], nan[3], points)
+    spare = (windows.n_left + windows.n_right + 1 - points) // 2
+    first = SIDE - windows.n_left + spare
+    octave = np.round(np.log2(np.maximum(2 * windows.half, 1.0))).astype(np.intp)
+    enough = points >= POINTS_LEAST
+    for k, size in sorted(set(zip(points[enough].tolist(), octave[enough].tolist(), strict=True))):
+        rows = np.flatnonzero((points == k) & (octave == size))
+        family = _family(k)
+        low, high = np.searchsorted(family.length, [SHORTEST_SHARE * 2.0**size - 1, LONGEST_SHARE * 2.0**size + 1])
+        if high <= low:
+            continue
+        y = windows.volts[rows[:, None], first[rows][:, None] + np.arange(k)[None, :]]
+        is_high = y >= CORNER_SHARE * windows.level_v[rows, None]
+        y = y - y.mean(axis=1, keepdims=True)
+        power = np.sum(y**2, axis=1)
+        result.smooth_rss_v2[rows] = power - np.sum((y @ family.smooth) ** 2, axis=1)
+        explained = np.zeros((len(rows), high - low))
+        for basis in family.flat:
+            part = y @ basis[:, low:high]
+            part *= part
+            explained += part
+        inside = np.round(family.corners[low:high]).astype(np.intp)
+        explained *= is_high[:, inside[:, 0]] & is_high[:, inside[:, 1]]
+        best = np.argmax(explained, axis=1)
+        result.flat_rss_v2[rows] = power - explained[np.arange(len(rows)), best]
+        corners = family.corners[low:high][best] + (first[rows] - SIDE)[:, None]
+        result.corner_left[rows] = corners[:, 0]
+        result.corner_right[rows] = corners[:, 1]
+    return result
