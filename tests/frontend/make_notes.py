@@ -73,6 +73,7 @@ def tables() -> dict[str, list[str]]:
         "errors": _errors(made),
         "corner": _corner(made),
         "disturbances": _disturbances(made),
+        "lines": _digital(made),
         "schematics": [f"![{one.name}](schematics/{one.name.lower()}.svg)" for one in made.inputs],
     }
 
@@ -126,6 +127,25 @@ def _errors(made: FrontEnd) -> list[str]:
                 f"{100 * budget.drift_gain_ratio:.2f} %",
                 f"{one.carried_codes:.2f} codes",
                 f"{1e3 * budget.noise_v:.3g} mV",
+            )
+        )
+    return rows
+
+
+def _digital(made: FrontEnd) -> list[str]:
+    rows = _head("line", "pin", "top", "down", "capacitor", "surely 0 below", "turns near", "surely 1 above")
+    for line in made.lines:
+        network = line.network
+        rows.append(
+            _row(
+                f"`{line.role}`",
+                f"GPIO{line.pin}",
+                value_code(network.top_ohm),
+                value_code(network.down_ohm or 0),
+                f"{value_code(network.farad)}F",
+                f"{line.surely_low_v:.1f} V",
+                f"{line.threshold_v:.1f} V",
+                f"{line.surely_high_v:.1f} V",
             )
         )
     return rows

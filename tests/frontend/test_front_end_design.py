@@ -326,6 +326,21 @@ def test_short_pulse_moves_the_node_by_its_charge() -> None:
     assert moved_v == pytest.approx(150 / 24_050 * 0.15e-6 / 10e-9, rel=0.01)
 
 
+def test_the_digital_line_turns_where_board_config_says_and_survives() -> None:
+    made = designed()
+    (line,) = made.lines
+    role, pin, threshold_v = CONFIG.DIGITAL[0]
+    assert (line.role, line.pin) == (role, pin)
+    assert line.threshold_v == pytest.approx(threshold_v, rel=0.02)
+    # 39 k / 12 k: 2.0 V at the pin are 2.0 * 51/12 = 8.5 V at the lead, 0.8 V are 3.4 V.
+    assert (line.surely_low_v, line.surely_high_v) == pytest.approx((3.4, 8.5))
+    for volts in (0.0, 3.3):
+        assert line.network.pin_v(volts) < 0.8  # an amplifier told to be off
+    for volts in (9.0, 16.0):
+        assert line.network.pin_v(volts) > 2.0
+    assert all(one.judgement != "does not survive" for one in line.stresses)
+
+
 def test_a_24_v_vehicle_is_designed_for_where_its_leads_belong() -> None:
     front_end = design_front_end(default_wishes(24), 10_000, 24, CONFIG)
     by_name = {one.name: one for one in front_end.inputs}

@@ -9,6 +9,7 @@ from types import ModuleType
 from ampwitness.frontend.budget import ErrorBudget, SourceLoading, Tolerances, error_budget, source_loading
 from ampwitness.frontend.corner import BoardRates, CornerChoice, board_rates, choose_corner
 from ampwitness.frontend.design import DesignedInput, design_input
+from ampwitness.frontend.digital import DigitalDivider, design_divider
 from ampwitness.frontend.disturbances import DISTURBANCES, Disturbance, Stress, stress
 from ampwitness.frontend.network import InputNetwork, network_from_parts
 from ampwitness.frontend.settling import PESSIMISTIC_SAMPLING_FARAD, carried_over_codes
@@ -48,7 +49,7 @@ class JudgedInput:
 
 @dataclass(frozen=True, slots=True)
 class FrontEnd:
-    """The inputs of one board. `corner` is None where they were read, not designed."""
+    """The inputs of one board. `corner` is None where they were read, not designed; `lines` are its digital ones."""
 
     system_v: int
     corner_hz: float
@@ -57,6 +58,7 @@ class FrontEnd:
     tolerances: Tolerances
     inputs: tuple[JudgedInput, ...]
     reference_v: float
+    lines: tuple[DigitalDivider, ...]
 
 
 def design_front_end(
@@ -92,7 +94,9 @@ def design_front_end(
         for wish in wishes
     ]
     inputs = tuple(_judge_designed(one, system_v, rates, limits) for one in designed)
-    return FrontEnd(system_v, chosen.corner_hz, corner, rates, limits, inputs, config.REFERENCE_V)
+    return FrontEnd(
+        system_v, chosen.corner_hz, corner, rates, limits, inputs, config.REFERENCE_V, _lines(config, system_v)
+    )
 
 
 def read_front_end(
@@ -111,7 +115,16 @@ def read_front_end(
         )
         for wish in wishes
     )
-    return FrontEnd(system_v, float(config.INPUT_CORNER_HZ), None, rates, limits, inputs, config.REFERENCE_V)
+    return FrontEnd(
+        system_v,
+        float(config.INPUT_CORNER_HZ),
+        None,
+        rates,
+        limits,
+        inputs,
+        config.REFERENCE_V,
+        _lines(config, system_v),
+    )
 
 
 def judge_input(
@@ -142,6 +155,14 @@ def judge_input(
 def input_of_role(front_end: FrontEnd) -> Mapping[str, dict[str, float | None]]:
     """Parts by role, as board_config's INPUT_OF_ROLE gives them."""
     return {role: one.network.parts() for one in front_end.inputs for role in one.roles}
+
+
+def _lines(config: ModuleType, system_v: int) -> tuple[DigitalDivider, ...]:
+    return tuple(
+        design_divider(role, pin, threshold_v, config.REFERENCE_V, system_v)
+        for role, pin, threshold_v in config.DIGITAL
+        if threshold_v is not None
+    )
 
 
 def _judge_designed(one: DesignedInput, system_v: int, rates: BoardRates, tolerances: Tolerances) -> JudgedInput:

@@ -8,6 +8,7 @@ from dataclasses import asdict
 from typing import Any
 
 from ampwitness.frontend.corner import CONVERTER_ERROR_CODES, RESIDUE_HZ
+from ampwitness.frontend.digital import DigitalDivider
 from ampwitness.frontend.disturbances import PIN_OHM, Stress, unplugged_a
 from ampwitness.frontend.front_end import FrontEnd, JudgedInput
 from ampwitness.frontend.preferred import value_code
@@ -34,6 +35,8 @@ def front_end_text(front_end: FrontEnd) -> str:
         lines += ["", *_corner_lines(front_end)]
     for one in front_end.inputs:
         lines += ["", *_input_lines(one, front_end)]
+    for digital in front_end.lines:
+        lines += ["", *_digital_lines(digital)]
     lines += ["", "In words"]
     for line in [*_survival_lines(front_end), *(f"  - {limit}" for limit in LIMITS)]:
         indent = " " * (len(line) - len(line.lstrip()) + 2)
@@ -50,8 +53,24 @@ def front_end_to_json(front_end: FrontEnd) -> dict[str, Any]:
         "tolerances": asdict(front_end.tolerances),
         "corner": None if front_end.corner is None else asdict(front_end.corner),
         "inputs": [_input_to_json(one, front_end) for one in front_end.inputs],
+        "lines": [asdict(line) for line in front_end.lines],
         "limits": list(LIMITS),
     }
+
+
+def _digital_lines(line: DigitalDivider) -> list[str]:
+    network = line.network
+    lost = [stress for stress in line.stresses if stress.judgement == "does not survive"]
+    most = max(stress.clamp_a for stress in line.stresses)
+    fate = "survives all of the table" if not lost else f"DOES NOT SURVIVE {_names(lost)}"
+    return [
+        f"Digital line {line.role}, GPIO{line.pin}: the same clamp and pin resistor behind a divider",
+        f"  parts       top {value_code(network.top_ohm)}, down {value_code(network.down_ohm or 0)} to ground, "
+        f"{value_code(network.farad)}F",
+        f"  reads       0 for certain below {line.surely_low_v:.1f} V, turns near {line.threshold_v:.1f} V, "
+        f"1 for certain above {line.surely_high_v:.1f} V",
+        f"  {fate}; {_milliamperes(1e3 * most)} at most into the clamp",
+    ]
 
 
 def _corner_lines(front_end: FrontEnd) -> list[str]:
