@@ -2,57 +2,60 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from ampwitness.detect.note_pitch import (
-    HIGHEST_HZ,
-    LOWEST_HZ,
-    Pitch,
-    measure_pair,
-    measure_pitch,
-    name_pitch,
-)
-from ampwitness.detect.note_supply import (
-    RECOVERY_S,
-    SMOOTH_S,
-    fit_recovery,
+from ampwitness.detect.note_decimate import SMOOTH_S, Bands, parabola_taps
+from ampwitness.detect.note_runs import NoteBlock, NoteRuns
+from ampwitness.detect.note_sag import (
+    TAIL_S,
+    LowestMeter,
+    RecoveryFitter,
     measure_before,
-    measure_ripple,
-    widen_lowest,
+    measure_ripples,
+    measure_slopes,
 )
-from ampwitness.detect.note_tracking import END_RATIO, FLOOR_OVER_NOISE_RATIO, FLOOR_V, RunNotes, SoundingNote
+from ampwitness.detect.note_spectrum import HIGHEST_HZ, LOWEST_HZ, Pitch, measure_pitches, name_pitch
+from ampwitness.detect.note_table import NoteTable, RowView
+from ampwitness.detect.note_walk import END_RATIO, FLOOR_OVER_NOISE_RATIO, FLOOR_V, RunNotes, SoundingNote
 from ampwitness.detect.result import DetectorResult
-from ampwitness.detect.streams import Ledger, RunBlock, RunBlocks
-from ampwitness.types import Finding, Severity, TraceWindow
+from ampwitness.detect.streams import Ledger
+from ampwitness.types import Finding, FloatArray, Severity, TraceWindow
 
-_BLOCK_S = 0.5
 _LEAST_RUN_S = 0.100
-_TAIL_S = 0.050  # over which the supply at a note's end is averaged
+_LEAST_NOTE_S = 0.045
+_BATCH = 64  # notes that are measured together
 SAG_OF_NOTE_PERCENT = 10.0  # what the supply may lose under a note before it is more than information
+
+_AVERAGE = f"parabola, found over {1000 * SMOOTH_S:.0f} ms, taken over the span it fits"
+_NAN = float("nan")
 
 
 class NoteDetector:
     """Finds bass notes and measures the supply under each.
 
     Onset: where the output's level, rms over 50 ms in the band 8 to 165 Hz, rises (by 1.5 dB or more from the 50 ms
-    before to the 50 ms behind, to above a tenth of the note's peak level), or its pitch turns, the first departure of
-    the waveform from what went before is taken: what went before is carried on as a sum of damped sines (linear
-    prediction over the 200 ms before), the corner of what is left is fitted by least squares. While another note
-    sounds, a new one is one only if at least 15 % of the energy behind the onset is not the old one carried on:
-    beats, decays and steady harmonics are not notes. A swell that nothing marks is dated at 10 % of its peak level.
-    End: the next onset; or a sudden end, dated on the waveform; or the last instant at which the waveform below 300 Hz
-    reached 10 % of its peak, once the level has fallen to 10 % of its peak.
+    before to the 50 ms behind), or its pitch turns, the first departure of the waveform from what went before is
+    taken: what went before is carried on by linear prediction from the 200 ms before, and the corner of what is left
+    is fitted by least squares. It is a new note only if at least 15 % of the energy behind the onset is not the old
+    carried on: beats, decays and steady harmonics are not notes. A swell that nothing marks is dated where it passes
+    the floor.
+    End: the next onset, or the last instant at which the waveform below 300 Hz reached 10 % of its peak, once the level
+    has fallen to 10 % of its peak.
     `level_v`: the highest rms over 50 ms in the band. `peak_v`: largest departure of the output from its mean.
+    `energy_v2s`: the output's squares, less those of its mean, summed over time.
     `attack_s`: onset to 90 % of the peak level, less the 15 ms that averaging over 50 ms adds; good to 10 ms.
-    `pitch_hz`: fundamental of a least-squares fit with harmonics over the note without its attack, 4 s at most.
+    `pitch_hz`: fundamental of the note without its attack, 4 s at most, `pitch_name` and `pitch_cents` after ISO 16.
 
-    The supply: `supply_before_v` is the median of up to 250 ms before the onset (evidence says how long, and whether
-    it was settled). `supply_lowest_v` is the lowest value of a moving parabola over 2 ms, taken again over 20 to 32 ms
-    where a parabola fits that long; the lowest raw sample stands in the evidence. `supply_end_v` is the mean of the
-    last 50 ms; `sag_v` before less lowest; `recovery_s` the time constant of one exponential fitted up to the next
-    onset (3 s at most); `ripple_v` peak to peak at twice the pitch.
+    The supply: `supply_before_v` is the mean of up to 250 ms before the onset (`supply_before_looked_s` says how long,
+    `supply_before_settled` whether it stood still with nothing sounding). `supply_lowest_averaged_v` (`supply_lowest_v`
+    is the same) is the lowest value of a moving parabola over 2 ms, taken again over 20 to 32 ms where a parabola fits
+    that long; `supply_lowest_raw_v` the lowest sample. `supply_end_v` is the mean of the last 50 ms; `sag_v` before
+    less lowest; `sag_slope_v_per_s` the mean slope of its fall from 10 to 90 %, within the note's first second;
+    `recovery_s` the time constant of one exponential, beside a straight line where that is needed, fitted up to the
+    next onset (3 s at most); `ripple_v` peak to peak at twice the pitch.
 
     Gaps
     ----
@@ -63,37 +66,47 @@ class NoteDetector:
     Notes below a floor of 40 mV rms, or ten times the quietest level of the last 30 s (0.2 V rms at most), are not
     reported. Of notes that begin within 60 ms of each other only one is seen. A note of the same pitch struck again in
     phase with less than 1.5 dB of rise goes on as the old one. A voice whose pitch stays below 123.5 Hz counts as
-    notes. Attack values are coarse.
+    notes. Attack values are coarse. Findings come in batches, up to 13 s behind the sound.
 
     Source
     ------
-    Our choice, measured by `python -m ampwitness.bench.event_scores`. Pitch names: ISO 16.
+    Our choice, measured by `python -m ampwitness.bench.note_scores`. Pitch names: ISO 16.
     """
 
     name = "notes"
 
     def __init__(self) -> None:
         self._ledger = Ledger(self.name)
-        self._blocks = RunBlocks(("output", "supply"), _BLOCK_S)
+        self._runs = NoteRuns()
         self._run: tuple[int, RunNotes] | None = None
+        self._waiting: list[tuple[SoundingNote, Bands, NoteBlock]] = []
         self._found: list[Finding] = []
         self._n_dropped: dict[str, int] = {}
+        self._last_pitch: Pitch | None = None
+        self._meters: dict[tuple[float, int], _SupplyMeter] = {}
 
     def push(self, window: TraceWindow) -> None:
         """Look at the next window."""
         self._ledger.see(window)
-        if "output" not in window.traces:
+        trace = window.traces.get("output")
+        if trace is None:
             self._ledger.leave_out(window.start_s, window.stop_s, "no output channel")
+            for block in self._runs.finish():
+                self._take(block)
             return
         if "supply" not in window.traces:
             self._ledger.leave_out(window.start_s, window.stop_s, "supply under the notes: no supply channel")
-        for block in self._blocks.push(window):
+        for span in trace.saturated:
+            # A note is still seen there, only its height is not.
+            self._ledger.leave_out(span.start_s, span.stop_s, "level: the logger's own input was at a rail")
+        for block in self._runs.push(window):
             self._take(block)
 
     def finish(self) -> DetectorResult:
         """Close what is open and answer."""
-        for block in self._blocks.finish():
+        for block in self._runs.finish():
             self._take(block)
+        self._measure()
         findings = tuple(sorted(self._found, key=lambda f: f.start_s))
         summary: dict[str, Any] = {
             "n_notes": len(findings),
@@ -107,142 +120,268 @@ class NoteDetector:
             summary["median_sag_v"] = float(np.median(sags))
         return DetectorResult(findings, self._ledger.coverage(), summary)
 
-    def _take(self, block: RunBlock) -> None:
-        if "output" not in block.volts:
-            return
+    def _take(self, block: NoteBlock) -> None:
+        n = len(block.output)
         if self._run is None or self._run[0] != block.run_id:
             self._run = (block.run_id, RunNotes(block))
         run = self._run[1]
-        for note in run.take(block):
-            self._report(note, run, block)
-        if block.is_last and block.first + block.n < _LEAST_RUN_S * block.rate_hz:
-            self._ledger.leave_out(block.run_start_s, block.time_s(block.first + block.n), "too short for a bass note")
+        if not (block.is_last and block.first + n == 0):
+            self._waiting += [(note, run.bands, block) for note in run.take(block)]
+        if len(self._waiting) >= _BATCH:
+            self._measure()
+        if block.is_last and block.first + n < _LEAST_RUN_S * block.rate_hz:
+            stop_s = block.time_s(block.first + n)
+            self._ledger.leave_out(block.run_start_s, stop_s, "too short for a bass note")
             return
-        self._ledger.judge(block.n / block.rate_hz)
-        for span in block.saturated.get("output", ()):
-            # A note is still seen there, only its height is not.
-            self._ledger.leave_out(span.start_s, span.stop_s, "level: the logger's own input was at a rail")
+        self._ledger.judge(n / block.rate_hz)
 
-    def _report(self, note: SoundingNote, run: RunNotes, block: RunBlock) -> None:
-        assert note.end is not None
-        duration_s = (note.end - note.onset) / run.rate_hz
-        pitch, why_not = _judge_pitch(note, run, duration_s)
-        if pitch is None:
-            self._n_dropped[why_not] = self._n_dropped.get(why_not, 0) + 1
+    # ---- many notes at once ----------------------------------------------------------------------------------------
+
+    def _measure(self) -> None:
+        """Measure the notes that wait."""
+        waiting, self._waiting = self._waiting, []
+        parts = [_sounding_part(note, bands) for note, bands, _ in waiting]
+        pitches: list[Pitch | None] = [None] * len(waiting)
+        for bands in {id(bands): bands for _, bands, _ in waiting}.values():
+            places = [place for place, (_, b, _) in enumerate(waiting) if b is bands]
+            some = measure_pitches([parts[place] for place in places], bands.band_hz, bands.response)
+            for place, pitch in zip(places, some, strict=True):
+                pitches[place] = pitch
+        kept = []
+        for (note, bands, block), part, pitch in zip(waiting, parts, pitches, strict=True):
+            chosen, why_not = _judge(note, pitch, self._last_pitch, len(part) / bands.band_hz, bands.rate_hz)
+            if chosen is None or pitch is None:
+                self._n_dropped[why_not] = self._n_dropped.get(why_not, 0) + 1
+                continue
+            self._last_pitch = chosen
+            kept.append((note, bands, block, chosen))
+        if not kept:
             return
-        measured, evidence = _measure_output(note, run, duration_s, pitch)
-        supply_measured, supply_evidence = _measure_supply(note, run, pitch)
-        measured.update(supply_measured)
-        evidence.update(supply_evidence)
-        sag_percent = measured["sag_percent"]
-        severity: Severity = (
-            "attention" if isinstance(sag_percent, float) and sag_percent >= SAG_OF_NOTE_PERCENT else "information"
-        )
-        self._found.append(
-            Finding(
-                kind="note",
-                start_s=block.time_s(note.onset),
-                stop_s=block.time_s(note.end),
-                severity=severity,
-                measured=measured,
-                threshold={"floor_v": note.floor_v, "end_ratio": END_RATIO, "sag_percent": SAG_OF_NOTE_PERCENT},
-                evidence=evidence,
+        for bands in {id(bands): bands for _, bands, _, _ in kept}.values():
+            self._report([entry for entry in kept if entry[1] is bands], bands)
+
+    def _report(self, kept: list[tuple[SoundingNote, Bands, NoteBlock, Pitch]], bands: Bands) -> None:
+        """Findings of notes of one run."""
+        notes = [note for note, _, _, _ in kept]
+        pitches = [pitch for _, _, _, pitch in kept]
+        n = np.array([max(note.n, 1) for note in notes])
+        sum_v, sum_v2 = np.array([note.sum_v for note in notes]), np.array([note.sum_v2 for note in notes])
+        mean_v = sum_v / n
+        highest_v, lowest_v = np.array([note.highest_v for note in notes]), np.array([note.lowest_v for note in notes])
+        duration_s = np.array([note.end - note.onset for note in notes]) / bands.rate_hz
+        names = [name_pitch(pitch.frequency_hz) for pitch in pitches]
+        cents = np.array([off for _, off in names])
+        pitch_hz = np.array([pitch.frequency_hz for pitch in pitches])
+        measured: dict[str, FloatArray] = {
+            "pitch_hz": pitch_hz,
+            "pitch_cents": cents,
+            "level_v": np.array([note.level_peak_v for note in notes]),
+            "peak_v": np.maximum(highest_v - mean_v, mean_v - lowest_v),
+            "attack_s": np.array([_measure_attack(note, bands) for note in notes]),
+            "energy_v2s": np.maximum(sum_v2 - n * mean_v * mean_v, 0.0) / bands.rate_hz,
+        }
+        evidence: dict[str, FloatArray] = {
+            "pitch_off_cents": cents,
+            "explained_ratio": np.array([pitch.explained_ratio for pitch in pitches]),
+            "pitch_beside_hz": np.array([pitch.beside_hz for pitch in pitches]),
+            "rms_v": np.sqrt(sum_v2 / n),
+            "novelty_ratio": np.array([note.novelty_ratio for note in notes]),
+            "duration_s": duration_s,
+        }
+        texts: dict[str, list[str]] = {
+            "pitch_name": [name for name, _ in names],
+            "onset_basis": [note.onset_basis for note in notes],
+            "end_basis": [note.end_basis for note in notes],
+        }
+        key = (bands.rate_hz, bands.step)
+        if key not in self._meters:
+            self._meters[key] = _SupplyMeter(bands)
+        supply = self._meters[key].measure(notes, pitch_hz)
+        measured.update(supply.measured)
+        evidence.update(supply.evidence)
+        texts.update(supply.texts)
+        flags = {"supply_before_settled": supply.is_settled}
+        numbers = NoteTable(measured, flags, {"pitch_name": texts["pitch_name"]}, {})
+        reasons = NoteTable(evidence, flags, texts, {"partials_v": [pitch.amplitudes_v for pitch in pitches]})
+        is_deep = supply.measured["sag_percent"] >= SAG_OF_NOTE_PERCENT
+        for row, (note, _, block, _) in enumerate(kept):
+            severity: Severity = "attention" if is_deep[row] else "information"
+            self._found.append(
+                Finding(
+                    kind="note",
+                    start_s=block.time_s(note.onset),
+                    stop_s=block.time_s(note.end),
+                    severity=severity,
+                    measured=RowView(numbers, row),
+                    threshold=_threshold(note.floor_v),
+                    evidence=RowView(reasons, row),
+                )
             )
-        )
 
 
-def _judge_pitch(note: SoundingNote, run: RunNotes, duration_s: float) -> tuple[Pitch | None, str]:
+_THRESHOLDS: dict[float, dict[str, float]] = {}
+
+
+def _threshold(floor_v: float) -> dict[str, float]:
+    """The same object for the same floor: most notes of a day share one."""
+    if floor_v not in _THRESHOLDS:
+        if len(_THRESHOLDS) > 100:
+            _THRESHOLDS.clear()
+        _THRESHOLDS[floor_v] = {"floor_v": floor_v, "end_ratio": END_RATIO, "sag_percent": SAG_OF_NOTE_PERCENT}
+    return _THRESHOLDS[floor_v]
+
+
+def _sounding_part(note: SoundingNote, bands: Bands) -> FloatArray:
+    """The band while the note sounded, without its attack and its very end."""
+    band = _join(note.band)
+    duration_s = (note.end - note.onset) / bands.rate_hz
+    band = band[: max(0, round(note.end / bands.factor / 2) - note.band_first)]
+    skip = round(min(max(0.2 * duration_s, 0.008), 0.080) * bands.band_hz)
+    keep_off = 0 if duration_s < 0.150 else round(0.005 * bands.band_hz)
+    part: FloatArray = band[skip : len(band) - keep_off]
+    return part
+
+
+def _judge(
+    note: SoundingNote, pitch: Pitch | None, last: Pitch | None, seconds: float, rate_hz: float
+) -> tuple[Pitch | None, str]:
     """The pitch, or None and why what sounded is no bass note."""
-    if duration_s < 0.045:
+    if note.end - note.onset < _LEAST_NOTE_S * rate_hz:
         return None, "shorter than 45 ms"
     if note.level_peak_v < note.floor_v:
         return None, "below the floor"
-    assert note.end is not None
-    rate_hz = run.band.rate_hz
-    slow = np.concatenate(note.slow) if note.slow else np.empty(0)
-    slow = slow[: max(0, int(note.end / run.band.factor) - note.slow_first)]
-    skip = round(float(np.clip(0.2 * duration_s, 0.008, 0.080)) * rate_hz)
-    keep_off = 0 if duration_s < 0.150 else round(0.005 * rate_hz)
-    part = slow[skip : len(slow) - keep_off]
-    pitch = measure_pitch(part, rate_hz)
     if pitch is None:
         return None, "no sine fits"
     if not LOWEST_HZ <= pitch.frequency_hz <= HIGHEST_HZ:
         return None, "pitch outside 19 to 123.5 Hz"
-    seconds = len(part) / rate_hz
     # Noise in the band looks like a tone the more, the shorter it is looked at.
-    least = 0.90 if seconds < 0.120 else 0.75 if seconds < 0.300 else 0.55
-    if pitch.explained_ratio < least:
-        pair = measure_pair(part, rate_hz)
-        if pair is None or pair[0].explained_ratio < 0.90:
-            return None, "not a tone: too little of it repeats"
-        return pair[0], ""
+    least = 0.93 if seconds < 0.120 else 0.80 if seconds < 0.300 else 0.55
+    if pitch.explained_ratio < least and (pitch.both_ratio < 0.90 or seconds < 0.200):
+        return None, "not a tone: too little of it repeats"
     return pitch, ""
 
 
-def _measure_output(
-    note: SoundingNote, run: RunNotes, duration_s: float, pitch: Pitch
-) -> tuple[dict[str, Any], dict[str, Any]]:
-    levels = np.concatenate(note.levels) if note.levels else np.empty(0)
-    mean_v = note.sum_v / max(note.n, 1)
-    name, cents = name_pitch(pitch.frequency_hz)
-    attack_s: float | None = None
-    loud = np.flatnonzero(levels >= 0.9 * note.level_peak_v)
-    if len(loud):
-        attack_s = max(0.0, (note.slow_first + int(loud[0]) - note.onset / run.band.factor) / run.band.rate_hz - 0.015)
-    measured: dict[str, Any] = {
-        "pitch_hz": pitch.frequency_hz,
-        "level_v": note.level_peak_v,
-        "peak_v": max(note.highest_v - mean_v, mean_v - note.lowest_v) if note.n else None,
-        "attack_s": attack_s,
-    }
-    evidence: dict[str, Any] = {
-        "pitch_name": name,
-        "pitch_off_cents": cents,
-        "explained_ratio": pitch.explained_ratio,
-        "partials_v": list(pitch.amplitudes_v),
-        "rms_v": float(np.sqrt(note.sum_v2 / note.n)) if note.n else None,
-        "onset_basis": note.onset_basis,
-        "novelty_ratio": note.novelty_ratio,
-        "end_basis": note.end_basis,
-        "duration_s": duration_s,
-    }
-    return measured, evidence
+def _measure_attack(note: SoundingNote, bands: Bands) -> float:
+    levels = _join(note.levels)
+    if not len(levels):
+        return _NAN
+    loud = levels >= 0.81 * note.level_peak_v**2
+    first = int(loud.argmax())
+    if not loud[first]:
+        return _NAN
+    return max(0.0, (note.band_first + first) / bands.band_hz - note.onset / bands.rate_hz - 0.015)
 
 
-def _measure_supply(note: SoundingNote, run: RunNotes, pitch: Pitch) -> tuple[dict[str, Any], dict[str, Any]]:
-    names = ("supply_before_v", "supply_lowest_v", "supply_end_v", "sag_v", "sag_percent", "recovery_s", "ripple_v")
-    measured: dict[str, Any] = dict.fromkeys(names)
-    if run.supply is None or note.supply_before is None or note.supply_tail is None:
-        return measured, {"supply": "not judged: no supply channel"}
-    rate_hz = run.rate_hz
-    before = measure_before(note.supply_before, rate_hz, min(note.since_last_s, 10.0))
-    tail = note.supply_tail
-    averaged_s: float | None = None
-    if note.supply_around is not None:
-        measured["supply_lowest_v"], averaged_s = widen_lowest(note.supply_around, note.supply_around_at, rate_hz)
-    if len(tail):
-        measured["supply_end_v"] = float(tail[-round(_TAIL_S * rate_hz) :].mean())
-        measured["ripple_v"] = measure_ripple(tail[-round(0.75 * len(tail)) :], rate_hz, 2.0 * pitch.frequency_hz)
-    evidence: dict[str, Any] = {
-        "supply_before_looked_s": before.looked_s,
-        "supply_before_settled": before.is_settled,
-        "supply_lowest_raw_v": note.supply_raw_v if np.isfinite(note.supply_raw_v) else None,
-        "supply_lowest_s_after_onset": (
-            None if note.supply_lowest_at is None else (note.supply_lowest_at - note.onset) / rate_hz
-        ),
-        "supply_lowest_parabola_v": note.supply_smooth_v if np.isfinite(note.supply_smooth_v) else None,
-        "supply_average": f"parabola, found over {1000 * SMOOTH_S:.0f} ms, taken over the span it fits",
-        "supply_average_s": averaged_s,
-    }
-    if before.why_not is not None:
-        evidence["supply_before_not_settled"] = before.why_not
-    if before.volts is not None:
-        measured["supply_before_v"] = before.volts
-        if measured["supply_lowest_v"] is not None:
-            measured["sag_v"] = before.volts - measured["supply_lowest_v"]
-            measured["sag_percent"] = 100.0 * measured["sag_v"] / before.volts if before.volts > 1.0 else None
-    after = run.supply_after(note, RECOVERY_S)
-    if after is not None:
-        measured["recovery_s"], evidence["recovery"] = fit_recovery(after, rate_hz)
-    return measured, evidence
+@dataclass(frozen=True, slots=True)
+class _UnderNotes:
+    """Columns about the supply under some notes; NaN where not judged."""
+
+    measured: dict[str, FloatArray]
+    evidence: dict[str, FloatArray]
+    texts: dict[str, list[str]]
+    is_settled: FloatArray
+
+
+class _SupplyMeter:
+    """Measures the supply under notes of one rate."""
+
+    def __init__(self, bands: Bands) -> None:
+        self._step = bands.step
+        self._rate_hz, self._fine_hz = bands.rate_hz, bands.rate_hz / bands.step
+        self._lowest = LowestMeter(bands.rate_hz)
+        self._recovery = RecoveryFitter(self._fine_hz)
+        half = max(1, round(0.5 * SMOOTH_S * bands.rate_hz))
+        self._at, self._taps = np.arange(-half, half + 1), parabola_taps(half)
+
+    def measure(self, notes: list[SoundingNote], pitch_hz: FloatArray) -> _UnderNotes:
+        """All columns."""
+        tails = [note.supply_tail for note in notes if note.supply_tail is not None]
+        befores = [note.supply_before for note in notes if note.supply_before is not None]
+        if len(tails) < len(notes) or len(befores) < len(notes):
+            return self._without(len(notes))
+        rate_hz, fine_hz = self._rate_hz, self._fine_hz
+        before = measure_before(befores, fine_hz, np.array([note.since_last_s for note in notes]))
+        lowest_v, average_s = self._lowest.measure(
+            [
+                tail if note.supply_around is None else note.supply_around
+                for note, tail in zip(notes, tails, strict=True)
+            ],
+            [note.supply_around_at for note in notes],
+        )
+        is_seen = np.array([note.supply_around is not None for note in notes])
+        lowest_v, average_s = np.where(is_seen, lowest_v, np.nan), np.where(is_seen, average_s, np.nan)
+        raw_v = np.array([note.supply_raw_v for note in notes])
+        raw_v = np.where(np.isfinite(raw_v), raw_v, np.nan)
+        sag_v = before.volts - lowest_v
+        sag_percent = np.where(before.volts > 1.0, 100.0 * sag_v / np.maximum(before.volts, 1.0), np.nan)
+        n_tail = round(TAIL_S * fine_hz)
+        heads = [_join(note.supply_head) for note in notes]
+        ripple_v = measure_ripples(tails, fine_hz, 2.0 * pitch_hz)
+        angle = (4 * np.pi * pitch_hz / rate_hz)[:, None] * self._at[None, :]
+        recovery_s, how = self._recovery.fit([_join([note.supply_after]) for note in notes])
+        measured = {
+            "supply_before_v": before.volts,
+            "supply_before_looked_s": before.looked_s,
+            "supply_lowest_v": lowest_v,
+            "supply_lowest_averaged_v": lowest_v,
+            "supply_lowest_raw_v": raw_v,
+            "supply_end_v": np.array(
+                [float(t[-n_tail:].sum()) / min(len(t), n_tail) if len(t) else _NAN for t in tails]
+            ),
+            "sag_v": sag_v,
+            "sag_percent": sag_percent,
+            "sag_slope_v_per_s": measure_slopes(heads, fine_hz, before.volts),
+            "recovery_s": recovery_s,
+            "ripple_v": ripple_v / (np.cos(angle) @ self._taps),  # what the moving parabola leaves of it
+        }
+        lowest_at = np.array([_NAN if note.supply_lowest_at is None else note.supply_lowest_at for note in notes])
+        evidence = {
+            "supply_before_looked_s": before.looked_s,
+            "supply_lowest_raw_v": raw_v,
+            "supply_lowest_s_after_onset": (lowest_at - np.array([note.onset for note in notes])) / rate_hz,
+            "supply_lowest_parabola_v": np.where(is_seen, np.array([note.supply_smooth_v for note in notes]), np.nan),
+            "supply_average_s": average_s,
+        }
+        texts = {
+            "supply_before_not_settled": list(before.why_not),
+            "supply_average": [_AVERAGE] * len(notes),
+            "recovery": how,
+        }
+        return _UnderNotes(measured, evidence, texts, before.is_settled.astype(float))
+
+    @staticmethod
+    def _without(n: int) -> _UnderNotes:
+        nothing = np.full(n, np.nan)
+        return _UnderNotes(
+            dict.fromkeys(_SUPPLY_MEASURED, nothing),
+            dict.fromkeys(_SUPPLY_EVIDENCE, nothing),
+            {"supply": ["not judged: no supply channel"] * n},
+            nothing,
+        )
+
+
+def _join(pieces: list[FloatArray] | list[FloatArray | None]) -> FloatArray:
+    there = [piece for piece in pieces if piece is not None]
+    return there[0] if len(there) == 1 else np.concatenate(there) if there else np.empty(0)
+
+
+_SUPPLY_MEASURED = (
+    "supply_before_v",
+    "supply_before_looked_s",
+    "supply_lowest_v",
+    "supply_lowest_averaged_v",
+    "supply_lowest_raw_v",
+    "supply_end_v",
+    "sag_v",
+    "sag_percent",
+    "sag_slope_v_per_s",
+    "recovery_s",
+    "ripple_v",
+)
+_SUPPLY_EVIDENCE = (
+    "supply_before_looked_s",
+    "supply_lowest_raw_v",
+    "supply_lowest_s_after_onset",
+    "supply_lowest_parabola_v",
+    "supply_average_s",
+)

@@ -1,0 +1,203 @@
+"""The output cut down to what notes are looked for in: 1000 samples a second, and 500 of the band of the bass.
+
+Every step works on blocks of one fixed length, as a banded matrix product: the same numbers come out, to the last bit,
+however the recording was cut into windows.
+"""
+
+from __future__ import annotations
+
+from math import ceil
+
+import numpy as np
+import numpy.typing as npt
+from scipy import signal
+
+from ampwitness.types import FloatArray
+
+SLOW_RATE_HZ = 1000.0  # aimed at; the rate kept is the board's over a whole number
+SLOW_PASS_HZ = 300.0
+BLOCK_SLOW = 10_000  # slow samples a block: 10 s
+BAND_STEP = 2  # slow samples a band sample
+_BAND_BLOCK_SLOW = 1920  # small, so that the band lags by no more than 2 s
+BAND_LOW_HZ = 8.0  # -3 dB, second order: 0.1 dB is lost at 20 Hz
+BAND_HIGH_HZ = 165.0  # -6 dB: flat to 130 Hz
+LEVEL_S = 0.050
+SMOOTH_S = 0.002  # the moving parabola that the supply is looked at through
+_ROWS_WIDE = 16  # outputs a row of the matrix product; measured: 32 and 8 are no faster
+
+Single = npt.NDArray[np.float32]
+
+
+class Decimator:
+    """A symmetric filter, evaluated at every `step`-th sample of a run, block by block.
+
+    Parameters
+    ----------
+    taps : (2 h + 1,) symmetric filter
+    step : samples between two outputs; output k lies at sample k * step, nothing is shifted
+    n_block : samples a block, a multiple of 16 * step
+
+    Gaps
+    ----
+    One object a run. Beyond the ends of the run its first and last value are taken to go on.
+
+    Limits
+    ------
+    Single precision: 1 uV at 12 V, far below the noise.
+    """
+
+    def __init__(self, taps: FloatArray, step: int, n_block: int) -> None:
+        if n_block % (_ROWS_WIDE * step):
+            raise ValueError(f"a block of {n_block} samples is no multiple of {_ROWS_WIDE * step}")
+        self._half = len(taps) // 2
+        self._step, self._n_block = step, n_block
+        self._delay = ceil(self._half / step)
+        self._carry: Single | None = None
+        self._n_in = self._n_out = 0
+        matrix = np.zeros((_ROWS_WIDE * step + 2 * self._half, _ROWS_WIDE), dtype=np.float32)
+        for column in range(_ROWS_WIDE):
+            matrix[column * step : column * step + len(taps), column] = taps
+        self._matrix = matrix
+
+    def push(self, block: Single) -> Single:
+        """Outputs that a full block makes known: `n_block / step`, fewer at the first by the filter's half length."""
+        n_carry = self._delay * self._step + self._half
+        if self._carry is None:
+            self._carry = np.full(n_carry, block[0], dtype=np.float32)
+        joined = np.concatenate((self._carry, block))
+        width = _ROWS_WIDE * self._step
+        rows = np.lib.stride_tricks.as_strided(
+            joined, (self._n_block // width, len(self._matrix)), (width * joined.itemsize, joined.itemsize)
+        )
+        out: Single = (rows @ self._matrix).reshape(-1)
+        self._carry = joined[len(joined) - n_carry :].copy()
+        if self._n_in == 0:
+            out = out[self._delay :]
+        self._n_in += len(block)
+        self._n_out += len(out)
+        return out
+
+    def finish(self, rest: Single) -> Single:
+        """Outputs up to the last of the run's samples, of which `rest` are the last (fewer than a block)."""
+        n_wanted = (self._n_in + len(rest) - 1) // self._step + 1 - self._n_out if self._n_in + len(rest) else 0
+        last = rest[-1] if len(rest) else self._carry[-1] if self._carry is not None else np.float32(0)
+        out = [np.empty(0, dtype=np.float32)]
+        block = np.concatenate((rest, np.full(self._n_block - len(rest), last, dtype=np.float32)))
+        while sum(map(len, out)) < n_wanted:
+            out.append(self.push(block))
+            block = np.full(self._n_block, last, dtype=np.float32)
+        return np.concatenate(out)[:n_wanted]
+
+
+class History:
+    """The last samples of one signal of a run, numbered from the run's start."""
+
+    def __init__(self, dtype: npt.DTypeLike = np.float32) -> None:
+        self.first = 0
+        self.values: npt.NDArray[np.floating] = np.empty(0, dtype=dtype)
+
+    @property
+    def stop(self) -> int:
+        """Number after the last sample."""
+        return self.first + len(self.values)
+
+    def append(self, new: npt.NDArray[np.floating]) -> None:
+        """Take the samples that follow."""
+        self.values = np.concatenate((self.values, new.astype(self.values.dtype, copy=False)))
+
+    def forget(self, before: int) -> None:
+        """Drop what lies before a sample number."""
+        n = min(before - self.first, len(self.values))
+        if n > 0:
+            self.values = self.values[n:].copy()
+            self.first += n
+
+    def part(self, a: int, b: int) -> npt.NDArray[np.floating]:
+        """Samples a to b, as far as they are there."""
+        return self.values[max(0, a - self.first) : max(0, b - self.first)]
+
+
+def parabola_taps(half: int) -> FloatArray:
+    """Weights of a moving parabola over 2 half + 1 samples, taken at its middle. Source: Savitzky and Golay."""
+    u = np.arange(-half, half + 1, dtype=float)
+    s0, s2, s4 = float(len(u)), float(np.sum(u**2)), float(np.sum(u**4))
+    taps: FloatArray = (s4 - s2 * u**2) / (s0 * s4 - s2 * s2)
+    return taps
+
+
+class Bands:
+    """All signals of one run that the note detector looks at.
+
+    `slow` : low-pass at about 300 Hz, every `factor`-th sample; `high` : the same, less what lies below 8 Hz;
+    `band` : 8 to 165 Hz, every second slow sample; `output`, `supply` : as they came; `parabola` : the supply through a
+    moving parabola over 2 ms, `per_slow` values a slow sample.
+
+    Gaps
+    ----
+    One object a run.
+    """
+
+    def __init__(self, rate_hz: float, has_supply: bool) -> None:
+        self.factor = max(1, round(rate_hz / SLOW_RATE_HZ))
+        self.rate_hz, self.slow_hz = rate_hz, rate_hz / self.factor
+        self.band_hz = self.slow_hz / BAND_STEP
+        self.n_block = BLOCK_SLOW * self.factor
+        half = round(0.0033 * rate_hz)
+        cutoff_hz = min(SLOW_PASS_HZ + 50.0, 0.45 * rate_hz)
+        self.slow_taps = signal.firwin(2 * half + 1, cutoff_hz, fs=rate_hz) if self.factor > 1 else np.ones(1)
+        self._to_slow = Decimator(self.slow_taps, self.factor, self.n_block)
+        self._sos = signal.butter(2, BAND_LOW_HZ, "highpass", fs=self.slow_hz, output="sos")
+        self._state: FloatArray | None = None
+        self.band_taps = signal.firwin(2 * round(0.024 * self.slow_hz) + 1, BAND_HIGH_HZ, fs=self.slow_hz)
+        self._to_band = Decimator(self.band_taps, BAND_STEP, _BAND_BLOCK_SLOW)
+        self._waiting: Single = np.empty(0, dtype=np.float32)  # high-passed, until a block of them is full
+        self.output, self.slow, self.high, self.band = History(), History(), History(np.float64), History(np.float64)
+        self.step = next(s for s in range(max(1, self.factor // 2), 0, -1) if self.factor % s == 0)
+        self.per_slow = self.factor // self.step
+        self.supply: History | None = History() if has_supply else None
+        self.parabola = History()
+        smooth = parabola_taps(max(1, round(0.5 * SMOOTH_S * rate_hz)))
+        self._to_parabola = Decimator(smooth, self.step, self.n_block)
+
+    def append(self, output: Single, supply: Single | None, is_last: bool) -> None:
+        """Take a full block, or the rest of the run."""
+        self.output.append(output)
+        slow = self._to_slow.finish(output) if is_last else self._to_slow.push(output)
+        self.slow.append(slow)
+        if len(slow):
+            if self._state is None:
+                self._state = signal.sosfilt_zi(self._sos) * slow[0]
+            high, self._state = signal.sosfilt(self._sos, slow.astype(np.float64), zi=self._state)
+            self.high.append(high)
+            self._waiting = np.concatenate((self._waiting, high.astype(np.float32)))
+        n = len(self._waiting) // _BAND_BLOCK_SLOW * _BAND_BLOCK_SLOW
+        if n:
+            pieces = self._waiting[:n].reshape(-1, _BAND_BLOCK_SLOW)
+            self.band.append(np.concatenate([self._to_band.push(piece) for piece in pieces]))
+            self._waiting = self._waiting[n:].copy()
+        if is_last:
+            self.band.append(self._to_band.finish(self._waiting))
+        if supply is not None and self.supply is not None:
+            self.supply.append(supply)
+            self.parabola.append(self._to_parabola.finish(supply) if is_last else self._to_parabola.push(supply))
+
+    def forget(self, before: int, raw_before: int) -> None:
+        """Drop what lies before a band sample, and raw samples before `raw_before`."""
+        self.band.forget(before)
+        self.slow.forget(before * BAND_STEP)
+        self.high.forget(before * BAND_STEP)
+        self.parabola.forget(before * BAND_STEP * self.per_slow)
+        self.output.forget(raw_before)
+        if self.supply is not None:
+            self.supply.forget(raw_before)
+
+    def response(self, frequency_hz: FloatArray) -> FloatArray:
+        """What the band leaves of a sine at each frequency, as a ratio."""
+        raw_at = np.arange(len(self.slow_taps)) - len(self.slow_taps) // 2
+        at = np.arange(len(self.band_taps)) - len(self.band_taps) // 2
+        f = np.asarray(frequency_hz, dtype=float)
+        low = np.cos(2 * np.pi * f[..., None] / self.rate_hz * raw_at) @ self.slow_taps
+        band = np.cos(2 * np.pi * f[..., None] / self.slow_hz * at) @ self.band_taps
+        ratio = np.tan(np.pi * BAND_LOW_HZ / self.slow_hz) / np.tan(np.pi * np.maximum(f, 0.1) / self.slow_hz)
+        out: FloatArray = np.abs(low * band) / np.sqrt(1.0 + ratio**4)
+        return out

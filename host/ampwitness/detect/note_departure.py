@@ -1,0 +1,312 @@
+"""Where the waveform leaves what it did before: the instants at which notes begin, many at once.
+
+What went before is carried on by linear prediction; where it had gone silent, by silence.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.types import FloatArray
+
+BEFORE = 230  # slow samples looked at ahead of a place
+BEHIND = 81  # and from it on
+_MARGIN = 30  # nothing within this of the place is used to predict
+_ORDER = 32  # 32 ms at 1000 samples a second: two tones some hertz apart are told from one
+_NOISE_V = 0.012  # rms of a slow sample: the logger's own noise, with a margin
+_LEAST_SHARE = 1e-7
+_STEPS = 8
+_LULL = 12
+_LULL_RATIO = 0.05
+_LULL_NOISE_V = 0.040
+_STILL_V = 0.030  # rms of a silence: the logger's own noise, with a margin
+_PREDICTED_RATIO = 0.01
+_LULL_BACK = 54  # a rise is placed to some 20 ms: no silence that ended long before
+_LEAST_SIGMAS = 6.0
+_KNEE_BACK = 10
+_KNEE_AHEAD = 5
+_FINE = 16  # corners tried a slow sample
+
+Places = npt.NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class Departures:
+    """One entry a place: (k,) arrays. `at` is NaN where nothing departs."""
+
+    at: FloatArray  # slow samples after the place, with a fraction
+    novelty_short: FloatArray  # share of the energy in the 30 ms behind the place that was not predicted
+    novelty_long: FloatArray  # the same over 60 ms
+    is_lull: npt.NDArray[np.bool_]  # silence lay before: there was nothing to predict
+    is_end: npt.NDArray[np.bool_]  # what departs is the stop of what went before
+    unexplained: FloatArray  # share of the energy before that the prediction leaves, one sample ahead
+    lull_at: Places  # where the silence begins, slow samples after the place (a negative number)
+
+
+class DepartureFinder:
+    """Finds departures in the slow signals of a run.
+
+    Parameters
+    ----------
+    taps : (2 h + 1,) the filter that made the slow signal, at the full rate
+    factor : full-rate samples a slow one
+
+    Limits
+    ------
+    What swells so slowly that it drowns in the noise for its first milliseconds is dated by its rise behind them.
+
+    Source
+    ------
+    Linear prediction by least squares (covariance form) with the noise's power on the diagonal; a knee by least
+    squares, with corner and bend as the slow signal's filter leaves them. The numbers are our choice, measured by
+    `python -m ampwitness.bench.note_scores`.
+    """
+
+    def __init__(self, taps: FloatArray, factor: int) -> None:
+        self._tables = _knee_tables(taps, factor)
+
+    def find(
+        self,
+        slow: FloatArray,
+        high: FloatArray,
+        starts: Places,
+        is_steep: npt.NDArray[np.bool_],
+        quiet_from: Places | None = None,
+    ) -> Departures:
+        """Look at places, each with its own surroundings.
+
+        Parameters
+        ----------
+        slow, high : (k, BEFORE + BEHIND) samples around each place, the place at number BEFORE; `high` without what
+            lies below 8 Hz
+        starts : (k,) first of these samples that may be used to predict
+        is_steep : (k,) the level rises by so much that no beat can do it: silence before needs no prediction
+        quiet_from : (k,) where given: silence is known to begin there
+        """
+        k = len(slow)
+        lull_at, lull_mean, lull_rms = _find_lulls(slow, starts)
+        if quiet_from is not None:
+            lull_at = quiet_from
+            lull_mean = np.array([float(row[a : a + 4].mean()) for row, a in zip(slow, quiet_from, strict=True)])
+            lull_rms = np.full(k, _NOISE_V)
+        is_lull = lull_at >= 0
+        is_still = lull_rms <= _STILL_V
+        short, long, unexplained = np.ones(k), np.ones(k), np.ones(k)
+        trace = np.zeros((k, BEFORE + BEHIND))
+        asked = np.flatnonzero(~(is_lull & is_steep & is_still))
+        if len(asked):
+            some = high[asked]
+            rest, unexplained[asked] = self._predict(some, starts[asked])
+            for n, novelty in ((30, short), (60, long)):
+                left, whole = rest[:, _MARGIN : _MARGIN + n], some[:, BEFORE : BEFORE + n]
+                energy = np.einsum("ij,ij->i", whole, whole)
+                novelty[asked] = np.einsum("ij,ij->i", left, left) / np.maximum(energy, 1e-30)
+            trace[asked, BEFORE - _MARGIN :] = rest
+        # What still moves there and is well predicted is no silence.
+        if quiet_from is None:
+            is_lull &= is_still | (unexplained > _PREDICTED_RATIO)
+        trace[is_lull] = slow[is_lull] - lull_mean[is_lull, None]
+        level = high[:, : BEFORE - _MARGIN]
+        before_v = np.sqrt(np.einsum("ij,ij->i", level, level) / level.shape[1] * unexplained)
+        noise_v = np.where(is_lull, np.maximum(lull_rms, 0.5 * _NOISE_V), np.maximum(before_v, _NOISE_V))
+        from_at = np.where(is_lull, lull_at + (4 if quiet_from is not None else _LULL // 2), BEFORE - _MARGIN)
+        peak_v = np.max(np.abs(trace[:, BEFORE : BEFORE + 30]), axis=1)
+        limit_v = np.maximum(_LEAST_SIGMAS * noise_v, np.where(is_lull, 0.01, 0.04) * peak_v)
+        at = self._corners(trace, from_at, limit_v, peak_v)
+        is_end = _are_ends(slow, at)
+        return Departures(at - BEFORE, short, long, is_lull, is_end, unexplained, lull_at - BEFORE)
+
+    def _predict(self, high: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray]:
+        """What prediction from before the margin leaves of all behind it, and the share it leaves before."""
+        n_before, p = BEFORE - _MARGIN, _ORDER
+        spans = np.lib.stride_tricks.sliding_window_view(high[:, :n_before], p + 1, axis=1)
+        used = (np.arange(n_before - p)[None, :] >= starts[:, None]).astype(float)
+        masked = spans * used[:, :, None]
+        gram = np.matmul(masked.transpose(0, 2, 1), masked)
+        n_used = np.maximum(used.sum(axis=1), 1.0)
+        trace = np.einsum("kii->k", gram[:, :p, :p]) / p
+        ridge = n_used * _NOISE_V**2 + _LEAST_SHARE * trace
+        inner = gram[:, :p, :p] + ridge[:, None, None] * np.eye(p)
+        weights = np.linalg.solve(inner, gram[:, :p, p:])[:, :, 0]
+        left = gram[:, p, p] - 2 * np.einsum("kp,kp->k", weights, gram[:, :p, p])
+        left += np.einsum("kp,kpq,kq->k", weights, gram[:, :p, :p], weights, optimize=True)
+        unexplained = np.clip(left / np.maximum(gram[:, p, p], 1e-30), 0.0, 1.0)
+        # One product carries on `_STEPS` samples: column j says how the last p samples make the j-th to come.
+        ahead = np.zeros((len(high), p, _STEPS))
+        for j in range(_STEPS):
+            # Old samples shift out of reach one by one; what was predicted takes their place.
+            column = np.zeros_like(weights)
+            column[:, j:] = weights[:, : p - j]
+            column += np.einsum("kj,kpj->kp", weights[:, p - j :], ahead[:, :, :j])
+            ahead[:, :, j] = column
+        buffer = np.zeros((len(high), p + 8 * -(-(BEHIND + _MARGIN) // 8)))
+        buffer[:, :p] = high[:, n_before - p : n_before]
+        for j in range(p, buffer.shape[1], _STEPS):
+            buffer[:, j : j + _STEPS] = np.matmul(buffer[:, None, j - p : j], ahead)[:, 0]
+        predicted = np.clip(buffer[:, p : p + BEHIND + _MARGIN], -1e3, 1e3)
+        rest: FloatArray = high[:, n_before:] - predicted
+        return rest, unexplained
+
+    def _corners(self, trace: FloatArray, from_at: Places, limit_v: FloatArray, peak_v: FloatArray) -> FloatArray:
+        """First sample (with a fraction) at which each row leaves zero for good: a least-squares knee."""
+        k, n = trace.shape
+        size = np.abs(trace)
+        soon = size.copy()
+        for j in range(1, 7):
+            np.maximum(soon[:, :-j], size[:, j:], out=soon[:, :-j])
+        # For good: within the next 6 ms it doubles; a lone spike does not.
+        above = (size > limit_v[:, None]) & (soon > 2.0 * limit_v[:, None])
+        above &= (np.arange(n)[None, :] >= from_at[:, None]) & (np.arange(n)[None, :] < BEFORE + 30)
+        is_there = above.any(axis=1) & (peak_v > 1.2 * limit_v)
+        first = np.clip(np.argmax(above, axis=1), _KNEE_BACK, n - _KNEE_AHEAD - 1)
+        grown = np.maximum(4.0 * limit_v, 0.08 * peak_v)
+        ahead = np.take_along_axis(size, first[:, None] + np.arange(_KNEE_AHEAD)[None, :], axis=1) > grown[:, None]
+        last = np.where(ahead.any(axis=1), np.argmax(ahead, axis=1), _KNEE_AHEAD - 1)
+        y = np.take_along_axis(trace, first[:, None] + np.arange(-_KNEE_BACK, _KNEE_AHEAD)[None, :], axis=1)
+        at = np.full(k, np.nan)
+        for n_last, table in enumerate(self._tables):
+            rows = np.flatnonzero(is_there & (last == n_last))
+            if len(rows):
+                at[rows] = first[rows] - table.best(y[rows, : _KNEE_BACK + n_last + 1])
+        return at
+
+
+@dataclass(frozen=True, slots=True)
+class _KneeTable:
+    """Two shapes, c1 u + c2 u^2 behind each corner tried and 0 before, as the slow filter leaves them; made
+    orthonormal, so that the squares of two products say how much of a trace they explain."""
+
+    one: FloatArray  # (n, c)
+    two: FloatArray
+    back: FloatArray  # (c,) slow samples from the corner to the first sample above the limit
+
+    def best(self, y: FloatArray) -> FloatArray:
+        """How far before the first sample above its limit each row's corner lies, slow samples."""
+        gained = (y @ self.one) ** 2 + (y @ self.two) ** 2
+        out: FloatArray = self.back[np.argmax(gained, axis=1)]
+        return out
+
+
+class RawKnees:
+    """Dates a departure from silence on the samples as they came: a corner is sharper there.
+
+    Parameters
+    ----------
+    rate_hz : samples a second
+    """
+
+    def __init__(self, rate_hz: float) -> None:
+        self._ms = max(1, round(0.001 * rate_hz))
+        self.before, self.behind = 14 * self._ms, 36 * self._ms
+        self._back = 7 * self._ms
+        self._lasts = sorted({max(3, round(f * self._ms)) for f in (1.0, 1.5, 2.0, 3.0, 4.0)})
+        self._tables = {n: _raw_table(self._back, n, self._ms) for n in self._lasts}
+
+    def find(self, raw: FloatArray, lull_from: Places) -> FloatArray:
+        """Corners, samples from the start of each row; NaN where the noise is too near.
+
+        Parameters
+        ----------
+        raw : (k, before + behind) samples, the departure as it is known at number `before`
+        lull_from : (k,) first of them that lie in the silence ahead
+        """
+        k, n = raw.shape
+        ms, at = self._ms, self.before
+        number = np.arange(n)[None, :]
+        still = (number >= lull_from[:, None]) & (number < at - 3 * ms)
+        count = np.maximum(still.sum(axis=1), 1)
+        level = np.where(still, raw, 0.0).sum(axis=1) / count
+        trace = raw - level[:, None]
+        noise_v = np.sqrt(np.where(still, trace * trace, 0.0).sum(axis=1) / count)
+        noise_v = np.maximum(noise_v, 1e-3)
+        peak_v = np.abs(trace[:, at:]).max(axis=1)
+        limit_v = np.maximum(_LEAST_SIGMAS * noise_v, 0.01 * peak_v)
+        size = np.abs(trace)
+        above = (
+            (size > limit_v[:, None])
+            & (number >= np.maximum(lull_from, at - 5 * ms)[:, None])
+            & (number < at + 10 * ms)
+        )
+        twice = np.cumsum(size > 2.0 * limit_v[:, None], axis=1)
+        soon = np.concatenate((twice[:, 6 * ms :], np.repeat(twice[:, -1:], 6 * ms, axis=1)), axis=1)
+        # For good: within the next 6 ms it doubles; a lone spike does not.
+        above &= soon > twice - (size > 2.0 * limit_v[:, None])
+        first = np.argmax(above, axis=1)
+        is_there = above.any(axis=1) & (count > 3 * ms) & (peak_v > 60.0 * noise_v) & (first > self._back)
+        first = np.clip(first, self._back, n - self._lasts[-1] - 1)
+        out = np.full(k, np.nan)
+        grown = np.maximum(4.0 * limit_v, 0.08 * peak_v)
+        ahead = np.take_along_axis(size, first[:, None] + np.arange(4 * ms + 1)[None, :], axis=1) > grown[:, None]
+        last = np.where(ahead.any(axis=1), np.argmax(ahead, axis=1), 4 * ms)
+        wanted = np.array(self._lasts)[np.minimum(np.searchsorted(self._lasts, last), len(self._lasts) - 1)]
+        for n_last, table in self._tables.items():
+            rows = np.flatnonzero(is_there & (wanted == n_last))
+            if len(rows):
+                near = first[rows, None] + np.arange(-self._back, n_last + 1)[None, :]
+                out[rows] = first[rows] - table.best(np.take_along_axis(trace[rows], near, axis=1))
+        return out
+
+
+def _raw_table(n_back: int, n_last: int, ms: int) -> _KneeTable:
+    back = np.arange(0.0, 5.6 * ms, 0.5)
+    u = np.maximum(np.arange(-n_back, n_last + 1)[:, None] + back[None, :], 0.0) / ms
+    return _orthonormal(u, u * u, back)
+
+
+def _orthonormal(one: FloatArray, two: FloatArray, back: FloatArray) -> _KneeTable:
+    one = one / np.maximum(np.linalg.norm(one, axis=0), 1e-12)
+    two = two - one * np.sum(one * two, axis=0)
+    size = np.linalg.norm(two, axis=0)
+    return _KneeTable(one, np.where(size > 1e-9, two / np.maximum(size, 1e-12), 0.0), back)
+
+
+def _knee_tables(taps: FloatArray, factor: int) -> list[_KneeTable]:
+    back = np.arange(0, 8 * _FINE) / _FINE
+    weights = taps / taps.sum()
+    at = (np.arange(len(taps)) - len(taps) // 2) / factor
+    tables = []
+    for n_last in range(_KNEE_AHEAD):
+        sample = np.arange(-_KNEE_BACK, n_last + 1)
+        u = np.maximum(sample[:, None, None] + back[None, :, None] + at[None, None, :], 0.0)
+        one, two = u @ weights, (u * u) @ weights
+        tables.append(_orthonormal(one, two, back))
+    return tables
+
+
+def _find_lulls(slow: FloatArray, starts: Places) -> tuple[Places, FloatArray, FloatArray]:
+    """Where the last quiet 12 ms before each place begin: what sounded has gone, the new is not there yet; or -1."""
+    first = BEFORE - _LULL_BACK
+    part = slow[:, first:BEFORE]
+    behind = slow[:, BEFORE : BEFORE + 30]
+    zero = np.zeros((len(slow), 1))
+    sums = np.concatenate((zero, np.cumsum(part, axis=1)), axis=1)
+    squares = np.concatenate((zero, np.cumsum(part * part, axis=1)), axis=1)
+    mean = (sums[:, _LULL:] - sums[:, :-_LULL]) / _LULL
+    rms = np.sqrt(np.maximum((squares[:, _LULL:] - squares[:, :-_LULL]) / _LULL - mean * mean, 0.0))
+    strength = behind.std(axis=1)
+    lately = slow[:, BEFORE - 200 : BEFORE]
+    # The flat top of a clipped wave is still, but not at rest.
+    off_v = np.abs(mean - lately.mean(axis=1)[:, None])
+    most_v = np.maximum(4.0 * _LULL_RATIO * strength, 0.25 * lately.std(axis=1))
+    rms = np.where(off_v > most_v[:, None], np.inf, rms)
+    rms = np.where(np.arange(rms.shape[1])[None, :] + first < starts[:, None], np.inf, rms)
+    quietest = rms.min(axis=1)
+    limit = np.maximum(_LULL_RATIO * strength, np.minimum(3.0 * _LULL_RATIO * strength, _LULL_NOISE_V))
+    # The last one that is as quiet: nearest to the rise.
+    quiet = rms <= 1.25 * quietest[:, None]
+    at = rms.shape[1] - 1 - np.argmax(quiet[:, ::-1], axis=1)
+    row = np.arange(len(slow))
+    found = np.isfinite(quietest) & (quietest <= limit)
+    return np.where(found, first + at, -1), mean[row, at], np.where(found, quietest, 0.0)
+
+
+def _are_ends(slow: FloatArray, at: FloatArray) -> npt.NDArray[np.bool_]:
+    """Whether what departs is the stop of what went before, not yet the beginning of a note."""
+    middle = np.clip(np.nan_to_num(at, nan=float(BEFORE)).astype(np.intp), 26, slow.shape[1] - 26)
+    before = np.take_along_axis(slow, middle[:, None] + np.arange(-25, 0)[None, :], axis=1)
+    behind = np.take_along_axis(slow, middle[:, None] + np.arange(1, 25)[None, :], axis=1)
+    out: npt.NDArray[np.bool_] = np.isfinite(at) & (behind.std(axis=1) < 0.25 * before.std(axis=1))
+    return out

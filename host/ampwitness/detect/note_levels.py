@@ -1,0 +1,115 @@
+"""The level of the bass band, and the places at which a note may begin: where it rises, or its pitch turns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.note_decimate import LEVEL_S
+from ampwitness.types import FloatArray
+
+RISE_RATIO = 10 ** (1.5 / 10)  # of power: 1.5 dB
+TURN_OCTAVES = 0.040
+_CENTRE_S = 0.060
+_PEAK_S = 0.040
+_APART_S = 0.050
+_FADES_RATIO = 0.40  # of power: what turns its pitch keeps its level for a while, what fades away turns too
+
+Places = npt.NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """Mean squares of the band over 50 ms, one a band sample: before it, from it on, and around it (volts squared)."""
+
+    before: FloatArray
+    ahead: FloatArray
+    around: FloatArray
+
+
+def measure_levels(band: FloatArray, rate_hz: float) -> Levels:
+    """Mean squares over 50 ms; beyond the ends the band counts as silent.
+
+    Parameters
+    ----------
+    band : (n,) volts
+    """
+    width = max(2, round(LEVEL_S * rate_hz))
+    sums = np.concatenate((np.zeros(width + 1), np.cumsum(band * band)))
+    sums = np.concatenate((sums, np.full(width, sums[-1])))
+    mean = np.maximum(sums[width:] - sums[:-width], 0.0) / width  # entry j: the `width` samples up to j, not with it
+    n = len(band)
+    half = width - width // 2
+    return Levels(mean[:n], mean[width : width + n], mean[half : half + n])
+
+
+def find_places(
+    band: FloatArray, levels: Levels, rate_hz: float, first: int, stop: int, noise_v: float, floor_v: float
+) -> list[tuple[int, bool]]:
+    """Samples first to stop of the band at which a note may begin, in order, and whether it is a turn of the pitch."""
+    width = round(_CENTRE_S * rate_hz)
+    margin = min(first, round(_PEAK_S * rate_hz) + 1)
+    rise = (levels.ahead + 1e-12) / (levels.before + noise_v * noise_v)
+    is_loud = levels.ahead >= floor_v * floor_v
+    rises = _peaks(np.where(is_loud, rise, 0.0)[first - margin : stop + margin], RISE_RATIO, round(_PEAK_S * rate_hz))
+    rises = rises + first - margin
+    turn = _measure_turn(band, width)
+    later = levels.ahead[min(len(band) - 1, round(_APART_S * rate_hz)) :]
+    later = np.concatenate((later, np.zeros(len(band) - len(later))))
+    keeps = np.minimum(levels.ahead, later) >= _FADES_RATIO * levels.before
+    turn = np.where(is_loud & keeps & (levels.before >= floor_v * floor_v), turn, 0.0)
+    turns = _peaks(turn[first - margin : stop + margin], TURN_OCTAVES, round(_PEAK_S * rate_hz)) + first - margin
+    if len(rises) and len(turns):
+        near = np.min(np.abs(turns[:, None] - rises[None, :]), axis=1) <= round(_APART_S * rate_hz)
+        turns = turns[~near]
+    places = [(int(i), False) for i in rises] + [(int(i), True) for i in turns]
+    return sorted(place for place in places if first <= place[0] < stop)
+
+
+def _measure_turn(band: FloatArray, width: int) -> FloatArray:
+    """By how many octaves the frequency differs between the stretch behind each sample and that before it.
+
+    The energy operator x[n]^2 - x[n-1] x[n+1] of a sine, dying or not, has no ripple: that of the difference signal
+    over that of the signal gives the frequency over stretches that hold no whole number of periods.
+    Source: Maragos, Kaiser and Quatieri's energy separation (second form), from memory; tested on sines.
+    """
+    n = len(band)
+    if n < 2 * width + 8:
+        return np.zeros(n)
+    operator = np.zeros(n)
+    operator[1:-1] = band[1:-1] ** 2 - band[:-2] * band[2:]
+    slope = np.zeros(n)
+    slope[1:-1] = band[2:] - band[:-2]
+    slope_operator = np.zeros(n)
+    slope_operator[2:-2] = slope[2:-2] ** 2 - slope[1:-3] * slope[3:-1]
+
+    def mean(values: FloatArray) -> FloatArray:
+        sums = np.concatenate(([0.0], np.cumsum(values)))
+        out: FloatArray = sums[width:] - sums[:-width]
+        return out
+
+    ratio = np.maximum(mean(slope_operator), 0.0) / np.maximum(4.0 * mean(operator), 1e-12)
+    octaves = np.log2(np.maximum(np.arcsin(np.sqrt(np.minimum(ratio, 1.0))), 1e-3))
+    turn = np.zeros(n)
+    turn[width : n - width + 1] = np.abs(octaves[width:] - octaves[:-width])
+    return turn
+
+
+def _peaks(values: FloatArray, least: float, reach: int) -> Places:
+    """Indices at or above `least` that are the largest within `reach` to either side (the first of equals)."""
+    middle = values[1:-1]
+    hits = 1 + np.flatnonzero((middle >= least) & (middle > values[:-2]) & (middle >= values[2:]))
+    if len(hits) < 2:
+        return hits
+    heights = values[hits]
+    kept = np.ones(len(hits), dtype=bool)
+    for shift in range(1, len(hits)):
+        near = hits[shift:] - hits[:-shift] <= reach
+        if not near.any():
+            break
+        kept[shift:] &= ~(near & (heights[:-shift] >= heights[shift:]))
+        kept[:-shift] &= ~(near & (heights[shift:] > heights[:-shift]))
+    out: Places = hits[kept]
+    return out

@@ -1,0 +1,395 @@
+"""The supply under many notes at once: before, fall, lowest, at the end, recovery, ripple."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import ceil
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.note_decimate import SMOOTH_S, parabola_taps
+from ampwitness.types import FloatArray
+
+BEFORE_S = 0.250
+LEAST_BEFORE_S = 0.030
+SETTLED_V = 0.020
+UNSETTLED_S = 0.050
+RECOVERY_S = 3.0
+TAIL_S = 0.050  # over which the supply at a note's end is averaged
+RIPPLE_S = 0.400
+HEAD_S = 1.0  # of a note, in which the supply's fall is looked for
+AROUND_S = 0.018  # to either side of the lowest value
+_KEEP_OFF_S = 0.001  # the onset may lie this much earlier than was found
+_AFTER_NOTE_S = 0.005
+_DRIFTS_V = 0.002
+_LEAST_FALL_V = 0.050
+_LEAST_RISE_V = 0.020
+_FIRST_BIN_S = 0.002
+_BIN_GROWTH = 1.06
+_LEAST_BINS = 10
+_N_TAUS = 100
+_LOWEST_HALF_S = (0.001, 0.0014, 0.002, 0.0028, 0.004, 0.0057, 0.008, 0.0113, 0.016)
+_LEAST_WIDE_S = 0.020
+
+Flags = npt.NDArray[np.bool_]
+
+
+def _padded(rows: Sequence[FloatArray], width: int) -> tuple[FloatArray, npt.NDArray[np.intp]]:
+    """Rows of different lengths (the first `width` samples of each) in one array, zeros behind, and their lengths."""
+    out = np.zeros((len(rows), width))
+    lengths = np.zeros(len(rows), dtype=np.intp)
+    for place, row in enumerate(rows):
+        n = min(len(row), width)
+        out[place, :n] = row[:n]
+        lengths[place] = n
+    return out, lengths
+
+
+# ---- before ---------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Before:
+    """The supply ahead of notes: (k,) arrays. `volts` is NaN where fewer than 30 ms lie before the onset."""
+
+    volts: FloatArray
+    looked_s: FloatArray
+    is_settled: Flags
+    why_not: tuple[str, ...]  # empty where settled
+
+
+def measure_before(rows: Sequence[FloatArray], rate_hz: float, since_last_s: FloatArray) -> Before:
+    """Mean of the supply ahead of notes.
+
+    Parameters
+    ----------
+    rows : (n,) volts each, up to the onset, at most the last 250 ms of the run
+    since_last_s : (k,) how long before the onset the last note ended; 0 where it was still sounding
+
+    Returns
+    -------
+    Before. Where another note was still sounding, or the supply moved, the mean is that of the last 50 ms.
+    """
+    width = ceil(BEFORE_S * rate_hz) + 1
+    supply, lengths = _padded(rows, width)
+    n = lengths - round(_KEEP_OFF_S * rate_hz)
+    reference = supply[:, :1]
+    sums = np.concatenate((np.zeros((len(rows), 1)), np.cumsum(supply - reference, axis=1)), axis=1)
+    row = np.arange(len(rows))
+
+    def mean(a: npt.NDArray[np.intp], b: npt.NDArray[np.intp]) -> FloatArray:
+        a, b = np.clip(a, 0, width), np.clip(b, 0, width)
+        out: FloatArray = reference[:, 0] + (sums[row, b] - sums[row, a]) / np.maximum(b - a, 1)
+        return out
+
+    quiet = np.round((np.minimum(since_last_s, 10.0) - _AFTER_NOTE_S) * rate_hz).astype(np.intp)
+    begin = np.maximum(n - quiet, 0)
+    n_last = np.minimum(n, round(UNSETTLED_S * rate_hz))
+    third = np.maximum((n - begin) // 3, 1)
+    drift_v = np.abs(mean(n - third, n) - mean(begin, begin + third))
+    is_known = n >= LEAST_BEFORE_S * rate_hz
+    is_quiet = quiet >= LEAST_BEFORE_S * rate_hz
+    is_settled = is_known & is_quiet & (drift_v <= SETTLED_V)
+    is_whole = is_settled & ((drift_v <= _DRIFTS_V) | (n - begin <= n_last))
+    looked = np.where(is_whole, n - begin, n_last)
+    volts = np.where(is_known, mean(n - looked, n), np.nan)
+    looked = np.where(is_known, looked, np.maximum(n, 0))
+    why_not = []
+    for place in range(len(rows)):
+        if is_settled[place]:
+            why_not.append("")
+        elif not is_known[place]:
+            why_not.append("less than 30 ms of supply before the onset")
+        elif not is_quiet[place]:
+            why_not.append("another note was still sounding")
+        else:
+            why_not.append("the supply moved by more than 20 mV before the onset")
+    return Before(volts, looked / rate_hz, is_settled, tuple(why_not))
+
+
+# ---- lowest ---------------------------------------------------------------------------------------------------------
+
+
+class LowestMeter:
+    """The lowest value of the moving parabola, taken again over the longest span on which a parabola fits.
+
+    The lowest of many noisy values lies below the true one; averaging longer, where the supply is smooth enough to
+    allow it, takes that away.
+
+    Parameters
+    ----------
+    rate_hz : samples a second of the supply as it came
+
+    Limits
+    ------
+    A second, equally deep and shorter trough within the span is levelled only as far as the noise hides it.
+    """
+
+    def __init__(self, rate_hz: float) -> None:
+        self._rate_hz = rate_hz
+        self._halves = [max(2, round(half_s * rate_hz)) for half_s in _LOWEST_HALF_S]
+        self._reach = reach = self._halves[-1]
+        self._shift = max(1, round(0.0004 * rate_hz))
+        wide = 2 * reach + 1
+        # Of each span: three orthonormal polynomials, what they say of the middle, and which samples belong to it.
+        self._basis = np.zeros((wide, 3 * len(self._halves)))
+        self._middle = np.zeros((3 * len(self._halves), len(self._halves)))
+        self._inside = np.zeros((wide, len(self._halves)))
+        for span, half in enumerate(self._halves):
+            u = np.arange(-half, half + 1) / half
+            q, _ = np.linalg.qr(np.stack((np.ones(len(u)), u, u * u), axis=1))
+            rows = slice(reach - half, reach + half + 1)
+            self._basis[rows, 3 * span : 3 * span + 3] = q
+            self._middle[3 * span : 3 * span + 3, span] = q[half]
+            self._inside[rows, span] = 1.0
+        self._sum3 = np.repeat(np.eye(len(self._halves)), 3, axis=0)
+        self._taps = parabola_taps(max(1, round(0.5 * SMOOTH_S * rate_hz)))
+
+    def measure(self, rows: Sequence[FloatArray], at: Sequence[int]) -> tuple[FloatArray, FloatArray]:
+        """Volts, and the span that was averaged in seconds: 20 to 32 ms where a parabola fits that long, else 2 ms.
+
+        Parameters
+        ----------
+        rows : (n,) volts each, around the lowest value (18 ms to either side where the note lasts so long)
+        at : where it was found, index into each row, to half a millisecond
+        """
+        reach, shift, half = self._reach, self._shift, len(self._taps) // 2
+        k, wide = len(rows), 2 * (reach + shift) + 1
+        x = np.zeros((k, wide))
+        first, last = np.zeros(k, dtype=np.intp), np.zeros(k, dtype=np.intp)
+        level = np.zeros(k)
+        for place, (row, middle) in enumerate(zip(rows, at, strict=True)):
+            a, b = max(0, middle - reach - shift), min(len(row), middle + reach + shift + 1)
+            first[place] = a - middle + reach + shift
+            last[place] = first[place] + b - a
+            level[place] = row[min(middle, len(row) - 1)]
+            x[place, first[place] : last[place]] = row[a:b] - level[place]
+        # Where exactly: the parabola over 2 ms, at each sample near the place.
+        tries = np.arange(-shift, shift + 1)
+        values = np.stack(
+            [x[:, reach + shift + t - half : reach + shift + t + half + 1] @ self._taps for t in tries], axis=1
+        )
+        fits = (reach + shift + tries[None, :] - half >= first[:, None]) & (
+            reach + shift + tries[None, :] + half < last[:, None]
+        )
+        moved = tries[np.argmin(np.where(fits, values, np.inf), axis=1)]
+        moved[~fits.any(axis=1)] = 0
+        x = np.take_along_axis(x, (moved + shift)[:, None] + np.arange(2 * reach + 1)[None, :], axis=1)
+        first, last = first - moved - shift, last - moved - shift
+        noise_v = self._noise(x, first, last)
+        weights = x @ self._basis
+        volts = weights @ self._middle
+        squares = (x * x) @ self._inside - (weights * weights) @ self._sum3
+        lengths = 2 * np.array(self._halves) + 1
+        left_v = np.sqrt(np.maximum(squares, 0.0) / lengths)
+        return self._choose(volts, left_v, noise_v, first, last, level)
+
+    def _noise(self, x: FloatArray, first: npt.NDArray[np.intp], last: npt.NDArray[np.intp]) -> FloatArray:
+        steps = np.abs(x[:, 2:] - 2.0 * x[:, 1:-1] + x[:, :-2])
+        inside = (np.arange(steps.shape[1])[None, :] >= first[:, None]) & (
+            np.arange(steps.shape[1])[None, :] + 2 < last[:, None]
+        )
+        steps = np.where(inside, steps, np.inf)
+        steps.sort(axis=1)
+        middle = np.minimum(inside.sum(axis=1) // 2, steps.shape[1] - 1)
+        median = steps[np.arange(len(x)), middle]
+        out: FloatArray = 1.4826 * np.where(np.isfinite(median), median, 0.0) / np.sqrt(6.0) + 1e-6
+        return out
+
+    def _choose(
+        self,
+        volts: FloatArray,
+        left_v: FloatArray,
+        noise_v: FloatArray,
+        first: npt.NDArray[np.intp],
+        last: npt.NDArray[np.intp],
+        level: FloatArray,
+    ) -> tuple[FloatArray, FloatArray]:
+        """Each row's widest span that fits, if all narrower ones did too."""
+        halves = np.array(self._halves)
+        fits = (self._reach - halves[None, :] >= first[:, None]) & (self._reach + halves[None, :] < last[:, None])
+        # More than noise left, or a value the shorter span contradicts: the supply does not follow a parabola here.
+        good = fits.copy()
+        good[:, 1:] &= left_v[:, 1:] <= 1.15 * noise_v[:, None]
+        good[:, 1:] &= np.abs(np.diff(volts, axis=1)) <= 4.0 * noise_v[:, None]
+        n_good = np.where(good.all(axis=1), good.shape[1], np.argmin(good, axis=1))
+        span = np.maximum(n_good - 1, 0)
+        is_wide = 2 * halves[span] / self._rate_hz >= _LEAST_WIDE_S
+        span = np.where(is_wide, span, 0)
+        chosen = np.where(n_good > 0, volts[np.arange(len(volts)), span], 0.0)
+        return level + chosen, np.where(n_good > 0, 2 * halves[span] / self._rate_hz, 0.0)
+
+
+# ---- fall, end, ripple ----------------------------------------------------------------------------------------------
+
+
+def measure_slopes(heads: Sequence[FloatArray], rate_hz: float, before_v: FloatArray) -> FloatArray:
+    """Mean slope of each fall, from 10 to 90 % of the deepest value in the note's first second, volts a second.
+
+    Returns
+    -------
+    (k,) negative volts a second; NaN where the supply fell by less than 50 mV, or within one sample.
+    """
+    supply, lengths = _padded(heads, ceil(HEAD_S * rate_hz))
+    inside = np.arange(supply.shape[1])[None, :] < lengths[:, None]
+    supply = np.where(inside, supply, np.inf)
+    fall_v = before_v - supply.min(axis=1, initial=np.inf)
+    fall_v = np.where(np.isfinite(fall_v) & (fall_v >= _LEAST_FALL_V), fall_v, np.nan)
+    first = np.argmax(supply <= (before_v - 0.1 * fall_v)[:, None], axis=1)
+    last = np.argmax(supply <= (before_v - 0.9 * fall_v)[:, None], axis=1)
+    row = np.arange(len(supply))
+    out: FloatArray = np.where(
+        last > first, (supply[row, last] - supply[row, first]) / np.maximum(last - first, 1) * rate_hz, np.nan
+    )
+    return np.where(np.isfinite(fall_v), out, np.nan)
+
+
+def measure_ripples(tails: Sequence[FloatArray], rate_hz: float, frequency_hz: FloatArray) -> FloatArray:
+    """Peak-to-peak volts of the supply's sine at each frequency, over whole periods in the last 0.4 s.
+
+    Parameters
+    ----------
+    tails : (n,) volts each
+
+    Returns
+    -------
+    (k,) volts, NaN below three periods.
+    """
+    width = ceil(RIPPLE_S * rate_hz)
+    period = rate_hz / frequency_hz
+    lengths = np.array([min(len(tail), width) for tail in tails], dtype=float)
+    n_periods = np.floor(lengths / period)
+    wanted = np.round(n_periods * period).astype(np.intp)
+    supply, lengths_used = _padded(
+        [tail[len(tail) - n :] for tail, n in zip(tails, wanted.tolist(), strict=True)], width
+    )
+    n = np.maximum(lengths_used, 1)[:, None]
+    at = np.arange(width)[None, :] - 0.5 * (n - 1)
+    inside = np.arange(width)[None, :] < lengths_used[:, None]
+    at = np.where(inside, at, 0.0)
+    level = np.where(inside, supply - supply.sum(axis=1, keepdims=True) / n, 0.0)
+    slope = np.einsum("ij,ij->i", at, level) / np.maximum(np.einsum("ij,ij->i", at, at), 1e-12)
+    level -= slope[:, None] * at
+    angle = (2 * np.pi / period)[:, None] * at
+    size = np.hypot(np.einsum("ij,ij->i", np.cos(angle), level), np.einsum("ij,ij->i", np.sin(angle), level))
+    return np.where(n_periods >= 3, 4.0 * size / n[:, 0], np.nan)
+
+
+# ---- recovery -------------------------------------------------------------------------------------------------------
+
+
+class RecoveryFitter:
+    """Fits the time constant with which the supply comes back after each note.
+
+    The stretch is averaged in steps that grow with time, so that fast and slow returns cost the same; each of a
+    hundred time constants is fitted by least squares, once alone and once beside a straight line (a battery that goes
+    on rising slowly), and a parabola is laid through the best.
+
+    Parameters
+    ----------
+    rate_hz : samples a second of the supply that is given
+    """
+
+    def __init__(self, rate_hz: float) -> None:
+        self._rate_hz = rate_hz
+        edges = [0]
+        while edges[-1] < RECOVERY_S * rate_hz:
+            wide = max(_FIRST_BIN_S, (_BIN_GROWTH - 1.0) * edges[-1] / rate_hz)
+            edges.append(edges[-1] + max(1, round(wide * rate_hz)))
+        self._edges = np.array(edges[:-1])
+        self.taus_s = np.geomspace(1.5 * _FIRST_BIN_S, 0.5 * RECOVERY_S, _N_TAUS)
+        a, b = self._edges[:-1] / rate_hz, self._edges[1:] / rate_hz
+        tau = self.taus_s[:, None]
+        self._waves = (tau * (np.exp(-a / tau) - np.exp(-b / tau)) / (b - a)).T  # (bins, taus)
+        self._weights = np.diff(self._edges).astype(float)
+        self._line = 0.5 * (a + b) - 0.5 / rate_hz
+        # Sums over the first n bins, by n: of weights, waves, lines and their products.
+        w, t = self._weights, self._line
+
+        def running(values: FloatArray) -> FloatArray:
+            out: FloatArray = np.concatenate((np.zeros((1, *values.shape[1:])), np.cumsum(values, axis=0)))
+            return out
+
+        self._s0, self._st, self._stt = running(w), running(w * t), running(w * t * t)
+        self._se, self._see = running(w[:, None] * self._waves), running(w[:, None] * self._waves**2)
+        self._ste = running((w * t)[:, None] * self._waves)
+
+    def fit(self, rows: Sequence[FloatArray]) -> tuple[FloatArray, list[str]]:
+        """Time constants.
+
+        Parameters
+        ----------
+        rows : (n,) volts each, from a note's end to the next onset, 3 s at most
+
+        Returns
+        -------
+        (k,) seconds, NaN where none is given, and words that say how it was got or why not.
+        """
+        k, n_all = len(rows), len(self._weights)
+        y = np.zeros((k, n_all))
+        n_bins = np.searchsorted(self._edges, [len(row) for row in rows], side="right") - 1
+        for place, row in enumerate(rows):
+            n = int(n_bins[place])
+            if n >= _LEAST_BINS:
+                sums = np.add.reduceat(row[: self._edges[n]] - row[-1], self._edges[:n], dtype=np.float64)
+                y[place, :n] = sums / self._weights[:n]
+        inside = np.arange(n_all)[None, :] < n_bins[:, None]
+        weighted = np.where(inside, y * self._weights, 0.0)
+        flat = np.einsum("ij,ij->i", weighted, y) - weighted.sum(axis=1) ** 2 / np.maximum(self._s0[n_bins], 1.0)
+        steps = np.where(inside[:, 1:], np.abs(np.diff(y, axis=1)) * np.sqrt(self._weights[:-1]), np.inf)
+        steps.sort(axis=1)
+        median = steps[np.arange(k), np.clip((n_bins - 1) // 2, 0, n_all - 2)]
+        noise_v = 1.05 * np.where(np.isfinite(median), median, 0.0)  # of one sample's worth of averaging
+        total_s = self._edges[np.maximum(n_bins, 0)] / self._rate_hz
+        left, tau_s, rise_v = self._best(weighted, flat, n_bins, total_s, False)
+        left_line, tau_line_s, rise_line_v = self._best(weighted, flat, n_bins, total_s, True)
+        # The straight line must earn its place, and leaves only what is much faster than the stretch to the curve.
+        use_line = (left > np.maximum(0.002 * flat, 1.5 * noise_v**2 * n_bins)) & (left_line < 0.5 * left)
+        use_line &= tau_line_s < 0.25 * total_s
+        left, tau_s = np.where(use_line, left_line, left), np.where(use_line, tau_line_s, tau_s)
+        rise_v = np.where(use_line, rise_line_v, rise_v)
+        least_v = np.maximum(_LEAST_RISE_V, 5.0 * noise_v / np.sqrt(self._weights[0]))
+        reasons = (
+            (n_bins < _LEAST_BINS, "less than 20 ms between the end of the note and the next onset"),
+            (rise_v < least_v, "the supply rose by less than 20 mV after the note, or by no more than its noise"),
+            (left > 0.1 * flat, "the supply did not come back as one exponential"),
+            (tau_s > 0.485 * total_s, "the recovery was not over before the next onset"),
+        )
+        which = np.select([flags for flags, _ in reasons], [1, 2, 3, 4], default=0)
+        good = ("one exponential", "one exponential beside a straight line")
+        words = [reasons[w - 1][1] if w else good[int(line)] for w, line in zip(which.tolist(), use_line, strict=True)]
+        return np.where(which == 0, tau_s, np.nan), words
+
+    def _best(
+        self, weighted: FloatArray, flat: FloatArray, n_bins: npt.NDArray[np.intp], total_s: FloatArray, with_line: bool
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Squares left, time constant and rise of each row's best exponential."""
+        row = np.arange(len(weighted))
+        n = np.maximum(n_bins, 0)
+        s0 = np.maximum(self._s0[n], 1e-12)
+        sy = weighted.sum(axis=1)
+        product = weighted @ self._waves - self._se[n] * (sy / s0)[:, None]
+        norm = self._see[n] - self._se[n] ** 2 / s0[:, None]
+        base = flat
+        if with_line:
+            stt = np.maximum(self._stt[n] - self._st[n] ** 2 / s0, 1e-12)
+            sty = weighted @ self._line - self._st[n] * sy / s0
+            ste = self._ste[n] - self._se[n] * (self._st[n] / s0)[:, None]
+            product = product - ste * (sty / stt)[:, None]
+            norm = norm - ste * ste / stt[:, None]
+            base = flat - sty * sty / stt
+        norm = np.maximum(norm, 1e-9)
+        gained = np.where(product < 0, product * product / norm, 0.0)  # it rises: the wave's share is negative
+        gained[self.taus_s[None, :] > (0.51 * total_s)[:, None]] = 0.0
+        top = np.argmax(gained, axis=1)
+        middle = np.clip(top, 1, _N_TAUS - 2)
+        a, b, c = (gained[row, middle + d] for d in (-1, 0, 1))
+        bend = a - 2 * b + c
+        shift = np.where((bend < 0) & (a > 0) & (c > 0), 0.5 * (a - c) / np.where(bend < 0, bend, -1.0), 0.0)
+        shift = np.where(middle == top, np.clip(shift, -0.5, 0.5), 0.0)
+        ratio = float(self.taus_s[1] / self.taus_s[0])
+        rise_v = -product[row, top] / norm[row, top] * self._waves[0, top]
+        left = np.maximum(base - gained[row, top], 0.0)
+        return left, self.taus_s[top] * ratio**shift, rise_v

@@ -1,0 +1,291 @@
+"""The fundamentals of many notes at once, from their spectra."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.types import FloatArray
+
+LOWEST_HZ = 19.0
+HIGHEST_HZ = 123.5  # B2 is 123.47 Hz; a note just above 120 Hz still is what the player calls bass
+_SEARCH_HZ = (17.0, 230.0)
+_HARMONICS_TO_HZ = 200.0  # above, the band holds next to nothing
+_MOST_HARMONICS = 5
+_MOST_DIVISOR = 4
+_PAD = 4
+_CLEAR_RATIO = 0.97  # explained by one note: nothing is looked for beside it
+_LOBE_BINS = 4  # of the padded spectrum, to either side: a decay of the note's own length stays inside
+_SIZES = (64, 128, 256, 512, 1024, 2048)
+_NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
+
+
+@dataclass(frozen=True, slots=True)
+class Pitch:
+    """Fundamental, how much of the signal it and its harmonics explain, and the strongest line beside them."""
+
+    frequency_hz: float
+    explained_ratio: float
+    amplitudes_v: tuple[float, ...]  # of fundamental and harmonics, peak
+    beside_hz: float  # NaN: none
+    beside_ratio: float  # its power over that of the strongest line of the note
+    both_ratio: float  # how much both explain
+
+
+def name_pitch(frequency_hz: float) -> tuple[str, float]:
+    """Nearest note of the equally tempered scale and the distance to it in cents. Source: ISO 16, A4 = 440 Hz."""
+    number = 69.0 + 12.0 * math.log2(frequency_hz / 440.0)
+    nearest = round(number)
+    return f"{_NAMES[nearest % 12]}{nearest // 12 - 1}", 100.0 * (number - nearest)
+
+
+def measure_pitches(
+    parts: Sequence[FloatArray], rate_hz: float, response: Callable[[FloatArray], FloatArray] | None = None
+) -> list[Pitch | None]:
+    """Fundamental of what sounds in each part.
+
+    Parameters
+    ----------
+    parts : (n,) volts each, about 500 samples a second, of the band, of one note without its attack
+    rate_hz : their rate
+    response : ratio that the band leaves of a sine, by frequency; None: all of it
+
+    Returns
+    -------
+    One Pitch a part (its frequency may lie outside the bass), or None where nothing is there or fewer than two periods
+    of the lowest note.
+
+    Limits
+    ------
+    Needs two periods; good to a cent from six on. A note without its fundamental (weaker than 1/12 of its strongest
+    partial) is given the pitch of its lowest partial that is there.
+
+    Source
+    ------
+    The peak of a parabola through the logarithm of the spectrum under a Hann window, padded to four times its length:
+    a method of the textbooks; lines and their harmonics are summed up as Parseval's theorem allows. Checked against a
+    least-squares fit in tests/detect_notes.
+    """
+    found: list[Pitch | None] = [None] * len(parts)
+    by_size: dict[int, list[int]] = {}
+    for place, part in enumerate(parts):
+        if len(part) >= 0.030 * rate_hz:
+            by_size.setdefault(next(s for s in _SIZES if len(part) <= s or s == _SIZES[-1]), []).append(place)
+    for size, places in by_size.items():
+        for begin in range(0, len(places), 64):  # few enough that the spectra stay near the processor
+            some = places[begin : begin + 64]
+            for place, pitch in zip(some, _measure(some, parts, size, rate_hz, response), strict=True):
+                found[place] = pitch
+    return found
+
+
+def _measure(
+    places: Sequence[int],
+    parts: Sequence[FloatArray],
+    size: int,
+    rate_hz: float,
+    response: Callable[[FloatArray], FloatArray] | None,
+) -> list[Pitch | None]:
+    x = np.zeros((len(places), size))
+    gain = np.zeros(len(places))
+    square = np.zeros(len(places))
+    length = np.zeros(len(places))
+    for row, place in enumerate(places):
+        part = parts[place][:size]
+        n = len(part)
+        window = _window(n)
+        x[row, :n] = (part - part.mean()) * window
+        gain[row], square[row], length[row] = window.sum(), float(window @ window), n
+    spectrum = np.fft.rfft(x, _PAD * size)
+    power = spectrum.real**2 + spectrum.imag**2
+    total = np.einsum("ij,ij->i", x, x)
+    scale = rate_hz / (_PAD * size)  # hertz a bin
+    # Shorter notes have wider lines: as many bins to either side as `_LOBE_BINS` of a full row.
+    lobe = np.maximum(2, np.round(_LOBE_BINS * size / length)).astype(np.intp)
+    sums = np.concatenate((np.zeros((len(places), 1)), np.cumsum(power, axis=1)), axis=1)
+    inside = slice(max(1, round(_SEARCH_HZ[0] / scale)), min(power.shape[1] - 1, round(_SEARCH_HZ[1] / scale)))
+    top = np.argmax(power[:, inside], axis=1) + inside.start
+    rows = np.arange(len(places))
+    strongest = _refine(power, rows, top) * scale
+    spectra = _Spectra(power, sums, lobe, _PAD * size / length, scale, rows)
+    fundamental, share = _choose_divisor(spectra, strongest, total * _PAD * size / 2.0, length / rate_hz)
+    return _describe(spectra, fundamental, share, total * _PAD * size / 2.0, gain, response)
+
+
+_WINDOWS: dict[int, FloatArray] = {}
+
+
+def _window(n: int) -> FloatArray:
+    if n not in _WINDOWS:
+        if len(_WINDOWS) > 512:
+            _WINDOWS.clear()
+        _WINDOWS[n] = np.hanning(n + 2)[1:-1]
+    return _WINDOWS[n]
+
+
+def _make_held() -> tuple[FloatArray, FloatArray]:
+    """Share of a steady sine's energy within so many bins to either side, of a Hann window without padding."""
+    power = np.abs(np.fft.fft(np.hanning(258)[1:-1], 32 * 256)) ** 2
+    sums = np.concatenate((power[:1], power[0] + 2.0 * np.cumsum(power[1 : 32 * 4])))
+    at = (np.arange(len(sums)) + 0.5) / 32
+    # The bins of a padded spectrum reach half a bin of their own further.
+    return at - 0.5 / _PAD, sums / power.sum()
+
+
+_HELD = _make_held()
+
+
+@dataclass(frozen=True, slots=True)
+class _Spectra:
+    power: FloatArray  # (k, bins)
+    sums: FloatArray  # running sums of it
+    lobe: npt.NDArray[np.intp]  # (k,) bins to either side of a line
+    unit: FloatArray  # (k,) bins in one over the length of the note
+    scale: float  # hertz a bin
+    rows: npt.NDArray[np.intp]
+
+    def lines(self, hz: FloatArray, spacing_hz: FloatArray) -> FloatArray:
+        """Energy of the lines at (k, m) frequencies; 0 above the highest harmonic looked at. Lines that stand
+        `spacing_hz` (k, m) apart do not reach into each other."""
+        at = np.minimum(np.round(hz / self.scale).astype(np.intp), self.power.shape[1] - 2)
+        reach = np.minimum(self.lobe[:, None], np.maximum(1, (0.5 * spacing_hz / self.scale).astype(np.intp) - 1))
+        a, b = np.maximum(at - reach, 0), np.minimum(at + reach + 1, self.power.shape[1])
+        row = self.rows[:, None]
+        # Of a steady sine this much lies within reach: it counts as all of it.
+        held = np.interp(reach / self.unit[:, None], *_HELD)
+        out: FloatArray = np.where(hz < _HARMONICS_TO_HZ, (self.sums[row, b] - self.sums[row, a]) / held, 0.0)
+        return out
+
+    def is_peak(self, hz: FloatArray) -> npt.NDArray[np.bool_]:
+        """Whether a line of its own stands at each row's frequency."""
+        at = np.clip(np.round(hz / self.scale).astype(np.intp), 4, self.power.shape[1] - 5)
+        around = self.power[self.rows[:, None], at[:, None] + np.arange(-4, 5)[None, :]]
+        top = np.argmax(around, axis=1)
+        out: npt.NDArray[np.bool_] = (top > 0) & (top < 8)
+        return out
+
+
+def _refine(power: FloatArray, rows: npt.NDArray[np.intp], top: npt.NDArray[np.intp]) -> FloatArray:
+    """Bins, with a fraction, of peaks: a parabola through three logarithms."""
+    top = np.clip(top, 1, power.shape[1] - 2)
+    a, b, c = (np.log(np.maximum(power[rows, top + d], 1e-300)) for d in (-1, 0, 1))
+    bend = a - 2.0 * b + c
+    shift = np.where(bend < 0, 0.5 * (a - c) / np.where(bend < 0, bend, -1.0), 0.0)
+    out: FloatArray = top + np.clip(shift, -1.0, 1.0)
+    return out
+
+
+def _choose_divisor(
+    spectra: _Spectra, strongest: FloatArray, total: FloatArray, length_s: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """The strongest line may be a harmonic: take the divisor that explains much more and has a root of its own."""
+    best_hz = strongest.copy()
+    best_share = np.zeros(len(strongest))
+    for divisor in range(1, _MOST_DIVISOR + 1):
+        hz = strongest / divisor
+        numbers = np.arange(1, max(3, _MOST_HARMONICS * divisor) + 1)
+        spacing = np.repeat(hz[:, None], len(numbers), axis=1)
+        lines = spectra.lines(hz[:, None] * numbers[None, :], spacing)
+        share = np.minimum(lines.sum(axis=1) / np.maximum(total, 1e-30), 1.0)
+        if divisor == 1:
+            best_share = share
+            continue
+        if not (best_share < 1.0 - 2e-3).any():
+            break
+        has_root = (lines[:, 0] > lines.max(axis=1) / 144.0) & spectra.is_peak(hz)
+        # A lower octave must be there, not only fit better; and its lines must stand apart.
+        apart = hz * length_s > 2.5
+        better = (best_share < 1.0 - 2e-3) & (1.0 - share < 0.4 * (1.0 - best_share))
+        take = has_root & better & apart & (hz >= LOWEST_HZ)
+        best_hz = np.where(take, hz, best_hz)
+        best_share = np.where(take, share, best_share)
+    return best_hz, best_share
+
+
+def _describe(
+    spectra: _Spectra,
+    fundamental: FloatArray,
+    share: FloatArray,
+    total: FloatArray,
+    gain: FloatArray,
+    response: Callable[[FloatArray], FloatArray] | None,
+) -> list[Pitch | None]:
+    power, rows, scale = spectra.power, spectra.rows, spectra.scale
+    harmonics = np.arange(1, _MOST_HARMONICS + 1)
+    hz = fundamental[:, None] * harmonics[None, :]
+    at = np.clip(np.round(hz / scale).astype(np.intp), 1, power.shape[1] - 2)
+    heights = np.sqrt(power[rows[:, None], at])
+    amplitude = 2.0 * heights / gain[:, None]
+    amplitude[hz > _HARMONICS_TO_HZ] = 0.0
+    if response is not None:
+        left = response(hz)
+        amplitude = np.where(left > 0.05, amplitude / np.maximum(left, 0.05), 0.0)
+    # Each harmonic votes for the fundamental by its strength and its number: the strongest vote is taken.
+    weight = np.where(hz < 130.0, heights * harmonics, 0.0)
+    weight[:, 0] = np.maximum(weight[:, 0], 1e-30)
+    pick = np.argmax(weight, axis=1)
+    near = at[rows, pick]
+    # The peak of that line itself, which may lie a bin off.
+    steps = np.arange(-2, 3)
+    around = np.clip(near[:, None] + steps[None, :], 1, power.shape[1] - 2)
+    near = around[rows, np.argmax(power[rows[:, None], around], axis=1)]
+    refined = _refine(power, rows, near) * scale / harmonics[pick]
+    frequency = np.where(np.abs(refined - fundamental) * harmonics[pick] < 3 * scale, refined, fundamental)
+    beside_hz, beside_ratio, both = np.full(len(rows), np.nan), np.zeros(len(rows)), share.copy()
+    unclear = np.flatnonzero(share < _CLEAR_RATIO)
+    if len(unclear):
+        few = _Spectra(
+            power[unclear],
+            spectra.sums[unclear],
+            spectra.lobe[unclear],
+            spectra.unit[unclear],
+            scale,
+            np.arange(len(unclear)),
+        )
+        strongest = np.maximum(heights[unclear].max(axis=1) ** 2, 1e-30)
+        beside = _find_beside(few, frequency[unclear], strongest, total[unclear])
+        beside_hz[unclear], beside_ratio[unclear] = beside[0], beside[1]
+        both[unclear] += beside[2]
+    found: list[Pitch | None] = []
+    for row in range(len(fundamental)):
+        if total[row] <= 0.0:
+            found.append(None)
+            continue
+        found.append(
+            Pitch(
+                float(frequency[row]),
+                float(share[row]),
+                tuple(amplitude[row][amplitude[row] > 0].tolist()),
+                float(beside_hz[row]),
+                float(beside_ratio[row]),
+                min(1.0, float(both[row])),
+            )
+        )
+    return found
+
+
+def _find_beside(
+    spectra: _Spectra, frequency: FloatArray, strongest: FloatArray, total: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """The strongest line that belongs to none of the harmonics: its frequency, its power over that of the strongest
+    line, and the share that it and its harmonics explain."""
+    power, scale, rows = spectra.power, spectra.scale, spectra.rows
+    rest = power.copy()
+    bins = np.arange(power.shape[1])
+    harmonics = np.arange(1, _MOST_HARMONICS + 1)
+    for k in harmonics:
+        rest[np.abs(bins[None, :] - k * (frequency / scale)[:, None]) <= 2.0 * spectra.lobe[:, None]] = 0.0
+    rest[:, : max(1, int(LOWEST_HZ / scale))] = 0.0
+    rest[:, min(power.shape[1] - 1, int(HIGHEST_HZ / scale)) :] = 0.0
+    top = np.argmax(rest, axis=1)
+    hz = _refine(power, rows, top) * scale
+    numbers = hz[:, None] * np.arange(1, 4)[None, :]
+    lines = spectra.lines(numbers, np.repeat(hz[:, None], 3, axis=1))
+    # What the first note's lines hold already is not counted again.
+    far = np.abs(numbers[:, :, None] - frequency[:, None, None] * harmonics[None, None, :]).min(axis=2) / scale
+    share = np.where(far > 2.0 * spectra.lobe[:, None], lines, 0.0).sum(axis=1) / np.maximum(total, 1e-30)
+    return hz, rest[rows, top] / strongest, share

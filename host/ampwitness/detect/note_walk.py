@@ -1,0 +1,461 @@
+"""Follows the notes of one unbroken run: where each begins and ends, and what is summed up while it sounds."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ampwitness.detect.note_decimate import BAND_STEP, Bands
+from ampwitness.detect.note_departure import BEFORE, BEHIND, DepartureFinder, Departures, RawKnees
+from ampwitness.detect.note_levels import Levels, find_places, measure_levels
+from ampwitness.detect.note_runs import NoteBlock
+from ampwitness.detect.note_sag import AROUND_S, HEAD_S, RECOVERY_S
+from ampwitness.types import FloatArray
+
+FLOOR_V = 0.040  # rms in the band: 20 dB above the input's own noise, about 4 mV rms there
+FLOOR_OVER_NOISE_RATIO = 10.0
+END_RATIO = 0.10
+NOVELTY_WHILE_SOUNDING = 0.15
+NOVELTY_OF_PITCH = 0.17
+NOVELTY_OF_SHORT_KNOWN = 0.30  # of a turn, where the note has not sounded long enough to be predicted well
+LEAST_NOTE_S = 0.060
+LEAST_BEFORE_TURN_S = 0.130  # what the prediction needs to know a note by, and no drum's glide lasts
+PITCH_FROM_S = 4.0
+_LEAST_NOISE_V, _MOST_NOISE_V = 0.001, 0.020
+_DECIDE_BEHIND_S = 0.200
+_KEEP_S = 4.6
+_KEEP_RAW_S = 0.45
+_LAG_S = 0.160
+_STILL_SOUNDS_S = 0.016  # half a period of 31 Hz: within this of the next onset a note is not over
+_SETTLE_S = 0.010
+_BEAT_S = 0.100
+_SHORT_KNOWN = 40  # slow samples
+_STEEP_RATIO = 100.0  # of power: no beat between two notes does that within 50 ms
+_NEARER = 23  # slow samples: the prediction then ends 7 ms before a departure
+
+
+@dataclass(slots=True, eq=False)
+class SoundingNote:
+    """One note while it sounds, then until its recovery is known. Sample numbers count raw samples of the run."""
+
+    onset: float
+    onset_basis: str
+    novelty_ratio: float
+    floor_v: float
+    since_last_s: float  # infinite: no note before in this run
+    end: float = np.nan
+    end_basis: str = ""
+    next_onset: float | None = None
+    level_peak_v: float = 0.0
+    acc_at: int = 0
+    n: int = 0
+    sum_v: float = 0.0
+    sum_v2: float = 0.0
+    highest_v: float = -np.inf
+    lowest_v: float = np.inf
+    supply_raw_v: float = np.inf
+    supply_smooth_v: float = np.inf
+    supply_lowest_at: int | None = None
+    supply_around: FloatArray | None = None  # 18 ms to either side of the lowest value
+    supply_around_at: int = 0
+    supply_before: FloatArray | None = None  # through the moving parabola
+    supply_head: list[FloatArray] = field(default_factory=list)
+    supply_tail: FloatArray | None = None  # last second of the note at most
+    supply_after: FloatArray | None = None
+    band_first: int = 0
+    n_band: int = 0
+    band: list[FloatArray] = field(default_factory=list)
+    levels: list[FloatArray] = field(default_factory=list)  # mean squares
+    slow_to: int = 0
+    n_slow: int = 0
+    slow_sum_v: float = 0.0
+    slow_highest_v: float = -np.inf
+    slow_lowest_v: float = np.inf
+
+
+class RunNotes:
+    """Finds the notes of one run. `take` returns those that are complete, recovery included.
+
+    Gaps
+    ----
+    One object a run.
+    """
+
+    def __init__(self, block: NoteBlock) -> None:
+        self.rate_hz = block.rate_hz
+        self.bands = Bands(block.rate_hz, block.supply is not None)
+        self.floor_v = FLOOR_V
+        self._finder = DepartureFinder(self.bands.slow_taps, self.bands.factor)
+        self._knees = RawKnees(block.rate_hz)
+        self._raw_a_band = self.bands.factor * BAND_STEP
+        self._at = 0  # next band sample to decide on
+        self._note: SoundingNote | None = None
+        self._waiting: list[SoundingNote] = []
+        self._pieces: list[tuple[SoundingNote, int, int]] = []
+        self._quiet: deque[float] = deque(maxlen=3)
+        self._armed_v2 = np.inf  # lowest level since the last note ended
+        self._beats = np.empty(0, dtype=np.intp)
+        self._last_end = -np.inf
+        self._last_peak_v = 0.0
+        self._levels = Levels(np.empty(0), np.empty(0), np.empty(0))
+
+    # ---- one block after the other ---------------------------------------------------------------------------------
+
+    def take(self, block: NoteBlock) -> list[SoundingNote]:
+        """Look at the next block of the run."""
+        bands = self.bands
+        bands.append(block.output, block.supply, block.is_last)
+        if len(bands.band.values) > 2:
+            self._decide(block.is_last)
+        if block.is_last and self._note is not None:
+            self._close(float(bands.output.stop), "the data ended while the note sounded")
+        elif self._note is not None:
+            self._collect(self._note, self._at)
+        self._sum_up()
+        done = self._finished(block.is_last)
+        bands.forget(
+            self._at - round(_KEEP_S * bands.band_hz), self._at * self._raw_a_band - round(_KEEP_RAW_S * self.rate_hz)
+        )
+        return done
+
+    def _decide(self, is_last: bool) -> None:
+        bands = self.bands
+        band = bands.band
+        stop = band.stop if is_last else band.stop - round(_DECIDE_BEHIND_S * bands.band_hz)
+        if stop <= self._at:
+            return
+        skipped = max(0, self._at - round(1.0 * bands.band_hz) - band.first)  # long ago: not looked at again
+        self._first = band.first + skipped
+        part = band.values[skipped:]
+        levels = self._levels = measure_levels(part, bands.band_hz)
+        here = levels.around[self._at - self._first : stop - self._first : 10]
+        self._quiet.append(float(np.sqrt(np.partition(here, len(here) // 10)[len(here) // 10])))
+        noise_v = min(max(min(self._quiet), _LEAST_NOISE_V), _MOST_NOISE_V)
+        self.floor_v = max(FLOOR_V, FLOOR_OVER_NOISE_RATIO * noise_v)
+        places = find_places(
+            part, levels, bands.band_hz, self._at - self._first, stop - self._first, noise_v, self.floor_v
+        )
+        self._beats = self._beats[:0]
+        if places:
+            self._walk([(at + self._first, is_turn) for at, is_turn in places])
+        self._advance(stop, None)
+
+    def _walk(self, places: list[tuple[int, bool]]) -> None:
+        at = np.array([place for place, _ in places], dtype=np.intp)
+        is_turn = np.array([turn for _, turn in places], dtype=bool)
+        here = at - self._first
+        is_steep = self._levels.ahead[here] > _STEEP_RATIO * (self._levels.before[here] + _MOST_NOISE_V**2)
+        slow_at = at * BAND_STEP
+        found = self._look(slow_at, np.zeros(len(at), dtype=np.intp), is_steep)
+        novelty = np.where(is_turn, found.novelty_long, found.novelty_short)
+        is_new = novelty >= NOVELTY_WHILE_SOUNDING
+        onset = slow_at + found.at
+        is_lull = found.is_lull.copy()
+        rows = np.flatnonzero(found.is_end & (found.at < 24.0))
+        onset[found.is_end] = np.nan
+        if len(rows):  # what was found is a stop: look for a departure from the silence behind it
+            quiet_from = (BEFORE + np.ceil(found.at[rows] + 2.0)).astype(np.intp)
+            again = self._look(slow_at[rows], quiet_from, np.ones(len(rows), dtype=bool), quiet_from)
+            onset[rows] = slow_at[rows] + again.at
+            is_lull[rows] = True
+        rows = np.flatnonzero(is_new & ~is_lull & ~is_turn & np.isfinite(onset))
+        onset[rows] = self._look_nearer(onset[rows])
+        rows = np.flatnonzero(is_new & found.is_lull & ~found.is_end & np.isfinite(onset))
+        onset[rows] = self._look_closely(onset[rows], slow_at[rows] + found.lull_at[rows])
+        self._beats = at[~is_new & ~found.is_end]
+        for place, (band_at, turn) in enumerate(places):
+            is_end = bool(found.is_end[place])
+            # The last 200 ms, whatever began or ended in them, carry on into what follows: a beat, no note.
+            if not is_new[place] and not is_end:
+                continue
+            if band_at < self._at:
+                continue
+            self._advance(band_at, band_at)
+            if band_at < self._at:
+                continue
+            if is_end:
+                self._stop_at((slow_at[place] + found.at[place]) * self.bands.factor)
+            self._try_open(band_at, turn, float(onset[place]), bool(is_lull[place]), float(novelty[place]))
+
+    def _look(
+        self, slow_at: np.ndarray, starts: np.ndarray, is_steep: np.ndarray, quiet_from: np.ndarray | None = None
+    ) -> Departures:
+        """Departures at places of the slow signals."""
+        bands = self.bands
+        places = slow_at[:, None] + np.arange(-BEFORE, BEHIND)[None, :]
+        inside = np.clip(places - bands.slow.first, 0, len(bands.slow.values) - 1)
+        slow = bands.slow.values[inside].astype(np.float64)
+        high = np.where(places < 0, 0.0, bands.high.values[inside])
+        return self._finder.find(slow, high, starts, is_steep, quiet_from)
+
+    def _look_nearer(self, onset: FloatArray, starts: np.ndarray | None = None) -> FloatArray:
+        """The same departures, predicted from right before them: over a shorter way the prediction drifts less."""
+        for _ in range(2):
+            if not len(onset):
+                return onset
+            places = np.round(onset).astype(np.intp) + _NEARER
+            from_at = np.zeros(len(onset), dtype=np.intp) if starts is None else starts
+            found = self._look(places, from_at, np.zeros(len(onset), dtype=bool))
+            moved = places + found.at
+            onset = np.where(np.isfinite(moved) & ~found.is_lull & (moved < onset + 40.0), moved, onset)
+        return onset
+
+    def _look_closely(self, onset: FloatArray, lull_from: np.ndarray) -> FloatArray:
+        """Departures from silence, on the samples as they came where those stand out of the noise."""
+        if not len(onset):
+            return onset
+        raw, factor, knees = self.bands.output, self.bands.factor, self._knees
+        middle = np.round(onset * factor).astype(np.intp)
+        places = middle[:, None] + np.arange(-knees.before, knees.behind)[None, :]
+        samples = raw.values[np.clip(places - raw.first, 0, len(raw.values) - 1)].astype(np.float64)
+        at = knees.find(samples, np.maximum(lull_from * factor - middle + knees.before, 0))
+        return np.where(np.isfinite(at), (middle - knees.before + at) / factor, onset)
+
+    # ---- while nothing new begins ----------------------------------------------------------------------------------
+
+    def _advance(self, to: int, place: int | None) -> None:
+        while self._at < to:
+            part = self._levels.around[self._at - self._first : to - self._first]
+            if self._note is None:
+                self._wait(part, to, place)
+                continue
+            note = self._note
+            highest = max(note.level_peak_v**2, float(part.max()))
+            low_v2 = 0.25 * note.floor_v**2
+            if float(part.min()) >= max(END_RATIO**2 * highest, low_v2):
+                note.level_peak_v = float(np.sqrt(highest))
+                self._at = to
+                return
+            peak = np.maximum.accumulate(np.maximum(part, note.level_peak_v**2))
+            below = np.flatnonzero(part < np.maximum(END_RATIO**2 * peak, low_v2))
+            ended = next((int(i) for i in below if self._stays_low(int(i), float(part[i]))), None)
+            upto = len(part) if ended is None else ended
+            if upto:
+                note.level_peak_v = float(np.sqrt(peak[upto - 1]))
+            self._at += max(upto, 1)
+            if ended is not None:
+                self._close(self._last_tenth(self._at, note), "10 % of its peak")
+                self._armed_v2 = float(part[ended])
+
+    def _stays_low(self, i: int, level_v2: float) -> bool:
+        behind = self._at - self._first + i + round(0.025 * self.bands.band_hz) - 1
+        return float(self._levels.around[min(behind, len(self._levels.around) - 1)]) <= level_v2 * 2.25
+
+    def _wait(self, part: FloatArray, to: int, place: int | None) -> None:
+        """No note sounds: has one begun so slowly that nothing marks its beginning?"""
+        floor_v = self.floor_v
+        if self._at * self._raw_a_band - self._last_end < 0.5 * self.rate_hz:
+            floor_v = max(floor_v, 2.0 * END_RATIO * self._last_peak_v)  # its tail may beat
+        if float(part.max()) >= floor_v**2:
+            lowest = np.minimum.accumulate(np.minimum(part, self._armed_v2))
+            up = np.flatnonzero((part >= floor_v**2) & ((part >= 4.0 * lowest) | (self._armed_v2 > 1e9)))
+            for i in up[:1]:
+                at = self._at + int(i)
+                self._armed_v2 = float(lowest[i])
+                if place is not None and at - 2 <= place <= at + round(0.080 * self.bands.band_hz):
+                    self._at = to
+                    return
+                if len(self._beats) and np.min(np.abs(self._beats - at)) <= round(_BEAT_S * self.bands.band_hz):
+                    self._armed_v2 = float(part[i])  # what went before, swelling again
+                    self._at = at + 1
+                    return
+                if at < round(0.030 * self.bands.band_hz):
+                    self._open(0.0, "already sounding when the data began", np.nan)
+                else:
+                    self._open(at * self._raw_a_band, "slow: where the level passed the floor", np.nan)
+                self._armed_v2 = np.inf
+                self._at = at
+                return
+        self._armed_v2 = min(self._armed_v2, float(part.min()))
+        self._at = to
+
+    # ---- a note begins ---------------------------------------------------------------------------------------------
+
+    def _stop_at(self, raw_at: float) -> None:
+        """What sounded stopped here, shortly before a new note."""
+        if self._note is not None and raw_at > self._note.onset:
+            behind = round((raw_at + 0.060 * self.rate_hz) / self._raw_a_band)
+            self._close(
+                min(self._last_tenth(behind, self._note, raw_at + 0.004 * self.rate_hz), raw_at), "10 % of its peak"
+            )
+
+    def _try_open(self, at: int, is_turn: bool, onset_slow: float, is_lull: bool, novelty: float) -> None:
+        note = self._note
+        if is_turn and note is None:
+            return  # nothing sounds that could turn
+        onset = onset_slow * self.bands.factor
+        if not np.isfinite(onset) or onset < 0.010 * self.rate_hz:
+            if note is None and at < round(0.030 * self.bands.band_hz):
+                self._open(0.0, "already sounding when the data began", np.nan)
+            return
+        if note is not None:
+            since = onset - note.onset
+            if since < (LEAST_BEFORE_TURN_S if is_turn else LEAST_NOTE_S) * self.rate_hz:
+                return
+            if not is_lull and since < BEFORE * self.bands.factor:
+                # Judged again by what the note itself did, without what came before it.
+                start = round((note.onset + _SETTLE_S * self.rate_hz) / self.bands.factor) - at * BAND_STEP + BEFORE
+                start = min(max(start, 0), BEFORE - 60)
+                one = self._look(np.array([at * BAND_STEP]), np.array([start]), np.zeros(1, dtype=bool))
+                novelty = float((one.novelty_long if is_turn else one.novelty_short)[0])
+                if is_turn and start > _SHORT_KNOWN and novelty < NOVELTY_OF_SHORT_KNOWN:
+                    return
+            if novelty < (NOVELTY_OF_PITCH if is_turn else NOVELTY_WHILE_SOUNDING) and not is_lull:
+                return
+            if onset - note.onset < LEAST_NOTE_S * self.rate_hz:
+                return
+            end, how = self._last_tenth(round(onset / self._raw_a_band), note, onset), "10 % of its peak"
+            if onset - end < _STILL_SOUNDS_S * self.rate_hz:
+                end, how = onset, "the next note began"
+            self._close(end, how)
+        self._open(onset, "first departure of the waveform" + (" (pitch changed)" if is_turn else ""), novelty)
+
+    def _open(self, onset: float, basis: str, novelty: float) -> None:
+        onset = max(onset, 0.0)
+        since_s = max(0.0, (onset - self._last_end) / self.rate_hz)
+        note = SoundingNote(onset, basis, novelty, self.floor_v, since_s)
+        note.acc_at = int(np.ceil(onset))
+        note.band_first = -(-note.acc_at // self._raw_a_band)
+        note.slow_to = -(-note.acc_at // self.bands.factor)
+        for waiting in self._waiting:
+            if waiting.next_onset is None:
+                waiting.next_onset = onset
+        if self.bands.supply is not None:
+            at = note.acc_at // self.bands.step
+            note.supply_before = self.bands.parabola.part(at - round(0.250 * self.rate_hz / self.bands.step), at)
+        self._note = note
+
+    # ---- a note sounds ---------------------------------------------------------------------------------------------
+
+    def _collect(self, note: SoundingNote, to: int) -> None:
+        """Take band samples up to `to`, and mark raw ones up to some time before to be summed up."""
+        bands = self.bands
+        start = note.band_first + note.n_band
+        if to > start and note.n_band < PITCH_FROM_S * bands.band_hz:
+            part = bands.band.part(start, to)
+            note.band.append(part.copy())
+            levels = self._levels.around[max(0, start - self._first) : max(0, to - self._first)]
+            note.levels.append(levels.copy())
+            note.n_band += len(part)
+        self._see_slow(note, to * BAND_STEP)
+        self._mark(note, to * self._raw_a_band - round(_LAG_S * self.rate_hz))
+
+    def _see_slow(self, note: SoundingNote, to: int) -> None:
+        part = self.bands.slow.part(note.slow_to, to)
+        if to > note.slow_to and len(part):
+            note.slow_highest_v = max(note.slow_highest_v, float(part.max()))
+            note.slow_lowest_v = min(note.slow_lowest_v, float(part.min()))
+            note.slow_sum_v += float(part.sum())
+            note.n_slow += len(part)
+            note.slow_to = to
+
+    def _mark(self, note: SoundingNote, to: int) -> None:
+        to = min(to, self.bands.output.stop)
+        if to > note.acc_at:
+            self._pieces.append((note, note.acc_at, to))
+            note.acc_at = to
+
+    def _sum_up(self) -> None:
+        """Sums and extremes of all pieces that were marked."""
+        pieces, self._pieces = self._pieces, []
+        if not pieces:
+            return
+        bands = self.bands
+        edges = np.array([(a, b) for _, a, b in pieces], dtype=np.intp).reshape(-1)
+        raw = bands.output.values
+        at = edges - bands.output.first
+        sums, squares = _reduce(np.add, raw, at), _reduce(np.add, raw * raw, at)
+        highest, lowest = _reduce(np.maximum, raw, at), _reduce(np.minimum, raw, at)
+        supply = None
+        if bands.supply is not None:
+            supply = _reduce(np.minimum, bands.supply.values, edges - bands.supply.first)
+        for place, (note, a, b) in enumerate(pieces):
+            note.n += b - a
+            note.sum_v += sums[place]
+            note.sum_v2 += squares[place]
+            note.highest_v, note.lowest_v = max(note.highest_v, highest[place]), min(note.lowest_v, lowest[place])
+            if supply is not None:
+                note.supply_raw_v = min(note.supply_raw_v, supply[place])
+                self._see_supply(note, a, b)
+
+    def _see_supply(self, note: SoundingNote, a: int, b: int) -> None:
+        bands = self.bands
+        assert bands.supply is not None
+        first, last = -(-a // bands.step), -(-b // bands.step)
+        part = bands.parabola.part(first, last)
+        if not len(part):
+            return
+        wanted = round(HEAD_S * self.rate_hz / bands.step) - sum(map(len, note.supply_head))
+        if wanted > 0:
+            note.supply_head.append(part[:wanted].copy())
+        lowest = int(part.argmin())
+        if part[lowest] < note.supply_smooth_v:
+            note.supply_smooth_v, note.supply_lowest_at = float(part[lowest]), (first + lowest) * bands.step
+            around = round(AROUND_S * self.rate_hz)
+            begin = max(note.supply_lowest_at - around, int(np.ceil(note.onset)), bands.supply.first)
+            note.supply_around = bands.supply.part(begin, note.supply_lowest_at + around).copy()
+            note.supply_around_at = note.supply_lowest_at - begin
+
+    # ---- a note ends -----------------------------------------------------------------------------------------------
+
+    def _last_tenth(self, at: int, note: SoundingNote, before: float | None = None) -> float:
+        """The last instant at which the waveform below 300 Hz reached a tenth of its peak, ahead of raw sample `before`
+        if that is given."""
+        bands = self.bands
+        last = at * BAND_STEP + 10
+        if before is not None:  # the filter lets a new note be seen 4 ms ahead
+            last = min(last, int(before / bands.factor) - 4)
+        self._see_slow(note, min(last, at * BAND_STEP))
+        first = max(bands.slow.first, at * BAND_STEP - 120, int(note.onset / bands.factor))
+        if last <= first or note.n_slow == 0:
+            return float(at * self._raw_a_band)
+        mean_v = note.slow_sum_v / note.n_slow
+        size = np.abs(bands.slow.part(first, last) - mean_v)
+        limit_v = END_RATIO * max(note.slow_highest_v - mean_v, mean_v - note.slow_lowest_v)
+        loud = np.flatnonzero(size >= limit_v)
+        if not len(loud):
+            return float(at * self._raw_a_band)
+        i = int(loud[-1])
+        more = 0.0 if i + 1 >= len(size) else float((size[i] - limit_v) / max(size[i] - size[i + 1], 1e-9))
+        return (first + i + min(more, 1.0)) * bands.factor
+
+    def _close(self, end: float, basis: str) -> None:
+        note, self._note = self._note, None
+        assert note is not None
+        note.end, note.end_basis = max(end, note.onset + 1.0), basis
+        stop = int(np.ceil(note.end))
+        self._collect(note, -(-stop // self._raw_a_band))
+        self._mark(note, stop)
+        self._last_end, self._last_peak_v = note.end, note.level_peak_v
+        if self.bands.supply is not None:
+            second = round(1.0 * self.rate_hz)
+            a = max(int(np.ceil(note.onset)), stop - second)
+            note.supply_tail = self.bands.parabola.part(a // self.bands.step, stop // self.bands.step).copy()
+        self._waiting.append(note)
+
+    def _finished(self, is_last: bool) -> list[SoundingNote]:
+        known_to = self._at * self._raw_a_band
+        done = []
+        for note in self._waiting:
+            if is_last or note.next_onset is not None or known_to - note.end > (RECOVERY_S + 0.05) * self.rate_hz:
+                if self.bands.supply is not None:
+                    a = int(np.ceil(note.end + 0.0005 * self.rate_hz))
+                    b = a + round(RECOVERY_S * self.rate_hz)
+                    if note.next_onset is not None:
+                        b = min(b, int(note.next_onset - 0.001 * self.rate_hz))
+                    step = self.bands.step
+                    note.supply_after = self.bands.parabola.part(-(-a // step), max(-(-a // step), b // step)).copy()
+                done.append(note)
+        self._waiting = [note for note in self._waiting if note not in done]
+        return done
+
+
+def _reduce(function: np.ufunc, values: FloatArray, edges: np.ndarray) -> list[float]:
+    """A reduction over values[edges[0]:edges[1]], values[edges[2]:edges[3]], ... in order."""
+    starts = edges
+    if edges[-1] >= len(values):
+        starts = edges[:-1]
+    out: list[float] = function.reduceat(values, starts)[::2].tolist()
+    return out
