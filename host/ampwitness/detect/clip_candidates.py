@@ -26,15 +26,18 @@ from ampwitness.types import FloatArray
 IntArray = npt.NDArray[np.intp]
 
 SCREEN_GAIN = 8.0  # residual squares, in noise variances, that a candidate must save
+PLAIN_GAIN = 40.0
+FAINT_SHARE = 0.85  # of the lowest plain plateau: lower down there is no ceiling for a faint one
 LOWEST_CREST_IN_NOISE = 15.0
 LEAST_SLOPE_RATIO = 0.15  # of the flatter flank to the mean of both
 FAILED_MISFIT = 25.0
-PART_SHARE = 0.6
+PART_SHARE = 0.6  # of a plateau: a fit that covers less is replaced
+PART_MISFIT = 3.0  # only fits this bad may cover but a part
 COARSE_CORNER_SD_S = 1e-4
 MOST_BOW = 0.15  # of the crest that the flanks promise: more is no plateau
 BOW_COST = 1.25  # by so much a bow must lower the misfit
 SHORTEST_BOWED = 5.0  # samples, half a plateau
-FITS_WELL = 2.2  # reduced chi-square up to which the wide window is kept
+FITS_WELL = 4.0  # reduced chi-square up to which the wide window is kept
 CREST_STEP_S = 0.25  # one highest unclipped crest is kept for each of these
 CUT_REACH_S = 0.05
 CUT_SHARE = 0.85  # a segment's end above this share of the highest value beside it cuts a half-cycle off
@@ -195,14 +198,13 @@ def _fit_best_width(
     """Fit the wide windows, and where they do not fit well the narrow ones; keeps the better. Returns misfits too."""
     fit = fit_windows(windows, left, right)
     misfit, cost = _misfit(fit, noise_v)
-    for again, view, with_bow in (
-        (cost > FITS_WELL, narrow, False),
-        ((cost > FITS_WELL) & (windows.half * windows.averaged > SHORTEST_BOWED), narrow, True),
-    ):
-        rows = np.flatnonzero(again & (cost > FITS_WELL))
+    for with_bow in (False, True):
+        rows = np.flatnonzero(cost > FITS_WELL)
+        if with_bow:
+            rows = rows[(windows.half * windows.averaged)[rows] > SHORTEST_BOWED]
         if not len(rows):
             continue
-        other = fit_windows(view.take(rows), left[rows], right[rows], with_bow)
+        other = fit_windows(narrow.take(rows), left[rows], right[rows], with_bow)
         other_misfit, other_cost = _misfit(other, noise_v)
         gain = BOW_COST if with_bow else 1.0
         better = (other_cost * gain < cost[rows]) & (other.bow_share < MOST_BOW)
@@ -235,7 +237,7 @@ def _measure(
     windows, narrow = windows.narrowed(WIDTHS[0], shortest), windows.narrowed(WIDTHS[1], shortest)
     wide_test, narrow_test = test_flatness(windows), test_flatness(narrow)
     wide_gain, narrow_gain = _gain(wide_test, windows, noise_v), _gain(narrow_test, narrow, noise_v)
-    worth = np.flatnonzero(np.maximum(wide_gain, narrow_gain) > SCREEN_GAIN)
+    worth = np.flatnonzero(_worth_a_fit(windows, np.maximum(wide_gain, narrow_gain)))
     if not len(worth):
         return None
     is_wide = wide_gain >= narrow_gain
@@ -243,14 +245,35 @@ def _measure(
     right = np.where(is_wide, wide_test.corner_right, narrow_test.corner_right)[worth]
     windows, gained = windows.take(worth), narrow_gain[worth]
     fit, misfit = _fit_best_width(windows, narrow.take(worth), left, right, noise_v)
-    _try_again(stretch, windows, fit, misfit, noise_v)
+    _try_again(stretch, windows, fit, misfit, np.maximum(wide_gain, narrow_gain)[worth], noise_v)
     return _describe(stretch, lagged, windows, fit, misfit, gained, noise_v)
 
 
-def _try_again(stretch: Stretch, windows: Windows, fit: LobeFit, misfit: FloatArray, noise_v: float) -> None:
-    """Where the fit went astray, fit once more from the corners that the crossings show; better ones replace it."""
+def _worth_a_fit(windows: Windows, gain: FloatArray) -> npt.NDArray[np.bool_]:
+    """Which plateaus to fit: plain ones, and faint ones where a plain one shows that there may be a ceiling."""
+    plain = gain >= PLAIN_GAIN
+    worth = plain.copy()
+    for sign in (1.0, -1.0):
+        mine = windows.sign == sign
+        if (plain & mine).any():
+            lowest_v = FAINT_SHARE * float(np.min(windows.level_v[plain & mine]))
+            worth |= mine & (gain > SCREEN_GAIN) & (windows.level_v >= lowest_v)
+    return worth
+
+
+def _try_again(
+    stretch: Stretch, windows: Windows, fit: LobeFit, misfit: FloatArray, gain: FloatArray, noise_v: float
+) -> None:
+    """Where the fit went astray, fit once more: from the screen's corners, then from those that the crossings show."""
     _, cost = _misfit(fit, noise_v)
-    rows = np.flatnonzero(cost > FAILED_MISFIT)
+    rows = np.flatnonzero((cost > FAILED_MISFIT) & (gain >= PLAIN_GAIN))
+    if not len(rows):
+        return
+    shortest = SHORTEST_FLANK_S * stretch.rate_hz / windows.averaged[rows]
+    part = windows.take(rows)
+    _replace_better(fit, misfit, cost, rows, part, part.narrowed(WIDTHS[1], shortest),
+                    part.centre - part.half, part.centre + part.half, noise_v)  # fmt: skip
+    rows = rows[cost[rows] > FAILED_MISFIT]
     if not len(rows):
         return
     coarse = measure_coarsely(
@@ -262,13 +285,20 @@ def _try_again(stretch: Stretch, windows: Windows, fit: LobeFit, misfit: FloatAr
     part = windows.take(rows)
     suspects = Suspects(part.sign, (start + stop) / 2, (stop - start) / 2, part.level_v, np.ones(len(rows)), part.crest)
     part = cut_windows(stretch.output_v, stretch.rate_hz, suspects, noise_v)
-    left, right = part.to_point(start), part.to_point(stop)
     shortest = SHORTEST_FLANK_S * stretch.rate_hz / part.averaged
     part, narrow = part.narrowed(WIDTHS[0], shortest), part.narrowed(WIDTHS[1], shortest)
-    other, other_misfit = _fit_best_width(part, narrow, left, right, noise_v)
+    _replace_better(fit, misfit, cost, rows, part, narrow, part.to_point(start), part.to_point(stop), noise_v)
+
+
+def _replace_better(
+    fit: LobeFit, misfit: FloatArray, cost: FloatArray, rows: IntArray, windows: Windows, narrow: Windows,
+    left: FloatArray, right: FloatArray, noise_v: float,
+) -> None:  # fmt: skip
+    """Fit these rows again and keep what is better."""
+    other, other_misfit = _fit_best_width(windows, narrow, left, right, noise_v)
     _, other_cost = _misfit(other, noise_v)
     better = other_cost < cost[rows]
-    misfit[rows[better]] = other_misfit[better]
+    misfit[rows[better]], cost[rows[better]] = other_misfit[better], other_cost[better]
     for name in LobeFit.__slots__:
         getattr(fit, name)[rows[better]] = getattr(other, name)[better]
 
@@ -339,24 +369,30 @@ def _with_coarse(
     stretch: Stretch, lagged: LaggedMeans, crest: IntArray, table: Candidates, failed: npt.NDArray[np.bool_]
 ) -> Candidates:
     """Replace rows whose fit failed, or that cover but a part of the plateau, by the coarse measurement."""
-    coarse = measure_coarsely(stretch.output_v, stretch.rate_hz, crest, table["sign"], table["peak_v"])
-    rate = stretch.rate_hz
-    part = table["n_top"] < PART_SHARE * (coarse.stop - coarse.start)
-    rows = coarse.is_flat & (failed | part)
-    if not rows.any():
+    rows = np.flatnonzero(failed | (table["misfit"] > PART_MISFIT))
+    if not len(rows):
         return table
-    start, stop = coarse.start[rows], coarse.stop[rows]
-    slope = (coarse.slope_left_v + coarse.slope_right_v)[rows] / 2
+    coarse = measure_coarsely(
+        stretch.output_v, stretch.rate_hz, crest[rows], table["sign"][rows], table["peak_v"][rows]
+    )
+    rate = stretch.rate_hz
+    part = table["n_top"][rows] < PART_SHARE * (coarse.stop - coarse.start)
+    chosen = coarse.is_flat & (failed[rows] | part)
+    rows, coarse = rows[chosen], coarse.take(chosen)
+    if not len(rows):
+        return table
+    start, stop = coarse.start, coarse.stop
+    slope = (coarse.slope_left_v + coarse.slope_right_v) / 2
     zero = np.zeros(len(start))
     values = {
         "start_s": np.asarray(stretch.time_s(start)),
         "stop_s": np.asarray(stretch.time_s(stop)),
-        "level_v": coarse.level_v[rows],
-        "tilt_v_per_s": coarse.tilt_v[rows] * rate,
-        "crest_v": coarse.crest_v[rows],
-        "crest_sd_v": 0.4 * (coarse.crest_v - coarse.level_v)[rows],
+        "level_v": coarse.level_v,
+        "tilt_v_per_s": coarse.tilt_v * rate,
+        "crest_v": coarse.crest_v,
+        "crest_sd_v": 0.4 * (coarse.crest_v - coarse.level_v),
         "flank_v_per_s": slope * rate,
-        "flatter_flank_ratio": np.minimum(coarse.slope_left_v, coarse.slope_right_v)[rows] / slope,
+        "flatter_flank_ratio": np.minimum(coarse.slope_left_v, coarse.slope_right_v) / slope,
         "gain": zero,
         "narrow_gain": zero,
         "misfit": zero,

@@ -24,7 +24,7 @@ IntArray = npt.NDArray[np.intp]
 UPPER_SHARE, LOWER_SHARE = 0.96, 0.85
 LEAST_STAY = 0.70  # of the time above 85 % that is spent above 96 %
 LEAST_SAMPLES = 3.0
-REACH_S = 0.03
+REACH_S = 0.02
 HIGHEST_SHARE = 1.02  # of the crest's height: anything higher and it is not the crest
 
 
@@ -40,6 +40,9 @@ class CoarsePlateaus:
     slope_left_v: FloatArray  # per sample, positive
     slope_right_v: FloatArray
     crest_v: FloatArray
+
+    def take(self, chosen: npt.NDArray[np.bool_]) -> CoarsePlateaus:
+        return CoarsePlateaus(*(getattr(self, name)[chosen] for name in self.__slots__))
 
 
 def _crossings(outward: FloatArray, level: FloatArray) -> FloatArray:
@@ -68,8 +71,9 @@ def measure_coarsely(
     """
     reach = round(REACH_S * rate_hz)
     at = crest[:, None] + np.arange(-reach, reach + 1)[None, :]
-    window = volts[np.clip(at, 0, len(volts) - 1)].astype(float) * sign[:, None]
-    window = np.where((at < 0) | (at >= len(volts)), 0.0, window)
+    window = volts[np.clip(at, 0, len(volts) - 1)] * sign.astype(np.float32)[:, None]
+    if len(crest) and (crest.min() < reach or crest.max() >= len(volts) - reach):
+        window = np.where((at < 0) | (at >= len(volts)), np.float32(0), window)
     left, right = window[:, reach::-1], window[:, reach:]
     upper, lower = UPPER_SHARE * height_v, LOWER_SHARE * height_v
     inner_left, inner_right = _crossings(left, upper), _crossings(right, upper)
@@ -79,12 +83,12 @@ def measure_coarsely(
     slope_left = fall / np.maximum(outer_left - inner_left, 0.1)
     slope_right = fall / np.maximum(outer_right - inner_right, 0.1)
     # Level and tilt: a straight line through what lies above the upper crossing.
-    x = np.arange(-reach, reach + 1)[None, :]
+    x = np.arange(-reach, reach + 1, dtype=np.float32)[None, :]
     top = ((x > -inner_left[:, None] + 0.5) & (x < inner_right[:, None] - 0.5)) | (x == 0)
     n_top = top.sum(axis=1)
     middle = (top * x).sum(axis=1) / n_top
     mean = (top * window).sum(axis=1) / n_top
-    dx = (x - middle[:, None]) * top
+    dx = (x - middle[:, None].astype(np.float32)) * top
     tilt = (dx * window).sum(axis=1) / np.maximum((dx**2).sum(axis=1), 1e-9)
     level = np.where(n_top >= 2, mean, height_v)
     # The flanks go on straight up to the plateau.

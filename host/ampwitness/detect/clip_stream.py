@@ -20,7 +20,7 @@ from scipy import signal
 
 from ampwitness.types import FloatArray
 
-STRETCH_S = 16.0
+STRETCH_S = 64.0
 MARGIN_S = 0.5
 SUPPLY_LAGS_S = (0.0004, 0.003, 0.01, 0.03)
 OUTPUT_LAGS_S = (0.003, 0.01, 0.03, 0.15)

@@ -27,7 +27,7 @@ from ampwitness.types import Coverage, Finding, Interval, NotJudged, Segment, Tr
 LOWEST_RATE_HZ = 4000.0
 NOISE_FLOOR_V = 0.001
 NOISE_FLOOR_SHARE = 5e-5  # of the highest value: nothing in this chain is more exact than that
-NOISE_MEMORY = 8  # stretches over which the quietest one tells the noise
+NOISE_MEMORY = 3  # stretches over which the quietest one tells the noise
 SATURATION_MARGIN_S = 0.001
 NEIGHBOURS_S = 1.0  # many clips within this make an attention serious
 

@@ -28,8 +28,9 @@ N_FLAT = 8  # linear parameters of line and flanks
 RIDGE = 1e-9
 WRONG_WAY = 4.0
 LEAST_FALL = 0.06  # of the other flank's slope
-SETTLED_POINTS = 0.02  # corners that would move by less stay
-SETTLED_SHARE = 0.999
+SHORT_REACH = 22  # points to either side
+SETTLED_POINTS = 0.03  # corners that would move by less stay
+SETTLED_SHARE = 0.998
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,6 +251,23 @@ def fit_windows(windows: Windows, left: FloatArray, right: FloatArray, with_bow:
     left, right : (n,) first guess of the corners, in points from the middle point of each window
     with_bow : let plateaus bow, as rails do that sink and recover within one; see LobeFit.bow_share
     """
+    reach = np.maximum(windows.n_left, windows.n_right)
+    is_short = reach <= SHORT_REACH
+    if is_short.any() and not is_short.all():  # short windows need not carry the long ones' empty points
+        parts = [(rows, _fit(windows.take(rows), left[rows], right[rows], with_bow))
+                 for rows in (np.flatnonzero(is_short), np.flatnonzero(~is_short))]  # fmt: skip
+        merged = {}
+        for name in LobeFit.__slots__:
+            whole = np.zeros(len(windows), dtype=getattr(parts[0][1], name).dtype)
+            for rows, part in parts:
+                whole[rows] = getattr(part, name)
+            merged[name] = whole
+        return LobeFit(**merged)
+    return _fit(windows, left, right, with_bow)
+
+
+def _fit(windows: Windows, left: FloatArray, right: FloatArray, with_bow: bool) -> LobeFit:
+    """`fit_windows` for windows of much the same length."""
     reach = int(max(windows.n_left.max(), windows.n_right.max()))
     point = np.arange(-reach, reach + 1)
     inside = (point >= -windows.n_left[:, None]) & (point <= windows.n_right[:, None])

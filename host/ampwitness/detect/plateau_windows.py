@@ -24,7 +24,7 @@ IntArray = npt.NDArray[np.intp]
 
 WINDOW_LEVEL = 0.35  # windows reach down to this share of the crest
 SIDE = 40  # points to either side of the middle of a window
-WIDTHS = (1.8, 1.0)  # flanks of the wide and the narrow view, in plateau lengths
+WIDTHS = (1.3, 0.8)  # flanks of the wide and the narrow view, in plateau lengths
 SHORTEST_FLANK_S = 0.0006
 FLANK_POINTS = 8  # in a flank, where there are so many samples
 SPARE_S = 0.0004
@@ -70,7 +70,17 @@ class Windows:
         flank = np.maximum(2 * width * self.half, shortest)
         left = np.minimum(self.n_left, np.ceil(self.half + flank - self.centre).astype(np.intp))
         right = np.minimum(self.n_right, np.ceil(self.half + flank + self.centre).astype(np.intp))
-        return replace(self, n_left=np.maximum(left, 1), n_right=np.maximum(right, 1))
+        return replace(self, n_left=np.maximum(left, 1), n_right=np.maximum(right, 1)).rounded()
+
+    def rounded(self) -> Windows:
+        """The same with one of few numbers of points each, so that many windows share their bases."""
+        points = self.n_left + self.n_right + 1
+        step = np.where(points > 41, 8, np.where(points > 17, 4, 2))
+        spare = np.where(points > POINTS_LEAST, (points - 1) % step, 0)
+        left, right = self.n_left - spare // 2, self.n_right - (spare - spare // 2)
+        # Not more off a side than it can spare.
+        short = np.maximum(1 - left, 0) - np.maximum(1 - right, 0)
+        return replace(self, n_left=left + short, n_right=right - short)
 
 
 def cut_windows(volts: npt.NDArray[np.float32], rate_hz: float, suspects: Suspects, noise_v: float) -> Windows:
@@ -230,11 +240,9 @@ def test_flatness(windows: Windows) -> FlatTest:
     """
     n = len(windows)
     points = windows.n_left + windows.n_right + 1
-    points = np.where(points > 24, points - points % 4, np.where(points > 14, points - points % 2, points))
     nan = np.full((4, n), np.nan)
     result = FlatTest(nan[0], nan[1], nan[2], nan[3], points)
-    spare = (windows.n_left + windows.n_right + 1 - points) // 2
-    first = SIDE - windows.n_left + spare
+    first = SIDE - windows.n_left
     octave = np.round(np.log2(np.maximum(2 * windows.half, 1.0))).astype(np.intp)
     enough = points >= POINTS_LEAST
     for k, size in sorted(set(zip(points[enough].tolist(), octave[enough].tolist(), strict=True))):
