@@ -155,6 +155,45 @@ def print_notes(seeds: range, remarks: int) -> None:
         for remark in score.remarks[:remarks]:
             print("      " + remark)
 
+    _print_recoveries(seeds)
+    _print_speed(seeds[0])
+
+
+def _print_recoveries(seeds: range) -> None:
+    """How far off the time constants of supplies are that return as one exponential, alone or beside a slow rise."""
+    for has_slow, name in ((0.0, "alone"), (1.0, "beside a slow rise")):
+        off: list[float] = []
+        n_asked = 0
+        for seed in range(10 * seeds[0], 10 * seeds[0] + 10 * len(seeds)):
+            case = event_signals.recovery_case(seed)
+            if case.extra["has_slow_part"] != has_slow:
+                continue
+            n_asked += 1
+            found = [f for f in detect(NoteDetector(), case) if f.measured["recovery_s"] is not None]
+            if found:
+                off.append(float(found[0].measured["recovery_s"] or 0.0) / case.extra["recovery_s"] - 1.0)
+        print(f"recovery time constant, {name}: {len(off)} of {n_asked} given, off by % {_spread(off, 100)}")
+
+
+def _print_speed(seed: int) -> None:
+    """CPU time on dense music, the best of five."""
+    seconds = 300.0
+    case = event_signals.dense_music(seed, seconds)
+    windows = list(iter_windows_from_arrays(case.volts, case.rate_hz, window_s=10.0))
+    costs_s = []
+    for _ in range(5):
+        detector = NoteDetector()
+        began_s = time.process_time()
+        for window in windows:
+            detector.push(window)
+        n_found = len(detector.finish().findings)
+        costs_s.append(time.process_time() - began_s)
+    cost_ms = 1000 * min(costs_s) / seconds
+    print(
+        f"speed on dense music, {n_found} of {len(case.notes)} notes: {cost_ms:.3f} ms CPU a second of recording,"
+        f" {86.4 * cost_ms:.0f} s a day; {1e6 * min(costs_s) / max(n_found, 1):.0f} us a note"
+    )
+
 
 def print_dips(seeds: range) -> None:
     """Table of the dip detector."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -152,7 +153,8 @@ def restruck_case(seed: int, kind: str) -> EventCase:
     if kind == "legato":
         keys = np.cumsum(rng.choice([-5, -3, -2, -1, 1, 2, 3, 5], len(starts)))
         keys = 26 + np.abs(keys) % 17
-        keys[1:][np.diff(keys) == 0] += 1
+        for place in range(1, len(keys)):  # each differs from the one before
+            keys[place] += keys[place] == keys[place - 1]
     notes = []
     phase = 0.0
     peak = float(rng.uniform(0.15, 0.7) * _FULL_V)
@@ -180,6 +182,38 @@ def restruck_case(seed: int, kind: str) -> EventCase:
     return EventCase(
         log_drive(rng, run), 8000.0, find_truth(run, notes, 12.6), tuple(notes), model_supply=run.supply.supply_v
     )
+
+
+def recovery_case(seed: int) -> EventCase:
+    """Tones on a supply that falls and returns as one exponential, half of them beside a battery that rises slowly on;
+    `extra` holds the time constant."""
+    rng = np.random.default_rng(seed)
+    rate_hz, seconds = 8000, 6.0
+    at = np.arange(round(seconds * rate_hz)) / rate_hz
+    tau_s = float(np.exp(rng.uniform(np.log(0.006), np.log(0.4))))
+    depth_v, u = float(rng.uniform(0.3, 2.0)), at - 1.0
+    slow_v = float(rng.uniform(0.05, 0.2)) if seed % 2 else 0.0
+    sag = np.zeros(len(at))
+    for part_v, part_s in ((depth_v, tau_s), (slow_v, 1.5)):
+        down = -np.expm1(-np.clip(u, 0.0, 1.5) / part_s)
+        sag += part_v * down * np.exp(-np.maximum(u - 1.5, 0.0) / part_s)
+    hz = float(rng.uniform(25.0, 100.0))
+    wave = np.where((u >= 0) & (u < 1.5), 20.0 * np.sin(2 * np.pi * hz * u), 0.0)
+    volts = {"output": add_logger(rng, wave, "output"), "supply": add_logger(rng, 12.6 - sag, "supply")}
+    return EventCase(volts, float(rate_hz), extra={"recovery_s": tau_s, "has_slow_part": float(slow_v > 0)})
+
+
+def dense_music(seed: int, seconds: float) -> EventCase:
+    """A bass line without pause, two notes a second, and the supply under it: what speed is measured on."""
+    rng = np.random.default_rng(seed)
+    wanted = bass_line(rng, 0.5, seconds - 1.0, peaks=(1.5, 28.0), beat_s=0.5)
+    wave, notes = play(wanted, seconds, 8000, rng)
+    sag = signal.lfilter([0.01], [1.0, -0.99], wave**2) / 400.0
+    volts: dict[str, npt.NDArray[Any]] = {
+        "output": (wave + rng.normal(0, OUTPUT_NOISE_V, len(wave))).astype(np.float32),
+        "supply": (12.6 - sag + rng.normal(0, SUPPLY_NOISE_V, len(wave))).astype(np.float32),
+    }
+    return EventCase(volts, 8000.0, notes=notes)
 
 
 def noise_case(seed: int, kind: str, rms_v: float) -> EventCase:

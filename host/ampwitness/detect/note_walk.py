@@ -17,8 +17,8 @@ from ampwitness.types import FloatArray
 FLOOR_V = 0.040  # rms in the band: 20 dB above the input's own noise, about 4 mV rms there
 FLOOR_OVER_NOISE_RATIO = 10.0
 END_RATIO = 0.10
-NOVELTY_WHILE_SOUNDING = 0.15
-NOVELTY_OF_PITCH = 0.17
+NOVELTY_WHILE_SOUNDING = 0.21
+NOVELTY_OF_PITCH = 0.15
 NOVELTY_OF_SHORT_KNOWN = 0.30  # of a turn, where the note has not sounded long enough to be predicted well
 LEAST_NOTE_S = 0.060
 LEAST_BEFORE_TURN_S = 0.130  # what the prediction needs to know a note by, and no drum's glide lasts
@@ -31,6 +31,10 @@ _LAG_S = 0.160
 _STILL_SOUNDS_S = 0.016  # half a period of 31 Hz: within this of the next onset a note is not over
 _SETTLE_S = 0.010
 _BEAT_S = 0.100
+_AFAR_S, _AFAR_NOVELTY = 0.080, 0.05
+_RUNAWAY_RATIO = 4.0
+_FURTHER = 30  # slow samples
+_SOON_S, _SOON_RATIO = 0.130, 4.0  # so soon after an onset only a rise of power by so much is another
 _SHORT_KNOWN = 40  # slow samples
 _STEEP_RATIO = 100.0  # of power: no beat between two notes does that within 50 ms
 _NEARER = 23  # slow samples: the prediction then ends 7 ms before a departure
@@ -150,9 +154,21 @@ class RunNotes:
         slow_at = at * BAND_STEP
         found = self._look(slow_at, np.zeros(len(at), dtype=np.intp), is_steep)
         novelty = np.where(is_turn, found.novelty_long, found.novelty_short)
-        is_new = novelty >= NOVELTY_WHILE_SOUNDING
         onset = slow_at + found.at
         is_lull = found.is_lull.copy()
+        # A prediction that grew without bound had seen the beginning of the note already: look from further ahead.
+        rows = np.flatnonzero((novelty > _RUNAWAY_RATIO) & ~is_lull & ~found.is_end)
+        if len(rows):
+            ahead = slow_at[rows] - _FURTHER
+            again = self._look(ahead, np.zeros(len(rows), dtype=np.intp), is_steep[rows])
+            novelty[rows], onset[rows] = again.novelty_long, ahead + again.at
+        is_new = novelty >= np.where(is_turn, NOVELTY_OF_PITCH, NOVELTY_WHILE_SOUNDING)
+        # A turn in which nothing departs at first, shortly ahead of a rise, is that rise seen from afar.
+        rises = at[is_new & ~is_turn]
+        if len(rises):
+            ahead = rises[np.minimum(np.searchsorted(rises, at), len(rises) - 1)] - at
+            is_far = is_turn & (ahead > 0) & (ahead <= round(_AFAR_S * self.bands.band_hz))
+            is_new &= ~(is_far & (found.novelty_short < _AFAR_NOVELTY))
         rows = np.flatnonzero(found.is_end & (found.at < 24.0))
         onset[found.is_end] = np.nan
         if len(rows):  # what was found is a stop: look for a departure from the silence behind it
@@ -294,6 +310,11 @@ class RunNotes:
             since = onset - note.onset
             if since < (LEAST_BEFORE_TURN_S if is_turn else LEAST_NOTE_S) * self.rate_hz:
                 return
+            levels = self._levels
+            if not is_lull and since < _SOON_S * self.rate_hz:
+                here = at - self._first
+                if levels.ahead[here] < _SOON_RATIO * levels.before[here]:
+                    return
             if not is_lull and since < BEFORE * self.bands.factor:
                 # Judged again by what the note itself did, without what came before it.
                 start = round((note.onset + _SETTLE_S * self.rate_hz) / self.bands.factor) - at * BAND_STEP + BEFORE
