@@ -16,7 +16,7 @@ from ampwitness.detect.run_all import DetectOptions, run_all
 from ampwitness.errors import RecordingUnreadableError, UnknownProtocolError
 from ampwitness.findings.selection import choose_enlarged
 from ampwitness.recording.reader import Recording, open_recording
-from ampwitness.types import Analysis, Calibration, Chunk, Finding, Hello, Settings, TraceWindow
+from ampwitness.types import Analysis, Calibration, Chunk, Coverage, Finding, Hello, Settings, TraceWindow
 from ampwitness.waveform.assemble import Assembler
 from ampwitness.waveform.calibration import calibrations_for
 from ampwitness.waveform.envelope import EnvelopeBuilder
@@ -95,6 +95,23 @@ def measured_calibrations(recording: Recording, options: AnalyseOptions) -> tupl
     return calibrations_from_json(text, recording.name) if isinstance(text, str) else ()
 
 
+def kept_settings(recording: Recording) -> list[Finding]:
+    """What a guided walk concluded while it recorded, as it was kept in the recording."""
+    return [
+        Finding(
+            kind="setting",
+            start_s=float(kept.content.get("start_s") or 0.0),
+            stop_s=float(kept.content.get("stop_s") or 0.0),
+            severity="information",
+            measured=kept.content.get("measured") or {},
+            threshold=kept.content.get("threshold") or {},
+            evidence=kept.content.get("evidence") or {},
+        )
+        for kept in recording.host_findings
+        if kept.content.get("kind") == "setting"
+    ]
+
+
 def _number_or_none(value: Any) -> float | None:
     return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
 
@@ -108,11 +125,14 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
     detect_options = DetectOptions(
         nominal_supply_v=_number_or_none(notes.get("nominal_supply_v")),
         continuous=options.continuous,
+        load_ohm=_number_or_none(notes.get("load_ohm")),
+        load_kind=str(notes["load_kind"]) if "load_kind" in notes else None,
     )
     run = _Pass(recording, options, progress, "looking for events")
     builders: dict[str, EnvelopeBuilder] = {}
     results = run_all(_tee_envelopes(run.windows(), builders, options.envelope_step_s), detect_options)
-    findings = sorted((finding for result in results for finding in result.findings), key=lambda f: (f.start_s, f.kind))
+    found = [finding for result in results for finding in result.findings] + kept_settings(recording)
+    findings = sorted(found, key=lambda f: (f.start_s, f.kind))
     envelopes = {role: builder.finish() for role, builder in builders.items()}
     hellos = tuple(run.hellos.values())
     calibrations = (
@@ -123,7 +143,7 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
         duration_s=max((e.start_s + e.step_s * len(e.rms) for e in envelopes.values()), default=0.0),
         hellos=hellos,
         findings=tuple(findings),
-        coverage=tuple(result.coverage for result in results),
+        coverage=(*(result.coverage for result in results), Coverage("settings", 0.0, ())),
         link_health=run.decoder.health(),
         settings=Settings(notes=dict(notes), options=_plain_options(options), calibrations=calibrations),
         envelopes=envelopes,

@@ -328,7 +328,7 @@ class TraceWindow:
 # ---- Trace -> Finding + Coverage -> Analysis ------------------------------------------------------------------------
 
 Severity = Literal["information", "attention", "serious", "danger"]
-FindingKind = Literal["clip", "note", "dip", "cutout", "saturation", "gap", "mark"]
+FindingKind = Literal["clip", "note", "dip", "cutout", "tone", "knee", "setting", "saturation", "gap", "mark"]
 Measured = Mapping[str, float | int | str | bool | None]
 
 

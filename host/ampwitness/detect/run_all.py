@@ -9,6 +9,7 @@ from ampwitness.detect.clipping import ClippingDetector
 from ampwitness.detect.conclude import conclude
 from ampwitness.detect.cutouts import CutoutDetector
 from ampwitness.detect.dips import DipDetector
+from ampwitness.detect.gain_steps import GainStepDetector
 from ampwitness.detect.notes import NoteDetector
 from ampwitness.detect.passthrough import GapDetector, MarkDetector
 from ampwitness.detect.result import Detector, DetectorResult
@@ -24,6 +25,8 @@ class DetectOptions:
 
     nominal_supply_v: float | None = None  # declared supply, the reference of dips; None: a sliding one
     continuous: bool = False  # the signal never pauses: any silence is a cut-out
+    load_ohm: float | None = None  # nominal load, for nominal watts
+    load_kind: str | None = None  # none, resistor or speaker
     supply: SupplyOptions = field(default_factory=SupplyOptions)  # amplifier, load, battery
 
 
@@ -34,6 +37,7 @@ def make_detectors(options: DetectOptions) -> tuple[Detector, ...]:
         NoteDetector(),
         DipDetector(options.nominal_supply_v),
         CutoutDetector(is_continuous=options.continuous),
+        GainStepDetector(options.load_ohm, options.load_kind),
         SaturationDetector(),
         GapDetector(),
         MarkDetector(),
@@ -50,7 +54,8 @@ def run_all(windows: Iterable[TraceWindow], options: DetectOptions) -> tuple[Det
 
     Returns
     -------
-    one DetectorResult a detector: clipping (each clip with its cause), notes, dips, cut-outs, saturation, gaps, marks;
+    one DetectorResult a detector: clipping (each clip with its cause), notes, dips, cut-outs, gain steps,
+    saturation, gaps, marks;
     and that of the supply as the amplifier sees it.
 
     Gaps

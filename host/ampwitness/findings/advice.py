@@ -42,6 +42,26 @@ def _advise_dips(dips: Sequence[Finding]) -> str:
     )
 
 
+def _advise_knees(knees: Sequence[Finding]) -> list[str]:
+    """What the gain curves ask for."""
+    steps = []
+    for finding in knees:
+        m = finding.measured
+        if m.get("outcome") == "source clipped before the amplifier":
+            steps.append(
+                "The source was already clipped before the amplifier: lower its volume or sub level until its tone is "
+                "clean, then set the amplifier's gain again."
+            )
+        elif m.get("outcome") == "the edge was not reached":
+            steps.append(
+                "The gain was turned and the edge was not reached: raise the source's sub level one step, check that "
+                "it is still clean, and go again."
+            )
+        elif m.get("outcome") == "level held (a limiter?)":
+            steps.append("The output no longer rose with the source and stayed clean: look for a limiter.")
+    return list(dict.fromkeys(steps))
+
+
 def advise_first_steps(findings: Sequence[Finding]) -> tuple[str, ...]:
     """Sentences in the order in which to act on them. Never empty."""
     by_kind: dict[str, list[Finding]] = {}
@@ -58,6 +78,7 @@ def advise_first_steps(findings: Sequence[Finding]) -> tuple[str, ...]:
         steps.append(_advise_dips(by_kind["dip"]))
     if "clip" in by_kind:
         steps.append(_advise_clips(by_kind["clip"]))
+    steps += _advise_knees(by_kind.get("knee", []))
     if any(f.measured.get("cause") in ("link", "overrun") for f in by_kind.get("gap", [])):
         steps.append('Parts of the recording are missing. Record again before you rely on a "none found".')
     return tuple(steps) or ("Nothing that asks for action was found. Read below what was looked at and what was not.",)

@@ -55,6 +55,31 @@ KIND_WORDS: dict[str, KindWords] = {
         "The output stopped abruptly although it had been playing.",
         "Read what came first in the half second before it, and do the separating test that is named.",
     ),
+    "tone": KindWords(
+        "gain steps",
+        "test tone",
+        "test tones",
+        "Was a test tone played, and how clean was it?",
+        "A steady tone of two seconds or more, with its distortion where the level is highest.",
+        "Turn the gain through the edge while it plays, and the report finds the clean maximum.",
+    ),
+    "knee": KindWords(
+        "gain steps",
+        "gain curve",
+        "gain curves",
+        "Where is the clean maximum?",
+        "Distortion against volts while the gain was turned: the level at 1 %, at 10 %, and the supply there. Watts "
+        "are nominal: volts squared over the nominal load.",
+        "Set the gain so that the loudest tone stays below the 1 % level.",
+    ),
+    "setting": KindWords(
+        "settings",
+        "gain setting",
+        "gain settings",
+        "What did the guided setting conclude?",
+        "What `set-gain` said when the gain was set, kept in the recording.",
+        "Write the line on the job sheet.",
+    ),
     "saturation": KindWords(
         "saturation",
         "span beyond the logger's range",
@@ -125,6 +150,12 @@ def describe_finding(finding: Finding) -> str:
     if finding.kind == "cutout":
         length = f"out for {_number(m.get('outage_s'), 3)} s" if m.get("recovered") else "did not come back"
         return f"output stopped: {m.get('cause', 'not decided')}; {length}"
+    if finding.kind == "tone":
+        return _describe_tone(finding)
+    if finding.kind == "knee":
+        return _describe_knee(finding)
+    if finding.kind == "setting":
+        return str(m.get("line") or "no result")
     if finding.kind == "saturation":
         return f"{m.get('role', 'input')} at the {m.get('rail', 'end')} of the logger's range"
     if finding.kind == "gap":
@@ -135,6 +166,47 @@ def describe_finding(finding: Finding) -> str:
         label = f": {m['label']}" if m.get("label") else ""
         return f"marked by {m.get('source', 'somebody')}{label}"
     return finding.kind
+
+
+def word_thd(thd_percent: object, floor_percent: object, is_below_floor: object) -> str:
+    """THD for people: `1.02 %`, or `less than 0.08 %` where noise hides it."""
+    if not isinstance(thd_percent, int | float):
+        return "THD not judged"
+    if is_below_floor:
+        return f"THD less than {_number(floor_percent, 2)} %"
+    return f"THD {thd_percent:.2f} %"
+
+
+def _describe_tone(finding: Finding) -> str:
+    m = finding.measured
+    text = f"{_number(m.get('frequency_hz'), 1)} Hz up to {_number(m.get('level_v'), 2)} V rms: "
+    text += word_thd(m.get("thd_percent"), m.get("thd_floor_percent"), m.get("thd_is_below_floor"))
+    if m.get("not_judged"):
+        text += f" ({m['not_judged']})"
+    if finding.evidence.get("thd_is_extrapolated"):
+        text += ", partly extrapolated beyond the logger's band"
+    if finding.evidence.get("is_one_sided"):
+        text += ", one polarity clipped first"
+    if m.get("other_hz") is not None:
+        text += f"; beside it {_number(m.get('other_hz'), 0)} Hz, {_number(m.get('other_percent'), 1)} % of it (hum?)"
+    return text
+
+
+def _describe_knee(finding: Finding) -> str:
+    m = finding.measured
+    head = f"{_number(m.get('frequency_hz'), 1)} Hz: "
+    if m.get("knee_v") is None:
+        clean = m.get("clean_v")
+        return head + str(m.get("outcome")) + (f", clean up to {_number(clean, 2)} V rms" if clean is not None else "")
+    text = f"{head}1 % THD at {_number(m.get('knee_v'), 2)} V rms ({_number(m.get('knee_peak_v'), 2)} V peak"
+    if m.get("knee_w") is not None:
+        text += f", nominally {_number(m.get('knee_w'), 1)} W into {_number(m.get('load_ohm'), 1)} ohm"
+    text += f", +- {_number(m.get('uncertainty_db'), 3)} dB without the calibration)"
+    if m.get("ten_percent_v") is not None:
+        text += f"; 10 % at {_number(m.get('ten_percent_v'), 2)} V rms"
+    if m.get("supply_at_knee_v") is not None:
+        text += f"; supply there {_number(m.get('supply_at_knee_v'), 2)} V"
+    return text
 
 
 def _largest(findings: Sequence[Finding], key: str) -> Finding | None:
@@ -151,6 +223,8 @@ def find_worst(findings: Sequence[Finding], kind: str) -> Finding | None:
         return _largest(chosen, "sag_v") or _largest(chosen, "level_v")
     if kind == "dip":
         return _largest(chosen, "depth_v")
+    if kind in ("tone", "knee", "setting"):
+        return _largest(chosen, "level_v" if kind == "tone" else "knee_v") or (chosen[-1] if chosen else None)
     if kind == "cutout":
         return _largest(chosen, "outage_s") or (chosen[0] if chosen else None)
     return max(chosen, key=lambda f: f.stop_s - f.start_s, default=None)
@@ -163,6 +237,17 @@ def _sum_not_judged(spans: Sequence[NotJudged]) -> str:
     return "; ".join(f"{total_s:.2f} s not judged ({reason})" for reason, total_s in by_reason.items())
 
 
+_WORST_WORDS = {
+    "saturation": "Longest",
+    "gap": "Longest",
+    "cutout": "Longest",
+    "mark": "First",
+    "tone": "Loudest",
+    "knee": "Highest",
+    "setting": "Last",
+}
+
+
 def word_verdict(kind: str, findings: Sequence[Finding], coverage: Coverage | None) -> VerdictLine:
     """The answer on one kind: found, none found in N s judged, or not judged with the reason."""
     words = KIND_WORDS[kind]
@@ -173,7 +258,7 @@ def word_verdict(kind: str, findings: Sequence[Finding], coverage: Coverage | No
         worst = find_worst(chosen, kind)
         sentence = f"{count_words(len(chosen), words.one, words.many)} found in {judged_s:,.1f} s judged."
         if worst is not None:
-            what = "Longest" if kind in ("saturation", "gap", "cutout") else "First" if kind == "mark" else "Worst"
+            what = _WORST_WORDS.get(kind, "Worst")
             shown = chosen[0] if kind == "mark" else worst
             sentence += f" {what} at {seconds_to_clock(shown.start_s)}: {describe_finding(shown)}."
         return VerdictLine(kind, "found", sentence, not_judged)

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 PROFILE = "ampwitness"  # in the MCAP header: this file is one of ours
 BYTES_TOPIC = "ampwitness/received_bytes"
 MARKS_TOPIC = "ampwitness/host_marks"
+FINDINGS_TOPIC = "ampwitness/host_findings"
 NOTES_RECORD = "ampwitness/notes"  # MCAP metadata, first in the file
 END_RECORD = "ampwitness/end"  # MCAP metadata, last before the summary
 

@@ -6,10 +6,10 @@ import io
 import json
 import os
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Literal
+from typing import IO, Any, Literal
 
 from mcap.data_stream import ReadDataStream
 from mcap.opcode import Opcode
@@ -22,6 +22,7 @@ from ampwitness.errors import RecordingUnreadableError
 from ampwitness.recording.container import (
     BYTES_TOPIC,
     END_RECORD,
+    FINDINGS_TOPIC,
     MARKS_TOPIC,
     NOTES_RECORD,
     PROFILE,
@@ -44,6 +45,14 @@ class HostMark:
 
     host_s: float
     label: str
+
+
+@dataclass(frozen=True, slots=True)
+class HostFinding:
+    """What a guided walk concluded while it recorded: a finding as JSON values."""
+
+    host_s: float
+    content: Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +85,7 @@ class Recording:
         self.notes: dict[str, object] = {}
         self._channels: dict[int, str] = {}
         self._marks: list[HostMark] | None = None
+        self._findings: list[HostFinding] = []
         self._end: dict[str, str] | None = None
         self._torn_at: int | None = None
         if kind == "mcap":
@@ -98,6 +108,12 @@ class Recording:
         """Marks set at the host's keyboard, in the order in which they were set."""
         self._scan()
         return tuple(self._marks or ())
+
+    @property
+    def host_findings(self) -> tuple[HostFinding, ...]:
+        """What guided walks concluded while they recorded, in order."""
+        self._scan()
+        return tuple(self._findings)
 
     @property
     def end(self) -> dict[str, str]:
@@ -236,12 +252,14 @@ class Recording:
                 if record.opcode == Opcode.MESSAGE:
                     file.seek(record.at)
                     head = _MESSAGE_HEAD.unpack(file.read(_MESSAGE_HEAD.size))
-                    if self._channels.get(head[0]) == MARKS_TOPIC:
-                        self._take_mark(head[2], file.read(record.n_bytes - _MESSAGE_HEAD.size))
+                    topic = self._channels.get(head[0])
+                    if topic in (MARKS_TOPIC, FINDINGS_TOPIC):
+                        self._take_json(topic, head[2], file.read(record.n_bytes - _MESSAGE_HEAD.size))
                 elif record.opcode == Opcode.CHUNK:
                     for message in self._messages_in_chunk(file, record):
-                        if self._channels.get(message.channel_id) == MARKS_TOPIC:
-                            self._take_mark(message.log_time, message.data)
+                        topic = self._channels.get(message.channel_id)
+                        if topic in (MARKS_TOPIC, FINDINGS_TOPIC):
+                            self._take_json(topic, message.log_time, message.data)
                 else:
                     self._take_small(file, record)
                 if record.opcode == Opcode.FOOTER:
@@ -250,6 +268,17 @@ class Recording:
                         return
                     break
         self._torn_at = stop_at
+
+    def _take_json(self, topic: str, log_ns: int, text: bytes) -> None:
+        if topic == MARKS_TOPIC:
+            self._take_mark(log_ns, text)
+            return
+        try:
+            content = json.loads(text)
+        except ValueError:
+            return  # damaged: the samples it was drawn from are still there
+        if isinstance(content, dict):
+            self._findings.append(HostFinding(log_ns / 1e9, content))
 
     def _take_mark(self, log_ns: int, text: bytes) -> None:
         try:

@@ -18,6 +18,7 @@ from ampwitness.errors import DiskFullError, OutputError
 from ampwitness.recording.container import (
     BYTES_TOPIC,
     END_RECORD,
+    FINDINGS_TOPIC,
     FIRST_MESSAGE_S,
     MARKS_TOPIC,
     MESSAGE_BYTES_MAX,
@@ -106,6 +107,7 @@ class RecordingWriter:
         self.path = Path(path)
         self.n_bytes = 0  # received bytes handed to the file
         self.n_marks = 0
+        self._n_findings = 0
         self.is_open = False
         self._reserve_bytes = reserve_bytes
         self._fsync_every_s = fsync_every_s
@@ -149,6 +151,7 @@ class RecordingWriter:
         self._mcap.add_metadata(NOTES_RECORD, notes_to_text(notes))
         self._bytes_channel = self._mcap.register_channel(BYTES_TOPIC, "application/octet-stream", 0)
         self._marks_channel = self._mcap.register_channel(MARKS_TOPIC, "json", 0)
+        self._findings_channel = self._mcap.register_channel(FINDINGS_TOPIC, "json", 0)
         self._mcap.flush()  # type: ignore[no-untyped-call]
         self._commit()
         _sync_directory(self.path)
@@ -177,6 +180,22 @@ class RecordingWriter:
             and host_s - self._first_s < longest_s
             and self._n_pending < MESSAGE_BYTES_MAX
         )
+
+    def keep_finding(self, host_s: float, content: Mapping[str, object]) -> None:
+        """Keep what a guided walk concluded at `host_s`, and save everything up to it.
+
+        `content` is the finding as JSON values: kind, start_s, stop_s, measured, threshold, evidence.
+        """
+        self._write_message()
+        self._mcap.add_message(
+            self._findings_channel,
+            log_time=_to_ns(host_s),
+            publish_time=_to_ns(host_s),
+            data=json.dumps(content, allow_nan=False).encode(),
+            sequence=self._n_findings,
+        )
+        self._n_findings += 1
+        self._commit()
 
     def mark(self, host_s: float, label: str = "") -> None:
         """Keep a mark that was set at the host's keyboard at `host_s`, and save everything up to it."""

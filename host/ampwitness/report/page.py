@@ -13,6 +13,7 @@ from ampwitness import __version__
 from ampwitness.findings.advice import advise_first_steps
 from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged
 from ampwitness.findings.wording import KIND_WORDS, count_words, describe_finding, word_losses, word_verdicts
+from ampwitness.report.distortion_plot import draw_distortion
 from ampwitness.report.plots import draw_enlarged, draw_overview, draw_sag_against_level, figure_to_svg
 from ampwitness.types import Analysis, Coverage, Finding, Settings
 from ampwitness.units import seconds_to_clock
@@ -79,6 +80,27 @@ _COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
         ("lowest before (V)", "supply_lowest_before_v", 2),
         ("came back", "recovered", 0),
     ),
+    "tone": (
+        ("tone (Hz)", "frequency_hz", 2),
+        ("highest level (V rms)", "level_v", 3),
+        ("THD there (%)", "thd_percent", 3),
+        ("its floor (%)", "thd_floor_percent", 3),
+        ("supply (V)", "supply_v", 2),
+        ("other line (Hz)", "other_hz", 1),
+        ("why no THD", "not_judged", 0),
+    ),
+    "knee": (
+        ("tone (Hz)", "frequency_hz", 2),
+        ("1 % at (V rms)", "knee_v", 3),
+        ("peak there (V)", "knee_peak_v", 2),
+        ("nominal (W)", "knee_w", 1),
+        ("10 % at (V rms)", "ten_percent_v", 3),
+        ("nominal (W)", "ten_percent_w", 1),
+        ("ceiling (V)", "ceiling_v", 2),
+        ("supply there (V)", "supply_at_knee_v", 2),
+        ("outcome", "outcome", 0),
+    ),
+    "setting": (("result", "line", 0),),
     "saturation": (("channel", "role", 0), ("end of range", "rail", 0)),
     "gap": (("cause", "cause", 0), ("scans lost", "n_scans_lost", 0), ("length exact", "is_exact", 0)),
     "mark": (("by", "source", 0), ("label", "label", 0)),
@@ -142,6 +164,12 @@ def _enlarged(analysis: Analysis) -> Iterable[str]:
     n_cutouts = sum(finding.kind == "cutout" for finding in analysis.findings)
     if n_cutouts > MAX_CUTOUTS_SHOWN:
         yield f"<p>{n_cutouts - MAX_CUTOUTS_SHOWN} more cut-outs stand in the table.</p>"
+
+
+def _gain_curves(analysis: Analysis) -> Iterable[str]:
+    for number, finding in enumerate(f for f in analysis.findings if f.kind == "knee"):
+        caption = f"Distortion against volts, {describe_finding(finding)}."
+        yield _picture(figure_to_svg(draw_distortion(finding), f"gain{number}-"), caption, caption)
 
 
 def _method(coverage: Sequence[Coverage], settings: Settings) -> str:
@@ -210,6 +238,7 @@ def html_page(analysis: Analysis) -> str:
         "<section><h2>A closer look</h2>",
         *_enlarged(analysis),
         _picture(figure_to_svg(sag, "sag-"), sag_caption, sag_caption) if sag else "",
+        *_gain_curves(analysis),
         "</section>",
         f"<section><h2>Every finding</h2>{tables or '<p>Nothing was found.</p>'}</section>",
         f"<section><h2>How it was judged</h2>{_method(analysis.coverage, analysis.settings)}",

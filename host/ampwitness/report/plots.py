@@ -39,6 +39,11 @@ _RC: Any = {
 }
 
 
+def plot_style() -> Any:
+    """Sizes and colours that every picture shares, as matplotlib settings."""
+    return dict(_RC)
+
+
 def new_figure(width_in: float, height_in: float) -> Figure:
     """A figure that belongs to no window system, so that reports work on a machine without a screen."""
     figure = Figure(figsize=(width_in, height_in), layout="constrained")

@@ -232,6 +232,33 @@ def fit_harmonics(
     return amplitudes, cycles
 
 
+def level_trend(volts: FloatArray, rate_hz: float, frequency_hz: float) -> npt.NDArray[np.float64]:
+    """How a tone's level changes evenly over a record: (n,) factors, 1 in the middle, never below a half.
+
+    Parameters
+    ----------
+    volts : (n,) volts of one unbroken segment
+    rate_hz : samples a second
+    frequency_hz : of the tone
+
+    Returns
+    -------
+    (n,) factors to divide by.
+
+    Gaps
+    ----
+    Takes one unbroken segment.
+    """
+    n = len(volts)
+    time = (np.arange(n) - (n - 1) / 2) / rate_hz
+    cosine, sine = np.cos(2 * np.pi * frequency_hz * time), np.sin(2 * np.pi * frequency_hz * time)
+    basis = np.stack([cosine, sine, time * cosine, time * sine, np.ones(n)], axis=1)
+    a, b, more_a, more_b, _ = _solve(basis, np.asarray(volts, dtype=np.float64))
+    slope = (a * more_a + b * more_b) / max(1e-30, a * a + b * b)
+    most = 0.5 / max(1e-9, float(time[-1]))
+    return np.asarray(1.0 + float(np.clip(slope, -most, most)) * time)
+
+
 def synthesise(
     amplitudes: npt.NDArray[np.complex128], frequency_hz: float, n: int, rate_hz: float
 ) -> npt.NDArray[np.float64]:

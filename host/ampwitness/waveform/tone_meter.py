@@ -23,6 +23,7 @@ from ampwitness.waveform.tone_fit import (
     find_strongest_hz,
     fit_harmonics,
     fit_sine,
+    level_trend,
     synthesise,
     tone_window,
 )
@@ -103,6 +104,8 @@ def measure_tone(
     top_hz: float = AUDIO_TOP_HZ,
     converter_floor_v: float = 0.0,
     n_harmonics: int | None = None,
+    n_fitted: int | None = None,
+    follows_trend: bool = False,
     wants_peak: bool = True,
 ) -> ToneReading:
     """Measure a steady tone.
@@ -115,7 +118,9 @@ def measure_tone(
     band_hz : up to where the volts are right; None: PASS_FRACTION of Nyquist
     top_hz : up to where harmonics count; those between band and top come from the clip model
     converter_floor_v : amplitude of false harmonics the converter may leave
-    n_harmonics : highest order that is used; None: all inside the band
+    n_harmonics : highest order that is used and counted; None: all inside the band, and the clip model beyond
+    n_fitted : as `n_harmonics`, but the clip model may speak for those above it
+    follows_trend : the level changes evenly within the segment: all is given for its middle
     wants_peak : False saves the search between the samples; `peak_v` is then that of the samples
 
     Returns
@@ -155,8 +160,9 @@ def measure_tone(
     if not fit.is_converged or fit.amplitude_v <= 0:
         return _no_tone(samples, "no steady tone")
     highest = max(1, int(band / fit.frequency_hz + 1e-9))
-    if n_harmonics is not None:
-        highest = min(highest, n_harmonics)
+    highest = min(highest, n_harmonics or highest, n_fitted or highest)
+    if follows_trend:
+        samples = samples / level_trend(samples, rate_hz, fit.frequency_hz)
     found = _measure_harmonics(samples, rate_hz, fit.frequency_hz, highest)
     return _read(samples, rate_hz, fit.frequency_hz, found, top_hz, converter_floor_v, wants_peak, n_harmonics)
 

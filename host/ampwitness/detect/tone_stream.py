@@ -1,0 +1,333 @@
+"""Passages of a steady tone: found cheaply, then measured every quarter of a second."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from ampwitness.detect.streams import RunBlock, RunBlocks
+from ampwitness.types import FloatArray, Interval, TraceWindow
+from ampwitness.waveform.tone_meter import CONVERTER_FLOOR_V, TWO_TONES_PERCENT, ToneReading, measure_tone
+
+BLOCK_S = 1.0
+STEP_S = 0.25  # a point of the curve; 10 cycles of 40 Hz
+LONG_STEP_S = 0.5  # below LONG_BELOW_HZ, for cycles enough
+LONG_BELOW_HZ = 36.5
+LOWEST_HZ = 18.0
+LEAST_LEVEL_V = 0.2  # rms; less is hardly more than the converter's noise
+LEAST_PASSAGE_S = 2.0  # shorter is music
+_GATE_RATIO = 0.9  # of the power in one line and its multiples, for a second to be looked at closely
+_REST_PERCENT = 15.0  # what is neither tone nor harmonic may be so much of a point
+_SAME_TONE_RATIO = 0.004
+# A second in which the level moves this much while it passes the edge is measured again in shorter pieces.
+_MOVING_RATIO = 1.005
+_FINE_STEP_S = 0.05
+_FINE_CYCLES = 3.0
+_FINE_HARMONICS = 24
+_LEFT_OVER_S = 0.16  # the rest of a second that makes no whole piece, of a 20 Hz tone at most
+_EDGE_PERCENT = (0.15, 12.0)
+_TWO_TONES_RATIO = 0.6  # of the rest: so much in one other line makes it two tones
+_LEAST_TWO_TONES_S = 3.0
+_THIN_ABOVE = 1200  # points of a passage; beyond, those that repeat the last one are not kept
+_THIN_RATIO = 0.003
+_THIN_S = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class TonePoint:
+    """A quarter of a second of a tone, with what the supply and the source did."""
+
+    start_s: float
+    stop_s: float
+    reading: ToneReading
+    supply_v: float | None  # mean
+    supply_lowest_v: float | None
+    source_v: float | None  # rms
+    source_thd_percent: float | None
+    is_saturated: bool  # the logger's own input was at its limit
+    moved_db: float = 0.0  # how far the level went from the last piece to the next, over two pieces
+
+    @property
+    def middle_s(self) -> float:
+        return (self.start_s + self.stop_s) / 2
+
+    @property
+    def has_two_tones(self) -> bool:
+        return self.reading.other_percent > TWO_TONES_PERCENT
+
+    @property
+    def thd_percent(self) -> float | None:
+        """THD that may be used: judged, not saturated, and above its floor by a good part of itself."""
+        r = self.reading
+        if r.thd_f_percent is None or self.is_saturated:
+            return None
+        return r.thd_f_percent
+
+
+@dataclass(slots=True)
+class TonePassage:
+    """One tone at one frequency without a break."""
+
+    run_id: int
+    points: list[TonePoint] = field(default_factory=list)
+    n_points: int = 0
+    stop_s: float = 0.0
+
+    @property
+    def start_s(self) -> float:
+        return self.points[0].start_s
+
+    @property
+    def frequency_hz(self) -> float:
+        return float(np.median([point.reading.frequency_hz for point in self.points]))
+
+    def add(self, point: TonePoint) -> None:
+        """Append a point; one that only repeats the last one is counted and left out of a long passage."""
+        self.n_points += 1
+        self.stop_s = point.stop_s
+        if len(self.points) >= _THIN_ABOVE:
+            last = self.points[-1]
+            is_same = abs(point.reading.level_v / last.reading.level_v - 1) < _THIN_RATIO
+            if is_same and point.stop_s - last.stop_s < _THIN_S:
+                return
+        self.points.append(point)
+
+
+class TonePassages:
+    """Cuts windows into quarter seconds, measures those that hold a tone, and joins them to passages.
+
+    Gaps
+    ----
+    A gap ends a passage; a quarter second that is cut short by one is not measured.
+
+    Limits
+    ------
+    Tones of LOWEST_HZ and up, LEAST_LEVEL_V and louder, LEAST_PASSAGE_S and longer. Quarter seconds are counted from
+    the start of each unbroken run; the one in which a tone sets in or jumps has a high floor and is of no use to a
+    curve. A held, pure bass note of music is a tone too.
+    """
+
+    def __init__(self) -> None:
+        self._blocks = RunBlocks(("output", "supply", "source"), BLOCK_S)
+        self._open: TonePassage | None = None
+        self._before: RunBlock | None = None
+        self._was_tonal = False
+        self.done: list[TonePassage] = []
+        self.seen_s = 0.0
+        self.live_points: list[TonePoint] = []  # of the passage that is open, for who watches
+
+    def push(self, window: TraceWindow) -> None:
+        """Look at the next window."""
+        self._take(self._blocks.push(window))
+
+    def finish(self) -> list[TonePassage]:
+        """Close what is open; all passages by time."""
+        self._take(self._blocks.finish())
+        self._close()
+        return self.done
+
+    def passages(self) -> list[TonePassage]:
+        """What there is up to now, the open one included, for a live display."""
+        return self.done + ([self._open] if self._open is not None and self._is_worth(self._open) else [])
+
+    def _take(self, blocks: list[RunBlock]) -> None:
+        for block in blocks:
+            if "output" not in block.volts:
+                continue
+            self.seen_s += block.n / block.rate_hz
+            is_tonal = _is_tonal(block.volts["output"], block.rate_hz)
+            before, self._before = self._before, None
+            if is_tonal:
+                if before is not None and before.run_id == block.run_id:
+                    self._measure(before)  # a tone may have set in within it
+                self._measure(block)
+            elif self._was_tonal and not block.is_last:
+                self._measure(block)  # and may end within this one
+            else:
+                self._before = block
+            self._was_tonal = is_tonal
+            if block.is_last:
+                self._close()
+                self._before, self._was_tonal = None, False
+
+    def _measure(self, block: RunBlock) -> None:
+        output, rate_hz = block.volts["output"], block.rate_hz
+        guess_hz = self._open.points[-1].reading.frequency_hz if self._open is not None else _rough_hz(output, rate_hz)
+        step_s = LONG_STEP_S if guess_hz < LONG_BELOW_HZ else STEP_S
+        step = round(step_s * rate_hz)
+        points = [_measure_point(block, at, step) for at in range(0, block.n - step + 1, step)]
+        if _passes_the_edge(points):
+            points = _measure_fine(block, points, guess_hz)
+        points = _with_moves(points)
+        whole = _other_line_of_second(output, rate_hz, points)
+        for point in points:
+            self._append(point if whole is None or point is None else _with_other(point, whole), block.run_id)
+
+    def _append(self, point: TonePoint | None, run_id: int) -> None:
+        if point is None:
+            self._close()
+            return
+        passage = self._open
+        if passage is not None:
+            last = passage.points[-1]
+            tolerance = 0.1 if point.has_two_tones and last.has_two_tones else _SAME_TONE_RATIO
+            is_same = abs(point.reading.frequency_hz / last.reading.frequency_hz - 1) < tolerance
+            if passage.run_id != run_id or not is_same or abs(point.start_s - passage.stop_s) > _LEFT_OVER_S:
+                self._close()
+        if self._open is None:
+            self._open = TonePassage(run_id)
+        self._open.add(point)
+
+    def _is_worth(self, passage: TonePassage) -> bool:
+        has_two = np.mean([point.has_two_tones for point in passage.points]) > 0.5
+        least_s = _LEAST_TWO_TONES_S if has_two else LEAST_PASSAGE_S
+        return passage.stop_s - passage.start_s >= least_s - 1e-6
+
+    def _close(self) -> None:
+        passage, self._open = self._open, None
+        if passage is not None and self._is_worth(passage):
+            self.done.append(passage)
+
+
+def _rough_hz(volts: FloatArray, rate_hz: float) -> float:
+    n = min(len(volts), round(0.5 * rate_hz))
+    spectrum = np.abs(np.fft.rfft(volts[-n:] * np.hanning(n)))
+    return float(np.argmax(spectrum[2:]) + 2) * rate_hz / n
+
+
+def _is_tonal(volts: FloatArray, rate_hz: float) -> bool:
+    """Whether the first or the last quarter of a second is nearly all one line and its multiples."""
+    n = round(STEP_S * rate_hz)
+    if len(volts) < n:
+        return False
+    return _is_quarter_tonal(volts[-n:], rate_hz) or (len(volts) > n and _is_quarter_tonal(volts[:n], rate_hz))
+
+
+def _is_quarter_tonal(volts: FloatArray, rate_hz: float) -> bool:
+    centred = volts - volts.mean()
+    if float(centred @ centred) < LEAST_LEVEL_V**2 * len(volts):
+        return False
+    spectrum = np.abs(np.fft.rfft(centred * _hann(len(volts)))) ** 2
+    total = float(spectrum.sum())
+    first = int(LOWEST_HZ * len(volts) / rate_hz)
+    at = first + int(np.argmax(spectrum[first:]))
+    near = float(spectrum[max(0, at - 3) : at + 4].sum())
+    if near < 0.4 * total:
+        return False
+    # Two tones are let through as well: what is strongest besides may be one other line.
+    for order in range(2, 8):
+        near += float(spectrum[max(at + 4, order * at - 3) : order * at + 4].sum())
+    if near >= _GATE_RATIO * total:
+        return True
+    spectrum[max(0, at - 3) : at + 4] = 0.0
+    second = int(np.argmax(spectrum))
+    return near + float(spectrum[max(0, second - 3) : second + 4].sum()) >= 0.97 * total
+
+
+_HANN: dict[int, FloatArray] = {}
+
+
+def _hann(n: int) -> FloatArray:
+    if n not in _HANN:
+        _HANN.clear()
+        _HANN[n] = np.hanning(n)
+    return _HANN[n]
+
+
+def _passes_the_edge(points: list[TonePoint | None]) -> bool:
+    """Whether the level moves in this second, and distortion comes or goes."""
+    known = [point for point in points if point is not None]
+    if not known or max(p.reading.level_v for p in known) < _MOVING_RATIO * min(p.reading.level_v for p in known):
+        return False
+    thd = [p.reading.thd_f_percent or 0.0 for p in known]
+    return max(thd) > 2 * _EDGE_PERCENT[0] and min(thd) < _EDGE_PERCENT[1]
+
+
+def _measure_fine(block: RunBlock, points: list[TonePoint | None], guess_hz: float) -> list[TonePoint | None]:
+    """The same second in pieces of a few cycles, each with a level that may change evenly."""
+    known = [point.reading.frequency_hz for point in points if point is not None]
+    hz = float(np.median(known)) if known else guess_hz
+    step = round(max(_FINE_STEP_S, _FINE_CYCLES / hz) * block.rate_hz)
+    fine = [_measure_point(block, at, step, hz) for at in range(0, block.n - step + 1, step)]
+    return fine if sum(point is not None for point in fine) > len(fine) / 2 else points
+
+
+def _with_moves(points: list[TonePoint | None]) -> list[TonePoint | None]:
+    """Points with how much the level moved around them."""
+    moved: list[TonePoint | None] = []
+    for k, point in enumerate(points):
+        if point is None:
+            moved.append(None)
+            continue
+        near = [p.reading.level_v for p in points[max(0, k - 1) : k + 2] if p is not None]
+        moved.append(replace(point, moved_db=20 * float(np.log10(max(near) / min(near)))))
+    return moved
+
+
+def _measure_point(block: RunBlock, at: int, n: int, fine_hz: float | None = None) -> TonePoint | None:
+    volts = block.volts["output"][at : at + n]
+    if fine_hz is None:
+        reading = measure_tone(volts, block.rate_hz, converter_floor_v=CONVERTER_FLOOR_V)
+    else:
+        reading = measure_tone(
+            volts,
+            block.rate_hz,
+            expected_hz=fine_hz,
+            converter_floor_v=CONVERTER_FLOOR_V,
+            n_fitted=_FINE_HARMONICS,
+            follows_trend=True,
+        )
+    in_band = reading.thd_in_band_percent or 0.0
+    rest = float(np.sqrt(max(0.0, reading.thd_n_percent**2 - min(in_band, 99.0) ** 2)))
+    is_two = reading.other_percent > TWO_TONES_PERCENT and rest < 100 and reading.frequency_hz > 0
+    if is_two:
+        is_two = (reading.other_percent**2) > _TWO_TONES_RATIO * rest**2 and reading.fundamental_v > 0
+    if not (reading.is_tone and rest <= _REST_PERCENT) and not is_two:
+        return None
+    if reading.level_v < LEAST_LEVEL_V or reading.frequency_hz < LOWEST_HZ:
+        return None
+    start_s, stop_s = block.time_s(block.first + at), block.time_s(block.first + at + n)
+    supply = block.volts.get("supply")
+    source = block.volts.get("source")
+    source_v = source_thd = None
+    if source is not None and float(np.std(source[at : at + n])) > 0.02:
+        of_source = measure_tone(source[at : at + n], block.rate_hz, expected_hz=reading.frequency_hz, wants_peak=False)
+        if of_source.is_tone:
+            source_v, source_thd = of_source.level_v, of_source.thd_f_percent
+    return TonePoint(
+        start_s=start_s,
+        stop_s=stop_s,
+        reading=reading,
+        supply_v=None if supply is None else float(supply[at : at + n].mean()),
+        supply_lowest_v=None if supply is None else float(supply[at : at + n].min()),
+        source_v=source_v,
+        source_thd_percent=source_thd,
+        is_saturated=_overlaps(block.saturated.get("output", ()), start_s, stop_s),
+    )
+
+
+def _overlaps(spans: tuple[Interval, ...], start_s: float, stop_s: float) -> bool:
+    return any(span.start_s < stop_s and span.stop_s > start_s for span in spans)
+
+
+def _other_line_of_second(
+    output: FloatArray, rate_hz: float, points: list[TonePoint | None]
+) -> tuple[float | None, float] | None:
+    """A second tone or hum seen over the whole second, where the level is steady enough for fine lines."""
+    levels = [point.reading.level_v for point in points if point is not None]
+    if len(levels) < len(points) or not levels or max(levels) > 1.03 * min(levels) or len(output) < 0.9 * rate_hz:
+        return None
+    expected_hz = next(point.reading.frequency_hz for point in points if point is not None)
+    whole = measure_tone(output, rate_hz, expected_hz=expected_hz, n_harmonics=10, wants_peak=False)
+    return (whole.other_hz, whole.other_percent) if whole.is_tone else None
+
+
+def _with_other(point: TonePoint, other: tuple[float | None, float]) -> TonePoint:
+    if other[1] <= 0:
+        return point
+    reading = replace(point.reading, other_hz=other[0], other_percent=other[1])
+    if other[1] > TWO_TONES_PERCENT and reading.thd_f_percent is not None:
+        words = f"two tones: another one is {other[1]:.0f} % of the first"
+        reading = replace(reading, thd_f_percent=None, thd_r_percent=None, not_judged=words)
+    return replace(point, reading=reading)

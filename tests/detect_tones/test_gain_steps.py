@@ -1,0 +1,172 @@
+"""The gain being turned, through analytic volts: the knee, what stopped it, and what is not judged."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from ampwitness.bench.tone_signals import KnobAmplifier, find_true_knee, true_thd
+from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.detect.gain_steps import GainStepDetector
+from ampwitness.detect.result import DetectorResult
+from ampwitness.detect.tone_curve import hard_clip_level_db
+from ampwitness.types import Finding, Interval
+
+RATE_HZ = 8000.0
+
+
+def tone(amplifier: KnobAmplifier, crest_v: np.ndarray, hz: float = 40.0, seed: int = 1) -> np.ndarray:
+    """Sampled volts with a little noise. Clipped corners fold a little at this rate: 8 times as many, then a mean."""
+    time = np.arange(8 * len(crest_v)) / (8 * RATE_HZ)
+    crest = np.interp(time, np.arange(len(crest_v)) / RATE_HZ, crest_v)
+    volts = amplifier.output_v(crest, np.sin(2 * np.pi * hz * time)).reshape(-1, 8).mean(axis=1)
+    return volts + np.random.default_rng(seed).normal(0, 0.02, len(volts))
+
+
+def ramp_v(start_v: float, stop_v: float, seconds: float) -> np.ndarray:
+    return start_v * (stop_v / start_v) ** np.linspace(0, 1, round(seconds * RATE_HZ))
+
+
+def run(
+    output: np.ndarray,
+    window_s: float = 10.0,
+    load_ohm: float | None = 4.0,
+    load_kind: str | None = "resistor",
+    saturated: tuple[Interval, ...] = (),
+    lost: tuple[tuple[int, int], ...] = (),
+    **others: np.ndarray,
+) -> DetectorResult:
+    detector = GainStepDetector(load_ohm, load_kind)
+    roles = {"output": output, **others}
+    for window in iter_windows_from_arrays(roles, RATE_HZ, window_s=window_s, saturated=saturated, lost=lost):
+        detector.push(window)
+    return detector.finish()
+
+
+def only(result: DetectorResult, kind: str) -> Finding:
+    (finding,) = [f for f in result.findings if f.kind == kind]
+    return finding
+
+
+def test_knee_ten_percent_watts_and_supply() -> None:
+    amplifier = KnobAmplifier(rail_v=30.0)
+    output = tone(amplifier, ramp_v(8, 45, 12))
+    supply = 13.0 - 0.02 * np.abs(np.interp(np.arange(len(output)), [0, len(output)], [0, 40]))
+    knee = only(run(output, supply=supply), "knee").measured
+    truth = find_true_knee(amplifier, 40.0)
+    assert 20 * math.log10(float(knee["knee_v"] or 0) / truth.level_v) == pytest.approx(0, abs=0.015)
+    assert knee["knee_w"] == pytest.approx(truth.level_v**2 / 4, rel=0.004)
+    # 10 % over 1 % in power is 1.2294 for hard clipping (closed form)
+    assert float(knee["ten_percent_w"] or 0) / float(knee["knee_w"] or 1) == pytest.approx(1.2294, abs=0.005)
+    assert knee["ceiling_v"] == pytest.approx(30.0, abs=0.3)
+    assert knee["outcome"] == "the amplifier's ceiling was met"
+    assert "not decided" in str(knee["ceiling_kind"])
+    assert 12.2 < float(knee["supply_at_knee_v"] or 0) < 13.0
+
+
+@pytest.mark.parametrize("window_s", [0.04, 1.0, 60.0])
+def test_same_findings_whatever_the_window(window_s: float) -> None:
+    output = np.concatenate([np.zeros(5000), tone(KnobAmplifier(rail_v=25.0), ramp_v(10, 36, 6)), np.zeros(3000)])
+    assert run(output, window_s).findings == run(output, 10.0).findings
+
+
+def test_stepped_levels_with_pauses_make_one_curve() -> None:
+    """The stepped track: 2.5 s a level with pauses between."""
+    amplifier = KnobAmplifier(rail_v=30.0)
+    parts = []
+    for level_db in np.arange(-6, 2.1, 0.5):
+        crest = np.full(round(2.5 * RATE_HZ), 30.0 * 10 ** (level_db / 20))
+        parts += [tone(amplifier, crest), np.zeros(round(0.5 * RATE_HZ))]
+    result = run(np.concatenate(parts))
+    assert len([f for f in result.findings if f.kind == "tone"]) == 17
+    knee = only(result, "knee").measured
+    assert 20 * math.log10(float(knee["knee_v"] or 0) / find_true_knee(amplifier, 40.0).level_v) == pytest.approx(
+        0, abs=0.015
+    )
+
+
+def test_soft_and_uneven_amplifiers() -> None:
+    for amplifier in (KnobAmplifier(rail_v=34, knee_exponent=24), KnobAmplifier(rail_v=32, negative_ratio=0.96)):
+        result = run(tone(amplifier, ramp_v(12, 50, 16)))
+        knee_v = float(only(result, "knee").measured["knee_v"] or 0)
+        assert 20 * math.log10(knee_v / find_true_knee(amplifier, 40.0).level_v) == pytest.approx(0, abs=0.015)
+
+
+def test_a_clipped_source_is_no_ceiling() -> None:
+    amplifier = KnobAmplifier(rail_v=60.0, source_clip_ratio=0.9)
+    result = run(tone(amplifier, ramp_v(8, 40, 10)))
+    knee = only(result, "knee")
+    assert knee.measured["outcome"] == "source clipped before the amplifier"
+    assert knee.measured["knee_v"] is None
+    assert knee.severity == "attention"
+
+
+def test_the_edge_not_reached_gives_no_knee() -> None:
+    result = run(tone(KnobAmplifier(rail_v=60.0), ramp_v(8, 40, 10)))
+    knee = only(result, "knee").measured
+    assert knee["outcome"] == "the edge was not reached"
+    assert knee["knee_v"] is None
+    assert float(knee["clean_v"] or 0) == pytest.approx(40 / math.sqrt(2), rel=0.02)
+
+
+def test_a_limiter_is_named_where_the_source_is_logged() -> None:
+    n = round(10 * RATE_HZ)
+    source = np.linspace(0.5, 2.5, n) * np.sin(2 * np.pi * 40 * np.arange(n) / RATE_HZ)
+    held = tone(KnobAmplifier(rail_v=60.0), np.minimum(20.0, 20 * np.linspace(0.5, 2.5, n)))
+    assert only(run(held, source=source), "knee").measured["outcome"] == "level held (a limiter?)"
+
+
+def test_unloaded_gives_no_watts_and_is_provisional() -> None:
+    knee = only(run(tone(KnobAmplifier(), ramp_v(10, 45, 8)), load_kind="none"), "knee")
+    assert knee.measured["knee_w"] is None
+    assert knee.evidence["is_gain_provisional"]
+    assert "the rail" in str(knee.measured["ceiling_kind"])
+
+
+def test_no_tone_music_and_noise_give_nothing() -> None:
+    rng = np.random.default_rng(4)
+    n = round(20 * RATE_HZ)
+    assert run(np.zeros(n)).findings == ()
+    assert run(rng.normal(0, 5, n)).findings == ()
+    time = np.arange(n) / RATE_HZ
+    chord = sum(3 * np.sin(2 * np.pi * hz * time) for hz in (55, 82.4, 110.7, 164))
+    assert run(chord).findings == ()
+    short = np.where((time > 3) & (time < 4.5), 10 * np.sin(2 * np.pi * 60 * time), 0)
+    assert run(short).findings == ()
+
+
+def test_two_tones_hum_and_a_saturated_logger_are_said_in_words() -> None:
+    n = round(8 * RATE_HZ)
+    time = np.arange(n) / RATE_HZ
+    two = run(10 * np.sin(2 * np.pi * 40 * time) + 4 * np.sin(2 * np.pi * 57 * time))
+    finding = only(two, "tone")
+    assert finding.measured["thd_percent"] is None
+    assert "two tones" in str(finding.measured["not_judged"])
+    assert not [f for f in two.findings if f.kind == "knee"]
+    assert any("two tones" in span.reason for span in two.coverage.not_judged)
+    hum = run(10 * np.sin(2 * np.pi * 40 * time) + 0.3 * np.sin(2 * np.pi * 50 * time))
+    assert only(hum, "tone").measured["other_hz"] == pytest.approx(50, abs=1.1)
+    assert only(hum, "tone").measured["other_percent"] == pytest.approx(3.0, abs=0.4)
+    flat = np.clip(90 * np.sin(2 * np.pi * 40 * time), -64, 64)
+    over = run(flat, saturated=(Interval(0.0, 8.0),))
+    assert only(over, "tone").measured["thd_percent"] is None
+    assert "limit" in str(only(over, "tone").measured["not_judged"])
+    assert sum(span.stop_s - span.start_s for span in over.coverage.not_judged) == pytest.approx(8.0, abs=0.3)
+
+
+def test_a_gap_is_never_measured_across() -> None:
+    output = tone(KnobAmplifier(rail_v=60.0), np.full(round(12 * RATE_HZ), 20.0))
+    output[48000:48800] = 0.0
+    result = run(output, lost=((48000, 48800),))
+    tones = [f for f in result.findings if f.kind == "tone"]
+    assert len(tones) == 2
+    assert tones[0].stop_s <= 6.0 <= 6.1 <= tones[1].start_s
+    assert all(f.measured["thd_is_below_floor"] for f in tones)
+
+
+def test_hard_clip_law() -> None:
+    """1 % THD: P(1 %)/P(sine) = 1.04751; 10 %: 1.2294 times that (closed forms)."""
+    assert 10 ** (hard_clip_level_db(1.0) / 10) == pytest.approx(1.04751, abs=0.0005)
+    assert 10 ** ((hard_clip_level_db(10.0) - hard_clip_level_db(1.0)) / 10) == pytest.approx(1.2294, abs=0.0005)
+    assert 100 * true_thd(KnobAmplifier(rail_v=1.0), 1 / 0.971487, 40.0)[0] == pytest.approx(1.0, abs=0.002)
