@@ -19,7 +19,7 @@ from ampwitness.detect.clip_coarse import measure_coarsely
 from ampwitness.detect.clip_screen import Crests, Suspects, find_crests, find_suspects
 from ampwitness.detect.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S, LaggedMeans, Stretch
 from ampwitness.detect.lobe_fit import LobeFit, fit_windows
-from ampwitness.detect.overdrive import Corners, extrapolate_crests
+from ampwitness.detect.overdrive import Corners, extrapolate_crests, measure_liveliness
 from ampwitness.detect.plateau_windows import SHORTEST_FLANK_S, WIDTHS, FlatTest, Windows, cut_windows, test_flatness
 from ampwitness.types import FloatArray
 
@@ -46,6 +46,7 @@ FIELDS: tuple[str, ...] = (
     "sign", "start_s", "stop_s", "level_v", "tilt_v_per_s", "crest_v", "crest_sd_v", "flank_v_per_s",
     "flatter_flank_ratio", "gain", "narrow_gain", "misfit", "top_misfit", "n_top", "n_points", "noise_v",
     "start_sd_s", "stop_sd_s", "peak_v", "supply_v", "window_s", "is_coarse",
+    "lively",
 )  # fmt: skip
 
 
@@ -311,11 +312,13 @@ def _describe(
     rate, n = stretch.rate_hz, len(windows)
     variance = np.maximum(noise_v**2 / fit.averaged, fit.flat_rss_v2 / np.maximum(fit.n_points - 10, 2))
     point_sd = np.sqrt(variance)
+    lively = measure_liveliness(stretch.output_v, rate)
     crest = extrapolate_crests(
         Corners(
             fit.stop - fit.start, fit.level_v, fit.slope_left_v, fit.slope_right_v, fit.curvature_v,
             fit.slope_sd * point_sd, fit.curvature_sd * point_sd, fit.correlation,
-        )
+        ),
+        lively,
     )  # fmt: skip
     supply, output = lagged.at((fit.start + fit.stop) / 2)
     slope = fit.mean_slope_v()
@@ -342,6 +345,7 @@ def _describe(
         "supply_v": lagged.mean_supply(fit.start, fit.stop),
         "window_s": (windows.n_left + windows.n_right + 1) * windows.averaged / rate,
         "is_coarse": np.zeros(n),
+        "lively": np.full(n, lively),
     }
     failed = (fit.lower_slope_v() < LEAST_SLOPE_RATIO * slope) | (misfit > FAILED_MISFIT) | (columns["gain"] < 12)
     return _with_coarse(stretch, lagged, windows.crest, Candidates(columns, supply, output), failed)

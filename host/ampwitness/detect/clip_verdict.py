@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clip_candidates import Candidates, HighCrests, join
+from ampwitness.detect.clip_source import find_source_flats, lies_at_many_levels
 from ampwitness.detect.rail_model import Rail, learn_rail, local_drift, summarise_rail
 from ampwitness.types import FloatArray
 
@@ -39,6 +40,7 @@ SUNK_SHARE = 0.7
 SUNK_SHARE_WITH_SUPPLY = 0.92
 LOOSE_TOLERANCE = 0.012  # of the level: a rail known no better vouches for little,
 LOOSE_GAIN = 25.0  # and the fit must speak for itself
+RAIL_SHARE, CURRENT_SHARE = 0.98, 0.95  # of the level expected
 TILT_SLACK = 0.3  # of what a plateau falls from corner to corner
 WIDEST_TOLERANCE = 0.04  # of the level; plateaus that scatter more have no rail in common
 
@@ -53,6 +55,7 @@ class Verdicts:
     threshold: FloatArray
     shape: list[str]  # hard, soft
     where: list[str]  # amplifier, source, not decided
+    ceiling: list[str]  # rail, current, undecided
     rails: Mapping[str, Any]
     rail_model: Mapping[str, Mapping[str, Any]]
     lowest_headroom_db: float | None
@@ -125,10 +128,29 @@ def _higher_crests(rail: Rail, tolerance: float, crests: HighCrests, table: Cand
     return int(np.count_nonzero(over)) + int(np.count_nonzero(above))
 
 
+_SIDES = ((1.0, "positive"), (-1.0, "negative"))
+
+
+def _find_plain(table: Candidates) -> BoolArray:
+    return np.asarray(
+        _basic(table) & (table["gain"] >= PLAIN_GAIN) & _misfit_allows(table, PLAIN_GAIN) & _stands_alone(table)
+    )
+
+
+def _judge_source_side(table: Candidates) -> _OneSide:
+    """Where the recording shows that the signal was cut off before the amplifier."""
+    worth = (_basic(table) & (table["gain"] >= AT_RAIL_GAIN) & _misfit_allows(table, LOOSE_GAIN)) & (
+        (table["is_coarse"] == 0) & (table["crest_v"] > table["level_v"] + table["crest_sd_v"])
+    )
+    found, expected = find_source_flats(table, _find_plain(table), worth)
+    no = np.zeros(len(table), dtype=bool)
+    return _OneSide(found, expected, np.full(len(table), PLAIN_GAIN), found, no, no, None, None)
+
+
 def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
     n = len(table)
     basic = _basic(table)
-    plain = basic & (table["gain"] >= PLAIN_GAIN) & _misfit_allows(table, PLAIN_GAIN) & _stands_alone(table)
+    plain = _find_plain(table)
     accepted, is_source, undecided, is_soft = (np.zeros(n, dtype=bool) for _ in range(4))
     expected, threshold = np.full(n, np.nan), np.full(n, ALONE_GAIN)
     noise = float(np.median(table["noise_v"])) if n else 0.0
@@ -289,6 +311,33 @@ def _remarks(shape: list[str], where: list[str]) -> tuple[str, ...]:
     return tuple(out)
 
 
+def _moves(rail: Rail | None) -> bool:
+    """Whether a rail was seen to follow the supply or to sink under load: no source does that."""
+    return rail is not None and (rail.per_supply_v > 0 or rail.per_output_v < 0)
+
+
+def _name_origins(side: _OneSide) -> list[str]:
+    """Of each clip accepted. One constant level is the amplifier's or the source's; nothing can tell."""
+    source, undecided = side.is_source[side.accepted], side.undecided[side.accepted]
+    still = not _moves(side.rail)
+    return [
+        "source" if from_source else "not decided" if (is_open or still) else "amplifier"
+        for from_source, is_open in zip(source, undecided, strict=True)
+    ]
+
+
+def _name_ceilings(table: Candidates, side: _OneSide) -> list[str]:
+    """Of each clip accepted: a rail where it lies at one that follows the supply, a current limit far below it."""
+    if not (side.rail is not None and side.rail.per_supply_v > 0):
+        return ["undecided"] * int(np.count_nonzero(side.accepted))
+    share = (table["level_v"] / np.maximum(side.expected, 1e-9))[side.accepted]
+    source = side.is_source[side.accepted]
+    return [
+        "undecided" if from_source else "rail" if x > RAIL_SHARE else "current" if x < CURRENT_SHARE else "undecided"
+        for x, from_source in zip(share.tolist(), source, strict=True)
+    ]
+
+
 def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     """Learn the rails and decide.
 
@@ -303,9 +352,10 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     rails: dict[str, Any] = {}
     rail_model: dict[str, Mapping[str, Any]] = {}
     headrooms = []
-    for sign, polarity in ((1.0, "positive"), (-1.0, "negative")):
-        mine = table.take(table["sign"] == sign)
-        side = _judge_side(mine, crests, sign)
+    tables = [(sign, polarity, table.take(table["sign"] == sign)) for sign, polarity in _SIDES]
+    is_source = any(lies_at_many_levels(mine, _find_plain(mine)) for _, _, mine in tables)
+    for sign, polarity, mine in tables:
+        side = _judge_source_side(mine) if is_source else _judge_side(mine, crests, sign)
         parts.append((mine, side))
         at_rail = side.accepted & ~side.is_source
         rail_model[polarity] = summarise_rail(None, sign)
@@ -318,11 +368,8 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     clips = join([mine.take(side.accepted) for mine, side in parts])
     expected = np.concatenate([side.expected[side.accepted] for _, side in parts])
     threshold = np.concatenate([side.threshold[side.accepted] for _, side in parts])
-    where = [
-        "source" if source else "not decided" if undecided else "amplifier"
-        for _, side in parts
-        for source, undecided in zip(side.is_source[side.accepted], side.undecided[side.accepted], strict=True)
-    ]
+    where = [name for mine, side in parts for name in _name_origins(side)]
+    ceiling = [name for mine, side in parts for name in _name_ceilings(mine, side)]
     gain = clips["gain"]
     confidence = 1 - 0.5 * np.exp(-(gain - AT_RAIL_GAIN) / 40.0) if len(clips) else np.zeros(0)
     is_soft = np.concatenate([side.is_soft[side.accepted] for _, side in parts])
@@ -334,6 +381,7 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
         threshold=threshold,
         shape=shape,
         where=where,
+        ceiling=ceiling,
         rails=rails,
         rail_model=rail_model,
         lowest_headroom_db=min(headrooms) if headrooms else None,

@@ -21,6 +21,7 @@ import numpy as np
 from ampwitness.detect.clip_candidates import Candidates, HighCrests, join, look_at
 from ampwitness.detect.clip_stream import SegmentStream, Stretch, measure_noise
 from ampwitness.detect.clip_verdict import Verdicts, judge
+from ampwitness.detect.overdrive import overdrive_interval
 from ampwitness.detect.result import DetectorResult
 from ampwitness.types import Coverage, Finding, Interval, NotJudged, Segment, TraceWindow
 
@@ -165,6 +166,7 @@ class ClippingDetector:
         sign, level = row["sign"], row["level_v"]
         sd_db = 20 / np.log(10) * row["crest_sd_v"] / max(row["crest_v"], level)
         expected = float(verdicts.expected_v[k])
+        low_db, high_db = overdrive_interval(overdrive_db, sd_db, row["lively"], row["is_coarse"] > 0)
         serious = overdrive_db >= 1.0 or (overdrive_db >= 0.3 and n_near >= 20)
         return Finding(
             kind="clip",
@@ -179,6 +181,11 @@ class ClippingDetector:
                 "overdrive_db": overdrive_db,
                 "crest_v": sign * max(row["crest_v"], level),
                 "supply_v": None if np.isnan(row["supply_v"]) else row["supply_v"],
+                "overdrive_low_db": low_db,
+                "overdrive_high_db": high_db,
+                "hardness": verdicts.shape[k],
+                "origin": "undecided" if verdicts.where[k] == "not decided" else verdicts.where[k],
+                "ceiling": verdicts.ceiling[k],
             },
             threshold={
                 "evidence_gain": float(verdicts.threshold[k]),
