@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import tracemalloc
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from ampwitness.bench import event_signals
 from ampwitness.bench.event_scores import NoteScore, score_notes
+from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.note_decimate import Decimator, parabola_taps
 from ampwitness.detect.note_departure import BEFORE, BEHIND, DepartureFinder
 from ampwitness.detect.note_sag import LowestMeter, RecoveryFitter, measure_before, measure_ripples, measure_slopes
 from ampwitness.detect.note_spectrum import measure_pitches, name_pitch
 from ampwitness.detect.notes import NoteDetector
+from ampwitness.types import Trace
 from event_material import RATE_HZ, burst, decaying_notes, logged, run, seconds
 
 # The onset vector of section "Reference libraries": `aubioonset` with its defaults found all 8 within -0.7 to -2.3 ms.
@@ -31,8 +36,12 @@ def test_onset_vector_is_found_to_a_fraction_of_a_millisecond(seed: int) -> None
 
 
 @pytest.mark.parametrize("window_s", [1.0, 10.0, 60.0, 0.173])
-def test_findings_do_not_depend_on_the_windows(window_s: float) -> None:
-    case = event_signals.music_case(5, kinds=("plucked", "held", "drum"))
+@pytest.mark.parametrize("is_overlapping", [False, True])
+def test_findings_do_not_depend_on_the_windows(window_s: float, is_overlapping: bool) -> None:
+    if is_overlapping:
+        case = event_signals.restruck_case(5, "overlap")
+    else:
+        case = event_signals.music_case(5, kinds=("plucked", "held", "drum"), seconds=45.0)
     whole = run(NoteDetector(), case.volts, window_s=7.0)
     cut = run(NoteDetector(), case.volts, window_s=window_s)
     assert whole.findings == cut.findings
@@ -49,6 +58,9 @@ def test_tone_bursts(hz: float) -> None:
     assert 1200 * np.log2(note.measured["pitch_hz"] / hz) == pytest.approx(0, abs=0.5)
     assert note.measured["level_v"] == pytest.approx(10 / np.sqrt(2), rel=0.09)
     assert note.measured["peak_v"] == pytest.approx(10.0, abs=0.25)
+    assert note.measured["energy_v2s"] == pytest.approx(10.0**2 / 2 * 2.0, rel=0.01)
+    assert note.measured["pitch_name"] == name_pitch(hz)[0]
+    assert note.measured["pitch_cents"] == pytest.approx(name_pitch(hz)[1], abs=0.5)
 
 
 def test_a_strong_second_harmonic_is_no_octave() -> None:
@@ -150,6 +162,13 @@ def test_sag_and_recovery_of_an_exponential_supply(depth_v: float, tau_s: float)
     assert note.measured["sag_v"] == pytest.approx(at_end, abs=0.005)
     assert note.measured["recovery_s"] == pytest.approx(tau_s, rel=0.10)
     assert note.evidence["supply_before_settled"]
+    assert note.measured["supply_before_settled"]
+    assert note.measured["supply_before_looked_s"] == pytest.approx(0.25, abs=0.005)
+    assert note.measured["supply_lowest_averaged_v"] == note.measured["supply_lowest_v"]
+    assert note.measured["supply_lowest_raw_v"] < note.measured["supply_lowest_averaged_v"] + 0.001
+    assert note.measured["supply_end_v"] == pytest.approx(12.6 - at_end, abs=0.010)
+    # From 10 to 90 % an exponential needs tau ln 9; within the note's first second it comes all the way.
+    assert note.measured["sag_slope_v_per_s"] == pytest.approx(-0.8 * at_end / (tau_s * np.log(9)), rel=0.12)
 
 
 @pytest.mark.parametrize("family", ["tones", "second", "mixed", "clipped", "same"])
@@ -173,6 +192,57 @@ def test_scores_on_drawn_material_not_tuned_on(family: str) -> None:
     assert np.percentile(np.abs(score.sag_v), 90) < 0.005
     if score.cents_long:
         assert np.percentile(np.abs(score.cents_long), 90) < 1.5
+
+
+@pytest.mark.parametrize(("kind", "most_missed", "most_invented"), [("legato", 0, 0), ("overlap", 1, 3)])
+def test_turning_and_overlapping_notes_not_tuned_on(kind: str, most_missed: int, most_invented: int) -> None:
+    score = NoteScore()
+    for seed in range(511, 515):
+        score_notes(event_signals.restruck_case(seed, kind), score)
+    assert score.n_true == 60
+    assert score.n_true - score.n_matched <= most_missed
+    assert score.n_invented <= most_invented
+    assert np.median(np.abs(score.onset_s)) < 0.0006
+
+
+def test_ripple_at_twice_the_pitch() -> None:
+    time_s = seconds(3.0)
+    inside = (time_s >= 1.0) & (time_s < 2.0)
+    supply = 12.6 - np.where(inside, 0.5 + 0.15 * np.cos(4 * np.pi * 60 * time_s), 0.0)
+    (note,) = run(NoteDetector(), logged(burst(time_s, 60.0, 1.0, 2.0, 20.0), supply)).findings
+    assert note.measured["ripple_v"] == pytest.approx(0.30, rel=0.02)
+
+
+def test_a_note_that_follows_at_once_says_that_the_supply_was_not_settled() -> None:
+    time_s = seconds(4.0)
+    wave = burst(time_s, 50.0, 1.0, 1.8, 20.0) + burst(time_s, 70.0, 1.8, 2.6, 20.0)
+    first, second = run(NoteDetector(), logged(wave, np.full(len(time_s), 12.6))).findings
+    assert first.measured["supply_before_settled"]
+    assert not second.measured["supply_before_settled"]
+    assert second.evidence["supply_before_not_settled"] == "another note was still sounding"
+
+
+def test_memory_does_not_grow_with_the_recording_but_for_the_notes() -> None:
+    tracemalloc.start()
+    try:
+        detector = NoteDetector()
+        kept = []
+        wave = 20 * np.sin(2 * np.pi * 45 * seconds(60.0)).astype(np.float32)
+        for minute in range(6):
+            for window in iter_windows_from_arrays({"output": wave, "supply": wave}, RATE_HZ, window_s=10.0):
+                start_s = 60.0 * minute + window.start_s
+                moved = {role: replace_start(trace, start_s) for role, trace in window.traces.items()}
+                detector.push(replace(window, start_s=start_s, stop_s=start_s + 10.0, traces=moved))
+            kept.append(tracemalloc.get_traced_memory()[0])
+    finally:
+        tracemalloc.stop()
+    assert kept[5] - kept[2] < 100_000
+    assert kept[5] < 40_000_000
+
+
+def replace_start(trace: Trace, start_s: float) -> Trace:
+    segments = tuple(replace(segment, start_s=start_s) for segment in trace.segments)
+    return replace(trace, start_s=start_s, stop_s=start_s + 10.0, segments=segments)
 
 
 # ---- the parts ------------------------------------------------------------------------------------------------------

@@ -135,6 +135,7 @@ NOTE_FAMILIES: tuple[tuple[str, Callable[[int], EventCase]], ...] = (
     ("struck again, same pitch", lambda s: event_signals.restruck_case(s, "same")),
     ("legato", lambda s: event_signals.restruck_case(s, "legato")),
     ("overlapping", lambda s: event_signals.restruck_case(s, "overlap")),
+    ("swelling over 40 to 300 ms", event_signals.slow_attack_case),
     ("silence", lambda s: event_signals.noise_case(s, "silence", 0.0)),
     ("white noise 1 V", lambda s: event_signals.noise_case(s, "white", 1.0)),
     ("pink noise 0.1 V", lambda s: event_signals.noise_case(s, "pink", 0.1)),

@@ -13,7 +13,7 @@ from scipy import signal
 from ampwitness.bench.amplifier import Amplifier, Guard, Rails, ResistorLoad
 from ampwitness.bench.drive import Drive, drive
 from ampwitness.bench.music import Note, bass_line, key_to_hz, play
-from ampwitness.bench.truth import Truth, find_true_dips, find_truth
+from ampwitness.bench.truth import TrueNote, Truth, find_true_dips, find_truth
 from ampwitness.bench.vehicle_supply import Alternator, Capacitor, VehicleSupply
 from ampwitness.types import Edge
 
@@ -182,6 +182,27 @@ def restruck_case(seed: int, kind: str) -> EventCase:
     return EventCase(
         log_drive(rng, run), 8000.0, find_truth(run, notes, 12.6), tuple(notes), model_supply=run.supply.supply_v
     )
+
+
+def slow_attack_case(seed: int) -> EventCase:
+    """Notes that swell over 40 to 300 ms as half a cosine, with pauses; their truth is when they leave zero."""
+    rng = np.random.default_rng(seed)
+    rate_hz, seconds = 8000, 16.0
+    at = np.arange(round(seconds * rate_hz)) / rate_hz
+    wave = np.zeros(len(at))
+    notes = []
+    begins_s = 0.7
+    while begins_s + 1.2 < seconds:
+        hz, peak = float(rng.uniform(25.0, 110.0)), float(10 ** rng.uniform(0.0, 1.4))
+        attack_s = float(rng.uniform(0.04, 0.3))
+        u = at - begins_s
+        shape = 0.5 - 0.5 * np.cos(np.pi * np.clip(u / attack_s, 0, 1))
+        wave += peak * shape * np.clip((0.9 - u) / 0.02, 0, 1) * np.sin(2 * np.pi * hz * u)
+        notes.append(TrueNote(begins_s, begins_s + 0.9, hz, 12.6, 12.6, 0.0, begins_s))
+        begins_s += 0.9 + float(rng.uniform(0.1, 0.5))
+    supply = np.full(len(at), 12.6)
+    volts = {"output": add_logger(rng, wave, "output"), "supply": add_logger(rng, supply, "supply")}
+    return EventCase(volts, float(rate_hz), Truth((), tuple(notes), (), ()))
 
 
 def recovery_case(seed: int) -> EventCase:

@@ -16,7 +16,7 @@ from ampwitness.types import FloatArray
 
 SLOW_RATE_HZ = 1000.0  # aimed at; the rate kept is the board's over a whole number
 SLOW_PASS_HZ = 300.0
-BLOCK_SLOW = 10_000  # slow samples a block: 10 s
+BLOCK_SLOW = 20_000  # slow samples a block: 20 s; measured: 10 s cost 12 % more, 60 s 12 % less but more memory
 BAND_STEP = 2  # slow samples a band sample
 _BAND_BLOCK_SLOW = 1920  # small, so that the band lags by no more than 2 s
 BAND_LOW_HZ = 8.0  # -3 dB, second order: 0.1 dB is lost at 20 Hz

@@ -25,6 +25,7 @@ _LULL_NOISE_V = 0.040
 _STILL_V = 0.030  # rms of a silence: the logger's own noise, with a margin
 _PREDICTED_RATIO = 0.01
 _LULL_BACK = 54  # a rise is placed to some 20 ms: no silence that ended long before
+_LEAST_NOVELTY = 0.10  # what is less new than this is dated by nobody
 _LEAST_SIGMAS = 6.0
 _KNEE_BACK = 10
 _KNEE_AHEAD = 5
@@ -109,14 +110,20 @@ class DepartureFinder:
         if quiet_from is None:
             is_lull &= is_still | (unexplained > _PREDICTED_RATIO)
         trace[is_lull] = slow[is_lull] - lull_mean[is_lull, None]
-        level = high[:, : BEFORE - _MARGIN]
-        before_v = np.sqrt(np.einsum("ij,ij->i", level, level) / level.shape[1] * unexplained)
-        noise_v = np.where(is_lull, np.maximum(lull_rms, 0.5 * _NOISE_V), np.maximum(before_v, _NOISE_V))
-        from_at = np.where(is_lull, lull_at + (4 if quiet_from is not None else _LULL // 2), BEFORE - _MARGIN)
-        peak_v = np.max(np.abs(trace[:, BEFORE : BEFORE + 30]), axis=1)
-        limit_v = np.maximum(_LEAST_SIGMAS * noise_v, np.where(is_lull, 0.01, 0.04) * peak_v)
-        at = self._corners(trace, from_at, limit_v, peak_v)
-        is_end = _are_ends(slow, at)
+        at = np.full(k, np.nan)
+        is_end = np.zeros(k, dtype=bool)
+        rows = np.flatnonzero(is_lull | (np.maximum(short, long) >= _LEAST_NOVELTY))
+        if len(rows):
+            level = high[rows, : BEFORE - _MARGIN]
+            before_v = np.sqrt(np.einsum("ij,ij->i", level, level) / level.shape[1] * unexplained[rows])
+            still = is_lull[rows]
+            noise_v = np.where(still, np.maximum(lull_rms[rows], 0.5 * _NOISE_V), np.maximum(before_v, _NOISE_V))
+            behind_lull = lull_at[rows] + (4 if quiet_from is not None else _LULL // 2)
+            from_at = np.where(still, behind_lull, BEFORE - _MARGIN)
+            peak_v = np.max(np.abs(trace[rows, BEFORE : BEFORE + 30]), axis=1)
+            limit_v = np.maximum(_LEAST_SIGMAS * noise_v, np.where(still, 0.01, 0.04) * peak_v)
+            at[rows] = self._corners(trace[rows], from_at, limit_v, peak_v)
+            is_end[rows] = _are_ends(slow[rows], at[rows])
         return Departures(at - BEFORE, short, long, is_lull, is_end, unexplained, lull_at - BEFORE)
 
     def _predict(self, high: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray]:
@@ -132,7 +139,7 @@ class DepartureFinder:
         inner = gram[:, :p, :p] + ridge[:, None, None] * np.eye(p)
         weights = np.linalg.solve(inner, gram[:, :p, p:])[:, :, 0]
         left = gram[:, p, p] - 2 * np.einsum("kp,kp->k", weights, gram[:, :p, p])
-        left += np.einsum("kp,kpq,kq->k", weights, gram[:, :p, :p], weights, optimize=True)
+        left += np.einsum("kp,kp->k", weights, np.matmul(gram[:, :p, :p], weights[:, :, None])[:, :, 0])
         unexplained = np.clip(left / np.maximum(gram[:, p, p], 1e-30), 0.0, 1.0)
         # One product carries on `_STEPS` samples: column j says how the last p samples make the j-th to come.
         ahead = np.zeros((len(high), p, _STEPS))

@@ -77,7 +77,7 @@ def _join(pieces: list[Single]) -> Single:
 
 
 class NoteRuns:
-    """Re-cuts windows into blocks of 10 s counted from the start of each unbroken run, in single precision.
+    """Re-cuts windows into blocks of 20 s counted from the start of each unbroken run, in single precision.
 
     Gaps
     ----

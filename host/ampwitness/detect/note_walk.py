@@ -98,7 +98,7 @@ class RunNotes:
         self._note: SoundingNote | None = None
         self._waiting: list[SoundingNote] = []
         self._pieces: list[tuple[SoundingNote, int, int]] = []
-        self._quiet: deque[float] = deque(maxlen=3)
+        self._quiet: deque[float] = deque(maxlen=2)
         self._armed_v2 = np.inf  # lowest level since the last note ended
         self._beats = np.empty(0, dtype=np.intp)
         self._last_end = -np.inf

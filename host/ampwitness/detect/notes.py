@@ -26,7 +26,7 @@ from ampwitness.types import Finding, FloatArray, Severity, TraceWindow
 
 _LEAST_RUN_S = 0.100
 _LEAST_NOTE_S = 0.045
-_BATCH = 64  # notes that are measured together
+_BATCH = 192  # notes that are measured together: some 10 MB wait at most
 SAG_OF_NOTE_PERCENT = 10.0  # what the supply may lose under a note before it is more than information
 
 _AVERAGE = f"parabola, found over {1000 * SMOOTH_S:.0f} ms, taken over the span it fits"
@@ -63,10 +63,10 @@ class NoteDetector:
 
     Limits
     ------
-    Notes below a floor of 40 mV rms, or ten times the quietest level of the last 30 s (0.2 V rms at most), are not
+    Notes below a floor of 40 mV rms, or ten times the quietest level of the last 40 s (0.2 V rms at most), are not
     reported. Of notes that begin within 60 ms of each other only one is seen. A note of the same pitch struck again in
     phase with less than 1.5 dB of rise goes on as the old one. A voice whose pitch stays below 123.5 Hz counts as
-    notes. Attack values are coarse. Findings come in batches, up to 13 s behind the sound.
+    notes. Attack values are coarse. Nothing is told before `finish`.
 
     Source
     ------
