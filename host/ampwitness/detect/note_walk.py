@@ -19,6 +19,7 @@ FLOOR_OVER_NOISE_RATIO = 10.0
 END_RATIO = 0.10
 NOVELTY_WHILE_SOUNDING = 0.21
 NOVELTY_OF_PITCH = 0.15
+NOVELTY_OF_SOON = 0.50  # the same of a rise that is not strong
 NOVELTY_OF_SHORT_KNOWN = 0.30  # of a turn, where the note has not sounded long enough to be predicted well
 LEAST_NOTE_S = 0.060
 LEAST_BEFORE_TURN_S = 0.130  # what the prediction needs to know a note by, and no drum's glide lasts
@@ -321,8 +322,10 @@ class RunNotes:
                 start = min(max(start, 0), BEFORE - 60)
                 one = self._look(np.array([at * BAND_STEP]), np.array([start]), np.zeros(1, dtype=bool))
                 novelty = float((one.novelty_long if is_turn else one.novelty_short)[0])
-                if is_turn and start > _SHORT_KNOWN and novelty < NOVELTY_OF_SHORT_KNOWN:
-                    return
+                if start > _SHORT_KNOWN and novelty < (NOVELTY_OF_SHORT_KNOWN if is_turn else NOVELTY_OF_SOON):
+                    here = at - self._first
+                    if is_turn or levels.ahead[here] < _SOON_RATIO * levels.before[here]:
+                        return
             if novelty < (NOVELTY_OF_PITCH if is_turn else NOVELTY_WHILE_SOUNDING) and not is_lull:
                 return
             if onset - note.onset < LEAST_NOTE_S * self.rate_hz:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -26,6 +26,7 @@ from ampwitness.types import Finding, FloatArray, Severity, TraceWindow
 
 _LEAST_RUN_S = 0.100
 _LEAST_NOTE_S = 0.045
+_RINGS_S = 0.050  # a note that ended no longer ago still rings
 _BATCH = 192  # notes that are measured together: some 10 MB wait at most
 SAG_OF_NOTE_PERCENT = 10.0  # what the supply may lose under a note before it is more than information
 
@@ -258,7 +259,21 @@ def _judge(
     least = 0.93 if seconds < 0.120 else 0.80 if seconds < 0.300 else 0.55
     if pitch.explained_ratio < least and (pitch.both_ratio < 0.90 or seconds < 0.200):
         return None, "not a tone: too little of it repeats"
+    if last is not None and note.since_last_s < _RINGS_S and _is_octave_of_ringing(pitch, last):
+        upper = tuple(pitch.amplitudes_v[1::2])
+        return replace(pitch, frequency_hz=2.0 * pitch.frequency_hz, amplitudes_v=upper), ""
     return pitch, ""
+
+
+def _is_octave_of_ringing(pitch: Pitch, last: Pitch) -> bool:
+    """Whether the root is that of the note before, ringing on, and what is new lies an octave above: the even partials
+    grew much stronger against the root."""
+    if abs(pitch.frequency_hz / last.frequency_hz - 1.0) > 0.01 or 2.0 * pitch.frequency_hz > HIGHEST_HZ:
+        return False
+    now, then = pitch.amplitudes_v, last.amplitudes_v
+    if len(now) < 2 or now[1] <= 1.2 * now[0]:
+        return False
+    return len(then) < 2 or then[1] * now[0] < 0.4 * now[1] * then[0]
 
 
 def _measure_attack(note: SoundingNote, bands: Bands) -> float:
