@@ -52,6 +52,7 @@ class LiveFeed:
         self.session = session
         self.writer = writer
         self.status: Status | None = None  # the board's last one
+        self.received_host_s = 0.0  # when the bytes came that gave the last window
         self._decoder = Decoder()
         self._assembler = Assembler(window_s, calibrations=calibrations, settle_s=0.0)
         self._hello = session.hello
@@ -110,6 +111,7 @@ class LiveFeed:
     def _decode(self, chunk: Chunk) -> Iterator[TraceWindow]:
         if not chunk.raw:
             return
+        self.received_host_s = chunk.host_s
         for item in self._decoder.push(chunk):
             if isinstance(item, Hello):
                 self._hello = item

@@ -21,6 +21,8 @@ INSTALLER_COMMANDS = {
     "verify": ("verify", "verify", "Check that a recording is whole and that every loss is accounted for."),
     "calibrate": ("calibrate", "calibrate", "Calibrate the board's channels against a meter."),
     "install": ("install", "install", "Put the firmware on a board and check it by its hello."),
+    "tones": ("tones", "tones", "Write test tracks: tones, bursts, sweeps, steps."),
+    "set-gain": ("set_gain", "set_gain", "Set a gain live: up to the edge and back."),
     "cable": ("cable", "cable", "Say what a run of cable costs in volts and heat."),
     "boards": ("boards", "boards", "List the serial ports and which board answers on each."),
     "demo": ("demo", "demo", "Run the whole chain on a made-up vehicle whose truth is known."),

@@ -1,0 +1,104 @@
+"""The level line: one long scale of volts, a pointer, the clean ceiling as a post; plain lines without a terminal."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import textwrap
+from typing import TextIO
+
+from ampwitness.guide.set_gain import View
+
+_PLAIN_EVERY_S = 1.0
+_SCALES_V = (2, 5, 10, 20, 30, 50, 75, 100, 150)
+
+
+def pick_scale_v(highest_v: float) -> float:
+    """End of the scale that holds the highest level seen with room to spare."""
+    return next((float(top) for top in _SCALES_V if top >= 1.1 * highest_v), 1.2 * highest_v)
+
+
+def draw_lines(view: View, scale_v: float, width: int, is_plain_ascii: bool = False) -> list[str]:
+    """The screen as lines of at most `width` columns."""
+    n = max(20, width - 6)
+    full, pointer, post, rest = ("=", ">", "|", "-") if is_plain_ascii else ("━", "▶", "┃", "╌")
+    at = min(n - 1, round(view.level_v / scale_v * (n - 1)))
+    line = [full] * at + [pointer] + [rest] * (n - 1 - at)
+    above = ""
+    if view.ceiling_v is not None:
+        place = min(n - 1, round(view.ceiling_v / scale_v * (n - 1)))
+        line[place] = post
+        label = f"clean ceiling {view.ceiling_v:.2f} V"
+        above = " " * max(0, min(place - len(label) // 2, n - len(label))) + label
+    ticks = [" "] * (n + 4)
+    for part in range(6):
+        text = f"{scale_v * part / 5:g}"
+        place = round(part / 5 * (n - 1))
+        ticks[place : place + len(text)] = list(text)
+    supply = "" if view.supply_v is None else f"   supply {view.supply_v:.2f} V"
+    big = view.words.upper() if view.state in ("clipped", "at the edge", "source clipped") else view.words
+    return [
+        f"  {view.level_v:7.2f} V rms   {view.thd_words}{supply}"[:width],
+        "",
+        ("  " + above)[:width],
+        "  " + "".join(line),
+        "  " + "".join(line),
+        ("  " + "".join(ticks).rstrip() + " V")[:width],
+        "",
+        f"  >> {big}"[:width],
+        "",
+        *textwrap.wrap(view.instruction, max(30, width - 4), initial_indent="  ", subsequent_indent="  "),
+    ]
+
+
+class GainScreen:
+    """Draws a view: in place on a terminal, a line a second or at each new state elsewhere. Never clears history."""
+
+    def __init__(self, stream: TextIO | None = None, *, is_quiet: bool = False, wants_sound: bool = False) -> None:
+        self._stream = stream or sys.stderr
+        self._is_quiet = is_quiet
+        self._is_terminal = self._stream.isatty()
+        self._wants_sound = wants_sound
+        self._n_drawn = 0
+        self._highest_v = 1.0
+        self._last = ("", "")
+        self._last_s = -1e9
+        self._was_at_edge = False
+        self.n_refreshes = 0
+
+    def show(self, view: View, now_s: float) -> None:
+        """Draw; `now_s` is any clock in seconds."""
+        if self._is_quiet:
+            self.n_refreshes += 1
+            return
+        if view.is_at_edge and not self._was_at_edge and self._wants_sound:
+            self._stream.write("\a")
+        self._was_at_edge = view.is_at_edge
+        if self._is_terminal:
+            self._draw(view)
+        else:
+            self._tell(view, now_s)
+        self.n_refreshes += 1
+        self._stream.flush()
+
+    def _draw(self, view: View) -> None:
+        self._highest_v = max(self._highest_v, view.level_v, view.ceiling_v or 0.0)
+        width = shutil.get_terminal_size((90, 24)).columns
+        is_ascii = (self._stream.encoding or "ascii").lower().replace("-", "") != "utf8"
+        lines = draw_lines(view, pick_scale_v(self._highest_v), width - 1, is_ascii)
+        # A view with fewer lines than the last one leaves blank ones, so that nothing stale stays.
+        lines += [""] * (self._n_drawn - len(lines))
+        if self._n_drawn:
+            self._stream.write(f"\x1b[{self._n_drawn}A")
+        self._stream.write("".join(f"\r{line}\x1b[K\n" for line in lines))
+        self._n_drawn = len(lines)
+
+    def _tell(self, view: View, now_s: float) -> None:
+        key = (view.step, view.state)
+        if key == self._last and now_s - self._last_s < _PLAIN_EVERY_S:
+            return
+        if view.step != self._last[0]:
+            self._stream.write(f"[{view.step}] {view.instruction}\n")
+        supply = "" if view.supply_v is None else f", supply {view.supply_v:.2f} V"
+        self._stream.write(f"{view.level_v:.2f} V rms, {view.thd_words or 'no reading'}{supply}: {view.words}\n")
+        self._last, self._last_s = key, now_s

@@ -1,0 +1,130 @@
+"""What the level line shows: the tone of the last tenth of a second, measured anew with every small window."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ampwitness.types import FloatArray, TraceWindow
+from ampwitness.waveform.tone_clip import thd_to_overdrive_db
+from ampwitness.waveform.tone_meter import CONVERTER_FLOOR_V, ToneReading, measure_tone
+
+LOOK_S = 0.1
+LOOK_CYCLES = 4.0
+_LIVE_HARMONICS = 16
+_LONG_LOOK_S = 0.5  # for a second tone or hum: lines 8 Hz apart are told apart
+_LONG_EVERY = 6  # windows
+_STEADY_RATIO = 1.03
+
+
+@dataclass(frozen=True, slots=True)
+class LiveReading:
+    """The tone as it is now."""
+
+    time_s: float  # recording time of the newest sample
+    tone: ToneReading
+    supply_v: float | None
+    source_thd_percent: float | None
+    is_saturated: bool
+    other_hz: float | None = None  # strongest other line of the last half second, while the level is steady
+    other_percent: float = 0.0
+
+    @property
+    def thd_percent(self) -> float | None:
+        """THD that may be shown; None where not judged."""
+        return None if self.is_saturated else self.tone.thd_f_percent
+
+    @property
+    def overdrive_db(self) -> float:
+        """How far the tone asks beyond the ceiling, by the law of even, hard clipping."""
+        thd = self.thd_percent
+        return 0.0 if thd is None or self.tone.thd_is_below_floor else thd_to_overdrive_db(thd / 100)
+
+
+class LiveMeter:
+    """Measures the newest LOOK_S of the output with every window.
+
+    Gaps
+    ----
+    A gap empties it: nothing is measured across one.
+
+    Limits
+    ------
+    Good enough for a hand on a knob (0.1 points of THD); the result is taken from the quarter seconds that a report
+    uses as well.
+    """
+
+    def __init__(self, tone_hz: float) -> None:
+        self._tone_hz = tone_hz
+        self._look_s = max(LOOK_S, LOOK_CYCLES / tone_hz)
+        self._volts: dict[str, FloatArray] = {}
+        self._rate_hz = 0.0
+        self._stop_s = 0.0
+        self._saturated_until_s = -1.0
+        self._n_windows = 0
+        self._other: tuple[float | None, float] = (None, 0.0)
+
+    def push(self, window: TraceWindow) -> LiveReading | None:
+        """Take the next window; None while there is not enough to measure."""
+        if "output" not in window.traces:
+            return None
+        for span in window.traces["output"].saturated:
+            self._saturated_until_s = max(self._saturated_until_s, span.stop_s)
+        for at, segment in enumerate(window.traces["output"].segments):
+            if segment.rate_hz != self._rate_hz or abs(segment.start_s - self._stop_s) * segment.rate_hz > 0.5:
+                self._volts = {}
+            self._rate_hz, self._stop_s = segment.rate_hz, segment.stop_s
+            keep = round(max(self._look_s, _LONG_LOOK_S) * segment.rate_hz)
+            for role, trace in window.traces.items():
+                if at < len(trace.segments):
+                    before = self._volts.get(role, np.empty(0))
+                    self._volts[role] = np.concatenate([before, trace.segments[at].volts])[-keep:]
+        long = self._volts.get("output")
+        n = round(self._look_s * self._rate_hz)
+        if long is None or len(long) < n:
+            return None
+        output = long[-n:]
+        self._look_for_other(long)
+        tone = self._measure(output)
+        source = self._volts.get("source", np.empty(0))[-n:]
+        source_thd = None
+        if len(source) == len(output) and float(np.std(source)) > 0.02:
+            source_thd = self._measure(source).thd_f_percent
+        supply = self._volts.get("supply", np.empty(0))[-n:]
+        return LiveReading(
+            time_s=self._stop_s,
+            tone=tone,
+            supply_v=float(np.mean(supply)) if len(supply) else None,
+            source_thd_percent=source_thd,
+            is_saturated=self._saturated_until_s > self._stop_s - self._look_s,
+            other_hz=self._other[0],
+            other_percent=self._other[1],
+        )
+
+    def _look_for_other(self, long: FloatArray) -> None:
+        self._n_windows += 1
+        if self._n_windows % _LONG_EVERY or len(long) < 0.99 * _LONG_LOOK_S * self._rate_hz:
+            return
+        halves = [float(np.std(half)) for half in np.array_split(long, 2)]
+        if max(halves) > _STEADY_RATIO * min(halves):
+            return
+        tone = measure_tone(long, self._rate_hz, expected_hz=self._tone_hz, n_fitted=10, wants_peak=False)
+        self._other = (tone.other_hz, tone.other_percent) if tone.fundamental_v > 0 else (None, 0.0)
+
+    def _measure(self, volts: FloatArray) -> ToneReading:
+        return measure_tone(
+            volts,
+            self._rate_hz,
+            expected_hz=self._tone_hz,
+            converter_floor_v=CONVERTER_FLOOR_V,
+            n_fitted=_LIVE_HARMONICS,
+            follows_trend=True,
+            wants_peak=False,
+        )
+
+
+def strongest_other_hz(volts: FloatArray, rate_hz: float) -> float | None:
+    """Where else a tone is, when the one that was asked for is not there; None where nothing stands out."""
+    tone = measure_tone(volts, rate_hz, n_fitted=_LIVE_HARMONICS, wants_peak=False)
+    return tone.frequency_hz if tone.is_tone else None
