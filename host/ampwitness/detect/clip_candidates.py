@@ -25,7 +25,7 @@ from ampwitness.types import FloatArray
 
 IntArray = npt.NDArray[np.intp]
 
-SCREEN_GAIN = 8.0  # residual squares, in noise variances, that a candidate must save
+SCREEN_GAIN = 5.0  # residual squares, in noise variances, that a candidate must save
 PLAIN_GAIN = 40.0
 FAINT_SHARE = 0.85  # of the lowest plain plateau: lower down there is no ceiling for a faint one
 LOWEST_CREST_IN_NOISE = 15.0
@@ -347,7 +347,7 @@ def _describe(
         "is_coarse": np.zeros(n),
         "lively": np.full(n, lively),
     }
-    failed = (fit.lower_slope_v() < LEAST_SLOPE_RATIO * slope) | (misfit > FAILED_MISFIT) | (columns["gain"] < 12)
+    failed = (fit.lower_slope_v() < LEAST_SLOPE_RATIO * slope) | (misfit > FAILED_MISFIT) | (columns["gain"] < 6)
     return _with_coarse(stretch, lagged, windows.crest, Candidates(columns, supply, output), failed)
 
 

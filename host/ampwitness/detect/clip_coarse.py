@@ -23,9 +23,10 @@ IntArray = npt.NDArray[np.intp]
 
 UPPER_SHARE, LOWER_SHARE = 0.96, 0.85
 LEAST_STAY = 0.70  # of the time above 85 % that is spent above 96 %
-LEAST_SAMPLES = 3.0
+SHORT_LOBE_S, LEAST_STAY_SHORT = 0.0025, 0.6  # crests of full-range music, whose few samples blur the corners
+LEAST_SAMPLES, LEAST_SAMPLES_SHORT = 3.0, 2.4
 REACH_S = 0.02
-HIGHEST_SHARE = 1.02  # of the crest's height: anything higher and it is not the crest
+HIGHEST_SHARE = 1.04  # of the crest's height: anything higher and it is not the crest
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +98,11 @@ def measure_coarsely(
     highest = np.where(x + (outer_left[:, None]) >= 0, np.where(x <= outer_right[:, None], window, 0.0), 0.0).max(
         axis=1
     )
-    is_flat = (stay >= LEAST_STAY) & (stop - start >= LEAST_SAMPLES) & (highest <= HIGHEST_SHARE * height_v)
+    is_short = outer_left + outer_right < SHORT_LOBE_S * rate_hz
+    is_flat = (stay >= np.where(is_short, LEAST_STAY_SHORT, LEAST_STAY)) & (
+        stop - start >= np.where(is_short, LEAST_SAMPLES_SHORT, LEAST_SAMPLES)
+    )
+    is_flat &= highest <= HIGHEST_SHARE * height_v
     is_flat &= (outer_left < reach - 1) & (outer_right < reach - 1)
     crest_v = sine_crest((slope_left + slope_right) / 2, np.maximum(stop - start, 0.1), np.maximum(level, 1e-9))
     return CoarsePlateaus(is_flat, crest + start, crest + stop, level, tilt, slope_left, slope_right, crest_v)

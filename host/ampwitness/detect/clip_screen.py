@@ -24,10 +24,10 @@ from ampwitness.types import FloatArray
 IntArray = npt.NDArray[np.intp]
 
 BLOCK = 4  # samples
-APART = 2  # blocks to either side that a crest stands above
+APART = 1  # blocks to either side that a crest stands above
 CELL_S = 2.0  # the highest value of this and the neighbouring cells is the local top
 NEAR_TOP_SHARE = 0.5
-ANSWER = 4.5  # in standard deviations of the noise
+ANSWER = 3.3  # in standard deviations of the noise
 SAG_SHARE = 0.1  # of the flanks' fall that a plateau may sag,
 SAG_SD = 3.0  # and so many standard deviations
 CLOSE_SHARE = 0.025  # how far the wave stays this close under its crest bounds the plateau
@@ -39,6 +39,9 @@ FINE_HALVES = (1.8, 2.5, 3.4, 4.6, 6.2, 8.4, 11.5)
 COARSE_HALVES = (3.4, 4.6, 6.2, 8.4, 11.5, 16.0, 22.0)
 FULL_STAY = 0.66  # of the time above 85 % that is spent above 96 %; a sine 0.51
 UPPER_SHARE, LOWER_SHARE = 0.96, 0.85
+TOP_SHARE, TOP_SD = 0.994, 3.0
+FLAT_STAY = 0.4  # of the time above 85 % that is spent within noise of the top; a sine 0.2
+SHORTEST_FLAT = 3.0  # samples
 RESIDUE_SHARE = 0.0006  # of the crest: what the converter leaves of its own shape counts as noise
 
 
@@ -150,8 +153,11 @@ def find_crests(
         at = _local_tops(top, rate_hz, lowest_v)
         inside = blocks[at] * np.float32(sign)
         sample = at * BLOCK + np.argmax(inside, axis=1)
-        sample = np.clip(sample, 1, len(volts) - 2)
-        level = sign * (volts[sample - 1].astype(float) + volts[sample] + volts[sample + 1]) / 3
+        sample = np.clip(sample, 2, len(volts) - 3)
+        around = volts[sample[:, None] + np.arange(-2, 3)[None, :]] * sign
+        # The highest sample may be a plateau's last before a steep flank.
+        threes = around[:, :3] + around[:, 1:4] + around[:, 2:]
+        level = threes.max(axis=1).astype(float) / 3
         signs.append(np.full(len(at), sign))
         samples.append(sample.astype(np.intp))
         levels.append(level)
@@ -170,7 +176,7 @@ def _local_tops(top: npt.NDArray[np.float32], rate_hz: float, lowest_v: float) -
     at = at[top[at] >= gate[at // cell]]
     at = at[(at >= APART) & (at < len(top) - APART)]
     mine = top[at]
-    keep = (mine > top[at - 1]) & (mine > top[at - 2]) & (mine >= top[at + 2])
+    keep = mine > top[at - 1]
     return np.asarray(at[keep], dtype=np.intp)
 
 
@@ -211,7 +217,7 @@ def find_suspects(
         run = (before + after).astype(np.float32)[:, None]
         off = np.abs(bank.shift[None, :] - ((after - before) / 2)[:, None])
         answer[(2 * bank.half > LONGEST_IN_RUN * run) | (2 * bank.half < SHORTEST_IN_RUN * run) | (off > run / 3)] = 0
-        is_full |= _stays_long(window, bank.reach, crests.level_v)
+        is_full |= _stays_long(window, bank.reach, crests.level_v, sigma)
         best = np.argmax(answer, axis=1)
         strength = answer[np.arange(len(rows)), best]
         strong = strength > ANSWER * sigma
@@ -235,13 +241,16 @@ def find_suspects(
     return suspects, is_full
 
 
-def _stays_long(window: FloatArray, middle: int, level_v: FloatArray) -> npt.NDArray[np.bool_]:
-    """Whether each crest spends more of the time above its lower share above its upper one than a sine does."""
+def _stays_long(window: FloatArray, middle: int, level_v: FloatArray, sigma_v: FloatArray) -> npt.NDArray[np.bool_]:
+    """Whether each crest spends more of the time above its lower share near its height than a sine does."""
     level = level_v.astype(np.float32)
-    upper = _run_lengths(window, middle, -(1 - UPPER_SHARE) * level)
     lower = _run_lengths(window, middle, -(1 - LOWER_SHARE) * level)
     inside = (lower[0] < middle - 1) & (lower[1] < middle - 1)
-    return np.asarray(inside & (upper[0] + upper[1] >= FULL_STAY * (lower[0] + lower[1])))
+    upper = _run_lengths(window, middle, -(1 - UPPER_SHARE) * level)
+    top = _run_lengths(window, middle, -((1 - TOP_SHARE) * level + TOP_SD * sigma_v))
+    length = lower[0] + lower[1]
+    flat = (top[0] + top[1] >= SHORTEST_FLAT) & (top[0] + top[1] >= FLAT_STAY * length)
+    return np.asarray(inside & ((upper[0] + upper[1] >= FULL_STAY * length) | flat))
 
 
 def _run_lengths(window: FloatArray, middle: int, floor_v: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -24,11 +24,12 @@ BoolArray = npt.NDArray[np.bool_]
 PLAIN_GAIN = 60.0  # of residual squares, in noise variances: seen in no clean half-cycle of bass that fits
 ALONE_GAIN = 100.0
 NARROW_GAIN = 20.0
-AT_RAIL_GAIN = 12.0
+AT_RAIL_GAIN = 6.0
 PLAIN_MISFIT = 2.5  # reduced chi-square of flanks and line
 WORST_MISFIT = 30.0  # at the rail, corners and flanks may be odd; the plateau's place speaks
 LEAST_TOP_SAMPLES = 2.5
-FEWEST_FOR_SOURCE = 10
+FEWEST_ELSEWHERE = 8
+ELSEWHERE_MISFIT = 4.0
 FEWEST_FOR_COARSE = 4
 FEWEST_FOR_SOFT = 12
 SOFT_LEAST_DB = 1.0
@@ -37,7 +38,7 @@ FEWEST_BESIDE = 3
 BESIDE_S = 0.5
 BESIDE_SHARE = 0.03
 SUNK_SHARE = 0.7
-SUNK_SHARE_WITH_SUPPLY = 0.92
+SUNK_SHARE_WITH_SUPPLY = 0.75
 LOOSE_TOLERANCE = 0.012  # of the level: a rail known no better vouches for little,
 LOOSE_GAIN = 25.0  # and the fit must speak for itself
 RAIL_SHARE, CURRENT_SHARE = 0.98, 0.95  # of the level expected
@@ -219,10 +220,10 @@ def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
             expected = rail.predict(table.supply, table.output)
             accepted, undecided, threshold = is_soft, is_soft, np.zeros(n)
             headroom = _headroom(rail, crests, sign)
-    elsewhere = plain & ~accepted & _beyond_doubt(table) & (table["misfit"] <= PLAIN_MISFIT)
-    if np.count_nonzero(elsewhere) >= FEWEST_FOR_SOURCE:
-        is_source = elsewhere
+    elsewhere = plain & ~accepted & _beyond_doubt(table) & (table["misfit"] <= ELSEWHERE_MISFIT)
+    if np.count_nonzero(elsewhere) >= FEWEST_ELSEWHERE:
         accepted = accepted | elsewhere
+        undecided = undecided | elsewhere
     return _OneSide(accepted, expected, threshold, is_source, undecided, is_soft, rail, headroom)
 
 
