@@ -10,8 +10,8 @@ from ampwitness.bench.tone_signals import KnobAmplifier, find_true_knee, true_th
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.gain_steps import GainStepDetector
 from ampwitness.detect.result import DetectorResult
-from ampwitness.detect.tone_curve import hard_clip_level_db
 from ampwitness.types import Finding, Interval
+from ampwitness.waveform.tone_clip import hard_clip_level_db
 
 RATE_HZ = 8000.0
 

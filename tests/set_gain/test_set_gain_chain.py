@@ -54,6 +54,7 @@ def test_the_walk_finds_the_edge_and_the_report_gives_the_same_answer(tmp_path: 
     said = json.loads(done.stdout)
     result = said["result"]
     assert said["step_reached"] == "done"
+    assert said["delay"]["n_refreshes"] > 0
     # 1 % THD of a hard-clipped sine: rms 1.04751 times that of the sine that just fits, in power (closed form)
     truth_v = RAIL_V / math.sqrt(2) * math.sqrt(1.04751)
     # absolute volts: board number 1 has parts within 0.5 %; the stated nominal uncertainty is above 1 %

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import queue
 import sys
+import threading
 import time
 from collections import deque
 from dataclasses import dataclass, field
@@ -19,6 +21,7 @@ from ampwitness.cli.record import SAFETY, _notes, _stop_on_signals
 from ampwitness.cli.set_gain_screen import GainScreen
 from ampwitness.cli.settings_folder import calibration_of
 from ampwitness.detect.gain_steps import GainStepDetector
+from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.tone_curve import ToneCurve
 from ampwitness.errors import UsageError
 from ampwitness.findings.as_json import to_plain
@@ -33,29 +36,28 @@ from ampwitness.recording.writer import refuse_existing
 from ampwitness.types import Finding, TraceWindow
 from ampwitness.waveform.response import HALF_TAPS, PASS_FRACTION
 
-CURVE_EVERY_S = 1.0
 AFTER_DONE_S = 1.0
+_CURVE_EVERY_S = 1.0
+_LATE_S = 0.06  # a window that waited longer is kept and passed over: a newer one is there
 _SAME_TONE_RATIO = 0.05
-_SHOWN_S = 0.05  # a screen is drawn at most every so often; windows come every 0.04 s
+_SHOWN_S = 0.035  # a screen is drawn at most every so often; windows come every 0.04 s
 
 
 @dataclass(slots=True)
 class _Delays:
-    """From the board's first chance to send a sample to the screen that shows it, for the oldest sample of a window."""
+    """From the wire to the screen, for the oldest sample of each window that was drawn: how long its window waited to
+    be filled and filtered after it, and what passed between the window's last bytes and the end of drawing."""
 
-    offset_s: float = float("inf")
     seen_s: list[float] = field(default_factory=list)
 
-    def note(self, window: TraceWindow, received_host_s: float, shown_host_s: float) -> None:
-        # The filter needs HALF_TAPS samples more than a window holds: they count as delay, not as wire.
-        self.offset_s = min(self.offset_s, received_host_s - window.stop_s - HALF_TAPS / window.rate_hz)
-        self.seen_s.append(shown_host_s - self.offset_s - window.start_s)
+    def note(self, window: TraceWindow, received_host_s: float, drawn_host_s: float) -> None:
+        waited_s = window.stop_s - window.start_s + HALF_TAPS / window.rate_hz
+        self.seen_s.append(waited_s + drawn_host_s - received_host_s)
 
     def summary(self) -> dict[str, float | int]:
         if not self.seen_s:
             return {"n_refreshes": 0}
-        # The first windows come while the clocks are being told apart.
-        late = np.array(self.seen_s[min(25, len(self.seen_s) // 4) :]) * 1e3
+        late = np.array(self.seen_s) * 1e3
         return {
             "n_refreshes": len(self.seen_s),
             "median_ms": round(float(np.median(late)), 1),
@@ -164,6 +166,44 @@ def _ask(answers: dict[str, str]) -> dict[str, str]:
     return asked
 
 
+class _Thorough(threading.Thread):
+    """The detector that a report uses, beside the level line: a second's work of it must not hold the screen up."""
+
+    def __init__(self, load_ohm: float | None, load_kind: str) -> None:
+        super().__init__(name="gain curve", daemon=True)
+        self._detector = GainStepDetector(load_ohm, load_kind)
+        self._windows: queue.SimpleQueue[TraceWindow | None] = queue.SimpleQueue()
+        self._result: DetectorResult | None = None
+        self._error: Exception | None = None
+        self.curves: list[ToneCurve] = []
+
+    def put(self, window: TraceWindow) -> None:
+        """Hand over the next window."""
+        self._windows.put(window)
+
+    def run(self) -> None:
+        """Until told to end."""
+        curves_at_s = 0.0
+        try:
+            while (window := self._windows.get()) is not None:
+                self._detector.push(window)
+                if window.stop_s - curves_at_s >= _CURVE_EVERY_S:
+                    curves_at_s = window.stop_s
+                    self.curves = self._detector.curves()
+            self._result = self._detector.finish()
+        except Exception as error:  # raised where the result is asked for
+            self._error = error
+
+    def finish(self) -> DetectorResult:
+        """Work off what waits and answer."""
+        self._windows.put(None)
+        self.join()
+        if self._error is not None:
+            raise self._error
+        assert self._result is not None
+        return self._result
+
+
 class _Run:
     """One run: the feed, the quick meter, the thorough detector and the walk."""
 
@@ -180,7 +220,8 @@ class _Run:
         book = calibration_of(session.hello.board_id)
         self._writer = RecordingWriter(out, notes)
         self._feed = LiveFeed(session, self._writer, calibrations=None if book is None else book.calibrations)
-        self._detector = GainStepDetector(load_ohm, load_kind)
+        self._thorough = _Thorough(load_ohm, load_kind)
+        self._thorough.start()
         self._meter = LiveMeter(tone_hz)
         is_hands_free = sys.stdin is None or not sys.stdin.isatty()
         self.walk = SetGainWalk(tone_hz, load_kind, is_hands_free)
@@ -189,7 +230,6 @@ class _Run:
         # The newest readings with a tone; the oldest of them counts, so that the end of a track does not.
         self._lately: deque[LiveReading] = deque(maxlen=10)
         self._tail: deque[np.typing.NDArray[Any]] = deque(maxlen=6)
-        self._curve_at_s = 0.0
 
     def go(self, screen: GainScreen, seconds: float | None) -> tuple[Finding, dict[str, float | int]]:
         """Until done, told to stop, or the time is over."""
@@ -199,9 +239,10 @@ class _Run:
             for window in feed.windows():
                 wants_stop = self._take_keys(keyboard.pressed()) or bool(signals)
                 if window is not None:
-                    self._take(window)
+                    is_late = time.time() - feed.received_host_s > _LATE_S
+                    self._take(window, is_late=is_late)
                     now_s = time.time()
-                    if not screen.n_refreshes or now_s - shown_s >= _SHOWN_S:
+                    if not is_late and now_s - shown_s >= _SHOWN_S:
                         screen.show(self.walk.view(), now_s)
                         shown_s = now_s
                         self._delays.note(window, feed.received_host_s, time.time())
@@ -232,11 +273,11 @@ class _Run:
                 return True
         return False
 
-    def _take(self, window: TraceWindow) -> None:
-        self._detector.push(window)
+    def _take(self, window: TraceWindow, is_late: bool) -> None:
+        self._thorough.put(window)
         for segment in window.traces["output"].segments if "output" in window.traces else ():
             self._tail.append(segment.volts)
-        reading = self._meter.push(window)
+        reading = self._meter.push(window, wants_reading=not is_late)
         if reading is not None:
             other_hz = None
             if not reading.tone.is_tone and len(self._tail) == self._tail.maxlen:
@@ -244,16 +285,14 @@ class _Run:
             self.walk.push(reading, other_hz)
             if reading.tone.is_tone and not self.walk.is_done:
                 self._lately.append(reading)
-        if window.stop_s - self._curve_at_s >= CURVE_EVERY_S:
-            self._curve_at_s = window.stop_s
-            self.walk.take_curve(self._own(self._detector.curves()))
+        self.walk.take_curve(self._own(self._thorough.curves))
 
     def _own(self, curves: list[ToneCurve]) -> ToneCurve | None:
         near = [c for c in curves if abs(c.frequency_hz / self._tone_hz - 1) < _SAME_TONE_RATIO]
         return near[0] if near else None
 
     def _conclude(self) -> Finding:
-        result = self._detector.finish()
+        result = self._thorough.finish()
         knees = [
             f
             for f in result.findings

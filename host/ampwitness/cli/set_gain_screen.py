@@ -36,7 +36,8 @@ def draw_lines(view: View, scale_v: float, width: int, is_plain_ascii: bool = Fa
         place = round(part / 5 * (n - 1))
         ticks[place : place + len(text)] = list(text)
     supply = "" if view.supply_v is None else f"   supply {view.supply_v:.2f} V"
-    big = view.words.upper() if view.state in ("clipped", "at the edge", "source clipped") else view.words
+    is_loud = view.state in ("clipped", "at the edge", "source clipped")
+    big = view.words.upper().replace(" DB", " dB") if is_loud else view.words
     return [
         f"  {view.level_v:7.2f} V rms   {view.thd_words}{supply}"[:width],
         "",

@@ -10,7 +10,7 @@ import numpy as np
 
 from ampwitness.detect.tone_stream import TonePoint
 from ampwitness.types import FloatArray
-from ampwitness.waveform.tone_clip import cut_sine_harmonics, thd_ratio_of
+from ampwitness.waveform.tone_clip import hard_clip_level_db
 
 # The conditions of amplifier ratings: continuous power at 1 % THD+N, dynamic power at 10 % (CTA-2006 and its kin, as
 # reproduced in makers' feature pages and on cta.tech).
@@ -112,21 +112,6 @@ def make_curve(points: Sequence[TonePoint]) -> ToneCurve:
         is_source_clipped=is_source,
         is_level_held=_is_level_held(points, level, thd),
     )
-
-
-def hard_clip_level_db(thd_percent: float) -> float:
-    """rms of an evenly clipped sine over that of a sine which just touches the ceiling, dB, by its THD."""
-    low, high = 0.0, 1.55
-    for _ in range(45):
-        middle = (low + high) / 2
-        if 100 * thd_ratio_of(cut_sine_harmonics(middle, middle, 150)) < thd_percent:
-            low = middle
-        else:
-            high = middle
-    cut = (low + high) / 2
-    harmonics = cut_sine_harmonics(cut, cut, 150)
-    size = math.sqrt(float(np.sum(np.square(harmonics[1:]))))
-    return 20 * math.log10(size / math.cos(cut))
 
 
 def _find_crossing(points: Sequence[TonePoint], level: FloatArray, thd: FloatArray, wanted: float) -> CurvePoint | None:

@@ -11,9 +11,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from ampwitness.detect.tone_curve import ToneCurve, hard_clip_level_db
+from ampwitness.detect.tone_curve import ToneCurve
 from ampwitness.guide.tone_live import LiveReading
 from ampwitness.types import Finding
+from ampwitness.waveform.tone_clip import hard_clip_level_db
 from ampwitness.waveform.tone_meter import OTHER_TONE_PERCENT, TWO_TONES_PERCENT
 
 Step = Literal["source", "amplifier", "come back", "lower source", "done"]

@@ -65,8 +65,8 @@ class LiveMeter:
         self._n_windows = 0
         self._other: tuple[float | None, float] = (None, 0.0)
 
-    def push(self, window: TraceWindow) -> LiveReading | None:
-        """Take the next window; None while there is not enough to measure."""
+    def push(self, window: TraceWindow, wants_reading: bool = True) -> LiveReading | None:
+        """Take the next window; None while there is not enough to measure, or where no reading is wanted."""
         if "output" not in window.traces:
             return None
         for span in window.traces["output"].saturated:
@@ -82,7 +82,7 @@ class LiveMeter:
                     self._volts[role] = np.concatenate([before, trace.segments[at].volts])[-keep:]
         long = self._volts.get("output")
         n = round(self._look_s * self._rate_hz)
-        if long is None or len(long) < n:
+        if long is None or len(long) < n or not wants_reading:
             return None
         output = long[-n:]
         self._look_for_other(long)

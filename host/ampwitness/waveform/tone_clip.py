@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -64,14 +65,30 @@ def thd_to_overdrive_db(thd_ratio: float, n_harmonics: int = 200) -> float:
     """
     if thd_ratio <= 0:
         return 0.0
-    low, high = 0.0, _LARGEST_CUT
-    for _ in range(50):
-        middle = (low + high) / 2
-        if thd_ratio_of(cut_sine_harmonics(middle, middle, n_harmonics)) < thd_ratio:
-            low = middle
-        else:
-            high = middle
-    return min(24.0, -20 * math.log10(max(1e-3, math.cos((low + high) / 2))))
+    cuts, thd, _ = _even_clip_table(n_harmonics)
+    cut = float(np.interp(math.log(thd_ratio), thd, cuts))
+    return min(24.0, -20 * math.log10(max(1e-3, math.cos(cut))))
+
+
+def hard_clip_level_db(thd_percent: float, n_harmonics: int = 150) -> float:
+    """rms of an evenly clipped sine over that of a sine which just touches the ceiling, dB, by its THD."""
+    if thd_percent <= 0:
+        return 0.0
+    _, thd, level_db = _even_clip_table(n_harmonics)
+    return float(np.interp(math.log(thd_percent / 100), thd, level_db))
+
+
+@lru_cache(maxsize=4)
+def _even_clip_table(n_harmonics: int) -> tuple[Floats, Floats, Floats]:
+    """Cuts, natural logarithm of the THD ratio, and level in dB re a sine at the ceiling; dense where THD is small."""
+    cuts = np.concatenate([np.geomspace(1e-3, 0.2, 600, endpoint=False), np.linspace(0.2, _LARGEST_CUT, 1200)])
+    thd, level_db = np.empty(len(cuts)), np.empty(len(cuts))
+    for k, cut in enumerate(cuts):
+        harmonics = cut_sine_harmonics(float(cut), float(cut), n_harmonics)
+        thd[k] = math.log(thd_ratio_of(harmonics))
+        size = math.sqrt(float(np.sum(np.square(harmonics[1:]))))
+        level_db[k] = 20 * math.log10(size / math.cos(float(cut)))
+    return cuts, thd, level_db
 
 
 @dataclass(frozen=True, slots=True)

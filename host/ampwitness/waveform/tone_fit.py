@@ -14,6 +14,9 @@ _CONVERGED_CYCLES = 1e-9  # change of the frequency in cycles over the record
 # Four-term Blackman-Harris: side lobes below -92 dB, main lobe 4 bins to each side.
 _BLACKMAN_HARRIS = (0.35875, -0.48829, 0.14128, -0.01168)
 MAIN_LOBE_BINS = 4
+# Matrix products up to this size stay on one thread in the usual BLAS. On a busy machine its threads wait for one
+# another: measured, 20 ms instead of 2 for a tenth of a second of a tone.
+_MAX_PRODUCT = 262_144
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +171,12 @@ def fit_sine(
 
 def _solve(basis: npt.NDArray[np.float64], target: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     """Least squares by the normal equations: few, well-scaled columns."""
-    gram = basis.T @ basis
+    n_columns = basis.shape[1]
+    rows = max(16, _MAX_PRODUCT // n_columns**2)
+    gram = np.zeros((n_columns, n_columns))
+    for row in range(0, len(basis), rows):
+        piece = basis[row : row + rows]
+        gram += piece.T @ piece
     scale = np.sqrt(np.maximum(np.diag(gram), 1e-300))
     right = (basis.T @ target) / scale
     scaled = gram / np.outer(scale, scale)
