@@ -50,10 +50,11 @@ LED_PIN = 25
 
 # ---- modes: total conversions a second, conversions averaged into one sample of each channel ----------------------
 # The ADC runs on 48 MHz and takes a whole number of cycles (>= 96) a conversion: 250 -> 192 k/s, 320 -> 150 k/s.
+# "temperature": the chip's own is converted in every scan as well, at the cost of averaging (slow: 24 instead of 32).
 ADC_CLOCK_HZ = 48_000_000
 MODES = {
     "bass": {"cycles": 250, "averaging": 8},  # 3 channels: 8 kS/s each
     "wide": {"cycles": 320, "averaging": 2},  # 3 channels: 25 kS/s each
-    "slow": {"cycles": 250, "averaging": 32},  # 3 channels: 2 kS/s each
+    "slow": {"cycles": 250, "averaging": 32, "temperature": True},  # 3 channels: 2 kS/s each
 }
 DEFAULT_MODE = "bass"

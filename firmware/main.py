@@ -76,7 +76,7 @@ def describe_board(source):
     facts.load_calibration = load_calibration
     facts.save_calibration = save_calibration
     facts.leave = life_rp2.leave
-    facts.die_tenths = lambda: None if source.is_running else int(10 * source.die_temperature_c())
+    facts.die_tenths = source.die_tenths
     return facts
 
 

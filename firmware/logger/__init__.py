@@ -6,6 +6,8 @@ source  the ADC writing raw conversions into a ring
     .ring             bytearray or array of uint16, interleaved in scan order; its length in conversions is a power of
                       two, and the first conversion after start() goes to place 0
     .start(cycles, n_channels, pins)   begin converting: 48 MHz / cycles conversions a second, pins in scan order
+                      with a fourth argument True: one conversion more in every scan, of the chip's own temperature;
+                      asked for only where .has_thermometer is there and true
     .stop()           stop converting; harmless when stopped
     .position()       conversions written since start(), modulo 2**30
     .overflowed()     True when the ADC lost conversions, so that channels may have changed places; asks for a restart

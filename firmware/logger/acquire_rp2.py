@@ -19,6 +19,8 @@ import uctypes
 from machine import mem32
 from micropython import const
 
+from logger import thermometer
+
 RING_CONVERSIONS = const(16384)  # 85 ms at 192 k conversions a second
 _RING_BYTES = const(32768)
 _RING_SIZE_BITS = const(15)  # the DMA wraps its write address at 2**15 bytes
@@ -172,8 +174,11 @@ class Rp2Source:
     Attributes
     ----------
     count_address : register that holds minus the position (mod 2**32), for those who need it in an interrupt
+    has_thermometer : the chip's own temperature can be converted behind the channels of each scan
     ring : bytearray holding RING_CONVERSIONS uint16; conversion number p stands at place p % RING_CONVERSIONS
     """
+
+    has_thermometer = True
 
     def __init__(self, first_position=0):
         stop_hardware()
@@ -187,7 +192,7 @@ class Rp2Source:
         self._thermometer = None
         self.is_running = False
 
-    def start(self, cycles, n_channels, pins):
+    def start(self, cycles, n_channels, pins, with_temperature=False):
         """Begin to convert.
 
         Parameters
@@ -195,6 +200,7 @@ class Rp2Source:
         cycles : 48 MHz clock cycles a conversion, 96 to 65536
         n_channels : number of `pins`
         pins : GPIO numbers in scan order
+        with_temperature : convert the chip's temperature after the last of them; they must go upwards then
 
         Raises
         ------
@@ -210,12 +216,18 @@ class Rp2Source:
         for one in inputs:
             machine.ADC(machine.Pin(FIRST_ADC_PIN + one))  # makes the pad analog
             robin |= 1 << one
+        on = _CS_EN
+        if with_temperature:
+            if inputs != sorted(inputs):
+                raise ValueError("with the chip's temperature the channels have to go upwards by their GPIO numbers")
+            robin |= 1 << _TEMPERATURE_INPUT
+            on |= _CS_TS_EN
         self._arm_dma()
         mem32[_ADC_DIV] = (cycles - 1) << 8
-        mem32[_ADC_CS] = _CS_EN | _CS_ERR_STICKY | inputs[0] << _CS_AINSEL_AT | robin << _CS_RROBIN_AT
+        mem32[_ADC_CS] = on | _CS_ERR_STICKY | inputs[0] << _CS_AINSEL_AT | robin << _CS_RROBIN_AT
         mem32[_ADC_FCS] = _FCS_EN | _FCS_DREQ_EN | _FCS_OVER | _FCS_UNDER | 1 << _FCS_THRESH_AT
         self.is_running = True
-        mem32[_ADC_CS] = _CS_EN | inputs[0] << _CS_AINSEL_AT | robin << _CS_RROBIN_AT | _CS_START_MANY
+        mem32[_ADC_CS] = on | inputs[0] << _CS_AINSEL_AT | robin << _CS_RROBIN_AT | _CS_START_MANY
 
     def _arm_dma(self):
         ring_address = uctypes.addressof(self.ring)
@@ -258,16 +270,19 @@ class Rp2Source:
         """Whether the FIFO overflowed since the start: conversions are missing and channels have changed places."""
         return _over(self._table) != 0
 
-    def die_temperature_c(self):
-        """Temperature of the board's chip; None while converting, since the scan has no place for it.
+    def die_tenths(self):
+        """Temperature of the board's chip in tenths of a degree Celsius; None while converting: see logger.thermometer.
 
-        Typical figures of the datasheet (0.706 V at 27 degrees, -1.721 mV a degree): good for a few degrees.
+        While converting, it is among the conversions if start() was told so.
         """
         if self.is_running:
             return None
         if self._thermometer is None:
             self._thermometer = machine.ADC(_TEMPERATURE_INPUT)
-        return 27 - (self._thermometer.read_u16() * 3.3 / 65535 - 0.706) / 0.001721
+        total = 0
+        for _ in range(thermometer.READINGS):
+            total += self._thermometer.read_u16() >> 4
+        return thermometer.tenths_of_sum(total)
 
     def close(self):
         """Stop and give the DMA channels back."""

@@ -10,6 +10,7 @@ from logger.clock import TICKS_MASK as _MASK  # positions count modulo 2**30 as 
 
 _PLACE = 0
 _SCANS = 5
+_SLOTS = 6
 
 
 def shift_for(averaging):
@@ -31,21 +32,39 @@ class Averager:
         self.n_ring = n_ring
         # The converter writes on while a frame is being averaged: stay this far from being overtaken.
         self.most_backlog = n_ring - n_ring // 8
-        self.p = array("i", (0, n_ring, 1, 1, 0, 1))
+        self.p = array("i", (0, n_ring, 1, 1, 0, 1, 1))
         self.read = 0  # position of the next conversion to be read
         self.scan_conversions = 1
         self.frame_conversions = 1
 
-    def begin(self, position, n_channels, averaging, scans_per_frame):
-        """Read from `position` on, where the first channel's conversion stands."""
+    def begin(self, position, n_channels, averaging, scans_per_frame, n_slots=0):
+        """Read from `position` on, where the first channel's conversion stands.
+
+        n_slots: conversions from one to the next of the same channel; 0: n_channels.
+        """
+        n_slots = n_slots or n_channels
         self.read = position & _MASK
-        self.scan_conversions = n_channels * averaging
+        self.scan_conversions = n_slots * averaging
         self.frame_conversions = self.scan_conversions * scans_per_frame
         p = self.p
         p[2] = n_channels
         p[3] = averaging
         p[4] = shift_for(averaging)
         p[_SCANS] = scans_per_frame
+        p[_SLOTS] = n_slots
+
+    def sum_before(self, n):
+        """Sum of the newest n conversions that were averaged over, of those in the last slot. Allocates nothing."""
+        ring, n_ring, n_slots = self.ring, self.n_ring, self.p[_SLOTS]
+        is_bytes = n_ring != len(ring)
+        at = self.read - 1
+        total = 0
+        while n > 0:
+            place = at & (n_ring - 1)
+            total += ring[2 * place] | ring[2 * place + 1] << 8 if is_bytes else ring[place]
+            at -= n_slots
+            n -= 1
+        return total
 
     def backlog(self, position):
         """Conversions that wait to be read."""

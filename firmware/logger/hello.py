@@ -10,20 +10,35 @@ _MIN_CYCLES = 96  # the converter's fastest
 
 
 class Stream:
-    """What follows from the configuration and the mode: channels, averaging, rates."""
+    """What follows from the configuration and the mode: channels, averaging, rates.
 
-    def __init__(self, config, mode):
+    has_thermometer: whether the converter can put its own temperature behind the channels of each scan. Where the mode
+    wants that, each scan has a slot more and so many conversions fewer that its rate stays about the same.
+    """
+
+    def __init__(self, config, mode, has_thermometer=False):
         settings = config.MODES[mode]
         self.mode = mode
         self.cycles = settings["cycles"]
         self.averaging = settings["averaging"]
         self.pins = tuple(channel[1] for channel in config.CHANNELS)
-        self.n_channels = len(self.pins)
+        self.n_channels = self.n_slots = len(self.pins)
+        # In another order than upwards the converter would come to its thermometer in the middle of a scan.
+        self.has_temperature = bool(
+            has_thermometer
+            and settings.get("temperature")
+            and self.averaging >= 4
+            and self.n_channels
+            and list(self.pins) == sorted(self.pins)
+        )
+        if self.has_temperature:
+            self.n_slots += 1
+            self.averaging = self.averaging * self.n_channels // self.n_slots & ~1  # even: the fast sums take no other
         self.scans_per_frame = layout.scans_per_frame(self.n_channels) if self.n_channels else 0
 
     def rate(self, clock_hz):
         """Scans a second, exactly: (numerator, denominator) in lowest terms."""
-        numerator, denominator = clock_hz, self.cycles * (self.n_channels or 1) * self.averaging
+        numerator, denominator = clock_hz, self.cycles * (self.n_slots or 1) * self.averaging
         a, b = numerator, denominator
         while b:
             a, b = b, a % b

@@ -18,7 +18,7 @@ def _uint16(buf):
 def average_scans(ring, out, rails, p):
     """See kernels_viper.average_scans."""
     codes = _uint16(ring)
-    n_ring, n_channels, n_sum, shift, n_scans = p[1], p[2], p[3], p[4], p[5]
+    n_ring, n_channels, n_sum, shift, n_scans, n_slots = p[1], p[2], p[3], p[4], p[5], p[6]
     first = p[0]
     at = 0
     for _ in range(n_scans):
@@ -32,14 +32,14 @@ def average_scans(ring, out, rails, p):
                     r = 2 * channel + (code & 1)
                     if rails[r] < 255:
                         rails[r] += 1
-                q += n_channels
+                q += n_slots
                 if q >= n_ring:
                     q -= n_ring
             count = total >> shift
             out[at] = count & 0xFF
             out[at + 1] = (count >> 8) & 0xFF
             at += 2
-        first = (first + n_channels * n_sum) % n_ring
+        first = (first + n_slots * n_sum) % n_ring
     p[0] = first
 
 

@@ -18,7 +18,8 @@ def average_scans(ring: ptr8, out: ptr8, rails: ptr8, p: ptr32):
     ring: uint16 conversions. out: uint16 counts, written. rails: two bytes a channel, counted up: conversions at code
     0 and at code 4095, top bit set beforehand, stopping at 255.
     p: [0] place of the first conversion (updated), [1] conversions in the ring, [2] channels, [3] conversions a count,
-    [4] shift right of each sum, [5] scans.
+    [4] shift right of each sum, [5] scans, [6] conversions from one to the next of the same channel: as many as there
+    are channels, or more where some are none of them.
     """
     base = int(ring)
     end = base + 2 * p[1]
@@ -26,7 +27,7 @@ def average_scans(ring: ptr8, out: ptr8, rails: ptr8, p: ptr32):
     n_channels = p[2]
     n_sum = p[3]
     shift = p[4]
-    step = 2 * n_channels
+    step = 2 * p[6]
     first = base + 2 * p[0]
     to = int(out)
     scans = p[5]

@@ -19,6 +19,7 @@ from logger import (
     self_test,
     session,
     status,
+    thermometer,
     transmit_queue,
 )
 from logger.clock import TICKS_MASK, Every, Uptime, elapsed
@@ -277,6 +278,7 @@ class Logger:
         if self._is_host_there and self.queue.n_free() < len(self._hello.text) + len(self._status.text) + 128:
             return
         self._every_second.done(now_ms)
+        self._has_streamed_a_second = self.is_streaming
         if not self.is_streaming and elapsed(now_ms, self._heard_ms) > HEARTBEAT_MS:
             self._is_host_there = False
         if self._is_host_there:
@@ -299,9 +301,16 @@ class Logger:
         status_message.set_uptime(self._uptime.seconds, self._uptime.milliseconds)
         status_message.set_load(busy_percent, self._worst_us, self.queue.most_bytes, self._ring_most)
         status_message.set_free_bytes(self._facts.free_bytes())
-        status_message.set_die_tenths(None if self.is_streaming else self._facts.die_tenths())
+        status_message.set_die_tenths(self._die_tenths())
         status_message.set_counters()
         self._message(layout.KIND_STATUS, status_message.text, len(status_message.text), self._ahead_now(), now_ms)
+
+    def _die_tenths(self):
+        if not self.is_streaming:
+            return self._facts.die_tenths()
+        if not (self.stream.has_temperature and self._has_streamed_a_second):
+            return None
+        return thermometer.tenths_of_sum(self.averager.sum_before(thermometer.READINGS))
 
     def _send_text(self, kind, text, now_ms):
         raw = text.encode()
@@ -424,7 +433,7 @@ class Logger:
 
     def _make_hello(self):
         # The hello of a configuration that will be refused still has to be made: it is what the host reads first.
-        self.stream = hello.Stream(self._config, self.mode)
+        self.stream = hello.Stream(self._config, self.mode, getattr(self._source, "has_thermometer", False))
         self._hello = self._new_hello(self._calibration.text(), self._calibration.remark)
         if len(self._hello.text) > self.framer.payload_most:  # the configuration has grown since it was kept
             self._hello = self._new_hello("", "The kept calibration finds no room in this message and is not used.")
@@ -455,7 +464,10 @@ class Logger:
             return
         self._begin_session()
         try:
-            self._source.start(self.stream.cycles, self.stream.n_channels, self.stream.pins)
+            if self.stream.has_temperature:
+                self._source.start(self.stream.cycles, self.stream.n_channels, self.stream.pins, True)
+            else:
+                self._source.start(self.stream.cycles, self.stream.n_channels, self.stream.pins)
         except ValueError as error:
             self._end_streaming()
             self._refuse_start(command, "converter", str(error), now_ms)
@@ -473,6 +485,7 @@ class Logger:
         self.session.begin()
         self._has_fault = False
         self.is_streaming = True
+        self._has_streamed_a_second = False
         for k in range(len(self._catchers)):
             self._n_edges[k] = 0
             self._catchers[k].start()
@@ -482,7 +495,8 @@ class Logger:
         self.queue.put_delimiter()
         self.framer.begin(self.session.tag, self.stream.n_channels, self.stream.scans_per_frame)
         first_position = getattr(self._source, "first_position", 0)
-        self.averager.begin(first_position, self.stream.n_channels, self.stream.averaging, self.stream.scans_per_frame)
+        stream = self.stream
+        self.averager.begin(first_position, stream.n_channels, stream.averaging, stream.scans_per_frame, stream.n_slots)
         self._make_frames, self._frame_events = frame_path.make_frame_path(
             self._source.position, self.averager, self.framer, self.queue
         )

@@ -27,11 +27,11 @@ def averages(fast):
     for i in range(1024):
         code = draw(4400) - 150
         ring[i] = 0 if code < 0 else 4095 if code > 4095 else code
-    for n_channels in (1, 2, 3):
+    for n_channels, n_slots in ((1, 1), (2, 2), (3, 3), (3, 4), (2, 3), (1, 2)):
         for n_sum, shift in ((8, 0), (2, 0), (32, 1), (1, 0), (24, 1), (16, 0), (15, 0)):
             for _ in range(4):
                 n_scans = 1 + draw(5)
-                p1 = array("i", (draw(1024), 1024, n_channels, n_sum, shift, n_scans))
+                p1 = array("i", (draw(1024), 1024, n_channels, n_sum, shift, n_scans, n_slots))
                 p2 = array("i", p1)
                 out1, out2 = bytearray(2 * n_channels * n_scans), bytearray(2 * n_channels * n_scans)
                 rails1, rails2 = bytearray(b"\x80" * 2 * n_channels), bytearray(b"\x80" * 2 * n_channels)
@@ -47,8 +47,8 @@ def full_rails(fast):
     ring = array("H", [4095] * 1024)
     out1, out2 = bytearray(64), bytearray(64)
     rails1, rails2 = bytearray(b"\x80\x80"), bytearray(b"\x80\x80")
-    fast.average_scans(ring, out1, rails1, array("i", (1000, 1024, 1, 16, 0, 32)))
-    kernels_plain.average_scans(ring, out2, rails2, array("i", (1000, 1024, 1, 16, 0, 32)))
+    fast.average_scans(ring, out1, rails1, array("i", (1000, 1024, 1, 16, 0, 32, 1)))
+    kernels_plain.average_scans(ring, out2, rails2, array("i", (1000, 1024, 1, 16, 0, 32, 1)))
     return out1 == out2 and rails1 == rails2 and rails1[1] == 255
 
 

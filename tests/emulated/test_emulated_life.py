@@ -254,3 +254,26 @@ def test_self_test_answers_in_words(emulator, tmp_path):
     assert replies[0]["text"].startswith("out_n is stuck at the bottom")
     # 27 degrees are 0.706 V: code 876 of 4096; 891 codes are 0.718 V. Source: RP2040 datasheet, section 4.9.5.
     assert status["die_c"] == pytest.approx(27 - (891.5 * 3.3 / 4096 - 0.706) / 0.001721, abs=1.0)
+
+
+def test_the_chips_temperature_is_told_in_slow_and_while_idle_and_nowhere_else(emulator, tmp_path):
+    stop = command(layout.KIND_STOP)
+    tx = session("slow", BOOT_S, BOOT_S + 11)
+    tx += [(BOOT_S + 2.6, stop), *session("bass", BOOT_S + 5, BOOT_S + 6), (BOOT_S + 7.6, stop)]
+    board = emulator.Board(
+        copy_firmware(tmp_path / "board"), lambda ch, t: (2048, 2048, 2900, 0, 891)[ch], host_tx=sorted(tx)
+    )
+    board.run_until(BOOT_S + 10)
+    told = [(t - BOOT_S, m["die_c"]) for t, m in hear(board.result().chunks).messages(layout.KIND_STATUS)]
+    print(told)
+    in_slow = [c for t, c in told if 1.1 < t < 2.6]
+    in_bass = [c for t, c in told if 5.1 < t < 7.6]
+    idle = [c for t, c in told if 2.7 < t < 4.9 or t > 7.7]
+    # 27 degrees are 0.706 V, 1.721 mV less a degree; source: RP2040 datasheet, section 4.9.5. 891 codes of 4096.
+    expected_c = 27 - (891 * 3.3 / 4096 - 0.706) / 0.001721
+    assert len(in_slow) >= 1
+    assert in_slow == pytest.approx([expected_c] * len(in_slow), abs=0.2)
+    assert len(in_bass) >= 2
+    assert set(in_bass) == {None}
+    assert len(idle) >= 3
+    assert idle == pytest.approx([expected_c] * len(idle), abs=0.2)

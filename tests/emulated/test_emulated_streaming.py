@@ -51,6 +51,7 @@ def test_every_sample_is_exact_and_the_cpu_has_room(emulator, seconds, tmp_path,
     assert board.result().adc_dropped == 0
     assert hello["rate_hz"] == [RATE_HZ[mode], 1]
     assert busy <= BUSY_MOST[mode]
+    assert (status["die_c"] is None) == (mode != "slow")
     lost = ("overrun_scans", "queue_dropped_frames", "queue_dropped_scans", "fifo_overflows", "bad_commands")
     assert [status[name] for name in lost] == [0] * len(lost)
 

@@ -48,10 +48,10 @@ class FakeSource:
         self.n_looks = 0
         self.make_code = code_of
 
-    def start(self, cycles, n_channels, pins):
+    def start(self, cycles, n_channels, pins, with_temperature=False):
         if self.error:
             raise ValueError(self.error)
-        self.starts.append((cycles, n_channels, tuple(pins)))
+        self.starts.append((cycles, n_channels, tuple(pins)) + ((True,) if with_temperature else ()))
         self.n_done = 0
         self.is_over = False
         self.is_running = True
