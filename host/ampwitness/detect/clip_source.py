@@ -10,6 +10,8 @@ Source: our choice, measured by `python -m ampwitness.bench.clip_scores --sets h
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
@@ -20,10 +22,22 @@ BoolArray = npt.NDArray[np.bool_]
 
 FEWEST = 8  # plain plateaus
 NEIGHBOUR_S = 1.5
-SAME_SHARE = 0.006  # of the level: plateaus of one level
-TIGHT_SHARE = 0.6  # of the plateaus that have a neighbour of their level
-LEAST_SPREAD = 1.10  # of levels, 90th over 10th percentile, a volt of supply
-LEAST_SPREAD_NO_SUPPLY = 1.25
+LEAST_JUMP = 0.03  # of the level, from one level to another
+
+
+@dataclass(frozen=True, slots=True)
+class _Rule:
+    """The wider plateaus spread, the less need they be alike within one level."""
+
+    same_share: float  # of the level: plateaus of one level
+    tight_share: float  # of the plateaus that have a neighbour of their level
+    least_spread: float  # of levels, 90th over 10th percentile
+    asks_for_jump: bool  # straight from one such level to another
+
+
+WIDE = _Rule(0.006, 0.6, 1.25, False)
+NARROW = _Rule(0.002, 0.85, 1.08, True)
+NARROW_KNOWN = _Rule(0.002, 0.85, 1.04, True)
 BESIDE_SHARE = 0.01
 
 
@@ -40,14 +54,25 @@ def lies_at_many_levels(table: Candidates, plain: BoolArray) -> bool:
         return False
     rows = rows[np.argsort(table["start_s"][rows], kind="stable")]
     level, time_s = table["level_v"][rows], table["start_s"][rows]
+    change = np.abs(np.diff(level)) / level[1:]
+    near = np.diff(time_s) <= NEIGHBOUR_S
     supply = table.supply[rows, -2]
     knows_supply = bool(np.all(np.isfinite(supply)) and np.all(supply > 1.0))
-    scaled = level / supply if knows_supply else level
-    same = (np.abs(np.diff(level)) <= SAME_SHARE * level[1:]) & (np.diff(time_s) <= NEIGHBOUR_S)
-    tight = np.concatenate((same, [False])) | np.concatenate(([False], same))
-    low, high = np.percentile(scaled[tight], [10, 90]) if tight.any() else (1.0, 1.0)
-    least = LEAST_SPREAD if knows_supply else LEAST_SPREAD_NO_SUPPLY
-    return bool(np.mean(tight) >= TIGHT_SHARE and high >= least * low)
+    views = [level, level / supply] if knows_supply else [level]  # what follows the supply stands still beside it
+    for rule in (WIDE, NARROW_KNOWN if knows_supply else NARROW):
+        tight = _has_neighbour((change <= rule.same_share) & near)
+        jumps = change[tight[1:] & tight[:-1]] >= LEAST_JUMP
+        if np.mean(tight) < rule.tight_share or (rule.asks_for_jump and not jumps.any()):
+            continue
+        spreads = [np.percentile(view[tight], 90) / np.percentile(view[tight], 10) for view in views]
+        if min(spreads) >= rule.least_spread:
+            return True
+    return False
+
+
+def _has_neighbour(same: BoolArray) -> BoolArray:
+    """From which of n - 1 pairs in a row are alike: which of n have one like themselves beside them."""
+    return np.concatenate((same, [False])) | np.concatenate(([False], same))
 
 
 def find_source_flats(table: Candidates, plain: BoolArray, worth: BoolArray) -> tuple[BoolArray, FloatArray]:

@@ -24,6 +24,8 @@ BoolArray = npt.NDArray[np.bool_]
 PLAIN_GAIN = 60.0  # of residual squares, in noise variances: seen in no clean half-cycle of bass that fits
 ALONE_GAIN = 100.0
 NARROW_GAIN = 20.0
+SINGLE_GAIN = 600.0
+SINGLE_MISFIT = 8.0
 AT_RAIL_GAIN = 6.0
 PLAIN_MISFIT = 2.5  # reduced chi-square of flanks and line
 WORST_MISFIT = 30.0  # at the rail, corners and flanks may be odd; the plateau's place speaks
@@ -86,6 +88,20 @@ def _beyond_doubt(table: Candidates) -> BoolArray:
         & (table["flatter_flank_ratio"] > 0.15)
         & (overdrive_db >= 0.4)
         & (np.abs(table["tilt_v_per_s"]) < 0.08 * table["flank_v_per_s"])
+    )
+
+
+def _needs_no_company(table: Candidates) -> BoolArray:
+    """A single flat so plain that no clean half-cycle came near: in forty minutes of them the largest gain was 244."""
+    overdrive_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
+    return np.asarray(
+        (table["gain"] >= SINGLE_GAIN)
+        & (table["narrow_gain"] >= SINGLE_GAIN / 5)
+        & (table["misfit"] <= SINGLE_MISFIT)
+        & (table["n_top"] >= 4)
+        & (table["flatter_flank_ratio"] > 0.15)
+        & (overdrive_db >= 0.15)
+        & (np.abs(table["tilt_v_per_s"]) < 0.15 * table["flank_v_per_s"])
     )
 
 
@@ -224,6 +240,8 @@ def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
     if np.count_nonzero(elsewhere) >= FEWEST_ELSEWHERE:
         accepted = accepted | elsewhere
         undecided = undecided | elsewhere
+    alone = basic & ~accepted & _needs_no_company(table)
+    accepted, undecided = accepted | alone, undecided | alone
     return _OneSide(accepted, expected, threshold, is_source, undecided, is_soft, rail, headroom)
 
 

@@ -30,6 +30,7 @@ NOISE_FLOOR_V = 0.001
 NOISE_FLOOR_SHARE = 5e-5  # of the highest value: nothing in this chain is more exact than that
 NOISE_MEMORY = 3  # stretches over which the quietest one tells the noise
 SATURATION_MARGIN_S = 0.001
+SEEN_SAMPLES = 4  # of a flat top, at least
 NEIGHBOURS_S = 1.0  # many clips within this make an attention serious
 
 
@@ -47,6 +48,7 @@ class _Running:
     crests: list[HighCrests] = field(default_factory=list)
     cut: list[tuple[float, float]] = field(default_factory=list)
     saw_supply: bool = False
+    lowest_rate_hz: float | None = None
 
 
 class ClippingDetector:
@@ -92,6 +94,7 @@ class ClippingDetector:
         if stream is None:
             stream = run.stream = SegmentStream(segment.rate_hz, segment.start_s, supply is not None)
         run.saw_supply = run.saw_supply or supply is not None
+        run.lowest_rate_hz = min(run.lowest_rate_hz or segment.rate_hz, segment.rate_hz)
         run.judged_s += len(segment.volts) / segment.rate_hz
         run.stop_s = segment.stop_s
         for stretch in stream.push(segment.volts, None if supply is None else supply.volts):
@@ -181,8 +184,8 @@ class ClippingDetector:
                 "overdrive_db": overdrive_db,
                 "crest_v": sign * max(row["crest_v"], level),
                 "supply_v": None if np.isnan(row["supply_v"]) else row["supply_v"],
-                "overdrive_low_db": low_db,
-                "overdrive_high_db": high_db,
+                "overdrive_low_db": float(low_db),
+                "overdrive_high_db": float(high_db),
                 "hardness": verdicts.shape[k],
                 "origin": "undecided" if verdicts.where[k] == "not decided" else verdicts.where[k],
                 "ceiling": verdicts.ceiling[k],
@@ -214,6 +217,11 @@ class ClippingDetector:
         run = self._run
         clips = verdicts.clips
         reasons = []
+        if run.lowest_rate_hz:
+            reasons.append(
+                f"flat tops shorter than {1e3 * SEEN_SAMPLES / run.lowest_rate_hz:.2f} ms are not seen at "
+                f"{run.lowest_rate_hz:,.0f} samples a second"
+            )
         if not run.saw_supply:
             reasons.append("no supply channel: whether the rail follows the supply is not decided")
         return {

@@ -129,6 +129,6 @@ def overdrive_interval(overdrive_db: float, sd_db: float, lively: float, is_coar
     is_coarse : measured by crossings alone
 
     Source: our choice, from the errors on generated signals."""
-    below, above = (0.5, 1.3) if is_coarse else (0.12 + 0.65 * lively, 0.14 + 1.2 * lively)
-    spare_db = 0.03 + 1.3 * sd_db
+    below, above = (0.55, 1.5) if is_coarse else (0.3 + 0.47 * lively, 0.22 + 1.2 * lively)
+    spare_db = 0.03 + 1.6 * sd_db
     return max(0.0, overdrive_db * (1 - below) - spare_db), overdrive_db * (1 + above) + spare_db

@@ -127,6 +127,12 @@ def _number(value: object, digits: int) -> str:
     return f"{value:.{digits}f}" if isinstance(value, int | float) and not isinstance(value, bool) else "unknown"
 
 
+_CLIP_ORIGIN_WORDS = {
+    "source": ", cut off before the amplifier",
+    "undecided": ", by the amplifier or before it: not decided",
+}
+
+
 def describe_finding(finding: Finding) -> str:
     """One finding in one sentence without its time."""
     m = finding.measured
@@ -134,8 +140,12 @@ def describe_finding(finding: Finding) -> str:
         text = f"{m.get('polarity', '')} crest cut at {_number(m.get('plateau_v'), 1)} V, "
         over = m.get("overdrive_db")
         text += f"{_number(over, 2)} dB past the ceiling" if over is not None else "overdrive not judged"
+        low, high = m.get("overdrive_low_db"), m.get("overdrive_high_db")
+        if isinstance(low, int | float) and isinstance(high, int | float):
+            text += f" ({low:.2f} to {high:.2f})"
         flat_s = m.get("flat_s")
-        return text + (f", flat for {1e3 * float(flat_s):.2f} ms" if isinstance(flat_s, int | float) else "")
+        text += f", flat for {1e3 * float(flat_s):.2f} ms" if isinstance(flat_s, int | float) else ""
+        return text + _CLIP_ORIGIN_WORDS.get(str(m.get("origin")), "")
     if finding.kind == "note":
         text = f"{_number(m.get('pitch_hz'), 1)} Hz at {_number(m.get('level_v'), 1)} V rms"
         if m.get("sag_v") is None:
