@@ -194,13 +194,16 @@ def _gain(test: FlatTest, windows: Windows, noise_v: float) -> FloatArray:
 
 
 def _fit_best_width(
-    windows: Windows, narrow: Windows, left: FloatArray, right: FloatArray, noise_v: float
-) -> tuple[LobeFit, FloatArray]:
-    """Fit the wide windows, and where they do not fit well the narrow ones; keeps the better. Returns misfits too."""
+    windows: Windows, narrow: Windows, left: FloatArray, right: FloatArray, noise_v: float,
+    is_plain: npt.NDArray[np.bool_],
+) -> tuple[LobeFit, FloatArray]:  # fmt: skip
+    """Fit the wide windows, and where they do not fit well the narrow ones; keeps the better. Returns misfits too.
+
+    Faint flats that fit badly are natural crests: those are not fitted again."""
     fit = fit_windows(windows, left, right)
     misfit, cost = _misfit(fit, noise_v)
     for with_bow in (False, True):
-        rows = np.flatnonzero(cost > FITS_WELL)
+        rows = np.flatnonzero((cost > FITS_WELL) & is_plain)
         if with_bow:
             rows = rows[(windows.half * windows.averaged)[rows] > SHORTEST_BOWED]
         if not len(rows):
@@ -245,7 +248,8 @@ def _measure(
     left = np.where(is_wide, wide_test.corner_left, narrow_test.corner_left)[worth]
     right = np.where(is_wide, wide_test.corner_right, narrow_test.corner_right)[worth]
     windows, gained = windows.take(worth), narrow_gain[worth]
-    fit, misfit = _fit_best_width(windows, narrow.take(worth), left, right, noise_v)
+    is_plain = np.maximum(wide_gain, narrow_gain)[worth] >= PLAIN_GAIN
+    fit, misfit = _fit_best_width(windows, narrow.take(worth), left, right, noise_v, is_plain)
     _try_again(stretch, windows, fit, misfit, np.maximum(wide_gain, narrow_gain)[worth], noise_v)
     return _describe(stretch, lagged, windows, fit, misfit, gained, noise_v)
 
@@ -296,7 +300,8 @@ def _replace_better(
     left: FloatArray, right: FloatArray, noise_v: float,
 ) -> None:  # fmt: skip
     """Fit these rows again and keep what is better."""
-    other, other_misfit = _fit_best_width(windows, narrow, left, right, noise_v)
+    every = np.ones(len(windows), dtype=bool)
+    other, other_misfit = _fit_best_width(windows, narrow, left, right, noise_v, every)
     _, other_cost = _misfit(other, noise_v)
     better = other_cost < cost[rows]
     misfit[rows[better]], cost[rows[better]] = other_misfit[better], other_cost[better]
