@@ -39,6 +39,7 @@ from ampwitness.waveform.response import HALF_TAPS, PASS_FRACTION
 AFTER_DONE_S = 1.0
 _CURVE_EVERY_S = 1.0
 _LATE_S = 0.06  # a window that waited longer is kept and passed over: a newer one is there
+_PASS_OVER = 2  # but never more in a row: a reading at least every 0.12 s of the recording
 _SAME_TONE_RATIO = 0.05
 _SHOWN_S = 0.035  # a screen is drawn at most every so often; windows come every 0.04 s
 
@@ -228,18 +229,19 @@ class _Run:
         self._tone_hz, self._answers = tone_hz, answers
         self._delays = _Delays()
         # The newest readings with a tone; the oldest of them counts, so that the end of a track does not.
-        self._lately: deque[LiveReading] = deque(maxlen=10)
+        self._lately: deque[LiveReading] = deque(maxlen=4)
         self._tail: deque[np.typing.NDArray[Any]] = deque(maxlen=6)
 
     def go(self, screen: GainScreen, seconds: float | None) -> tuple[Finding, dict[str, float | int]]:
         """Until done, told to stop, or the time is over."""
         done_at_s: float | None = None
-        shown_s = 0.0
+        shown_s, n_passed_over = 0.0, 0
         with Keyboard() as keyboard, self._feed as feed, _stop_on_signals() as signals:
             for window in feed.windows():
                 wants_stop = self._take_keys(keyboard.pressed()) or bool(signals)
                 if window is not None:
-                    is_late = time.time() - feed.received_host_s > _LATE_S
+                    is_late = time.time() - feed.received_host_s > _LATE_S and n_passed_over < _PASS_OVER
+                    n_passed_over = n_passed_over + 1 if is_late else 0
                     self._take(window, is_late=is_late)
                     now_s = time.time()
                     if not is_late and now_s - shown_s >= _SHOWN_S:

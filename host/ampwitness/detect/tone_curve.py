@@ -17,6 +17,7 @@ from ampwitness.waveform.tone_clip import hard_clip_level_db
 KNEE_PERCENT = 1.0
 TEN_PERCENT = 10.0
 _SPAN_RATIO = 10.0  # points from a tenth of the wanted THD to ten times it take part
+_FLOOR_PERCENT = 0.5  # but one below this may stay: its weight is small enough
 _NEAR_X = 0.5  # those within a factor of e^0.5 count most
 _MOVED_SHARE = 0.05  # of the level's movement around a point that may be missing from it
 _SLOPE_DB = 0.05  # a ceiling seldom moves more in a factor of e of distortion
@@ -65,7 +66,7 @@ class ToneCurve:
 def usable_thd_percent(point: TonePoint) -> float | None:
     """THD of a point that may take part in a curve; None where it is not judged or drowned by its floor."""
     thd = point.thd_percent
-    if thd is None or point.reading.thd_floor_percent > max(_FLOOR_RATIO * thd, 0.3):
+    if thd is None or point.reading.thd_floor_percent > max(_FLOOR_RATIO * thd, _FLOOR_PERCENT):
         return None
     return thd
 

@@ -29,7 +29,8 @@ LEAST_LEVEL_V = 0.2
 _RISING_DB = 0.25
 _RISING_OVER_S = 0.5
 _HOLD_S = 0.25  # a state that changes the step must last so long
-_STABLE_S = 1.5
+_STABLE_S = 1.0
+_STEADY_DB = 0.2
 _HELD_DB = 0.1
 _HELD_TURNS = 2
 
@@ -109,7 +110,7 @@ class SetGainWalk:
         now_s = reading.time_s
         thd = reading.thd_percent or 0.0
         is_bad = self._lasts("bad", thd >= KNEE_PERCENT and self._state in ("clipped", "at the edge"), now_s, _HOLD_S)
-        is_good = self._lasts("good", self._state in ("clean", "rising"), now_s, _STABLE_S)
+        is_good = self._lasts("good", self._state == "clean" and self._is_steady(reading), now_s, _STABLE_S)
         if self.step == "source" and self._is_hands_free and is_good:
             self._go("amplifier")
         elif self.step == "amplifier" and is_bad:
@@ -196,6 +197,10 @@ class SetGainWalk:
         if thd >= EDGE_PERCENT:
             return "at the edge"
         return "rising" if self._is_rising(reading) else "clean"
+
+    def _is_steady(self, reading: LiveReading) -> bool:
+        near = [level for time_s, level in self._recent if time_s >= reading.time_s - _RISING_OVER_S]
+        return max(near) < max(1e-6, min(near)) * 10 ** (_STEADY_DB / 20)
 
     def _is_rising(self, reading: LiveReading) -> bool:
         before = [level for time_s, level in self._recent if time_s >= reading.time_s - _RISING_OVER_S]
