@@ -87,7 +87,11 @@ def score_knee(amplifier: KnobAmplifier, hz: float, mode: str, seed: int, score:
         thd, level, _ = true_thd(amplifier, 10 ** (value / 20), hz)
         true_level.append(level)
         true_percent.append(100 * thd)
+    # The board's gain is read off clean points at which the hand rested, or moved least where it never did.
+    at_s = np.arange(len(knob)) / STIMULUS_HZ[mode]
+    moved_db = np.abs(np.interp(rows[:, 0] + 0.15, at_s, knob) - np.interp(rows[:, 0] - 0.15, at_s, knob))
     clean = np.array(true_percent) < 0.8
+    clean &= moved_db <= max(0.02, float(np.sort(moved_db[clean])[min(3, clean.sum() - 1)]))
     gain_db = 0.0 if exact else float(np.median(20 * np.log10(rows[clean, 1] / np.array(true_level)[clean])))
     measured_v = float(knees[0].measured["knee_v"])
     error_db = 20 * float(np.log10(measured_v / truth.level_v)) - gain_db
