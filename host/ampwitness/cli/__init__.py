@@ -24,7 +24,9 @@ INSTALLER_COMMANDS = {
     "tones": ("tones", "tones", "Write test tracks: tones, bursts, sweeps, steps."),
     "set-gain": ("set_gain", "set_gain", "Set a gain live: up to the edge and back."),
     "cable": ("cable", "cable", "Say what a run of cable costs in volts and heat."),
+    "check-board": ("check_board", "check_board", "Let the board test itself and say what it found."),
     "boards": ("boards", "boards", "List the serial ports and which board answers on each."),
+    "explain": ("explain", "explain_command", "Say what a kind of finding means, in plain words."),
     "demo": ("demo", "demo", "Run the whole chain on a made-up vehicle whose truth is known."),
 }
 BENCH_COMMANDS = {
