@@ -59,7 +59,7 @@ ALLOWED: dict[str, set[str]] = {
     # The firmware onto a board at its prompt, and the hello that proves it.
     "installing": {"errors", "types", "firmware_files", "link"},
     # What a guided walk asks, in which order, and what it concludes: no terminal, no port.
-    "guide": {"errors", "units", "types", "waveform", "detect", "findings"},
+    "guide": {"errors", "units", "types", "frontend", "waveform", "detect", "findings"},
 }
 # third-party package -> the one part of the program in which it is at home
 HOMES = {"serial": {"link"}, "click": {"cli"}, "matplotlib": {"report"}, "mcap": {"recording"}}

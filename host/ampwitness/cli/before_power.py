@@ -1,0 +1,140 @@
+"""`ampwitness before-power`: meter checks before an amplifier is switched on."""
+
+from __future__ import annotations
+
+import json
+import math
+import shutil
+import sys
+import textwrap
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ampwitness.cli.output_files import write_whole
+from ampwitness.errors import UsageError
+from ampwitness.frontend.cable import CableRun, measure_run
+from ampwitness.guide.before_power import FIRST, NOT_TESTED, Ask, Judgement, conclude, judge_all, questions
+
+_OPEN_WORDS = ("open", "ol", "o.l", "inf")
+
+
+def parse_answer(ask: Ask, text: str) -> float | bool | str | None:
+    """What was typed; empty: not measured. Raises UsageError."""
+    text = text.strip().lower()
+    if not text:
+        return None
+    if ask.kind == "yes":
+        if text in ("y", "yes", "n", "no", "true", "false"):
+            return text in ("y", "yes", "true")
+        raise UsageError(f"{ask.key}: yes or no, not {text!r}")
+    if ask.kind == "choice":
+        if text in ask.choices:
+            return text
+        raise UsageError(f"{ask.key}: one of {', '.join(ask.choices)}, not {text!r}")
+    if text in _OPEN_WORDS and ask.kind == "ohm":
+        return math.inf
+    try:
+        value = float(text.replace(",", "."))
+    except ValueError:
+        raise UsageError(f"{ask.key}: a number, not {text!r}") from None
+    if not math.isfinite(value) or (value < 0 and ask.kind != "volt") or abs(value) > 1e9:
+        raise UsageError(f"{ask.key}: {text} cannot be")
+    if ask.key == "n_coils" and (value != int(value) or not 1 <= value <= 32):
+        raise UsageError(f"{ask.key}: a whole number from 1 to 32, not {text}")
+    return value
+
+
+def _from_options(given: tuple[str, ...]) -> dict[str, Any]:
+    typed: dict[str, str] = {}
+    for piece in given:
+        key, equals, text = piece.partition("=")
+        if not equals:
+            raise UsageError(f"--answer {piece!r}: say KEY=VALUE; --list shows the keys")
+        typed[key.strip()] = text
+    answers: dict[str, Any] = {}
+    while True:
+        asks = {ask.key: ask for ask in questions(answers)}
+        ready = [key for key in typed if key in asks and key not in answers]
+        if not ready:
+            break
+        for key in ready:
+            answers[key] = parse_answer(asks[key], typed[key])
+    unknown = [key for key in typed if key not in answers]
+    if unknown:
+        raise UsageError(f"--answer {unknown[0]}: no such question here; --list shows the keys")
+    return answers
+
+
+def _ask(answers: dict[str, Any]) -> dict[str, Any]:
+    click.echo("Type what the meter shows. `open` where it shows no reading, nothing where you did not measure.")
+    while True:
+        ask = next((ask for ask in questions(answers) if ask.key not in answers), None)
+        if ask is None:
+            return answers
+        choices = f" ({', '.join(ask.choices)})" if ask.choices else " (yes, no)" if ask.kind == "yes" else ""
+        unit = {"ohm": " [ohm]", "volt": " [V]", "amp": " [A]", "metre": " [m]"}.get(ask.kind, "")
+        text = str(click.prompt(f"{ask.text}{choices}{unit}", default="", show_default=False))
+        try:
+            answers[ask.key] = parse_answer(ask, text)
+        except UsageError as error:
+            click.echo(str(error), err=True)
+
+
+def _cable(answers: dict[str, Any]) -> CableRun | None:
+    area_mm2, length_m, fuse_a = (answers.get(key) for key in ("cable_mm2", "cable_m", "fuse_a"))
+    if not area_mm2 or not length_m or not fuse_a:
+        return None
+    return measure_run(area_mm2, length_m, fuse_a, metal="copper", temperature_c=20.0, is_loop=False)
+
+
+def _text(judgements: tuple[Judgement, ...], width: int) -> str:
+    lines = []
+    for judgement in judgements:
+        body = f"{judgement.what}: {judgement.finding}. {judgement.words} {judgement.advice}".strip()
+        lines += textwrap.wrap(body, width, subsequent_indent="    ")
+    return "\n".join([*lines, "", *textwrap.wrap(conclude(judgements), width), *textwrap.wrap(NOT_TESTED, width)])
+
+
+def _plain(answers: dict[str, Any]) -> dict[str, Any]:
+    return {key: "open" if value == math.inf else value for key, value in answers.items()}
+
+
+@click.command("before-power", epilog="Example: ampwitness before-power --answer coil_ohm=4 --answer n_coils=2")
+@click.option("--answer", "given", multiple=True, metavar="KEY=VALUE", help="An answer known already. Repeatable.")
+@click.option("--list", "wants_list", is_flag=True, help="Only list the questions with their keys.")
+@click.option("--no-questions", is_flag=True, help="Ask nothing; judge what --answer gives.")
+@click.option("--out", type=click.Path(path_type=Path), help="Write answers and judgements here, as JSON.")
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
+def before_power(given: tuple[str, ...], wants_list: bool, no_questions: bool, out: Path | None, as_json: bool) -> None:
+    """Guided meter checks with the power off: coils, leads, wiring, polarity, ground, remote, fuses."""
+    answers = _from_options(given)
+    if wants_list:
+        listed = questions(answers or {"n_coils": 1})
+        click.echo(
+            json.dumps([asdict(ask) for ask in listed], indent=1)
+            if as_json
+            else "\n".join(f"{ask.key:20} {ask.text}" for ask in listed)
+        )
+        return
+    click.echo(FIRST, err=True)
+    if not no_questions and not as_json and sys.stdin is not None:
+        answers = _ask(answers)
+    judgements = judge_all(answers, _cable(answers))
+    plain = {
+        "kind": "before-power",
+        "answers": _plain(answers),
+        "judgements": [asdict(judgement) for judgement in judgements],
+        "conclusion": conclude(judgements),
+        "not_tested": NOT_TESTED,
+    }
+    if out is not None:
+        write_whole(out, json.dumps(plain, indent=1) + "\n")
+    if as_json:
+        click.echo(json.dumps(plain, indent=1))
+    else:
+        click.echo(_text(judgements, min(100, max(60, shutil.get_terminal_size((100, 24)).columns))))
+        if out is not None:
+            click.echo(f"Written: {out}")

@@ -1,0 +1,110 @@
+"""Meter checks before power: arithmetic of coils, judgements in words, and the command as a user types it."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import pytest
+from ampwitness.cli.before_power import before_power
+from ampwitness.guide.before_power import combined_ohm, judge_coil, judge_fuse, judge_load, questions
+from click.testing import CliRunner
+from hypothesis import given
+from hypothesis import strategies as st
+
+
+@given(st.floats(0.5, 16), st.integers(1, 12))
+def test_coils_against_ohm_s_law(coil_ohm: float, n_coils: int) -> None:
+    """Resistances in series add, in parallel their conductances do (any textbook)."""
+    if n_coils > 1:
+        assert combined_ohm(coil_ohm, n_coils, "series") == pytest.approx(sum([coil_ohm] * n_coils))
+        assert 1 / combined_ohm(coil_ohm, n_coils, "parallel") == pytest.approx(sum([1 / coil_ohm] * n_coils))
+    if n_coils >= 4 and n_coils % 2 == 0:
+        branch = coil_ohm * n_coils / 2
+        assert 1 / combined_ohm(coil_ohm, n_coils, "series-parallel") == pytest.approx(2 / branch)
+
+
+def test_wiring_that_cannot_be() -> None:
+    for coil_ohm, n_coils, wiring in ((4, 2, "single"), (4, 3, "series-parallel"), (0, 1, "single"), (4, 0, "series")):
+        with pytest.raises(ValueError, match="coils"):
+            combined_ohm(coil_ohm, n_coils, wiring)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("nominal", "measured", "finding"),
+    [
+        (4, 3.2, "as expected"), (4, 2.8, "as expected"), (8, 6.4, "as expected"),
+        (4, 2.6, "look again"), (4, 4.2, "look again"),
+        (4, 0.1, "stop"), (4, math.inf, "stop"), (4, 1.9, "stop"), (4, 7.9, "stop"),
+    ],
+)  # fmt: skip
+def test_coils(nominal: float, measured: float, finding: str) -> None:
+    """0.7 to 0.9 of nominal: common practice, no source."""
+    judged = judge_coil("x", nominal, measured)
+    assert judged.finding == finding
+    assert judged.finding == "as expected" or judged.advice
+
+
+def test_a_load_is_judged_as_it_is_connected() -> None:
+    assert judge_load(2, 2, 4, is_bridged=False).finding == "as expected"
+    assert judge_load(2, 2, 4, is_bridged=True).finding == "stop"
+    assert judge_load(2, 2, None, is_bridged=True).finding == "not judged"
+
+
+def test_fuses_are_never_called_right_for_a_cable() -> None:
+    run_judged = judge_fuse(80, 100, 0.6, None)
+    assert [j.finding for j in run_judged] == ["as expected", "stop"]
+    assert judge_fuse(40, 100, 0.2, None)[0].finding == "look again"
+
+
+GOOD = {
+    "coil_ohm": "4", "n_coils": "2", "wiring": "parallel", "coil_1_ohm": "3.2", "coil_2_ohm": "3.3", "leads_ohm": "1.6",
+    "chassis_p_ohm": "open", "chassis_n_ohm": "OL", "is_bridged": "no", "least_stereo_ohm": "2",
+    "least_bridged_ohm": "4", "supply_v": "12.6", "ground_ohm": "0.1", "remote_v": "0", "fuse_a": "80",
+    "amplifier_fuses_a": "80", "fuse_distance_m": "0.3", "cable_mm2": "21", "cable_m": "5",
+}  # fmt: skip
+
+
+def invoke(answers: dict[str, str], *more: str, typed: str | None = None):  # type: ignore[no-untyped-def]
+    given_options = [part for key, value in answers.items() for part in ("--answer", f"{key}={value}")]
+    return CliRunner().invoke(before_power, [*given_options, *more], input=typed)
+
+
+def test_a_sound_car_and_each_fault_in_turn() -> None:
+    plain = json.loads(invoke(GOOD, "--json").stdout)
+    assert "Do not switch on" not in plain["conclusion"]
+    assert "acoustic polarity" in plain["not_tested"]
+    faults = {
+        "coil_1_ohm": "0.2", "coil_2_ohm": "open", "chassis_p_ohm": "3", "is_bridged": "yes", "supply_v": "-12.6",
+        "ground_ohm": "open", "fuse_distance_m": "2", "leads_ohm": "6.4",
+    }  # fmt: skip
+    for key, value in faults.items():
+        plain = json.loads(invoke({**GOOD, key: value}, "--json").stdout)
+        assert plain["conclusion"].startswith("Do not switch on"), key
+        assert sum(j["finding"] == "stop" for j in plain["judgements"]) == 1, key
+
+
+def test_the_first_line_is_the_warning_and_what_was_not_measured_is_named() -> None:
+    shown = invoke({"coil_ohm": "4", "n_coils": "1"}, "--no-questions")
+    assert shown.exit_code == 0
+    assert shown.stderr.startswith("A fault found here can destroy an amplifier")
+    assert "Not judged" in " ".join(shown.stdout.split())
+
+
+def test_typed_at_the_terminal_with_a_slip(tmp_path: Path) -> None:
+    asked = [ask.key for ask in questions({"n_coils": 2})]
+    typed = "\n".join(["four", *(GOOD[key] for key in asked)]) + "\n"
+    shown = invoke({}, "--out", str(tmp_path / "b.json"), typed=typed)
+    assert shown.exit_code == 0, shown.output
+    assert "coil_ohm: a number, not 'four'" in shown.stderr
+    kept = json.loads((tmp_path / "b.json").read_text())
+    assert kept["answers"]["chassis_p_ohm"] == "open"
+    assert kept["judgements"] == json.loads(invoke(GOOD, "--json").stdout)["judgements"]
+
+
+@pytest.mark.parametrize("bad", ["x", "nonsense=1", "coil_ohm=-4", "coil_ohm=nan", "n_coils=1.5", "n_coils=99"])
+def test_absurd_answers(bad: str) -> None:
+    refused = CliRunner().invoke(before_power, ["--answer", bad, "--json"])
+    assert refused.exit_code != 0
+    assert bad.partition("=")[0] in str(refused.exception)
