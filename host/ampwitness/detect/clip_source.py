@@ -36,8 +36,8 @@ class _Rule:
 
 
 WIDE = _Rule(0.006, 0.6, 1.25, False)
-NARROW = _Rule(0.002, 0.85, 1.08, True)
-NARROW_KNOWN = _Rule(0.002, 0.85, 1.04, True)
+NARROW = _Rule(0.002, 0.9, 1.12, True)
+NARROW_KNOWN = _Rule(0.002, 0.85, 1.07, True)
 BESIDE_SHARE = 0.01
 
 
