@@ -119,3 +119,9 @@ class SelfTestError(AmpwitnessError):
     """The board's self test found something wrong, or its result cannot be had."""
 
     exit_code = 33
+
+
+class JobError(AmpwitnessError):
+    """A job folder that is missing, damaged, newer, contradicting itself, or was changed by somebody else."""
+
+    exit_code = 21

@@ -58,6 +58,8 @@ ALLOWED: dict[str, set[str]] = {
     "calibration_file": {"errors", "units", "types"},
     # The firmware onto a board at its prompt, and the hello that proves it.
     "installing": {"errors", "types", "firmware_files", "link"},
+    # One vehicle's folder of plain files and the order of work.
+    "job": {"errors", "units", "types"},
     # What a guided walk asks, in which order, and what it concludes: no terminal, no port.
     "guide": {"errors", "units", "types", "frontend", "waveform", "detect", "findings"},
 }

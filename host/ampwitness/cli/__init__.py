@@ -16,6 +16,7 @@ INTERRUPTED_EXIT_CODE = 130  # the shell's own number for Ctrl-C
 
 # command name -> (module, object in it, one line of help). The help stands here so that `--help` loads nothing else.
 INSTALLER_COMMANDS = {
+    "job": ("job", "job", "Keep one folder a vehicle: equipment, order of work, recordings, findings."),
     "before-power": ("before_power", "before_power", "Meter checks before an amplifier is switched on."),
     "record": ("record", "record", "Record from a board until told to stop."),
     "report": ("report", "report", "Say what a recording shows: in the terminal, as a page, as JSON."),

@@ -146,7 +146,7 @@ def judge_ground(ground_ohm: float) -> Judgement:
         )
     if ground_ohm > GROUND_GOOD_OHM:
         return Judgement(
-            "ground", "look again", f"{ground_ohm:g} ohm without the meter's leads; under {GROUND_GOOD_OHM} was expected.",
+            "ground", "look again", f"{ground_ohm:g} ohm without the meter's leads; expected under {GROUND_GOOD_OHM}.",
             "Clean to bare metal, new bolt, and measure the drop under load later: `ampwitness check-supply`.",
         )  # fmt: skip
     return Judgement(

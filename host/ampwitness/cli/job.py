@@ -1,0 +1,238 @@
+"""`ampwitness job`: one folder a vehicle or bench unit, and the order of work in it."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import shutil
+import textwrap
+from dataclasses import asdict
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ampwitness.cli.output_files import write_whole
+from ampwitness.cli.progress import ProgressLine
+from ampwitness.errors import JobError, UsageError
+from ampwitness.findings.as_json import analysis_to_json
+from ampwitness.job.compare import PairMatch, compare_pair, level_of
+from ampwitness.job.folder import FINDINGS, MOMENTS, RECORDINGS, Job, new_job, open_job
+from ampwitness.job.steps import STEP_OF_KEY, STEPS
+from ampwitness.pipeline import AnalyseOptions, analyse_file
+
+_FOLDER = click.argument("folder", type=click.Path(path_type=Path))
+_JSON = click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
+_AMPLIFIER = click.option("--amplifier", help="Which amplifier, as typed into the job.")
+_CHANNEL = click.option("--channel", help="Which of its channels.")
+
+
+@click.group(epilog="Example: ampwitness job new blue-van --name 'Blue van', then ampwitness job show blue-van")
+def job() -> None:
+    """Keep one folder a vehicle: equipment, order of work, recordings, findings; as found and as left."""
+
+
+@job.command(epilog="Example: ampwitness job new blue-van --name 'Blue van'")
+@_FOLDER
+@click.option("--name", help="What it is called on the sheet. Default: the folder's name.")
+def new(folder: Path, name: str | None) -> None:
+    """Make FOLDER for a new vehicle or bench unit."""
+    made = new_job(folder, name or folder.name)
+    click.echo(f"Made {made.folder}. Next: ampwitness job channel {folder} --amplifier sub --channel mono --load-ohm 4")
+
+
+@job.command(
+    epilog="Example: ampwitness job channel blue-van --amplifier sub --channel mono --load-ohm 2 --rated-w 500"
+)
+@_FOLDER
+@click.option("--amplifier", required=True, help="Your name for the amplifier.")
+@click.option("--channel", required=True, help="Your name for its channel: mono, left, right, ...")
+@click.option("--load-ohm", type=click.FloatRange(0, min_open=True), help="Nominal impedance of what hangs on it.")
+@click.option("--load-kind", type=click.Choice(["none", "resistor", "speaker"]))
+@click.option("--rated-w", type=click.FloatRange(0, min_open=True), help="Rated watts, as its label says.")
+@click.option("--least-load-ohm", type=click.FloatRange(0, min_open=True), help="Least load, as its label says.")
+@click.option("--bridged/--not-bridged", "is_bridged", default=None, help="Whether the output is bridged.")
+@click.option("--board", help="Id of the logger board that looks at it.")
+@click.option("--remark", help="Anything worth keeping.")
+def channel(folder: Path, amplifier: str, channel: str, **facts: Any) -> None:
+    """Type in one amplifier channel, or more about it."""
+    opened = open_job(folder)
+    opened.set_channel(amplifier, channel, facts)
+    opened.save()
+    click.echo(f"{opened.name}: {len(opened.channels)} channel{'s' if len(opened.channels) != 1 else ''} typed in.")
+
+
+@job.command(epilog="Example: ampwitness job add blue-van gain set.mcap --amplifier sub --channel mono --as left")
+@_FOLDER
+@click.argument("step", type=click.Choice(list(STEP_OF_KEY)))
+@click.argument("file", type=click.Path(path_type=Path), required=False)
+@_AMPLIFIER
+@_CHANNEL
+@click.option("--as", "moment", type=click.Choice(["found", "left"]), help="Whether it shows the car as found or left.")
+@click.option("--note", help="What was done, in your words.")
+@_JSON
+def add(
+    folder: Path,
+    step: str,
+    file: Path | None,
+    amplifier: str | None,
+    channel: str | None,
+    moment: str | None,
+    note: str | None,
+    as_json: bool,
+) -> None:
+    """Note that STEP was done, with FILE as evidence: a recording, or what a program wrote.
+
+    FILE is copied into the folder. A recording is analysed, and its findings are kept beside it.
+    """
+    opened = open_job(folder)
+    if file is None and not note:
+        raise UsageError("give a FILE as evidence, or say with --note what was done")
+    inside = findings = None
+    if file is not None and file.suffix.lower() == ".json":
+        findings = inside = _take_json(opened, file)
+    elif file is not None:
+        inside = opened.take_in(file, RECORDINGS)
+        findings = _analyse(opened, opened.folder / inside, step)
+    entry = opened.add_entry(
+        step,
+        "done",
+        file=inside,
+        findings=findings,
+        amplifier=amplifier,
+        channel=channel,
+        moment=None if moment is None else MOMENTS[("found", "left").index(moment)],
+        note=note,
+    )
+    opened.save()
+    click.echo(json.dumps(entry, indent=1) if as_json else _show(opened, _width()))
+
+
+def _take_json(opened: Job, file: Path) -> str:
+    try:
+        json.loads(file.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise JobError(f"{file} is not there: check the name.") from None
+    except (OSError, ValueError) as error:
+        raise JobError(f"{file} cannot be read as JSON ({error}); nothing was noted.") from error
+    return opened.take_in(file, FINDINGS)
+
+
+def _analyse(opened: Job, recording: Path, step: str) -> str:
+    with ProgressLine() as progress:
+        plain = analysis_to_json(analyse_file(recording, AnalyseOptions(), progress))
+    inside = f"{FINDINGS}/{recording.stem}-{step}.json"
+    write_whole(opened.folder / inside, json.dumps(plain, indent=1, allow_nan=False) + "\n")
+    return inside
+
+
+@job.command(epilog="Example: ampwitness job skip blue-van soak --reason 'no cut-off on the bench today'")
+@_FOLDER
+@click.argument("step", type=click.Choice(list(STEP_OF_KEY)))
+@click.option("--reason", required=True, help="Why it is left out; it stands on the sheet.")
+def skip(folder: Path, step: str, reason: str) -> None:
+    """Leave STEP out, with a reason."""
+    opened = open_job(folder)
+    opened.add_entry(step, "skipped", reason=reason)
+    opened.save()
+    click.echo(_show(opened, _width()))
+
+
+@job.command(epilog="Example: ampwitness job show blue-van")
+@_FOLDER
+@_JSON
+def show(folder: Path, as_json: bool) -> None:
+    """Show what is done, what is next and why."""
+    opened = open_job(folder)
+    if as_json:
+        states = {step.key: opened.state(step.key) for step in STEPS}
+        plain = {**opened.plain, "states": states, "next": opened.next_step(), "missing_files": opened.missing_files()}
+        click.echo(json.dumps(plain, indent=1))
+        return
+    click.echo(_show(opened, _width()))
+
+
+def _width() -> int:
+    return min(100, max(60, shutil.get_terminal_size((100, 24)).columns))
+
+
+def _show(opened: Job, width: int) -> str:
+    lines = [opened.name, ""]
+    for c in opened.channels:
+        facts = ", ".join(
+            f"{key.replace('_', ' ')} {value}" for key, value in c.items() if key not in ("amplifier", "channel")
+        )
+        lines += textwrap.wrap(
+            f"{c['amplifier']}/{c['channel']}: {facts or 'nothing more typed'}", width, subsequent_indent="    "
+        )
+    if opened.channels:
+        lines.append("")
+    for number, step in enumerate(STEPS, 1):
+        state = opened.state(step.key)
+        entries = opened.entries(step.key)
+        detail = ""
+        if state == "skipped":
+            detail = f": {entries[-1].get('reason')}"
+        elif state == "open" and entries and opened.missing_channels(step.key):
+            detail = f": still {', '.join(opened.missing_channels(step.key))}"
+        elif entries:
+            detail = f", {entries[-1]['at'][:10]}"
+        lines += textwrap.wrap(f"{number}. {step.title}: {state}{detail}", width, subsequent_indent="    ")
+    for missing in opened.missing_files():
+        lines.append(f"MISSING: {missing} is named in the job and is not in the folder.")
+    key = opened.next_step()
+    if key is None:
+        lines += ["", "All steps are done or skipped."]
+    else:
+        step = STEP_OF_KEY[key]
+        lines += ["", *textwrap.wrap(f"Next: {step.title}. {step.why}", width), f"  {step.command}"]
+        pair = next(iter(opened.missing_channels(key)), "") if step.is_per_channel else ""
+        which = " --amplifier {} --channel {}".format(*pair.split("/", 1)) if pair else ""
+        lines.append(f"  ampwitness job add {opened.folder} {key} FILE{which}")
+    return "\n".join(lines)
+
+
+@job.command(epilog="Example: ampwitness job compare blue-van")
+@_FOLDER
+@_JSON
+def compare(folder: Path, as_json: bool) -> None:
+    """Compare the channels of each amplifier: gain match in dB."""
+    matches = compare_channels(open_job(folder))
+    if as_json:
+        click.echo(json.dumps([asdict(match) for match in matches], indent=1))
+        return
+    if not matches:
+        click.echo("No amplifier with two channels is typed in: nothing to compare.")
+    for match in matches:
+        click.echo("\n".join(textwrap.wrap(f"{match.amplifier}: {match.words}.", _width(), subsequent_indent="    ")))
+
+
+def compare_channels(opened: Job) -> list[PairMatch]:
+    """Every two neighbouring channels of an amplifier, by the last measured gain of each."""
+    matches = []
+    for amplifier in dict.fromkeys(c["amplifier"] for c in opened.channels):
+        names = [c["channel"] for c in opened.channels if c["amplifier"] == amplifier]
+        levels = [(name, _level(opened, amplifier, name)) for name in names]
+        matches += [compare_pair(amplifier, *pair) for pair in itertools.pairwise(levels)]
+    return matches
+
+
+def _level(opened: Job, amplifier: str, channel: str) -> tuple[float, str] | None:
+    """Of the newest gain entry with findings for this channel."""
+    for entry in reversed(opened.entries("gain")):
+        if (entry.get("amplifier"), entry.get("channel")) != (amplifier, channel) or not entry.get("findings"):
+            continue
+        try:
+            plain = json.loads((opened.folder / entry["findings"]).read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            continue  # named as missing by `show`
+        level = level_of(plain.get("findings", []))
+        if level is not None:
+            return level
+    return None
+
+
+def today() -> str:
+    """Date for a sheet."""
+    return datetime.now().astimezone().date().isoformat()

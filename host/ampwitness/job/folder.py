@@ -1,0 +1,262 @@
+"""A job folder on disk: `job.json`, `recordings/`, `findings/`. Read whole, checked, written whole or not at all.
+
+    job.json     what, version, name, revision, equipment, steps, log; a person can read and edit it
+    recordings/  what was recorded for this job
+    findings/    what programs concluded, JSON, one file a step and time
+
+A writer reads the file, changes its copy and writes it back only if the file on disk is still the one it read. A file
+of a newer version, or one that does not hold together, is refused and left as it is.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+from collections.abc import Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from ampwitness.errors import JobError
+from ampwitness.job.steps import STEP_OF_KEY, STEPS, State
+
+WHAT = "ampwitness job"
+VERSION = 1
+FILE_NAME = "job.json"
+RECORDINGS = "recordings"
+FINDINGS = "findings"
+MOMENTS = ("as found", "as left")
+
+
+class Job:
+    """One job folder, read. `plain` is what stands in job.json."""
+
+    def __init__(self, folder: Path, plain: dict[str, Any], digest: str) -> None:
+        self.folder = folder
+        self.plain = plain
+        self._digest = digest
+
+    @property
+    def name(self) -> str:
+        return str(self.plain["name"])
+
+    @property
+    def channels(self) -> list[dict[str, Any]]:
+        """Every amplifier channel as typed: amplifier, channel, and whatever was said of them."""
+        return list(self.plain["equipment"])
+
+    def entries(self, key: str) -> list[dict[str, Any]]:
+        """What was done for a step, oldest first."""
+        return list(self.plain["steps"].get(key, []))
+
+    def state(self, key: str) -> State:
+        """A step is done once it has evidence (for every channel, where it is per channel), or was said to be done;
+        skipped where the last word on it was that."""
+        entries = self.entries(key)
+        if entries and entries[-1]["state"] == "skipped":
+            return "skipped"
+        done = [entry for entry in entries if entry["state"] == "done"]
+        if not done:
+            return "open"
+        if STEP_OF_KEY[key].is_per_channel and self.channels:
+            covered = {(entry.get("amplifier"), entry.get("channel")) for entry in done}
+            wanted = {(c["amplifier"], c["channel"]) for c in self.channels}
+            if (None, None) not in covered and not wanted <= covered:
+                return "open"
+        return "done"
+
+    def missing_channels(self, key: str) -> list[str]:
+        """Channels that a per-channel step has no evidence for, as `amplifier/channel`."""
+        covered = {(e.get("amplifier"), e.get("channel")) for e in self.entries(key) if e["state"] == "done"}
+        if not STEP_OF_KEY[key].is_per_channel or (None, None) in covered:
+            return []
+        pairs = [(c["amplifier"], c["channel"]) for c in self.channels]
+        return [f"{amplifier}/{channel}" for amplifier, channel in pairs if (amplifier, channel) not in covered]
+
+    def next_step(self) -> str | None:
+        """Key of the first step that is neither done nor skipped."""
+        return next((step.key for step in STEPS if self.state(step.key) == "open"), None)
+
+    # ---- changing ---------------------------------------------------------------------------------------------------
+
+    def set_channel(self, amplifier: str, channel: str, facts: Mapping[str, Any]) -> None:
+        """Type in, or correct, what is known of one channel. A fact that is None is taken out."""
+        for known in self.plain["equipment"]:
+            if (known["amplifier"], known["channel"]) == (amplifier, channel):
+                known.update({key: value for key, value in facts.items() if value is not None})
+                for key in [key for key, value in facts.items() if value is None]:
+                    known.pop(key, None)
+                return
+        entry = {"amplifier": amplifier, "channel": channel}
+        self.plain["equipment"].append({**entry, **{k: v for k, v in facts.items() if v is not None}})
+
+    def add_entry(self, key: str, state: State, **facts: Any) -> dict[str, Any]:
+        """Note that something was done, or skipped with a reason. Raises JobError for what contradicts the job."""
+        if key not in STEP_OF_KEY:
+            raise JobError(f"{key!r} is no step of the work: say one of {', '.join(STEP_OF_KEY)}.")
+        if state == "skipped" and not str(facts.get("reason") or "").strip():
+            raise JobError(f"A step is skipped with a reason: say why {key} is left out.")
+        amplifier, channel = facts.get("amplifier"), facts.get("channel")
+        known = {(c["amplifier"], c["channel"]) for c in self.channels}
+        if (amplifier is None) != (channel is None):
+            raise JobError("Say both --amplifier and --channel, or neither.")
+        if amplifier is not None and (amplifier, channel) not in known:
+            listed = ", ".join(f"{a}/{c}" for a, c in sorted(known)) or "none yet"
+            raise JobError(f"The job has no channel {amplifier}/{channel} (it has {listed}): type it in first.")
+        entry = {"state": state, "at": _now(), **{k: v for k, v in facts.items() if v is not None}}
+        self.plain["steps"].setdefault(key, []).append(entry)
+        return entry
+
+    def take_in(self, path: Path, into: str) -> str:
+        """Copy a file into the folder under its own name. Returns its path inside the folder.
+
+        Raises JobError where it is missing, or another file of that name is there already.
+        """
+        if not path.is_file():
+            raise JobError(f"{path} is not there: check the name.")
+        target = self.folder / into / path.name
+        inside = f"{into}/{path.name}"
+        if path.resolve() == target.resolve():
+            return inside
+        if target.exists():
+            if _digest_of(target) == _digest_of(path):
+                return inside
+            raise JobError(f"{target} exists and is another file: rename yours, nothing was overwritten.")
+        part = target.with_name(target.name + ".part")
+        try:
+            target.parent.mkdir(exist_ok=True)
+            shutil.copyfile(path, part)
+            os.replace(part, target)
+        except OSError as error:
+            part.unlink(missing_ok=True)
+            raise JobError(f"{path} cannot be copied into the job ({error.strerror}): is the disk full?") from error
+        return inside
+
+    def missing_files(self) -> list[str]:
+        """Files that the job names and that are not there."""
+        named = [str(entry["file"]) for key in self.plain["steps"] for entry in self.entries(key) if entry.get("file")]
+        return [name for name in dict.fromkeys(named) if not (self.folder / name).is_file()]
+
+    def save(self) -> None:
+        """Write job.json whole, unless somebody else changed it since it was read.
+
+        Raises JobError, with nothing overwritten, where it was changed meanwhile or cannot be written.
+        """
+        path = self.folder / FILE_NAME
+        if path.exists() != bool(self._digest) or (self._digest and _digest_of(path) != self._digest):
+            raise JobError(
+                f"{path} was changed by somebody else in the meantime; nothing was overwritten. Look at it "
+                "(ampwitness job show), then do this again."
+            )
+        self.plain["revision"] = int(self.plain["revision"]) + 1
+        text = json.dumps(self.plain, indent=1, ensure_ascii=False) + "\n"
+        part = path.with_name(FILE_NAME + ".part")
+        try:
+            with part.open("w", encoding="utf-8") as file:
+                file.write(text)
+                file.flush()
+                os.fsync(file.fileno())
+            os.replace(part, path)
+        except OSError as error:
+            raise JobError(
+                f"{path} cannot be written ({error.strerror}): is the disk full or write-protected?"
+            ) from error
+        self._digest = hashlib.sha256(text.encode()).hexdigest()
+
+
+def _now() -> str:
+    return datetime.now().astimezone().isoformat(timespec="seconds")
+
+
+def _digest_of(path: Path) -> str:
+    with path.open("rb") as file:
+        return (
+            hashlib.file_digest(file, "sha256").hexdigest() if hasattr(hashlib, "file_digest") else _digest_slow(file)
+        )
+
+
+def _digest_slow(file: Any) -> str:
+    digest = hashlib.sha256()
+    while piece := file.read(1 << 20):
+        digest.update(piece)
+    return digest.hexdigest()
+
+
+def new_job(folder: Path, name: str) -> Job:
+    """Make a job folder. Raises JobError where one is there already, or it cannot be made."""
+    if (folder / FILE_NAME).exists():
+        raise JobError(f"{folder} holds a job already: go on with it (ampwitness job show), or name another folder.")
+    try:
+        for inside in (RECORDINGS, FINDINGS):
+            (folder / inside).mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise JobError(f"{folder} cannot be made ({error.strerror}): name another place.") from error
+    plain: dict[str, Any] = {
+        "what": WHAT, "version": VERSION, "name": name, "begun": _now(), "revision": 0, "equipment": [], "steps": {},
+    }  # fmt: skip
+    job = Job(folder, plain, "")
+    job.save()
+    return job
+
+
+def open_job(folder: Path) -> Job:
+    """Read a job folder and check it.
+
+    Raises
+    ------
+    JobError : none there, damaged, of a newer version, contradicting itself, or with a second copy beside it.
+    """
+    path = folder / FILE_NAME if folder.is_dir() else folder
+    if not path.is_file():
+        raise JobError(f"{folder} holds no job: make one with `ampwitness job new {folder}`.")
+    others = sorted(p.name for p in path.parent.glob("job*.json") if p.name != FILE_NAME)
+    if others:
+        raise JobError(
+            f"{path.parent} holds two versions of the job ({FILE_NAME} and {others[0]}), probably two people's edits: "
+            "keep the right one as job.json, move the other away."
+        )
+    try:
+        text = path.read_text(encoding="utf-8")
+        plain = json.loads(text)
+    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
+        where = f"line {error.lineno}" if isinstance(error, json.JSONDecodeError) else str(error)
+        raise JobError(f"{path} cannot be read ({where}): mend it by hand or take a copy of it back.") from error
+    if not isinstance(plain, dict) or plain.get("what") != WHAT:
+        raise JobError(f"{path} is no job of this program.")
+    version = plain.get("version")
+    if not isinstance(version, int) or version > VERSION:
+        raise JobError(f"{path} is of version {version}, this program knows {VERSION}: use the newer program.")
+    _check(path, plain)
+    return Job(path.parent, plain, hashlib.sha256(text.encode()).hexdigest())
+
+
+def _check(path: Path, plain: dict[str, Any]) -> None:
+    """Refuse entries that contradict each other, naming the first."""
+
+    def refuse(why: str) -> JobError:
+        return JobError(f"{path}: {why}. Mend it by hand; nothing was changed.")
+
+    equipment, steps = plain.get("equipment"), plain.get("steps")
+    if not isinstance(equipment, list) or not isinstance(steps, dict) or not isinstance(plain.get("revision"), int):
+        raise refuse("equipment, steps or revision are missing")
+    pairs = []
+    for entry in equipment:
+        if not isinstance(entry, dict) or not entry.get("amplifier") or not entry.get("channel"):
+            raise refuse("a piece of equipment lacks its amplifier or channel")
+        pairs.append((entry["amplifier"], entry["channel"]))
+    twice = [pair for pair in pairs if pairs.count(pair) > 1]
+    if twice:
+        raise refuse(f"channel {twice[0][0]}/{twice[0][1]} stands there twice")
+    for key, entries in steps.items():
+        if key not in STEP_OF_KEY:
+            raise refuse(f"step {key!r} is unknown")
+        if not isinstance(entries, list):
+            raise refuse(f"step {key!r} holds no list")
+        for entry in entries:
+            if not isinstance(entry, dict) or entry.get("state") not in ("done", "skipped"):
+                raise refuse(f"step {key!r} has an entry that is neither done nor skipped")
+            pair = (entry.get("amplifier"), entry.get("channel"))
+            if pair != (None, None) and pair not in pairs:
+                raise refuse(f"step {key!r} speaks of {pair[0]}/{pair[1]}, which is not in the equipment")

@@ -1,0 +1,151 @@
+"""A job folder: order of work, plain files, and nothing overwritten when two people or two versions meet."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from ampwitness.cli.job import job as job_command
+from ampwitness.errors import JobError
+from ampwitness.job.compare import compare_pair, level_of
+from ampwitness.job.folder import FILE_NAME, new_job, open_job
+from ampwitness.job.steps import STEPS
+from click.testing import CliRunner
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    job = new_job(tmp_path / "blue-van", "Blue van")
+    job.set_channel("front", "left", {"load_ohm": 4.0})
+    job.set_channel("front", "right", {"load_ohm": 4.0})
+    job.save()
+    return job.folder
+
+
+def test_the_order_of_work(folder: Path) -> None:
+    job = open_job(folder)
+    assert job.next_step() == "before-power"
+    job.add_entry("before-power", "done", amplifier="front", channel="left")
+    assert job.state("before-power") == "open"  # the right channel is still to be checked
+    assert job.missing_channels("before-power") == ["front/right"]
+    job.add_entry("before-power", "done", amplifier="front", channel="right")
+    assert job.next_step() == "source"
+    for step in STEPS[1:]:
+        job.add_entry(step.key, "skipped", reason="shown only")
+    assert job.next_step() is None
+    job.save()
+    again = open_job(folder)
+    assert again.state("road") == "skipped"
+    again.add_entry("road", "done", note="done after all")
+    assert again.state("road") == "done"
+
+
+def test_a_step_is_skipped_with_a_reason_only(folder: Path) -> None:
+    with pytest.raises(JobError, match="say why"):
+        open_job(folder).add_entry("soak", "skipped", reason="  ")
+    with pytest.raises(JobError, match="front/rear"):
+        open_job(folder).add_entry("gain", "done", amplifier="front", channel="rear")
+    with pytest.raises(JobError, match="neither"):
+        open_job(folder).add_entry("gain", "done", amplifier="front")
+
+
+def test_two_people_at_once_lose_nothing(folder: Path) -> None:
+    mine, theirs = open_job(folder), open_job(folder)
+    theirs.add_entry("source", "done", note="theirs")
+    theirs.save()
+    kept = (folder / FILE_NAME).read_bytes()
+    mine.add_entry("source", "done", note="mine")
+    with pytest.raises(JobError, match="somebody else"):
+        mine.save()
+    assert (folder / FILE_NAME).read_bytes() == kept
+    theirs.add_entry("supply", "done", note="and on")  # whoever wrote last may go on
+    theirs.save()
+
+
+def test_a_power_cut_while_writing_leaves_the_job_as_it_was(folder: Path) -> None:
+    kept = open_job(folder).plain
+    (folder / (FILE_NAME + ".part")).write_text('{"what": "ampwitness jo')
+    assert open_job(folder).plain == kept
+    open_job(folder).save()
+    assert not (folder / (FILE_NAME + ".part")).exists()
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({"version": 99}, "version 99"),
+        ({"what": "a cake"}, "no job of this program"),
+        ({"equipment": [{"amplifier": "a", "channel": "b"}] * 2}, "twice"),
+        ({"equipment": [{"amplifier": "a"}]}, "lacks"),
+        ({"steps": {"dance": []}}, "dance"),
+        ({"steps": {"gain": [{"state": "perhaps"}]}}, "neither done nor skipped"),
+        ({"steps": {"gain": [{"state": "done", "amplifier": "x", "channel": "y"}]}}, "x/y"),
+        ({"steps": []}, "missing"),
+    ],
+)
+def test_what_does_not_hold_together_is_refused_and_left(folder: Path, change: dict, says: str) -> None:  # type: ignore[type-arg]
+    path = folder / FILE_NAME
+    text = json.dumps({**json.loads(path.read_text()), **change})
+    path.write_text(text)
+    with pytest.raises(JobError, match=says):
+        open_job(folder)
+    refused = CliRunner().invoke(job_command, ["skip", str(folder), "soak", "--reason", "x"])
+    assert refused.exit_code != 0
+    assert path.read_text() == text
+
+
+def test_damaged_missing_and_doubled(folder: Path, tmp_path: Path) -> None:
+    with pytest.raises(JobError, match="holds no job"):
+        open_job(tmp_path / "nowhere")
+    with pytest.raises(JobError, match="holds a job already"):
+        new_job(folder, "again")
+    (folder / "job (copy of the other laptop).json").write_text("{}")
+    with pytest.raises(JobError, match="two people"):
+        open_job(folder)
+    (folder / "job (copy of the other laptop).json").unlink()
+    (folder / FILE_NAME).write_text("{")
+    with pytest.raises(JobError, match="line 1"):
+        open_job(folder)
+
+
+def test_files_are_copied_in_and_missing_ones_named(folder: Path, tmp_path: Path) -> None:
+    evidence = tmp_path / "checks.json"
+    evidence.write_text('{"kind": "before-power"}')
+    run = CliRunner()
+    done = run.invoke(job_command, ["add", str(folder), "before-power", str(evidence), "--as", "found"])
+    assert done.exit_code == 0, done.output
+    assert (folder / "findings" / "checks.json").read_text() == evidence.read_text()
+    assert open_job(folder).entries("before-power")[0]["moment"] == "as found"
+    evidence.write_text('{"kind": "another"}')
+    refused = run.invoke(job_command, ["add", str(folder), "before-power", str(evidence)])
+    assert "nothing was overwritten" in str(refused.exception)
+    (folder / "findings" / "checks.json").unlink()
+    assert "MISSING: findings/checks.json" in run.invoke(job_command, ["show", str(folder)]).output
+    gone = run.invoke(job_command, ["add", str(folder), "gain", str(tmp_path / "no.mcap")])
+    assert "is not there" in str(gone.exception)
+
+
+def test_left_and_right_in_db(folder: Path, tmp_path: Path) -> None:
+    """20 lg(11/10) = 0.83 dB, by hand."""
+    for name, level_v in (("left", 10.0), ("right", 11.0)):
+        path = tmp_path / f"{name}.json"
+        path.write_text(json.dumps({"findings": [{"kind": "knee", "measured": {"knee_v": level_v}}]}))
+        done = CliRunner().invoke(
+            job_command, ["add", str(folder), "gain", str(path), "--amplifier", "front", "--channel", name]
+        )
+        assert done.exit_code == 0, done.output
+    (match,) = json.loads(CliRunner().invoke(job_command, ["compare", str(folder), "--json"]).output)
+    assert match["difference_db"] == pytest.approx(0.828, abs=0.001)
+    assert "right is 0.83 dB louder" in match["words"]
+    assert compare_pair("a", ("l", (10, "tone level_v")), ("r", (10, "knee knee_v"))).difference_db is None
+    assert compare_pair("a", ("l", None), ("r", (10, "knee knee_v"))).difference_db is None
+    assert level_of([]) is None
+
+
+def test_show_says_what_is_next_and_why(folder: Path) -> None:
+    shown = CliRunner().invoke(job_command, ["show", str(folder)]).output
+    assert "Next: Checks before power" in shown
+    assert "destroys" in shown
+    plain = json.loads(CliRunner().invoke(job_command, ["show", str(folder), "--json"]).output)
+    assert plain["next"] == "before-power"
