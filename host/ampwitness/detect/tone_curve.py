@@ -118,7 +118,8 @@ def make_curve(points: Sequence[TonePoint]) -> ToneCurve:
 def _find_crossing(points: Sequence[TonePoint], level: FloatArray, thd: FloatArray, wanted: float) -> CurvePoint | None:
     """Level at a distortion. The law of hard clipping is taken off the levels; what is left is the ceiling, and that
     is taken as straight in log THD: exact for a hard rail, near enough for soft knees and rails that sink."""
-    near = np.flatnonzero((thd >= wanted / _SPAN_RATIO) & (thd <= wanted * _SPAN_RATIO))
+    is_above_floor = thd >= np.array([point.reading.thd_floor_percent for point in points])
+    near = np.flatnonzero((thd >= wanted / _SPAN_RATIO) & (thd <= wanted * _SPAN_RATIO) & is_above_floor)
     if not (thd <= wanted).any() or not (thd >= wanted).any() or not len(near):
         return None
     x = np.log(thd[near] / wanted)
@@ -126,8 +127,12 @@ def _find_crossing(points: Sequence[TonePoint], level: FloatArray, thd: FloatArr
     y = 20 * np.log10(level[near]) - law
     moved = np.array([points[int(k)].moved_db for k in near])
     floor = np.array([points[int(k)].reading.thd_floor_percent for k in near])
-    # What the floor may add to a THD moves the level by 0.15 dB a percent; a level on the move is known less well.
-    sure_db = np.hypot(0.002 + 0.08 * floor, _MOVED_SHARE * moved)
+    # What the floor may add to a THD or take from it moves the level by the law; a moving level is known less well.
+    may_be = [
+        hard_clip_level_db(value + f / 2) - hard_clip_level_db(max(0.01, value - f / 2))
+        for value, f in zip(thd[near].tolist(), floor.tolist(), strict=True)
+    ]
+    sure_db = np.hypot(0.002 + 0.5 * np.array(may_be), _MOVED_SHARE * moved)
     closeness = 1 / (1 + (x / _NEAR_X) ** 2)
     weight = closeness / sure_db**2
     slope = offset = 0.0
