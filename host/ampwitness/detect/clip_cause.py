@@ -14,10 +14,13 @@ Source: our choice, measured by `python -m ampwitness.bench.supply_scores`.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
+import numpy as np
+
+from ampwitness.detect.ceiling_fit import CeilingFit, learn_ceiling, pick_lag, plateau_tilt
 from ampwitness.detect.supply_model import Ceiling, SupplyModel
 from ampwitness.types import Finding
 
@@ -58,53 +61,80 @@ def read_ceiling(side: Mapping[str, Any] | None) -> Ceiling | None:
     )
 
 
-def judge_clip(clip: Finding, side: Mapping[str, Any] | None, model: SupplyModel | None) -> CauseVerdict:
+def learn_ceilings(clips: Sequence[Finding]) -> dict[str, CeilingFit]:
+    """What each polarity's plateaus say; a polarity that says nothing borrows from the other, scaled to its level."""
+    made = [f for f in clips if _origin(f) != "source"]
+    sides = {side: [f for f in made if f.measured.get("polarity") == side] for side in ("positive", "negative")}
+    fits = {side: fit for side, mine in sides.items() if (fit := learn_ceiling(mine)) is not None}
+    for side, other in (("positive", "negative"), ("negative", "positive")):
+        if side in fits or other not in fits or not sides[side]:
+            continue
+        levels = {s: float(np.median([abs(float(f.measured["plateau_v"] or 0.0)) for f in sides[s]])) for s in sides}
+        scale = levels[side] / max(levels[other], 1e-9)
+        fit = fits[other]
+        fits[side] = replace(fit, constant_v=scale * fit.constant_v, ratio=scale * fit.ratio, n_plateaus=0)
+    return _share_knee(fits)
+
+
+def _share_knee(fits: dict[str, CeilingFit]) -> dict[str, CeilingFit]:
+    """Both polarities hang on one converter: a level that one stops rising at stops the other at the same supply."""
+    bent = [fit for fit in fits.values() if math.isfinite(fit.knee_v)]
+    if len(bent) != 1:
+        return fits
+    return {
+        side: replace(fit, knee_v=bent[0].knee_v, kind=bent[0].kind)
+        if fit.ratio > 0 and not math.isfinite(fit.knee_v)
+        else fit
+        for side, fit in fits.items()
+    }
+
+
+def judge_clip(clip: Finding, ceiling: CeilingFit | None, model: SupplyModel | None) -> CauseVerdict:
     """The cause of one clip.
 
     Parameters
     ----------
     clip : a finding of kind clip
-    side : the rail model of its polarity, as the clip detector sums it up
+    ceiling : how the ceiling of its polarity moves; None: not known
     model : the supply's; None without a supply channel
     """
     overdrive_db = clip.measured.get("overdrive_db")
     plateau_v = clip.measured.get("plateau_v")
-    origin = str(clip.measured.get("origin") or clip.evidence.get("where") or "")
-    ceiling_kind = str(clip.measured.get("ceiling") or "")
-    if origin == "source":
+    if _origin(clip) == "source":
         return CauseVerdict("drive", 0.0, 0.0, None, "clipped before the amplifier: its supply has no part in it")
     if model is None:
         return CauseVerdict("not decidable", None, None, None, "the supply was not recorded")
     if not isinstance(overdrive_db, int | float) or not isinstance(plateau_v, int | float) or not plateau_v:
         return CauseVerdict("not decidable", None, None, None, "how far the crest overshot is not known")
     settled_v = model.settled_at(clip.start_s)
-    then_v = _supply_then(clip, side)
+    then_v = _supply_then(clip, ceiling)
     if settled_v is None or then_v is None:
         return CauseVerdict("not decidable", None, None, settled_v, "the supply at that moment is not known")
-    if "current" in ceiling_kind:
+    if "current" in str(clip.measured.get("ceiling") or ""):
         return CauseVerdict("drive", 0.0, 0.0, settled_v, "a current limit: a supply at rest would not have lifted it")
-    sunk_v = settled_v - then_v
-    level_v = abs(float(plateau_v))
     overdrive_db = max(float(overdrive_db), 1e-6)
-    kind = "unknown" if side is None else str(side.get("kind") or "unknown")
-    ratio = None if side is None else side.get("ratio")
-    if kind == "regulated":
-        reason = "the ceiling does not move with the supply (regulated rails)"
-        return CauseVerdict("drive", 0.0, 0.0, settled_v, reason)
-    if kind == "follows supply" and isinstance(ratio, int | float):
-        lost_db = _to_db(level_v, level_v + float(ratio) * sunk_v)
-        share = lost_db / overdrive_db
-        cause = share_to_cause(share)
-        reason = (
-            f"the supply stood {sunk_v:.2f} V under its settled {settled_v:.2f} V, which cost {lost_db:.2f} dB of the "
-            f"{overdrive_db:.2f} dB overshot"
-        )
-        return CauseVerdict(cause, share, lost_db, settled_v, reason)
-    return _judge_by_bounds(sunk_v, then_v, settled_v, overdrive_db)
+    if ceiling is None:
+        return _judge_by_bounds(then_v, settled_v, overdrive_db)
+    level_v = abs(float(plateau_v))
+    lifted_v = ceiling.at(settled_v) - ceiling.at(then_v, *plateau_tilt(clip))
+    lost_db = _to_db(level_v, level_v + lifted_v)
+    share = lost_db / overdrive_db
+    # The slope is known only so well: where it could turn drive into supply, nothing is said.
+    doubt_db = _to_db(level_v, level_v + 2 * ceiling.ratio_sd * abs(settled_v - then_v))
+    least, most = ((lost_db + sign * doubt_db) / overdrive_db for sign in (-1.0, 1.0))
+    if share_to_cause(least) == "drive" and share_to_cause(most) == "supply":
+        known_to = 100 * ceiling.ratio_sd / max(ceiling.ratio, 1e-9)
+        reason = f"the ceiling's rise with the supply is known to {known_to:.0f} % only"
+        return CauseVerdict("not decidable", share, lost_db, settled_v, reason)
+    reason = f"the ceiling ({ceiling.kind}) had lost {lost_db:.2f} dB of the {overdrive_db:.2f} dB overshot"
+    if lost_db > 0:
+        reason += f": the supply stood {settled_v - then_v:.2f} V under its settled {settled_v:.2f} V"
+    return CauseVerdict(share_to_cause(share), share, lost_db, settled_v, reason)
 
 
-def _judge_by_bounds(sunk_v: float, then_v: float, settled_v: float, overdrive_db: float) -> CauseVerdict:
+def _judge_by_bounds(then_v: float, settled_v: float, overdrive_db: float) -> CauseVerdict:
     """Without a rail model a ceiling may stand still, or rise with its supply, at most a little above proportion."""
+    sunk_v = settled_v - then_v
     most_db = 20 * math.log10(max(settled_v, 1.0) / max(then_v, 1.0)) * 1.15  # a fixed loss steepens proportion
     if most_db / overdrive_db < DRIVE_BELOW_SHARE:
         reason = f"the supply stood only {sunk_v:.2f} V under its settled {settled_v:.2f} V: too little to matter"
@@ -113,13 +143,18 @@ def _judge_by_bounds(sunk_v: float, then_v: float, settled_v: float, overdrive_d
     return CauseVerdict("not decidable", None, None, settled_v, reason)
 
 
-def _supply_then(clip: Finding, side: Mapping[str, Any] | None) -> float | None:
+def _origin(clip: Finding) -> str:
+    return str(clip.measured.get("origin") or clip.evidence.get("where") or "")
+
+
+def _supply_then(clip: Finding, ceiling: CeilingFit | None) -> float | None:
     """The supply that set the ceiling: lagged by the amplifier's reservoir where that is known."""
-    lagged_v = clip.evidence.get("supply_lagged_v")
-    if isinstance(lagged_v, int | float) and math.isfinite(lagged_v):
-        return float(lagged_v)
-    supply_v = clip.measured.get("supply_v")
-    return float(supply_v) if isinstance(supply_v, int | float) and math.isfinite(supply_v) else None
+    lagged = clip.evidence.get("supply_lagged_v")
+    if ceiling is not None and lagged:
+        volts: Any = float(pick_lag(np.array([lagged], dtype=float), ceiling.lag)[0])
+    else:
+        volts = clip.measured.get("supply_v")
+    return float(volts) if isinstance(volts, int | float) and math.isfinite(volts) else None
 
 
 def _to_db(level_v: float, other_v: float) -> float:

@@ -89,8 +89,12 @@ class LaggedMeans:
         back = np.arange(int(np.ceil(TIME_CONSTANTS * max(lags_s) / step_s)))
         weight = np.exp(-back[:, None] * step_s / np.array(lags_s)[None, :])
         weight /= weight.sum(axis=0)
-        at = np.clip(np.round(sample / self._block - 0.5).astype(np.intp), 0, len(blocks) - 1)
-        return np.asarray(blocks[np.maximum(at[:, None] - back[None, :], 0)].astype(float) @ weight)
+        # Between the middles of blocks: half a millisecond is tenths of a volt where the supply ripples.
+        at = np.clip(sample / self._block - 0.5, 0, len(blocks) - 1)
+        low = np.floor(at).astype(np.intp)
+        share = (at - low)[:, None]
+        early, late = (blocks[np.clip(k[:, None] - back[None, :], 0, len(blocks) - 1)] for k in (low, low + 1))
+        return np.asarray(((1 - share) * early + share * late).astype(float) @ weight)
 
 
 class SegmentStream:

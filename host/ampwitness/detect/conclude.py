@@ -13,7 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from ampwitness.detect.clip_cause import attach_cause, judge_clip, read_ceiling
+from ampwitness.detect.ceiling_fit import CeilingFit
+from ampwitness.detect.clip_cause import attach_cause, judge_clip, learn_ceilings, read_ceiling
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.supply_fit import SLOW_LAGS_S
 from ampwitness.detect.supply_history import STEP_S, SupplySteps
@@ -54,30 +55,31 @@ def conclude(
     model = learn_supply(steps, options)
     clipping = next((r for r in results if r.coverage.detector == "clipping"), None)
     rails: Mapping[str, Any] = clipping.summary.get("rail_model", {}) if clipping is not None else {}
+    ceilings = learn_ceilings(clipping.findings) if clipping is not None else {}
     out: list[DetectorResult] = []
     for result in results:
         if result.coverage.detector == "clipping":
             clips = tuple(
-                attach_cause(f, judge_clip(f, rails.get(str(f.measured.get("polarity"))), model))
+                attach_cause(f, judge_clip(f, ceilings.get(str(f.measured.get("polarity"))), model))
                 for f in result.findings
             )
-            summary = {**result.summary, "causes": dict(Counter(str(f.measured["cause"]) for f in clips))}
+            causes = dict(Counter(str(f.measured["cause"]) for f in clips))
+            summary = {**result.summary, "causes": causes, "ceilings": {k: _describe(v) for k, v in ceilings.items()}}
             result = DetectorResult(clips, result.coverage, summary)
         out.append(result)
     findings = tuple(f for result in out for f in result.findings)
-    return (*out, _supply_result(model, steps, options, rails, findings))
+    return (*out, _supply_result(model, steps, options, _lowest_ceiling(ceilings, rails, model), findings))
 
 
 def _supply_result(
     model: SupplyModel | None,
     steps: SupplySteps,
     options: SupplyOptions,
-    rails: Mapping[str, Any],
+    ceiling: Ceiling | None,
     findings: Sequence[Finding],
 ) -> DetectorResult:
     if model is None:
         return DetectorResult((), Coverage(NAME, 0.0, (NotJudged(0.0, 0.0, "no supply channel"),)), {})
-    ceiling = _lowest_ceiling(rails, model)
     off_v = _under_voltage(findings)
     notes = [f for f in findings if f.kind == "note"]
     states = {name: _describe_state(s, model, options, ceiling, off_v) for name, s in model.states.items()}
@@ -170,11 +172,34 @@ def _name_term(lag_s: float, weight: float) -> str:
     return "recovering (regulator)" if weight < 0 else "slowly (the battery itself)"
 
 
-def _lowest_ceiling(rails: Mapping[str, Any], model: SupplyModel) -> Ceiling | None:
-    """The polarity that stops first at the open voltage."""
-    known = [c for c in (read_ceiling(rails.get(side)) for side in ("positive", "negative")) if c is not None]
+def _lowest_ceiling(
+    fits: Mapping[str, CeilingFit], rails: Mapping[str, Any], model: SupplyModel | None
+) -> Ceiling | None:
+    """The polarity that stops first at the open voltage; from the clip detector's rails where no fit could be made."""
+    if model is None:
+        return None
+    known = []
+    for side in ("positive", "negative"):
+        fit = fits.get(side)
+        if fit is not None:
+            known.append(Ceiling(fit.constant_v, fit.ratio, 0.0, fit.spread_v, fit.knee_v))
+        elif (ceiling := read_ceiling(rails.get(side))) is not None:
+            known.append(ceiling)
     at_v = max(state.open_v for state in model.states.values())
     return min(known, key=lambda c: c.at(at_v), default=None)
+
+
+def _describe(fit: CeilingFit) -> dict[str, Any]:
+    """A ceiling for the report: volts = constant_v + ratio * supply, up to knee_v of supply."""
+    return {
+        "kind": fit.kind,
+        "constant_v": fit.constant_v,
+        "ratio": fit.ratio,
+        "ratio_uncertainty": fit.ratio_sd,
+        "knee_v": fit.knee_v if np.isfinite(fit.knee_v) else None,
+        "spread_v": fit.spread_v,
+        "n_plateaus": fit.n_plateaus,
+    }
 
 
 def _under_voltage(findings: Sequence[Finding]) -> float | None:

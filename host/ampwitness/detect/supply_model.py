@@ -14,6 +14,7 @@ practice, no source; that a speaker's impedance may fall to 80 % of its nominal 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -306,16 +307,18 @@ def weight_to_ohm(weight: tuple[float, float], factor: Factor) -> dict[str, floa
 
 @dataclass(frozen=True, slots=True)
 class Ceiling:
-    """What stops the output: volts = constant + ratio * supply + per_output * mean |output|, standard uncertainty."""
+    """What stops the output: volts = constant + ratio * min(supply, knee) + per_output * mean |output|, standard
+    uncertainty."""
 
     constant_v: float
     ratio: float
     per_output: float
     uncertainty_v: float
+    knee_v: float = math.inf
 
     def at(self, supply_v: float) -> float:
         """Crest of the largest clean sine at a supply."""
-        return max(0.0, (self.constant_v + self.ratio * supply_v) / (1 - self.per_output * 2 / np.pi))
+        return max(0.0, (self.constant_v + self.ratio * min(supply_v, self.knee_v)) / (1 - self.per_output * 2 / np.pi))
 
 
 def predict_full_power(model: StateModel, ceiling: Ceiling, after_s: float) -> dict[str, float] | None:

@@ -1,0 +1,179 @@
+"""How a ceiling moves with the supply, learned from all plateaus of one polarity: not, in step, or up to a level.
+
+    level = a + b * min(lagged supply, knee) + what the plateau's tilt adds    b = 0: regulated; no knee: it follows
+
+Gaps: each plateau carries its own lagged supply.
+Limits: a level above all that was seen (regulation that sets in only there) cannot be known; the line is carried on.
+Source: least squares with Tukey's weights; our choice, measured by `python -m ampwitness.bench.supply_scores`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from ampwitness.types import Finding, FloatArray
+
+Kind = Literal["regulated", "follows supply", "regulated until the supply is too low"]
+
+FEWEST = 5
+FEWEST_ABOVE_KNEE = 3
+FEWEST_FOR_TILT = 12
+LEAST_RANGE_V = 0.08
+_WORTH = 0.9  # a further number must narrow the spread to this
+MOST = 600  # plateaus; more adds time, not knowledge
+LAG_STEP = 0.25
+_SPREAD_FLOOR_SHARE = 0.0005
+_TUKEY = 4.7
+
+
+@dataclass(frozen=True, slots=True)
+class CeilingFit:
+    """A ceiling of one polarity as a positive number of volts. `lag` is a place among the lagged supplies, 1.5 midway
+    between the second and the third.
+
+    `per_tilt_s` and `per_fall`: what a plateau's tilt (V/s, falling ones negative) and its tilt times length add. A
+    lag that is not quite the amplifier's own, and a top that is not straight, show there and not in `ratio`."""
+
+    kind: Kind
+    constant_v: float
+    ratio: float
+    ratio_sd: float
+    knee_v: float  # supply above which it rises no further; inf: none
+    lag: float
+    spread_v: float
+    n_plateaus: int
+    per_tilt_s: float = 0.0
+    per_fall: float = 0.0
+
+    def at(self, supply_v: float, tilt_v_per_s: float = 0.0, flat_s: float = 0.0) -> float:
+        """Level at a lagged supply, for a plateau of that tilt and length; without them: of a supply that stands."""
+        bent = self.constant_v + self.ratio * min(supply_v, self.knee_v)
+        return bent + (self.per_tilt_s + self.per_fall * flat_s) * tilt_v_per_s
+
+
+@dataclass(frozen=True, slots=True)
+class Plateaus:
+    """What is known of the plateaus of one polarity, all (n,) but `supply` (n, lags)."""
+
+    level_v: FloatArray
+    tilt_v_per_s: FloatArray
+    flat_s: FloatArray
+    supply: FloatArray
+
+    def thin(self, most: int) -> Plateaus:
+        """Every k-th, so that no more than about `most` are left."""
+        step = slice(None, None, max(1, len(self.level_v) // most))
+        return Plateaus(self.level_v[step], self.tilt_v_per_s[step], self.flat_s[step], self.supply[step])
+
+
+def plateau_tilt(clip: Finding) -> tuple[float, float]:
+    """Tilt as a change of the level's size (V/s), and length (s); 0 where not measured."""
+    slope, flat = clip.measured.get("plateau_slope_v_per_s"), clip.measured.get("flat_s")
+    sign = -1.0 if clip.measured.get("polarity") == "negative" else 1.0
+    return (sign * slope if isinstance(slope, int | float) else 0.0), (flat if isinstance(flat, int | float) else 0.0)
+
+
+def collect_plateaus(clips: Sequence[Finding]) -> Plateaus:
+    """Plateaus whose level and lagged supply are known."""
+    rows = [
+        (abs(float(f.measured["plateau_v"] or 0.0)), *plateau_tilt(f), lagged)
+        for f in clips
+        if f.measured.get("plateau_v") is not None
+        and (lagged := f.evidence.get("supply_lagged_v"))
+        and all(isinstance(volts, float) and np.isfinite(volts) for volts in lagged)
+    ]
+    numbers = np.array([row[:3] for row in rows]).reshape(-1, 3)
+    return Plateaus(numbers[:, 0], numbers[:, 1], numbers[:, 2], np.array([row[3] for row in rows]))
+
+
+def learn_ceiling(clips: Sequence[Finding]) -> CeilingFit | None:
+    """Learn from the clips of one polarity.
+
+    Parameters
+    ----------
+    clips : findings of kind clip that the amplifier made, all of one polarity
+
+    Returns
+    -------
+    CeilingFit; None with fewer than 5 plateaus whose lagged supply is known, or a supply that hardly moved.
+    """
+    seen = collect_plateaus(clips).thin(MOST)
+    n = len(seen.level_v)
+    if n < FEWEST or float(np.ptp(np.quantile(seen.supply[:, 0], (0.05, 0.95)))) < LEAST_RANGE_V:
+        return None
+    ones = np.ones(n)
+    beside = [seen.tilt_v_per_s, seen.tilt_v_per_s * seen.flat_s] if n >= FEWEST_FOR_TILT else []
+    flat, _, flat_spread = _robust([ones], seen.level_v)
+    best = CeilingFit("regulated", float(flat[0]), 0.0, 0.0, float("inf"), 0.0, flat_spread, n)
+    for lag in np.arange(0.0, seen.supply.shape[1] - 1 + 1e-9, LAG_STEP):
+        lagged = pick_lag(seen.supply, lag)
+        middle = float(lagged.mean())
+        solution, errors, spread = _robust([ones, lagged - middle, *beside], seen.level_v)
+        ratio = float(solution[1])
+        if ratio <= 3 * errors[1] or spread >= best.spread_v * (_WORTH if best.ratio == 0 else 1.0):
+            continue
+        more = (float(solution[2]), float(solution[3])) if beside else (0.0, 0.0)
+        best = CeilingFit(
+            "follows supply", float(solution[0]) - ratio * middle, ratio, float(errors[1]), float("inf"), float(lag),
+            spread, n, *more,
+        )  # fmt: skip
+    if best.ratio == 0:
+        return best
+    moved = seen.level_v - (best.per_tilt_s + best.per_fall * seen.flat_s) * seen.tilt_v_per_s
+    return _find_knee(best, moved, pick_lag(seen.supply, best.lag))
+
+
+def _find_knee(line: CeilingFit, level: FloatArray, supply: FloatArray) -> CeilingFit:
+    """The line, or the line up to a level at which the plateaus of the highest supplies stand still.
+
+    Those may be few: they are believed where nearly all of them lie on one level and below the line."""
+    tolerance_v = 3 * line.spread_v
+    best, most = line, FEWEST_ABOVE_KNEE - 1
+    for top_v in np.unique(np.quantile(level, np.linspace(0.5, 0.99, 15))):
+        knee_v = (float(top_v) - line.constant_v) / line.ratio
+        above = supply > knee_v + tolerance_v / line.ratio
+        if np.count_nonzero(above) <= most:
+            continue
+        on_level = np.abs(level[above] - top_v) <= tolerance_v
+        # Crests at one supply say nothing about a level that stands still.
+        if np.mean(on_level) < 0.85 or np.ptp(supply[above]) < LEAST_RANGE_V / 2:
+            continue
+        most = int(np.count_nonzero(above))
+        still_v = float(np.median(level[above][on_level]))
+        best = replace(
+            line, kind="regulated until the supply is too low", knee_v=(still_v - line.constant_v) / line.ratio
+        )
+    return best
+
+
+def pick_lag(supply: FloatArray, lag: float) -> FloatArray:
+    """Supply at a place between the lagged ones: (n, lags) -> (n,)."""
+    low = min(int(lag), supply.shape[1] - 2)
+    return np.asarray(supply[:, low] + (lag - low) * (supply[:, low + 1] - supply[:, low]))
+
+
+def _robust(columns: Sequence[FloatArray], level: FloatArray) -> tuple[FloatArray, FloatArray, float]:
+    """Least squares with Tukey weights after two rounds of absolute deviations: solution, its errors, spread."""
+    scale = [max(float(np.max(np.abs(column))), 1e-12) for column in columns]
+    matrix = np.stack([column / size for column, size in zip(columns, scale, strict=True)], axis=1)
+    floor = _SPREAD_FLOOR_SHARE * float(np.median(level))
+    weight: FloatArray = np.ones(len(level))
+    solution: FloatArray = np.zeros(len(columns))
+    inner: FloatArray = np.eye(len(columns))
+    spread = floor
+    for k in range(7):
+        weighted = matrix * weight[:, None]
+        inner = matrix.T @ weighted + 1e-9 * np.eye(len(columns))
+        solution = np.linalg.solve(inner, weighted.T @ level)
+        residual = np.abs(level - matrix @ solution)
+        spread = max(floor, 1.4826 * float(np.median(residual)))
+        if k < 2:
+            weight = spread / np.maximum(residual, spread)
+        else:
+            weight = np.clip(1 - (residual / (_TUKEY * spread)) ** 2, 0, None) ** 2 + 1e-6
+    errors = spread * np.sqrt(np.diag(np.linalg.inv(inner)))
+    return solution / np.array(scale), errors / np.array(scale), spread
