@@ -95,7 +95,8 @@ class GainScreen:
         self._n_drawn = len(lines)
 
     def _tell(self, view: View, now_s: float) -> None:
-        key = (view.step, view.state)
+        # New words are told at once, new figures once a second.
+        key = (view.step, "".join(c for c in view.words if not c.isdigit()))
         if key == self._last and now_s - self._last_s < _PLAIN_EVERY_S:
             return
         if view.step != self._last[0]:
