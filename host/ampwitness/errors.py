@@ -91,6 +91,18 @@ class BalanceError(AmpwitnessError):
     exit_code = 14
 
 
+class DiskForecastError(AmpwitnessError):
+    """The asked time would not fit on the disk; nothing was started."""
+
+    exit_code = 15
+
+
+class PartsError(AmpwitnessError):
+    """Files that were given as parts of one recording are none."""
+
+    exit_code = 16
+
+
 class CalibrationError(AmpwitnessError):
     """A calibration file that cannot be used, or points that contradict the board's design."""
 

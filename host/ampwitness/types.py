@@ -17,9 +17,10 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.floating[Any]]
 CountArray = npt.NDArray[np.uint16]
 
-GapCause = Literal["link", "overrun", "restart", "unknown"]
+GapCause = Literal["link", "overrun", "restart", "unknown", "reduced"]
 # link: frames lost between board and host (or dropped from the board's queue); overrun: scans lost on the board before
-# they were framed; restart: a new session; unknown: neither counter explains it.
+# they were framed; restart: a new session; unknown: neither counter explains it; reduced: nothing was lost, a person had
+# the full waveforms left out of the file (`ampwitness reduce`).
 
 Verdict = Literal["found", "none found", "not judged"]
 
@@ -40,11 +41,27 @@ class Interval:
 
 
 @dataclass(frozen=True, slots=True)
+class LeftOut:
+    """Frames in a row that were received whole and left out of a reduced recording, samples and messages."""
+
+    session_tag: int
+    first_seq: int
+    last_seq: int
+    start_index: int  # of the first scan
+    stop_index: int
+    flags: int  # of the first frame of samples: they tell the cause of a loss right before it
+    n_frames: int
+    n_bytes: int  # on the wire, delimiters included
+    last_host_s: float  # when the last of them was received
+
+
+@dataclass(frozen=True, slots=True)
 class Chunk:
     """Bytes as they came from the port or the recording, with when the host received them."""
 
     raw: bytes
     host_s: float
+    left_out: LeftOut | None = None  # stood in front of `raw` before the recording was reduced
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,6 +247,7 @@ class LinkHealth:
 
     n_bytes = bytes in good frames + bytes in bad frames + skipped bytes + delimiters
     scans expected (from first and last index of each session) = scans received + scans lost by cause
+        + scans left out on purpose
     """
 
     n_bytes: int
@@ -248,12 +266,15 @@ class LinkHealth:
     bad_reasons: Mapping[str, int]
     board_counters: Mapping[str, int]  # the last status of each session, summed
     skipped_reasons: Mapping[str, int] = field(default_factory=dict)  # bytes by why
+    n_scans_left_out: int = 0  # received, and left out of the file on purpose: no loss
+    n_frames_left_out: int = 0
 
     @property
     def balances(self) -> bool:
         return (
             self.n_bytes == self.n_bytes_in_frames + self.n_bytes_bad + self.n_bytes_skipped + self.n_delimiters
-            and self.n_scans_expected == self.n_scans_received + sum(self.n_scans_lost.values())
+            and self.n_scans_expected
+            == self.n_scans_received + sum(self.n_scans_lost.values()) + self.n_scans_left_out
         )
 
 
@@ -328,7 +349,9 @@ class TraceWindow:
 # ---- Trace -> Finding + Coverage -> Analysis ------------------------------------------------------------------------
 
 Severity = Literal["information", "attention", "serious", "danger"]
-FindingKind = Literal["clip", "note", "dip", "cutout", "tone", "knee", "setting", "saturation", "gap", "mark"]
+FindingKind = Literal[
+    "clip", "note", "dip", "cutout", "tone", "knee", "setting", "drift", "reading", "saturation", "gap", "mark"
+]
 Measured = Mapping[str, float | int | str | bool | None]
 
 

@@ -24,7 +24,7 @@ from ampwitness.decode.hold_back import HoldBack
 from ampwitness.decode.ledger import Ledger
 from ampwitness.decode.session import BlockBuilder, Message, Session
 from ampwitness.link.messages import MessageError, is_streaming, parse_fault, parse_hello, parse_status
-from ampwitness.types import Decoded, Edge, Fault, Frame, Gap, Hello, LinkHealth, Mark, Status
+from ampwitness.types import Decoded, Edge, Fault, Frame, Gap, Hello, LeftOut, LinkHealth, Mark, Status
 
 MAX_WAITING = 1000  # messages of a session that has sent no samples yet
 LEFT_OVER = "left over from the session before"
@@ -100,6 +100,30 @@ class Continuity:
             self._ledger.count_skipped(LEFT_OVER, encoded_bytes)
         else:
             self._hold.add(frame, encoded_bytes)
+
+    def push_left_out(self, left_out: LeftOut) -> None:
+        """Frames that were received whole and are not in the file: as if they had come, without their scans."""
+        session = self._session
+        if session is None or session.tag != left_out.session_tag:
+            return  # its hello is missing: what follows counts as lost, which is the safe side
+        lost = session.take_seq(left_out.first_seq)
+        if lost is None:
+            return
+        self._ledger.n_frames_lost += lost
+        start, stop = left_out.start_index, left_out.stop_index
+        if session.origin_s is None:
+            self._place(session, start, left_out.last_host_s - float((stop - start) / session.hello.rate_hz))
+        if start > session.next_index:
+            self._add_gaps(session.gaps_before(start, left_out.flags))
+        self._flush()
+        gap = Gap(session.hello.session_id, start, stop, session.seconds(start), session.seconds(stop), "reduced", True)
+        self._out.append(gap)
+        self._ledger.n_scans_left_out += stop - start
+        self._ledger.n_frames_left_out += left_out.n_frames
+        session.n_frames_missing = 0
+        session.last_seq = left_out.last_seq
+        session.next_index = stop
+        session.last_samples_host_s = left_out.last_host_s
 
     # ---- samples of the running session -------------------------------------------------------------------------
 

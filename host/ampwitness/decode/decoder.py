@@ -40,6 +40,8 @@ class Decoder:
 
         Raises UnknownProtocolError for an intact frame of another wire version.
         """
+        if any(chunk.left_out is not None for chunk in chunks):
+            return self._push_around_left_out(chunks)
         start = self._ledger.pushed_bytes
         stops = tuple(accumulate((len(chunk.raw) for chunk in chunks), initial=start))[1:]
         self._ledger.pushed_bytes = stops[-1] if stops else start
@@ -47,6 +49,20 @@ class Decoder:
         if whole is not None:
             self._decode(whole, Arrival(stops, tuple(chunk.host_s for chunk in chunks)))
         return self._continuity.take()
+
+    def _push_around_left_out(self, chunks: Sequence[Chunk]) -> list[Decoded]:
+        """Chunks of a reduced recording: the places where frames were left out stand between whole frames."""
+        out: list[Decoded] = []
+        together: list[Chunk] = []
+        for chunk in chunks:
+            if chunk.left_out is not None:
+                out += self.push_many(together)
+                together = []
+                self._continuity.push_left_out(chunk.left_out)
+                out += self._continuity.take()
+            if chunk.raw:
+                together.append(Chunk(chunk.raw, chunk.host_s))
+        return out + self.push_many(together)
 
     def finish(self) -> list[Decoded]:
         """The stream has ended: returns what was still held. The sums of `health` then cover every byte."""

@@ -28,6 +28,8 @@ class Ledger:
         self.n_scans_received = 0
         self.n_scans_expected = 0
         self.scans_lost: Counter[str] = Counter()  # by cause
+        self.n_scans_left_out = 0  # on purpose, from a reduced recording
+        self.n_frames_left_out = 0
         self.n_sessions = 0
         self.board: Counter[str] = Counter()
         self._since_reset: Counter[str] = Counter()  # as last seen
@@ -87,4 +89,6 @@ class Ledger:
             bad_reasons=dict(self.bad),
             board_counters=dict(board),
             skipped_reasons=dict(self.skipped),
+            n_scans_left_out=self.n_scans_left_out,
+            n_frames_left_out=self.n_frames_left_out,
         )

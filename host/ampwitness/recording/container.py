@@ -8,6 +8,10 @@ PROFILE = "ampwitness"  # in the MCAP header: this file is one of ours
 BYTES_TOPIC = "ampwitness/received_bytes"
 MARKS_TOPIC = "ampwitness/host_marks"
 FINDINGS_TOPIC = "ampwitness/host_findings"
+READINGS_TOPIC = "ampwitness/host_readings"
+LEFT_OUT_TOPIC = "ampwitness/left_out"  # only in a reduced recording, as is the next
+LEVELS_TOPIC = "ampwitness/levels"
+REDUCED_RECORD = "ampwitness/reduced"  # MCAP metadata behind the notes: what was chosen, and what had been found
 NOTES_RECORD = "ampwitness/notes"  # MCAP metadata, first in the file
 END_RECORD = "ampwitness/end"  # MCAP metadata, last before the summary
 

@@ -6,7 +6,7 @@ import io
 import json
 import os
 import struct
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, Literal
@@ -23,13 +23,17 @@ from ampwitness.recording.container import (
     BYTES_TOPIC,
     END_RECORD,
     FINDINGS_TOPIC,
+    LEFT_OUT_TOPIC,
+    LEVELS_TOPIC,
     MARKS_TOPIC,
     NOTES_RECORD,
     PROFILE,
+    READINGS_TOPIC,
+    REDUCED_RECORD,
     text_to_notes,
 )
 from ampwitness.recording.foreign import describe_foreign
-from ampwitness.types import Chunk
+from ampwitness.types import Chunk, LeftOut
 
 RAW_CHUNK_BYTES = 1 << 20
 _RECORD_HEAD = struct.Struct("<BQ")  # opcode, length of what follows
@@ -53,6 +57,27 @@ class HostFinding:
 
     host_s: float
     content: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class HostReading:
+    """A value that a person read elsewhere (a thermometer, a meter) and typed in while it recorded."""
+
+    host_s: float
+    name: str
+    value: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class KeptLevels:
+    """Levels of one span of a reduced recording: `roles` gives each role's lowest_v, highest_v, mean_v and rms_v by
+    steps of `step_scans` scans, the first at scan `start_index` of the session; None where nothing was received."""
+
+    session_id: str
+    start_index: float
+    step_scans: float
+    roles: Mapping[str, Mapping[str, Sequence[float | None]]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +111,9 @@ class Recording:
         self._channels: dict[int, str] = {}
         self._marks: list[HostMark] | None = None
         self._findings: list[HostFinding] = []
+        self._readings: list[HostReading] = []
+        self.reduction: Mapping[str, Any] | None = None  # what was chosen; None: nothing was left out
+        self.missing_parts: tuple[int, ...] = ()  # of a recording in several files
         self._end: dict[str, str] | None = None
         self._torn_at: int | None = None
         if kind == "mcap":
@@ -114,6 +142,29 @@ class Recording:
         """What guided walks concluded while they recorded, in order."""
         self._scan()
         return tuple(self._findings)
+
+    @property
+    def host_readings(self) -> tuple[HostReading, ...]:
+        """Values that were read elsewhere and typed in, in order."""
+        self._scan()
+        return tuple(self._readings)
+
+    def iter_levels(self) -> Iterator[KeptLevels]:
+        """Levels that a reduced recording kept of everything, in order; none in a whole one."""
+        if self.reduction is None:
+            return
+        with self.path.open("rb") as file:
+            for record in _iter_records(file, self.n_bytes):
+                if record.opcode != Opcode.MESSAGE:
+                    continue
+                file.seek(record.at)
+                channel = _MESSAGE_HEAD.unpack(file.read(_MESSAGE_HEAD.size))[0]
+                if self._channels.get(channel) != LEVELS_TOPIC:
+                    continue
+                try:
+                    yield KeptLevels(**json.loads(file.read(record.n_bytes - _MESSAGE_HEAD.size)))
+                except (ValueError, TypeError):
+                    continue  # damaged: the report then says nothing about this span
 
     @property
     def end(self) -> dict[str, str]:
@@ -165,9 +216,14 @@ class Recording:
             if record.opcode == Opcode.MESSAGE:
                 file.seek(record.at)
                 channel, _, _, last_ns = _MESSAGE_HEAD.unpack(file.read(_MESSAGE_HEAD.size))
-                if self._channels.get(channel) == BYTES_TOPIC:
+                topic = self._channels.get(channel)
+                if topic == BYTES_TOPIC:
                     last_s = last_ns / 1e9
                     yield Chunk(file.read(record.n_bytes - _MESSAGE_HEAD.size), last_s)
+                elif topic == LEFT_OUT_TOPIC:
+                    left_out = _read_left_out(file.read(record.n_bytes - _MESSAGE_HEAD.size))
+                    if left_out is not None:
+                        yield Chunk(b"", last_ns / 1e9, left_out)
             elif record.opcode == Opcode.CHUNK:
                 for message in self._messages_in_chunk(file, record):
                     if self._channels.get(message.channel_id) == BYTES_TOPIC:
@@ -237,6 +293,8 @@ class Recording:
                 self.notes = text_to_notes(metadata.metadata)
             elif metadata.name == END_RECORD:
                 self._end = dict(metadata.metadata)
+            elif metadata.name == REDUCED_RECORD:
+                self.reduction = _read_object(metadata.metadata.get("json", "")) or {}
 
     def _scan(self) -> None:
         """Walk the records once, skipping the samples, for what stands between and behind them."""
@@ -253,12 +311,12 @@ class Recording:
                     file.seek(record.at)
                     head = _MESSAGE_HEAD.unpack(file.read(_MESSAGE_HEAD.size))
                     topic = self._channels.get(head[0])
-                    if topic in (MARKS_TOPIC, FINDINGS_TOPIC):
+                    if topic in (MARKS_TOPIC, FINDINGS_TOPIC, READINGS_TOPIC):
                         self._take_json(topic, head[2], file.read(record.n_bytes - _MESSAGE_HEAD.size))
                 elif record.opcode == Opcode.CHUNK:
                     for message in self._messages_in_chunk(file, record):
                         topic = self._channels.get(message.channel_id)
-                        if topic in (MARKS_TOPIC, FINDINGS_TOPIC):
+                        if topic in (MARKS_TOPIC, FINDINGS_TOPIC, READINGS_TOPIC):
                             self._take_json(topic, message.log_time, message.data)
                 else:
                     self._take_small(file, record)
@@ -273,12 +331,14 @@ class Recording:
         if topic == MARKS_TOPIC:
             self._take_mark(log_ns, text)
             return
-        try:
-            content = json.loads(text)
-        except ValueError:
+        content = _read_object(text)
+        if content is None:
             return  # damaged: the samples it was drawn from are still there
-        if isinstance(content, dict):
+        if topic == FINDINGS_TOPIC:
             self._findings.append(HostFinding(log_ns / 1e9, content))
+        elif isinstance(value := content.get("value"), int | float):
+            name, unit = str(content.get("name") or "reading"), str(content.get("unit") or "")
+            self._readings.append(HostReading(log_ns / 1e9, name, float(value), unit))
 
     def _take_mark(self, log_ns: int, text: bytes) -> None:
         try:
@@ -287,6 +347,22 @@ class Recording:
             label = ""
         assert self._marks is not None
         self._marks.append(HostMark(log_ns / 1e9, label))
+
+
+def _read_object(text: bytes | str) -> dict[str, Any] | None:
+    try:
+        content = json.loads(text)
+    except ValueError:
+        return None
+    return content if isinstance(content, dict) else None
+
+
+def _read_left_out(text: bytes) -> LeftOut | None:
+    """What was left out here; None for a damaged record: its frames then count as lost, which is the safe side."""
+    try:
+        return LeftOut(**json.loads(text))
+    except (ValueError, TypeError):
+        return None
 
 
 def _iter_records(file: IO[bytes], n_file_bytes: int) -> Iterator[_Record]:

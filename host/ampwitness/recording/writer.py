@@ -8,6 +8,7 @@ import os
 import shutil
 import time
 from collections.abc import Mapping
+from dataclasses import asdict
 from pathlib import Path
 from types import TracebackType
 from typing import IO, cast
@@ -20,15 +21,19 @@ from ampwitness.recording.container import (
     END_RECORD,
     FINDINGS_TOPIC,
     FIRST_MESSAGE_S,
+    LEFT_OUT_TOPIC,
+    LEVELS_TOPIC,
     MARKS_TOPIC,
     MESSAGE_BYTES_MAX,
     MESSAGE_S,
     NOTES_RECORD,
     PAUSE_S,
     PROFILE,
+    READINGS_TOPIC,
+    REDUCED_RECORD,
     notes_to_text,
 )
-from ampwitness.types import Chunk
+from ampwitness.types import Chunk, LeftOut
 
 FSYNC_EVERY_S = 5.0
 # Left free on the disk when recording stops by itself: room for one more message and the closing records of this file.
@@ -89,6 +94,7 @@ class RecordingWriter:
     notes : session notes, text or numbers with the unit last in the key; written before anything else.
     reserve_bytes : space to leave free on the disk.
     fsync_every_s : how often the system is told to put everything on the medium, seconds.
+    reduction : for a reduced recording: what was chosen and what had been found, as JSON values. None: all is kept.
 
     Raises
     ------
@@ -103,11 +109,15 @@ class RecordingWriter:
         *,
         reserve_bytes: int = RESERVE_BYTES,
         fsync_every_s: float = FSYNC_EVERY_S,
+        reduction: Mapping[str, object] | None = None,
     ) -> None:
         self.path = Path(path)
         self.n_bytes = 0  # received bytes handed to the file
         self.n_marks = 0
         self._n_findings = 0
+        self._n_readings = 0
+        self.n_frames_left_out = 0
+        self._reduction = reduction
         self.is_open = False
         self._reserve_bytes = reserve_bytes
         self._fsync_every_s = fsync_every_s
@@ -152,6 +162,11 @@ class RecordingWriter:
         self._bytes_channel = self._mcap.register_channel(BYTES_TOPIC, "application/octet-stream", 0)
         self._marks_channel = self._mcap.register_channel(MARKS_TOPIC, "json", 0)
         self._findings_channel = self._mcap.register_channel(FINDINGS_TOPIC, "json", 0)
+        self._readings_channel = self._mcap.register_channel(READINGS_TOPIC, "json", 0)
+        if self._reduction is not None:
+            self._mcap.add_metadata(REDUCED_RECORD, {"json": json.dumps(self._reduction, allow_nan=False)})
+            self._left_out_channel = self._mcap.register_channel(LEFT_OUT_TOPIC, "json", 0)
+            self._levels_channel = self._mcap.register_channel(LEVELS_TOPIC, "json", 0)
         self._mcap.flush()  # type: ignore[no-untyped-call]
         self._commit()
         _sync_directory(self.path)
@@ -186,28 +201,38 @@ class RecordingWriter:
 
         `content` is the finding as JSON values: kind, start_s, stop_s, measured, threshold, evidence.
         """
-        self._write_message()
-        self._mcap.add_message(
-            self._findings_channel,
-            log_time=_to_ns(host_s),
-            publish_time=_to_ns(host_s),
-            data=json.dumps(content, allow_nan=False).encode(),
-            sequence=self._n_findings,
-        )
+        self._keep_json(self._findings_channel, host_s, self._n_findings, content)
         self._n_findings += 1
-        self._commit()
+
+    def keep_reading(self, host_s: float, name: str, value: float, unit: str = "") -> None:
+        """Keep a value that a person read elsewhere and typed in at `host_s`, and save everything up to it."""
+        content = {"name": name, "value": value, "unit": unit}
+        self._keep_json(self._readings_channel, host_s, self._n_readings, content)
+        self._n_readings += 1
 
     def mark(self, host_s: float, label: str = "") -> None:
         """Keep a mark that was set at the host's keyboard at `host_s`, and save everything up to it."""
+        self._keep_json(self._marks_channel, host_s, self.n_marks, {"label": label})
+        self.n_marks += 1
+
+    def leave_out(self, left_out: LeftOut) -> None:
+        """Say, in the place of frames that are not kept, which they were. Only in a reduced recording."""
+        self._keep_json(self._left_out_channel, left_out.last_host_s, 0, asdict(left_out))
+        self.n_frames_left_out += left_out.n_frames
+
+    def keep_levels(self, host_s: float, content: Mapping[str, object]) -> None:
+        """Keep levels of a span of time. Only in a reduced recording; `content` is told in RECORDING.md."""
+        self._keep_json(self._levels_channel, host_s, 0, content)
+
+    def _keep_json(self, channel: int, host_s: float, number: int, content: Mapping[str, object]) -> None:
         self._write_message()
         self._mcap.add_message(
-            self._marks_channel,
+            channel,
             log_time=_to_ns(host_s),
             publish_time=_to_ns(host_s),
-            data=json.dumps({"label": label}).encode(),
-            sequence=self.n_marks,
+            data=json.dumps(content, allow_nan=False).encode(),
+            sequence=number,
         )
-        self.n_marks += 1
         self._commit()
 
     def _write_message(self) -> None:
@@ -229,7 +254,7 @@ class RecordingWriter:
         finally:
             # The content is the last thing of its record: what did not fit is missing from its end.
             self.n_bytes += max(0, len(raw) - self._n_unwritten)
-        if _free_bytes(self.path) < self._reserve_bytes:
+        if free_bytes(self.path) < self._reserve_bytes:
             self.close("disk full")
             raise DiskFullError(
                 f"The disk that holds {self.path} is full; recording stopped and was closed properly. "
@@ -257,8 +282,11 @@ class RecordingWriter:
                 "to then is kept. Is the disk still there?"
             ) from error
 
-    def close(self, why: str = "stopped") -> None:
-        """Save what is pending, write the end record and the summary. `why` is kept: "stopped", "disk full", ..."""
+    def close(self, why: str = "stopped", more: Mapping[str, str] | None = None) -> None:
+        """Save what is pending, write the end record and the summary. `why` is kept: "stopped", "disk full", ...
+
+        `more` goes into the end record beside it.
+        """
         if not self.is_open:
             return
         if self._pending:
@@ -271,6 +299,8 @@ class RecordingWriter:
                 "n_bytes": str(self.n_bytes),
                 "n_messages": str(self._n_messages),
                 "n_marks": str(self.n_marks),
+                **({"n_frames_left_out": str(self.n_frames_left_out)} if self._reduction is not None else {}),
+                **(more or {}),
             },
         )
         self._mcap.finish()  # type: ignore[no-untyped-call]
@@ -301,8 +331,8 @@ def _make_file(path: Path, reserve_bytes: int) -> _DiskFile:
         if error.errno in _FULL:
             raise DiskFullError(f"The disk is full: {path} could not be started. Nothing was recorded.") from error
         raise OutputError(f"{path} cannot be made ({error.strerror or error}). Choose another --out.") from error
-    if _free_bytes(path) < 2 * reserve_bytes:
-        n_free = int(_free_bytes(path))
+    if free_bytes(path) < 2 * reserve_bytes:
+        n_free = int(free_bytes(path))
         file.drop()
         path.unlink(missing_ok=True)
         raise DiskFullError(
@@ -312,7 +342,8 @@ def _make_file(path: Path, reserve_bytes: int) -> _DiskFile:
     return file
 
 
-def _free_bytes(path: Path) -> float:
+def free_bytes(path: Path) -> float:
+    """Bytes free on the disk that holds, or would hold, `path`; infinite where it cannot be asked."""
     try:
         return shutil.disk_usage(path.parent).free
     except OSError:

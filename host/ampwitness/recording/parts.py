@@ -1,0 +1,147 @@
+"""A recording in several files, one after another: found by what their notes say, read as one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from ampwitness.errors import PartsError, RecordingUnreadableError
+from ampwitness.recording.reader import HostFinding, HostMark, HostReading, KeptLevels, Recording, open_recording
+from ampwitness.types import Chunk
+
+
+class JoinedRecording(Recording):
+    """Several parts of one recording, read as one. Bytes that a missing part held show as a gap, by the counters.
+
+    Parameters
+    ----------
+    parts : in order; at least one
+    """
+
+    def __init__(self, parts: Sequence[Recording]) -> None:
+        super().__init__(parts[0].path, "mcap")
+        self.parts = tuple(parts)
+        self.n_bytes = sum(part.n_bytes for part in parts)
+        self.name = f"{parts[0].name} and {len(parts) - 1} more parts" if len(parts) > 1 else parts[0].name
+        numbers = [_number_of(part) for part in parts]
+        self.missing_parts = tuple(sorted(set(range(1, numbers[-1] + 1)) - set(numbers)))
+        reductions = [part.reduction for part in parts]
+        self.reduction = next((reduction for reduction in reductions if reduction is not None), None)
+
+    @property
+    def is_torn(self) -> bool:
+        """Whether any part was not closed properly."""
+        return any(part.is_torn for part in self.parts)
+
+    @property
+    def torn_at(self) -> int | None:
+        """As for `Recording`, in the first part that is torn."""
+        return next((part.torn_at for part in self.parts if part.is_torn), None)
+
+    @property
+    def host_marks(self) -> tuple[HostMark, ...]:
+        """Marks of all parts."""
+        return tuple(mark for part in self.parts for mark in part.host_marks)
+
+    @property
+    def host_findings(self) -> tuple[HostFinding, ...]:
+        """What guided walks concluded, of all parts."""
+        return tuple(finding for part in self.parts for finding in part.host_findings)
+
+    @property
+    def host_readings(self) -> tuple[HostReading, ...]:
+        """Typed readings of all parts."""
+        return tuple(reading for part in self.parts for reading in part.host_readings)
+
+    @property
+    def end(self) -> dict[str, str]:
+        """The last part's end record, with the sums of all; empty when a part has none."""
+        ends = [part.end for part in self.parts]
+        if not all(ends):
+            return {}
+        sums = {key: str(sum(int(end.get(key, "0")) for end in ends)) for key in ("n_bytes", "n_messages", "n_marks")}
+        return {**ends[-1], **sums}
+
+    def iter_chunks(self) -> Iterator[Chunk]:
+        """Bytes of all parts in order. Raises as for `Recording`."""
+        for part in self.parts:
+            yield from part.iter_chunks()
+
+    def iter_levels(self) -> Iterator[KeptLevels]:
+        """Levels kept in reduced parts."""
+        for part in self.parts:
+            yield from part.iter_levels()
+
+
+def open_parts(paths: Sequence[Path], *, alone: bool = False) -> Recording:
+    """Open what a person named: a file, the first part of a recording, all its parts, or the folder they lie in.
+
+    Parameters
+    ----------
+    paths : one or more
+    alone : take a single file as it is, also when it is the first of several parts
+
+    Raises
+    ------
+    PartsError : the files, or what lies in the folder, are not parts of one recording.
+    RecordingUnreadableError : as for `open_recording`.
+    """
+    if len(paths) == 1 and not paths[0].is_dir():
+        first = open_recording(paths[0])
+        if alone or first.kind != "mcap" or _id_of(first) is None or _number_of(first) != 1:
+            return first
+        others = [part for part in _recordings_in(first.path.parent) if _id_of(part) == _id_of(first)]
+        return _join([first, *(part for part in others if part.path.resolve() != first.path.resolve())])
+    if len(paths) == 1:
+        found = _recordings_in(paths[0])
+        if not found:
+            raise RecordingUnreadableError(f"{paths[0]} holds no recording. Give the folder of the parts, or a file.")
+        if len(found) == 1:
+            return found[0]
+        where = f"{paths[0]} holds"
+    else:
+        found = [open_recording(path) for path in paths]
+        where = "these are"
+    ids = {_id_of(part) for part in found}
+    if len(ids) > 1 or None in ids:
+        raise PartsError(
+            f"{where} {len(found)} recordings that are no parts of one: report them one by one, or name the first part."
+        )
+    return _join(found)
+
+
+def _join(found: Sequence[Recording]) -> Recording:
+    """The parts by number; of a part and its reduced copy, the one of the kind that was named first."""
+    is_reduced = found[0].reduction is not None
+    by_number: dict[int, Recording] = {}
+    for part in found:
+        number = _number_of(part)
+        if number not in by_number or (part.reduction is not None) == is_reduced != (
+            by_number[number].reduction is not None
+        ):
+            by_number[number] = part
+    parts = [by_number[number] for number in sorted(by_number)]
+    return parts[0] if len(parts) == 1 else JoinedRecording(parts)
+
+
+def _recordings_in(folder: Path) -> list[Recording]:
+    """The readable MCAP recordings in a folder, whole ones first, by name."""
+    found = []
+    for path in sorted(folder.glob("*.mcap")):
+        try:
+            found.append(open_recording(path))
+        except RecordingUnreadableError:
+            continue  # another program's file, or one that was only just begun
+    return sorted(found, key=lambda part: (part.reduction is not None, part.name))
+
+
+def _id_of(recording: Recording) -> str | None:
+    value = recording.notes.get("recording_id")
+    return value if isinstance(value, str) else None
+
+
+def _number_of(recording: Recording) -> int:
+    try:
+        return int(str(recording.notes.get("part_number", "1")))
+    except ValueError:
+        return 1
