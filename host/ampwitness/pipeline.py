@@ -5,22 +5,45 @@ The same code serves a recording, a plain file of wire bytes and a live port; on
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import numpy.typing as npt
+
 from ampwitness.calibration_file import calibrations_from_json
 from ampwitness.decode import Decoder, iter_decoded
+from ampwitness.detect.level_tiers import SecondLevels
+from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.run_all import DetectOptions, run_all
+from ampwitness.detect.trends import BoardTrend, TrendDetector, add_findings
 from ampwitness.errors import RecordingUnreadableError, UnknownProtocolError
 from ampwitness.findings.selection import choose_enlarged
-from ampwitness.recording.reader import Recording, open_recording
-from ampwitness.types import Analysis, Calibration, Chunk, Coverage, Finding, Hello, Settings, TraceWindow
+from ampwitness.recording import HostReading, Recording, open_parts
+from ampwitness.types import (
+    Analysis,
+    Block,
+    Calibration,
+    Chunk,
+    Coverage,
+    Decoded,
+    Envelope,
+    Finding,
+    Gap,
+    Hello,
+    Measured,
+    Settings,
+    Status,
+    TraceWindow,
+)
 from ampwitness.waveform.assemble import Assembler
 from ampwitness.waveform.calibration import calibrations_for
 from ampwitness.waveform.envelope import EnvelopeBuilder
 from ampwitness.waveform.excerpt import cut_excerpts
+
+_LEVELS = ("lowest_v", "highest_v", "mean_v", "rms_v")
 
 Progress = Callable[[str, float], None]  # what is being done, share done 0..1
 
@@ -49,18 +72,41 @@ class _Pass:
             options.window_s, correct_adc=options.correct_adc, calibrations=measured_calibrations(recording, options)
         )
         self.hellos: dict[str, Hello] = {}
+        self.board = BoardTrend()
+        self.origins_s: dict[str, float] = {}  # recording time of scan 0 of each session
+        self.readings: list[Finding] = []
+        self._untimed = sorted(recording.host_readings, key=lambda reading: reading.host_s, reverse=True)
+        self._end_s = 0.0
         self._recording, self._progress, self._what = recording, progress, what
 
     def windows(self) -> Iterator[TraceWindow]:
         """Yield every window of the recording in order."""
         try:
             for item in iter_decoded(self._chunks(), self.decoder):
-                if isinstance(item, Hello):
-                    self.hellos.setdefault(item.session_id, item)
+                self._note(item)
                 yield from self.assembler.push(item)
         except (RecordingUnreadableError, UnknownProtocolError) as error:
             raise type(error)(f"{self._recording.name}: {error}") from error
         yield from self.assembler.finish()
+        while self._untimed:
+            self.readings.append(_reading_finding(self._untimed.pop(), self._end_s))
+
+    def _note(self, item: Decoded) -> None:
+        """What is wanted of the decoded items beside the windows."""
+        if isinstance(item, Hello):
+            self.hellos.setdefault(item.session_id, item)
+        elif isinstance(item, Status):
+            self.board.push(item.time_s, item.raw.get("die_c"))
+        elif isinstance(item, Block):
+            self.origins_s.setdefault(item.session_id, item.start_s - float(item.first_sample_index / item.rate_hz))
+            self._end_s = item.start_s + float(len(item.counts) / item.rate_hz)
+            while self._untimed and self._untimed[-1].host_s <= item.host_s:
+                reading = self._untimed.pop()
+                before_s = (item.host_s - reading.host_s) * item.hello.time_scale
+                self.readings.append(_reading_finding(reading, max(0.0, self._end_s - before_s)))
+        elif isinstance(item, Gap) and item.session_id in self.hellos:
+            rate_hz = float(self.hellos[item.session_id].rate_hz)
+            self.origins_s.setdefault(item.session_id, item.start_s - item.start_index / rate_hz)
 
     def _chunks(self) -> Iterator[Chunk]:
         n_total = max(1, self._recording.n_bytes)
@@ -69,6 +115,32 @@ class _Pass:
             n_seen += len(chunk.raw)
             self._progress(self._what, min(1.0, n_seen / n_total))
             yield chunk
+
+
+class RecordingVolts:
+    """A recording as volts, without any detector: for walks that look at the waveforms themselves.
+
+    Raises, while its windows are taken, RecordingUnreadableError or UnknownProtocolError as `analyse` does.
+    """
+
+    def __init__(self, recording: Recording, options: AnalyseOptions, progress: Progress = _no_progress) -> None:
+        self._recording, self._options = recording, options
+        self._pass = _Pass(recording, options, progress, "reading")
+
+    def windows(self) -> Iterator[TraceWindow]:
+        """Every window of the recording in order; once."""
+        return self._pass.windows()
+
+    @property
+    def hello(self) -> Hello:
+        """How the board described itself, once windows have come."""
+        return next(iter(self._pass.hellos.values()))
+
+    @property
+    def calibrations(self) -> tuple[Calibration, ...]:
+        """The calibration that each channel's volts rest on, once windows have come."""
+        measured = measured_calibrations(self._recording, self._options)
+        return tuple(calibrations_for(self.hello, measured).values())
 
 
 def _tee_envelopes(
@@ -112,6 +184,66 @@ def kept_settings(recording: Recording) -> list[Finding]:
     ]
 
 
+def _reading_finding(reading: HostReading, time_s: float) -> Finding:
+    measured: Measured = {"name": reading.name, "value": reading.value, "unit": reading.unit or None}
+    evidence = {"typed_at_host_s": reading.host_s}
+    return Finding("reading", time_s, time_s, "information", measured, {}, evidence)
+
+
+def _kept_seconds(recording: Recording, run: _Pass) -> Iterator[tuple[npt.NDArray[np.int64], dict[str, SecondLevels]]]:
+    """Levels that a reduced recording kept, as whole seconds of recording time."""
+    for kept in recording.iter_levels():
+        hello, origin_s = run.hellos.get(kept.session_id), run.origins_s.get(kept.session_id)
+        if hello is None or origin_s is None:
+            continue
+        rate_hz = float(hello.rate_hz)
+        first = round(origin_s + kept.start_index / rate_hz)
+        levels, known = {}, None
+        for role, columns in kept.roles.items():
+            arrays = {name: np.array(columns[name], dtype=np.float64) for name in _LEVELS}
+            known = np.isfinite(arrays["rms_v"])
+            levels[role] = SecondLevels(*(arrays[name][known] for name in _LEVELS))
+        if known is not None and known.any():
+            yield first + np.flatnonzero(known), levels
+
+
+def _fill_envelope(envelope: Envelope, numbers: npt.NDArray[np.int64], levels: SecondLevels) -> None:
+    """Put the levels of whole seconds where the envelope knows nothing; its arrays must be writable."""
+    n, step_s = len(envelope.rms), envelope.step_s
+    for second, lowest_v, highest_v, rms_v in zip(
+        numbers.tolist(), levels.lowest_v, levels.highest_v, levels.rms_v, strict=True
+    ):
+        a = int(np.floor((second - envelope.start_s) / step_s + 1e-6))
+        b = min(n, max(a + 1, int(np.ceil((second + 1 - envelope.start_s) / step_s - 1e-6))))
+        span = slice(max(0, a), b)
+        is_empty = np.isnan(envelope.rms[span])
+        if step_s > 1.0:  # several seconds in one step: the extremes of all
+            envelope.lowest[span] = np.fmin(envelope.lowest[span], lowest_v)
+            envelope.highest[span] = np.fmax(envelope.highest[span], highest_v)
+            envelope.rms[span] = np.where(is_empty, rms_v, envelope.rms[span])
+            continue
+        for column, value in ((envelope.lowest, lowest_v), (envelope.highest, highest_v), (envelope.rms, rms_v)):
+            column[span] = np.where(is_empty, value, column[span])
+
+
+def _use_kept_levels(
+    recording: Recording, run: _Pass, results: list[DetectorResult], envelopes: dict[str, Envelope]
+) -> tuple[list[DetectorResult], dict[str, Envelope]]:
+    """A reduced recording kept levels of everything: trends and envelopes use them where waveforms are missing."""
+    open_envelopes = {
+        role: replace(e, lowest=e.lowest.copy(), highest=e.highest.copy(), rms=e.rms.copy())
+        for role, e in envelopes.items()
+    }
+    trends = TrendDetector()
+    for numbers, levels in _kept_seconds(recording, run):
+        trends.push_levels(numbers, levels)
+        for role, of_role in levels.items():
+            if role in open_envelopes:
+                _fill_envelope(open_envelopes[role], numbers, of_role)
+    result = trends.finish()
+    return [result if r.coverage.detector == trends.name else r for r in results], open_envelopes
+
+
 def _number_or_none(value: Any) -> float | None:
     return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
 
@@ -130,10 +262,15 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
     )
     run = _Pass(recording, options, progress, "looking for events")
     builders: dict[str, EnvelopeBuilder] = {}
-    results = run_all(_tee_envelopes(run.windows(), builders, options.envelope_step_s), detect_options)
-    found = [finding for result in results for finding in result.findings] + kept_settings(recording)
-    findings = sorted(found, key=lambda f: (f.start_s, f.kind))
+    results = list(run_all(_tee_envelopes(run.windows(), builders, options.envelope_step_s), detect_options))
     envelopes = {role: builder.finish() for role, builder in builders.items()}
+    if recording.reduction is not None:
+        results, envelopes = _use_kept_levels(recording, run, results, envelopes)
+    found = [finding for result in results for finding in result.findings] + kept_settings(recording) + run.readings
+    findings = sorted(found, key=lambda f: (f.start_s, f.kind))
+    for result in results:
+        if result.coverage.detector == TrendDetector.name:
+            add_findings(result.summary["table"], findings)
     hellos = tuple(run.hellos.values())
     calibrations = (
         tuple(calibrations_for(hellos[0], measured_calibrations(recording, options)).values()) if hellos else ()
@@ -143,13 +280,24 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
         duration_s=max((e.start_s + e.step_s * len(e.rms) for e in envelopes.values()), default=0.0),
         hellos=hellos,
         findings=tuple(findings),
-        coverage=(*(result.coverage for result in results), Coverage("settings", 0.0, ())),
+        coverage=(
+            *(result.coverage for result in results),
+            Coverage("settings", 0.0, ()),
+            Coverage("readings", 0.0, ()),
+        ),
         link_health=run.decoder.health(),
         settings=Settings(notes=dict(notes), options=_plain_options(options), calibrations=calibrations),
         envelopes=envelopes,
         excerpts=_cut_enlarged(recording, options, findings, progress),
         summary={
-            "recording": {"kind": recording.kind, "is_torn": recording.is_torn, "torn_at_byte": recording.torn_at},
+            "recording": {
+                "kind": recording.kind,
+                "is_torn": recording.is_torn,
+                "torn_at_byte": recording.torn_at,
+                "reduction": recording.reduction,
+                "missing_parts": list(recording.missing_parts),
+            },
+            "board": run.board.finish(),
             **{result.coverage.detector: dict(result.summary) for result in results},
         },
     )
@@ -165,6 +313,7 @@ def _cut_enlarged(
     return cut_excerpts(_Pass(recording, options, progress, "cutting out pictures").windows(), spans)
 
 
-def analyse_file(path: Path, options: AnalyseOptions, progress: Progress = _no_progress) -> Analysis:
-    """`analyse` on a path. Raises RecordingUnreadableError for what cannot be opened."""
-    return analyse(open_recording(path), options, progress)
+def analyse_file(path: Path | Sequence[Path], options: AnalyseOptions, progress: Progress = _no_progress) -> Analysis:
+    """`analyse` on a path, or on the parts of one recording. Raises RecordingUnreadableError for what cannot be opened,
+    PartsError for files that do not belong together."""
+    return analyse(open_parts([path] if isinstance(path, Path) else path), options, progress)

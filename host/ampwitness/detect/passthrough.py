@@ -34,11 +34,15 @@ class GapDetector:
     def __init__(self) -> None:
         self._ledger = Ledger(self.name)
         self._findings: list[Finding] = []
+        self._left_out_s = 0.0
 
     def push(self, window: TraceWindow) -> None:
         """Take the next window's gaps."""
         self._ledger.judge(window.stop_s - window.start_s)
         for gap in window.gaps:
+            if gap.cause == "reduced":  # nothing was lost; coverage says where waveforms are missing
+                self._left_out_s += gap.stop_s - gap.start_s
+                continue
             is_long = gap.stop_s - gap.start_s > LONG_GAP_S
             self._findings.append(
                 Finding(
@@ -63,7 +67,8 @@ class GapDetector:
     def finish(self) -> DetectorResult:
         """All gaps, by time."""
         findings = tuple(sorted(self._findings, key=lambda f: f.start_s))
-        return DetectorResult(findings, self._ledger.coverage(), {"n_gaps": len(findings)})
+        summary = {"n_gaps": len(findings), "left_out_s": self._left_out_s}
+        return DetectorResult(findings, self._ledger.coverage(), summary)
 
 
 class MarkDetector:

@@ -16,6 +16,7 @@ from ampwitness.detect.result import Detector, DetectorResult
 from ampwitness.detect.saturation import SaturationDetector
 from ampwitness.detect.supply_history import SupplyHistory
 from ampwitness.detect.supply_model import SupplyOptions
+from ampwitness.detect.trends import TrendDetector
 from ampwitness.types import TraceWindow
 
 
@@ -41,6 +42,7 @@ def make_detectors(options: DetectOptions) -> tuple[Detector, ...]:
         SaturationDetector(),
         GapDetector(),
         MarkDetector(),
+        TrendDetector(),
     )
 
 
@@ -55,7 +57,7 @@ def run_all(windows: Iterable[TraceWindow], options: DetectOptions) -> tuple[Det
     Returns
     -------
     one DetectorResult a detector: clipping (each clip with its cause), notes, dips, cut-outs, gain steps,
-    saturation, gaps, marks;
+    saturation, gaps, marks, trends;
     and that of the supply as the amplifier sees it.
 
     Gaps

@@ -15,6 +15,7 @@ from ampwitness.types import Coverage, FloatArray, Interval, NotJudged, TraceWin
 
 # Two segments are one run when the second starts where the first stops, to within this part of a sample.
 _JOIN_TOLERANCE_SAMPLES = 0.25
+REDUCED = "reduced on purpose: only levels were kept"
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +173,8 @@ class Ledger:
             self._first_s = window.start_s
         self._last_s = max(self._last_s, window.stop_s)
         for gap in window.gaps:
-            self.leave_out(gap.start_s, gap.stop_s, f"gap in the recording (cause: {gap.cause})")
+            reason = REDUCED if gap.cause == "reduced" else f"gap in the recording (cause: {gap.cause})"
+            self.leave_out(gap.start_s, gap.stop_s, reason)
 
     def judge(self, duration_s: float) -> None:
         """Add seconds that carry a verdict."""

@@ -89,6 +89,19 @@ DEPTHS: dict[str, Depth] = {
         "It holds for the source, the level and the equaliser as they stood. Boost turned up later moves it.",
         _LOUD,
     ),
+    "drift": Depth(
+        "The output's level is followed by the minute, against the source where that is logged. A slow ramp or an "
+        "approach, as of something that heats, is fitted to the hours; abrupt changes are listed apart.",
+        "Changes below 0.1 dB are not told from the logger's own reference. Without a logged source a volume that "
+        "somebody turned slowly looks the same. Heat in the voice coil and a limiter both sink the level: which of "
+        "them it was is not decided here.",
+        "The program watches. It cannot switch anything off: have somebody, or a thermal cut-out, who can.",
+    ),
+    "reading": Depth(
+        "`record --ask` asks for it at set intervals; what is typed is kept in the recording with the time of typing.",
+        "How well the person measured. The time is that of typing, by the computer's clock.",
+        "Hot heatsinks burn and live terminals shock: use a probe that was fixed before power came on.",
+    ),
     "saturation": Depth(
         "The board counts single conversions at either end of its converter, before it averages.",
         "How far beyond the end the terminal went. Clipping and cut-outs are not judged there.",
@@ -131,7 +144,7 @@ GLOSSARY: dict[str, str] = {
 _ALSO_CALLED = {
     "clipping": "clip", "clips": "clip", "notes": "note", "sag": "note", "dips": "dip", "cut-out": "cutout",
     "cutouts": "cutout", "cut-outs": "cutout", "tones": "tone", "gain": "knee", "gaps": "gap", "marks": "mark",
-    "losses": "gap",
+    "losses": "gap", "trend": "drift", "trends": "drift", "readings": "reading",
 }  # fmt: skip
 
 

@@ -80,6 +80,23 @@ KIND_WORDS: dict[str, KindWords] = {
         "What `set-gain` said when the gain was set, kept in the recording.",
         "Write the line on the job sheet.",
     ),
+    "drift": KindWords(
+        "trends",
+        "drift of level",
+        "drifts of level",
+        "Does the output's level drift over the hours?",
+        "The output's level changed slowly, by 0.1 dB or more, although the drive stayed as it was.",
+        "Compare it with the typed temperatures and the supply; if the level sank with the supply steady, let it cool "
+        "and see whether it comes back.",
+    ),
+    "reading": KindWords(
+        "readings",
+        "typed reading",
+        "typed readings",
+        "What was read off and typed in?",
+        "A value that a person measured by other means and typed in when the program asked.",
+        "Read it against the levels of the same hour.",
+    ),
     "saturation": KindWords(
         "saturation",
         "span beyond the logger's range",
@@ -164,6 +181,11 @@ def describe_finding(finding: Finding) -> str:
         return _describe_tone(finding)
     if finding.kind == "knee":
         return _describe_knee(finding)
+    if finding.kind == "drift":
+        return _describe_drift(finding)
+    if finding.kind == "reading":
+        unit = f" {m['unit']}" if m.get("unit") else ""
+        return f"{m.get('name', 'reading')}: {_plain(m.get('value'))}{unit}"
     if finding.kind == "setting":
         return str(m.get("line") or "no result")
     if finding.kind == "saturation":
@@ -176,6 +198,23 @@ def describe_finding(finding: Finding) -> str:
         label = f": {m['label']}" if m.get("label") else ""
         return f"marked by {m.get('source', 'somebody')}{label}"
     return finding.kind
+
+
+def _plain(value: object) -> str:
+    return f"{value:g}" if isinstance(value, int | float) and not isinstance(value, bool) else "unknown"
+
+
+def _describe_drift(finding: Finding) -> str:
+    m = finding.measured
+    change_db = m.get("change_db")
+    way = "sank" if isinstance(change_db, int | float) and change_db < 0 else "rose"
+    size = _number(abs(change_db), 2) if isinstance(change_db, int | float) else "unknown"
+    hours = (finding.stop_s - finding.start_s) / 3600
+    doubt_s = m.get("start_uncertainty_s")
+    text = f"the output {way} by {size} dB over {hours:.1f} h"
+    if isinstance(doubt_s, int | float):
+        text += f" (its start known to +- {doubt_s / 60:.0f} min)"
+    return f"{text}, {m.get('cause', 'cause not judged')}"
 
 
 def word_thd(thd_percent: object, floor_percent: object, is_below_floor: object) -> str:
@@ -235,6 +274,10 @@ def find_worst(findings: Sequence[Finding], kind: str) -> Finding | None:
         return _largest(chosen, "depth_v")
     if kind in ("tone", "knee", "setting"):
         return _largest(chosen, "level_v" if kind == "tone" else "knee_v") or (chosen[-1] if chosen else None)
+    if kind == "drift":
+        return max(chosen, key=lambda f: abs(float(f.measured.get("change_db") or 0.0)), default=None)
+    if kind == "reading":
+        return chosen[-1] if chosen else None
     if kind == "cutout":
         return _largest(chosen, "outage_s") or (chosen[0] if chosen else None)
     return max(chosen, key=lambda f: f.stop_s - f.start_s, default=None)
@@ -255,6 +298,8 @@ _WORST_WORDS = {
     "tone": "Loudest",
     "knee": "Highest",
     "setting": "Last",
+    "drift": "Largest",
+    "reading": "Last",
 }
 
 

@@ -15,6 +15,7 @@ from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged
 from ampwitness.findings.wording import KIND_WORDS, count_words, describe_finding, word_losses, word_verdicts
 from ampwitness.report.distortion_plot import draw_distortion
 from ampwitness.report.plots import draw_enlarged, draw_overview, draw_sag_against_level, figure_to_svg
+from ampwitness.report.trend_plot import draw_trends
 from ampwitness.types import Analysis, Coverage, Finding, Settings
 from ampwitness.units import seconds_to_clock
 
@@ -25,6 +26,11 @@ SAFETY = (
     "Battery cables can weld and burn; amplifier outputs can shock; bridged outputs never go to the chassis. Take "
     "power off before clips move, fuse every probe lead, and protect your hearing. On the road the passenger works the "
     "program, never the driver. Follow local codes and leave licensed work to those who hold the licence."
+)
+
+WATCHES_ONLY = (
+    "The program watches and writes down. It cannot switch anything off: heat and current need somebody, or something, "
+    "that can."
 )
 
 LIMITS = (
@@ -101,6 +107,17 @@ _COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
         ("outcome", "outcome", 0),
     ),
     "setting": (("result", "line", 0),),
+    "drift": (
+        ("change (dB)", "change_db", 3),
+        ("a hour (dB)", "change_db_per_hour", 3),
+        ("start known to (s)", "start_uncertainty_s", 0),
+        ("before (V rms)", "level_before_v", 3),
+        ("after (V rms)", "level_after_v", 3),
+        ("supply before (V)", "supply_before_v", 2),
+        ("after (V)", "supply_after_v", 2),
+        ("cause", "cause", 0),
+    ),
+    "reading": (("what", "name", 0), ("value", "value", 2), ("unit", "unit", 0)),
     "saturation": (("channel", "role", 0), ("end of range", "rail", 0)),
     "gap": (("cause", "cause", 0), ("scans lost", "n_scans_lost", 0), ("length exact", "is_exact", 0)),
     "mark": (("by", "source", 0), ("label", "label", 0)),
@@ -172,6 +189,16 @@ def _gain_curves(analysis: Analysis) -> Iterable[str]:
         yield _picture(figure_to_svg(draw_distortion(finding), f"gain{number}-"), caption, caption)
 
 
+def _trends(analysis: Analysis) -> Iterable[str]:
+    figure = draw_trends(analysis)
+    if figure is None:
+        return
+    caption = "Over the hours: the output's level, the supply, clipping, temperatures and losses."
+    yield "<section><h2>Over the hours</h2>"
+    yield _picture(figure_to_svg(figure, "trends-"), caption, caption)
+    yield f"<p>{escape(WATCHES_ONLY)}</p></section>"
+
+
 def _method(coverage: Sequence[Coverage], settings: Settings) -> str:
     looked = "".join(
         f"<tr><th scope='row'>{escape(c.detector)}</th><td>{c.judged_s:,.2f}</td>"
@@ -216,7 +243,7 @@ def html_page(analysis: Analysis) -> str:
     sag_caption = "Supply sag under each bass note against the note's level."
     tables = "".join(
         _table(kind, [f for f in analysis.findings if f.kind == kind])
-        for kind in ("cutout", "dip", "clip", "note", "saturation", "gap", "mark")
+        for kind in ("cutout", "drift", "dip", "clip", "note", "reading", "saturation", "gap", "mark")
         if any(f.kind == kind for f in analysis.findings)
     )
     subject = str(analysis.settings.notes.get("amplifier") or "")
@@ -240,6 +267,7 @@ def html_page(analysis: Analysis) -> str:
         _picture(figure_to_svg(sag, "sag-"), sag_caption, sag_caption) if sag else "",
         *_gain_curves(analysis),
         "</section>",
+        *_trends(analysis),
         f"<section><h2>Every finding</h2>{tables or '<p>Nothing was found.</p>'}</section>",
         f"<section><h2>How it was judged</h2>{_method(analysis.coverage, analysis.settings)}",
         "<h3>What it cannot tell you</h3><ul>",

@@ -40,7 +40,7 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
         lines += _wrap(line.sentence, width, "  ")
         if line.not_judged and line.verdict != "not judged":
             lines += _wrap(line.not_judged, width, "  ")
-    for kind in ("knee", "setting", "cutout", "dip", "clip"):
+    for kind in ("knee", "setting", "cutout", "drift", "reading", "dip", "clip"):
         chosen = [finding for finding in analysis.findings if finding.kind == kind]
         if chosen:
             lines += ["", f"{KIND_WORDS[kind].many.capitalize()}, in order of time:", *_list_findings(chosen, width)]

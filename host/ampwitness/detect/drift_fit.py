@@ -1,0 +1,229 @@
+"""Slow changes in a series of levels: flat, then a ramp, then flat again; as many as there are.
+
+Gaps: missing bins are left out of the sums; the time between them counts.
+Limits: changes below LEAST_DB are not told from the logger's own reference, which may wander by REFERENCE_DB.
+Source: our choice, measured by `python -m ampwitness.bench.soak_scores`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from ampwitness.types import FloatArray
+
+LEAST_DB = 0.1
+REFERENCE_DB = 0.03  # design assumption for the board's own reference over a recording, no source
+NODE_S = 300.0
+MAX_NODES = 400
+LEAST_NODES = 12  # an hour
+STEP_DB = 0.5  # a change this large from one few minutes to the next is a step: somebody or something switched
+MOST_SCATTER_DB = 0.06  # of nodes; above it the drive was not constant
+_SIDE_BINS = 5
+_MAX_DRIFTS = 6
+_HELD_NODES = 3
+_JOIN_S = 3600.0  # ramps one way that follow so closely are one drift: heating is fast first, then slow
+_ROUNDS = 6
+_WANDER_S = 3 * 3600.0
+_TAUS_S = (900.0, 1800.0, 3600.0, 5400.0, 7200.0, 10800.0)
+_MUCH_BETTER = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """A slow change of level. `start_uncertainty_s` allows for the wander of the logger's reference."""
+
+    start_s: float
+    stop_s: float
+    change_db: float
+    start_uncertainty_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A stretch between steps: what was found in it, or why it was not judged (then `reason` is not empty)."""
+
+    start_s: float
+    stop_s: float
+    drifts: tuple[Drift, ...]
+    scatter_db: float | None
+    reason: str
+
+
+def find_steps(level_db: FloatArray) -> list[tuple[int, float]]:
+    """Abrupt changes in a series: index of the first value behind each, and the change in dB.
+
+    Medians of five values on either side are compared, so that a single odd value is no step.
+    """
+    n = len(level_db)
+    if n < 2 * _SIDE_BINS:
+        return []
+    windows = np.lib.stride_tricks.sliding_window_view(level_db, _SIDE_BINS)
+    medians = np.median(windows, axis=1)
+    change = medians[_SIDE_BINS:] - medians[:-_SIDE_BINS]  # entry k: across index k + _SIDE_BINS
+    steps = []
+    over = np.abs(change) > STEP_DB
+    k = 0
+    while k < len(change):
+        if not over[k]:
+            k += 1
+            continue
+        stop = k
+        while stop < len(change) and over[stop]:
+            stop += 1
+        best = k + int(np.argmax(np.abs(change[k:stop])))
+        steps.append((best + _SIDE_BINS, float(change[best])))
+        k = stop
+    return steps
+
+
+def find_drifts(
+    time_s: FloatArray, level_db: FloatArray, bin_s: float
+) -> tuple[list[Stretch], list[tuple[int, float]]]:
+    """Drifts of a series of levels, stretch by stretch between its steps.
+
+    Parameters
+    ----------
+    time_s : (n,) middles of the bins, increasing
+    level_db : (n,) levels, finite
+    bin_s : length of a bin
+
+    Returns
+    -------
+    The stretches in order of time, and the steps between them (as of `find_steps`).
+    """
+    steps = find_steps(level_db)
+    cuts = [0, *(at for at, _ in steps), len(level_db)]
+    stretches = []
+    for a, b in pairwise(cuts):
+        if b > a:
+            stretches.append(_judge_stretch(time_s[a:b], level_db[a:b], bin_s))
+    return stretches, steps
+
+
+def _judge_stretch(time_s: FloatArray, level_db: FloatArray, bin_s: float) -> Stretch:
+    start_s, stop_s = float(time_s[0] - bin_s / 2), float(time_s[-1] + bin_s / 2)
+    node_s = max(NODE_S, bin_s, (stop_s - start_s) / MAX_NODES)
+    times, levels = _to_nodes(time_s, level_db, node_s)
+    if len(times) < LEAST_NODES:
+        return Stretch(start_s, stop_s, (), None, "less than an hour at one level")
+    scatter_db = _scatter(levels)
+    if scatter_db > MOST_SCATTER_DB:
+        reason = (
+            f"the level varied by {scatter_db:.2f} dB from one five minutes to the next: the drive was not constant"
+        )
+        return Stretch(start_s, stop_s, (), scatter_db, reason)
+    return Stretch(start_s, stop_s, tuple(_fit_all(times, levels, node_s, scatter_db)), scatter_db, "")
+
+
+def _to_nodes(time_s: FloatArray, level_db: FloatArray, node_s: float) -> tuple[FloatArray, FloatArray]:
+    """Means of the levels in equal spans of time."""
+    number = np.floor((time_s - time_s[0]) / node_s + 1e-9).astype(np.int64)
+    borders = np.flatnonzero(np.diff(number)) + 1
+    times = np.array([part.mean() for part in np.split(time_s, borders)])
+    levels = np.array([part.mean() for part in np.split(level_db, borders)])
+    return times, levels
+
+
+def _scatter(levels: FloatArray) -> float:
+    """Standard deviation of what does not follow from the neighbours; slow changes do not count."""
+    bends = levels[1:-1] - 0.5 * (levels[:-2] + levels[2:])
+    return float(1.4826 * np.median(np.abs(bends)) / np.sqrt(1.5))
+
+
+@dataclass(frozen=True, slots=True)
+class _Shape:
+    """A change of 1 dB: a ramp from node to node, or an exponential approach from a node on, `tau_s` long."""
+
+    start_s: float
+    stop_s: float  # of an approach: where 98 % are reached, or the stretch ends
+    course: FloatArray  # (n,) 0 before, up to 1
+
+
+class _Fitter:
+    """Least squares in which errors of neighbouring nodes go together as the logger's reference wanders.
+
+    A reference that wanders over hours bends the level like a slow drift does; equal weights would let a bend hours
+    away move the date of a drift. The wander is taken as correlated over `_WANDER_S` (Matern, order 3/2).
+    """
+
+    def __init__(self, times: FloatArray, scatter_db: float) -> None:
+        n = len(times)
+        self.times = times
+        lag = np.sqrt(3) * np.abs(times[:, None] - times[None, :]) / _WANDER_S
+        noise = max(scatter_db, 0.001) ** 2
+        covariance = (REFERENCE_DB / 4) ** 2 * (1 + lag) * np.exp(-lag) + noise * np.eye(n)
+        whitener = np.linalg.inv(np.linalg.cholesky(covariance))
+        one = whitener @ np.ones(n)
+        # Whitened, and what a constant level explains taken out.
+        self._whiten = whitener - np.outer(one, one @ whitener) / (one @ one)
+        hinges = self._whiten @ np.maximum(times[:, None] - times[None, :], 0.0)
+        self._hinges, self._gram = hinges, hinges.T @ hinges
+        a, b = np.triu_indices(n, 1)
+        held = (n - a > _HELD_NODES) & (b >= _HELD_NODES)  # a few odd nodes at an end are no drift
+        self._a, self._b = a[held], b[held]
+        self._taus_s = [tau for tau in _TAUS_S if tau < times[-1] - times[0]]
+        since = np.maximum(times[:, None] - times[None, :], 0.0)
+        self._approaches = [self._whiten @ -np.expm1(-since / tau) for tau in self._taus_s]
+
+    def best(self, levels: FloatArray) -> tuple[_Shape, float]:
+        """The shape that explains most of `levels`, and its change in dB."""
+        y = self._whiten @ levels
+        g = self._hinges.T @ y
+        a, b, times = self._a, self._b, self.times
+        length = times[b] - times[a]
+        power = np.maximum(self._gram[a, a] - 2 * self._gram[a, b] + self._gram[b, b], 1e-12)
+        product = g[a] - g[b]
+        k = int(np.argmax(product**2 / power))
+        gain = float(product[k] ** 2 / power[k])
+        change_db = float(product[k] * length[k] / power[k])
+        start, stop = float(times[a[k]]), float(times[b[k]])
+        shape = _Shape(start, stop, np.clip((times - start) / (stop - start), 0.0, 1.0))
+        for tau_s, approach in zip(self._taus_s, self._approaches, strict=True):
+            usable = approach[:, : len(times) - _HELD_NODES]
+            power = np.maximum((usable * usable).sum(axis=0), 1e-12)
+            product = usable.T @ y
+            k = int(np.argmax(product**2 / power))
+            if product[k] ** 2 / power[k] > gain * _MUCH_BETTER:
+                gain = float(product[k] ** 2 / power[k])
+                course = -np.expm1(-np.maximum(times - times[k], 0.0) / tau_s)
+                change_db = float(product[k] / power[k] * course[-1])
+                stop = float(min(times[-1], times[k] + 4 * tau_s))
+                shape = _Shape(float(times[k]), stop, course / course[-1])
+        return shape, change_db
+
+
+def _fit_all(times: FloatArray, levels: FloatArray, node_s: float, scatter_db: float) -> list[Drift]:
+    """One shape after another as long as each is large enough, then each again with the others taken out."""
+    least_db = max(LEAST_DB, 4 * scatter_db)
+    fitter = _Fitter(times, scatter_db)
+    found: list[tuple[_Shape, float]] = []
+
+    def without(number: int | None) -> FloatArray:
+        others = (change_db * shape.course for i, (shape, change_db) in enumerate(found) if i != number)
+        return np.asarray(levels - sum(others, np.zeros(len(times))))
+
+    for _ in range(_MAX_DRIFTS):
+        new = fitter.best(without(None))
+        if abs(new[1]) < least_db:
+            break
+        found.append(new)
+        for _ in range(_ROUNDS if len(found) > 1 else 0):
+            for k in range(len(found)):
+                found[k] = fitter.best(without(k))
+    drifts: list[Drift] = []
+    for shape, change_db in sorted(found, key=lambda pair: pair[0].start_s):
+        if abs(change_db) < least_db:
+            continue
+        slope = abs(change_db) / max(shape.stop_s - shape.start_s, node_s)
+        doubt_s = max(node_s, (REFERENCE_DB / 2 + scatter_db) / slope)
+        new_drift = Drift(shape.start_s, shape.stop_s, change_db, doubt_s)
+        last = drifts[-1] if drifts else None
+        if last is not None and last.change_db * change_db > 0 and shape.start_s - last.stop_s < _JOIN_S:
+            both_db = last.change_db + change_db
+            drifts[-1] = Drift(last.start_s, max(last.stop_s, shape.stop_s), both_db, last.start_uncertainty_s)
+        else:
+            drifts.append(new_drift)
+    return drifts
