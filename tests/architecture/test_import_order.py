@@ -39,6 +39,7 @@ ALLOWED: dict[str, set[str]] = {
         "waveform",
         "detect",
         "findings",
+        "guide",
         "pipeline",
     },
     "pipeline": {

@@ -144,7 +144,8 @@ def _stream_into(
     return ending
 
 
-def _notes(session: BoardSession, given: dict[str, Any]) -> dict[str, object]:
+def recording_notes(session: BoardSession, given: dict[str, Any]) -> dict[str, object]:
+    """What every recording says about itself, beside what was typed."""
     now = datetime.now().astimezone()
     hello = session.hello
     return {
@@ -257,7 +258,7 @@ def record(
 
 def _record_from(session: BoardSession, out: Path, given: dict[str, Any], seconds: float | None, as_json: bool) -> None:
     line = _LiveLine(is_quiet=as_json)
-    writer = RecordingWriter(out, _notes(session, given))
+    writer = RecordingWriter(out, recording_notes(session, given))
     try:
         with Keyboard() as keyboard:
             if keyboard.is_live and not as_json:

@@ -17,7 +17,7 @@ import click
 import numpy as np
 
 from ampwitness.cli.keyboard import Keyboard
-from ampwitness.cli.record import SAFETY, _notes, _stop_on_signals
+from ampwitness.cli.record import SAFETY, _stop_on_signals, recording_notes
 from ampwitness.cli.set_gain_screen import GainScreen
 from ampwitness.cli.settings_folder import calibration_of
 from ampwitness.detect.gain_steps import GainStepDetector
@@ -125,7 +125,7 @@ def set_gain(
             )
         if "out_p" not in session.hello.roles and "output" not in session.hello.roles:
             raise UsageError("the board logs no amplifier output: wire one and name it out_p in its board_config.")
-        notes = _notes(session, {
+        notes = recording_notes(session, {
             "amplifier": amplifier, "load_ohm": load_ohm, "load_kind": load_kind, "asked_mode": wanted,
             "set_gain_tone_hz": tone_hz, **answers,
         })  # fmt: skip
