@@ -61,17 +61,17 @@ def draw_amplifier(rng: np.random.Generator, family: Family, rest_v: float) -> t
     elif kind == "regulated until it sags":
         regulated_v = ratio * rest_v * float(rng.uniform(0.92, 0.97))
     hostile = family == "hostile"
+    # Power that makes a supply of some 20 mohm sag by one to two volts.
+    ceiling_v = ratio * rest_v if regulated_v is None else regulated_v
+    load_ohm = float(np.clip(ceiling_v**2 / 2 / rng.uniform(250.0, 700.0), 0.3, 8.0))
     rails = Rails(
         ratio=ratio,
         regulated_v=regulated_v,
         loss_v=float(rng.uniform(0.5, 2.0)),
         reservoir_s=float(rng.uniform(0.001, 0.012) if hostile else rng.uniform(0.0025, 0.006)),
-        droop_ohm=float(rng.uniform(0.05, 0.25)) if hostile and rng.uniform() < 0.5 else 0.0,
+        droop_ohm=load_ohm * float(rng.uniform(0.01, 0.08)) if hostile and rng.uniform() < 0.5 else 0.0,
         negative_ratio=float(rng.uniform(0.96, 1.0)),
     )
-    # Power that makes a supply of some 20 mohm sag by one to two volts.
-    ceiling_v = ratio * rest_v if regulated_v is None else regulated_v
-    load_ohm = float(np.clip(ceiling_v**2 / 2 / rng.uniform(250.0, 700.0), 0.3, 8.0))
     amplifier = Amplifier(
         gain_ratio=30.0,
         rails=rails,

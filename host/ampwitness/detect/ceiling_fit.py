@@ -1,6 +1,8 @@
 """How a ceiling moves with the supply, learned from all plateaus of one polarity: not, in step, or up to a level.
 
-    level = a + b * min(lagged supply, knee) + what the plateau's tilt adds    b = 0: regulated; no knee: it follows
+    level = a + b * min(lagged supply, knee) - c * lagged |output| + what the plateau's tilt adds
+
+b = 0: regulated; no knee: it follows throughout; c: an amplifier that droops under its own load.
 
 Gaps: each plateau carries its own lagged supply.
 Limits: a level above all that was seen (regulation that sets in only there) cannot be known; the line is carried on.
@@ -22,6 +24,9 @@ Kind = Literal["regulated", "follows supply", "regulated until the supply is too
 FEWEST = 5
 FEWEST_ABOVE_KNEE = 3
 FEWEST_FOR_TILT = 12
+FEWEST_FOR_DROOP = 20
+MOST_DROOP = 0.4
+_WORTH_DROOP = 0.85
 LEAST_RANGE_V = 0.08
 _WORTH = 0.9  # a further number must narrow the spread to this
 MOST = 600  # plateaus; more adds time, not knowledge
@@ -48,6 +53,8 @@ class CeilingFit:
     n_plateaus: int
     per_tilt_s: float = 0.0
     per_fall: float = 0.0
+    droop: float = 0.0  # volts lost for each volt of lagged |output|: the amplifier's own, whatever the supply does
+    droop_lag: int = 0
 
     def at(self, supply_v: float, tilt_v_per_s: float = 0.0, flat_s: float = 0.0) -> float:
         """Level at a lagged supply, for a plateau of that tilt and length; without them: of a supply that stands."""
@@ -57,17 +64,20 @@ class CeilingFit:
 
 @dataclass(frozen=True, slots=True)
 class Plateaus:
-    """What is known of the plateaus of one polarity, all (n,) but `supply` (n, lags)."""
+    """What is known of the plateaus of one polarity, all (n,) but `supply` and `output` (n, lags)."""
 
     level_v: FloatArray
     tilt_v_per_s: FloatArray
     flat_s: FloatArray
     supply: FloatArray
+    output: FloatArray
 
     def thin(self, most: int) -> Plateaus:
         """Every k-th, so that no more than about `most` are left."""
         step = slice(None, None, max(1, len(self.level_v) // most))
-        return Plateaus(self.level_v[step], self.tilt_v_per_s[step], self.flat_s[step], self.supply[step])
+        return Plateaus(
+            self.level_v[step], self.tilt_v_per_s[step], self.flat_s[step], self.supply[step], self.output[step]
+        )
 
 
 def plateau_tilt(clip: Finding) -> tuple[float, float]:
@@ -80,14 +90,15 @@ def plateau_tilt(clip: Finding) -> tuple[float, float]:
 def collect_plateaus(clips: Sequence[Finding]) -> Plateaus:
     """Plateaus whose level and lagged supply are known."""
     rows = [
-        (abs(float(f.measured["plateau_v"] or 0.0)), *plateau_tilt(f), lagged)
+        (abs(float(f.measured["plateau_v"] or 0.0)), *plateau_tilt(f), lagged, f.evidence.get("output_lagged_v") or ())
         for f in clips
         if f.measured.get("plateau_v") is not None
         and (lagged := f.evidence.get("supply_lagged_v"))
         and all(isinstance(volts, float) and np.isfinite(volts) for volts in lagged)
     ]
     numbers = np.array([row[:3] for row in rows]).reshape(-1, 3)
-    return Plateaus(numbers[:, 0], numbers[:, 1], numbers[:, 2], np.array([row[3] for row in rows]))
+    supply, output = (np.array([row[k] for row in rows], dtype=float).reshape(len(rows), -1) for k in (3, 4))
+    return Plateaus(numbers[:, 0], numbers[:, 1], numbers[:, 2], supply, output)
 
 
 def learn_ceiling(clips: Sequence[Finding]) -> CeilingFit | None:
@@ -105,10 +116,28 @@ def learn_ceiling(clips: Sequence[Finding]) -> CeilingFit | None:
     n = len(seen.level_v)
     if n < FEWEST or float(np.ptp(np.quantile(seen.supply[:, 0], (0.05, 0.95)))) < LEAST_RANGE_V:
         return None
+    flat, _, flat_spread = _robust([np.ones(n)], seen.level_v)
+    best = CeilingFit("regulated", float(flat[0]), 0.0, 0.0, float("inf"), 0.0, flat_spread, n)
+    best = _try_line(best, seen, None)
+    if n >= FEWEST_FOR_DROOP:
+        for output_lag in range(seen.output.shape[1]):
+            tried = _try_line(replace(best, spread_v=best.spread_v * _WORTH_DROOP), seen, output_lag)
+            best = tried if tried.droop > 0 and tried.droop_lag == output_lag else best
+    if best.ratio == 0:
+        return best
+    aside = (best.per_tilt_s + best.per_fall * seen.flat_s) * seen.tilt_v_per_s
+    if best.droop > 0:
+        aside = aside - best.droop * seen.output[:, best.droop_lag]
+    return _find_knee(best, seen.level_v - aside, pick_lag(seen.supply, best.lag))
+
+
+def _try_line(best: CeilingFit, seen: Plateaus, output_lag: int | None) -> CeilingFit:
+    """The best line in any lag of the supply, with an output lag or none, where it is better than what stood."""
+    n = len(seen.level_v)
     ones = np.ones(n)
     beside = [seen.tilt_v_per_s, seen.tilt_v_per_s * seen.flat_s] if n >= FEWEST_FOR_TILT else []
-    flat, _, flat_spread = _robust([ones], seen.level_v)
-    best = CeilingFit("regulated", float(flat[0]), 0.0, 0.0, float("inf"), 0.0, flat_spread, n)
+    if output_lag is not None:
+        beside.append(seen.output[:, output_lag])
     for lag in np.arange(0.0, seen.supply.shape[1] - 1 + 1e-9, LAG_STEP):
         lagged = pick_lag(seen.supply, lag)
         middle = float(lagged.mean())
@@ -116,15 +145,16 @@ def learn_ceiling(clips: Sequence[Finding]) -> CeilingFit | None:
         ratio = float(solution[1])
         if ratio <= 3 * errors[1] or spread >= best.spread_v * (_WORTH if best.ratio == 0 else 1.0):
             continue
-        more = (float(solution[2]), float(solution[3])) if beside else (0.0, 0.0)
+        droop = -float(solution[-1]) if output_lag is not None else 0.0
+        if droop < 0 or droop > MOST_DROOP:
+            continue
+        tilts = (float(solution[2]), float(solution[3])) if n >= FEWEST_FOR_TILT else (0.0, 0.0)
+        constant_v = float(solution[0]) - ratio * middle
         best = CeilingFit(
-            "follows supply", float(solution[0]) - ratio * middle, ratio, float(errors[1]), float("inf"), float(lag),
-            spread, n, *more,
+            "follows supply", constant_v, ratio, float(errors[1]), float("inf"), float(lag), spread, n, *tilts,
+            droop, output_lag or 0,
         )  # fmt: skip
-    if best.ratio == 0:
-        return best
-    moved = seen.level_v - (best.per_tilt_s + best.per_fall * seen.flat_s) * seen.tilt_v_per_s
-    return _find_knee(best, moved, pick_lag(seen.supply, best.lag))
+    return best
 
 
 def _find_knee(line: CeilingFit, level: FloatArray, supply: FloatArray) -> CeilingFit:

@@ -210,6 +210,7 @@ class ClippingDetector:
                 "rail_expected_v": sign * expected if np.isfinite(expected) else None,
                 "confidence": float(verdicts.confidence[k]),
                 "supply_lagged_v": [round(float(volts), 5) for volts in verdicts.clips.supply[k]],
+                "output_lagged_v": [round(float(volts), 4) for volts in verdicts.clips.output[k]],
             },
         )
 
