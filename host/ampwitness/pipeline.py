@@ -313,7 +313,11 @@ def _cut_enlarged(
     return cut_excerpts(_Pass(recording, options, progress, "cutting out pictures").windows(), spans)
 
 
-def analyse_file(path: Path | Sequence[Path], options: AnalyseOptions, progress: Progress = _no_progress) -> Analysis:
-    """`analyse` on a path, or on the parts of one recording. Raises RecordingUnreadableError for what cannot be opened,
-    PartsError for files that do not belong together."""
-    return analyse(open_parts([path] if isinstance(path, Path) else path), options, progress)
+def analyse_file(
+    path: Path | Sequence[Path], options: AnalyseOptions, progress: Progress = _no_progress, *, alone: bool = False
+) -> Analysis:
+    """`analyse` on a path, or on the parts of one recording; `alone`: not its other parts.
+
+    Raises RecordingUnreadableError for what cannot be opened, PartsError for files that do not belong together.
+    """
+    return analyse(open_parts([path] if isinstance(path, Path) else path, alone=alone), options, progress)

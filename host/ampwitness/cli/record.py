@@ -19,13 +19,17 @@ import click
 from ampwitness import __version__
 from ampwitness.calibration_file import calibration_to_plain
 from ampwitness.cli.keyboard import Keyboard
+from ampwitness.cli.questions import Ask, Questions, parse_ask
 from ampwitness.cli.settings_folder import calibration_of
-from ampwitness.errors import AmpwitnessError, BoardFaultError, UsageError
+from ampwitness.cli.soak import CANNOT_SWITCH_OFF, PART_MB, PartReducer, Streaming, forecast_disk
+from ampwitness.errors import AmpwitnessError, BoardFaultError, LinkLostError, UsageError
 from ampwitness.link.finding import find_board
 from ampwitness.link.monitor import StreamMonitor
+from ampwitness.link.resume import wait_for_board
 from ampwitness.link.session import BoardSession
-from ampwitness.recording import RecordingWriter
+from ampwitness.recording import RecordingWriter, RotatingWriter
 from ampwitness.recording.writer import refuse_existing
+from ampwitness.types import Chunk
 from ampwitness.units import seconds_to_clock
 
 EVERY_S = 0.25
@@ -56,12 +60,32 @@ class _LiveLine:
         self._n_bytes_shown = 0
         self._width = 0
 
-    def show(self, monitor: StreamMonitor, n_bytes: int) -> None:
+    def show(self, streaming: Streaming, n_bytes: int, question: str = "", now: bool = False) -> None:
+        """Show how the recording goes, with an open question behind it. `now`: at once, as somebody types."""
         now_s = time.monotonic()
-        if self._is_quiet or now_s - self._shown_s < (EVERY_S if self._is_terminal else EVERY_PIPED_S):
+        if self._is_quiet or not ((now and self._is_terminal) or self._is_due(now_s)):
             return
-        text = live_text(monitor, (n_bytes - self._n_bytes_shown) / (now_s - self._shown_s))
-        self._shown_s, self._n_bytes_shown = now_s, n_bytes
+        passed_s = max(now_s - self._shown_s, 1e-3)
+        text = live_text(streaming.session.monitor, (n_bytes - self._n_bytes_shown) / passed_s)
+        if streaming.n_resumed:
+            text += f"   came back {streaming.n_resumed} time{'s' if streaming.n_resumed > 1 else ''}"
+        if question:
+            text = f"{seconds_to_clock(streaming.elapsed_s)}   {question}"
+        if not now:
+            self._shown_s, self._n_bytes_shown = now_s, n_bytes
+        self._write(text)
+
+    def say(self, text: str) -> None:
+        """Show something else in the line's place, as often as the line itself."""
+        now_s = time.monotonic()
+        if not self._is_quiet and self._is_due(now_s):
+            self._shown_s = now_s
+            self._write(text)
+
+    def _is_due(self, now_s: float) -> bool:
+        return now_s - self._shown_s >= (EVERY_S if self._is_terminal else EVERY_PIPED_S)
+
+    def _write(self, text: str) -> None:
         if self._is_terminal:
             sys.stderr.write("\r" + text.ljust(self._width))
             self._width = len(text)
@@ -119,29 +143,100 @@ def _stop_on_signals() -> Iterator[list[int]]:
             signal.signal(number, handler)
 
 
-def _stream_into(
-    writer: RecordingWriter, session: BoardSession, seconds: float | None, line: _LiveLine, keyboard: Keyboard
-) -> _Ending:
-    """Everything the board sends goes into the file. Returns why it ended; raises what ended it otherwise."""
-    ending = _BY_PERSON
-    n_bytes = 0
-    with _stop_on_signals() as signals:
-        session.start()
-        for chunk in session.chunks():
-            writer.append(chunk)
-            n_bytes += len(chunk.raw)
-            line.show(session.monitor, n_bytes)
-            if "m" in keyboard.pressed().lower():
-                session.mark()
-                writer.mark(time.time(), "keyboard")
-            if signals:
-                session.request_stop()
-            elif seconds is not None and session.monitor.recorded_s >= seconds:
-                ending = _BY_TIME
-                session.request_stop()
-            elif session.monitor.stimulus_ended:
-                ending = _BY_BOARD
-    return ending
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """How long to record, and what to do meanwhile."""
+
+    seconds: float | None
+    wait_s: float | None  # for a board whose cable was pulled; 0: do not wait, None: for ever
+    asks: tuple[Ask, ...]
+    part_bytes: int | None  # None: one file
+    reduce_parts: bool
+
+
+class _Recorder:
+    """Everything the board sends goes into the file, until told to stop, the time is over or the board stays away."""
+
+    def __init__(
+        self, writer: RecordingWriter | RotatingWriter, streaming: Streaming, plan: _Plan, reducer: PartReducer | None
+    ) -> None:
+        self._writer, self._streaming, self._plan, self._reducer = writer, streaming, plan, reducer
+        self._questions = Questions(plan.asks)
+        self._n_bytes = 0
+        self._ending = _BY_PERSON
+
+    def run(self, line: _LiveLine, keyboard: Keyboard) -> _Ending:
+        """Returns why it ended; raises what ended it otherwise."""
+        with _stop_on_signals() as signals:
+            while True:
+                lost = self._stream(line, keyboard, signals)
+                if lost is None:
+                    return self._ending
+                if self._plan.wait_s == 0 or signals:
+                    raise lost
+                if not self._wait(lost, line, signals):
+                    return self._ending
+
+    def _stream(self, line: _LiveLine, keyboard: Keyboard, signals: list[int]) -> LinkLostError | None:
+        """One conversation with the board. Returns the error that cut it off, None for an end that was asked for."""
+        session, writer = self._streaming.session, self._writer
+        try:
+            session.start()
+            for chunk in session.chunks():
+                writer.append(chunk)
+                self._n_bytes += len(chunk.raw)
+                typed = self._answer(keyboard.pressed())
+                line.show(self._streaming, self._n_bytes, self._questions.prompt, now=typed)
+                if self._reducer is not None:
+                    self._reducer.poll()
+                if signals:
+                    session.request_stop()
+                elif self._plan.seconds is not None and self._streaming.elapsed_s >= self._plan.seconds:
+                    self._ending = _BY_TIME
+                    session.request_stop()
+                elif session.monitor.stimulus_ended:
+                    self._ending = _BY_BOARD
+        except LinkLostError as error:
+            return error
+        return None
+
+    def _answer(self, keys: str) -> bool:
+        """Deal with keys: readings first, marks then. True when the line should be shown at once."""
+        is_new = bool(self._plan.asks) and self._questions.tick(self._streaming.elapsed_s)
+        values, others = self._questions.type(keys)
+        for typed in values:
+            self._writer.keep_reading(time.time(), typed.name, typed.value, typed.unit)
+        if "m" in others.lower():
+            self._streaming.session.mark()
+            self._writer.mark(time.time(), "keyboard")
+        return is_new or bool(keys and (values or self._questions.prompt))
+
+    def _wait(self, lost: LinkLostError, line: _LiveLine, signals: list[int]) -> bool:
+        """Wait for the same board. False: stopped by the person, or the asked time passed. Raises if it stays away."""
+        was, began_s = self._streaming.session, time.monotonic()
+        was.close()
+        board = was.hello.board_id
+        left_s = None
+        if self._plan.seconds is not None:
+            left_s = max(0.0, (self._plan.seconds - self._streaming.elapsed_s) / was.hello.time_scale)
+        limits = [limit for limit in (self._plan.wait_s, left_s) if limit is not None]
+
+        def waiting(waited_s: float) -> None:
+            self._writer.append(Chunk(b"", time.time()))  # what was received is saved now, not when it is back
+            line.say(f"The board is gone. Waiting for board {board} to come back: {waited_s:.0f} s. Ctrl-C ends.")
+
+        session = wait_for_board(was, min(limits, default=None), lambda: bool(signals), waiting)
+        if session is not None:
+            self._streaming.resume(session, time.monotonic() - began_s)
+            return True
+        if signals:
+            return False
+        if left_s is not None and time.monotonic() - began_s >= left_s:
+            self._ending = _BY_TIME
+            return False
+        raise LinkLostError(
+            f"{lost} Board {board} did not come back within {(self._plan.wait_s or 0.0) / 60:g} min."
+        ) from lost
 
 
 def recording_notes(session: BoardSession, given: dict[str, Any]) -> dict[str, object]:
@@ -171,27 +266,34 @@ def _calibrations_json(board_id: str) -> str | None:
 
 
 def _result(
-    writer: RecordingWriter, session: BoardSession, ending: str, error: AmpwitnessError | None
+    writer: RecordingWriter | RotatingWriter, streaming: Streaming, ending: str, error: AmpwitnessError | None
 ) -> dict[str, Any]:
-    monitor = session.monitor
+    hello = streaming.session.hello
     return {
-        "recording": str(writer.path),
+        "recording": str(_first_path(writer)),
+        "n_parts": writer.n_parts if isinstance(writer, RotatingWriter) else 1,
         "ended": ending,
         "error": None if error is None else str(error),
-        "recorded_s": round(monitor.recorded_s, 6),
+        "recorded_s": round(streaming.recorded_s, 6),
+        "waited_s": round(streaming.waited_s, 3),
+        "n_resumed": streaming.n_resumed,
         "n_bytes": writer.n_bytes,
-        "n_frames": monitor.n_frames,
-        "n_frames_lost": monitor.n_frames_lost,
-        "n_bad_frames": monitor.n_bad_frames,
-        "n_scans": monitor.n_scans,
-        "n_scans_lost": monitor.n_scans_lost,
-        "n_sessions": monitor.n_sessions,
-        "n_restarts": session.n_restarts,
+        "n_frames": streaming.count("n_frames"),
+        "n_frames_lost": streaming.count("n_frames_lost"),
+        "n_bad_frames": streaming.count("n_bad_frames"),
+        "n_scans": streaming.count("n_scans"),
+        "n_scans_lost": streaming.count("n_scans_lost"),
+        "n_sessions": streaming.count("n_sessions"),
+        "n_restarts": streaming.n_restarts,
         "n_marks": writer.n_marks,
-        "board_id": session.hello.board_id,
-        "mode": session.hello.mode,
-        "board_faults": monitor.faults,
+        "board_id": hello.board_id,
+        "mode": hello.mode,
+        "board_faults": streaming.faults,
     }
+
+
+def _first_path(writer: RecordingWriter | RotatingWriter) -> Path:
+    return writer.first_path if isinstance(writer, RotatingWriter) else writer.path
 
 
 def _default_out() -> Path:
@@ -201,6 +303,23 @@ def _default_out() -> Path:
 @click.command(epilog="Example: ampwitness record --seconds 60 --out trip.mcap --load-ohm 4 --nominal-supply 13.8")
 @click.option("--port", help="Serial port of the board. Without it every port is asked.")
 @click.option("--seconds", type=click.FloatRange(min=0, min_open=True), help="Stop after this long.")
+@click.option(
+    "--hours", type=click.FloatRange(min=0, min_open=True), help="A soak: stop after so many hours, in parts."
+)
+@click.option(
+    "--part-mb",
+    type=click.FloatRange(min=0),
+    help=f"Begin a new file after so many MB; 0: one file. Default: {PART_MB} with --hours, else one file.",
+)
+@click.option("--reduce-parts", is_flag=True, help="Make closed parts smaller: full waveforms only around events.")
+@click.option(
+    "--wait-minutes",
+    type=click.FloatRange(min=0),
+    help="Wait so long for a board that was unplugged; 0: do not. Default: for the whole time with --hours, else 0.",
+)
+@click.option(
+    "--ask", "asked", multiple=True, metavar="NAME=INTERVAL", help="Ask for a reading: heatsink=15min. May be repeated."
+)
 @click.option("--out", type=click.Path(path_type=Path), help="File to record into. Default: a name by date and time.")
 @click.option("--mode", help="Mode of the board: bass, wide or slow. Default: the one it is in.")
 @click.option("--amplifier", help="What is being measured, in your words.")
@@ -217,6 +336,11 @@ def _default_out() -> Path:
 def record(
     port: str | None,
     seconds: float | None,
+    hours: float | None,
+    part_mb: float | None,
+    reduce_parts: bool,
+    wait_minutes: float | None,
+    asked: tuple[str, ...],
     out: Path | None,
     mode: str | None,
     amplifier: str | None,
@@ -227,14 +351,17 @@ def record(
     remarks: tuple[str, ...],
     as_json: bool,
 ) -> None:
-    """Record from a board until --seconds are over, or Ctrl-C, or the cable is pulled.
+    """Record from a board until --seconds or --hours are over, or Ctrl-C, or the cable is pulled.
 
-    Press m at any time to set a mark: "I heard it now."
+    Press m at any time to set a mark: "I heard it now." With --hours the recording goes on when the same board is
+    plugged in again. The program only watches: it cannot switch anything off.
     """
+    plan = _make_plan(seconds, hours, part_mb, reduce_parts, wait_minutes, asked)
     if load_kind == "none" and load_ohm is not None:
         raise UsageError("--load-ohm with --load-kind none makes no sense: leave one of them out.")
     out = out or _default_out()
-    refuse_existing(out)
+    if plan.part_bytes is None:
+        refuse_existing(out)
     given: dict[str, Any] = {
         "amplifier": amplifier,
         "load_ohm": load_ohm,
@@ -245,6 +372,8 @@ def record(
         "asked_mode": mode,
     }
     click.echo(SAFETY, err=True)
+    if hours is not None:
+        click.echo(CANNOT_SWITCH_OFF, err=True)
     with BoardSession(port or find_board()) as session:
         if mode is not None and mode != session.hello.mode:
             session.set_mode(mode)
@@ -253,46 +382,104 @@ def record(
             roles = ", ".join(hello.roles)
             rate = f"{float(hello.rate_hz):g} scans a second"
             click.echo(f"Board {hello.board_id} on {session.name}: mode {hello.mode}, {rate}: {roles}", err=True)
-        _record_from(session, out, given, seconds, as_json)
+        if hours is not None or plan.part_bytes is not None or plan.seconds is not None or not as_json:
+            room = forecast_disk(hello, out, plan.seconds, plan.reduce_parts)
+            if not as_json and (hours is not None or plan.seconds is None):
+                click.echo(room, err=True)
+        _record_from(session, out, given, plan, as_json)
 
 
-def _record_from(session: BoardSession, out: Path, given: dict[str, Any], seconds: float | None, as_json: bool) -> None:
+def _make_plan(
+    seconds: float | None,
+    hours: float | None,
+    part_mb: float | None,
+    reduce_parts: bool,
+    wait_minutes: float | None,
+    asked: tuple[str, ...],
+) -> _Plan:
+    """What the options ask for. Raises UsageError where they make no sense."""
+    if seconds is not None and hours is not None:
+        raise UsageError("--seconds and --hours together make no sense: give one of them.")
+    if part_mb is None:
+        part_mb = PART_MB if hours is not None else 0.0
+    if reduce_parts and not part_mb:
+        raise UsageError("--reduce-parts needs parts: add --hours or --part-mb.")
+    asks = tuple(parse_ask(text) for text in asked)
+    if asks and (sys.stdin is None or not sys.stdin.isatty()):
+        raise UsageError("--ask needs a terminal at which somebody can answer.")
+    wait_s = None if wait_minutes is None and hours is not None else 60 * (wait_minutes or 0.0)
+    return _Plan(
+        seconds=3600 * hours if hours is not None else seconds,
+        wait_s=wait_s,
+        asks=asks,
+        part_bytes=round(1e6 * part_mb) if part_mb else None,
+        reduce_parts=reduce_parts,
+    )
+
+
+def _record_from(session: BoardSession, out: Path, given: dict[str, Any], plan: _Plan, as_json: bool) -> None:
     line = _LiveLine(is_quiet=as_json)
-    writer = RecordingWriter(out, recording_notes(session, given))
+    streaming = Streaming(session)
+    reducer = PartReducer() if plan.reduce_parts else None
+    notes = recording_notes(session, given)
+    writer: RecordingWriter | RotatingWriter
+    if plan.part_bytes is None:
+        writer = RecordingWriter(out, notes)
+    else:
+        writer = RotatingWriter(out, notes, plan.part_bytes, None if reducer is None else reducer.add)
     try:
         with Keyboard() as keyboard:
             if keyboard.is_live and not as_json:
-                click.echo(f"Recording into {out}. m sets a mark, Ctrl-C ends.", err=True)
-            ending = _stream_into(writer, session, seconds, line, keyboard)
+                click.echo(f"Recording into {writer.path}. m sets a mark, Ctrl-C ends.", err=True)
+            ending = _Recorder(writer, streaming, plan, reducer).run(line, keyboard)
         writer.close(ending.why)
     except AmpwitnessError as error:
         line.clear()
         writer.close(type(error).__name__)
-        if _is_empty(writer, session.monitor, error):
+        if _is_empty(writer, streaming, error):
             writer.path.unlink(missing_ok=True)  # notes of a recording that never was
         if as_json:
-            click.echo(json.dumps(_result(writer, session, type(error).__name__, error), indent=1))
-        raise type(error)(f"{error} {_kept(writer, session.monitor, error)}") from error
+            click.echo(json.dumps(_result(writer, streaming, type(error).__name__, error), indent=1))
+        raise type(error)(f"{error} {_kept(writer, streaming, error)}") from error
     finally:
         line.clear()
         if writer.is_open:
             writer.close("interrupted")
+        if streaming.session is not session:
+            streaming.session.close()
+        if reducer is not None:
+            _finish_reducing(reducer, writer)
     if as_json:
-        click.echo(json.dumps(_result(writer, session, ending.why, None), indent=1))
+        click.echo(json.dumps(_result(writer, streaming, ending.why, None), indent=1))
     else:
-        click.echo(f"{_kept(writer, session.monitor)} Ended: {ending.words}.")
-        click.echo(f"Next: ampwitness report {out} --html {out.with_suffix('.html')}")
+        click.echo(f"{_kept(writer, streaming)} Ended: {ending.words}.")
+        click.echo(f"Next: ampwitness report {_first_path(writer)} --html {out.with_suffix('.html')}")
 
 
-def _is_empty(writer: RecordingWriter, monitor: StreamMonitor, error: AmpwitnessError | None) -> bool:
+def _finish_reducing(reducer: PartReducer, writer: RecordingWriter | RotatingWriter) -> None:
+    if writer.path.exists():
+        reducer.add(writer.path)
+    reducer.finish()
+    for sentence in reducer.failed:
+        click.echo(sentence, err=True)
+
+
+def _is_empty(writer: RecordingWriter | RotatingWriter, streaming: Streaming, error: AmpwitnessError | None) -> bool:
     """Whether the file holds nothing that anybody measured."""
-    refused = isinstance(error, BoardFaultError) and monitor.n_samples_frames == 0
+    refused = isinstance(error, BoardFaultError) and streaming.count("n_samples_frames") == 0
     return writer.n_bytes == 0 or refused
 
 
-def _kept(writer: RecordingWriter, monitor: StreamMonitor, error: AmpwitnessError | None = None) -> str:
+def _kept(writer: RecordingWriter | RotatingWriter, streaming: Streaming, error: AmpwitnessError | None = None) -> str:
     """What is in the file, in one sentence."""
-    if _is_empty(writer, monitor, error):
+    if _is_empty(writer, streaming, error):
         return "Nothing was recorded."
-    lost = f"{monitor.n_scans_lost} scans lost" if monitor.n_scans_lost else "0 lost"
-    return f"Recorded: {seconds_to_clock(monitor.recorded_s)} in {writer.path} ({writer.n_bytes} bytes, {lost})."
+    n_lost = streaming.count("n_scans_lost")
+    lost = f"{n_lost} scans lost" if n_lost else "0 lost"
+    if streaming.n_resumed:
+        times = f"{streaming.n_resumed} time{'s' if streaming.n_resumed > 1 else ''}"
+        lost += f", board away {times} for {streaming.waited_s:.1f} s in all"
+    where = str(_first_path(writer))
+    if isinstance(writer, RotatingWriter) and writer.n_parts > 1:
+        where += f" and {writer.n_parts - 1} more parts"
+    return f"Recorded: {seconds_to_clock(streaming.recorded_s)} in {where} ({writer.n_bytes} bytes, {lost})."

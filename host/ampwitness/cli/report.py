@@ -30,7 +30,8 @@ def _calibrations_of(path: Path | None) -> tuple[Calibration, ...]:
 @click.command(
     epilog="Example: ampwitness report trip.mcap --html trip.html --json trip.json",
 )
-@click.argument("recording", type=click.Path(path_type=Path))
+@click.argument("recording", type=click.Path(path_type=Path), nargs=-1, required=True)
+@click.option("--alone", is_flag=True, help="Only this file, also when it is the first part of several.")
 @click.option("--html", "html_path", type=click.Path(path_type=Path), help="Write the page here.")
 @click.option(
     "--json", "json_path", type=click.Path(path_type=Path, allow_dash=True), help="Write JSON here; - for the terminal."
@@ -45,7 +46,8 @@ def _calibrations_of(path: Path | None) -> tuple[Calibration, ...]:
 )
 @click.option("--window-s", default=10.0, show_default=True, type=click.FloatRange(0.5, 600.0), hidden=True)
 def report(
-    recording: Path,
+    recording: tuple[Path, ...],
+    alone: bool,
     html_path: Path | None,
     json_path: Path | None,
     continuous: bool,
@@ -55,7 +57,8 @@ def report(
 ) -> None:
     """Say what RECORDING shows: clipping, bass notes and the supply under them, dips, cut-outs, losses.
 
-    RECORDING is a file made by `ampwitness record`, or a plain file of the bytes a board sent.
+    RECORDING is a file made by `ampwitness record`, or a plain file of the bytes a board sent. A recording in parts is
+    named by its first part, its folder, or all its parts: they are read as one.
     """
     options = AnalyseOptions(
         window_s=window_s,
@@ -64,7 +67,7 @@ def report(
         calibrations=_calibrations_of(calibration_path),
     )
     with ProgressLine() as progress:
-        analysis = analyse_file(recording, options, progress)
+        analysis = analyse_file(recording, options, progress, alone=alone)
     if json_path is not None:
         text = json.dumps(analysis_to_json(analysis), indent=1, allow_nan=False) + "\n"
         if str(json_path) == "-":

@@ -14,7 +14,7 @@ from ampwitness.cli.clock_fit import ClockFitter
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.decode import Decoder, refuse_unreadable
 from ampwitness.errors import BalanceError, RecordingUnreadableError, UnknownProtocolError
-from ampwitness.recording import Recording, open_recording
+from ampwitness.recording import JoinedRecording, Recording, open_parts
 from ampwitness.types import Block, Chunk, Decoded, Edge, Fault, Gap, Hello, LinkHealth, Mark
 from ampwitness.units import seconds_to_clock
 
@@ -59,6 +59,8 @@ class _Contents:
             self.sessions[last_block.session_id].fitter.add(board_s, last_block.host_s)
 
     def _take(self, item: Decoded) -> None:
+        if isinstance(item, Gap) and item.cause == "reduced":
+            return  # no loss: counted beside the scans
         if isinstance(item, Block):
             session = self.sessions.setdefault(item.session_id, _new_session(item))
             session.n_scans += len(item.counts)
@@ -130,9 +132,11 @@ def find_imbalance(recording: Recording, n_bytes_read: int, health: LinkHealth) 
     n_sorted = health.n_bytes_in_frames + health.n_bytes_bad + health.n_bytes_skipped + health.n_delimiters
     if health.n_bytes != n_sorted:
         wrong.append(f"{health.n_bytes} bytes are accounted for, frames, bad bytes and delimiters make {n_sorted}")
-    n_scans = health.n_scans_received + sum(health.n_scans_lost.values())
+    n_scans = health.n_scans_received + sum(health.n_scans_lost.values()) + health.n_scans_left_out
     if health.n_scans_expected != n_scans:
-        wrong.append(f"{health.n_scans_expected} scans are expected, received and lost make {n_scans}")
+        wrong.append(
+            f"{health.n_scans_expected} scans are expected, received, lost and left out on purpose make {n_scans}"
+        )
     n_written = recording.end.get("n_bytes")
     if n_written is not None and n_written != str(n_bytes_read):
         wrong.append(f"the recorder wrote {n_written} bytes, the file gives {n_bytes_read}")
@@ -175,6 +179,9 @@ def _as_json(recording: Recording, contents: _Contents, health: LinkHealth, wron
         "notes": dict(recording.notes),
         "sessions": sessions,
         "duration_s": _duration_s(contents),
+        "parts": [part.name for part in recording.parts] if isinstance(recording, JoinedRecording) else [],
+        "missing_parts": list(recording.missing_parts),
+        "reduction": recording.reduction,
         "n_host_marks": len(recording.host_marks),
         "n_marks": contents.n_marks,
         "n_edges": contents.n_edges,
@@ -196,6 +203,12 @@ def _duration_s(contents: _Contents) -> float:
 def _file_lines(recording: Recording) -> Iterator[str]:
     kind = "MCAP recording" if recording.kind == "mcap" else "plain file of wire bytes, without receive times"
     yield f"{recording.path}: {kind}, {recording.n_bytes} bytes"
+    if isinstance(recording, JoinedRecording):
+        yield f"  {len(recording.parts)} parts, read as one: " + ", ".join(part.name for part in recording.parts)
+        if recording.missing_parts:
+            yield "  missing: part " + ", ".join(map(str, recording.missing_parts)) + "; what they held shows as a gap"
+    if recording.reduction is not None:
+        yield "  reduced: full waveforms only where something happened, levels of everything"
     if recording.is_torn:
         yield (
             f"  torn: not closed properly, whole up to byte {recording.torn_at}; what stands behind is used as far as "
@@ -238,6 +251,11 @@ def _loss_lines(contents: _Contents, health: LinkHealth) -> Iterator[str]:
     yield f"  lost: {health.n_frames_lost}, of which the board dropped {health.n_frames_dropped_on_board} itself"
     n_lost = sum(health.n_scans_lost.values())
     yield f"Scans: {health.n_scans_expected} expected = {health.n_scans_received} received + {n_lost} lost"
+    if health.n_scans_left_out:
+        yield (
+            f"  and {health.n_scans_left_out} left out on purpose when the recording was reduced "
+            f"({health.n_frames_left_out} frames): no loss"
+        )
     yield "  " + ", ".join(f"{cause}: {count} lost" for cause, count in health.n_scans_lost.items())
     counters = ", ".join(f"{name} {count}" for name, count in health.board_counters.items())
     yield f"The board's own counters: {counters or 'no status received'}"
@@ -256,15 +274,18 @@ def _reasons(reasons: Any) -> str:
 
 
 @click.command(epilog="Example: ampwitness verify trip.mcap")
-@click.argument("recording", type=click.Path(path_type=Path))
+@click.argument("recording", type=click.Path(path_type=Path), nargs=-1, required=True)
+@click.option("--alone", is_flag=True, help="Only this file, also when it is the first part of several.")
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
-def verify(recording: Path, as_json: bool) -> None:
+def verify(recording: tuple[Path, ...], alone: bool, as_json: bool) -> None:
     """Say what is in RECORDING and account for every byte, frame and scan.
+
+    A recording in parts is named by its first part, its folder, or all its parts: they are checked as one.
 
     Losses that are counted are no failure: the sums balance. They fail only where the counters do not explain what is
     missing.
     """
-    opened = open_recording(recording)
+    opened = open_parts(recording, alone=alone)
     contents, health = _read(opened)
     wrong = find_imbalance(opened, contents.n_bytes, health)
     if as_json:
@@ -276,4 +297,4 @@ def verify(recording: Path, as_json: bool) -> None:
         if not wrong:
             click.echo("All sums balance.")
     if wrong:
-        raise BalanceError(f"{recording}: the sums do not balance: {'; '.join(wrong)}.")
+        raise BalanceError(f"{opened.path}: the sums do not balance: {'; '.join(wrong)}.")
