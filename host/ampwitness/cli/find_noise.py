@@ -116,12 +116,12 @@ def _compare(paths: dict[Condition, Path]) -> tuple[NoiseVerdict, dict[Condition
 
 
 def _text(verdict: NoiseVerdict, runs: dict[Condition, QuietOutput], width: int) -> str:
-    lines = [f"{'run':20} {'noise':>10} {'with lines':>11} {'offset':>9}  strongest line"]
+    lines = [f"{'run':20} {'noise':>10} {'with lines':>11} {'offset':>9} {'line seen from':>15}  strongest line"]
     for condition, run in runs.items():
         strongest = f"{run.lines[0].frequency_hz:.1f} Hz, {1e3 * run.lines[0].level_v:.1f} mV" if run.lines else "none"
         lines.append(
             f"{_name(condition):20} {1e3 * run.floor_v:7.1f} mV {1e3 * run.total_v:8.1f} mV {run.offset_v:+8.3f} V"
-            f"  {strongest}"
+            f" {1e3 * line_floor(run.floor_v, run.band_hz):12.2f} mV  {strongest}"
         )
     lines.append("")
     for source in verdict.sources:

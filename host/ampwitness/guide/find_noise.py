@@ -143,14 +143,12 @@ def conclude_noise(
     lines = [line for run in runs.values() for line in run.lines]
     if lines and all(line.shared is None for line in lines):
         not_judged.append("No supply channel: lines are not compared with its ripple.")
-    for condition, run in runs.items():
-        inputs, _ = condition
-        if inputs == "shorted" and ("connected", condition[1]) in runs:
-            continue  # the connected run of the same engine tells about both
+    # Connected runs first: they hold everything. What the source's hiss hides there may show with shorted inputs.
+    for condition, run in sorted(runs.items(), key=lambda item: item[0][0] == "shorted"):
         for line in run.lines:
             if line.level_v >= line_sensitivity_v:
                 source = _judge_line(runs, condition, line)
-                if not any(_is_known(source, known, runs) for known in sources):
+                if not any(_is_known(source, known) for known in sources):
                     sources.append(source)
     least_offset_v = max(OFFSET_ODD_V, 2 * offset_uncertainty_v)
     if least_offset_v > OFFSET_ODD_V:
@@ -160,7 +158,7 @@ def conclude_noise(
     return NoiseVerdict(tuple(sources), tuple(not_judged), sensitivity_v, line_sensitivity_v)
 
 
-def _is_known(new: Source, known: Source, runs: Mapping[Condition, QuietOutput]) -> bool:
+def _is_known(new: Source, known: Source) -> bool:
     """Whether a line was told already from another run: at the same frequency, or as whine, which moves."""
     if new.what != known.what or new.frequency_hz is None or known.frequency_hz is None:
         return False
