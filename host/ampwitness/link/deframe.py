@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from ampwire.cobs import encoded_bytes_max
 from ampwire.framing import FrameError, VersionError, unpack_frame
-from ampwire.layout import MAX_FRAME_BYTES, PROTOCOL_VERSION
+from ampwire.layout import KIND_HELLO, MAX_FRAME_BYTES, PROTOCOL_VERSION
 
 from ampwitness.errors import UnknownProtocolError
 from ampwitness.types import BadFrame, Chunk, Frame, Skipped
@@ -77,6 +77,17 @@ class Splitter:
         tail = self._tail + raw[: MAX_ENCODED_BYTES + 1 - len(self._tail)]
         self._n_cut += len(self._tail) + len(raw) - len(tail)
         self._tail = tail
+
+
+def find_hello(raw: bytes) -> int | None:
+    """Where in `raw` a hello begins right behind a delimiter; None when none is seen. A look, not a check."""
+    at = raw.find(b"\x00")
+    while 0 <= at < len(raw) - 3:
+        # A header holds no zero, so its first two bytes stand as they are behind the frame's code byte.
+        if raw[at + 2] == KIND_HELLO and raw[at + 3] == PROTOCOL_VERSION | 0x80:
+            return at + 1
+        at = raw.find(b"\x00", at + 1)
+    return None
 
 
 def take_apart(encoded: bytes, n_cut: int, host_s: float, stream_offset: int) -> Frame | BadFrame:

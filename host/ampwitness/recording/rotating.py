@@ -7,11 +7,13 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from ampwitness.errors import OutputError
+from ampwitness.link.deframe import find_hello
 from ampwitness.recording.writer import RESERVE_BYTES, RecordingWriter, free_bytes
 from ampwitness.types import Chunk
 
 # A new file is begun only where it can also be ended properly; else the present one is written on until the disk ends.
 _LEAST_FREE_BYTES = 4 * RESERVE_BYTES
+_LATEST_CUT = 1.5  # of the asked size: then the cut is made without a hello
 
 
 def part_path(out: Path, number: int) -> Path:
@@ -22,7 +24,8 @@ def part_path(out: Path, number: int) -> Path:
 class RotatingWriter:
     """Like `RecordingWriter`, but the file is closed and the next one begun when it holds `part_bytes`.
 
-    The cut lies behind a zero byte, which no frame holds inside: each part begins and ends with whole frames.
+    The cut lies before the next hello, which comes once a second: each part begins with one and can be read alone,
+    however short it is. Where none comes, the cut lies between two frames and the part's first second waits for one.
 
     Parameters
     ----------
@@ -89,8 +92,10 @@ class RotatingWriter:
     def append(self, chunk: Chunk) -> None:
         """Take received bytes, as `RecordingWriter.append`."""
         if self._n_handed >= self._part_bytes and free_bytes(self.path) >= _LEAST_FREE_BYTES:
-            cut = chunk.raw.rfind(b"\0") + 1
-            if cut:
+            cut = find_hello(chunk.raw)
+            if cut is None and self._n_handed >= _LATEST_CUT * self._part_bytes:
+                cut = chunk.raw.rfind(b"\0") + 1 or None
+            if cut is not None:
                 self._hand(Chunk(chunk.raw[:cut], chunk.host_s))
                 self._rotate()
                 chunk = Chunk(chunk.raw[cut:], chunk.host_s)

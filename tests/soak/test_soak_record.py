@@ -1,0 +1,170 @@
+"""Recording for hours, in seconds: parts, a pulled cable, the disk's room, questions."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from ampwitness.bench.stimulus import ArrayStimulus
+from ampwitness.bench.virtual_board import VirtualBoardOptions, virtual_board
+from ampwitness.bench.virtual_faults import parse_fault
+from ampwitness.cli import soak
+from ampwitness.cli.questions import Ask, Questions, parse_ask
+from ampwitness.errors import UsageError
+from ampwitness.recording import open_recording
+
+Run = Callable[..., Any]
+
+
+def stimulus(duration_s: float) -> ArrayStimulus:
+    """A 50 Hz tone of 10 V on each terminal, in opposition around 7 V, on a supply of 13 V."""
+    time_s = np.arange(round(duration_s * 4000)) / 4000
+    tone = 10 * np.sin(2 * np.pi * 50 * time_s)
+    return ArrayStimulus(("out_p", "out_n", "supply"), 4000, np.stack([7 + tone, 7 - tone, 0 * tone + 13], axis=1))
+
+
+def verified(run: Run, *arguments: object) -> dict[str, Any]:
+    ran = run("verify", *arguments, "--json")
+    assert ran.code == 0, ran.err
+    result: dict[str, Any] = json.loads(ran.out)
+    return result
+
+
+@pytest.fixture(scope="module")
+def parts(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a recording of 20 s in parts of 0.2 MB (about 5 s each)."""
+    from ampwitness.cli import cli
+    from click.testing import CliRunner
+
+    folder = tmp_path_factory.mktemp("parts")
+    with virtual_board(VirtualBoardOptions(stimulus(20.0), speed=5.0)) as port:
+        ran = CliRunner().invoke(
+            cli, ["record", "--port", port, "--out", str(folder / "soak.mcap"), "--hours", "1", "--part-mb", "0.2"]
+        )
+    assert ran.exit_code == 0, ran.output
+    assert "cannot switch anything off" in ran.output
+    return folder
+
+
+def test_parts_are_read_alone_and_as_one_without_a_seam(run: Run, parts: Path) -> None:
+    paths = sorted(parts.glob("*.mcap"))
+    assert [path.name for path in paths] == [f"soak-part{k:04d}.mcap" for k in range(1, len(paths) + 1)]
+    assert len(paths) >= 3
+    lengths = []
+    for number, path in enumerate(paths, 1):
+        alone = verified(run, path, "--alone")
+        assert alone["balances"]
+        assert alone["link_health"]["n_bytes_skipped"] == 0  # each part begins and ends with whole frames
+        assert sum(alone["link_health"]["n_scans_lost"].values()) == 0
+        assert alone["notes"]["part_number"] == str(number)
+        assert alone["notes"]["part_first"] == "soak-part0001.mcap"
+        assert alone["closed"]["part_is_last"] == ("yes" if path == paths[-1] else "no")
+        assert path.stat().st_size < 0.4e6
+        lengths.append(alone["duration_s"])
+    for named in ((parts,), (paths[0],), paths, paths[::-1]):
+        joined = verified(run, *named)
+        assert joined["parts"] == [path.name for path in paths]
+        assert joined["n_gaps"] == 0
+        assert joined["duration_s"] == pytest.approx(20.0, abs=0.02)
+    assert sum(lengths) == pytest.approx(20.0, abs=0.02)
+    report = json.loads(run("report", parts, "--json", "-").out)
+    assert report["recording"]["duration_s"] == pytest.approx(20.0, abs=0.05)
+
+
+def test_a_missing_part_is_a_gap_of_its_length(run: Run, parts: Path) -> None:
+    paths = sorted(parts.glob("*.mcap"))
+    missing = verified(run, paths[1], "--alone")
+    joined = verified(run, paths[0], *paths[2:])
+    assert joined["balances"]
+    assert joined["missing_parts"] == [2]
+    (gap,) = joined["longest_gaps"]
+    assert gap["stop_s"] - gap["start_s"] == pytest.approx(missing["duration_s"], abs=1e-6)
+    assert gap["is_exact"]
+
+
+def test_files_that_do_not_belong_together_are_refused(run: Run, parts: Path, tmp_path: Path) -> None:
+    with virtual_board(VirtualBoardOptions(stimulus(2.0), speed=None)) as port:
+        assert run("record", "--port", port, "--out", tmp_path / "a.mcap", "--json").code == 0
+    ran = run("report", tmp_path / "a.mcap", sorted(parts.glob("*.mcap"))[0])
+    assert (ran.code, ran.err.count("\n")) == (16, 1)
+    assert run("verify", tmp_path).code == 0  # a folder with one recording in it
+
+
+def test_a_pulled_cable_is_a_gap_and_the_recording_goes_on(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "a.mcap"
+    options = VirtualBoardOptions(stimulus(8.0), speed=1.0, link=tmp_path / "port", faults=(parse_fault("unplug@3:2"),))
+    with virtual_board(options) as port:
+        ran = run("record", "--port", port, "--out", path, "--wait-minutes", 1, "--json")
+    assert ran.code == 0, ran.err
+    result = json.loads(ran.out)
+    assert result["n_resumed"] == 1
+    assert 1.5 < result["waited_s"] < 5.0
+    checked = verified(run, path)
+    assert checked["balances"]
+    assert len(checked["sessions"]) == 2
+    (gap,) = checked["longest_gaps"]
+    assert gap["cause"] == "restart"
+    assert gap["stop_s"] - gap["start_s"] == pytest.approx(2.0, abs=1.5)  # what the board took to start is in it
+
+
+def test_a_board_that_stays_away_ends_it_in_one_sentence(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "a.mcap"
+    options = VirtualBoardOptions(
+        stimulus(60.0), speed=1.0, link=tmp_path / "port", faults=(parse_fault("unplug@2:50"),)
+    )
+    with virtual_board(options) as port:
+        ran = run("record", "--port", port, "--out", path, "--wait-minutes", 0.02)
+    assert ran.code == 9
+    assert "Waiting" not in ran.out
+    assert "did not come back within 0.02 min" in ran.err.splitlines()[-1]
+    assert open_recording(path).end["why"] == "LinkLostError"
+
+
+def test_too_little_room_for_the_asked_time(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(soak, "free_bytes", lambda path: 1e9)
+    with virtual_board(VirtualBoardOptions(stimulus(2.0), speed=None, stays=True)) as port:
+        ran = run("record", "--port", port, "--out", tmp_path / "a.mcap", "--hours", 48)
+        assert ran.code == 15
+        assert "48.0 h need" in ran.err
+        assert "nothing was started" in ran.err
+    assert list(tmp_path.iterdir()) == []
+    # a day of the common mode, 3 x 8 kS/s: 4.3 GB by the counts alone, framing and messages on top
+    with virtual_board(VirtualBoardOptions(stimulus(2.0), speed=None)) as port:
+        ran = run("record", "--port", port, "--out", tmp_path / "b.mcap")
+    assert ran.code == 0
+    told = next(line for line in ran.err.splitlines() if line.startswith("Disk:"))
+    per_hour_gb = float(told.split(" at ")[1].split()[0])
+    assert 4.1 < 24 * per_hour_gb < 5.0
+    actual = open_recording(tmp_path / "b.mcap").n_bytes
+    assert per_hour_gb * 1e9 / 3600 * 2.0 == pytest.approx(actual, rel=0.15)
+
+
+def test_senseless_options(run: Run, tmp_path: Path) -> None:
+    for options in (["--hours", 1, "--seconds", 5], ["--reduce-parts"], ["--ask", "heatsink=15min"]):
+        assert run("record", "--port", "x", "--out", tmp_path / "a.mcap", *options).code == 2
+
+
+def test_questions_come_at_their_times_and_take_numbers() -> None:
+    assert parse_ask("heat sink = 15min") == Ask("heat sink", 900.0)
+    for wrong in ("heatsink", "heatsink=15", "heatsink=1s", "=5min"):
+        with pytest.raises(UsageError):
+            parse_ask(wrong)
+    questions = Questions((Ask("heatsink", 900.0), Ask("fuse", 1800.0)))
+    assert questions.tick(0.0)
+    assert questions.prompt.startswith("heatsink?")
+    values, others = questions.type("m62,5 C\n")
+    assert [(v.name, v.value, v.unit) for v in values] == [("heatsink", 62.5, "C")]
+    assert others == "m"  # a mark, as no answer was begun
+    assert questions.prompt.startswith("fuse?")
+    assert questions.type("\n") == ([], "")  # left out
+    assert questions.prompt == ""
+    assert not questions.tick(899.0)
+    assert questions.tick(2700.0)  # missed twice: asked once
+    values, _ = questions.type("7x\x7f1\r")
+    assert [(v.name, v.value) for v in values] == [("heatsink", 71.0)]
+    questions.type("-\r")
+    assert "is no number" in questions.prompt
