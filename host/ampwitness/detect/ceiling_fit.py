@@ -97,7 +97,8 @@ def collect_plateaus(clips: Sequence[Finding]) -> Plateaus:
         and all(isinstance(volts, float) and np.isfinite(volts) for volts in lagged)
     ]
     numbers = np.array([row[:3] for row in rows]).reshape(-1, 3)
-    supply, output = (np.array([row[k] for row in rows], dtype=float).reshape(len(rows), -1) for k in (3, 4))
+    n_lags = -1 if rows else 0
+    supply, output = (np.array([row[k] for row in rows], dtype=float).reshape(len(rows), n_lags) for k in (3, 4))
     return Plateaus(numbers[:, 0], numbers[:, 1], numbers[:, 2], supply, output)
 
 
