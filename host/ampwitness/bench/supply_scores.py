@@ -85,8 +85,10 @@ def score_case(case: SupplyCase, score: Score) -> None:
         mine = case.engine_is_on == is_on if case.supply.alternator is not None else np.ones(len(amperes), dtype=bool)
         if mine.sum() < 5 * MODEL_RATE_HZ:
             continue
-        typical_a = float(np.sqrt(np.mean(amperes[mine] ** 2)))
-        truth_ohm = true_source_ohm(case.supply, typical_a, engine_is_on=is_on)
+        step = round(0.01 * MODEL_RATE_HZ)
+        flowed = amperes[: len(amperes) // step * step].reshape(-1, step).mean(axis=1)
+        flowed = flowed[mine[: len(flowed) * step : step]]
+        truth_ohm = true_source_ohm(case.supply, flowed, engine_is_on=is_on)
         if state["source_ohm"] is not None:
             score.ohm_error.append(state["source_ohm"] / truth_ohm - 1)
             if abs(score.ohm_error[-1]) > 0.05:

@@ -207,16 +207,22 @@ def _lagged_supply(run: Drive, amplifier: Amplifier, sample: int) -> float:
 # ---- truths of the supply itself -------------------------------------------------------------------------------------
 
 
-def true_source_ohm(supply: VehicleSupply, ampere: float, *, engine_is_on: bool) -> float:
-    """Volts an ampere that the supply loses to a step of current, without the battery's slow part, once it stands."""
+def true_source_ohm(supply: VehicleSupply, amperes: Samples, *, engine_is_on: bool) -> float:
+    """Volts an ampere that the supply loses once it stands, without the battery's slow part.
+
+    The slope of the straight line through the standing volts at the currents that flowed, (n,) means over 10 ms: with
+    an alternator, whose current has a limit, the volts are no straight line.
+    """
     quick = replace(supply, slow_ohm=0.0)
     if quick.alternator is not None:
         quick = replace(quick, alternator=replace(quick.alternator, ripple_v=0.0))
-    rate_hz = 4000.0
-    n = round(2.0 * rate_hz)
-    amperes = np.where(np.arange(n) < n // 4, 1.0, 1.0 + ampere)
-    volts = run_supply(quick, FixedLoad(amperes), rate_hz, n, engine_is_on=np.full(n, engine_is_on)).supply_v
-    return float(volts[n // 4 - 1] - volts[-1]) / ampere
+    levels = np.linspace(0.0, float(amperes.max()) + 1.0, 25)
+    rate_hz, each = 2000.0, 1600
+    steps = np.repeat(levels, each)
+    on = np.full(len(steps), engine_is_on)
+    volts = run_supply(quick, FixedLoad(steps), rate_hz, len(steps), engine_is_on=on).supply_v[each - 1 :: each]
+    standing_v = np.interp(amperes, levels, volts)
+    return -float(np.polyfit(amperes, standing_v, 1)[0])
 
 
 def true_full_power_sag(amplifier: Amplifier, supply: VehicleSupply, after_s: float, *, engine_is_on: bool) -> float:

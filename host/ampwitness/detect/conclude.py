@@ -148,7 +148,7 @@ def _describe_ohms(state: StateModel, model: SupplyModel, options: SupplyOptions
     if factor is None:
         out["not_judged"] = why_not
         return out
-    ohms = weight_to_ohm(fit.part(0.0, FAST_MOST_S), factor)
+    ohms = weight_to_ohm(fit.part(0.0, FAST_MOST_S), factor, state.state)
     out.update(
         source_ohm=ohms["ohm"],
         lowest_source_ohm=ohms["lowest_ohm"],

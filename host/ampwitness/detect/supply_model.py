@@ -45,7 +45,9 @@ FAST_MOST_S = 0.3  # what a bass note feels within itself; slower parts belong t
 AT_ONCE_MOST_S = 0.015
 SETTLED_BLOCK_S = 60.0
 QUIET_SHARE = 0.2
-MODEL_ERROR_RATIO = 0.012  # standard: what a straight line leaves out
+# What a straight line leaves out, standard: an alternator at its current limit bends it.
+MODEL_ERROR_RATIO: Mapping[str, float] = {"at rest": 0.012, "charging": 0.05}
+CREST_ERROR_RATIO = 0.025  # of the sag, standard: crests do not meet the mean supply, by how much depends on the pitch
 SIGMAS = 2.0
 _STATE_STEP_S = 2.0
 _LEAST_FALL_V = 0.03
@@ -138,16 +140,22 @@ def learn_supply(steps: SupplySteps, options: SupplyOptions) -> SupplyModel | No
     demand, unit = find_demand(steps, options)
     usable = np.isfinite(supply) & (supply > 6.0)
     breaks = find_breaks(steps)
-    everything = fit_supply(steps, demand, supply, usable)
-    fall = _fall(everything, demand, breaks)
-    charging = _find_charging(steps, supply + fall, CHARGING_ABOVE_V.get(options.battery_kind or "", 13.2))
+    above_v = CHARGING_ABOVE_V.get(options.battery_kind or "", 13.2)
+    # First by the highest volts of each two seconds, then by the open voltage that the fits leave.
+    charging = _find_charging(steps, supply, above_v, 0.95)
+    fall = np.zeros(len(supply))
+    for mine in (charging, ~charging):
+        first = fit_supply(steps, demand, supply, usable & mine)
+        if first is not None and _is_believable(first):
+            fall = np.where(mine, _fall(first, demand, breaks), fall)
+    charging = _find_charging(steps, supply + fall, above_v, 0.5) | _find_charging(steps, supply, above_v, 0.95)
     states: dict[str, StateModel] = {}
     settled_s: dict[str, FloatArray] = {}
     settled_v: dict[str, FloatArray] = {}
     for name, mine in (("at rest", ~charging), ("charging", charging)):
         state: EngineState = "charging" if name == "charging" else "at rest"
         rows = mine & usable
-        fit = everything if rows.sum() == usable.sum() else fit_supply(steps, demand, supply, rows)
+        fit = fit_supply(steps, demand, supply, rows)
         if fit is not None and _is_believable(fit):
             fall = _fall(fit, demand, breaks)
         else:
@@ -188,12 +196,12 @@ def _is_believable(fit: SupplyFit) -> bool:
     return weight > 3 * error and weight * fit.highest_demand > max(_LEAST_FALL_V, fit.spread_v)
 
 
-def _find_charging(steps: SupplySteps, open_v: FloatArray, above_v: float) -> npt.NDArray[np.bool_]:
-    """(n,) whether the open voltage is one that only a charger gives, with hysteresis over blocks of 2 s."""
+def _find_charging(steps: SupplySteps, open_v: FloatArray, above_v: float, quantile: float) -> npt.NDArray[np.bool_]:
+    """(n,) whether the volts are such as only a charger gives, by a quantile of each 2 s, with hysteresis."""
     block = (steps.time_s // _STATE_STEP_S).astype(np.int64)
     starts = np.flatnonzero(np.diff(block, prepend=block[0] - 1))
     ends = np.append(starts[1:], len(block))
-    level = np.array([float(np.median(open_v[a:b])) for a, b in zip(starts, ends, strict=True)])
+    level = np.array([float(np.quantile(open_v[a:b], quantile)) for a, b in zip(starts, ends, strict=True)])
     level = np.where(np.isfinite(level), level, 0.0)
     is_charging = bool(level[0] > above_v)
     out = np.zeros(len(block), dtype=bool)
@@ -291,10 +299,10 @@ def find_factor(unit: str, options: SupplyOptions) -> tuple[Factor | None, str]:
     return Factor(best * efficiency, low * options.load_ohm * eff_low, high * options.load_ohm * eff_high, words), ""
 
 
-def weight_to_ohm(weight: tuple[float, float], factor: Factor) -> dict[str, float]:
+def weight_to_ohm(weight: tuple[float, float], factor: Factor, state: EngineState) -> dict[str, float]:
     """Ohms with the 95 % range that fit, efficiency and impedance leave."""
     value, error = weight
-    half = SIGMAS * float(np.hypot(error, MODEL_ERROR_RATIO * value))
+    half = SIGMAS * float(np.hypot(error, MODEL_ERROR_RATIO[state] * value))
     return {
         "ohm": value * factor.ohm,
         "lowest_ohm": max(0.0, value - half) * factor.lowest_ohm,
@@ -332,12 +340,14 @@ def predict_full_power(model: StateModel, ceiling: Ceiling, after_s: float) -> d
     if model.power_fit is None:
         return None
     weight, error = model.power_fit.step_answer(after_s)
-    spread = float(np.hypot(error, MODEL_ERROR_RATIO * weight))
+    spread = float(np.hypot(error, MODEL_ERROR_RATIO[model.state] * weight))
     sags = []
     for change, ceiling_change_v in ((0.0, 0.0), (SIGMAS * spread, 0.0), (0.0, SIGMAS * ceiling.uncertainty_v)):
         sags.append(_settle_sag(model.open_v, weight + change, ceiling, ceiling_change_v))
     sag_v, crest_v = sags[0]
-    half_v = float(np.hypot(sags[1][0] - sag_v, sags[2][0] - sag_v)) + SIGMAS * model.power_fit.spread_v
+    crest_error_v = SIGMAS * CREST_ERROR_RATIO * sag_v
+    half_v = float(np.linalg.norm([sags[1][0] - sag_v, sags[2][0] - sag_v, crest_error_v]))
+    half_v += SIGMAS * model.power_fit.spread_v
     # Beyond what was seen the straight line is a guess: the guess widens with how far it reaches.
     asked = crest_v**2 / 2 / max(model.open_v - sag_v, 1.0)
     beyond = max(0.0, asked / max(model.power_fit.highest_demand, 1e-9) - 1.0)
