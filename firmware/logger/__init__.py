@@ -9,6 +9,7 @@ source  the ADC writing raw conversions into a ring
                       with a fourth argument True: one conversion more in every scan, of the chip's own temperature;
                       asked for only where .has_thermometer is there and true
     .stop()           stop converting; harmless when stopped
+    .pull(pin, up)    may be missing: switch on a pin's own pull resistor until stop(), for the self test
     .position()       conversions written since start(), modulo 2**30
     .overflowed()     True when the ADC lost conversions, so that channels may have changed places; asks for a restart
 port    the serial line to the host

@@ -33,6 +33,11 @@ LAST_ADC_PIN = const(29)
 _TEMPERATURE_INPUT = const(4)
 OLDEST_MICROPYTHON = (1, 26)
 
+# RP2040 datasheet, section 2.19.6.3: the pad register of GPIO0, then 4 bytes a pin.
+_PADS = 0x4001C004
+_PULL_UP = const(1 << 3)
+_PULL_DOWN = const(1 << 2)
+
 # RP2040 datasheet, section 4.9 (ADC) and 2.5 (DMA). Not const(): these addresses lie above the small integers, and a
 # module-level name costs nothing that matters outside the steady state.
 _ADC_CS = 0x4004C000
@@ -190,6 +195,7 @@ class Rp2Source:
         self.count_address = _DMA + _DMA_CHANNEL_BYTES * self._data.channel + _DMA_COUNT
         self._table = array("I", [self.count_address, _ADC_FCS])
         self._thermometer = None
+        self._pulled_pad = 0
         self.is_running = False
 
     def start(self, cycles, n_channels, pins, with_temperature=False):
@@ -255,9 +261,17 @@ class Rp2Source:
             trigger=True,
         )
 
+    def pull(self, pin, up):
+        """Switch on the pull resistor of an analog pin, upwards or downwards, until stop()."""
+        self._pulled_pad = _PADS + 4 * pin
+        mem32[self._pulled_pad] = mem32[self._pulled_pad] & ~(_PULL_UP | _PULL_DOWN) | (_PULL_UP if up else _PULL_DOWN)
+
     def stop(self):
         """Stop converting; the ring keeps what it holds."""
         stop_hardware()
+        if self._pulled_pad:
+            mem32[self._pulled_pad] &= ~(_PULL_UP | _PULL_DOWN)
+            self._pulled_pad = 0
         self.is_running = False
 
     @micropython.native

@@ -251,7 +251,7 @@ def test_self_test_answers_in_words(emulator, tmp_path):
     print(replies, status)
     assert len(replies) == 1
     assert replies[0]["ok"] is False
-    assert replies[0]["text"].startswith("out_n is stuck at the bottom")
+    assert "out_n is stuck at the bottom" in replies[0]["text"]
     # 27 degrees are 0.706 V: code 876 of 4096; 891 codes are 0.718 V. Source: RP2040 datasheet, section 4.9.5.
     assert status["die_c"] == pytest.approx(27 - (891.5 * 3.3 / 4096 - 0.706) / 0.001721, abs=1.0)
 
@@ -277,3 +277,66 @@ def test_the_chips_temperature_is_told_in_slow_and_while_idle_and_nowhere_else(e
     assert set(in_bass) == {None}
     assert len(idle) >= 3
     assert idle == pytest.approx([expected_c] * len(idle), abs=0.2)
+
+
+@pytest.mark.parametrize(
+    ("moved_channel", "words"),
+    [
+        ((0, 1, 2), "All channels convert and are quiet."),
+        ((0, 2, 1), "out_n is swapped: its pin moves supply; supply is swapped: its pin moves out_n."),
+        ((0, None, 2), "out_n is stuck: the resistor on its pin does not move it."),
+    ],
+)
+def test_self_test_pulls_at_every_pin_in_turn(emulator, tmp_path, moved_channel, words):
+    boards = []
+
+    def inputs(channel, time_s):
+        code = (2048, 1300, 2900, 0, 891)[channel] + int(time_s * 1e5) % 3
+        for pin in range(3 if boards else 0):
+            if moved_channel[pin] == channel:
+                pad = boards[0].mcu.gpio[26 + pin]
+                code += 100 * pad.pullup_enabled - 100 * pad.pulldown_enabled
+        return code
+
+    tx = [*heartbeats(BOOT_S, BOOT_S + 6), (BOOT_S + 0.2, command(layout.KIND_SELF_TEST))]
+    board = emulator.Board(copy_firmware(tmp_path / "board"), inputs, host_tx=tx)
+    boards.append(board)
+    board.run_until(BOOT_S + 2.5)
+    replies = [m for _, m in hear(board.result().chunks).messages(layout.KIND_REPLY) if m["for"] == "self-test"]
+    print(replies)
+    assert [m["text"] for m in replies] == [words]
+    if moved_channel == (0, 1, 2):
+        # Away from the nearer end: 2048 and 2900 downwards, 1300 upwards.
+        moves = [[round(shift) for shift in one["shifts_codes"]] for one in replies[0]["channels"]]
+        assert moves == [[-100, 0, 0], [0, 100, 0], [0, 0, -100]]
+    assert not any(board.mcu.gpio[pin].pullup_enabled or board.mcu.gpio[pin].pulldown_enabled for pin in (26, 27, 28))
+
+
+def test_starting_again_and_again_with_a_full_calibration_leaves_memory_enough(emulator, tmp_path):
+    # Three channels kept with the longest words: the longest hello there is. Every start takes memory anew.
+    entry = (
+        '"uncertainty_v":0.004,"gain_uncertainty_ratio":0.00123456,"made_on":"2026-11-25","meter":"' + "m" * 60 + '"}'
+    )
+    figures = (("out_p", 26, "0.0321", "-63.1"), ("out_n", 27, "0.0321", "-63.1"), ("supply", 28, "0.00625", "-0.01"))
+    kept = [f'"{r}":{{"pin":{p},"gain_v_per_code":{g},"offset_v":{o},{entry}' for r, p, g, o in figures]
+    folder = copy_firmware(tmp_path / "board")
+    (folder / "calibration.json").write_text("{" + ",".join(kept) + "}", encoding="ascii")
+    tx = heartbeats(BOOT_S - 0.4, BOOT_S + 13)
+    n_starts = 24
+    for k in range(n_starts):
+        mode = (b"bass", b"slow", b"wide")[k % 3]
+        tx += [
+            (BOOT_S + 0.5 * k, command(layout.KIND_MODE, mode)),
+            (BOOT_S + 0.5 * k + 0.2, command(layout.KIND_START)),
+        ]
+    board = emulator.Board(folder, lambda ch, t: 2048, host_tx=sorted(tx))
+    board.run_until(BOOT_S + 0.5 * n_starts + 1)
+    heard = hear(board.result().chunks)
+    starts = [m for _, m in heard.messages(layout.KIND_REPLY) if m["for"] == "start"]
+    free = [m["free_bytes"] for _, m in heard.messages(layout.KIND_STATUS)]
+    hellos = heard.messages(layout.KIND_HELLO)
+    print(len(starts), "free", free, "hello", max(len(f.payload) for _, f in heard.of_kind(layout.KIND_HELLO)))
+    assert [m["ok"] for m in starts] == [True] * n_starts
+    assert len(hellos[-1][1]["calibration"]) == 3
+    assert hellos[-1][1]["remarks"] == []
+    assert board.result().resets == 0

@@ -17,7 +17,7 @@ IS_MICROPYTHON = sys.implementation.name == "micropython"
 from array import array  # noqa: E402
 
 from ampwire import cobs, crc, framing, groups, layout, messages  # noqa: E402
-from board_fakes import RING, Bench, FakeConfig, FakePort, FakeSource, code_of  # noqa: E402
+from board_fakes import RING, Bench, FakeConfig, FakePort, FakeSource, PullingSource, code_of  # noqa: E402
 from logger import (  # noqa: E402
     average,
     clock,
@@ -32,6 +32,7 @@ from logger import (  # noqa: E402
     kernels_plain,
     lamp,
     marks,
+    self_test,
     session,
     status,
     thermometer,
@@ -1028,6 +1029,59 @@ def check_self_test_verdicts():
     bench.start()
     bench.command(layout.KIND_SELF_TEST)
     same(json.loads(bench.of_kind(layout.KIND_REPLY)[-1].payload.decode())["ok"], False, "not while streaming")
+
+
+def check_self_test_tells_swapped_stuck_and_bridged_pins():
+    sound = ((90, 2, 1), (1, 90, 2), (2, 1, 90))
+    for moves, words in (
+        (sound, "All channels convert and are quiet"),
+        (
+            (sound[0], (1, 2, 90), (2, 90, 1)),
+            "out_n is swapped: its pin moves supply; supply is swapped: its pin moves out_n",
+        ),
+        ((sound[0], (1, 3, 2), sound[2]), "out_n is stuck: the resistor"),
+        ((sound[0], (1, 90, 70), (2, 70, 90)), "out_n moves together with supply"),
+    ):
+        bench = Bench(source=PullingSource(moves))
+        bench.command(layout.KIND_SELF_TEST)
+        bench.run_ms(400)
+        reply = json.loads(bench.of_kind(layout.KIND_REPLY)[-1].payload.decode())
+        same((reply["for"], reply["ok"]), ("self-test", moves is sound), words)
+        true(words in reply["text"], reply["text"])
+        same([pin for pin, _ in bench.source.pulls], [26, 27, 28], "pulled, each once")
+        true(not bench.source.is_running and not bench.logger.is_testing, "over")
+        for k in range(3):
+            for i in range(3):
+                # Towards the farther end: 2050 codes are above the middle.
+                true(abs(reply["channels"][k]["shifts_codes"][i] + moves[k][i]) < 0.2, "%r" % reply["channels"])
+    # Something comes in: shifts would be taken for it, so nobody pulls.
+    bench = Bench(source=PullingSource(sound))
+    bench.source.rest = lambda n: 1000 + n % 97
+    bench.command(layout.KIND_SELF_TEST)
+    bench.run_ms(400)
+    reply = json.loads(bench.of_kind(layout.KIND_REPLY)[-1].payload.decode())
+    same((bench.source.pulls, reply["channels"][0]["shifts_codes"], reply["ok"]), ([], None, False), "not at rest")
+
+
+def check_self_test_says_where_channels_rest():
+    # Speaker network by hand: open 6490 / (6200 + 6490) of 4096 codes; at 0 V the 120 k lies beside the 6490.
+    down = 1 / (1 / 120000 + 1 / 6490)
+    for role, zero, open_code in (
+        ("out_p", 4096 * down / (6200 + down), 4096 * 6490 / 12690),
+        ("supply", 0, 0),
+        ("ground", 2048, 4095),
+    ):
+        codes = self_test.rest_codes(FakeConfig(), role)
+        true(abs(codes[0] - zero) <= 1 and abs(codes[1] - open_code) <= 1, "%s: %r" % (role, codes))
+
+
+def check_self_test_gives_up_on_a_converter_that_stands_still():
+    bench = Bench()
+    bench.command(layout.KIND_SELF_TEST)
+    bench.run_ms(1500, conversions_a_ms=0)
+    reply = json.loads(bench.of_kind(layout.KIND_REPLY)[-1].payload.decode())
+    true(not reply["ok"] and "gave 0 of 1300" in reply["text"], reply["text"])
+    true(not bench.logger.is_testing and not bench.source.is_running, "over")
 
 
 class _SilentPort:

@@ -79,6 +79,30 @@ class FakeSource:
         self.n_done += n
 
 
+class PullingSource(FakeSource):
+    """A converter whose pins have pull resistors: moves[k] are the codes by which pin k's moves each channel.
+
+    A resistor pulls up or down, so what it moves has that sign.
+    """
+
+    def __init__(self, moves, pins=(26, 27, 28)):
+        FakeSource.__init__(self)
+        self.moves = moves
+        self.pins = pins
+        self.pulls = []
+        self._added = [0, 0, 0]
+        self.rest = lambda n: 2048 + n % 5
+        self.make_code = lambda n: self.rest(n) + self._added[n % 3]
+
+    def pull(self, pin, up):
+        self.pulls.append((pin, up))
+        self._added = [move if up else -move for move in self.moves[self.pins.index(pin)]]
+
+    def stop(self):
+        FakeSource.stop(self)
+        self._added = [0, 0, 0]
+
+
 class FakePort:
     """Takes `room` bytes (None: any number), keeps them, and hands over what a host has said."""
 

@@ -57,7 +57,7 @@ def parse_object(payload: bytes, what: str) -> dict[str, Any]:
     return value
 
 
-class _Fields:
+class Fields:
     """Takes fields out of a JSON object and complains by name."""
 
     def __init__(self, fields: Any, what: str) -> None:
@@ -96,11 +96,11 @@ class _Fields:
             raise self.bad(name)
         return value
 
-    def objects(self, name: str, low: int, high: int) -> list[_Fields]:
+    def objects(self, name: str, low: int, high: int) -> list[Fields]:
         value = self._fields.get(name)
         if not isinstance(value, list) or not low <= len(value) <= high:
             raise self.bad(name)
-        return [_Fields(item, f"{self._what}: {name}") for item in value]
+        return [Fields(item, f"{self._what}: {name}") for item in value]
 
     def rate(self, name: str) -> Fraction:
         value = self._fields.get(name)
@@ -117,7 +117,12 @@ class _Fields:
         return self._fields.get(name)
 
 
-def _parse_channels(fields: _Fields) -> tuple[Channel, ...]:
+def fields_of(raw: Mapping[str, Any], what: str) -> Fields:
+    """The fields of a message, for those who know more of it than this module."""
+    return Fields(raw, what)
+
+
+def _parse_channels(fields: Fields) -> tuple[Channel, ...]:
     channels = tuple(
         Channel(
             role=channel.text("role", 40),
@@ -134,7 +139,7 @@ def _parse_channels(fields: _Fields) -> tuple[Channel, ...]:
     return channels
 
 
-def _parse_digital(fields: _Fields) -> tuple[DigitalLine, ...]:
+def _parse_digital(fields: Fields) -> tuple[DigitalLine, ...]:
     return tuple(
         DigitalLine(
             role=line.text("role", 40),
@@ -146,7 +151,7 @@ def _parse_digital(fields: _Fields) -> tuple[DigitalLine, ...]:
     )
 
 
-def _parse_calibration(fields: _Fields, channels: tuple[Channel, ...]) -> tuple[KeptCalibration, ...]:
+def _parse_calibration(fields: Fields, channels: tuple[Channel, ...]) -> tuple[KeptCalibration, ...]:
     if fields.get("calibration") is None:
         return ()
     kept = tuple(
@@ -183,7 +188,7 @@ def is_streaming(hello: Hello) -> bool:
 def parse_hello(frame: Frame) -> Hello:
     """The hello in `frame`, every field checked as SPEC.md states it. Raises MessageError."""
     raw = parse_object(frame.payload, "hello")
-    fields = _Fields(raw, "hello")
+    fields = Fields(raw, "hello")
     fields.boolean("streaming")
     channels = _parse_channels(fields)
     scans_per_frame = fields.integer("scans_per_frame", 1, MAX_SHORT_BYTES)
@@ -222,7 +227,7 @@ def parse_hello(frame: Frame) -> Hello:
 def parse_status(payload: bytes) -> Mapping[str, Any]:
     """The board's counters. Raises MessageError when a loss counter is missing or no whole number."""
     raw = parse_object(payload, "status")
-    fields = _Fields(raw, "status")
+    fields = Fields(raw, "status")
     for name in STATUS_COUNTERS:
         fields.integer(name, 0, _BOARD_INT_MAX)
     return raw
@@ -233,12 +238,12 @@ STATUS_COUNTERS = ("overrun_scans", "fifo_overflows", "queue_dropped_frames", "q
 
 def parse_fault(payload: bytes) -> tuple[str, str]:
     """Code and text of a fault. Raises MessageError."""
-    fields = _Fields(parse_object(payload, "fault"), "fault")
+    fields = Fields(parse_object(payload, "fault"), "fault")
     return fields.text("code", 80), fields.text("text", 2000)
 
 
 def parse_reply(payload: bytes) -> Reply:
     """The answer to a command. Raises MessageError."""
     raw = parse_object(payload, "reply")
-    fields = _Fields(raw, "reply")
+    fields = Fields(raw, "reply")
     return Reply(fields.text("for", 40), fields.boolean("ok"), fields.text("text", 2000), raw)

@@ -20,6 +20,7 @@ from ampwire.layout import (
     KIND_LEAVE,
     KIND_MARK_NOW,
     KIND_MODE,
+    KIND_SELF_TEST,
     KIND_START,
     KIND_STOP,
 )
@@ -40,6 +41,7 @@ from ampwitness.types import Chunk, Frame, Hello
 HEARTBEAT_S = 0.5
 IDENTIFY_S = 3.0  # how long a board may take to say who it is
 REPLY_S = 2.0
+SELF_TEST_S = 8.0  # up to a second for every channel
 # A streaming board says something every 5 ms; one that is silent this long has gone or hangs.
 SILENCE_S = 3.0
 QUIET_S = 0.3  # after a stop: as long without samples, and the last of them are in
@@ -183,6 +185,12 @@ class BoardSession:
         for role, told in figures.items():
             _check_kept(self.hello, role, told)
         return self.hello
+
+    def self_test(self) -> Reply:
+        """Let the board test itself, while it does not stream; `link.self_test` puts the answer into words."""
+        if is_streaming(self.hello):
+            self._ask(KIND_STOP, "stop")
+        return self._ask(KIND_SELF_TEST, "self-test", wait_s=SELF_TEST_S)
 
     def leave(self) -> None:
         """Send the board to its MicroPython prompt: it resets once, watchdog off, and its port goes and comes back.
