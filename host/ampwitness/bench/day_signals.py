@@ -298,7 +298,7 @@ def _sample_frames(
 
 
 def iter_day(hours: float, seed: int) -> Iterator[tuple[list[bytes], float]]:
-    """Wire bytes of `hours` of music in pieces of about a second, a stretch at a time, with the share clipped so far."""
+    """Wire bytes of hours of music in pieces of about a second, a stretch at a time, and the share clipped so far."""
     music, maker = DayOfMusic(seed), WireMaker()
     for _ in range(max(1, round(hours * 3600 * RATE_HZ / STRETCH))):
         yield maker.next_bytes(music.next_counts()), music.share_clipped
@@ -306,10 +306,10 @@ def iter_day(hours: float, seed: int) -> Iterator[tuple[list[bytes], float]]:
 
 def write_day(path: Path, hours: float, seed: int) -> float:
     """Write the recording as `ampwitness record` would; returns the share of half-cycles that are clipped."""
-    share, host_s = 0.0, 1_700_000_000.0
+    clipped, host_s = 0.0, 1_700_000_000.0
     with RecordingWriter(path, {"amplifier": "bench, a day of music"}, fsync_every_s=1e9) as writer:
-        for pieces, share in iter_day(hours, seed):
+        for pieces, clipped in iter_day(hours, seed):  # noqa: B007 (the last one counts)
             for piece in pieces:
                 host_s += len(piece) / FRAME_WIRE_BYTES * SCANS / RATE_HZ
                 writer.append(Chunk(piece, host_s))
-    return share
+    return clipped

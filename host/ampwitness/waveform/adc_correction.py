@@ -18,7 +18,7 @@ over the count for s = 0, which holds wherever no wide code was crossed during t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
@@ -37,6 +37,7 @@ _GRID = 8  # points a LSB of the mean transfer
 _FASTEST = 768.0  # LSB a sample: beyond it a span holds two wide codes
 _ROWS_PER_ROOT = 4.0  # row r of a moving table is s = (r / 4)^2: dense where the table changes quickly
 _COLUMNS_PER_LSB = 4
+_MOST_SHIFT_LSB = 6.0  # half of what two corrections differ by, of the widest codes seen, and some more
 _EXPLICIT = 8  # averages of up to 8 conversions are summed one by one, longer ones integrated
 
 
@@ -100,14 +101,26 @@ class AdcCorrection:
     """Tables that turn counts into codes of an ideal converter; made by `make_correction`, applied by `correct_counts`.
 
     `still` (65536,) float32: count -> corrected code - CENTRE_CODE, for a signal that stands still.
-    `moving` (4, n_rows, n_columns) float32: what to add to the code instead, by wide code, s and distance.
+    `moving` (n_tables, n_rows, n_columns) float32: what to add to the code instead, by s and by the distance of the
+    count from that of the wide code; `table_of` says which wide code uses which table, as equal ones are kept once.
     """
 
     averaging: int
     counts_per_code: float
     reach_lsb: float
     still: npt.NDArray[np.float32]
-    moving: npt.NDArray[np.float32] | None
+    moving: npt.NDArray[np.float32] | None = None
+    table_of: npt.NDArray[np.intp] = field(default_factory=lambda: np.zeros(len(WIDE_CODES), dtype=np.intp))
+
+    @property
+    def share(self) -> float:
+        """How far from its middle an average reaches, of the way from one sample to the next."""
+        return 0.5 * (self.averaging - 1) / self.averaging
+
+    @property
+    def wide_counts(self) -> npt.NDArray[np.intp]:
+        """The counts nearest to the wide codes, where the columns of the tables have their middle."""
+        return np.rint(np.asarray(WIDE_CODES) * self.counts_per_code).astype(np.intp)
 
 
 @lru_cache(maxsize=8)
@@ -133,43 +146,64 @@ def make_correction(model: AdcModel | None, averaging: int, counts_per_code: flo
     Erratum RP2040-E11; the inversion is our choice, measured in tests/waveform/test_adc_correction.py.
     """
     # A sum shifted right was rounded down: give back the half step it lost on average.
-    codes = (np.arange(65536) + (1.0 - counts_per_code / averaging) / 2) / counts_per_code
+    half_lost = (1.0 - counts_per_code / averaging) / 2
+    codes = (np.arange(65536) + half_lost) / counts_per_code
     if model is None:
         still = (codes - CENTRE_CODE).astype(np.float32)
-        return AdcCorrection(averaging, counts_per_code, 0.0, still, None)
+        still.setflags(write=False)
+        return AdcCorrection(averaging, counts_per_code, 0.0, still)
     x, code_at = _mean_transfer(model)
     # An ideal converter reads half a code low on average; that half stays in, so that it reads its own code back.
     still = (np.interp(codes, code_at, x - 0.5) - CENTRE_CODE).astype(np.float32)
     still[codes > N_CODES] = N_CODES - CENTRE_CODE  # counts that cannot occur
-    moving = None
-    if averaging > 1:
-        moving = np.stack([_moving_table(x, code_at, wide, model, averaging) for wide in WIDE_CODES])
-        moving.setflags(write=False)
     still.setflags(write=False)
-    return AdcCorrection(averaging, counts_per_code, model.reach_lsb, still, moving)
+    if averaging == 1:
+        return AdcCorrection(averaging, counts_per_code, model.reach_lsb, still)
+    # Wide codes of one width have one table: the error around them is the same.
+    widths = list(dict.fromkeys(model.extra_widths_lsb))
+    tables = []
+    for width in widths:
+        # Of those the one furthest from the rails, so that the converter's ends do not show in it.
+        wide = min(
+            (wide for wide, own in zip(WIDE_CODES, model.extra_widths_lsb, strict=True) if own == width),
+            key=lambda wide: abs(wide - CENTRE_CODE),
+        )
+        middle = round(wide * counts_per_code)
+        reach = int((_FASTEST / 2 + model.reach_lsb + 2) * counts_per_code)
+        codes = (np.arange(middle - reach, middle + reach + 1) + half_lost) / counts_per_code
+        table = _moving_table(x, code_at, wide, codes, averaging)
+        tables.append((table + half_lost / counts_per_code).astype(np.float32))
+    moving = np.stack(tables)
+    moving.setflags(write=False)
+    table_of = np.array([widths.index(width) for width in model.extra_widths_lsb], dtype=np.intp)
+    return AdcCorrection(averaging, counts_per_code, model.reach_lsb, still, moving, table_of)
 
 
 def _moving_table(
-    x: FloatArray, code_at: FloatArray, wide: int, model: AdcModel, averaging: int
-) -> npt.NDArray[np.float32]:
-    """What to add to a mean code near one wide code, by (s, distance from the code)."""
-    reach = _FASTEST / 2 + model.reach_lsb + 2
-    columns = np.arange(-int(reach) * _COLUMNS_PER_LSB, int(reach) * _COLUMNS_PER_LSB + 1) / _COLUMNS_PER_LSB
-    around = wide + np.arange(-int(reach + 16) * _COLUMNS_PER_LSB, int(reach + 16) * _COLUMNS_PER_LSB + 1) / 4.0
+    x: FloatArray, code_at: FloatArray, wide: int, codes: FloatArray, averaging: int
+) -> npt.NDArray[np.float64]:
+    """What to add to a mean code near one wide code, by (s, code); `codes` are the mean codes of the columns."""
+    reach = int(max(abs(codes[0] - wide), abs(codes[-1] - wide))) + 1
+    columns = wide + np.arange(-reach * _COLUMNS_PER_LSB, reach * _COLUMNS_PER_LSB + 1) / _COLUMNS_PER_LSB
+    around = wide + np.arange(-(reach + 16) * _COLUMNS_PER_LSB, (reach + 16) * _COLUMNS_PER_LSB + 1) / _COLUMNS_PER_LSB
     n_rows = int(_ROWS_PER_ROOT * np.sqrt(_FASTEST)) + 2
-    table = np.empty((n_rows, len(columns)), dtype=np.float32)
+    table = np.empty((n_rows, len(codes)))
     for row in range(n_rows):
         mean_code = _mean_while_moving(code_at, x, around, (row / _ROWS_PER_ROOT) ** 2, averaging)
-        table[row] = np.interp(columns + wide, mean_code, around - 0.5 - mean_code)
+        # Within the wide code hardly anything tells where the input is: straight lines between quarter codes there.
+        table[row] = np.interp(codes, columns, np.interp(columns, mean_code, around - 0.5 - mean_code))
     return table
 
 
-def correct_counts(counts: CountArray, correction: AdcCorrection) -> npt.NDArray[np.float32]:
+def correct_counts(
+    counts: CountArray, correction: AdcCorrection, out: npt.NDArray[np.float32] | None = None
+) -> npt.NDArray[np.float32]:
     """Counts of one channel to codes of an ideal converter, less CENTRE_CODE.
 
     Parameters
     ----------
     counts : (n,) uint16, an unbroken run of one channel
+    out : (n,) float32, where to put the result; None: a new array
 
     Returns
     -------
@@ -183,41 +217,75 @@ def correct_counts(counts: CountArray, correction: AdcCorrection) -> npt.NDArray
     ------
     The signal is taken as moving evenly during one average.
     """
-    still = np.take(correction.still, counts, mode="wrap")
+    codes = np.empty(len(counts), dtype=np.float32) if out is None else out
+    np.take(correction.still, counts, mode="clip", out=codes)
     moving = correction.moving
     if moving is None or len(counts) < 2:
-        return still
-    moved = np.empty(len(counts), dtype=np.float32)
-    np.subtract(still[2:], still[:-2], out=moved[1:-1])
-    moved[1:-1] *= 0.5
-    moved[0] = still[1] - still[0]
-    moved[-1] = still[-1] - still[-2]
-    np.abs(moved, out=moved)
-    np.minimum(moved, np.float32(_FASTEST), out=moved)
-    share = 0.5 * (correction.averaging - 1) / correction.averaging
-    # Screen: distance from the nearest wide code, modulo the spacing, against the largest span in this run.
-    per_code = correction.counts_per_code
-    width = (share * float(moved.max()) + correction.reach_lsb) * per_code
-    modulus = int(_SPACING * per_code)
-    first = round(WIDE_CODES[0] * per_code - width) % 65536
-    if 2 * width < modulus and modulus & (modulus - 1) == 0:
-        shifted = (counts - np.uint16(first)) & np.uint16(modulus - 1)
-        candidates = np.flatnonzero(shifted <= int(2 * width))
-    else:
-        candidates = np.arange(len(counts))
-    code = counts[candidates].astype(np.float64) / per_code
-    which = np.clip(np.rint((code - WIDE_CODES[0]) / _SPACING).astype(np.intp), 0, len(WIDE_CODES) - 1)
-    distance = code - np.asarray(WIDE_CODES, dtype=np.float64)[which]
-    speed = moved[candidates].astype(np.float64)
+        return codes
+    at, distance = _find_candidates(counts, correction)
+    # How far the signal moves from one sample to the next, from both neighbours.
+    before, behind = np.maximum(at - 1, 0), np.minimum(at + 1, len(counts) - 1)
+    speed = codes.take(behind)
+    speed -= codes.take(before)
+    np.abs(speed, out=speed)
+    behind -= before
+    speed /= behind
+    np.minimum(speed, np.float32(_FASTEST), out=speed)
     # A sample is taken by this test alone, so that the result does not depend on what else is in the run.
-    touched = np.abs(distance) <= share * speed + correction.reach_lsb
-    candidates, which = candidates[touched], which[touched]
-    distance, speed, code = distance[touched], speed[touched], code[touched]
-    row = _ROWS_PER_ROOT * np.sqrt(speed)
-    column = distance * _COLUMNS_PER_LSB + (moving.shape[2] - 1) / 2
-    r, c = row.astype(np.intp), np.floor(column).astype(np.intp)
-    fr, fc = row - r, column - c
-    added = (1 - fr) * ((1 - fc) * moving[which, r, c] + fc * moving[which, r, c + 1])
-    added += fr * ((1 - fc) * moving[which, r + 1, c] + fc * moving[which, r + 1, c + 1])
-    still[candidates] = code + added - CENTRE_CODE
-    return still
+    reach = np.float32(correction.share * correction.counts_per_code) * speed
+    reach += np.float32(correction.reach_lsb * correction.counts_per_code)
+    touched = np.flatnonzero(np.abs(distance) <= reach)
+    at, distance, speed = at.take(touched), distance.take(touched), speed.take(touched)
+    count = counts.take(at)
+    row = np.sqrt(speed, out=speed)
+    row *= np.float32(_ROWS_PER_ROOT)
+    place = row.astype(np.int32)
+    row -= place
+    n_rows, n_columns = moving.shape[1:]
+    if len(moving) > 1:
+        place += (correction.table_of * n_rows).take(_nearest_wide(count, correction)).astype(np.int32)
+    place *= n_columns
+    place += distance
+    place += n_columns // 2
+    table = moving.reshape(-1)
+    added = table.take(place)
+    place += n_columns
+    row *= table.take(place) - added
+    added += row
+    added += (count - np.float32(CENTRE_CODE * correction.counts_per_code)) / np.float32(correction.counts_per_code)
+    codes[at] = added
+    return codes
+
+
+def _nearest_wide(count: CountArray, correction: AdcCorrection) -> npt.NDArray[np.intp]:
+    """Number of the wide code nearest to each count."""
+    number = np.rint(count / (_SPACING * correction.counts_per_code) - WIDE_CODES[0] / _SPACING).astype(np.intp)
+    return np.clip(number, 0, len(WIDE_CODES) - 1, out=number)
+
+
+def _find_candidates(
+    counts: CountArray, correction: AdcCorrection
+) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.int16] | npt.NDArray[np.int32]]:
+    """All samples that may have met a wide code during their average, and some more, each with how far its count lies
+    from that of the nearest wide code. In whole numbers of 16 bits, so quickly."""
+    per_code = correction.counts_per_code
+    modulus = int(_SPACING * per_code)
+    # The corrected codes differ by up to a sawtooth's height more than the counts do.
+    reach = int((correction.reach_lsb + _MOST_SHIFT_LSB) * per_code) + 2
+    if modulus != _SPACING * per_code or modulus & (modulus - 1) or not 2 * reach < modulus <= 1 << 15:
+        wide = correction.wide_counts[_nearest_wide(counts, correction)]
+        return np.arange(len(counts)), (counts.astype(np.int32) - wide).astype(np.int32)
+    # share x speed x counts_per_code is at most a quarter of the difference of both neighbours, half at an end.
+    near = np.empty(len(counts), dtype=np.uint16)
+    inner = np.maximum(counts[2:], counts[:-2], out=near[1:-1])
+    inner -= np.minimum(counts[2:], counts[:-2])
+    inner >>= 2
+    near[0] = abs(int(counts[1]) - int(counts[0])) >> 1
+    near[-1] = abs(int(counts[-1]) - int(counts[-2])) >> 1
+    near += np.uint16(reach)
+    distance = counts + np.uint16((modulus // 2 - int(WIDE_CODES[0] * per_code)) % modulus)
+    distance &= np.uint16(modulus - 1)
+    distance -= np.uint16(modulus // 2)
+    signed = distance.view(np.int16)
+    at = np.flatnonzero(np.abs(signed).view(np.uint16) <= near)
+    return at, signed.take(at)

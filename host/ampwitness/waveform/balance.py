@@ -25,6 +25,7 @@ from ampwitness.waveform.calibration import scaled
 LEAST_SWING_V = 1.0  # rms of the difference below which a stretch says nothing
 LARGEST_MISMATCH_RATIO = 0.08  # four 1 % resistors and two 1 % references cannot differ by more
 LEAST_STRETCHES = 8
+_SETTLED_STRETCHES = 256
 _MOST_STRETCHES = 4096  # then every second one is dropped: memory stays bounded
 
 
@@ -59,6 +60,11 @@ class BridgeBalanceMeter:
         self._keep_every = 1
         self._n_seen = 0
         self._n_one_sided = 0
+
+    @property
+    def is_settled(self) -> bool:
+        """Whether so many stretches were seen that a small part of those to come is enough."""
+        return self._n_seen >= _SETTLED_STRETCHES
 
     def push(self, out_p_v: np.typing.NDArray[np.float32], out_n_v: np.typing.NDArray[np.float32]) -> None:
         """Look at one unsaturated stretch.

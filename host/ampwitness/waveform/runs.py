@@ -13,9 +13,10 @@ from ampwitness.types import Block, Calibration, CountArray, FloatArray
 from ampwitness.waveform.adc_correction import CENTRE_CODE, AdcModel, correct_counts, make_correction
 from ampwitness.waveform.balance import BridgeBalanceMeter
 from ampwitness.waveform.response import HALF_TAPS, design_inverse, response_of
-from ampwitness.waveform.tiles import TILE, TileFilter
+from ampwitness.waveform.tiles import TileFilter, TileInputs
 
-BALANCE_EVERY = 4  # tiles: the two dividers are compared on every fourth
+BALANCE_EVERY, BALANCE_STRETCH = 8192, 2048  # samples: the two dividers are compared on a quarter of them
+BALANCE_SELDOM = 8  # and once that is settled on each eighth of those
 StreamKey = tuple[str, Fraction, tuple[str, ...]]  # mode, rate, roles: a window never mixes two of these
 
 
@@ -81,8 +82,8 @@ class SessionVolts:
 
         Parameters
         ----------
-        counts : (n, n_channels) uint16; counts[0] is sample `first` and is, like the last, either the run's end or at
-            least HALF_TAPS + 1 samples beyond the samples wanted
+        counts : (n_channels, n) uint16; counts[:, 0] is sample `first` and is, like the last, either the run's end or
+            HALF_TAPS + 1 samples beyond the samples wanted
         meter : is shown both terminals of a bridged output; None: not
 
         Returns
@@ -90,15 +91,19 @@ class SessionVolts:
         trace role -> (stop - start,) float32 volts at the terminals, read-only.
         """
         parts: dict[str, list[npt.NDArray[np.float32]]] = {}
+        inputs = TileInputs(start, stop, HALF_TAPS)
+        codes = inputs.between(first, first + counts.shape[1])
         for channel, role in enumerate(self.roles):
-            codes = correct_counts(np.ascontiguousarray(counts[:, channel]), self._correction)
-            part = self._filters[channel].run(codes, first, start, stop)
+            correct_counts(counts[channel], self._correction, out=codes)
+            part = self._filters[channel].run(inputs)
             parts.setdefault(trace_role_of(role, self.roles), []).append(part)
         volts: dict[str, FloatArray] = {}
         for role, pieces in parts.items():
             if len(pieces) == 2 and meter is not None:
                 self._compare(meter, pieces[0], pieces[1], start)
-            total = pieces[0] if len(pieces) == 1 else pieces[0] + pieces[1]
+            total = pieces[0]
+            if len(pieces) == 2:
+                total += pieces[1]
             total += np.float32(self._offsets[role])
             total.setflags(write=False)
             volts[role] = total
@@ -108,9 +113,11 @@ class SessionVolts:
     def _compare(
         meter: BridgeBalanceMeter, out_p_v: npt.NDArray[np.float32], minus_out_n_v: npt.NDArray[np.float32], start: int
     ) -> None:
-        spacing = TILE * BALANCE_EVERY
-        for tile in range(-(-start // spacing) * spacing, start + len(out_p_v) - TILE + 1, spacing):
-            span = slice(tile - start, tile - start + TILE)
+        first = -(-start // BALANCE_EVERY) * BALANCE_EVERY
+        for sample in range(first, start + len(out_p_v) - BALANCE_STRETCH + 1, BALANCE_EVERY):
+            if meter.is_settled and sample % (BALANCE_SELDOM * BALANCE_EVERY):
+                continue
+            span = slice(sample - start, sample - start + BALANCE_STRETCH)
             meter.push(out_p_v[span], -minus_out_n_v[span])
 
 
@@ -158,5 +165,9 @@ class Run:
             for first, counts in self._kept
             if first < high and first + len(counts) > low
         ]
-        counts = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
-        return self.session.volts(counts, low, start, stop, meter)
+        planar = np.empty((len(self.session.roles), high - low), dtype=np.uint16)
+        at = 0
+        for piece in pieces:
+            planar[:, at : at + len(piece)] = piece.T
+            at += len(piece)
+        return self.session.volts(planar, low, start, stop, meter)
