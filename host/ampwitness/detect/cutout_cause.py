@@ -1,194 +1,252 @@
-"""What may have stopped the output: the supply and the remote lead around that instant, in time order."""
+"""What may have stopped the output, judged from what was measured around the stop; in words, with what stays open.
+
+Gaps: none here.
+Limits: all volts are relative to the logger's reference. A lost ground is seen where a `ground` channel, or battery and
+supply together, show the jump; else it is named among what is not excluded. "Consistent with" says no more than that.
+Source: our choice, measured by `python -m ampwitness.bench.cutout_scores`. The 10.5 V: common practice, no source.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
-from ampwitness.types import Edge, FloatArray
+from ampwitness.detect.cutout_measure import LOST_RATIO, NEAR_S, Stop
 
 LOW_RATIO = 0.90  # of the usual supply: what is lower can be under-voltage
-LOST_RATIO = 0.30  # of the usual supply: what is lower is no supply
-# Lower than separate amplifiers commonly stand (common practice, no source), and lower by this than ever before: that
-# needs no cut in mid-cycle beside it.
+# Lower than separate amplifiers commonly stand, and lower by this than ever before: needs no cut in mid-cycle.
 PLAIN_V = 10.5
 PLAIN_FRESH_V = 0.3
 FRESH_V = 0.030  # how much lower than ever before the supply must be to have stopped the amplifier
-BEFORE_S = 0.300
-REMOTE_BEFORE_S = 1.0
-REMOTE_AFTER_S = 0.005
-_AVERAGE_S = 0.002
+DC_V = 1.5
+PEAK_RATIO = 0.8
+COMMON_SHARE = 0.10  # what a wave reaches more often than this says nothing when it stops there
+RARE_SHARE = 0.02  # what it reaches no more often than this is a peak, whatever louder passages there were
+HEAT_S = 30.0
+SLOW_RETURN_S = 5.0
+LATCHED_S = 3.0
 
-
-@dataclass(frozen=True, slots=True)
-class SupplyEvidence:
-    """The supply around one stop of the output, averaged over 2 ms."""
-
-    reference_v: float | None  # usual supply of the last minute: median of the seconds' upper quartiles
-    at_stop_v: float  # last 2 ms before the stop
-    lowest_v: float  # lowest within 300 ms before the stop
-    lowest_before_s: float  # how long before the stop that was
-    fell_before_s: float | None  # how long before the stop it last fell below 90 % of the usual supply
-    after_v: float  # median from 10 to 50 ms after the stop
-    lowest_after_v: float  # lowest within 20 ms after the stop
-    survived_v: float | None  # lowest through which the output went on earlier than that in this run
+LOW = "supply fell below a level"
+LOST = "supply lost at the terminals"
+LOOSE_SUPPLY = "supply connection intermittent"
+GROUND_LOST = "ground connection lost"
+LOOSE_GROUND = "ground connection intermittent"
+REMOTE = "remote lead dropped"
+SOURCE = "signal stopped at the source"
+STUCK = "output stuck at DC"
+CRANKING = "muted while the engine was cranked: usually by design"
+OVER_CURRENT = "consistent with over-current"
+THERMAL = "consistent with thermal"
+EITHER = "over-current or thermal not told apart"
+PROTECTION = "protection with supply and remote fine"
+PAUSE = "not decided: the signal may have paused at the source"
 
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """Words for the cause, whether evidence carries them, and the evidence itself."""
+    """Words for the cause, whether evidence carries them, how sure, why, and what is not excluded."""
 
     words: str
     is_evident: bool
     needs_a_cut: bool  # the evidence alone could be a coincidence: a note that ends while the supply is low
-    in_time_order: tuple[str, ...]
+    confidence: str  # high, medium, low
+    events: tuple[tuple[float, str], ...]  # time and what happened, in order of time
     reasons: tuple[str, ...]
+    not_excluded: tuple[str, ...]
+    protection: str | None = None  # OVER_CURRENT, THERMAL or EITHER where that is all that is left
 
 
-def measure_supply(
-    supply: FloatArray, at: int, rate_hz: float, reference_v: float | None, survived_v: float | None
-) -> SupplyEvidence | None:
-    """Measure the supply around sample `at`.
-
-    Parameters
-    ----------
-    supply : (n,) volts, of one unbroken run
-    at : the output's last sample, index into `supply`
-    rate_hz : samples a second
-    reference_v, survived_v : what is known of this run so far; None: nothing yet
-
-    Returns
-    -------
-    SupplyEvidence, or None where no sample lies before the stop.
-
-    Gaps
-    ----
-    The caller passes one run only.
-    """
-    n_mean = max(1, round(_AVERAGE_S * rate_hz))
-    first = max(0, at + 1 - round(BEFORE_S * rate_hz))
-    before = supply[first : at + 1]
-    if len(before) < n_mean:
-        return None
-    means = np.convolve(before, np.full(n_mean, 1.0 / n_mean), "valid")
-    lowest = int(np.argmin(means))
-    after = supply[at + 1 + round(0.010 * rate_hz) : at + 1 + round(0.050 * rate_hz)]
-    soon = supply[at + 1 : at + 1 + round(0.020 * rate_hz)]
-    if len(soon) >= n_mean:
-        lowest_after_v = float(np.convolve(soon, np.full(n_mean, 1.0 / n_mean), "valid").min())
+def decide_cause(stop: Stop) -> Cause:
+    """Say what the evidence carries, and no more."""
+    events: list[tuple[float, str]] = [(stop.start_s, "output stopped")]
+    reasons: list[str] = []
+    open_: list[str] = []
+    is_lost, is_low = _judge_supply(stop, events, reasons)
+    has_jumped = _judge_ground(stop, events, reasons, open_, is_lost)
+    remote_fell = stop.remote_fell_s is not None
+    if stop.remote_fell_s is not None:
+        events.append((stop.remote_fell_s, "remote lead fell"))
+    elif stop.remote_is_known:
+        reasons.append("the remote lead did not fall")
     else:
-        lowest_after_v = float(means[-1])
-    usual_v = reference_v if reference_v is not None else float(np.percentile(before, 75))
-    fine = np.flatnonzero(means >= LOW_RATIO * usual_v)
-    fell_before_s = None
-    if means[-1] < LOW_RATIO * usual_v:
-        fell_before_s = (len(means) - 1 - (int(fine[-1]) if len(fine) else 0)) / rate_hz
-    return SupplyEvidence(
-        reference_v=usual_v,
-        at_stop_v=float(means[-1]),
-        lowest_v=float(means[lowest]),
-        lowest_before_s=(len(means) - 1 - lowest) / rate_hz,
-        fell_before_s=fell_before_s,
-        after_v=float(np.median(after)) if len(after) else float(means[-1]),
-        lowest_after_v=lowest_after_v,
-        survived_v=survived_v,
+        open_.append("remote lead dropped (not logged)")
+    source_stopped = _judge_source(stop, events, reasons)
+    words, is_evident, protection = _words(stop, is_lost, is_low, has_jumped, remote_fell, source_stopped)
+    if words == STUCK:
+        reasons.append(f"the output rested at {stop.rest_v:.1f} V, dangerous to the speaker")
+    if protection is not None:
+        reasons += _protection_reasons(stop)
+    open_ += _left_open(words, stop)
+    confidence = _confidence(words, stop, is_evident)
+    return Cause(
+        words=words,
+        is_evident=is_evident,
+        needs_a_cut=words == LOW and not _is_plainly_low(stop),
+        confidence=confidence,
+        events=tuple(sorted(events)),
+        reasons=tuple(reasons),
+        not_excluded=tuple(dict.fromkeys(open_)),
+        protection=protection,
     )
 
 
-def decide_cause(
-    stop_s: float,
-    supply: SupplyEvidence | None,
-    edges: Sequence[Edge],
-    remote_before_v: float | None = None,
-    remote_low_s: float | None = None,
-) -> Cause:
-    """Say what the evidence carries, and no more.
+def _words(
+    stop: Stop, is_lost: bool, is_low: bool, has_jumped: bool, remote_fell: bool, source_stopped: bool
+) -> tuple[str, bool, str | None]:
+    """The cause in words, whether it is evident, and the kind of protection."""
+    if abs(stop.rest_v - stop.rest_before_v) > max(DC_V, 0.04 * stop.peak_v) and abs(stop.rest_v) > DC_V:
+        return STUCK, True, None
+    if has_jumped:
+        return (LOOSE_GROUND if max(stop.n_ground_jumps, stop.n_supply_falls) >= 2 else GROUND_LOST), True, None
+    if is_lost and remote_fell:
+        return "not decided: remote lead and supply fell together", False, None
+    if is_lost:
+        return (LOOSE_SUPPLY if stop.n_supply_falls >= 2 else LOST), True, None
+    if remote_fell and is_low:
+        return "not decided: remote lead fell while the supply was low", False, None
+    if remote_fell:
+        return REMOTE, True, None
+    if source_stopped:
+        return SOURCE, True, None
+    if is_low:
+        return LOW, True, None
+    kind = _protection_kind(stop)
+    if stop.source == "played on":
+        # Without a remote lead in the recording the protection is one of two.
+        if not stop.remote_is_known or stop.supply is None:
+            missing = "remote lead" if stop.supply is not None else "supply"
+            return f"not decided: the amplifier stopped while its source played on, {missing} not logged", True, kind
+        return f"{PROTECTION}: {kind}", True, kind
+    return PAUSE, False, kind
 
-    Parameters
-    ----------
-    stop_s : when the output stopped
-    supply : what the supply did; None: no such channel
-    edges : all changes of the remote line, by time
-    remote_before_v, remote_low_s : the same from an analog remote channel; None: not logged, or it did not fall
 
-    Returns
-    -------
-    Cause. `is_evident` is False for all that begins with "not decided".
-    """
-    order: list[tuple[float, str]] = [(stop_s, f"output stopped at {stop_s:.4f} s")]
-    reasons: list[str] = []
-    remote_s = _remote_drop_s(stop_s, edges) if remote_low_s is None else remote_low_s
-    if remote_s is not None:
-        order.append((remote_s, f"remote lead fell at {remote_s:.4f} s"))
-    elif edges or remote_before_v is not None:
-        reasons.append("the remote lead did not change")
-    is_low = is_lost = False
+def _protection_kind(stop: Stop) -> str:
+    """Over-current: an instant at a peak. Thermal: long heat and a slow return."""
+    outage_s = stop.end_s - stop.start_s
+    at_peak = stop.at_level_ratio >= PEAK_RATIO or stop.level_share <= RARE_SHARE
+    is_rare = stop.level_share < COMMON_SHARE
+    was_hot = stop.heat_s >= HEAT_S
+    is_slow = outage_s >= SLOW_RETURN_S
+    if was_hot and is_slow and not (at_peak and is_rare):
+        return THERMAL
+    if at_peak and (not was_hot or not is_slow):
+        return OVER_CURRENT
+    return EITHER
+
+
+def _protection_reasons(stop: Stop) -> list[str]:
+    out = [
+        f"it stopped at {100 * stop.at_level_ratio:.0f} % of the highest level of the last ten seconds, which the wave "
+        f"reaches in {100 * stop.level_share:.0f} % of the time",
+        f"{stop.heat_s:.0f} s of the last minute were loud",
+    ]
+    if stop.resume_s is None:
+        out.append("latched: it did not come back in the recording")
+    elif stop.remote_rose_s is not None:
+        out.append("it came back after the remote lead was switched")
+    elif stop.n_before_10_s + stop.n_after_10_s:
+        out.append(f"retrying: {stop.n_before_10_s + stop.n_after_10_s + 1} stops within ten seconds")
+    else:
+        out.append(f"it came back by itself after {stop.end_s - stop.start_s:.2f} s")
+    return out
+
+
+def _judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str]) -> tuple[bool, bool]:
+    """Whether the supply was gone, and whether it was low."""
+    supply = stop.supply
     if supply is None:
         reasons.append("supply not judged: no supply channel")
-    else:
-        is_low, is_lost = _judge_supply(stop_s, supply, order, reasons)
-    words, is_evident = _words(is_low, is_lost, remote_s is not None, supply)
-    return Cause(
-        words,
-        is_evident,
-        is_low and not _is_plainly_low(supply),
-        tuple(text for _, text in sorted(order)),
-        tuple(reasons),
-    )
-
-
-def _is_plainly_low(supply: SupplyEvidence | None) -> bool:
-    if supply is None or supply.lowest_v > PLAIN_V:
-        return False
-    return supply.survived_v is None or supply.lowest_v < supply.survived_v - PLAIN_FRESH_V
-
-
-def _words(is_low: bool, is_lost: bool, remote_fell: bool, supply: SupplyEvidence | None) -> tuple[str, bool]:
-    if is_lost and remote_fell:
-        return "not decided: remote lead and supply fell together", False
-    if is_lost:
-        return "supply lost at the terminals", True
-    if remote_fell and is_low:
-        return "not decided: remote lead fell while the supply was low", False
-    if remote_fell:
-        return "remote lead dropped", True
-    if is_low:
-        return "supply fell below a level", True
-    if supply is None:
-        return "not decided", False
-    return "not decided", False
-
-
-def _judge_supply(
-    stop_s: float, supply: SupplyEvidence, order: list[tuple[float, str]], reasons: list[str]
-) -> tuple[bool, bool]:
-    """Whether the supply was low, and whether it was gone, noting the evidence in passing."""
-    assert supply.reference_v is not None
-    if min(supply.at_stop_v, supply.lowest_after_v) < LOST_RATIO * supply.reference_v:
-        order.append((stop_s, f"supply at {min(supply.at_stop_v, supply.lowest_after_v):.2f} V around the stop"))
-        return False, True
+        return False, False
+    if min(supply.at_stop_v, supply.lowest_after_v) < LOST_RATIO * supply.reference_v and _came_first(
+        supply.lost_s, stop
+    ):
+        events.append((supply.lost_s if supply.lost_s is not None else stop.start_s, "supply gone"))
+        reasons.append(f"supply at {min(supply.at_stop_v, supply.lowest_after_v):.2f} V around the stop")
+        return True, False
     if supply.lowest_v >= LOW_RATIO * supply.reference_v:
         reasons.append(f"supply was fine: {supply.lowest_v:.2f} V of usually {supply.reference_v:.2f} V")
         return False, False
-    low_s = stop_s - supply.lowest_before_s
+    low_s = stop.stop_s - supply.lowest_before_s
     if supply.fell_before_s is not None:
-        fell_s = stop_s - supply.fell_before_s
-        order.append((fell_s, f"supply below {LOW_RATIO * supply.reference_v:.2f} V from {fell_s:.4f} s"))
-    order.append((low_s, f"supply lowest, {supply.lowest_v:.2f} V, at {low_s:.4f} s"))
+        events.append((stop.stop_s - supply.fell_before_s, f"supply below {LOW_RATIO * supply.reference_v:.2f} V"))
+    events.append((low_s, f"supply lowest, {supply.lowest_v:.2f} V"))
     if supply.survived_v is not None and supply.lowest_v > supply.survived_v - FRESH_V:
         reasons.append(
             f"supply was low ({supply.lowest_v:.2f} V), but the output had gone on through {supply.survived_v:.2f} V"
         )
         return False, False
     reasons.append(f"supply was low: {supply.lowest_v:.2f} V of usually {supply.reference_v:.2f} V")
-    return True, False
+    return False, True
 
 
-def _remote_drop_s(stop_s: float, edges: Sequence[Edge]) -> float | None:
-    """When the remote line fell before the stop and had not come back by then."""
-    before = [edge for edge in edges if edge.time_s <= stop_s + REMOTE_AFTER_S]
-    if before and before[-1].level == 0 and before[-1].time_s >= stop_s - REMOTE_BEFORE_S:
-        return before[-1].time_s
-    return None
+def _came_first(event_s: float | None, stop: Stop) -> bool:
+    return event_s is None or event_s <= stop.start_s + max(NEAR_S, stop.start_uncertainty_s)
+
+
+def _judge_ground(
+    stop: Stop, events: list[tuple[float, str]], reasons: list[str], open_: list[str], is_lost: bool
+) -> bool:
+    """Whether a ground went: its own channel jumped, or battery and supply jumped together."""
+    usual_v = stop.supply.reference_v if stop.supply is not None else 12.0
+    if stop.ground_jump_v is not None:
+        if abs(stop.ground_jump_v) > 0.25 * usual_v:
+            reasons.append(f"ground jumped by {stop.ground_jump_v:.2f} V")
+            events.append((stop.ground_jump_s or stop.start_s, "ground jumped"))
+            return True
+        reasons.append(f"ground stayed within {abs(stop.ground_jump_v):.2f} V")
+        return False
+    if stop.battery_jump_v is not None and is_lost:
+        if stop.battery_jump_v < -0.5 * usual_v:
+            reasons.append(f"battery and supply fell together, by {-stop.battery_jump_v:.1f} V: a common jump")
+            open_.append("the battery itself disconnected")
+            return True
+        reasons.append("the battery stayed: lost between battery and amplifier, plus side")
+        return False
+    open_.append("ground lost (not judged: no ground channel)")
+    return False
+
+
+def _judge_source(stop: Stop, events: list[tuple[float, str]], reasons: list[str]) -> bool:
+    if stop.source == "not logged":
+        return False
+    if stop.source == "stopped" and stop.source_stop_s is not None:
+        events.append((stop.source_stop_s, "source stopped"))
+        reasons.append("the source stopped as well")
+        return stop.source_stop_s <= stop.stop_s + NEAR_S
+    reasons.append(f"the source {stop.source}" if stop.source == "played on" else "the source is not judged")
+    return False
+
+
+def _left_open(words: str, stop: Stop) -> list[str]:
+    """What the evidence does not exclude."""
+    if words.startswith("not decided: remote"):
+        return ["remote lead dropped", "supply lost", "both fed from one loose connection"]
+    if words.startswith((PROTECTION, "not decided: the amplifier")):
+        return ["a fault inside the amplifier"]
+    if words == PAUSE:
+        return ["a pause of the programme", "a signal lead that lost contact", f"protection, {_protection_kind(stop)}"]
+    if words == LOW:
+        return ["a remote or source fed from the same supply"] if not stop.remote_is_known else []
+    if words == REMOTE:
+        return ["switched off on purpose"]
+    if words == LOST:
+        return ["fuse, plus lead or ground, not told apart"] if stop.battery_jump_v is None else ["fuse or plus lead"]
+    return []
+
+
+def _confidence(words: str, stop: Stop, is_evident: bool) -> str:
+    if words == STUCK or words in (LOST, LOOSE_SUPPLY, LOOSE_GROUND):
+        return "high"
+    if not is_evident:
+        return "low"
+    if words == LOW:
+        return "medium" if stop.supply is None or stop.supply.survived_v is None else "high"
+    if words.startswith((PROTECTION, "not decided")):
+        return "medium"
+    return "high"
+
+
+def _is_plainly_low(stop: Stop) -> bool:
+    supply = stop.supply
+    if supply is None or supply.lowest_v > PLAIN_V:
+        return False
+    return supply.survived_v is None or supply.lowest_v < supply.survived_v - PLAIN_FRESH_V

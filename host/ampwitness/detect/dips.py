@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from ampwitness.detect.result import DetectorResult
-from ampwitness.detect.streams import Ledger, RunBlock, RunBlocks
+from ampwitness.detect.step_stream import RunSteps, StepStream
+from ampwitness.detect.streams import Ledger
 from ampwitness.types import Finding, FloatArray, Severity, TraceWindow
 
 ROLES = ("supply", "battery")
@@ -17,8 +20,10 @@ HYSTERESIS_RATIO = 0.02
 INTERRUPTION_RATIO = 0.10
 AVERAGE_S = 0.010
 REFERENCE_S = 60.0
-_STEP_S = 0.001
 _BLOCK_S = 1.0
+_KEPT_STEPS = 1000
+_DURATION_EDGES_S = (0.02, 0.1, 0.5, 3.0, 60.0, np.inf)
+_RESIDUAL_EDGES_PERCENT = (80, 70, 50, 40, 10, 0)  # 70, 40 and 0 %: the levels of IEC 61000-4-29; 10 %: IEEE 1159
 
 
 @dataclass(slots=True)
@@ -30,38 +35,76 @@ class _Dip:
     sum_v: float = 0.0
     n: int = 0
     began_before: bool = False
+    fell_from_s: float = 0.0
 
 
 class _RoleWatch:
-    """Follows one supply-like channel through one unbroken run."""
+    """Follows one supply-like channel through one unbroken run, second by second."""
 
-    def __init__(self, role: str, nominal_v: float | None, average_s: float, found: list[Finding]) -> None:
+    def __init__(
+        self, run: RunSteps, role: str, nominal_v: float | None, average_s: float, found: list[Finding]
+    ) -> None:
+        self._run = run
         self._role, self._nominal_v, self._average_s, self._found = role, nominal_v, average_s, found
         self._seconds: deque[float] = deque(maxlen=round(REFERENCE_S / _BLOCK_S))
-        self._tail: FloatArray = np.empty(0)
+        self._n_averaged = max(1, round(average_s / run.step_s))
+        self._n_second = round(_BLOCK_S / run.step_s)
+        self._at = 0  # next step to average
         self._dip: _Dip | None = None
         self._is_first = True
 
-    def take(self, block: RunBlock) -> None:
-        """Look at one block of the run."""
-        step = max(1, round(_STEP_S * block.rate_hz))
-        steps_averaged = max(1, round(self._average_s * block.rate_hz / step))
-        volts = block.volts[self._role]
-        n_steps = len(volts) // step
-        if n_steps:
-            means = volts[: n_steps * step].reshape(n_steps, step).mean(axis=1)
-            joined = np.concatenate((self._tail, means))
-            kept = len(joined) - steps_averaged + 1
-            if kept > 0:
-                sums = np.concatenate(([0.0], np.cumsum(joined - joined[0])))
-                averaged = joined[0] + (sums[steps_averaged:] - sums[:-steps_averaged]) / steps_averaged
-                first_step = block.first // step - len(self._tail)
+    def take(self, is_last: bool) -> None:
+        """Look at the whole seconds that have become known; at the end of the run, at all."""
+        run, n = self._run, self._n_second
+        stop = run.stop if is_last else run.stop // n * n
+        if stop > self._at:
+            steps = run.steps(self._role, max(0, self._at - self._n_averaged + 1), stop).astype(np.float64)
+            n_out = len(steps) - self._n_averaged + 1
+            if n_out > 0:
+                averaged = steps[:n_out].copy()
+                for shift in range(1, self._n_averaged):  # in one order of sums, whatever the windows were
+                    averaged += steps[shift : shift + n_out]
+                averaged /= self._n_averaged
+                self._judge_seconds(averaged, stop - n_out, stop)
+            self._at = stop
+        if is_last and self._dip is not None:
+            self._close(run.stop_s, "the run of data ended in the dip")
+
+    def _judge_seconds(self, averaged: FloatArray, first: int, stop: int) -> None:
+        """Averages that end with steps `first` to `stop`: quickly where nothing can be a dip, else second by second."""
+        run, n = self._run, self._n_second
+        whole = run.steps(self._role, self._at, self._at + (stop - self._at) // n * n).reshape(-1, n)
+        medians = np.partition(whole, n // 2, axis=1)[:, n // 2].astype(np.float64) if len(whole) else np.empty(0)
+        highest_v = max([*self._seconds, *medians]) if self._nominal_v is None else self._nominal_v
+        is_quiet = self._dip is None and len(medians) and float(averaged.min()) >= THRESHOLD_RATIO * highest_v
+        if is_quiet and len(medians) * n == stop - self._at:
+            self._seconds.extend(medians.tolist())
+            self._is_first = False
+            return
+        for begin in range(self._at, stop, n):
+            end = min(begin + n, stop)
+            part = averaged[max(0, begin - first) : end - first]
+            place = max(begin, first)
+            second = (begin - self._at) // n
+            rest = run.steps(self._role, begin, end)
+            second_v = float(medians[second]) if second < len(medians) else float(np.median(rest))
+            if len(part):
                 # A mean is dated by the middle of what went into it.
-                first_s = block.time_s(first_step * step + 0.5 * steps_averaged * step - 0.5)
-                self._judge(averaged, first_s, step / block.rate_hz, float(np.median(means)))
-            self._tail = joined[max(0, kept) :]
-        if block.is_last and self._dip is not None:
-            self._close(block.time_s(block.first + block.n), "the run of data ended in the dip")
+                middle = (place + 1 - 0.5 * self._n_averaged) * run.step - 0.5
+                self._judge(part, run.start_s + middle / run.rate_hz, run.step_s, second_v)
+
+    def _date_fall(self, start_s: float, lowest_v: float) -> float:
+        """When the fall into a dip began: the last step within 100 ms before that stood near the level before."""
+        run = self._run
+        at = round((start_s - run.start_s) / run.step_s)
+        before = run.steps(self._role, at - 100, at + self._n_averaged)
+        usual = run.steps(self._role, at - 100, at - 30)
+        if len(usual) == 0:
+            return start_s
+        usual_v = float(np.median(usual))
+        near = np.flatnonzero(before > usual_v - max(0.01, 0.10 * (usual_v - lowest_v)))
+        first = max(run.first, at - 100)
+        return run.time_s(first + int(near[-1]) + 1) if len(near) else start_s
 
     def _judge(self, averaged: FloatArray, first_s: float, step_s: float, second_v: float) -> None:
         if self._nominal_v is not None:
@@ -83,6 +126,10 @@ class _RoleWatch:
                     start_s -= step_s * float((begin_v - averaged[at]) / (averaged[at - 1] - averaged[at]))
                 self._dip = _Dip(start_s, reference_v, float(averaged[at]), first_s + at * step_s)
                 self._dip.began_before = self._is_first and at == 0
+                soon = self._run.steps(self._role, *self._soon(start_s))
+                self._dip.fell_from_s = self._date_fall(
+                    start_s, float(soon.min()) if len(soon) else float(averaged[at])
+                )
             at = self._follow(averaged, at, first_s, step_s)
         self._is_first = False
         # The reference does not follow a dip, as the standard has it; but what lasts a minute is the new supply.
@@ -92,6 +139,11 @@ class _RoleWatch:
                 self._seconds.clear()
                 self._seconds.append(second_v)
                 self._close(first_s + len(averaged) * step_s, "lasted more than a minute: taken as the new reference")
+
+    def _soon(self, start_s: float) -> tuple[int, int]:
+        """The ten steps behind the threshold: how far a fast fall went, known in every cutting of the windows."""
+        at = round((start_s - self._run.start_s) / self._run.step_s)
+        return at, at + self._n_averaged // 2
 
     def _follow(self, averaged: FloatArray, at: int, first_s: float, step_s: float) -> int:
         """Carry the open dip through the means from `at`; return where it ended, or the end of the means."""
@@ -148,6 +200,8 @@ class _RoleWatch:
                     "is_interruption": dip.lowest_v < INTERRUPTION_RATIO * dip.reference_v,
                     "ended": how,
                     "began_before_the_data": dip.began_before,
+                    "fell_from_s": min(dip.fell_from_s, dip.start_s),
+                    "borrowed_class": name_duration(stop_s - dip.start_s, dip.lowest_v / dip.reference_v),
                 },
             )
         )
@@ -188,8 +242,8 @@ class DipDetector:
         self._nominal_v = nominal_supply_v
         self._average_s = average_s
         self._ledger = Ledger(self.name)
-        self._streams = {role: RunBlocks((role,), _BLOCK_S) for role in ROLES}
-        self._watches: dict[str, tuple[int, _RoleWatch]] = {}
+        self._stream = StepStream(ROLES)
+        self._watches: tuple[RunSteps, list[_RoleWatch]] | None = None
         self._found: list[Finding] = []
         self._seen: set[str] = set()
 
@@ -198,33 +252,78 @@ class DipDetector:
         self._ledger.see(window)
         if not any(role in window.traces for role in ROLES):
             self._ledger.leave_out(window.start_s, window.stop_s, "no supply channel")
-        for role, stream in self._streams.items():
-            for block in stream.push(window):
-                self._take(role, block)
+        for role in ROLES:
+            if role in window.traces:
+                for span in window.traces[role].saturated:
+                    self._ledger.leave_out(span.start_s, span.stop_s, f"{role}: the logger's own input was at a rail")
+        for run, is_last in self._stream.push(window):
+            self._take(run, is_last)
 
     def finish(self) -> DetectorResult:
         """Close what is open and answer."""
-        for role, stream in self._streams.items():
-            for block in stream.finish():
-                self._take(role, block)
+        for run, is_last in self._stream.finish():
+            self._take(run, is_last)
         findings = tuple(sorted(self._found, key=lambda f: (f.start_s, str(f.measured["role"]))))
         summary = {
             "roles": [role for role in ROLES if role in self._seen],
             "reference": "sliding, last minute" if self._nominal_v is None else f"declared, {self._nominal_v} V",
             "n_dips": len(findings),
+            "table": {
+                role: tabulate_dips([f for f in findings if f.measured["role"] == role])
+                for role in ROLES
+                if role in self._seen
+            },
+            "classes": "names of IEEE 1159 duration classes, borrowed: that standard is about alternating voltage",
         }
         return DetectorResult(findings, self._ledger.coverage(), summary)
 
-    def _take(self, role: str, block: RunBlock) -> None:
-        held = self._watches.get(role)
-        if held is None or held[0] != block.run_id:
-            held = (block.run_id, _RoleWatch(role, self._nominal_v, self._average_s, self._found))
-            self._watches[role] = held
-        self._seen.add(role)
-        held[1].take(block)
-        if role == "supply" or "supply" not in self._seen:
-            self._ledger.judge(block.n / block.rate_hz)
-        for span in block.saturated.get(role, ()):
-            start_s = max(span.start_s, block.time_s(block.first))
-            stop_s = min(span.stop_s, block.time_s(block.first + block.n))
-            self._ledger.leave_out(start_s, stop_s, f"{role}: the logger's own input was at a rail")
+    def _take(self, run: RunSteps, is_last: bool) -> None:
+        if self._watches is None or self._watches[0] is not run:
+            watches = [_RoleWatch(run, role, self._nominal_v, self._average_s, self._found) for role in run.roles]
+            self._watches = (run, watches)
+            self._seen.update(run.roles)
+        for watch in self._watches[1]:
+            watch.take(is_last)
+        if is_last:
+            self._ledger.judge(run.n_samples / run.rate_hz)
+        run.forget(run.stop - 2 * _KEPT_STEPS)
+
+
+def name_duration(duration_s: float, residual_ratio: float) -> str:
+    """The duration class of IEEE 1159 (2009, as reproduced in an instrument manual), its cycles taken as 1/60 s.
+
+    Parameters
+    ----------
+    duration_s : of the dip
+    residual_ratio : residual voltage over reference
+    """
+    what = "interruption" if residual_ratio < INTERRUPTION_RATIO else "sag"
+    if duration_s > 60.0:
+        return "sustained interruption" if what == "interruption" else "undervoltage"
+    if duration_s > 3.0:
+        return f"temporary {what}"
+    if duration_s > 0.5:
+        return f"momentary {what}"
+    # The table has no interruption shorter than half a cycle's worth of the momentary class.
+    return "instantaneous sag" if what == "sag" else "momentary interruption"
+
+
+def tabulate_dips(dips: Sequence[Finding]) -> dict[str, Any]:
+    """Count of dips by depth and duration.
+
+    Returns
+    -------
+    duration_to_s, residual_from_percent (edges of the classes), n (rows: residual classes, columns: durations).
+    """
+    counts = [[0] * len(_DURATION_EDGES_S) for _ in _RESIDUAL_EDGES_PERCENT]
+    for dip in dips:
+        residual = 100.0 * float(dip.measured["residual_v"] or 0.0) / float(dip.measured["reference_v"] or 1.0)
+        row = next((k for k, low in enumerate(_RESIDUAL_EDGES_PERCENT) if residual >= low), len(counts) - 1)
+        duration_s = dip.stop_s - dip.start_s
+        column = next((k for k, most in enumerate(_DURATION_EDGES_S) if duration_s <= most), len(_DURATION_EDGES_S) - 1)
+        counts[row][column] += 1
+    return {
+        "duration_to_s": [None if np.isinf(edge) else edge for edge in _DURATION_EDGES_S],
+        "residual_from_percent": list(_RESIDUAL_EDGES_PERCENT),
+        "n": counts,
+    }

@@ -1,0 +1,377 @@
+"""What is measured around one stop of the output, and around its return. Numbers only; `cutout_cause` judges them.
+
+Gaps: only one unbroken run is looked at.
+Limits: remote, battery and ground are dated to 1 ms, the step they are kept in; a digital remote line to the sample.
+Source: our choice, measured by `python -m ampwitness.bench.cutout_scores`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.ndimage import maximum_filter1d
+
+from ampwitness.detect.note_onset import find_departure
+from ampwitness.detect.step_stream import STEP_S, RunSteps
+from ampwitness.types import Edge, FloatArray
+
+OFF_S = 0.050  # quiet at least this long
+REMOTE_LOW_V = 6.0  # a remote lead below this switches no amplifier on (common practice, no source)
+REMOTE_BEFORE_S = 1.0
+NEAR_S = 0.005  # what fell this long behind the stop may still have caused it: the wave's end is known so well
+LOST_RATIO = 0.30  # of the usual supply: what is lower is no supply
+SOURCE_LEAST_V = 0.010  # rms: a weaker source channel may be an open input
+SOURCE_ON_RATIO = 0.5
+SOURCE_OFF_RATIO = 0.15
+_TONAL_RATIO = 0.15
+_CLEAN_RATIO = 0.02
+FADE_LONGEST_STEPS = 120
+ABRUPT_RATIO = 0.30  # swing within the last half-cycle (12.5 ms), of the swing before
+TRUNCATED_RATIO = 0.12  # a stop in mid-cycle leaves a step of at least this much of the swing before
+FALL_S = 0.003  # a tone that is cut off is gone within this
+LAST_RMS_RATIO = 0.37
+_SETTLE_S = 0.5  # behind the return: how long its level is compared with
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyEvidence:
+    """The supply around one stop of the output, averaged over 2 ms."""
+
+    reference_v: float  # usual supply of the last minute: upper quartile of the upper quartiles of its seconds
+    at_stop_v: float  # last 2 ms before the stop
+    lowest_v: float  # lowest within 300 ms before the stop
+    lowest_before_s: float  # how long before the stop that was
+    fell_before_s: float | None  # how long before the stop it last fell below 90 % of the usual supply
+    after_v: float  # median from 10 to 50 ms after the stop
+    lowest_after_v: float  # lowest within 20 ms after the stop
+    survived_v: float | None  # lowest through which the output went on earlier than that in this run
+    slope_v_per_s: float = 0.0  # of its mean over the last 10 ms before the stop
+    lost_s: float | None = None  # recording time at which it fell through half its usual value
+
+
+@dataclass(slots=True)
+class Stop:
+    """The output has stopped; what was measured then, and later."""
+
+    stop_s: float
+    stop_sample: int
+    peak_v: float
+    off_rms_v: float
+    rest_v: float
+    rest_before_v: float = 0.0
+    abrupt_ratio: float = 0.0  # swing in the last half-cycle (12.5 ms), of the swing before
+    fade_s: float | None = None  # where a slow fall began, by the level's own course
+    cut_s: float | None = None  # where a tone left its own continuation; None: no tone
+    cut_ratio: float = 0.0  # how high it stood then, of the swing before
+    fall_s: float = np.inf
+    last_rms_ratio: float = 0.0  # rms of the last 6 ms, of the rms before
+    at_level_ratio: float = 0.0  # highest within the last 3 ms, of the highest of the last ten seconds
+    level_share: float = 0.0  # share of the last second that stood as high
+    heat_s: float = 0.0  # seconds of the last minute that were nearly as loud as its loudest
+    supply: SupplyEvidence | None = None
+    remote_is_known: bool = False
+    remote_fell_s: float | None = None
+    ground_jump_v: float | None = None  # None: no such channel
+    ground_jump_s: float | None = None
+    battery_jump_v: float | None = None
+    source: str = "not logged"  # "played on", "stopped", "not judged"
+    source_stop_s: float | None = None
+    n_supply_falls: int = 0
+    n_ground_jumps: int = 0
+    resume_s: float | None = None
+    end_s: float = 0.0
+    ended_how: str = ""
+    return_how: str = ""
+    return_ramp_s: float | None = None
+    return_thump_v: float | None = None
+    supply_at_return_v: float | None = None
+    remote_rose_s: float | None = None
+    is_dc_only: bool = False
+    n_before_10_s: int = 0  # stops that had ended in the ten seconds before
+    n_after_10_s: int = 0
+    last_step: int = 0  # up to where the outage was followed
+    extra: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def start_s(self) -> float:
+        """Where a tone left its continuation or a slow fall began, else the last sample that is not rest."""
+        if self.fade_s is not None:
+            return self.fade_s
+        return self.cut_s if self.cut_s is not None and self.fall_s < 0.060 else self.stop_s
+
+    @property
+    def is_truncated(self) -> bool:
+        """Whether the wave was cut in mid-cycle, as no note ends."""
+        if self.cut_s is None:
+            # Noise-like material has no continuation to leave: its level must have held right up to the stop.
+            return self.last_rms_ratio >= LAST_RMS_RATIO and self.abrupt_ratio >= ABRUPT_RATIO
+        return self.cut_ratio >= TRUNCATED_RATIO and self.fall_s <= FALL_S
+
+    @property
+    def start_uncertainty_s(self) -> float:
+        """How far off the start may be: small where the wave broke off high, else about a half-cycle's part."""
+        if self.fade_s is not None:
+            return 0.0125
+        if self.cut_s is not None and self.is_truncated:
+            return 0.001
+        return 0.002 if self.abrupt_ratio >= 0.5 and self.last_rms_ratio >= 0.37 else 0.0125
+
+
+def measure_wave(run: RunSteps, stop: Stop, on_since: int) -> None:
+    """How the wave broke off: where it left its own continuation, at what height, and how fast it was gone."""
+    rate_hz, at = run.rate_hz, stop.stop_sample
+    _, near = run.samples("output", at - round(0.030 * rate_hz), at + 1)
+    near = near - stop.rest_v
+    before = near[-round(0.0125 * rate_hz) :]
+    stop.abrupt_ratio = float(np.max(np.abs(before))) / stop.peak_v if len(before) else 0.0
+    last = near[-round(0.007 * rate_hz) : -round(0.001 * rate_hz)]
+    begin = max(run.first * run.step, at - round(0.185 * rate_hz), on_since * run.step)
+    first, samples = run.samples("output", begin, at + round(0.030 * rate_hz))
+    n_before = at - round(0.015 * rate_hz) - first
+    if n_before < round(0.030 * rate_hz):
+        stop.last_rms_ratio = _rms(last) / stop.peak_v
+        return
+    factor = max(1, round(rate_hz * STEP_S))
+    slow = samples[: n_before // factor * factor].reshape(-1, factor).mean(axis=1)
+    pivot = max(n_before, at - first - round(0.002 * rate_hz))
+    cut = find_departure(samples, rate_hz, n_before, pivot, slow, rate_hz / factor)
+    rms_v = float(np.std(samples[:n_before]))
+    stop.last_rms_ratio = _rms(last) / max(rms_v, 1e-9)
+    if cut is None or cut.noise_v > _TONAL_RATIO * rms_v:
+        return  # no tone: nothing to carry on
+    if first + cut.at > at + 1 + 0.0005 * rate_hz:
+        return  # it carried on into silence: no tone either
+    # With noise on the tone the break is seen late: look for its height a little before.
+    place = round(cut.at)
+    early = 1 if cut.noise_v < _CLEAN_RATIO * rms_v else round(0.0008 * rate_hz)
+    stop.cut_s = run.start_s + (first + cut.at) / rate_hz
+    stop.cut_ratio = float(np.max(np.abs(samples[max(0, place - early) : place + 1] - stop.rest_v))) / stop.peak_v
+    stop.fall_s = max(0.0, stop.stop_s - stop.cut_s)
+
+
+def measure_fade(run: RunSteps, stop: Stop) -> None:
+    """Where a fall began that took longer than a half-cycle and up to 0.12 s.
+
+    Its level, on a logarithmic scale, is carried back in a straight line to the level before. Leaves `fade_s` None
+    where the fall was abrupt or longer.
+    """
+    step = stop.stop_sample // run.step
+    a = max(run.first, step - 500)
+    high, low = run.steps("high", a, step + 1), run.steps("low", a, step + 1)
+    if len(high) < 100:
+        return
+    # The level at a step is the highest within half a cycle of 40 Hz around it.
+    swing = maximum_filter1d(np.maximum(high - stop.rest_v, stop.rest_v - low).astype(np.float64), 13)
+    noise_v = max(3.0 * stop.off_rms_v, 0.02 * stop.peak_v)
+    last = int(np.flatnonzero(swing > noise_v)[-1]) if (swing > noise_v).any() else len(swing) - 1
+    before_v = float(np.median(swing[: max(50, last - 250)]))
+    full = np.flatnonzero(swing[: last + 1] > 0.75 * before_v)
+    if not len(full) or not 14 <= last - int(full[-1]) <= FADE_LONGEST_STEPS:
+        return
+    part = np.arange(int(full[-1]), last + 1)
+    part = part[swing[part] > max(2.0 * noise_v, 0.06 * before_v)]
+    if len(part) < 6:
+        return
+    slope, level = np.polyfit(part, np.log(swing[part]), 1)
+    if slope >= -1e-4:
+        return
+    begin = (np.log(before_v) - level) / slope
+    # The filter that finds the level runs half a cycle late on a fall.
+    begin = min(max(begin - 6.0, float(full[-1]) - 60.0), float(last))
+    stop.fade_s = run.time_s(a + begin)
+
+
+def measure_level(run: RunSteps, stop: Stop, peaks_10_s_v: float) -> None:
+    """How high the wave stood when it stopped, and how often it stands as high."""
+    at = round((stop.start_s - run.start_s) * run.rate_hz)
+    _, last = run.samples("output", at - round(0.003 * run.rate_hz), at + 1)
+    highest_v = max(peaks_10_s_v, stop.peak_v)
+    level_v = float(np.max(np.abs(last - stop.rest_before_v))) if len(last) else 0.0
+    stop.at_level_ratio = level_v / highest_v
+    step = stop.stop_sample // run.step
+    swing = np.maximum(run.steps("high", step - 1000, step), -run.steps("low", step - 1000, step))
+    stop.level_share = float(np.mean(swing >= 0.95 * level_v)) if len(swing) else 0.0
+
+
+def measure_supply(
+    run: RunSteps, at: int, known: int, reference_v: float, survived_v: float | None
+) -> SupplyEvidence | None:
+    """The supply around sample `at`; nothing from step `known` on is looked at. None: less than 2 ms before it."""
+    rate_hz = run.rate_hz
+    n_mean = max(1, round(0.002 * rate_hz))
+    _, before = run.samples("supply", max(run.first * run.step, at + 1 - round(0.300 * rate_hz)), at + 1)
+    if len(before) < n_mean:
+        return None
+    means = np.convolve(before, np.full(n_mean, 1.0 / n_mean), "valid")
+    lowest = int(np.argmin(means))
+    n_back = min(len(means) - 1, round(0.010 * rate_hz))
+    low = means < 0.90 * reference_v
+    fell_before_s = None
+    if low[lowest]:
+        high = np.flatnonzero(~low[: lowest + 1])
+        fell_before_s = (len(means) - 1 - (int(high[-1]) + 1 if len(high) else 0)) / rate_hz
+    stop = min(at + 1 + round(0.050 * rate_hz), known * run.step)
+    _, after = run.samples("supply", at + 1, stop)
+    soon = after[: round(0.020 * rate_hz)]
+    lowest_after_v = (
+        float(np.convolve(soon, np.full(n_mean, 1.0 / n_mean), "valid").min())
+        if len(soon) >= n_mean
+        else float(means[-1])
+    )
+    late = after[round(0.010 * rate_hz) :]
+    around_first, around = run.samples("supply", at - round(0.300 * rate_hz), stop)
+    under = around < 0.5 * reference_v
+    lost_s = None
+    if under.any():
+        lost_s = run.start_s + (around_first + int(np.argmax(under))) / rate_hz
+        # The fall that holds is the one meant: the last time it went under.
+        falls = np.flatnonzero(under[1:] & ~under[:-1]) + 1
+        if len(falls):
+            lost_s = run.start_s + (around_first + int(falls[0])) / rate_hz
+    return SupplyEvidence(
+        reference_v=reference_v,
+        at_stop_v=float(means[-1]),
+        lowest_v=float(means[lowest]),
+        lowest_before_s=(len(means) - 1 - lowest) / rate_hz,
+        fell_before_s=fell_before_s,
+        after_v=float(np.median(late)) if len(late) else float(means[-1]),
+        lowest_after_v=lowest_after_v,
+        survived_v=survived_v,
+        slope_v_per_s=(float(means[-1]) - float(means[-1 - n_back])) / (n_back / rate_hz) if n_back else 0.0,
+        lost_s=lost_s,
+    )
+
+
+def measure_remote(run: RunSteps, stop: Stop, edges: Sequence[Edge]) -> None:
+    """When the remote lead fell, of a digital line or an analog channel, and did not come back before the stop."""
+    if "remote" in run:
+        at = round((stop.start_s - run.start_s) / run.step_s)
+        a = max(run.first, at - round(REMOTE_BEFORE_S / run.step_s))
+        volts = run.steps("remote", a, at + round(NEAR_S / run.step_s) + 1)
+        stop.remote_is_known = len(volts) > 0
+        low = volts < REMOTE_LOW_V
+        if len(volts) and low[-1] and not low[0]:
+            fell = int(np.flatnonzero(~low)[-1]) + 1
+            stop.remote_fell_s = run.time_s(a + fell)
+        return
+    stop.remote_is_known = bool(edges)
+    before = [edge for edge in edges if edge.time_s <= stop.start_s + NEAR_S]
+    if before and before[-1].level == 0 and before[-1].time_s >= stop.start_s - REMOTE_BEFORE_S:
+        stop.remote_fell_s = before[-1].time_s
+
+
+def measure_jumps(run: RunSteps, stop: Stop) -> None:
+    """Whether battery and ground jumped around the stop, with the supply or without it."""
+    step = stop.stop_sample // run.step
+    for role in ("ground", "battery"):
+        if role not in run:
+            continue
+        before = run.steps(role, step - 300, step - 50)
+        around = run.steps(role, step - 50, step + 50)
+        if len(before) == 0 or len(around) == 0:
+            continue
+        usual_v = float(np.median(before))
+        off = np.abs(around - usual_v)
+        largest = int(np.argmax(off))
+        jump_v = float(around[largest]) - usual_v
+        if role == "battery":
+            stop.battery_jump_v = jump_v
+        else:
+            stop.ground_jump_v = jump_v
+            over = np.flatnonzero(off > 0.5 * abs(jump_v))
+            stop.ground_jump_s = run.time_s(max(run.first, step - 50) + int(over[0])) if len(over) else None
+
+
+def measure_source(run: RunSteps, stop: Stop) -> None:
+    """Whether the source played on behind the stop, and when it stopped where it did not."""
+    if "source" not in run:
+        return
+    step = stop.stop_sample // run.step
+    before_v = _ac_rms(run, step - 300, step - 10)
+    after_v = _ac_rms(run, step + 5, step + 60)
+    if before_v < SOURCE_LEAST_V:
+        stop.source = "not judged"
+        return
+    ratio = after_v / before_v
+    stop.source = "played on" if ratio > SOURCE_ON_RATIO else "stopped" if ratio < SOURCE_OFF_RATIO else "not judged"
+    if stop.source == "stopped":
+        first, samples = run.samples("source", (step - 60) * run.step, (step + 60) * run.step)
+        tail = samples[-round(0.040 * run.rate_hz) :]
+        rest_v, noise_v = float(np.median(tail)), float(np.std(tail))
+        peak_v = float(np.max(np.abs(samples - rest_v)))
+        loud = np.flatnonzero(np.abs(samples - rest_v) > max(5 * noise_v, 0.02 * peak_v))
+        if len(loud):
+            stop.source_stop_s = run.start_s + (first + int(loud[-1]) + 1) / run.rate_hz
+
+
+def count_falls(run: RunSteps, stop: Stop, start: int, until: int) -> None:
+    """Add how often supply and ground stepped in these steps: an intermittent connection steps more than once."""
+    if stop.supply is not None:
+        volts = run.steps("supply", start, until)
+        low_v, high_v = 0.5 * stop.supply.reference_v, 0.75 * stop.supply.reference_v
+        stop.n_supply_falls += _count_crossings(volts, low_v, high_v, stop.extra, "supply_is_low")
+    if stop.ground_jump_v is not None and abs(stop.ground_jump_v) > 1.0:
+        away = np.abs(run.steps("ground", start, until) - stop.extra.get("ground_usual_v", 0.0))
+        limit_v = 0.5 * abs(stop.ground_jump_v)
+        stop.n_ground_jumps += _count_crossings(-away, -limit_v, -0.5 * limit_v, stop.extra, "ground_is_off")
+
+
+def _count_crossings(volts: FloatArray, low_v: float, high_v: float, memory: dict[str, float], name: str) -> int:
+    """Falls below `low_v`, each after having been above `high_v`."""
+    state = np.where(volts < low_v, 1, np.where(volts > high_v, 0, -1))
+    state = state[state >= 0]
+    if len(state) == 0:
+        return 0
+    n = int(np.sum(np.diff(np.concatenate(([memory.get(name, 0.0)], state))) == 1))
+    memory[name] = float(state[-1])
+    return n
+
+
+def measure_return(run: RunSteps, stop: Stop, step: int, known: int, edges: Sequence[Edge]) -> None:
+    """How the output came back at step `step`: with a thump, over a ramp, or at once."""
+    rest_v = stop.rest_v
+    end = min(known, step + round(_SETTLE_S / run.step_s))
+    high, low = run.steps("high", step, end) - rest_v, run.steps("low", step, end) - rest_v
+    mean = run.steps("mean", step, end) - rest_v
+    swing = np.maximum(high, -low)
+    if len(swing) < 60:
+        stop.return_how = "not judged: the data ended"
+        return
+    later = float(np.max(swing[50:]))
+    reach = np.maximum.accumulate(swing) >= 0.7 * later
+    stop.return_ramp_s = float(np.argmax(reach)) * run.step_s
+    # A thump pushes one way: its mean over 25 ms stands out of what the signal's own means do later. Before a ramp it
+    # is a jump that no ramp makes.
+    sums = np.concatenate(([0.0], np.cumsum(mean)))
+    means = (sums[25:] - sums[:-25]) / 25
+    usual_v = float(np.sqrt(np.mean(means[50:] ** 2))) if len(means) > 60 else np.inf
+    early_v = float(means[int(np.argmax(np.abs(means[:15])))])
+    pushes = abs(early_v) > 4.0 * usual_v + 0.05 and abs(early_v) > 0.02 * stop.peak_v
+    jump_v = float(swing[:3].max())
+    jumps = stop.return_ramp_s > 0.015 and jump_v > max(0.12 * later, 0.005 / stop.return_ramp_s * later)
+    if pushes or jumps:
+        place = int(np.argmax(swing[:4])) if jumps else int(np.argmax(swing[:25]))
+        stop.return_thump_v = float(high[place] if high[place] > -low[place] else low[place])
+    ramp = f"over {1e3 * stop.return_ramp_s:.0f} ms" if stop.return_ramp_s > 0.015 else "at once"
+    thump = "" if stop.return_thump_v is None else f", with a thump of {stop.return_thump_v:.1f} V"
+    stop.return_how = ramp + thump
+    supply = run.steps("supply", step, step + 1) if "supply" in run else np.empty(0)
+    stop.supply_at_return_v = float(supply[0]) if len(supply) else None
+    if stop.resume_s is not None:
+        rises = [e.time_s for e in edges if e.level == 1 and stop.start_s < e.time_s <= stop.resume_s]
+        stop.remote_rose_s = rises[-1] if rises else None
+
+
+def _ac_rms(run: RunSteps, start: int, stop: int) -> float:
+    mean, square = run.steps("source", start, stop), run.steps("source_square", start, stop)
+    if len(mean) == 0:
+        return 0.0
+    return float(
+        np.sqrt(max(float(np.mean(square, dtype=np.float64)) - float(np.mean(mean, dtype=np.float64)) ** 2, 0.0))
+    )
+
+
+def _rms(values: FloatArray) -> float:
+    return float(np.sqrt(np.mean(values**2))) if len(values) else 0.0

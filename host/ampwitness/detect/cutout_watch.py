@@ -1,0 +1,387 @@
+"""Follows the output of one unbroken run: finds where it stops as no note does, and where it comes back.
+
+Works in blocks of ten seconds counted from the start of the run, each looked at once six tenths of a second behind it
+are known; so nothing depends on how the recording was cut into windows.
+
+Gaps: a run ends at a gap; an outage that is open then stays open ("ended_how" says so).
+Limits: what is quiet for less than 50 ms is no stop.
+Source: our choice, measured by `python -m ampwitness.bench.cutout_scores`.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import maximum_filter1d
+
+from ampwitness.detect.cutout_measure import (
+    OFF_S,
+    Stop,
+    count_falls,
+    measure_fade,
+    measure_jumps,
+    measure_level,
+    measure_remote,
+    measure_return,
+    measure_source,
+    measure_supply,
+    measure_wave,
+)
+from ampwitness.detect.step_stream import RunSteps
+from ampwitness.types import Edge, FloatArray
+
+Steps = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
+
+RECENT_S = 0.500  # the level before is the highest swing within this span
+RECENT_CONTINUOUS_S = 5.0
+FALL_DB = 26.0  # the level falls by at least this much
+LEAST_PEAK_V = 0.30  # what is weaker than this is not called a signal
+_FALL_RATIO = 10 ** (-FALL_DB / 20)
+_COARSE = 1.26  # three of the five bins hold at most this much more rms than all of them
+BLOCK_STEPS = 10_000
+AHEAD_STEPS = 600
+_KEEP_STEPS = 1500
+_BIN = 10
+_N_OFF = round(OFF_S * 1000)
+_HELD_RATIO = 0.12  # of the swing before, in the last 10 ms: less is a note that faded, unless other evidence calls
+_LAST_RATIO = 0.22  # the last 5 ms, of the 25 ms before them
+_SURVIVED_BEFORE = 300  # steps: what the supply did earlier than this before a stop, the output outlived
+_DC_V = 2.0
+_DC_BIN = 100
+_DC_BINS = 3
+
+
+class RunWatch:
+    """Follows the output through one unbroken run.
+
+    Parameters
+    ----------
+    run : the run; it grows while it is followed
+    is_continuous : any silence is a stop
+    edges : changes of the remote line so far, by time; grows too
+    take_stop : called with each stop once it is over
+    """
+
+    def __init__(
+        self, run: RunSteps, is_continuous: bool, edges: Sequence[Edge], take_stop: Callable[[Stop], None]
+    ) -> None:
+        self._run, self._edges, self._take_stop = run, edges, take_stop
+        self._is_continuous = is_continuous
+        self._n_recent = round((RECENT_CONTINUOUS_S if is_continuous else RECENT_S) * 1000) // _BIN
+        self._keep = max(_KEEP_STEPS, self._n_recent * _BIN + 1000)
+        self._at = 0  # next step to judge
+        self._on_since = 0
+        self._was_quiet = False
+        self._open: Stop | None = None
+        self._survived_v = np.inf  # lowest supply through which the output went on
+        self._survived_to = 0
+        self._supply_seconds: deque[float] = deque(maxlen=60)
+        self._peak_seconds: deque[float] = deque(maxlen=10)
+        self._rms_seconds: deque[float] = deque(maxlen=60)
+        self._learned_to = 0
+        self._dc_bins = 0
+        self._swing: dict[int, float] = {}  # of each candidate, the swing before it
+
+    def take(self, is_last: bool) -> None:
+        """Look at what has become known."""
+        run = self._run
+        while run.stop >= self._at + BLOCK_STEPS + AHEAD_STEPS:
+            self._advance(self._at + BLOCK_STEPS, self._at + BLOCK_STEPS + AHEAD_STEPS)
+            run.forget(self._at - self._keep)
+        if is_last:
+            while self._at < run.stop:
+                limit = min(self._at + BLOCK_STEPS, run.stop)
+                self._advance(limit, min(limit + AHEAD_STEPS, run.stop))
+            if self._open is not None:
+                self._open.end_s = run.stop_s
+                self._open.ended_how = "the data ended while the output was still off"
+                self._close()
+
+    def _advance(self, limit: int, known: int) -> None:
+        """Judge the steps up to `limit`; those up to `known` may be looked at."""
+        start = self._at
+        candidates = self._find_candidates(limit, known)
+        at = start
+        while at < limit:
+            if self._open is not None:
+                at = self._find_resume(at, limit, known)
+                continue
+            later = candidates[candidates >= max(at, self._on_since)]
+            if not len(later):
+                break
+            at = int(later[0])
+            self._open_stop(at, known)
+            at = at + 1 if self._open is None else min(limit, max(self._open.stop_sample // self._run.step + 3, at + 1))
+        if self._open is None:
+            self._find_dc(start, limit, known)
+        self._learn(limit)
+        self._at = limit
+
+    def _find_candidates(self, limit: int, known: int) -> Steps:
+        """Steps behind which the output goes quiet and that deserve a closer look; notes `_swing` of each."""
+        run, start, first = self._run, self._at, self._run.first
+        begin = max(first, (max(self._on_since, start - self._n_recent * _BIN)) // _BIN * _BIN)
+        n_bins = (known - begin) // _BIN
+        if n_bins < 4:
+            return np.empty(0, dtype=np.int64)
+        shape, part = (n_bins, _BIN), slice(begin - first, begin - first + n_bins * _BIN)
+        tops, bottoms = run["high"][part].reshape(shape).max(axis=1), run["low"][part].reshape(shape).min(axis=1)
+        size = self._n_recent + 1
+        up = maximum_filter1d(tops, size, mode="nearest", origin=size // 2)
+        down = -maximum_filter1d(-bottoms, size, mode="nearest", origin=size // 2)
+        swing = 0.5 * (up - down).astype(np.float64)
+        # First in steps of 10 ms: behind a quiet step lie three whole bins that are quiet, if by a looser measure.
+        ones = np.ones(_BIN, dtype=np.float32)
+        mean = (run["mean"][part].reshape(shape) @ ones).astype(np.float64) / _BIN
+        square = (run["square"][part].reshape(shape) @ ones).astype(np.float64) / _BIN
+        m3, s3 = ((v[1:-2] + v[2:-1] + v[3:]) / 3 for v in (mean, square))
+        is_quiet = 2.0 * (s3 - m3**2) < (_COARSE * swing[:-3] * _FALL_RATIO) ** 2
+        is_quiet &= swing[:-3] >= LEAST_PEAK_V
+        lead = (start - begin) // _BIN if start > begin else 0
+        rising = is_quiet & ~np.concatenate(([self._was_quiet if lead == 0 else False], is_quiet[:-1]))
+        if lead > 0:
+            rising[lead] = is_quiet[lead] and not self._was_quiet if lead < len(rising) else False
+        last = min((limit - begin) // _BIN, len(is_quiet)) - 1
+        if last >= lead:
+            self._was_quiet = bool(is_quiet[last])
+        bins = np.flatnonzero(rising[lead : last + 1]) + lead
+        at = self._place(bins * _BIN + begin, swing[bins], known)
+        kept = at >= 0
+        at, bins = at[kept], bins[kept]
+        self._swing = dict(zip(at.tolist(), swing[bins].tolist(), strict=True))
+        if self._is_continuous or not len(at):
+            return at
+        return np.asarray(at[self._deserves(at, swing[bins], known)])
+
+    def _place(self, coarse: Steps, swing: FloatArray, known: int) -> Steps:
+        """The first step near each coarse one behind which 50 ms are quiet; -1: none."""
+        run, first = self._run, self._run.first
+        if not len(coarse):
+            return coarse
+        # A step's own end blurs a sudden stop, hence three steps of grace.
+        grace, n_tried = 3, 60
+        rows = coarse[:, None] + np.arange(-20, n_tried - 20 + _N_OFF)[None, :] - first
+        inside = (rows >= 0) & (rows < known - first)
+        rows = np.clip(rows, 0, known - first - 1)
+        pad = np.zeros((len(coarse), 1))
+        m1 = np.concatenate((pad, np.cumsum(run["mean"][rows], axis=1, dtype=np.float64)), axis=1)
+        m2 = np.concatenate((pad, np.cumsum(run["square"][rows], axis=1, dtype=np.float64)), axis=1)
+        width = _N_OFF - grace
+        mean = (m1[:, _N_OFF : n_tried + _N_OFF] - m1[:, grace : n_tried + grace]) / width
+        square = (m2[:, _N_OFF : n_tried + _N_OFF] - m2[:, grace : n_tried + grace]) / width
+        is_quiet = 2.0 * (square - mean**2) < (swing[:, None] * _FALL_RATIO) ** 2
+        is_quiet &= inside[:, :n_tried] & inside[:, _N_OFF - 1 : n_tried + _N_OFF - 1]
+        return np.asarray(np.where(is_quiet.any(axis=1), coarse - 20 + np.argmax(is_quiet, axis=1), -1))
+
+    def _deserves(self, at: Steps, swing: FloatArray, known: int) -> Flags:
+        """Whether the wave held up to the end, or something else calls for a closer look: all candidates at once."""
+        run = self._run
+        first = run.first
+        n = known - first
+        rows = np.clip(at[:, None] + np.arange(-20, 60)[None, :] - first, 0, n - 1)
+        high, low, mean = run["high"][rows], run["low"][rows], run["mean"][rows]
+        rest = mean[:, -35:].mean(axis=1)[:, None]
+        noise = 0.5 * (high[:, -35:].max(axis=1) - low[:, -35:].min(axis=1))[:, None]
+        size = np.maximum(high - rest, rest - low)
+        is_loud = size > np.maximum(0.02 * swing[:, None], 1.1 * noise)
+        last = size.shape[1] - 1 - np.argmax(is_loud[:, ::-1], axis=1)
+        around = np.clip(last[:, None] + np.arange(-29, 1)[None, :], 0, size.shape[1] - 1)
+        sizes = np.take_along_axis(size, around, axis=1)
+        held = sizes[:, -10:].max(axis=1) > _HELD_RATIO * swing
+        held &= sizes[:, -5:].max(axis=1) > _LAST_RATIO * sizes[:, :-5].max(axis=1)
+        before_rest = mean[:, :20].mean(axis=1)
+        held |= (np.abs(rest[:, 0]) > 1.0) & (np.abs(rest[:, 0] - before_rest) > 1.0)  # it rests elsewhere
+        for role in ("supply", "remote", "ground", "battery"):
+            if role in run:
+                held |= self._side_moved(role, at, known)
+        if "source" in run:
+            source = run["source_square"]
+            after = source[np.clip(at[:, None] + np.arange(5, 50)[None, :] - first, 0, n - 1)].mean(axis=1)
+            before = source[np.clip(at[:, None] + np.arange(-300, -10)[None, :] - first, 0, n - 1)].mean(axis=1)
+            held |= (before > 1e-4) & (after > 0.2 * before)
+        for edge in self._edges:
+            if edge.level == 0:
+                edge_at = (edge.time_s - run.start_s) / run.step_s
+                held |= (edge_at < at + 50) & (edge_at > at - 1000)
+        return np.asarray(held)
+
+    def _side_moved(self, role: str, at: Steps, known: int) -> Flags:
+        """Whether another channel moved by a lot around each candidate."""
+        run = self._run
+        n = known - run.first
+        values = run[role][np.clip(at[:, None] + np.arange(-300, 50, 5)[None, :] - run.first, 0, n - 1)]
+        if role == "ground":
+            return np.asarray(values.max(axis=1) - values.min(axis=1) > 1.0)
+        return np.asarray(values.min(axis=1) < (0.5 if role == "remote" else 0.88) * values.max(axis=1))
+
+    def _open_stop(self, at: int, known: int) -> None:
+        run = self._run
+        swing_v = self._swing[at]
+        _, quiet = run.samples("output", (at + _N_OFF // 2) * run.step, (at + _N_OFF + 1) * run.step)
+        if len(quiet) == 0:
+            return
+        rest_v, off_rms_v = float(np.median(quiet)), float(np.std(quiet))
+        _, later = run.samples("output", (at + 2 * _N_OFF) * run.step, min(at + 4 * _N_OFF, known) * run.step)
+        if len(later) > 20 * run.step and float(np.std(later)) < off_rms_v:  # a slow fall still sounds at first
+            rest_v, off_rms_v = float(np.median(later)), float(np.std(later))
+        first, near = run.samples("output", (at - 30) * run.step, (at + _N_OFF // 2) * run.step)
+        limit_v = max(5.0 * off_rms_v, 0.02 * swing_v)
+        loud = np.flatnonzero(np.abs(near - rest_v) > limit_v)
+        sample = first + (int(loud[-1]) if len(loud) else len(near) - 1)
+        stop = Stop(run.start_s + (sample + 1) / run.rate_hz, sample, swing_v, off_rms_v, rest_v)
+        self._measure(stop, known)
+        self._open = stop
+
+    def _measure(self, stop: Stop, known: int) -> None:
+        run = self._run
+        step = stop.stop_sample // run.step
+        self._learn(max(step, self._at))
+        before = run.steps("mean", step - 500, step - 20)
+        stop.rest_before_v = float(np.mean(before)) if len(before) else stop.rest_v
+        measure_wave(run, stop, self._on_since)
+        if not stop.is_truncated:
+            measure_fade(run, stop)
+        measure_level(run, stop, max(self._peak_seconds, default=0.0))
+        loudest = max(self._rms_seconds, default=0.0)
+        stop.heat_s = float(sum(1 for rms in self._rms_seconds if rms > 0.5 * loudest))
+        if "supply" in run:
+            self._learn_survived(step - _SURVIVED_BEFORE)
+            reference_v = self._reference(step)
+            survived_v = float(self._survived_v) if np.isfinite(self._survived_v) else None
+            stop.supply = measure_supply(run, stop.stop_sample, known, reference_v, survived_v)
+        measure_remote(run, stop, self._edges)
+        measure_jumps(run, stop)
+        measure_source(run, stop)
+        usual = run.steps("ground", step - 300, step - 50) if "ground" in run else np.empty(0)
+        stop.extra["ground_usual_v"] = float(np.median(usual)) if len(usual) else 0.0
+        stop.last_step = max(run.first, step - 500)
+
+    def _reference(self, step: int) -> float:
+        if self._supply_seconds:
+            few = len(self._supply_seconds) < 8
+            return float(np.percentile(self._supply_seconds, 100 if few else 75))
+        known = self._run.steps("supply", 0, max(step - 20, 20))
+        return float(np.percentile(known, 75))
+
+    def _find_resume(self, at: int, limit: int, known: int) -> int:
+        """Look for the output's return from step `at`; the step from which to go on."""
+        run, stop = self._run, self._open
+        assert stop is not None
+        limit_v = max(6.0 * stop.off_rms_v, 0.03 * stop.peak_v)
+        off_step = stop.stop_sample // run.step + 3
+        # The level at rest may creep while the output is off: measure from where it stood 20 to 60 ms before.
+        lead = max(0, min(at - off_step, at - run.first, 60))
+        end = min(limit + 150, known)
+        mean = run.steps("mean", at - lead, end).astype(np.float64)
+        sums = np.concatenate(([0.0], np.cumsum(mean)))
+        place = np.arange(lead, len(mean))
+        b = np.maximum(place - 20, 1)
+        a = np.maximum(b - 40, 0)
+        rest = (sums[b] - sums[a]) / (b - a)
+        rest = np.where(place - 20 < 1, stop.rest_v, rest)
+        high, low = run.steps("high", at, end), run.steps("low", at, end)
+        away = (np.maximum(high - rest, rest - low) > limit_v).astype(np.int64)
+        still = (np.maximum(high - stop.rest_v, stop.rest_v - low) > limit_v).astype(np.int64)
+        # One step alone is a spike of noise, and what is gone within 30 ms a click: neither is the signal.
+        soon = _count_ahead(away, 10)
+        long = _count_ahead(still, 150)
+        n = limit - at
+        hits = np.flatnonzero((away[:n] > 0) & (soon[:n] >= 2) & ((long[:n] >= 30) | (_count_left(still) < 150)[:n]))
+        step = limit if not len(hits) else at + int(hits[0])
+        count_falls(run, stop, stop.last_step, step)
+        stop.last_step = step
+        if not len(hits):
+            return limit
+        first, samples = run.samples("output", (step - 2) * run.step, (step + 1) * run.step)
+        loud = np.flatnonzero(np.abs(samples - rest[hits[0]]) > limit_v)
+        sample = first + int(loud[0]) if len(loud) else step * run.step
+        stop.resume_s = stop.end_s = run.start_s + sample / run.rate_hz
+        stop.ended_how = "the output came back"
+        measure_return(run, stop, step, known, self._edges)
+        self._on_since = self._survived_to = step
+        self._close()
+        return max(step, at + 1)
+
+    def _close(self) -> None:
+        stop, self._open = self._open, None
+        assert stop is not None
+        self._take_stop(stop)
+
+    def _find_dc(self, start: int, limit: int, known: int) -> None:
+        """A level that stays away from rest without a signal on it, where nothing played before."""
+        run = self._run
+        start = max(start, -(-self._on_since // _DC_BIN) * _DC_BIN)
+        n = (limit - start) // _DC_BIN
+        if n <= 0:
+            return
+        level = run.steps("mean", start, start + n * _DC_BIN).reshape(n, _DC_BIN).mean(axis=1, dtype=np.float64)
+        far = np.abs(level) > _DC_V
+        if not far.any():
+            self._dc_bins = 0
+            return
+        square = run.steps("square", start, start + n * _DC_BIN).reshape(n, _DC_BIN).mean(axis=1, dtype=np.float64)
+        is_dc = far & (np.maximum(square - level**2, 0.0) < (0.1 * level) ** 2)
+        for place, flag in enumerate(is_dc):
+            self._dc_bins = self._dc_bins + 1 if flag else 0
+            if self._dc_bins == _DC_BINS:
+                self._open_dc(start + (place + 1 - _DC_BINS) * _DC_BIN, float(level[place]), known)
+                return
+
+    def _open_dc(self, begin: int, level_v: float, known: int) -> None:
+        run = self._run
+        first = max(run.first, begin - 200)
+        quiet = np.flatnonzero(np.abs(run.steps("mean", first, begin + _DC_BIN)) <= 0.5 * abs(level_v))
+        step = first + (int(quiet[-1]) + 1 if len(quiet) else 0)
+        stop = Stop(run.time_s(step), step * run.step, abs(level_v), 0.0, level_v, is_dc_only=True)
+        self._measure(stop, known)
+        before = run.steps("mean", step - 100, step - 1)
+        stop.cut_s, stop.rest_before_v = None, float(np.mean(before)) if len(before) else 0.0
+        stop.off_rms_v = 0.02 * abs(level_v)
+        stop.last_step = begin + _DC_BINS * _DC_BIN
+        self._open = stop
+
+    def _learn_survived(self, to: int) -> None:
+        """Fold the supply under a sounding output into what is known to be survived."""
+        run = self._run
+        a, b = -(-self._survived_to // _BIN) * _BIN, to // _BIN * _BIN
+        a = max(a, run.first)
+        if b > a:
+            supply = run.steps("supply", a, b).reshape(-1, _BIN).min(axis=1)
+            swing = (run.steps("high", a, b) - run.steps("low", a, b)).reshape(-1, _BIN).max(axis=1)
+            is_live = swing >= 2 * LEAST_PEAK_V
+            if is_live.any():
+                self._survived_v = min(self._survived_v, float(supply[is_live].min()))
+            self._survived_to = b
+
+    def _learn(self, to: int) -> None:
+        """Remember what the supply and the output are usually like, for each whole second before step `to`."""
+        run = self._run
+        if self._open is None and "supply" in run:
+            self._learn_survived(to - _SURVIVED_BEFORE)
+        n = (to - self._learned_to) // 1000
+        if n <= 0:
+            return
+        a, b = self._learned_to, self._learned_to + 1000 * n
+        self._learned_to = b
+        if "supply" in run:
+            # The upper part of what was seen: a second full of bass does not make a low supply normal.
+            supply = np.partition(run.steps("supply", a, b).reshape(n, 1000), 750, axis=1)[:, 750]
+            self._supply_seconds.extend(float(v) for v in supply)
+        high, low = run.steps("high", a, b).reshape(n, 1000), run.steps("low", a, b).reshape(n, 1000)
+        self._peak_seconds.extend(float(v) for v in np.maximum(high.max(axis=1), -low.min(axis=1)))
+        self._rms_seconds.extend(float(v) for v in np.sqrt(run.steps("square", a, b).reshape(n, 1000).mean(axis=1)))
+
+
+def _count_ahead(flags: Steps, n: int) -> Steps:
+    """How many of the `n` entries from each one on are set."""
+    sums = np.concatenate(([0], np.cumsum(flags)))
+    ends = np.minimum(np.arange(len(flags)) + n, len(flags))
+    return np.asarray(sums[ends] - sums[:-1])
+
+
+def _count_left(flags: Steps) -> Steps:
+    return np.arange(len(flags), 0, -1)

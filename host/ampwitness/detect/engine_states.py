@@ -1,0 +1,372 @@
+"""Engine states from the supply: rest, cranking, charging; not decidable where volts cannot tell.
+
+Cranking: out of rest the supply falls within 40 ms by 2 V or more without the output asking for it, comes part of the
+way back, and stays down for 0.15 s or more; behind it the engine charges, or it swung as a piston engine makes it.
+Charging: the supply as it would stand with the amplifier quiet is one that only a charger gives. A charging level that
+wanders by more than 0.9 V is a variable charger's: then a low level behind it may be rest or charging, and is not
+decidable unless a cranking ends it.
+
+Gaps: a state is carried across a gap only as "what was known before"; nothing is measured across one.
+Limits: volts alone. A charger that holds less than 13.2 V from the first second on looks like rest.
+Source: our choice, measured by `python -m ampwitness.bench.engine_scores`. 13.2 V: above any open-circuit voltage of a
+rested flooded battery (12.7 V, electrode data of Bode) and below a charger's set-point (13.5 to 14.9 V, service data).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.supply_history import STEP_S, SupplySteps
+from ampwitness.types import Finding, FloatArray
+
+State = Literal["rest", "cranking", "charging", "not decidable"]
+STATES: tuple[State, ...] = ("rest", "cranking", "charging", "not decidable")
+
+CHARGING_FROM_V = 13.3
+REST_TO_V = 13.0
+WANDER_V = 0.9
+STEP_V = 0.45  # a fall of the level this large within a second and a half: the engine was switched off
+CRANK_FALL_V = 2.0
+CRANK_LEFT_V = 0.8  # at least this much below rest after the first notch
+CRANK_BACK_V = 0.4  # and at least this much above the notch
+CRANK_LEAST_S = 0.15
+CRANK_LONGEST_S = 30.0
+CRANK_SWING_V = 0.12
+_BLOCK = 10  # steps of 10 ms
+_HOLD_S = 0.30
+
+
+@dataclass(frozen=True, slots=True)
+class StateSpan:
+    """One engine state from `start_s` to `stop_s`, recording time."""
+
+    start_s: float
+    stop_s: float
+    state: State
+
+
+@dataclass(frozen=True, slots=True)
+class EngineStates:
+    """All spans in order of time, without overlap; and why some are not decidable."""
+
+    spans: tuple[StateSpan, ...]
+    remarks: tuple[str, ...]
+
+    @property
+    def cranking(self) -> tuple[tuple[float, float], ...]:
+        """Spans in which the engine was cranked."""
+        return tuple((s.start_s, s.stop_s) for s in self.spans if s.state == "cranking")
+
+    def at(self, time_s: float) -> State:
+        """The state at a time; "not decidable" outside the spans."""
+        starts = [s.start_s for s in self.spans]
+        place = int(np.searchsorted(starts, time_s, "right")) - 1
+        if place < 0 or time_s >= self.spans[place].stop_s + STEP_S:
+            return "not decidable"
+        return self.spans[place].state
+
+
+def find_engine_states(steps: SupplySteps, dips: Sequence[Finding]) -> EngineStates:
+    """Tell the engine's states apart.
+
+    Parameters
+    ----------
+    steps : the recording in steps of 10 ms
+    dips : findings of the dip detector; those of the supply date the start of a cranking to a millisecond or two
+    """
+    if "supply" not in steps.volts or len(steps) < 2 * _BLOCK:
+        return EngineStates((), ("no supply channel, or less than a fifth of a second of it",))
+    supply = steps.volts["supply"]
+    open_v = supply + _learn_sag(steps, supply)
+    cranks = _find_cranking(steps, supply, open_v, dips)
+    level_s, level = _level(steps, open_v, cranks)
+    if not len(level):
+        return EngineStates((), ("the supply was never settled",))
+    changes = _charging_changes(level_s, level, cranks)
+    spans, remarks = _assemble(steps, changes, cranks, level_s, level)
+    return EngineStates(tuple(spans), tuple(remarks))
+
+
+def _learn_sag(steps: SupplySteps, supply: FloatArray) -> FloatArray:
+    """(n,) how far the supply lies below itself with the amplifier quiet: a slope learned from changes of level."""
+    if not np.isfinite(steps.output_v2).any():
+        return np.zeros(len(supply))
+    demand = np.where(np.isfinite(steps.output_v2), steps.output_v2, 0.0) / np.maximum(supply, 1.0)
+    n = len(supply) // (2 * _BLOCK) * 2 * _BLOCK
+    volts, asked = (v[:n].reshape(-1, 2 * _BLOCK).mean(axis=1) for v in (supply, demand))
+    dv, dd = np.diff(volts), np.diff(asked)
+    used = (np.abs(dv) < 1.5) & (np.abs(dd) > 0.2 * float(np.max(np.abs(dd), initial=0.0)))
+    if used.sum() < 5 or float(asked.max()) <= 0:
+        return np.zeros(len(supply))
+    slope = float(np.median(-dv[used] / dd[used]))
+    if not 0.0 < slope * float(asked.max()) < 6.0:
+        return np.zeros(len(supply))
+    # The supply follows the demand within some tens of milliseconds.
+    smooth = np.convolve(demand, np.full(5, 0.2), "full")[: len(demand)]
+    return np.asarray(slope * smooth)
+
+
+def _find_cranking(
+    steps: SupplySteps, supply: FloatArray, open_v: FloatArray, dips: Sequence[Finding]
+) -> list[tuple[float, float]]:
+    """Spans of cranking."""
+    found: list[tuple[float, float]] = []
+    for dip in dips:
+        if dip.measured.get("role") != "supply" or (found and dip.start_s < found[-1][1] + 0.2):
+            continue
+        span = _judge_cranking(steps, supply, open_v, dip)
+        if span is not None:
+            found.append(span)
+    return found
+
+
+def _judge_cranking(
+    steps: SupplySteps, supply: FloatArray, open_v: FloatArray, dip: Finding
+) -> tuple[float, float] | None:
+    start_s = float(dip.evidence.get("fell_from_s", dip.start_s))
+    at = int(np.searchsorted(steps.index, round(start_s / STEP_S)))
+    stop = min(len(supply), at + round(CRANK_LONGEST_S / STEP_S))
+    stop = _whole(steps, at, stop)
+    before = slice(max(0, at - 100), max(0, at - 2))
+    if stop - at < 40 or before.stop - before.start < 5:
+        return None
+    rest_v = float(np.median(open_v[before]))
+    volts = supply[at:stop]
+    notch_v = float(volts[:10].min())
+    if rest_v > CHARGING_FROM_V or float(volts[:6].min()) > rest_v - CRANK_FALL_V:
+        return None
+    asked = steps.output_v2
+    if np.isfinite(asked[at]) and len(asked) > at + 6:
+        # A loud note pulls the supply down as well: then the output rises as the supply falls.
+        more = float(np.mean(asked[at : at + 6])) - 1.5 * float(np.mean(asked[before]))
+        if more > 1.0 and float((open_v - supply)[at : at + 10].max()) > 0.5 * (rest_v - notch_v):
+            return None
+    # Where the cranking level lies: what holds from a tenth of a second on, before the supply is back.
+    early = volts[8:30]
+    centre_v = float(np.median(early))
+    if centre_v > rest_v - CRANK_LEFT_V or centre_v < notch_v + CRANK_BACK_V:
+        return None
+    end = _find_end(volts, centre_v, rest_v)
+    if end is None or end * STEP_S < CRANK_LEAST_S:
+        return None
+    swing_v = float(np.std(volts[10 : max(11, end - 5)]))
+    later = open_v[at + end : min(stop, at + end + 300)]
+    is_charged = len(later) > 50 and float(np.percentile(later, 75)) > rest_v + 0.5
+    if not is_charged and swing_v < CRANK_SWING_V:
+        return None
+    return start_s, float((steps.index[at] + end) * STEP_S)
+
+
+def _find_end(volts: FloatArray, centre_v: float, rest_v: float) -> int | None:
+    """First step from which the supply holds well above the cranking level; None: it never does."""
+    hold = round(_HOLD_S / STEP_S)
+    # The level swings slowly at first: follow it, so that a crest of the swing is not the end.
+    high = centre_v + 0.55 * (rest_v - centre_v)
+    above = (volts > high).astype(np.int64)
+    sums = np.concatenate(([0], np.cumsum(above)))
+    ends = np.minimum(np.arange(len(volts)) + hold, len(volts))
+    held = sums[ends] - sums[:-1] == ends - np.arange(len(volts))
+    hits = np.flatnonzero(held & (np.arange(len(volts)) >= 12))
+    if not len(hits):
+        return None
+    end = int(hits[0])
+    while end > 12 and volts[end - 1] < volts[end] - 0.05 and end > int(hits[0]) - 15:  # back to where it began to rise
+        end -= 1
+    return end
+
+
+def _whole(steps: SupplySteps, at: int, stop: int) -> int:
+    """How far from `at` the steps follow one another without a gap."""
+    broken = np.flatnonzero(np.diff(steps.index[at:stop]) != 1)
+    return at + int(broken[0]) + 1 if len(broken) else stop
+
+
+def _level(
+    steps: SupplySteps, open_v: FloatArray, cranks: Sequence[tuple[float, float]]
+) -> tuple[FloatArray, FloatArray]:
+    """Open voltage in blocks of 0.1 s outside cranking, smoothed over 0.5 s: times of the blocks' middles, volts."""
+    n = len(open_v) // _BLOCK * _BLOCK
+    times = steps.time_s[:n].reshape(-1, _BLOCK).mean(axis=1)
+    # The upper part: short dips of accessories and of notes that the slope does not cover are no change of state.
+    volts = np.partition(open_v[:n].reshape(-1, _BLOCK), 7, axis=1)[:, 7]
+    kept = np.ones(len(times), dtype=bool)
+    for a, b in cranks:
+        kept[np.searchsorted(times, a - 0.05) : np.searchsorted(times, b + 0.05)] = False
+    times, volts = times[kept], volts[kept]
+    if len(volts) < 5:
+        return times, volts
+    padded = np.concatenate((volts[:1], volts[:1], volts, volts[-1:], volts[-1:]))
+    return times, np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+
+
+def _charging_changes(
+    level_s: FloatArray, level: FloatArray, cranks: Sequence[tuple[float, float]]
+) -> list[tuple[float, State]]:
+    """When charging begins and ends: (time, state from then on), from the first block on."""
+    far = 15
+    later = np.concatenate((level[far:], np.full(min(far, len(level)), level[-1])))
+    fall = level - later  # over the next second and a half
+    # A fall of the level that is not taken back within the next two seconds.
+    much_later = np.concatenate((level[3 * far :], np.full(min(3 * far, len(level)), level[-1])))
+    off = (fall > STEP_V) & (level - much_later > STEP_V) & (much_later < 13.6)
+    is_high, is_low = level > CHARGING_FROM_V, level < REST_TO_V
+    first: State = "charging" if is_high[0] else "rest" if level[0] < 12.95 else "not decidable"
+    changes: list[tuple[float, State]] = [(float(level_s[0]) - 0.05, first)]
+    state, at, floor_v = first, 0, CHARGING_FROM_V
+    n = len(level)
+    while at < n:
+        if state == "charging":
+            ends = np.flatnonzero(off[at:] | is_low[at:])
+            if not len(ends):
+                break
+            place = at + int(ends[0])
+            # The instant at which it left the level, within that second and a half; and the surface charge that
+            # stays on the battery for minutes is not taken for a charger again.
+            stop = min(n, place + far + 1)
+            settled_v = float(level[min(n - 1, place + far)])
+            gone = np.flatnonzero(level[place:stop] < 0.5 * (level[place] + settled_v)) if off[place] else np.array([0])
+            place += int(gone[0]) if len(gone) else 0
+            floor_v = max(CHARGING_FROM_V, settled_v + 0.25)
+            state = "rest"
+            changes.append((float(level_s[min(place, n - 1)]) - 0.05, state))
+            at = min(n, place + far + 1)
+            continue
+        if state == "not decidable":
+            turns = np.flatnonzero(is_high[at:] | (level[at:] < 12.95))
+            if not len(turns):
+                break
+            place = at + int(turns[0])
+            state = "charging" if is_high[place] else "rest"
+        else:
+            rises = np.flatnonzero(level[at:] > floor_v)
+            if not len(rises):
+                break
+            place = at + int(rises[0])
+            state = "charging"
+        changes.append((float(level_s[place]) - 0.05, state))
+        at = place + 1
+    return changes
+
+
+def _assemble(
+    steps: SupplySteps,
+    changes: list[tuple[float, State]],
+    cranks: Sequence[tuple[float, float]],
+    level_s: FloatArray,
+    level: FloatArray,
+) -> tuple[list[StateSpan], list[str]]:
+    begin_s, end_s = float(steps.index[0] * STEP_S), float((steps.index[-1] + 1) * STEP_S)
+    remarks: list[str] = []
+    times = [begin_s, *(t for t, _ in changes[1:]), end_s]
+    base = [StateSpan(a, b, s) for a, b, (_, s) in zip(times[:-1], times[1:], changes, strict=True) if b > a]
+    # A charging that begins within half a second behind a cranking begins where that ends.
+    spans: list[StateSpan] = []
+    for span in base:
+        pieces = [span]
+        for a, b in cranks:
+            pieces = [
+                StateSpan(x, y, piece.state)
+                for piece in pieces
+                for x, y in ((piece.start_s, min(piece.stop_s, a)), (max(piece.start_s, b), piece.stop_s))
+                if y - x > 1e-9
+            ]
+        spans += pieces
+    spans = sorted([*spans, *(StateSpan(a, b, "cranking") for a, b in cranks)], key=lambda s: s.start_s)
+    spans = _close_up(spans)
+    charging = [
+        float(np.median(level[(level_s >= s.start_s + 2) & (level_s < s.stop_s - 1)]))
+        for s in spans
+        if s.state == "charging" and s.stop_s - s.start_s > 4
+    ]
+    inside = np.concatenate(
+        [level[(level_s >= s.start_s + 2) & (level_s < s.stop_s - 1)] for s in spans if s.state == "charging"]
+        or [np.empty(0)]
+    )
+    wander_v = float(np.subtract(*np.percentile(inside, [95, 5]))) if len(inside) > 20 else 0.0
+    if charging and wander_v > WANDER_V:
+        spans = _doubt(spans)
+        remarks.append(
+            f"the charging voltage wandered by {wander_v:.1f} V: a variable charger, so a low supply behind it "
+            "may be rest or charging"
+        )
+    return spans, remarks
+
+
+def _close_up(spans: list[StateSpan]) -> list[StateSpan]:
+    """Join equal neighbours; what lasted under 0.6 s behind a cranking belongs to what follows it."""
+    out: list[StateSpan] = []
+    for place, span in enumerate(spans):
+        after_crank = bool(out) and out[-1].state == "cranking"
+        follows = spans[place + 1] if place + 1 < len(spans) else None
+        if after_crank and follows is not None and follows.state == "charging" and span.stop_s - span.start_s < 0.6:
+            spans[place + 1] = StateSpan(span.start_s, follows.stop_s, "charging")
+            continue
+        if out and out[-1].state == span.state and span.state != "cranking":
+            out[-1] = StateSpan(out[-1].start_s, span.stop_s, span.state)
+        else:
+            out.append(span)
+    return out
+
+
+def _doubt(spans: list[StateSpan]) -> list[StateSpan]:
+    """Under a variable charger: rest behind charging is not decidable, unless a cranking ends it."""
+    out: list[StateSpan] = []
+    has_charged = False
+    for place, span in enumerate(spans):
+        has_charged |= span.state == "charging"
+        ends_in_crank = place + 1 < len(spans) and spans[place + 1].state == "cranking"
+        doubtful = span.state == "rest" and has_charged and not ends_in_crank
+        if span.state == "rest" and ends_in_crank:
+            has_charged = False
+        out.append(StateSpan(span.start_s, span.stop_s, "not decidable") if doubtful else span)
+    return _close_up(out)
+
+
+def summarise_states(states: EngineStates, steps: SupplySteps, findings: Sequence[Finding]) -> dict[str, Any]:
+    """Figures of supply, dips, clips and cut-outs for each engine state.
+
+    Returns
+    -------
+    spans (start_s, stop_s, state), remarks, and per state: duration_s, supply_mean_v, supply_lowest_v (10 ms), n_dips,
+    deepest_residual_v, n_clips, clipped_share (flat time over duration), n_cutouts.
+    """
+    per: dict[str, Mapping[str, Any]] = {}
+    place = np.full(len(steps), STATES.index("not decidable"), dtype=np.int64)
+    for span in states.spans:
+        a, b = np.searchsorted(steps.time_s, [span.start_s, span.stop_s])
+        place[a:b] = STATES.index(span.state)
+    starts = np.array([s.start_s for s in states.spans])
+    kinds = [s.state for s in states.spans]
+    where: npt.NDArray[np.int64] = np.searchsorted(starts, [f.start_s for f in findings], "right") - 1
+    by_state: dict[str, list[Finding]] = {name: [] for name in STATES}
+    for finding, k in zip(findings, where, strict=True):
+        by_state[kinds[int(k)] if k >= 0 else "not decidable"].append(finding)
+    supply = steps.volts.get("supply", np.empty(0))
+    for number, name in enumerate(STATES):
+        mine = place == number
+        duration_s = float(mine.sum() * STEP_S)
+        if duration_s == 0:
+            continue
+        own = by_state[name]
+        residuals = [float(f.measured["residual_v"] or 0.0) for f in own if f.kind == "dip"]
+        flats = [float(v) for f in own if f.kind == "clip" and isinstance(v := f.measured.get("flat_s"), int | float)]
+        per[name] = {
+            "duration_s": duration_s,
+            "supply_mean_v": float(np.mean(supply[mine])),
+            "supply_lowest_v": float(np.min(supply[mine])),
+            "n_dips": len(residuals),
+            "deepest_residual_v": min(residuals, default=None),
+            "n_clips": sum(f.kind == "clip" for f in own),
+            "clipped_share": sum(flats) / duration_s,
+            "n_cutouts": sum(f.kind == "cutout" for f in own),
+        }
+    return {
+        "spans": [{"start_s": s.start_s, "stop_s": s.stop_s, "state": s.state} for s in states.spans],
+        "remarks": list(states.remarks),
+        "per_state": per,
+    }
