@@ -91,7 +91,11 @@ def run():
         return
     source = acquire_rp2.Rp2Source()  # before the rest is loaded: it needs 64 KiB in one piece
     queue_memory = bytearray(32768)  # the same
+    import gc
     import time
+
+    # Collect often while modules are compiled: what stays is packed then, and free memory is left in large pieces.
+    gc.threshold(24000)
 
     import board_config
     from logger import pins_rp2, usb_link
@@ -101,6 +105,7 @@ def run():
     pins = pins_rp2.BoardPins(board_config.BUTTON_PIN, board_config.LED_PIN, line_pins, source.count_address)
     port = usb_link.UsbPort()
     logger = Logger(board_config, source, port, pins, time, describe_board(source), load_mode(), queue_memory)
+    gc.threshold(-1)
     watchdog = life_rp2.start_watchdog()
     try:
         while True:

@@ -119,45 +119,61 @@ def number(value):
 
 
 class Hello:
-    """The text of a hello. Made once for a session (allocates); the levels of the lines are written in place."""
+    """The text of a hello in memory that is given, so that no start has to find two kilobytes in one piece.
 
-    def __init__(self, config, stream, facts, session, is_streaming, levels, calibration="", remark=""):
-        # calibration: JSON list of what the board keeps, empty where that is nothing. remark: one more, or none.
+    memory: bytearray; text longer than it is not kept, but counted in n_bytes. calibration: JSON objects that the board
+    keeps, empty where it keeps none. remark: one more, or none. The levels of the lines are written in place.
+    """
+
+    def __init__(self, memory, config, stream, facts, session, is_streaming, levels, calibration=(), remark=""):
+        self.text = memory
+        self.n_bytes = 0
         numerator, denominator = stream.rate(config.ADC_CLOCK_HZ)
         shift = average.shift_for(stream.averaging)
-        parts = [
-            '"protocol":%d' % layout.PROTOCOL_VERSION,
-            '"firmware":' + quote(FIRMWARE + facts.firmware_suffix),
-            '"board_id":' + quote(facts.board_id),
-            '"session_id":' + quote(session.name),
-            '"session_tag":%d' % session.tag,
-            '"reset_cause":' + quote(facts.reset_cause),
-            '"mode":' + quote(stream.mode),
-            '"rate_hz":[%d,%d]' % (numerator, denominator),
-            '"averaging":%d' % stream.averaging,
-            '"counts_per_code":' + number(stream.averaging / (1 << shift)),
-            '"scans_per_frame":%d' % stream.scans_per_frame,
-            '"input_corner_hz":' + number(config.INPUT_CORNER_HZ),
-            '"time_scale":' + number(facts.time_scale),
-            '"streaming":' + ("true" if is_streaming else "false"),
-            '"remarks":['
-            + ",".join([quote(one) for one in tuple(facts.remarks) + ((remark,) if remark else ())])
-            + "]",
-            '"channels":[' + ",".join(_describe_channels(config, stream)) + "]",
-        ]
+        self._put('{"protocol":%d' % layout.PROTOCOL_VERSION)
+        self._put(',"firmware":' + quote(FIRMWARE + facts.firmware_suffix))
+        self._put(',"board_id":' + quote(facts.board_id))
+        self._put(',"session_id":' + quote(session.name))
+        self._put(',"session_tag":%d' % session.tag)
+        self._put(',"reset_cause":' + quote(facts.reset_cause))
+        self._put(',"mode":' + quote(stream.mode))
+        self._put(',"rate_hz":[%d,%d]' % (numerator, denominator))
+        self._put(',"averaging":%d' % stream.averaging)
+        self._put(',"counts_per_code":' + number(stream.averaging / (1 << shift)))
+        self._put(',"scans_per_frame":%d' % stream.scans_per_frame)
+        self._put(',"input_corner_hz":' + number(config.INPUT_CORNER_HZ))
+        self._put(',"time_scale":' + number(facts.time_scale))
+        self._put(',"streaming":' + ("true" if is_streaming else "false"))
+        self._put_list("remarks", [quote(one) for one in tuple(facts.remarks) + ((remark,) if remark else ())])
+        self._put_list("channels", _describe_channels(config, stream))
         if calibration:
-            parts.append('"calibration":' + calibration)
-        text = "{" + ",".join(parts) + ',"digital":['
+            self._put_list("calibration", calibration)
         self._level_at = []
+        self._put(',"digital":[')
         for k in range(len(config.DIGITAL)):
             role, pin, threshold_v = config.DIGITAL[k]
-            text += "," if k else ""
-            text += '{"role":%s,"pin":%d,' % (quote(role), pin)
-            text += '"threshold_v":%s,"level":' % ("null" if threshold_v is None else number(threshold_v))
-            self._level_at.append(len(text))
-            text += "0}"
-        self.text = bytearray((text + "]}").encode())
-        self.set_levels(levels)
+            self._put(',{"role":' if k else '{"role":')
+            self._put('%s,"pin":%d,' % (quote(role), pin))
+            self._put('"threshold_v":%s,"level":' % ("null" if threshold_v is None else number(threshold_v)))
+            self._level_at.append(self.n_bytes)
+            self._put("0}")
+        self._put("]}")
+        if self.n_bytes <= len(memory):
+            self.set_levels(levels)
+
+    def _put(self, text):
+        stop = self.n_bytes + len(text)
+        if stop <= len(self.text):
+            self.text[self.n_bytes : stop] = text.encode()
+        self.n_bytes = stop
+
+    def _put_list(self, name, items):
+        self._put(',"%s":[' % name)
+        for i in range(len(items)):
+            if i:
+                self._put(",")
+            self._put(items[i])
+        self._put("]")
 
     def set_levels(self, levels):
         """Write the levels of the digital lines, 0 or 1 each. Allocates nothing."""

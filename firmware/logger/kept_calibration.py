@@ -119,13 +119,13 @@ class KeptCalibration:
             parts.append('"%s":%s' % (name, hello.quote(entry[name])))
         return ",".join(parts)
 
-    def text(self):
-        """JSON list for the hello, in channel order: what is kept for the channels that there are. Empty: nothing."""
+    def describe(self):
+        """JSON objects for the hello, in channel order: what is kept for the channels that there are."""
         described = []
         for role, pin in self._config.CHANNELS:
             if role in self._entries and self._entries[role].get("pin") == pin:
                 described.append('{"role":%s,%s}' % (hello.quote(role), self._members(role)))
-        return "[" + ",".join(described) + "]" if described else ""
+        return described
 
 
 def _parse(text):

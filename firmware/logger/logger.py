@@ -52,6 +52,8 @@ class Logger:
         self._pins = pins
         self._clock = clock
         self._facts = facts
+        # What takes memory in one piece comes first: later it may be in crumbs.
+        self._hello_memory = bytearray(layout.MAX_FRAME_BYTES - layout.HEADER_BYTES - layout.CRC_BYTES)
         now_ms = self._now_ms()
         crc_table = kernels.make_crc_table()
         self.counters = status.Counters()
@@ -275,7 +277,7 @@ class Logger:
 
     def _tell_every_second(self, now_ms):
         # While the queue is too full for both they stay due, and go out as soon as there is room.
-        if self._is_host_there and self.queue.n_free() < len(self._hello.text) + len(self._status.text) + 128:
+        if self._is_host_there and self.queue.n_free() < self._hello.n_bytes + len(self._status.text) + 128:
             return
         self._every_second.done(now_ms)
         self._has_streamed_a_second = self.is_streaming
@@ -292,7 +294,7 @@ class Logger:
 
     def _send_hello(self, now_ms):
         self._hello.set_levels(self._lines.levels)
-        self._message(layout.KIND_HELLO, self._hello.text, len(self._hello.text), self._ahead_now(), now_ms)
+        self._message(layout.KIND_HELLO, self._hello.text, self._hello.n_bytes, self._ahead_now(), now_ms)
 
     def _send_status(self, now_ms):
         status_message = self._status
@@ -428,7 +430,7 @@ class Logger:
 
     def _find_no_room(self):
         # Room for what a start and another mode add to it.
-        n_over = len(self._new_hello(self._calibration.text()).text) + 64 - self.framer.payload_most
+        n_over = self._new_hello(self._calibration.describe()).n_bytes + 64 - self.framer.payload_most
         return "the hello would be %d bytes too long; shorten the words about the meter" % n_over if n_over > 0 else ""
 
     # ---- sessions ---------------------------------------------------------------------------------------------------
@@ -436,12 +438,13 @@ class Logger:
     def _make_hello(self):
         # The hello of a configuration that will be refused still has to be made: it is what the host reads first.
         self.stream = hello.Stream(self._config, self.mode, getattr(self._source, "has_thermometer", False))
-        self._hello = self._new_hello(self._calibration.text(), self._calibration.remark)
-        if len(self._hello.text) > self.framer.payload_most:  # the configuration has grown since it was kept
-            self._hello = self._new_hello("", "The kept calibration finds no room in this message and is not used.")
+        self._hello = self._new_hello(self._calibration.describe(), self._calibration.remark)
+        if self._hello.n_bytes > self.framer.payload_most:  # the configuration has grown since it was kept
+            self._hello = self._new_hello((), "The kept calibration finds no room in this message and is not used.")
 
     def _new_hello(self, calibration, remark=""):
         return hello.Hello(
+            self._hello_memory,
             self._config,
             self.stream,
             self._facts,

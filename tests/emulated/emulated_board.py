@@ -17,7 +17,7 @@ from ampwire import layout
 from ampwire.framing import FrameError, WireFrame, pack_frame, unpack_frame
 from ampwitness.firmware_files import find_firmware_dir, find_wire_dir
 
-BOOT_S = 3.5  # by then the firmware has compiled itself and listens
+BOOT_S = 4.5  # by then the firmware has compiled itself and listens
 HEARTBEAT_S = 0.5
 ADC_CODES = 4096
 
