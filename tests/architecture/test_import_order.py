@@ -53,6 +53,8 @@ ALLOWED: dict[str, set[str]] = {
         "detect",
         "findings",
     },
+    # A recording made smaller: what the pipeline finds decides which frames are copied.
+    "reduction": {"errors", "types", "pipeline", "recording", "decode", "detect"},
     # A board that is streaming now, as windows of volts; recording along.
     "live": {"errors", "units", "types", "link", "recording", "decode", "waveform"},
     # The user's file of measured calibrations, one a board.

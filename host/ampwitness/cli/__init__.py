@@ -21,6 +21,7 @@ INSTALLER_COMMANDS = {
     "record": ("record", "record", "Record from a board until told to stop."),
     "report": ("report", "report", "Say what a recording shows: in the terminal, as a page, as JSON."),
     "verify": ("verify", "verify", "Check that a recording is whole and that every loss is accounted for."),
+    "reduce": ("reduce", "reduce_command", "Make a recording smaller: full waveforms only around events."),
     "calibrate": ("calibrate", "calibrate", "Calibrate the board's channels against a meter."),
     "install": ("install", "install", "Put the firmware on a board and check it by its hello."),
     "tones": ("tones", "tones", "Write test tracks: tones, bursts, sweeps, steps."),

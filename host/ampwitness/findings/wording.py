@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from ampwitness.types import Analysis, Calibration, Coverage, Finding, NotJudged, Verdict
@@ -341,7 +341,40 @@ def word_losses(analysis: Analysis) -> str:
         + f"; {health.n_frames_bad:,} bad frames; "
         + ("all sums balance." if health.balances else "the sums do NOT balance: treat this recording with care.")
         + (" The file was not closed properly: it holds what was saved up to then." if _is_torn(analysis) else "")
+        + _word_parts(analysis)
     )
+
+
+def _word_parts(analysis: Analysis) -> str:
+    missing = analysis.summary.get("recording", {}).get("missing_parts") or ()
+    if not missing:
+        return ""
+    return f" Missing: part {', '.join(map(str, missing))}; what they held counts as lost."
+
+
+def word_reduction(analysis: Analysis) -> str:
+    """What a reduced recording still holds, and what had been found in it before; empty for a whole one."""
+    reduction = analysis.summary.get("recording", {}).get("reduction")
+    if not isinstance(reduction, Mapping):
+        return ""
+    kept_s, duration_s = reduction.get("kept_s"), reduction.get("duration_s")
+    text = "This recording was reduced on purpose: full waveforms are there"
+    if isinstance(kept_s, int | float) and isinstance(duration_s, int | float):
+        text += f" for {seconds_to_clock(kept_s)} of {seconds_to_clock(duration_s)}"
+    text += (
+        f", {_plain(reduction.get('around_s'))} s around the worst {_plain(reduction.get('most_an_hour'))} events of "
+        "each kind an hour; elsewhere only lowest, highest, mean and rms by the second. Waveforms are judged only "
+        "where they are."
+    )
+    found = reduction.get("found")
+    if isinstance(found, Mapping):
+        counts = [
+            count_words(int(n), KIND_WORDS[kind].one, KIND_WORDS[kind].many)
+            for kind, n in found.items()
+            if kind in KIND_WORDS
+        ]
+        text += f" Before, the whole recording had shown: {', '.join(counts) or 'nothing'}."
+    return text
 
 
 def _is_torn(analysis: Analysis) -> bool:

@@ -1,0 +1,82 @@
+"""`ampwitness reduce`: a smaller copy of a recording, full waveforms only around events."""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import asdict
+from pathlib import Path
+
+import click
+
+from ampwitness.cli.progress import ProgressLine
+from ampwitness.errors import OutputError, UsageError
+from ampwitness.recording import open_recording
+from ampwitness.recording.writer import refuse_existing
+from ampwitness.reduction import KINDS, Reduced, ReduceOptions, reduce_recording
+from ampwitness.units import seconds_to_clock
+
+
+@click.command(epilog="Example: ampwitness reduce soak-part0001.mcap --around 5")
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), help="Where to. Default: NAME-reduced.mcap beside it.")
+@click.option(
+    "--replace", is_flag=True, help="Put the reduced file in the recording's place. The whole one is gone then."
+)
+@click.option("--around", "around_s", default=2.0, show_default=True, type=click.FloatRange(0.1, 600.0),
+              help="Seconds kept before and after each event.")  # fmt: skip
+@click.option("--most-an-hour", default=20, show_default=True, type=click.IntRange(min=1),
+              help="Events of each kind that are kept in an hour, the worst ones.")  # fmt: skip
+@click.option("--look-every", "look_every_s", default=600.0, show_default=True, type=click.FloatRange(min=0),
+              help="Every so many seconds two are kept although nothing happened; 0: none.")  # fmt: skip
+@click.option(
+    "--kind", "kinds", multiple=True, type=click.Choice(KINDS), help="Only events of this kind. May be repeated."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
+def reduce_command(
+    recording: Path,
+    out: Path | None,
+    replace: bool,
+    around_s: float,
+    most_an_hour: int,
+    look_every_s: float,
+    kinds: tuple[str, ...],
+    as_json: bool,
+) -> None:
+    """Write a copy of RECORDING that keeps full waveforms only around events, and levels by the second of everything.
+
+    What was left out is counted and the choice is written in the file. `report` and `verify` read it like any other
+    and say what can no longer be judged. What is left out cannot be had back: keep the whole file until you are sure.
+    """
+    if replace and out is not None:
+        raise UsageError("--out and --replace together make no sense: give one of them.")
+    opened = open_recording(recording)
+    target = out or recording.with_name(f"{recording.stem}-reduced{recording.suffix}")
+    if replace:
+        target = recording.with_name(recording.name + ".reducing")
+        target.unlink(missing_ok=True)  # left over from a reducing that was interrupted
+    refuse_existing(target)
+    options = ReduceOptions(
+        around_s=around_s, most_an_hour=most_an_hour, look_every_s=look_every_s, kinds=kinds or KINDS
+    )
+    with ProgressLine() as progress:
+        reduced = reduce_recording(opened, target, options, progress)
+    if replace:
+        try:
+            os.replace(target, recording)
+        except OSError as error:
+            raise OutputError(f"{recording} cannot be replaced ({error.strerror or error}); see {target}.") from error
+    path = recording if replace else target
+    if as_json:
+        click.echo(json.dumps({**asdict(reduced), "path": str(path)}, indent=1))
+    else:
+        click.echo(_sentence(reduced, path))
+
+
+def _sentence(reduced: Reduced, path: Path) -> str:
+    share = 100 * reduced.n_file_bytes / max(1, reduced.n_file_bytes_before)
+    return (
+        f"{path}: {reduced.n_file_bytes:,} bytes, {share:.1f} % of before. Full waveforms for "
+        f"{seconds_to_clock(reduced.kept_s)} of {seconds_to_clock(reduced.duration_s)}, levels by the second of "
+        f"everything; {reduced.n_frames_left_out:,} frames left out and counted in the file."
+    )
