@@ -6,7 +6,9 @@ session whose hello has not come yet are held back, up to a bound.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
+from fractions import Fraction
 from typing import Literal
 
 from ampwire.layout import (
@@ -36,8 +38,10 @@ WRONG_LENGTH = "samples of another length than the hello says"
 class Continuity:
     """Frames of one stream in stream order in, decoded things out. `take` gives what has come out so far."""
 
-    def __init__(self, ledger: Ledger) -> None:
+    def __init__(self, ledger: Ledger, origins: Mapping[str, Fraction]) -> None:
         self._ledger = ledger
+        self._origins = origins
+        self.placed: dict[str, Fraction] = {}  # recording time of scan 0 by session
         self._out: list[Decoded] = []
         self._session: Session | None = None
         self._builder: BlockBuilder | None = None
@@ -164,10 +168,15 @@ class Continuity:
     def _place(self, session: Session, first_index: int, host_s: float) -> None:
         """Give a session its place in recording time, and its waiting messages with it."""
         session.begin_at(first_index)
-        if self._before is None:
+        known = self._origins.get(session.hello.session_id)
+        if self._before is None and known is not None:
+            session.origin_s, session.base_index, session.next_index = known, first_index, first_index
+        elif self._before is None:
             session.place_first()
         else:
             self._out.append(session.place_after(self._before, first_index, host_s))
+        assert session.origin_s is not None
+        self.placed[session.hello.session_id] = session.origin_s
         self._emit_waiting(session)
 
     def _add_gaps(self, gaps: list[Gap]) -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from fractions import Fraction
 from itertools import accumulate
 
 import numpy as np
@@ -23,12 +24,15 @@ class Decoder:
 
     Blocks are unbroken runs within a push. Messages (Hello, Status, Edge, Mark, Fault) come out before the block that
     covers their time where both lie in one push; in a live stream an edge or mark can come a frame or two after it.
+
+    `origins`, as an earlier pass over the whole stream has found them, puts a stream that is joined in the middle where
+    it belongs in recording time; its first session then counts from its first samples on.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, origins: Mapping[str, Fraction] | None = None) -> None:
         self._splitter = Splitter()
         self._ledger = Ledger()
-        self._continuity = Continuity(self._ledger)
+        self._continuity = Continuity(self._ledger, origins or {})
         self._is_first = True
 
     def push(self, chunk: Chunk) -> list[Decoded]:
@@ -71,6 +75,11 @@ class Decoder:
             self._ledger.count_skipped(tail.why, tail.n_bytes)
         return self._continuity.finish()
 
+    @property
+    def origins(self) -> Mapping[str, Fraction]:
+        """Recording time of scan 0 of each session so far that has samples, exactly."""
+        return self._continuity.placed
+
     def health(self) -> LinkHealth:
         """Every byte, frame and scan decided on so far."""
         return self._continuity.health(self._splitter.n_pending)
@@ -110,6 +119,7 @@ class Decoder:
 
 
 def _gather(chunks: Iterable[Chunk]) -> Iterator[list[Chunk]]:
+    """Chunks in groups of about a megabyte, which is what is quickly decoded together."""
     gathered: list[Chunk] = []
     n_bytes = 0
     for chunk in chunks:

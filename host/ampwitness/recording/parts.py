@@ -62,10 +62,14 @@ class JoinedRecording(Recording):
         sums = {key: str(sum(int(end.get(key, "0")) for end in ends)) for key in ("n_bytes", "n_messages", "n_marks")}
         return {**ends[-1], **sums}
 
-    def iter_chunks(self) -> Iterator[Chunk]:
-        """Bytes of all parts in order. Raises as for `Recording`."""
+    def iter_placed(self, start: int) -> Iterator[tuple[int, Chunk]]:
+        """Bytes of all parts in order; places count on from part to part. Raises as for `Recording`."""
+        begin = 0
         for part in self.parts:
-            yield from part.iter_chunks()
+            if begin + part.n_bytes > start:
+                for place, chunk in part.iter_placed(max(0, start - begin)):
+                    yield begin + place, chunk
+            begin += part.n_bytes
 
     def iter_levels(self) -> Iterator[KeptLevels]:
         """Levels kept in reduced parts."""

@@ -184,15 +184,23 @@ class Recording:
         ------
         RecordingUnreadableError : the medium fails, or nothing at all was saved before the file was cut off.
         """
+        for _, chunk in self.iter_placed(0):
+            yield chunk
+
+    def iter_placed(self, start: int) -> Iterator[tuple[int, Chunk]]:
+        """As `iter_chunks`, each chunk with its place; begins at a place that was given before, or at 0.
+
+        Raises RecordingUnreadableError as `iter_chunks` does.
+        """
         try:
             with self.path.open("rb") as file:
                 if self.kind == "raw":
-                    yield from self._iter_raw(file, 0, 0.0)
+                    yield from self._iter_raw(file, start, 0.0)
                     return
-                n_given = 0
-                for chunk in self._iter_mcap(file):
+                n_given = start
+                for place, chunk in self._iter_mcap(file, start):
                     n_given += len(chunk.raw)
-                    yield chunk
+                    yield place, chunk
         except OSError as error:
             raise RecordingUnreadableError(
                 f"{self.path} cannot be read on ({error.strerror or error}). Copy it to another disk and try again."
@@ -203,40 +211,42 @@ class Recording:
                 "Record again."
             )
 
-    def _iter_raw(self, file: IO[bytes], at: int, host_s: float) -> Iterator[Chunk]:
+    def _iter_raw(self, file: IO[bytes], at: int, host_s: float) -> Iterator[tuple[int, Chunk]]:
         file.seek(at)
         while piece := file.read(RAW_CHUNK_BYTES):
-            yield Chunk(piece, host_s)
+            yield at, Chunk(piece, host_s)
+            at += len(piece)
 
-    def _iter_mcap(self, file: IO[bytes]) -> Iterator[Chunk]:
+    def _iter_mcap(self, file: IO[bytes], start: int) -> Iterator[tuple[int, Chunk]]:
         last_s = 0.0
-        stop_at = len(MCAP0_MAGIC)
-        for record in _iter_records(file, self.n_bytes):
-            stop_at = record.at + record.n_bytes
+        stop_at = max(start, len(MCAP0_MAGIC))
+        for record in _iter_records(file, self.n_bytes, stop_at):
+            place, stop_at = stop_at, record.at + record.n_bytes
             if record.opcode == Opcode.MESSAGE:
                 file.seek(record.at)
                 channel, _, _, last_ns = _MESSAGE_HEAD.unpack(file.read(_MESSAGE_HEAD.size))
                 topic = self._channels.get(channel)
                 if topic == BYTES_TOPIC:
                     last_s = last_ns / 1e9
-                    yield Chunk(file.read(record.n_bytes - _MESSAGE_HEAD.size), last_s)
+                    yield place, Chunk(file.read(record.n_bytes - _MESSAGE_HEAD.size), last_s)
                 elif topic == LEFT_OUT_TOPIC:
                     left_out = _read_left_out(file.read(record.n_bytes - _MESSAGE_HEAD.size))
                     if left_out is not None:
-                        yield Chunk(b"", last_ns / 1e9, left_out)
+                        yield place, Chunk(b"", last_ns / 1e9, left_out)
             elif record.opcode == Opcode.CHUNK:
                 for message in self._messages_in_chunk(file, record):
                     if self._channels.get(message.channel_id) == BYTES_TOPIC:
                         last_s = message.publish_time / 1e9
-                        yield Chunk(message.data, last_s)
+                        yield place, Chunk(message.data, last_s)
             elif record.opcode == Opcode.FOOTER:
                 return
         yield from self._iter_torn(file, stop_at, last_s)
 
-    def _iter_torn(self, file: IO[bytes], at: int, last_s: float) -> Iterator[Chunk]:
+    def _iter_torn(self, file: IO[bytes], at: int, last_s: float) -> Iterator[tuple[int, Chunk]]:
         """What stands behind the last whole record: mostly the first part of a message of received bytes."""
         if BYTES_TOPIC not in self._channels.values():
             return  # cut off while the notes were written
+        place = at
         file.seek(at)
         head = file.read(_RECORD_HEAD.size)
         if len(head) < _RECORD_HEAD.size:
@@ -251,9 +261,9 @@ class Recording:
                 return
             at += len(head) + len(message)
             last_s = last_ns / 1e9  # that of the whole message; how much of it is missing is not known
-        for chunk in self._iter_raw(file, at, last_s):
+        for _, chunk in self._iter_raw(file, at, last_s):
             if chunk.raw.strip(b"\0"):  # a power cut can leave a tail of zeros where the size was known before the data
-                yield chunk
+                yield place, chunk
 
     def _messages_in_chunk(self, file: IO[bytes], record: _Record) -> list[Message]:
         """Messages of a chunk: we write none, but a copy made smaller by other MCAP programs has them."""
@@ -365,13 +375,12 @@ def _read_left_out(text: bytes) -> LeftOut | None:
         return None
 
 
-def _iter_records(file: IO[bytes], n_file_bytes: int) -> Iterator[_Record]:
-    """Whole records one after another, until the file ends, the footer has come or a record does not make sense.
+def _iter_records(file: IO[bytes], n_file_bytes: int, at: int = len(MCAP0_MAGIC)) -> Iterator[_Record]:
+    """Whole records one after another from `at` on, until the file or the footer ends it or one makes no sense.
 
     Not the library's own reader: that one cannot step over the samples, and a torn message loses what was saved of it.
     The caller may move the file's position.
     """
-    at = len(MCAP0_MAGIC)
     while at + _RECORD_HEAD.size <= n_file_bytes:
         file.seek(at)
         head = file.read(_RECORD_HEAD.size)

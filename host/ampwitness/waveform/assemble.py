@@ -70,6 +70,8 @@ class Assembler:
     correct_adc : take out the converter's known non-linearity
     adc : the converter's model; nominal if not given
     corner_hz_by_role : measured corners of the input networks; the hello's nominal one stands in for the rest
+    origins : recording time of scan 0 of sessions that are joined in the middle, as `origin_of` gave it for their first
+        block; with them windows are the same bits as in a pass from the start
     settle_s : how long a finished window waits for edges and marks of its span; 0 for a live display. One that comes
         later still is put into the next window, with its true time
 
@@ -100,11 +102,13 @@ class Assembler:
         adc: AdcModel = NOMINAL_ADC,
         corner_hz_by_role: Mapping[str, float] | None = None,
         settle_s: float = SETTLE_S,
+        origins: Mapping[str, Fraction] | None = None,
     ) -> None:
         if not window_s > 0:
             raise ValueError(f"a window must last longer than 0 s, got {window_s}")
         self._window = Fraction(str(window_s))
         self._settle = Fraction(str(settle_s))
+        self._origins = dict(origins or {})
         if calibrations is not None:
             listed = calibrations.values() if isinstance(calibrations, Mapping) else calibrations
             self._calibrations = {calibration.role: calibration for calibration in listed}
@@ -186,7 +190,9 @@ class Assembler:
             return old
         self._close_run()
         calibrations = calibrations_for(block.hello, self._calibrations)
-        session = SessionVolts(block, calibrations, self._corner_hz_by_role, self._adc)
+        session = SessionVolts(
+            block, calibrations, self._corner_hz_by_role, self._adc, self._origins.get(block.session_id)
+        )
         begin = session.time(block.first_sample_index)
         if old is None:
             self._at = begin // self._window * self._window

@@ -32,6 +32,11 @@ def trace_role_of(role: str, roles: tuple[str, ...]) -> str:
     return role
 
 
+def origin_of(first: Block) -> Fraction:
+    """Recording time of a session's scan 0, from its first block."""
+    return Fraction(first.start_s) - first.first_sample_index / first.rate_hz
+
+
 class SessionVolts:
     """Everything fixed for a session: where its samples stand in recording time, its filters and its calibrations."""
 
@@ -41,6 +46,7 @@ class SessionVolts:
         calibrations: Mapping[str, Calibration],
         corner_hz_by_role: Mapping[str, float],
         adc: AdcModel | None,
+        origin: Fraction | None = None,
     ) -> None:
         hello = first.hello
         self.session_id = first.session_id
@@ -51,7 +57,7 @@ class SessionVolts:
         self.roles = hello.roles
         self.trace_roles = tuple(dict.fromkeys(trace_role_of(role, self.roles) for role in self.roles))
         # Exact, from the session's first scan alone: how the blocks after it are cut has no say in it.
-        self._origin = Fraction(first.start_s) - first.first_sample_index / first.rate_hz
+        self._origin = origin_of(first) if origin is None else origin
         self._correction = make_correction(adc, hello.averaging, float(hello.counts_per_code))
         self._filters: list[TileFilter] = []
         self._offsets: dict[str, float] = dict.fromkeys(self.trace_roles, 0.0)
