@@ -23,6 +23,7 @@ from ampwitness.detect.clip_stream import SegmentStream, Stretch, measure_noise
 from ampwitness.detect.clip_verdict import Verdicts, judge
 from ampwitness.detect.overdrive import overdrive_interval
 from ampwitness.detect.result import DetectorResult
+from ampwitness.detect.streams import REDUCED
 from ampwitness.types import Coverage, Finding, Interval, NotJudged, Segment, TraceWindow
 
 LOWEST_RATE_HZ = 4000.0
@@ -66,7 +67,8 @@ class ClippingDetector:
         """Look at the next window."""
         run = self._run
         for gap in window.gaps:
-            run.not_judged.append(NotJudged(gap.start_s, gap.stop_s, f"no samples (gap: {gap.cause})"))
+            reason = REDUCED if gap.cause == "reduced" else f"no samples (gap: {gap.cause})"
+            run.not_judged.append(NotJudged(gap.start_s, gap.stop_s, reason))
         trace = window.traces.get("output")
         if trace is None:
             run.not_judged.append(NotJudged(window.start_s, window.stop_s, "the output was not recorded"))

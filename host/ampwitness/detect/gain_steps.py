@@ -78,7 +78,7 @@ class GainStepDetector:
         curves = _make_curves(passages)
         findings += [finding for curve in curves if (finding := self.knee_finding(curve)) is not None]
         self._ledger.judge(self._passages.seen_s - sum(s.stop_s - s.start_s for s in self._ledger.coverage().not_judged
-                                                       if not s.reason.startswith("gap")))  # fmt: skip
+                                                       if not s.reason.startswith(("gap", "reduced"))))  # fmt: skip
         findings.sort(key=lambda finding: (finding.start_s, finding.kind))
         summary = {
             "n_passages": len(passages),
