@@ -326,6 +326,8 @@ def _default_out() -> Path:
 @click.option("--load-ohm", type=click.FloatRange(min=0, min_open=True), help="Impedance of the load.")
 @click.option("--load-kind", type=click.Choice(["none", "resistor", "speaker"]), help="What the output drives.")
 @click.option("--nominal-supply", type=click.FloatRange(min=0, min_open=True), help="Volts the supply should have.")
+@click.option("--efficiency", type=click.FloatRange(0.1, 1.0), help="Output over supply power, where it is known.")
+@click.option("--battery-kind", type=click.Choice(["flooded", "AGM", "lithium"]), help="Tells rest from charging.")
 @click.option(
     "--reference",
     type=click.Choice(["amplifier-ground", "battery-negative", "chassis"]),
@@ -347,6 +349,8 @@ def record(
     load_ohm: float | None,
     load_kind: str | None,
     nominal_supply: float | None,
+    efficiency: float | None,
+    battery_kind: str | None,
     reference: str | None,
     remarks: tuple[str, ...],
     as_json: bool,
@@ -367,6 +371,8 @@ def record(
         "load_ohm": load_ohm,
         "load_kind": load_kind,
         "nominal_supply_v": nominal_supply,
+        "efficiency": efficiency,
+        "battery_kind": battery_kind,
         "reference_point": reference,
         "remarks": "\n".join(remarks) or None,
         "asked_mode": mode,

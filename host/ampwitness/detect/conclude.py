@@ -35,6 +35,8 @@ from ampwitness.types import Coverage, Finding, NotJudged
 
 NAME = "supply"
 FULL_POWER_AFTER_S = 0.5  # a long bass note
+HALVED = 0.5
+CHARGED_V = 14.2  # common charging set-point, within the 13.5 to 14.55 V of service data
 
 
 def conclude(
@@ -89,7 +91,8 @@ def _supply_result(
         "states": states,
         "under_voltage_v": off_v,
         "sag_line": line,
-        "clip_gain": _clean_gain(clips),
+        "clip_gain": (gain := _clean_gain(clips)),
+        "remedies": _find_remedies(gain, states, ceiling),
         "remarks": _remarks(model, steps),
     }
     judged_s = float(len(steps) * STEP_S)
@@ -234,6 +237,33 @@ def _clean_gain(clips: Sequence[Finding]) -> dict[str, float | None]:
         "supply_gain_db": float(np.quantile(lost, 0.98)),
         "left_with_supply_db": float(np.quantile(np.clip(overs - lost, 0.0, None), 0.98)),
     }
+
+
+def _find_remedies(
+    gain: Mapping[str, float | None], states: Mapping[str, Any], ceiling: Ceiling | None
+) -> list[dict[str, Any]]:
+    """What each mending would gain in dB of clean output at the worst clips, the best first.
+
+    Decibels lost to sag are shared among the parts as their resistances are: good for the few tenths of a volt that
+    they are about. An alternator is taken at the textbook's 14.2 V against the open voltage that was seen.
+    """
+    found = []
+    lost_db = gain["supply_gain_db"]
+    if lost_db:
+        whole = max(states.values(), key=lambda state: state["judged_s"])
+        for name, part in whole["parts"].items():
+            found.append({"what": name, "gain_db": lost_db * HALVED * part["share"], "how": "resistance halved"})
+        if not whole["parts"]:
+            found.append({"what": "battery, leads and ground", "gain_db": lost_db * HALVED, "how": "resistance halved"})
+        found.append({"what": "the whole supply", "gain_db": lost_db, "how": "no sag at all"})
+    if ceiling is not None and set(states) == {"at rest"}:
+        open_v = states["at rest"]["open_v"]
+        at_v, then_v = ceiling.at(CHARGED_V), ceiling.at(open_v)
+        if at_v > then_v > 0 and open_v < CHARGED_V:
+            db = float(20 * np.log10(at_v / then_v))
+            how = f"engine running at {CHARGED_V} V instead of {open_v:.2f} V"
+            found.append({"what": "alternator", "gain_db": db, "how": how})
+    return sorted(found, key=lambda remedy: -float(str(remedy["gain_db"])))
 
 
 def _remarks(model: SupplyModel, steps: SupplySteps) -> tuple[str, ...]:

@@ -143,7 +143,7 @@ def learn_supply(steps: SupplySteps, options: SupplyOptions) -> SupplyModel | No
     above_v = CHARGING_ABOVE_V.get(options.battery_kind or "", 13.2)
     # First by the highest volts of each two seconds, then by the open voltage that the fits leave.
     charging = _find_charging(steps, supply, above_v, 0.95)
-    fall = np.zeros(len(supply))
+    fall: FloatArray = np.zeros(len(supply))
     for mine in (charging, ~charging):
         first = fit_supply(steps, demand, supply, usable & mine)
         if first is not None and _is_believable(first):
@@ -281,7 +281,7 @@ def find_factor(unit: str, options: SupplyOptions) -> tuple[Factor | None, str]:
         return None, "no load: the amplifier takes no power from the supply"
     if options.load_ohm is None:
         return None, "the load's ohms were not given"
-    kind = options.load_kind or "speaker"
+    kind = "resistor" if options.load_kind == "resistor" else "speaker"
     low, high = IMPEDANCE_RANGE[kind]
     best = options.load_ohm * ASSUMED_IMPEDANCE[kind]
     if options.efficiency is not None:

@@ -3,11 +3,21 @@
 from __future__ import annotations
 
 import statistics
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from ampwitness.findings.wording import count_words, describe_finding, find_worst
 from ampwitness.types import Finding
 from ampwitness.units import seconds_to_clock
+
+# cause -> how it is spoken of after a count
+CAUSE_WORDS = {
+    "drive": "from too much drive",
+    "both": "from drive and supply together",
+    "supply": "for want of supply",
+    "not decidable": "not decidable",
+}
 
 
 def _advise_cutouts(cutouts: Sequence[Finding]) -> str:
@@ -19,18 +29,66 @@ def _advise_cutouts(cutouts: Sequence[Finding]) -> str:
     )
 
 
-def _advise_clips(clips: Sequence[Finding]) -> str:
+def _advise_clips(clips: Sequence[Finding], summary: Mapping[str, Any]) -> str:
     overdrives_db = sorted(
         float(value) for f in clips if isinstance(value := f.measured.get("overdrive_db"), int | float)
     )
     if not overdrives_db:
         return f"{count_words(len(clips), 'half-cycle', 'half-cycles')} clipped; how far could not be judged."
-    return (
+    said = (
         f"{count_words(len(clips), 'half-cycle', 'half-cycles')} clipped, by {statistics.median(overdrives_db):.1f} dB "
-        f"at the median and {overdrives_db[-1]:.1f} dB at most. With the ceiling where it was, turning the gain down "
-        f"by {overdrives_db[-1]:.1f} dB keeps this programme clean. Whether the gain or a sinking supply is to blame "
-        "is not decided here: compare the clips with the supply at the same moment."
+        f"at the median and {overdrives_db[-1]:.1f} dB at most. "
     )
+    causes = Counter(str(f.measured["cause"]) for f in clips if f.measured.get("cause"))
+    turn_down = f"turning the gain down by {overdrives_db[-1]:.1f} dB keeps this programme clean"
+    if not causes:
+        return (
+            f"{said}With the ceiling where it was, {turn_down}. Whether the gain or a sinking supply is to blame is "
+            "not decided here: compare the clips with the supply at the same moment."
+        )
+    return said + _advise_by_cause(causes, turn_down, summary)
+
+
+def _advise_by_cause(causes: Counter[str], turn_down: str, summary: Mapping[str, Any]) -> str:
+    """What to do first, by whose fault the clips are, and what each remedy gains."""
+    words = ", ".join(f"{causes[name]:,} {CAUSE_WORDS[name]}" for name in CAUSE_WORDS if causes[name])
+    decided = sum(causes.values()) - causes["not decidable"]
+    if not decided:
+        return f"Whose fault it was could not be decided ({words}). With the ceiling where it was, {turn_down}."
+    remedies = list(summary.get("remedies") or ())
+    gain = summary.get("clip_gain") or {}
+    supply_share = (causes["supply"] + 0.5 * causes["both"]) / decided
+    said = f"Of these {words}. "
+    mend = _word_remedies(remedies)
+    if supply_share >= 0.5:
+        said += f"Mend the supply first{': ' + mend if mend else ''}. "
+        left_db = gain.get("left_with_supply_db")
+        if isinstance(left_db, int | float):
+            said += f"On a supply that never sags {left_db:.1f} dB would still be too much. "
+        return said + f"Until then {turn_down}."
+    said += f"Turn the gain down first: {turn_down}."
+    if mend and causes["supply"] + causes["both"]:
+        said += f" Mending the supply gains less: {mend}."
+    elif not causes["supply"] and not causes["both"]:
+        said += " A better supply would not have prevented it."
+    return said
+
+
+def _word_remedies(remedies: Sequence[Mapping[str, Any]]) -> str:
+    """`halving the resistance of the plus lead gains about 0.3 dB, ...`, the best first."""
+    parts = []
+    for remedy in remedies:
+        gain_db = remedy.get("gain_db")
+        if not isinstance(gain_db, int | float) or gain_db < 0.05:
+            continue
+        what, how = remedy.get("what"), remedy.get("how")
+        if what == "alternator":
+            parts.append(f"the {how} gains about {gain_db:.1f} dB of clean output")
+        elif what == "the whole supply":
+            parts.append(f"all sag together costs {gain_db:.1f} dB")
+        else:
+            parts.append(f"half the resistance in {what} gains about {gain_db:.1f} dB")
+    return "; ".join(parts)
 
 
 def _advise_dips(dips: Sequence[Finding]) -> str:
@@ -62,8 +120,8 @@ def _advise_knees(knees: Sequence[Finding]) -> list[str]:
     return list(dict.fromkeys(steps))
 
 
-def advise_first_steps(findings: Sequence[Finding]) -> tuple[str, ...]:
-    """Sentences in the order in which to act on them. Never empty."""
+def advise_first_steps(findings: Sequence[Finding], summary: Mapping[str, Any] | None = None) -> tuple[str, ...]:
+    """Sentences in the order in which to act on them. Never empty. `summary` is that of the whole analysis."""
     by_kind: dict[str, list[Finding]] = {}
     for finding in findings:
         by_kind.setdefault(finding.kind, []).append(finding)
@@ -77,7 +135,7 @@ def advise_first_steps(findings: Sequence[Finding]) -> tuple[str, ...]:
     if "dip" in by_kind:
         steps.append(_advise_dips(by_kind["dip"]))
     if "clip" in by_kind:
-        steps.append(_advise_clips(by_kind["clip"]))
+        steps.append(_advise_clips(by_kind["clip"], (summary or {}).get("supply") or {}))
     steps += _advise_knees(by_kind.get("knee", []))
     if any(f.measured.get("cause") in ("link", "overrun") for f in by_kind.get("gap", [])):
         steps.append('Parts of the recording are missing. Record again before you rely on a "none found".')

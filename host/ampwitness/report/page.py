@@ -12,9 +12,18 @@ from importlib.resources import files
 from ampwitness import __version__
 from ampwitness.findings.advice import advise_first_steps
 from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged
-from ampwitness.findings.wording import KIND_WORDS, count_words, describe_finding, word_losses, word_verdicts
+from ampwitness.findings.supply_words import word_supply
+from ampwitness.findings.wording import (
+    KIND_WORDS,
+    count_words,
+    describe_finding,
+    word_losses,
+    word_reduction,
+    word_verdicts,
+)
 from ampwitness.report.distortion_plot import draw_distortion
-from ampwitness.report.plots import draw_enlarged, draw_overview, draw_sag_against_level, figure_to_svg
+from ampwitness.report.plots import draw_enlarged, draw_overview, figure_to_svg
+from ampwitness.report.supply_plots import draw_clip_causes, draw_sag_against_level, draw_supply_under_notes
 from ampwitness.report.trend_plot import draw_trends
 from ampwitness.types import Analysis, Coverage, Finding, Settings
 from ampwitness.units import seconds_to_clock
@@ -61,6 +70,8 @@ _COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
         ("overdrive (dB)", "overdrive_db", 2),
         ("uncut crest (V)", "crest_v", 2),
         ("supply (V)", "supply_v", 2),
+        ("whose fault", "cause", 0),
+        ("lost to sag / overdrive", "cause_share", 2),
     ),
     "note": (
         ("pitch (Hz)", "pitch_hz", 2),
@@ -199,6 +210,26 @@ def _trends(analysis: Analysis) -> Iterable[str]:
     yield f"<p>{escape(WATCHES_ONLY)}</p></section>"
 
 
+def _supply(analysis: Analysis) -> Iterable[str]:
+    """The supply as the amplifier sees it: sentences, and pictures of sag and causes."""
+    sentences = word_supply(analysis.summary)
+    line = (analysis.summary.get("supply") or {}).get("sag_line")
+    pictures = (
+        (draw_supply_under_notes(analysis), "under-", "The supply with every bass note shaded; the largest sags."),
+        (draw_sag_against_level(analysis.findings, line), "sag-", "Supply sag under each bass note against its level."),
+        (draw_clip_causes(analysis.findings), "causes-", "Whose fault the clipped half-cycles were."),
+    )
+    if not sentences and not any(figure for figure, _, _ in pictures):
+        return
+    yield "<section><h2>The supply as the amplifier sees it</h2>"
+    if sentences:
+        yield "<ul>" + "".join(f"<li>{escape(sentence)}</li>" for sentence in sentences) + "</ul>"
+    for figure, prefix, caption in pictures:
+        if figure is not None:
+            yield _picture(figure_to_svg(figure, prefix), caption, caption)
+    yield "</section>"
+
+
 def _method(coverage: Sequence[Coverage], settings: Settings) -> str:
     looked = "".join(
         f"<tr><th scope='row'>{escape(c.detector)}</th><td>{c.judged_s:,.2f}</td>"
@@ -237,10 +268,8 @@ def html_page(analysis: Analysis) -> str:
     style = files("ampwitness.report").joinpath("page.css").read_text(encoding="utf-8")
     channels = ", ".join(analysis.envelopes) or "no channel"
     modes = ", ".join(dict.fromkeys(hello.mode for hello in analysis.hellos)) or "unknown"
-    steps = "".join(f"<li>{escape(step)}</li>" for step in advise_first_steps(analysis.findings))
+    steps = "".join(f"<li>{escape(step)}</li>" for step in advise_first_steps(analysis.findings, analysis.summary))
     overview_alt = f"The whole recording, {seconds_to_clock(analysis.duration_s)}: {channels}, and lanes of events."
-    sag = draw_sag_against_level(analysis.findings)
-    sag_caption = "Supply sag under each bass note against the note's level."
     tables = "".join(
         _table(kind, [f for f in analysis.findings if f.kind == kind])
         for kind in ("cutout", "drift", "dip", "clip", "note", "reading", "saturation", "gap", "mark")
@@ -257,6 +286,7 @@ def html_page(analysis: Analysis) -> str:
         f"<p>{escape(subject + ': ' if subject else '')}{escape(seconds_to_clock(analysis.duration_s))} of "
         f"{escape(channels)}, mode {escape(modes)}.</p></header>",
         f"<section><h2>What this recording shows</h2>{_answers(analysis)}",
+        f"<p>{escape(word_reduction(analysis))}</p>" if word_reduction(analysis) else "",
         f'<p class="losses">Losses: {escape(word_losses(analysis))}</p></section>',
         f'<section><h2>What to do first</h2><ol class="steps">{steps}</ol></section>',
         "<section><h2>The whole recording</h2>",
@@ -264,9 +294,9 @@ def html_page(analysis: Analysis) -> str:
         "</section>",
         "<section><h2>A closer look</h2>",
         *_enlarged(analysis),
-        _picture(figure_to_svg(sag, "sag-"), sag_caption, sag_caption) if sag else "",
         *_gain_curves(analysis),
         "</section>",
+        *_supply(analysis),
         *_trends(analysis),
         f"<section><h2>Every finding</h2>{tables or '<p>Nothing was found.</p>'}</section>",
         f"<section><h2>How it was judged</h2>{_method(analysis.coverage, analysis.settings)}",

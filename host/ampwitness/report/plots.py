@@ -208,25 +208,3 @@ def draw_enlarged(finding: Finding, window: TraceWindow, neighbours: Sequence[Fi
         rows[-1].set_xlim(to_ms(window.start_s), to_ms(window.stop_s))
         figure.align_ylabels(list(rows))
         return figure
-
-
-def draw_sag_against_level(findings: Sequence[Finding]) -> Figure | None:
-    """Sag under each note against the note's level; None with fewer than three notes to show."""
-    points = [
-        (float(f.measured["level_v"] or 0.0), float(f.measured["sag_v"] or 0.0))
-        for f in findings
-        if f.kind == "note" and f.measured.get("sag_v") is not None and f.measured.get("level_v") is not None
-    ]
-    if len(points) < 3:
-        return None
-    with mpl.rc_context(_RC):
-        figure = new_figure(6.4, 3.4)
-        axes = figure.subplots()
-        level_v, sag_v = np.array(points).T
-        axes.plot(level_v, sag_v, linestyle="none", marker="o", markersize=5, markerfacecolor="white",
-                  markeredgecolor=role_colour("supply"))  # fmt: skip
-        axes.set_xlabel("level of the note (V rms)")
-        axes.set_ylabel("supply sag (V)")
-        axes.set_xlim(left=0.0)
-        axes.set_ylim(bottom=min(0.0, float(sag_v.min())))
-        return figure

@@ -5,7 +5,16 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-from ampwitness.findings.wording import KIND_WORDS, describe_finding, word_calibrations, word_losses, word_verdicts
+from ampwitness.findings.advice import advise_first_steps
+from ampwitness.findings.supply_words import word_supply
+from ampwitness.findings.wording import (
+    KIND_WORDS,
+    describe_finding,
+    word_calibrations,
+    word_losses,
+    word_reduction,
+    word_verdicts,
+)
 from ampwitness.types import Analysis, Finding
 from ampwitness.units import seconds_to_clock
 
@@ -35,6 +44,8 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
         f"{analysis.recording_name}: {seconds_to_clock(analysis.duration_s)} of {roles}, mode {modes}",
         "",
     ]
+    if reduction := word_reduction(analysis):
+        lines += [*_wrap(reduction, width, ""), ""]
     for line in word_verdicts(analysis):
         lines.append(KIND_WORDS[line.kind].question)
         lines += _wrap(line.sentence, width, "  ")
@@ -44,6 +55,14 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
         chosen = [finding for finding in analysis.findings if finding.kind == kind]
         if chosen:
             lines += ["", f"{KIND_WORDS[kind].many.capitalize()}, in order of time:", *_list_findings(chosen, width)]
+    supply = word_supply(analysis.summary)
+    if supply:
+        lines += ["", "The supply as the amplifier sees it:"]
+        lines += [line for sentence in supply for line in _wrap(sentence, width, "  ")]
+    lines += ["", "What to do first:"]
+    lines += [
+        line for step in advise_first_steps(analysis.findings, analysis.summary) for line in _wrap(step, width, "  ")
+    ]
     lines += ["", *_wrap(f"Losses: {word_losses(analysis)}", width, "")]
     lines += _wrap(f"Volts: {word_calibrations(analysis.settings.calibrations)}", width, "")
     return "\n".join(lines)

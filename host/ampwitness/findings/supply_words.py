@@ -1,0 +1,64 @@
+"""The supply as the amplifier sees it, in sentences. Words what the summary holds; measures nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+
+def word_supply(summary: Mapping[str, Any]) -> tuple[str, ...]:
+    """Sentences on each engine state: open voltage, source resistance with its range, its parts, full clean power.
+
+    `summary` is that of the whole analysis; empty where no supply was recorded.
+    """
+    supply = summary.get("supply") or {}
+    sentences: list[str] = []
+    for name, state in (supply.get("states") or {}).items():
+        sentences += [f"{name.capitalize()}: {text}" for text in _word_state(state)]
+    if sentences:
+        sentences += [f"{remark[0].upper()}{remark[1:]}." for remark in supply.get("remarks") or ()]
+    return tuple(sentences)
+
+
+def _word_state(state: Mapping[str, Any]) -> list[str]:
+    texts = [f"open voltage {state['open_v']:.2f} V, lowest {state['lowest_v']:.2f} V in {state['judged_s']:,.0f} s."]
+    if state.get("source_ohm") is None:
+        texts.append(f"source resistance not judged: {state.get('not_judged') or 'no reason given'}.")
+    else:
+        texts.append(
+            f"source resistance {1e3 * state['source_ohm']:.1f} mohm (95 %: {1e3 * state['lowest_source_ohm']:.1f} to "
+            f"{1e3 * state['highest_source_ohm']:.1f}); {state['assumed']}."
+        )
+    parts = state.get("parts") or {}
+    if parts:
+        texts.append("of it " + ", ".join(_word_part(name, part) for name, part in parts.items()) + ".")
+    slow = [t for t in state.get("time_constants") or () if t["time_constant_s"] > 0.015]
+    if slow:
+        words = "; ".join(
+            f"{t['what']}, time constant about {t['time_constant_s']:.2g} s, {100 * t['share']:+.0f} % of the fast part"
+            for t in slow
+        )
+        texts.append(f"it answers in time: {words}.")
+    texts.append(_word_full_power(state))
+    return texts
+
+
+def _word_part(name: str, part: Mapping[str, Any]) -> str:
+    text = f"{name} {100 * part['share']:.0f} % (+-{200 * part['share_uncertainty']:.0f})"
+    return text + (f", {1e3 * part['ohm']:.1f} mohm" if part.get("ohm") is not None else "")
+
+
+def _word_full_power(state: Mapping[str, Any]) -> str:
+    full = state.get("full_power")
+    if not full:
+        return f"sag at full clean power not judged: {state.get('full_power_not_judged') or 'no reason given'}."
+    text = (
+        f"a tone at full clean power ({full['crest_v']:.1f} V peak) would sag it by {full['sag_v']:.2f} V after "
+        f"{full['after_s']:.1f} s (95 %: {full['lowest_sag_v']:.2f} to {full['highest_sag_v']:.2f}), to "
+        f"{full['supply_v']:.2f} V"
+    )
+    above_v = full.get("above_under_voltage_v")
+    if above_v is None:
+        return text + "."
+    side = "above" if above_v >= 0 else "below"
+    return text + f", {abs(above_v):.2f} V {side} the level at which the amplifier was seen to switch off."

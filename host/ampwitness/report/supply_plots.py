@@ -1,0 +1,157 @@
+"""Pictures of what the supply did: under the notes, against their level, and whose fault the clips were.
+
+Draws what an Analysis holds and measures nothing; fitted lines come with the summary.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from ampwitness.report.plots import new_figure, plot_style
+from ampwitness.report.style import LANE_STYLES, role_colour
+from ampwitness.types import Analysis, Envelope, Finding
+
+SPAN_S = 16.0  # of a long recording only so much is drawn, around its worst note
+MOST_LABELS = 14
+LABEL_SHARE = 0.05  # of the span: labels nearer than this would touch
+# cause -> label, colour (Okabe and Ito), hatch: no meaning rests on colour alone
+CAUSE_STYLES: dict[str, tuple[str, str, str]] = {
+    "drive": ("drive", "#56B4E9", ""),
+    "both": ("drive and supply", "#F0E442", "///"),
+    "supply": ("supply", "#D55E00", "\\\\\\"),
+    "not decidable": ("not decidable", "#FFFFFF", "..."),
+}
+
+
+def _number(finding: Finding, key: str) -> float | None:
+    value = finding.measured.get(key)
+    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
+
+
+def _choose_span(analysis: Analysis, notes: Sequence[Finding]) -> tuple[float, float]:
+    """The whole recording, or the part around the note with the largest sag."""
+    if analysis.duration_s <= SPAN_S:
+        return 0.0, analysis.duration_s
+    worst = max(notes, key=lambda note: _number(note, "sag_v") or 0.0)
+    start_s = min(max(0.0, worst.start_s - SPAN_S / 2), analysis.duration_s - SPAN_S)
+    return start_s, start_s + SPAN_S
+
+
+def _draw_supply(axes: Axes, envelope: Envelope, span: tuple[float, float]) -> None:
+    start_s = envelope.start_s + envelope.step_s * np.arange(len(envelope.lowest))
+    inside = (start_s >= span[0] - envelope.step_s) & (start_s <= span[1])
+    axes.fill_between(
+        start_s[inside],
+        np.asarray(envelope.lowest)[inside],
+        np.asarray(envelope.highest)[inside],
+        step="post",
+        color=role_colour("supply"),
+        linewidth=0.7,
+    )
+
+
+def draw_supply_under_notes(analysis: Analysis) -> Figure | None:
+    """The supply against time with every note shaded and the largest sags labelled; None without supply or notes."""
+    envelope = analysis.envelopes.get("supply")
+    notes = [f for f in analysis.findings if f.kind == "note" and _number(f, "sag_v") is not None]
+    if envelope is None or not notes:
+        return None
+    span = _choose_span(analysis, notes)
+    shown = [note for note in notes if note.stop_s > span[0] and note.start_s < span[1]]
+    with mpl.rc_context(plot_style()):
+        figure = new_figure(10.0, 3.6)
+        axes = figure.subplots()
+        for note in shown:
+            axes.axvspan(note.start_s, note.stop_s, facecolor=LANE_STYLES["note"].colour, alpha=0.25, linewidth=0)
+        _draw_supply(axes, envelope, span)
+        taken_s: list[float] = []
+        for note in sorted(shown, key=lambda note: -(_number(note, "sag_v") or 0.0)):
+            middle_s = min(max((note.start_s + note.stop_s) / 2, span[0]), span[1])
+            if len(taken_s) >= MOST_LABELS or any(
+                abs(middle_s - other) < LABEL_SHARE * (span[1] - span[0]) for other in taken_s
+            ):
+                continue
+            taken_s.append(middle_s)
+            lowest_v = _number(note, "supply_lowest_v")
+            axes.annotate(
+                f"{_number(note, 'sag_v') or 0.0:.2f} V",
+                (middle_s, lowest_v if lowest_v is not None else 0.0),
+                xytext=(0, -4),
+                textcoords="offset points",
+                ha="center",
+                va="top",
+                fontsize=8.5,
+            )
+        axes.set_xlim(*span)
+        low, high = axes.get_ylim()
+        axes.set_ylim(low - 0.12 * (high - low), high)  # room for the labels
+        axes.set_xlabel("time in the recording (s)")
+        axes.set_ylabel("supply (V)")
+        return figure
+
+
+def draw_sag_against_level(findings: Sequence[Finding], line: Mapping[str, Any] | None) -> Figure | None:
+    """Sag under each note against the note's level, with the line that was fitted; None with fewer than three notes.
+
+    Notes whose supply was not settled before them are drawn as crosses.
+    """
+    points = [
+        (level_v, sag_v, bool(f.evidence.get("supply_before_settled", True)))
+        for f in findings
+        if f.kind == "note"
+        and (level_v := _number(f, "level_v")) is not None
+        and (sag_v := _number(f, "sag_v")) is not None
+    ]
+    if len(points) < 3:
+        return None
+    with mpl.rc_context(plot_style()):
+        figure = new_figure(6.8, 3.7)
+        axes = figure.subplots()
+        level_v, sag_v, settled = np.array(points).T
+        is_settled = settled > 0
+        for mask, marker, label in ((is_settled, "o", "note"), (~is_settled, "x", "note on an unsettled supply")):
+            if mask.any():
+                axes.plot(level_v[mask], sag_v[mask], linestyle="none", marker=marker, markersize=5,
+                          markerfacecolor="white", markeredgecolor=role_colour("supply"), label=label)  # fmt: skip
+        curve = np.array((line or {}).get("curve") or (), dtype=float).reshape(-1, 2)
+        if line is not None and len(curve):
+            per_v2 = 1e3 * float(line["sag_v_per_v2"])
+            axes.plot(*curve.T, color="black", linewidth=1.3, label=f"fitted: {per_v2:.2f} mV for each V² of level")
+        axes.set_xlabel("level of the note (V rms)")
+        axes.set_ylabel("supply sag (V)")
+        axes.set_xlim(left=0.0)
+        axes.set_ylim(bottom=min(0.0, 1.05 * float(sag_v.min())))
+        axes.legend(loc="upper left", fontsize=9, frameon=False)
+        return figure
+
+
+def draw_clip_causes(findings: Sequence[Finding]) -> Figure | None:
+    """How many clips had which cause, as one bar in shares; None where no clip has a cause."""
+    causes = [str(f.measured["cause"]) for f in findings if f.kind == "clip" and f.measured.get("cause")]
+    if not causes:
+        return None
+    with mpl.rc_context(plot_style()):
+        figure = new_figure(8.0, 1.75)
+        axes = figure.subplots()
+        left = 0.0
+        for cause, (label, colour, hatch) in CAUSE_STYLES.items():
+            n = causes.count(cause)
+            if not n:
+                continue
+            share = 100 * n / len(causes)
+            axes.barh(0, share, left=left, height=0.5, facecolor=colour, edgecolor="black", hatch=hatch,
+                      linewidth=0.7, label=f"{label}: {n:,} ({share:.0f} %)")  # fmt: skip
+            left += share
+        axes.set_xlim(0, 100)
+        axes.set_ylim(-0.3, 0.3)
+        axes.set_yticks([])
+        axes.grid(visible=False)
+        axes.set_xlabel(f"share of {len(causes):,} clipped half-cycles (%)")
+        figure.legend(loc="outside upper left", ncols=4, fontsize=9, frameon=False, handlelength=1.4)
+        return figure
