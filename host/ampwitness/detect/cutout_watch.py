@@ -44,7 +44,7 @@ _FALL_RATIO = 10 ** (-FALL_DB / 20)
 _COARSE = 1.26  # three of the five bins hold at most this much more rms than all of them
 BLOCK_STEPS = 10_000
 AHEAD_STEPS = 600
-_KEEP_STEPS = 1500
+_KEEP_STEPS = 3000
 _BIN = 10
 _N_OFF = round(OFF_S * 1000)
 _HELD_RATIO = 0.12  # of the swing before, in the last 10 ms: less is a note that faded, unless other evidence calls
@@ -64,12 +64,18 @@ class RunWatch:
     is_continuous : any silence is a stop
     edges : changes of the remote line so far, by time; grows too
     take_stop : called with each stop once it is over
+    beside : called with run, start, limit and known steps of each block that was judged
     """
 
     def __init__(
-        self, run: RunSteps, is_continuous: bool, edges: Sequence[Edge], take_stop: Callable[[Stop], None]
+        self,
+        run: RunSteps,
+        is_continuous: bool,
+        edges: Sequence[Edge],
+        take_stop: Callable[[Stop], None],
+        beside: Callable[[RunSteps, int, int, int], None],
     ) -> None:
-        self._run, self._edges, self._take_stop = run, edges, take_stop
+        self._run, self._edges, self._take_stop, self._beside = run, edges, take_stop, beside
         self._is_continuous = is_continuous
         self._n_recent = round((RECENT_CONTINUOUS_S if is_continuous else RECENT_S) * 1000) // _BIN
         self._keep = max(_KEEP_STEPS, self._n_recent * _BIN + 1000)
@@ -119,6 +125,7 @@ class RunWatch:
         if self._open is None:
             self._find_dc(start, limit, known)
         self._learn(limit)
+        self._beside(self._run, start, limit, known)
         self._at = limit
 
     def _find_candidates(self, limit: int, known: int) -> Steps:

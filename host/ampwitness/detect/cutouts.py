@@ -11,9 +11,11 @@ import numpy as np
 from ampwitness.detect.cutout_cause import LOW, PAUSE, SOURCE, STUCK, Cause, decide_cause
 from ampwitness.detect.cutout_measure import ABRUPT_RATIO, OFF_S, TRUNCATED_RATIO, Stop
 from ampwitness.detect.cutout_watch import FALL_DB, LEAST_PEAK_V, RunWatch
+from ampwitness.detect.mark_ties import measure_liveness
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.step_stream import RunSteps, StepStream
 from ampwitness.detect.streams import Ledger
+from ampwitness.detect.turn_on import TurnOnWatch
 from ampwitness.types import Edge, Finding, Severity, TraceWindow
 
 RETRY_S = 10.0
@@ -68,11 +70,16 @@ class CutoutDetector:
         self._edges: list[Edge] = []
         self._kept: list[tuple[Stop, Cause]] = []
         self._n_stops = 0
+        self._marks_s: list[float] = []  # not looked at yet
+        self._at_marks: list[dict[str, float]] = []
+        self._switchings: list[dict[str, Any]] = []
+        self._turn_on = TurnOnWatch(self._switchings)
 
     def push(self, window: TraceWindow) -> None:
         """Look at the next window."""
         self._ledger.see(window)
         self._edges += [edge for edge in window.edges if edge.role == "remote"]
+        self._marks_s += [mark.time_s for mark in window.marks]
         if "output" not in window.traces:
             self._ledger.leave_out(window.start_s, window.stop_s, "no output channel")
             return
@@ -92,16 +99,30 @@ class CutoutDetector:
             "n_stops_seen": self._n_stops,
             "n_cutouts": len(findings),
             "under_voltage": learn_level(findings),
+            "switchings": self._switchings,
+            "output_at_marks": self._at_marks,
         }
         return DetectorResult(findings, self._ledger.coverage(), summary)
 
     def _take(self, run: RunSteps, is_last: bool) -> None:
         if self._watch is None or self._watch[0] is not run:
-            self._watch = (run, RunWatch(run, self._is_continuous, self._edges, self._keep))
+            self._watch = (run, RunWatch(run, self._is_continuous, self._edges, self._keep, self._look_beside))
+            self._turn_on = TurnOnWatch(self._switchings)
         self._watch[1].take(is_last)
         if is_last:
+            self._turn_on.end()
             self._ledger.judge(run.n_samples / run.rate_hz)
         # An input at its rail still shows that there is an output: only its height is unknown.
+
+    def _look_beside(self, run: RunSteps, start: int, limit: int, known: int) -> None:
+        """Switchings, and what the output did at each mark."""
+        self._turn_on.advance(run, start, limit, known, self._edges)
+        limit_s = run.time_s(limit)
+        for mark_s in [m for m in self._marks_s if m < limit_s]:
+            self._marks_s.remove(mark_s)
+            live = measure_liveness(run, mark_s, known)
+            if live is not None and mark_s >= run.start_s:
+                self._at_marks.append(live)
 
     def _keep(self, stop: Stop) -> None:
         """Keep a stop that is a finding; the rest are pauses and forgotten at once."""

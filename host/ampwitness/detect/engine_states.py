@@ -227,14 +227,15 @@ def _charging_changes(
             place = at + int(ends[0])
             # The instant at which it left the level, within that second and a half; and the surface charge that
             # stays on the battery for minutes is not taken for a charger again.
-            stop = min(n, place + far + 1)
-            settled_v = float(level[min(n - 1, place + far)])
-            gone = np.flatnonzero(level[place:stop] < 0.5 * (level[place] + settled_v)) if off[place] else np.array([0])
+            stop = min(n, place + 2 * far + 1)
+            settled_v = float(level[min(n - 1, place + 3 * far)])
+            left_v = level[place] - 0.12 * (level[place] - settled_v)
+            gone = np.flatnonzero(level[place:stop] < left_v) if off[place] else np.array([0])
             place += int(gone[0]) if len(gone) else 0
             floor_v = max(CHARGING_FROM_V, settled_v + 0.25)
             state = "rest"
             changes.append((float(level_s[min(place, n - 1)]) - 0.05, state))
-            at = min(n, place + far + 1)
+            at = min(n, place + 3)
             continue
         if state == "not decidable":
             turns = np.flatnonzero(is_high[at:] | (level[at:] < 12.95))
@@ -243,14 +244,27 @@ def _charging_changes(
             place = at + int(turns[0])
             state = "charging" if is_high[place] else "rest"
         else:
-            rises = np.flatnonzero(level[at:] > floor_v)
+            # It must have been below: behind a fall the level is above at first.
+            below = np.concatenate(([state == first and at <= 1], level[at:-1] <= floor_v))
+            rises = np.flatnonzero((level[at:] > floor_v) & below)
             if not len(rises):
                 break
-            place = at + int(rises[0])
+            place = _rise_began(level, at + int(rises[0]))
             state = "charging"
         changes.append((float(level_s[place]) - 0.05, state))
-        at = place + 1
+        at = max(place, at) + 1
+        while at < n and state == "charging" and level[at] < CHARGING_FROM_V and at < place + far:
+            at += 1  # it is still rising
     return changes
+
+
+def _rise_began(level: FloatArray, place: int) -> int:
+    """Where the rise began that passes the charging level at `place`."""
+    first = max(0, place - 15)
+    before_v = float(np.median(level[first : max(first + 1, place - 8)]))
+    top_v = float(level[min(len(level) - 1, place + 15)])
+    low = np.flatnonzero(level[first : place + 1] < before_v + 0.12 * (top_v - before_v))
+    return first + int(low[-1]) + 1 if len(low) else place
 
 
 def _assemble(

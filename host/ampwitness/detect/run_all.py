@@ -13,6 +13,7 @@ from ampwitness.detect.gain_steps import GainStepDetector
 from ampwitness.detect.notes import NoteDetector
 from ampwitness.detect.passthrough import GapDetector, MarkDetector
 from ampwitness.detect.result import Detector, DetectorResult
+from ampwitness.detect.road import settle_road
 from ampwitness.detect.saturation import SaturationDetector
 from ampwitness.detect.supply_history import SupplyHistory
 from ampwitness.detect.supply_model import SupplyOptions
@@ -58,7 +59,7 @@ def run_all(windows: Iterable[TraceWindow], options: DetectOptions) -> tuple[Det
     -------
     one DetectorResult a detector: clipping (each clip with its cause), notes, dips, cut-outs, gain steps,
     saturation, gaps, marks, trends;
-    and that of the supply as the amplifier sees it.
+    that of the supply as the amplifier sees it, and that of the engine's states.
 
     Gaps
     ----
@@ -71,4 +72,5 @@ def run_all(windows: Iterable[TraceWindow], options: DetectOptions) -> tuple[Det
         for detector in detectors:
             detector.push(window)
     results = [detector.finish() for detector in detectors]
-    return conclude(results, history.finish(), options.supply)
+    steps = history.finish()
+    return settle_road(conclude(results, steps, options.supply), steps)

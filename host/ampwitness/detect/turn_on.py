@@ -1,0 +1,144 @@
+"""Turn-on and turn-off: from the remote lead to the sound, from the source to a signal-sensed start, and the thumps.
+
+Works on the runs of the cut-out detector, block by block; nothing is kept but what is still open.
+
+Gaps: what is open when a run ends is given up ("the data ended").
+Limits: times are good to 10 ms. A signal-sensed start needs a `source` channel, and a remote lead that did not move.
+Source: our choice, measured by tests/detect_cutouts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from ampwitness.detect.step_stream import RunSteps
+from ampwitness.types import Edge, FloatArray
+
+SOUND_V = 0.15  # half the swing that counts as sound
+REMOTE_ON_V = 6.0
+WAIT_S = 30.0
+SENSE_QUIET_S = 1.0
+SENSE_DELAY_S = 0.03
+_BIN = 10
+_SUSTAINED = 20  # bins looked at, of which
+_SOUNDING = 12  # so many must sound: a thump is over sooner
+_TAIL_S = 1.0
+
+
+@dataclass(slots=True)
+class _Open:
+    what: str  # "turn-on", "turn-off", "signal-sensed start"
+    began_s: float
+    thump_v: float = 0.0
+
+
+class TurnOnWatch:
+    """Follows remote lead, source and output of one run."""
+
+    def __init__(self, found: list[dict[str, Any]]) -> None:
+        self._found = found
+        self._open: _Open | None = None
+        self._quiet_bins = 10**6  # of the source, up to here
+        self._was_on: bool | None = None
+
+    def advance(self, run: RunSteps, start: int, limit: int, known: int, edges: Sequence[Edge]) -> None:
+        """Look at the steps from `start` to `limit`; those up to `known` may be looked at."""
+        events = self._events(run, start, limit, edges)
+        if self._open is None and not events:
+            return
+        end = known // _BIN * _BIN
+        if end - start < _BIN:
+            return
+        high, low = (run.steps(name, start, end).reshape(-1, _BIN) for name in ("high", "low"))
+        swing = 0.5 * (high.max(axis=1) - low.min(axis=1))
+        peak = np.where(high.max(axis=1) > -low.min(axis=1), high.max(axis=1), low.min(axis=1))
+        sounds = swing > SOUND_V
+        n_bins = (limit - start) // _BIN
+        at = 0
+        for event in [*events, None]:
+            stop = n_bins if event is None else min(n_bins, max(0, round((event.began_s - run.time_s(start)) / 0.010)))
+            self._follow(run.time_s(start), sounds, peak, at, stop)
+            if event is not None:
+                self._close("nothing more was heard" if self._open else "")
+                self._open = event
+            at = stop
+
+    def end(self) -> None:
+        """The run is over."""
+        self._close("the data ended")
+
+    def _follow(self, start_s: float, sounds: FloatArray, peak: FloatArray, at: int, stop: int) -> None:
+        """Carry the open event through the bins `at` to `stop`."""
+        event = self._open
+        if event is None or stop <= at:
+            return
+        count = np.convolve(sounds.astype(np.int64), np.ones(_SUSTAINED, dtype=np.int64), "full")[_SUSTAINED - 1 :]
+        if event.what == "turn-off":
+            quiet = np.flatnonzero(count[at:stop] < _SOUNDING)
+            if len(quiet):
+                place = at + int(quiet[0])
+                last = np.flatnonzero(sounds[at : place + _SUSTAINED])
+                silent_s = start_s + 0.010 * (at + int(last[-1]) + 1) if len(last) else event.began_s
+                after = peak[place : min(stop, place + round(_TAIL_S / 0.010))]
+                event.thump_v = float(after[int(np.argmax(np.abs(after)))]) if len(after) else 0.0
+                self._give(silent_s, None)
+            return
+        hits = np.flatnonzero((count[at:stop] >= _SOUNDING) & (sounds[at:stop] > 0))
+        place = at + int(hits[0]) if len(hits) else stop
+        before = peak[at:place]
+        if len(before):
+            largest = float(before[int(np.argmax(np.abs(before)))])
+            event.thump_v = largest if abs(largest) > abs(event.thump_v) else event.thump_v
+        if len(hits):
+            self._give(start_s + 0.010 * place, None)
+        elif start_s + 0.010 * stop - event.began_s > WAIT_S:
+            self._close(f"no sound within {WAIT_S:.0f} s")
+
+    def _give(self, sound_s: float | None, why_not: str | None) -> None:
+        event, self._open = self._open, None
+        assert event is not None
+        if event.what == "signal-sensed start" and (sound_s is None or sound_s - event.began_s < SENSE_DELAY_S):
+            return  # the amplifier was on all the time
+        delay_s = None if sound_s is None else sound_s - event.began_s
+        thump_v = event.thump_v if abs(event.thump_v) > SOUND_V else None
+        self._found.append(
+            {"what": event.what, "start_s": event.began_s, "delay_s": delay_s, "thump_v": thump_v, "not_seen": why_not}
+        )
+
+    def _close(self, why: str) -> None:
+        if self._open is not None:
+            self._give(None, why)
+
+    def _events(self, run: RunSteps, start: int, limit: int, edges: Sequence[Edge]) -> list[_Open]:
+        a_s, b_s = run.time_s(start), run.time_s(limit)
+        names = {1: "turn-on", 0: "turn-off"}
+        out = [_Open(names[edge.level], edge.time_s) for edge in edges if a_s <= edge.time_s < b_s]
+        if "remote" in run:
+            is_on = run.steps("remote", start, limit) > REMOTE_ON_V
+            was_on = bool(is_on[0]) if self._was_on is None else self._was_on
+            flips = np.flatnonzero(np.diff(np.concatenate(([was_on], is_on)).astype(np.int8)))
+            out += [_Open(names[int(is_on[k])], run.time_s(start + int(k))) for k in flips]
+            self._was_on = bool(is_on[-1])
+        if "source" in run:
+            out += self._sensed(run, start, limit) if not out else []
+        return sorted(out, key=lambda event: event.began_s)
+
+    def _sensed(self, run: RunSteps, start: int, limit: int) -> list[_Open]:
+        """Where the source began to play after a second of silence, the output silent."""
+        n = (limit - start) // _BIN
+        square = run.steps("source_square", start, start + n * _BIN).reshape(n, _BIN).mean(axis=1)
+        mean = run.steps("source", start, start + n * _BIN).reshape(n, _BIN).mean(axis=1)
+        plays = square - mean**2 > 1e-4
+        out = []
+        for k in np.flatnonzero(plays & ~np.concatenate(([self._quiet_bins == 0], plays[:-1]))):
+            silent = np.flatnonzero(plays[:k])
+            quiet = k - int(silent[-1]) - 1 if len(silent) else k + self._quiet_bins
+            if quiet * 0.010 >= SENSE_QUIET_S:
+                out.append(_Open("signal-sensed start", run.time_s(start + int(k) * _BIN)))
+        last = np.flatnonzero(plays)
+        self._quiet_bins = n - int(last[-1]) - 1 if len(last) else self._quiet_bins + n
+        return out
