@@ -14,7 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.calibration_file import calibrations_from_json
-from ampwitness.decode import Decoder, iter_decoded
+from ampwitness.decode import Decoder
+from ampwitness.decode.decoder import GATHER_BYTES, refuse_unreadable
 from ampwitness.detect.level_tiers import SecondLevels
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.run_all import DetectOptions, run_all
@@ -22,7 +23,7 @@ from ampwitness.detect.supply_model import SupplyOptions
 from ampwitness.detect.trends import BoardTrend, TrendDetector, add_findings
 from ampwitness.errors import RecordingUnreadableError, UnknownProtocolError
 from ampwitness.findings.selection import choose_enlarged
-from ampwitness.recording import HostReading, Recording, open_parts
+from ampwitness.recording import HostReading, Recording, RecordingIndex, load_index, open_parts, save_index
 from ampwitness.types import (
     Analysis,
     Block,
@@ -34,6 +35,7 @@ from ampwitness.types import (
     Finding,
     Gap,
     Hello,
+    Interval,
     Measured,
     Settings,
     Status,
@@ -42,8 +44,11 @@ from ampwitness.types import (
 from ampwitness.waveform.assemble import Assembler
 from ampwitness.waveform.calibration import calibrations_for
 from ampwitness.waveform.envelope import EnvelopeBuilder
-from ampwitness.waveform.excerpt import cut_excerpts
+from ampwitness.waveform.excerpt import cut_excerpt, cut_excerpts
+from ampwitness.waveform.runs import origin_of
 
+_LEAD_S = 3.0  # a hello comes once a second, edges and marks up to two seconds after their time
+_SPAN_WINDOW_S = 2.0
 _LEVELS = ("lowest_v", "highest_v", "mean_v", "rms_v")
 
 Progress = Callable[[str, float], None]  # what is being done, share done 0..1
@@ -53,7 +58,7 @@ Progress = Callable[[str, float], None]  # what is being done, share done 0..1
 class AnalyseOptions:
     """What a person may choose about an analysis; everything is written into its settings."""
 
-    window_s: float = 10.0  # how much is worked on at a time; findings do not depend on it
+    window_s: float = 30.0  # how much is worked on at a time; findings do not depend on it
     correct_adc: bool = True
     continuous: bool = False  # the signal is known never to pause: any silence is a cut-out
     envelope_step_s: float = 0.01
@@ -64,17 +69,35 @@ def _no_progress(what: str, share: float) -> None:
     pass
 
 
-class _Pass:
+class DecodingPass:
     """One run over the chunks of a recording; keeps the hellos it meets and counts bytes for the progress line."""
 
-    def __init__(self, recording: Recording, options: AnalyseOptions, progress: Progress, what: str) -> None:
-        self.decoder = Decoder()
+    def __init__(
+        self,
+        recording: Recording,
+        options: AnalyseOptions,
+        progress: Progress,
+        what: str,
+        *,
+        index: RecordingIndex | None = None,
+        from_s: float = 0.0,
+    ) -> None:
+        """With an `index` the pass begins where it says that `from_s` lies, else at the start."""
+        self._place = index.place_before(from_s - _LEAD_S) if index is not None else 0
+        joined = index if self._place else None
+        self.decoder = Decoder(joined.origins if joined else None)
         self.assembler = Assembler(
-            options.window_s, correct_adc=options.correct_adc, calibrations=measured_calibrations(recording, options)
+            options.window_s,
+            correct_adc=options.correct_adc,
+            calibrations=measured_calibrations(recording, options),
+            origins=joined.block_origins if joined else None,
         )
+        self.index = RecordingIndex()
         self.hellos: dict[str, Hello] = {}
         self.board = BoardTrend()
         self.origins_s: dict[str, float] = {}  # recording time of scan 0 of each session
+        self.first_index: dict[str, int] = {}  # first scan of each session that came
+        self.ends_s: dict[str, float] = {}  # recording time of the end of each session
         self.readings: list[Finding] = []
         self._untimed = sorted(recording.host_readings, key=lambda reading: reading.host_s, reverse=True)
         self._end_s = 0.0
@@ -83,7 +106,7 @@ class _Pass:
     def windows(self) -> Iterator[TraceWindow]:
         """Yield every window of the recording in order."""
         try:
-            for item in iter_decoded(self._chunks(), self.decoder):
+            for item in self.decoded():
                 self._note(item)
                 yield from self.assembler.push(item)
         except (RecordingUnreadableError, UnknownProtocolError) as error:
@@ -91,6 +114,21 @@ class _Pass:
         yield from self.assembler.finish()
         while self._untimed:
             self.readings.append(_reading_finding(self._untimed.pop(), self._end_s))
+
+    def decoded(self) -> Iterator[Decoded]:
+        """What the decoder gives, in order; notes where it lies. Raises as `iter_decoded` does."""
+        for placed in _gather_placed(self._chunks()):
+            items = self.decoder.push_many([chunk for _, chunk in placed])
+            blocks = [item for item in items if isinstance(item, Block)]
+            if blocks:
+                self.index.add(blocks[0].start_s, placed[0][0])
+            for block in blocks:
+                if block.session_id not in self.index.block_origins:
+                    self.index.block_origins[block.session_id] = origin_of(block)
+            yield from items
+        yield from self.decoder.finish()
+        refuse_unreadable(self.decoder.health())
+        self.index.origins.update(self.decoder.origins)
 
     def _note(self, item: Decoded) -> None:
         """What is wanted of the decoded items beside the windows."""
@@ -101,6 +139,8 @@ class _Pass:
         elif isinstance(item, Block):
             self.origins_s.setdefault(item.session_id, item.start_s - float(item.first_sample_index / item.rate_hz))
             self._end_s = item.start_s + float(len(item.counts) / item.rate_hz)
+            self.first_index.setdefault(item.session_id, item.first_sample_index)
+            self.ends_s[item.session_id] = self._end_s
             while self._untimed and self._untimed[-1].host_s <= item.host_s:
                 reading = self._untimed.pop()
                 before_s = (item.host_s - reading.host_s) * item.hello.time_scale
@@ -109,13 +149,25 @@ class _Pass:
             rate_hz = float(self.hellos[item.session_id].rate_hz)
             self.origins_s.setdefault(item.session_id, item.start_s - item.start_index / rate_hz)
 
-    def _chunks(self) -> Iterator[Chunk]:
+    def _chunks(self) -> Iterator[tuple[int, Chunk]]:
         n_total = max(1, self._recording.n_bytes)
-        n_seen = 0
-        for chunk in self._recording.iter_chunks():
-            n_seen += len(chunk.raw)
-            self._progress(self._what, min(1.0, n_seen / n_total))
-            yield chunk
+        for place, chunk in self._recording.iter_placed(self._place):
+            self._progress(self._what, min(1.0, place / n_total))
+            yield place, chunk
+
+
+def _gather_placed(chunks: Iterator[tuple[int, Chunk]]) -> Iterator[list[tuple[int, Chunk]]]:
+    """Placed chunks in groups of about a megabyte, which is what is quickly decoded together."""
+    gathered: list[tuple[int, Chunk]] = []
+    n_bytes = 0
+    for placed in chunks:
+        gathered.append(placed)
+        n_bytes += len(placed[1].raw)
+        if n_bytes >= GATHER_BYTES:
+            yield gathered
+            gathered, n_bytes = [], 0
+    if gathered:
+        yield gathered
 
 
 class RecordingVolts:
@@ -126,7 +178,7 @@ class RecordingVolts:
 
     def __init__(self, recording: Recording, options: AnalyseOptions, progress: Progress = _no_progress) -> None:
         self._recording, self._options = recording, options
-        self._pass = _Pass(recording, options, progress, "reading")
+        self._pass = DecodingPass(recording, options, progress, "reading")
 
     def windows(self) -> Iterator[TraceWindow]:
         """Every window of the recording in order; once."""
@@ -191,7 +243,9 @@ def _reading_finding(reading: HostReading, time_s: float) -> Finding:
     return Finding("reading", time_s, time_s, "information", measured, {}, evidence)
 
 
-def _kept_seconds(recording: Recording, run: _Pass) -> Iterator[tuple[npt.NDArray[np.int64], dict[str, SecondLevels]]]:
+def _kept_seconds(
+    recording: Recording, run: DecodingPass
+) -> Iterator[tuple[npt.NDArray[np.int64], dict[str, SecondLevels]]]:
     """Levels that a reduced recording kept, as whole seconds of recording time."""
     for kept in recording.iter_levels():
         hello, origin_s = run.hellos.get(kept.session_id), run.origins_s.get(kept.session_id)
@@ -228,7 +282,7 @@ def _fill_envelope(envelope: Envelope, numbers: npt.NDArray[np.int64], levels: S
 
 
 def _use_kept_levels(
-    recording: Recording, run: _Pass, results: list[DetectorResult], envelopes: dict[str, Envelope]
+    recording: Recording, run: DecodingPass, results: list[DetectorResult], envelopes: dict[str, Envelope]
 ) -> tuple[list[DetectorResult], dict[str, Envelope]]:
     """A reduced recording kept levels of everything: trends and envelopes use them where waveforms are missing."""
     open_envelopes = {
@@ -264,27 +318,36 @@ def _number_or_none(value: Any) -> float | None:
     return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
 
 
-def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = _no_progress) -> Analysis:
-    """Run every detector over a recording, in bounded memory.
-
-    Raises RecordingUnreadableError or UnknownProtocolError where nothing can be decoded.
-    """
+def detect_options(recording: Recording, options: AnalyseOptions) -> DetectOptions:
+    """What the detectors are told: what was typed when it was recorded, and what was asked now."""
     notes = recording.notes
-    detect_options = DetectOptions(
+    return DetectOptions(
         nominal_supply_v=_number_or_none(notes.get("nominal_supply_v")),
         continuous=options.continuous,
         load_ohm=_number_or_none(notes.get("load_ohm")),
         load_kind=str(notes["load_kind"]) if "load_kind" in notes else None,
         supply=_supply_options(notes),
     )
-    run = _Pass(recording, options, progress, "looking for events")
+
+
+def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = _no_progress) -> Analysis:
+    """Run every detector over a recording, in bounded memory.
+
+    Raises RecordingUnreadableError or UnknownProtocolError where nothing can be decoded.
+    """
+    run = DecodingPass(recording, options, progress, "looking for events")
     builders: dict[str, EnvelopeBuilder] = {}
-    results = list(run_all(_tee_envelopes(run.windows(), builders, options.envelope_step_s), detect_options))
+    results = list(
+        run_all(_tee_envelopes(run.windows(), builders, options.envelope_step_s), detect_options(recording, options))
+    )
     envelopes = {role: builder.finish() for role, builder in builders.items()}
     if recording.reduction is not None:
         results, envelopes = _use_kept_levels(recording, run, results, envelopes)
     found = [finding for result in results for finding in result.findings] + kept_settings(recording) + run.readings
     findings = sorted(found, key=lambda f: (f.start_s, f.kind))
+    index = None if recording.reduction is not None else run.index
+    if index is not None:
+        save_index(recording, index)
     for result in results:
         if result.coverage.detector == TrendDetector.name:
             add_findings(result.summary["table"], findings)
@@ -303,9 +366,9 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
             Coverage("readings", 0.0, ()),
         ),
         link_health=run.decoder.health(),
-        settings=Settings(notes=dict(notes), options=_plain_options(options), calibrations=calibrations),
+        settings=Settings(notes=dict(recording.notes), options=_plain_options(options), calibrations=calibrations),
         envelopes=envelopes,
-        excerpts=_cut_enlarged(recording, options, findings, progress),
+        excerpts=_cut_enlarged(recording, options, findings, progress, index),
         summary={
             "recording": {
                 "kind": recording.kind,
@@ -321,13 +384,72 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
 
 
 def _cut_enlarged(
-    recording: Recording, options: AnalyseOptions, findings: list[Finding], progress: Progress
+    recording: Recording,
+    options: AnalyseOptions,
+    findings: list[Finding],
+    progress: Progress,
+    index: RecordingIndex | None,
 ) -> tuple[TraceWindow, ...]:
-    """A second, shorter pass: full-rate windows around the findings that are shown enlarged."""
+    """Full-rate windows around the findings that are shown enlarged; without an index a second pass is needed."""
     spans = [span for _, span in choose_enlarged(findings)]
     if not spans:
         return ()
-    return cut_excerpts(_Pass(recording, options, progress, "cutting out pictures").windows(), spans)
+    if index is None:
+        return cut_excerpts(DecodingPass(recording, options, progress, "cutting out pictures").windows(), spans)
+    return tuple(_read_span(recording, options, index, span) for span in spans)
+
+
+def _read_span(recording: Recording, options: AnalyseOptions, index: RecordingIndex, span: Interval) -> TraceWindow:
+    # Short windows: one of them more is read than the span needs.
+    quick = replace(options, window_s=min(options.window_s, _SPAN_WINDOW_S))
+    run = DecodingPass(recording, quick, _no_progress, "", index=index, from_s=span.start_s)
+    return cut_excerpt(run.windows(), span.start_s, span.stop_s)
+
+
+def read_index(recording: Recording, progress: Progress = _no_progress) -> RecordingIndex:
+    """The recording's index: the one beside it, else made by decoding the recording once, and kept.
+
+    Raises RecordingUnreadableError or UnknownProtocolError where nothing can be decoded.
+    """
+    index = load_index(recording)
+    if index is None:
+        run = DecodingPass(recording, AnalyseOptions(), progress, "reading for the first time")
+        for _ in run.decoded():
+            pass
+        index = run.index
+        save_index(recording, index)
+    return index
+
+
+def read_span(
+    recording: Recording | Path,
+    start_s: float,
+    stop_s: float,
+    options: AnalyseOptions | None = None,
+    progress: Progress = _no_progress,
+) -> TraceWindow:
+    """The volts of one span, at full rate, without reading what lies before it.
+
+    The same bits as in a pass from the start. The first call on a long recording makes its index; later ones answer
+    at once.
+
+    Parameters
+    ----------
+    recording : an open recording, or the path of one
+    start_s, stop_s : recording time
+    options : as for `analyse`
+    progress : called while an index has to be made
+
+    Raises
+    ------
+    RecordingUnreadableError, UnknownProtocolError : nothing can be decoded.
+    ValueError : stop_s is not after start_s.
+    """
+    opened = open_parts([recording]) if isinstance(recording, Path) else recording
+    chosen = options or AnalyseOptions()
+    if opened.reduction is not None:  # what was left out has to be met in order
+        return cut_excerpt(DecodingPass(opened, chosen, progress, "reading").windows(), start_s, stop_s)
+    return _read_span(opened, chosen, read_index(opened, progress), Interval(start_s, stop_s))
 
 
 def analyse_file(
