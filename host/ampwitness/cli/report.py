@@ -44,7 +44,7 @@ def _calibrations_of(path: Path | None) -> tuple[Calibration, ...]:
     type=click.Path(path_type=Path),
     help="Use this calibration file instead of what the recording brings along.",
 )
-@click.option("--window-s", default=10.0, show_default=True, type=click.FloatRange(0.5, 600.0), hidden=True)
+@click.option("--window-s", default=30.0, show_default=True, type=click.FloatRange(0.5, 600.0), hidden=True)
 def report(
     recording: tuple[Path, ...],
     alone: bool,
