@@ -57,6 +57,20 @@ ALLOWED: dict[str, set[str]] = {
     "reduction": {"errors", "types", "pipeline", "recording", "decode", "detect"},
     # A board that is streaming now, as windows of volts; recording along.
     "live": {"errors", "units", "types", "link", "recording", "decode", "waveform"},
+    # Pages in a browser of this machine: a board as it streams (its feed followed, never fed), a recording analysed. It
+    # borrows the report's colours and its page.
+    "livepage": {
+        "errors",
+        "units",
+        "types",
+        "recording",
+        "waveform",
+        "detect",
+        "findings",
+        "report",
+        "pipeline",
+        "live",
+    },
     # The user's file of measured calibrations, one a board.
     "calibration_file": {"errors", "units", "types"},
     # The firmware onto a board at its prompt, and the hello that proves it.

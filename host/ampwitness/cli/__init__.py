@@ -19,6 +19,7 @@ INSTALLER_COMMANDS = {
     "job": ("job", "job", "Keep one folder a vehicle: equipment, order of work, recordings, findings."),
     "before-power": ("before_power", "before_power", "Meter checks before an amplifier is switched on."),
     "record": ("record", "record", "Record from a board until told to stop."),
+    "live": ("live", "live", "Show a board, or a recording, on a page in a browser of this machine."),
     "report": ("report", "report", "Say what a recording shows: in the terminal, as a page, as JSON."),
     "verify": ("verify", "verify", "Check that a recording is whole and that every loss is accounted for."),
     "reduce": ("reduce", "reduce_command", "Make a recording smaller: full waveforms only around events."),

@@ -1,0 +1,155 @@
+"""`ampwitness live`: a board, or a recording, on a page in a browser of this machine."""
+
+from __future__ import annotations
+
+import sys
+import time
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from ampwitness.cli.keyboard import Keyboard
+from ampwitness.cli.progress import ProgressLine
+from ampwitness.cli.record import SAFETY, _stop_on_signals, recording_notes
+from ampwitness.cli.settings_folder import calibration_of
+from ampwitness.errors import AmpwitnessError, UsageError
+from ampwitness.link.finding import find_board
+from ampwitness.link.session import BoardSession
+from ampwitness.live import LiveFeed
+from ampwitness.livepage.clean_ceiling import CleanCeiling, ceiling_of_recording, typed_ceiling
+from ampwitness.livepage.feed_state import FeedState, losses_in_words
+from ampwitness.livepage.live_page import LivePage
+from ampwitness.livepage.server import HTTP_PORT, PageServer
+from ampwitness.recording import RecordingWriter, open_parts
+from ampwitness.recording.writer import refuse_existing
+from ampwitness.types import TraceWindow
+from ampwitness.units import seconds_to_clock
+
+_IN_THE_OPEN = "Whoever has this address can look, and set marks; it crosses the network unencrypted."
+
+
+@click.command(
+    epilog="Examples: ampwitness live --out trip.mcap --ceiling-from gain.mcap; ampwitness live trip.mcap"
+)
+@click.argument("recording", type=click.Path(path_type=Path), nargs=-1)
+@click.option("--port", help="Serial port of the board. Without it every port is asked.")
+@click.option("--out", type=click.Path(path_type=Path), help="File to record into. Default: a name by date and time.")
+@click.option("--http-port", default=HTTP_PORT, show_default=True, help="Where the page is; 0: any free port.")
+@click.option("--open-to-network", is_flag=True, help="Let others on the network look, with a token in the address.")
+@click.option("--seconds", type=click.FloatRange(min=0, min_open=True), help="Stop after this long.")
+@click.option("--mode", help="Mode of the board: bass, wide or slow. Default: the one it is in.")
+@click.option("--ceiling", "ceiling_v", type=click.FloatRange(min=0, min_open=True), help="Clean ceiling, volts peak.")
+@click.option("--ceiling-from", type=click.Path(path_type=Path), help="A recording the clean ceiling is learned from.")
+@click.option("--nominal-supply", type=click.FloatRange(min=0, min_open=True), help="Volts the supply should have.")
+def live(
+    recording: tuple[Path, ...],
+    port: str | None,
+    out: Path | None,
+    http_port: int,
+    open_to_network: bool,
+    seconds: float | None,
+    mode: str | None,
+    ceiling_v: float | None,
+    ceiling_from: Path | None,
+    nominal_supply: float | None,
+) -> None:
+    """Show a board's stream on a page in a browser, and record it. With RECORDING: show that, at every scale.
+
+    The page is for this machine alone unless --open-to-network. Browsers come and go as they like: the recording does
+    not depend on them. Press m, here or on the page, to set a mark. Ctrl-C ends and keeps the recording.
+    """
+    if recording:
+        if port is not None or out is not None or mode is not None or seconds is not None:
+            raise UsageError("RECORDING is shown, not recorded: leave --port, --out, --mode and --seconds out.")
+        _show_recording(recording, http_port, open_to_network)
+        return
+    out = out or Path(datetime.now().strftime("ampwitness-live-%Y%m%d-%H%M%S.mcap"))
+    refuse_existing(out)
+    ceiling = _find_ceiling(ceiling_v, ceiling_from)
+    click.echo(SAFETY, err=True)
+    with BoardSession(port or find_board()) as session:
+        if mode is not None and mode != session.hello.mode:
+            session.set_mode(mode)
+        book = calibration_of(session.hello.board_id)
+        notes = recording_notes(session, {"nominal_supply_v": nominal_supply, "asked_mode": mode})
+        feed = LiveFeed(session, calibrations=None if book is None else book.calibrations)
+        page = LivePage(feed, FeedState(ceiling, nominal_supply), str(out))
+        server = PageServer(page.routes(), http_port, open_to_network=open_to_network)
+        try:
+            feed.writer = RecordingWriter(out, notes)  # only once everything else stands: no empty file is left
+            server.start()
+            _say_address(server, open_to_network)
+            click.echo(f"Recording into {out}. m sets a mark, Ctrl-C ends.", err=True)
+            _follow(page, feed, seconds)
+        finally:
+            server.close()
+
+
+def _find_ceiling(ceiling_v: float | None, ceiling_from: Path | None) -> CleanCeiling | None:
+    if ceiling_v is not None and ceiling_from is not None:
+        raise UsageError("--ceiling and --ceiling-from together make no sense: give one of them.")
+    if ceiling_v is not None:
+        return typed_ceiling(ceiling_v)
+    if ceiling_from is None:
+        return None
+    with ProgressLine() as progress:
+        return ceiling_of_recording(open_parts([ceiling_from]), progress)
+
+
+def _say_address(server: PageServer, open_to_network: bool) -> None:
+    click.echo(f"Open in a browser: {server.url}")
+    sys.stdout.flush()
+    if open_to_network:
+        click.echo(_IN_THE_OPEN, err=True)
+
+
+def _follow(page: LivePage, feed: LiveFeed, seconds: float | None) -> None:
+    """Until Ctrl-C, the time is over, or the board ends; the recording is closed whatever happens."""
+    writer = feed.writer
+    assert writer is not None
+    try:
+        with Keyboard() as keyboard, feed, _stop_on_signals() as signals:
+
+            def tick(window: TraceWindow | None) -> bool:
+                if "m" in keyboard.pressed().lower():
+                    page.ask_mark("keyboard")
+                is_over = seconds is not None and feed.monitor.recorded_s >= seconds
+                return bool(signals) or is_over
+
+            page.run(tick)
+    except AmpwitnessError as error:
+        if writer.n_bytes == 0:
+            writer.path.unlink(missing_ok=True)  # notes of a recording that never was
+            raise
+        raise type(error)(f"{error} {_kept(feed, writer)}") from error
+    click.echo(_kept(feed, writer))
+    click.echo(f"Next: ampwitness report {writer.path} --html {writer.path.with_suffix('.html')}")
+
+
+def _kept(feed: LiveFeed, writer: RecordingWriter) -> str:
+    monitor = feed.monitor
+    losses = losses_in_words({
+        "n_scans_lost": monitor.n_scans_lost,
+        "n_frames_lost": monitor.n_frames_lost,
+        "n_bad_frames": monitor.n_bad_frames,
+    })  # fmt: skip
+    return f"Recorded: {seconds_to_clock(monitor.recorded_s)} in {writer.path} ({writer.n_bytes} bytes, {losses})."
+
+
+def _show_recording(paths: tuple[Path, ...], http_port: int, open_to_network: bool) -> None:
+    from ampwitness.livepage.recording_page import RecordingPage  # drawing takes a second to load
+
+    recording = open_parts(list(paths))
+    with ProgressLine() as progress:
+        page = RecordingPage(recording, progress)
+    server = PageServer(page.routes(), http_port, open_to_network=open_to_network)
+    server.start()
+    try:
+        _say_address(server, open_to_network)
+        click.echo("Ctrl-C ends.", err=True)
+        with _stop_on_signals() as signals:
+            while not signals:
+                time.sleep(0.1)
+    finally:
+        server.close()
