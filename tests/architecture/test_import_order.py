@@ -57,6 +57,8 @@ ALLOWED: dict[str, set[str]] = {
     "reduction": {"errors", "types", "pipeline", "recording", "decode", "detect"},
     # A board that is streaming now, as windows of volts; recording along.
     "live": {"errors", "units", "types", "link", "recording", "decode", "waveform"},
+    # Volts and findings in the formats of other programs.
+    "export": {"errors", "units", "types", "findings"},
     # Pages in a browser of this machine: a board as it streams (its feed followed, never fed), a recording analysed. It
     # borrows the report's colours and its page.
     "livepage": {
@@ -81,7 +83,7 @@ ALLOWED: dict[str, set[str]] = {
     "guide": {"errors", "units", "types", "frontend", "waveform", "detect", "findings"},
 }
 # third-party package -> the one part of the program in which it is at home
-HOMES = {"serial": {"link"}, "click": {"cli"}, "matplotlib": {"report"}, "mcap": {"recording"}}
+HOMES = {"serial": {"link"}, "click": {"cli"}, "matplotlib": {"report"}, "mcap": {"recording"}, "asammdf": {"export"}}
 
 
 def part_of(path: Path) -> str:
