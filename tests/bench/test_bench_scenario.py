@@ -35,7 +35,7 @@ def test_clips_are_where_the_output_is_at_its_ceiling_and_nowhere_else(name: str
     assert np.array_equal(is_clipped, np.abs(run.wanted_v) > run.ceiling_v)
 
 
-@pytest.mark.parametrize("name", scenario_names())
+@pytest.mark.parametrize("name", [name for name in scenario_names() if name != "gain_turned"])  # a tone has no notes
 def test_sag_is_that_of_the_noise_free_supply(name: str) -> None:
     supply_v = made(name).drive.supply.supply_v
     notes = made(name).truth.notes

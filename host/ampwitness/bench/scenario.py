@@ -1,7 +1,8 @@
 """Built-in scenarios with known truth. Vehicle, amplifier and music are inventions of this project.
 
 `demo` and `clean`: a bridged amplifier whose rails follow a weak supply with the engine off. `engine_running`: the same
-amplifier on a sound supply that is being charged.
+amplifier on a sound supply that is being charged. `gain_turned`: a 40 Hz tone while its gain is turned up, a little
+past the edge, and back.
 """
 
 from __future__ import annotations
@@ -44,6 +45,7 @@ CHARGED_SUPPLY = VehicleSupply(
     alternator=Alternator(set_point_v=14.3, limit_a=90.0, ripple_v=0.04, ripple_hz=620.0),
     capacitor=Capacitor(farad=0.5, esr_ohm=0.004),
 )
+STIFF_SUPPLY = VehicleSupply(emf_v=12.7, battery_ohm=0.004, plus_cable_ohm=0.001, return_cable_ohm=0.001)
 # Source volts at which the amplifier just reaches its ceiling on a supply at rest.
 _FULL_V = (3.0 * 12.5 - 1.0) / AMPLIFIER.gain_ratio
 
@@ -65,7 +67,7 @@ class Scenario:
 
 
 def scenario(name: str, seed: int | None = None) -> Scenario:
-    """Make a built-in scenario: "demo", "clean" or "engine_running".
+    """Make a built-in scenario: "demo", "clean", "engine_running" or "gain_turned".
 
     `seed` draws other notes and levels; None is the scenario's own. Raises UsageError for an unknown name.
     """
@@ -109,10 +111,24 @@ def _engine_running(rng: np.random.Generator) -> Scenario:
     return _finish("engine_running", wanted, 20.0, CHARGED_SUPPLY, rng, "engine running", None)
 
 
+def _gain_turned(rng: np.random.Generator) -> Scenario:
+    """26 s of 40 Hz: quiet, turned up over 12 s, a little past the edge, back by 3 dB, and rest."""
+    duration_s = 26.0
+    time_s = np.arange(round(duration_s * RATE_HZ)) / RATE_HZ
+    # at 12 V under load: where the tone's crest reaches the ceiling
+    edge_v = (3.0 * 12.45 - 1.0) / AMPLIFIER.gain_ratio
+    knob_db = np.interp(time_s, [0.0, 4.0, 16.0, 19.0, 20.0, duration_s], [-12, -12, 0.4, 1.0, -2.0, -2.0])
+    fade = np.clip((time_s - 1.0) / 0.05, 0, 1) * np.clip((duration_s - 1.0 - time_s) / 0.05, 0, 1)
+    source_v = fade * edge_v * 10 ** (knob_db / 20) * np.sin(2 * np.pi * 40.0 * time_s)
+    run = drive(AMPLIFIER, STIFF_SUPPLY, source_v, RATE_HZ)
+    return _described("gain_turned", run, (), "engine off")
+
+
 _SCENARIOS: dict[str, tuple[Callable[[np.random.Generator], Scenario], int]] = {
     "demo": (_demo, 11),
     "clean": (_clean, 12),
     "engine_running": (_engine_running, 13),
+    "gain_turned": (_gain_turned, 14),
 }
 
 
@@ -126,7 +142,10 @@ def _finish(
     other_a: Samples | None,
 ) -> Scenario:
     source_v, notes = play(wanted, duration_s, RATE_HZ, rng)
-    run = drive(AMPLIFIER, supply, source_v, RATE_HZ, other_a=other_a)
+    return _described(name, drive(AMPLIFIER, supply, source_v, RATE_HZ, other_a=other_a), notes, engine)
+
+
+def _described(name: str, run: Drive, notes: tuple[Note, ...], engine: str) -> Scenario:
     return Scenario(
         name=name,
         stimulus=_stimulus(run),
