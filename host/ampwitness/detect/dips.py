@@ -75,7 +75,7 @@ class _RoleWatch:
         run, n = self._run, self._n_second
         whole = run.steps(self._role, self._at, self._at + (stop - self._at) // n * n).reshape(-1, n)
         medians = np.partition(whole, n // 2, axis=1)[:, n // 2].astype(np.float64) if len(whole) else np.empty(0)
-        highest_v = max([*self._seconds, *medians]) if self._nominal_v is None else self._nominal_v
+        highest_v = max([*self._seconds, *medians], default=0.0) if self._nominal_v is None else self._nominal_v
         is_quiet = self._dip is None and len(medians) and float(averaged.min()) >= THRESHOLD_RATIO * highest_v
         if is_quiet and len(medians) * n == stop - self._at:
             self._seconds.extend(medians.tolist())
