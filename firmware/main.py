@@ -80,15 +80,14 @@ def describe_board(source):
     return facts
 
 
-def run():
-    """Run the logger until something ends it; then leave the converter stopped."""
+def build():
+    """The logger with everything around it. Raises whatever hinders that, ValueError with a sentence where known."""
     from logger import acquire_rp2
 
     acquire_rp2.stop_hardware()
     unfit = acquire_rp2.why_unfit(sys.implementation)
     if unfit:
-        print(unfit)
-        return
+        raise ValueError(unfit)
     source = acquire_rp2.Rp2Source()  # before the rest is loaded: it needs 64 KiB in one piece
     queue_memory = bytearray(32768)  # the same
     import gc
@@ -106,6 +105,13 @@ def run():
     port = usb_link.UsbPort()
     logger = Logger(board_config, source, port, pins, time, describe_board(source), load_mode(), queue_memory)
     gc.threshold(-1)
+    return logger
+
+
+def run(logger):
+    """Run the logger until something ends it; then leave the converter stopped."""
+    import time
+
     watchdog = life_rp2.start_watchdog()
     try:
         while True:
@@ -118,5 +124,24 @@ def run():
         logger.shut_down()
 
 
+def tell_why_not(error):
+    """Say why there is no logger until somebody installs a better one."""
+    try:
+        from board_config import LED_PIN
+    except Exception:  # it may be the very file that is wrong
+        LED_PIN = None
+    life_rp2.refuse("start", "The logger does not start: %s: %s" % (type(error).__name__, error), LED_PIN)
+
+
+def main():
+    """One start of the board."""
+    try:
+        logger = build()
+    except Exception as error:
+        tell_why_not(error)
+    else:
+        run(logger)
+
+
 if not life_rp2.take_leave():
-    run()
+    main()

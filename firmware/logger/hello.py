@@ -64,6 +64,7 @@ def find_refusal(config, mode, n_ring, channels_most=REAL_CHANNELS_MOST):
             return "board_config has '%s' as an analog channel and as a digital line; keep one." % role
     if "out_n" in roles and "out_p" not in roles:
         return "board_config has out_n without out_p; a single-ended output is out_p."
+    pins += [pin for pin in (config.BUTTON_PIN, config.LED_PIN) if pin is not None]
     for pin in pins:
         if pins.count(pin) > 1:
             return "board_config uses GPIO%d twice." % pin

@@ -1,4 +1,4 @@
-"""Watchdog, cause of the last reset, and the way out to the MicroPython prompt."""
+"""Watchdog, cause of the last reset, the way out to the MicroPython prompt, and why a board does not start."""
 
 import time
 
@@ -57,3 +57,31 @@ def take_leave():
     bool : True: end main.py now and let the prompt come
     """
     return _is_leaving
+
+
+def refuse(code, text, led_pin):
+    """Say as a fault, once a second, why the logger does not run. Ends by Ctrl-C, so that it can be installed anew.
+
+    Parameters
+    ----------
+    code, text : of the fault
+    led_pin : GPIO of the lamp; None: not known
+    """
+    import sys
+
+    import micropython
+    from ampwire import framing, layout
+
+    from logger import hello, lamp
+
+    micropython.kbd_intr(3)
+    led = None if led_pin is None else machine.Pin(led_pin, machine.Pin.OUT)
+    payload = ('{"code":"%s","text":%s}' % (code, hello.quote(text))).encode()
+    seq = 0
+    while True:
+        if led is not None:
+            led.value(lamp.is_on(lamp.FAULT, time.ticks_ms()))
+        if time.ticks_ms() // 1000 != seq:
+            seq = time.ticks_ms() // 1000
+            sys.stdout.buffer.write(b"\0" + framing.pack_frame(layout.KIND_FAULT, 0, seq, 0, 0, payload))
+        time.sleep_ms(20)

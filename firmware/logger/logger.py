@@ -176,11 +176,11 @@ class Logger:
         if (now_ms - self._heard_ms) & TICKS_MASK > HEARTBEAT_MS:
             self._lose_host()
             return True
-        if self._source.overflowed():
-            self._restart_after_overflow(now_ms)
-            return True
         averager = self.averager
         position = self._source.position()
+        if self._source.overflowed():  # asked after the position: what was converted up to there is sound otherwise
+            self._restart_after_overflow(now_ms)
+            return True
         self._watch_lines(position, now_ms)
         waiting = (position - averager.read) & TICKS_MASK
         if waiting > self._ring_most:
@@ -281,6 +281,8 @@ class Logger:
             return
         self._every_second.done(now_ms)
         self._has_streamed_a_second = self.is_streaming
+        if self.is_streaming:
+            self._set_anchor()
         if not self.is_streaming and elapsed(now_ms, self._heard_ms) > HEARTBEAT_MS:
             self._is_host_there = False
         if self._is_host_there:
@@ -329,8 +331,8 @@ class Logger:
         self._has_fault = True
         self._tell_fault(code, text, now_ms)
 
-    def _tell_fault(self, code, text, now_ms):
-        self._send_text(layout.KIND_FAULT, '{"code":"%s","text":%s}' % (code, hello.quote(text)), now_ms)
+    def _tell_fault(self, code, text, now_ms, more=""):
+        self._send_text(layout.KIND_FAULT, '{"code":"%s","text":%s%s}' % (code, hello.quote(text), more), now_ms)
 
     # ---- commands ---------------------------------------------------------------------------------------------------
 
@@ -477,6 +479,7 @@ class Logger:
             self._end_streaming()
             self._refuse_start(command, "converter", str(error), now_ms)
             return
+        self._set_anchor()
         if command == layout.KIND_START:
             self._reply(command, True, "Streaming.", now_ms)
         self._send_hello(now_ms)
@@ -528,11 +531,30 @@ class Logger:
         self._make_hello_if_idle()
 
     def _restart_after_overflow(self, now_ms):
-        # How many conversions are missing is unknown, so no index can be right any more: a new session.
+        # How many conversions are missing is unknown, so no index can be right any more: a new session. Converter and
+        # clock run on one crystal, so the clock tells how many scans lie between what was framed last and the new
+        # session: to within the time between reading the one and the other.
         self.counters.add(status.FIFO_OVERFLOWS, 1)
         self._lost_ms = now_ms
+        n_framed = (self.averager.read - self._anchor_position) & TICKS_MASK
+        if n_framed >= 0x20000000:  # what was framed last lies before the anchor
+            n_framed -= 0x40000000
+        since_us, scan_conversions = self._anchor_us, self.averager.scan_conversions
         self._start(now_ms, layout.KIND_MODE)
-        self._tell_fault("fifo-overflow", "The converter lost conversions; a new session was begun.", now_ms)
+        text, more = "The converter lost conversions; a new session was begun.", ""
+        if self.is_streaming:
+            n_new = (self._source.position() - getattr(self._source, "first_position", 0)) & TICKS_MASK
+            passed_us = elapsed(self._now_us(), since_us)
+            mhz = self._config.ADC_CLOCK_HZ // 1000000
+            n_missing = passed_us * mhz // self.stream.cycles - n_new - n_framed
+            n_lost = (n_missing + scan_conversions // 2) // scan_conversions
+            text += " %d scans are missing before it, by the board's clock." % n_lost
+            more = ',"lost_scans":%d' % n_lost
+        self._tell_fault("fifo-overflow", text, now_ms, more)
+
+    def _set_anchor(self):
+        self._anchor_position = self._source.position()
+        self._anchor_us = self._now_us()
 
     # ---- self test --------------------------------------------------------------------------------------------------
 

@@ -132,7 +132,9 @@ class Installer:
                     raise WrongBoardError(f"{self._port} is a virtual board; it runs this firmware already.")
                 self._say(f"board {session.hello.board_id} runs {session.hello.firmware}; sending it to its prompt")
                 session.leave()
-        except NotOurBoardError:
+        except (NotOurBoardError, BoardFaultError) as error:
+            if isinstance(error, BoardFaultError):
+                self._say(str(error))  # one that cannot start leaves by Ctrl-C, as any program does
             return False  # a prompt, probably; mpremote will say if it is none
         self._wait_for_port()
         self._wait_for_prompt()

@@ -172,9 +172,9 @@ def test_a_chattering_line_costs_no_samples(emulator, tmp_path):
 
 
 def test_a_hung_loop_is_reset_by_the_watchdog_and_says_so(emulator, tmp_path):
-    hang = "logger.step()\n            while time.ticks_ms() > 4500 and life_rp2.reset_cause() == 'power': pass"
+    hang = "logger.step()\n            while time.ticks_ms() > 6000 and life_rp2.reset_cause() == 'power': pass"
     board, _ = boot(emulator, tmp_path, {"main.py: logger.step()": hang}, host_tx=heartbeats(BOOT_S, BOOT_S + 20))
-    board.run_until(BOOT_S + 14)
+    board.run_until(BOOT_S + 16)
     result = board.result()
     hellos = hear(result.chunks).messages(layout.KIND_HELLO)
     causes = [m["reset_cause"] for _, m in hellos]
@@ -340,3 +340,53 @@ def test_starting_again_and_again_with_a_full_calibration_leaves_memory_enough(e
     assert len(hellos[-1][1]["calibration"]) == 3
     assert hellos[-1][1]["remarks"] == []
     assert board.result().resets == 0
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"logger/acquire_rp2.py: OLDEST_MICROPYTHON = (1, 26)": "OLDEST_MICROPYTHON = (1, 99)"}, "needs MicroPython"),
+        ({'logger/acquire_rp2.py: "RP2040" not in': '"RP9999" not in'}, "needs an RP2040"),
+        ({"board_config.py: MODES = {": "MODES = ["}, "SyntaxError"),
+        ({"board_config.py: BUTTON_PIN = 14": "BUTTON_PIN = 77"}, "ValueError"),
+    ],
+)
+def test_a_board_that_cannot_start_says_why_and_can_be_interrupted(emulator, tmp_path, changes, words):
+    board, _ = boot(emulator, tmp_path, changes, host_tx=[(7.5, b"\x03"), (8.0, b"print(6 * 7)\r\n")])
+    board.run_until(7.4)
+    faults = hear(board.result().chunks).messages(layout.KIND_FAULT)
+    print(faults)
+    assert len(faults) >= 2
+    assert {m["code"] for _, m in faults} == {"start"}
+    assert words in faults[0][1]["text"]
+    board.run_until(9)
+    assert b"42\r\n" in board.result().data
+    assert board.result().resets == 0, "a watchdog would throw everybody out of the prompt"
+
+
+@pytest.mark.parametrize(
+    ("channels", "words"),
+    [
+        ('(("out_n", 27), ("out_p", 26), ("supply", 28))', "scans its pins upwards"),
+        ('(("out_p", 26), ("supply", 22))', "GPIO22 is no analog input"),
+        ('(("out_n", 26), ("supply", 27))', "out_n without out_p"),
+        ('(("out_p", 26), ("remote", 27))', "as an analog channel and as a digital line"),
+    ],
+)
+def test_what_does_not_fit_together_is_refused_at_start_with_a_fault(emulator, tmp_path, channels, words):
+    three = 'CHANNELS = (("out_p", 26), ("out_n", 27), ("supply", 28))'
+    board, _ = boot(
+        emulator,
+        tmp_path,
+        {f"board_config.py: {three}": f"CHANNELS = {channels}"},
+        host_tx=session("bass", BOOT_S, BOOT_S + 2),
+    )
+    board.run_until(BOOT_S + 1)
+    heard = hear(board.result().chunks)
+    faults = [m["text"] for _, m in heard.messages(layout.KIND_FAULT)]
+    replies = [m for _, m in heard.messages(layout.KIND_REPLY) if m["for"] == "start"]
+    print(faults)
+    assert len(faults) >= 1
+    assert words in faults[0]
+    assert [m["ok"] for m in replies] == [False]
+    assert heard.samples() == []

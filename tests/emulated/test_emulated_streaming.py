@@ -135,6 +135,15 @@ def test_a_fifo_overflow_is_counted_and_begins_a_new_session(emulator, tmp_path)
     stimulus = Numbered()
     tx = session("bass", BOOT_S, BOOT_S + 5)
     board = emulator.Board(copy_firmware(tmp_path / "board"), stimulus, host_tx=tx)
+    converter_starts = []
+
+    def note_start():
+        started_s = board.mcu.adc.base * 1e-9
+        if board.mcu.adc.running and converter_starts[-1:] != [started_s]:
+            converter_starts.append(started_s)
+        board.at(board.now + 0.01, note_start)
+
+    board.at(BOOT_S, note_start)
     board.run_until(BOOT_S + 1.5)
     # The DMA is held off for two milliseconds: 384 conversions for the four places of the FIFO.
     paced = [c for c in board.mcu.dma.channels if c._treq_value == emulator.ADC_TREQ and c.active]
@@ -153,6 +162,11 @@ def test_a_fifo_overflow_is_counted_and_begins_a_new_session(emulator, tmp_path)
     assert len(tags) == 2
     for tag in tags:
         assert assert_exact(heard, stimulus, tag).n_missing_scans == 0
+    # The emulator knows when the converter was started each time.
+    n_before = heard.samples(tags[0])[-1][1].index + 38
+    n_truly_lost = (converter_starts[-1] - converter_starts[-2]) * 8000 - n_before
+    print("scans lost", faults[0][1]["lost_scans"], "truly", round(n_truly_lost, 2))
+    assert faults[0][1]["lost_scans"] == pytest.approx(n_truly_lost, abs=1.0)
     assert [m["code"] for _, m in faults] == ["fifo-overflow"]
     assert heard.last_status()["fifo_overflows"] == 1
     assert faults[0][0] < BOOT_S + 1.75

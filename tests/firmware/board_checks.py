@@ -891,7 +891,89 @@ def check_lost_conversions_begin_a_new_session():
     same(second[0].index, 0, "index begins again")
     _check_samples(bench, second)
     same(_status(bench)["fifo_overflows"], 1, "counted")
-    same(json.loads(bench.of_kind(layout.KIND_FAULT)[0].payload.decode())["code"], "fifo-overflow", "said")
+    fault = json.loads(bench.of_kind(layout.KIND_FAULT)[0].payload.decode())
+    same(fault["code"], "fifo-overflow", "said")
+
+
+def check_an_overflow_is_sized_by_the_clock():
+    # 192 conversions a millisecond, 24 a scan. After n_before ms of sound conversions n_dead ms pass without any.
+    for n_before, n_dead, first_position in ((100, 50, 0), (2500, 3, (1 << 30) - 1000), (1003, 0, (1 << 30) - 250000)):
+        bench = Bench(source=FakeSource(first_position=first_position), start_ms=(1 << 30) - 1200)
+        bench.port.say(layout.KIND_START)
+        while not bench.source.is_running:
+            bench.run_ms(1)
+        start_ms = bench.clock.ms  # conversions begin after this
+        bench.run_ms(n_before)
+        bench.run_ms(20, conversions_a_ms=0)
+        bench.clock.ms += n_dead
+        framed = bench.of_kind(layout.KIND_SAMPLES)[-1].index + 38
+        bench.source.is_over = True
+        bench.logger.step()
+        begun_ms = bench.clock.ms
+        bench.run_ms(30)
+        fault = json.loads(bench.of_kind(layout.KIND_FAULT)[0].payload.decode())
+        truth = (begun_ms - start_ms) * 192 // 24 - framed
+        true(abs(fault["lost_scans"] - truth) <= 1, "%d ms: %d, truly %d" % (n_dead, fault["lost_scans"], truth))
+        true("%d scans are missing" % fault["lost_scans"] in fault["text"], fault["text"])
+
+
+def _lamp(bench, n_steps, step_ms):
+    """(share of the time lit, changes) over n_steps looks."""
+    lit = []
+    for _ in range(n_steps):
+        bench.run_ms(step_ms)
+        lit.append(bool(bench.pins.is_lit))
+    return sum(lit) / n_steps, sum([lit[i] != lit[i - 1] for i in range(1, n_steps)])
+
+
+def check_the_lamp_tells_what_goes_on():
+    bench = Bench()
+    share, changes = _lamp(bench, 400, 10)
+    true(0.01 < share < 0.06 and 3 <= changes <= 5, "idle: a short blink every two seconds, %r" % ((share, changes),))
+    bench.start()
+    share, changes = _lamp(bench, 200, 10)
+    true(0.4 < share < 0.6 and 3 <= changes <= 5, "streaming: half a second each, %r" % ((share, changes),))
+    bench.port.room = 0
+    bench.run_ms(1500)
+    share, changes = _lamp(bench, 100, 10)
+    true(0.4 < share < 0.6 and 8 <= changes <= 11, "losing: fast, %r" % ((share, changes),))
+    bench = Bench(FakeConfig(CHANNELS=(("out_n", 26),)))
+    bench.start()
+    share, changes = _lamp(bench, 200, 10)
+    true(0.15 < share < 0.25 and 7 <= changes <= 9, "fault: two short blinks a second, %r" % ((share, changes),))
+    bench = Bench()
+    bench.command(layout.KIND_SELF_TEST)
+    true(bench.pins.is_lit, "testing: on")
+
+
+def check_every_combination_of_roles_that_makes_sense_starts():
+    roles = ("out_p", "out_n", "supply", "battery", "ground", "source", "current", "remote")
+    n_good = n_all = 0
+    for chosen_bits in range(1, 256):
+        chosen = [roles[i] for i in range(8) if chosen_bits >> i & 1]
+        if len(chosen) > 3:
+            continue
+        n_all += 1
+        channels = tuple([(role, 26 + k) for k, role in enumerate(chosen)])
+        digital = () if "remote" in chosen else (("remote", 15, 6.0),)
+        config = FakeConfig(CHANNELS=channels, DIGITAL=digital)
+        refusals = [hello.find_refusal(config, mode, RING) for mode in ("bass", "wide", "slow")]
+        if "out_n" in chosen and "out_p" not in chosen:
+            true(all("without out_p" in text for text in refusals), "%r: %r" % (chosen, refusals))
+            continue
+        same(refusals, ["", "", ""], "%r" % chosen)
+        n_good += 1
+        if "remote" in chosen:
+            text = hello.find_refusal(FakeConfig(CHANNELS=channels), "bass", RING)
+            true("keep one" in text, "remote both ways: %r" % text)
+    # 8 single, 28 pairs, 56 threes; with out_n and without out_p 1, 6 and 15 of them.
+    same((n_all, n_good), (8 + 28 + 56, 8 + 28 + 56 - 1 - 6 - 15), "combinations")
+    for name, pin in (("BUTTON_PIN", 26), ("LED_PIN", 15)):
+        config = FakeConfig()
+        setattr(config, name, pin)
+        true("twice" in hello.find_refusal(config, "bass", RING), name)
+    config = FakeConfig(BUTTON_PIN=None, LED_PIN=None)
+    same(hello.find_refusal(config, "bass", RING), "", "neither button nor lamp")
 
 
 def check_silent_host_ends_streaming():

@@ -14,6 +14,7 @@ from typing import Any
 
 from ampwire.framing import FrameError, pack_frame, unpack_frame
 from ampwire.layout import (
+    KIND_FAULT,
     KIND_HEARTBEAT,
     KIND_HELLO,
     KIND_IDENTIFY,
@@ -40,7 +41,7 @@ NAMES = {KIND_START: "start", KIND_STOP: "stop", KIND_MARK_NOW: "mark", KIND_MOD
 class FakeBoard:
     """Use as a context manager; `name` is the port to open.
 
-    behaviour: "board", or one of "silent", "text", "random", "echo", "prompt" (no board), "other version", "mute"
+    behaviour: "board", or one of "silent", "text", "random", "echo", "prompt" (no board), "cannot start", "other version", "mute"
     (answers, but never sends samples), "refuses start".
     pace: 1 real time, 0 as fast as the port takes it. mute_after_s, unplug_after_s, end_after_s (board's seconds):
     fall silent, close the terminal, say stimulus_ended. reset_after_s: start anew and wait.
@@ -131,6 +132,9 @@ class FakeBoard:
         if not select.select([self._master], [], [], wait_s)[0]:
             return
         raw = os.read(self._master, 4096)
+        if self.behaviour == "cannot start":
+            self._send_json(KIND_FAULT, {"code": "start", "text": "This firmware needs MicroPython 1.26 or later."})
+            return
         if self.behaviour == "prompt":
             self._write(b"\r\n>>> ")
             return

@@ -157,6 +157,14 @@ def test_a_board_that_has_it_all_is_only_checked_and_reset() -> None:
     assert [command for command in mpremote.commands if command[0] == "fs"] == []
 
 
+def test_a_board_that_cannot_start_is_installed_like_a_bare_one() -> None:
+    with BoardWithPrompt() as board:
+        board.behaviour = "cannot start"
+        mpremote = FakeMpremote(board, files={"main.py": b"old"})
+        assert install(board, mpremote).was_running is False
+    assert mpremote.files == files_here()
+
+
 def test_the_boards_own_configuration_is_kept_unless_told_otherwise(tmp_path: Path) -> None:
     standard = files_here()["board_config.py"]
     own = standard.replace(b"BUTTON_PIN = 14", b"BUTTON_PIN = 13")

@@ -334,3 +334,12 @@ def test_a_socket_is_a_port_too() -> None:
             assert session.monitor.recorded_s >= 5.0
             assert session.monitor.n_scans_lost == 0
         os.close(inner)
+
+
+def test_a_board_that_cannot_start_is_quoted() -> None:
+    with FakeBoard("cannot start") as board:
+        with pytest.raises(BoardFaultError, match=r"needs MicroPython 1\.26 or later"):
+            BoardSession(board.name, identify_s=0.5)
+        (answer,) = probe_ports((PortListing(board.name, ""),), wait_s=0.5)
+    assert answer.hello is None
+    assert "needs MicroPython" in str(answer.error)

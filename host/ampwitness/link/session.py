@@ -13,6 +13,7 @@ from typing import Any
 
 from ampwire.framing import pack_frame
 from ampwire.layout import (
+    KIND_FAULT,
     KIND_HEARTBEAT,
     KIND_HELLO,
     KIND_IDENTIFY,
@@ -33,7 +34,7 @@ from ampwitness.errors import (
 )
 from ampwitness.link.deframe import Deframer
 from ampwitness.link.inbox import Inbox
-from ampwitness.link.messages import MessageError, Reply, is_streaming, parse_hello
+from ampwitness.link.messages import MessageError, Reply, is_streaming, parse_fault, parse_hello
 from ampwitness.link.monitor import StreamMonitor
 from ampwitness.link.port import Port
 from ampwitness.types import Chunk, Frame, Hello
@@ -71,6 +72,7 @@ class BoardSession:
     PortNotFoundError, PortAccessError : the port cannot be opened.
     NotOurBoardError : it stays silent, or talks something else.
     UnknownProtocolError : a board, but of another wire version.
+    BoardFaultError : a board that cannot start its firmware, in its own words.
     """
 
     def __init__(self, port: str, identify_s: float = IDENTIFY_S) -> None:
@@ -109,7 +111,7 @@ class BoardSession:
     def _identify(self, wait_s: float) -> Hello:
         seen = bytearray()
         n_bytes = 0
-        absurd = ""
+        absurd = refusal = ""
         deadline_s = time.monotonic() + wait_s
         next_ask_s = 0.0
         while time.monotonic() < deadline_s:
@@ -125,6 +127,11 @@ class BoardSession:
                         return parse_hello(item)
                     except MessageError as error:
                         absurd = error.reason
+                elif isinstance(item, Frame) and item.kind == KIND_FAULT:
+                    with contextlib.suppress(MessageError):
+                        refusal = parse_fault(item.payload)[1]
+        if refusal:
+            raise BoardFaultError(f"The board on {self.name} says: {refusal}")
         if n_bytes == 0:
             raise NotOurBoardError(
                 f"{self.name} stays silent: no answer within {wait_s:g} s. Is it the logger board, does its firmware "
