@@ -49,8 +49,8 @@ function drawVolts(sheet) {
   }
 }
 
-function drawAcross(sheet, words) {
-  const { pen } = sheet, step = niceStep(sheet.x1 - sheet.x0, Math.max(2, (sheet.right - sheet.left) / 110));
+function drawAcross(sheet, words, apart) {
+  const { pen } = sheet, step = apart || niceStep(sheet.x1 - sheet.x0, Math.max(2, (sheet.right - sheet.left) / 110));
   pen.fillStyle = COLOUR.text; pen.textBaseline = "alphabetic"; pen.textAlign = "center";
   for (let k = Math.ceil(sheet.x0 / step - 1e-9); k * step <= sheet.x1 + 1e-9; k++) {
     const x = sheet.x(k * step), text = words(k * step, digitsFor(step)), half = pen.measureText(text).width / 2;

@@ -15,7 +15,6 @@ from ampwitness.livepage.clean_ceiling import NONE_KNOWN, CleanCeiling
 from ampwitness.livepage.supply_watch import SupplyWatch
 from ampwitness.livepage.wave_view import WaveRing, WaveView
 from ampwitness.types import Segment, Trace, TraceWindow
-from ampwitness.units import seconds_to_clock
 
 STEP_S = 0.1
 MINUTE_STEPS = 600  # what the strips show
@@ -133,7 +132,7 @@ class FeedState:
         wave = self._wave.view() if self._has_output else None
         return {
             "now_s": round(self._now_s, 4),
-            "clock": seconds_to_clock(recorded_s),
+            "clock": _clock(recorded_s),
             "mode": self._mode,
             "rate_hz": self._rate_hz,
             "losses": losses_in_words(losses),
@@ -194,7 +193,7 @@ class FeedState:
             return f"Output {below_db:.1f} dB below its clean ceiling."
         if below_db >= -_NEAR_DB:
             return "Output at its clean ceiling: turn down."
-        return f"Output {-below_db:.1f} dB above the clean ceiling: turn down, or the ceiling is of another setting."
+        return f"Output {-below_db:.1f} dB above the clean ceiling: turn down."
 
     def _supply_words(self) -> str:
         if self._supply_role is None:
@@ -211,6 +210,12 @@ class FeedState:
         many = "1 dip" if len(recent) == 1 else f"{len(recent)} dips"
         lowest_v = min(dip.lowest_v for dip in recent)
         return f"{name} {self._supply_v:.2f} V, {many} in the last minute, down to {lowest_v:.2f} V."
+
+
+def _clock(seconds: float) -> str:
+    whole = int(seconds)
+    hours, rest = divmod(whole, 3600)
+    return f"{hours}:{rest // 60:02d}:{rest % 60:02d}" if hours else f"{rest // 60}:{rest % 60:02d}"
 
 
 def losses_in_words(losses: Mapping[str, int]) -> str:

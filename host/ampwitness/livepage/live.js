@@ -63,7 +63,7 @@ function drawWave(picture) {
   sheet.x0 = wave.is_held ? -0.1 * wave.span_ms : 0; sheet.x1 = sheet.x0 + wave.span_ms; sheet.y0 = -top; sheet.y1 = top;
   drawCeiling(sheet, ceiling !== null && ceiling < top ? ceiling : null, "clean ceiling");
   drawFlat(sheet, 0, COLOUR.grid, [], "", false);
-  drawLine(sheet, wave.start_ms + (wave.is_held ? 0 : 0), wave.step_ms, wave.volts, COLOUR.output);
+  drawLine(sheet, wave.start_ms, wave.step_ms, wave.volts, COLOUR.output);
   drawVolts(sheet);
   drawAcross(sheet, (value, digits) => value.toFixed(digits) + " ms");
   say("wave-words", wave.is_held ? "held where it rises through its middle" : "nothing to hold it by: it runs free");
@@ -100,7 +100,8 @@ function drawMinute(id, role, picture) {
   drawVolts(sheet);
   const now = sheet.x1;
   sheet.x0 -= now; sheet.x1 -= now;
-  drawAcross(sheet, (value) => Math.abs(value) < 1e-6 ? "now" : Math.abs(value).toFixed(0) + " s ago");
+  const apart = sheet.right - sheet.left > 600 ? 10 : 20;
+  drawAcross(sheet, (value) => Math.abs(value) < 1e-6 ? "now" : Math.abs(value).toFixed(0) + " s ago", apart);
 }
 
 let shown = null;
