@@ -57,6 +57,8 @@ ALLOWED: dict[str, set[str]] = {
     "reduction": {"errors", "types", "pipeline", "recording", "decode", "detect"},
     # A board that is streaming now, as windows of volts; recording along.
     "live": {"errors", "units", "types", "link", "recording", "decode", "waveform"},
+    # A recording for people who write Python: `ampwitness.open`.
+    "opened": {"errors", "types", "recording", "waveform", "pipeline"},
     # Volts and findings in the formats of other programs.
     "export": {"errors", "units", "types", "findings"},
     # Pages in a browser of this machine: a board as it streams (its feed followed, never fed), a recording analysed. It

@@ -9,7 +9,14 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-DOCUMENTS = ["README.md", "DEVELOPERS.md", "firmware/README.md", "protocol/SPEC.md", "protocol/RECORDING.md"]
+DOCUMENTS = [
+    "README.md",
+    "DEVELOPERS.md",
+    "firmware/README.md",
+    "protocol/SPEC.md",
+    "protocol/RECORDING.md",
+    "host/API.md",
+]
 
 
 def test_the_two_commands_stand_alone_and_name_existing_extras() -> None:
