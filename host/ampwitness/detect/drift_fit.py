@@ -21,6 +21,7 @@ MAX_NODES = 400
 LEAST_NODES = 12  # an hour
 STEP_DB = 0.5  # a change this large from one few minutes to the next is a step: somebody or something switched
 MOST_SCATTER_DB = 0.06  # of nodes; above it the drive was not constant
+MOST_BIN_SCATTER_DB = 0.25  # the same of single minutes
 _SIDE_BINS = 5
 _MAX_DRIFTS = 6
 _HELD_NODES = 3
@@ -94,6 +95,11 @@ def find_drifts(
     -------
     The stretches in order of time, and the steps between them (as of `find_steps`).
     """
+    if len(level_db) >= 3 and (scatter_db := _scatter(level_db)) > MOST_BIN_SCATTER_DB:
+        whole = Stretch(
+            float(time_s[0] - bin_s / 2), float(time_s[-1] + bin_s / 2), (), scatter_db, _varied(scatter_db)
+        )
+        return [whole], []
     steps = find_steps(level_db)
     cuts = [0, *(at for at, _ in steps), len(level_db)]
     stretches = []
@@ -111,11 +117,12 @@ def _judge_stretch(time_s: FloatArray, level_db: FloatArray, bin_s: float) -> St
         return Stretch(start_s, stop_s, (), None, "less than an hour at one level")
     scatter_db = _scatter(levels)
     if scatter_db > MOST_SCATTER_DB:
-        reason = (
-            f"the level varied by {scatter_db:.2f} dB from one five minutes to the next: the drive was not constant"
-        )
-        return Stretch(start_s, stop_s, (), scatter_db, reason)
+        return Stretch(start_s, stop_s, (), scatter_db, _varied(scatter_db))
     return Stretch(start_s, stop_s, tuple(_fit_all(times, levels, node_s, scatter_db)), scatter_db, "")
+
+
+def _varied(scatter_db: float) -> str:
+    return f"the level varied by {scatter_db:.2f} dB from one few minutes to the next: the drive was not constant"
 
 
 def _to_nodes(time_s: FloatArray, level_db: FloatArray, node_s: float) -> tuple[FloatArray, FloatArray]:
