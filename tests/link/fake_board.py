@@ -41,8 +41,8 @@ NAMES = {KIND_START: "start", KIND_STOP: "stop", KIND_MARK_NOW: "mark", KIND_MOD
 class FakeBoard:
     """Use as a context manager; `name` is the port to open.
 
-    behaviour: "board", or one of "silent", "text", "random", "echo", "prompt" (no board), "cannot start", "other version", "mute"
-    (answers, but never sends samples), "refuses start".
+    behaviour: "board", or one of "silent", "text", "random", "echo", "prompt" (no board), "cannot start",
+    "other version", "mute" (answers, but never sends samples), "refuses start".
     pace: 1 real time, 0 as fast as the port takes it. mute_after_s, unplug_after_s, end_after_s (board's seconds):
     fall silent, close the terminal, say stimulus_ended. reset_after_s: start anew and wait.
     drop_every: leave out every n-th frame (0: none).

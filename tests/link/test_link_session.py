@@ -42,6 +42,7 @@ def test_every_byte_comes_verbatim_and_in_order() -> None:
         with BoardSession(board.name) as session:
             assert session.hello.board_id == "fake-0001"
             assert session.hello.roles == ("out_p", "out_n", "supply")
+            time.sleep(0.1)  # until the board's own account has the hello in it
             n_before = len(board.sent)
             chunks = _collect(session, 1.5)
             got = b"".join(chunk.raw for chunk in chunks)

@@ -66,21 +66,25 @@ class Fields:
         self._fields, self._what = fields, what
 
     def bad(self, name: str) -> MessageError:
+        """The error that names a field."""
         return MessageError(f"{self._what}: field {name}")
 
     def text(self, name: str, max_length: int = 400) -> str:
+        """A text of at most max_length letters."""
         value = self._fields.get(name)
         if not isinstance(value, str) or len(value) > max_length:
             raise self.bad(name)
         return value
 
     def integer(self, name: str, low: int, high: int) -> int:
+        """A whole number within limits."""
         value = self._fields.get(name)
         if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
             raise self.bad(name)
         return value
 
     def number(self, name: str, is_allowed: Callable[[float], bool] = lambda value: True) -> float:
+        """A finite number that is_allowed."""
         value = self._fields.get(name)
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise self.bad(name)
@@ -91,18 +95,21 @@ class Fields:
         return float(value)
 
     def boolean(self, name: str) -> bool:
+        """True or false."""
         value = self._fields.get(name)
         if not isinstance(value, bool):
             raise self.bad(name)
         return value
 
     def objects(self, name: str, low: int, high: int) -> list[Fields]:
+        """A list of low to high objects."""
         value = self._fields.get(name)
         if not isinstance(value, list) or not low <= len(value) <= high:
             raise self.bad(name)
         return [Fields(item, f"{self._what}: {name}") for item in value]
 
     def rate(self, name: str) -> Fraction:
+        """A rate as a pair of whole numbers, in Hz."""
         value = self._fields.get(name)
         if not isinstance(value, list) or len(value) != 2:
             raise self.bad(name)
@@ -114,6 +121,7 @@ class Fields:
         return rate_hz
 
     def get(self, name: str) -> Any:
+        """Whatever the field holds; None: nothing."""
         return self._fields.get(name)
 
 
