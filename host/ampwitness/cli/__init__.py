@@ -26,6 +26,7 @@ INSTALLER_COMMANDS = {
     "calibrate": ("calibrate", "calibrate", "Calibrate the board's channels against a meter."),
     "install": ("install", "install", "Put the firmware on a board and check it by its hello."),
     "tones": ("tones", "tones", "Write test tracks: tones, bursts, sweeps, steps."),
+    "check-supply": ("check_supply", "check_supply", "Walk along the supply with the probe: where are volts lost?"),
     "set-gain": ("set_gain", "set_gain", "Set a gain live: up to the edge and back."),
     "cable": ("cable", "cable", "Say what a run of cable costs in volts and heat."),
     "check-board": ("check_board", "check_board", "Let the board test itself and say what it found."),

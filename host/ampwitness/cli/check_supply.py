@@ -1,0 +1,229 @@
+"""`ampwitness check-supply`: a guided walk along the supply with the probe."""
+
+from __future__ import annotations
+
+import json
+import sys
+import textwrap
+import time
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ampwitness.cli.keyboard import Keyboard
+from ampwitness.cli.output_files import write_whole
+from ampwitness.cli.record import SAFETY, _stop_on_signals, recording_notes
+from ampwitness.cli.settings_folder import calibration_of
+from ampwitness.errors import RecordingUnreadableError, UsageError
+from ampwitness.findings.as_json import to_plain
+from ampwitness.guide.check_supply import (
+    MEASURE_S,
+    STATES,
+    CheckSupplyWalk,
+    Reading,
+    SupplyCheck,
+    check_answers,
+    check_to_plain,
+    check_to_table,
+    conclude_check,
+    make_points,
+)
+from ampwitness.guide.supply_textbook import BATTERY_KINDS, CHARGING_KINDS, REST_HOURS
+from ampwitness.link.finding import find_board
+from ampwitness.link.session import BoardSession
+from ampwitness.live import LiveFeed
+from ampwitness.recording import RecordingWriter
+from ampwitness.recording.writer import refuse_existing
+
+BETWEEN = ("main fuse in", "main fuse out", "distribution block out")
+_SHOWN_S = 0.2
+
+
+@click.command(
+    "check-supply",
+    epilog="Example: ampwitness check-supply --nominal 12 --battery AGM --charging fixed --out supply-check.json",
+)
+@click.option("--port", help="Serial port of the board. Without it every port is asked.")
+@click.option("--nominal", type=float, help="Nominal volts of the system: 12. 24 V systems are refused.")
+@click.option("--battery", type=click.Choice(BATTERY_KINDS), help="Kind of battery.")
+@click.option("--charging", type=click.Choice(CHARGING_KINDS), help="How it is charged.")
+@click.option("--rest-hours", type=click.FloatRange(min=0), help="Hours since the battery was charged or loaded.")
+@click.option("--point", "between", multiple=True, help="Fuse holder or block on the way, in order. Repeatable.")
+@click.option("--answers", type=click.Path(path_type=Path), help="JSON file: all answers, and when to measure what.")
+@click.option("--out", type=click.Path(path_type=Path), help="File for the result. Default: a name by date and time.")
+@click.option("--record", "recording", type=click.Path(path_type=Path), help="Keep what was measured here.")
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, and no progress.")
+def check_supply(
+    port: str | None,
+    nominal: float | None,
+    battery: str | None,
+    charging: str | None,
+    rest_hours: float | None,
+    between: tuple[str, ...],
+    answers: Path | None,
+    out: Path | None,
+    recording: Path | None,
+    as_json: bool,
+) -> None:
+    """Walk along the supply with the probe: where are volts lost, and is each reading plausible?
+
+    The probe is the board's supply channel. At each place, press Enter when it is held there; s skips a place, q
+    ends. With a second lead on a `battery` channel every reading is compared with the battery at the same moment.
+
+    \b
+    An answers file for scripts:
+      {"nominal_v": 12, "battery_kind": "AGM", "charging_kind": "fixed", "rest_hours": 6,
+       "points": ["main fuse in", "main fuse out"],
+       "steps": {"battery plus post@at rest": [1.0, 5.0], "amplifier plus terminal@at rest": [6.0, 10.0]}}
+    Steps are named POINT@STATE, states are "at rest", "engine running", "under a tone"; spans are recording time.
+    """
+    typed = _read_answers(answers) if answers is not None else {}
+    given = {"nominal_v": nominal, "battery_kind": battery, "charging_kind": charging, "rest_hours": rest_hours}
+    typed.update({key: value for key, value in given.items() if value is not None})
+    is_live = sys.stdin is not None and sys.stdin.isatty() and "steps" not in typed
+    if is_live and not as_json:
+        _ask(typed)
+    facts = check_answers(typed)
+    if not is_live and "steps" not in typed:
+        raise UsageError("no terminal to guide: give --answers with `steps`, when to measure what (see --help)")
+    out = out or Path(datetime.now().strftime("supply-check-%Y%m%d-%H%M%S.json"))
+    refuse_existing(out)
+    if recording is not None:
+        refuse_existing(recording)
+    click.echo(f"{SAFETY} Fuse the probe's lead; take power off before a clip moves at a fuse.", err=True)
+    names = between or tuple(facts.get("points") or BETWEEN)
+    with BoardSession(port or find_board()) as session:
+        roles = session.hello.roles
+        if "supply" not in roles:
+            raise UsageError("the board logs no supply channel: wire the probe and name it in its board_config.")
+        walk = CheckSupplyWalk(make_points(names, roles), STATES, _spans(typed))
+        _walk(session, walk, facts, recording, as_json)
+    check = conclude_check(facts, walk.readings, roles)
+    content = {**check_to_plain(check), "made_at": datetime.now().astimezone().isoformat(timespec="seconds")}
+    write_whole(out, json.dumps(to_plain(content), indent=1) + "\n")
+    _print(check, content, out, as_json)
+
+
+def _print(check: SupplyCheck, content: dict[str, Any], out: Path, as_json: bool) -> None:
+    if as_json:
+        click.echo(json.dumps(to_plain({**content, "saved_as": str(out)}), indent=1))
+        return
+    lines = check_to_table(check)
+    blank = lines.index("", lines.index("") + 1) if check.legs else lines.index("")
+    for line in lines[:blank]:
+        click.echo(line)
+    click.echo("")
+    for sentence in lines[blank + 1 :]:
+        click.echo(textwrap.fill(sentence, 100, subsequent_indent="  "))
+    click.echo(f"Saved for the job sheet in {out}.")
+
+
+def _read_answers(path: Path) -> dict[str, Any]:
+    try:
+        loaded = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise RecordingUnreadableError(f"{path} cannot be read as JSON: {error}") from error
+    if not isinstance(loaded, dict):
+        raise UsageError(f"{path}: an object of answers was expected (see `ampwitness check-supply --help`)")
+    return loaded
+
+
+def _spans(typed: dict[str, Any]) -> dict[str, tuple[float, float]] | None:
+    if "steps" not in typed:
+        return None
+    spans = {}
+    steps = typed["steps"]
+    if not isinstance(steps, dict):
+        raise UsageError("steps: an object POINT@STATE -> [start_s, stop_s] was expected")
+    for key, span in steps.items():
+        is_pair = isinstance(span, list) and len(span) == 2 and all(isinstance(t, int | float) for t in span)
+        if not is_pair or not 0 <= span[0] < span[1]:
+            raise UsageError(f"steps, {key}: [start_s, stop_s] was expected, not {span!r}")
+        spans[str(key)] = (float(span[0]), float(span[1]))
+    return spans
+
+
+def _ask(typed: dict[str, Any]) -> None:
+    """Ask what decides how readings are compared; Enter takes the answer in brackets."""
+    if "nominal_v" not in typed:
+        typed["nominal_v"] = click.prompt("Nominal volts of the system", default=12.0, type=float, err=True)
+    check_answers({"nominal_v": typed["nominal_v"]})  # a 24 V system is refused before anything else is asked
+    for key, text, kinds in (
+        ("battery_kind", "Battery", BATTERY_KINDS),
+        ("charging_kind", "Charging", CHARGING_KINDS),
+    ):
+        if key not in typed:
+            typed[key] = click.prompt(text, default=kinds[0], type=click.Choice(kinds), err=True)
+    if "rest_hours" not in typed:
+        text = f"Hours since it was charged or loaded ({REST_HOURS:.0f} or more tell its charge)"
+        typed["rest_hours"] = click.prompt(text, default=0.0, type=float, err=True)
+
+
+class _Screen:
+    """One line that is rewritten on a terminal; each step and its reading on a line of its own otherwise."""
+
+    def __init__(self, is_quiet: bool) -> None:
+        self._is_quiet = is_quiet
+        self._is_terminal = sys.stderr.isatty()
+        self._step_key = ""
+        self._shown_s = 0.0
+
+    def show(self, walk: CheckSupplyWalk, supply_v: float | None) -> None:
+        if self._is_quiet or walk.step is None:
+            return
+        if walk.step.key != self._step_key:
+            self._step_key = walk.step.key
+            click.echo(f"\n{walk.n_left} to go. {walk.step.instruction}", err=True)
+            if self._is_terminal:
+                click.echo("Enter measures, s skips, q ends.", err=True)
+        if not self._is_terminal or time.monotonic() - self._shown_s < _SHOWN_S:
+            return
+        self._shown_s = time.monotonic()
+        volts = "no samples" if supply_v is None else f"{supply_v:6.2f} V"
+        doing = f"measuring, {100 * walk.share_done:3.0f} % of {MEASURE_S:.0f} s" if walk.is_measuring else "waiting"
+        sys.stderr.write(f"\r  {volts}   {doing}".ljust(60))
+        sys.stderr.flush()
+
+    def tell(self, reading: Reading) -> None:
+        if self._is_quiet:
+            return
+        lead = "\r" if self._is_terminal else ""
+        if reading.not_judged is not None:
+            click.echo(f"{lead}  {reading.step.key}: not judged, {reading.not_judged}.".ljust(60), err=True)
+        else:
+            click.echo(
+                f"{lead}  {reading.step.key}: mean {reading.mean_v:.3f} V, lowest {reading.lowest_v:.3f} V, "
+                f"ripple {reading.ripple_v:.3f} V.".ljust(60),
+                err=True,
+            )
+
+
+def _walk(
+    session: BoardSession, walk: CheckSupplyWalk, facts: dict[str, Any], recording: Path | None, as_json: bool
+) -> None:
+    """Measure every step, or as many as the person wants."""
+    typed = {"what": "supply check", "nominal_supply_v": facts["nominal_v"], "battery_kind": facts["battery_kind"]}
+    writer = None if recording is None else RecordingWriter(recording, recording_notes(session, typed))
+    known = calibration_of(session.hello.board_id)
+    screen = _Screen(as_json)
+    feed = LiveFeed(session, writer, calibrations=None if known is None else known.calibrations)
+    with Keyboard() as keyboard, feed, _stop_on_signals() as signals:
+        for window in feed.windows():
+            keys = keyboard.pressed().lower()
+            if "\r" in keys or "\n" in keys:
+                walk.begin()
+            elif "s" in keys:
+                walk.skip()
+            supply_v = None
+            if window is not None:
+                for reading in walk.push(window):
+                    screen.tell(reading)
+                segments = window.traces["supply"].segments if "supply" in window.traces else ()
+                supply_v = float(segments[-1].volts.mean()) if segments and len(segments[-1].volts) else None
+            screen.show(walk, supply_v)
+            if walk.step is None or "q" in keys or signals:
+                feed.request_stop()
+        for reading in walk.finish():
+            screen.tell(reading)

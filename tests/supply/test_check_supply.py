@@ -1,0 +1,203 @@
+"""The supply check: refused systems, readings, legs, and the whole command on the virtual board."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from ampwitness.bench.stimulus import ArrayStimulus
+from ampwitness.bench.virtual_board import VirtualBoardOptions, virtual_board
+from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.cli import main
+from ampwitness.errors import UsageError
+from ampwitness.guide import supply_textbook
+from ampwitness.guide.check_supply import (
+    CheckSupplyWalk,
+    SupplyCheck,
+    check_answers,
+    check_to_table,
+    conclude_check,
+    make_points,
+)
+
+RATE_HZ = 8000.0
+POSTS = {"battery plus post@under a tone": (0.5, 3.5), "main fuse in@under a tone": (4.0, 7.0),
+         "main fuse out@under a tone": (7.5, 10.5), "amplifier plus terminal@under a tone": (11.0, 14.0)}  # fmt: skip
+LEVELS_V = {0.0: 12.4, 3.75: 12.3, 7.25: 12.05, 10.75: 11.9}  # from each time on
+
+
+def _probe(seconds: float = 14.5, rate_hz: float = RATE_HZ) -> dict[str, np.ndarray]:
+    """A probe that moves while a tone plays; the battery channel stays where it is."""
+    time_s = np.arange(round(seconds * rate_hz)) / rate_hz
+    supply_v = np.full(len(time_s), 12.4)
+    for start_s, volts in LEVELS_V.items():
+        supply_v[time_s >= start_s] = volts
+    tone_v = 20.0 * np.sin(2 * np.pi * 40 * time_s)
+    ripple_v = 0.05 * np.cos(2 * np.pi * 80 * time_s)
+    return {"output": tone_v, "supply": supply_v + ripple_v}
+
+
+def _check(volts: dict[str, np.ndarray], spans: dict[str, tuple[float, float]], **answers: object) -> SupplyCheck:
+    points = make_points(("main fuse in", "main fuse out"), tuple(volts))
+    walk = CheckSupplyWalk(points, spans=spans)
+    for window in iter_windows_from_arrays(volts, RATE_HZ, window_s=0.04):
+        walk.push(window)
+    walk.finish()
+    return conclude_check(check_answers(answers), walk.readings, tuple(volts))
+
+
+def test_24_v_systems_are_refused_in_words() -> None:
+    with pytest.raises(UsageError, match=r"24 V system.*27 V.*front end"):
+        check_answers({"nominal_v": 24.0})
+    assert check_answers({"nominal_v": 12})["battery_kind"] == "flooded"
+    for wrong in ({"battery_kind": "soup"}, {"charging_kind": "wind"}, {"rest_hours": "long"}):
+        with pytest.raises(UsageError):
+            check_answers(wrong)
+
+
+def test_each_leg_drops_what_it_drops_and_the_worst_is_named() -> None:
+    check = _check(_probe(), POSTS)
+    drops = {(leg.start, leg.stop): leg.drop_v for leg in check.legs}
+    assert drops["battery plus post", "main fuse in"] == pytest.approx(0.1, abs=2e-3)
+    assert drops["main fuse in", "main fuse out"] == pytest.approx(0.25, abs=2e-3)
+    assert drops["main fuse out", "amplifier plus terminal"] == pytest.approx(0.15, abs=2e-3)
+    text = " ".join(check.sentences)
+    assert "The leg that drops most: main fuse in to main fuse out" in text
+    assert "0.250 V under the tone, 50 % of the plus side; more than the 0.1 V usual for a holder" in text
+    assert "pass" not in text.lower()
+    assert "fail" not in text.lower()
+    reading = check.readings[0]
+    assert reading.mean_v == pytest.approx(12.4, abs=1e-3)
+    assert reading.ripple_v == pytest.approx(0.1, rel=0.02)
+    assert reading.drive_v == pytest.approx(20 / np.sqrt(2), rel=1e-3)
+    # The mean over 10 ms of a cosine at 80 Hz is sin(x)/x times as high, x = pi 80 0.01: 0.2339 of 0.05 V.
+    assert reading.lowest_v == pytest.approx(12.4 - 0.05 * np.sin(0.8 * np.pi) / (0.8 * np.pi), abs=1e-3)
+
+
+def test_legs_at_another_drive_are_not_compared() -> None:
+    volts = _probe()
+    volts["output"] = volts["output"] * np.where(np.arange(len(volts["output"])) < 7.25 * RATE_HZ, 1.0, 0.8)
+    check = _check(volts, POSTS)
+    refused = [leg for leg in check.legs if leg.drop_v is None]
+    assert [(leg.start, leg.stop) for leg in refused] == [("main fuse in", "main fuse out")]
+    assert "14.14 V rms at one and 11.31 V at the other" in refused[0].words
+    volts.pop("output")
+    assert all(leg.drop_v is None and "not logged" in leg.words for leg in _check(volts, POSTS).legs)
+
+
+def test_a_battery_channel_takes_out_what_the_battery_did_meanwhile() -> None:
+    volts = _probe()
+    sinking_v = 0.2 * np.arange(len(volts["supply"])) / len(volts["supply"])
+    volts["supply"] = volts["supply"] - sinking_v
+    volts["battery"] = 12.4 - sinking_v
+    check = _check(volts, POSTS)
+    assert [leg.drop_v for leg in check.legs] == pytest.approx([0.1, 0.25, 0.15], abs=1e-3)
+    assert all("battery channel" in leg.how for leg in check.legs)
+
+
+def test_ground_needs_its_channel_and_is_taken_from_rest() -> None:
+    volts = _probe()
+    assert any(
+        "Ground return not judged: the board logs no ground channel" in s for s in _check(volts, POSTS).sentences
+    )
+    volts["ground"] = np.where(np.arange(len(volts["supply"])) < 4 * RATE_HZ, -0.02, -0.37)
+    spans = {"ground return@at rest": (0.5, 3.5), "ground return@under a tone": (4.5, 8.0)}
+    text = " ".join(_check(volts, spans).sentences)
+    assert "Ground return, under a tone: -0.370 V, 0.350 V since rest, more than the 0.2 V usual" in text
+
+
+def test_state_of_charge_only_after_hours_of_rest_and_never_for_lithium() -> None:
+    volts = {"supply": np.full(40_000, 12.45)}
+    spans = {"battery plus post@at rest": (0.5, 4.5)}
+    assert "not judged: it needs 4 hours of rest" in " ".join(_check(volts, spans).sentences)
+    rested = " ".join(_check(volts, spans, rest_hours=8).sentences)
+    assert "state of charge of 63 to 87 %" in rested
+    lithium = " ".join(_check(volts, spans, rest_hours=8, battery_kind="lithium").sentences)
+    assert "state of charge not judged" in lithium
+    assert "outside 12.8 to 13.6 V" in lithium
+
+
+def test_open_volts_agree_with_published_tables() -> None:
+    """Rested flooded cells at 100, 75, 50, 25, 0 %: 12.66/12.45/12.30/12.15/- and 12.6/12.4/12.2/12.0/11.6 V in two
+    published tables (a magazine's answers page; an engineer's mailing-list table): ours allows them within its spread,
+    but for the second one's empty battery."""
+    for table in ((12.66, 12.45, 12.30, 12.15), (12.6, 12.4, 12.2, 12.0)):
+        for percent, volts in zip((100.0, 75.0, 50.0, 25.0), table, strict=True):
+            allowed = supply_textbook.charge_range(volts, "flooded")
+            assert allowed is not None
+            assert allowed[0] <= percent <= allowed[1]
+
+
+def test_charging_is_compared_by_its_kind() -> None:
+    volts = {"supply": np.full(40_000, 12.9)}
+    spans = {"battery plus post@engine running": (0.5, 4.5)}
+    assert "outside the usual 13.5 to 14.85 V" in " ".join(_check(volts, spans).sentences)
+    assert "within the usual 12.2 to 15.20 V" in " ".join(_check(volts, spans, charging_kind="variable").sentences)
+
+
+def test_lost_samples_and_unknown_steps() -> None:
+    walk = CheckSupplyWalk(make_points((), ("supply",)), spans={"battery plus post@at rest": (0.5, 4.0)})
+    volts = {"supply": np.full(40_000, 12.5)}
+    for window in iter_windows_from_arrays(volts, RATE_HZ, window_s=0.5, lost=[(9_000, 9_400)]):
+        walk.push(window)
+    assert walk.readings[0].not_judged == "0.05 s were lost on the way"
+    with pytest.raises(UsageError, match="no such step"):
+        CheckSupplyWalk(make_points((), ("supply",)), spans={"moon@at rest": (0.0, 1.0)})
+
+
+def test_by_hand_a_step_is_measured_when_asked_and_can_be_skipped() -> None:
+    walk = CheckSupplyWalk(make_points((), ("supply",)), states=("at rest",))
+    windows = list(iter_windows_from_arrays({"supply": np.full(80_000, 12.5)}, RATE_HZ, window_s=0.5))
+    assert walk.push(windows[0]) == []
+    walk.begin()
+    got = [walk.push(window) for window in windows[1:12]]
+    assert sum(len(readings) for readings in got) == 1
+    assert walk.step is not None
+    assert walk.step.point.name == "amplifier plus terminal"
+    walk.skip()
+    walk.skip()
+    assert walk.step is None
+    assert walk.n_left == 0
+
+
+def test_the_whole_command_on_the_virtual_board(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    volts = _probe(rate_hz=4000.0)
+    ground_v = np.where(np.arange(len(volts["supply"])) > 7 * 4000, -0.25, 0.0)
+    stimulus = ArrayStimulus(
+        ("out_p", "supply", "ground"), 4000, np.column_stack([volts["output"], volts["supply"], ground_v])
+    )
+    spans = {**POSTS, "ground return@at rest": [1.0, 4.0], "ground return@under a tone": [8.0, 12.0]}
+    answers = tmp_path / "answers.json"
+    answers.write_text(
+        json.dumps(
+            {"nominal_v": 12, "battery_kind": "AGM", "points": ["main fuse in", "main fuse out"], "steps": spans}
+        )
+    )
+    out = tmp_path / "check.json"
+    with virtual_board(VirtualBoardOptions(stimulus, roles=stimulus.roles, speed=None)) as port:
+        arguments = ["check-supply", "--port", port, "--answers", answers, "--out", out, "--json"]
+        monkeypatch.setattr(sys, "argv", ["ampwitness", *map(str, arguments)])
+        with pytest.raises(SystemExit) as caught:
+            main()
+    captured = capsys.readouterr()
+    assert not caught.value.code, captured.err
+    result = json.loads(captured.out)
+    assert json.loads(out.read_text())["legs"] == result["legs"]
+    drops = [leg["drop_v"] for leg in result["legs"]]
+    assert drops == pytest.approx([0.1, 0.25, 0.15], abs=0.02)  # nominal numbers on drawn parts
+    assert any("The leg that drops most: main fuse in to main fuse out" in s for s in result["sentences"])
+    grounds = {r["state"]: r["mean_v"] for r in result["readings"] if r["point"] == "ground return"}
+    assert grounds["under a tone"] - grounds["at rest"] == pytest.approx(-0.25, abs=0.02)
+
+
+def test_the_table_has_every_reading() -> None:
+    check = _check(_probe(), POSTS)
+    lines = check_to_table(check)
+    assert sum("under a tone" in line for line in lines) >= 7
+    assert max(len(line) for line in lines[:5]) < 100
+    assert lines[0].split()[0] == "point"
