@@ -146,7 +146,7 @@ def measure_wave(run: RunSteps, stop: Stop, on_since: int) -> None:
     # With noise on the tone the break is seen late: look for its height a little before.
     place = round(cut.at)
     early = 1 if cut.noise_v < _CLEAN_RATIO * rms_v else round(0.0008 * rate_hz)
-    stop.cut_s = run.start_s + (first + cut.at) / rate_hz
+    stop.cut_s = float(run.start_s + (first + cut.at) / rate_hz)
     stop.cut_ratio = float(np.max(np.abs(samples[max(0, place - early) : place + 1] - stop.rest_v))) / stop.peak_v
     stop.fall_s = max(0.0, stop.stop_s - stop.cut_s)
 
@@ -180,7 +180,7 @@ def measure_fade(run: RunSteps, stop: Stop) -> None:
     begin = (np.log(before_v) - level) / slope
     # The filter that finds the level runs half a cycle late on a fall.
     begin = min(max(begin - 6.0, float(full[-1]) - 60.0), float(last))
-    stop.fade_s = run.time_s(a + begin)
+    stop.fade_s = float(run.time_s(a + begin))
 
 
 def measure_level(run: RunSteps, stop: Stop, peaks_10_s_v: float) -> None:

@@ -81,9 +81,10 @@ class TurnOnWatch:
             quiet = np.flatnonzero(count[at:stop] < _SOUNDING)
             if len(quiet):
                 place = at + int(quiet[0])
-                last = np.flatnonzero(sounds[at : place + _SUSTAINED])
-                silent_s = start_s + 0.010 * (at + int(last[-1]) + 1) if len(last) else event.began_s
-                after = peak[place : min(stop, place + round(_TAIL_S / 0.010))]
+                still = np.flatnonzero(~sounds[place : place + _SUSTAINED])
+                silent = place + (int(still[0]) if len(still) else 0)
+                silent_s = start_s + 0.010 * silent
+                after = peak[silent + 1 : silent + 1 + round(_TAIL_S / 0.010)]  # what sounds once it was silent
                 event.thump_v = float(after[int(np.argmax(np.abs(after)))]) if len(after) else 0.0
                 self._give(silent_s, None)
             return

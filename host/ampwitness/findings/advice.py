@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from ampwitness.findings.road_words import find_next_test
 from ampwitness.findings.wording import count_words, describe_finding, find_worst
 from ampwitness.types import Finding
 from ampwitness.units import seconds_to_clock
@@ -23,9 +24,10 @@ CAUSE_WORDS = {
 def _advise_cutouts(cutouts: Sequence[Finding]) -> str:
     worst = find_worst(cutouts, "cutout")
     assert worst is not None
+    test = find_next_test(str(worst.measured.get("cause", "not decided")))
     return (
         f"Start with the cut-out at {seconds_to_clock(worst.start_s)}: {describe_finding(worst)}. "
-        "The picture shows the half second before it."
+        f"The picture shows the half second before it. {test}"
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from ampwitness.findings.road_words import describe_cutout
 from ampwitness.types import Analysis, Calibration, Coverage, Finding, NotJudged, Verdict
 from ampwitness.units import seconds_to_clock
 
@@ -175,8 +176,7 @@ def describe_finding(finding: Finding) -> str:
             f"for {_number(m.get('duration_s'), 3)} s"
         )
     if finding.kind == "cutout":
-        length = f"out for {_number(m.get('outage_s'), 3)} s" if m.get("recovered") else "did not come back"
-        return f"output stopped: {m.get('cause', 'not decided')}; {length}"
+        return describe_cutout(finding)
     if finding.kind == "tone":
         return _describe_tone(finding)
     if finding.kind == "knee":
@@ -196,7 +196,8 @@ def describe_finding(finding: Finding) -> str:
         return f"{lost} missing, cause: {m.get('cause', 'unknown')}"
     if finding.kind == "mark":
         label = f": {m['label']}" if m.get("label") else ""
-        return f"marked by {m.get('source', 'somebody')}{label}"
+        tie = f"; {m['tie']}" if m.get("tie") else ""
+        return f"marked by {m.get('source', 'somebody')}{label}{tie}"
     return finding.kind
 
 

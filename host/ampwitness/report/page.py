@@ -96,6 +96,8 @@ _COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
         ("supply then (V)", "supply_at_start_v", 2),
         ("lowest before (V)", "supply_lowest_before_v", 2),
         ("came back", "recovered", 0),
+        ("how", "returned", 0),
+        ("confidence", "confidence", 0),
     ),
     "tone": (
         ("tone (Hz)", "frequency_hz", 2),
@@ -131,7 +133,7 @@ _COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
     "reading": (("what", "name", 0), ("value", "value", 2), ("unit", "unit", 0)),
     "saturation": (("channel", "role", 0), ("end of range", "rail", 0)),
     "gap": (("cause", "cause", 0), ("scans lost", "n_scans_lost", 0), ("length exact", "is_exact", 0)),
-    "mark": (("by", "source", 0), ("label", "label", 0)),
+    "mark": (("by", "source", 0), ("label", "label", 0), ("tied to", "tie", 0)),
 }
 
 

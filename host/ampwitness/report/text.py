@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Sequence
 
 from ampwitness.findings.advice import advise_first_steps
+from ampwitness.findings.road_words import explain_cutout, word_road
 from ampwitness.findings.supply_words import word_supply
 from ampwitness.findings.wording import (
     KIND_WORDS,
@@ -19,6 +20,7 @@ from ampwitness.types import Analysis, Finding
 from ampwitness.units import seconds_to_clock
 
 MAX_LISTED = 12
+MAX_EXPLAINED = 3
 
 
 def _wrap(text: str, width: int, indent: str) -> list[str]:
@@ -51,10 +53,17 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
         lines += _wrap(line.sentence, width, "  ")
         if line.not_judged and line.verdict != "not judged":
             lines += _wrap(line.not_judged, width, "  ")
-    for kind in ("knee", "setting", "cutout", "drift", "reading", "dip", "clip"):
+    for kind in ("knee", "setting", "cutout", "mark", "drift", "reading", "dip", "clip"):
         chosen = [finding for finding in analysis.findings if finding.kind == kind]
         if chosen:
             lines += ["", f"{KIND_WORDS[kind].many.capitalize()}, in order of time:", *_list_findings(chosen, width)]
+    for cutout in [f for f in analysis.findings if f.kind == "cutout"][:MAX_EXPLAINED]:
+        lines += ["", f"The cut-out at {seconds_to_clock(cutout.start_s)}:"]
+        lines += [line for sentence in explain_cutout(cutout) for line in _wrap(sentence, width, "  ")]
+    road = word_road(analysis.summary)
+    if road:
+        lines += ["", "Engine, dips and switchings:"]
+        lines += [line for sentence in road for line in _wrap(sentence, width, "  ")]
     supply = word_supply(analysis.summary)
     if supply:
         lines += ["", "The supply as the amplifier sees it:"]

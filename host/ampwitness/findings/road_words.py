@@ -1,0 +1,190 @@
+"""Cut-outs, engine states, dips and switchings in sentences, and the next test for each cause. Measures nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from ampwitness.types import Finding
+from ampwitness.units import seconds_to_clock
+
+MAX_SWITCHINGS = 6
+
+# how a cause begins -> what to do that tells more, in the order in which they are looked up
+NEXT_TESTS: tuple[tuple[str, str], ...] = (
+    (
+        "output stuck at DC",
+        "Switch the amplifier off at once and take the speaker off: steady volts burn its coil. Do not connect one "
+        "again before the amplifier is mended.",
+    ),
+    (
+        "ground connection",
+        "Run a new ground lead straight from the amplifier to the battery's minus, and record again: if the cut-outs "
+        "end, it was the old ground.",
+    ),
+    (
+        "supply connection intermittent",
+        "Wiggle fuse holder, terminals and plus lead one after the other while recording: the one that brings it back "
+        "is loose.",
+    ),
+    (
+        "supply lost",
+        "Measure volts on both sides of the fuse while it is out, then at the amplifier's ground: the side that has "
+        "none is the broken one.",
+    ),
+    (
+        "supply fell",
+        "Record again with the engine running, or with a charger on the battery: if the cut-outs end, mend the supply "
+        "(battery, leads, ground), not the amplifier.",
+    ),
+    (
+        "remote lead dropped",
+        "Feed the amplifier's remote terminal straight from its own plus terminal, through a fuse, and record again: "
+        "if the cut-outs end, the remote lead or what switches it is at fault.",
+    ),
+    (
+        "not decided: remote lead and supply",
+        "Feed the remote terminal from the battery by a lead of its own: if only the remote falls then, its old feed "
+        "was at fault.",
+    ),
+    (
+        "not decided: remote lead fell while",
+        "Feed the remote terminal from the battery by a lead of its own, and record again: what falls first then is "
+        "the cause.",
+    ),
+    (
+        "protection with supply and remote fine: consistent with thermal",
+        "Let it cool, put a fan on the heatsink and record again; then with the load off. If it lasts longer with the "
+        "fan, it was heat.",
+    ),
+    (
+        "protection",
+        "Take the speaker leads off and play the same passage: if it stays on, measure the load for a short or too low "
+        "an impedance; if it still stops, renew the ground, then feed the remote terminal directly.",
+    ),
+    (
+        "not decided: the amplifier stopped while its source",
+        "Log the missing lead as well; then take the speaker leads off and play the same passage: if it stays on, look "
+        "at the load.",
+    ),
+    ("signal stopped", "Look at the source, its lead and its plugs: the amplifier did what it was told."),
+    ("muted while", "Nothing to do: radios and amplifiers commonly mute while the engine is cranked."),
+    (
+        "not decided",
+        "Log the source as well, or play noise without pauses and say --continuous: then a stop tells which side it "
+        "came from.",
+    ),
+)
+
+
+def find_next_test(cause: str) -> str:
+    """The test that separates what is left; every cause has one, an unknown one that of the undecided."""
+    return next((test for start, test in NEXT_TESTS if cause.startswith(start)), NEXT_TESTS[-1][1])
+
+
+def describe_cutout(finding: Finding) -> str:
+    """A cut-out in one sentence without its time."""
+    m, e = finding.measured, finding.evidence
+    cause = str(m.get("cause", "not decided"))
+    outage_s = m.get("outage_s")
+    length = f"out for {outage_s:.3f} s" if isinstance(outage_s, int | float) else "out for an unknown time"
+    if not m.get("recovered"):
+        length = "did not come back"
+    elif m.get("returned"):
+        length += f", back {m['returned']}"
+    text = f"output stopped: {cause}; {length}"
+    protection = e.get("protection")
+    if protection and str(protection) not in cause:
+        text += f"; if the amplifier did it: {protection}"
+    if e.get("stopped_how") and cause.startswith("not decided"):
+        text += f"; it stopped {e['stopped_how'] if e['stopped_how'] != 'faded' else 'in a fade'}"
+    if m.get("confidence"):
+        text += f" (confidence {m['confidence']})"
+    return text
+
+
+def explain_cutout(finding: Finding) -> tuple[str, ...]:
+    """What came first, why, what is not excluded, and the next test; one sentence each."""
+    e = finding.evidence
+    out = []
+    if e.get("in_time_order"):
+        out.append("In order of time: " + "; ".join(e["in_time_order"]) + ".")
+    if e.get("reasons"):
+        out.append("Because: " + "; ".join(e["reasons"]) + ".")
+    if e.get("not_excluded"):
+        out.append("Not excluded: " + "; ".join(e["not_excluded"]) + ".")
+    out.append("Next test: " + find_next_test(str(finding.measured.get("cause", "not decided"))))
+    return tuple(out)
+
+
+def word_road(summary: Mapping[str, Any]) -> tuple[str, ...]:
+    """Sentences on engine states, the level of letting go, dips by duration, and switchings; empty where none."""
+    return (
+        *_word_states(summary.get("engine") or {}),
+        *_word_level((summary.get("cutouts") or {}).get("under_voltage")),
+        *_word_dips(summary.get("dips") or {}),
+        *_word_switchings((summary.get("cutouts") or {}).get("switchings") or ()),
+    )
+
+
+def _word_states(engine: Mapping[str, Any]) -> list[str]:
+    names = {"rest": "Engine at rest", "cranking": "Engine being cranked", "charging": "Engine charging"}
+    out = []
+    for state, figures in (engine.get("per_state") or {}).items():
+        text = (
+            f"{names.get(state, 'Engine state not decidable')}: {figures['duration_s']:,.1f} s, supply "
+            f"{figures['supply_mean_v']:.2f} V at the mean, {figures['supply_lowest_v']:.2f} V at the lowest (10 ms)"
+        )
+        if figures["n_dips"]:
+            text += f"; {figures['n_dips']:,} dips, the deepest to {figures['deepest_residual_v']:.2f} V"
+        if figures["n_clips"]:
+            text += f"; {figures['n_clips']:,} clipped half-cycles, {100 * figures['clipped_share']:.2f} % of the time"
+        if figures["n_cutouts"]:
+            text += f"; {figures['n_cutouts']:,} cut-outs"
+        out.append(text + ".")
+    return out + [f"{remark[0].upper()}{remark[1:]}." for remark in engine.get("remarks") or ()]
+
+
+def _word_level(level: Mapping[str, Any] | None) -> list[str]:
+    if not level:
+        return []
+    text = f"This amplifier let go at {level['level_v']:.2f} V of supply, +-{2 * level['uncertainty_v']:.2f} V"
+    if level["n_stops"] > 1:
+        text += f", learned from {level['n_stops']} stops that scattered by {level['spread_v']:.2f} V"
+    if level.get("held_v") is not None:
+        text += f"; before, it had held on at {level['held_v']:.2f} V"
+    return [text + "."]
+
+
+def _word_dips(dips: Mapping[str, Any]) -> list[str]:
+    out = []
+    for role, table in (dips.get("table") or {}).items():
+        total = sum(map(sum, table["n"]))
+        if not total:
+            continue
+        columns = [f"up to {edge:g} s" if edge is not None else "longer" for edge in table["duration_to_s"]]
+        parts = []
+        above = 100
+        for low, row in zip(table["residual_from_percent"], table["n"], strict=True):
+            filled = ", ".join(f"{n} {name}" for n, name in zip(row, columns, strict=True) if n)
+            if filled:
+                parts.append(f"{low} to {above} % left: {filled}")
+            above = low
+        out.append(f"Dips of the {role} by what was left and how long: {'; '.join(parts)}.")
+    return out
+
+
+def _word_switchings(switchings: Sequence[Mapping[str, Any]]) -> list[str]:
+    out = []
+    for entry in switchings[:MAX_SWITCHINGS]:
+        text = f"{str(entry['what']).capitalize()} at {seconds_to_clock(entry['start_s'])}: "
+        if entry["delay_s"] is None:
+            text += f"{entry['not_seen']}"
+        else:
+            text += f"{'silent' if entry['what'] == 'turn-off' else 'sound'} after {entry['delay_s']:.2f} s"
+        if entry["thump_v"] is not None:
+            text += f", thump of {abs(entry['thump_v']):.1f} V"
+        out.append(text + ".")
+    if len(switchings) > MAX_SWITCHINGS:
+        out.append(f"{len(switchings) - MAX_SWITCHINGS:,} more switchings stand in the JSON.")
+    return out
