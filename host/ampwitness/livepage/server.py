@@ -179,6 +179,7 @@ class PageServer:
 class _Server(ThreadingHTTPServer):
     daemon_threads = True  # a browser that takes nothing must not hold up the end
     block_on_close = False
+    request_queue_size = CONNECTIONS_MOST
     allow_reuse_address = sys.platform != "win32"  # there it would let two programs have one port
 
     def __init__(self, address: tuple[str, int], handler: type[BaseHTTPRequestHandler]) -> None:

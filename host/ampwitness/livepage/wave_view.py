@@ -45,8 +45,8 @@ class WaveRing:
 
     Limits
     ------
-    The crossing is that of the mean of what is kept. Where several places of a wave fit, the one that looks most like
-    the picture before is taken, the newest of equals: a wave with many crossings a period stands still too.
+    The crossing is that of the mean over whole periods. Where several places of a wave fit, the one that looks most
+    like the picture before is taken, the newest of equals: a wave with many crossings a period stands still too.
     """
 
     def __init__(self) -> None:
@@ -81,8 +81,9 @@ class WaveRing:
         """The picture as it is now; None while too little is kept."""
         if len(self.volts) < 4 * HALF_TAPS:
             return None
-        mid_v = float(np.mean(self.volts))
-        places = find_rising(self.volts, mid_v)
+        places = find_rising(self.volts, float(np.mean(self.volts)))
+        if len(places) >= 2:  # once more about the middle of whole periods, which does not wander
+            places = find_rising(self.volts, float(np.mean(self.volts[round(places[0]) : round(places[-1])])))
         self._choose_span(places)
         n_span = self._span_s * self.rate_hz
         fits = (places - BEFORE_SHARE * n_span >= HALF_TAPS) & (

@@ -1,0 +1,126 @@
+"""What the page says and draws of windows whose truth is known."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.detect.dips import DipDetector
+from ampwitness.errors import UsageError
+from ampwitness.livepage.clean_ceiling import NONE_KNOWN, CleanCeiling, _lowest, typed_ceiling
+from ampwitness.livepage.feed_state import STEP_S, FeedState, losses_in_words
+from ampwitness.types import FloatArray, TraceWindow
+
+RATE_HZ = 8000
+NO_LOSSES = {"n_scans_lost": 0, "n_frames_lost": 0, "n_bad_frames": 0}
+
+
+def windows_of(output: FloatArray, supply: FloatArray) -> list[TraceWindow]:
+    return list(iter_windows_from_arrays({"output": output, "supply": supply}, RATE_HZ, window_s=0.04))
+
+
+def state_of(output: FloatArray, supply: FloatArray, ceiling: CleanCeiling | None = None) -> FeedState:
+    state = FeedState(ceiling)
+    for window in windows_of(output, supply):
+        state.push(window)
+    return state
+
+
+def sine(peak_v: float, seconds: float = 3.0) -> FloatArray:
+    return peak_v * np.sin(2 * np.pi * 40 * np.arange(round(seconds * RATE_HZ)) / RATE_HZ)
+
+
+@pytest.mark.parametrize(
+    ("peak_v", "words"),
+    [
+        (10.0, "Output 6.0 dB below its clean ceiling."),  # 20 lg 2 = 6.02 dB
+        (20.0, "Output at its clean ceiling: turn down."),
+        (25.0, "Output 1.9 dB above the clean ceiling: turn down."),  # 20 lg 1.25 = 1.94 dB
+        (0.05, "The output is quiet."),
+    ],
+)
+def test_level_against_the_ceiling(peak_v: float, words: str) -> None:
+    picture = state_of(sine(peak_v), np.full(3 * RATE_HZ, 12.6), typed_ceiling(20.0)).picture(NO_LOSSES, 3.0)
+    assert picture["level_words"] == words
+    assert picture["level"]["ceiling_source"] == "typed: 20 V peak"
+    assert picture["level"]["peak_v"] == pytest.approx(peak_v, rel=0.002, abs=0.001)
+
+
+def test_without_a_ceiling_it_says_so_and_judges_nothing() -> None:
+    picture = state_of(sine(10.0), np.full(3 * RATE_HZ, 12.6)).picture(NO_LOSSES, 3.0)
+    assert picture["level"]["ceiling_source"] == NONE_KNOWN
+    assert picture["level"]["below_db"] is None
+    assert "is not known" in picture["level_words"]
+
+
+def test_a_ceiling_that_follows_the_supply_is_that_of_the_supply_now() -> None:
+    ceiling = _lowest({
+        "positive": {"constant_v": -1.0, "ratio": 2.0, "knee_v": 13.0, "n_plateaus": 9},
+        "negative": {"constant_v": 40.0, "ratio": 0.0, "knee_v": None, "n_plateaus": 9},
+    }, "a.mcap")  # fmt: skip
+    assert ceiling.at(12.0) == pytest.approx(23.0)
+    assert ceiling.at(14.0) == pytest.approx(25.0)  # no further than its knee
+    assert ceiling.at(None) is None
+    assert "a.mcap" in ceiling.source
+    with pytest.raises(UsageError, match="nothing about a ceiling"):
+        _lowest({}, "b.mcap")
+
+
+def test_strips_hold_the_extremes_of_every_tenth_and_nothing_in_a_gap() -> None:
+    rng = np.random.default_rng(3)
+    output = rng.normal(size=3 * RATE_HZ)
+    state = FeedState()
+    for k, window in enumerate(windows_of(output, np.full(3 * RATE_HZ, 12.6))):
+        if not 25 <= k < 35:  # 1.0 s to 1.4 s never came
+            state.push(window)
+    picture = state.picture(NO_LOSSES, 3.0, whole=True)
+    tenths = output.reshape(30, 800)
+    strip = picture["output"]
+    assert len(strip["lowest_v"]) == 30
+    for k in range(30):
+        if 10 <= k < 14:
+            assert strip["lowest_v"][k] is None
+        else:
+            assert strip["lowest_v"][k] == pytest.approx(tenths[k].min(), abs=0.0006)
+            assert strip["highest_v"][k] == pytest.approx(tenths[k].max(), abs=0.0006)
+    json.dumps(picture, allow_nan=False)
+
+
+def test_a_minute_is_kept_and_no_more() -> None:
+    picture = state_of(sine(3.0, 70.0), np.full(70 * RATE_HZ, 12.6)).picture(NO_LOSSES, 70.0, whole=True)
+    assert picture["first_step"] == round(70 / STEP_S) - 600
+    assert len(picture["output"]["lowest_v"]) == 600
+
+
+def test_dips_are_those_of_the_report() -> None:
+    time_s = np.arange(20 * RATE_HZ) / RATE_HZ
+    supply = 13.0 - 3.0 * ((time_s > 5) & (time_s < 5.3)) - 2.0 * ((time_s > 9) & (time_s < 9.1)) - 0.5 * (time_s > 12)
+    state, detector = FeedState(), DipDetector()
+    for window in windows_of(sine(5.0, 20.0), supply):
+        state.push(window)
+        detector.push(window)
+    live, reported = state.picture(NO_LOSSES, 20.0)["dips"], detector.finish().findings
+    assert len(live) == len(reported) == 2
+    for seen, found in zip(live, reported, strict=True):
+        assert seen["start_s"] == pytest.approx(found.start_s, abs=0.02)
+        assert seen["stop_s"] == pytest.approx(found.stop_s, abs=0.02)
+        assert seen["lowest_v"] == pytest.approx(found.measured["residual_v"], abs=0.01)
+
+
+def test_supply_words_while_in_a_dip_and_after() -> None:
+    supply = np.concatenate([np.full(2 * RATE_HZ, 13.0), np.full(RATE_HZ, 10.0)])
+    assert state_of(sine(5.0), supply).picture(NO_LOSSES, 3.0)["supply_words"] == (
+        "Supply in a dip: 10.00 V, 13.00 V before."
+    )
+    supply = np.concatenate([np.full(RATE_HZ, 13.0), np.full(RATE_HZ, 10.0), np.full(RATE_HZ, 13.0)])
+    words = state_of(sine(5.0), supply).picture(NO_LOSSES, 3.0)["supply_words"]
+    assert words == "Supply 13.00 V, 1 dip in the last minute, down to 10.00 V."
+
+
+def test_losses_in_words() -> None:
+    assert losses_in_words(NO_LOSSES) == "0 lost"
+    assert losses_in_words({"n_scans_lost": 64, "n_frames_lost": 2, "n_bad_frames": 1}) == (
+        "64 scans lost (2 frames), 1 bad frames"
+    )
