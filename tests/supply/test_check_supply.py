@@ -104,6 +104,7 @@ def test_ground_needs_its_channel_and_is_taken_from_rest() -> None:
         "Ground return not judged: the board logs no ground channel" in s for s in _check(volts, POSTS).sentences
     )
     volts["ground"] = np.where(np.arange(len(volts["supply"])) < 4 * RATE_HZ, -0.02, -0.37)
+    volts["output"] = np.where(np.arange(len(volts["supply"])) < 4 * RATE_HZ, 0.0, volts["output"])
     spans = {"ground return@at rest": (0.5, 3.5), "ground return@under a tone": (4.5, 8.0)}
     text = " ".join(_check(volts, spans).sentences)
     assert "Ground return, under a tone: -0.370 V, 0.350 V since rest, more than the 0.2 V usual" in text
@@ -148,6 +149,14 @@ def test_lost_samples_and_unknown_steps() -> None:
         CheckSupplyWalk(make_points((), ("supply",)), spans={"moon@at rest": (0.0, 1.0)})
 
 
+def test_music_at_rest_and_silence_under_a_tone_are_not_judged() -> None:
+    volts = _probe()
+    at_rest = _check(volts, {"battery plus post@at rest": (0.5, 3.5)})
+    assert at_rest.readings[0].not_judged == "something was playing (14.1 V rms at the output): stop it first"
+    volts["output"] = 0.0 * volts["output"]
+    assert {reading.not_judged for reading in _check(volts, POSTS).readings} == {"no tone was playing"}
+
+
 def test_by_hand_a_step_is_measured_when_asked_and_can_be_skipped() -> None:
     walk = CheckSupplyWalk(make_points((), ("supply",)), states=("at rest",))
     windows = list(iter_windows_from_arrays({"supply": np.full(80_000, 12.5)}, RATE_HZ, window_s=0.5))
@@ -167,11 +176,16 @@ def test_the_whole_command_on_the_virtual_board(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     volts = _probe(rate_hz=4000.0)
-    ground_v = np.where(np.arange(len(volts["supply"])) > 7 * 4000, -0.25, 0.0)
+    volts = {role: np.concatenate((part, part[: 4 * 4000])) for role, part in volts.items()}
+    ground_v = np.where(np.arange(len(volts["supply"])) > 4.5 * 4000, -0.25, 0.0)
+    volts["output"] = np.where(np.arange(len(ground_v)) > 4.5 * 4000, volts["output"], 0.0)
+    volts["supply"] = np.roll(volts["supply"], 4 * 4000)  # the ground is read at rest first, then the plus side
+    volts["supply"][: 4 * 4000] = 12.4
     stimulus = ArrayStimulus(
         ("out_p", "supply", "ground"), 4000, np.column_stack([volts["output"], volts["supply"], ground_v])
     )
-    spans = {**POSTS, "ground return@at rest": [1.0, 4.0], "ground return@under a tone": [8.0, 12.0]}
+    later = {key: [start_s + 4.0, stop_s + 4.0] for key, (start_s, stop_s) in POSTS.items()}
+    spans = {**later, "ground return@at rest": [0.5, 4.0], "ground return@under a tone": [8.0, 12.0]}
     answers = tmp_path / "answers.json"
     answers.write_text(
         json.dumps(

@@ -110,6 +110,8 @@ def _print(check: SupplyCheck, content: dict[str, Any], out: Path, as_json: bool
     if as_json:
         click.echo(json.dumps(to_plain({**content, "saved_as": str(out)}), indent=1))
         return
+    if sys.stderr.isatty():
+        click.echo("", err=True)  # below the line that was rewritten
     lines = check_to_table(check)
     blank = lines.index("", lines.index("") + 1) if check.legs else lines.index("")
     for line in lines[:blank]:

@@ -177,6 +177,14 @@ def measure_reading(step: Step, got: _Collecting) -> Reading:
         reason = f"{got.lost_s:.2f} s were lost on the way"
     elif len(volts) < n_least:
         reason = f"less than {LEAST_S:g} s were measured"
+    output, fixed = joined.get("output"), joined.get("battery")
+    drive_v = None if output is None or not len(output) else float(np.std(output))
+    if reason is None and drive_v is not None:
+        is_playing = drive_v >= LEAST_TONE_V
+        if step.state == "under a tone" and not is_playing:
+            reason = "no tone was playing"
+        elif step.state != "under a tone" and is_playing:
+            reason = f"something was playing ({drive_v:.1f} V rms at the output): stop it first"
     if reason is not None or volts is None:
         return Reading(step, got.start_s, got.stop_s, None, None, None, None, None, reason)
     n = max(1, round(MEAN_S * got.rate_hz))
@@ -185,7 +193,6 @@ def measure_reading(step: Step, got: _Collecting) -> Reading:
     at = np.arange(len(volts))
     level = volts - np.polyval(np.polyfit(at, volts, 1), at)
     low, high = np.quantile(level, (0.005, 0.995))
-    output, fixed = joined.get("output"), joined.get("battery")
     return Reading(
         step,
         got.start_s,
@@ -193,7 +200,7 @@ def measure_reading(step: Step, got: _Collecting) -> Reading:
         float(volts.mean()),
         float(means.min()),
         float(high - low),
-        None if output is None else float(np.std(output)),
+        drive_v,
         None if fixed is None or step.point.role == "battery" else float(fixed.mean()),
         None,
     )
