@@ -51,7 +51,7 @@ function drawCeiling(sheet, ceiling, words) {
   const up = sheet.y(ceiling), down = sheet.y(-ceiling);
   hatch(sheet, sheet.left, sheet.right, sheet.top, up, COLOUR.clip, 7);
   hatch(sheet, sheet.left, sheet.right, down, sheet.bottom, COLOUR.clip, 7);
-  drawFlat(sheet, ceiling, COLOUR.text, [], words, false);
+  drawFlat(sheet, ceiling, COLOUR.text, [], words, true);
   drawFlat(sheet, -ceiling, COLOUR.text, [], "", false);
 }
 

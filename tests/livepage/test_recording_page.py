@@ -1,0 +1,156 @@
+"""A recording on a page: any span of it, as it was recorded, and never more than was asked for."""
+
+from __future__ import annotations
+
+import http.client
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import scipy.io.wavfile
+from ampwitness.livepage.recording_page import POINTS_MOST, RecordingPage, span_of_envelope, span_of_trace
+from ampwitness.livepage.server import PageServer
+from ampwitness.pipeline import read_span
+from ampwitness.recording import open_parts
+from ampwitness.types import Envelope, Segment, Trace
+from browser_pipe import Browser, find_chromium
+
+RATE_HZ = 16_000
+COMMAND = [sys.executable, "-m", "ampwitness"]
+
+
+@dataclass
+class Shown:
+    """A recording that is being served."""
+
+    path: Path
+    server: PageServer
+
+
+@pytest.fixture(scope="module")
+def shown(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shown]:
+    folder = tmp_path_factory.mktemp("shown")
+    time_s = np.arange(4 * RATE_HZ) / RATE_HZ
+    output_v = np.clip(18.0 * np.sin(2 * np.pi * 43 * time_s) * (time_s % 2 < 1), -15, 15)
+    supply_v = 13.8 - 2.5 * ((time_s > 2.8) & (time_s < 2.95))
+    volts = np.column_stack([6.0 + output_v / 2, 6.0 - output_v / 2, supply_v])
+    scipy.io.wavfile.write(folder / "volts.wav", RATE_HZ, volts.astype(np.float32))
+    board = [*COMMAND, "virtual-board", "--stimulus", str(folder / "volts.wav"), "--speed", "max"]
+    path = folder / "trip.mcap"
+    with subprocess.Popen([*board, "--roles", "out_p,out_n,supply"], stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        port = process.stdout.readline().strip().removeprefix("port: ")
+        record = [*COMMAND, "record", "--port", port, "--out", str(path), "--json"]
+        subprocess.run(record, check=True, capture_output=True)
+        process.terminate()
+    page = RecordingPage(open_parts([path]), lambda what, share: None)
+    server = PageServer(page.routes(), 0)
+    server.start()
+    yield Shown(path, server)
+    server.close()
+
+
+def ask(shown: Shown, path: str) -> tuple[int, str, str]:
+    connection = http.client.HTTPConnection("127.0.0.1", shown.server.port, timeout=20)
+    connection.request("GET", path)
+    answer = connection.getresponse()
+    return answer.status, answer.read().decode(), answer.getheader("Content-Security-Policy") or ""
+
+
+def span(shown: Shown, start_s: float, stop_s: float, points: int, role: str = "output") -> dict[str, Any]:
+    status, text, _ = ask(shown, f"/span?role={role}&start_s={start_s}&stop_s={stop_s}&points={points}")
+    assert status == 200, text
+    found: dict[str, Any] = json.loads(text)
+    return found
+
+
+def test_a_short_span_is_every_sample(shown: Shown) -> None:
+    found = span(shown, 0.5, 0.55, 1000)
+    assert found["is_full_rate"] is True
+    (part,) = found["segments"]
+    (segment,) = read_span(shown.path, 0.5, 0.55).traces["output"].segments
+    assert part["start_s"] == segment.start_s
+    assert part["volts"] == pytest.approx(segment.volts.tolist(), abs=0.0006)
+
+
+@pytest.mark.parametrize(("start_s", "stop_s", "points"), [(0.0, 4.0, 100), (0.2, 0.9, 300)])
+def test_a_long_span_keeps_every_extreme(shown: Shown, start_s: float, stop_s: float, points: int) -> None:
+    found = span(shown, start_s, stop_s, points)
+    assert found["is_full_rate"] is False
+    assert len(found["lowest_v"]) <= points
+    (segment,) = read_span(shown.path, start_s, stop_s).traces["output"].segments
+    lowest = [value for value in found["lowest_v"] if value is not None]
+    highest = [value for value in found["highest_v"] if value is not None]
+    assert min(lowest) == pytest.approx(segment.volts.min(), abs=0.0006)
+    assert max(highest) == pytest.approx(segment.volts.max(), abs=0.0006)
+
+
+def test_an_answer_is_bounded_and_nonsense_refused(shown: Shown) -> None:
+    assert sum(len(part["volts"]) for part in span(shown, 0, 4, 10**9).get("segments", [])) <= POINTS_MOST
+    assert len(span(shown, 0, 4, 10**9).get("lowest_v", [])) <= POINTS_MOST
+    for query, status in {
+        "role=nothing&start_s=0&stop_s=1&points=100": 404,
+        "role=output&start_s=1&stop_s=1&points=100": 400,
+        "role=output&start_s=2&stop_s=1&points=100": 400,
+        "role=output&start_s=nan&stop_s=1&points=100": 400,
+        "role=output&start_s=0&stop_s=inf&points=100": 400,
+        "role=output&start_s=900&stop_s=901&points=100": 400,
+        "role=output&start_s=0&stop_s=1": 400,
+    }.items():
+        assert ask(shown, f"/span?{query}")[0] == status, query
+
+
+def test_the_report_is_served_and_may_fetch_nothing(shown: Shown) -> None:
+    status, text, policy = ask(shown, "/report")
+    assert status == 200
+    assert "trip.mcap" in text
+    assert policy.startswith("default-src 'none'")
+    assert "connect-src" not in policy
+
+
+def test_nothing_is_filled_where_nothing_was_recorded() -> None:
+    nothing = np.full(4, np.nan)
+    lowest = np.array([-1.0, -2.0, *nothing, -3.0, -4.0, -5.0])
+    envelope = Envelope("output", 0.0, 0.5, lowest, -lowest, -lowest)
+    found = span_of_envelope(envelope, 0.0, 4.5, 5)
+    assert found["step_s"] == 1.0
+    assert found["lowest_v"] == [-2.0, None, None, -4.0, -5.0]
+    parts = (Segment(0.0, 1000.0, np.arange(100.0)), Segment(0.3, 1000.0, -np.arange(100.0)))
+    thin = span_of_trace(Trace("output", 0.0, 0.4, parts, (), ()), 0.0, 0.4, 40)
+    assert thin["highest_v"][0] == 9.0
+    assert thin["lowest_v"][39] == -99.0
+    assert thin["lowest_v"][10:30] == [None] * 20
+
+
+@pytest.mark.skipif(find_chromium() is None, reason="chromium is not installed: the page is not opened in a browser")
+def test_a_browser_steps_through_it_by_keyboard(shown: Shown, tmp_path: Path) -> None:
+    browser = Browser(tmp_path / "profile")
+    kept = Path(os.environ.get("AMPWITNESS_PICTURES", tmp_path))
+    try:
+        own = f"http://127.0.0.1:{shown.server.port}/"
+        for name, (width, height) in {"desktop": (1200, 950), "phone": (390, 1200)}.items():
+            browser.size(width, height)
+            browser.open(own)
+            browser.wait_for("document.readyState === 'complete' && answers.output && answers.supply && whole")
+            assert browser.value("answers.output.is_full_rate") is False
+            assert browser.value("document.documentElement.scrollWidth") <= width
+            browser.picture(kept / f"recording-{name}.png")
+            browser.press("n")
+            browser.wait_for("document.getElementById('event-words').textContent.startsWith('1 of ')")
+            for _ in range(6):
+                browser.press("+")
+            browser.wait_for("answers.output.is_full_rate && answers.supply.is_full_rate")
+            browser.picture(kept / f"samples-{name}.png")
+            browser.press("0")
+            assert browser.wait_for("shown.start_s === 0 && shown.stop_s === FACTS.duration_s") is True
+        assert not browser.complaints
+        assert all(url.startswith((own, "data:")) for url in browser.asked), browser.asked
+    finally:
+        browser.close()
