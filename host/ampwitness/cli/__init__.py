@@ -32,6 +32,7 @@ INSTALLER_COMMANDS = {
     "check-board": ("check_board", "check_board", "Let the board test itself and say what it found."),
     "boards": ("boards", "boards", "List the serial ports and which board answers on each."),
     "export": ("export", "export", "Write a recording as WAV, CSV, NPZ or MDF for other programs."),
+    "sheet": ("sheet", "sheet", "Write the job sheet: one printed page for the customer."),
     "find-noise": ("find_noise", "find_noise", "Compare a quiet output in six conditions: where noise comes from."),
     "explain": ("explain", "explain_command", "Say what a kind of finding means, in plain words."),
     "demo": ("demo", "demo", "Run the whole chain on a made-up vehicle whose truth is known."),

@@ -1,0 +1,123 @@
+"""The job sheet as one printed page: names hang in the margin, figures stand in columns, ink is black."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from html import escape
+from importlib.resources import files
+
+from ampwitness import __version__
+from ampwitness.report.sheet_content import CAUTION_END, CAUTION_SETTINGS, CAUTION_SUPPLY, VERDICT_KINDS, Sheet
+
+PAPERS = ("A4", "Letter")
+# Shape and word say it both, so that it survives a copier: found is filled, none found open, not judged broken.
+_MARKS = {"found": "mark-found", "none found": "mark-none", "not judged": "mark-open"}
+
+
+def _table(headings: Sequence[str], rows: Iterable[Sequence[str]], caption: str) -> str:
+    """Cells are HTML already; the first of a row names it."""
+    head = "".join(f'<th scope="col">{escape(name)}</th>' for name in headings)
+    body = "".join(
+        f'<tr><th scope="row">{row[0]}</th>' + "".join(f"<td>{cell or '&ndash;'}</td>" for cell in row[1:]) + "</tr>"
+        for row in rows
+    )
+    return (
+        f'<table><caption class="unseen">{escape(caption)}</caption><thead><tr>{head}</tr></thead>'
+        f"<tbody>{body}</tbody></table>"
+    )
+
+
+def _section(title: str, content: str) -> str:
+    return f"<section><h2>{escape(title)}</h2><div>{content}</div></section>"
+
+
+def _list(items: Iterable[str]) -> str:
+    return "<ul>" + "".join(f"<li>{escape(item)}</li>" for item in items) + "</ul>"
+
+
+def _equipment(sheet: Sheet) -> str:
+    rows = "".join(f"<dt>{escape(name)}</dt><dd>{escape(facts)}</dd>" for name, facts in sheet.equipment)
+    return _section("Equipment", f"<dl>{rows}</dl>") if rows else ""
+
+
+def _settings(sheet: Sheet) -> str:
+    if not sheet.settings:
+        return ""
+    rows = [
+        (
+            escape(row.channel),
+            f"<strong>{escape(row.clean_maximum)}</strong>" if row.clean_maximum else "not found",
+            *(escape(text) for text in (row.peak, row.power, row.supply_there, row.left_at, row.remark)),
+        )
+        for row in sheet.settings
+    ]
+    headings = ("channel", "clean maximum", "peak", "nominal power", "supply there", "left at", "how")
+    conditions = f"<p>Set with: {escape(sheet.conditions)}.</p>" if sheet.conditions else ""
+    table = _table(headings, rows, "Gain settings: the level at 1 % distortion")
+    return _section("Settings", f'{table}{conditions}<p class="care">{escape(CAUTION_SETTINGS)}</p>')
+
+
+def _supply(sheet: Sheet) -> str:
+    if not sheet.supply:
+        return ""
+    rows = [
+        tuple(escape(t) for t in (r.where, r.engine, r.open_volts, r.lowest, r.resistance, r.full_power))
+        for r in sheet.supply
+    ]
+    headings = ("recorded", "engine", "unloaded", "lowest", "source resistance", "at full clean power")
+    table = _table(headings, rows, "The supply as the amplifier saw it")
+    return _section("Supply", f'{table}<p class="care">{escape(CAUTION_SUPPLY)}</p>')
+
+
+def _verdicts(sheet: Sheet) -> str:
+    rows = [
+        (
+            f'{escape(row.label)} <span class="quiet">{escape(row.length)}</span>',
+            *(
+                f'<span class="mark {_MARKS[cell.verdict]}" aria-hidden="true"></span>{escape(cell.words)}'
+                for cell in row.cells
+            ),
+        )
+        for row in sheet.verdicts
+    ]
+    table = _table(("recorded", *VERDICT_KINDS.values()), rows, "What each recording showed")
+    return _section("Verdicts", table)
+
+
+def _done(sheet: Sheet) -> str:
+    done = [step for step in sheet.steps if step.state == "done"]
+    if not done:
+        return ""
+    text = "; ".join(f"{step.title} ({step.detail})" if step.detail else step.title for step in done)
+    return _section("Done", f"<p>{escape(text)}.</p>")
+
+
+def html_sheet(sheet: Sheet, *, paper: str = "A4") -> str:
+    """The whole page as text.
+
+    Raises ValueError for a paper that is none of PAPERS.
+    """
+    if paper not in PAPERS:
+        raise ValueError(f"paper is one of {', '.join(PAPERS)}, not {paper}")
+    style = files("ampwitness.report").joinpath("sheet.css").read_text(encoding="utf-8")
+    by = escape(sheet.fitted_by) or "&nbsp;"
+    parts = [
+        "<!DOCTYPE html>",
+        '<html lang="en"><head><meta charset="utf-8">',
+        '<meta name="viewport" content="width=device-width, initial-scale=1">',
+        f"<title>Job sheet: {escape(sheet.vehicle)}</title>",
+        f"<style>@page {{ size: {paper}; margin: 11mm 13mm; }}\n{style}</style></head><body><main>",
+        f"<header><p>Job sheet</p><h1>{escape(sheet.vehicle)}</h1><time>{escape(sheet.date)}</time></header>",
+        _equipment(sheet),
+        _settings(sheet),
+        _supply(sheet),
+        _verdicts(sheet),
+        _section("Worth knowing", _list(sheet.worth_knowing)) if sheet.worth_knowing else "",
+        _done(sheet),
+        _section("Not tested", _list(sheet.not_tested)),
+        _section("Rests on", "".join(f"<p>{escape(line)}</p>" for line in (*sheet.basis, CAUTION_END))),
+        f'<div class="names"><p>{by}<span>fitted and measured by</span></p><p>&nbsp;<span>handed over to</span></p>'
+        "<p>&nbsp;<span>date</span></p></div>",
+        f"<footer>ampwitness {__version__}</footer></main></body></html>",
+    ]
+    return "\n".join(part for part in parts if part)

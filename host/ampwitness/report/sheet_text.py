@@ -1,0 +1,60 @@
+"""The job sheet for the terminal, or for a printer without pictures. Same words as the page."""
+
+from __future__ import annotations
+
+import textwrap
+
+from ampwitness.report.sheet_content import CAUTION_END, CAUTION_SETTINGS, CAUTION_SUPPLY, VERDICT_KINDS, Sheet
+
+
+def text_sheet(sheet: Sheet, *, width: int = 100) -> str:
+    """Plain text, no colours, at most `width` columns."""
+    lines = [
+        f"JOB SHEET  {sheet.vehicle}",
+        f"{sheet.date}{'  fitted by ' + sheet.fitted_by if sheet.fitted_by else ''}",
+    ]
+
+    def section(title: str, entries: list[str]) -> None:
+        lines.extend(["", title])
+        for entry in entries:
+            lines.extend(textwrap.wrap(entry, width, initial_indent="  ", subsequent_indent="    "))
+
+    if sheet.equipment:
+        section("Equipment, as typed", [f"{name}: {facts}" for name, facts in sheet.equipment])
+    settings = []
+    for row in sheet.settings:
+        parts = [
+            f"clean maximum {row.clean_maximum}" if row.clean_maximum else "clean maximum not found",
+            row.peak and f"{row.peak} peak",
+            row.power,
+            row.supply_there and f"supply there {row.supply_there}",
+            row.left_at and f"left at {row.left_at}",
+            row.remark,
+        ]
+        settings.append(f"{row.channel}: {'; '.join(part for part in parts if part)}")
+    if settings:
+        conditions = [f"Set with: {sheet.conditions}."] if sheet.conditions else []
+        section("Settings", [*settings, *conditions, CAUTION_SETTINGS])
+    supply = [
+        f"{row.where}, {row.engine}: open {row.open_volts}, lowest {row.lowest}; source {row.resistance}; full clean "
+        f"power {row.full_power}"
+        for row in sheet.supply
+    ]
+    if supply:
+        section("Supply at the amplifier", [*supply, CAUTION_SUPPLY])
+    section(
+        "Verdicts",
+        [
+            f"{row.label} ({row.length}): "
+            + "; ".join(f"{name}: {cell.words}" for name, cell in zip(VERDICT_KINDS.values(), row.cells, strict=True))
+            for row in sheet.verdicts
+        ],
+    )
+    if sheet.worth_knowing:
+        section("Worth knowing", list(sheet.worth_knowing))
+    done = [f"{step.title} ({step.detail})" for step in sheet.steps if step.state == "done"]
+    if done:
+        section("Done", ["; ".join(done)])
+    section("Not tested", list(sheet.not_tested))
+    section("What the figures rest on", [*sheet.basis, CAUTION_END])
+    return "\n".join(lines)
