@@ -22,7 +22,7 @@ VERDICT_KINDS = {
     "clip": "clipping",
     "dip": "supply dips",
     "cutout": "cut-outs",
-    "drift": "drift of level",
+    "drift": "level drift",
     "saturation": "logger's range",
     "gap": "losses",
 }
@@ -30,6 +30,8 @@ MAX_SUPPLY_ROWS = 5
 MAX_WORTH_KNOWING = 4
 _LAST_STEP = "sheet"
 
+ON_PURPOSE = "on purpose"
+ON_PURPOSE_WORDS = "On purpose: the gain was turned up to its edge there, to find it."
 CAUTION_SETTINGS = (
     "These settings hold for the source, its level and the equaliser as they stood. Boost or equaliser turned up later "
     "uses up the room above the music: set the gain again then. The gain is no volume control. Watts are nominal: "
@@ -54,7 +56,8 @@ class Source:
     @property
     def label(self) -> str:
         """How the sheet calls it."""
-        words = [self.step or self.analysis.recording_name, self.channel, self.moment]
+        step = self.step.removesuffix(" of each channel") if self.channel else self.step
+        words = [step or self.analysis.recording_name, self.channel, self.moment]
         return ", ".join(word for word in words if word)
 
 
@@ -214,7 +217,7 @@ def _setting(source: Source, finding: Finding) -> SettingRow:
     left = _volts(m.get("left_at_v"), "V rms")
     margin_db = m.get("margin_db")
     if left and isinstance(margin_db, int | float):
-        left += f", {abs(margin_db):.1f} dB {'below' if margin_db >= 0 else 'above'} it"
+        left += f" ({-margin_db:+.1f} dB)"
     power = _volts(m.get("knee_w"), "W", 0)
     if power and m.get("load_ohm") is not None:
         power += f" in {m['load_ohm']:g} ohm"
@@ -244,13 +247,14 @@ def _conditions(sources: Sequence[Source]) -> str:
 
 
 def _supply(sources: Sequence[Source]) -> tuple[SupplyRow, ...]:
-    """Music says more of a supply than a tone: runs in which the gain was turned come last."""
+    """Music says more of a supply than a tone: runs in which the gain was turned stand for it only alone."""
     rows = [
-        _supply_row(source, name, state)
-        for source in sorted(sources, key=_is_gain_run)
+        (_is_gain_run(source), _supply_row(source, name, state))
+        for source in sources
         for name, state in ((source.analysis.summary.get("supply") or {}).get("states") or {}).items()
     ]
-    return tuple(rows[:MAX_SUPPLY_ROWS])
+    of_music = [row for is_gain_run, row in rows if not is_gain_run]
+    return tuple((of_music or [row for _, row in rows])[:MAX_SUPPLY_ROWS])
 
 
 def _supply_row(source: Source, name: str, state: Mapping[str, Any]) -> SupplyRow:
@@ -259,7 +263,7 @@ def _supply_row(source: Source, name: str, state: Mapping[str, Any]) -> SupplyRo
         low, high = 1e3 * state["lowest_source_ohm"], 1e3 * state["highest_source_ohm"]
         resistance = f"{1e3 * state['source_ohm']:.0f} mohm ({low:.0f} to {high:.0f})"
     full = state.get("full_power")
-    sag = f"down {full['sag_v']:.1f} V to {full['supply_v']:.1f} V" if full else "not judged"
+    sag = f"{full['supply_v']:.1f} V (-{full['sag_v']:.1f} V)" if full else "not judged"
     return SupplyRow(
         source.label, name, _volts(state.get("open_v"), "V"), _volts(state.get("lowest_v"), "V"), resistance, sag
     )
@@ -275,7 +279,7 @@ def _verdicts(source: Source) -> VerdictRow:
         count = sum(finding.kind == kind for finding in analysis.findings)
         words = {"found": f"{count:,} found", "none found": "none found", "not judged": "not judged"}[line.verdict]
         if kind == "clip" and count and _is_gain_run(source):
-            words = "on purpose: gain turned to its edge"
+            words = ON_PURPOSE
         elif line.verdict == "none found" and coverage is not None and coverage.not_judged:
             words = f"none in {seconds_to_clock(round(coverage.judged_s))} judged".replace(".000", "")
         elif kind == "gap" and line.verdict != "found":
@@ -330,6 +334,12 @@ def _basis(sources: Sequence[Source]) -> tuple[str, ...]:
     """What the volts rest on, and whether anything was lost; said once where it is alike."""
     calibrations = dict.fromkeys(word_calibrations(source.analysis.settings.calibrations) for source in sources)
     lines = list(calibrations)
+    lines += dict.fromkeys(
+        f"Source resistance: {state['assumed']}."
+        for source in sources
+        for state in ((source.analysis.summary.get("supply") or {}).get("states") or {}).values()
+        if state.get("source_ohm") is not None and state.get("assumed")
+    )
     n_lost = sum(sum(source.analysis.link_health.n_scans_lost.values()) for source in sources)
     n_expected = sum(source.analysis.link_health.n_scans_expected for source in sources)
     if sources and not n_lost and all(source.analysis.link_health.balances for source in sources):

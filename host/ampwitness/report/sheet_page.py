@@ -7,7 +7,15 @@ from html import escape
 from importlib.resources import files
 
 from ampwitness import __version__
-from ampwitness.report.sheet_content import CAUTION_END, CAUTION_SETTINGS, CAUTION_SUPPLY, VERDICT_KINDS, Sheet
+from ampwitness.report.sheet_content import (
+    CAUTION_END,
+    CAUTION_SETTINGS,
+    CAUTION_SUPPLY,
+    ON_PURPOSE,
+    ON_PURPOSE_WORDS,
+    VERDICT_KINDS,
+    Sheet,
+)
 
 PAPERS = ("A4", "Letter")
 # Shape and word say it both, so that it survives a copier: found is filled, none found open, not judged broken.
@@ -25,6 +33,11 @@ def _table(headings: Sequence[str], rows: Iterable[Sequence[str]], caption: str)
         f'<table><caption class="unseen">{escape(caption)}</caption><thead><tr>{head}</tr></thead>'
         f"<tbody>{body}</tbody></table>"
     )
+
+
+def _figure(text: str) -> str:
+    """Never broken over two lines."""
+    return f'<span class="figure">{escape(text)}</span>' if text else ""
 
 
 def _section(title: str, content: str) -> str:
@@ -47,7 +60,8 @@ def _settings(sheet: Sheet) -> str:
         (
             escape(row.channel),
             f"<strong>{escape(row.clean_maximum)}</strong>" if row.clean_maximum else "not found",
-            *(escape(text) for text in (row.peak, row.power, row.supply_there, row.left_at, row.remark)),
+            *(_figure(text) for text in (row.peak, row.power, row.supply_there, row.left_at)),
+            escape(row.remark),
         )
         for row in sheet.settings
     ]
@@ -61,7 +75,7 @@ def _supply(sheet: Sheet) -> str:
     if not sheet.supply:
         return ""
     rows = [
-        tuple(escape(t) for t in (r.where, r.engine, r.open_volts, r.lowest, r.resistance, r.full_power))
+        (escape(r.where), *(_figure(t) for t in (r.engine, r.open_volts, r.lowest, r.resistance, r.full_power)))
         for r in sheet.supply
     ]
     headings = ("recorded", "engine", "unloaded", "lowest", "source resistance", "at full clean power")
@@ -74,14 +88,17 @@ def _verdicts(sheet: Sheet) -> str:
         (
             f'{escape(row.label)} <span class="quiet">{escape(row.length)}</span>',
             *(
-                f'<span class="mark {_MARKS[cell.verdict]}" aria-hidden="true"></span>{escape(cell.words)}'
+                f'<span class="figure"><span class="mark {_MARKS[cell.verdict]}" aria-hidden="true"></span>'
+                f"{escape(cell.words)}</span>"
                 for cell in row.cells
             ),
         )
         for row in sheet.verdicts
     ]
     table = _table(("recorded", *VERDICT_KINDS.values()), rows, "What each recording showed")
-    return _section("Verdicts", table)
+    is_meant = any(cell.words == ON_PURPOSE for row in sheet.verdicts for cell in row.cells)
+    table = table.replace("<table>", '<table class="many">', 1)
+    return _section("Verdicts", table + (f'<p class="quiet">{escape(ON_PURPOSE_WORDS)}</p>' if is_meant else ""))
 
 
 def _done(sheet: Sheet) -> str:

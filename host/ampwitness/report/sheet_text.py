@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import textwrap
 
-from ampwitness.report.sheet_content import CAUTION_END, CAUTION_SETTINGS, CAUTION_SUPPLY, VERDICT_KINDS, Sheet
+from ampwitness.report.sheet_content import (
+    CAUTION_END,
+    CAUTION_SETTINGS,
+    CAUTION_SUPPLY,
+    ON_PURPOSE,
+    ON_PURPOSE_WORDS,
+    VERDICT_KINDS,
+    Sheet,
+)
 
 
 def text_sheet(sheet: Sheet, *, width: int = 100) -> str:
@@ -48,7 +56,8 @@ def text_sheet(sheet: Sheet, *, width: int = 100) -> str:
             f"{row.label} ({row.length}): "
             + "; ".join(f"{name}: {cell.words}" for name, cell in zip(VERDICT_KINDS.values(), row.cells, strict=True))
             for row in sheet.verdicts
-        ],
+        ]
+        + ([ON_PURPOSE_WORDS] if any(cell.words == ON_PURPOSE for row in sheet.verdicts for cell in row.cells) else []),
     )
     if sheet.worth_knowing:
         section("Worth knowing", list(sheet.worth_knowing))
