@@ -5,8 +5,6 @@ from __future__ import annotations
 import http.client
 import json
 import os
-import subprocess
-import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,16 +12,13 @@ from typing import Any
 
 import numpy as np
 import pytest
-import scipy.io.wavfile
+from ampwitness.bench.day_signals import iter_day
 from ampwitness.livepage.recording_page import POINTS_MOST, RecordingPage, span_of_envelope, span_of_trace
 from ampwitness.livepage.server import PageServer
 from ampwitness.pipeline import read_span
-from ampwitness.recording import open_parts
-from ampwitness.types import Envelope, Segment, Trace
+from ampwitness.recording import RecordingWriter, open_parts
+from ampwitness.types import Chunk, Envelope, Segment, Trace
 from browser_pipe import Browser, find_chromium
-
-RATE_HZ = 16_000
-COMMAND = [sys.executable, "-m", "ampwitness"]
 
 
 @dataclass
@@ -36,20 +31,12 @@ class Shown:
 
 @pytest.fixture(scope="module")
 def shown(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shown]:
-    folder = tmp_path_factory.mktemp("shown")
-    time_s = np.arange(4 * RATE_HZ) / RATE_HZ
-    output_v = np.clip(18.0 * np.sin(2 * np.pi * 43 * time_s) * (time_s % 2 < 1), -15, 15)
-    supply_v = 13.8 - 2.5 * ((time_s > 2.8) & (time_s < 2.95))
-    volts = np.column_stack([6.0 + output_v / 2, 6.0 - output_v / 2, supply_v])
-    scipy.io.wavfile.write(folder / "volts.wav", RATE_HZ, volts.astype(np.float32))
-    board = [*COMMAND, "virtual-board", "--stimulus", str(folder / "volts.wav"), "--speed", "max"]
-    path = folder / "trip.mcap"
-    with subprocess.Popen([*board, "--roles", "out_p,out_n,supply"], stdout=subprocess.PIPE, text=True) as process:
-        assert process.stdout is not None
-        port = process.stdout.readline().strip().removeprefix("port: ")
-        record = [*COMMAND, "record", "--port", port, "--out", str(path), "--json"]
-        subprocess.run(record, check=True, capture_output=True)
-        process.terminate()
+    """Six seconds of made-up music, as a board would have sent them."""
+    path = tmp_path_factory.mktemp("shown") / "trip.mcap"
+    raw = b"".join(piece for pieces, _ in iter_day(6 / 3600, 3) for piece in pieces)
+    with RecordingWriter(path, {}) as writer:
+        for k, first in enumerate(range(0, len(raw), 40_000)):
+            writer.append(Chunk(raw[first : first + 40_000], 1e9 + k * 0.74))
     page = RecordingPage(open_parts([path]), lambda what, share: None)
     server = PageServer(page.routes(), 0)
     server.start()

@@ -40,7 +40,7 @@ function niceStep(span, most) {
 function digitsFor(step) { return Math.max(0, -Math.floor(Math.log10(step) + 1e-9)); }
 
 function drawVolts(sheet) {
-  const { pen } = sheet, step = niceStep(sheet.y1 - sheet.y0, Math.max(2, (sheet.bottom - sheet.top) / 45));
+  const { pen } = sheet, step = niceStep(sheet.y1 - sheet.y0, Math.max(2, (sheet.bottom - sheet.top) / 34));
   pen.fillStyle = COLOUR.text; pen.textAlign = "right"; pen.textBaseline = "middle";
   for (let k = Math.ceil(sheet.y0 / step - 1e-9); k * step <= sheet.y1 + 1e-9; k++) {
     const y = sheet.y(k * step);
@@ -50,7 +50,7 @@ function drawVolts(sheet) {
 }
 
 function drawAcross(sheet, words, apart) {
-  const { pen } = sheet, step = apart || niceStep(sheet.x1 - sheet.x0, Math.max(2, (sheet.right - sheet.left) / 110));
+  const { pen } = sheet, step = apart || niceStep(sheet.x1 - sheet.x0, Math.max(2, (sheet.right - sheet.left) / 85));
   pen.fillStyle = COLOUR.text; pen.textBaseline = "alphabetic"; pen.textAlign = "center";
   for (let k = Math.ceil(sheet.x0 / step - 1e-9); k * step <= sheet.x1 + 1e-9; k++) {
     const x = sheet.x(k * step), text = words(k * step, digitsFor(step)), half = pen.measureText(text).width / 2;

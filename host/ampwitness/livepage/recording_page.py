@@ -16,7 +16,8 @@ from ampwitness.livepage.server import RefusalError, Request, Route
 from ampwitness.pipeline import AnalyseOptions, Progress, analyse, read_span
 from ampwitness.recording import Recording
 from ampwitness.report.page import html_page
-from ampwitness.types import Envelope, FloatArray, Segment, Trace
+from ampwitness.report.style import LANE_STYLES
+from ampwitness.types import Envelope, FloatArray, Segment, Trace, TraceWindow
 from ampwitness.units import seconds_to_clock
 
 POINTS_MOST = 4000
@@ -42,6 +43,7 @@ class RecordingPage:
         self._analysis = analyse(recording, self._options, progress)
         self._report = html_page(self._analysis).encode()
         self._one_at_a_time = threading.Lock()  # decoding for two would make both wait
+        self._last: tuple[float, float, TraceWindow] | None = None  # all channels of a span are asked for in turn
 
     def routes(self) -> dict[tuple[str, str], Route]:
         """What the server answers."""
@@ -54,7 +56,13 @@ class RecordingPage:
     def _answer_page(self, request: Request) -> None:
         analysis = self._analysis
         events = [
-            {"kind": f.kind, "words": describe_finding(f), "start_s": f.start_s, "stop_s": f.stop_s}
+            {
+                "kind": f.kind,
+                "label": _label(f.kind),
+                "words": describe_finding(f),
+                "start_s": f.start_s,
+                "stop_s": f.stop_s,
+            }
             for f in analysis.findings[:EVENTS_MOST]
         ]
         roles = list(analysis.envelopes)
@@ -92,11 +100,17 @@ class RecordingPage:
             return
         try:
             with self._one_at_a_time:
-                window = read_span(self._recording, start_s, stop_s, self._options)
+                if self._last is None or self._last[:2] != (start_s, stop_s):
+                    self._last = (start_s, stop_s, read_span(self._recording, start_s, stop_s, self._options))
+                window = self._last[2]
         except AmpwitnessError as error:  # the file is gone meanwhile
             raise RefusalError(500, str(error)) from error
         trace = window.traces.get(role)
         request.answer_json(span_of_trace(trace, start_s, stop_s, points))
+
+
+def _label(kind: str) -> str:
+    return LANE_STYLES[kind].label if kind in LANE_STYLES else kind
 
 
 def span_of_envelope(envelope: Envelope, start_s: float, stop_s: float, points: int) -> dict[str, Any]:

@@ -1,6 +1,6 @@
 // A recording at every scale: spans are asked for as they are looked at, never more than a screen of them.
 const LEAST_S = 0.002;
-let shown = { start_s: 0, stop_s: FACTS.duration_s }, whole = null, event = -1, wanted = 0, timer = 0;
+let shown = { start_s: 0, stop_s: FACTS.duration_s }, whole = null, event = -1, timer = 0, isLoading = false, isStale = false, events = FACTS.events;
 const answers = {};
 
 function clampSpan(start, stop) {
@@ -24,14 +24,15 @@ function show(start, stop) {
   timer = setTimeout(load, 60);
 }
 
+// One round of questions at a time: what was passed over while it ran is never asked for.
 function load() {
-  const mine = ++wanted, { start_s: start, stop_s: stop } = shown;
-  for (const role of FACTS.roles) {
-    const points = Math.max(200, Math.round(at("sheet-" + role).clientWidth));
-    ask(role, start, stop, points).then((answer) => { if (mine === wanted) { answers[role] = answer; trouble(""); draw(); } })
-      .catch((error) => { if (mine === wanted) trouble(error.message === "Failed to fetch" ? "The program behind this page has ended." : error.message); });
-  }
-  document.body.dataset.loads = String(mine);
+  if (isLoading) { isStale = true; return; }
+  isLoading = true; isStale = false;
+  const { start_s: start, stop_s: stop } = shown;
+  const rounds = FACTS.roles.map((role) => ask(role, start, stop, Math.max(200, Math.round(at("sheet-" + role).clientWidth)))
+    .then((answer) => { answers[role] = answer; trouble(""); })
+    .catch((error) => trouble(error.message === "Failed to fetch" ? "The program behind this page has ended." : error.message)));
+  Promise.all(rounds).then(() => { isLoading = false; draw(); if (isStale) load(); });
 }
 
 function colourOf(role) { return role === "output" ? COLOUR.output : role === "supply" ? COLOUR.supply : COLOUR.text; }
@@ -48,7 +49,7 @@ function drawAnswer(sheet, answer, colour) {
   if (!answer) return;
   const found = extremes(answer, sheet);
   if (!found) { sheet.pen.fillStyle = COLOUR.text; sheet.pen.textAlign = "center"; sheet.pen.fillText("nothing recorded here", (sheet.left + sheet.right) / 2, (sheet.top + sheet.bottom) / 2); return; }
-  const room = Math.max(0.05, 0.08 * (found[1] - found[0]));
+  const room = Math.max(0.1, 0.08 * (found[1] - found[0]));
   sheet.y0 = found[0] - room; sheet.y1 = found[1] + room;
   sheet.pen.save(); sheet.pen.beginPath(); sheet.pen.rect(sheet.left, 0, sheet.right - sheet.left, sheet.height); sheet.pen.clip();
   if (answer.is_full_rate) for (const part of answer.segments) {
@@ -71,14 +72,19 @@ function drawEvents(sheet) {
   }
 }
 
+// The chosen finding: a hatched roof over it and a line where it begins and ends, so that the wave stays clear.
+function drawChosen(sheet, found) {
+  const left = sheet.x(found.start_s), right = Math.max(left + 2, sheet.x(found.stop_s));
+  hatch(sheet, left, right, 0, sheet.top, COLOUR.text, 4);
+  sheet.pen.fillStyle = COLOUR.text;
+  for (const x of [left, right]) if (x >= sheet.left && x <= sheet.right) sheet.pen.fillRect(x - 0.5, 0, 1, sheet.bottom);
+}
+
 function draw() {
   for (const role of FACTS.roles) {
     const sheet = makeSheet(at("sheet-" + role));
     sheet.x0 = shown.start_s; sheet.x1 = shown.stop_s;
-    if (event >= 0) {
-      const found = FACTS.events[event], left = sheet.x(found.start_s), right = Math.max(left + 2, sheet.x(found.stop_s));
-      hatch(sheet, left, right, sheet.top, sheet.bottom, COLOUR.dip, 6);
-    }
+    if (event >= 0) drawChosen(sheet, events[event]);
     drawAnswer(sheet, answers[role], colourOf(role));
     drawAcross(sheet, (value, digits) => value.toFixed(digits) + " s");
   }
@@ -99,10 +105,10 @@ function zoom(factor, share) {
 function move(share) { const by = share * (shown.stop_s - shown.start_s); show(shown.start_s + by, shown.stop_s + by); }
 
 function goTo(number) {
-  if (!FACTS.events.length) return;
-  event = (number + FACTS.events.length) % FACTS.events.length;
-  const found = FACTS.events[event], room = Math.max(0.05, 0.5 * (found.stop_s - found.start_s));
-  at("event-words").textContent = `${event + 1} of ${FACTS.events.length}, at ${found.start_s.toFixed(3)} s: ${found.words}`;
+  if (!events.length) return;
+  event = (number + events.length) % events.length;
+  const found = events[event], room = Math.max(0.05, 0.5 * (found.stop_s - found.start_s));
+  at("event-words").textContent = `${event + 1} of ${events.length}, at ${found.start_s.toFixed(3)} s: ${found.words}`;
   show(found.start_s - room, found.stop_s + room);
 }
 
@@ -139,6 +145,17 @@ for (const role of FACTS.roles) {
   listen(canvas);
 }
 at("report").href = withToken("report");
+const kinds = [...new Set(FACTS.events.map((found) => found.kind))];
+for (const kind of kinds) {
+  const choice = document.createElement("option"), of = FACTS.events.filter((found) => found.kind === kind);
+  choice.value = kind; choice.textContent = `${of[0].label} (${of.length})`;
+  at("kind").append(choice);
+}
+at("kind").addEventListener("change", () => {
+  const kind = at("kind").value;
+  events = kind ? FACTS.events.filter((found) => found.kind === kind) : FACTS.events;
+  event = -1; goTo(0);
+});
 at("before").addEventListener("click", () => goTo(event - (event < 0 ? 0 : 1)));
 at("next").addEventListener("click", () => goTo(event + 1));
 at("closer").addEventListener("click", () => zoom(0.5, 0.5));
@@ -152,7 +169,7 @@ at("whole").addEventListener("click", (click) => {
   show(place - half, place + half);
 });
 document.addEventListener("keydown", (key) => {
-  if (key.ctrlKey || key.metaKey || key.altKey || key.target.tagName === "INPUT") return;
+  if (key.ctrlKey || key.metaKey || key.altKey || ["INPUT", "SELECT"].includes(key.target.tagName)) return;
   const act = { n: () => goTo(event + 1), p: () => goTo(event - 1), "+": () => zoom(0.5, 0.5), "=": () => zoom(0.5, 0.5), "-": () => zoom(2, 0.5),
     0: () => show(0, FACTS.duration_s), ArrowLeft: () => move(-0.2), ArrowRight: () => move(0.2) }[key.key];
   if (act) { key.preventDefault(); act(); }
