@@ -63,13 +63,18 @@ def analyse(
     return run_all(windows, DetectOptions(supply=options))
 
 
+def supply_summary(results: Sequence[DetectorResult]) -> dict[str, Any]:
+    """What was concluded about the supply."""
+    return dict(next(result.summary for result in results if result.coverage.detector == "supply"))
+
+
 def score_case(case: SupplyCase, score: Score) -> None:
     """Add one case."""
     assert isinstance(case.amplifier.load, ResistorLoad)
     load_ohm = case.amplifier.load.ohm
     stated = SupplyOptions(load_ohm=load_ohm, load_kind="resistor", efficiency=case.amplifier.efficiency)
     results = analyse(case, stated, tuple(case.volts))
-    summary = results[-1].summary
+    summary = supply_summary(results)
     clips = next(r.findings for r in results if r.coverage.detector == "clipping")
     _score_causes(case, clips, score)
     _score_sags(case, next(r.findings for r in results if r.coverage.detector == "notes"), score)
@@ -119,7 +124,7 @@ def _learn_again(case: SupplyCase, options: SupplyOptions) -> dict[str, dict[str
     """The supply's summary alone, with other knowledge beside the recording."""
     volts = {role: case.volts[role] for role in ("output", "supply")}
     steps = collect_history(iter_windows_from_arrays(volts, case.rate_hz, window_s=10.0))
-    return dict(conclude((), steps, options)[-1].summary["states"])
+    return dict(supply_summary(conclude((), steps, options))["states"])
 
 
 def _score_parts(case: SupplyCase, state: dict[str, Any], score: Score) -> None:

@@ -83,11 +83,11 @@ def draw_amplifier(rng: np.random.Generator, family: Family, rest_v: float) -> t
     return amplifier, kind
 
 
-def make_case(seed: int, family: Family) -> SupplyCase:
-    """30 s of a bass line driven into clipping on a drawn supply."""
+def make_case(seed: int, family: Family, seconds: float = SECONDS) -> SupplyCase:
+    """Some seconds of a bass line driven into clipping on a drawn supply."""
     rng = np.random.default_rng(seed)
     supply = draw_supply(rng)
-    n = round(SECONDS * MODEL_RATE_HZ)
+    n = round(seconds * MODEL_RATE_HZ)
     engine_is_on = np.ones(n, dtype=bool)
     other_a = np.zeros(n)
     if family == "hostile":
@@ -97,8 +97,8 @@ def make_case(seed: int, family: Family) -> SupplyCase:
     amplifier, kind = draw_amplifier(rng, family, rest_v)
     ceiling_v = float(amplifier.rails.undrooped_v(np.array([rest_v]))[0])
     peaks = (0.75 * ceiling_v / 30.0, (1.35 if family == "ordinary" else 1.6) * ceiling_v / 30.0)
-    wanted = bass_line(rng, 0.8, SECONDS - 0.8, peaks=peaks, beat_s=float(rng.uniform(0.4, 0.7)))
-    source_v, notes = play(wanted, SECONDS, MODEL_RATE_HZ, rng)
+    wanted = bass_line(rng, 0.8, seconds - 0.8, peaks=peaks, beat_s=float(rng.uniform(0.4, 0.7)))
+    source_v, notes = play(wanted, seconds, MODEL_RATE_HZ, rng)
     run = drive(amplifier, supply, source_v, MODEL_RATE_HZ, other_a=other_a, engine_is_on=engine_is_on)
     truth = find_truth(run, notes, 12.6)
     volts = log_roles(rng, run)
@@ -123,7 +123,7 @@ def _make_hostile(
     time_s = np.arange(n) / MODEL_RATE_HZ
     other_a = np.zeros(n)
     for _ in range(int(rng.integers(1, 5))):
-        begins_s, length_s = rng.uniform(0, SECONDS), rng.uniform(0.3, 3.0)
+        begins_s, length_s = rng.uniform(0, n / MODEL_RATE_HZ), rng.uniform(0.3, 3.0)
         edge = np.clip((time_s - begins_s) / 0.02, 0, 1) - np.clip((time_s - begins_s - length_s) / 0.02, 0, 1)
         other_a += rng.uniform(10, 40) * edge
     engine_is_on = np.ones(n, dtype=bool)
@@ -136,7 +136,7 @@ def _make_hostile(
         )
         supply = replace(supply, alternator=whine)
         if rng.uniform() < 0.4:
-            at_s = rng.uniform(10, 20)
+            at_s = n / MODEL_RATE_HZ * rng.uniform(0.33, 0.67)
             engine_is_on = (time_s > at_s) if rng.uniform() < 0.5 else (time_s < at_s)
     return supply, engine_is_on, other_a
 

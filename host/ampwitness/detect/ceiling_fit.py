@@ -31,6 +31,7 @@ LEAST_RANGE_V = 0.08
 _WORTH = 0.9  # a further number must narrow the spread to this
 MOST = 600  # plateaus; more adds time, not knowledge
 LAG_STEP = 0.25
+KNEE_ROUNDS = 3
 _SPREAD_FLOOR_SHARE = 0.0005
 _TUKEY = 4.7
 
@@ -129,7 +130,22 @@ def learn_ceiling(clips: Sequence[Finding]) -> CeilingFit | None:
     aside = (best.per_tilt_s + best.per_fall * seen.flat_s) * seen.tilt_v_per_s
     if best.droop > 0:
         aside = aside - best.droop * seen.output[:, best.droop_lag]
-    return _find_knee(best, seen.level_v - aside, pick_lag(seen.supply, best.lag))
+    level, lagged = seen.level_v - aside, pick_lag(seen.supply, best.lag)
+    for _ in range(KNEE_ROUNDS):
+        bent = _find_knee(best, level, lagged)
+        if not np.isfinite(bent.knee_v):
+            break
+        # The plateaus above the knee had made the line too flat: once more without what they say of its slope.
+        below = np.minimum(lagged, bent.knee_v)
+        solution, errors, spread = _robust([np.ones(n), below - below.mean()], level)
+        ratio = float(solution[1])
+        if ratio <= 3 * errors[1]:
+            break
+        best = replace(
+            bent, constant_v=float(solution[0]) - ratio * float(below.mean()), ratio=ratio, ratio_sd=float(errors[1]),
+            spread_v=spread,
+        )  # fmt: skip
+    return best
 
 
 def _try_line(best: CeilingFit, seen: Plateaus, output_lag: int | None) -> CeilingFit:

@@ -31,6 +31,7 @@ CHUNK_S = 30.0
 MOST_CHUNKS = 40  # the liveliest: more adds time, not knowledge
 WARM_UP_S = 5.0  # before a chunk, so that lags know what came before
 FEWEST_STEPS = 200
+LEAST_SHARE = 0.02  # of the whole, that a term must carry
 _SPREAD_FLOOR_V = 0.0005
 _TUKEY = 4.7
 _GROUP_S = 1.0  # neighbours within which residuals are not independent
@@ -232,7 +233,7 @@ def fit_supply(
     got = _gather(steps, demand, volts, usable)
     if got is None or float(np.ptp(got.features[:, 0])) <= 0:
         return None
-    return _finish_fit(got, _choose(got))
+    return _finish_fit(got, _choose(got), may_drop=True)
 
 
 def fit_with_lags(
@@ -249,8 +250,13 @@ def fit_with_lags(
     return _finish_fit(got, [_LAGS_S.index(lag_s) for lag_s in lags_s])
 
 
-def _finish_fit(got: _Gathered, chosen: list[int]) -> SupplyFit:
+def _finish_fit(got: _Gathered, chosen: list[int], *, may_drop: bool = False) -> SupplyFit:
     solution, weight, residual = _reweight(got, chosen)
+    if may_drop:  # what hardly counts is noise, not a part of the supply
+        least = LEAST_SHARE * abs(float(solution.sum()))
+        kept = [k for k, size in zip(chosen, np.abs(solution), strict=True) if k == 0 or size >= least]
+        if len(kept) < len(chosen):
+            return _finish_fit(got, kept)
     features, _ = _project(got, weight)
     part = features[:, chosen]
     inverse = np.linalg.pinv(part.T @ (part * weight[:, None]))

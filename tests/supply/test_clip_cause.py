@@ -1,0 +1,144 @@
+"""Whose fault a clip is: shares, bounds, ceilings that move in different ways, and the words that follow."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from ampwitness.bench.supply_scores import Score, _score_causes, analyse, supply_summary
+from ampwitness.bench.supply_signals import make_case
+from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.detect.ceiling_fit import learn_ceiling, pick_lag
+from ampwitness.detect.clip_cause import judge_clip, learn_ceilings, share_to_cause
+from ampwitness.detect.run_all import DetectOptions, run_all
+from ampwitness.detect.supply_model import SupplyModel, SupplyOptions
+from ampwitness.findings.advice import advise_first_steps
+from ampwitness.types import Finding
+
+SETTLED_V = 12.6
+
+
+def _model(settled_v: float = SETTLED_V) -> SupplyModel:
+    at = np.array([0.0])
+    return SupplyModel({}, "V", at, ("at rest",), {"at rest": at}, {"at rest": np.array([settled_v])}, True)
+
+
+def _clip(
+    level_v: float, supply_v: float, overdrive_db: float = 1.0, polarity: str = "positive", **more: object
+) -> Finding:
+    sign = 1.0 if polarity == "positive" else -1.0
+    measured = {"polarity": polarity, "plateau_v": sign * level_v, "plateau_slope_v_per_s": 0.0, "flat_s": 0.002,
+                "overdrive_db": overdrive_db, "supply_v": supply_v, "origin": "amplifier", **more}  # fmt: skip
+    evidence = {"supply_lagged_v": [supply_v] * 4, "output_lagged_v": [0.6 * level_v] * 4}
+    return Finding("clip", 1.0, 1.002, "attention", measured, {}, evidence)
+
+
+def _clips(law: object, n: int = 40, spread_v: float = 0.02, **more: object) -> list[Finding]:
+    rng = np.random.default_rng(5)
+    supplies = rng.uniform(11.2, 12.6, n)
+    assert callable(law)
+    return [_clip(float(law(v)) + spread_v * rng.standard_normal(), float(v), **more) for v in supplies]  # type: ignore[arg-type]
+
+
+def test_shares_become_causes_at_their_boundaries() -> None:
+    assert share_to_cause(1.0) == "supply"
+    assert share_to_cause(0.999) == share_to_cause(1 / 3) == "both"
+    assert share_to_cause(0.333) == share_to_cause(-0.2) == "drive"
+
+
+def test_three_kinds_of_ceiling_are_learned() -> None:
+    follows = learn_ceiling(_clips(lambda v: 3 * v - 1))
+    assert follows is not None
+    assert follows.kind == "follows supply"
+    assert follows.ratio == pytest.approx(3.0, rel=0.02)
+    regulated = learn_ceiling(_clips(lambda v: 30.0))
+    assert regulated is not None
+    assert regulated.kind == "regulated"
+    assert regulated.at(10.0) == regulated.at(14.0) == pytest.approx(30.0, abs=0.02)
+    bent = learn_ceiling(_clips(lambda v: 3 * min(v, 12.2) - 1, 80))
+    assert bent is not None
+    assert bent.kind == "regulated until the supply is too low"
+    assert bent.knee_v == pytest.approx(12.2, abs=0.05)
+    assert learn_ceiling(_clips(lambda v: 30.0, 4)) is None
+    assert learn_ceiling([_clip(30.0, 12.0) for _ in range(30)]) is None  # the supply never moved
+
+
+def test_lags_are_picked_between_their_places() -> None:
+    supply = np.array([[1.0, 2.0, 4.0], [0.0, 0.0, 8.0]])
+    assert pick_lag(supply, 0.5).tolist() == [1.5, 0.0]
+    assert pick_lag(supply, 2.0).tolist() == [4.0, 8.0]
+
+
+def test_a_clip_is_judged_by_what_its_ceiling_had_lost() -> None:
+    ceiling = learn_ceiling(_clips(lambda v: 3 * v - 1, spread_v=1e-4))
+    lost_db = 20 * np.log10((3 * SETTLED_V - 1) / (3 * 11.6 - 1))
+    for factor, cause in ((0.9, "supply"), (2.0, "both"), (4.0, "drive")):
+        verdict = judge_clip(_clip(33.8, 11.6, factor * lost_db), ceiling, _model())
+        assert verdict.cause == cause
+        assert verdict.lost_db == pytest.approx(lost_db, abs=0.02)
+        assert verdict.share == pytest.approx(1 / factor, rel=0.03)
+    assert judge_clip(_clip(33.8, 11.6, 2.0), learn_ceiling(_clips(lambda v: 33.8)), _model()).cause == "drive"
+
+
+def test_what_cannot_be_decided_says_why() -> None:
+    clip = _clip(33.8, 11.6, 0.5)
+    assert judge_clip(clip, None, None).reason == "the supply was not recorded"
+    undecided = judge_clip(clip, None, _model())
+    assert undecided.cause == "not decidable"
+    assert "whether the ceiling follows the supply is not known" in undecided.reason
+    # Whatever the ceiling does, 0.02 V of sag cannot explain half a decibel.
+    assert judge_clip(_clip(33.8, 12.58, 0.5), None, _model()).cause == "drive"
+    unknown = _clip(33.8, 11.6)
+    unknown.measured["overdrive_db"] = None  # type: ignore[index]
+    assert judge_clip(unknown, None, _model()).reason == "how far the crest overshot is not known"
+
+
+def test_sources_and_current_limits_are_not_the_supply() -> None:
+    ceiling = learn_ceiling(_clips(lambda v: 3 * v - 1))
+    assert judge_clip(_clip(20.0, 11.6, 0.1, origin="source"), ceiling, _model()).cause == "drive"
+    assert judge_clip(_clip(33.0, 11.6, 0.1, ceiling="current"), ceiling, _model()).cause == "drive"
+
+
+def test_a_polarity_with_few_clips_borrows_from_the_other() -> None:
+    many = _clips(lambda v: 3 * v - 1)
+    few = [_clip(0.97 * 33.8, 11.6, polarity="negative"), _clip(0.97 * 35.0, 12.0, polarity="negative")]
+    fits = learn_ceilings([*many, *few])
+    assert fits["negative"].ratio == pytest.approx(0.97 * 3.0, rel=0.05)
+    assert learn_ceilings([]) == {}
+
+
+def test_music_on_a_sagging_supply_and_windows_do_not_matter() -> None:
+    case = make_case(4, "ordinary", 12.0)
+    options = SupplyOptions(load_ohm=4.0)
+    results = analyse(case, options)
+    clips = next(r.findings for r in results if r.coverage.detector == "clipping")
+    score = Score()
+    _score_causes(case, clips, score)
+    right = sum(n for (true, said), n in score.causes.items() if true == said)
+    assert right / sum(score.causes.values()) > 0.96
+    volts = {role: case.volts[role] for role in ("output", "supply")}
+    short = run_all(iter_windows_from_arrays(volts, case.rate_hz, window_s=2.5), DetectOptions(supply=options))
+    again = next(r.findings for r in short if r.coverage.detector == "clipping")
+    assert [f.measured["cause"] for f in again] == [f.measured["cause"] for f in clips]
+    ohms = [supply_summary(part)["states"]["at rest"]["source_ohm"] for part in (results, short)]
+    assert ohms[0] == pytest.approx(ohms[1], rel=1e-9)
+
+
+def _caused(cause: str, n: int) -> list[Finding]:
+    return [_clip(33.0, 12.0, 1.5, cause=cause) for _ in range(n)]
+
+
+def test_advice_begins_with_what_gains_most() -> None:
+    summary = {"supply": {
+        "remedies": [{"what": "alternator", "gain_db": 1.0, "how": "engine running at 14.2 V instead of 12.60 V"},
+                     {"what": "plus lead", "gain_db": 0.4, "how": "resistance halved"}],
+        "clip_gain": {"left_with_supply_db": 0.3},
+    }}  # fmt: skip
+    mend = advise_first_steps(_caused("supply", 8) + _caused("drive", 2), summary)[0]
+    assert "Mend the supply first: the engine running at 14.2 V instead of 12.60 V gains about 1.0 dB" in mend
+    assert "half the resistance in plus lead gains about 0.4 dB" in mend
+    assert "On a supply that never sags 0.3 dB would still be too much" in mend
+    turn = advise_first_steps(_caused("drive", 9) + _caused("supply", 1), summary)[0]
+    assert "Turn the gain down first: turning the gain down by 1.5 dB" in turn
+    only = advise_first_steps(_caused("drive", 9), summary)[0]
+    assert "A better supply would not have prevented it" in only
+    assert "could not be decided" in advise_first_steps(_caused("not decidable", 3), summary)[0]

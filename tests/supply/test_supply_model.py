@@ -1,0 +1,215 @@
+"""The supply as the amplifier sees it: closed forms, a published cable, engine states, what is assumed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from ampwitness.bench.supply_scores import analyse, supply_summary
+from ampwitness.bench.supply_signals import (
+    find_true_causes,
+    make_case,
+    settled_supply,
+    true_full_power_sag,
+    true_source_ohm,
+)
+from ampwitness.bench.vehicle_supply import Capacitor, FixedLoad, VehicleSupply, run_supply
+from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.detect.conclude import FULL_POWER_AFTER_S, conclude
+from ampwitness.detect.supply_history import STEP_S, SupplyHistory, collect_history
+from ampwitness.detect.supply_model import (
+    Ceiling,
+    SupplyOptions,
+    find_factor,
+    fit_sag_line,
+    learn_supply,
+)
+
+RATE_HZ = 2000.0
+
+
+def _stepped(
+    supply: VehicleSupply, seconds: float = 20.0, ampere: float = 60.0, seed: int = 1
+) -> dict[str, np.ndarray]:
+    """Steps of current of many lengths, as four channels and a clamp would log them."""
+    rng = np.random.default_rng(seed)
+    n = round(seconds * RATE_HZ)
+    amperes = np.ones(n)
+    at = 2000
+    while at < n - 2000:
+        length = int(rng.uniform(0.1, 0.7) * RATE_HZ)
+        amperes[at : at + length] += ampere * rng.uniform(0.3, 1.0)
+        at += length + int(rng.uniform(0.1, 0.7) * RATE_HZ)
+    volts = run_supply(supply, FixedLoad(amperes), RATE_HZ, n)
+    logged = {
+        "output": np.zeros(n),
+        "supply": volts.supply_v,
+        "battery": volts.battery_v,
+        "ground": volts.ground_v,
+        "current": 2.5 + 0.01 * volts.amplifier_a,
+    }
+    return {role: part + 0.002 * rng.standard_normal(n) * (role != "current") for role, part in logged.items()}
+
+
+def _states(volts: dict[str, np.ndarray], options: SupplyOptions, roles: tuple[str, ...] | None = None) -> dict:
+    chosen = {role: volts[role] for role in roles or tuple(volts)}
+    steps = collect_history(iter_windows_from_arrays(chosen, RATE_HZ, window_s=10.0))
+    return dict(supply_summary(conclude((), steps, options))["states"])
+
+
+def test_battery_and_cable_of_a_netlist_are_told_apart() -> None:
+    """12.6 V, 12 mohm battery, 8 mohm cable, 1 F with 4 mohm at the amplifier: ngspice 39 gives 0.72 V lost in the
+    battery and 0.48 V in the cable at 60 A, with time constant (R + ESR) C = 24 ms."""
+    supply = VehicleSupply(12.6, 0.012, 0.008, 0.0, capacitor=Capacitor(1.0, 0.004))
+    state = _states(_stepped(supply), SupplyOptions())["at rest"]
+    assert state["open_v"] == pytest.approx(12.6, abs=0.01)  # with a clamp: at no current at all
+    assert state["source_ohm"] == pytest.approx(0.020, rel=0.03)
+    assert 60 * state["parts"]["battery"]["ohm"] == pytest.approx(0.72, rel=0.03)
+    assert 60 * state["parts"]["plus lead"]["ohm"] == pytest.approx(0.48, rel=0.03)
+    assert state["parts"]["return lead"]["share"] == pytest.approx(0.0, abs=0.01)
+    lagging = [t for t in state["time_constants"] if t["time_constant_s"] > 0.015]
+    assert len(lagging) == 1
+    assert lagging[0]["what"].startswith("through a store")
+    assert 0.017 <= lagging[0]["time_constant_s"] <= 0.036
+    assert lagging[0]["share"] > 0.8  # at once only what the capacitor's own resistance lets through: 3.3 of 20 mohm
+
+
+def test_a_published_cable_is_measured() -> None:
+    """5 m of 4 AWG out and back: 0.2485 ohm a thousand feet (HyperPhysics, after Floyd), 8.153 mohm for the loop."""
+    each_ohm = 0.2485 / 304.8 * 5.0
+    supply = VehicleSupply(12.6, 0.010, each_ohm, each_ohm)
+    parts = _states(_stepped(supply), SupplyOptions())["at rest"]["parts"]
+    assert parts["plus lead"]["ohm"] + parts["return lead"]["ohm"] == pytest.approx(8.153e-3, rel=0.02)
+    for name in ("plus lead", "return lead"):
+        assert parts[name]["lowest_ohm"] <= each_ohm <= parts[name]["highest_ohm"]
+
+
+def test_without_a_ground_channel_battery_and_return_stay_together() -> None:
+    supply = VehicleSupply(12.6, 0.010, 0.005, 0.004)
+    volts = _stepped(supply)
+    state = _states(volts, SupplyOptions(), ("output", "supply", "battery", "current"))["at rest"]
+    assert set(state["parts"]) == {"plus lead", "battery and return lead"}
+    assert state["parts"]["battery and return lead"]["ohm"] == pytest.approx(0.014, rel=0.03)
+    state = _states(volts, SupplyOptions(), ("output", "supply", "current"))["at rest"]
+    assert state["parts"] == {}
+    assert state["source_ohm"] == pytest.approx(0.019, rel=0.03)
+
+
+def test_the_battery_slow_part_is_named_and_kept_apart() -> None:
+    supply = VehicleSupply(12.6, 0.012, 0.006, 0.0, slow_ohm=0.006, slow_s=1.5)
+    state = _states(_stepped(supply, 40.0), SupplyOptions())["at rest"]
+    assert state["source_ohm"] == pytest.approx(0.018, rel=0.03)
+    assert state["slow_ohm"] == pytest.approx(0.006, rel=0.25)
+    slow = [t for t in state["time_constants"] if t["what"].startswith("slowly")]
+    assert 1.0 <= slow[0]["time_constant_s"] <= 3.0
+
+
+def test_charging_and_rest_are_told_apart_and_modelled_each() -> None:
+    rest = _stepped(VehicleSupply(12.6, 0.012, 0.006, 0.0))
+    charged = _stepped(VehicleSupply(14.2, 0.006, 0.006, 0.0), seed=2)
+    volts = {role: np.concatenate((rest[role], charged[role])) for role in rest}
+    states = _states(volts, SupplyOptions())
+    assert states["at rest"]["source_ohm"] == pytest.approx(0.018, rel=0.03)
+    assert states["charging"]["source_ohm"] == pytest.approx(0.012, rel=0.03)
+    assert states["at rest"]["open_v"] == pytest.approx(12.6, abs=0.02)
+    assert states["charging"]["open_v"] == pytest.approx(14.2, abs=0.02)
+    # Iron-phosphate cells rest at 13.3 V: no charger is needed for that.
+    lithium = _stepped(VehicleSupply(13.35, 0.004, 0.004, 0.0))
+    assert set(_states(lithium, SupplyOptions(battery_kind="lithium"))) == {"at rest"}
+    assert set(_states(lithium, SupplyOptions())) == {"charging"}
+
+
+def test_what_is_assumed_is_said_and_widens_the_range() -> None:
+    stated, _ = find_factor("V", SupplyOptions(load_ohm=4.0, load_kind="resistor", efficiency=0.8))
+    guessed, _ = find_factor("V", SupplyOptions(load_ohm=4.0, load_kind="speaker"))
+    measured, _ = find_factor("A", SupplyOptions())
+    assert stated is not None
+    assert guessed is not None
+    assert measured is not None
+    assert stated.ohm == pytest.approx(3.2)
+    assert stated.highest_ohm / stated.lowest_ohm < 1.15
+    assert guessed.highest_ohm / guessed.lowest_ohm > 3
+    assert "efficiency not known, 0.75 assumed (0.50 to 0.92)" in guessed.words
+    assert "4 ohm nominal (speaker), real impedance 3.2 to 8 ohm" in guessed.words
+    assert "measured with a clamp" in measured.words
+    assert find_factor("V", SupplyOptions(load_kind="none"))[1].startswith("no load")
+    assert find_factor("V", SupplyOptions())[1] == "the load's ohms were not given"
+
+
+def test_a_supply_that_does_not_move_is_not_given_a_resistance() -> None:
+    rng = np.random.default_rng(3)
+    n = 40_000
+    volts = {"output": 5 * rng.standard_normal(n), "supply": 12.6 + 0.002 * rng.standard_normal(n)}
+    state = _states(volts, SupplyOptions(load_ohm=4.0))["at rest"]
+    assert state["source_ohm"] is None
+    assert state["not_judged"] == "the supply did not fall with the output"
+    assert state["full_power"] is None
+    assert learn_supply(collect_history(()), SupplyOptions()) is None
+    (silent,) = conclude((), collect_history(()), SupplyOptions())
+    assert silent.coverage.not_judged[0].reason == "no supply channel"
+
+
+def test_music_gives_resistance_range_and_full_power() -> None:
+    case = make_case(4, "ordinary", 12.0)
+    stated = SupplyOptions(load_ohm=case.amplifier.load.ohm, load_kind="resistor", efficiency=case.amplifier.efficiency)
+    state = supply_summary(analyse(case, stated))["states"]["at rest"]
+    flowed = case.run.supply.amplifier_a[: 1200 * 480].reshape(-1, 480).mean(axis=1)
+    truth_ohm = true_source_ohm(case.supply, flowed, engine_is_on=False)
+    assert truth_ohm == pytest.approx(case.supply.battery_ohm + case.supply.cable_ohm, rel=1e-6)
+    assert state["source_ohm"] == pytest.approx(truth_ohm, rel=0.05)
+    assert state["lowest_source_ohm"] <= truth_ohm <= state["highest_source_ohm"]
+    truth_v = true_full_power_sag(case.amplifier, case.supply, FULL_POWER_AFTER_S, engine_is_on=False)
+    assert state["full_power"]["lowest_sag_v"] <= truth_v <= state["full_power"]["highest_sag_v"]
+    assert state["open_v"] == pytest.approx(settled_supply(case.amplifier, case.supply, engine_is_on=False), abs=0.03)
+
+
+def test_steps_do_not_depend_on_windows_and_gaps_leave_holes() -> None:
+    rng = np.random.default_rng(4)
+    volts = {"output": rng.standard_normal(30_011), "supply": 12 + rng.standard_normal(30_011)}
+    lost = [(5_000, 5_300)]
+    seen = [
+        collect_history(iter_windows_from_arrays(volts, 7812.5, window_s=window_s, lost=lost))
+        for window_s in (0.123, 1.0, 60.0)
+    ]
+    assert all(np.array_equal(part.index, seen[0].index) for part in seen)
+    assert all(np.array_equal(part.output_v2, seen[0].output_v2) for part in seen)
+    inside = (seen[0].time_s > 5_000 / 7812.5 - STEP_S / 2) & (seen[0].time_s < 5_300 / 7812.5 + STEP_S / 2)
+    assert not inside.any()
+    at = int(np.flatnonzero(seen[0].index == 30)[0])
+    samples = (np.arange(30_011) / 7812.5 >= 0.30 - 1e-9) & (np.arange(30_011) / 7812.5 < 0.31 - 1e-9)
+    assert seen[0].volts["supply"][at] == pytest.approx(volts["supply"][samples].mean(), abs=1e-6)
+    assert len(SupplyHistory().finish()) == 0
+
+
+def test_sag_line_is_robust_and_wants_notes() -> None:
+    level_v = np.linspace(2, 20, 30)
+    sag_v = 2e-3 * level_v**2
+    sag_v[::6] += 1.5  # another consumer switched on under these
+    line = fit_sag_line(level_v, sag_v)
+    assert line is not None
+    assert line["sag_v_per_v2"] == pytest.approx(2e-3, rel=0.02)
+    assert line["curve"][-1] == pytest.approx((20.0, 0.8), rel=0.02)
+    assert fit_sag_line(level_v[:4], sag_v[:4]) is None
+
+
+def test_a_ceiling_with_a_knee_stops_rising() -> None:
+    ceiling = Ceiling(constant_v=-1.0, ratio=3.0, per_output=0.0, uncertainty_v=0.0, knee_v=12.0)
+    assert ceiling.at(11.0) == pytest.approx(32.0)
+    assert ceiling.at(13.0) == ceiling.at(12.0) == pytest.approx(35.0)
+
+
+def test_truth_of_a_cause_follows_from_the_models() -> None:
+    """On a supply that cannot sag nothing is the supply's fault."""
+    case = make_case(4, "ordinary", 12.0)
+    assert {true.cause for true in case.causes} >= {"drive", "supply"}
+    stiff = replace(case.supply, battery_ohm=1e-6, plus_cable_ohm=1e-6, return_cable_ohm=1e-6, slow_ohm=0.0)
+    run = replace(case.run, supply=replace(case.run.supply, supply_v=np.full(len(case.run.output_v), stiff.emf_v)))
+    rest_v = float(case.amplifier.rails.undrooped_v(np.array([stiff.emf_v]))[0])
+    run = replace(
+        run,
+        ceiling_v=np.full(len(run.output_v), rest_v),
+        negative_ceiling_v=np.full(len(run.output_v), rest_v * case.amplifier.rails.negative_ratio),
+    )
+    causes = find_true_causes(run, case.truth, case.amplifier, stiff, case.engine_is_on)
+    assert {true.cause for true in causes} == {"drive"}

@@ -1,0 +1,93 @@
+"""Words and pictures of the supply in a report: numbers from the summary, pictures where there is something."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+from ampwitness.findings.supply_words import word_supply
+from ampwitness.report.page import html_page
+from ampwitness.report.supply_plots import draw_clip_causes, draw_sag_against_level, draw_supply_under_notes
+from ampwitness.report.text import text_report
+from ampwitness.types import Analysis, Envelope, Finding
+
+STATE = {
+    "open_v": 12.6, "lowest_v": 10.9, "judged_s": 40.0, "source_ohm": 0.036, "lowest_source_ohm": 0.033,
+    "highest_source_ohm": 0.039, "assumed": "supply current measured with a clamp (+-2 %)", "not_judged": None,
+    "parts": {"plus lead": {"share": 0.4, "share_uncertainty": 0.01, "ohm": 0.0144}},
+    "time_constants": [{"what": "slowly (the battery itself)", "time_constant_s": 1.7, "share": 0.2}],
+    "full_power": {"sag_v": 0.9, "lowest_sag_v": 0.8, "highest_sag_v": 1.0, "supply_v": 11.7, "crest_v": 34.0,
+                   "after_s": 0.5, "above_under_voltage_v": 2.2},
+    "full_power_not_judged": None,
+}  # fmt: skip
+LINE = {"sag_v_per_v2": 2e-3, "curve": [(0.0, 0.0), (10.0, 0.2), (20.0, 0.8)]}
+
+
+def _note(start_s: float, level_v: float, sag_v: float, *, is_settled: bool = True) -> Finding:
+    measured = {"pitch_hz": 41.2, "level_v": level_v, "sag_v": sag_v, "supply_lowest_v": 12.6 - sag_v,
+                "supply_before_v": 12.6}  # fmt: skip
+    evidence = {"supply_before_settled": is_settled}
+    return Finding("note", start_s, start_s + 0.3, "information", measured, {}, evidence)
+
+
+def _clip(cause: str) -> Finding:
+    return Finding("clip", 1.0, 1.002, "attention", {"cause": cause, "overdrive_db": 1.0}, {}, {})
+
+
+def test_sentences_carry_ranges_assumptions_and_what_is_not_judged() -> None:
+    text = " ".join(word_supply({"supply": {"states": {"at rest": STATE}, "remarks": ("one remark",)}}))
+    assert "source resistance 36.0 mohm (95 %: 33.0 to 39.0); supply current measured with a clamp" in text
+    assert "plus lead 40 % (+-2), 14.4 mohm" in text
+    assert "time constant about 1.7 s" in text
+    assert "sag it by 0.90 V after 0.5 s (95 %: 0.80 to 1.00), to 11.70 V, 2.20 V above the level" in text
+    assert "One remark." in text
+    bare = {
+        **STATE,
+        "source_ohm": None,
+        "not_judged": "no load",
+        "full_power": None,
+        "full_power_not_judged": "no clip",
+    }
+    text = " ".join(word_supply({"supply": {"states": {"charging": bare}}}))
+    assert "Charging: source resistance not judged: no load." in text
+    assert "full clean power not judged: no clip." in text
+    assert word_supply({}) == ()
+
+
+def test_pictures_are_drawn_where_there_is_something(small_analysis: Analysis) -> None:
+    steps = np.full(3000, 12.6)
+    envelope = Envelope("supply", 0.0, 0.01, steps - 0.1, steps, steps)
+    notes = [_note(k, 5.0 + k, 0.02 * k, is_settled=k % 3 > 0) for k in range(1, 25)]
+    analysis = dataclasses.replace(
+        small_analysis, duration_s=30.0, findings=(*notes, _clip("drive")), envelopes={"supply": envelope}
+    )
+    figure = draw_supply_under_notes(analysis)
+    assert figure is not None
+    labels = [text.get_text() for text in figure.axes[0].texts]
+    assert "0.48 V" in labels  # the largest sag is labelled, and it is in the span that is shown
+    assert len(labels) <= 14
+    low, high = figure.axes[0].get_xlim()
+    assert high - low == 16.0
+    sag = draw_sag_against_level(notes, LINE)
+    assert sag is not None
+    assert [line.get_label() for line in sag.axes[0].lines] == [
+        "note", "note on an unsettled supply", "fitted: 2.00 mV for each V² of level",
+    ]  # fmt: skip
+    assert draw_sag_against_level(notes[:2], LINE) is None
+    assert draw_supply_under_notes(dataclasses.replace(analysis, findings=())) is None
+    assert draw_clip_causes(notes) is None
+    causes = draw_clip_causes([_clip("drive"), _clip("supply"), _clip("supply"), _clip("not decidable")])
+    assert causes is not None
+    assert sum(bar.get_width() for bar in causes.axes[0].patches) == 100.0
+
+
+def test_page_and_text_have_the_supply_and_the_first_steps(small_analysis: Analysis) -> None:
+    summary = {**small_analysis.summary, "supply": {"states": {"at rest": STATE}, "sag_line": LINE, "remarks": ()}}
+    analysis = dataclasses.replace(small_analysis, summary=summary)
+    page = html_page(analysis)
+    assert "The supply as the amplifier sees it" in page
+    assert "36.0 mohm" in page
+    text = text_report(analysis)
+    assert "36.0 mohm" in text
+    assert "What to do first:" in text
+    assert max(len(line) for line in text.splitlines()) <= 100
