@@ -21,9 +21,10 @@ DC_V = 1.5
 PEAK_RATIO = 0.8
 COMMON_SHARE = 0.10  # what a wave reaches more often than this says nothing when it stops there
 RARE_SHARE = 0.02  # what it reaches no more often than this is a peak, whatever louder passages there were
+UPPER_SHARE = 0.20  # with a quick return and no heat before, the upper part of the wave will do
 HEAT_S = 30.0
 SLOW_RETURN_S = 5.0
-LATCHED_S = 3.0
+QUICK_S = 3.0
 
 LOW = "supply fell below a level"
 LOST = "supply lost at the terminals"
@@ -123,6 +124,8 @@ def _protection_kind(stop: Stop) -> str:
     """Over-current: an instant at a peak. Thermal: long heat and a slow return."""
     outage_s = stop.end_s - stop.start_s
     at_peak = stop.at_level_ratio >= PEAK_RATIO or stop.level_share <= RARE_SHARE
+    is_quick = stop.resume_s is not None and outage_s < QUICK_S
+    at_peak |= is_quick and stop.heat_s < HEAT_S and stop.level_share <= UPPER_SHARE
     is_rare = stop.level_share < COMMON_SHARE
     was_hot = stop.heat_s >= HEAT_S
     is_slow = outage_s >= SLOW_RETURN_S

@@ -31,6 +31,9 @@ FADE_LONGEST_STEPS = 120
 ABRUPT_RATIO = 0.30  # swing within the last half-cycle (12.5 ms), of the swing before
 TRUNCATED_RATIO = 0.12  # a stop in mid-cycle leaves a step of at least this much of the swing before
 FALL_S = 0.003  # a tone that is cut off is gone within this
+HIGH_RATIO = 0.5  # cut as high as this, with other sounds on it, it may look as if it took
+HIGH_FALL_S = 0.006
+STEPPED_RATIO = 0.20
 LAST_RMS_RATIO = 0.37
 _SETTLE_S = 0.5  # behind the return: how long its level is compared with
 
@@ -66,6 +69,7 @@ class Stop:
     cut_s: float | None = None  # where a tone left its own continuation; None: no tone
     cut_ratio: float = 0.0  # how high it stood then, of the swing before
     fall_s: float = np.inf
+    step_ratio: float = 0.0  # highest within the last 1.25 ms, of the swing before
     last_rms_ratio: float = 0.0  # rms of the last 6 ms, of the rms before
     at_level_ratio: float = 0.0  # highest within the last 3 ms, of the highest of the last ten seconds
     level_share: float = 0.0  # share of the last second that stood as high
@@ -105,9 +109,14 @@ class Stop:
     def is_truncated(self) -> bool:
         """Whether the wave was cut in mid-cycle, as no note ends."""
         if self.cut_s is None:
-            # Noise-like material has no continuation to leave: its level must have held right up to the stop.
-            return self.last_rms_ratio >= LAST_RMS_RATIO and self.abrupt_ratio >= ABRUPT_RATIO
-        return self.cut_ratio >= TRUNCATED_RATIO and self.fall_s <= FALL_S
+            # Noise-like material has no continuation to leave: its level must have held right up to the stop, or the
+            # very last millisecond stood high.
+            held = self.last_rms_ratio >= LAST_RMS_RATIO and self.abrupt_ratio >= ABRUPT_RATIO
+            least = max(TRUNCATED_RATIO, 8.0 * self.off_rms_v / self.peak_v)
+            stepped = self.step_ratio >= least and self.abrupt_ratio >= STEPPED_RATIO
+            return held or stepped
+        sharp = self.cut_ratio >= TRUNCATED_RATIO and self.fall_s <= FALL_S
+        return sharp or (self.cut_ratio >= HIGH_RATIO and self.fall_s <= HIGH_FALL_S)
 
     @property
     def start_uncertainty_s(self) -> float:
@@ -126,6 +135,7 @@ def measure_wave(run: RunSteps, stop: Stop, on_since: int) -> None:
     near = near - stop.rest_v
     before = near[-round(0.0125 * rate_hz) :]
     stop.abrupt_ratio = float(np.max(np.abs(before))) / stop.peak_v if len(before) else 0.0
+    stop.step_ratio = float(np.max(np.abs(near[-round(0.00125 * rate_hz) :]), initial=0.0)) / stop.peak_v
     last = near[-round(0.007 * rate_hz) : -round(0.001 * rate_hz)]
     begin = max(run.first * run.step, at - round(0.185 * rate_hz), on_since * run.step)
     first, samples = run.samples("output", begin, at + round(0.030 * rate_hz))

@@ -50,6 +50,8 @@ _N_OFF = round(OFF_S * 1000)
 _HELD_RATIO = 0.12  # of the swing before, in the last 10 ms: less is a note that faded, unless other evidence calls
 _LAST_RATIO = 0.22  # the last 5 ms, of the 25 ms before them
 _SURVIVED_BEFORE = 300  # steps: what the supply did earlier than this before a stop, the output outlived
+_ABRUPT_RATIO = 0.25
+_PLAIN_V = 10.6
 _DC_V = 2.0
 _DC_BIN = 100
 _DC_BINS = 3
@@ -194,7 +196,7 @@ class RunWatch:
         rest = mean[:, -35:].mean(axis=1)[:, None]
         noise = 0.5 * (high[:, -35:].max(axis=1) - low[:, -35:].min(axis=1))[:, None]
         size = np.maximum(high - rest, rest - low)
-        is_loud = size > np.maximum(0.02 * swing[:, None], 1.1 * noise)
+        is_loud = size > np.maximum(0.02 * swing[:, None], 1.5 * noise)
         last = size.shape[1] - 1 - np.argmax(is_loud[:, ::-1], axis=1)
         around = np.clip(last[:, None] + np.arange(-29, 1)[None, :], 0, size.shape[1] - 1)
         sizes = np.take_along_axis(size, around, axis=1)
@@ -204,7 +206,7 @@ class RunWatch:
         held |= (np.abs(rest[:, 0]) > 1.0) & (np.abs(rest[:, 0] - before_rest) > 1.0)  # it rests elsewhere
         for role in ("supply", "remote", "ground", "battery"):
             if role in run:
-                held |= self._side_moved(role, at, known)
+                held |= self._side_moved(role, at, known, sizes[:, -13:].max(axis=1) > _ABRUPT_RATIO * swing)
         if "source" in run:
             source = run["source_square"]
             after = source[np.clip(at[:, None] + np.arange(5, 50)[None, :] - first, 0, n - 1)].mean(axis=1)
@@ -216,14 +218,18 @@ class RunWatch:
                 held |= (edge_at < at + 50) & (edge_at > at - 1000)
         return np.asarray(held)
 
-    def _side_moved(self, role: str, at: Steps, known: int) -> Flags:
+    def _side_moved(self, role: str, at: Steps, known: int, is_abrupt: Flags) -> Flags:
         """Whether another channel moved by a lot around each candidate."""
         run = self._run
         n = known - run.first
         values = run[role][np.clip(at[:, None] + np.arange(-300, 50, 5)[None, :] - run.first, 0, n - 1)]
         if role == "ground":
             return np.asarray(values.max(axis=1) - values.min(axis=1) > 1.0)
-        return np.asarray(values.min(axis=1) < (0.5 if role == "remote" else 0.88) * values.max(axis=1))
+        lowest = values.min(axis=1)
+        moved = lowest < 0.6 * values.max(axis=1)
+        if role == "supply":  # a supply that merely sags asks for an abrupt stop beside it
+            moved |= is_abrupt & (lowest < _PLAIN_V)
+        return np.asarray(moved)
 
     def _open_stop(self, at: int, known: int) -> None:
         run = self._run

@@ -14,10 +14,12 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import Edge, FloatArray
 
+Flags = npt.NDArray[np.bool_]
 SOUND_V = 0.15  # half the swing that counts as sound
 REMOTE_ON_V = 6.0
 WAIT_S = 30.0
@@ -71,7 +73,7 @@ class TurnOnWatch:
         """The run is over."""
         self._close("the data ended")
 
-    def _follow(self, start_s: float, sounds: FloatArray, peak: FloatArray, at: int, stop: int) -> None:
+    def _follow(self, start_s: float, sounds: Flags, peak: FloatArray, at: int, stop: int) -> None:
         """Carry the open event through the bins `at` to `stop`."""
         event = self._open
         if event is None or stop <= at:
