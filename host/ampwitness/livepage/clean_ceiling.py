@@ -11,8 +11,8 @@ from ampwitness.pipeline import AnalyseOptions, Progress, analyse
 from ampwitness.recording import Recording
 
 NONE_KNOWN = (
-    "No clean ceiling is known. Set the gain with `ampwitness set-gain` and give its recording to --ceiling-from, "
-    "or type --ceiling."
+    "no ceiling is known: set the gain with ampwitness set-gain and give its recording to --ceiling-from, or type "
+    "--ceiling"
 )
 
 

@@ -188,7 +188,7 @@ class FeedState:
             return "The output is quiet."
         below_db = level["below_db"]
         if below_db is None:
-            return f"Output {level['held_v']:.1f} V peak. How far that is from clipping is not known."
+            return f"Output {level['held_v']:.1f} V peak; no clean ceiling is known."
         if below_db > _NEAR_DB:
             return f"Output {below_db:.1f} dB below its clean ceiling."
         if below_db >= -_NEAR_DB:

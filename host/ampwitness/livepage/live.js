@@ -42,6 +42,7 @@ function writeWords(picture) {
   const level = picture.level;
   say("ceiling-words", level.ceiling_v === null ? level.ceiling_source : "clean ceiling " + level.ceiling_v.toFixed(1) + " V, " + level.ceiling_source);
   say("dip-words", picture.dip_below_v === null ? "" : "a dip: below " + picture.dip_below_v.toFixed(2) + " V");
+  at("mark").disabled = picture.stage === "ended";
   at("ending").hidden = !picture.ending; say("ending", picture.ending);
 }
 
@@ -116,6 +117,7 @@ function draw() {
 }
 
 function setMark() {
+  if (at("mark").disabled) return;
   fetch(withToken("mark"), { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ label: "page" }) })
     .then((answer) => { if (!answer.ok) say("marks-words", "the mark was not taken"); })
     .catch(() => say("marks-words", "the mark was not taken: the program is gone"));

@@ -41,7 +41,7 @@ class RecordingPage:
         self._recording = recording
         self._options = AnalyseOptions()
         self._analysis = analyse(recording, self._options, progress)
-        self._report = html_page(self._analysis).encode()
+        self._report = b""  # drawn when it is first asked for: that takes seconds
         self._one_at_a_time = threading.Lock()  # decoding for two would make both wait
         self._last: tuple[float, float, TraceWindow] | None = None  # all channels of a span are asked for in turn
 
@@ -82,6 +82,8 @@ class RecordingPage:
         request.answer(content, "text/html", policy)
 
     def _answer_report(self, request: Request) -> None:
+        with self._one_at_a_time:
+            self._report = self._report or html_page(self._analysis).encode()
         request.answer(self._report, "text/html", _REPORT_POLICY)
 
     def _answer_span(self, request: Request) -> None:
