@@ -260,6 +260,8 @@ class _Copier:
         self._told_at: dict[tuple[int, int], int] = {}  # (tag, kind) -> scan at which such a message was kept
 
     def take(self, table: FrameTable) -> None:
+        if not len(table):
+            return
         keep = self._choice.keep(table)
         droppable = table.is_samples & ~keep
         follows = np.zeros(len(table), dtype=bool)

@@ -112,11 +112,10 @@ def test_report_judges_waveforms_only_where_they_are(analyses: tuple[Analysis, A
     dip, small_dip = (next(f for f in a.findings if f.kind == "dip") for a in analyses)
     assert small_dip.start_s == pytest.approx(dip.start_s, abs=2e-3)
     assert small_dip.measured["residual_v"] == pytest.approx(dip.measured["residual_v"], abs=1e-3)
-    worst, small_worst = (
-        max((f for f in a.findings if f.kind == "clip"), key=lambda f: float(f.measured["overdrive_db"] or 0.0))
-        for a in analyses
-    )
-    assert small_worst.start_s == pytest.approx(worst.start_s, abs=1e-4)
+    clips = np.array([f.start_s for f in full.findings if f.kind == "clip"])
+    small_clips = [f.start_s for f in small.findings if f.kind == "clip"]
+    assert len(small_clips) >= 20
+    assert all(np.abs(clips - start_s).min() < 1e-3 for start_s in small_clips)  # none that was not there before
     reading, small_reading = (next(f for f in a.findings if f.kind == "reading") for a in analyses)
     assert (small_reading.measured, small_reading.measured["value"]) == (reading.measured, 41.5)
     assert small_reading.start_s == pytest.approx(reading.start_s, abs=1.0)
