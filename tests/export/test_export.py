@@ -160,6 +160,18 @@ def test_nothing_is_overwritten(small_recording: Path, tmp_path: Path) -> None:
     assert isinstance(CliRunner().invoke(export, [str(small_recording)]).exception, UsageError)
 
 
+def test_what_cannot_be_finished_leaves_nothing_behind(
+    gapped_recording: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pytest.importorskip("asammdf")
+    monkeypatch.setattr("ampwitness.export.runs.MAX_RUNS", 1)
+    outputs = ["--wav", tmp_path / "a.wav", "--npz", tmp_path / "a.npz", "--mdf", tmp_path / "a.mf4"]
+    done = CliRunner().invoke(export, [str(a) for a in [gapped_recording, *outputs]])
+    assert isinstance(done.exception, OutputError)
+    assert "more than 1 unbroken runs" in str(done.exception)
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_without_asammdf_one_sentence_says_what_to_do(
     small_recording: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

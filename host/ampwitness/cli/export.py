@@ -120,5 +120,8 @@ def _write_volts(
             for piece in cutter.pieces(RecordingVolts(opened, options, progress).windows()):
                 for each in exports:
                     each.push(piece)
-        return [path for each in exports for path in each.finish(cutter)]
-    return []
+            written: list[Path] = []
+            for k, each in enumerate(exports):
+                progress("putting the files together", k / len(exports))
+                written += each.finish(cutter)
+    return written
