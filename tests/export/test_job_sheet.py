@@ -1,0 +1,216 @@
+"""The job sheet: what it says, what it leaves out and says so, and that it stays one printed page."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import subprocess
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+from ampwitness.cli.job import job as job_command
+from ampwitness.cli.sheet import sheet as sheet_command
+from ampwitness.errors import JobError, UsageError
+from ampwitness.findings.as_json import analysis_to_json
+from ampwitness.findings.from_json import analysis_from_json, is_report
+from ampwitness.job.folder import new_job, open_job
+from ampwitness.job.steps import STEPS
+from ampwitness.report.sheet_content import Sheet, Source, WorkStep, compose_sheet
+from ampwitness.report.sheet_page import html_sheet
+from ampwitness.report.sheet_text import text_sheet
+from ampwitness.types import Analysis, Finding
+from click.testing import CliRunner
+
+SETTING = Finding(
+    "setting", 0.0, 4.0, "information",
+    {"tone_hz": 40.0, "knee_v": 41.2, "knee_peak_v": 58.27, "knee_w": 424.4, "load_ohm": 4.0, "supply_at_knee_v": 13.61,
+     "left_at_v": 36.72, "margin_db": 1.0, "is_provisional": True, "outcome": "ok", "line": ""},
+    {}, {"answers": {"gain_equaliser": "flat", "gain_boost": "off"}},
+)  # fmt: skip
+STATE = {
+    "open_v": 12.65, "lowest_v": 11.61, "judged_s": 40.0, "source_ohm": 0.033, "lowest_source_ohm": 0.021,
+    "highest_source_ohm": 0.0425, "assumed": "efficiency 0.75 assumed",
+    "full_power": {"sag_v": 0.61, "supply_v": 12.04},
+}  # fmt: skip
+CHANNELS = [
+    {"amplifier": "sub", "channel": "mono", "load_ohm": 4.0, "load_kind": "speaker", "rated_w": 500.0},
+    {"amplifier": "front", "channel": "left", "load_ohm": 4.0, "rated_w": 75.0},
+    {"amplifier": "front", "channel": "right", "load_ohm": 4.0, "rated_w": 75.0},
+]
+
+
+def usual_job(analysis: Analysis) -> Sheet:
+    """Three channels set, the supply looked at, a drive; no soak. Invented numbers; no detector ran."""
+    with_supply = replace(
+        analysis, summary={**analysis.summary, "supply": {"states": {"at rest": STATE, "idle": STATE}}}
+    )
+    gain = replace(with_supply, findings=(*analysis.findings[:2], SETTING))
+    clean = replace(with_supply, findings=())
+    sources = [Source(gain, "Gain of each channel", f"{c['amplifier']}/{c['channel']}", "as left") for c in CHANNELS]
+    sources += [Source(clean, "Supply"), Source(with_supply, "On the road", "", "as left")]
+    states = {"soak": ("skipped", "no cut-off on the bench"), "noise": ("open", "")}
+    steps = [WorkStep(s.key, s.title, *states.get(s.key, ("done", "2026-05-04"))) for s in STEPS]
+    return compose_sheet(
+        sources, vehicle="Blue <van>", date="2026-05-04", fitted_by="A & B", channels=CHANNELS, steps=steps
+    )
+
+
+def test_settings_supply_and_verdicts_are_those_of_the_findings(small_analysis: Analysis) -> None:
+    made = usual_job(small_analysis)
+    row = made.settings[0]
+    assert (row.channel, row.clean_maximum, row.peak) == ("sub/mono, as left", "41.20 V rms", "58.3 V")
+    assert (row.power, row.supply_there, row.left_at) == ("424 W in 4 ohm", "13.61 V", "36.72 V rms (-1.0 dB)")
+    assert "provisional" in row.remark
+    assert made.conditions == "equaliser flat; boost off"
+    assert [supply.where for supply in made.supply] == [
+        "Supply",
+        "Supply",
+        "On the road, as left",
+        "On the road, as left",
+    ]
+    assert (made.supply[0].resistance, made.supply[0].full_power) == ("33 mohm (21 to 42)", "12.0 V (-0.6 V)")
+    assert made.verdicts[0].cells[0].words == "on purpose"  # the gain was turned to its edge there
+    assert [cell.words for cell in made.verdicts[3].cells[:3]] == ["none found"] * 3
+    assert [cell.words for cell in made.verdicts[4].cells[:3]] == ["1 found"] * 3
+    assert made.verdicts[4].cells[3].verdict == "not judged"  # no trend detector ran
+    assert made.equipment[0] == ("sub/mono", "4 ohm speaker, rated 500 W")
+
+
+def test_what_was_not_tested_is_said(small_analysis: Analysis) -> None:
+    made = usual_job(small_analysis)
+    assert "Soak: left out: no cut-off on the bench." in made.not_tested
+    assert "Noise: not done." in made.not_tested
+    assert any(line.startswith("Level drift: not judged in any recording") for line in made.not_tested)
+    assert not any("Job sheet" in line for line in made.not_tested)
+    bare = compose_sheet([Source(replace(small_analysis, findings=()))], vehicle="v", date="2026-05-04")
+    assert "Gain: no recording shows it being set." in bare.not_tested
+    assert bare.settings == ()
+    assert bare.supply == ()
+    assert any("Not calibrated: out_p" in line for line in bare.basis)
+
+
+def test_losses_are_told_one_by_one(small_analysis: Analysis) -> None:
+    health = replace(small_analysis.link_health, n_scans_lost={"link": 38}, n_scans_expected=32_038)
+    lossy = Source(replace(small_analysis, link_health=health), "On the road")
+    made = compose_sheet([lossy], vehicle="v", date="2026-05-04")
+    assert any("38 lost of 32,038 scans" in line for line in made.basis)
+
+
+def test_text_and_page_say_the_same(small_analysis: Analysis) -> None:
+    made = usual_job(small_analysis)
+    text, page = text_sheet(made, width=80), html_sheet(made)
+    assert max(len(line) for line in text.splitlines()) <= 80
+    flat = " ".join(text.split())
+    for words in ("41.20 V rms", "33 mohm (21 to 42)", "on purpose", "Soak: left out", "A & B"):
+        assert words in flat
+    assert "Blue &lt;van&gt;" in page
+    assert "A &amp; B" in page
+    assert "<script" not in page  # a cause in the material is called so
+    assert not re.search(r"https?:|src=|url\(|@import", page)
+    for word in ("danger", "destroy", "fatal", "WARNING", "!"):
+        assert word not in text
+    with pytest.raises(ValueError, match="paper is one of"):
+        html_sheet(made, paper="napkin")
+
+
+class _Structure(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.seen: list[tuple[str, dict[str, str | None]]] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.seen.append((tag, dict(attrs)))
+        if tag != "meta":
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+
+def test_the_page_is_well_formed_and_its_tables_have_captions_and_scopes(small_analysis: Analysis) -> None:
+    structure = _Structure()
+    structure.feed(html_sheet(usual_job(small_analysis)))
+    assert structure.open == []
+    tags = [tag for tag, _ in structure.seen]
+    assert tags.count("table") == tags.count("caption") == 3
+    assert all("scope" in attributes for tag, attributes in structure.seen if tag == "th")
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_a_usual_job_prints_on_one_page(small_analysis: Analysis, tmp_path: Path, paper: str) -> None:
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        pytest.skip("chromium is not installed: the page cannot be printed here")
+    (tmp_path / "s.html").write_text(html_sheet(usual_job(small_analysis), paper=paper), encoding="utf-8")
+    command = [chromium, "--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer"]
+    command += [
+        f"--user-data-dir={tmp_path / 'profile'}",
+        f"--print-to-pdf={tmp_path / 's.pdf'}",
+        str(tmp_path / "s.html"),
+    ]
+    subprocess.run(command, check=True, capture_output=True, timeout=60)
+    pdf = (tmp_path / "s.pdf").read_bytes()
+    assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == 1
+    box = [float(v) for v in re.findall(rb"/MediaBox \[([^\]]*)\]", pdf)[0].split()]
+    assert box[2:] == pytest.approx({"A4": [595, 842], "Letter": [612, 792]}[paper], abs=1)  # ISO 216; ANSI A
+
+
+def test_an_analysis_survives_its_json(small_analysis: Analysis) -> None:
+    plain = json.loads(json.dumps(analysis_to_json(small_analysis)))
+    assert is_report(plain)
+    again = analysis_to_json(analysis_from_json(plain))
+    assert {**again, "sessions": plain["sessions"]} == plain
+    del plain["recording"]
+    with pytest.raises(ValueError, match="not a whole report"):
+        analysis_from_json(plain)
+
+
+def run(command: Any, *arguments: object) -> str:
+    done = CliRunner().invoke(command, [str(a) for a in arguments])
+    if done.exception is not None and not isinstance(done.exception, SystemExit):
+        raise done.exception
+    assert done.exit_code == 0, done.output
+    return done.output
+
+
+def test_a_job_folder_gives_its_sheet(small_recording: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "van"
+    made = new_job(folder, "Blue van")
+    made.set_channel("sub", "mono", {"load_ohm": 4.0, "rated_w": 500.0})
+    made.add_entry("soak", "skipped", reason="no cut-off")
+    made.save()
+    where = ["--amplifier", "sub", "--channel", "mono", "--as", "left"]
+    run(job_command, "add", folder, "gain", small_recording, *where)
+    opened = open_job(folder)
+    opened.add_entry("before-power", "done", note="coil 3.4 ohm")
+    opened.save()
+    plain = json.loads(run(sheet_command, "--job", folder, "--json"))
+    assert plain["vehicle"] == "Blue van"
+    assert plain["verdicts"][0]["label"] == "Gain, sub/mono, as left"
+    assert plain["verdicts"][0]["cells"][0]["verdict"] == "found"
+    assert {step["key"]: step["state"] for step in plain["steps"]}["soak"] == "skipped"
+    assert any("Soak: left out: no cut-off." in line for line in plain["not_tested"])
+    assert "coil 3.4 ohm" in run(sheet_command, "--job", folder)
+    analysed = json.loads(run(sheet_command, folder / "recordings" / "small.mcap", "--job", folder, "--json"))
+    assert analysed == plain
+    run(sheet_command, "--job", folder, "--html", tmp_path / "s.html", "--paper", "Letter", "--vehicle", "Red van")
+    page = (tmp_path / "s.html").read_text(encoding="utf-8")
+    assert "<h1>Red van</h1>" in page
+    assert "size: Letter" in page
+    (findings,) = (folder / "findings").iterdir()
+    findings.write_text("{", encoding="utf-8")
+    with pytest.raises(JobError, match="cannot be read"):
+        run(sheet_command, "--job", folder)
+
+
+def test_recordings_alone_and_nothing_at_all(small_recording: Path) -> None:
+    text = run(sheet_command, small_recording)
+    assert "JOB SHEET  =sub & amp" in text
+    assert "Gain: no recording shows it being set." in text
+    with pytest.raises(UsageError):
+        run(sheet_command)
