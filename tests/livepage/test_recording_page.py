@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from ampwitness.bench.day_signals import iter_day
+from ampwitness.bench.day_signals import SCANS, WireMaker, hello_fields
 from ampwitness.livepage.recording_page import POINTS_MOST, RecordingPage, span_of_envelope, span_of_trace
 from ampwitness.livepage.server import PageServer
 from ampwitness.pipeline import read_span
@@ -31,12 +31,22 @@ class Shown:
 
 @pytest.fixture(scope="module")
 def shown(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shown]:
-    """Six seconds of made-up music, as a board would have sent them."""
+    """Five seconds of bursts of 43 Hz at 18 V, cut off at 15 V, a dip at 2.8 s, and frames lost at 4 s."""
     path = tmp_path_factory.mktemp("shown") / "trip.mcap"
-    raw = b"".join(piece for pieces, _ in iter_day(6 / 3600, 3) for piece in pieces)
+    rate_hz = 8000
+    time_s = np.arange(5 * rate_hz // SCANS * SCANS) / rate_hz
+    output_v = np.clip(18.0 * np.sin(2 * np.pi * 43 * time_s) * (time_s % 2 < 1), -15, 15)
+    supply_v = 13.0 - 2.5 * ((time_s > 2.8) & (time_s < 2.95))
+    fields = hello_fields()
+    volts = np.column_stack([6.0 + output_v / 2, 6.0 - output_v / 2, supply_v])
+    gains_v = np.array([channel["gain_v_per_code"] for channel in fields["channels"]])
+    offsets_v = np.array([channel["offset_v"] for channel in fields["channels"]])
+    counts = np.round((volts - offsets_v) / gains_v * fields["counts_per_code"]).astype(np.uint16)
+    pieces = WireMaker().next_bytes(counts)
+    pieces[4] = pieces[4][: len(pieces[4]) // 3] + pieces[4][len(pieces[4]) // 2 :]
     with RecordingWriter(path, {}) as writer:
-        for k, first in enumerate(range(0, len(raw), 40_000)):
-            writer.append(Chunk(raw[first : first + 40_000], 1e9 + k * 0.74))
+        for k, piece in enumerate(pieces):
+            writer.append(Chunk(piece, 1e9 + k))
     page = RecordingPage(open_parts([path]), lambda what, share: None)
     server = PageServer(page.routes(), 0)
     server.start()
@@ -67,7 +77,7 @@ def test_a_short_span_is_every_sample(shown: Shown) -> None:
     assert part["volts"] == pytest.approx(segment.volts.tolist(), abs=0.0006)
 
 
-@pytest.mark.parametrize(("start_s", "stop_s", "points"), [(0.0, 4.0, 100), (0.2, 0.9, 300)])
+@pytest.mark.parametrize(("start_s", "stop_s", "points"), [(0.0, 3.9, 100), (0.2, 0.9, 300)])
 def test_a_long_span_keeps_every_extreme(shown: Shown, start_s: float, stop_s: float, points: int) -> None:
     found = span(shown, start_s, stop_s, points)
     assert found["is_full_rate"] is False
@@ -77,6 +87,19 @@ def test_a_long_span_keeps_every_extreme(shown: Shown, start_s: float, stop_s: f
     highest = [value for value in found["highest_v"] if value is not None]
     assert min(lowest) == pytest.approx(segment.volts.min(), abs=0.0006)
     assert max(highest) == pytest.approx(segment.volts.max(), abs=0.0006)
+
+
+def test_lost_frames_stay_a_gap(shown: Shown) -> None:
+    window = read_span(shown.path, 3.9, 4.9)
+    (gap,) = window.gaps
+    assert 0.05 < gap.stop_s - gap.start_s < 0.4
+    found = span(shown, gap.start_s - 0.02, gap.stop_s + 0.02, 4000)
+    before, after = found["segments"]
+    assert before["start_s"] + len(before["volts"]) * before["step_s"] <= gap.start_s + 1e-6
+    assert after["start_s"] >= gap.stop_s - 1e-6
+    thin = span(shown, 3.9, 4.9, 200)
+    in_gap = round((0.5 * (gap.start_s + gap.stop_s) - thin["start_s"]) / thin["step_s"])
+    assert thin["lowest_v"][in_gap] is None
 
 
 def test_an_answer_is_bounded_and_nonsense_refused(shown: Shown) -> None:
