@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 from ampwitness.bench.day_signals import SCANS, WireMaker, hello_fields
+from ampwitness.livepage.clean_ceiling import ceiling_of_recording
 from ampwitness.livepage.recording_page import POINTS_MOST, RecordingPage, span_of_envelope, span_of_trace
 from ampwitness.livepage.server import PageServer
 from ampwitness.pipeline import read_span
@@ -100,6 +101,19 @@ def test_lost_frames_stay_a_gap(shown: Shown) -> None:
     thin = span(shown, 3.9, 4.9, 200)
     in_gap = round((0.5 * (gap.start_s + gap.stop_s) - thin["start_s"]) / thin["step_s"])
     assert thin["lowest_v"][in_gap] is None
+
+
+def test_a_ceiling_is_learned_from_its_clips_or_from_the_gain_that_was_set(shown: Shown, tmp_path: Path) -> None:
+    learned = ceiling_of_recording(open_parts([shown.path]), lambda what, share: None)
+    assert learned.at(13.0) == pytest.approx(15.0, rel=0.02)
+    assert "learned from trip.mcap" in learned.source
+    path = tmp_path / "gain.mcap"
+    with RecordingWriter(path, {}) as writer:
+        writer.append(Chunk(b"\x01\x00", 1e9))
+        writer.keep_finding(1e9, {"kind": "setting", "measured": {"knee_peak_v": 31.5, "ceiling_v": 33.0}})
+    set_then = ceiling_of_recording(open_parts([path]), lambda what, share: None)
+    assert set_then.at(None) == 31.5
+    assert set_then.source == "learned from gain.mcap: 1 % THD when the gain was set"
 
 
 def test_an_answer_is_bounded_and_nonsense_refused(shown: Shown) -> None:
