@@ -182,7 +182,7 @@ def _judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str
 
 
 def _came_first(event_s: float | None, stop: Stop) -> bool:
-    return event_s is None or event_s <= stop.start_s + max(NEAR_S, stop.start_uncertainty_s)
+    return event_s is None or event_s <= stop.stop_s + NEAR_S
 
 
 def _judge_ground(

@@ -34,6 +34,7 @@ FALL_S = 0.003  # a tone that is cut off is gone within this
 HIGH_RATIO = 0.5  # cut as high as this, with other sounds on it, it may look as if it took
 HIGH_FALL_S = 0.006
 STEPPED_RATIO = 0.20
+STEP_OVER_REST = 3.0  # a noise that plays on under a note that ended has crests as high before as after
 LAST_RMS_RATIO = 0.37
 _SETTLE_S = 0.5  # behind the return: how long its level is compared with
 
@@ -70,6 +71,7 @@ class Stop:
     cut_ratio: float = 0.0  # how high it stood then, of the swing before
     fall_s: float = np.inf
     step_ratio: float = 0.0  # highest within the last 1.25 ms, of the swing before
+    soon_after_ratio: float = 0.0  # highest from 2 to 25 ms behind the stop, of the swing before
     last_rms_ratio: float = 0.0  # rms of the last 6 ms, of the rms before
     at_level_ratio: float = 0.0  # highest within the last 3 ms, of the highest of the last ten seconds
     level_share: float = 0.0  # share of the last second that stood as high
@@ -112,7 +114,7 @@ class Stop:
             # Noise-like material has no continuation to leave: its level must have held right up to the stop, or the
             # very last millisecond stood high.
             held = self.last_rms_ratio >= LAST_RMS_RATIO and self.abrupt_ratio >= ABRUPT_RATIO
-            least = max(TRUNCATED_RATIO, 8.0 * self.off_rms_v / self.peak_v)
+            least = max(TRUNCATED_RATIO, STEP_OVER_REST * self.soon_after_ratio)
             stepped = self.step_ratio >= least and self.abrupt_ratio >= STEPPED_RATIO
             return held or stepped
         sharp = self.cut_ratio >= TRUNCATED_RATIO and self.fall_s <= FALL_S
@@ -136,6 +138,8 @@ def measure_wave(run: RunSteps, stop: Stop, on_since: int) -> None:
     before = near[-round(0.0125 * rate_hz) :]
     stop.abrupt_ratio = float(np.max(np.abs(before))) / stop.peak_v if len(before) else 0.0
     stop.step_ratio = float(np.max(np.abs(near[-round(0.00125 * rate_hz) :]), initial=0.0)) / stop.peak_v
+    _, after = run.samples("output", at + round(0.002 * rate_hz), at + round(0.025 * rate_hz))
+    stop.soon_after_ratio = float(np.max(np.abs(after - stop.rest_v), initial=0.0)) / stop.peak_v
     last = near[-round(0.007 * rate_hz) : -round(0.001 * rate_hz)]
     begin = max(run.first * run.step, at - round(0.185 * rate_hz), on_since * run.step)
     first, samples = run.samples("output", begin, at + round(0.030 * rate_hz))
@@ -176,6 +180,11 @@ def measure_fade(run: RunSteps, stop: Stop) -> None:
     swing = maximum_filter1d(np.maximum(high - stop.rest_v, stop.rest_v - low).astype(np.float64), 13)
     noise_v = max(3.0 * stop.off_rms_v, 0.02 * stop.peak_v)
     last = int(np.flatnonzero(swing > noise_v)[-1]) if (swing > noise_v).any() else len(swing) - 1
+    # An abrupt end stands high until two milliseconds before it; a fall has come down near the noise by then.
+    raw = np.maximum(high - stop.rest_v, stop.rest_v - low)
+    ending = raw[max(0, len(raw) - 7) : len(raw) - 2]
+    if len(ending) and float(ending.max()) > 6.0 * max(5.0 * stop.off_rms_v, 0.02 * stop.peak_v):
+        return
     before_v = float(np.median(swing[: max(50, last - 250)]))
     full = np.flatnonzero(swing[: last + 1] > 0.75 * before_v)
     if not len(full) or not 14 <= last - int(full[-1]) <= FADE_LONGEST_STEPS:
@@ -257,7 +266,7 @@ def measure_supply(
 def measure_remote(run: RunSteps, stop: Stop, edges: Sequence[Edge]) -> None:
     """When the remote lead fell, of a digital line or an analog channel, and did not come back before the stop."""
     if "remote" in run:
-        at = round((stop.start_s - run.start_s) / run.step_s)
+        at = round((stop.stop_s - run.start_s) / run.step_s)
         a = max(run.first, at - round(REMOTE_BEFORE_S / run.step_s))
         volts = run.steps("remote", a, at + round(NEAR_S / run.step_s) + 1)
         stop.remote_is_known = len(volts) > 0
@@ -267,8 +276,8 @@ def measure_remote(run: RunSteps, stop: Stop, edges: Sequence[Edge]) -> None:
             stop.remote_fell_s = run.time_s(a + fell)
         return
     stop.remote_is_known = bool(edges)
-    before = [edge for edge in edges if edge.time_s <= stop.start_s + NEAR_S]
-    if before and before[-1].level == 0 and before[-1].time_s >= stop.start_s - REMOTE_BEFORE_S:
+    before = [edge for edge in edges if edge.time_s <= stop.stop_s + NEAR_S]
+    if before and before[-1].level == 0 and before[-1].time_s >= stop.stop_s - REMOTE_BEFORE_S:
         stop.remote_fell_s = before[-1].time_s
 
 
