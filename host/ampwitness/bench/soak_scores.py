@@ -14,7 +14,7 @@ from ampwitness.bench.soak_signals import REFERENCE_SPAN_DB, Drive, Shape, Soak,
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.trends import TrendDetector
 
-SCORED_SEED = 700_000  # seeds used while the detector was made were below 1000
+SCORED_SEED = 710_000  # seeds used while the detector was made: below 1000, and 700000 to 700039
 WITHIN_S = 20 * 60.0
 
 

@@ -39,11 +39,12 @@ class LevelTable:
     """Levels by bins of `bin_s` from recording time 0 on; arrays (n,), NaN where nothing is known.
 
     `output_v` is rms without DC of the seconds near each minute's median; `gain_db` the same against the source, NaN
-    without one; `n_s` how many whole seconds each bin rests on.
+    without one; `n_s` how many whole seconds each bin rests on, `n_playing_s` how many of them the output's level.
     """
 
     bin_s: float
     n_s: FloatArray
+    n_playing_s: FloatArray
     output_v: FloatArray
     output_lowest_v: FloatArray
     output_highest_v: FloatArray
@@ -209,6 +210,7 @@ class LevelTiers:
         return LevelTable(
             bin_s=self.bin_s,
             n_s=sums["n_s"].copy(),
+            n_playing_s=sums["n_playing_s"].copy(),
             output_v=known(np.sqrt(mean_v2)),
             output_lowest_v=known(self._lowest["output"][:n]),
             output_highest_v=known(self._highest["output"][:n]),

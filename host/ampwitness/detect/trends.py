@@ -17,7 +17,7 @@ from ampwitness.types import Finding, FloatArray, TraceWindow
 LEAST_S = 3600.0
 _MOST_ROWS = 1024  # of the table that a report draws
 _SILENT_DB = 6.0  # bins this far below the median are pauses, not drift
-_LEAST_PLAYING = 0.25  # of a bin's seconds
+_LEAST_PLAYING = 0.5  # of a bin's seconds: fewer scatter more
 _AROUND_S = 1800.0  # supply before and after a drift is averaged over so long
 _SAME_DB = 0.5  # of the level's change: a supply that changed by more than this share of it may have carried it
 
@@ -106,7 +106,7 @@ def _series_of(table: LevelTable) -> _Series:
     """Levels in dB of the bins in which the output plays."""
     with np.errstate(divide="ignore", invalid="ignore"):
         own_db = 20 * np.log10(table.output_v)
-    playing = np.isfinite(own_db)
+    playing = np.isfinite(own_db) & (table.n_playing_s >= _LEAST_PLAYING * table.bin_s)
     if playing.any():
         playing &= own_db > np.median(own_db[playing]) - (_SILENT_DB if not _has_source(table) else 40.0)
     if _has_source(table):
