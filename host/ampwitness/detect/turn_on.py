@@ -86,7 +86,9 @@ class TurnOnWatch:
                 still = np.flatnonzero(~sounds[place : place + _SUSTAINED])
                 silent = place + (int(still[0]) if len(still) else 0)
                 silent_s = start_s + 0.010 * silent
-                after = peak[silent + 1 : silent + 1 + round(_TAIL_S / 0.010)]  # what sounds once it was silent
+                after = peak[
+                    silent + 1 : max(silent + 1, min(stop, silent + 1 + round(_TAIL_S / 0.010)))
+                ]  # what sounds once it was silent
                 event.thump_v = float(after[int(np.argmax(np.abs(after)))]) if len(after) else 0.0
                 self._give(silent_s, None)
             return

@@ -1,0 +1,93 @@
+"""Marks are tied to what happened or to nothing; turn-on and turn-off are dated."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.detect.cutouts import CutoutDetector
+from ampwitness.detect.mark_ties import tie_marks
+from ampwitness.detect.passthrough import GapDetector, MarkDetector
+from ampwitness.types import Edge, Finding, Mark
+
+RATE_HZ = 8000
+
+
+def _tie(volts: dict[str, np.ndarray], marks_s: list[float], **more: object) -> list[Finding]:
+    marks = [Mark("button", s, "s", round(s * RATE_HZ)) for s in marks_s]
+    parts = (CutoutDetector(), MarkDetector(), GapDetector())
+    for window in iter_windows_from_arrays(volts, RATE_HZ, window_s=1.0, marks=marks, **more):  # type: ignore[arg-type]
+        for part in parts:
+            part.push(window)
+    results = [part.finish() for part in parts]
+    found = [f for result in results for f in result.findings]
+    return list(tie_marks(found, results[0].summary["output_at_marks"]))
+
+
+def _volts(seconds: float, off: tuple[float, float] | None = None) -> dict[str, np.ndarray]:
+    at = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
+    wave = 12 * np.sin(2 * np.pi * 47 * at)
+    if off is not None:
+        wave[(at >= off[0]) & (at < off[1])] = 0.0
+    rng = np.random.default_rng(2)
+    return {"output": wave + rng.normal(0, 0.025, len(at)), "supply": np.full(len(at), 12.6)}
+
+
+def test_a_mark_after_a_cut_out_is_tied_to_it() -> None:
+    during, after = _tie(_volts(10.0, (4.003, 5.0)), [4.4, 7.0])
+    assert during.measured["tied_to"] == "cutout"
+    assert during.measured["after_s"] == pytest.approx(0.397, abs=0.005)
+    assert during.measured["tie"] == "marked 0.4 s after the output stopped"
+    assert after.measured["tied_to"] == "cutout"
+
+
+def test_a_mark_while_the_output_goes_on_is_tied_to_nothing() -> None:
+    early, late = _tie(_volts(20.0, (9.003, 9.5)), [3.0, 17.0])
+    for mark in (early, late):
+        assert mark.measured["tied_to"] is None
+        assert "stayed live" in str(mark.measured["tie"])
+
+
+def test_a_mark_in_silence_says_so() -> None:
+    volts = _volts(6.0)
+    volts["output"] = np.random.default_rng(1).normal(0, 0.025, len(volts["output"]))
+    (mark,) = _tie(volts, [3.0])
+    assert "silent" in str(mark.measured["tie"])
+
+
+def test_a_mark_at_a_gap_is_tied_to_the_logger() -> None:
+    (mark,) = _tie(_volts(6.0), [3.3], lost=[(24_000, 25_600)])
+    assert mark.measured["tied_to"] == "gap"
+
+
+def _switch(volts: dict[str, np.ndarray], edges: list[Edge], window_s: float = 1.0) -> list[dict[str, object]]:
+    detector = CutoutDetector()
+    for window in iter_windows_from_arrays(volts, RATE_HZ, window_s=window_s, edges=edges):
+        detector.push(window)
+    return list(detector.finish().summary["switchings"])
+
+
+def test_remote_to_sound_with_its_thump() -> None:
+    at = np.arange(20 * RATE_HZ) / RATE_HZ
+    sound = np.where((at >= 3.2) & (at < 12.05), 10 * np.sin(2 * np.pi * 60 * at), 0.0)
+    thump = np.where(at >= 2.3, 2.0 * np.exp(-np.maximum(at - 2.3, 0) / 0.02), 0.0)
+    volts = {"output": sound + thump + np.random.default_rng(1).normal(0, 0.02, len(at))}
+    edges = [Edge("remote", 1, 2.0, "s", 16_000), Edge("remote", 0, 12.0, "s", 96_000)]
+    on, off = _switch(volts, edges)
+    assert (on["what"], off["what"]) == ("turn-on", "turn-off")
+    assert on["delay_s"] == pytest.approx(1.2, abs=0.03)
+    assert on["thump_v"] == pytest.approx(2.0, abs=0.15)
+    assert off["delay_s"] == pytest.approx(0.05, abs=0.03)
+    assert off["thump_v"] is None
+    assert _switch(volts, edges, 10.0) == [on, off]
+
+
+def test_a_signal_sensed_start_is_dated_from_the_source() -> None:
+    at = np.arange(15 * RATE_HZ) / RATE_HZ
+    source = np.where(at >= 4.0, 0.5 * np.sin(2 * np.pi * 60 * at), 0.0)
+    rng = np.random.default_rng(1)
+    volts = {"output": np.where(at >= 4.6, 20 * source, 0.0) + rng.normal(0, 0.02, len(at)), "source": source}
+    (start,) = _switch(volts, [])
+    assert start["what"] == "signal-sensed start"
+    assert start["start_s"] == pytest.approx(4.0, abs=0.02)
+    assert start["delay_s"] == pytest.approx(0.6, abs=0.03)
