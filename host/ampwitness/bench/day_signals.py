@@ -116,7 +116,7 @@ class DayOfMusic:
     def _draw_noise(self, channel: int) -> Samples:
         noise = self._noise[channel]
         at = int(self._rng.integers(len(noise) - STRETCH))
-        return noise[at : at + STRETCH]
+        return np.asarray(noise[at : at + STRETCH])
 
     def _amplify(self, drive_v: Samples, *, count: bool) -> tuple[Samples, Samples]:
         """Output and supply; the rail follows the sag that the wanted power makes."""
