@@ -35,7 +35,7 @@ def walk_through(
     **roles: np.ndarray,
 ) -> list[tuple[float, str, str, str]]:
     """Push everything; gives (time, step, state, words) at every window."""
-    meter, detector, seen, last = LiveMeter(40.0), GainStepDetector(4.0, "resistor"), [], 0.0
+    meter, detector, seen, last = LiveMeter(40.0), GainStepDetector(4.0, "resistor", is_live=True), [], 0.0
     for window in iter_windows_from_arrays({"output": output, **roles}, HZ, window_s=0.04, saturated=saturated):
         detector.push(window)
         reading = meter.push(window)

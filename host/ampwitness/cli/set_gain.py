@@ -172,7 +172,7 @@ class _Thorough(threading.Thread):
 
     def __init__(self, load_ohm: float | None, load_kind: str) -> None:
         super().__init__(name="gain curve", daemon=True)
-        self._detector = GainStepDetector(load_ohm, load_kind)
+        self._detector = GainStepDetector(load_ohm, load_kind, is_live=True)
         self._windows: queue.SimpleQueue[TraceWindow | None] = queue.SimpleQueue()
         self._result: DetectorResult | None = None
         self._error: Exception | None = None

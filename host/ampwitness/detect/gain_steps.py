@@ -35,6 +35,7 @@ class GainStepDetector:
     ----------
     load_ohm : nominal load, for nominal watts; None: no watts are given
     load_kind : "none", "resistor" or "speaker"; "none": no watts and no verdict on the supply
+    is_live : somebody waits for the points, see `TonePassages`
 
     Gaps
     ----
@@ -53,9 +54,9 @@ class GainStepDetector:
 
     name = "gain steps"
 
-    def __init__(self, load_ohm: float | None = None, load_kind: str | None = None) -> None:
+    def __init__(self, load_ohm: float | None = None, load_kind: str | None = None, *, is_live: bool = False) -> None:
         self._ledger = Ledger(self.name)
-        self._passages = TonePassages()
+        self._passages = TonePassages(is_live=is_live)
         self._load_ohm = None if load_kind == "none" else load_ohm
         self._load_kind = load_kind
 

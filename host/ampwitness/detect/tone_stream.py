@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from scipy.fft import rfft
 
 from ampwitness.detect.streams import RunBlock, RunBlocks
 from ampwitness.types import FloatArray, Interval, TraceWindow
+from ampwitness.waveform.tone_fit import find_strongest_hz
 from ampwitness.waveform.tone_meter import CONVERTER_FLOOR_V, TWO_TONES_PERCENT, ToneReading, measure_tone
 
 BLOCK_S = 1.0
@@ -20,6 +22,7 @@ LEAST_PASSAGE_S = 2.0  # shorter is music
 _GATE_RATIO = 0.9  # of the power in one line and its multiples, for a second to be looked at closely
 _REST_PERCENT = 15.0  # what is neither tone nor harmonic may be so much of a point
 _SAME_TONE_RATIO = 0.004
+_SAME_LINE_RATIO = 0.02  # of a half-second's strongest line; two tones may take turns, see `_is_steady`
 # A second in which the level moves this much while it passes the edge is measured again in shorter pieces.
 _MOVING_RATIO = 1.005
 _FINE_STEP_S = 0.05
@@ -97,6 +100,11 @@ class TonePassage:
 class TonePassages:
     """Cuts windows into quarter seconds, measures those that hold a tone, and joins them to passages.
 
+    Parameters
+    ----------
+    is_live : somebody waits for the points: every second that may hold a tone is measured at once. Otherwise only
+        what may belong to a passage that is long enough: measuring costs a hundred times as much as looking.
+
     Gaps
     ----
     A gap ends a passage; a quarter second that is cut short by one is not measured.
@@ -108,7 +116,9 @@ class TonePassages:
     curve. A held, pure bass note of music is a tone too.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *, is_live: bool = False) -> None:
+        self._is_live = is_live
+        self._held: list[RunBlock] = []
         self._blocks = RunBlocks(("output", "supply", "source"), BLOCK_S)
         self._open: TonePassage | None = None
         self._before: RunBlock | None = None
@@ -136,6 +146,8 @@ class TonePassages:
             if "output" not in block.volts:
                 continue
             self.seen_s += block.n / block.rate_hz
+            if not self._is_live and self._open is None and self._is_put_off(block):
+                continue
             is_tonal = _is_tonal(block.volts["output"], block.rate_hz)
             before, self._before = self._before, None
             if is_tonal:
@@ -150,6 +162,34 @@ class TonePassages:
             if block.is_last:
                 self._close()
                 self._before, self._was_tonal = None, False
+
+    def _is_put_off(self, block: RunBlock) -> bool:
+        """Whether a block that continues no passage can wait or be passed over.
+
+        A passage of LEAST_PASSAGE_S holds a whole block, and half a block of the same line before or behind that one.
+        """
+        held, self._held = self._held, []
+        if held:
+            line_hz = _line_hz(held[-1], held[-1].n)
+            if _is_near(_line_hz(block, block.n // 2), line_hz) or (
+                len(held) > 1 and _is_near(_line_hz(held[0], -(held[0].n // 2)), line_hz)
+            ):
+                for waiting in held:
+                    self._measure(waiting)
+                self._was_tonal = True
+                return False
+        is_steady = _is_steady(block.volts["output"], block.rate_hz)
+        last = held[-1] if held else self._before
+        self._was_tonal, self._before = False, None
+        if block.is_last:
+            # Nothing comes behind: it is taken with what lies before it, or is too short.
+            self._before = last
+            return not is_steady
+        if is_steady:
+            self._held = [last, block] if last is not None and last.run_id == block.run_id else [block]
+        else:
+            self._before = block
+        return True
 
     def _measure(self, block: RunBlock) -> None:
         output, rate_hz = block.volts["output"], block.rate_hz
@@ -204,13 +244,39 @@ def _is_tonal(volts: FloatArray, rate_hz: float) -> bool:
     return _is_quarter_tonal(volts[-n:], rate_hz) or (len(volts) > n and _is_quarter_tonal(volts[:n], rate_hz))
 
 
+def _line_hz(block: RunBlock, n: int) -> float:
+    """The strongest line of a block's first n samples, or of its last -n."""
+    volts = block.volts["output"][:n] if n >= 0 else block.volts["output"][n:]
+    return find_strongest_hz(volts, block.rate_hz, LOWEST_HZ)
+
+
+def _is_near(one_hz: float, other_hz: float) -> bool:
+    return abs(one_hz - other_hz) < max(1.0, _SAME_LINE_RATIO * other_hz)
+
+
+def _is_steady(volts: FloatArray, rate_hz: float) -> bool:
+    """Whether a whole block may be the inside of a passage: one line or two, and multiples, as narrow as it shows."""
+    if len(volts) < (BLOCK_S - 1e-6) * rate_hz:
+        return False
+    centred = (volts - volts.mean()).astype(np.float32)
+    if float(centred @ centred) < 0.25 * LEAST_LEVEL_V**2 * len(volts):
+        return False
+    return _is_one_line(centred * _hann(len(volts)).astype(np.float32), rate_hz)
+
+
 def _is_quarter_tonal(volts: FloatArray, rate_hz: float) -> bool:
     centred = volts - volts.mean()
     if float(centred @ centred) < LEAST_LEVEL_V**2 * len(volts):
         return False
-    spectrum = np.abs(np.fft.rfft(centred * _hann(len(volts)))) ** 2
+    return _is_one_line(centred * _hann(len(volts)), rate_hz)
+
+
+def _is_one_line(windowed: FloatArray, rate_hz: float) -> bool:
+    """Whether nearly all power lies in one line and its multiples, or in two lines."""
+    transformed = rfft(windowed)
+    spectrum = transformed.real**2 + transformed.imag**2
     total = float(spectrum.sum())
-    first = int(LOWEST_HZ * len(volts) / rate_hz)
+    first = int(LOWEST_HZ * len(windowed) / rate_hz)
     at = first + int(np.argmax(spectrum[first:]))
     near = float(spectrum[max(0, at - 3) : at + 4].sum())
     if near < 0.4 * total:
@@ -230,7 +296,8 @@ _HANN: dict[int, FloatArray] = {}
 
 def _hann(n: int) -> FloatArray:
     if n not in _HANN:
-        _HANN.clear()
+        if len(_HANN) > 8:
+            _HANN.clear()
         _HANN[n] = np.hanning(n)
     return _HANN[n]
 
