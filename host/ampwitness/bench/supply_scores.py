@@ -41,7 +41,7 @@ MATCH_S = 0.040
 class Score:
     """What was right, over all cases of a family."""
 
-    ohm_error: list[float] = field(default_factory=list)  # ratio, efficiency known
+    ohm_error: dict[str, list[float]] = field(default_factory=dict)  # by engine state; ratio, efficiency known
     ohm_in_range: list[bool] = field(default_factory=list)  # efficiency not known
     ohm_range_ratio: list[float] = field(default_factory=list)
     full_in_range: list[bool] = field(default_factory=list)
@@ -95,8 +95,9 @@ def score_case(case: SupplyCase, score: Score) -> None:
         flowed = flowed[mine[: len(flowed) * step : step]]
         truth_ohm = true_source_ohm(case.supply, flowed, engine_is_on=is_on)
         if state["source_ohm"] is not None:
-            score.ohm_error.append(state["source_ohm"] / truth_ohm - 1)
-            if abs(score.ohm_error[-1]) > 0.05:
+            error = state["source_ohm"] / truth_ohm - 1
+            score.ohm_error.setdefault(name, []).append(error)
+            if abs(error) > 0.05:
                 score.remarks.append(
                     f"{case.name}, {name}: {1e3 * state['source_ohm']:.2f} mohm, true {1e3 * truth_ohm:.2f}"
                 )
@@ -212,8 +213,9 @@ def describe(name: str, score: Score) -> str:
     n_right = sum(n for (true, said), n in score.causes.items() if true == said)
     n_open = sum(n for (_, said), n in score.causes.items() if said == "not decidable")
     lines = [f"{name}"]
-    lines.append(f"  source resistance, efficiency stated: {_spread(score.ohm_error, 100, '%')}")
-    lines.append(f"    within 5 %: {_percent([abs(e) <= 0.05 for e in score.ohm_error])}")
+    for state, errors in sorted(score.ohm_error.items()):
+        lines.append(f"  source resistance {state}, efficiency stated: {_spread(errors, 100, '%')}")
+        lines.append(f"    within 5 %: {_percent([abs(e) <= 0.05 for e in errors])}")
     lines.append(f"  ... not stated, impedance not known: true value in the range {_percent(score.ohm_in_range)}")
     if score.ohm_range_ratio:
         lines.append(f"    the range's top is {np.median(score.ohm_range_ratio):.1f} times its bottom (median)")
