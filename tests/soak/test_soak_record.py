@@ -20,6 +20,7 @@ from ampwitness.bench.virtual_faults import parse_fault
 from ampwitness.cli import soak
 from ampwitness.cli.questions import Ask, Questions, parse_ask
 from ampwitness.errors import UsageError
+from ampwitness.link.deframe import find_hello
 from ampwitness.recording import RotatingWriter, open_recording
 from ampwitness.types import Chunk
 
@@ -78,6 +79,15 @@ def test_parts_are_read_alone_and_as_one_without_a_seam(run: Run, parts: Path) -
     assert sum(lengths) == pytest.approx(DURATION_S, abs=0.02)
     report = json.loads(run("report", parts, "--json", "-").out)
     assert report["recording"]["duration_s"] == pytest.approx(DURATION_S, abs=0.05)
+
+
+def test_a_hello_is_seen_wherever_the_bytes_were_cut() -> None:
+    pieces, _ = next(iter(iter_day(19 / 3600, 5)))
+    first, second = pieces[0], pieces[1]
+    assert find_hello(first, True) == find_hello(second, True) == 0
+    assert find_hello(first, False) is None
+    assert find_hello(first[-300:] + second, False) == 300
+    assert find_hello(b"", True) is find_hello(b"\0\0", True) is None
 
 
 def test_a_missing_part_is_a_gap_of_its_length(run: Run, parts: Path) -> None:

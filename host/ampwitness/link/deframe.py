@@ -79,14 +79,21 @@ class Splitter:
         self._tail = tail
 
 
-def find_hello(raw: bytes) -> int | None:
-    """Where in `raw` a hello begins right behind a delimiter; None when none is seen. A look, not a check."""
-    at = raw.find(b"\x00")
-    while 0 <= at < len(raw) - 3:
+def find_hello(raw: bytes, is_behind_delimiter: bool) -> int | None:
+    """Where in `raw` a hello begins right behind a delimiter; None when none is seen. A look, not a check.
+
+    `is_behind_delimiter`: the byte before `raw` was a delimiter.
+    """
+    at = -1 if is_behind_delimiter else raw.find(b"\x00")
+    if at < 0 and not is_behind_delimiter:
+        return None
+    while at < len(raw) - 3:
         # A header holds no zero, so its first two bytes stand as they are behind the frame's code byte.
         if raw[at + 2] == KIND_HELLO and raw[at + 3] == PROTOCOL_VERSION | 0x80:
             return at + 1
         at = raw.find(b"\x00", at + 1)
+        if at < 0:
+            return None
     return None
 
 

@@ -55,6 +55,7 @@ class RotatingWriter:
         self._n_handed = 0  # bytes given to the present part
         self._first_host_s: float | None = None
         self._last_host_s = 0.0
+        self._is_behind_delimiter = False
         self.n_parts = 0
         self._writer = self._begin()
 
@@ -92,7 +93,7 @@ class RotatingWriter:
     def append(self, chunk: Chunk) -> None:
         """Take received bytes, as `RecordingWriter.append`."""
         if self._n_handed >= self._part_bytes and free_bytes(self.path) >= _LEAST_FREE_BYTES:
-            cut = find_hello(chunk.raw)
+            cut = find_hello(chunk.raw, self._is_behind_delimiter)
             if cut is None and self._n_handed >= _LATEST_CUT * self._part_bytes:
                 cut = chunk.raw.rfind(b"\0") + 1 or None
             if cut is not None:
@@ -105,6 +106,7 @@ class RotatingWriter:
         self._writer.append(chunk)
         if chunk.raw:
             self._n_handed += len(chunk.raw)
+            self._is_behind_delimiter = chunk.raw.endswith(b"\0")
             self._first_host_s = chunk.host_s if self._first_host_s is None else self._first_host_s
             self._last_host_s = chunk.host_s
 
