@@ -34,6 +34,7 @@ FALL_S = 0.003  # a tone that is cut off is gone within this
 HIGH_RATIO = 0.5  # cut as high as this, with other sounds on it, it may look as if it took
 HIGH_FALL_S = 0.006
 STEPPED_RATIO = 0.20
+HELD_OVER_REST = 7.0
 STEP_OVER_REST = 3.0  # a noise that plays on under a note that ended has crests as high before as after
 LAST_RMS_RATIO = 0.37
 _SETTLE_S = 0.5  # behind the return: how long its level is compared with
@@ -114,6 +115,7 @@ class Stop:
             # Noise-like material has no continuation to leave: its level must have held right up to the stop, or the
             # very last millisecond stood high.
             held = self.last_rms_ratio >= LAST_RMS_RATIO and self.abrupt_ratio >= ABRUPT_RATIO
+            held = held and self.abrupt_ratio >= HELD_OVER_REST * self.soon_after_ratio
             least = max(TRUNCATED_RATIO, STEP_OVER_REST * self.soon_after_ratio)
             stepped = self.step_ratio >= least and self.abrupt_ratio >= STEPPED_RATIO
             return held or stepped
@@ -310,7 +312,8 @@ def measure_source(run: RunSteps, stop: Stop) -> None:
     step = stop.stop_sample // run.step
     before_v = _ac_rms(run, step - 300, step - 10)
     after_v = _ac_rms(run, step + 5, step + 60)
-    if before_v < SOURCE_LEAST_V:
+    # At the end of a fade the source is near its own noise, which plays on whatever happens.
+    if before_v < max(SOURCE_LEAST_V, 0.2 * _ac_rms(run, step - 2500, step - 300)):
         stop.source = "not judged"
         return
     ratio = after_v / before_v
