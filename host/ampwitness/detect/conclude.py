@@ -36,6 +36,7 @@ from ampwitness.types import Coverage, Finding, NotJudged
 NAME = "supply"
 FULL_POWER_AFTER_S = 0.5  # a long bass note
 HALVED = 0.5
+MOST_SLOW_SHARE = 0.6  # of the fast part, that a battery's slow part is believed to reach; common practice, no source
 CHARGED_V = 14.2  # common charging set-point, within the 13.5 to 14.55 V of service data
 
 
@@ -140,7 +141,7 @@ def _describe_ohms(state: StateModel, model: SupplyModel, options: SupplyOptions
     out: dict[str, Any] = {"spread_v": fit.spread_v, "n_steps": fit.n_steps}
     out["time_constants"] = [
         {
-            "what": _name_term(term.lag_s, term.weight),
+            "what": _name_term(term.lag_s, term.weight, fit.part(0.0, FAST_MOST_S)[0]),
             "time_constant_s": term.lag_s,
             "share": term.weight / max(fit.part(0.0, FAST_MOST_S)[0], 1e-12),
         }
@@ -167,11 +168,13 @@ def _describe_ohms(state: StateModel, model: SupplyModel, options: SupplyOptions
     return out
 
 
-def _name_term(lag_s: float, weight: float) -> str:
+def _name_term(lag_s: float, weight: float, fast: float) -> str:
     if lag_s <= AT_ONCE_MOST_S:
         return "at once (battery, leads and contacts; also within the amplifier's own reservoir)"
     if lag_s <= FAST_MOST_S:
         return "taken over (alternator)" if weight < 0 else "through a store (capacitor)"
+    if weight > MOST_SLOW_SHARE * fast:
+        return "slowly (more than a battery does: other consumers may have run in step)"
     return "recovering (regulator)" if weight < 0 else "slowly (the battery itself)"
 
 
