@@ -84,6 +84,14 @@ class SupplyHistory:
         n = len(volts)
         if n == 0:
             return np.zeros(0, dtype=np.int64), np.zeros(0)
+        each = round(STEP_S * rate_hz)
+        place = start_s / STEP_S
+        if abs(each - STEP_S * rate_hz) < 1e-9 and n % each == 0 and abs(place - round(place)) < _EDGE:
+            # Whole steps from edge to edge, as nearly all windows are: the same sums, quickly.
+            blocks = np.asarray(volts, dtype=np.float32).reshape(-1, each)
+            means = np.einsum("ij,ij->i", blocks, blocks) if role == "output" else blocks @ np.ones(each, np.float32)
+            self._open.pop(role, None)
+            return round(place) + np.arange(len(blocks), dtype=np.int64), means / each
         first = int(np.floor(start_s / STEP_S + _EDGE))
         last = int(np.floor((start_s + (n - 1) / rate_hz) / STEP_S + _EDGE))
         steps = np.arange(first, last + 1, dtype=np.int64)
