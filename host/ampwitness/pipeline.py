@@ -22,7 +22,7 @@ from ampwitness.detect.run_all import DetectOptions, run_all
 from ampwitness.detect.supply_model import SupplyOptions
 from ampwitness.detect.trends import BoardTrend, TrendDetector, add_findings
 from ampwitness.errors import RecordingUnreadableError, UnknownProtocolError
-from ampwitness.findings.selection import choose_enlarged
+from ampwitness.findings.selection import choose_enlarged, choose_waves
 from ampwitness.recording import HostReading, Recording, RecordingIndex, load_index, open_parts, save_index
 from ampwitness.types import (
     Analysis,
@@ -49,6 +49,8 @@ from ampwitness.waveform.runs import origin_of
 
 _LEAD_S = 3.0  # a hello comes once a second, edges and marks up to two seconds after their time
 _SPAN_WINDOW_S = 2.0
+_SHORT_S = 600.0  # so short a recording is walked once more for its waves; a longer one is read at a few places
+_WAVES_OF_SHORT, _WAVES_OF_LONG = 400, 40
 _LEVELS = ("lowest_v", "highest_v", "mean_v", "rms_v")
 
 Progress = Callable[[str, float], None]  # what is being done, share done 0..1
@@ -355,9 +357,10 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
     calibrations = (
         tuple(calibrations_for(hellos[0], measured_calibrations(recording, options)).values()) if hellos else ()
     )
+    duration_s = max((e.start_s + e.step_s * len(e.rms) for e in envelopes.values()), default=0.0)
     return Analysis(
         recording_name=recording.name,
-        duration_s=max((e.start_s + e.step_s * len(e.rms) for e in envelopes.values()), default=0.0),
+        duration_s=duration_s,
         hellos=hellos,
         findings=tuple(findings),
         coverage=(
@@ -368,7 +371,7 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
         link_health=run.decoder.health(),
         settings=Settings(notes=dict(recording.notes), options=_plain_options(options), calibrations=calibrations),
         envelopes=envelopes,
-        excerpts=_cut_enlarged(recording, options, findings, progress, index),
+        excerpts=_cut_pictured(recording, options, findings, progress, index, duration_s),
         summary={
             "recording": {
                 "kind": recording.kind,
@@ -383,18 +386,24 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
     )
 
 
-def _cut_enlarged(
+def _cut_pictured(
     recording: Recording,
     options: AnalyseOptions,
     findings: list[Finding],
     progress: Progress,
     index: RecordingIndex | None,
+    duration_s: float,
 ) -> tuple[TraceWindow, ...]:
-    """Full-rate windows around the findings that are shown enlarged; without an index a second pass is needed."""
+    """Full-rate windows: of the findings that have a picture of their own, then single waves of further ones.
+
+    A long recording is read where its index says that they lie; a short or a reduced one is walked a second time.
+    """
+    is_short = duration_s <= _SHORT_S
     spans = [span for _, span in choose_enlarged(findings)]
+    spans += choose_waves(findings, _WAVES_OF_SHORT if is_short else _WAVES_OF_LONG)
     if not spans:
         return ()
-    if index is None:
+    if index is None or is_short:
         return cut_excerpts(DecodingPass(recording, options, progress, "cutting out pictures").windows(), spans)
     return tuple(_read_span(recording, options, index, span) for span in spans)
 

@@ -420,7 +420,7 @@ class Analysis:
     link_health: LinkHealth
     settings: Settings
     envelopes: Mapping[str, Envelope]
-    # full-rate windows around the findings that are shown enlarged
+    # full-rate windows: of the findings shown enlarged, in that order, then waves of further findings
     excerpts: tuple[TraceWindow, ...] = ()
     # per detector, what it learned over the whole recording, e.g. the rail
     summary: Mapping[str, Any] = field(default_factory=dict)

@@ -12,6 +12,20 @@ AROUND_NOTE_S = 0.4
 AROUND_DIP_S = 0.5
 AROUND_CUTOUT_S = 0.5
 MAX_CUTOUTS_SHOWN = 6
+MAX_LISTED = 200  # of a kind: a day of clips would make a page nobody can open; the JSON holds them all
+AROUND_WAVE_S = 0.04
+LONGEST_WAVE_S = 0.16
+SPREAD_KINDS = ("setting", "reading", "drift", "gap", "knee")  # not a moment whose single waves would tell anything
+# what makes one of a kind worse than another, tried in this order; else its length
+_WORSE: dict[str, tuple[str, ...]] = {
+    "clip": ("overdrive_db", "flat_s"),
+    "note": ("sag_v", "level_v"),
+    "dip": ("depth_v",),
+    "cutout": ("outage_s",),
+    "drift": ("change_db",),
+    "tone": ("level_v",),
+    "knee": ("knee_v",),
+}
 
 
 def choose_enlarged(findings: Sequence[Finding]) -> tuple[tuple[Finding, Interval], ...]:
@@ -32,3 +46,48 @@ def choose_enlarged(findings: Sequence[Finding]) -> tuple[tuple[Finding, Interva
         span = Interval(max(0.0, cutout.start_s - AROUND_CUTOUT_S), stop_s + AROUND_CUTOUT_S)
         chosen.append((cutout, span))
     return tuple(chosen)
+
+
+def _badness(finding: Finding) -> tuple[float, ...]:
+    values = (finding.measured.get(key) for key in _WORSE.get(finding.kind, ()))
+    known = tuple(abs(v) if isinstance(v, int | float) and not isinstance(v, bool) else -1.0 for v in values)
+    return (*known, finding.stop_s - finding.start_s)
+
+
+def choose_listed(findings: Sequence[Finding], most: int = MAX_LISTED) -> dict[str, tuple[tuple[int, Finding], ...]]:
+    """The worst `most` of each kind, in order of time, each with its number: its place among all findings, from 1."""
+    by_kind: dict[str, list[tuple[int, Finding]]] = {}
+    for number, finding in enumerate(findings, start=1):
+        by_kind.setdefault(finding.kind, []).append((number, finding))
+    return {
+        kind: tuple(sorted(sorted(of_kind, key=lambda one: _badness(one[1]), reverse=True)[:most]))
+        if len(of_kind) > most
+        else tuple(of_kind)
+        for kind, of_kind in by_kind.items()
+    }
+
+
+def choose_waves(findings: Sequence[Finding], most: int) -> tuple[Interval, ...]:
+    """Spans of the listed findings whose single waves a page shows, the worst of every kind first, without overlap.
+
+    Parameters
+    ----------
+    findings : all of an analysis
+    most : how many findings, at most; neighbours share a span
+    """
+    ranked = [
+        sorted((f for _, f in listed), key=_badness, reverse=True)
+        for kind, listed in choose_listed(findings).items()
+        if kind not in SPREAD_KINDS
+    ]
+    depth = max((len(of_kind) for of_kind in ranked), default=0)
+    in_turn = [of_kind[place] for place in range(depth) for of_kind in ranked if place < len(of_kind)][:most]
+    merged: list[Interval] = []
+    for finding in sorted(in_turn, key=lambda f: f.start_s):
+        start_s = max(0.0, finding.start_s - AROUND_WAVE_S)
+        stop_s = min(finding.stop_s, finding.start_s + LONGEST_WAVE_S) + AROUND_WAVE_S
+        if merged and start_s <= merged[-1].stop_s:
+            merged[-1] = Interval(merged[-1].start_s, max(merged[-1].stop_s, stop_s))
+        else:
+            merged.append(Interval(start_s, stop_s))
+    return tuple(merged)

@@ -1,35 +1,59 @@
 """The report as one HTML file that opens offline and prints: answers first, pictures, tables, then method and limits.
 
-Draws and words what an Analysis holds; measures nothing. No script, no outside request, so it can be mailed and kept.
+Draws and words what an Analysis holds; measures nothing. Script and drawing library stand in the page and a policy in
+its head forbids every request, so it can be mailed and kept. Without script, and on paper, fixed pictures stand instead
+of the zoomable overview.
 """
 
 from __future__ import annotations
 
+import base64
+import hashlib
+import json
 from collections.abc import Iterable, Sequence
 from html import escape
 from importlib.resources import files
 
 from ampwitness import __version__
 from ampwitness.findings.advice import advise_first_steps
-from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged
+from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged, choose_listed
 from ampwitness.findings.supply_words import word_supply
 from ampwitness.findings.wording import (
     KIND_WORDS,
+    VerdictLine,
     count_words,
     describe_finding,
+    find_worst,
+    word_calibrations,
     word_losses,
     word_reduction,
     word_verdicts,
 )
 from ampwitness.report.distortion_plot import draw_distortion
+from ampwitness.report.overview_data import order_roles, overview_facts
 from ampwitness.report.plots import draw_enlarged, draw_overview, figure_to_svg
 from ampwitness.report.supply_plots import draw_clip_causes, draw_sag_against_level, draw_supply_under_notes
+from ampwitness.report.tables import finding_link, findings_table
 from ampwitness.report.trend_plot import draw_trends
 from ampwitness.types import Analysis, Coverage, Finding, Settings
 from ampwitness.units import seconds_to_clock
 
-MAX_TABLE_ROWS = 200  # a day of clips would make a page nobody can open; the JSON holds them all
 MAX_NEIGHBOURS = 40
+UPLOT = "uplot-1.6.32"
+TABLE_ORDER = (
+    "cutout",
+    "drift",
+    "dip",
+    "clip",
+    "note",
+    "knee",
+    "setting",
+    "tone",
+    "reading",
+    "saturation",
+    "gap",
+    "mark",
+)
 
 SAFETY = (
     "Battery cables can weld and burn; amplifier outputs can shock; bridged outputs never go to the chassis. Take "
@@ -51,117 +75,16 @@ LIMITS = (
 )
 
 
-def _cell(value: object, digits: int) -> str:
-    if value is None:
-        return "not judged"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return f"{value:.{digits}f}"
-    return escape(str(value))
-
-
-# kind -> (heading with unit, measured key, digits); the first column is always the start
-_COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
-    "clip": (
-        ("polarity", "polarity", 0),
-        ("ceiling (V)", "plateau_v", 2),
-        ("flat (s)", "flat_s", 5),
-        ("overdrive (dB)", "overdrive_db", 2),
-        ("uncut crest (V)", "crest_v", 2),
-        ("supply (V)", "supply_v", 2),
-        ("whose fault", "cause", 0),
-        ("lost to sag / overdrive", "cause_share", 2),
-    ),
-    "note": (
-        ("pitch (Hz)", "pitch_hz", 2),
-        ("level (V rms)", "level_v", 2),
-        ("supply before (V)", "supply_before_v", 3),
-        ("lowest (V)", "supply_lowest_v", 3),
-        ("sag (V)", "sag_v", 3),
-        ("sag (%)", "sag_percent", 2),
-        ("recovery (s)", "recovery_s", 3),
-    ),
-    "dip": (
-        ("channel", "role", 0),
-        ("reference (V)", "reference_v", 2),
-        ("residual (V)", "residual_v", 3),
-        ("depth (V)", "depth_v", 3),
-        ("depth (%)", "depth_percent", 1),
-        ("duration (s)", "duration_s", 3),
-    ),
-    "cutout": (
-        ("outage (s)", "outage_s", 3),
-        ("cause", "cause", 0),
-        ("supply then (V)", "supply_at_start_v", 2),
-        ("lowest before (V)", "supply_lowest_before_v", 2),
-        ("came back", "recovered", 0),
-        ("how", "returned", 0),
-        ("confidence", "confidence", 0),
-    ),
-    "tone": (
-        ("tone (Hz)", "frequency_hz", 2),
-        ("highest level (V rms)", "level_v", 3),
-        ("THD there (%)", "thd_percent", 3),
-        ("its floor (%)", "thd_floor_percent", 3),
-        ("supply (V)", "supply_v", 2),
-        ("other line (Hz)", "other_hz", 1),
-        ("why no THD", "not_judged", 0),
-    ),
-    "knee": (
-        ("tone (Hz)", "frequency_hz", 2),
-        ("1 % at (V rms)", "knee_v", 3),
-        ("peak there (V)", "knee_peak_v", 2),
-        ("nominal (W)", "knee_w", 1),
-        ("10 % at (V rms)", "ten_percent_v", 3),
-        ("nominal (W)", "ten_percent_w", 1),
-        ("ceiling (V)", "ceiling_v", 2),
-        ("supply there (V)", "supply_at_knee_v", 2),
-        ("outcome", "outcome", 0),
-    ),
-    "setting": (("result", "line", 0),),
-    "drift": (
-        ("change (dB)", "change_db", 3),
-        ("a hour (dB)", "change_db_per_hour", 3),
-        ("start known to (s)", "start_uncertainty_s", 0),
-        ("before (V rms)", "level_before_v", 3),
-        ("after (V rms)", "level_after_v", 3),
-        ("supply before (V)", "supply_before_v", 2),
-        ("after (V)", "supply_after_v", 2),
-        ("cause", "cause", 0),
-    ),
-    "reading": (("what", "name", 0), ("value", "value", 2), ("unit", "unit", 0)),
-    "saturation": (("channel", "role", 0), ("end of range", "rail", 0)),
-    "gap": (("cause", "cause", 0), ("scans lost", "n_scans_lost", 0), ("length exact", "is_exact", 0)),
-    "mark": (("by", "source", 0), ("label", "label", 0), ("tied to", "tie", 0)),
-}
-
-
-def _table(kind: str, findings: Sequence[Finding]) -> str:
-    columns = _COLUMNS[kind]
-    head = "".join(f'<th scope="col">{escape(name)}</th>' for name in ("start (s)", *(c[0] for c in columns)))
-    rows = "".join(
-        f"<tr><td>{finding.start_s:.4f}</td>"
-        + "".join(f"<td>{_cell(finding.measured.get(key), digits)}</td>" for _, key, digits in columns)
-        + "</tr>"
-        for finding in findings[:MAX_TABLE_ROWS]
-    )
-    words = KIND_WORDS[kind]
-    caption = count_words(len(findings), words.one, words.many)
-    if len(findings) > MAX_TABLE_ROWS:
-        caption += f", the first {MAX_TABLE_ROWS} shown; the JSON output holds them all"
+def _picture(svg: str, alt: str, caption: str, *, link: str = "", style: str = "") -> str:
     return (
-        f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(words.many)}"><table>'
-        f"<caption>{caption}. {escape(words.meaning)} {escape(words.next_step)}</caption>"
-        f"<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>"
+        f'<figure{style}><div role="img" aria-label="{escape(alt)}">{svg}</div>'
+        f"<figcaption>{escape(caption)} {link}</figcaption></figure>"
     )
 
 
-def _picture(svg: str, alt: str, caption: str) -> str:
-    return (
-        f'<figure><div role="img" aria-label="{escape(alt)}">{svg}</div>'
-        f"<figcaption>{escape(caption)}</figcaption></figure>"
-    )
+def _number_of(analysis: Analysis, finding: Finding) -> int:
+    """Its place among all findings, from 1: the number it has in tables, links and the JSON output's order."""
+    return next(n for n, other in enumerate(analysis.findings, start=1) if other is finding)
 
 
 def _answers(analysis: Analysis) -> str:
@@ -190,7 +113,8 @@ def _enlarged(analysis: Analysis) -> Iterable[str]:
         sentence = describe_finding(finding)
         title = "Cut-out" if finding.kind == "cutout" else f"Worst {KIND_WORDS[finding.kind].one}"
         caption = f"{title}, at {seconds_to_clock(finding.start_s)}: {sentence}."
-        yield _picture(figure_to_svg(draw_enlarged(finding, window, neighbours), f"closer{number}-"), caption, caption)
+        svg = figure_to_svg(draw_enlarged(finding, window, neighbours), f"closer{number}-")
+        yield _picture(svg, caption, caption, link=finding_link(_number_of(analysis, finding)))
     n_cutouts = sum(finding.kind == "cutout" for finding in analysis.findings)
     if n_cutouts > MAX_CUTOUTS_SHOWN:
         yield f"<p>{n_cutouts - MAX_CUTOUTS_SHOWN} more cut-outs stand in the table.</p>"
@@ -199,7 +123,8 @@ def _enlarged(analysis: Analysis) -> Iterable[str]:
 def _gain_curves(analysis: Analysis) -> Iterable[str]:
     for number, finding in enumerate(f for f in analysis.findings if f.kind == "knee"):
         caption = f"Distortion against volts, {describe_finding(finding)}."
-        yield _picture(figure_to_svg(draw_distortion(finding), f"gain{number}-"), caption, caption)
+        svg = figure_to_svg(draw_distortion(finding), f"gain{number}-")
+        yield _picture(svg, caption, caption, link=finding_link(_number_of(analysis, finding)))
 
 
 def _trends(analysis: Analysis) -> Iterable[str]:
@@ -265,47 +190,126 @@ def _method(coverage: Sequence[Coverage], settings: Settings) -> str:
     )
 
 
-def html_page(analysis: Analysis) -> str:
-    """The whole page as text."""
-    style = files("ampwitness.report").joinpath("page.css").read_text(encoding="utf-8")
-    channels = ", ".join(analysis.envelopes) or "no channel"
-    modes = ", ".join(dict.fromkeys(hello.mode for hello in analysis.hellos)) or "unknown"
-    steps = "".join(f"<li>{escape(step)}</li>" for step in advise_first_steps(analysis.findings, analysis.summary))
-    overview_alt = f"The whole recording, {seconds_to_clock(analysis.duration_s)}: {channels}, and lanes of events."
-    tables = "".join(
-        _table(kind, [f for f in analysis.findings if f.kind == kind])
-        for kind in ("cutout", "drift", "dip", "clip", "note", "reading", "saturation", "gap", "mark")
-        if any(f.kind == kind for f in analysis.findings)
+def _found(analysis: Analysis, lines: Sequence[VerdictLine]) -> str:
+    items = []
+    for line in lines:
+        if line.verdict != "found":
+            continue
+        words = KIND_WORDS[line.kind]
+        count = count_words(sum(f.kind == line.kind for f in analysis.findings), words.one, words.many)
+        rest = line.sentence.removeprefix(count)
+        shown = find_worst(analysis.findings, line.kind)
+        if line.kind == "mark":
+            shown = next(f for f in analysis.findings if f.kind == "mark")
+        link = f" ({finding_link(_number_of(analysis, shown))})" if shown is not None else ""
+        items.append(f"<li><strong>{escape(count)}</strong>{escape(rest)}{link}</li>")
+    return f"<ul>{''.join(items)}</ul>" if items else "<p>Nothing was found in what was looked at.</p>"
+
+
+def _looked_at(analysis: Analysis, lines: Sequence[VerdictLine]) -> str:
+    channels = ", ".join(order_roles(analysis.envelopes)) or "no channel"
+    modes = dict.fromkeys((hello.mode, round(float(hello.rate_hz))) for hello in analysis.hellos)
+    how = "; ".join(f"mode {mode}, {rate_hz:,} scans a second" for mode, rate_hz in modes)
+    none = [line.sentence for line in lines if line.verdict == "none found"]
+    return (
+        f"<p><strong>{escape(seconds_to_clock(analysis.duration_s))}</strong> of {escape(channels)}"
+        f"{escape('; ' + how) if how else ''}.</p>"
+        + (f"<p>{escape(' '.join(none))}</p>" if none else "")
+        + (f"<p>{escape(word_reduction(analysis))}</p>" if word_reduction(analysis) else "")
+        + f'<p class="losses">Losses: {escape(word_losses(analysis))}</p>'
+        + f"<p>Volts: {escape(word_calibrations(analysis.settings.calibrations))}</p>"
     )
+
+
+def _could_not_judge(lines: Sequence[VerdictLine]) -> str:
+    items, absent = [], []
+    for line in lines:
+        words = KIND_WORDS[line.kind]
+        if line.not_judged:
+            items.append(f"<li><strong>{escape(words.many.capitalize())}:</strong> {escape(line.not_judged)}.</li>")
+        elif line.verdict == "not judged" and line.sentence.startswith("Nothing to judge"):
+            absent.append(words.many)
+        elif line.verdict == "not judged":
+            items.append(f"<li><strong>{escape(words.many.capitalize())}:</strong> {escape(line.sentence)}.</li>")
+    said = f"<ul>{''.join(items)}</ul>" if items else "<p>Of what was looked for, nothing was left open.</p>"
+    return said + (f"<p>This recording says nothing about {escape(', '.join(absent))}.</p>" if absent else "")
+
+
+def _first_screen(analysis: Analysis) -> str:
+    lines = word_verdicts(analysis)
+    steps = "".join(f"<li>{escape(step)}</li>" for step in advise_first_steps(analysis.findings, analysis.summary))
+    return (
+        f'<div class="first"><div><section><h2>What was found</h2>{_found(analysis, lines)}</section>'
+        f"<section><h2>What was looked at</h2>{_looked_at(analysis, lines)}</section></div>"
+        f"<div><section><h2>What could not be judged</h2>{_could_not_judge(lines)}</section>"
+        f'<section><h2>What to do first</h2><ol class="steps">{steps}</ol></section></div></div>'
+    )
+
+
+def _overview(analysis: Analysis) -> str:
+    alt = (
+        f"The whole recording, {seconds_to_clock(analysis.duration_s)}: "
+        f"{', '.join(analysis.envelopes) or 'no channel'}, and lanes of events."
+    )
+    svg = figure_to_svg(draw_overview(analysis), "overview-")
+    return (
+        '<section id="overview"><h2>The whole recording</h2>'
+        + _part("zoom.html")
+        + '<p id="zoom-help" class="on-screen">Mouse: pull across a part to see it closer, click into it and the wheel '
+        "zooms, double click shows all. Fingers: pull, or two for closer and wider. Keys: + - 0, arrows, n and p. This "
+        "page holds single waves at listed findings; <code>ampwitness live</code> shows them anywhere in the "
+        "recording.</p>" + _picture(svg, alt, alt, style=' class="on-paper"') + "</section>"
+    )
+
+
+def _part(name: str) -> str:
+    return files("ampwitness.report").joinpath(name).read_text(encoding="utf-8")
+
+
+def html_page(analysis: Analysis) -> str:
+    """The whole page as text; under 5 MB for a day."""
+    listed = choose_listed(analysis.findings)
+    kinds = [*TABLE_ORDER, *(kind for kind in listed if kind not in TABLE_ORDER)]
+    tables = "".join(
+        findings_table(kind, listed[kind], sum(f.kind == kind for f in analysis.findings))
+        for kind in kinds
+        if kind in listed
+    )
+    notice = "/* " + _part(f"vendor/{UPLOT.split('-')[0]}-LICENSE").strip() + " */"
+    script = "\n".join((notice, _part(f"vendor/{UPLOT}.iife.min.js"), _part("page.js")))
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode("ascii")
+    policy = f"default-src 'none'; style-src 'unsafe-inline'; img-src data:; script-src 'sha256-{digest}'"
+    facts = json.dumps(overview_facts(analysis, listed), allow_nan=False, separators=(",", ":")).replace("<", "\\u003c")
     subject = str(analysis.settings.notes.get("amplifier") or "")
+    closer = [*_enlarged(analysis), *_gain_curves(analysis)]
     parts = [
         "<!DOCTYPE html>",
         '<html lang="en"><head><meta charset="utf-8">',
+        f'<meta http-equiv="Content-Security-Policy" content="{policy}">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
-        f"<title>{escape(analysis.recording_name)}: what was witnessed</title><style>{style}</style></head>",
-        "<body><main>",
-        f"<header><h1>{escape(analysis.recording_name)}</h1>",
-        f"<p>{escape(subject + ': ' if subject else '')}{escape(seconds_to_clock(analysis.duration_s))} of "
-        f"{escape(channels)}, mode {escape(modes)}.</p></header>",
-        f"<section><h2>What this recording shows</h2>{_answers(analysis)}",
-        f"<p>{escape(word_reduction(analysis))}</p>" if word_reduction(analysis) else "",
-        f'<p class="losses">Losses: {escape(word_losses(analysis))}</p></section>',
-        f'<section><h2>What to do first</h2><ol class="steps">{steps}</ol></section>',
-        "<section><h2>The whole recording</h2>",
-        _picture(figure_to_svg(draw_overview(analysis), "overview-"), overview_alt, overview_alt),
-        "</section>",
-        "<section><h2>A closer look</h2>",
-        *_enlarged(analysis),
-        *_gain_curves(analysis),
-        "</section>",
+        f"<title>{escape(analysis.recording_name)}: what was witnessed</title>",
+        f"<style>{_part(f'vendor/{UPLOT}.min.css')}</style><style>{_part('page.css')}</style></head>",
+        f"<body><main><header><h1>{escape(analysis.recording_name)}</h1>",
+        f"<p>{escape(subject)}</p></header>" if subject else "</header>",
+        _first_screen(analysis),
+        _overview(analysis),
+        "<section><h2>A closer look</h2>" + "".join(closer) + "</section>" if closer else "",
         *_supply(analysis),
         *_trends(analysis),
-        f"<section><h2>Every finding</h2>{tables or '<p>Nothing was found.</p>'}</section>",
+        f"<section><h2>Question by question</h2>{_answers(analysis)}</section>",
+        f"<section><h2>Every finding</h2><p>The number of a finding is its place in the JSON output's list, from 1. "
+        f"Its time leads to the overview.</p>{tables}</section>"
+        if tables
+        else "<section><h2>Every finding</h2><p>Nothing was found.</p></section>",
         f"<section><h2>How it was judged</h2>{_method(analysis.coverage, analysis.settings)}",
+        f"<p>Losses: {escape(word_losses(analysis))}</p>",
         "<h3>What it cannot tell you</h3><ul>",
         *(f"<li>{escape(limit)}</li>" for limit in LIMITS),
         "</ul></section>",
         f'<aside class="safety"><h2>Before you reach in</h2><p>{escape(SAFETY)}</p></aside>',
-        f"<footer>Made by ampwitness {__version__} from the recording named above.</footer></main></body></html>",
+        f"<footer>Made by ampwitness {__version__} from the recording named above. Colours: Okabe and Ito, Color "
+        "Universal Design (2008).</footer></main>",
+        f'<script type="application/json" id="overview-facts">{facts}</script>',
+        f"<script>{script}</script></body></html>",
     ]
     return "\n".join(part for part in parts if part)

@@ -1,0 +1,142 @@
+"""The page's tables: a row a finding, with an anchor of its own, sortable by the page's script."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+
+from ampwitness.findings.wording import KIND_WORDS, KindWords, count_words
+from ampwitness.types import Finding
+
+# kind -> (heading with unit, measured key, digits); the first columns are always the number and the start
+_COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
+    "clip": (
+        ("polarity", "polarity", 0),
+        ("ceiling (V)", "plateau_v", 2),
+        ("flat (s)", "flat_s", 5),
+        ("overdrive (dB)", "overdrive_db", 2),
+        ("uncut crest (V)", "crest_v", 2),
+        ("supply (V)", "supply_v", 2),
+        ("whose fault", "cause", 0),
+        ("lost to sag / overdrive", "cause_share", 2),
+    ),
+    "note": (
+        ("pitch (Hz)", "pitch_hz", 2),
+        ("level (V rms)", "level_v", 2),
+        ("supply before (V)", "supply_before_v", 3),
+        ("lowest (V)", "supply_lowest_v", 3),
+        ("sag (V)", "sag_v", 3),
+        ("sag (%)", "sag_percent", 2),
+        ("recovery (s)", "recovery_s", 3),
+    ),
+    "dip": (
+        ("channel", "role", 0),
+        ("reference (V)", "reference_v", 2),
+        ("residual (V)", "residual_v", 3),
+        ("depth (V)", "depth_v", 3),
+        ("depth (%)", "depth_percent", 1),
+        ("duration (s)", "duration_s", 3),
+    ),
+    "cutout": (
+        ("outage (s)", "outage_s", 3),
+        ("cause", "cause", 0),
+        ("supply then (V)", "supply_at_start_v", 2),
+        ("lowest before (V)", "supply_lowest_before_v", 2),
+        ("came back", "recovered", 0),
+        ("how", "returned", 0),
+        ("confidence", "confidence", 0),
+    ),
+    "tone": (
+        ("tone (Hz)", "frequency_hz", 2),
+        ("highest level (V rms)", "level_v", 3),
+        ("THD there (%)", "thd_percent", 3),
+        ("its floor (%)", "thd_floor_percent", 3),
+        ("supply (V)", "supply_v", 2),
+        ("other line (Hz)", "other_hz", 1),
+        ("why no THD", "not_judged", 0),
+    ),
+    "knee": (
+        ("tone (Hz)", "frequency_hz", 2),
+        ("1 % at (V rms)", "knee_v", 3),
+        ("peak there (V)", "knee_peak_v", 2),
+        ("nominal (W)", "knee_w", 1),
+        ("10 % at (V rms)", "ten_percent_v", 3),
+        ("nominal (W)", "ten_percent_w", 1),
+        ("ceiling (V)", "ceiling_v", 2),
+        ("supply there (V)", "supply_at_knee_v", 2),
+        ("outcome", "outcome", 0),
+    ),
+    "setting": (("result", "line", 0),),
+    "drift": (
+        ("change (dB)", "change_db", 3),
+        ("a hour (dB)", "change_db_per_hour", 3),
+        ("start known to (s)", "start_uncertainty_s", 0),
+        ("before (V rms)", "level_before_v", 3),
+        ("after (V rms)", "level_after_v", 3),
+        ("supply before (V)", "supply_before_v", 2),
+        ("after (V)", "supply_after_v", 2),
+        ("cause", "cause", 0),
+    ),
+    "reading": (("what", "name", 0), ("value", "value", 2), ("unit", "unit", 0)),
+    "saturation": (("channel", "role", 0), ("end of range", "rail", 0)),
+    "gap": (("cause", "cause", 0), ("scans lost", "n_scans_lost", 0), ("length exact", "is_exact", 0)),
+    "mark": (("by", "source", 0), ("label", "label", 0), ("tied to", "tie", 0)),
+}
+
+
+def _columns_of(kind: str, findings: Sequence[tuple[int, Finding]]) -> tuple[tuple[str, str, int], ...]:
+    """The columns of a kind; of one that is not known here: whatever was measured."""
+    if kind in _COLUMNS:
+        return _COLUMNS[kind]
+    keys = dict.fromkeys(key for _, finding in findings for key in finding.measured)
+    return tuple((key.replace("_", " "), key, 3) for key in keys)
+
+
+def _cell(value: object, digits: int) -> str:
+    if value is None:
+        return "not judged"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.{digits}f}"
+    return escape(str(value))
+
+
+def words_of(kind: str) -> KindWords:
+    """How a kind is spoken of, also one that has no words of its own yet."""
+    return KIND_WORDS.get(kind) or KindWords("", kind, f"findings of kind {kind}", f"{kind}?", "", "")
+
+
+def finding_link(number: int) -> str:
+    """A link to the row of a finding; the number is its place in the JSON output, from 1."""
+    return f'<a class="to-row" href="#finding-{number}">finding {number}</a>'
+
+
+def findings_table(kind: str, listed: Sequence[tuple[int, Finding]], n_all: int) -> str:
+    """One kind's findings as a table.
+
+    Parameters
+    ----------
+    kind : of all of them
+    listed : number and finding, in order of time
+    n_all : how many of the kind there are; the caption says so where not all are listed
+    """
+    columns = _columns_of(kind, listed)
+    words = words_of(kind)
+    names = ("no.", "start (s)", *(name for name, _, _ in columns))
+    head = "".join(f'<th scope="col">{escape(name)}</th>' for name in names)
+    rows = "".join(
+        f'<tr id="finding-{number}"><td>{number}</td>'
+        f'<td><a class="go" href="#overview" data-finding="{number}">{finding.start_s:.4f}</a></td>'
+        + "".join(f"<td>{_cell(finding.measured.get(key), digits)}</td>" for _, key, digits in columns)
+        + "</tr>"
+        for number, finding in listed
+    )
+    caption = count_words(n_all, words.one, words.many)
+    if n_all > len(listed):
+        caption += f", the worst {len(listed)} shown; the JSON output holds them all"
+    return (
+        f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(words.many)}"><table class="sorts">'
+        f"<caption>{caption}. <span>{escape(words.meaning)} {escape(words.next_step)}</span></caption>"
+        f"<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>"
+    )
