@@ -65,6 +65,7 @@ class AnalyseOptions:
     continuous: bool = False  # the signal is known never to pause: any silence is a cut-out
     envelope_step_s: float = 0.01
     calibrations: tuple[Calibration, ...] = ()  # instead of what the recording's notes and its board say
+    processes: int = 1  # 2: half of the detectors on another core; the findings are the same
 
 
 def _no_progress(what: str, share: float) -> None:
@@ -208,7 +209,7 @@ def _tee_envelopes(
 
 
 def _plain_options(options: AnalyseOptions) -> dict[str, Any]:
-    return {name: value for name, value in asdict(options).items() if name != "calibrations"}
+    return {name: value for name, value in asdict(options).items() if name not in ("calibrations", "processes")}
 
 
 def measured_calibrations(recording: Recording, options: AnalyseOptions) -> tuple[Calibration, ...]:
@@ -340,7 +341,11 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
     run = DecodingPass(recording, options, progress, "looking for events")
     builders: dict[str, EnvelopeBuilder] = {}
     results = list(
-        run_all(_tee_envelopes(run.windows(), builders, options.envelope_step_s), detect_options(recording, options))
+        run_all(
+            _tee_envelopes(run.windows(), builders, options.envelope_step_s),
+            detect_options(recording, options),
+            options.processes,
+        )
     )
     envelopes = {role: builder.finish() for role, builder in builders.items()}
     if recording.reduction is not None:

@@ -41,6 +41,7 @@ ALLOWED: dict[str, set[str]] = {
         "findings",
         "guide",
         "pipeline",
+        "report",  # a day's report is timed as a whole, page and text too
     },
     "pipeline": {
         "errors",

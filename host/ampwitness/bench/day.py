@@ -91,7 +91,7 @@ def measure_report(path: Path, processes: int) -> dict[str, Any]:
     watch = Stopwatch()
     _watch_all(watch)
     wall, cpu = time.perf_counter(), time.process_time()
-    analysis = analyse_file(path, AnalyseOptions())
+    analysis = analyse_file(path, AnalyseOptions(processes=processes))
     analysed = time.process_time()
     page, text = html_page(analysis), text_report(analysis, width=100)
     listed = json.dumps(analysis_to_json(analysis))

@@ -44,6 +44,9 @@ def _calibrations_of(path: Path | None) -> tuple[Calibration, ...]:
     type=click.Path(path_type=Path),
     help="Use this calibration file instead of what the recording brings along.",
 )
+@click.option(
+    "--processes", default=1, show_default=True, type=click.IntRange(1, 2), help="2: use a second core, for long ones."
+)
 @click.option("--window-s", default=30.0, show_default=True, type=click.FloatRange(0.5, 600.0), hidden=True)
 def report(
     recording: tuple[Path, ...],
@@ -53,6 +56,7 @@ def report(
     continuous: bool,
     raw_adc: bool,
     calibration_path: Path | None,
+    processes: int,
     window_s: float,
 ) -> None:
     """Say what RECORDING shows: clipping, bass notes and the supply under them, dips, cut-outs, losses.
@@ -65,6 +69,7 @@ def report(
         correct_adc=not raw_adc,
         continuous=continuous,
         calibrations=_calibrations_of(calibration_path),
+        processes=processes,
     )
     with ProgressLine() as progress:
         analysis = analyse_file(recording, options, progress, alone=alone)

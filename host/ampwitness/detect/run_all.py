@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from ampwitness.detect.apart import DetectorsApart
 from ampwitness.detect.clipping import ClippingDetector
 from ampwitness.detect.conclude import conclude
 from ampwitness.detect.cutouts import CutoutDetector
@@ -47,13 +48,18 @@ def make_detectors(options: DetectOptions) -> tuple[Detector, ...]:
     )
 
 
-def run_all(windows: Iterable[TraceWindow], options: DetectOptions) -> tuple[DetectorResult, ...]:
+# What costs as much as reading the recording and everything else together.
+_APART = ("clipping", "notes")
+
+
+def run_all(windows: Iterable[TraceWindow], options: DetectOptions, n_processes: int = 1) -> tuple[DetectorResult, ...]:
     """Push every window through every detector, collect their answers, and conclude from all of them.
 
     Parameters
     ----------
     windows : in order, each once
     options : what the detectors are told
+    n_processes : 2: clipping and notes run in a process of their own; the answers are the same
 
     Returns
     -------
@@ -66,11 +72,22 @@ def run_all(windows: Iterable[TraceWindow], options: DetectOptions) -> tuple[Det
     Each detector keeps its own rule; none joins across one.
     """
     detectors = make_detectors(options)
+    apart = DetectorsApart(make_detectors, options, _APART) if n_processes > 1 else None
+    here = [detector for detector in detectors if apart is None or detector.name not in _APART]
     history = SupplyHistory()
-    for window in windows:
-        history.push(window)
-        for detector in detectors:
-            detector.push(window)
-    results = [detector.finish() for detector in detectors]
+    try:
+        for window in windows:
+            if apart is not None:
+                apart.push(window)
+            history.push(window)
+            for detector in here:
+                detector.push(window)
+        answers = {detector.name: detector.finish() for detector in here}
+        if apart is not None:
+            answers.update(zip(_APART, apart.finish(), strict=True))
+    finally:
+        if apart is not None:
+            apart.close()
+    results = [answers[detector.name] for detector in detectors]
     steps = history.finish()
     return settle_road(conclude(results, steps, options.supply), steps)
