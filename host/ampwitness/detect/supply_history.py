@@ -89,26 +89,26 @@ class SupplyHistory:
         if abs(each - STEP_S * rate_hz) < 1e-9 and n % each == 0 and abs(place - round(place)) < _EDGE:
             # Whole steps from edge to edge, as nearly all windows are: the same sums, quickly.
             blocks = np.asarray(volts, dtype=np.float32).reshape(-1, each)
-            means = np.einsum("ij,ij->i", blocks, blocks) if role == "output" else blocks @ np.ones(each, np.float32)
+            sums = np.einsum("ij,ij->i", blocks, blocks) if role == "output" else blocks.sum(axis=1)
             self._open.pop(role, None)
-            return round(place) + np.arange(len(blocks), dtype=np.int64), means / each
+            return round(place) + np.arange(len(blocks), dtype=np.int64), sums / each
         first = int(np.floor(start_s / STEP_S + _EDGE))
         last = int(np.floor((start_s + (n - 1) / rate_hz) / STEP_S + _EDGE))
         steps = np.arange(first, last + 1, dtype=np.int64)
         starts = np.ceil((steps * STEP_S - start_s) * rate_hz - _EDGE * STEP_S * rate_hz).astype(np.int64)
         at = np.clip(starts, 0, n - 1)
         wide = np.asarray(volts, dtype=np.float64)
-        sums = np.add.reduceat(wide * wide if role == "output" else wide, at)
+        totals = np.add.reduceat(wide * wide if role == "output" else wide, at)
         counts = np.diff(np.append(at, n))
         open_step, n_open, sum_open, rate_open = self._open.get(role, (-1, 0, 0.0, rate_hz))
         if open_step == first and rate_open == rate_hz:
-            sums[0] += sum_open
+            totals[0] += sum_open
             counts[0] += n_open
-        self._open[role] = (int(steps[-1]), int(counts[-1]), float(sums[-1]), rate_hz)
+        self._open[role] = (int(steps[-1]), int(counts[-1]), float(totals[-1]), rate_hz)
         # A step is whole when it holds as many samples as a step must at this rate. The last one may still grow.
         whole = counts >= np.floor(STEP_S * rate_hz - _EDGE)
         whole[-1] &= (last + 1) * STEP_S - (start_s + n / rate_hz) < _EDGE * STEP_S + 1e-9
-        return steps[whole], sums[whole] / counts[whole]
+        return steps[whole], totals[whole] / counts[whole]
 
 
 def collect_history(windows: Iterable[TraceWindow]) -> SupplySteps:
