@@ -171,9 +171,9 @@ class TonePassages:
         held, self._held = self._held, []
         if held:
             line_hz = _line_hz(held[-1], held[-1].n)
-            if _is_near(_line_hz(block, block.n // 2), line_hz) or (
-                len(held) > 1 and _is_near(_line_hz(held[0], -(held[0].n // 2)), line_hz)
-            ):
+            goes_on = _is_near(_line_hz(block, block.n // 2), line_hz)
+            came_on = len(held) > 1 and _is_near(_line_hz(held[0], -(held[0].n // 2)), line_hz)
+            if (goes_on or came_on) and _is_mostly_points(held[-1], line_hz):
                 for waiting in held:
                     self._measure(waiting)
                 self._was_tonal = True
@@ -248,6 +248,13 @@ def _line_hz(block: RunBlock, n: int) -> float:
     """The strongest line of a block's first n samples, or of its last -n."""
     volts = block.volts["output"][:n] if n >= 0 else block.volts["output"][n:]
     return find_strongest_hz(volts, block.rate_hz, LOWEST_HZ)
+
+
+def _is_mostly_points(block: RunBlock, line_hz: float) -> bool:
+    """Whether at least half of a block's pieces would be points of a passage; without the costly part of measuring."""
+    n = round((LONG_STEP_S if line_hz < LONG_BELOW_HZ else STEP_S) * block.rate_hz)
+    found = [_measure_point(block, at, n, wants_model=False) for at in range(0, block.n - n + 1, n)]
+    return sum(point is not None for point in found) >= len(found) / 2
 
 
 def _is_near(one_hz: float, other_hz: float) -> bool:
@@ -332,10 +339,14 @@ def _with_moves(points: list[TonePoint | None]) -> list[TonePoint | None]:
     return moved
 
 
-def _measure_point(block: RunBlock, at: int, n: int, fine_hz: float | None = None) -> TonePoint | None:
+def _measure_point(
+    block: RunBlock, at: int, n: int, fine_hz: float | None = None, *, wants_model: bool = True
+) -> TonePoint | None:
     volts = block.volts["output"][at : at + n]
     if fine_hz is None:
-        reading = measure_tone(volts, block.rate_hz, converter_floor_v=CONVERTER_FLOOR_V)
+        reading = measure_tone(
+            volts, block.rate_hz, converter_floor_v=CONVERTER_FLOOR_V, wants_peak=wants_model, wants_model=wants_model
+        )
     else:
         reading = measure_tone(
             volts,

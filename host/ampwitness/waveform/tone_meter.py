@@ -107,6 +107,7 @@ def measure_tone(
     n_fitted: int | None = None,
     follows_trend: bool = False,
     wants_peak: bool = True,
+    wants_model: bool = True,
 ) -> ToneReading:
     """Measure a steady tone.
 
@@ -121,6 +122,7 @@ def measure_tone(
     n_harmonics : highest order that is used and counted; None: all inside the band, and the clip model beyond
     n_fitted : as `n_harmonics`, but the clip model may speak for those above it
     follows_trend : the level changes evenly within the segment: all is given for its middle
+    wants_model : False leaves the clip model out, which costs ten times as much as all else; what it says is then None
     wants_peak : False saves the search between the samples; `peak_v` is then that of the samples
 
     Returns
@@ -164,7 +166,9 @@ def measure_tone(
     if follows_trend:
         samples = samples / level_trend(samples, rate_hz, fit.frequency_hz)
     found = _measure_harmonics(samples, rate_hz, fit.frequency_hz, highest)
-    return _read(samples, rate_hz, fit.frequency_hz, found, top_hz, converter_floor_v, wants_peak, n_harmonics)
+    return _read(
+        samples, rate_hz, fit.frequency_hz, found, top_hz, converter_floor_v, wants_peak, n_harmonics, wants_model
+    )
 
 
 def _measure_harmonics(volts: Floats, rate_hz: float, frequency_hz: float, highest: int) -> _Harmonics:
@@ -202,6 +206,7 @@ def _read(
     converter_floor_v: float,
     wants_peak: bool,
     n_asked: int | None,
+    wants_model: bool,
 ) -> ToneReading:
     n, highest = len(volts), len(found.amplitudes) - 1
     size = np.abs(found.amplitudes)
@@ -222,7 +227,11 @@ def _read(
     in_band = 100 * math.sqrt(2) * distortion / fundamental
     folded = _folding_orders(frequency_hz, rate_hz, n, highest)
     why = _why_not(is_tone, highest, folded, other_percent, frequency_hz, n_asked)
-    model = _fit_model(found, power, fundamental, floor) if highest >= 3 and in_band > floor_percent else None
+    model = (
+        _fit_model(found, power, fundamental, floor)
+        if wants_model and highest >= 3 and in_band > floor_percent
+        else None
+    )
     n_top = max(1, int(top_hz / frequency_hz + 1e-9))
     beyond = 0.0
     if n_asked is None and model is not None and model.is_good and n_top > highest:
