@@ -76,6 +76,7 @@ def describe_board(source):
     facts.load_calibration = load_calibration
     facts.save_calibration = save_calibration
     facts.leave = life_rp2.leave
+    facts.tidy_memory = source.fill_holes
     facts.die_tenths = source.die_tenths
     return facts
 
@@ -105,6 +106,7 @@ def build():
     port = usb_link.UsbPort()
     logger = Logger(board_config, source, port, pins, time, describe_board(source), load_mode(), queue_memory)
     gc.threshold(-1)
+    source.fill_all_holes()
     return logger
 
 

@@ -21,6 +21,7 @@ class Facts:
         self.save_mode = forget_mode  # function(name): keep the mode over a reset; may raise OSError
         self.load_calibration = nothing_kept  # function -> text, empty: none; may raise OSError
         self.save_calibration = forget_calibration  # function(text); may raise OSError
+        self.tidy_memory = gc.collect  # function: called at every start, before conversions wait
         self.leave = None  # function: reset to the prompt, does not return; None: this board cannot
 
 

@@ -3,8 +3,6 @@
 Nothing in a step waits, and while streaming nothing in it allocates; starting, stopping and answering commands may.
 """
 
-import gc
-
 from ampwire import layout, messages
 
 from logger import (
@@ -508,7 +506,7 @@ class Logger:
         self._make_frames, self._frame_events = frame_path.make_frame_path(
             self._source.position, self.averager, self.framer, self.queue
         )
-        gc.collect()  # now, and not while conversions wait
+        self._facts.tidy_memory()  # now, and not while conversions wait
 
     def _end_streaming(self):
         if self.is_streaming:
