@@ -144,7 +144,7 @@ def measure_decoding() -> dict[str, Any]:
     cpu = time.process_time()
     n_plain = len(decode_frame_by_frame(raw))
     plain_s = time.process_time() - cpu
-    harmed, n_hit = _corrupt(raw)
+    harmed, n_hit = corrupt(raw, N_CORRUPTIONS)
     cpu = time.process_time()
     left = decode(harmed)
     harmed_s = time.process_time() - cpu
@@ -160,18 +160,18 @@ def measure_decoding() -> dict[str, Any]:
     }
 
 
-def _corrupt(raw: bytes) -> tuple[bytes, int]:
-    """Change N_CORRUPTIONS bytes; returns the stream and how many SAMPLES frames they touched."""
+def corrupt(raw: bytes, n_bytes: int) -> tuple[bytes, int]:
+    """Change `n_bytes` bytes of a stream; returns the stream and how many SAMPLES frames they touched."""
     rng = np.random.default_rng(SEED)
     buf = np.frombuffer(raw, dtype=np.uint8).copy()
     stops = np.flatnonzero(buf == 0)
     starts = np.concatenate(([0], stops[:-1] + 1))
     is_samples = buf[starts + 1] == layout.KIND_SAMPLES
-    at = rng.choice(len(buf), N_CORRUPTIONS, replace=False)
+    at = rng.choice(len(buf), n_bytes, replace=False)
     frame = np.searchsorted(stops, at)
     hit = set(frame.tolist())
     hit.update(frame[buf[at] == 0] + 1)  # a delimiter that is gone costs the frame behind it too
-    buf[at] ^= rng.integers(1, 256, N_CORRUPTIONS).astype(np.uint8)
+    buf[at] ^= rng.integers(1, 256, n_bytes).astype(np.uint8)
     return buf.tobytes(), int(sum(is_samples[k] for k in hit if k < len(is_samples)))
 
 
