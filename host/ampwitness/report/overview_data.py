@@ -132,19 +132,20 @@ def _choose_waves(analysis: Analysis) -> dict[str, list[dict[str, Any]]]:
 
 
 def join_spans(spans: Sequence[tuple[float, float]], most: int, duration_s: float) -> list[tuple[float, float, int]]:
-    """Spans as start, stop and how many they stand for; neighbours are joined until there are at most `most`."""
-    near_s = 0.0
-    joined: list[tuple[float, float, int]] = []
-    while True:
-        joined = []
-        for start_s, stop_s in sorted(spans):
-            if joined and start_s - joined[-1][1] <= near_s:
-                joined[-1] = (joined[-1][0], max(joined[-1][1], stop_s), joined[-1][2] + 1)
-            else:
-                joined.append((start_s, stop_s, 1))
-        if len(joined) <= most:
-            return joined
-        near_s = max(2 * near_s, duration_s / (4 * most))
+    """Spans as start, stop and how many they stand for; neighbours are joined only where there are more than `most`."""
+    ordered = sorted(spans)
+    if len(ordered) <= most:
+        return [(start_s, stop_s, 1) for start_s, stop_s in ordered]
+    start_s, stop_s = np.array(ordered).T
+    reached_s = np.maximum.accumulate(stop_s)
+    near_s = duration_s / (4 * most)
+    while (begins := np.flatnonzero(np.append(True, start_s[1:] - reached_s[:-1] > near_s))).size > most:
+        near_s *= 2
+    ends = np.append(begins[1:], len(start_s)) - 1
+    return [
+        (float(start_s[first]), float(reached_s[last]), int(last - first + 1))
+        for first, last in zip(begins, ends, strict=True)
+    ]
 
 
 def _plain_lane(kind: str, listed: Sequence[tuple[int, Finding]], analysis: Analysis) -> dict[str, Any]:

@@ -70,7 +70,7 @@
   function addPart(out, part, from_s, to_s, width) {
     const first = Math.max(0, Math.floor((from_s - part.start_s) / part.step_s + 1e-6));
     const stop = Math.min(part.lowest.length, Math.ceil((to_s - part.start_s) / part.step_s - 1e-6));
-    const merged = Math.max(1, Math.floor((stop - first) / (2 * width)));
+    const merged = Math.max(1, Math.floor((stop - first) / ((part.isWave ? 40 : 2) * width))); // uPlot thins waves itself, by pixel
     for (let k = first; k < stop; k += merged) {
       let low = Infinity, high = -Infinity;
       for (let i = k; i < Math.min(stop, k + merged); i++) {
@@ -153,7 +153,10 @@
     const ratio = window.devicePixelRatio || 1, box = plot.bbox, height = box.height / Math.max(1, rows.length);
     rows.forEach((lane, row) => {
       const top = box.top + row * height + 0.17 * height, bottom = top + 0.66 * height, fill = fillOf(plot.ctx, lane, ratio);
-      for (const [start_s, stop_s] of lane.rest) drawBar(plot, start_s, stop_s, top, bottom, ratio, fill, lane.hatch ? 0.7 : 0);
+      for (const [start_s, stop_s, n] of lane.rest) { // a thin bar: several somewhere in it
+        const slim = n > 1 ? 0.2 * height : 0;
+        drawBar(plot, start_s, stop_s, top + slim, bottom - slim, ratio, fill, lane.hatch ? 0.7 : 0);
+      }
       for (const one of lane.events) drawBar(plot, one.start_s, one.stop_s, top, bottom, ratio, fill, lane.hatch || lane.kind === "note" ? 0.7 : 0);
       if (chosen && chosen.lane === lane) drawBar(plot, chosen.start_s, chosen.stop_s, top - 2 * ratio, bottom + 2 * ratio, ratio, "rgba(0,0,0,0)", 2.5);
     });
@@ -171,7 +174,7 @@
     const font = `${isNarrow() ? 11 : 13}px system-ui, sans-serif`;
     for (const axis of axes) Object.assign(axis, { font, stroke: FACTS.colours.text, ticks: { show: false } });
     const plot = new uPlot({
-      width: zoom.clientWidth, height, padding: [6, 14, 0, 0], legend: { show: false }, scales: { x: { time: false, range: () => [view.start_s, view.stop_s] }, ...scales },
+      width: zoom.clientWidth, height, padding: [6, isNarrow() ? 18 : 32, 0, 0], legend: { show: false }, scales: { x: { time: false, range: () => [view.start_s, view.stop_s] }, ...scales },
       cursor: { sync: { key: "overview", filters: { pub: (type) => type === "mousemove" || type === "mouseleave", sub: () => true } }, points: { show: false }, y: false, drag: { x: true, y: false, setScale: false, dist: 6 }, bind: { dblclick: () => () => { show(0, FACTS.duration_s); return null; } } },
       axes, series, bands,
       hooks: { draw: [(self) => { self.ctx.save(); draw(self); drawRoof(self); self.ctx.restore(); }], // uPlot remembers its own pen 
@@ -216,7 +219,7 @@
     if (best) { goTo(events.find((one) => one.number === best.number)); return; }
     const rest = lane.rest.find(([a, b]) => time_s >= a - near_s && time_s <= b + near_s);
     if (!rest) return;
-    told.textContent = lane.kind ? `${rest[2]} ${lane.label} without a row of their own here; the JSON output lists them.` : `Not judged here. ${rest[2]}.`;
+    told.textContent = lane.kind ? `${lane.label}: ${rest[2]} in here without a row in the table; the JSON output lists them.` : `Not judged here. ${rest[2]}.`;
     const room = Math.max(0.05, 0.3 * (rest[1] - rest[0]));
     show(rest[0] - room, rest[1] + room);
   }

@@ -15,12 +15,15 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from ampwitness.report.overview_data import join_spans
 from ampwitness.report.style import GRID_COLOUR, LANE_STYLES, TEXT_COLOUR, role_colour
 from ampwitness.types import Analysis, Envelope, Finding, FloatArray, Interval, TraceWindow
 
 MAX_OVERVIEW_COLUMNS = 1600
+MOST_BARS = 1500  # a lane: more than can be told apart
 MIN_VISIBLE_SHARE = 0.0012  # of the time axis: a clip of 1 ms in two hours is still drawn this wide
 
+_DOTS_PER_INCH = 180  # of what stands in an SVG as dots, because there is too much of it
 _RC: Any = {
     "font.size": 10,
     "axes.edgecolor": TEXT_COLOUR,
@@ -55,7 +58,7 @@ def figure_to_svg(figure: Figure, prefix: str) -> str:
     """The figure as an SVG element to be put into a page; `prefix` keeps its ids apart from those of other figures."""
     buffer = io.StringIO()
     with mpl.rc_context(_RC):
-        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+        figure.savefig(buffer, format="svg", dpi=_DOTS_PER_INCH, metadata={"Date": None, "Creator": None})
     text = buffer.getvalue()
     for before in ('id="', 'href="#', "url(#"):
         text = text.replace(before, before + prefix)
@@ -91,7 +94,10 @@ def _draw_envelope(axes: Axes, envelope: Envelope) -> None:
 def _draw_lane(axes: Axes, row: int, kind: str, findings: Sequence[Finding], duration_s: float) -> None:
     style = LANE_STYLES[kind]
     least_s = max(duration_s * MIN_VISIBLE_SHARE, 1e-9)
-    spans = [(f.start_s, max(f.stop_s - f.start_s, least_s)) for f in findings if f.kind == kind]
+    found = [(f.start_s, f.stop_s) for f in findings if f.kind == kind]
+    spans = [
+        (start_s, max(stop_s - start_s, least_s)) for start_s, stop_s, _ in join_spans(found, MOST_BARS, duration_s)
+    ]
     if kind == "note":  # neighbours would merge into one bar: a thin white edge keeps them apart
         axes.broken_barh(spans, (row - 0.32, 0.64), facecolor=style.colour, edgecolor="white", linewidth=0.5)
     else:

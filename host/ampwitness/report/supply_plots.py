@@ -19,6 +19,7 @@ from ampwitness.types import Analysis, Envelope, Finding
 
 SPAN_S = 16.0  # of a long recording only so much is drawn, around its worst note
 MOST_LABELS = 14
+MOST_DRAWN_POINTS = 1000  # more of them go as one image: a day's page must stay small
 LABEL_SHARE = 0.05  # of the span: labels nearer than this would touch
 # cause -> label, colour (Okabe and Ito), hatch: no meaning rests on colour alone
 CAUSE_STYLES: dict[str, tuple[str, str, str]] = {
@@ -118,7 +119,8 @@ def draw_sag_against_level(findings: Sequence[Finding], line: Mapping[str, Any] 
         for mask, marker, label in ((is_settled, "o", "note"), (~is_settled, "x", "note on an unsettled supply")):
             if mask.any():
                 axes.plot(level_v[mask], sag_v[mask], linestyle="none", marker=marker, markersize=5,
-                          markerfacecolor="white", markeredgecolor=role_colour("supply"), label=label)  # fmt: skip
+                          markerfacecolor="white", markeredgecolor=role_colour("supply"), label=label,
+                          rasterized=len(points) > MOST_DRAWN_POINTS)  # fmt: skip
         curve = np.array((line or {}).get("curve") or (), dtype=float).reshape(-1, 2)
         if line is not None and len(curve):
             per_v2 = 1e3 * float(line["sag_v_per_v2"])

@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 
+from ampwitness.findings.selection import choose_listed
 from ampwitness.findings.wording import KIND_WORDS, KindWords, count_words
 from ampwitness.types import Finding
+
+MOST_ON_PAPER = 30  # rows of a kind; who prints the page wants the worst, not all
 
 # kind -> (heading with unit, measured key, digits); the first columns are always the number and the start
 _COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
@@ -123,20 +126,26 @@ def findings_table(kind: str, listed: Sequence[tuple[int, Finding]], n_all: int)
     """
     columns = _columns_of(kind, listed)
     words = words_of(kind)
+    more = ' class="more"'
     names = ("no.", "start (s)", *(name for name, _, _ in columns))
     head = "".join(f'<th scope="col">{escape(name)}</th>' for name in names)
+    worst = choose_listed([finding for _, finding in listed], MOST_ON_PAPER)[kind]
+    on_paper = {place for place, _ in worst}
     rows = "".join(
-        f'<tr id="finding-{number}"><td>{number}</td>'
+        f'<tr id="finding-{number}"{"" if place in on_paper else more}><td>{number}</td>'
         f'<td><a class="go" href="#overview" data-finding="{number}">{finding.start_s:.4f}</a></td>'
         + "".join(f"<td>{_cell(finding.measured.get(key), digits)}</td>" for _, key, digits in columns)
         + "</tr>"
-        for number, finding in listed
+        for place, (number, finding) in enumerate(listed, start=1)
     )
     caption = count_words(n_all, words.one, words.many)
     if n_all > len(listed):
         caption += f", the worst {len(listed)} shown; the JSON output holds them all"
+    paper = ""
+    if len(listed) > len(worst):
+        paper = f'<span class="paper-words">On paper the worst {len(worst)}.</span>'
     return (
         f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(words.many)}"><table class="sorts">'
-        f"<caption>{caption}. <span>{escape(words.meaning)} {escape(words.next_step)}</span></caption>"
+        f"<caption>{caption}. <span>{escape(words.meaning)} {escape(words.next_step)}</span> {paper}</caption>"
         f"<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>"
     )
