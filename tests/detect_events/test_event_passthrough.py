@@ -79,7 +79,10 @@ def test_all_detectors_in_one_pass() -> None:
     case = music_case(3, kinds=("plucked",), seconds=6.0)
     windows = iter_windows_from_arrays(case.volts, case.rate_hz, window_s=2.0)
     results = run_all(windows, DetectOptions(nominal_supply_v=12.6))
-    assert len(results) == len(make_detectors(DetectOptions())) + 1  # what the supply says over all of them
     names = [result.coverage.detector for result in results]
+    detectors = [detector.name for detector in make_detectors(DetectOptions())]
+    assert names[: len(detectors)] == detectors
+    assert len(names) == len(detectors) + 2  # and what is concluded over all of them: the supply, the engine's states
+    assert "supply" in names
     assert len(set(names)) == len(names)
     assert {f.kind for result in results for f in result.findings} >= {"note"}
