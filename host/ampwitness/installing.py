@@ -27,6 +27,7 @@ from ampwitness.errors import (
     WrongBoardError,
 )
 from ampwitness.firmware_files import (
+    find_firmware_dir,
     list_board_files,
     missing_config_names,
     read_firmware_version,
@@ -123,6 +124,17 @@ class Installer:
         _check_hello(hello, found.board_id)
         version = ".".join(str(part) for part in found.version)
         return Installed(self._port, hello, version, n_copied, n_removed, config, was_running)
+
+    def run_board_check(self) -> str:
+        """Send the board to its prompt, run board_check.py there, and let it start again; what the script printed."""
+        self._bring_to_prompt()
+        prompt = self._prompt_of(self._port)
+        self._say("board_check.py runs, half a minute; press the board's button while its lamp blinks fast")
+        printed = prompt.run_script(find_firmware_dir() / "board_check.py")
+        prompt.reset()
+        self._wait_for_port()
+        self._read_hello()
+        return printed
 
     def _bring_to_prompt(self) -> bool:
         """Let a running firmware leave; whether there was one."""

@@ -11,6 +11,8 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from ampwire import layout
+from emulated_board import command
 
 REASON = "set PICO_UF2 (MicroPython image for RPI_PICO) and AMPWITNESS_EMULATOR (folder of the emulator's board.py)"
 
@@ -39,6 +41,21 @@ def seconds() -> float:
     return 60.0 if is_long() else 5.0
 
 
+def is_awake(name: str) -> bool:
+    """Whether a hello or a prompt comes from the port; an emulator on a busy computer takes its time to start."""
+    from ampwitness.link.port import Port
+
+    port = Port(name)
+    heard = b""
+    until = time.monotonic() + 2
+    while b">>> " not in heard and b'"protocol"' not in heard and time.monotonic() < until:
+        port.write(command(layout.KIND_IDENTIFY) + b"\r")
+        time.sleep(0.4)
+        heard += port.read()
+    port.close()
+    return time.monotonic() < until
+
+
 @pytest.fixture
 def serve(emulator, tmp_path) -> Iterator[Callable[[Path], Path]]:
     """function(folder of files) -> port behind which the emulated board runs with them, in real time or slower."""
@@ -53,7 +70,8 @@ def serve(emulator, tmp_path) -> Iterator[Callable[[Path], Path]]:
         until = time.monotonic() + 30
         while not link.is_symlink() and time.monotonic() < until:
             time.sleep(0.2)
-        time.sleep(8)  # until the firmware listens; nobody can ask a port that is not open
+        while not is_awake(str(link)) and time.monotonic() < until + 60:
+            time.sleep(0.2)
         assert processes[-1].poll() is None, (tmp_path / f"emulator{len(processes) - 1}.txt").read_text()
         return link
 

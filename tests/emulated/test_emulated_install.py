@@ -67,3 +67,17 @@ def test_a_running_board_is_reinstalled_and_keeps_mode_calibration_and_configura
         assert session.hello.reset_cause in ("reset", "leave")
     again = install(port, "--config", str(find_firmware_dir() / "board_config.py"))
     assert again["n_files_copied"] == 2  # board_config.py, and main.py last
+
+
+def test_the_thorough_check_runs_on_the_board_and_the_logger_comes_back(serve, tmp_path):
+    port = serve(copy_firmware(tmp_path / "board"))
+    command = [sys.executable, "-m", "ampwitness", "check-board", "--thorough", "--port", str(port)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=300, check=False)
+    print(done.stdout, done.stderr)
+    assert "PASS kernels in logger.kernels_thumb" in done.stdout
+    assert "PASS conversions in 5 s" in done.stdout
+    # Nobody presses the button here, and the sine on the inputs follows no pull resistor.
+    assert done.returncode == 33
+    assert "button" in done.stderr
+    with BoardSession(str(port)) as session:
+        assert session.hello.firmware.startswith(read_firmware_version())

@@ -67,6 +67,7 @@ class FakeMpremote:
         self.files: dict[str, bytes] = changes.pop("files", {})
         self.refuses = changes.pop("refuses", "")
         self.refusal = changes.pop("refusal", "")
+        self.prints = changes.pop("prints", "")
         self.spoils = changes.pop("spoils", "")
         self.told: dict[str, Any] = {
             "name": "micropython", "version": (1, 26, 1), "machine": CHIP, "board_id": BOARD_ID,
@@ -88,6 +89,8 @@ class FakeMpremote:
             hashes = {name: hashlib.sha256(raw).hexdigest() for name, raw in self.files.items()}
             folders = ["", *sorted({name.partition("/")[0] for name in self.files if "/" in name})]
             return f"<<{ {**self.told, 'sizes': sizes, 'hashes': hashes, 'folders': folders}!r}>>\r\n"
+        if command[0] == "run":
+            return self.prints
         if command[0] == "reset":
             if self.board is not None:
                 self.board.behaviour = "board"
@@ -313,3 +316,22 @@ def test_what_the_files_say_of_themselves() -> None:
     assert names[-1] == "main.py"
     assert {"board_config.py", "logger/logger.py", "ampwire/layout.py"} <= set(names)
     assert all(name.endswith(".py") for name in names)
+
+
+def test_the_thorough_check_runs_at_the_prompt_and_lets_the_board_start_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    from ampwitness.cli import cli
+    from ampwitness.errors import SelfTestError
+    from click.testing import CliRunner
+
+    for prints, passes in (("PASS kernels\nALL PASS\n", True), ("FAIL button\nFAILED: button\n", False), ("", False)):
+        with BoardWithPrompt(is_running=True) as board:
+            mpremote = FakeMpremote(board, prints=prints)
+            waits = (0.05, 1.0, 1.0)
+            replaced = (None, print, lambda port, fake=mpremote: BoardPrompt(port, fake), waits)
+            monkeypatch.setattr(Installer.__init__, "__defaults__", replaced)
+            done = CliRunner().invoke(cli, ["check-board", "--thorough", "--port", board.name])
+            assert board.behaviour == "board"
+        assert prints.strip() in done.stdout
+        assert [command[0] for command in mpremote.commands] == ["run", "reset"]
+        assert (done.exception is None) == passes
+        assert passes or isinstance(done.exception, SelfTestError)

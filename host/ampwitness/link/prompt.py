@@ -154,6 +154,10 @@ class BoardPrompt:
         """Remove files."""
         self._do("fs", "rm", *(f":{path}" for path in paths))
 
+    def run_script(self, script: Path) -> str:
+        """What a script of this computer prints when it is run on the board."""
+        return self._do("run", str(script))
+
     def reset(self) -> None:
         """Reset the board; its port goes and comes back."""
         self._do("reset")
