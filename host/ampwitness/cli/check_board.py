@@ -45,7 +45,8 @@ def check_board(port: str | None, thorough: bool, as_json: bool) -> None:
     something is wrong.
 
     --thorough is for a new board: with nothing connected it compares the machine code with plain Python, counts
-    conversions while memory is collected, pulls at every pin, and asks for the button. The board resets once before and once after.
+    conversions while memory is collected, pulls at every pin, and asks for the button. The board resets once before and
+    once after.
     """
     if thorough:
         if as_json:
