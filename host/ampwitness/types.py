@@ -19,8 +19,8 @@ CountArray = npt.NDArray[np.uint16]
 
 GapCause = Literal["link", "overrun", "restart", "unknown", "reduced"]
 # link: frames lost between board and host (or dropped from the board's queue); overrun: scans lost on the board before
-# they were framed; restart: a new session; unknown: neither counter explains it; reduced: nothing was lost, a person had
-# the full waveforms left out of the file (`ampwitness reduce`).
+# they were framed; restart: a new session; unknown: neither counter explains it; reduced: nothing was lost, a person
+# had the full waveforms left out of the file (`ampwitness reduce`).
 
 Verdict = Literal["found", "none found", "not judged"]
 
