@@ -282,7 +282,7 @@
       if (!turn.ctrlKey && !zoom.contains(document.activeElement)) return;
       turn.preventDefault();
       if (Math.abs(turn.deltaX) > Math.abs(turn.deltaY)) move(turn.deltaX > 0 ? 0.1 : -0.1);
-      else scale(turn.deltaY > 0 ? 1.25 : 0.8, share(turn.clientX));
+      else scale(1.0025 ** Math.max(-400, Math.min(400, (turn.deltaMode ? 33 : 1) * turn.deltaY)), share(turn.clientX));
     }, { passive: false });
     over.addEventListener("mousedown", () => zoom.focus({ preventScroll: true }));
     over.addEventListener("pointerdown", (down) => { if (down.pointerType === "touch") fingers.set(down.pointerId, down.clientX); });

@@ -71,7 +71,7 @@ LIMITS = (
     "Only the wired channels were seen. A silent speaker with a live output means: look beyond the terminals.",
     "A programme pause and a signal lost at the source look alike unless the source is logged too.",
     "Times are counted by the board's own clock (about 50 parts in a million, common practice, no source).",
-    "Uncalibrated inputs rest on the nominal values of their parts; see the calibrations below.",
+    "Uncalibrated inputs rest on the nominal values of their parts; see the calibrations above.",
 )
 
 
