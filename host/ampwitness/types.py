@@ -273,8 +273,7 @@ class LinkHealth:
     def balances(self) -> bool:
         return (
             self.n_bytes == self.n_bytes_in_frames + self.n_bytes_bad + self.n_bytes_skipped + self.n_delimiters
-            and self.n_scans_expected
-            == self.n_scans_received + sum(self.n_scans_lost.values()) + self.n_scans_left_out
+            and self.n_scans_expected == self.n_scans_received + sum(self.n_scans_lost.values()) + self.n_scans_left_out
         )
 
 

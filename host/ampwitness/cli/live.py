@@ -29,9 +29,7 @@ from ampwitness.units import seconds_to_clock
 _IN_THE_OPEN = "Whoever has this address can look, and set marks; it crosses the network unencrypted."
 
 
-@click.command(
-    epilog="Examples: ampwitness live --out trip.mcap --ceiling-from gain.mcap; ampwitness live trip.mcap"
-)
+@click.command(epilog="Examples: ampwitness live --out trip.mcap --ceiling-from gain.mcap; ampwitness live trip.mcap")
 @click.argument("recording", type=click.Path(path_type=Path), nargs=-1)
 @click.option("--port", help="Serial port of the board. Without it every port is asked.")
 @click.option("--out", type=click.Path(path_type=Path), help="File to record into. Default: a name by date and time.")
