@@ -17,11 +17,11 @@ from ampwitness.report.style import GRID_COLOUR, LANE_STYLES, TEXT_COLOUR, LaneS
 from ampwitness.types import Analysis, Coverage, Envelope, Finding, FloatArray, Interval
 from ampwitness.units import seconds_to_clock
 
-WHOLE_COLUMNS = 20_000
-FINE_COLUMNS = 120_000  # of a channel, in all windows together
+WHOLE_COLUMNS, ALL_WHOLE_COLUMNS = 20_000, 50_000  # of a channel, of all channels together
+FINE_COLUMNS = 160_000  # of all channels, in all windows together
 AROUND_FINE_S = 8.0
-WAVE_SAMPLES = 450_000  # of all channels together: 1.2 MB in the page
-MOST_REST = 1500  # bars of findings that are not listed, a lane
+WAVE_SAMPLES = 400_000  # of all channels together: 1.1 MB in the page
+MOST_REST = 1000  # bars of findings that are not listed, a lane
 MOST_SPANS = 1500  # spans that were not judged
 _NOTHING = -32768
 _TOP = 32767
@@ -54,7 +54,7 @@ def _merge(envelope: Envelope, first: int, stop: int, most: int) -> tuple[float,
     return start_s, factor * envelope.step_s, lowest.min(axis=1), highest.max(axis=1)
 
 
-def _choose_fine(envelope: Envelope, spans: Sequence[Interval]) -> list[tuple[int, int]]:
+def _choose_fine(envelope: Envelope, spans: Sequence[Interval], most: int) -> list[tuple[int, int]]:
     """Step ranges around the spans, joined where they touch, the first spans first until there is no more room."""
     n = len(envelope.lowest)
     wanted = np.zeros(n, dtype=bool)
@@ -62,7 +62,7 @@ def _choose_fine(envelope: Envelope, spans: Sequence[Interval]) -> list[tuple[in
         first = max(0, int((span.start_s - AROUND_FINE_S - envelope.start_s) / envelope.step_s))
         stop = min(n, int((span.stop_s + AROUND_FINE_S - envelope.start_s) / envelope.step_s) + 1)
         stop = min(stop, first + 2 * int(AROUND_FINE_S / envelope.step_s))
-        if stop > first and wanted.sum() + stop - first <= FINE_COLUMNS:
+        if stop > first and wanted.sum() + stop - first <= most:
             wanted[first:stop] = True
     edges = np.flatnonzero(np.diff(np.concatenate(([0], wanted.view(np.int8), [0]))))
     return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
@@ -86,11 +86,12 @@ def _plain_channel(analysis: Analysis, role: str, waves: Sequence[Mapping[str, A
         }
 
     n = len(envelope.lowest)
-    whole = plain(_merge(envelope, 0, n, WHOLE_COLUMNS))
+    whole = plain(_merge(envelope, 0, n, min(WHOLE_COLUMNS, ALL_WHOLE_COLUMNS // len(analysis.envelopes))))
     fine = []
     if n > WHOLE_COLUMNS:
+        most = FINE_COLUMNS // len(analysis.envelopes)
         spans = [Interval(window.start_s, window.stop_s) for window in analysis.excerpts]
-        fine = [plain(_merge(envelope, a, b, b - a)) for a, b in _choose_fine(envelope, spans)]
+        fine = [plain(_merge(envelope, a, b, b - a)) for a, b in _choose_fine(envelope, spans, most)]
     return {
         "role": role,
         "colour": role_colour(role),

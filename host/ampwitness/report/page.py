@@ -77,7 +77,8 @@ LIMITS = (
 
 def _picture(svg: str, alt: str, caption: str, *, link: str = "", style: str = "") -> str:
     return (
-        f'<figure{style}><div role="img" aria-label="{escape(alt)}">{svg}</div>'
+        f'<figure{style}><div class="wide" tabindex="0" role="group" aria-label="picture, scrolls sideways on a phone">'
+        f'<div role="img" aria-label="{escape(alt)}">{svg}</div></div>'
         f"<figcaption>{escape(caption)} {link}</figcaption></figure>"
     )
 

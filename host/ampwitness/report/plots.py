@@ -20,6 +20,7 @@ from ampwitness.report.style import GRID_COLOUR, LANE_STYLES, TEXT_COLOUR, role_
 from ampwitness.types import Analysis, Envelope, Finding, FloatArray, Interval, TraceWindow
 
 MAX_OVERVIEW_COLUMNS = 1600
+MOST_DRAWN_COLUMNS, MOST_DRAWN_SAMPLES = 600, 4000  # more of them go into an SVG as one image: it stays small
 MOST_BARS = 1500  # a lane: more than can be told apart
 MIN_VISIBLE_SHARE = 0.0012  # of the time axis: a clip of 1 ms in two hours is still drawn this wide
 
@@ -87,7 +88,16 @@ def _coarsen(envelope: Envelope) -> tuple[FloatArray, FloatArray, FloatArray]:
 
 def _draw_envelope(axes: Axes, envelope: Envelope) -> None:
     start_s, lowest, highest = _coarsen(envelope)
-    axes.fill_between(start_s, lowest, highest, step="post", color=role_colour(envelope.role), linewidth=0.8, alpha=0.9)
+    axes.fill_between(
+        start_s,
+        lowest,
+        highest,
+        step="post",
+        color=role_colour(envelope.role),
+        linewidth=0.8,
+        alpha=0.9,
+        rasterized=len(start_s) > MOST_DRAWN_COLUMNS,
+    )
     axes.set_ylabel(f"{envelope.role} (V)")
 
 
@@ -198,7 +208,13 @@ def draw_enlarged(finding: Finding, window: TraceWindow, neighbours: Sequence[Fi
         for axes, role in zip(rows, roles, strict=False):
             for segment in window.traces[role].segments:
                 times_ms = 1e3 * (segment.times_s() - finding.start_s)
-                axes.plot(times_ms, segment.volts, color=role_colour(role), linewidth=1.1)
+                axes.plot(
+                    times_ms,
+                    segment.volts,
+                    color=role_colour(role),
+                    linewidth=1.1,
+                    rasterized=len(times_ms) > MOST_DRAWN_SAMPLES,
+                )
             axes.set_ylabel(f"{role} (V)")
             for other in (finding, *neighbours):
                 _shade(axes, Interval(to_ms(other.start_s), to_ms(other.stop_s)), other.kind)
