@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 import math
-import os
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -15,6 +14,7 @@ from typing import Any
 
 from ampwitness.errors import CalibrationError, OutputError
 from ampwitness.types import Calibration
+from ampwitness.whole_file import write_whole
 
 WHAT = "ampwitness calibration"
 VERSION = 1
@@ -122,12 +122,10 @@ def write_book(path: Path, book: CalibrationBook) -> None:
             for role in roles
         },
     }
-    part = path.with_name(path.name + ".part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        part.write_text(json.dumps(plain, indent=1) + "\n", encoding="utf-8")
-        os.replace(part, path)
     except OSError as error:
         raise OutputError(
             f"cannot write {path}: {error.strerror or error}; set {FOLDER_VARIABLE} to a folder that can be written"
         ) from error
+    write_whole(path, json.dumps(plain, indent=1) + "\n")

@@ -77,11 +77,13 @@ ALLOWED: dict[str, set[str]] = {
         "live",
     },
     # The user's file of measured calibrations, one a board.
-    "calibration_file": {"errors", "units", "types"},
+    "calibration_file": {"errors", "units", "types", "whole_file"},
+    # A file written whole or not at all.
+    "whole_file": {"errors"},
     # The firmware onto a board at its prompt, and the hello that proves it.
     "installing": {"errors", "types", "firmware_files", "link"},
     # One vehicle's folder of plain files and the order of work.
-    "job": {"errors", "units", "types"},
+    "job": {"errors", "units", "types", "whole_file"},
     # What a guided walk asks, in which order, and what it concludes: no terminal, no port.
     "guide": {"errors", "units", "types", "frontend", "waveform", "detect", "findings"},
 }

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from ampwitness.cli.record import live_text
+from ampwitness.cli.live_line import live_text
 from ampwitness.link import finding as finding_module
 from ampwitness.link import session as session_module
 from ampwitness.link.monitor import StreamMonitor

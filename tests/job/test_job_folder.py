@@ -130,7 +130,9 @@ def test_left_and_right_in_db(folder: Path, tmp_path: Path) -> None:
     """20 lg(11/10) = 0.83 dB, by hand."""
     for name, level_v in (("left", 10.0), ("right", 11.0)):
         path = tmp_path / f"{name}.json"
-        path.write_text(json.dumps({"findings": [{"kind": "knee", "measured": {"knee_v": level_v}}]}))
+        path.write_text(
+            json.dumps({"findings": [{"kind": "setting", "measured": {"left_at_v": level_v, "knee_v": 20.0}}]})
+        )
         done = CliRunner().invoke(
             job_command, ["add", str(folder), "gain", str(path), "--amplifier", "front", "--channel", name]
         )
@@ -138,8 +140,8 @@ def test_left_and_right_in_db(folder: Path, tmp_path: Path) -> None:
     (match,) = json.loads(CliRunner().invoke(job_command, ["compare", str(folder), "--json"]).output)
     assert match["difference_db"] == pytest.approx(0.828, abs=0.001)
     assert "right is 0.83 dB louder" in match["words"]
-    assert compare_pair("a", ("l", (10, "tone level_v")), ("r", (10, "knee knee_v"))).difference_db is None
-    assert compare_pair("a", ("l", None), ("r", (10, "knee knee_v"))).difference_db is None
+    assert compare_pair("a", ("l", (10, "tone level_v")), ("r", (10, "setting left_at_v"))).difference_db is None
+    assert compare_pair("a", ("l", None), ("r", (10, "setting left_at_v"))).difference_db is None
     assert level_of([]) is None
 
 

@@ -13,10 +13,10 @@ from typing import Any
 
 import click
 
-from ampwitness.cli.output_files import write_whole
 from ampwitness.errors import UsageError
 from ampwitness.frontend.cable import CableRun, measure_run
 from ampwitness.guide.before_power import FIRST, NOT_TESTED, Ask, Judgement, conclude, judge_all, questions
+from ampwitness.whole_file import write_whole
 
 _OPEN_WORDS = ("open", "ol", "o.l", "inf")
 

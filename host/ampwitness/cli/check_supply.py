@@ -13,9 +13,9 @@ from typing import Any
 import click
 
 from ampwitness.cli.keyboard import Keyboard
-from ampwitness.cli.output_files import write_whole
-from ampwitness.cli.record import SAFETY, _stop_on_signals, recording_notes
+from ampwitness.cli.recording_notes import SAFETY, recording_notes
 from ampwitness.cli.settings_folder import calibration_of
+from ampwitness.cli.stopping import stop_on_signals
 from ampwitness.errors import RecordingUnreadableError, UsageError
 from ampwitness.findings.as_json import to_plain
 from ampwitness.guide.check_supply import (
@@ -36,6 +36,7 @@ from ampwitness.link.session import BoardSession
 from ampwitness.live import LiveFeed
 from ampwitness.recording import RecordingWriter
 from ampwitness.recording.writer import refuse_existing
+from ampwitness.whole_file import write_whole
 
 BETWEEN = ("main fuse in", "main fuse out", "distribution block out")
 _SHOWN_S = 0.2
@@ -211,7 +212,7 @@ def _walk(
     known = calibration_of(session.hello.board_id)
     screen = _Screen(as_json)
     feed = LiveFeed(session, writer, calibrations=None if known is None else known.calibrations)
-    with Keyboard() as keyboard, feed, _stop_on_signals() as signals:
+    with Keyboard() as keyboard, feed, stop_on_signals() as signals:
         for window in feed.windows():
             keys = keyboard.pressed().lower()
             if "\r" in keys or "\n" in keys:

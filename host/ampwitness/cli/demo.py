@@ -15,13 +15,13 @@ import click
 
 from ampwitness.bench.scenario import Scenario, scenario, scenario_names
 from ampwitness.bench.truth_table import find_clean_passage, format_truth_table, judge_against_truth
-from ampwitness.cli.output_files import write_bytes_whole, write_whole
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.errors import AmpwitnessError, MissingToolError, TruthMissedError
 from ampwitness.findings.as_json import analysis_to_json
 from ampwitness.pipeline import AnalyseOptions, analyse_file
 from ampwitness.report.text import text_report
 from ampwitness.types import Analysis
+from ampwitness.whole_file import write_bytes_whole, write_whole
 
 
 @contextmanager

@@ -13,8 +13,7 @@ from typing import Any, cast
 import click
 import numpy as np
 
-from ampwitness.cli.output_files import write_whole
-from ampwitness.cli.record import recording_notes
+from ampwitness.cli.recording_notes import recording_notes
 from ampwitness.errors import RecordingUnreadableError, UsageError
 from ampwitness.guide.find_noise import (
     CAUTION,
@@ -36,6 +35,7 @@ from ampwitness.recording.writer import refuse_existing
 from ampwitness.types import Calibration, FloatArray, Hello, Segment
 from ampwitness.waveform.adc_correction import NOMINAL_ADC
 from ampwitness.waveform.noise_lines import RESOLUTION_S, QuietOutput, measure_quiet
+from ampwitness.whole_file import write_whole
 
 LEAST_S = 4 * RESOLUTION_S
 

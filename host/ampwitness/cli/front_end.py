@@ -7,7 +7,6 @@ from pathlib import Path
 
 import click
 
-from ampwitness.cli.output_files import write_whole
 from ampwitness.errors import UsageError
 from ampwitness.firmware_files import load_board_config
 from ampwitness.frontend.fragment import config_fragment, inputs_json
@@ -24,6 +23,7 @@ from ampwitness.frontend.wishes import (
     supply_wish,
 )
 from ampwitness.frontend.wording import front_end_text, front_end_to_json
+from ampwitness.whole_file import write_whole
 
 
 def _read_series(text: str) -> tuple[int, ...]:

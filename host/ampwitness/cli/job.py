@@ -7,13 +7,11 @@ import json
 import shutil
 import textwrap
 from dataclasses import asdict
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import click
 
-from ampwitness.cli.output_files import write_whole
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.errors import JobError, UsageError
 from ampwitness.findings.as_json import analysis_to_json
@@ -21,6 +19,7 @@ from ampwitness.job.compare import PairMatch, compare_pair, level_of
 from ampwitness.job.folder import FINDINGS, MOMENTS, RECORDINGS, Job, new_job, open_job
 from ampwitness.job.steps import STEP_OF_KEY, STEPS
 from ampwitness.pipeline import AnalyseOptions, analyse_file
+from ampwitness.whole_file import write_whole
 
 _FOLDER = click.argument("folder", type=click.Path(path_type=Path))
 _JSON = click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
@@ -231,8 +230,3 @@ def _level(opened: Job, amplifier: str, channel: str) -> tuple[float, str] | Non
         if level is not None:
             return level
     return None
-
-
-def today() -> str:
-    """Date for a sheet."""
-    return datetime.now().astimezone().date().isoformat()

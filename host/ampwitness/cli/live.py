@@ -11,8 +11,9 @@ import click
 
 from ampwitness.cli.keyboard import Keyboard
 from ampwitness.cli.progress import ProgressLine
-from ampwitness.cli.record import SAFETY, _stop_on_signals, recording_notes
+from ampwitness.cli.recording_notes import SAFETY, recording_notes
 from ampwitness.cli.settings_folder import calibration_of
+from ampwitness.cli.stopping import stop_on_signals
 from ampwitness.errors import AmpwitnessError, UsageError
 from ampwitness.link.finding import find_board
 from ampwitness.link.session import BoardSession
@@ -107,7 +108,7 @@ def _follow(page: LivePage, feed: LiveFeed, seconds: float | None) -> None:
     writer = feed.writer
     assert writer is not None
     try:
-        with Keyboard() as keyboard, feed, _stop_on_signals() as signals:
+        with Keyboard() as keyboard, feed, stop_on_signals() as signals:
 
             def tick(window: TraceWindow | None) -> bool:
                 if "m" in keyboard.pressed().lower():
@@ -146,7 +147,7 @@ def _show_recording(paths: tuple[Path, ...], http_port: int, open_to_network: bo
     try:
         _say_address(server, open_to_network)
         click.echo("Ctrl-C ends.", err=True)
-        with _stop_on_signals() as signals:
+        with stop_on_signals() as signals:
             while not signals:
                 time.sleep(0.1)
     finally:

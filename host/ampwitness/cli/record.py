@@ -3,38 +3,29 @@
 from __future__ import annotations
 
 import json
-import signal
 import sys
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from types import FrameType
 from typing import Any
 
 import click
 
-from ampwitness import __version__
-from ampwitness.calibration_file import calibration_to_plain
 from ampwitness.cli.keyboard import Keyboard
+from ampwitness.cli.live_line import LiveLine
 from ampwitness.cli.questions import Ask, Questions, parse_ask
-from ampwitness.cli.settings_folder import calibration_of
+from ampwitness.cli.recording_notes import SAFETY, recording_notes
 from ampwitness.cli.soak import CANNOT_SWITCH_OFF, PART_MB, PartReducer, Streaming, forecast_disk
+from ampwitness.cli.stopping import stop_on_signals
 from ampwitness.errors import AmpwitnessError, BoardFaultError, LinkLostError, UsageError
 from ampwitness.link.finding import find_board
-from ampwitness.link.monitor import StreamMonitor
 from ampwitness.link.resume import wait_for_board
 from ampwitness.link.session import BoardSession
 from ampwitness.recording import RecordingWriter, RotatingWriter
 from ampwitness.recording.writer import refuse_existing
 from ampwitness.types import Chunk
 from ampwitness.units import seconds_to_clock
-
-EVERY_S = 0.25
-EVERY_PIPED_S = 5.0
-SAFETY = "On the road the passenger works this, never the driver."
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,99 +39,6 @@ class _Ending:
 _BY_PERSON = _Ending("stopped", "stopped by you")
 _BY_TIME = _Ending("seconds reached", "the asked time is recorded")
 _BY_BOARD = _Ending("stimulus ended", "the virtual board has played all it had")
-
-
-class _LiveLine:
-    """Elapsed, rate, losses, levels: one line rewritten on a terminal, a new line every 5 s in a pipe."""
-
-    def __init__(self, is_quiet: bool) -> None:
-        self._is_quiet = is_quiet
-        self._is_terminal = sys.stderr.isatty()
-        self._shown_s = time.monotonic()
-        self._n_bytes_shown = 0
-        self._width = 0
-
-    def show(self, streaming: Streaming, n_bytes: int, question: str = "", now: bool = False) -> None:
-        """Show how the recording goes, with an open question behind it. `now`: at once, as somebody types."""
-        now_s = time.monotonic()
-        if self._is_quiet or not ((now and self._is_terminal) or self._is_due(now_s)):
-            return
-        passed_s = max(now_s - self._shown_s, 1e-3)
-        text = live_text(streaming.session.monitor, (n_bytes - self._n_bytes_shown) / passed_s)
-        if streaming.n_resumed:
-            text += f"   came back {streaming.n_resumed} time{'s' if streaming.n_resumed > 1 else ''}"
-        if question:
-            text = f"{seconds_to_clock(streaming.elapsed_s)}   {question}"
-        if not now:
-            self._shown_s, self._n_bytes_shown = now_s, n_bytes
-        self._write(text)
-
-    def say(self, text: str) -> None:
-        """Show something else in the line's place, as often as the line itself."""
-        now_s = time.monotonic()
-        if not self._is_quiet and self._is_due(now_s):
-            self._shown_s = now_s
-            self._write(text)
-
-    def _is_due(self, now_s: float) -> bool:
-        return now_s - self._shown_s >= (EVERY_S if self._is_terminal else EVERY_PIPED_S)
-
-    def _write(self, text: str) -> None:
-        if self._is_terminal:
-            sys.stderr.write("\r" + text.ljust(self._width))
-            self._width = len(text)
-        else:
-            sys.stderr.write(text + "\n")
-        sys.stderr.flush()
-
-    def clear(self) -> None:
-        if self._width:
-            sys.stderr.write("\r" + " " * self._width + "\r")
-            sys.stderr.flush()
-            self._width = 0
-
-
-def live_text(monitor: StreamMonitor, bytes_per_s: float) -> str:
-    """The progress line's text. `bytes_per_s` is the rate of received bytes."""
-    n_lost = monitor.n_scans_lost
-    lost = f"{n_lost} scans lost" if n_lost or monitor.n_frames_lost else "0 lost"
-    parts = [seconds_to_clock(monitor.recorded_s), f"{bytes_per_s / 1000:.1f} kB/s", lost]
-    if monitor.n_frames_lost:
-        parts[-1] += f" ({monitor.n_frames_lost} frames)"
-    if monitor.n_bad_frames:
-        parts.append(f"{monitor.n_bad_frames} bad frames")
-    levels = monitor.levels()
-    if levels is None:
-        parts.append("waiting for samples")
-    else:
-        if levels.output_peak_v is not None:
-            parts.append(f"output {levels.output_peak_v:.1f} V peak")
-        if levels.supply_lowest_v is not None:
-            parts.append(f"supply {levels.supply_lowest_v:.2f} V")
-    if monitor.n_marks:
-        parts.append(f"{monitor.n_marks} mark{'s' if monitor.n_marks > 1 else ''}")
-    if monitor.faults:
-        parts.append(f"board: {monitor.faults[-1]}")
-    return "   ".join(parts)
-
-
-@contextmanager
-def _stop_on_signals() -> Iterator[list[int]]:
-    """The first Ctrl-C (or end of the terminal) is put into the list, a second one interrupts as usual."""
-    seen: list[int] = []
-
-    def note(number: int, _frame: FrameType | None) -> None:
-        seen.append(number)
-        if len(seen) > 1:
-            raise KeyboardInterrupt
-
-    names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    before = {getattr(signal, name): signal.signal(getattr(signal, name), note) for name in names}
-    try:
-        yield seen
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,9 +63,9 @@ class _Recorder:
         self._n_bytes = 0
         self._ending = _BY_PERSON
 
-    def run(self, line: _LiveLine, keyboard: Keyboard) -> _Ending:
+    def run(self, line: LiveLine, keyboard: Keyboard) -> _Ending:
         """Returns why it ended; raises what ended it otherwise."""
-        with _stop_on_signals() as signals:
+        with stop_on_signals() as signals:
             while True:
                 lost = self._stream(line, keyboard, signals)
                 if lost is None:
@@ -177,7 +75,7 @@ class _Recorder:
                 if not self._wait(lost, line, signals):
                     return self._ending
 
-    def _stream(self, line: _LiveLine, keyboard: Keyboard, signals: list[int]) -> LinkLostError | None:
+    def _stream(self, line: LiveLine, keyboard: Keyboard, signals: list[int]) -> LinkLostError | None:
         """One conversation with the board. Returns the error that cut it off, None for an end that was asked for."""
         session, writer = self._streaming.session, self._writer
         try:
@@ -211,7 +109,7 @@ class _Recorder:
             self._writer.mark(time.time(), "keyboard")
         return is_new or bool(keys and (values or self._questions.prompt))
 
-    def _wait(self, lost: LinkLostError, line: _LiveLine, signals: list[int]) -> bool:
+    def _wait(self, lost: LinkLostError, line: LiveLine, signals: list[int]) -> bool:
         """Wait for the same board. False: stopped by the person, or the asked time passed. Raises if it stays away."""
         was, began_s = self._streaming.session, time.monotonic()
         was.close()
@@ -237,32 +135,6 @@ class _Recorder:
         raise LinkLostError(
             f"{lost} Board {board} did not come back within {(self._plan.wait_s or 0.0) / 60:g} min."
         ) from lost
-
-
-def recording_notes(session: BoardSession, given: dict[str, Any]) -> dict[str, object]:
-    """What every recording says about itself, beside what was typed."""
-    now = datetime.now().astimezone()
-    hello = session.hello
-    return {
-        **given,
-        "program_version": __version__,
-        "started_at": now.isoformat(timespec="seconds"),
-        "started_host_s": now.timestamp(),
-        "host_clock": "system wall clock of the recording computer",
-        "port": session.name,
-        "board_id": hello.board_id,
-        "board_firmware": hello.firmware,
-        "board_mode": hello.mode,
-        "calibrations_json": _calibrations_json(hello.board_id),
-    }
-
-
-def _calibrations_json(board_id: str) -> str | None:
-    """The measured calibrations that this computer has of the board, as JSON text: they travel with the recording."""
-    book = calibration_of(board_id)
-    if book is None or not book.calibrations:
-        return None
-    return json.dumps([calibration_to_plain(calibration) for calibration in book.calibrations.values()])
 
 
 def _result(
@@ -424,7 +296,7 @@ def _make_plan(
 
 
 def _record_from(session: BoardSession, out: Path, given: dict[str, Any], plan: _Plan, as_json: bool) -> None:
-    line = _LiveLine(is_quiet=as_json)
+    line = LiveLine(is_quiet=as_json)
     streaming = Streaming(session)
     reducer = PartReducer() if plan.reduce_parts else None
     notes = recording_notes(session, given)

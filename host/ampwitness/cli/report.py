@@ -9,13 +9,13 @@ from pathlib import Path
 import click
 
 from ampwitness.calibration_file import read_book
-from ampwitness.cli.output_files import write_whole
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.errors import CalibrationError
 from ampwitness.findings.as_json import analysis_to_json
 from ampwitness.pipeline import AnalyseOptions, analyse_file
 from ampwitness.report.text import text_report
 from ampwitness.types import Calibration
+from ampwitness.whole_file import write_whole
 
 
 def _calibrations_of(path: Path | None) -> tuple[Calibration, ...]:

@@ -17,9 +17,10 @@ import click
 import numpy as np
 
 from ampwitness.cli.keyboard import Keyboard
-from ampwitness.cli.record import SAFETY, _stop_on_signals, recording_notes
+from ampwitness.cli.recording_notes import SAFETY, recording_notes
 from ampwitness.cli.set_gain_screen import GainScreen
 from ampwitness.cli.settings_folder import calibration_of
+from ampwitness.cli.stopping import stop_on_signals
 from ampwitness.detect.gain_steps import GainStepDetector
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.tone_curve import ToneCurve
@@ -236,7 +237,7 @@ class _Run:
         """Until done, told to stop, or the time is over."""
         done_at_s: float | None = None
         shown_s, n_passed_over = 0.0, 0
-        with Keyboard() as keyboard, self._feed as feed, _stop_on_signals() as signals:
+        with Keyboard() as keyboard, self._feed as feed, stop_on_signals() as signals:
             for window in feed.windows():
                 wants_stop = self._take_keys(keyboard.pressed()) or bool(signals)
                 if window is not None:

@@ -12,7 +12,6 @@ from typing import Any
 
 import click
 
-from ampwitness.cli.output_files import write_whole
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.errors import JobError, UsageError
 from ampwitness.findings.as_json import to_plain
@@ -23,6 +22,7 @@ from ampwitness.pipeline import AnalyseOptions, analyse_file
 from ampwitness.report.sheet_content import Source, WorkStep, compose_sheet
 from ampwitness.report.sheet_page import PAPERS, html_sheet
 from ampwitness.report.sheet_text import text_sheet
+from ampwitness.whole_file import write_whole
 
 
 @click.command(epilog="Example: ampwitness sheet --job blue-van --html blue-van.html, or: ampwitness sheet trip.mcap")

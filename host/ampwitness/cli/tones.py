@@ -10,7 +10,6 @@ from typing import cast
 
 import click
 
-from ampwitness.cli.output_files import write_bytes_whole
 from ampwitness.errors import OutputError, UsageError
 from ampwitness.guide.tone_tracks import (
     CAUTION,
@@ -22,6 +21,7 @@ from ampwitness.guide.tone_tracks import (
     overlap_sentence,
     to_pcm,
 )
+from ampwitness.whole_file import write_bytes_whole
 
 
 @click.command(epilog="Example: ampwitness tones --out tracks --tone 40 --tone 1000 --track tone --track bursts")

@@ -7,9 +7,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-# Which figure of which finding stands for a channel's level, best first: what the guided setting concluded, the knee of
-# a gain curve, the level of a steady tone.
-_LEVEL_KEYS = (("setting", "clean_v"), ("setting", "level_v"), ("knee", "knee_v"), ("tone", "level_v"))
+# Which figure of which finding stands for how loud a channel was left, best first: where the guided setting ended, the
+# level of a steady tone. The knee is no level: it says how loud a channel can be, not how loud it is.
+_LEVEL_KEYS = (("setting", "left_at_v"), ("tone", "level_v"))
 JUST_HEARD_DB = 1.0  # a difference in level that a listener just hears: common practice, no source
 
 

@@ -21,6 +21,7 @@ from typing import Any
 
 from ampwitness.errors import JobError
 from ampwitness.job.steps import STEP_OF_KEY, STEPS, State
+from ampwitness.whole_file import write_whole
 
 WHAT = "ampwitness job"
 VERSION = 1
@@ -142,7 +143,7 @@ class Job:
     def save(self) -> None:
         """Write job.json whole, unless somebody else changed it since it was read.
 
-        Raises JobError, with nothing overwritten, where it was changed meanwhile or cannot be written.
+        Raises JobError where it was changed meanwhile, OutputError where it cannot be written; nothing is overwritten.
         """
         path = self.folder / FILE_NAME
         if path.exists() != bool(self._digest) or (self._digest and _digest_of(path) != self._digest):
@@ -152,17 +153,7 @@ class Job:
             )
         self.plain["revision"] = int(self.plain["revision"]) + 1
         text = json.dumps(self.plain, indent=1, ensure_ascii=False) + "\n"
-        part = path.with_name(FILE_NAME + ".part")
-        try:
-            with part.open("w", encoding="utf-8") as file:
-                file.write(text)
-                file.flush()
-                os.fsync(file.fileno())
-            os.replace(part, path)
-        except OSError as error:
-            raise JobError(
-                f"{path} cannot be written ({error.strerror}): is the disk full or write-protected?"
-            ) from error
+        write_whole(path, text)
         self._digest = hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -171,16 +162,10 @@ def _now() -> str:
 
 
 def _digest_of(path: Path) -> str:
-    with path.open("rb") as file:
-        return (
-            hashlib.file_digest(file, "sha256").hexdigest() if hasattr(hashlib, "file_digest") else _digest_slow(file)
-        )
-
-
-def _digest_slow(file: Any) -> str:
     digest = hashlib.sha256()
-    while piece := file.read(1 << 20):
-        digest.update(piece)
+    with path.open("rb") as file:
+        while piece := file.read(1 << 20):
+            digest.update(piece)
     return digest.hexdigest()
 
 

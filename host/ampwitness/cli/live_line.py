@@ -1,0 +1,87 @@
+"""The one line that says how a recording goes: rewritten on a terminal, repeated now and then in a pipe."""
+
+from __future__ import annotations
+
+import sys
+import time
+
+from ampwitness.cli.soak import Streaming
+from ampwitness.link.monitor import StreamMonitor
+from ampwitness.units import seconds_to_clock
+
+EVERY_S = 0.25
+EVERY_PIPED_S = 5.0
+
+
+class LiveLine:
+    """Elapsed, rate, losses, levels: one line rewritten on a terminal, a new line every 5 s in a pipe."""
+
+    def __init__(self, is_quiet: bool) -> None:
+        self._is_quiet = is_quiet
+        self._is_terminal = sys.stderr.isatty()
+        self._shown_s = time.monotonic()
+        self._n_bytes_shown = 0
+        self._width = 0
+
+    def show(self, streaming: Streaming, n_bytes: int, question: str = "", now: bool = False) -> None:
+        """Show how the recording goes, with an open question behind it. `now`: at once, as somebody types."""
+        now_s = time.monotonic()
+        if self._is_quiet or not ((now and self._is_terminal) or self._is_due(now_s)):
+            return
+        passed_s = max(now_s - self._shown_s, 1e-3)
+        text = live_text(streaming.session.monitor, (n_bytes - self._n_bytes_shown) / passed_s)
+        if streaming.n_resumed:
+            text += f"   came back {streaming.n_resumed} time{'s' if streaming.n_resumed > 1 else ''}"
+        if question:
+            text = f"{seconds_to_clock(streaming.elapsed_s)}   {question}"
+        if not now:
+            self._shown_s, self._n_bytes_shown = now_s, n_bytes
+        self._write(text)
+
+    def say(self, text: str) -> None:
+        """Show something else in the line's place, as often as the line itself."""
+        now_s = time.monotonic()
+        if not self._is_quiet and self._is_due(now_s):
+            self._shown_s = now_s
+            self._write(text)
+
+    def _is_due(self, now_s: float) -> bool:
+        return now_s - self._shown_s >= (EVERY_S if self._is_terminal else EVERY_PIPED_S)
+
+    def _write(self, text: str) -> None:
+        if self._is_terminal:
+            sys.stderr.write("\r" + text.ljust(self._width))
+            self._width = len(text)
+        else:
+            sys.stderr.write(text + "\n")
+        sys.stderr.flush()
+
+    def clear(self) -> None:
+        if self._width:
+            sys.stderr.write("\r" + " " * self._width + "\r")
+            sys.stderr.flush()
+            self._width = 0
+
+
+def live_text(monitor: StreamMonitor, bytes_per_s: float) -> str:
+    """The progress line's text. `bytes_per_s` is the rate of received bytes."""
+    n_lost = monitor.n_scans_lost
+    lost = f"{n_lost} scans lost" if n_lost or monitor.n_frames_lost else "0 lost"
+    parts = [seconds_to_clock(monitor.recorded_s), f"{bytes_per_s / 1000:.1f} kB/s", lost]
+    if monitor.n_frames_lost:
+        parts[-1] += f" ({monitor.n_frames_lost} frames)"
+    if monitor.n_bad_frames:
+        parts.append(f"{monitor.n_bad_frames} bad frames")
+    levels = monitor.levels()
+    if levels is None:
+        parts.append("waiting for samples")
+    else:
+        if levels.output_peak_v is not None:
+            parts.append(f"output {levels.output_peak_v:.1f} V peak")
+        if levels.supply_lowest_v is not None:
+            parts.append(f"supply {levels.supply_lowest_v:.2f} V")
+    if monitor.n_marks:
+        parts.append(f"{monitor.n_marks} mark{'s' if monitor.n_marks > 1 else ''}")
+    if monitor.faults:
+        parts.append(f"board: {monitor.faults[-1]}")
+    return "   ".join(parts)

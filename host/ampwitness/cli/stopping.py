@@ -1,0 +1,27 @@
+"""Ending a stream on Ctrl-C without losing what is on its way."""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
+from types import FrameType
+
+
+@contextmanager
+def stop_on_signals() -> Iterator[list[int]]:
+    """The first Ctrl-C (or end of the terminal) is put into the list, a second one interrupts as usual."""
+    seen: list[int] = []
+
+    def note(number: int, _frame: FrameType | None) -> None:
+        seen.append(number)
+        if len(seen) > 1:
+            raise KeyboardInterrupt
+
+    names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {getattr(signal, name): signal.signal(getattr(signal, name), note) for name in names}
+    try:
+        yield seen
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
