@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Callable
 from fractions import Fraction
+from typing import NamedTuple
 
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.cli import main
 from ampwitness.findings.selection import choose_enlarged
 from ampwitness.types import (
     Analysis,
@@ -90,3 +94,25 @@ def small_analysis() -> Analysis:
         excerpts=excerpts,
         summary={"clipping": {"rail_v": np.float64(38.0), "unknown": float("nan")}},
     )
+
+
+class Ran(NamedTuple):
+    """What a command did."""
+
+    code: int
+    out: str
+    err: str
+
+
+@pytest.fixture
+def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Callable[..., Ran]:
+    """Run `ampwitness ARGUMENTS` as the shell would, errors and exit codes included."""
+
+    def run_command(*arguments: object) -> Ran:
+        monkeypatch.setattr(sys, "argv", ["ampwitness", *map(str, arguments)])
+        with pytest.raises(SystemExit) as caught:
+            main()
+        captured = capsys.readouterr()
+        return Ran(int(caught.value.code or 0), captured.out, captured.err)
+
+    return run_command

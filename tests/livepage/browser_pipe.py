@@ -12,9 +12,18 @@ import time
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 
 def find_chromium() -> str | None:
     return shutil.which("chromium") or shutil.which("chromium-browser")
+
+
+# In CI a missing browser is a failure, elsewhere it is skipped.
+needs_chromium = pytest.mark.skipif(
+    not os.environ.get("CI") and find_chromium() is None,
+    reason="chromium is not installed: the page is not opened in a browser",
+)
 
 
 class Browser:

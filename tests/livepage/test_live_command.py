@@ -21,7 +21,7 @@ from ampwitness.cli import cli
 from ampwitness.errors import AmpwitnessError
 from ampwitness.pipeline import read_span
 from ampwitness.recording import open_parts
-from browser_pipe import Browser, find_chromium
+from browser_pipe import Browser, needs_chromium
 from click.testing import CliRunner
 
 RATE_HZ = 16_000
@@ -119,7 +119,7 @@ def test_pictures_come_often_and_say_what_is(live: Live) -> None:
     assert picture["level_words"] == f"Output {level['below_db']:.1f} dB below its clean ceiling."
 
 
-@pytest.mark.skipif(find_chromium() is None, reason="chromium is not installed: the page is not opened in a browser")
+@needs_chromium
 def test_a_browser_shows_it_without_complaint(live: Live, tmp_path: Path) -> None:
     browser = Browser(tmp_path / "profile")
     try:

@@ -19,7 +19,7 @@ from ampwitness.livepage.server import PageServer
 from ampwitness.pipeline import read_span
 from ampwitness.recording import RecordingWriter, open_parts
 from ampwitness.types import Chunk, Envelope, Segment, Trace
-from browser_pipe import Browser, find_chromium
+from browser_pipe import Browser, needs_chromium
 
 
 @dataclass
@@ -153,7 +153,7 @@ def test_nothing_is_filled_where_nothing_was_recorded() -> None:
     assert thin["lowest_v"][10:30] == [None] * 20
 
 
-@pytest.mark.skipif(find_chromium() is None, reason="chromium is not installed: the page is not opened in a browser")
+@needs_chromium
 def test_a_browser_steps_through_it_by_keyboard(shown: Shown, tmp_path: Path) -> None:
     browser = Browser(tmp_path / "profile")
     kept = Path(os.environ.get("AMPWITNESS_PICTURES", tmp_path))

@@ -84,25 +84,6 @@ def extrapolate(before: FloatArray, n_after: int, rate_hz: float, modes: FloatAr
     return predicted, left_v
 
 
-def measure_novelty(
-    samples: FloatArray, rate_hz: float, n_before: int, at: int, slow_before: FloatArray, slow_rate_hz: float, far: int
-) -> float | None:
-    """Share of the energy from sample `at` to `far`, below 300 Hz, that what went before does not carry on into.
-
-    Returns
-    -------
-    The share, or None where no modes fit the stretch before to within 5 % of its energy.
-    """
-    modes = predict_from(slow_before, slow_rate_hz)
-    predicted, left_v = extrapolate(samples[:n_before], len(samples) - n_before, rate_hz, modes)
-    level = samples - predicted[:n_before].mean()
-    if left_v**2 > 0.05 * float(np.mean(level[:n_before] ** 2)):
-        return None
-    rest = _low_pass(samples - predicted, rate_hz, 0.0033)[at:far]
-    whole = _low_pass(level, rate_hz, 0.0033)[at:far]
-    return float(np.sum(rest**2)) / max(float(np.sum(whole**2)), 1e-30)
-
-
 def find_departure(
     samples: FloatArray,
     rate_hz: float,

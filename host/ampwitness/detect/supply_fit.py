@@ -14,7 +14,6 @@ Source: least squares with Tukey's weights; our choice of lags, measured by `pyt
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -278,13 +277,3 @@ def predict_fall(fit: SupplyFit, demand: FloatArray, breaks: npt.NDArray[np.bool
     for term in fit.terms:
         total += term.weight * lag_steps(filled, term.lag_s, breaks)
     return total
-
-
-def shares_of(fits: Mapping[str, SupplyFit], whole: SupplyFit, after_s: float) -> dict[str, tuple[float, float]]:
-    """Share of each part in the whole's answer `after_s` after a step, with its standard error."""
-    total, _ = whole.step_answer(after_s)
-    out = {}
-    for name, fit in fits.items():
-        value, error = fit.step_answer(after_s)
-        out[name] = (value / total, error / abs(total)) if total else (float("nan"), float("nan"))
-    return out

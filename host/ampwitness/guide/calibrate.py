@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from ampwitness.types import Channel, Hello
@@ -154,7 +154,3 @@ class CalibrationWalk:
             self._has_zero = True
         else:
             self._done.add(question.role)
-
-    def add_points(self, role: str, points: Sequence[CalibrationPoint]) -> None:
-        """Take points that were measured on an earlier day."""
-        self.points.setdefault(role, []).extend(points)

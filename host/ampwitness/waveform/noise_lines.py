@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import median_filter
-from scipy.signal import coherence, csd, welch
+from scipy.signal import coherence, welch
 
 from ampwitness.types import FloatArray
 
@@ -165,31 +165,3 @@ def _line_rms(hz: npt.NDArray[np.float64], power: npt.NDArray[np.float64], k: in
     near = slice(max(0, k - LINE_BINS), k + LINE_BINS + 1)
     floor = float(_neighbourhood(power, hz)[k])
     return float(np.sqrt(max(0.0, float(np.sum(power[near] - floor)) * hz[1])))
-
-
-def transfer_ratio(output_v: FloatArray, supply_v: FloatArray, rate_hz: float, frequency_hz: float) -> float:
-    """How much of the supply's ripple at a frequency reaches the output, as a ratio (cross spectrum over ripple).
-
-    Parameters
-    ----------
-    output_v, supply_v : (n,) volts, the same unbroken scans
-    rate_hz : scans a second; frequency_hz : of the line
-
-    Gaps
-    ----
-    As for `measure_quiet`.
-
-    Limits
-    ------
-    Only where the two share the line (`NoiseLine.shared`); else it is noise over noise.
-
-    Source
-    ------
-    H1 estimate, scipy.signal.csd; tests/noise/test_noise_lines.py.
-    """
-    n = round(RESOLUTION_S * rate_hz)
-    supply = np.asarray(supply_v, dtype=np.float64)
-    hz, cross = csd(supply, np.asarray(output_v, dtype=np.float64), rate_hz, nperseg=n)
-    _, ripple = welch(supply, rate_hz, nperseg=n)
-    k = int(np.argmin(np.abs(hz - frequency_hz)))
-    return float(np.abs(cross[k]) / max(float(ripple[k]), 1e-300))
