@@ -23,7 +23,7 @@ def draw_distortion(finding: Finding) -> Figure:
         rows = np.array(finding.evidence.get("curve") or [[np.nan] * 6], dtype=float)
         _, level_v, thd, floor, _, supply_v = rows.T
         has_supply = bool(np.isfinite(supply_v).any())
-        figure = new_figure(7.6, 4.9 if has_supply else 3.7)
+        figure = new_figure(5.4 if has_supply else 4.2)
         ratios = [2.6, 1.0] if has_supply else [1.0]
         axes = figure.subplots(
             len(ratios), 1, sharex=True, squeeze=False, gridspec_kw={"height_ratios": ratios}

@@ -258,8 +258,8 @@ def _overview(analysis: Analysis) -> str:
         + _part("zoom.html")
         + '<p id="zoom-help" class="on-screen">Mouse: pull across a part to see it closer, click into it and the wheel '
         "zooms, double click shows all. Fingers: pull, or two for closer and wider. Keys: + - 0, arrows, n and p. This "
-        "page holds single waves at listed findings; <code>ampwitness live</code> shows them anywhere in the "
-        "recording.</p>" + _picture(svg, alt, alt, style=' class="on-paper"') + "</section>"
+        "page holds single waves at its pictured and worst findings; <code>ampwitness live</code> shows them anywhere "
+        "in the recording.</p>" + _picture(svg, alt, alt, style=' class="on-paper"') + "</section>"
     )
 
 

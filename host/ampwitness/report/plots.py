@@ -48,9 +48,12 @@ def plot_style() -> Any:
     return dict(_RC)
 
 
-def new_figure(width_in: float, height_in: float) -> Figure:
+WIDTH_IN = 10.0  # of every picture: the page scales all alike, so that their lettering has one size
+
+
+def new_figure(height_in: float) -> Figure:
     """A figure that belongs to no window system, so that reports work on a machine without a screen."""
-    figure = Figure(figsize=(width_in, height_in), layout="constrained")
+    figure = Figure(figsize=(WIDTH_IN, height_in), layout="constrained")
     FigureCanvasAgg(figure)
     return figure
 
@@ -126,7 +129,7 @@ def draw_overview(analysis: Analysis) -> Figure:
         ratios = [2.0] + [1.3] * (len(roles) - 1) if roles else []
         if kinds:
             ratios.append(0.28 * len(kinds) + 0.15)
-        figure = new_figure(10.0, 1.35 * sum(ratios) + 0.6)
+        figure = new_figure(1.35 * sum(ratios) + 0.6)
         if not ratios:
             return figure
         rows = figure.subplots(len(ratios), 1, sharex=True, squeeze=False, gridspec_kw={"height_ratios": ratios})[:, 0]
@@ -199,7 +202,7 @@ def draw_enlarged(finding: Finding, window: TraceWindow, neighbours: Sequence[Fi
     """
     with mpl.rc_context(_RC):
         roles = [role for role in ("output", "supply", "battery", "source", "remote") if role in window.traces]
-        figure = new_figure(10.0, 1.1 + 1.9 * max(1, len(roles)))
+        figure = new_figure(1.1 + 1.9 * max(1, len(roles)))
         rows = figure.subplots(max(1, len(roles)), 1, sharex=True, squeeze=False)[:, 0]
 
         def to_ms(time_s: float) -> float:

@@ -66,7 +66,7 @@ def draw_supply_under_notes(analysis: Analysis) -> Figure | None:
     span = _choose_span(analysis, notes)
     shown = [note for note in notes if note.stop_s > span[0] and note.start_s < span[1]]
     with mpl.rc_context(plot_style()):
-        figure = new_figure(10.0, 3.6)
+        figure = new_figure(3.6)
         axes = figure.subplots()
         for note in shown:
             axes.axvspan(note.start_s, note.stop_s, facecolor=LANE_STYLES["note"].colour, alpha=0.25, linewidth=0)
@@ -112,7 +112,7 @@ def draw_sag_against_level(findings: Sequence[Finding], line: Mapping[str, Any] 
     if len(points) < 3:
         return None
     with mpl.rc_context(plot_style()):
-        figure = new_figure(6.8, 3.7)
+        figure = new_figure(4.2)
         axes = figure.subplots()
         level_v, sag_v, settled = np.array(points).T
         is_settled = settled > 0
@@ -139,7 +139,7 @@ def draw_clip_causes(findings: Sequence[Finding]) -> Figure | None:
     if not causes:
         return None
     with mpl.rc_context(plot_style()):
-        figure = new_figure(8.0, 1.75)
+        figure = new_figure(1.75)
         axes = figure.subplots()
         left = 0.0
         for cause, (label, colour, hatch) in CAUSE_STYLES.items():

@@ -37,7 +37,7 @@ def draw_trends(analysis: Analysis) -> Figure | None:
     if not rows:
         return None
     with mpl.rc_context(plot_style()):
-        figure = new_figure(10.0, 0.7 + 1.45 * len(rows))
+        figure = new_figure(0.7 + 1.45 * len(rows))
         all_axes = figure.subplots(len(rows), 1, sharex=True, squeeze=False)[:, 0]
         hours = (np.arange(len(table["output_v"])) + 0.5) * float(table["step_s"]) / 3600
         for axes, kind in zip(all_axes, rows, strict=True):
