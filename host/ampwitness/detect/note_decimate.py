@@ -23,7 +23,7 @@ BAND_LOW_HZ = 8.0  # -3 dB, second order: 0.1 dB is lost at 20 Hz
 BAND_HIGH_HZ = 165.0  # -6 dB: flat to 130 Hz
 LEVEL_S = 0.050
 SMOOTH_S = 0.002  # the moving parabola that the supply is looked at through
-_ROWS_WIDE = 16  # outputs a row of the matrix product; measured: 32 and 8 are no faster
+_LEAST_WIDE = 8  # outputs a row of the matrix products; measured: 16 and 32 are no faster
 
 Single = npt.NDArray[np.float32]
 
@@ -35,7 +35,7 @@ class Decimator:
     ----------
     taps : (2 h + 1,) symmetric filter
     step : samples between two outputs; output k lies at sample k * step, nothing is shifted
-    n_block : samples a block, a multiple of 16 * step
+    n_block : samples a block, a multiple of `step` times 8 (16, 32, ... where the filter is long)
 
     Gaps
     ----
@@ -47,17 +47,22 @@ class Decimator:
     """
 
     def __init__(self, taps: FloatArray, step: int, n_block: int) -> None:
-        if n_block % (_ROWS_WIDE * step):
-            raise ValueError(f"a block of {n_block} samples is no multiple of {_ROWS_WIDE * step}")
         self._half = len(taps) // 2
+        n_wide = _LEAST_WIDE
+        while n_wide * step < 2 * self._half:  # a row must reach into no more than the one behind it
+            n_wide *= 2
+        self._width = n_wide * step
+        if n_block % self._width:
+            raise ValueError(f"a block of {n_block} samples is no multiple of {self._width}")
         self._step, self._n_block = step, n_block
         self._delay = ceil(self._half / step)
         self._carry: Single | None = None
         self._n_in = self._n_out = 0
-        matrix = np.zeros((_ROWS_WIDE * step + 2 * self._half, _ROWS_WIDE), dtype=np.float32)
-        for column in range(_ROWS_WIDE):
+        matrix = np.zeros((self._width + 2 * self._half, n_wide), dtype=np.float32)
+        for column in range(n_wide):
             matrix[column * step : column * step + len(taps), column] = taps
-        self._matrix = matrix
+        # Two products of rows that do not overlap: overlapping rows would be copied first, which takes twice as long.
+        self._own, self._behind = matrix[: self._width].copy(), matrix[self._width :].copy()
 
     def push(self, block: Single) -> Single:
         """Outputs that a full block makes known: `n_block / step`, fewer at the first by the filter's half length."""
@@ -65,11 +70,12 @@ class Decimator:
         if self._carry is None:
             self._carry = np.full(n_carry, block[0], dtype=np.float32)
         joined = np.concatenate((self._carry, block))
-        width = _ROWS_WIDE * self._step
-        rows = np.lib.stride_tricks.as_strided(
-            joined, (self._n_block // width, len(self._matrix)), (width * joined.itemsize, joined.itemsize)
-        )
-        out: Single = (rows @ self._matrix).reshape(-1)
+        width, n_rows = self._width, self._n_block // self._width
+        sums = joined[: self._n_block].reshape(n_rows, width) @ self._own
+        if len(self._behind):
+            strides = (width * joined.itemsize, joined.itemsize)
+            sums += np.lib.stride_tricks.as_strided(joined[width:], (n_rows, 2 * self._half), strides) @ self._behind
+        out: Single = sums.reshape(-1)
         self._carry = joined[len(joined) - n_carry :].copy()
         if self._n_in == 0:
             out = out[self._delay :]

@@ -265,16 +265,41 @@ def measure_ripples(tails: Sequence[FloatArray], rate_hz: float, frequency_hz: F
     supply, lengths_used = _padded(
         [tail[len(tail) - n :] for tail, n in zip(tails, wanted.tolist(), strict=True)], width
     )
-    n = np.maximum(lengths_used, 1)[:, None]
-    at = np.arange(width)[None, :] - 0.5 * (n - 1)
-    inside = np.arange(width)[None, :] < lengths_used[:, None]
-    at = np.where(inside, at, 0.0)
-    level = np.where(inside, supply - supply.sum(axis=1, keepdims=True) / n, 0.0)
-    slope = np.einsum("ij,ij->i", at, level) / np.maximum(np.einsum("ij,ij->i", at, at), 1e-12)
-    level -= slope[:, None] * at
-    angle = (2 * np.pi / period)[:, None] * at
-    size = np.hypot(np.einsum("ij,ij->i", np.cos(angle), level), np.einsum("ij,ij->i", np.sin(angle), level))
-    return np.where(n_periods >= 3, 4.0 * size / n[:, 0], np.nan)
+    n = np.maximum(lengths_used, 1).astype(float)
+    # Sums over a line and a sine of known lengths have closed forms: only the supply's own sums run over samples.
+    turn = 2 * np.pi / period
+    wave = _turning_sums(supply, turn)
+    ramp = np.arange(width, dtype=float)
+    mean = supply.sum(axis=1) / n
+    middle = 0.5 * (n - 1)
+    slope = (supply @ ramp - n * mean * middle) / np.maximum(n * (n * n - 1) / 12.0, 1e-12)
+    ones = _sum_turns(n, turn)
+    # Of whole periods the sine's own sum is next to nothing, that of the ramp is not.
+    ramps = (n * np.exp(1j * turn * n) - ones * np.exp(1j * turn)) / (np.exp(1j * turn) - 1.0)
+    size = np.abs(wave - mean * ones - slope * (ramps - middle * ones))
+    return np.where(n_periods >= 3, 4.0 * size / n, np.nan)
+
+
+_TURN_BLOCK = 32
+
+
+def _turning_sums(rows: FloatArray, turn: FloatArray) -> npt.NDArray[np.complex128]:
+    """Sum of rows[i, k] exp(i turn[i] k): block by block, so that few exponentials are needed."""
+    n_blocks = -(-rows.shape[1] // _TURN_BLOCK)
+    padded = np.zeros((len(rows), n_blocks * _TURN_BLOCK))
+    padded[:, : rows.shape[1]] = rows
+    within = np.exp(1j * turn[:, None] * np.arange(_TURN_BLOCK))
+    between = np.exp(1j * turn[:, None] * (_TURN_BLOCK * np.arange(n_blocks)))
+    blocks = padded.reshape(len(rows), n_blocks, _TURN_BLOCK)
+    parts = np.matmul(blocks, np.stack((within.real, within.imag), axis=2))
+    out: npt.NDArray[np.complex128] = np.einsum("ib,ib->i", parts[:, :, 0] + 1j * parts[:, :, 1], between)
+    return out
+
+
+def _sum_turns(n: FloatArray, turn: FloatArray) -> npt.NDArray[np.complex128]:
+    """Sum of exp(i turn k) for k of 0 to n - 1."""
+    out: npt.NDArray[np.complex128] = (np.exp(1j * turn * n) - 1.0) / (np.exp(1j * turn) - 1.0)
+    return out
 
 
 # ---- recovery -------------------------------------------------------------------------------------------------------
