@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import shutil
 import subprocess
-from dataclasses import replace
+from dataclasses import asdict, replace
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -14,15 +15,27 @@ from typing import Any
 import pytest
 from ampwitness.cli.job import job as job_command
 from ampwitness.cli.sheet import sheet as sheet_command
-from ampwitness.errors import JobError, UsageError
-from ampwitness.findings.as_json import analysis_to_json
+from ampwitness.errors import JobError, RecordingUnreadableError, UsageError
+from ampwitness.findings.as_json import analysis_to_json, to_plain
 from ampwitness.findings.from_json import analysis_from_json, is_report
+from ampwitness.guide.before_power import NOT_TESTED, conclude, judge_all
+from ampwitness.guide.check_supply import (
+    Reading,
+    Step,
+    check_answers,
+    check_to_plain,
+    conclude_check,
+    make_points,
+)
+from ampwitness.guide.find_noise import conclude_noise
 from ampwitness.job.folder import new_job, open_job
 from ampwitness.job.steps import STEPS
 from ampwitness.report.sheet_content import Sheet, Source, WorkStep, compose_sheet
 from ampwitness.report.sheet_page import html_sheet
 from ampwitness.report.sheet_text import text_sheet
+from ampwitness.report.sheet_walks import Walk
 from ampwitness.types import Analysis, Finding
+from ampwitness.waveform.noise_lines import NoiseLine, QuietOutput
 from click.testing import CliRunner
 
 SETTING = Finding(
@@ -43,8 +56,49 @@ CHANNELS = [
 ]
 
 
+COILS: dict[str, Any] = {"coil_ohm": 4, "n_coils": 1, "coil_1_ohm": 3.2, "leads_ohm": 3.3, "chassis_p_ohm": math.inf,
+         "chassis_n_ohm": math.inf, "least_stereo_ohm": 2, "ground_ohm": 0.8, "remote_v": 0, "fuse_a": 60}  # fmt: skip
+PLACES = ("battery plus post", "main fuse in", "main fuse out", "amplifier plus terminal")
+
+
+def checks() -> dict[str, Any]:
+    """What `before-power --out` writes, by its own judgements."""
+    judged = judge_all(COILS, None)
+    return {
+        "kind": "before-power", "answers": {}, "judgements": [asdict(j) for j in judged],
+        "conclusion": conclude(judged), "not_tested": NOT_TESTED,
+    }  # fmt: skip
+
+
+def supply_check() -> dict[str, Any]:
+    """What `check-supply --out` writes, by its own conclusions, of readings typed in here."""
+    volts = {"at rest": (12.6, 12.6, 12.6, 12.59), "under a tone": (12.3, 12.27, 11.98, 11.8)}
+    points = {point.name: point for point in make_points(PLACES[1:3], ("supply",))}
+    readings = [
+        Reading(Step(points[place], state), 0.0, 5.0, mean_v, mean_v - 0.02, 0.1, drive, None, None)  # type: ignore[arg-type]
+        for (state, means), drive in zip(volts.items(), (0.0, 20.0), strict=True)
+        for place, mean_v in zip(PLACES, means, strict=True)
+    ]
+    return check_to_plain(conclude_check(check_answers({"rest_hours": 6.0}), readings, ("supply",)))
+
+
+def noise() -> dict[str, Any]:
+    """What `find-noise` keeps, by its own conclusion, of one made run."""
+    line = NoiseLine(50.0, 0.04, 0.0, 0.1)
+    run = QuietOutput(0.03, 0.05, 0.0, (line,), (), 11, (15.0, 3300.0))
+    verdict = conclude_noise(
+        {("connected", "off"): run}, sensitivity_v=0.023, line_sensitivity_v=0.002, offset_uncertainty_v=0.4
+    )
+    return {"kind": "find-noise", **asdict(verdict), "runs": {"connected-off": asdict(run)}}
+
+
+def usual_walks() -> list[Walk]:
+    names = [f"{c['amplifier']}/{c['channel']}" for c in CHANNELS]
+    return [*(Walk(checks(), name, "as found") for name in names), Walk(supply_check(), "", "as found"), Walk(noise())]
+
+
 def usual_job(analysis: Analysis) -> Sheet:
-    """Three channels set, the supply looked at, a drive; no soak. Invented numbers; no detector ran."""
+    """Three channels checked and set, supply and noise looked at, a drive; no soak. Invented; no detector ran."""
     with_supply = replace(
         analysis, summary={**analysis.summary, "supply": {"states": {"at rest": STATE, "idle": STATE}}}
     )
@@ -52,11 +106,12 @@ def usual_job(analysis: Analysis) -> Sheet:
     clean = replace(with_supply, findings=())
     sources = [Source(gain, "Gain of each channel", f"{c['amplifier']}/{c['channel']}", "as left") for c in CHANNELS]
     sources += [Source(clean, "Supply"), Source(with_supply, "On the road", "", "as left")]
-    states = {"soak": ("skipped", "no cut-off on the bench"), "noise": ("open", "")}
+    states = {"soak": ("skipped", "no cut-off on the bench"), "source": ("open", "")}
     steps = [WorkStep(s.key, s.title, *states.get(s.key, ("done", "2026-05-04"))) for s in STEPS]
     return compose_sheet(
-        sources, vehicle="Blue <van>", date="2026-05-04", fitted_by="A & B", channels=CHANNELS, steps=steps
-    )
+        sources, vehicle="Blue <van>", date="2026-05-04", fitted_by="A & B", channels=CHANNELS, steps=steps,
+        walks=usual_walks(),
+    )  # fmt: skip
 
 
 def test_settings_supply_and_verdicts_are_those_of_the_findings(small_analysis: Analysis) -> None:
@@ -66,12 +121,7 @@ def test_settings_supply_and_verdicts_are_those_of_the_findings(small_analysis: 
     assert (row.power, row.supply_there, row.left_at) == ("424 W in 4 ohm", "13.61 V", "36.72 V rms (-1.0 dB)")
     assert "provisional" in row.remark
     assert made.conditions == "equaliser flat; boost off"
-    assert [supply.where for supply in made.supply] == [
-        "Supply",
-        "Supply",
-        "On the road, as left",
-        "On the road, as left",
-    ]
+    assert [supply.where for supply in made.supply] == ["Supply", "On the road, as left", "On the road, as left"]
     assert (made.supply[0].resistance, made.supply[0].full_power) == ("33 mohm (21 to 42)", "12.0 V (-0.6 V)")
     assert made.verdicts[0].cells[0].words == "on purpose"  # the gain was turned to its edge there
     assert [cell.words for cell in made.verdicts[3].cells[:3]] == ["none found"] * 3
@@ -83,14 +133,70 @@ def test_settings_supply_and_verdicts_are_those_of_the_findings(small_analysis: 
 def test_what_was_not_tested_is_said(small_analysis: Analysis) -> None:
     made = usual_job(small_analysis)
     assert "Soak: left out: no cut-off on the bench." in made.not_tested
-    assert "Noise: not done." in made.not_tested
+    assert "Source level: not done." in made.not_tested
     assert any(line.startswith("Level drift: not judged in any recording") for line in made.not_tested)
     assert not any("Job sheet" in line for line in made.not_tested)
     bare = compose_sheet([Source(replace(small_analysis, findings=()))], vehicle="v", date="2026-05-04")
     assert "Gain: no recording shows it being set." in bare.not_tested
+    assert "No readings are at hand of: checks before power, supply check, noise." in bare.not_tested
+    assert not any("No readings are at hand" in line for line in made.not_tested)
     assert bare.settings == ()
     assert bare.supply == ()
     assert any("Not calibrated: out_p" in line for line in bare.basis)
+
+
+def test_checks_supply_and_noise_stand_there_and_what_they_left_out_under_not_tested(small_analysis: Analysis) -> None:
+    made = usual_job(small_analysis)
+    assert [row.channel for row in made.checks] == ["sub/mono; front/left; front/right, as found"]
+    assert made.checks[0].conclusion == "Nothing of what was checked speaks against power."
+    assert "coil of the loudspeaker" in made.checks[0].as_expected
+    assert made.checks[0].details == ("Look again: ground, 0.8 ohm without the meter's leads; expected under 0.5.",)
+    left = "Checks before power, sub/mono; front/left; front/right, as found: not judged: supply polarity."
+    assert left in made.not_tested
+    assert any(line.startswith("Acoustic polarity") for line in made.not_tested)
+    (walk,) = made.supply_walks
+    assert walk.states == ("at rest", "under a tone")
+    assert [place.lost for place in walk.places] == ["", "0.03 V", "0.29 V", "0.18 V"]
+    assert walk.places[2].volts == ("12.60 V", "11.98 V")
+    assert walk.places[2].lowest == "11.96 V"
+    assert "The leg that drops most: main fuse in to main fuse out. Look there first." in walk.sentences
+    assert any(line.startswith("Supply check, as found: ground return not judged") for line in made.not_tested)
+    assert made.noise[0].noises == ("hum at 50 Hz, 40 mV rms: not told apart",)
+    assert made.noise[0].level == "50 mV rms with the source connected"
+    assert any("no run with shorted inputs" in line for line in made.not_tested)
+    text = " ".join(text_sheet(made, width=80).split())
+    page = html_sheet(made)
+    for words in ("Meter checks before power", "0.29 V lost on the way there", "hum at 50 Hz, 40 mV rms"):
+        assert words in text
+    for words in ("meter checks with the power off", "lost on the way, under a tone", "hum at 50 Hz, 40 mV rms"):
+        assert words in page
+
+
+def test_results_come_from_the_command_line_and_from_the_job(small_recording: Path, tmp_path: Path) -> None:
+    made = {"checks.json": checks(), "supply.json": supply_check(), "noise.json": noise()}
+    for name, plain in made.items():
+        (tmp_path / name).write_text(json.dumps(to_plain(plain)), encoding="utf-8")
+    alone = json.loads(run(sheet_command, *(tmp_path / name for name in made), "--vehicle", "Blue van", "--json"))
+    assert [len(alone[key]) for key in ("checks", "supply_walks", "noise", "verdicts")] == [1, 1, 1, 0]
+    folder = tmp_path / "van"
+    job = new_job(folder, "Blue van")
+    job.set_channel("sub", "mono", {})
+    job.save()
+    run(job_command, "add", folder, "before-power", tmp_path / "checks.json", "--amplifier", "sub", "--channel", "mono")
+    run(job_command, "add", folder, "supply", tmp_path / "supply.json", "--as", "found")
+    run(job_command, "add", folder, "noise", tmp_path / "noise.json")
+    kept = json.loads(run(sheet_command, "--job", folder, "--json"))
+    assert kept["checks"][0]["channel"] == "sub/mono"
+    assert kept["supply_walks"][0]["places"] == alone["supply_walks"][0]["places"]
+    assert kept["noise"] == alone["noise"]
+    assert not any("No readings" in line for line in kept["not_tested"])
+    named = json.loads(run(sheet_command, tmp_path / "checks.json", "--job", folder, "--json"))
+    assert named["checks"] == kept["checks"]  # the job says whose it is
+    (tmp_path / "odd.json").write_text('{"kind": "before-power"}', encoding="utf-8")
+    with pytest.raises(RecordingUnreadableError, match="is no result of"):
+        run(sheet_command, tmp_path / "odd.json")
+    with pytest.raises(RecordingUnreadableError, match="is not there"):
+        run(sheet_command, tmp_path / "none.json")
 
 
 def test_losses_are_told_one_by_one(small_analysis: Analysis) -> None:
@@ -137,7 +243,7 @@ def test_the_page_is_well_formed_and_its_tables_have_captions_and_scopes(small_a
     structure.feed(html_sheet(usual_job(small_analysis)))
     assert structure.open == []
     tags = [tag for tag, _ in structure.seen]
-    assert tags.count("table") == tags.count("caption") == 3
+    assert tags.count("table") == tags.count("caption") == 6
     assert all("scope" in attributes for tag, attributes in structure.seen if tag == "th")
 
 

@@ -13,7 +13,7 @@ from typing import Any
 import click
 
 from ampwitness.cli.progress import ProgressLine
-from ampwitness.errors import JobError, UsageError
+from ampwitness.errors import JobError, RecordingUnreadableError, UsageError
 from ampwitness.findings.as_json import to_plain
 from ampwitness.findings.from_json import analysis_from_json, is_report
 from ampwitness.job.folder import Job, open_job
@@ -22,11 +22,12 @@ from ampwitness.pipeline import AnalyseOptions, analyse_file
 from ampwitness.report.sheet_content import Source, WorkStep, compose_sheet
 from ampwitness.report.sheet_page import PAPERS, html_sheet
 from ampwitness.report.sheet_text import text_sheet
+from ampwitness.report.sheet_walks import Walk, is_walk
 from ampwitness.whole_file import write_whole
 
 
 @click.command(epilog="Example: ampwitness sheet --job blue-van --html blue-van.html, or: ampwitness sheet trip.mcap")
-@click.argument("recording", type=click.Path(path_type=Path), nargs=-1)
+@click.argument("recording", metavar="[RECORDING|RESULT.json]...", type=click.Path(path_type=Path), nargs=-1)
 @click.option("--job", "job_folder", type=click.Path(path_type=Path), help="Folder of the job: equipment, steps.")
 @click.option("--html", "html_path", type=click.Path(path_type=Path), help="Write the page here, to be printed.")
 @click.option("--paper", type=click.Choice(PAPERS), default="A4", show_default=True, help="What it is printed on.")
@@ -44,13 +45,14 @@ def sheet(
 ) -> None:
     """Write the job sheet: equipment, settings, supply, verdicts, and what was not tested, on one page.
 
-    RECORDINGs in the order of work. With --job alone it rests on the findings that `ampwitness job add` kept; with
-    both, on the RECORDINGs, and the job says which channel and step each belongs to.
+    RECORDINGs in the order of work; RESULTs are what before-power, check-supply, find-noise and report --json wrote.
+    With --job alone it rests on what `ampwitness job add` kept; with both, on the files named here, and the job says
+    which channel and step each belongs to.
     """
     if not recording and job_folder is None:
-        raise UsageError("name recordings, or a job folder with --job")
+        raise UsageError("name recordings or saved results, or a job folder with --job")
     job = open_job(job_folder) if job_folder is not None else None
-    sources = _analyse(recording, job) if recording else _kept_sources(job)
+    sources, walks = _read(recording, job) if recording else _kept(job)
     made = compose_sheet(
         sources,
         vehicle=vehicle or (job.name if job else _typed_name(sources)),
@@ -58,6 +60,7 @@ def sheet(
         fitted_by=fitted_by,
         channels=job.channels if job else (),
         steps=_steps(job) if job else (),
+        walks=walks,
     )
     if html_path is not None:
         write_whole(html_path, html_sheet(made, paper=paper))
@@ -71,46 +74,88 @@ def sheet(
 
 def _typed_name(sources: Sequence[Source]) -> str:
     names = (str(source.analysis.settings.notes.get("amplifier") or "") for source in sources)
-    return next((name for name in names if name), sources[0].analysis.recording_name)
+    recordings = (source.analysis.recording_name for source in sources)
+    return next((name for name in (*names, *recordings) if name), "Vehicle not named")
 
 
-def _analyse(recordings: Sequence[Path], job: Job | None) -> list[Source]:
+def _read(paths: Sequence[Path], job: Job | None) -> tuple[list[Source], list[Walk]]:
+    """Recordings are analysed, saved results read; the job knows whose each is by the name of its file."""
     entries = {}
     if job is not None:
         for step in STEPS:
             for entry in job.entries(step.key):
-                if entry.get("file"):
-                    entries[Path(entry["file"]).name] = (step.key, entry)
-    sources = []
+                for inside in filter(None, (entry.get("file"), entry.get("findings"))):
+                    entries[Path(inside).name] = (step.key, entry)
+    sources: list[Source] = []
+    walks: list[Walk] = []
     with ProgressLine() as progress:
-        for path in recordings:
+        for path in paths:
             key, entry = entries.get(path.name, ("", {}))
-            sources.append(_source(analyse_file(path, AnalyseOptions(), progress), key, entry))
-    return sources
+            if path.suffix.lower() == ".json":
+                _take(_load(path), path, key, entry, sources, walks)
+            else:
+                sources.append(_source(analyse_file(path, AnalyseOptions(), progress), key, entry))
+    return sources, walks
+
+
+def _load(path: Path) -> Any:
+    try:
+        return json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise RecordingUnreadableError(f"{path} is not there: check the name.") from None
+    except (OSError, ValueError) as error:
+        raise RecordingUnreadableError(f"{path} cannot be read as JSON ({error}): write it again.") from error
+
+
+def _take(plain: Any, path: Path, key: str, entry: dict[str, Any], sources: list[Source], walks: list[Walk]) -> None:
+    """Sort a saved result in. Raises RecordingUnreadableError for what is neither a report nor the result of a walk."""
+    if is_walk(plain):
+        walks.append(Walk(plain, _channel(entry), str(entry.get("moment") or "")))
+        return
+    if not is_report(plain):
+        raise RecordingUnreadableError(
+            f"{path} is no result of report --json, before-power, check-supply or find-noise in the form known here: "
+            "write it again with this program."
+        )
+    try:
+        sources.append(_source(analysis_from_json(plain), key, entry))
+    except ValueError as error:
+        raise RecordingUnreadableError(f"{path}: {error}; write it again with `report --json`.") from error
 
 
 def _source(analysis: Any, key: str, entry: dict[str, Any]) -> Source:
-    channel = f"{entry['amplifier']}/{entry['channel']}" if entry.get("amplifier") else ""
-    return Source(analysis, STEP_OF_KEY[key].title if key else "", channel, str(entry.get("moment") or ""))
+    title = STEP_OF_KEY[key].title if key else ""
+    return Source(analysis, title, _channel(entry), str(entry.get("moment") or ""))
 
 
-def _kept_sources(job: Job | None) -> list[Source]:
-    """The newest findings of each step, channel and moment."""
+def _channel(entry: dict[str, Any]) -> str:
+    return f"{entry['amplifier']}/{entry['channel']}" if entry.get("amplifier") else ""
+
+
+def _kept(job: Job | None) -> tuple[list[Source], list[Walk]]:
+    """The newest findings and results of each step, channel and moment."""
     assert job is not None
-    newest: dict[tuple[Any, ...], Source] = {}
+    newest: dict[tuple[Any, ...], Source | Walk] = {}
     for step in STEPS:
         for entry in job.entries(step.key):
             if entry["state"] != "done" or not entry.get("findings"):
                 continue
             path = job.folder / str(entry["findings"])
+            sources: list[Source] = []
+            walks: list[Walk] = []
             try:
-                plain = json.loads(path.read_text(encoding="utf-8"))
-                if is_report(plain):
-                    key = (step.key, entry.get("amplifier"), entry.get("channel"), entry.get("moment"))
-                    newest[key] = _source(analysis_from_json(plain), step.key, entry)
-            except (OSError, ValueError) as error:
-                raise JobError(f"{path} cannot be read ({error}): add the recording to the job again.") from error
-    return list(newest.values())
+                plain = _load(path)
+                if is_walk(plain) or is_report(plain):  # other evidence is kept in the folder and not worded
+                    _take(plain, path, step.key, entry, sources, walks)
+            except RecordingUnreadableError as error:
+                raise JobError(f"{error} Then add it to the job again.") from error
+            found: list[Source | Walk] = [*sources, *walks]
+            for made in found:
+                what = made.kind if isinstance(made, Walk) else "report"
+                key = (step.key, what, entry.get("amplifier"), entry.get("channel"), entry.get("moment"))
+                newest[key] = made
+    kept = list(newest.values())
+    return [s for s in kept if isinstance(s, Source)], [w for w in kept if isinstance(w, Walk)]
 
 
 def _steps(job: Job) -> list[WorkStep]:

@@ -14,6 +14,18 @@ from ampwitness.findings.wording import (
     word_losses,
     word_verdict,
 )
+from ampwitness.report.sheet_walks import (
+    WALK_STEPS,
+    WALK_TITLES,
+    CheckRow,
+    NoiseRow,
+    SupplyWalk,
+    Walk,
+    word_checks,
+    word_noise,
+    word_supply_walks,
+    word_walks_left_out,
+)
 from ampwitness.types import Analysis, Finding, Verdict
 from ampwitness.units import seconds_to_clock
 
@@ -27,6 +39,7 @@ VERDICT_KINDS = {
     "gap": "losses",
 }
 MAX_SUPPLY_ROWS = 5
+MAX_SUPPLY_ROWS_BESIDE_A_WALK = 3
 MAX_WORTH_KNOWING = 4
 _LAST_STEP = "sheet"
 
@@ -123,7 +136,10 @@ class Sheet:
     equipment: tuple[tuple[str, str], ...]
     settings: tuple[SettingRow, ...]
     conditions: str  # what was answered before the gain was set
+    checks: tuple[CheckRow, ...]
     supply: tuple[SupplyRow, ...]
+    supply_walks: tuple[SupplyWalk, ...]
+    noise: tuple[NoiseRow, ...]
     verdicts: tuple[VerdictRow, ...]
     worth_knowing: tuple[str, ...]
     steps: tuple[WorkStep, ...]
@@ -139,6 +155,7 @@ def compose_sheet(
     fitted_by: str = "",
     channels: Sequence[Mapping[str, Any]] = (),
     steps: Sequence[WorkStep] = (),
+    walks: Sequence[Walk] = (),
 ) -> Sheet:
     """Choose and word.
 
@@ -149,6 +166,7 @@ def compose_sheet(
     date : ISO
     channels : equipment as typed into the job; without it what was typed into the recordings
     steps : of the job; none without one
+    walks : saved results of the meter checks, the supply check and the noise comparison
     """
     return Sheet(
         vehicle=vehicle,
@@ -157,11 +175,14 @@ def compose_sheet(
         equipment=tuple(_word_channel(c) for c in channels) or _equipment_of_notes(sources),
         settings=tuple(row for source in sources for row in _settings(source)),
         conditions=_conditions(sources),
-        supply=_supply(sources),
+        checks=word_checks(walks),
+        supply=_supply(sources, word_supply_walks(walks)),
+        supply_walks=word_supply_walks(walks),
+        noise=word_noise(walks),
         verdicts=tuple(_verdicts(source) for source in sources),
         worth_knowing=_worth_knowing(sources),
         steps=tuple(step for step in steps if step.key != _LAST_STEP),
-        not_tested=_not_tested(sources, steps),
+        not_tested=_not_tested(sources, steps, walks),
         basis=_basis(sources),
     )
 
@@ -246,7 +267,7 @@ def _conditions(sources: Sequence[Source]) -> str:
     return "; ".join(f"{key.removeprefix('gain_').replace('_', ' ')} {value}" for key, value in answers.items())
 
 
-def _supply(sources: Sequence[Source]) -> tuple[SupplyRow, ...]:
+def _supply(sources: Sequence[Source], walked: Sequence[SupplyWalk]) -> tuple[SupplyRow, ...]:
     """Music says more of a supply than a tone: runs in which the gain was turned stand for it only alone."""
     rows = [
         (_is_gain_run(source), _supply_row(source, name, state))
@@ -254,7 +275,8 @@ def _supply(sources: Sequence[Source]) -> tuple[SupplyRow, ...]:
         for name, state in ((source.analysis.summary.get("supply") or {}).get("states") or {}).items()
     ]
     of_music = [row for is_gain_run, row in rows if not is_gain_run]
-    return tuple((of_music or [row for _, row in rows])[:MAX_SUPPLY_ROWS])
+    n_most = MAX_SUPPLY_ROWS_BESIDE_A_WALK if walked else MAX_SUPPLY_ROWS
+    return tuple((of_music or [row for _, row in rows])[-n_most:])
 
 
 def _supply_row(source: Source, name: str, state: Mapping[str, Any]) -> SupplyRow:
@@ -302,7 +324,7 @@ def _worth_knowing(sources: Sequence[Source]) -> tuple[str, ...]:
     return (*lines[:MAX_WORTH_KNOWING], *([f"{more} more in the reports."] if more > 0 else []))
 
 
-def _not_tested(sources: Sequence[Source], steps: Sequence[WorkStep]) -> tuple[str, ...]:
+def _not_tested(sources: Sequence[Source], steps: Sequence[WorkStep], walks: Sequence[Walk]) -> tuple[str, ...]:
     lines = []
     for step in steps:
         if step.key == _LAST_STEP or step.state == "done":
@@ -326,8 +348,21 @@ def _not_tested(sources: Sequence[Source], steps: Sequence[WorkStep]) -> tuple[s
                 lines.append(f"{heading.capitalize()}: not judged in any recording{why}.")
     if not any(_settings(source) for source in sources):
         lines.append("Gain: no recording shows it being set.")
+    lines += _walks_not_given(steps, walks) + word_walks_left_out(walks)
     lines.append("Whatever was not wired to the logger, and anything after the day of this sheet.")
     return tuple(lines)
+
+
+def _walks_not_given(steps: Sequence[WorkStep], walks: Sequence[Walk]) -> list[str]:
+    """Walks of which the sheet has no result, unless their step was named as open or left out already."""
+    states = {step.key: step.state for step in steps}
+    given = {walk.kind for walk in walks}
+    missing = [
+        title.lower()
+        for kind, title in WALK_TITLES.items()
+        if kind not in given and states.get(WALK_STEPS[kind]) in (None, "done")
+    ]
+    return [f"No readings are at hand of: {', '.join(missing)}."] if missing else []
 
 
 def _basis(sources: Sequence[Source]) -> tuple[str, ...]:

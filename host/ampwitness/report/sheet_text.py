@@ -29,6 +29,12 @@ def text_sheet(sheet: Sheet, *, width: int = 100) -> str:
 
     if sheet.equipment:
         section("Equipment, as typed", [f"{name}: {facts}" for name, facts in sheet.equipment])
+    checks = [
+        f"{row.channel}: {' '.join((row.conclusion, *row.details))} As expected: {row.as_expected or 'nothing'}."
+        for row in sheet.checks
+    ]
+    if checks:
+        section("Meter checks before power", checks)
     settings = []
     for row in sheet.settings:
         parts = [
@@ -48,17 +54,21 @@ def text_sheet(sheet: Sheet, *, width: int = 100) -> str:
         f"power {row.full_power}"
         for row in sheet.supply
     ]
-    if supply:
-        section("Supply at the amplifier", [*supply, CAUTION_SUPPLY])
-    section(
-        "Verdicts",
-        [
-            f"{row.label} ({row.length}): "
-            + "; ".join(f"{name}: {cell.words}" for name, cell in zip(VERDICT_KINDS.values(), row.cells, strict=True))
-            for row in sheet.verdicts
-        ]
-        + ([ON_PURPOSE_WORDS] if any(cell.words == ON_PURPOSE for row in sheet.verdicts for cell in row.cells) else []),
-    )
+    if supply or sheet.supply_walks:
+        section("Supply", [*_walks(sheet), *supply, CAUTION_SUPPLY])
+    noise = [
+        f"{row.channel}{', engine off ' + row.level if row.level else ''}: {'; '.join(row.noises)}"
+        for row in sheet.noise
+    ]
+    if noise:
+        section("Noise while nothing plays", noise)
+    verdicts = [
+        f"{row.label} ({row.length}): "
+        + "; ".join(f"{name}: {cell.words}" for name, cell in zip(VERDICT_KINDS.values(), row.cells, strict=True))
+        for row in sheet.verdicts
+    ] + ([ON_PURPOSE_WORDS] if any(cell.words == ON_PURPOSE for row in sheet.verdicts for cell in row.cells) else [])
+    if verdicts:
+        section("Verdicts", verdicts)
     if sheet.worth_knowing:
         section("Worth knowing", list(sheet.worth_knowing))
     done = [f"{step.title} ({step.detail})" for step in sheet.steps if step.state == "done"]
@@ -67,3 +77,14 @@ def text_sheet(sheet: Sheet, *, width: int = 100) -> str:
     section("Not tested", list(sheet.not_tested))
     section("What the figures rest on", [*sheet.basis, CAUTION_END])
     return "\n".join(lines)
+
+
+def _walks(sheet: Sheet) -> list[str]:
+    lines = []
+    for walk in sheet.supply_walks:
+        for row in walk.places:
+            volts = [f"{state} {text}" for state, text in zip(walk.states, row.volts, strict=True) if text]
+            lost = [f"{row.lost} lost on the way there, under a tone"] if row.lost else []
+            lines.append("; ".join([f"{row.place}: {', '.join(volts)}", f"lowest {row.lowest}", *lost]))
+        lines += walk.sentences
+    return lines
