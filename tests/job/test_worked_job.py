@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 
 PAGE = Path(__file__).resolve().parents[2] / "host" / "worked-job.md"
-BLOCK = re.compile(r"^```(sh|text)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+# A block of JSON is a file, named at the end of the paragraph above it; `typed` is what is typed into the command above.
+BLOCK = re.compile(r"(?:`([\w.]+)`:\n\n)?^```(sh|text|json|typed)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 
 
 @pytest.fixture
@@ -37,13 +38,22 @@ def test_the_page_holds(tmp_path: Path, boards: list[subprocess.Popen[str]]) -> 
     environment = {**os.environ, "AMPWITNESS_FOLDER": str(tmp_path / "settings"), "COLUMNS": "100"}
     output = ""
     n_commands = n_lines = 0
-    for kind, body in BLOCK.findall(PAGE.read_text(encoding="utf-8")):
+    blocks = BLOCK.findall(PAGE.read_text(encoding="utf-8"))
+    for number, (name_above, kind, body) in enumerate(blocks):
+        if kind == "typed":
+            continue
+        if kind == "json":
+            assert name_above, "a block of JSON without the name of its file"
+            (tmp_path / name_above).write_text(body, encoding="utf-8")
+            continue
         if kind == "text":
             for line in filter(None, body.splitlines()):
                 assert is_printed(line, output), f"not printed: {line!r}, but:\n{output}"
                 n_lines += 1
             continue
         pieces = []
+        after = blocks[number + 1] if number + 1 < len(blocks) else ("", "", "")
+        typed = after[2].replace("Enter", "") if after[1] == "typed" else ""
         for line in body.splitlines():
             name, *arguments = shlex.split(line)
             assert name == "ampwitness", f"the page speaks of {name!r}"
@@ -59,10 +69,10 @@ def test_the_page_holds(tmp_path: Path, boards: list[subprocess.Popen[str]]) -> 
                 assert process.stdout.readline().startswith("port: ")
                 continue
             done = subprocess.run(
-                command, capture_output=True, text=True, timeout=120, cwd=tmp_path, env=environment, input=""
+                command, capture_output=True, text=True, timeout=120, cwd=tmp_path, env=environment, input=typed
             )
             assert done.returncode == 0, f"{line}\n{done.stdout}{done.stderr}"
             pieces.append(done.stdout)
         output = " ".join(" ".join(pieces).split())
-    assert n_commands > 15
-    assert n_lines > 12
+    assert n_commands > 21
+    assert n_lines > 20

@@ -49,6 +49,7 @@ class VirtualBoardOptions:
     speed : stimulus seconds a wall-clock second; None: as fast as the reader takes it
     faults : see virtual_faults.parse_fault
     is_looped : begin the stimulus again at its end instead of ending
+    part_s : each start plays the next part of the stimulus, over and over until stopped; None: there are no parts
     stays : go on answering after the stimulus has ended and the host has stopped
     link : symbolic link to the port
     interpreter : None: MicroPython where there is one, else CPython
@@ -64,6 +65,7 @@ class VirtualBoardOptions:
     faults: tuple[Fault, ...] = ()
     seed: int = 1
     is_looped: bool = False
+    part_s: float | None = None
     stays: bool = False
     link: Path | None = None
     interpreter: Interpreter | None = None
@@ -120,6 +122,7 @@ class VirtualBoard:
             self._digital[0][1] if self._digital else None,
             [fault.time_s for fault in options.faults if fault.name == "mark"],
             options.is_looped,
+            options.part_s,
         )
 
     def _remote_level(self, time_s: float) -> int | None:

@@ -40,6 +40,7 @@ class StimulusPlayer:
     remote_pin : pin of the digital remote line; None: there is none
     marks_s : stimulus times at which the button is pressed
     is_looped : begin again at the end
+    part_s : each start plays the next part of so many seconds, over and over until stopped; None: there are no parts
     """
 
     def __init__(
@@ -49,12 +50,15 @@ class StimulusPlayer:
         remote_pin: int | None,
         marks_s: Sequence[float] = (),
         is_looped: bool = False,
+        part_s: float | None = None,
     ) -> None:
         self._make_model = make_model
         self._n_channels = n_channels
         self._remote_pin = remote_pin
         self._marks_s = sorted(marks_s)
         self._is_looped = is_looped
+        self._part_s = part_s
+        self._n_parts_begun = 0
         self._held_s = 0.0  # where the stimulus stands while nothing is played
         self._model: Model | None = None
         self._mode = ""
@@ -87,6 +91,9 @@ class StimulusPlayer:
         self._generation, self._mode = generation, mode
         self._n_played = self._origin = 0
         self._button = []
+        if self._part_s is not None and not is_test:
+            self._held_s = self._part_s * self._n_parts_begun
+            self._n_parts_begun += 1
         self._begin_pass(self._held_s)
         self._is_test, self._is_fresh = is_test, True
         assert self._model is not None
@@ -108,7 +115,7 @@ class StimulusPlayer:
         """The converter was stopped after n_taken conversions: the stimulus is held right there."""
         if self._model is None or generation != self._generation:
             return
-        if not self._is_test and not self.has_ended:
+        if not self._is_test and not self.has_ended and self._part_s is None:
             self._held_s = self._origin_s + float(max(0, n_taken - self._origin) / self._model.conversion_rate_hz)
         self._model = None
 
@@ -127,6 +134,8 @@ class StimulusPlayer:
             level = self._model.remote_level(0.0)
             if self._remote_pin is not None and level is not None:
                 out += self._record(b"L", self._remote_pin, level)
+        if self._part_s is not None and not self._is_test:
+            n = self._within_part(n)
         codes = self._model.conversions(n)
         if len(codes) == 0 and self._is_looped and self._n_played > self._origin:
             self._begin_pass(0.0)
@@ -136,6 +145,15 @@ class StimulusPlayer:
             return bytes(out) + self._record(b"E", 0, 0)
         out += self._interleave(codes.astype(_ADC_BYTES, copy=False))
         return bytes(out)
+
+    def _within_part(self, n: int) -> int:
+        """How many of n conversions are left of the part; at its end it begins again."""
+        assert self._model is not None
+        assert self._part_s is not None
+        n_part = int(self._part_s * self._model.conversion_rate_hz)
+        if self._n_played - self._origin >= n_part:
+            self._begin_pass(self._held_s)
+        return min(n, n_part - (self._n_played - self._origin))
 
     def _interleave(self, codes: npt.NDArray[np.uint16]) -> bytes:
         out = bytearray()

@@ -18,7 +18,6 @@ from ampwitness.findings.as_json import analysis_to_json
 from ampwitness.job.compare import PairMatch, compare_pair, level_of
 from ampwitness.job.folder import FINDINGS, MOMENTS, RECORDINGS, Job, new_job, open_job
 from ampwitness.job.steps import STEP_OF_KEY, STEPS
-from ampwitness.pipeline import AnalyseOptions, analyse_file
 from ampwitness.whole_file import write_whole
 
 _FOLDER = click.argument("folder", type=click.Path(path_type=Path))
@@ -119,6 +118,8 @@ def _take_json(opened: Job, file: Path) -> str:
 
 
 def _analyse(opened: Job, recording: Path, step: str) -> str:
+    from ampwitness.pipeline import AnalyseOptions, analyse_file  # a second to load, and most of `job` needs none of it
+
     with ProgressLine() as progress:
         plain = analysis_to_json(analyse_file(recording, AnalyseOptions(), progress))
     inside = f"{FINDINGS}/{recording.stem}-{step}.json"

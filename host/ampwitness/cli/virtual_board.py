@@ -18,6 +18,7 @@ from ampwitness.bench.virtual_board import VirtualBoardOptions, run_virtual_boar
 from ampwitness.bench.virtual_faults import parse_fault
 from ampwitness.bench.virtual_interpreter import Interpreter
 from ampwitness.bench.wav import read_stimulus
+from ampwitness.bench.workshop_scenarios import workshop_scenario, workshop_scenario_names
 from ampwitness.errors import UsageError
 from ampwitness.frontend.fragment import read_inputs
 
@@ -38,21 +39,27 @@ def _parse_speed(text: str) -> float | None:
     return speed
 
 
-def _load_stimulus(path: Path | None, name: str | None, constant: str | None, roles: str | None) -> Stimulus:
+def _load_stimulus(
+    path: Path | None, name: str | None, constant: str | None, roles: str | None
+) -> tuple[Stimulus, float | None]:
+    """The volts, and the length of their parts where they have any."""
     if [path, name, constant].count(None) != 2:
         raise UsageError("give one of --stimulus FILE.wav, --scenario NAME and --constant ROLE=VOLTS,...")
     if constant is not None:
         if roles is not None:
             raise UsageError("--roles names the channels of a WAV; --constant names its own")
-        return _parse_constant(constant)
+        return _parse_constant(constant), None
     if name is not None:
         if roles is not None:
             raise UsageError("--roles names the channels of a WAV; a scenario knows its own")
-        return scenario(name).stimulus
+        if name in workshop_scenario_names():
+            made = workshop_scenario(name)
+            return made.stimulus, made.part_s
+        return scenario(name).stimulus, None
     assert path is not None
     if not roles:
         raise UsageError("--stimulus needs --roles, for example --roles out_p,out_n,supply")
-    return read_stimulus(path, tuple(role.strip() for role in roles.split(",")))
+    return read_stimulus(path, tuple(role.strip() for role in roles.split(","))), None
 
 
 def _parse_constant(text: str) -> Stimulus:
@@ -83,7 +90,12 @@ def _stop_politely(number: int, frame: FrameType | None) -> None:
     "--stimulus", "path", type=click.Path(path_type=Path), help="WAV whose samples are volts at the terminals."
 )
 @click.option("--roles", help="What the WAV's channels are: out_p,out_n,supply[,battery][,source][,remote].")
-@click.option("--scenario", "name", type=click.Choice(scenario_names()), help="A built-in stimulus instead of a WAV.")
+@click.option(
+    "--scenario",
+    "name",
+    type=click.Choice((*scenario_names(), *workshop_scenario_names())),
+    help="A built-in stimulus instead of a WAV.",
+)
 @click.option("--constant", metavar="ROLE=VOLTS,...", help="Constant volts instead of a WAV, for as long as it runs.")
 @click.option("--mode", type=click.Choice(list(load_board_config().MODES)), help="Mode the board wakes up in.")
 @click.option("--speed", "speed_text", default="1", show_default=True, help="1: real time; N: N times; max.")
@@ -134,13 +146,15 @@ def virtual_board(
     """
     speed = _parse_speed(speed_text)
     faults = tuple(parse_fault(text) for text in fault_texts)  # before a scenario is made, which takes its time
+    stimulus, part_s = _load_stimulus(path, name, constant, roles)
     options = VirtualBoardOptions(
-        stimulus=_load_stimulus(path, name, constant, roles),
+        stimulus=stimulus,
         mode=mode or str(load_board_config().DEFAULT_MODE),
         speed=speed,
         faults=faults,
         seed=seed,
         is_looped=is_looped or constant is not None,
+        part_s=part_s,
         stays=stays or constant is not None,
         link=link,
         interpreter=cast("Interpreter | None", interpreter),
