@@ -21,6 +21,7 @@ from ampwitness.detect.tone_stream import (
 from ampwitness.types import Finding, TraceWindow
 from ampwitness.waveform.tone_meter import OTHER_TONE_PERCENT, TWO_TONES_PERCENT
 
+TOO_FAST = "the amplifier's ceiling was met, but passed too fast: turn slower there"
 _SAME_CURVE_RATIO = 0.02
 _POINTS_SHOWN = 160
 _ONE_LEVEL_RATIO = 1.12  # 1 dB: less change than that is one level, no curve
@@ -188,7 +189,7 @@ def outcome_of(curve: ToneCurve) -> str:
     if curve.is_source_clipped:
         return "source clipped before the amplifier"
     if curve.knee is not None:
-        return "the amplifier's ceiling was met"
+        return TOO_FAST if curve.knee.is_too_fast else "the amplifier's ceiling was met"
     if curve.is_level_held:
         return "level held (a limiter?)"
     if curve.clean_v is not None:

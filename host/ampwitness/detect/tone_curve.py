@@ -18,9 +18,13 @@ KNEE_PERCENT = 1.0
 TEN_PERCENT = 10.0
 _SPAN_RATIO = 10.0  # points from a tenth of the wanted THD to ten times it take part
 _FLOOR_PERCENT = 0.5  # but one below this may stay: its weight is small enough
-_NEAR_X = 0.5  # those within a factor of e^0.5 count most
+_NEAR_X = 0.25  # those within a factor of e^0.25 count most
 _MOVED_SHARE = 0.05  # of the level's movement around a point that may be missing from it
-_SLOPE_DB = 0.05  # a ceiling seldom moves more in a factor of e of distortion
+# Ceilings by soft knees, uneven rails and rails that sink bend the law; how much in a factor of e of distortion is
+# held loosely, so that it takes points on both sides to tell.
+_SLOPE_DB = 0.3
+_BEND_DB = 0.1
+_TOO_FAST_DB = 0.03  # of uncertainty that comes from how far apart the points near the knee lie alone
 _FLOOR_RATIO = 0.35  # a floor above this part of the THD makes a point useless
 _SOURCE_LEAST_DB = 1.0  # so much change of level at the same distortion: not the amplifier's ceiling
 _SOURCE_SAME_RATIO = 1.3
@@ -39,6 +43,7 @@ class CurvePoint:
     uncertainty_db: float
     n_points: int
     is_between: bool  # measured on both sides of it
+    is_too_fast: bool  # the hand passed it so fast that no points lie near: the uncertainty is then most of the answer
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,25 +138,27 @@ def _find_crossing(points: Sequence[TonePoint], level: FloatArray, thd: FloatArr
         for value, f in zip(thd[near].tolist(), floor.tolist(), strict=True)
     ]
     sure_db = np.hypot(0.002 + 0.5 * np.array(may_be), _MOVED_SHARE * moved)
-    closeness = 1 / (1 + (x / _NEAR_X) ** 2)
+    closeness = 1 / (1 + (x / _NEAR_X) ** 2) ** 2
     weight = closeness / sure_db**2
-    slope = offset = 0.0
+    left_db: FloatArray = np.zeros(len(x))
+    offset = 0.0
     for _ in range(6):
-        offset, slope = _line(x, y, weight)
-        miss = np.abs(y - offset - slope * x) / sure_db
-        weight = closeness / sure_db**2 / np.maximum(1.0, miss / 2)
+        offset, left_db = _bent_line(x, y, weight)
+        weight = closeness / sure_db**2 / np.maximum(1.0, np.abs(left_db) / sure_db / 2)
     level_db = offset + hard_clip_level_db(wanted)
     supplies: FloatArray = np.array([_or_nan(points[int(k)].supply_v) for k in near])
     peaks = np.array([points[int(k)].reading.peak_v for k in near])
     order = np.argsort(x)
+    from_hole_db = _hole_uncertainty_db(x)
     return CurvePoint(
         thd_percent=wanted,
         level_v=10 ** (level_db / 20),
         peak_v=float(np.interp(0.0, x[order], peaks[order])),
         supply_v=None if np.isnan(supplies).any() else float(np.interp(0.0, x[order], supplies[order])),
-        uncertainty_db=_crossing_uncertainty_db(x, y - offset - slope * x, weight, float(np.min(floor)), wanted),
+        uncertainty_db=_crossing_uncertainty_db(left_db, weight, float(np.min(floor)), wanted, from_hole_db),
         n_points=len(near),
         is_between=bool((x <= 0).any() and (x >= 0).any()),
+        is_too_fast=from_hole_db > _TOO_FAST_DB,
     )
 
 
@@ -159,12 +166,23 @@ def _or_nan(value: float | None) -> float:
     return math.nan if value is None else value
 
 
-def _crossing_uncertainty_db(x: FloatArray, miss: FloatArray, weight: FloatArray, floor: float, wanted: float) -> float:
-    """Standard uncertainty: scatter of the points, how far the nearest lies, and half the floor of the THD."""
+def _hole_uncertainty_db(x: FloatArray) -> float:
+    """What the hole in the points around x = 0 may hide: twice the bend that is held likely, or the slope where there
+    are points on one side alone. Standard uncertainty."""
+    below, above = x[x <= 0], x[x >= 0]
+    if not len(below) or not len(above):
+        return _SLOPE_DB * float(np.min(np.abs(x)))
+    left, right = -float(below.max()), float(above.min())
+    return 2 * _BEND_DB * left * right
+
+
+def _crossing_uncertainty_db(
+    miss: FloatArray, weight: FloatArray, floor: float, wanted: float, from_hole_db: float
+) -> float:
+    """Standard uncertainty: scatter of the points, the hole around the crossing, and half the floor of the THD."""
     spread_db = float(np.sqrt(np.sum(weight * miss**2) / weight.sum())) / math.sqrt(max(1.0, _effective(weight) - 1))
-    nearest = float(np.min(np.abs(x)))
     from_floor_db = (hard_clip_level_db(wanted + floor / 2) - hard_clip_level_db(max(0.05, wanted - floor / 2))) / 2
-    return math.sqrt(spread_db**2 + (0.02 * nearest) ** 2 + from_floor_db**2)
+    return math.sqrt(spread_db**2 + from_hole_db**2 + from_floor_db**2)
 
 
 def _effective(weight: FloatArray) -> float:
@@ -172,13 +190,12 @@ def _effective(weight: FloatArray) -> float:
     return float(weight.sum() ** 2 / np.sum(weight**2))
 
 
-def _line(x: FloatArray, y: FloatArray, weight: FloatArray) -> tuple[float, float]:
-    """Offset at x = 0 and slope by weighted least squares; the slope is held near 0, which it is for a hard rail."""
-    held = 1 / _SLOPE_DB**2
-    basis = np.stack([np.ones(len(x)), x], axis=1)
-    gram = basis.T @ (basis * weight[:, np.newaxis]) + np.diag([0.0, held])
-    offset, slope = np.linalg.solve(gram, basis.T @ (weight * y))
-    return float(offset), float(slope)
+def _bent_line(x: FloatArray, y: FloatArray, weight: FloatArray) -> tuple[float, FloatArray]:
+    """Offset at x = 0 of a parabola by weighted least squares, and what it leaves; slope and bend are held near 0."""
+    basis = np.stack([np.ones(len(x)), x, x * x], axis=1)
+    held = np.diag([0.0, 1 / _SLOPE_DB**2, 1 / _BEND_DB**2])
+    found = np.linalg.solve(basis.T @ (basis * weight[:, np.newaxis]) + held, basis.T @ (weight * y))
+    return float(found[0]), np.asarray(y - basis @ found)
 
 
 def _is_source_clipped(points: Sequence[TonePoint], level: FloatArray, thd: FloatArray) -> bool:

@@ -9,6 +9,8 @@ from scipy.fft import rfft
 
 from ampwitness.detect.streams import RunBlock, RunBlocks
 from ampwitness.types import FloatArray, Interval, TraceWindow
+from ampwitness.waveform.response import PASS_FRACTION
+from ampwitness.waveform.tone_cycles import measure_cycles
 from ampwitness.waveform.tone_fit import find_strongest_hz
 from ampwitness.waveform.tone_meter import CONVERTER_FLOOR_V, TWO_TONES_PERCENT, ToneReading, measure_tone
 
@@ -29,7 +31,11 @@ _FINE_STEP_S = 0.05
 _FINE_CYCLES = 3.0
 _FINE_HARMONICS = 24
 _LEFT_OVER_S = 0.16  # the rest of a second that makes no whole piece, of a 20 Hz tone at most
-_EDGE_PERCENT = (0.15, 12.0)
+_EDGE_PERCENT = (0.2, 12.0)  # a quarter second that ends at the edge reads little
+# Where it moves faster than this it is measured every half cycle, below this frequency: higher ones have cycles enough.
+_QUICK_DB = 0.12  # over two pieces
+_CYCLES_BELOW_HZ = 200.0
+_QUICK_PERCENT = (0.1, 15.0)
 _TWO_TONES_RATIO = 0.6  # of the rest: so much in one other line makes it two tones
 _LEAST_TWO_TONES_S = 3.0
 _THIN_ABOVE = 1200  # points of a passage; beyond, those that repeat the last one are not kept
@@ -122,6 +128,7 @@ class TonePassages:
         self._blocks = RunBlocks(("output", "supply", "source"), BLOCK_S)
         self._open: TonePassage | None = None
         self._before: RunBlock | None = None
+        self._measured: RunBlock | None = None  # the block that was measured last
         self._was_tonal = False
         self.done: list[TonePassage] = []
         self.seen_s = 0.0
@@ -199,6 +206,9 @@ class TonePassages:
         points = [_measure_point(block, at, step) for at in range(0, block.n - step + 1, step)]
         if _passes_the_edge(points):
             points = _measure_fine(block, points, guess_hz)
+            points = _with_moves(points)
+            points = _with_quick_cycles(block, self._measured, points)
+        self._measured = block
         points = _with_moves(points)
         whole = _other_line_of_second(output, rate_hz, points)
         for point in points:
@@ -315,7 +325,7 @@ def _passes_the_edge(points: list[TonePoint | None]) -> bool:
     if not known or max(p.reading.level_v for p in known) < _MOVING_RATIO * min(p.reading.level_v for p in known):
         return False
     thd = [p.reading.thd_f_percent or 0.0 for p in known]
-    return max(thd) > 2 * _EDGE_PERCENT[0] and min(thd) < _EDGE_PERCENT[1]
+    return max(thd) > _EDGE_PERCENT[0] and min(thd) < _EDGE_PERCENT[1]
 
 
 def _measure_fine(block: RunBlock, points: list[TonePoint | None], guess_hz: float) -> list[TonePoint | None]:
@@ -325,6 +335,72 @@ def _measure_fine(block: RunBlock, points: list[TonePoint | None], guess_hz: flo
     step = round(max(_FINE_STEP_S, _FINE_CYCLES / hz) * block.rate_hz)
     fine = [_measure_point(block, at, step, hz) for at in range(0, block.n - step + 1, step)]
     return fine if sum(point is not None for point in fine) > len(fine) / 2 else points
+
+
+def _with_quick_cycles(
+    block: RunBlock, before: RunBlock | None, points: list[TonePoint | None]
+) -> list[TonePoint | None]:
+    """The same second with those pieces measured every half cycle in which a hand passes the edge quickly."""
+    quick = [k for k in range(len(points)) if _is_quick(points, k)]
+    first = points[quick[0]] if quick else None
+    last = points[quick[-1]] if quick else None
+    if first is None or last is None:
+        return points
+    hz = float(np.median([p.reading.frequency_hz for k in quick if (p := points[k]) is not None]))
+    if hz > _CYCLES_BELOW_HZ:
+        return points
+    cycle = block.rate_hz / hz
+    n_before = 0
+    if before is not None and before.run_id == block.run_id and before.first + before.n == block.first:
+        # The last cycle of the second before could not be looked at without this one.
+        n_before = min(before.n, round(2 * cycle))
+    volts = {role: np.concatenate([before.volts[role][-n_before:], v]) if n_before and before is not None else v
+             for role, v in block.volts.items()}  # fmt: skip
+    origin = block.first - n_before
+    begin = (first.start_s - block.time_s(origin)) * block.rate_hz
+    end = (last.stop_s - block.time_s(origin)) * block.rate_hz
+    begin = cycle if begin < n_before + cycle else begin
+    middles = np.arange(begin, min(end, len(volts["output"]) - 1 - cycle), cycle / 2)
+    like = replace(first.reading, frequency_hz=hz)
+    band_hz = PASS_FRACTION * block.rate_hz / 2
+    found = measure_cycles(
+        volts["output"], block.rate_hz, middles, like, band_hz=band_hz, converter_floor_v=CONVERTER_FLOOR_V
+    )
+    cycles = [_cycle_point(block, volts, origin, one.middle, cycle, one.reading, first) for one in found]
+    kept = [p for k, p in enumerate(points) if k not in quick]
+    return sorted([*kept, *cycles], key=lambda p: -1.0 if p is None else p.start_s)
+
+
+def _is_quick(points: list[TonePoint | None], k: int) -> bool:
+    near = [p for p in points[max(0, k - 1) : k + 2] if p is not None]
+    point = points[k]
+    if point is None or point.moved_db < _QUICK_DB or point.is_saturated:
+        return False
+    thd = [p.reading.thd_f_percent or 0.0 for p in near]
+    return max(thd) > _QUICK_PERCENT[0] and min(thd) < _QUICK_PERCENT[1]
+
+
+def _cycle_point(
+    block: RunBlock,
+    volts: dict[str, FloatArray],
+    origin: int,
+    middle: float,
+    cycle: float,
+    reading: ToneReading,
+    near: TonePoint,
+) -> TonePoint:
+    start_s, stop_s = block.time_s(origin + middle - cycle / 4), block.time_s(origin + middle + cycle / 4)
+    first, last = round(middle - cycle / 2), round(middle + cycle / 2)
+    supply = volts.get("supply")
+    return replace(
+        near,
+        start_s=start_s,
+        stop_s=stop_s,
+        reading=reading,
+        supply_v=None if supply is None else float(supply[first:last].mean()),
+        supply_lowest_v=None if supply is None else float(supply[first:last].min()),
+        is_saturated=_overlaps(block.saturated.get("output", ()), start_s, stop_s),
+    )
 
 
 def _with_moves(points: list[TonePoint | None]) -> list[TonePoint | None]:

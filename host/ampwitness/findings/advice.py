@@ -112,6 +112,10 @@ def _advise_knees(knees: Sequence[Finding]) -> list[str]:
                 "The source was already clipped before the amplifier: lower its volume or sub level until its tone is "
                 "clean, then set the amplifier's gain again."
             )
+        elif "too fast" in str(m.get("outcome")):
+            steps.append(
+                "The gain was turned past the edge too fast to say where it lies: turn slower there, once more."
+            )
         elif m.get("outcome") == "the edge was not reached":
             steps.append(
                 "The gain was turned and the edge was not reached: raise the source's sub level one step, check that "

@@ -252,6 +252,8 @@ def _describe_knee(finding: Finding) -> str:
     if m.get("knee_w") is not None:
         text += f", nominally {_number(m.get('knee_w'), 1)} W into {_number(m.get('load_ohm'), 1)} ohm"
     text += f", +- {_number(m.get('uncertainty_db'), 3)} dB without the calibration)"
+    if "too fast" in str(m.get("outcome")):
+        text += "; the hand passed it too fast for a better figure"
     if m.get("ten_percent_v") is not None:
         text += f"; 10 % at {_number(m.get('ten_percent_v'), 2)} V rms"
     if m.get("supply_at_knee_v") is not None:

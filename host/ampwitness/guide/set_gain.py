@@ -320,6 +320,8 @@ def _job_line(
         parts.append(f"ceiling {m['ceiling_v']:.1f} V ({m['ceiling_kind']})")
     if m.get("supply_at_knee_v") is not None and not provisional:
         parts.append(f"supply there {m['supply_at_knee_v']:.2f} V")
+    if "too fast" in str(m.get("outcome")):
+        parts.append(f"+-{2 * float(m['uncertainty_db']):.2f} dB, for the hand passed the edge too fast")
     if left_v and margin_db is not None:
         word = "below" if margin_db >= 0 else "above"
         parts.append(f"left at {left_v:.2f} V rms, {abs(margin_db):.1f} dB {word} it")

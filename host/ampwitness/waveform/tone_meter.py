@@ -228,7 +228,7 @@ def _read(
     folded = _folding_orders(frequency_hz, rate_hz, n, highest)
     why = _why_not(is_tone, highest, folded, other_percent, frequency_hz, n_asked)
     model = (
-        _fit_model(found, power, fundamental, floor)
+        fit_model_to_harmonics(found.amplitudes, power, floor)
         if wants_model and highest >= 3 and in_band > floor_percent
         else None
     )
@@ -333,12 +333,28 @@ def _why_not(
     return ""
 
 
-def _fit_model(found: _Harmonics, power: Floats, fundamental: float, floor: float) -> ClipModel | None:
-    """The clip model on orders 2 ... 15 inside the band, their phases turned to the positive crest."""
+def fit_model_to_harmonics(amplitudes: npt.NDArray[np.complex128], power: Floats, floor: float) -> ClipModel | None:
+    """The clip model on orders 2 ... 15 of a tone, their phases turned to the positive crest.
+
+    Parameters
+    ----------
+    amplitudes : (n + 1,) complex amplitudes of the harmonics, volts, phase against any one instant
+    power : (n + 1,) their squares less what noise puts there
+    floor : amplitude of false harmonics that may be there, volts
+
+    Returns
+    -------
+    ClipModel; None where the harmonics do not stand out of the floor.
+
+    Gaps
+    ----
+    Sees no samples.
+    """
+    fundamental = float(np.abs(amplitudes[1]))
     highest = min(15, len(power) - 1)
     orders = np.arange(2, highest + 1)
-    crest_phase = float(np.angle(found.amplitudes[1]))
-    turned = found.amplitudes[orders] * np.exp(-1j * orders * crest_phase)
+    crest_phase = float(np.angle(amplitudes[1]))
+    turned = amplitudes[orders] * np.exp(-1j * orders * crest_phase)
     if float(np.sqrt(power[2 : highest + 1].sum())) < 2 * floor:
         return None
     signed = turned.real / fundamental
