@@ -6,6 +6,8 @@ import dataclasses
 from html.parser import HTMLParser
 
 import numpy as np
+from ampwitness.findings.explain import explain
+from ampwitness.findings.wording import KIND_WORDS
 from ampwitness.report.page import html_page
 from ampwitness.report.plots import draw_overview, figure_to_png
 from ampwitness.report.text import text_report
@@ -104,3 +106,20 @@ def test_text_fits_its_width_and_says_the_same(small_analysis: Analysis) -> None
     assert max(len(line) for line in text.splitlines()) <= 72
     assert "1 clipped half-cycle found in 4.0 s judged" in text
     assert "0 lost of 32,000 scans" in text
+
+
+def test_each_kind_is_explained_by_the_one_text_and_linked(small_analysis: Analysis) -> None:
+    page = html_page(small_analysis)
+    outline = read(page)
+    for kind in KIND_WORDS:
+        said = explain(kind)
+        assert said is not None
+        for text in (said.meaning, said.how, said.cannot, said.next_step, said.care):
+            assert text in outline.text
+        assert f"means-{kind}" in outline.ids
+        assert page.count(f'href="#means-{kind}"') >= 1
+    found = {finding.kind for finding in small_analysis.findings}
+    assert page.count("<details open>") == len(found)  # what was found stands open, and so on paper
+    text = text_report(small_analysis)
+    assert "ampwitness explain clip (or note, dip, cutout)" in text
+    assert "ampwitness explain" not in text_report(dataclasses.replace(small_analysis, findings=()))

@@ -30,6 +30,7 @@ from ampwitness.findings.wording import (
     word_verdicts,
 )
 from ampwitness.report.distortion_plot import draw_distortion
+from ampwitness.report.explanations import explanation_link, html_explanations
 from ampwitness.report.overview_data import order_roles, overview_facts
 from ampwitness.report.plots import draw_enlarged, draw_overview, figure_to_svg
 from ampwitness.report.supply_plots import draw_clip_causes, draw_sag_against_level, draw_supply_under_notes
@@ -93,7 +94,7 @@ def _answers(analysis: Analysis) -> str:
     for line in word_verdicts(analysis):
         more = f' <span class="rest">{escape(line.not_judged)}.</span>' if line.not_judged else ""
         rows.append(
-            f'<tr><th scope="row">{escape(KIND_WORDS[line.kind].question)}</th>'
+            f'<tr><th scope="row">{explanation_link(line.kind, KIND_WORDS[line.kind].question)}</th>'
             f'<td><span class="verdict {line.verdict.replace(" ", "-")}">{line.verdict}</span></td>'
             f"<td>{escape(line.sentence)}{more}</td></tr>"
         )
@@ -202,7 +203,8 @@ def _found(analysis: Analysis, lines: Sequence[VerdictLine]) -> str:
         shown = find_worst(analysis.findings, line.kind)
         if line.kind == "mark":
             shown = next(f for f in analysis.findings if f.kind == "mark")
-        link = f" ({finding_link(_number_of(analysis, shown))})" if shown is not None else ""
+        links = [finding_link(_number_of(analysis, shown))] if shown is not None else []
+        link = f" ({', '.join([*links, explanation_link(line.kind)])})"
         items.append(f"<li><strong>{escape(count)}</strong>{escape(rest)}{link}</li>")
     return f"<ul>{''.join(items)}</ul>" if items else "<p>Nothing was found in what was looked at.</p>"
 
@@ -302,6 +304,7 @@ def html_page(analysis: Analysis) -> str:
         f"Its time leads to the overview.</p>{tables}</section>"
         if tables
         else "<section><h2>Every finding</h2><p>Nothing was found.</p></section>",
+        html_explanations(tuple(KIND_WORDS), listed),
         f"<section><h2>How it was judged</h2>{_method(analysis.coverage, analysis.settings)}",
         f"<p>Losses: {escape(word_losses(analysis))}</p>",
         "<h3>What it cannot tell you</h3><ul>",

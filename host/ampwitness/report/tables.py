@@ -7,6 +7,7 @@ from html import escape
 
 from ampwitness.findings.selection import choose_listed
 from ampwitness.findings.wording import KIND_WORDS, KindWords, count_words
+from ampwitness.report.explanations import explanation_link
 from ampwitness.types import Finding
 
 MOST_ON_PAPER = 30  # rows of a kind; who prints the page wants the worst, not all
@@ -141,11 +142,14 @@ def findings_table(kind: str, listed: Sequence[tuple[int, Finding]], n_all: int)
     caption = count_words(n_all, words.one, words.many)
     if n_all > len(listed):
         caption += f", the worst {len(listed)} shown; the JSON output holds them all"
+    said = f"<span>{escape(words.meaning)} {escape(words.next_step)}</span>"
+    if kind in KIND_WORDS:
+        said += f" {explanation_link(kind, f'More on {words.many}')}."
     paper = ""
     if len(listed) > len(worst):
         paper = f'<span class="paper-words">On paper the worst {len(worst)}.</span>'
     return (
         f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(words.many)}"><table class="sorts">'
-        f"<caption>{caption}. <span>{escape(words.meaning)} {escape(words.next_step)}</span> {paper}</caption>"
+        f"<caption>{caption}. {said} {paper}</caption>"
         f"<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>"
     )

@@ -72,6 +72,11 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
     lines += [
         line for step in advise_first_steps(analysis.findings, analysis.summary) for line in _wrap(step, width, "  ")
     ]
+    kinds = {finding.kind for finding in analysis.findings}
+    found = [kind for kind in KIND_WORDS if kind in kinds]
+    if found:
+        others = f" (or {', '.join(found[1:])})" if found[1:] else ""
+        lines += ["", *_wrap(f"What it means, at length: ampwitness explain {found[0]}{others}", width, "")]
     lines += ["", *_wrap(f"Losses: {word_losses(analysis)}", width, "")]
     lines += _wrap(f"Volts: {word_calibrations(analysis.settings.calibrations)}", width, "")
     return "\n".join(lines)
