@@ -12,6 +12,7 @@ import click
 from ampwitness import __version__
 from ampwitness.errors import AmpwitnessError
 
+PROGRAM, COMPLETE_VARIABLE = "ampwitness", "_AMPWITNESS_COMPLETE"  # the variable by which a shell asks for completions
 INTERRUPTED_EXIT_CODE = 130  # the shell's own number for Ctrl-C
 
 # command name -> (module, object in it, one line of help). The help stands here so that `--help` loads nothing else.
@@ -36,6 +37,7 @@ INSTALLER_COMMANDS = {
     "calibrate": ("calibrate", "calibrate", "Calibrate the board's channels against a meter."),
     "install": ("install", "install", "Put the firmware on a board and check it by its hello."),
     "demo": ("demo", "demo", "Run the whole chain on a made-up vehicle whose truth is known."),
+    "completion": ("completion", "completion", "Print what lets your shell complete commands: bash, zsh, fish."),
 }
 BENCH_COMMANDS = {
     "front-end": ("front_end", "front_end", "Design and judge the network between a terminal and a pin."),
@@ -81,7 +83,7 @@ def cli() -> None:
 def main() -> NoReturn:
     """Run the command line; every expected failure ends in one sentence and its own exit code."""
     try:
-        code = cli.main(standalone_mode=False)
+        code = cli.main(prog_name=PROGRAM, complete_var=COMPLETE_VARIABLE, standalone_mode=False)
         sys.exit(code if isinstance(code, int) else 0)
     except click.exceptions.Abort:
         click.echo("ampwitness: stopped.", err=True)
