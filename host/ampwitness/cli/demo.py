@@ -9,6 +9,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import asdict
 from pathlib import Path
 
 import click
@@ -44,8 +45,8 @@ def _board_process(name: str) -> Iterator[str]:
             process.wait()
 
 
-def _record(port: str, made: Scenario, out: Path) -> None:
-    """`ampwitness record`, as a user would call it."""
+def _record(port: str, made: Scenario, out: Path) -> str:
+    """`ampwitness record`, as a user would call it. Returns what it came to."""
     command = [sys.executable, "-m", "ampwitness", "record", "--port", port, "--out", str(out), "--json"]
     for option, key in (
         ("--amplifier", "amplifier"),
@@ -60,7 +61,7 @@ def _record(port: str, made: Scenario, out: Path) -> None:
     if done.returncode != 0:
         raise AmpwitnessError(f"recording failed with code {done.returncode}: {done.stderr.strip()}")
     result = json.loads(done.stdout)
-    click.echo(f"  recorded {result['recorded_s']:.2f} s, {result['n_scans_lost']} scans lost, into {out}")
+    return f"  recorded {result['recorded_s']:.2f} s, {result['n_scans_lost']} scans lost, into {out}"
 
 
 def _write_results(analysis: Analysis, folder: Path, picture: Path | None) -> Path:
@@ -79,7 +80,8 @@ def _write_results(analysis: Analysis, folder: Path, picture: Path | None) -> Pa
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder to keep the results in.")
 @click.option("--scenario", "name", default="demo", show_default=True, type=click.Choice(scenario_names()))
 @click.option("--picture", type=click.Path(path_type=Path), help="Also write the overview picture here, as PNG.")
-def demo(out: Path | None, name: str, picture: Path | None) -> None:
+@click.option("--json", "as_json", is_flag=True, help="Print what was found beside what is true as JSON, nothing else.")
+def demo(out: Path | None, name: str, picture: Path | None, as_json: bool) -> None:
     """Play a made-up vehicle through the real firmware, a serial port, a recording and a report.
 
     About 40 seconds of a bass line on a weak supply: clean, then too much gain, then clips for want of supply, then a
@@ -89,24 +91,32 @@ def demo(out: Path | None, name: str, picture: Path | None) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     started_s = time.monotonic()
     recording = folder / time.strftime("demo-%H%M%S.mcap")
-    click.echo(f"Making scenario {name!r}: amplifier, supply and music of our own invention ...")
+
+    def tell(text: str) -> None:
+        click.echo(text, err=as_json)
+
+    tell(f"Making scenario {name!r}: amplifier, supply and music of our own invention ...")
     with _board_process(name) as port:
-        click.echo(f"The board's own firmware runs behind {port}. Recording ...")
+        tell(f"The board's own firmware runs behind {port}. Recording ...")
         made = scenario(name)
-        _record(port, made, recording)
-    click.echo("Looking for clips, notes, dips and cut-outs ...")
+        tell(_record(port, made, recording))
+    tell("Looking for clips, notes, dips and cut-outs ...")
     with ProgressLine() as progress:
         analysis = analyse_file(recording, AnalyseOptions(), progress)
     page = _write_results(analysis, folder, picture)
-    click.echo("\n" + text_report(analysis))
     rows = judge_against_truth(
         made.truth,
         analysis.findings,
         find_clean_passage(made.truth, analysis.duration_s),
         analysis.settings.calibrations,
     )
-    click.echo("\nWhat was found beside what is true:\n" + format_truth_table(rows))
-    click.echo(f"\n{time.monotonic() - started_s:.1f} s in all. The page lies at {page.resolve()}")
+    if as_json:
+        plain = [{**asdict(row), "is_right": row.is_right} for row in rows]
+        click.echo(json.dumps({"rows": plain, "page": str(page.resolve())}, indent=1, allow_nan=False))
+    else:
+        click.echo("\n" + text_report(analysis))
+        click.echo("\nWhat was found beside what is true:\n" + format_truth_table(rows))
+        click.echo(f"\n{time.monotonic() - started_s:.1f} s in all. The page lies at {page.resolve()}")
     wrong = [row.what.strip() for row in rows if not row.is_right]
     if wrong or not analysis.link_health.balances:
         raise TruthMissedError(f"truth was missed: {', '.join(wrong) or 'the losses do not balance'}")

@@ -13,6 +13,7 @@ from typing import Any, cast
 import click
 import numpy as np
 
+from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.recording_notes import recording_notes
 from ampwitness.errors import RecordingUnreadableError, UsageError
 from ampwitness.guide.find_noise import (
@@ -59,10 +60,11 @@ def _parse_given(texts: tuple[str, ...]) -> dict[Condition, Path]:
 
 def _record(port: str, path: Path, seconds: float) -> None:
     refuse_existing(path)
-    with BoardSession(port) as session:
+    with BoardSession(port) as session, ProgressLine() as progress:
         writer = RecordingWriter(path, recording_notes(session, {}))
         with LiveFeed(session, writer, window_s=1.0) as feed:
             for _ in feed.windows():
+                progress("recording", min(1.0, feed.monitor.recorded_s / seconds))
                 if feed.monitor.recorded_s >= seconds:
                     feed.request_stop()
 
@@ -98,10 +100,11 @@ def _measure(path: Path) -> tuple[QuietOutput, Hello, tuple[Calibration, ...]]:
     return measure_quiet(output, both, rate_hz), volts.hello, volts.calibrations
 
 
-def _compare(paths: dict[Condition, Path]) -> tuple[NoiseVerdict, dict[Condition, QuietOutput]]:
+def _compare(paths: dict[Condition, Path], progress: ProgressLine) -> tuple[NoiseVerdict, dict[Condition, QuietOutput]]:
     runs: dict[Condition, QuietOutput] = {}
     sensitivity_v = line_v = offset_v = 0.0
-    for condition, path in paths.items():
+    for number, (condition, path) in enumerate(paths.items()):
+        progress("comparing", number / len(paths))
         runs[condition], hello, calibrations = _measure(path)
         terminals = [c for c in calibrations if c.role in ("out_p", "out_n")]
         band_hz = runs[condition].band_hz
@@ -189,7 +192,8 @@ def find_noise(port: str | None, seconds: float, out: Path, given: tuple[str, ..
         if as_json:
             raise UsageError("--json asks nothing: give recordings with --from CONDITION=FILE")
         paths = _guided(port or find_board(), out, seconds)
-    verdict, runs = _compare(paths)
+    with ProgressLine() as progress:
+        verdict, runs = _compare(paths, progress)
     if not given:
         write_whole(out / "find-noise.json", json.dumps(_plain(verdict, runs, paths), indent=1) + "\n")
     if as_json:

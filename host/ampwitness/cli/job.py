@@ -131,12 +131,13 @@ def _analyse(opened: Job, recording: Path, step: str) -> str:
 @_FOLDER
 @click.argument("step", type=click.Choice(list(STEP_OF_KEY)))
 @click.option("--reason", required=True, help="Why it is left out; it stands on the sheet.")
-def skip(folder: Path, step: str, reason: str) -> None:
+@_JSON
+def skip(folder: Path, step: str, reason: str, as_json: bool) -> None:
     """Leave STEP out, with a reason."""
     opened = open_job(folder)
-    opened.add_entry(step, "skipped", reason=reason)
+    entry = opened.add_entry(step, "skipped", reason=reason)
     opened.save()
-    click.echo(_show(opened, _width()))
+    click.echo(json.dumps(entry, indent=1) if as_json else _show(opened, _width()))
 
 
 @job.command(epilog="Example: ampwitness job show blue-van")
