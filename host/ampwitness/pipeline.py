@@ -22,6 +22,7 @@ from ampwitness.detect.run_all import DetectOptions, run_all
 from ampwitness.detect.supply_model import SupplyOptions
 from ampwitness.detect.trends import BoardTrend, TrendDetector, add_findings
 from ampwitness.errors import RecordingUnreadableError, UnknownProtocolError
+from ampwitness.finding_list import FindingList
 from ampwitness.findings.selection import choose_enlarged, choose_waves
 from ampwitness.recording import HostReading, Recording, RecordingIndex, load_index, open_parts, save_index
 from ampwitness.types import (
@@ -350,8 +351,7 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
     envelopes = {role: builder.finish() for role, builder in builders.items()}
     if recording.reduction is not None:
         results, envelopes = _use_kept_levels(recording, run, results, envelopes)
-    found = [finding for result in results for finding in result.findings] + kept_settings(recording) + run.readings
-    findings = sorted(found, key=lambda f: (f.start_s, f.kind))
+    findings = FindingList([*(result.findings for result in results), kept_settings(recording), run.readings])
     index = None if recording.reduction is not None else run.index
     if index is not None:
         save_index(recording, index)
@@ -367,7 +367,7 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
         recording_name=recording.name,
         duration_s=duration_s,
         hellos=hellos,
-        findings=tuple(findings),
+        findings=findings,
         coverage=(
             *(result.coverage for result in results),
             Coverage("settings", 0.0, ()),
@@ -394,7 +394,7 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
 def _cut_pictured(
     recording: Recording,
     options: AnalyseOptions,
-    findings: list[Finding],
+    findings: Sequence[Finding],
     progress: Progress,
     index: RecordingIndex | None,
     duration_s: float,

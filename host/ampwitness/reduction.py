@@ -23,6 +23,7 @@ from ampwitness.decode.frames import FrameTable, iter_frame_tables
 from ampwitness.detect.level_tiers import SecondCutter, SecondLevels
 from ampwitness.detect.run_all import run_all
 from ampwitness.errors import UsageError
+from ampwitness.finding_list import FindingList
 from ampwitness.pipeline import AnalyseOptions, DecodingPass, detect_options
 from ampwitness.recording import Recording, RecordingWriter
 from ampwitness.types import Chunk, Finding, Hello, Interval, LeftOut, TraceWindow
@@ -75,12 +76,9 @@ def choose_spans(
     """
     spans: list[Interval] = []
     kept: Counter[str] = Counter()
-    by_hour: dict[tuple[str, int], list[Finding]] = {}
-    for finding in findings:
-        if finding.kind in options.kinds:
-            by_hour.setdefault((finding.kind, int(finding.start_s // 3600)), []).append(finding)
-    for (kind, _), group in by_hour.items():
-        for finding in sorted(group, key=_weight, reverse=True)[: options.most_an_hour]:
+    listed = FindingList.of(findings)
+    for kind in options.kinds:
+        for finding in _worst_by_hour(listed.of_kind(kind), options.most_an_hour):
             kept[kind] += 1
             ends = [Interval(finding.start_s, finding.stop_s)]
             if finding.stop_s - finding.start_s > _LONG_S:
@@ -101,9 +99,15 @@ def choose_spans(
     return joined, dict(kept)
 
 
-def _weight(finding: Finding) -> float:
-    value = finding.measured.get(_RANK.get(finding.kind, ""))
-    return abs(float(value)) if isinstance(value, int | float) else 0.0
+def _worst_by_hour(findings: FindingList, most: int) -> Iterator[Finding]:
+    """Of findings of one kind the worst of each hour; where nothing ranks them the first."""
+    key = _RANK.get(findings.kinds[0]) if findings else None
+    weights = np.abs(findings.values(key)) if key else np.zeros(len(findings))
+    weights = np.where(np.isfinite(weights), weights, 0.0)
+    hours = findings.start_s // 3600
+    for hour in np.unique(hours).tolist():
+        mine = np.flatnonzero(hours == hour)
+        yield from findings.take(mine[np.argsort(-weights[mine], kind="stable")[:most]])
 
 
 def reduce_recording(
@@ -134,13 +138,13 @@ def reduce_recording(
     run = DecodingPass(recording, analysis_options, progress, "looking for events")
     levels: list[tuple[npt.NDArray[np.int64], dict[str, SecondLevels]]] = []
     results = run_all(_tee_levels(run.windows(), levels), detect_options(recording, analysis_options))
-    findings = [f for result in results for f in result.findings] + run.readings
+    findings = FindingList([*(result.findings for result in results), run.readings])
     sessions = {
         name: Interval(run.origins_s[name] + run.first_index[name] / float(run.hellos[name].rate_hz), stop_s)
         for name, stop_s in run.ends_s.items()
     }
     spans, kept = choose_spans(findings, list(sessions.values()), options)
-    found = dict(Counter(str(f.kind) for f in findings))
+    found = {kind: findings.n_of(kind) for kind in findings.kinds}
     kept_s = sum(
         max(0.0, min(span.stop_s, s.stop_s) - max(span.start_s, s.start_s)) for span in spans for s in sessions.values()
     )

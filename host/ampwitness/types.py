@@ -6,7 +6,7 @@ the board's own scan counter. Host receive times are `host_s` (seconds of the Un
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any, Literal
@@ -414,7 +414,7 @@ class Analysis:
     recording_name: str
     duration_s: float
     hellos: tuple[Hello, ...]
-    findings: tuple[Finding, ...]  # by start_s
+    findings: Sequence[Finding]  # by start_s; a FindingList where a recording was analysed
     coverage: tuple[Coverage, ...]
     link_health: LinkHealth
     settings: Settings

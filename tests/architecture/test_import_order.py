@@ -15,14 +15,16 @@ ALLOWED: dict[str, set[str]] = {
     "errors": set(),
     "units": set(),
     "types": {"errors", "units"},
+    # Many findings as rows: detectors fill it, whoever words or draws findings reads it.
+    "finding_list": {"types"},
     "firmware_files": {"ampwire"},
     "link": {"ampwire", "errors", "units", "types"},
     "recording": {"errors", "units", "types", "link"},
     "decode": {"ampwire", "errors", "units", "types", "link"},
     "waveform": {"errors", "units", "types", "decode"},
-    "detect": {"errors", "units", "types", "waveform"},
-    "findings": {"errors", "units", "types", "detect"},
-    "report": {"errors", "units", "types", "findings"},
+    "detect": {"errors", "units", "types", "finding_list", "waveform"},
+    "findings": {"errors", "units", "types", "finding_list", "detect"},
+    "report": {"errors", "units", "types", "finding_list", "findings"},
     "frontend": {"errors", "units", "types", "firmware_files"},
     # The bench makes truth and scores the whole chain against it, so its score programs may see every part below the
     # command line; no part may see the bench.
@@ -41,6 +43,7 @@ ALLOWED: dict[str, set[str]] = {
         "findings",
         "guide",
         "pipeline",
+        "finding_list",
         "report",  # a day's report is timed as a whole, page and text too
     },
     "pipeline": {
@@ -48,6 +51,7 @@ ALLOWED: dict[str, set[str]] = {
         "units",
         "types",
         "calibration_file",
+        "finding_list",
         "recording",
         "decode",
         "waveform",
@@ -55,13 +59,13 @@ ALLOWED: dict[str, set[str]] = {
         "findings",
     },
     # A recording made smaller: what the pipeline finds decides which frames are copied.
-    "reduction": {"errors", "types", "pipeline", "recording", "decode", "detect"},
+    "reduction": {"errors", "types", "finding_list", "pipeline", "recording", "decode", "detect"},
     # A board that is streaming now, as windows of volts; recording along.
     "live": {"errors", "units", "types", "link", "recording", "decode", "waveform"},
     # A recording for people who write Python: `ampwitness.open`.
     "opened": {"errors", "types", "recording", "waveform", "pipeline"},
     # Volts and findings in the formats of other programs.
-    "export": {"errors", "units", "types", "findings"},
+    "export": {"errors", "units", "types", "finding_list", "findings"},
     # Pages in a browser of this machine: a board as it streams (its feed followed, never fed), a recording analysed. It
     # borrows the report's colours and its page.
     "livepage": {

@@ -83,6 +83,7 @@ def _watch_all(watch: Stopwatch) -> None:
 
 def measure_report(path: Path, processes: int) -> dict[str, Any]:
     """The complete report of a recording, page and all, in this process: seconds, parts, peak memory, counts."""
+    from ampwitness.finding_list import FindingList
     from ampwitness.findings.as_json import analysis_to_json
     from ampwitness.pipeline import AnalyseOptions, analyse_file
     from ampwitness.report.page import html_page
@@ -99,7 +100,8 @@ def measure_report(path: Path, processes: int) -> dict[str, Any]:
     total = time.process_time() - cpu + children.ru_utime + children.ru_stime
     parts = {**watch.seconds, "page, text, JSON": time.process_time() - analysed}
     parts["everything else"] = time.process_time() - cpu - sum(parts.values())
-    kinds = {kind: sum(f.kind == kind for f in analysis.findings) for kind in {f.kind for f in analysis.findings}}
+    found = FindingList.of(analysis.findings)
+    kinds = {kind: found.n_of(kind) for kind in found.kinds}
     return {
         "wall_s": time.perf_counter() - wall,
         "cpu_s": total,

@@ -48,7 +48,7 @@ def detect(detector: Detector, case: EventCase, window_s: float = 10.0) -> tuple
     """Run one detector over a case."""
     for window in iter_windows_from_arrays(case.volts, case.rate_hz, window_s=window_s, edges=case.edges):
         detector.push(window)
-    return detector.finish().findings
+    return tuple(detector.finish().findings)
 
 
 def score_notes(case: EventCase, score: NoteScore, label: str = "") -> None:

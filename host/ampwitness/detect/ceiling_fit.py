@@ -114,7 +114,12 @@ def learn_ceiling(clips: Sequence[Finding]) -> CeilingFit | None:
     -------
     CeilingFit; None with fewer than 5 plateaus whose lagged supply is known, or a supply that hardly moved.
     """
-    seen = collect_plateaus(clips).thin(MOST)
+    return fit_ceiling(collect_plateaus(clips))
+
+
+def fit_ceiling(plateaus: Plateaus) -> CeilingFit | None:
+    """The same from plateaus of one polarity."""
+    seen = plateaus.thin(MOST)
     n = len(seen.level_v)
     if n < FEWEST or float(np.ptp(np.quantile(seen.supply[:, 0], (0.05, 0.95)))) < LEAST_RANGE_V:
         return None

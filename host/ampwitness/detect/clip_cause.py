@@ -20,14 +20,15 @@ from typing import Any, Literal
 
 import numpy as np
 
-from ampwitness.detect.ceiling_fit import CeilingFit, learn_ceiling, pick_lag, plateau_tilt
+from ampwitness.detect.ceiling_fit import CeilingFit, Plateaus, collect_plateaus, fit_ceiling, pick_lag, plateau_tilt
 from ampwitness.detect.supply_model import Ceiling, SupplyModel
-from ampwitness.types import Finding
+from ampwitness.types import Finding, FloatArray
 
 Cause = Literal["drive", "supply", "both", "not decidable"]
 
 SUPPLY_FROM_SHARE = 1.0
 DRIVE_BELOW_SHARE = 1.0 / 3.0
+MOST_IN_PROPORTION = 1.15  # a ceiling rises in proportion to its supply; a fixed loss steepens that
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +66,25 @@ def learn_ceilings(clips: Sequence[Finding]) -> dict[str, CeilingFit]:
     """What each polarity's plateaus say; a polarity that says nothing borrows from the other, scaled to its level."""
     made = [f for f in clips if _origin(f) != "source"]
     sides = {side: [f for f in made if f.measured.get("polarity") == side] for side in ("positive", "negative")}
-    fits = {side: fit for side, mine in sides.items() if (fit := learn_ceiling(mine)) is not None}
+    return learn_ceilings_from(
+        {side: collect_plateaus(mine) for side, mine in sides.items()},
+        {side: np.array([abs(float(f.measured["plateau_v"] or 0.0)) for f in mine]) for side, mine in sides.items()},
+    )
+
+
+def learn_ceilings_from(sides: Mapping[str, Plateaus], levels_v: Mapping[str, FloatArray]) -> dict[str, CeilingFit]:
+    """The same from columns.
+
+    Parameters
+    ----------
+    sides : by polarity the plateaus whose lagged supply is known
+    levels_v : by polarity the size of every plateau's volts, (n,)
+    """
+    fits = {side: fit for side, mine in sides.items() if (fit := fit_ceiling(mine)) is not None}
     for side, other in (("positive", "negative"), ("negative", "positive")):
-        if side in fits or other not in fits or not sides[side]:
+        if side in fits or other not in fits or not len(levels_v[side]):
             continue
-        levels = {s: float(np.median([abs(float(f.measured["plateau_v"] or 0.0)) for f in sides[s]])) for s in sides}
-        scale = levels[side] / max(levels[other], 1e-9)
+        scale = float(np.median(levels_v[side])) / max(float(np.median(levels_v[other])), 1e-9)
         fit = fits[other]
         fits[side] = replace(fit, constant_v=scale * fit.constant_v, ratio=scale * fit.ratio, n_plateaus=0)
     return _share_knee(fits)
@@ -135,7 +149,7 @@ def judge_clip(clip: Finding, ceiling: CeilingFit | None, model: SupplyModel | N
 def _judge_by_bounds(then_v: float, settled_v: float, overdrive_db: float) -> CauseVerdict:
     """Without a rail model a ceiling may stand still, or rise with its supply, at most a little above proportion."""
     sunk_v = settled_v - then_v
-    most_db = 20 * math.log10(max(settled_v, 1.0) / max(then_v, 1.0)) * 1.15  # a fixed loss steepens proportion
+    most_db = 20 * math.log10(max(settled_v, 1.0) / max(then_v, 1.0)) * MOST_IN_PROPORTION
     if most_db / overdrive_db < DRIVE_BELOW_SHARE:
         reason = f"the supply stood only {sunk_v:.2f} V under its settled {settled_v:.2f} V: too little to matter"
         return CauseVerdict("drive", None, None, settled_v, reason)

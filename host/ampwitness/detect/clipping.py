@@ -21,10 +21,11 @@ import numpy as np
 from ampwitness.detect.clip_candidates import Candidates, HighCrests, join, look_at
 from ampwitness.detect.clip_stream import SegmentStream, Stretch, measure_noise
 from ampwitness.detect.clip_verdict import Verdicts, judge
-from ampwitness.detect.overdrive import overdrive_interval
+from ampwitness.detect.found_clips import CEILINGS, PLACES, SHAPES, ClipTable
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.streams import REDUCED
-from ampwitness.types import Coverage, Finding, Interval, NotJudged, Segment, TraceWindow
+from ampwitness.finding_list import FindingList
+from ampwitness.types import Coverage, Interval, NotJudged, Segment, TraceWindow
 
 LOWEST_RATE_HZ = 4000.0
 NOISE_FLOOR_V = 0.001
@@ -140,7 +141,9 @@ class ClippingDetector:
         run = self._run
         verdicts = judge(join(run.candidates), run.crests)
         return DetectorResult(
-            findings=tuple(self._findings(verdicts)), coverage=self._coverage(verdicts), summary=self._summary(verdicts)
+            findings=FindingList([self._table(verdicts)]),
+            coverage=self._coverage(verdicts),
+            summary=self._summary(verdicts),
         )
 
     def _coverage(self, verdicts: Verdicts) -> Coverage:
@@ -155,66 +158,25 @@ class ClippingDetector:
         spans.sort(key=lambda span: (span.start_s, span.stop_s))
         return Coverage(self.name, max(0.0, run.judged_s - saturated_s), tuple(spans))
 
-    def _findings(self, verdicts: Verdicts) -> list[Finding]:
+    def _table(self, verdicts: Verdicts) -> ClipTable:
+        """The clips as rows by start."""
         table = verdicts.clips
         order = np.argsort(table["start_s"], kind="stable")
         starts = table["start_s"][order]
-        over_db = 20 * np.log10(np.maximum(table["crest_v"], table["level_v"]) / table["level_v"])
+        names = (
+            (verdicts.shape, SHAPES, "shape"),
+            (verdicts.where, PLACES, "where"),
+            (verdicts.ceiling, CEILINGS, "ceiling"),
+        )  # fmt: skip
         near = np.searchsorted(starts, starts + NEIGHBOURS_S) - np.searchsorted(starts, starts - NEIGHBOURS_S)
-        return [
-            self._finding(verdicts, int(k), float(over_db[k]), int(n_near))
-            for k, n_near in zip(order, near, strict=True)
-        ]
-
-    def _finding(self, verdicts: Verdicts, k: int, overdrive_db: float, n_near: int) -> Finding:
-        row = {name: float(column[k]) for name, column in verdicts.clips.columns.items()}
-        sign, level = row["sign"], row["level_v"]
-        sd_db = 20 / np.log(10) * row["crest_sd_v"] / max(row["crest_v"], level)
-        expected = float(verdicts.expected_v[k])
-        low_db, high_db = overdrive_interval(overdrive_db, sd_db, row["lively"], row["is_coarse"] > 0)
-        serious = overdrive_db >= 1.0 or (overdrive_db >= 0.3 and n_near >= 20)
-        return Finding(
-            kind="clip",
-            start_s=row["start_s"],
-            stop_s=row["stop_s"],
-            severity="serious" if serious else "attention",
-            measured={
-                "polarity": "positive" if sign > 0 else "negative",
-                "plateau_v": sign * level,
-                "plateau_slope_v_per_s": sign * row["tilt_v_per_s"],
-                "flat_s": row["stop_s"] - row["start_s"],
-                "overdrive_db": overdrive_db,
-                "crest_v": sign * max(row["crest_v"], level),
-                "supply_v": None if np.isnan(row["supply_v"]) else row["supply_v"],
-                "overdrive_low_db": float(low_db),
-                "overdrive_high_db": float(high_db),
-                "hardness": verdicts.shape[k],
-                "origin": "undecided" if verdicts.where[k] == "not decided" else verdicts.where[k],
-                "ceiling": verdicts.ceiling[k],
-            },
-            threshold={
-                "evidence_gain": float(verdicts.threshold[k]),
-                "smallest_overdrive_db": 20 * float(np.log10(1 + 4 * row["noise_v"] / level)),
-            },
-            evidence={
-                "measured_by": "crossings" if row["is_coarse"] else "fit",
-                "shape": verdicts.shape[k],
-                "where": verdicts.where[k],
-                "evidence_gain": row["gain"],
-                "misfit": row["misfit"],
-                "plateau_misfit": row["top_misfit"],
-                "samples_on_plateau": round(row["n_top"]),
-                "flank_slope_v_per_s": row["flank_v_per_s"],
-                "noise_v": row["noise_v"],
-                "overdrive_sd_db": float(sd_db),
-                "start_sd_s": row["start_sd_s"],
-                "stop_sd_s": row["stop_sd_s"],
-                "rail_expected_v": sign * expected if np.isfinite(expected) else None,
-                "confidence": float(verdicts.confidence[k]),
-                "supply_lagged_v": [round(float(volts), 5) for volts in verdicts.clips.supply[k]],
-                "output_lagged_v": [round(float(volts), 4) for volts in verdicts.clips.output[k]],
-            },
-        )
+        columns = {name: column[order] for name, column in table.columns.items()}
+        columns |= {name: np.array([known.index(word) for word in words], dtype=float)[order]
+                    for words, known, name in names}  # fmt: skip
+        columns["overdrive_db"] = 20 * np.log10(np.maximum(columns["crest_v"], columns["level_v"]) / columns["level_v"])
+        columns["n_near"] = near.astype(float)
+        columns["expected_v"] = verdicts.expected_v[order]
+        columns["threshold"], columns["confidence"] = verdicts.threshold[order], verdicts.confidence[order]
+        return ClipTable(columns, table.supply[order], table.output[order])
 
     def _summary(self, verdicts: Verdicts) -> dict[str, Any]:
         run = self._run

@@ -7,7 +7,6 @@ Source: our choice, measured by `python -m ampwitness.bench.supply_scores`.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -15,6 +14,7 @@ import numpy as np
 
 from ampwitness.detect.ceiling_fit import CeilingFit
 from ampwitness.detect.clip_cause import attach_cause, judge_clip, learn_ceilings, read_ceiling
+from ampwitness.detect.found_clips import ClipTable
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.supply_fit import SLOW_LAGS_S
 from ampwitness.detect.supply_history import STEP_S, SupplySteps
@@ -31,6 +31,7 @@ from ampwitness.detect.supply_model import (
     predict_full_power,
     weight_to_ohm,
 )
+from ampwitness.finding_list import FindingList, number_or_nan
 from ampwitness.types import Coverage, Finding, NotJudged
 
 NAME = "supply"
@@ -58,20 +59,37 @@ def conclude(
     model = learn_supply(steps, options)
     clipping = next((r for r in results if r.coverage.detector == "clipping"), None)
     rails: Mapping[str, Any] = clipping.summary.get("rail_model", {}) if clipping is not None else {}
-    ceilings = learn_ceilings(clipping.findings) if clipping is not None else {}
+    clip_rows = _clip_rows(clipping)
+    ceilings = {}
+    if clipping is not None:
+        ceilings = learn_ceilings(clipping.findings) if clip_rows is None else clip_rows.learn_ceilings()
     out: list[DetectorResult] = []
     for result in results:
         if result.coverage.detector == "clipping":
-            clips = tuple(
-                attach_cause(f, judge_clip(f, ceilings.get(str(f.measured.get("polarity"))), model))
-                for f in result.findings
-            )
-            causes = dict(Counter(str(f.measured["cause"]) for f in clips))
+            if clip_rows is not None:
+                clip_rows = clip_rows.with_causes(ceilings, model)
+                clips = FindingList([clip_rows])
+            else:
+                clips = FindingList.of(
+                    [
+                        attach_cause(f, judge_clip(f, ceilings.get(str(f.measured.get("polarity"))), model))
+                        for f in result.findings
+                    ]
+                )
+            causes = dict(clips.texts("cause"))
             summary = {**result.summary, "causes": causes, "ceilings": {k: _describe(v) for k, v in ceilings.items()}}
             result = DetectorResult(clips, result.coverage, summary)
         out.append(result)
-    findings = tuple(f for result in out for f in result.findings)
-    return (*out, _supply_result(model, steps, options, _lowest_ceiling(ceilings, rails, model), findings))
+    findings = FindingList([result.findings for result in out])
+    gain = _clean_gain(findings.of_kind("clip"), clip_rows)
+    return (*out, _supply_result(model, steps, options, _lowest_ceiling(ceilings, rails, model), findings, gain))
+
+
+def _clip_rows(clipping: DetectorResult | None) -> ClipTable | None:
+    """The clips as the detector's own rows; None where they came otherwise."""
+    found = clipping.findings if clipping is not None else ()
+    tables = found.tables if isinstance(found, FindingList) else ()
+    return tables[0] if len(tables) == 1 and isinstance(tables[0], ClipTable) else None
 
 
 def _supply_result(
@@ -79,20 +97,20 @@ def _supply_result(
     steps: SupplySteps,
     options: SupplyOptions,
     ceiling: Ceiling | None,
-    findings: Sequence[Finding],
+    findings: FindingList,
+    gain: Mapping[str, float | None],
 ) -> DetectorResult:
     if model is None:
         return DetectorResult((), Coverage(NAME, 0.0, (NotJudged(0.0, 0.0, "no supply channel"),)), {})
-    off_v = _under_voltage(findings)
-    notes = [f for f in findings if f.kind == "note"]
+    off_v = _under_voltage(findings.of_kind("cutout"))
+    notes = findings.of_kind("note")
     states = {name: _describe_state(s, model, options, ceiling, off_v) for name, s in model.states.items()}
-    line = fit_sag_line(_values(notes, "level_v"), _values(notes, "sag_v"))
-    clips = [f for f in findings if f.kind == "clip"]
+    line = fit_sag_line(notes.values("level_v"), notes.values("sag_v"))
     summary: dict[str, Any] = {
         "states": states,
         "under_voltage_v": off_v,
         "sag_line": line,
-        "clip_gain": (gain := _clean_gain(clips)),
+        "clip_gain": gain,
         "remedies": _find_remedies(gain, states, ceiling),
         "remarks": _remarks(model, steps),
     }
@@ -213,23 +231,20 @@ def _under_voltage(findings: Sequence[Finding]) -> float | None:
     levels = [
         float(value)
         for f in findings
-        if f.kind == "cutout"
-        and "supply fell below" in str(f.measured.get("cause"))
+        if "supply fell below" in str(f.measured.get("cause"))
         and isinstance(value := f.measured.get("supply_at_start_v"), int | float)
     ]
     return max(levels, default=None)
 
 
-def _values(notes: Sequence[Finding], key: str) -> np.typing.NDArray[np.floating[Any]]:
-    values = [f.measured.get(key) for f in notes]
-    return np.array([float(v) if isinstance(v, int | float) else np.nan for v in values])
-
-
-def _clean_gain(clips: Sequence[Finding]) -> dict[str, float | None]:
+def _clean_gain(clips: FindingList, rows: ClipTable | None) -> dict[str, float | None]:
     """What each remedy is worth in dB: turning down to the worst crest, or a supply that stays settled."""
-    overs = _values(clips, "overdrive_db")
-    lost_db = (f.evidence.get("lost_to_sag_db") for f in clips)
-    lost = np.array([float(v) if isinstance(v, int | float) else 0.0 for v in lost_db])
+    overs = clips.values("overdrive_db")
+    if rows is not None:
+        lost = rows.lost_to_sag_db
+    else:
+        lost = np.array([number_or_nan(f.evidence.get("lost_to_sag_db")) for f in clips])
+    lost = np.where(np.isfinite(lost), lost, 0.0)
     known = np.isfinite(overs)
     if not known.any():
         return {"turn_down_db": None, "turn_down_most_db": None, "supply_gain_db": None, "left_with_supply_db": None}

@@ -22,6 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.supply_history import STEP_S, SupplySteps
+from ampwitness.finding_list import FindingList
 from ampwitness.types import Finding, FloatArray
 
 State = Literal["rest", "cranking", "charging", "not decidable"]
@@ -356,28 +357,28 @@ def summarise_states(states: EngineStates, steps: SupplySteps, findings: Sequenc
         place[a:b] = STATES.index(span.state)
     starts = np.array([s.start_s for s in states.spans])
     kinds = [s.state for s in states.spans]
-    where: npt.NDArray[np.int64] = np.searchsorted(starts, [f.start_s for f in findings], "right") - 1
-    by_state: dict[str, list[Finding]] = {name: [] for name in STATES}
-    for finding, k in zip(findings, where, strict=True):
-        by_state[kinds[int(k)] if k >= 0 else "not decidable"].append(finding)
+    listed = FindingList.of(findings)
+    where: npt.NDArray[np.int64] = np.searchsorted(starts, listed.start_s, "right") - 1
+    state_of_span = np.array([STATES.index(kind) for kind in [*kinds, "not decidable"]])  # the last one: before all
+    state_of = state_of_span[where]
     supply = steps.volts.get("supply", np.empty(0))
     for number, name in enumerate(STATES):
         mine = place == number
         duration_s = float(mine.sum() * STEP_S)
         if duration_s == 0:
             continue
-        own = by_state[name]
-        residuals = [float(f.measured["residual_v"] or 0.0) for f in own if f.kind == "dip"]
-        flats = [float(v) for f in own if f.kind == "clip" and isinstance(v := f.measured.get("flat_s"), int | float)]
+        own = listed.take(np.flatnonzero(state_of == number))
+        residuals = [float(f.measured["residual_v"] or 0.0) for f in own.of_kind("dip")]
+        flats = own.of_kind("clip").values("flat_s")
         per[name] = {
             "duration_s": duration_s,
             "supply_mean_v": float(np.mean(supply[mine])),
             "supply_lowest_v": float(np.min(supply[mine])),
             "n_dips": len(residuals),
             "deepest_residual_v": min(residuals, default=None),
-            "n_clips": sum(f.kind == "clip" for f in own),
-            "clipped_share": sum(flats) / duration_s,
-            "n_cutouts": sum(f.kind == "cutout" for f in own),
+            "n_clips": own.n_of("clip"),
+            "clipped_share": float(np.nansum(flats)) / duration_s,
+            "n_cutouts": own.n_of("cutout"),
         }
     return {
         "spans": [{"start_s": s.start_s, "stop_s": s.stop_s, "state": s.state} for s in states.spans],

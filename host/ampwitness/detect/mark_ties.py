@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from ampwitness.detect.step_stream import RunSteps
+from ampwitness.finding_list import FindingList
 from ampwitness.types import Finding
 
 PRESS_LATE_S = 5.0
@@ -63,9 +64,10 @@ def tie_marks(findings: Sequence[Finding], liveness: Sequence[Mapping[str, float
     liveness : of `measure_liveness`, one a mark that was seen
     """
     known = {round(entry["mark_s"], 6): entry for entry in liveness}
-    events = [f for f in findings if f.kind in ("cutout", "gap")]
+    listed = FindingList.of(findings)
+    events = list(listed.of_kind("cutout", "gap"))
     out = []
-    for mark in (f for f in findings if f.kind == "mark"):
+    for mark in listed.of_kind("mark"):
         near = [
             f
             for f in events

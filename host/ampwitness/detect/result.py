@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -13,7 +13,7 @@ from ampwitness.types import Coverage, Finding, TraceWindow
 class DetectorResult:
     """Findings by start time, what was looked at, and what was learned over the whole recording."""
 
-    findings: tuple[Finding, ...]
+    findings: Sequence[Finding]  # a FindingList where there may be very many
     coverage: Coverage
     summary: Mapping[str, Any] = field(default_factory=dict)
 

@@ -15,6 +15,7 @@ from ampwitness.detect.engine_states import find_engine_states, summarise_states
 from ampwitness.detect.mark_ties import tie_marks
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.supply_history import STEP_S, SupplySteps
+from ampwitness.finding_list import FindingList
 from ampwitness.types import Coverage, NotJudged
 
 NAME = "engine"
@@ -34,10 +35,10 @@ def settle_road(results: Sequence[DetectorResult], steps: SupplySteps) -> tuple[
     settled: list[DetectorResult] = []
     for result in results:
         if result.coverage.detector == "cutouts":
-            findings = settle_cranking(result.findings, states.cranking, CRANKING)
+            findings = settle_cranking(tuple(result.findings), states.cranking, CRANKING)
             result = DetectorResult(findings, result.coverage, result.summary)
         settled.append(result)
-    everything = [f for result in settled for f in result.findings]
+    everything = FindingList([result.findings for result in settled])
     marks = tie_marks(everything, liveness)
     settled = [DetectorResult(marks, r.coverage, r.summary) if r.coverage.detector == "marks" else r for r in settled]
     judged_s = sum(s.stop_s - s.start_s for s in states.spans if s.state != "not decidable")

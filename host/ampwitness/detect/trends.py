@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from ampwitness.detect.drift_fit import LEAST_DB, REFERENCE_DB, Drift, find_drifts
 from ampwitness.detect.level_tiers import LevelTable, LevelTiers, SecondCutter, SecondLevels
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.streams import Ledger
+from ampwitness.finding_list import FindingList
 from ampwitness.types import Finding, FloatArray, TraceWindow
 
 LEAST_S = 3600.0
@@ -207,33 +210,36 @@ def plain_table(table: LevelTable) -> dict[str, Any]:
 def add_findings(table: dict[str, Any], findings: Sequence[Finding]) -> None:
     """Put what the other detectors found into a plain table: clipping share, learned ceilings, sag, losses by row."""
     n, step_s = len(table["output_v"]), float(table["step_s"])
-    flat_s, lost_s = np.zeros(n), np.zeros(n)
-    ceilings: dict[str, list[list[float]]] = {side: [[] for _ in range(n)] for side in ("positive", "negative")}
-    sags: list[list[float]] = [[] for _ in range(n)]
-    for finding in findings:
-        at = min(n - 1, int(finding.start_s // step_s)) if n else -1
-        if at < 0:
-            continue
-        m = finding.measured
-        if finding.kind == "clip":
-            flat_s[at] += _number(m.get("flat_s")) or 0.0
-            plateau_v, side = _number(m.get("plateau_v")), str(m.get("polarity"))
-            if plateau_v is not None and side in ceilings:
-                ceilings[side][at].append(plateau_v)
-        elif finding.kind == "note" and (sag_v := _number(m.get("sag_v"))) is not None:
-            sags[at].append(sag_v)
-        elif finding.kind == "gap":
-            first, last = at, min(n - 1, int(finding.stop_s // step_s))
-            for row in range(first, last + 1):
-                inside = min(finding.stop_s, (row + 1) * step_s) - max(finding.start_s, row * step_s)
-                lost_s[row] += max(0.0, inside)
+    listed = FindingList.of(findings)
+    clips, notes = listed.of_kind("clip"), listed.of_kind("note")
+    rows, plateau_v, flat_s = _rows(clips, n, step_s), clips.values("plateau_v"), clips.values("flat_s")
+    clipped_s = np.bincount(rows, np.where(np.isfinite(flat_s), flat_s, 0.0), n)[:n] if n else np.zeros(0)
+    lost_s = np.zeros(n)
+    for finding in listed.of_kind("gap") if n else ():
+        first, last = min(n - 1, int(finding.start_s // step_s)), min(n - 1, int(finding.stop_s // step_s))
+        for row in range(first, last + 1):
+            inside = min(finding.stop_s, (row + 1) * step_s) - max(finding.start_s, row * step_s)
+            lost_s[row] += max(0.0, inside)
     judged_s = np.array(table["judged_s"])
-    share = np.where(judged_s > 0, 100 * flat_s / np.maximum(judged_s, 1.0), np.nan)
+    share = np.where(judged_s > 0, 100 * clipped_s / np.maximum(judged_s, 1.0), np.nan)
     table["clipped_percent"] = [float(value) if np.isfinite(value) else None for value in share]
-    for side, rows in ceilings.items():
-        table[f"{side}_ceiling_v"] = [float(np.median(row)) if row else None for row in rows]
-    table["sag_v"] = [float(np.median(row)) if row else None for row in sags]
+    for side, mine in (("positive", plateau_v > 0), ("negative", plateau_v < 0)):
+        table[f"{side}_ceiling_v"] = _medians(rows[mine], plateau_v[mine], n)
+    table["sag_v"] = _medians(_rows(notes, n, step_s), notes.values("sag_v"), n)
     table["lost_s"] = lost_s.tolist()
+
+
+def _rows(findings: FindingList, n: int, step_s: float) -> npt.NDArray[np.int64]:
+    """(n,) the row of a table of n steps into which each finding's start falls."""
+    return np.asarray(np.minimum(max(0, n - 1), findings.start_s // step_s), dtype=np.int64)
+
+
+def _medians(rows: npt.NDArray[np.int64], values: FloatArray, n: int) -> list[float | None]:
+    """The median of each row's values, None where it has none; values that are NaN do not count."""
+    known = np.isfinite(values)
+    order = np.argsort(rows[known], kind="stable")
+    ordered, starts = values[known][order], np.searchsorted(rows[known][order], np.arange(n + 1))
+    return [float(np.median(ordered[a:b])) if b > a else None for a, b in pairwise(starts)]
 
 
 def _number(value: object) -> float | None:

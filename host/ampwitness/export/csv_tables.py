@@ -11,6 +11,7 @@ import numpy as np
 
 from ampwitness.errors import OutputError
 from ampwitness.export.files import said_plainly
+from ampwitness.finding_list import FindingList
 from ampwitness.findings.wording import describe_finding
 from ampwitness.types import Analysis, Envelope, Finding
 
@@ -55,9 +56,9 @@ def write_tables(analysis: Analysis, folder: Path) -> list[Path]:
     with said_plainly(folder):
         folder.mkdir(parents=True, exist_ok=True)
     written = [_write(folder / "findings.csv", _common(analysis.findings))]
-    for kind in dict.fromkeys(finding.kind for finding in analysis.findings):
-        chosen = [finding for finding in analysis.findings if finding.kind == kind]
-        written.append(_write(folder / f"findings-{kind}.csv", _of_kind(chosen)))
+    findings = FindingList.of(analysis.findings)
+    for kind in findings.kinds:
+        written.append(_write(folder / f"findings-{kind}.csv", _of_kind(findings.of_kind(kind))))
     written += [_write(folder / f"levels-{role}.csv", _levels(e)) for role, e in analysis.envelopes.items()]
     return written
 

@@ -7,6 +7,9 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+import numpy as np
+
+from ampwitness.finding_list import FindingList
 from ampwitness.findings.road_words import find_next_test
 from ampwitness.findings.wording import count_words, describe_finding, find_worst
 from ampwitness.types import Finding
@@ -32,16 +35,16 @@ def _advise_cutouts(cutouts: Sequence[Finding]) -> str:
 
 
 def _advise_clips(clips: Sequence[Finding], summary: Mapping[str, Any]) -> str:
-    overdrives_db = sorted(
-        float(value) for f in clips if isinstance(value := f.measured.get("overdrive_db"), int | float)
-    )
+    listed = FindingList.of(clips)
+    values = listed.values("overdrive_db")
+    overdrives_db = np.sort(values[np.isfinite(values)]).tolist()
     if not overdrives_db:
         return f"{count_words(len(clips), 'half-cycle', 'half-cycles')} clipped; how far could not be judged."
     said = (
         f"{count_words(len(clips), 'half-cycle', 'half-cycles')} clipped, by {statistics.median(overdrives_db):.1f} dB "
         f"at the median and {overdrives_db[-1]:.1f} dB at most. "
     )
-    causes = Counter(str(f.measured["cause"]) for f in clips if f.measured.get("cause"))
+    causes = listed.texts("cause")
     turn_down = f"turning the gain down by {overdrives_db[-1]:.1f} dB keeps this programme clean"
     if not causes:
         return (
@@ -128,9 +131,8 @@ def _advise_knees(knees: Sequence[Finding]) -> list[str]:
 
 def advise_first_steps(findings: Sequence[Finding], summary: Mapping[str, Any] | None = None) -> tuple[str, ...]:
     """Sentences in the order in which to act on them. Never empty. `summary` is that of the whole analysis."""
-    by_kind: dict[str, list[Finding]] = {}
-    for finding in findings:
-        by_kind.setdefault(finding.kind, []).append(finding)
+    listed = FindingList.of(findings)
+    by_kind = {kind: listed.of_kind(kind) for kind in listed.kinds}
     steps: list[str] = []
     if "saturation" in by_kind:
         steps.append(

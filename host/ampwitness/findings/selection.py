@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.finding_list import FindingList
 from ampwitness.findings.wording import find_worst
 from ampwitness.types import Finding, Interval
 
@@ -40,12 +44,19 @@ def choose_enlarged(findings: Sequence[Finding]) -> tuple[tuple[Finding, Interva
         if worst is not None:
             stop_s = min(worst.stop_s, worst.start_s + 4.0)
             chosen.append((worst, Interval(max(0.0, worst.start_s - around_s), stop_s + around_s)))
-    cutouts = [finding for finding in findings if finding.kind == "cutout"][:MAX_CUTOUTS_SHOWN]
+    cutouts = FindingList.of(findings).of_kind("cutout")[:MAX_CUTOUTS_SHOWN]
     for cutout in cutouts:
         stop_s = min(cutout.stop_s, cutout.start_s + 3.0)
         span = Interval(max(0.0, cutout.start_s - AROUND_CUTOUT_S), stop_s + AROUND_CUTOUT_S)
         chosen.append((cutout, span))
     return tuple(chosen)
+
+
+def _rank(findings: FindingList, kind: str) -> npt.NDArray[np.intp]:
+    """Places of findings of one kind, the worst first; those alike in order of time."""
+    columns = [np.abs(findings.values(key)) for key in _WORSE.get(kind, ())]
+    columns = [np.where(np.isfinite(column), column, -1.0) for column in columns]
+    return np.lexsort([-column for column in (*columns, findings.stop_s - findings.start_s)][::-1])
 
 
 def _badness(finding: Finding) -> tuple[float, ...]:
@@ -56,15 +67,14 @@ def _badness(finding: Finding) -> tuple[float, ...]:
 
 def choose_listed(findings: Sequence[Finding], most: int = MAX_LISTED) -> dict[str, tuple[tuple[int, Finding], ...]]:
     """The worst `most` of each kind, in order of time, each with its number: its place among all findings, from 1."""
-    by_kind: dict[str, list[tuple[int, Finding]]] = {}
-    for number, finding in enumerate(findings, start=1):
-        by_kind.setdefault(finding.kind, []).append((number, finding))
-    return {
-        kind: tuple(sorted(sorted(of_kind, key=lambda one: _badness(one[1]), reverse=True)[:most]))
-        if len(of_kind) > most
-        else tuple(of_kind)
-        for kind, of_kind in by_kind.items()
-    }
+    listed = FindingList.of(findings)
+    chosen = {}
+    for kind in listed.kinds:
+        of_kind = listed.of_kind(kind)
+        if len(of_kind) > most:
+            of_kind = of_kind.take(np.sort(_rank(of_kind, kind)[:most]))
+        chosen[kind] = tuple(zip(of_kind.numbers.tolist(), of_kind, strict=True))
+    return chosen
 
 
 def choose_waves(findings: Sequence[Finding], most: int) -> tuple[Interval, ...]:

@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
+from ampwitness.finding_list import FindingList
 from ampwitness.findings.road_words import describe_cutout
 from ampwitness.types import Analysis, Calibration, Coverage, Finding, NotJudged, Verdict
 from ampwitness.units import seconds_to_clock
@@ -262,13 +265,13 @@ def _describe_knee(finding: Finding) -> str:
 
 
 def _largest(findings: Sequence[Finding], key: str) -> Finding | None:
-    rated = [f for f in findings if isinstance(f.measured.get(key), int | float)]
-    return max(rated, key=lambda f: float(f.measured[key] or 0.0), default=None)
+    values = FindingList.of(findings).values(key)
+    return findings[int(np.nanargmax(values))] if np.isfinite(values).any() else None
 
 
 def find_worst(findings: Sequence[Finding], kind: str) -> Finding | None:
     """The finding of `kind` that a person should look at first; None if there is none."""
-    chosen = [f for f in findings if f.kind == kind]
+    chosen = FindingList.of(findings).of_kind(kind)
     if kind == "clip":
         return _largest(chosen, "overdrive_db") or _largest(chosen, "flat_s")
     if kind == "note":
@@ -283,7 +286,7 @@ def find_worst(findings: Sequence[Finding], kind: str) -> Finding | None:
         return chosen[-1] if chosen else None
     if kind == "cutout":
         return _largest(chosen, "outage_s") or (chosen[0] if chosen else None)
-    return max(chosen, key=lambda f: f.stop_s - f.start_s, default=None)
+    return chosen[int(np.argmax(chosen.stop_s - chosen.start_s))] if len(chosen) else None
 
 
 def _sum_not_judged(spans: Sequence[NotJudged]) -> str:
@@ -309,7 +312,7 @@ _WORST_WORDS = {
 def word_verdict(kind: str, findings: Sequence[Finding], coverage: Coverage | None) -> VerdictLine:
     """The answer on one kind: found, none found in N s judged, or not judged with the reason."""
     words = KIND_WORDS[kind]
-    chosen = [f for f in findings if f.kind == kind]
+    chosen = FindingList.of(findings).of_kind(kind)
     not_judged = _sum_not_judged(coverage.not_judged) if coverage else ""
     judged_s = coverage.judged_s if coverage else 0.0
     if chosen:
@@ -328,9 +331,8 @@ def word_verdict(kind: str, findings: Sequence[Finding], coverage: Coverage | No
 def word_verdicts(analysis: Analysis) -> tuple[VerdictLine, ...]:
     """Every kind's answer, in the order in which a person asks."""
     by_detector = {coverage.detector: coverage for coverage in analysis.coverage}
-    return tuple(
-        word_verdict(kind, analysis.findings, by_detector.get(words.detector)) for kind, words in KIND_WORDS.items()
-    )
+    listed = FindingList.of(analysis.findings)
+    return tuple(word_verdict(kind, listed, by_detector.get(words.detector)) for kind, words in KIND_WORDS.items())
 
 
 def word_losses(analysis: Analysis) -> str:

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from ampwitness.finding_list import FindingList
 from ampwitness.findings.selection import AROUND_WAVE_S
 from ampwitness.findings.wording import KIND_WORDS, describe_finding
 from ampwitness.report.style import GRID_COLOUR, LANE_STYLES, TEXT_COLOUR, LaneStyle, role_colour
@@ -132,12 +133,15 @@ def _choose_waves(analysis: Analysis) -> dict[str, list[dict[str, Any]]]:
     return kept
 
 
-def join_spans(spans: Sequence[tuple[float, float]], most: int, duration_s: float) -> list[tuple[float, float, int]]:
+def join_spans(
+    spans: Sequence[tuple[float, float]] | FloatArray, most: int, duration_s: float
+) -> list[tuple[float, float, int]]:
     """Spans as start, stop and how many they stand for; neighbours are joined only where there are more than `most`."""
-    ordered = sorted(spans)
-    if len(ordered) <= most:
-        return [(start_s, stop_s, 1) for start_s, stop_s in ordered]
-    start_s, stop_s = np.array(ordered).T
+    both = np.asarray(spans, dtype=np.float64).reshape(-1, 2)
+    both = both[np.lexsort((both[:, 1], both[:, 0]))]
+    if len(both) <= most:
+        return [(start_s, stop_s, 1) for start_s, stop_s in both.tolist()]
+    start_s, stop_s = both.T
     reached_s = np.maximum.accumulate(stop_s)
     near_s = duration_s / (4 * most)
     while (begins := np.flatnonzero(np.append(True, start_s[1:] - reached_s[:-1] > near_s))).size > most:
@@ -150,10 +154,9 @@ def join_spans(spans: Sequence[tuple[float, float]], most: int, duration_s: floa
 
 
 def _plain_lane(kind: str, listed: Sequence[tuple[int, Finding]], analysis: Analysis) -> dict[str, Any]:
-    numbers = {number for number, _ in listed}
-    rest = [
-        (f.start_s, f.stop_s) for n, f in enumerate(analysis.findings, start=1) if f.kind == kind and n not in numbers
-    ]
+    of_kind = FindingList.of(analysis.findings).of_kind(kind)
+    of_kind = of_kind.take(np.flatnonzero(~np.isin(of_kind.numbers, [number for number, _ in listed])))
+    rest = np.stack((of_kind.start_s, of_kind.stop_s), axis=1)
     style = LANE_STYLES.get(kind, LaneStyle(KIND_WORDS[kind].many if kind in KIND_WORDS else kind, "#7F7F7F", ""))
     return {
         "kind": kind,

@@ -14,7 +14,10 @@ from collections.abc import Iterable, Sequence
 from html import escape
 from importlib.resources import files
 
+import numpy as np
+
 from ampwitness import __version__
+from ampwitness.finding_list import FindingList
 from ampwitness.findings.advice import advise_first_steps
 from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged, choose_listed
 from ampwitness.findings.supply_words import word_supply
@@ -86,7 +89,7 @@ def _picture(svg: str, alt: str, caption: str, *, link: str = "", style: str = "
 
 def _number_of(analysis: Analysis, finding: Finding) -> int:
     """Its place among all findings, from 1: the number it has in tables, links and the JSON output's order."""
-    return next(n for n, other in enumerate(analysis.findings, start=1) if other is finding)
+    return FindingList.of(analysis.findings).number_of(finding)
 
 
 def _answers(analysis: Analysis) -> str:
@@ -102,28 +105,24 @@ def _answers(analysis: Analysis) -> str:
 
 
 def _enlarged(analysis: Analysis) -> Iterable[str]:
-    chosen = choose_enlarged(analysis.findings)
+    findings = FindingList.of(analysis.findings)
+    chosen = choose_enlarged(findings)
     for number, ((finding, span), window) in enumerate(zip(chosen, analysis.excerpts, strict=False)):
-        neighbours = [
-            other
-            for other in analysis.findings
-            if other is not finding
-            and other.kind == finding.kind
-            and other.stop_s > span.start_s
-            and other.start_s < span.stop_s
-        ][:MAX_NEIGHBOURS]
+        alike = findings.of_kind(finding.kind)
+        near = alike.take(np.flatnonzero((alike.stop_s > span.start_s) & (alike.start_s < span.stop_s)))
+        neighbours = [other for other in near[: MAX_NEIGHBOURS + 1] if other != finding][:MAX_NEIGHBOURS]
         sentence = describe_finding(finding)
         title = "Cut-out" if finding.kind == "cutout" else f"Worst {KIND_WORDS[finding.kind].one}"
         caption = f"{title}, at {seconds_to_clock(finding.start_s)}: {sentence}."
         svg = figure_to_svg(draw_enlarged(finding, window, neighbours), f"closer{number}-")
         yield _picture(svg, caption, caption, link=finding_link(_number_of(analysis, finding)))
-    n_cutouts = sum(finding.kind == "cutout" for finding in analysis.findings)
+    n_cutouts = findings.n_of("cutout")
     if n_cutouts > MAX_CUTOUTS_SHOWN:
         yield f"<p>{n_cutouts - MAX_CUTOUTS_SHOWN} more cut-outs stand in the table.</p>"
 
 
 def _gain_curves(analysis: Analysis) -> Iterable[str]:
-    for number, finding in enumerate(f for f in analysis.findings if f.kind == "knee"):
+    for number, finding in enumerate(FindingList.of(analysis.findings).of_kind("knee")):
         caption = f"Distortion against volts, {describe_finding(finding)}."
         svg = figure_to_svg(draw_distortion(finding), f"gain{number}-")
         yield _picture(svg, caption, caption, link=finding_link(_number_of(analysis, finding)))
@@ -194,15 +193,14 @@ def _method(coverage: Sequence[Coverage], settings: Settings) -> str:
 
 def _found(analysis: Analysis, lines: Sequence[VerdictLine]) -> str:
     items = []
+    findings = FindingList.of(analysis.findings)
     for line in lines:
         if line.verdict != "found":
             continue
         words = KIND_WORDS[line.kind]
-        count = count_words(sum(f.kind == line.kind for f in analysis.findings), words.one, words.many)
+        count = count_words(findings.n_of(line.kind), words.one, words.many)
         rest = line.sentence.removeprefix(count)
-        shown = find_worst(analysis.findings, line.kind)
-        if line.kind == "mark":
-            shown = next(f for f in analysis.findings if f.kind == "mark")
+        shown = findings.of_kind("mark")[0] if line.kind == "mark" else find_worst(findings, line.kind)
         links = [finding_link(_number_of(analysis, shown))] if shown is not None else []
         link = f" ({', '.join([*links, explanation_link(line.kind)])})"
         items.append(f"<li><strong>{escape(count)}</strong>{escape(rest)}{link}</li>")
@@ -271,13 +269,10 @@ def _part(name: str) -> str:
 
 def html_page(analysis: Analysis) -> str:
     """The whole page as text; under 5 MB for a day."""
-    listed = choose_listed(analysis.findings)
+    findings = FindingList.of(analysis.findings)
+    listed = choose_listed(findings)
     kinds = [*TABLE_ORDER, *(kind for kind in listed if kind not in TABLE_ORDER)]
-    tables = "".join(
-        findings_table(kind, listed[kind], sum(f.kind == kind for f in analysis.findings))
-        for kind in kinds
-        if kind in listed
-    )
+    tables = "".join(findings_table(kind, listed[kind], findings.n_of(kind)) for kind in kinds if kind in listed)
     notice = "/* " + _part(f"vendor/{UPLOT.split('-')[0]}-LICENSE").strip() + " */"
     script = "\n".join((notice, _part(f"vendor/{UPLOT}.iife.min.js"), _part("page.js")))
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode("ascii")

@@ -15,6 +15,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from ampwitness.finding_list import FindingList
 from ampwitness.report.overview_data import join_spans
 from ampwitness.report.style import GRID_COLOUR, LANE_STYLES, TEXT_COLOUR, role_colour
 from ampwitness.types import Analysis, Envelope, Finding, FloatArray, Interval, TraceWindow
@@ -107,7 +108,8 @@ def _draw_envelope(axes: Axes, envelope: Envelope) -> None:
 def _draw_lane(axes: Axes, row: int, kind: str, findings: Sequence[Finding], duration_s: float) -> None:
     style = LANE_STYLES[kind]
     least_s = max(duration_s * MIN_VISIBLE_SHARE, 1e-9)
-    found = [(f.start_s, f.stop_s) for f in findings if f.kind == kind]
+    of_kind = FindingList.of(findings).of_kind(kind)
+    found = np.stack((of_kind.start_s, of_kind.stop_s), axis=1)
     spans = [
         (start_s, max(stop_s - start_s, least_s)) for start_s, stop_s, _ in join_spans(found, MOST_BARS, duration_s)
     ]
@@ -125,7 +127,8 @@ def draw_overview(analysis: Analysis) -> Figure:
     with mpl.rc_context(_RC):
         roles = [role for role in ("output", "supply", *sorted(set(analysis.envelopes) - {"output", "supply"}))
                  if role in analysis.envelopes]  # fmt: skip
-        kinds = [k for k in LANE_STYLES if any(f.kind == k for f in analysis.findings)]
+        findings = FindingList.of(analysis.findings)
+        kinds = [k for k in LANE_STYLES if findings.n_of(k)]
         ratios = [2.0] + [1.3] * (len(roles) - 1) if roles else []
         if kinds:
             ratios.append(0.28 * len(kinds) + 0.15)
@@ -139,7 +142,7 @@ def draw_overview(analysis: Analysis) -> Figure:
         if kinds:
             lanes = rows[-1]
             for row, kind in enumerate(reversed(kinds)):
-                _draw_lane(lanes, row, kind, analysis.findings, duration_s)
+                _draw_lane(lanes, row, kind, findings, duration_s)
             lanes.set_yticks(range(len(kinds)), [LANE_STYLES[kind].label for kind in reversed(kinds)])
             lanes.set_ylim(-0.5, len(kinds) - 0.5)
             lanes.grid(axis="y", visible=False)

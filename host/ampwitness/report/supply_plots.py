@@ -13,6 +13,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from ampwitness.finding_list import FindingList
 from ampwitness.report.plots import new_figure, plot_style
 from ampwitness.report.style import LANE_STYLES, role_colour
 from ampwitness.types import Analysis, Envelope, Finding
@@ -20,6 +21,7 @@ from ampwitness.types import Analysis, Envelope, Finding
 SPAN_S = 16.0  # of a long recording only so much is drawn, around its worst note
 MOST_LABELS = 14
 MOST_DRAWN_POINTS = 1000  # more of them go as one image: a day's page must stay small
+MOST_POINTS = 20_000  # that can be told from one another
 LABEL_SHARE = 0.05  # of the span: labels nearer than this would touch
 # cause -> label, colour (Okabe and Ito), hatch: no meaning rests on colour alone
 CAUSE_STYLES: dict[str, tuple[str, str, str]] = {
@@ -39,7 +41,7 @@ def _choose_span(analysis: Analysis, notes: Sequence[Finding]) -> tuple[float, f
     """The whole recording, or the part around the note with the largest sag."""
     if analysis.duration_s <= SPAN_S:
         return 0.0, analysis.duration_s
-    worst = max(notes, key=lambda note: _number(note, "sag_v") or 0.0)
+    worst = notes[int(np.argmax(FindingList.of(notes).values("sag_v")))]
     start_s = min(max(0.0, worst.start_s - SPAN_S / 2), analysis.duration_s - SPAN_S)
     return start_s, start_s + SPAN_S
 
@@ -60,11 +62,12 @@ def _draw_supply(axes: Axes, envelope: Envelope, span: tuple[float, float]) -> N
 def draw_supply_under_notes(analysis: Analysis) -> Figure | None:
     """The supply against time with every note shaded and the largest sags labelled; None without supply or notes."""
     envelope = analysis.envelopes.get("supply")
-    notes = [f for f in analysis.findings if f.kind == "note" and _number(f, "sag_v") is not None]
+    notes = FindingList.of(analysis.findings).of_kind("note")
+    notes = notes.take(np.flatnonzero(np.isfinite(notes.values("sag_v"))))
     if envelope is None or not notes:
         return None
     span = _choose_span(analysis, notes)
-    shown = [note for note in notes if note.stop_s > span[0] and note.start_s < span[1]]
+    shown = list(notes.take(np.flatnonzero((notes.stop_s > span[0]) & (notes.start_s < span[1]))))
     with mpl.rc_context(plot_style()):
         figure = new_figure(3.6)
         axes = figure.subplots()
@@ -102,25 +105,24 @@ def draw_sag_against_level(findings: Sequence[Finding], line: Mapping[str, Any] 
 
     Notes whose supply was not settled before them are drawn as crosses.
     """
-    points = [
-        (level_v, sag_v, bool(f.evidence.get("supply_before_settled", True)))
-        for f in findings
-        if f.kind == "note"
-        and (level_v := _number(f, "level_v")) is not None
-        and (sag_v := _number(f, "sag_v")) is not None
-    ]
-    if len(points) < 3:
+    notes = FindingList.of(findings).of_kind("note")
+    notes = notes.take(np.flatnonzero(np.isfinite(notes.values("level_v") + notes.values("sag_v"))))
+    if len(notes) < 3:
         return None
+    one_in = -(-len(notes) // MOST_POINTS)
+    notes = notes[::one_in]
+    drawn = f" (one in {one_in} drawn)" if one_in > 1 else ""
     with mpl.rc_context(plot_style()):
         figure = new_figure(4.2)
         axes = figure.subplots()
-        level_v, sag_v, settled = np.array(points).T
-        is_settled = settled > 0
-        for mask, marker, label in ((is_settled, "o", "note"), (~is_settled, "x", "note on an unsettled supply")):
+        level_v, sag_v = notes.values("level_v"), notes.values("sag_v")
+        is_settled = np.array([bool(note.evidence.get("supply_before_settled", True)) for note in notes])
+        words = (f"note{drawn}", f"note on an unsettled supply{drawn}")
+        for mask, marker, label in ((is_settled, "o", words[0]), (~is_settled, "x", words[1])):
             if mask.any():
                 axes.plot(level_v[mask], sag_v[mask], linestyle="none", marker=marker, markersize=5,
                           markerfacecolor="white", markeredgecolor=role_colour("supply"), label=label,
-                          rasterized=len(points) > MOST_DRAWN_POINTS)  # fmt: skip
+                          rasterized=len(notes) > MOST_DRAWN_POINTS)  # fmt: skip
         curve = np.array((line or {}).get("curve") or (), dtype=float).reshape(-1, 2)
         if line is not None and len(curve):
             per_v2 = 1e3 * float(line["sag_v_per_v2"])
@@ -135,18 +137,19 @@ def draw_sag_against_level(findings: Sequence[Finding], line: Mapping[str, Any] 
 
 def draw_clip_causes(findings: Sequence[Finding]) -> Figure | None:
     """How many clips had which cause, as one bar in shares; None where no clip has a cause."""
-    causes = [str(f.measured["cause"]) for f in findings if f.kind == "clip" and f.measured.get("cause")]
-    if not causes:
+    causes = FindingList.of(findings).of_kind("clip").texts("cause")
+    n_all = sum(causes.values())
+    if not n_all:
         return None
     with mpl.rc_context(plot_style()):
         figure = new_figure(1.75)
         axes = figure.subplots()
         left = 0.0
         for cause, (label, colour, hatch) in CAUSE_STYLES.items():
-            n = causes.count(cause)
+            n = causes[cause]
             if not n:
                 continue
-            share = 100 * n / len(causes)
+            share = 100 * n / n_all
             axes.barh(0, share, left=left, height=0.5, facecolor=colour, edgecolor="black", hatch=hatch,
                       linewidth=0.7, label=f"{label}: {n:,} ({share:.0f} %)")  # fmt: skip
             left += share
@@ -154,6 +157,6 @@ def draw_clip_causes(findings: Sequence[Finding]) -> Figure | None:
         axes.set_ylim(-0.3, 0.3)
         axes.set_yticks([])
         axes.grid(visible=False)
-        axes.set_xlabel(f"share of {len(causes):,} clipped half-cycles (%)")
+        axes.set_xlabel(f"share of {n_all:,} clipped half-cycles (%)")
         figure.legend(loc="outside upper left", ncols=4, fontsize=9, frameon=False, handlelength=1.4)
         return figure

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
+from ampwitness.finding_list import FindingList
 from ampwitness.findings.advice import advise_first_steps
 from ampwitness.findings.road_words import explain_cutout, word_road
 from ampwitness.findings.supply_words import word_supply
@@ -53,11 +54,12 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
         lines += _wrap(line.sentence, width, "  ")
         if line.not_judged and line.verdict != "not judged":
             lines += _wrap(line.not_judged, width, "  ")
+    findings = FindingList.of(analysis.findings)
     for kind in ("knee", "setting", "cutout", "mark", "drift", "reading", "dip", "clip"):
-        chosen = [finding for finding in analysis.findings if finding.kind == kind]
+        chosen = findings.of_kind(kind)
         if chosen:
             lines += ["", f"{KIND_WORDS[kind].many.capitalize()}, in order of time:", *_list_findings(chosen, width)]
-    for cutout in [f for f in analysis.findings if f.kind == "cutout"][:MAX_EXPLAINED]:
+    for cutout in findings.of_kind("cutout")[:MAX_EXPLAINED]:
         lines += ["", f"The cut-out at {seconds_to_clock(cutout.start_s)}:"]
         lines += [line for sentence in explain_cutout(cutout) for line in _wrap(sentence, width, "  ")]
     road = word_road(analysis.summary)
@@ -69,9 +71,7 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
         lines += ["", "The supply as the amplifier sees it:"]
         lines += [line for sentence in supply for line in _wrap(sentence, width, "  ")]
     lines += ["", "What to do first:"]
-    lines += [
-        line for step in advise_first_steps(analysis.findings, analysis.summary) for line in _wrap(step, width, "  ")
-    ]
+    lines += [line for step in advise_first_steps(findings, analysis.summary) for line in _wrap(step, width, "  ")]
     kinds = {finding.kind for finding in analysis.findings}
     found = [kind for kind in KIND_WORDS if kind in kinds]
     if found:

@@ -10,6 +10,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from ampwitness.finding_list import FindingList
 from ampwitness.report.plots import new_figure, plot_style
 from ampwitness.report.style import LANE_STYLES, role_colour
 from ampwitness.types import Analysis, Finding, FloatArray
@@ -24,7 +25,8 @@ def draw_trends(analysis: Analysis) -> Figure | None:
     if not isinstance(table, Mapping) or len(table.get("output_v", ())) < _LEAST_ROWS:
         return None
     board = analysis.summary.get("board", {})
-    readings = [f for f in analysis.findings if f.kind == "reading"]
+    findings = FindingList.of(analysis.findings)
+    readings = findings.of_kind("reading")
     rows = [kind for kind, is_there in (
         ("output", _has(table, "output_v")),
         ("supply", _has(table, "supply_v")),
@@ -42,11 +44,10 @@ def draw_trends(analysis: Analysis) -> Figure | None:
         hours = (np.arange(len(table["output_v"])) + 0.5) * float(table["step_s"]) / 3600
         for axes, kind in zip(all_axes, rows, strict=True):
             _draw_row(axes, kind, hours, table, board, readings)
-        for finding in analysis.findings:
-            if finding.kind == "drift":
-                style = LANE_STYLES["drift"]
-                all_axes[0].axvspan(finding.start_s / 3600, finding.stop_s / 3600, facecolor=style.colour, alpha=0.25,
-                                    hatch=style.hatch, edgecolor="grey")  # fmt: skip
+        for finding in findings.of_kind("drift"):
+            style = LANE_STYLES["drift"]
+            all_axes[0].axvspan(finding.start_s / 3600, finding.stop_s / 3600, facecolor=style.colour, alpha=0.25,
+                                hatch=style.hatch, edgecolor="grey")  # fmt: skip
         all_axes[-1].set_xlabel("time in the recording (hours)")
         all_axes[-1].set_xlim(0.0, max(float(hours[-1]) + float(table["step_s"]) / 7200, 1e-3))
         figure.align_ylabels(list(all_axes))

@@ -1,0 +1,297 @@
+"""Clipped half-cycles as rows of numbers: a day has hundreds of thousands. A finding is made of a row when asked for.
+
+Gaps: none here; clips stand alone.
+Limits: whose fault a clip is, is counted by columns; a finding says it in words from the same numbers.
+Source: our choice; tests/detect_clipping/test_found_clips.py holds rows and findings to each other.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.ceiling_fit import CeilingFit, Plateaus, pick_lag
+from ampwitness.detect.clip_cause import (
+    DRIVE_BELOW_SHARE,
+    MOST_IN_PROPORTION,
+    SUPPLY_FROM_SHARE,
+    attach_cause,
+    judge_clip,
+    learn_ceilings_from,
+)
+from ampwitness.detect.overdrive import overdrive_interval
+from ampwitness.detect.supply_model import SupplyModel
+from ampwitness.finding_list import FindingTable, Pieces
+from ampwitness.types import Finding, FloatArray
+
+NUMBERS: tuple[str, ...] = (
+    "sign", "start_s", "stop_s", "level_v", "tilt_v_per_s", "crest_v", "crest_sd_v", "flank_v_per_s", "gain", "misfit",
+    "top_misfit", "n_top", "noise_v", "start_sd_s", "stop_sd_s", "supply_v", "is_coarse", "lively",
+    "overdrive_db", "n_near", "expected_v", "threshold", "confidence", "shape", "where", "ceiling",
+)  # fmt: skip
+SHAPES = ("hard", "soft")
+PLACES = ("amplifier", "source", "not decided")
+CEILINGS = ("undecided", "rail", "current")
+CAUSES = ("drive", "supply", "both", "not decidable")
+SIDES = ("positive", "negative")
+_BLOCK = 1024  # rows that are put away and read together
+_AT = {name: at for at, name in enumerate(NUMBERS)}
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """What the clips' causes rest on, and the causes as codes."""
+
+    ceilings: Mapping[str, CeilingFit]
+    model: SupplyModel | None
+    cause: npt.NDArray[np.int8]
+    lost_db: FloatArray  # NaN where not known
+
+
+class ClipTable(FindingTable):
+    """Clips by start.
+
+    Parameters
+    ----------
+    columns : of NUMBERS, each (n,), in volts, seconds, decibels as the names say
+    supply, output : (n, lags) volts, NaN where there are none
+
+    `shape`, `where` and `ceiling` are places in SHAPES, PLACES and CEILINGS.
+    """
+
+    kind = "clip"
+
+    def __init__(self, columns: Mapping[str, FloatArray], supply: FloatArray, output: FloatArray) -> None:
+        self.start_s, self.stop_s = columns["start_s"], columns["stop_s"]
+        self._overdrive_db = columns["overdrive_db"]
+        self._n_supply, self._n_output = supply.shape[1], output.shape[1]
+        self._pieces = Pieces()
+        for first in range(0, len(self.start_s), _BLOCK):
+            block = slice(first, first + _BLOCK)
+            parts = [*(columns[name][block] for name in NUMBERS), *supply[block].T, *output[block].T]
+            self._pieces.append(np.stack(parts, axis=1).astype(np.float64).tobytes())
+        self._judged: _Judged | None = None
+        self._open: tuple[int, FloatArray] = (-1, np.zeros((0, 0)))
+
+    def _block(self, at: int) -> FloatArray:
+        if self._open[0] != at:
+            width = len(NUMBERS) + self._n_supply + self._n_output
+            self._open = (at, np.frombuffer(self._pieces.read(at), dtype=np.float64).reshape(-1, width))
+        return self._open[1]
+
+    def column(self, name: str) -> FloatArray:
+        """(n,) one of NUMBERS."""
+        parts = [self._block(at)[:, _AT[name]] for at in range(len(self._pieces))]
+        return np.concatenate(parts) if parts else np.zeros(0)
+
+    def read(self, row: int) -> Finding:
+        """Make the finding of a row, with its cause if those are known."""
+        values = self._block(row // _BLOCK)[row % _BLOCK]
+        numbers = dict(zip(NUMBERS, values.tolist(), strict=False))
+        lagged = values[len(NUMBERS) :].tolist()
+        clip = make_clip(numbers, lagged[: self._n_supply], lagged[self._n_supply :])
+        judged = self._judged
+        if judged is None:
+            return clip
+        return attach_cause(clip, judge_clip(clip, judged.ceilings.get(str(clip.measured["polarity"])), judged.model))
+
+    def numbers(self, key: str) -> FloatArray:
+        """(n,) as `FindingTable.numbers`."""
+        if key == "overdrive_db":
+            return self._overdrive_db
+        if key == "flat_s":
+            return self.stop_s - self.start_s
+        if key == "plateau_v":
+            return self.column("sign") * self.column("level_v")
+        return super().numbers(key)
+
+    def texts(self, key: str) -> Counter[str]:
+        """As `FindingTable.texts`."""
+        if key == "cause":
+            if self._judged is None:
+                return Counter()
+            counts = np.bincount(self._judged.cause, minlength=len(CAUSES))
+            return Counter({name: int(n) for name, n in zip(CAUSES, counts, strict=True) if n})
+        if key == "polarity":
+            n = int(np.count_nonzero(self.column("sign") > 0))
+            return +Counter({"positive": n, "negative": len(self) - n})
+        return super().texts(key)
+
+    @property
+    def lost_to_sag_db(self) -> FloatArray:
+        """(n,) decibels by which each one's ceiling had sunk with the supply; NaN where not known."""
+        return self._judged.lost_db if self._judged is not None else np.full(len(self), np.nan)
+
+    def learn_ceilings(self) -> dict[str, CeilingFit]:
+        """As `clip_cause.learn_ceilings`, of all clips."""
+        made = self.column("where") != PLACES.index("source")
+        sign, level_v = self.column("sign"), self.column("level_v")
+        tilt = self.column("tilt_v_per_s")
+        first = len(NUMBERS)
+        lags = np.zeros((0, self._n_supply + self._n_output))
+        if len(self):
+            lags = np.concatenate([self._block(at)[:, first:] for at in range(len(self._pieces))])
+        supply, output = _to_places(lags[:, : self._n_supply], 5), _to_places(lags[:, self._n_supply :], 4)
+        is_known = np.isfinite(supply).all(axis=1) & (self._n_supply > 0)
+        sides, levels = {}, {}
+        for side, mine in zip(SIDES, (sign > 0, sign <= 0), strict=True):
+            rows = made & mine
+            levels[side] = level_v[rows]
+            rows &= is_known
+            sides[side] = Plateaus(
+                level_v[rows], tilt[rows], (self.stop_s - self.start_s)[rows], supply[rows], output[rows]
+            )
+        return learn_ceilings_from(sides, levels)
+
+    def with_causes(self, ceilings: Mapping[str, CeilingFit], model: SupplyModel | None) -> ClipTable:
+        """The same clips with a cause each, as `clip_cause.judge_clip` gives it."""
+        judged = object.__new__(ClipTable)
+        judged.__dict__.update(self.__dict__)
+        judged._judged = None
+        cause, lost_db = np.full(len(self), CAUSES.index("not decidable"), dtype=np.int8), np.full(len(self), np.nan)
+        for at in range(len(self._pieces)):
+            rows = slice(at * _BLOCK, (at + 1) * _BLOCK)
+            cause[rows], lost_db[rows] = _judge_block(self._block(at), self._n_supply, ceilings, model)
+        judged._judged = _Judged(ceilings, model, cause, lost_db)
+        return judged
+
+
+def _to_places(volts: FloatArray, places: int) -> FloatArray:
+    """Rounded as in the findings' evidence."""
+    return np.asarray(np.round(volts, places))
+
+
+def _judge_block(
+    rows: FloatArray, n_supply: int, ceilings: Mapping[str, CeilingFit], model: SupplyModel | None
+) -> tuple[npt.NDArray[np.int8], FloatArray]:
+    """Cause codes and lost decibels of a block of rows: `clip_cause.judge_clip` by columns."""
+    get = {name: rows[:, at] for name, at in _AT.items()}
+    n = len(rows)
+    cause, lost_db = np.full(n, CAUSES.index("not decidable"), dtype=np.int8), np.full(n, np.nan)
+    drive = CAUSES.index("drive")
+    is_source = get["where"] == PLACES.index("source")
+    if model is not None:
+        settled_v = _settled_at(model, get["start_s"])
+        lagged = _to_places(rows[:, len(NUMBERS) : len(NUMBERS) + n_supply], 5)
+        for side, mine in zip(SIDES, (get["sign"] > 0, get["sign"] <= 0), strict=True):
+            ceiling = ceilings.get(side)
+            then_v = get["supply_v"] if ceiling is None or not n_supply else pick_lag(lagged, ceiling.lag)
+            known = mine & np.isfinite(settled_v) & np.isfinite(then_v) & (get["level_v"] != 0)
+            is_current = get["ceiling"] == CEILINGS.index("current")
+            over_db = np.maximum(get["overdrive_db"], 1e-6)
+            if ceiling is None:
+                sunk_db = 20 * np.log10(np.maximum(settled_v, 1.0) / np.maximum(then_v, 1.0)) * MOST_IN_PROPORTION
+                cause[known & (sunk_db / over_db < DRIVE_BELOW_SHARE)] = drive
+            else:
+                codes, lost = _judge_by_ceiling(get, ceiling, settled_v, then_v, over_db)
+                cause[known], lost_db[known] = codes[known], lost[known]
+            cause[known & is_current], lost_db[known & is_current] = drive, 0.0
+    cause[is_source], lost_db[is_source] = drive, 0.0
+    return cause, lost_db
+
+
+def _judge_by_ceiling(
+    get: Mapping[str, FloatArray], ceiling: CeilingFit, settled_v: FloatArray, then_v: FloatArray, over_db: FloatArray
+) -> tuple[npt.NDArray[np.int8], FloatArray]:
+    level_v, flat_s = get["level_v"], get["stop_s"] - get["start_s"]
+
+    def at(supply_v: FloatArray) -> FloatArray:
+        return np.asarray(ceiling.constant_v + ceiling.ratio * np.minimum(supply_v, ceiling.knee_v))
+
+    tilted = (ceiling.per_tilt_s + ceiling.per_fall * flat_s) * get["tilt_v_per_s"]
+    lost_db = _to_db(level_v, level_v + at(settled_v) - (at(then_v) + tilted))
+    doubt_db = _to_db(level_v, level_v + 2 * ceiling.ratio_sd * np.abs(settled_v - then_v))
+    codes = _share_to_code(lost_db / over_db)
+    least, most = (_share_to_code((lost_db + sign * doubt_db) / over_db) for sign in (-1.0, 1.0))
+    is_open = (least == CAUSES.index("drive")) & (most == CAUSES.index("supply"))
+    codes[is_open] = CAUSES.index("not decidable")
+    return codes, lost_db
+
+
+def _share_to_code(share: FloatArray) -> npt.NDArray[np.int8]:
+    names = ("supply", "drive", "both")
+    supply, drive, both = (np.int8(CAUSES.index(name)) for name in names)
+    return np.where(share >= SUPPLY_FROM_SHARE, supply, np.where(share < DRIVE_BELOW_SHARE, drive, both))
+
+
+def _to_db(level_v: FloatArray, other_v: FloatArray) -> FloatArray:
+    return np.asarray(20 * np.log10(np.maximum(other_v, 1e-6) / level_v))
+
+
+def _settled_at(model: SupplyModel, time_s: FloatArray) -> FloatArray:
+    """(n,) as `SupplyModel.settled_at`; NaN for None."""
+    out = np.full(len(time_s), np.nan)
+    if len(model.change_s) == 0:
+        return out
+    at = np.maximum(0, np.searchsorted(model.change_s, time_s, "right") - 1)
+    states = np.array(model.change_state)[at]
+    for state, settled_s in model.settled_s.items():
+        if len(settled_s):
+            mine = states == state
+            out[mine] = np.interp(time_s[mine], settled_s, model.settled_v[state])
+    return out
+
+
+def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequence[float]) -> Finding:
+    """The finding of one row, without its cause.
+
+    Parameters
+    ----------
+    row : of NUMBERS
+    supply, output : lagged volts
+    """
+    sign, level, overdrive_db = row["sign"], row["level_v"], row["overdrive_db"]
+    sd_db = 20 / math.log(10) * row["crest_sd_v"] / max(row["crest_v"], level)
+    shape, where = SHAPES[int(row["shape"])], PLACES[int(row["where"])]
+    low_db, high_db = overdrive_interval(overdrive_db, sd_db, row["lively"], row["is_coarse"] > 0)
+    serious = overdrive_db >= 1.0 or (overdrive_db >= 0.3 and row["n_near"] >= 20)
+    measured: dict[str, float | int | str | bool | None] = {
+        "polarity": "positive" if sign > 0 else "negative",
+        "plateau_v": sign * level,
+        "plateau_slope_v_per_s": sign * row["tilt_v_per_s"],
+        "flat_s": row["stop_s"] - row["start_s"],
+        "overdrive_db": overdrive_db,
+        "crest_v": sign * max(row["crest_v"], level),
+        "supply_v": None if math.isnan(row["supply_v"]) else row["supply_v"],
+        "overdrive_low_db": float(low_db),
+        "overdrive_high_db": float(high_db),
+        "hardness": shape,
+        "origin": "undecided" if where == "not decided" else where,
+        "ceiling": CEILINGS[int(row["ceiling"])],
+    }
+    evidence: dict[str, Any] = {
+        "measured_by": "crossings" if row["is_coarse"] else "fit",
+        "shape": shape,
+        "where": where,
+        "evidence_gain": row["gain"],
+        "misfit": row["misfit"],
+        "plateau_misfit": row["top_misfit"],
+        "samples_on_plateau": round(row["n_top"]),
+        "flank_slope_v_per_s": row["flank_v_per_s"],
+        "noise_v": row["noise_v"],
+        "overdrive_sd_db": float(sd_db),
+        "start_sd_s": row["start_sd_s"],
+        "stop_sd_s": row["stop_sd_s"],
+        "rail_expected_v": sign * row["expected_v"] if math.isfinite(row["expected_v"]) else None,
+        "confidence": row["confidence"],
+        "supply_lagged_v": [round(volts, 5) for volts in supply],
+        "output_lagged_v": [round(volts, 4) for volts in output],
+    }
+    return Finding(
+        kind="clip",
+        start_s=row["start_s"],
+        stop_s=row["stop_s"],
+        severity="serious" if serious else "attention",
+        measured=measured,
+        threshold={
+            "evidence_gain": row["threshold"],
+            "smallest_overdrive_db": 20 * math.log10(1 + 4 * row["noise_v"] / level),
+        },
+        evidence=evidence,
+    )

@@ -1,0 +1,92 @@
+"""Clips as rows: columns and findings say the same, causes by columns are those of the findings."""
+
+from __future__ import annotations
+
+import pickle
+from collections import Counter
+from dataclasses import asdict
+
+import numpy as np
+import pytest
+from ampwitness.detect.ceiling_fit import CeilingFit
+from ampwitness.detect.clip_cause import attach_cause, judge_clip, learn_ceilings
+from ampwitness.detect.found_clips import CEILINGS, NUMBERS, PLACES, SHAPES, SIDES, ClipTable
+from ampwitness.detect.supply_model import SupplyModel
+
+N = 2500
+
+
+def make_table(seed: int = 5, *, has_supply: bool = True) -> ClipTable:
+    rng = np.random.default_rng(seed)
+    columns = {name: rng.uniform(0.1, 2.0, N) for name in NUMBERS}
+    supply = rng.uniform(11.0, 13.0, (N, 4))
+    columns |= {
+        "sign": rng.choice([-1.0, 1.0], N),
+        "start_s": np.sort(rng.uniform(0, 100, N)),
+        "level_v": 3 * supply[:, 1] + 0.01 * rng.standard_normal(N),
+        "overdrive_db": rng.uniform(0.0, 1.5, N),
+        "tilt_v_per_s": rng.normal(0, 20, N),
+        "shape": rng.integers(0, len(SHAPES), N).astype(float),
+        "where": rng.choice(len(PLACES), N, p=[0.8, 0.1, 0.1]).astype(float),
+        "ceiling": rng.choice(len(CEILINGS), N, p=[0.1, 0.8, 0.1]).astype(float),
+        "supply_v": np.where(rng.uniform(size=N) < 0.1, np.nan, supply[:, 0]),
+    }
+    columns["stop_s"] = columns["start_s"] + rng.uniform(0.001, 0.01, N)
+    columns["crest_v"] = columns["level_v"] * 10 ** (columns["overdrive_db"] / 20)
+    columns["expected_v"][::5] = np.nan
+    supply[::11] = np.nan
+    return ClipTable(columns, supply if has_supply else np.full((N, 4), np.nan), rng.uniform(0, 9, (N, 4)))
+
+
+def make_model() -> SupplyModel:
+    return SupplyModel(
+        states={},
+        demand_unit="V",
+        change_s=np.array([0.0, 40.0, 60.0]),
+        change_state=("at rest", "charging", "at rest"),
+        settled_s={"at rest": np.array([1.0, 70.0]), "charging": np.array([])},
+        settled_v={"at rest": np.array([12.6, 12.4]), "charging": np.array([])},
+        has_output=True,
+    )
+
+
+def test_columns_are_those_of_the_findings() -> None:
+    table = make_table()
+    findings = [table.read(row) for row in range(N)]
+    for key in ("overdrive_db", "flat_s", "plateau_v", "supply_v"):
+        wanted = [np.nan if (v := f.measured[key]) is None else v for f in findings]
+        np.testing.assert_array_equal(table.numbers(key), wanted)
+    for key in ("polarity", "hardness"):
+        assert table.texts(key) == Counter(f.measured[key] for f in findings)
+    assert table.texts("cause") == Counter()
+    again = pickle.loads(pickle.dumps(table))
+    assert again.read(1500) == findings[1500]
+
+
+@pytest.mark.parametrize("has_supply", [True, False])
+def test_ceilings_learned_from_columns_are_those_learned_from_findings(has_supply: bool) -> None:
+    table = make_table(has_supply=has_supply)
+    found = table.learn_ceilings()
+    wanted = learn_ceilings([table.read(row) for row in range(N)])
+    assert set(found) == set(wanted)
+    for side, fit in found.items():  # sums of columns and of lists round differently
+        other = asdict(wanted[side])
+        assert asdict(fit) == {k: v if isinstance(v, str) else pytest.approx(v, rel=1e-8) for k, v in other.items()}
+    assert bool(found) == has_supply
+
+
+@pytest.mark.parametrize("known", ["both", "one", "none", "no model"])
+def test_causes_by_columns_are_those_of_the_findings(known: str) -> None:
+    table = make_table(6)
+    bent = CeilingFit("follows supply", 1.0, 2.9, 0.05, 12.3, 1.25, 0.01, 99, 1e-4, 1e-3)
+    ceilings = dict(zip(SIDES, [bent] * {"both": 2, "no model": 2, "one": 1, "none": 0}[known], strict=False))
+    model = None if known == "no model" else make_model()
+    judged = table.with_causes(ceilings, model)
+    plain = [table.read(row) for row in range(N)]
+    wanted = [attach_cause(f, judge_clip(f, ceilings.get(str(f.measured["polarity"])), model)) for f in plain]
+    assert [repr(judged.read(row)) for row in range(N)] == [repr(f) for f in wanted]  # NaN is not equal to itself
+    counts = Counter(str(f.measured["cause"]) for f in wanted)
+    assert judged.texts("cause") == counts
+    assert len(counts) >= {"both": 4, "one": 3, "none": 2, "no model": 2}[known]
+    lost_db = [np.nan if (v := f.evidence["lost_to_sag_db"]) is None else v for f in wanted]
+    np.testing.assert_allclose(judged.lost_to_sag_db, lost_db, rtol=1e-9, atol=1e-12)

@@ -1,0 +1,107 @@
+"""Findings as rows: the same as findings in a list, whatever is asked."""
+
+from __future__ import annotations
+
+import pickle
+
+import numpy as np
+import pytest
+from ampwitness import finding_list
+from ampwitness.finding_list import FindingList, KeptTable, Pieces
+from ampwitness.findings.selection import choose_listed
+from ampwitness.findings.wording import find_worst
+from ampwitness.types import Finding
+
+
+def make_findings(n: int, kind: str = "note", seed: int = 1) -> list[Finding]:
+    rng = np.random.default_rng(seed)
+    out = []
+    for at in range(n):
+        start_s = float(rng.uniform(0, 100)) if at % 5 else 7.0
+        sag_v = None if at % 7 == 0 else round(float(rng.uniform(0, 1)), 1)  # many are equal
+        measured = {"sag_v": sag_v, "level_v": float(at % 3), "pitch_name": "A1" if at % 2 else "B1", "is_on": True}
+        out.append(Finding(kind, start_s, start_s + 0.1, "information", measured, {"floor_v": 0.2}, {"n": at}))
+    return out
+
+
+def kept(findings: list[Finding]) -> KeptTable:
+    table = KeptTable("note", ("sag_v",))
+    for at in range(0, len(findings), 100):
+        table.extend(findings[at : at + 100])
+    return table
+
+
+def test_kept_findings_come_back_by_start_and_kind() -> None:
+    notes, dips = make_findings(1700), make_findings(9, "dip", seed=2)
+    listed = FindingList([kept(notes), dips])
+    wanted = sorted([*notes, *dips], key=lambda f: (f.start_s, f.kind))
+    assert len(listed) == 1709
+    assert listed == wanted
+    assert list(listed[5:9]) == wanted[5:9]
+    assert listed[-1] == wanted[-1]
+    assert listed.n_of("dip") == 9
+    assert listed.kinds == tuple(dict.fromkeys(f.kind for f in wanted))
+    only = listed.of_kind("dip")
+    assert list(only) == [f for f in wanted if f.kind == "dip"]
+    assert [wanted[number - 1] for number in only.numbers] == list(only)
+    assert listed.number_of(wanted[40]) == wanted.index(wanted[40]) + 1
+    assert listed == pickle.loads(pickle.dumps(listed))
+    assert listed != wanted[:-1]
+
+
+def test_columns_are_those_of_the_findings() -> None:
+    notes = make_findings(1200)
+    listed = FindingList([kept(notes)])
+    for key in ("sag_v", "level_v", "is_on", "nothing"):
+        values = [f.measured.get(key) for f in listed]
+        wanted = [np.nan if v is None or isinstance(v, bool) else v for v in values]
+        np.testing.assert_array_equal(listed.values(key), wanted)
+    assert listed.texts("pitch_name") == {"A1": 600, "B1": 600}
+    assert listed[::2].texts("pitch_name").total() == 600
+    np.testing.assert_array_equal(listed.stop_s, [f.stop_s for f in listed])
+
+
+def test_the_worst_are_chosen_as_from_a_plain_list() -> None:
+    notes = sorted(make_findings(900), key=lambda f: f.start_s)
+    ranked = sorted(
+        enumerate(notes, start=1),
+        key=lambda one: (-1.0 if one[1].measured["sag_v"] is None else one[1].measured["sag_v"],
+                         one[1].measured["level_v"], one[1].stop_s - one[1].start_s),
+        reverse=True,
+    )  # fmt: skip
+    assert choose_listed(FindingList([kept(notes)]), 50)["note"] == tuple(sorted(ranked[:50], key=lambda one: one[0]))
+    worst = find_worst(FindingList([kept(notes)]), "note")
+    assert worst == max(notes, key=lambda f: f.measured["sag_v"] or 0.0)
+
+
+def test_a_plain_list_keeps_its_order_and_numbers() -> None:
+    findings = [*make_findings(20), *make_findings(5, "dip"), *make_findings(3, seed=9)]
+    listed = FindingList.of(findings)
+    assert list(listed) == findings
+    assert FindingList.of(listed) is listed
+    assert listed.of_kind("dip").numbers.tolist() == [21, 22, 23, 24, 25]
+    assert listed.number_of(findings[26]) == 27
+    with pytest.raises(ValueError, match="no such finding"):
+        listed.number_of(make_findings(1, "gap")[0])
+
+
+def test_pieces_are_the_same_in_memory_and_in_a_file() -> None:
+    pieces = Pieces(most_bytes=100)
+    wanted = [bytes([at]) * (at * 7) for at in range(30)]
+    for piece in wanted:
+        pieces.append(piece)
+    order = np.random.default_rng(3).permutation(30).tolist()
+    assert [pieces.read(at) for at in order] == [wanted[at] for at in order]
+    again = pickle.loads(pickle.dumps(pieces))
+    assert [again.read(at) for at in range(len(again))] == wanted
+
+
+def test_an_empty_list_answers_too() -> None:
+    empty = FindingList([])
+    assert len(empty) == 0
+    assert not empty
+    assert empty == []
+    assert empty.kinds == ()
+    assert empty.of_kind("clip").values("overdrive_db").shape == (0,)
+    assert find_worst(empty, "clip") is None
+    assert finding_list.number_or_nan("7") != finding_list.number_or_nan(7)
