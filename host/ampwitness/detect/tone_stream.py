@@ -32,9 +32,9 @@ _FINE_CYCLES = 3.0
 _FINE_HARMONICS = 24
 _LEFT_OVER_S = 0.16  # the rest of a second that makes no whole piece, of a 20 Hz tone at most
 _EDGE_PERCENT = (0.2, 12.0)  # a quarter second that ends at the edge reads little
-# Where it moves faster than this it is measured every half cycle, below this frequency: higher ones have cycles enough.
+# Where it moves faster than this it is measured every half cycle, or every half of so long a span of a high tone.
 _QUICK_DB = 0.12  # over two pieces
-_CYCLES_BELOW_HZ = 200.0
+_QUICK_SPAN_S = 0.0125
 _QUICK_PERCENT = (0.1, 15.0)
 _TWO_TONES_RATIO = 0.6  # of the rest: so much in one other line makes it two tones
 _LEAST_TWO_TONES_S = 3.0
@@ -340,35 +340,40 @@ def _measure_fine(block: RunBlock, points: list[TonePoint | None], guess_hz: flo
 def _with_quick_cycles(
     block: RunBlock, before: RunBlock | None, points: list[TonePoint | None]
 ) -> list[TonePoint | None]:
-    """The same second with those pieces measured every half cycle in which a hand passes the edge quickly."""
+    """The same second with those pieces measured every half span in which a hand passes the edge quickly."""
     quick = [k for k in range(len(points)) if _is_quick(points, k)]
     first = points[quick[0]] if quick else None
     last = points[quick[-1]] if quick else None
     if first is None or last is None:
         return points
     hz = float(np.median([p.reading.frequency_hz for k in quick if (p := points[k]) is not None]))
-    if hz > _CYCLES_BELOW_HZ:
-        return points
-    cycle = block.rate_hz / hz
+    n_cycles = max(1, round(_QUICK_SPAN_S * hz))
+    span = n_cycles * block.rate_hz / hz
     n_before = 0
     if before is not None and before.run_id == block.run_id and before.first + before.n == block.first:
-        # The last cycle of the second before could not be looked at without this one.
-        n_before = min(before.n, round(2 * cycle))
+        # The last span of the second before could not be looked at without this one.
+        n_before = min(before.n, round(2 * span))
     volts = {role: np.concatenate([before.volts[role][-n_before:], v]) if n_before and before is not None else v
              for role, v in block.volts.items()}  # fmt: skip
     origin = block.first - n_before
     begin = (first.start_s - block.time_s(origin)) * block.rate_hz
     end = (last.stop_s - block.time_s(origin)) * block.rate_hz
-    begin = cycle if begin < n_before + cycle else begin
-    middles = np.arange(begin, min(end, len(volts["output"]) - 1 - cycle), cycle / 2)
+    begin = span if begin < n_before + span else begin
+    middles = np.arange(begin, min(end, len(volts["output"]) - 1 - span), span / 2)
     like = replace(first.reading, frequency_hz=hz)
     band_hz = PASS_FRACTION * block.rate_hz / 2
     found = measure_cycles(
-        volts["output"], block.rate_hz, middles, like, band_hz=band_hz, converter_floor_v=CONVERTER_FLOOR_V
+        volts["output"],
+        block.rate_hz,
+        middles,
+        like,
+        band_hz=band_hz,
+        n_cycles=n_cycles,
+        converter_floor_v=CONVERTER_FLOOR_V,
     )
-    cycles = [_cycle_point(block, volts, origin, one.middle, cycle, one.reading, first) for one in found]
+    spans = [_span_point(block, volts, origin, one.middle, span, one.reading, first) for one in found]
     kept = [p for k, p in enumerate(points) if k not in quick]
-    return sorted([*kept, *cycles], key=lambda p: -1.0 if p is None else p.start_s)
+    return sorted([*kept, *spans], key=lambda p: -1.0 if p is None else p.start_s)
 
 
 def _is_quick(points: list[TonePoint | None], k: int) -> bool:
@@ -380,17 +385,17 @@ def _is_quick(points: list[TonePoint | None], k: int) -> bool:
     return max(thd) > _QUICK_PERCENT[0] and min(thd) < _QUICK_PERCENT[1]
 
 
-def _cycle_point(
+def _span_point(
     block: RunBlock,
     volts: dict[str, FloatArray],
     origin: int,
     middle: float,
-    cycle: float,
+    span: float,
     reading: ToneReading,
     near: TonePoint,
 ) -> TonePoint:
-    start_s, stop_s = block.time_s(origin + middle - cycle / 4), block.time_s(origin + middle + cycle / 4)
-    first, last = round(middle - cycle / 2), round(middle + cycle / 2)
+    start_s, stop_s = block.time_s(origin + middle - span / 4), block.time_s(origin + middle + span / 4)
+    first, last = round(middle - span / 2), round(middle + span / 2)
     supply = volts.get("supply")
     return replace(
         near,

@@ -1,7 +1,7 @@
 """A tone whose level is being turned, cycle by cycle: what it would read if the hand had stopped there.
 
-Each reading stands for one instant and looks at the cycle before and the cycle after it, weighted by a triangle that
-is two cycles wide. Such a weight is two means over a cycle in a row, so at every harmonic the tone itself, and a level
+Each reading stands for one instant and looks at the cycle (of high tones: the cycles) before and after it, weighted by
+a triangle. Such a weight is two means over whole cycles in a row, so at every harmonic the tone itself, and a level
 that rises or falls evenly, drop out exactly, whatever the flat tops do meanwhile: nothing is divided by a supposed
 trend.
 """
@@ -32,7 +32,7 @@ class CycleReading:
 
 
 def cycle_amplitudes(
-    volts: FloatArray, rate_hz: float, frequency_hz: float, middles: FloatArray, n_harmonics: int
+    volts: FloatArray, rate_hz: float, frequency_hz: float, middles: FloatArray, n_harmonics: int, n_cycles: int = 1
 ) -> npt.NDArray[np.complex128]:
     """Complex amplitudes of the harmonics around each of some instants, phase against that instant.
 
@@ -41,8 +41,9 @@ def cycle_amplitudes(
     volts : (n,) volts of one unbroken segment
     rate_hz : samples a second
     frequency_hz : of the tone
-    middles : (m,) places in samples, each at least a cycle from both ends
+    middles : (m,) places in samples, each at least `n_cycles` cycles from both ends
     n_harmonics : highest order
+    n_cycles : whole cycles that are looked at before and after each instant
 
     Returns
     -------
@@ -62,12 +63,12 @@ def cycle_amplitudes(
     Our choice; measured in tests/waveform/test_tone_cycles.py and by `python -m ampwitness.bench.tone_scores`.
     """
     samples = np.asarray(volts, dtype=np.float64)
-    cycle = rate_hz / frequency_hz
+    span = n_cycles * rate_hz / frequency_hz
     amplitudes = np.zeros((len(middles), n_harmonics + 1), dtype=np.complex128)
     for row, middle in enumerate(middles.tolist()):
-        first, last = math.ceil(middle - cycle), math.floor(middle + cycle)
+        first, last = math.ceil(middle - span), math.floor(middle + span)
         at = np.arange(first, last + 1)
-        weight = np.maximum(0.0, 1.0 - np.abs(at - middle) / cycle)
+        weight = np.maximum(0.0, 1.0 - np.abs(at - middle) / span)
         weight /= weight.sum()
         part = samples[first : last + 1]
         mean = float(weight @ part)
@@ -87,18 +88,20 @@ def measure_cycles(
     like: ToneReading,
     *,
     band_hz: float,
+    n_cycles: int = 1,
     converter_floor_v: float = 0.0,
     top_hz: float = AUDIO_TOP_HZ,
 ) -> list[CycleReading]:
-    """Readings of a tone at some instants, half a cycle apart.
+    """Readings of a tone at some instants, half a span of `n_cycles` cycles apart.
 
     Parameters
     ----------
     volts : (n,) volts of one unbroken segment
     rate_hz : samples a second
-    middles : (m,) places in samples, half a cycle apart and at least a cycle from both ends
+    middles : (m,) places in samples, half a span apart and at least a span from both ends
     like : a reading of the same tone nearby: its frequency holds, and what two cycles cannot tell (noise, other lines)
     band_hz : up to where the volts are right
+    n_cycles : whole cycles in a span; a reading looks at one span before and one after its instant
     converter_floor_v : amplitude of false harmonics the converter may leave
     top_hz : up to where harmonics count; those beyond the band come from the clip model
 
@@ -123,10 +126,10 @@ def measure_cycles(
         return []
     hz = like.frequency_hz
     highest = min(_MOST_HARMONICS, int(band_hz / hz + 1e-9))
-    amplitudes = cycle_amplitudes(volts, rate_hz, hz, middles, highest)
-    cycle = rate_hz / hz
-    # Expected square of a harmonic from noise: 4 sigma^2 times the sum of the squared weights, 2 / (3 cycle).
-    noise = 8 / 3 * _noise_v(volts, cycle, middles) ** 2 / cycle
+    amplitudes = cycle_amplitudes(volts, rate_hz, hz, middles, highest, n_cycles)
+    span = n_cycles * rate_hz / hz
+    # Expected square of a harmonic from noise: 4 sigma^2 times the sum of the squared weights, 2 / (3 span).
+    noise = 8 / 3 * _noise_v(volts, span, middles) ** 2 / span
     size = np.abs(amplitudes[:, 1])
     bend = np.zeros(len(size))
     if len(size) > 2:
@@ -135,17 +138,17 @@ def measure_cycles(
         bend[1:-1] = np.maximum(bend[1:-1], np.maximum(bend[:-2], bend[2:]))
     readings = []
     for row, middle in enumerate(middles.tolist()):
-        near = volts[round(middle - cycle / 2) : round(middle + cycle / 2) + 1]
+        near = volts[round(middle - span / 2) : round(middle + span / 2) + 1]
         peak_v = float(np.max(np.abs(near)))
         floor_v = math.hypot(converter_floor_v, _BEND_RATIO * float(bend[row]))
         readings.append(CycleReading(middle, _reading(amplitudes[row], noise, like, floor_v, top_hz, peak_v)))
     return readings
 
 
-def _noise_v(volts: FloatArray, cycle: float, middles: FloatArray) -> float:
-    """rms of what does not repeat from cycle to cycle, robustly: flat tops that grow meanwhile are few samples."""
-    first, last = max(0, round(float(middles[0] - cycle))), round(float(middles[-1] + cycle))
-    part, step = np.asarray(volts[first:last], dtype=np.float64), round(cycle)
+def _noise_v(volts: FloatArray, span: float, middles: FloatArray) -> float:
+    """rms of what does not repeat from span to span, robustly: flat tops that grow meanwhile are few samples."""
+    first, last = max(0, round(float(middles[0] - span))), round(float(middles[-1] + span))
+    part, step = np.asarray(volts[first:last], dtype=np.float64), round(span)
     if len(part) < 2 * step + 8:
         return 0.0
     bent = part[2 * step :] - 2 * part[step:-step] + part[: -2 * step]
