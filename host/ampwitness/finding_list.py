@@ -192,6 +192,43 @@ class _Pickler(pickle.Pickler):
         return NotImplemented if shared is None else shared(thing)
 
 
+class _PiecesAside(pickle.Pickler):
+    def __init__(self, out: io.BytesIO) -> None:
+        super().__init__(out, protocol=5)
+        self.aside: list[Pieces] = []
+
+    def persistent_id(self, thing: Any) -> int | None:
+        if not isinstance(thing, Pieces):
+            return None
+        known = next((at for at, one in enumerate(self.aside) if one is thing), None)
+        if known is None:
+            self.aside.append(thing)
+            return len(self.aside) - 1
+        return known
+
+
+class _PiecesBack(pickle.Unpickler):
+    def __init__(self, file: io.BytesIO) -> None:
+        super().__init__(file)
+        self.aside: dict[int, Pieces] = {}
+
+    def persistent_load(self, at: int) -> Pieces:
+        return self.aside.setdefault(at, Pieces())
+
+
+def dump_apart(thing: Any) -> tuple[bytes, list[Pieces]]:
+    """A thing as bytes without its Pieces, and those: they go over one by one, so that no copy of all is made."""
+    pickler = _PiecesAside(out := io.BytesIO())
+    pickler.dump(thing)
+    return out.getvalue(), pickler.aside
+
+
+def load_apart(content: bytes) -> tuple[Any, dict[int, Pieces]]:
+    """The thing, and its Pieces by number, which are empty and must be filled by who calls."""
+    unpickler = _PiecesBack(io.BytesIO(content))
+    return unpickler.load(), unpickler.aside
+
+
 class FindingList(Sequence[Finding]):
     """Findings of all kinds by start and kind. Each is made when it is looked at: compare by `==`, not by `is`.
 

@@ -15,6 +15,7 @@ from multiprocessing.shared_memory import SharedMemory
 from typing import Any
 
 from ampwitness.detect.result import Detector, DetectorResult
+from ampwitness.finding_list import dump_apart, load_apart
 from ampwitness.types import TraceWindow
 
 N_SLOTS = 4  # windows on their way
@@ -126,7 +127,14 @@ class DetectorsApart:
         if kind == "failed":
             self.close()
             raise RuntimeError(f"a detector failed in the process of its own:\n{content}")
-        results: list[DetectorResult] = content
+        return self._take_answers(content)
+
+    def _take_answers(self, content: bytes) -> list[DetectorResult]:
+        """The answers, and what their findings are made of, piece by piece."""
+        results: list[DetectorResult]
+        results, aside = load_apart(content)
+        while (at := self._pipe.recv()) is not None:
+            aside[at].append(self._pipe.recv_bytes())
         return results
 
 
@@ -148,7 +156,7 @@ def _serve(pipe: Connection, make: Callable[[Any], Sequence[Detector]], options:
                 for detector in detectors:
                     detector.push(window)
             else:
-                pipe.send(("answers", [detector.finish() for detector in detectors]))
+                _answer(pipe, [detector.finish() for detector in detectors])
                 return
     except (EOFError, BrokenPipeError):
         return  # whoever wanted to know is gone
@@ -157,6 +165,16 @@ def _serve(pipe: Connection, make: Callable[[Any], Sequence[Detector]], options:
     finally:
         if memory is not None:
             memory.close()
+
+
+def _answer(pipe: Connection, results: list[DetectorResult]) -> None:
+    content, aside = dump_apart(results)
+    pipe.send(("answers", content))
+    for at, pieces in enumerate(aside):
+        for k in range(len(pieces)):
+            pipe.send(at)
+            pipe.send_bytes(pieces.read(k))
+    pipe.send(None)
 
 
 def _copy_window(memory: SharedMemory, first: int, sizes: Sequence[int], rest: bytes) -> TraceWindow:

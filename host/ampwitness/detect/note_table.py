@@ -37,6 +37,10 @@ class RowView(Mapping[str, Any]):
     def __repr__(self) -> str:
         return repr(dict(self))
 
+    def reduce_shared(self) -> tuple[Any, ...]:
+        """How it is put away with its whole table, which many rows share."""
+        return (RowView, (self._table, self._row))
+
     def __reduce__(self) -> tuple[Any, ...]:
         return (dict, (dict(self),))
 

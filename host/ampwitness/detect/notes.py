@@ -22,6 +22,7 @@ from ampwitness.detect.note_table import NoteTable, RowView
 from ampwitness.detect.note_walk import END_RATIO, FLOOR_OVER_NOISE_RATIO, FLOOR_V, RunNotes, SoundingNote
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.streams import Ledger
+from ampwitness.finding_list import FindingList, KeptTable
 from ampwitness.types import Finding, FloatArray, Severity, TraceWindow
 
 _LEAST_RUN_S = 0.100
@@ -81,7 +82,7 @@ class NoteDetector:
         self._runs = NoteRuns()
         self._run: tuple[int, RunNotes] | None = None
         self._waiting: list[tuple[SoundingNote, Bands, NoteBlock]] = []
-        self._found: list[Finding] = []
+        self._found = KeptTable("note", ("sag_v", "level_v"))
         self._n_dropped: dict[str, int] = {}
         self._last_pitch: Pitch | None = None
         self._meters: dict[tuple[float, int], _SupplyMeter] = {}
@@ -108,16 +109,17 @@ class NoteDetector:
         for block in self._runs.finish():
             self._take(block)
         self._measure()
-        findings = tuple(sorted(self._found, key=lambda f: f.start_s))
+        findings = FindingList([self._found])
         summary: dict[str, Any] = {
             "n_notes": len(findings),
             "floor_v": FLOOR_V,
             "floor_over_noise_ratio": FLOOR_OVER_NOISE_RATIO,
             "n_not_taken_for_notes": dict(self._n_dropped),
         }
-        sags = [float(f.measured["sag_v"]) for f in findings if f.measured["sag_v"] is not None]
-        if sags:
-            summary["largest_sag_v"] = max(sags)
+        sags = findings.values("sag_v")
+        sags = sags[np.isfinite(sags)]
+        if len(sags):
+            summary["largest_sag_v"] = float(sags.max())
             summary["median_sag_v"] = float(np.median(sags))
         return DetectorResult(findings, self._ledger.coverage(), summary)
 
@@ -207,17 +209,16 @@ class NoteDetector:
         is_deep = supply.measured["sag_percent"] >= SAG_OF_NOTE_PERCENT
         for row, (note, _, block, _) in enumerate(kept):
             severity: Severity = "attention" if is_deep[row] else "information"
-            self._found.append(
-                Finding(
-                    kind="note",
-                    start_s=block.time_s(note.onset),
-                    stop_s=block.time_s(note.end),
-                    severity=severity,
-                    measured=RowView(numbers, row),
-                    threshold=_threshold(note.floor_v),
-                    evidence=RowView(reasons, row),
-                )
+            finding = Finding(
+                kind="note",
+                start_s=block.time_s(note.onset),
+                stop_s=block.time_s(note.end),
+                severity=severity,
+                measured=RowView(numbers, row),
+                threshold=_threshold(note.floor_v),
+                evidence=RowView(reasons, row),
             )
+            self._found.extend([finding])
 
 
 _THRESHOLDS: dict[float, dict[str, float]] = {}
