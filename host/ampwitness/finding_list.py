@@ -12,7 +12,7 @@ import pickle
 import tempfile
 from abc import ABC, abstractmethod
 from collections import Counter, OrderedDict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, overload
 
 import numpy as np
@@ -233,9 +233,17 @@ class FindingList(Sequence[Finding]):
     """Findings of all kinds by start and kind. Each is made when it is looked at: compare by `==`, not by `is`.
 
     `numbers` is (n,), the place of each in the whole list from 1: what a report calls it. A part of a list keeps it.
+
+    Parameters
+    ----------
+    parts : tables, or findings of any kinds
+    not_here : by kind, how many more were found than are here
     """
 
-    def __init__(self, parts: Iterable[FindingTable | Sequence[Finding]]) -> None:
+    def __init__(
+        self, parts: Iterable[FindingTable | Sequence[Finding]], not_here: Mapping[str, int] | None = None
+    ) -> None:
+        self._not_here = dict(not_here or {})
         tables: list[FindingTable] = []
         for part in parts:
             if isinstance(part, FindingTable):
@@ -319,6 +327,10 @@ class FindingList(Sequence[Finding]):
         """How many there are of a kind."""
         return int(np.count_nonzero(self._kind == self._kinds.index(kind))) if kind in self._kinds else 0
 
+    def n_found(self, kind: str) -> int:
+        """How many of a kind were found, those included that are not here."""
+        return self.n_of(kind) + self._not_here.get(kind, 0)
+
     def of_kind(self, *kinds: str) -> FindingList:
         """Those of some kinds."""
         wanted = [at for at, kind in enumerate(self._kinds) if kind in kinds]
@@ -327,7 +339,7 @@ class FindingList(Sequence[Finding]):
     def take(self, places: npt.NDArray[np.integer[Any]]) -> FindingList:
         """Those at some places, in that order."""
         part = object.__new__(FindingList)
-        part._tables, part._kinds = self._tables, self._kinds
+        part._tables, part._kinds, part._not_here = self._tables, self._kinds, {}
         part._table, part._row, part._kind = self._table[places], self._row[places], self._kind[places]
         part.start_s, part.numbers = self.start_s[places], self.numbers[places]
         return part

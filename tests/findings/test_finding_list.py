@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import json
 import pickle
+from dataclasses import replace
 
+import jsonschema
 import numpy as np
 import pytest
 from ampwitness import finding_list
 from ampwitness.finding_list import FindingList, KeptTable, Pieces
+from ampwitness.findings import as_json
+from ampwitness.findings.as_json import analysis_to_json, iter_json, read_schema
+from ampwitness.findings.from_json import analysis_from_json
 from ampwitness.findings.selection import choose_listed
-from ampwitness.findings.wording import find_worst
-from ampwitness.types import Finding
+from ampwitness.findings.wording import find_worst, word_verdict
+from ampwitness.types import Analysis, Finding
 
 
 def make_findings(n: int, kind: str = "note", seed: int = 1) -> list[Finding]:
@@ -105,3 +111,41 @@ def test_an_empty_list_answers_too() -> None:
     assert empty.of_kind("clip").values("overdrive_db").shape == (0,)
     assert find_worst(empty, "clip") is None
     assert finding_list.number_or_nan("7") != finding_list.number_or_nan(7)
+
+
+def test_of_very_many_the_worst_are_listed_and_all_are_gathered(
+    small_analysis: Analysis, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    notes = sorted(make_findings(300), key=lambda f: f.start_s)
+    analysis = replace(small_analysis, findings=FindingList([kept(notes), make_findings(3, "dip")]))
+    every = json.loads("".join(iter_json(analysis, every_finding=True)))
+    assert every == json.loads("".join(iter_json(analysis))) == analysis_to_json(analysis)
+    assert "".join(iter_json(analysis)) == json.dumps(every, indent=1) + "\n"
+    monkeypatch.setattr(as_json, "MOST_OF_A_KIND", 40)
+    monkeypatch.setattr(as_json, "MOST_BURSTS", 12)
+    plain = analysis_to_json(analysis)
+    assert plain == json.loads("".join(iter_json(analysis)))
+    jsonschema.validate({**plain, "findings": []}, read_schema())  # the made notes lack what the schema asks of notes
+    of_kind = choose_listed(analysis.findings, 40)
+    assert [one["number"] for one in plain["findings"]] == sorted(
+        number for listed in of_kind.values() for number, _ in listed
+    )
+    gathered = plain["gathered"]
+    assert list(gathered) == ["note"]
+    assert (gathered["note"]["n_found"], gathered["note"]["n_listed"]) == (300, 40)
+    bursts = gathered["note"]["bursts"]
+    assert 1 <= len(bursts) <= 12
+    assert sum(burst["n"] for burst in bursts) == 300
+    for burst in bursts:  # each figure again from every finding
+        inside = [
+            one
+            for one in every["findings"]
+            if one["kind"] == "note" and burst["start_s"] <= one["start_s"] < burst["stop_s"]
+        ]
+        assert len(inside) == burst["n"]
+        assert burst["total_s"] == pytest.approx(sum(one["stop_s"] - one["start_s"] for one in inside))
+        worst = max(inside, key=lambda one: one["measured"]["sag_v"] or -1.0)
+        assert burst["worst_sag_v"] == worst["measured"]["sag_v"]
+        assert every["findings"][burst["worst_number"] - 1]["measured"]["sag_v"] == worst["measured"]["sag_v"]
+    again = analysis_from_json(plain)
+    assert word_verdict("note", again.findings, None).sentence.startswith("300 bass notes found")

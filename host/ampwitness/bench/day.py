@@ -84,7 +84,7 @@ def _watch_all(watch: Stopwatch) -> None:
 def measure_report(path: Path, processes: int) -> dict[str, Any]:
     """The complete report of a recording, page and all, in this process: seconds, parts, peak memory, counts."""
     from ampwitness.finding_list import FindingList
-    from ampwitness.findings.as_json import analysis_to_json
+    from ampwitness.findings.as_json import iter_json
     from ampwitness.pipeline import AnalyseOptions, analyse_file
     from ampwitness.report.page import html_page
     from ampwitness.report.text import text_report
@@ -95,7 +95,7 @@ def measure_report(path: Path, processes: int) -> dict[str, Any]:
     analysis = analyse_file(path, AnalyseOptions(processes=processes))
     analysed = time.process_time()
     page, text = html_page(analysis), text_report(analysis, width=100)
-    listed = json.dumps(analysis_to_json(analysis))
+    n_json = sum(map(len, iter_json(analysis)))
     children = resource.getrusage(resource.RUSAGE_CHILDREN)
     total = time.process_time() - cpu + children.ru_utime + children.ru_stime
     parts = {**watch.seconds, "page, text, JSON": time.process_time() - analysed}
@@ -109,7 +109,7 @@ def measure_report(path: Path, processes: int) -> dict[str, Any]:
         "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
         "children_peak_mb": children.ru_maxrss / 1024,
         "findings": kinds,
-        "written_mb": (len(page) + len(text) + len(listed)) / 1e6,
+        "written_mb": (len(page) + len(text) + n_json) / 1e6,
         "n_scans": analysis.link_health.n_scans_received,
         "balances": analysis.link_health.balances,
     }

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 from pathlib import Path
 
@@ -11,11 +10,11 @@ import click
 from ampwitness.calibration_file import read_book
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.errors import CalibrationError
-from ampwitness.findings.as_json import analysis_to_json
+from ampwitness.findings.as_json import MOST_OF_A_KIND, iter_json
 from ampwitness.pipeline import AnalyseOptions, analyse_file
 from ampwitness.report.text import text_report
 from ampwitness.types import Calibration
-from ampwitness.whole_file import write_whole
+from ampwitness.whole_file import write_pieces_whole, write_whole
 
 
 def _calibrations_of(path: Path | None) -> tuple[Calibration, ...]:
@@ -36,6 +35,12 @@ def _calibrations_of(path: Path | None) -> tuple[Calibration, ...]:
 @click.option(
     "--json", "json_path", type=click.Path(path_type=Path, allow_dash=True), help="Write JSON here; - for the terminal."
 )
+@click.option(
+    "--every-finding",
+    is_flag=True,
+    help=f"JSON with each finding, also where a kind has more than {MOST_OF_A_KIND}: without it those are the worst, "
+    "and bursts that hold all.",
+)
 @click.option("--continuous", is_flag=True, help="The signal never paused: any silence is a cut-out.")
 @click.option("--raw-adc", is_flag=True, help="Do not correct the board's known converter steps (to see what they do).")
 @click.option(
@@ -53,6 +58,7 @@ def report(
     alone: bool,
     html_path: Path | None,
     json_path: Path | None,
+    every_finding: bool,
     continuous: bool,
     raw_adc: bool,
     calibration_path: Path | None,
@@ -74,15 +80,17 @@ def report(
     with ProgressLine() as progress:
         analysis = analyse_file(recording, options, progress, alone=alone)
     if json_path is not None:
-        text = json.dumps(analysis_to_json(analysis), indent=1, allow_nan=False) + "\n"
+        pieces = iter_json(analysis, every_finding=every_finding)
         if str(json_path) == "-":
-            click.echo(text, nl=False)
+            for piece in pieces:
+                click.echo(piece, nl=False)
             return
-        write_whole(json_path, text)
+        write_pieces_whole(json_path, pieces)
     if html_path is not None:
         from ampwitness.report.page import html_page  # drawing takes a second to load: only when a page is wanted
 
-        write_whole(html_path, html_page(analysis))
+        with ProgressLine() as progress:
+            write_whole(html_path, html_page(analysis, progress))
     click.echo(text_report(analysis, width=min(110, max(60, shutil.get_terminal_size((100, 24)).columns))))
     for path in (html_path, json_path):
         if path is not None:

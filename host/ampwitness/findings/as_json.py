@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from fractions import Fraction
 from importlib.resources import files
@@ -13,21 +13,25 @@ from typing import Any
 import numpy as np
 
 from ampwitness import __version__
-from ampwitness.types import Analysis, Hello
+from ampwitness.finding_list import FindingList
+from ampwitness.findings.selection import WORSE, rank_places
+from ampwitness.types import Analysis, Finding, Hello
 
 SCHEMA_VERSION = 1
+MOST_OF_A_KIND = 5000  # findings that are listed unless each is asked for: some ten megabytes
+MOST_BURSTS = 2000
+BURST_GAP_S = 1.0
+_NO_FINDINGS = '"findings": []'
 
 
 def to_plain(value: Any) -> Any:
     """Turn what findings hold into what JSON can hold: NaN and infinities become null, fractions [num, den]."""
-    if isinstance(value, bool) or value is None or isinstance(value, str):
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
+    if value is None or isinstance(value, str | int):
         return value
     if isinstance(value, np.generic):
         return to_plain(value.item())
-    if isinstance(value, int):
-        return value
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
     if isinstance(value, Fraction):
         return [value.numerator, value.denominator]
     if isinstance(value, np.ndarray):
@@ -55,26 +59,112 @@ def _session_to_plain(hello: Hello) -> dict[str, Any]:
     }
 
 
+def _finding_to_plain(number: int, finding: Finding) -> dict[str, Any]:
+    return {
+        "number": number,
+        "kind": finding.kind,
+        "start_s": to_plain(finding.start_s),
+        "stop_s": to_plain(finding.stop_s),
+        "severity": finding.severity,
+        "measured": to_plain(finding.measured),
+        "threshold": to_plain(finding.threshold),
+        "evidence": to_plain(finding.evidence),
+    }
+
+
+def iter_json(analysis: Analysis, *, every_finding: bool = False) -> Iterator[str]:
+    """The text of `analysis_to_json`, indented, piece by piece, so that no more than one finding is held.
+
+    Parameters
+    ----------
+    analysis : what is written
+    every_finding : each one, however many there are
+    """
+    findings = FindingList.of(analysis.findings)
+    chosen = findings if every_finding else _choose(findings)
+    frame = json.dumps(_frame_to_plain(analysis, [], findings, chosen), indent=1, allow_nan=False)
+    before, after = frame.split(_NO_FINDINGS, 1)
+    yield before + _NO_FINDINGS[:-2] + "["
+    for at, (number, finding) in enumerate(zip(chosen.numbers.tolist(), chosen, strict=True)):
+        text = json.dumps(_finding_to_plain(number, finding), indent=1, allow_nan=False)
+        yield ("," if at else "") + "\n  " + text.replace("\n", "\n  ")
+    yield ("\n ]" if len(chosen) else "]") + after + "\n"
+
+
 def analysis_to_json(analysis: Analysis) -> dict[str, Any]:
-    """Everything that was found, looked at and not judged, as plain JSON values."""
+    """Everything that was found, looked at and not judged, as plain JSON values.
+
+    Of a kind with more than MOST_OF_A_KIND findings the worst are listed, and all of them gathered into bursts.
+    """
+    findings = FindingList.of(analysis.findings)
+    chosen = _choose(findings)
+    listed = [_finding_to_plain(number, one) for number, one in zip(chosen.numbers.tolist(), chosen, strict=True)]
+    return _frame_to_plain(analysis, listed, findings, chosen)
+
+
+def _choose(findings: FindingList) -> FindingList:
+    """The worst of each kind, in order, as many as are listed."""
+    if all(findings.n_of(kind) <= MOST_OF_A_KIND for kind in findings.kinds):
+        return findings
+    numbers = np.concatenate(
+        [
+            (of_kind := findings.of_kind(kind)).take(rank_places(of_kind)[:MOST_OF_A_KIND]).numbers
+            for kind in findings.kinds
+        ]
+    )
+    return findings.take(np.flatnonzero(np.isin(findings.numbers, numbers)))
+
+
+def _gather(of_kind: FindingList, n_listed: int) -> dict[str, Any]:
+    """All findings of a kind as bursts: such as follow one another closely, with how many, how long and the worst."""
+    start_s, stop_s = of_kind.start_s, of_kind.stop_s
+    reached_s, near_s = np.maximum.accumulate(stop_s), BURST_GAP_S
+    while (first := np.flatnonzero(np.append(True, start_s[1:] - reached_s[:-1] > near_s))).size > MOST_BURSTS:
+        near_s *= 2
+    ends = np.append(first[1:], len(start_s))
+    place = np.empty(len(of_kind), dtype=np.int64)
+    place[rank_places(of_kind)] = np.arange(len(of_kind))
+    keys = WORSE.get(of_kind.kinds[0], ())[:1]
+    values = {key: of_kind.values(key) for key in keys}
+    bursts = []
+    for a, b in zip(first.tolist(), ends.tolist(), strict=True):
+        worst = a + int(np.argmin(place[a:b]))
+        bursts.append(
+            {
+                "start_s": float(start_s[a]),
+                "stop_s": float(reached_s[b - 1]),
+                "n": b - a,
+                "total_s": float(np.sum(stop_s[a:b] - start_s[a:b])),
+                "worst_number": int(of_kind.numbers[worst]),
+                **{f"worst_{key}": to_plain(float(column[worst])) for key, column in values.items()},
+            }
+        )
+    return {
+        "n_found": len(of_kind),
+        "n_listed": n_listed,
+        "apart_s": near_s,
+        "words": f"{n_listed:,} of {len(of_kind):,} are listed, the worst; bursts hold all: findings less than "
+        f"{near_s:g} s apart. `ampwitness report --json FILE --every-finding` lists each.",
+        "bursts": bursts,
+    }
+
+
+def _frame_to_plain(
+    analysis: Analysis, listed: list[dict[str, Any]], findings: FindingList, chosen: FindingList
+) -> dict[str, Any]:
     health = analysis.link_health
+    gathered = {
+        kind: _gather(findings.of_kind(kind), chosen.n_of(kind))
+        for kind in findings.kinds
+        if chosen.n_of(kind) < findings.n_of(kind)
+    }
     return {
         "schema_version": SCHEMA_VERSION,
         "program": f"ampwitness {__version__}",
         "recording": {"name": analysis.recording_name, "duration_s": to_plain(analysis.duration_s)},
         "sessions": [_session_to_plain(hello) for hello in analysis.hellos],
-        "findings": [
-            {
-                "kind": finding.kind,
-                "start_s": to_plain(finding.start_s),
-                "stop_s": to_plain(finding.stop_s),
-                "severity": finding.severity,
-                "measured": to_plain(finding.measured),
-                "threshold": to_plain(finding.threshold),
-                "evidence": to_plain(finding.evidence),
-            }
-            for finding in analysis.findings
-        ],
+        "findings": listed,
+        **({"gathered": gathered} if gathered else {}),
         "coverage": [
             {
                 "detector": coverage.detector,

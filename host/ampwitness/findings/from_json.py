@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import fields
 from typing import Any
 
+from ampwitness.finding_list import FindingList
 from ampwitness.findings.as_json import SCHEMA_VERSION
 from ampwitness.types import Analysis, Calibration, Coverage, Finding, LinkHealth, NotJudged, Settings
 
@@ -24,7 +25,7 @@ def analysis_from_json(plain: Mapping[str, Any]) -> Analysis:
             recording_name=str(plain["recording"]["name"]),
             duration_s=float(plain["recording"]["duration_s"]),
             hellos=(),
-            findings=tuple(Finding(**finding) for finding in plain["findings"]),
+            findings=_read_findings(plain),
             coverage=tuple(
                 Coverage(
                     coverage["detector"],
@@ -42,3 +43,12 @@ def analysis_from_json(plain: Mapping[str, Any]) -> Analysis:
         )
     except (KeyError, TypeError, AttributeError) as error:
         raise ValueError(f"not a whole report ({error})") from error
+
+
+def _read_findings(plain: Mapping[str, Any]) -> FindingList:
+    """The findings that are listed, and of how many of each kind there is but the sum."""
+    listed = [Finding(**{key: value for key, value in one.items() if key != "number"}) for one in plain["findings"]]
+    not_here = {
+        kind: int(of_kind["n_found"]) - int(of_kind["n_listed"]) for kind, of_kind in plain.get("gathered", {}).items()
+    }
+    return FindingList([listed], not_here)

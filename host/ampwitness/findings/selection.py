@@ -16,12 +16,12 @@ AROUND_NOTE_S = 0.4
 AROUND_DIP_S = 0.5
 AROUND_CUTOUT_S = 0.5
 MAX_CUTOUTS_SHOWN = 6
-MAX_LISTED = 200  # of a kind: a day of clips would make a page nobody can open; the JSON holds them all
+MAX_LISTED = 200  # of a kind: a day of clips would make a page nobody can open; the JSON holds more
 AROUND_WAVE_S = 0.04
 LONGEST_WAVE_S = 0.16
 SPREAD_KINDS = ("setting", "reading", "drift", "gap", "knee")  # not a moment whose single waves would tell anything
 # what makes one of a kind worse than another, tried in this order; else its length
-_WORSE: dict[str, tuple[str, ...]] = {
+WORSE: dict[str, tuple[str, ...]] = {
     "clip": ("overdrive_db", "flat_s"),
     "note": ("sag_v", "level_v"),
     "dip": ("depth_v",),
@@ -52,15 +52,16 @@ def choose_enlarged(findings: Sequence[Finding]) -> tuple[tuple[Finding, Interva
     return tuple(chosen)
 
 
-def _rank(findings: FindingList, kind: str) -> npt.NDArray[np.intp]:
+def rank_places(findings: FindingList) -> npt.NDArray[np.intp]:
     """Places of findings of one kind, the worst first; those alike in order of time."""
-    columns = [np.abs(findings.values(key)) for key in _WORSE.get(kind, ())]
+    kind = findings.kinds[0] if findings else ""
+    columns = [np.abs(findings.values(key)) for key in WORSE.get(kind, ())]
     columns = [np.where(np.isfinite(column), column, -1.0) for column in columns]
     return np.lexsort([-column for column in (*columns, findings.stop_s - findings.start_s)][::-1])
 
 
 def _badness(finding: Finding) -> tuple[float, ...]:
-    values = (finding.measured.get(key) for key in _WORSE.get(finding.kind, ()))
+    values = (finding.measured.get(key) for key in WORSE.get(finding.kind, ()))
     known = tuple(abs(v) if isinstance(v, int | float) and not isinstance(v, bool) else -1.0 for v in values)
     return (*known, finding.stop_s - finding.start_s)
 
@@ -72,7 +73,7 @@ def choose_listed(findings: Sequence[Finding], most: int = MAX_LISTED) -> dict[s
     for kind in listed.kinds:
         of_kind = listed.of_kind(kind)
         if len(of_kind) > most:
-            of_kind = of_kind.take(np.sort(_rank(of_kind, kind)[:most]))
+            of_kind = of_kind.take(np.sort(rank_places(of_kind)[:most]))
         chosen[kind] = tuple(zip(of_kind.numbers.tolist(), of_kind, strict=True))
     return chosen
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 
@@ -29,6 +29,7 @@ def _word_state(state: Mapping[str, Any]) -> list[str]:
             f"source resistance {1e3 * state['source_ohm']:.1f} mohm (95 %: {1e3 * state['lowest_source_ohm']:.1f} to "
             f"{1e3 * state['highest_source_ohm']:.1f}); {state['assumed']}."
         )
+    texts += _word_regimes(state.get("regimes") or ())
     parts = state.get("parts") or {}
     if parts:
         texts.append("of it " + ", ".join(_word_part(name, part) for name, part in parts.items()) + ".")
@@ -41,6 +42,16 @@ def _word_state(state: Mapping[str, Any]) -> list[str]:
         texts.append(f"it answers in time: {words}.")
     texts.append(_word_full_power(state))
     return texts
+
+
+def _word_regimes(regimes: Sequence[Mapping[str, Any]]) -> list[str]:
+    """With an alternator volts are no straight line in current: what was told of each side of its limit."""
+    return [
+        f"while {regime['what']} ({100 * regime['share']:.0f} % of the playing time; the limit is reached at "
+        f"{regime['limit_reached_v']:.2f} V): {1e3 * regime['ohm']:.1f} mohm "
+        f"(95 %: {1e3 * regime['lowest_ohm']:.1f} to {1e3 * regime['highest_ohm']:.1f})."
+        for regime in regimes
+    ]
 
 
 def _word_part(name: str, part: Mapping[str, Any]) -> str:

@@ -312,12 +312,13 @@ _WORST_WORDS = {
 def word_verdict(kind: str, findings: Sequence[Finding], coverage: Coverage | None) -> VerdictLine:
     """The answer on one kind: found, none found in N s judged, or not judged with the reason."""
     words = KIND_WORDS[kind]
-    chosen = FindingList.of(findings).of_kind(kind)
+    listed = FindingList.of(findings)
+    chosen = listed.of_kind(kind)
     not_judged = _sum_not_judged(coverage.not_judged) if coverage else ""
     judged_s = coverage.judged_s if coverage else 0.0
     if chosen:
         worst = find_worst(chosen, kind)
-        sentence = f"{count_words(len(chosen), words.one, words.many)} found in {judged_s:,.1f} s judged."
+        sentence = f"{count_words(listed.n_found(kind), words.one, words.many)} found in {judged_s:,.1f} s judged."
         if worst is not None:
             what = _WORST_WORDS.get(kind, "Worst")
             shown = chosen[0] if kind == "mark" else worst

@@ -219,7 +219,7 @@
     if (best) { goTo(events.find((one) => one.number === best.number)); return; }
     const rest = lane.rest.find(([a, b]) => time_s >= a - near_s && time_s <= b + near_s);
     if (!rest) return;
-    told.textContent = lane.kind ? `${lane.label}: ${rest[2]} in here without a row in the table; the JSON output lists them.` : `Not judged here. ${rest[2]}.`;
+    told.textContent = lane.kind ? `${lane.label}: ${rest[2]} in here without a row in the table; \`report --json FILE --every-finding\` lists them.` : `Not judged here. ${rest[2]}.`;
     const room = Math.max(0.05, 0.3 * (rest[1] - rest[0]));
     show(rest[0] - room, rest[1] + room);
   }

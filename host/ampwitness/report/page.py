@@ -10,7 +10,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from html import escape
 from importlib.resources import files
 
@@ -88,7 +88,7 @@ def _picture(svg: str, alt: str, caption: str, *, link: str = "", style: str = "
 
 
 def _number_of(analysis: Analysis, finding: Finding) -> int:
-    """Its place among all findings, from 1: the number it has in tables, links and the JSON output's order."""
+    """Its place among all findings, from 1: the number it has in tables, links and the JSON output."""
     return FindingList.of(analysis.findings).number_of(finding)
 
 
@@ -128,17 +128,21 @@ def _gain_curves(analysis: Analysis) -> Iterable[str]:
         yield _picture(svg, caption, caption, link=finding_link(_number_of(analysis, finding)))
 
 
-def _trends(analysis: Analysis) -> Iterable[str]:
+def _closer_look(analysis: Analysis) -> str:
+    pictures = "".join((*_enlarged(analysis), *_gain_curves(analysis)))
+    return f"<section><h2>A closer look</h2>{pictures}</section>" if pictures else ""
+
+
+def _trends(analysis: Analysis) -> str:
     figure = draw_trends(analysis)
     if figure is None:
-        return
+        return ""
     caption = "Over the hours: the output's level, the supply, clipping, temperatures and losses."
-    yield "<section><h2>Over the hours</h2>"
-    yield _picture(figure_to_svg(figure, "trends-"), caption, caption)
-    yield f"<p>{escape(WATCHES_ONLY)}</p></section>"
+    picture = _picture(figure_to_svg(figure, "trends-"), caption, caption)
+    return f"<section><h2>Over the hours</h2>{picture}<p>{escape(WATCHES_ONLY)}</p></section>"
 
 
-def _supply(analysis: Analysis) -> Iterable[str]:
+def _supply(analysis: Analysis) -> str:
     """The supply as the amplifier sees it: sentences, and pictures of sag and causes."""
     sentences = word_supply(analysis.summary)
     line = (analysis.summary.get("supply") or {}).get("sag_line")
@@ -147,15 +151,16 @@ def _supply(analysis: Analysis) -> Iterable[str]:
         (draw_sag_against_level(analysis.findings, line), "sag-", "Supply sag under each bass note against its level."),
         (draw_clip_causes(analysis.findings), "causes-", "Whose fault the clipped half-cycles were."),
     )
-    if not sentences and not any(figure for figure, _, _ in pictures):
-        return
-    yield "<section><h2>The supply as the amplifier sees it</h2>"
-    if sentences:
-        yield "<ul>" + "".join(f"<li>{escape(sentence)}</li>" for sentence in sentences) + "</ul>"
-    for figure, prefix, caption in pictures:
-        if figure is not None:
-            yield _picture(figure_to_svg(figure, prefix), caption, caption)
-    yield "</section>"
+    shown = "".join(
+        _picture(figure_to_svg(figure, prefix), caption, caption)
+        for figure, prefix, caption in pictures
+        if figure is not None
+    )
+    if not sentences and not shown:
+        return ""
+    said = "".join(f"<li>{escape(sentence)}</li>" for sentence in sentences)
+    listed = f"<ul>{said}</ul>" if said else ""
+    return f"<section><h2>The supply as the amplifier sees it</h2>{listed}{shown}</section>"
 
 
 def _method(coverage: Sequence[Coverage], settings: Settings) -> str:
@@ -267,8 +272,12 @@ def _part(name: str) -> str:
     return files("ampwitness.report").joinpath(name).read_text(encoding="utf-8")
 
 
-def html_page(analysis: Analysis) -> str:
-    """The whole page as text; under 5 MB for a day."""
+def _no_progress(what: str, share: float) -> None:
+    """Nobody watches."""
+
+
+def html_page(analysis: Analysis, progress: Callable[[str, float], None] = _no_progress) -> str:
+    """The whole page as text; under 5 MB for a day. `progress` is told what is done and how far, 0 ... 1."""
     findings = FindingList.of(analysis.findings)
     listed = choose_listed(findings)
     kinds = [*TABLE_ORDER, *(kind for kind in listed if kind not in TABLE_ORDER)]
@@ -279,7 +288,11 @@ def html_page(analysis: Analysis) -> str:
     policy = f"default-src 'none'; style-src 'unsafe-inline'; img-src data:; script-src 'sha256-{digest}'"
     facts = json.dumps(overview_facts(analysis, listed), allow_nan=False, separators=(",", ":")).replace("<", "\\u003c")
     subject = str(analysis.settings.notes.get("amplifier") or "")
-    closer = [*_enlarged(analysis), *_gain_curves(analysis)]
+    drawn = []
+    makers = (_first_screen, _overview, _closer_look, _supply, _trends)
+    for number, make in enumerate(makers, start=1):
+        progress("drawing the page", number / (len(makers) + 1))
+        drawn.append(make(analysis))
     parts = [
         "<!DOCTYPE html>",
         '<html lang="en"><head><meta charset="utf-8">',
@@ -289,13 +302,9 @@ def html_page(analysis: Analysis) -> str:
         f"<style>{_part(f'vendor/{UPLOT}.min.css')}</style><style>{_part('page.css')}</style></head>",
         f"<body><main><header><h1>{escape(analysis.recording_name)}</h1>",
         f"<p>{escape(subject)}</p></header>" if subject else "</header>",
-        _first_screen(analysis),
-        _overview(analysis),
-        "<section><h2>A closer look</h2>" + "".join(closer) + "</section>" if closer else "",
-        *_supply(analysis),
-        *_trends(analysis),
+        *drawn,
         f"<section><h2>Question by question</h2>{_answers(analysis)}</section>",
-        f"<section><h2>Every finding</h2><p>The number of a finding is its place in the JSON output's list, from 1. "
+        f"<section><h2>Every finding</h2><p>The number of a finding is that of the JSON output: its place among all, from 1. "
         f"Its time leads to the overview.</p>{tables}</section>"
         if tables
         else "<section><h2>Every finding</h2><p>Nothing was found.</p></section>",

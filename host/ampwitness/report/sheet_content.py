@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from ampwitness.finding_list import FindingList
 from ampwitness.findings.wording import (
     KIND_WORDS,
     describe_finding,
@@ -298,7 +299,7 @@ def _verdicts(source: Source) -> VerdictRow:
     for kind in VERDICT_KINDS:
         coverage = by_detector.get(KIND_WORDS[kind].detector)
         line = word_verdict(kind, analysis.findings, coverage)
-        count = sum(finding.kind == kind for finding in analysis.findings)
+        count = FindingList.of(analysis.findings).n_found(kind)
         words = {"found": f"{count:,} found", "none found": "none found", "not judged": "not judged"}[line.verdict]
         if kind == "clip" and count and _is_gain_run(source):
             words = ON_PURPOSE

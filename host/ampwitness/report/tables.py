@@ -112,7 +112,7 @@ def words_of(kind: str) -> KindWords:
 
 
 def finding_link(number: int) -> str:
-    """A link to the row of a finding; the number is its place in the JSON output, from 1."""
+    """A link to the row of a finding; the number is that of the JSON output: its place among all, from 1."""
     return f'<a class="to-row" href="#finding-{number}">finding {number}</a>'
 
 
@@ -141,7 +141,7 @@ def findings_table(kind: str, listed: Sequence[tuple[int, Finding]], n_all: int)
     )
     caption = count_words(n_all, words.one, words.many)
     if n_all > len(listed):
-        caption += f", the worst {len(listed)} shown; the JSON output holds them all"
+        caption += f", the worst {len(listed)} shown; `report --json FILE --every-finding` lists each"
     said = f"<span>{escape(words.meaning)} {escape(words.next_step)}</span>"
     if kind in KIND_WORDS:
         said += f" {explanation_link(kind, f'More on {words.many}')}."

@@ -35,7 +35,7 @@ def _list_findings(findings: Sequence[Finding], width: int) -> list[str]:
         for line in _wrap(f"{seconds_to_clock(finding.start_s):>10}  {describe_finding(finding)}", width, "    ")
     ]
     if len(findings) > MAX_LISTED:
-        lines.append(f"    ... and {len(findings) - MAX_LISTED:,} more; --html and --json list them all")
+        lines.append(f"    ... and {len(findings) - MAX_LISTED:,} more; `--html FILE` shows the worst, `--json FILE --every-finding` lists each")
     return lines
 
 
