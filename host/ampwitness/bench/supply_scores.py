@@ -21,8 +21,10 @@ from ampwitness.bench.supply_signals import (
     make_case,
     recovery_case,
     true_full_power_sag,
+    true_regime_ohms,
     true_source_ohm,
 )
+from ampwitness.bench.vehicle_supply import Samples
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.conclude import FULL_POWER_AFTER_S, conclude
 from ampwitness.detect.notes import NoteDetector
@@ -42,6 +44,7 @@ class Score:
     """What was right, over all cases of a family."""
 
     ohm_error: dict[str, list[float]] = field(default_factory=dict)  # by engine state; ratio, efficiency known
+    stated_in_range: list[bool] = field(default_factory=list)  # efficiency known
     ohm_in_range: list[bool] = field(default_factory=list)  # efficiency not known
     ohm_range_ratio: list[float] = field(default_factory=list)
     full_in_range: list[bool] = field(default_factory=list)
@@ -93,22 +96,11 @@ def score_case(case: SupplyCase, score: Score) -> None:
         step = round(0.01 * MODEL_RATE_HZ)
         flowed = amperes[: len(amperes) // step * step].reshape(-1, step).mean(axis=1)
         flowed = flowed[mine[: len(flowed) * step : step]]
-        truth_ohm = true_source_ohm(case.supply, flowed, engine_is_on=is_on)
         if state["source_ohm"] is not None:
-            error = state["source_ohm"] / truth_ohm - 1
-            score.ohm_error.setdefault(name, []).append(error)
-            if abs(error) > 0.05:
-                score.remarks.append(
-                    f"{case.name}, {name}: {1e3 * state['source_ohm']:.2f} mohm, true {1e3 * truth_ohm:.2f}"
-                )
+            _score_ohms(case, name, state, unknown.get(name), flowed, score)
             _score_parts(case, state, score)
         else:
             score.remarks.append(f"{case.name}, {name}: source not judged: {state['not_judged']}")
-        other = unknown.get(name)
-        if other is not None and other["source_ohm"] is not None:
-            low, high = other["lowest_source_ohm"], other["highest_source_ohm"]
-            score.ohm_in_range.append(low <= truth_ohm <= high)
-            score.ohm_range_ratio.append(high / low)
         if state["full_power"] is not None:
             truth_v = true_full_power_sag(case.amplifier, case.supply, FULL_POWER_AFTER_S, engine_is_on=is_on)
             said = state["full_power"]
@@ -118,6 +110,41 @@ def score_case(case: SupplyCase, score: Score) -> None:
                 score.remarks.append(
                     f"{case.name}, {name}: full-power sag {said['sag_v']:.3f} V "
                     f"({said['lowest_sag_v']:.3f} to {said['highest_sag_v']:.3f}), true {truth_v:.3f}"
+                )
+
+
+def _score_ohms(
+    case: SupplyCase,
+    name: str,
+    state: dict[str, Any],
+    unknown: dict[str, Any] | None,
+    flowed: Samples,
+    score: Score,
+) -> None:
+    """Ohms of a state, regime by regime where they were told apart, with the efficiency stated and not known."""
+    regimes = true_regime_ohms(case.supply)
+    mix_ohm = true_source_ohm(case.supply, flowed, engine_is_on=name == "charging")
+    for said, is_stated in ((state, True), (unknown, False)):
+        if said is None or said["source_ohm"] is None:
+            continue
+        told = [(f"{name}: {r['what']}", r, regimes[r["what"]]) for r in said["regimes"]]
+        if not told:
+            whole = {key: said[f"{key}source_ohm"] for key in ("lowest_", "highest_")}
+            whole = {"ohm": said["source_ohm"], **{f"{key}ohm": volts for key, volts in whole.items()}}
+            told = [(name if name == "at rest" else f"{name}: one line through all", whole, mix_ohm)]
+        for what, ohms, truth_ohm in told:
+            is_held = ohms["lowest_ohm"] <= truth_ohm <= ohms["highest_ohm"]
+            if not is_stated:
+                score.ohm_in_range.append(is_held)
+                score.ohm_range_ratio.append(ohms["highest_ohm"] / ohms["lowest_ohm"])
+                continue
+            error = ohms["ohm"] / truth_ohm - 1
+            score.ohm_error.setdefault(what, []).append(error)
+            score.stated_in_range.append(is_held)
+            if abs(error) > 0.05:
+                score.remarks.append(
+                    f"{case.name}, {what}: {1e3 * ohms['ohm']:.2f} mohm "
+                    f"({1e3 * ohms['lowest_ohm']:.2f} to {1e3 * ohms['highest_ohm']:.2f}), true {1e3 * truth_ohm:.2f}"
                 )
 
 
@@ -214,8 +241,9 @@ def describe(name: str, score: Score) -> str:
     n_open = sum(n for (_, said), n in score.causes.items() if said == "not decidable")
     lines = [f"{name}"]
     for state, errors in sorted(score.ohm_error.items()):
-        lines.append(f"  source resistance {state}, efficiency stated: {_spread(errors, 100, '%')}")
+        lines.append(f"  source resistance, {state}, efficiency stated: {_spread(errors, 100, '%')}")
         lines.append(f"    within 5 %: {_percent([abs(e) <= 0.05 for e in errors])}")
+    lines.append(f"  ... true value in the range: {_percent(score.stated_in_range)}")
     lines.append(f"  ... not stated, impedance not known: true value in the range {_percent(score.ohm_in_range)}")
     if score.ohm_range_ratio:
         lines.append(f"    the range's top is {np.median(score.ohm_range_ratio):.1f} times its bottom (median)")

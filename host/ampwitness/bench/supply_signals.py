@@ -225,6 +225,19 @@ def true_source_ohm(supply: VehicleSupply, amperes: Samples, *, engine_is_on: bo
     return -float(np.polyfit(amperes, standing_v, 1)[0])
 
 
+def true_regime_ohms(supply: VehicleSupply) -> dict[str, float]:
+    """Volts an ampere that a charged supply loses once it stands, without the battery's slow part, in closed form.
+
+    At its current limit the alternator gives no more whatever the volts: battery and leads, as at rest. Below it its
+    gain stands beside the battery's resistance.
+    """
+    whole = supply.battery_ohm + supply.cable_ohm
+    if supply.alternator is None:
+        return {}
+    following = supply.cable_ohm + supply.battery_ohm / (1.0 + supply.alternator.gain_a_per_v * supply.battery_ohm)
+    return {"the alternator follows": following, "the alternator is at its current limit": whole}
+
+
 def true_full_power_sag(amplifier: Amplifier, supply: VehicleSupply, after_s: float, *, engine_is_on: bool) -> float:
     """Sag of the cycle mean `after_s` into a 40 Hz tone that just reaches the ceiling."""
     lead_s = 0.2

@@ -16,12 +16,15 @@ from ampwitness.detect.ceiling_fit import CeilingFit
 from ampwitness.detect.clip_cause import attach_cause, judge_clip, learn_ceilings, read_ceiling
 from ampwitness.detect.found_clips import ClipTable
 from ampwitness.detect.result import DetectorResult
+from ampwitness.detect.supply_charging import FOLLOWING_ERROR_RATIO, LIMIT_ERROR_RATIO
 from ampwitness.detect.supply_fit import SLOW_LAGS_S
 from ampwitness.detect.supply_history import STEP_S, SupplySteps
 from ampwitness.detect.supply_model import (
     AT_ONCE_MOST_S,
     FAST_MOST_S,
+    MODEL_ERROR_RATIO,
     Ceiling,
+    Factor,
     StateModel,
     SupplyModel,
     SupplyOptions,
@@ -37,6 +40,7 @@ from ampwitness.types import Coverage, Finding, NotJudged
 NAME = "supply"
 FULL_POWER_AFTER_S = 0.5  # a long bass note
 HALVED = 0.5
+FOLLOWS, AT_LIMIT = "the alternator follows", "the alternator is at its current limit"
 MOST_SLOW_SHARE = 0.6  # of the fast part, that a battery's slow part is believed to reach; common practice, no source
 CHARGED_V = 14.2  # common charging set-point, within the 13.5 to 14.55 V of service data
 
@@ -134,6 +138,7 @@ def _describe_state(
         "assumed": None,
         "parts": {},
         "time_constants": [],
+        "regimes": [],
         "full_power": None,
         "full_power_not_judged": None,
     }
@@ -170,11 +175,13 @@ def _describe_ohms(state: StateModel, model: SupplyModel, options: SupplyOptions
     if factor is None:
         out["not_judged"] = why_not
         return out
-    ohms = weight_to_ohm(fit.part(0.0, FAST_MOST_S), factor, state.state)
+    ohms = weight_to_ohm(fit.part(0.0, FAST_MOST_S), factor, MODEL_ERROR_RATIO[state.state])
+    out["regimes"] = _describe_regimes(state, factor)
+    main = out["regimes"][0] if out["regimes"] else ohms
     out.update(
-        source_ohm=ohms["ohm"],
-        lowest_source_ohm=ohms["lowest_ohm"],
-        highest_source_ohm=ohms["highest_ohm"],
+        source_ohm=main["ohm"],
+        lowest_source_ohm=main["lowest_ohm"],
+        highest_source_ohm=main["highest_ohm"],
         assumed=factor.words,
     )
     if any(term.lag_s > FAST_MOST_S for term in fit.terms):
@@ -184,6 +191,23 @@ def _describe_ohms(state: StateModel, model: SupplyModel, options: SupplyOptions
         part["lowest_ohm"] = max(0.0, part["share"] - 2 * part["share_uncertainty"]) * ohms["lowest_ohm"]
         part["highest_ohm"] = (part["share"] + 2 * part["share_uncertainty"]) * ohms["highest_ohm"]
     return out
+
+
+def _describe_regimes(state: StateModel, factor: Factor) -> list[dict[str, Any]]:
+    """What a charged supply loses an ampere below and at the alternator's current limit, the more often seen first."""
+    fit = state.charging
+    if fit is None:
+        return []
+    found = []
+    both = (
+        (fit.tells_following, FOLLOWS, fit.following_weight, FOLLOWING_ERROR_RATIO, fit.following_share),
+        (fit.tells_limit, AT_LIMIT, fit.limit_weight, LIMIT_ERROR_RATIO, fit.limit_share),
+    )
+    for is_told, what, weight, error_ratio, share in both:
+        if is_told:
+            ohms = weight_to_ohm(weight, factor, error_ratio, fit.other_weight)
+            found.append({"what": what, **ohms, "share": share, "limit_reached_v": fit.limit_v})
+    return sorted(found, key=lambda regime: -float(regime["share"]))
 
 
 def _name_term(lag_s: float, weight: float, fast: float) -> str:

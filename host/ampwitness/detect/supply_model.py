@@ -15,13 +15,14 @@ practice, no source; that a speaker's impedance may fall to 80 % of its nominal 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.supply_charging import LIMIT_ERROR_RATIO, ChargingFit, fit_charging
 from ampwitness.detect.supply_fit import (
     SupplyFit,
     find_breaks,
@@ -76,6 +77,8 @@ class StateModel:
     judged_s: float
     open_v: float
     shares: Mapping[str, tuple[float, float]]
+    charging: ChargingFit | None = None  # both regimes of an alternator, where they were told apart
+    power_charging: ChargingFit | None = None  # against output power, as `power_fit`
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +164,9 @@ def learn_supply(steps: SupplySteps, options: SupplyOptions) -> SupplyModel | No
         else:
             fit, fall = None, np.zeros(len(supply))
         settled_s[name], settled_v[name] = _settle(steps, supply + fall, demand, rows)
+        alternator, by_power = None, None
+        if fit is not None and state == "charging":
+            alternator, by_power = _fit_alternator(steps, demand, unit, supply, rows)
         if rows.any():
             states[name] = StateModel(
                 state=state,
@@ -170,6 +176,8 @@ def learn_supply(steps: SupplySteps, options: SupplyOptions) -> SupplyModel | No
                 judged_s=float(rows.sum() * STEP_S),
                 open_v=float(np.median(settled_v[name])) if len(settled_v[name]) else float(np.median(supply[rows])),
                 shares=_find_shares(steps, demand, rows, fit),
+                charging=alternator,
+                power_charging=by_power,
             )
     if not states:
         return None
@@ -184,6 +192,16 @@ def learn_supply(steps: SupplySteps, options: SupplyOptions) -> SupplyModel | No
         settled_v=settled_v,
         has_output=bool(np.isfinite(steps.output_v2).any()),
     )
+
+
+def _fit_alternator(
+    steps: SupplySteps, demand: FloatArray, unit: str, supply: FloatArray, rows: npt.NDArray[np.bool_]
+) -> tuple[ChargingFit | None, ChargingFit | None]:
+    """Both regimes of an alternator, against demand and against output power."""
+    by_power = fit_charging(steps, steps.output_v2, np.maximum(supply, 1.0), supply, rows)
+    if unit == "V":
+        return by_power, by_power
+    return fit_charging(steps, demand, np.ones(len(demand)), supply, rows), by_power
 
 
 def _fall(fit: SupplyFit | None, demand: FloatArray, breaks: npt.NDArray[np.bool_]) -> FloatArray:
@@ -299,14 +317,19 @@ def find_factor(unit: str, options: SupplyOptions) -> tuple[Factor | None, str]:
     return Factor(best * efficiency, low * options.load_ohm * eff_low, high * options.load_ohm * eff_high, words), ""
 
 
-def weight_to_ohm(weight: tuple[float, float], factor: Factor, state: EngineState) -> dict[str, float]:
-    """Ohms with the 95 % range that fit, efficiency and impedance leave."""
+def weight_to_ohm(
+    weight: tuple[float, float], factor: Factor, error_ratio: float, other: float | None = None
+) -> dict[str, float]:
+    """Ohms with the 95 % range that fit, model, efficiency and impedance leave; the range reaches to `other` too."""
     value, error = weight
-    half = SIGMAS * float(np.hypot(error, MODEL_ERROR_RATIO[state] * value))
+    half = SIGMAS * float(np.hypot(error, error_ratio * value))
+    low, high = value - half, value + half
+    if other is not None:
+        low, high = min(low, other), max(high, other)
     return {
         "ohm": value * factor.ohm,
-        "lowest_ohm": max(0.0, value - half) * factor.lowest_ohm,
-        "highest_ohm": (value + half) * factor.highest_ohm,
+        "lowest_ohm": max(0.0, low) * factor.lowest_ohm,
+        "highest_ohm": high * factor.highest_ohm,
     }
 
 
@@ -339,18 +362,17 @@ def predict_full_power(model: StateModel, ceiling: Ceiling, after_s: float) -> d
     """
     if model.power_fit is None:
         return None
-    weight, error = model.power_fit.step_answer(after_s)
-    spread = float(np.hypot(error, MODEL_ERROR_RATIO[model.state] * weight))
+    fall, error_ratio, highest_demand, spread_v = _fall_of(model, after_s)
     sags = []
-    for change, ceiling_change_v in ((0.0, 0.0), (SIGMAS * spread, 0.0), (0.0, SIGMAS * ceiling.uncertainty_v)):
-        sags.append(_settle_sag(model.open_v, weight + change, ceiling, ceiling_change_v))
+    for change, ceiling_change_v in ((0.0, 0.0), (SIGMAS * error_ratio, 0.0), (0.0, SIGMAS * ceiling.uncertainty_v)):
+        sags.append(_settle_sag(model.open_v, fall, 1.0 + change, ceiling, ceiling_change_v))
     sag_v, crest_v = sags[0]
     crest_error_v = SIGMAS * CREST_ERROR_RATIO * sag_v
     half_v = float(np.linalg.norm([sags[1][0] - sag_v, sags[2][0] - sag_v, crest_error_v]))
-    half_v += SIGMAS * model.power_fit.spread_v
+    half_v += SIGMAS * spread_v
     # Beyond what was seen the straight line is a guess: the guess widens with how far it reaches.
     asked = crest_v**2 / 2 / max(model.open_v - sag_v, 1.0)
-    beyond = max(0.0, asked / max(model.power_fit.highest_demand, 1e-9) - 1.0)
+    beyond = max(0.0, asked / max(highest_demand, 1e-9) - 1.0)
     half_v += 0.05 * beyond * sag_v
     return {
         "sag_v": sag_v,
@@ -362,14 +384,40 @@ def predict_full_power(model: StateModel, ceiling: Ceiling, after_s: float) -> d
     }
 
 
-def _settle_sag(open_v: float, weight: float, ceiling: Ceiling, ceiling_change_v: float) -> tuple[float, float]:
+def _fall_of(model: StateModel, after_s: float) -> tuple[Callable[[float], float], float, float, float]:
+    """Volts lost `after_s` into a demand, as a function of it; standard error as a ratio; the highest demand that was
+    seen; the spread of one step."""
+    fit = model.power_fit
+    assert fit is not None
+    alternator = model.power_charging
+    if alternator is None:
+        weight, error = fit.step_answer(after_s)
+        ratio = float(np.hypot(error / max(abs(weight), 1e-12), MODEL_ERROR_RATIO[model.state]))
+        return (lambda demand: weight * demand), ratio, fit.highest_demand, fit.spread_v
+    demands = np.linspace(0.0, 3.0 * fit.highest_demand, 61)
+    falls = alternator.fall_after(model.open_v, demands, after_s)
+    ratio = max(w[1] / max(w[0], 1e-12) for w in (alternator.following_weight, alternator.limit_weight) if w[0] > 0)
+    ratio = float(np.hypot(min(ratio, MODEL_ERROR_RATIO["charging"]), LIMIT_ERROR_RATIO))
+    # Beyond the last a straight line goes on.
+    slope = float((falls[-1] - falls[-2]) / (demands[-1] - demands[-2]))
+
+    def fall(demand: float) -> float:
+        beyond = max(0.0, demand - float(demands[-1]))
+        return float(np.interp(demand, demands, falls)) + slope * beyond
+
+    return fall, ratio, fit.highest_demand, alternator.spread_v
+
+
+def _settle_sag(
+    open_v: float, fall: Callable[[float], float], times: float, ceiling: Ceiling, ceiling_change_v: float
+) -> tuple[float, float]:
     """Sag and crest at which supply and ceiling agree."""
     sag_v = 0.0
     crest_v = 0.0
     for _ in range(200):
         supply_v = max(open_v - sag_v, 1.0)
         crest_v = ceiling.at(supply_v) + ceiling_change_v
-        new_v = min(weight * crest_v**2 / 2 / supply_v, open_v - 1.0)
+        new_v = min(times * fall(crest_v**2 / 2 / supply_v), open_v - 1.0)
         if abs(new_v - sag_v) < 1e-9:
             break
         sag_v += 0.5 * (new_v - sag_v)

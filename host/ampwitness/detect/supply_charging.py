@@ -1,0 +1,386 @@
+"""The supply while an alternator charges it: below its current limit the regulator gives way by its lag and gain only,
+beyond the limit the battery alone carries what the amplifier takes. Volts are then no straight line in current.
+
+    v = c(t) - R z - K h - s          z: what the amplifier takes, through its reservoir and a capacitor
+    h = lag(max(v + Rc z - limit_v, 0))   how far the alternator's volts stand above those at its current limit
+    s = lag(slow * (Rb z + K h))      the battery's slow part; R = Rb + Rc
+
+Standing volts fall by R an ampere at the limit, and by (R + K Rc) / (1 + K) an ampere while the alternator follows.
+K is the regulator's gain in amperes a volt times the battery's resistance.
+
+Gaps: a chunk with a lost step is left out.
+Limits: one regulator with one lag; an alternator that is told by its engine what to do is not followed. Priors keep
+what a recording cannot tell near what is usual (common practice, no source): field lag 0.1 s, K 1.5, within a factor.
+Source: Gauss and Newton's method from several starts with Huber's, then Tukey's weights; our choice, measured by
+`python -m ampwitness.bench.supply_scores`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+from scipy.signal import lfilter
+
+from ampwitness.detect.supply_history import STEP_S, SupplySteps
+from ampwitness.types import FloatArray
+
+CHUNK_S = 30.0
+MOST_CHUNKS = 6  # the liveliest
+LEAST_CHUNK_S = 5.0
+LEAST_S = 8.0  # in all
+AT_LIMIT_V = 0.03  # an alternator whose lagged volts stand no further above its limit is at it
+SLOW_S = 1.3  # time constant of the battery's slow part
+SEEN_SHARE = 0.20  # of the lively time, that a regime must have been seen
+KNOWN_RATIO = 0.04  # standard error of a weight that is told
+LIMIT_ERROR_RATIO, FOLLOWING_ERROR_RATIO = 0.04, 0.03  # what the model leaves out, standard
+_WARM_UP_S = 1.0
+_WORTH = 0.85  # what the alternator's part must narrow the spread to
+_CLEAR = 0.75  # ... so that what fits without one is no longer thought possible
+_SPREAD_FLOOR_V = 0.0005
+_TUKEY = 4.7
+_GROUP_S = 0.2  # residuals nearer to each other are not independent
+_ROUNDS, _HUBER_ROUNDS = 20, 6
+_HALVE_AFTER = (3, 6, 9)
+_LIVELY_RATIO = 0.1
+
+# Places in a row of parameters.
+_RESERVOIR, _STORE, _STORED, _WHOLE, _LEADS, _HELP, _FIELD, _LIMIT, _SLOW = range(9)
+_N = 9
+_LEAST = np.array([np.log(0.001), np.log(0.002), 0.0, 0.0, 0.02, 0.0, np.log(0.03), 5.0, 0.0])
+_MOST = np.array([np.log(0.03), np.log(0.12), 1.0, np.inf, 0.95, 8.0, np.log(0.4), 20.0, 1.2])
+# What is usual, and how far from it one may be: for what the recording cannot tell.
+_USUAL = np.array([np.log(0.005), np.log(0.015), 0.5, 0.0, 0.4, 1.5, np.log(0.1), 0.0, 0.25])
+_WITHIN = np.array([0.8, 1.0, 0.5, np.inf, 0.25, 1.2, 0.5, np.inf, 0.25])
+
+Flags = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class ChargingFit:
+    """Volts lost per unit of demand in either regime, each with its standard error, and how much of it was seen.
+
+    `limit_weight`: the alternator at its current limit; `following_weight`: below it. `limit_v`: volts at the
+    alternator where the limit is reached. Shares are of the time in which the amplifier took something.
+    `other_weight`: that of a supply without an alternator, where the recording allows that as well; else None.
+    """
+
+    limit_weight: tuple[float, float]
+    following_weight: tuple[float, float]
+    limit_share: float
+    following_share: float
+    other_weight: float | None
+    limit_v: float
+    field_lag_s: float
+    spread_v: float
+    n_steps: int
+    parameters: FloatArray
+
+    @property
+    def tells_limit(self) -> bool:
+        """Whether the limit was reached often enough, and clearly enough, to be told."""
+        return self.limit_share >= SEEN_SHARE and self.limit_weight[1] <= KNOWN_RATIO * self.limit_weight[0]
+
+    @property
+    def tells_following(self) -> bool:
+        """Whether the alternator followed often enough, and clearly enough, to be told."""
+        weight, error = self.following_weight
+        return self.following_share >= SEEN_SHARE and error <= KNOWN_RATIO * weight
+
+    def fall_after(self, open_v: float, demand: FloatArray, after_s: float) -> FloatArray:
+        """(n,) volts lost `after_s` after demand stepped from 0 to each of (n,) values, from settled open volts."""
+        n_before = 2
+        n = n_before + max(1, round(after_s / STEP_S))
+        steps = np.zeros((len(demand), n))
+        steps[:, n_before:] = demand[:, None]
+        row = self.parameters
+        gain = row[_HELP] * (1.0 + row[_SLOW])
+        constant_v = open_v + max(0.0, gain * (open_v - row[_LIMIT]))
+        constants = np.zeros((1, len(demand), 2))
+        constants[:, :, 0] = constant_v
+        volts = _simulate(_Chunks(steps, np.ones_like(steps)), row[None, :], constants)
+        out: FloatArray = open_v - volts[0, :, -1]
+        return out
+
+
+@dataclass(frozen=True, slots=True)
+class _Chunks:
+    """Stretches of one length, (c, n): what the amplifier takes is `power` through its reservoir, over `volts`."""
+
+    power: FloatArray
+    volts: FloatArray
+
+
+def _lag(x: FloatArray, tau_s: float) -> FloatArray:
+    """Mean over each step of the first-order lag of rows that are constant within a step; they start settled."""
+    keep = float(np.exp(-STEP_S / tau_s))
+    state, _ = lfilter([0.0, 1 - keep], [1.0, -keep], x, axis=-1, zi=x[..., :1])
+    out: FloatArray = x + (state - x) * (tau_s / STEP_S * (1 - keep))
+    return out
+
+
+def _taken(chunks: _Chunks, row: FloatArray) -> FloatArray:
+    through = _lag(chunks.power, float(np.exp(row[_RESERVOIR]))) / chunks.volts
+    share = row[_STORED]
+    out: FloatArray = (1 - share) * through + share * _lag(through, float(np.exp(row[_STORE])))
+    return out
+
+
+def _simulate(chunks: _Chunks, rows: FloatArray, constants: FloatArray) -> FloatArray:
+    """(m, c, n) volts of m rows of parameters over c chunks; `constants` (m, c, 2): volts, and volts over 30 s."""
+    n_chunks, n = chunks.power.shape
+    at = (np.arange(n) - n / 2) * STEP_S / 30.0
+    taken = np.empty((n, len(rows), n_chunks))
+    known: dict[tuple[float, ...], FloatArray] = {}
+    for k, row in enumerate(rows):
+        key = (row[_RESERVOIR], row[_STORE], row[_STORED])
+        if key not in known:
+            known[key] = _taken(chunks, row).T
+        taken[:, k] = known[key]
+    whole = rows[:, _WHOLE, None]
+    leads = rows[:, _LEADS, None] * whole
+    gain, slow = rows[:, _HELP, None], rows[:, _SLOW, None]
+    new = 1 - np.exp(-STEP_S / np.exp(rows[:, _FIELD, None]))
+    new_slow = 1 - np.exp(-STEP_S / SLOW_S)
+    above_v = constants[:, :, 0] - rows[:, _LIMIT, None]  # of the open volts over those at the limit
+    slope_v = constants[:, :, 1]
+    battery = whole - leads
+    first_v = above_v + slope_v * at[0] - (battery + slow * battery) * taken[0]
+    help_v = np.maximum(first_v / (1 + gain * (1 + slow)), 0.0)
+    slow_v = slow * (battery * taken[0] + gain * help_v)
+    terminal_v = np.empty((n, len(rows), n_chunks))
+    for k in range(n):
+        lost_v = battery * taken[k] + gain * help_v
+        over_v = above_v + slope_v * at[k] - lost_v - slow_v
+        terminal_v[k] = over_v
+        help_v = help_v + new * (np.maximum(over_v, 0.0) - help_v)
+        slow_v = slow_v + new_slow * (slow * lost_v - slow_v)
+    out: FloatArray = np.moveaxis(terminal_v + rows[:, _LIMIT, None] - leads * taken, 0, 2)
+    return out
+
+
+def _gather(
+    steps: SupplySteps, power: FloatArray, divisor: FloatArray, supply: FloatArray, rows: Flags
+) -> tuple[_Chunks, FloatArray, Flags] | None:
+    """The liveliest unbroken chunks, all of one length, their volts, and which steps count."""
+    good = rows & np.isfinite(power) & np.isfinite(supply) & (divisor > 0)
+    n = round(CHUNK_S / STEP_S)
+    broken = (np.diff(steps.index, prepend=steps.index[0] - 1) != 1) | ~good
+    edges = [0, *np.flatnonzero(broken).tolist(), len(supply)]
+    spans = []
+    for a, b in pairwise(edges):
+        a += int(a < len(good) and not good[a])
+        spans += [(k, min(k + n, b)) for k in range(a, b, n) if min(k + n, b) - k >= LEAST_CHUNK_S / STEP_S]
+    demand = power / np.maximum(divisor, 1e-9)
+    spans.sort(key=lambda span: -float(np.var(demand[span[0] : span[1]])) * (span[1] - span[0]))
+    spans = sorted(spans[:MOST_CHUNKS])
+    if not spans:
+        return None
+    width = max(b - a for a, b in spans)
+
+    def cut(values: FloatArray) -> FloatArray:
+        return np.stack([np.pad(values[a:b], (0, width - (b - a)), "edge") for a, b in spans])
+
+    counts = np.stack([np.arange(width) < b - a for a, b in spans])
+    counts[:, : round(_WARM_UP_S / STEP_S)] = False
+    return _Chunks(cut(power), cut(divisor)), cut(supply), counts
+
+
+class _Search:
+    """Several starts at once, brought down to the best."""
+
+    def __init__(self, chunks: _Chunks, volts: FloatArray, counts: Flags) -> None:
+        self._chunks, self._volts, self._counts = chunks, volts, counts
+        usual = _taken(chunks, np.array([np.log(0.005), np.log(0.01), 0.5]))
+        self.scale = max(1e-9, -float(np.polyfit(usual[counts], volts[counts], 1)[0]))
+        self._steps = np.array([0.05, 0.05, 0.03, 0.02 * self.scale, 0.03, 0.1, 0.05, 0.02, 0.03])
+        low, high = (float(v) for v in np.quantile(volts[counts], [0.01, 0.99]))
+        starts = [self._start(high + 0.3, 0.0, 1.0)]  # no alternator, or always at its limit
+        for share in (0.95, 0.75, 0.5, 0.2, -0.3):
+            for gain, times in ((1.5, 1.5), (3.0, 2.2)):
+                starts.append(self._start(low + share * (high - low), gain, times))
+        self.rows = np.array(starts)
+        self.helps = np.array([False, *[True] * (len(starts) - 1)])
+        self.constants = np.zeros((len(starts), len(volts), 2))
+        self.constants[:, :, 0] = high + 0.5
+        for _ in range(6):
+            left = np.where(counts, volts - _simulate(chunks, self.rows, self.constants), np.nan)
+            self.constants[:, :, 0] += np.nanmedian(left, axis=2) * (1 + 0.5 * self.rows[:, _HELP, None])
+        self._damping = np.full(len(starts), 1e-2)
+        self._left = self._residuals(self.rows, self.constants)
+
+    def _start(self, limit_v: float, gain: float, times: float) -> FloatArray:
+        row = _USUAL.copy()
+        row[_WHOLE], row[_HELP], row[_LIMIT] = self.scale * times, gain, limit_v
+        return row
+
+    def _residuals(self, rows: FloatArray, constants: FloatArray) -> FloatArray:
+        return np.where(self._counts, self._volts - _simulate(self._chunks, rows, constants), 0.0)
+
+    def _spread(self, left: FloatArray) -> FloatArray:
+        inside = np.abs(left[:, self._counts])
+        out: FloatArray = np.maximum(_SPREAD_FLOOR_V, 1.4826 * np.median(inside, axis=1))
+        return out
+
+    def _weigh(self, left: FloatArray, is_huber: bool) -> FloatArray:
+        ratio = np.abs(left) / self._spread(left)[:, None, None]
+        weight = 1 / np.maximum(ratio, 1) if is_huber else np.clip(1 - (ratio / _TUKEY) ** 2, 0, None) ** 2 + 1e-6
+        return np.where(self._counts, weight, 0.0)
+
+    def run(self) -> None:
+        """All rounds; afterwards the best start with and the best without the alternator's part are left."""
+        for number in range(_ROUNDS):
+            weights = self._weigh(self._left, number < _HUBER_ROUNDS)
+            self._improve(self._slopes(), weights)
+            if number in _HALVE_AFTER:
+                self._halve()
+
+    def _halve(self) -> None:
+        spread = self._spread(self._left)
+        order = [k for k in np.argsort(spread) if self.helps[k]]
+        kept = np.array([*order[: max(2, len(order) // 2)], *np.flatnonzero(~self.helps)])
+        self.rows, self.helps, self.constants = self.rows[kept], self.helps[kept], self.constants[kept]
+        self._damping, self._left = self._damping[kept], self._left[kept]
+
+    def _slopes(self) -> list[FloatArray]:
+        """Of the volts by each parameter and by the two constants, (_N + 2, c, n) a start."""
+        rows, constants, sizes = [], [], []
+        for row, constant in zip(self.rows, self.constants, strict=True):
+            size = np.where(row + self._steps <= _MOST, self._steps, -self._steps)
+            moved = np.repeat(row[None, :], _N + 2, axis=0)
+            moved[np.arange(_N), np.arange(_N)] += size
+            shifted = np.repeat(constant[None], _N + 2, axis=0)
+            shifted[_N, :, 0] += 0.02
+            shifted[_N + 1, :, 1] += 0.02
+            rows.append(moved)
+            constants.append(shifted)
+            sizes.append(np.append(size, (0.02, 0.02)))
+        volts = _simulate(self._chunks, np.concatenate(rows), np.concatenate(constants))
+        volts = volts.reshape(len(self.rows), _N + 2, *volts.shape[1:])
+        return [
+            np.where(self._counts, volts[k] - (self._volts - self._left[k]), 0.0) / sizes[k][:, None, None]
+            for k in range(len(self.rows))
+        ]
+
+    def _columns(self, slopes: FloatArray, helps: bool) -> FloatArray:
+        """Slopes by all unknowns, the constants of each chunk apart, (unknowns, samples)."""
+        n_chunks = slopes.shape[1]
+        out = np.zeros((_N + 2 * n_chunks, *slopes.shape[1:]))
+        out[:_N] = slopes[:_N]
+        if not helps:
+            out[[_HELP, _FIELD, _LIMIT]] = 0.0
+        for c in range(n_chunks):
+            out[_N + 2 * c, c], out[_N + 2 * c + 1, c] = slopes[_N, c], slopes[_N + 1, c]
+        return out.reshape(len(out), -1)
+
+    def _improve(self, slopes: list[FloatArray], weights: FloatArray) -> None:
+        """One damped step of every start; what does not lower its cost is not taken."""
+        rows, constants = self.rows.copy(), self.constants.copy()
+        priors = [self._prior(float(spread_v)) for spread_v in self._spread(self._left)]
+        for k, prior in enumerate(priors):
+            columns = self._columns(slopes[k], bool(self.helps[k]))
+            weighted = columns * weights[k].reshape(-1)
+            gram, right = weighted @ columns.T, weighted @ self._left[k].reshape(-1)
+            gram[np.arange(_N), np.arange(_N)] += prior
+            right[:_N] += prior * (_USUAL - self.rows[k])
+            size = np.maximum(np.diag(gram), 1e-9)
+            step = np.linalg.solve(gram + np.diag(size * self._damping[k] + 1e-12), right)
+            rows[k] = np.clip(self.rows[k] + np.clip(step[:_N], -10 * self._steps, 10 * self._steps), _LEAST, _MOST)
+            if not self.helps[k]:
+                rows[k, [_HELP, _FIELD, _LIMIT]] = self.rows[k, [_HELP, _FIELD, _LIMIT]]
+            constants[k] = self.constants[k] + np.clip(step[_N:].reshape(-1, 2), -0.5, 0.5)
+        left = self._residuals(rows, constants)
+        for k, prior in enumerate(priors):
+            before = float((weights[k] * self._left[k] ** 2).sum() + prior @ (self.rows[k] - _USUAL) ** 2)
+            if float((weights[k] * left[k] ** 2).sum() + prior @ (rows[k] - _USUAL) ** 2) < before:
+                self.rows[k], self.constants[k], self._left[k] = rows[k], constants[k], left[k]
+                self._damping[k] = max(self._damping[k] / 4, 1e-6)
+            else:
+                self._damping[k] = min(self._damping[k] * 5, 1e4)
+
+    @staticmethod
+    def _prior(spread_v: float) -> FloatArray:
+        out: FloatArray = _GROUP_S / STEP_S * spread_v**2 / _WITHIN**2
+        return out
+
+    def answer(self) -> ChargingFit | None:
+        """The best with an alternator's part, or None where that explains no more than a supply without one."""
+        spread = self._spread(self._left)
+        best = min(np.flatnonzero(self.helps), key=lambda k: spread[k])
+        without = int(np.flatnonzero(~self.helps)[0])
+        if spread[best] > _WORTH * spread[without]:
+            return None
+        is_clear = bool(spread[best] <= _CLEAR * spread[without])
+        other = None if is_clear else float(self.rows[without, _WHOLE])
+        kept = np.array([best])
+        self.rows, self.helps, self.constants = self.rows[kept], self.helps[kept], self.constants[kept]
+        self._left = self._left[kept]
+        row = self.rows[0]
+        covariance = self._covariance(float(spread[best]))
+        whole, leads, gain = float(row[_WHOLE]), float(row[_LEADS] * row[_WHOLE]), float(row[_HELP])
+        following = (whole + gain * leads) / (1 + gain)
+        by = np.zeros(_N)
+        by[_WHOLE] = (1 + gain * row[_LEADS]) / (1 + gain)
+        by[_LEADS] = gain * whole / (1 + gain)
+        by[_HELP] = (leads - following) / (1 + gain)
+        taken = _taken(self._chunks, row)
+        over_v = self._volts - self._left[0] + leads * taken - row[_LIMIT]
+        lively = self._counts & (taken > _LIVELY_RATIO * taken[self._counts].max())
+        help_v = _lag(np.maximum(over_v, 0.0), float(np.exp(row[_FIELD])))
+        at_limit = float(np.mean(help_v[lively] < AT_LIMIT_V)) if lively.any() else 0.0
+        return ChargingFit(
+            limit_weight=(whole, float(np.sqrt(max(0.0, float(covariance[_WHOLE, _WHOLE]))))),
+            following_weight=(following, float(np.sqrt(max(0.0, float(by @ covariance @ by))))),
+            limit_share=at_limit,
+            following_share=1.0 - at_limit,
+            other_weight=other,
+            limit_v=float(row[_LIMIT]),
+            field_lag_s=float(np.exp(row[_FIELD])),
+            spread_v=float(spread[best]),
+            n_steps=int(self._counts.sum()),
+            parameters=row.copy(),
+        )
+
+    def _covariance(self, spread_v: float) -> FloatArray:
+        """Of the parameters, residuals within a group taken as one."""
+        weight = self._weigh(self._left, False)[0].reshape(-1)
+        columns = self._columns(self._slopes()[0], True)
+        gram = (columns * weight) @ columns.T
+        gram[np.arange(_N), np.arange(_N)] += self._prior(spread_v)
+        inverse = np.linalg.pinv(gram)
+        pushed = columns * (weight * self._left[0].reshape(-1))
+        group = max(1, round(_GROUP_S / STEP_S))
+        sums = np.add.reduceat(pushed, np.arange(0, pushed.shape[1], group), axis=1)
+        middle = sums @ sums.T
+        middle[np.arange(_N), np.arange(_N)] += self._prior(spread_v) * (_GROUP_S / STEP_S * spread_v**2)
+        out: FloatArray = (inverse @ middle @ inverse)[:_N, :_N]
+        return out
+
+
+def fit_charging(
+    steps: SupplySteps, power: FloatArray, divisor: FloatArray, supply: FloatArray, rows: Flags
+) -> ChargingFit | None:
+    """Fit a charged supply in both regimes of its alternator.
+
+    Parameters
+    ----------
+    steps : where the rows lie in time
+    power, divisor : (n,) what the amplifier takes is `power` (through its reservoir) over `divisor`: mean square of the
+        output over the supply volts, or a measured current over 1
+    supply : (n,) volts
+    rows : (n,) which may be used
+
+    Returns
+    -------
+    ChargingFit, or None with too little material, or where an alternator's part explains nothing.
+    """
+    got = _gather(steps, power, divisor, supply, rows)
+    if got is None or got[2].sum() < LEAST_S / STEP_S:
+        return None
+    if float(np.ptp((got[0].power / got[0].volts)[got[2]])) <= 0:
+        return None
+    search = _Search(*got)
+    search.run()
+    return search.answer()

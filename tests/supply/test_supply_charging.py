@@ -1,0 +1,88 @@
+"""A charged supply below and at its alternator's current limit: what is fitted against the network in closed form."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from ampwitness.bench.supply_signals import true_regime_ohms
+from ampwitness.bench.vehicle_supply import Alternator, FixedLoad, VehicleSupply, run_supply
+from ampwitness.detect.supply_charging import ChargingFit, fit_charging
+from ampwitness.detect.supply_history import SupplySteps
+
+RATE_HZ = 1000.0
+SECONDS = 40.0
+EACH = 10  # samples a step of 10 ms
+
+
+def _bursts(rng: np.random.Generator, most_a: float) -> np.ndarray:
+    """Currents like those of bass notes: bursts of a quarter second, with pauses."""
+    n = round(SECONDS * RATE_HZ)
+    amperes = np.full(n, 1.0)
+    at = 1500
+    while at < n - 600:
+        length = int(rng.integers(150, 450))
+        amperes[at : at + length] += rng.uniform(0.15, 1.0) * most_a * np.exp(-np.arange(length) / 400.0)
+        at += length + int(rng.integers(60, 400))
+    return amperes
+
+
+def _fit(supply: VehicleSupply, most_a: float, seed: int) -> ChargingFit | None:
+    rng = np.random.default_rng(seed)
+    amperes = _bursts(rng, most_a)
+    volts = run_supply(supply, FixedLoad(amperes), RATE_HZ, len(amperes)).supply_v
+    volts = volts + rng.normal(0.0, 0.0015, len(volts))
+    steps = volts.reshape(-1, EACH).mean(axis=1)
+    current = amperes.reshape(-1, EACH).mean(axis=1)
+    history = SupplySteps(np.arange(len(steps)), current**2, {"supply": steps, "current": current})
+    return fit_charging(history, current, np.ones(len(current)), steps, np.ones(len(steps), dtype=bool))
+
+
+CHARGED = VehicleSupply(
+    emf_v=12.7,
+    battery_ohm=0.015,
+    plus_cable_ohm=0.004,
+    return_cable_ohm=0.003,
+    alternator=Alternator(14.2, limit_a=85.0),
+)
+
+
+def test_both_regimes_are_told_where_both_were_seen() -> None:
+    fit = _fit(CHARGED, 90.0, 1)
+    assert fit is not None
+    assert fit.tells_following
+    assert fit.tells_limit
+    true = true_regime_ohms(CHARGED)
+    assert fit.following_weight[0] == pytest.approx(true["the alternator follows"], rel=0.05)
+    assert fit.limit_weight[0] == pytest.approx(true["the alternator is at its current limit"], rel=0.05)
+    # Where the limit is reached: set-point less limit over gain.
+    assert fit.limit_v == pytest.approx(14.2 - 85.0 / 150.0, abs=0.08)
+
+
+def test_an_alternator_that_never_comes_to_its_limit_tells_one_regime_only() -> None:
+    strong = VehicleSupply(
+        emf_v=12.7,
+        battery_ohm=0.02,
+        plus_cable_ohm=0.004,
+        return_cable_ohm=0.003,
+        alternator=Alternator(14.2, limit_a=200.0),
+    )
+    fit = _fit(strong, 60.0, 2)
+    assert fit is not None
+    assert fit.tells_following
+    assert not fit.tells_limit
+    assert fit.following_weight[0] == pytest.approx(true_regime_ohms(strong)["the alternator follows"], rel=0.05)
+
+
+def test_a_supply_without_an_alternator_has_no_regimes() -> None:
+    assert _fit(VehicleSupply(emf_v=13.3, battery_ohm=0.012), 60.0, 3) is None
+
+
+def test_what_a_step_of_demand_would_do_follows_the_network() -> None:
+    """Half a second into a step: the network itself is the outside value."""
+    fit = _fit(CHARGED, 90.0, 1)
+    assert fit is not None
+    amperes = np.full(2000, 1.0)
+    amperes[1000:] += 70.0
+    volts = run_supply(CHARGED, FixedLoad(amperes), RATE_HZ, len(amperes)).supply_v
+    fell_v = float(volts[990:1000].mean() - volts[1490:1500].mean())
+    assert fit.fall_after(float(volts[990]), np.array([70.0]), 0.5)[0] == pytest.approx(fell_v, rel=0.05)
