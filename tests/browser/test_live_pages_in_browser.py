@@ -50,8 +50,21 @@ class EndlessFeed:
         self.is_stopped = True
 
 
+def leave(browser: Any) -> None:
+    """Leave the page before its server ends: what it complains of then is nobody else's."""
+    browser.open("about:blank")
+    browser.wait_for("location.href === 'about:blank'")
+
+
+@pytest.fixture(autouse=True)
+def left_at_the_end(browser: Any) -> Iterator[None]:
+    """Recordings' pages are left too."""
+    yield
+    leave(browser)
+
+
 @pytest.fixture
-def live(small_analysis: Analysis) -> Iterator[tuple[EndlessFeed, str]]:
+def live(browser: Any, small_analysis: Analysis) -> Iterator[tuple[EndlessFeed, str]]:
     feed = EndlessFeed(small_analysis.hellos[0])
     page = LivePage(feed, FeedState(), "trip.mcap")  # type: ignore[arg-type]
     server = PageServer(page.routes(), 0)
@@ -59,6 +72,7 @@ def live(small_analysis: Analysis) -> Iterator[tuple[EndlessFeed, str]]:
     running = threading.Thread(target=page.run, args=(lambda window: False,))
     running.start()
     yield feed, f"http://127.0.0.1:{server.port}/"
+    leave(browser)
     feed.request_stop()
     running.join(10)
     server.close()

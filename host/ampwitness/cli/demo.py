@@ -69,7 +69,8 @@ def _write_results(analysis: Analysis, folder: Path, picture: Path | None) -> Pa
     from ampwitness.report.plots import draw_overview, figure_to_png
 
     page = folder / "report.html"
-    write_whole(page, html_page(analysis))
+    with ProgressLine() as progress:
+        write_whole(page, html_page(analysis, progress))
     write_whole(folder / "report.json", json.dumps(analysis_to_json(analysis), indent=1, allow_nan=False) + "\n")
     if picture is not None:
         write_bytes_whole(picture, figure_to_png(draw_overview(analysis), dpi=72))
