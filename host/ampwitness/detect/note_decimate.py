@@ -124,11 +124,20 @@ class History:
 
 
 def parabola_taps(half: int) -> FloatArray:
-    """Weights of a moving parabola over 2 half + 1 samples, taken at its middle. Source: Savitzky and Golay."""
+    """Weights of a moving parabola over 2 half steps of time, taken at its middle: at any rate the same span, as the two
+    samples at its ends count by half. Source: Savitzky and Golay, with the trapezoid rule."""
     u = np.arange(-half, half + 1, dtype=float)
-    s0, s2, s4 = float(len(u)), float(np.sum(u**2)), float(np.sum(u**4))
-    taps: FloatArray = (s4 - s2 * u**2) / (s0 * s4 - s2 * s2)
+    share = span_shares(half)
+    s0, s2, s4 = (float(share @ u**power) for power in (0, 2, 4))
+    taps: FloatArray = share * (s4 - s2 * u**2) / (s0 * s4 - s2 * s2)
     return taps
+
+
+def span_shares(half: int) -> FloatArray:
+    """(2 half + 1,) how much each sample counts in a span from the first to the last: the ends by half."""
+    share = np.ones(2 * half + 1)
+    share[[0, -1]] = 0.5
+    return share
 
 
 class Bands:
@@ -158,7 +167,7 @@ class Bands:
         self._to_band = Decimator(self.band_taps, BAND_STEP, _BAND_BLOCK_SLOW)
         self._waiting: Single = np.empty(0, dtype=np.float32)  # high-passed, until a block of them is full
         self.output, self.slow, self.high, self.band = History(), History(), History(np.float64), History(np.float64)
-        self.step = next(s for s in range(max(1, self.factor // 2), 0, -1) if self.factor % s == 0)
+        self.step = next(s for s in range(max(1, self.factor // 4), 0, -1) if self.factor % s == 0)
         self.per_slow = self.factor // self.step
         self.supply: History | None = History() if has_supply else None
         self.parabola = History()

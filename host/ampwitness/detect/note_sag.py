@@ -9,7 +9,7 @@ from math import ceil
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.note_decimate import SMOOTH_S, parabola_taps
+from ampwitness.detect.note_decimate import SMOOTH_S, parabola_taps, span_shares
 from ampwitness.types import FloatArray
 
 BEFORE_S = 0.250
@@ -139,11 +139,13 @@ class LowestMeter:
         self._inside = np.zeros((wide, len(self._halves)))
         for span, half in enumerate(self._halves):
             u = np.arange(-half, half + 1) / half
-            q, _ = np.linalg.qr(np.stack((np.ones(len(u)), u, u * u), axis=1))
+            share = span_shares(half)
+            root = np.sqrt(share)[:, None]
+            q, _ = np.linalg.qr(root * np.stack((np.ones(len(u)), u, u * u), axis=1))
             rows = slice(reach - half, reach + half + 1)
-            self._basis[rows, 3 * span : 3 * span + 3] = q
+            self._basis[rows, 3 * span : 3 * span + 3] = root * q
             self._middle[3 * span : 3 * span + 3, span] = q[half]
-            self._inside[rows, span] = 1.0
+            self._inside[rows, span] = share
         self._sum3 = np.repeat(np.eye(len(self._halves)), 3, axis=0)
         self._taps = parabola_taps(max(1, round(0.5 * SMOOTH_S * rate_hz)))
 
@@ -182,7 +184,7 @@ class LowestMeter:
         weights = x @ self._basis
         volts = weights @ self._middle
         squares = (x * x) @ self._inside - (weights * weights) @ self._sum3
-        lengths = 2 * np.array(self._halves) + 1
+        lengths = 2 * np.array(self._halves)
         left_v = np.sqrt(np.maximum(squares, 0.0) / lengths)
         return self._choose(volts, left_v, noise_v, first, last, level)
 
