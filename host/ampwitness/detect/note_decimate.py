@@ -124,8 +124,8 @@ class History:
 
 
 def parabola_taps(half: int) -> FloatArray:
-    """Weights of a moving parabola over 2 half steps of time, taken at its middle: at any rate the same span, as the two
-    samples at its ends count by half. Source: Savitzky and Golay, with the trapezoid rule."""
+    """Weights of a moving parabola over 2 half steps of time, taken at its middle. The two samples at its ends count by
+    half: so the span is the same at any rate. Source: Savitzky and Golay, with the trapezoid rule."""
     u = np.arange(-half, half + 1, dtype=float)
     share = span_shares(half)
     s0, s2, s4 = (float(share @ u**power) for power in (0, 2, 4))

@@ -12,6 +12,8 @@ from ampwitness.detect.note_departure import BEFORE, BEHIND, DepartureFinder, De
 from ampwitness.detect.note_levels import Levels, find_places, measure_levels
 from ampwitness.detect.note_runs import NoteBlock
 from ampwitness.detect.note_sag import AROUND_S, HEAD_S, RECOVERY_S
+from ampwitness.detect.note_spectrum import HIGHEST_HZ, LOWEST_HZ
+from ampwitness.detect.note_swell import BEFORE_S, is_one_swell
 from ampwitness.types import FloatArray
 
 FLOOR_V = 0.040  # rms in the band: 20 dB above the input's own noise, about 4 mV rms there
@@ -25,6 +27,7 @@ LEAST_NOTE_S = 0.060
 LEAST_BEFORE_TURN_S = 0.130  # what the prediction needs to know a note by, and no drum's glide lasts
 PITCH_FROM_S = 4.0
 _LEAST_NOISE_V, _MOST_NOISE_V = 0.001, 0.020
+SWELL_WITHIN_S, SWELL_BEHIND_S = 0.250, 0.060  # of a note's beginning; behind the place that is looked at
 _DECIDE_BEHIND_S = 0.200
 _KEEP_S = 4.6
 _KEEP_RAW_S = 0.45
@@ -69,6 +72,7 @@ class SoundingNote:
     supply_head: list[FloatArray] = field(default_factory=list)
     supply_tail: FloatArray | None = None  # last second of the note at most
     supply_after: FloatArray | None = None
+    band_before: FloatArray | None = None  # the last part ahead of the onset
     band_first: int = 0
     n_band: int = 0
     band: list[FloatArray] = field(default_factory=list)
@@ -330,11 +334,19 @@ class RunNotes:
                 return
             if onset - note.onset < LEAST_NOTE_S * self.rate_hz:
                 return
+            if not is_lull and since < SWELL_WITHIN_S * self.rate_hz and self._goes_on(note, at):
+                return
             end, how = self._last_tenth(round(onset / self._raw_a_band), note, onset), "10 % of its peak"
             if onset - end < _STILL_SOUNDS_S * self.rate_hz:
                 end, how = onset, "the next note began"
             self._close(end, how)
         self._open(onset, "first departure of the waveform" + (" (pitch changed)" if is_turn else ""), novelty)
+
+    def _goes_on(self, note: SoundingNote, at: int) -> bool:
+        """Whether what sounds swells on through here, and nothing new begins."""
+        bands = self.bands
+        part = bands.band.part(note.band_first, at + round(SWELL_BEHIND_S * bands.band_hz))
+        return is_one_swell(part, bands.band_hz, LOWEST_HZ, HIGHEST_HZ)
 
     def _open(self, onset: float, basis: str, novelty: float) -> None:
         onset = max(onset, 0.0)
@@ -343,6 +355,8 @@ class RunNotes:
         note.acc_at = int(np.ceil(onset))
         note.band_first = -(-note.acc_at // self._raw_a_band)
         note.slow_to = -(-note.acc_at // self.bands.factor)
+        band = self.bands.band
+        note.band_before = band.part(note.band_first - round(BEFORE_S * self.bands.band_hz), note.band_first).copy()
         for waiting in self._waiting:
             if waiting.next_onset is None:
                 waiting.next_onset = onset

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from ampwitness.detect.note_decimate import SMOOTH_S, Bands, parabola_taps
+from ampwitness.detect.note_decimate import BAND_STEP, SMOOTH_S, Bands, parabola_taps
 from ampwitness.detect.note_runs import NoteBlock, NoteRuns
 from ampwitness.detect.note_sag import (
     TAIL_S,
@@ -18,6 +18,7 @@ from ampwitness.detect.note_sag import (
     measure_slopes,
 )
 from ampwitness.detect.note_spectrum import HIGHEST_HZ, LOWEST_HZ, Pitch, measure_pitches, name_pitch
+from ampwitness.detect.note_swell import LEAST_ATTACK_S, date_swell
 from ampwitness.detect.note_table import NoteTable, RowView
 from ampwitness.detect.note_walk import END_RATIO, FLOOR_OVER_NOISE_RATIO, FLOOR_V, RunNotes, SoundingNote
 from ampwitness.detect.result import DetectorResult
@@ -27,6 +28,7 @@ from ampwitness.types import Finding, FloatArray, Severity, TraceWindow
 
 _LEAST_RUN_S = 0.100
 _LEAST_NOTE_S = 0.045
+_LEAST_CUT_S = 0.100  # of what sounded when the data began: no attack is there to tell it from a voice
 _RINGS_S = 0.050  # a note that ended no longer ago still rings
 _BATCH = 192  # notes that are measured together: some 10 MB wait at most
 SAG_OF_NOTE_PERCENT = 10.0  # what the supply may lose under a note before it is more than information
@@ -43,7 +45,8 @@ class NoteDetector:
     taken: what went before is carried on by linear prediction from the 200 ms before, and the corner of what is left
     is fitted by least squares. It is a new note only if at least 21 % of the energy behind the onset (15 % where the
     pitch turns) is not the old carried on: beats, decays and steady harmonics are not notes. A swell that nothing
-    marks is dated where it passes the floor.
+    marks is dated where it passes the floor, and any note that takes 30 ms or more to rise out of silence where its
+    rise, carried back as a power of time, leaves zero.
     End: the next onset, or the last instant at which the waveform below 300 Hz reached 10 % of its peak, once the level
     has fallen to 10 % of its peak.
     `level_v`: the highest rms over 50 ms in the band. `peak_v`: largest departure of the output from its mean.
@@ -157,6 +160,7 @@ class NoteDetector:
                 self._n_dropped[why_not] = self._n_dropped.get(why_not, 0) + 1
                 continue
             self._last_pitch = chosen
+            _date_again(note, bands, chosen.frequency_hz)
             kept.append((note, bands, block, chosen))
         if not kept:
             return
@@ -244,12 +248,31 @@ def _sounding_part(note: SoundingNote, bands: Bands) -> FloatArray:
     return part
 
 
+def _date_again(note: SoundingNote, bands: Bands, pitch_hz: float) -> None:
+    """A note that swells began before its rise stood out."""
+    if note.band_before is None or note.since_last_s * bands.rate_hz < 1.0:
+        return
+    if not _measure_attack(note, bands) >= LEAST_ATTACK_S:
+        return
+    band = np.concatenate((note.band_before, *note.band))
+    a_band = bands.factor * BAND_STEP
+    before = note.band_first - len(note.band_before)
+    at = date_swell(band, round(note.onset / a_band) - before, bands.band_hz, pitch_hz)
+    if at is None:
+        return
+    earliest = note.onset - note.since_last_s * bands.rate_hz
+    note.onset = min(max((before + at) * a_band, earliest, 0.0), note.end - 1.0)
+    note.onset_basis = "a swell: where its rise, carried back, leaves nothing"
+
+
 def _judge(
     note: SoundingNote, pitch: Pitch | None, last: Pitch | None, seconds: float, rate_hz: float
 ) -> tuple[Pitch | None, str]:
     """The pitch, or None and why what sounded is no bass note."""
     if note.end - note.onset < _LEAST_NOTE_S * rate_hz:
         return None, "shorter than 45 ms"
+    if note.onset == 0.0 and note.end < _LEAST_CUT_S * rate_hz:
+        return None, "shorter than 100 ms and cut off by the beginning of the data"
     if note.level_peak_v < note.floor_v:
         return None, "below the floor"
     if pitch is None:

@@ -1,0 +1,108 @@
+"""Notes that swell: where their rise, carried back, leaves nothing; and whether a second onset is only more of a swell.
+
+A swell drowns in the noise, or in the first departure's threshold, for its first milliseconds. Its beginning is where a
+power of time times a sine of the note's pitch fits the first part of the rise best: an extrapolation, which says where
+the rise would have left zero, not where it was first heard.
+
+Gaps: the caller passes one run only.
+Limits: a rise that has no beginning (an exponential out of the noise) is dated where the noise lets go of it.
+Source: least squares over a grid of beginnings and powers; our choice, measured by
+`python -m ampwitness.bench.event_scores --what notes`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ampwitness.types import FloatArray
+
+LEAST_ATTACK_S = 0.030  # as it is measured, which is good to 10 ms
+BEFORE_S = 0.130  # of the band, that must be known ahead of the onset as it was found
+_BACK_S, _AHEAD_S = 0.090, 0.024  # to either side of which the beginning is looked for
+_STEP_S = 0.001
+_POWERS = (1.0, 1.5, 2.0, 3.0)
+_RISE_SHARE = 0.15  # of the peak, up to which the rise is looked at
+_PEAK_WITHIN_S = 0.400
+_MOST_LEFT = 0.25  # rms of what the fit leaves, of that of the rise
+_QUIET_SHARE = 0.06  # of the peak, that may sound before
+_SMOOTH_LEFT = 0.004  # energy that a smooth envelope leaves of a swell
+
+
+def date_swell(band: FloatArray, onset: int, rate_hz: float, pitch_hz: float) -> float | None:
+    """Where a swell begins.
+
+    Parameters
+    ----------
+    band : (n,) volts of the bass band, from `BEFORE_S` before the onset on
+    onset : its sample, as it was found
+    rate_hz, pitch_hz : of the band, of the note
+
+    Returns
+    -------
+    Sample number with a fraction, or None where the rise is none that a power of time describes, or not out of silence.
+    """
+    width = max(2, round(rate_hz / pitch_hz))
+    level = np.sqrt(2.0 * np.convolve(band * band, np.ones(width) / width, "same"))
+    behind = level[onset : onset + round(_PEAK_WITHIN_S * rate_hz)]
+    if len(behind) == 0:
+        return None
+    peak = float(behind.max())
+    loud = np.flatnonzero(behind > _RISE_SHARE * peak)
+    first = max(0, onset - round(_BACK_S * rate_hz))
+    if not len(loud) or not first or float(np.sqrt(np.mean(band[:first] ** 2))) > _QUIET_SHARE * peak:
+        return None
+    stop = min(len(band), onset + max(int(loud[0]), width))
+    rise = band[:stop]
+    at = np.arange(stop)
+    turn = 2 * np.pi * pitch_hz / rate_hz * at
+    begins = np.arange(first, min(onset + _AHEAD_S * rate_hz, stop - 4), _STEP_S * rate_hz)
+    since = np.maximum(at[None, :] - begins[:, None], 0.0) / rate_hz
+    gained = np.stack([_explain(since**power, turn, rise) for power in _POWERS])
+    place = int(np.argmax(gained.max(axis=0)))
+    total = float(rise @ rise)
+    if total - float(gained[:, place].max()) > _MOST_LEFT**2 * total or place in (0, len(begins) - 1):
+        return None
+    return float(begins[place])
+
+
+def _explain(shape: FloatArray, turn: FloatArray, rise: FloatArray) -> FloatArray:
+    """Energy of the rise that each row of envelopes times a sine of free phase explains."""
+    a, b = shape * np.cos(turn), shape * np.sin(turn)
+    aa, ab, bb = (np.einsum("ij,ij->i", p, q) for p, q in ((a, a), (a, b), (b, b)))
+    ya, yb = a @ rise, b @ rise
+    det = np.maximum(aa * bb - ab * ab, 1e-30)
+    out: FloatArray = np.where(aa * bb > 1e-20, (bb * ya * ya - 2 * ab * ya * yb + aa * yb * yb) / det, 0.0)
+    return out
+
+
+def is_one_swell(band: FloatArray, rate_hz: float, lowest_hz: float, highest_hz: float) -> bool:
+    """Whether one sine under a smooth envelope explains all of a stretch: then nothing new began in it.
+
+    Parameters
+    ----------
+    band : (n,) volts from a note's onset to some way behind the place at which another is thought to begin
+    lowest_hz, highest_hz : between which its pitch is looked for
+    """
+    n = len(band)
+    if n < 24:
+        return False
+    at = np.arange(n) / rate_hz
+    u = np.linspace(-1.0, 1.0, n)
+    powers = np.stack([np.ones(n), u, u * u, u**3])
+    hz = np.geomspace(lowest_hz, highest_hz, 60)
+    total = float(band @ band)
+    best = _left_by_envelope(band, at, powers, hz)
+    near = hz[int(np.argmin(best))]
+    fine = near * np.geomspace(0.97, 1.03, 13)
+    return float(_left_by_envelope(band, at, powers, fine).min()) <= _SMOOTH_LEFT * total
+
+
+def _left_by_envelope(band: FloatArray, at: FloatArray, powers: FloatArray, hz: FloatArray) -> FloatArray:
+    turn = 2 * np.pi * hz[:, None, None] * at[None, None, :]
+    columns = np.concatenate((powers[None] * np.cos(turn), powers[None] * np.sin(turn)), axis=1)
+    gram = np.matmul(columns, columns.transpose(0, 2, 1))
+    gram += 1e-9 * len(at) * np.eye(gram.shape[1])
+    right = columns @ band
+    solution = np.linalg.solve(gram, right[:, :, None])[:, :, 0]
+    out: FloatArray = band @ band - np.einsum("ij,ij->i", solution, right)
+    return out
