@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -27,7 +28,7 @@ class RunBlock:
     run_start_s: float
     rate_hz: float
     first: int
-    volts: dict[str, FloatArray]  # role -> (n,) float64, volts at the terminals
+    volts: dict[str, FloatArray]  # role -> (n,) volts at the terminals
     is_last: bool  # the run ends after this block (which may be empty)
     saturated: dict[str, tuple[Interval, ...]]  # spans that overlap this block, the logger's ADC at a rail
 
@@ -62,6 +63,7 @@ class RunBlocks:
     ----------
     wanted : roles that are passed on when they are there
     block_s : length of a block, seconds
+    dtype : of the volts that are passed on; None: as they come
 
     Gaps
     ----
@@ -73,8 +75,10 @@ class RunBlocks:
     A block is passed on only when a sample behind it has come, so a detector lags by up to `block_s`.
     """
 
-    def __init__(self, wanted: Sequence[str], block_s: float) -> None:
-        self._wanted = tuple(wanted)
+    def __init__(
+        self, wanted: Sequence[str], block_s: float, dtype: type[np.floating[Any]] | None = np.float64
+    ) -> None:
+        self._wanted, self._dtype = tuple(wanted), dtype
         self._block_s = block_s
         self._run: _OpenRun | None = None
         self._n_runs = 0
@@ -92,7 +96,7 @@ class RunBlocks:
             if len(segment.volts) == 0:
                 continue
             pieces: dict[str, FloatArray] = {
-                role: np.asarray(window.traces[role].segments[at].volts, dtype=np.float64) for role in roles
+                role: np.asarray(window.traces[role].segments[at].volts, dtype=self._dtype) for role in roles
             }
             blocks += self._take(segment.start_s, segment.rate_hz, pieces)
         return blocks

@@ -8,6 +8,7 @@ import numpy as np
 from scipy.fft import rfft
 
 from ampwitness.detect.streams import RunBlock, RunBlocks
+from ampwitness.detect.tone_screen import may_be_point, may_be_steady
 from ampwitness.types import FloatArray, Interval, TraceWindow
 from ampwitness.waveform.response import PASS_FRACTION
 from ampwitness.waveform.tone_cycles import measure_cycles
@@ -30,6 +31,7 @@ _MOVING_RATIO = 1.005
 _FINE_STEP_S = 0.05
 _FINE_CYCLES = 3.0
 _FINE_HARMONICS = 24
+_SCREENED_AT_ONCE = 30
 _LEFT_OVER_S = 0.16  # the rest of a second that makes no whole piece, of a 20 Hz tone at most
 _EDGE_PERCENT = (0.2, 12.0)  # a quarter second that ends at the edge reads little
 # Where it moves faster than this it is measured every half cycle, or every half of so long a span of a high tone.
@@ -125,7 +127,8 @@ class TonePassages:
     def __init__(self, *, is_live: bool = False) -> None:
         self._is_live = is_live
         self._held: list[RunBlock] = []
-        self._blocks = RunBlocks(("output", "supply", "source"), BLOCK_S)
+        self._blocks = RunBlocks(("output", "supply", "source"), BLOCK_S, dtype=None)
+        self._may_be_steady: dict[int, bool] = {}  # by id, of the blocks that have just come
         self._open: TonePassage | None = None
         self._before: RunBlock | None = None
         self._measured: RunBlock | None = None  # the block that was measured last
@@ -149,6 +152,8 @@ class TonePassages:
         return self.done + ([self._open] if self._open is not None and self._is_worth(self._open) else [])
 
     def _take(self, blocks: list[RunBlock]) -> None:
+        if not self._is_live:
+            self._may_be_steady = _screen(blocks)
         for block in blocks:
             if "output" not in block.volts:
                 continue
@@ -180,12 +185,16 @@ class TonePassages:
             line_hz = _line_hz(held[-1], held[-1].n)
             goes_on = _is_near(_line_hz(block, block.n // 2), line_hz)
             came_on = len(held) > 1 and _is_near(_line_hz(held[0], -(held[0].n // 2)), line_hz)
-            if (goes_on or came_on) and _is_mostly_points(held[-1], line_hz):
+            if (
+                (goes_on or came_on)
+                and _may_last(held[-1], held[0] if len(held) > 1 else None, block)
+                and _is_mostly_points(held[-1], line_hz)
+            ):
                 for waiting in held:
                     self._measure(waiting)
                 self._was_tonal = True
                 return False
-        is_steady = _is_steady(block.volts["output"], block.rate_hz)
+        is_steady = self._may_be_steady.get(id(block), True) and _is_steady(block.volts["output"], block.rate_hz)
         last = held[-1] if held else self._before
         self._was_tonal, self._before = False, None
         if block.is_last:
@@ -199,6 +208,7 @@ class TonePassages:
         return True
 
     def _measure(self, block: RunBlock) -> None:
+        block = _as_doubles(block)
         output, rate_hz = block.volts["output"], block.rate_hz
         guess_hz = self._open.points[-1].reading.frequency_hz if self._open is not None else _rough_hz(output, rate_hz)
         step_s = LONG_STEP_S if guess_hz < LONG_BELOW_HZ else STEP_S
@@ -260,8 +270,57 @@ def _line_hz(block: RunBlock, n: int) -> float:
     return find_strongest_hz(volts, block.rate_hz, LOWEST_HZ)
 
 
+def _screen(blocks: list[RunBlock]) -> dict[int, bool]:
+    """Of whole blocks, by id: whether they may be steady. Others have no entry."""
+    whole = [b for b in blocks if "output" in b.volts and b.n >= (BLOCK_S - 1e-6) * b.rate_hz]
+    alike: dict[tuple[int, float], list[RunBlock]] = {}
+    for block in whole:
+        alike.setdefault((block.n, block.rate_hz), []).append(block)
+    found: dict[int, bool] = {}
+    for (_, rate_hz), same in alike.items():
+        for first in range(0, len(same), _SCREENED_AT_ONCE):
+            few = same[first : first + _SCREENED_AT_ONCE]
+            rows = np.stack([block.volts["output"] for block in few])
+            told = may_be_steady(rows, rate_hz, LOWEST_HZ, LEAST_LEVEL_V)
+            found.update((id(block), bool(steady)) for block, steady in zip(few, told, strict=True))
+    return found
+
+
+def _as_doubles(block: RunBlock) -> RunBlock:
+    return replace(block, volts={role: np.asarray(v, dtype=np.float64) for role, v in block.volts.items()})
+
+
+def _may_last(inside: RunBlock, before: RunBlock | None, after: RunBlock) -> bool:
+    """Whether a block and what lies around it may be a passage that is long enough, by the spectra of their pieces.
+
+    Every piece of the block must do, and the pieces beside it; what is measured in shorter pieces may reach into one
+    more on each side.
+    """
+    line_hz = _line_hz(inside, inside.n)
+    step_s = LONG_STEP_S if line_hz < LONG_BELOW_HZ else STEP_S
+    own = _count_points(inside, step_s, line_hz)
+    if own < len(range(0, inside.n - round(step_s * inside.rate_hz) + 1, round(step_s * inside.rate_hz))):
+        return False
+    n_after = _count_points(after, step_s, line_hz)
+    if (n_after + 1) * step_s >= BLOCK_S:
+        return True
+    n_before = 0 if before is None else _count_points(before, step_s, line_hz, from_end=True)
+    return (n_before + own + n_after + 2) * step_s >= LEAST_PASSAGE_S - 1e-6 or (n_before + 1) * step_s >= BLOCK_S
+
+
+def _count_points(block: RunBlock, step_s: float, line_hz: float, *, from_end: bool = False) -> int:
+    """How many pieces in a row may be points, from a block's start or its end."""
+    output, n = block.volts["output"], round(step_s * block.rate_hz)
+    starts = list(range(0, block.n - n + 1, n))
+    for count, at in enumerate(reversed(starts) if from_end else starts):
+        if not may_be_point(output[at : at + n], block.rate_hz, line_hz, LOWEST_HZ):
+            return count
+    return len(starts)
+
+
 def _is_mostly_points(block: RunBlock, line_hz: float) -> bool:
     """Whether at least half of a block's pieces would be points of a passage; without the costly part of measuring."""
+    block = _as_doubles(block)
     n = round((LONG_STEP_S if line_hz < LONG_BELOW_HZ else STEP_S) * block.rate_hz)
     found = [_measure_point(block, at, n, wants_model=False) for at in range(0, block.n - n + 1, n)]
     return sum(point is not None for point in found) >= len(found) / 2

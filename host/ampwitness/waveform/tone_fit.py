@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -41,6 +42,13 @@ def tone_window(n: int) -> npt.NDArray[np.float64]:
     return window
 
 
+@lru_cache(maxsize=16)
+def _hann_window(n: int) -> npt.NDArray[np.float64]:
+    window: npt.NDArray[np.float64] = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(n) + 0.5) / n)
+    window.flags.writeable = False
+    return window
+
+
 def find_strongest_hz(
     volts: FloatArray, rate_hz: float, lowest_hz: float = 0.0, highest_hz: float | None = None
 ) -> float:
@@ -72,7 +80,7 @@ def find_strongest_hz(
     n = len(volts)
     if n < 8:
         return 0.0
-    window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(n) + 0.5) / n)
+    window = _hann_window(n)
     centred = np.asarray(volts, dtype=np.float64)
     centred = centred - float(window @ centred) / float(window.sum())
     spectrum = np.abs(np.fft.rfft(centred * window))

@@ -1,0 +1,154 @@
+"""Which seconds cannot be the inside of a steady tone, told cheaply: music is passed over without a fit.
+
+Everything here only leaves out: what passes is measured as if nothing had been looked at.
+
+Gaps: sees one block of an unbroken run at a time.
+Limits: coarser than `tone_stream`, with room to spare on the side of measuring.
+Source: our choice; tests/detect_tones/test_tone_screen.py holds that no measured tone is left out.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from scipy.fft import rfft
+
+from ampwitness.types import FloatArray
+from ampwitness.waveform.tone_fit import find_strongest_hz
+
+_FOLD = 4  # samples that are summed to one
+_LOW_SHARE = 0.85  # of the power is left by that: else it lies too high to be judged so
+# `tone_stream` asks for 0.25 of the power of a tone of the least level; for 0.4 of all power in the strongest line, and
+# for 0.9 of it with the line's multiples, or 0.97 with one other line.
+_LEAST_LEVEL_RATIO = 0.24
+_LINE_SHARE, _LINES_SHARE = 0.4, 0.9
+_SPARE = 0.03
+_NEAR_BINS = 3
+_ORDERS = np.arange(2, 8)
+# A piece: what is neither the line, its multiples nor one other line may be so much of its power. A point of a curve
+# may hold 15 % (rms) beside tone and harmonics.
+_REST_SHARE = 0.06
+_PIECE_BINS = 2.5
+_OTHER_BINS = 4
+_LINE_BINS, _LINE_RATIO = 0.6, 0.05
+
+BoolArray = npt.NDArray[np.bool_]
+
+
+def may_be_steady(volts: FloatArray, rate_hz: float, lowest_hz: float, least_level_v: float) -> BoolArray:
+    """Whether blocks may be the inside of a passage.
+
+    Parameters
+    ----------
+    volts : (blocks, samples) volts of whole blocks
+    rate_hz : samples a second
+    lowest_hz : of tones that are looked for
+    least_level_v : rms
+
+    Returns
+    -------
+    (blocks,) False where `tone_stream` would certainly find no line that holds nearly all.
+    """
+    n = volts.shape[1] // _FOLD
+    rows = np.asarray(volts[:, : n * _FOLD], dtype=np.float32)
+    folded = rows[:, 0::_FOLD] + rows[:, 1::_FOLD]
+    for at in range(2, _FOLD):
+        folded += rows[:, at::_FOLD]
+    mean = folded.mean(axis=1)
+    power = np.einsum("ij,ij->i", rows, rows) - n * _FOLD * (mean / _FOLD) ** 2
+    folded -= mean[:, None]
+    low_power = np.einsum("ij,ij->i", folded, folded) / _FOLD
+    is_loud = power >= _LEAST_LEVEL_RATIO * least_level_v**2 * volts.shape[1]
+    out = is_loud & (low_power < _LOW_SHARE * power)  # too high: not judged here
+    looked = np.flatnonzero(is_loud & ~out)
+    if len(looked):
+        lost = np.clip(1 - low_power[looked] / power[looked], 0.0, 1.0)
+        out[looked] = _has_lines(folded[looked], rate_hz / _FOLD, lowest_hz, lost)
+    return np.asarray(out)
+
+
+def _has_lines(volts: FloatArray, rate_hz: float, lowest_hz: float, lost: FloatArray) -> BoolArray:
+    """(blocks,) whether one line and its multiples, or two lines, hold nearly all; `lost`: share of the power that lay
+    too high, which may all have been multiples."""
+    n = volts.shape[1]
+    transformed = rfft(volts * _hann(n), axis=1)
+    spectrum = transformed.real**2 + transformed.imag**2
+    total = spectrum.sum(axis=1)
+    first = int(lowest_hz * n / rate_hz)
+    peak = first + np.argmax(spectrum[:, first:], axis=1)
+    near = np.clip(peak[:, None] + np.arange(-_NEAR_BINS, _NEAR_BINS + 1), 0, spectrum.shape[1] - 1)
+    held = np.take_along_axis(spectrum, near, axis=1).sum(axis=1)
+    left = 1 - lost
+    has_line = held >= ((_LINE_SHARE - lost) / left - _SPARE) * total
+    rows = np.flatnonzero(has_line)
+    has_line[rows] = _has_multiples(spectrum[rows], peak[rows], held[rows], total[rows], lost[rows])
+    return has_line
+
+
+def _has_multiples(
+    spectrum: FloatArray, peak: npt.NDArray[np.intp], held: FloatArray, total: FloatArray, lost: FloatArray
+) -> BoolArray:
+    """(blocks,) whether the strongest line's multiples, or one other line, hold nearly all besides it."""
+    summed = np.zeros((len(spectrum), spectrum.shape[1] + 1), dtype=np.float64)
+    np.cumsum(spectrum, axis=1, dtype=np.float64, out=summed[:, 1:])
+    multiples = peak[:, None] * _ORDERS
+    low = np.maximum((peak + _NEAR_BINS + 1)[:, None], multiples - _NEAR_BINS)
+    held = held + _between(summed, low, multiples + _NEAR_BINS + 1)
+    least = ((_LINES_SHARE - lost) / (1 - lost) - _SPARE) * total
+    for row in np.flatnonzero(held < least).tolist():
+        rest = spectrum[row]
+        rest[max(0, peak[row] - _NEAR_BINS) : peak[row] + _NEAR_BINS + 1] = 0.0
+        second = int(np.argmax(rest))
+        held[row] += rest[max(0, second - _NEAR_BINS) : second + _NEAR_BINS + 1].sum()
+    return np.asarray(held >= least)
+
+
+def _between(summed: FloatArray, low: npt.NDArray[np.intp], stop: npt.NDArray[np.intp]) -> FloatArray:
+    """(rows,) sums of bins `low` to `stop`, both (rows, spans), from running sums along the rows."""
+    top = summed.shape[1] - 1
+    rows = np.arange(len(summed))[:, None]
+    spans = summed[rows, np.clip(stop, 0, top)] - summed[rows, np.clip(low, 0, top)]
+    return np.asarray(np.maximum(spans, 0.0).sum(axis=1))
+
+
+def may_be_point(volts: FloatArray, rate_hz: float, line_hz: float, lowest_hz: float) -> bool:
+    """Whether a piece may be a point of a passage: nearly nothing beside its strongest line, the multiples of that and
+    one other line, and one of the two is the passage's.
+
+    Parameters
+    ----------
+    volts : (n,) a piece of an unbroken run
+    rate_hz : samples a second
+    line_hz : of the passage
+    lowest_hz : of tones that are looked for
+    """
+    n = len(volts)
+    bin_hz = rate_hz / n
+    centred = np.asarray(volts - volts.mean(), dtype=np.float32)
+    transformed = rfft(centred * _hann(n))
+    spectrum = transformed.real**2 + transformed.imag**2
+    total = float(spectrum.sum())
+    at = find_strongest_hz(volts, rate_hz, lowest_hz) / bin_hz
+    if total <= 0 or at <= 0:
+        return False
+    near = max(_LINE_BINS, _LINE_RATIO * line_hz / bin_hz)
+    bins = np.arange(len(spectrum))
+    order = np.maximum(np.rint(bins / at), 1.0)
+    spectrum[np.abs(bins - order * at) <= _PIECE_BINS] = 0.0
+    if float(spectrum.sum()) <= _REST_SHARE * total and abs(at - line_hz / bin_hz) <= near:
+        return True
+    other = int(np.argmax(spectrum))
+    spectrum[max(0, other - _OTHER_BINS) : other + _OTHER_BINS + 1] = 0.0
+    is_near = min(abs(at - line_hz / bin_hz), abs(other - line_hz / bin_hz)) <= near
+    return is_near and float(spectrum.sum()) <= _REST_SHARE * total
+
+
+_HANN: dict[int, npt.NDArray[np.float32]] = {}
+
+
+def _hann(n: int) -> npt.NDArray[np.float32]:
+    if n not in _HANN:
+        if len(_HANN) > 8:
+            _HANN.clear()
+        _HANN[n] = np.hanning(n).astype(np.float32)
+    return _HANN[n]

@@ -1,0 +1,89 @@
+"""What is passed over cheaply would not have become a passage: findings with and without the screen are the same."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.detect import tone_stream
+from ampwitness.detect.gain_steps import GainStepDetector
+from ampwitness.detect.tone_screen import may_be_steady
+from ampwitness.types import Finding
+
+RATE_HZ = 8000.0
+Floats = npt.NDArray[np.float64]
+
+
+def time_s(seconds: float) -> Floats:
+    return np.arange(round(seconds * RATE_HZ)) / RATE_HZ
+
+
+def clipped(volts: Floats, rail_v: float) -> Floats:
+    return np.clip(volts, -rail_v, rail_v)
+
+
+def drawn(seed: int) -> Floats:
+    """A tone as a hand may make it: any pitch, a turned or stepped level, clipped or not, noise, hum, a drift; the
+    edges anywhere."""
+    rng = np.random.default_rng([seed, 41])
+    seconds = rng.uniform(3.5, 7.0)
+    t = time_s(seconds)
+    hz = float(np.exp(rng.uniform(np.log(20), np.log(1500)))) * (1 + rng.choice([0.0, 0.002]) * t)
+    level_v = 10 ** (rng.uniform(-0.3, 1.4) + rng.choice([0.0, 0.05, 0.2, 0.45]) * t / 2)
+    if rng.uniform() < 0.3:
+        level_v = level_v * np.where(t > rng.uniform(1, 3), 1.6, 1.0)
+    volts = np.sqrt(2) * level_v * np.sin(2 * np.pi * np.cumsum(hz) / RATE_HZ + rng.uniform(0, 6))
+    if rng.uniform() < 0.5:
+        volts = clipped(volts, float(np.quantile(np.abs(volts), rng.uniform(0.5, 1.0))))
+    if rng.uniform() < 0.3:
+        volts += rng.uniform(0.01, 0.6) * np.median(level_v) * np.sin(2 * np.pi * rng.uniform(30, 900) * t)
+    start, stop = rng.uniform(0, 1.2), rng.uniform(2.6, seconds + 1)
+    volts = np.where((t >= start) & (t < stop), volts, 0.0)
+    return np.asarray(volts + rng.choice([0.005, 0.03, 0.1]) * rng.standard_normal(len(t)))
+
+
+def notes(seed: int) -> Floats:
+    """Bass notes of a second or two, one after the other: nearly tones."""
+    rng = np.random.default_rng([seed, 43])
+    pieces = []
+    for _ in range(4):
+        t = time_s(rng.uniform(0.7, 2.6))
+        decay = np.exp(-t * rng.choice([0.0, 0.3, 1.5]))
+        pieces.append(rng.uniform(2, 20) * decay * np.sin(2 * np.pi * rng.uniform(35, 110) * t))
+    volts = np.concatenate(pieces)
+    return np.asarray(clipped(volts, 14.0) + 0.02 * rng.standard_normal(len(volts)))
+
+
+def find(volts: Floats) -> list[Finding]:
+    detector = GainStepDetector()
+    for window in iter_windows_from_arrays({"output": volts.astype(np.float32)}, RATE_HZ, window_s=10.0):
+        detector.push(window)
+    return list(detector.finish().findings)
+
+
+@pytest.mark.parametrize("make", [drawn, notes])
+def test_the_screen_leaves_no_passage_out(make: Callable[[int], Floats], monkeypatch: pytest.MonkeyPatch) -> None:
+    material = [make(seed) for seed in range(14)]
+    screened = [find(volts) for volts in material]
+    monkeypatch.setattr(tone_stream, "_screen", lambda blocks: {})
+    monkeypatch.setattr(tone_stream, "_may_last", lambda inside, before, after: True)
+    wanted = [find(volts) for volts in material]
+    assert [repr(found) for found in screened] == [repr(found) for found in wanted]
+    assert sum(map(bool, wanted)) >= 4, "the material must hold tones"
+
+
+def test_steady_seconds_pass_and_noise_does_not() -> None:
+    rng = np.random.default_rng(7)
+    for seed in range(40):
+        hz = float(np.exp(np.random.default_rng(seed).uniform(np.log(20), np.log(3000))))
+        tone = np.sin(2 * np.pi * hz * time_s(1.0))
+        rows = np.stack([tone, clipped(5 * tone, 2.0), tone * np.exp(1.15 * time_s(1.0))])
+        assert may_be_steady(rows, RATE_HZ, 18.0, 0.2).all(), hz
+    noise = rng.standard_normal((10, 8000))
+    steps = np.cumsum(noise, axis=1) / 20
+    quiet = 0.1 * np.sin(2 * np.pi * 50 * time_s(1.0))[None, :]
+    assert not may_be_steady(steps, RATE_HZ, 18.0, 0.2).any()
+    assert not may_be_steady(quiet, RATE_HZ, 18.0, 0.2).any()
