@@ -36,6 +36,8 @@ class EventCase:
     notes: tuple[Note, ...] = ()
     edges: tuple[Edge, ...] = ()
     model_supply: Samples | None = None  # without noise, at the models' rate
+    model_output: Samples | None = None  # the same
+    attacks_s: tuple[float, ...] = ()  # how long each note takes to rise, where it was drawn by that
     nominal_supply_v: float | None = None
     extra: dict[str, float] = field(default_factory=dict)
 
@@ -110,7 +112,14 @@ def music_case(seed: int, *, kinds: Sequence[str], seconds: float = 20.0, loud: 
     wanted = bass_line(rng, 0.6, seconds - 0.6, peaks=peaks, kinds=kinds, beat_s=float(rng.uniform(0.4, 0.7)))  # type: ignore[arg-type]
     source_v, notes = play(wanted, seconds, MODEL_RATE_HZ, rng)
     run = drive(_AMPLIFIER, draw_supply(rng), source_v, MODEL_RATE_HZ)
-    return EventCase(log_drive(rng, run), 8000.0, find_truth(run, notes, 12.6), notes, model_supply=run.supply.supply_v)
+    return EventCase(
+        log_drive(rng, run),
+        8000.0,
+        find_truth(run, notes, 12.6),
+        notes,
+        model_supply=run.supply.supply_v,
+        model_output=run.output_v,
+    )
 
 
 def tones_case(seed: int, *, second_harmonic: float = 0.0, length_s: float = 1.0, rate_hz: int = 8000) -> EventCase:
@@ -119,13 +128,14 @@ def tones_case(seed: int, *, second_harmonic: float = 0.0, length_s: float = 1.0
     seconds = 12.0
     at = np.arange(round(seconds * MODEL_RATE_HZ)) / MODEL_RATE_HZ
     source_v = np.zeros(len(at))
-    notes = []
+    notes, attacks_s = [], []
     begins_s = 0.7
     while begins_s + length_s < seconds - 0.3:
         hz = float(rng.uniform(22.0, 118.0)) if not second_harmonic else float(rng.uniform(22.0, 60.0))
         peak = float(0.7 * _FULL_V * 10 ** (-rng.uniform(0, 26) / 20))
         attack_s = float(rng.uniform(0.001, 0.006))
         u = at - begins_s
+        attacks_s.append(attack_s)
         shape = np.clip(u / attack_s, 0, 1) * np.clip((length_s - u) / 0.004, 0, 1)
         wave = np.sin(2 * np.pi * hz * u) + second_harmonic * np.sin(4 * np.pi * hz * u + rng.uniform(0, 2 * np.pi))
         source_v += peak * shape * wave / (1 + second_harmonic)
@@ -138,6 +148,8 @@ def tones_case(seed: int, *, second_harmonic: float = 0.0, length_s: float = 1.0
         find_truth(run, notes, 12.6),
         tuple(notes),
         model_supply=run.supply.supply_v,
+        model_output=run.output_v,
+        attacks_s=tuple(attacks_s),
     )
 
 
@@ -190,19 +202,20 @@ def slow_attack_case(seed: int) -> EventCase:
     rate_hz, seconds = 8000, 16.0
     at = np.arange(round(seconds * rate_hz)) / rate_hz
     wave = np.zeros(len(at))
-    notes = []
+    notes, attacks_s = [], []
     begins_s = 0.7
     while begins_s + 1.2 < seconds:
         hz, peak = float(rng.uniform(25.0, 110.0)), float(10 ** rng.uniform(0.0, 1.4))
         attack_s = float(rng.uniform(0.04, 0.3))
         u = at - begins_s
+        attacks_s.append(attack_s)
         shape = 0.5 - 0.5 * np.cos(np.pi * np.clip(u / attack_s, 0, 1))
         wave += peak * shape * np.clip((0.9 - u) / 0.02, 0, 1) * np.sin(2 * np.pi * hz * u)
         notes.append(TrueNote(begins_s, begins_s + 0.9, hz, 12.6, 12.6, 0.0, begins_s))
         begins_s += 0.9 + float(rng.uniform(0.1, 0.5))
     supply = np.full(len(at), 12.6)
     volts = {"output": add_logger(rng, wave, "output"), "supply": add_logger(rng, supply, "supply")}
-    return EventCase(volts, float(rate_hz), Truth((), tuple(notes), (), ()))
+    return EventCase(volts, float(rate_hz), Truth((), tuple(notes), (), ()), attacks_s=tuple(attacks_s))
 
 
 def recovery_case(seed: int) -> EventCase:

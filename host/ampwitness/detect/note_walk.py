@@ -27,6 +27,7 @@ LEAST_NOTE_S = 0.060
 LEAST_BEFORE_TURN_S = 0.130  # what the prediction needs to know a note by, and no drum's glide lasts
 PITCH_FROM_S = 4.0
 _LEAST_NOISE_V, _MOST_NOISE_V = 0.001, 0.020
+_TAIL_BEATS = ((0.5, 2.0 * END_RATIO), (2.0, 0.04))  # so long after a note, so much of it may still swell up as beats
 SWELL_WITHIN_S, SWELL_BEHIND_S = 0.250, 0.060  # of a note's beginning; behind the place that is looked at
 _DECIDE_BEHIND_S = 0.200
 _KEEP_S = 4.6
@@ -267,8 +268,10 @@ class RunNotes:
     def _wait(self, part: FloatArray, to: int, place: int | None) -> None:
         """No note sounds: has one begun so slowly that nothing marks its beginning?"""
         floor_v = self.floor_v
-        if self._at * self._raw_a_band - self._last_end < 0.5 * self.rate_hz:
-            floor_v = max(floor_v, 2.0 * END_RATIO * self._last_peak_v)  # its tail may beat
+        since = self._at * self._raw_a_band - self._last_end
+        for within_s, ratio in _TAIL_BEATS:
+            if since < within_s * self.rate_hz:
+                floor_v = max(floor_v, ratio * self._last_peak_v)
         if float(part.max()) >= floor_v**2:
             lowest = np.minimum.accumulate(np.minimum(part, self._armed_v2))
             up = np.flatnonzero((part >= floor_v**2) & ((part >= 4.0 * lowest) | (self._armed_v2 > 1e9)))
