@@ -34,6 +34,7 @@ from ampwitness.types import (
     Decoded,
     Envelope,
     Finding,
+    FindingKind,
     Gap,
     Hello,
     Interval,
@@ -224,11 +225,14 @@ def measured_calibrations(recording: Recording, options: AnalyseOptions) -> tupl
     return calibrations_from_json(text, recording.name) if isinstance(text, str) else ()
 
 
+KEPT_KINDS: tuple[FindingKind, ...] = ("setting", "check")  # what guided walks keep in their recording
+
+
 def kept_settings(recording: Recording) -> list[Finding]:
     """What a guided walk concluded while it recorded, as it was kept in the recording."""
     return [
         Finding(
-            kind="setting",
+            kind=kind,
             start_s=float(kept.content.get("start_s") or 0.0),
             stop_s=float(kept.content.get("stop_s") or 0.0),
             severity="information",
@@ -237,7 +241,8 @@ def kept_settings(recording: Recording) -> list[Finding]:
             evidence=kept.content.get("evidence") or {},
         )
         for kept in recording.host_findings
-        if kept.content.get("kind") == "setting"
+        for kind in KEPT_KINDS
+        if kept.content.get("kind") == kind
     ]
 
 

@@ -349,7 +349,7 @@ class TraceWindow:
 
 Severity = Literal["information", "attention", "serious", "danger"]
 FindingKind = Literal[
-    "clip", "note", "dip", "cutout", "tone", "knee", "setting", "drift", "reading", "saturation", "gap", "mark"
+    "clip", "note", "dip", "cutout", "tone", "knee", "setting", "check", "drift", "reading", "saturation", "gap", "mark"
 ]
 Measured = Mapping[str, float | int | str | bool | None]
 

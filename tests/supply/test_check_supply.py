@@ -6,6 +6,7 @@ import json
 import sys
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 from ampwitness.bench.stimulus import ArrayStimulus
@@ -13,6 +14,8 @@ from ampwitness.bench.virtual_board import VirtualBoardOptions, virtual_board
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.cli import main
 from ampwitness.errors import UsageError
+from ampwitness.findings.as_json import analysis_to_json, read_schema
+from ampwitness.findings.wording import describe_finding
 from ampwitness.guide import supply_textbook
 from ampwitness.guide.check_supply import (
     CheckSupplyWalk,
@@ -22,6 +25,8 @@ from ampwitness.guide.check_supply import (
     conclude_check,
     make_points,
 )
+from ampwitness.pipeline import AnalyseOptions, analyse
+from ampwitness.recording import open_recording
 
 RATE_HZ = 8000.0
 POSTS = {"battery plus post@under a tone": (0.5, 3.5), "main fuse in@under a tone": (4.0, 7.0),
@@ -194,7 +199,8 @@ def test_the_whole_command_on_the_virtual_board(
     )
     out = tmp_path / "check.json"
     with virtual_board(VirtualBoardOptions(stimulus, roles=stimulus.roles, speed=None)) as port:
-        arguments = ["check-supply", "--port", port, "--answers", answers, "--out", out, "--json"]
+        kept = tmp_path / "walk.mcap"
+        arguments = ["check-supply", "--port", port, "--answers", answers, "--out", out, "--record", kept, "--json"]
         monkeypatch.setattr(sys, "argv", ["ampwitness", *map(str, arguments)])
         with pytest.raises(SystemExit) as caught:
             main()
@@ -207,6 +213,14 @@ def test_the_whole_command_on_the_virtual_board(
     assert any("The leg that drops most: main fuse in to main fuse out" in s for s in result["sentences"])
     grounds = {r["state"]: r["mean_v"] for r in result["readings"] if r["point"] == "ground return"}
     assert grounds["under a tone"] - grounds["at rest"] == pytest.approx(-0.25, abs=0.02)
+    # The recording keeps the same outcome as a finding, and a report of it says so.
+    analysis = analyse(open_recording(kept), AnalyseOptions())
+    (finding,) = [f for f in analysis.findings if f.kind == "check"]
+    assert finding.measured["worst_leg"] == "main fuse in to main fuse out"
+    assert finding.measured["worst_drop_v"] == pytest.approx(result["legs"][1]["drop_v"])
+    assert [leg["drop_v"] for leg in finding.evidence["legs"]] == drops
+    assert "most is lost from main fuse in to main fuse out" in describe_finding(finding)
+    jsonschema.validate(analysis_to_json(analysis), read_schema())
 
 
 def test_the_table_has_every_reading() -> None:

@@ -30,6 +30,7 @@ from ampwitness.guide.check_supply import (
     conclude_check,
     make_points,
 )
+from ampwitness.guide.supply_finding import conclude_walk
 from ampwitness.guide.supply_textbook import BATTERY_KINDS, CHARGING_KINDS, REST_HOURS
 from ampwitness.link.finding import find_board
 from ampwitness.link.session import BoardSession
@@ -100,8 +101,7 @@ def check_supply(
         if "supply" not in roles:
             raise UsageError("the board logs no supply channel: wire the probe and name it in its board_config.")
         walk = CheckSupplyWalk(make_points(names, roles), STATES, _spans(typed))
-        _walk(session, walk, facts, recording, as_json)
-    check = conclude_check(facts, walk.readings, roles)
+        check = _walk(session, walk, facts, recording, as_json)
     content = {**check_to_plain(check), "made_at": datetime.now().astimezone().isoformat(timespec="seconds")}
     write_whole(out, json.dumps(to_plain(content), indent=1) + "\n")
     _print(check, content, out, as_json)
@@ -205,8 +205,8 @@ class _Screen:
 
 def _walk(
     session: BoardSession, walk: CheckSupplyWalk, facts: dict[str, Any], recording: Path | None, as_json: bool
-) -> None:
-    """Measure every step, or as many as the person wants."""
+) -> SupplyCheck:
+    """Measure every step, or as many as the person wants; a recording keeps the outcome as a finding."""
     typed = {"what": "supply check", "nominal_supply_v": facts["nominal_v"], "battery_kind": facts["battery_kind"]}
     writer = None if recording is None else RecordingWriter(recording, recording_notes(session, typed))
     known = calibration_of(session.hello.board_id)
@@ -230,3 +230,9 @@ def _walk(
                 feed.request_stop()
         for reading in walk.finish():
             screen.tell(reading)
+        check = conclude_check(facts, walk.readings, session.hello.roles)
+        if writer is not None and writer.is_open:
+            found = conclude_walk(check)
+            names = ("kind", "start_s", "stop_s", "measured", "threshold", "evidence")
+            writer.keep_finding(time.time(), to_plain({name: getattr(found, name) for name in names}))
+    return check

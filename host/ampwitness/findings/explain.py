@@ -89,6 +89,11 @@ DEPTHS: dict[str, Depth] = {
         "It holds for the source, the level and the equaliser as they stood. Boost turned up later moves it.",
         _LOUD,
     ),
+    "check": Depth(
+        "What the walk with the probe concluded at the time, with every reading and every leg it compared.",
+        "Readings one after the other are only as equal as the drive was. Nothing in it tells a battery's health.",
+        "Take power off before a clip moves at a fuse, and fuse the probe's lead.",
+    ),
     "drift": Depth(
         "The output's level is followed by the minute, against the source where that is logged. A slow ramp or an "
         "approach, as of something that heats, is fitted to the hours; abrupt changes are listed apart.",

@@ -19,7 +19,8 @@ MAX_CUTOUTS_SHOWN = 6
 MAX_LISTED = 200  # of a kind: a day of clips would make a page nobody can open; the JSON holds more
 AROUND_WAVE_S = 0.04
 LONGEST_WAVE_S = 0.16
-SPREAD_KINDS = ("setting", "reading", "drift", "gap", "knee")  # not a moment whose single waves would tell anything
+# not a moment whose single waves would tell anything
+SPREAD_KINDS = ("setting", "check", "reading", "drift", "gap", "knee")
 # what makes one of a kind worse than another, tried in this order; else its length
 WORSE: dict[str, tuple[str, ...]] = {
     "clip": ("overdrive_db", "flat_s"),

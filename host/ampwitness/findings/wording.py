@@ -84,6 +84,14 @@ KIND_WORDS: dict[str, KindWords] = {
         "What `set-gain` said when the gain was set, kept in the recording.",
         "Write the line on the job sheet.",
     ),
+    "check": KindWords(
+        "checks",
+        "supply check",
+        "supply checks",
+        "What did the walk along the supply conclude?",
+        "What `check-supply` said about battery, fuses, leads and ground, kept in the recording with every reading.",
+        "Look first at the leg that drops most; write the table on the job sheet.",
+    ),
     "drift": KindWords(
         "trends",
         "drift of level",
@@ -189,7 +197,7 @@ def describe_finding(finding: Finding) -> str:
     if finding.kind == "reading":
         unit = f" {m['unit']}" if m.get("unit") else ""
         return f"{m.get('name', 'reading')}: {_plain(m.get('value'))}{unit}"
-    if finding.kind == "setting":
+    if finding.kind in ("setting", "check"):
         return str(m.get("line") or "no result")
     if finding.kind == "saturation":
         return f"{m.get('role', 'input')} at the {m.get('rail', 'end')} of the logger's range"
@@ -282,7 +290,7 @@ def find_worst(findings: Sequence[Finding], kind: str) -> Finding | None:
         return _largest(chosen, "level_v" if kind == "tone" else "knee_v") or (chosen[-1] if chosen else None)
     if kind == "drift":
         return max(chosen, key=lambda f: abs(float(f.measured.get("change_db") or 0.0)), default=None)
-    if kind == "reading":
+    if kind in ("reading", "check"):
         return chosen[-1] if chosen else None
     if kind == "cutout":
         return _largest(chosen, "outage_s") or (chosen[0] if chosen else None)
@@ -304,6 +312,7 @@ _WORST_WORDS = {
     "tone": "Loudest",
     "knee": "Highest",
     "setting": "Last",
+    "check": "Last",
     "drift": "Largest",
     "reading": "Last",
 }

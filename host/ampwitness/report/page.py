@@ -52,6 +52,7 @@ TABLE_ORDER = (
     "note",
     "knee",
     "setting",
+    "check",
     "tone",
     "reading",
     "saturation",

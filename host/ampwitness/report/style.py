@@ -38,6 +38,7 @@ LANE_STYLES: dict[str, LaneStyle] = {
     "tone": LaneStyle("test tones", "#F0E442", ""),
     "knee": LaneStyle("gain curves", "#009E73", "..."),
     "setting": LaneStyle("gain set", "#D55E00", ""),
+    "check": LaneStyle("supply checked", "#D55E00", "///"),
     "drift": LaneStyle("drift of level", "#56B4E9", "..."),
     "reading": LaneStyle("typed readings", "#7F7F7F", ""),
     "saturation": LaneStyle("logger range", "#009E73", "xx"),

@@ -71,6 +71,12 @@ _COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
         ("outcome", "outcome", 0),
     ),
     "setting": (("result", "line", 0),),
+    "check": (
+        ("result", "line", 0),
+        ("readings", "n_readings", 0),
+        ("worst leg", "worst_leg", 0),
+        ("drop (V)", "worst_drop_v", 3),
+    ),
     "drift": (
         ("change (dB)", "change_db", 3),
         ("a hour (dB)", "change_db_per_hour", 3),

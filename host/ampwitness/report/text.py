@@ -55,7 +55,7 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
         if line.not_judged and line.verdict != "not judged":
             lines += _wrap(line.not_judged, width, "  ")
     findings = FindingList.of(analysis.findings)
-    for kind in ("knee", "setting", "cutout", "mark", "drift", "reading", "dip", "clip"):
+    for kind in ("knee", "setting", "check", "cutout", "mark", "drift", "reading", "dip", "clip"):
         chosen = findings.of_kind(kind)
         if chosen:
             lines += ["", f"{KIND_WORDS[kind].many.capitalize()}, in order of time:", *_list_findings(chosen, width)]
