@@ -87,3 +87,27 @@ def test_steady_seconds_pass_and_noise_does_not() -> None:
     quiet = 0.1 * np.sin(2 * np.pi * 50 * time_s(1.0))[None, :]
     assert not may_be_steady(steps, RATE_HZ, 18.0, 0.2).any()
     assert not may_be_steady(quiet, RATE_HZ, 18.0, 0.2).any()
+
+
+@pytest.mark.parametrize("hz", [24.0, 50.3, 1000.0])
+def test_a_long_tone_gives_the_same_whether_its_repeats_are_measured_or_not(
+    hz: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(tone_stream, "_THIN_ABOVE", 12)
+    t = time_s(64.0)
+    volts = 20 * (1 + 0.002 * np.sin(2 * np.pi * t / 50)) * np.sin(2 * np.pi * hz * t)
+    volts[30 * 8000 : 30 * 8000 + 4800] *= 0.5  # it dips in between
+    volts = clipped(volts, 20.2) + 0.02 * np.random.default_rng(1).standard_normal(len(t))
+    n_measured = []
+    measure = tone_stream.TonePassages._measure_all
+
+    def counted(self: tone_stream.TonePassages, block: tone_stream.RunBlock) -> None:
+        n_measured.append(block.first)
+        measure(self, block)
+
+    monkeypatch.setattr(tone_stream.TonePassages, "_measure_all", counted)
+    found = find(volts)
+    n_few = len(n_measured)
+    monkeypatch.setattr(tone_stream.TonePassages, "_repeats", lambda self, block: False)
+    assert repr(found) == repr(find(volts))
+    assert n_few < 0.7 * (len(n_measured) - n_few)

@@ -82,7 +82,7 @@ def _has_lines(volts: FloatArray, rate_hz: float, lowest_hz: float, lost: FloatA
     has_line = held >= ((_LINE_SHARE - lost) / left - _SPARE) * total
     rows = np.flatnonzero(has_line)
     has_line[rows] = _has_multiples(spectrum[rows], peak[rows], held[rows], total[rows], lost[rows])
-    return has_line
+    return np.asarray(has_line)
 
 
 def _has_multiples(
@@ -141,6 +141,21 @@ def may_be_point(volts: FloatArray, rate_hz: float, line_hz: float, lowest_hz: f
     spectrum[max(0, other - _OTHER_BINS) : other + _OTHER_BINS + 1] = 0.0
     is_near = min(abs(at - line_hz / bin_hz), abs(other - line_hz / bin_hz)) <= near
     return is_near and float(spectrum.sum()) <= _REST_SHARE * total
+
+
+def measure_pieces(volts: FloatArray, n: int) -> FloatArray:
+    """(pieces,) rms of each whole piece of n samples about its mean, the middle counting most: that of a steady tone
+    does not depend on where in its cycle a piece begins.
+
+    Parameters
+    ----------
+    volts : (samples,) volts of an unbroken run
+    n : samples of a piece
+    """
+    rows = np.asarray(volts[: len(volts) // n * n], dtype=np.float32).reshape(-1, n)
+    weight = _hann(n) / float(_hann(n).sum())
+    centred = rows - (rows @ weight)[:, None]
+    return np.asarray(np.sqrt(np.square(centred) @ weight))
 
 
 _HANN: dict[int, npt.NDArray[np.float32]] = {}

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.fft import rfft
 
 from ampwitness.detect.streams import RunBlock, RunBlocks
-from ampwitness.detect.tone_screen import may_be_point, may_be_steady
+from ampwitness.detect.tone_screen import may_be_point, may_be_steady, measure_pieces
 from ampwitness.types import FloatArray, Interval, TraceWindow
 from ampwitness.waveform.response import PASS_FRACTION
 from ampwitness.waveform.tone_cycles import measure_cycles
@@ -43,6 +43,8 @@ _LEAST_TWO_TONES_S = 3.0
 _THIN_ABOVE = 1200  # points of a passage; beyond, those that repeat the last one are not kept
 _THIN_RATIO = 0.003
 _THIN_S = 5.0
+_THIN_SHARE = 1e-3  # of a passage's length, where that is longer: a day keeps some thousands of points
+_REPEATS_RATIO = 0.001  # pieces whose level differs less from those measured last, in a long passage, repeat them
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +95,11 @@ class TonePassage:
     def frequency_hz(self) -> float:
         return float(np.median([point.reading.frequency_hz for point in self.points]))
 
+    @property
+    def thin_s(self) -> float:
+        """How far apart the points of a long passage are kept while they only repeat one another."""
+        return max(_THIN_S, _THIN_SHARE * (self.stop_s - self.start_s))
+
     def add(self, point: TonePoint) -> None:
         """Append a point; one that only repeats the last one is counted and left out of a long passage."""
         self.n_points += 1
@@ -100,7 +107,7 @@ class TonePassage:
         if len(self.points) >= _THIN_ABOVE:
             last = self.points[-1]
             is_same = abs(point.reading.level_v / last.reading.level_v - 1) < _THIN_RATIO
-            if is_same and point.stop_s - last.stop_s < _THIN_S:
+            if is_same and point.stop_s - last.stop_s < self.thin_s:
                 return
         self.points.append(point)
 
@@ -133,6 +140,7 @@ class TonePassages:
         self._before: RunBlock | None = None
         self._measured: RunBlock | None = None  # the block that was measured last
         self._was_tonal = False
+        self._levels: FloatArray | None = None  # of the pieces of the second that was measured last, in a long passage
         self.done: list[TonePassage] = []
         self.seen_s = 0.0
         self.live_points: list[TonePoint] = []  # of the passage that is open, for who watches
@@ -208,6 +216,41 @@ class TonePassages:
         return True
 
     def _measure(self, block: RunBlock) -> None:
+        if not self._is_live and self._repeats(block):
+            return
+        self._measure_all(block)
+
+    def _repeats(self, block: RunBlock) -> bool:
+        """Whether a second of a long passage only repeats what was measured last, none of whose points would be kept;
+        it is then counted and no more."""
+        passage, levels = self._open, self._levels
+        if passage is None or passage.run_id != block.run_id or len(passage.points) < _THIN_ABOVE:
+            self._levels = None
+            return False
+        last = passage.points[-1]
+        line_hz = last.reading.frequency_hz
+        step_s = LONG_STEP_S if line_hz < LONG_BELOW_HZ else STEP_S
+        n, stop_s = round(step_s * block.rate_hz), block.time_s(block.first + block.n)
+        output = block.volts["output"]
+        now = measure_pieces(output, n)
+        self._levels = now
+        if levels is None or len(levels) != len(now) or stop_s - last.stop_s >= passage.thin_s:
+            return False
+        if last.is_saturated or block.saturated.get("output"):
+            return False
+        if np.max(np.abs(now / np.mean(levels) - 1)) > _REPEATS_RATIO or _count_points(block, step_s, line_hz) < len(
+            now
+        ):
+            return False
+        if abs(find_strongest_hz(output, block.rate_hz, LOWEST_HZ) / line_hz - 1) > _SAME_TONE_RATIO:
+            return False
+        self._levels = levels  # those of the second that was measured: a slow change adds up
+        passage.n_points += len(now)
+        passage.stop_s = block.time_s(block.first + len(now) * n)
+        self._measured = block
+        return True
+
+    def _measure_all(self, block: RunBlock) -> None:
         block = _as_doubles(block)
         output, rate_hz = block.volts["output"], block.rate_hz
         guess_hz = self._open.points[-1].reading.frequency_hz if self._open is not None else _rough_hz(output, rate_hz)
