@@ -32,6 +32,8 @@ _WORTH = 0.9  # a further number must narrow the spread to this
 MOST = 600  # plateaus; more adds time, not knowledge
 LAG_STEP = 0.25
 KNEE_ROUNDS = 3
+_LEVEL_SHARE = 0.12  # of the rise that the line would have made, that plateaus of one level may lie apart
+_HIGHEST = (3, 4, 5, 6, 8, 11, 15, 20, 28, 40)  # so many plateaus of the highest supplies may share a level
 _SPREAD_FLOOR_SHARE = 0.0005
 _TUKEY = 4.7
 
@@ -185,12 +187,16 @@ def _find_knee(line: CeilingFit, level: FloatArray, supply: FloatArray) -> Ceili
     Those may be few: they are believed where nearly all of them lie on one level and below the line."""
     tolerance_v = 3 * line.spread_v
     best, most = line, FEWEST_ABOVE_KNEE - 1
-    for top_v in np.unique(np.quantile(level, np.linspace(0.5, 0.99, 15))):
+    by_supply = level[np.argsort(-supply, kind="stable")]
+    highest = [float(np.median(by_supply[:k])) for k in _HIGHEST if k <= len(level)]
+    for top_v in np.unique(np.concatenate((np.quantile(level, np.linspace(0.5, 0.99, 15)), highest))):
         knee_v = (float(top_v) - line.constant_v) / line.ratio
         above = supply > knee_v + tolerance_v / line.ratio
         if np.count_nonzero(above) <= most:
             continue
-        on_level = np.abs(level[above] - top_v) <= tolerance_v
+        # How nearly one level: beside their own spread, against how far the line would have risen over it.
+        risen_v = float(np.max(line.constant_v + line.ratio * supply[above])) - top_v
+        on_level = np.abs(level[above] - top_v) <= max(tolerance_v, _LEVEL_SHARE * risen_v)
         # Crests at one supply say nothing about a level that stands still.
         if np.mean(on_level) < 0.85 or np.ptp(supply[above]) < LEAST_RANGE_V / 2:
             continue
