@@ -16,9 +16,8 @@ from ampwitness.detect.ceiling_fit import CeilingFit
 from ampwitness.detect.clip_cause import attach_cause, judge_clip, learn_ceilings, read_ceiling
 from ampwitness.detect.found_clips import ClipTable
 from ampwitness.detect.result import DetectorResult
-from ampwitness.detect.supply_charging import FOLLOWING_ERROR_RATIO, LIMIT_ERROR_RATIO
 from ampwitness.detect.supply_fit import SLOW_LAGS_S
-from ampwitness.detect.supply_history import STEP_S, SupplySteps
+from ampwitness.detect.supply_history import SupplySteps
 from ampwitness.detect.supply_model import (
     AT_ONCE_MOST_S,
     FAST_MOST_S,
@@ -118,7 +117,7 @@ def _supply_result(
         "remedies": _find_remedies(gain, states, ceiling),
         "remarks": _remarks(model, steps),
     }
-    judged_s = float(len(steps) * STEP_S)
+    judged_s = steps.seen_s
     return DetectorResult((), Coverage(NAME, judged_s, ()), summary)
 
 
@@ -200,8 +199,8 @@ def _describe_regimes(state: StateModel, factor: Factor) -> list[dict[str, Any]]
         return []
     found = []
     both = (
-        (fit.tells_following, FOLLOWS, fit.following_weight, FOLLOWING_ERROR_RATIO, fit.following_share),
-        (fit.tells_limit, AT_LIMIT, fit.limit_weight, LIMIT_ERROR_RATIO, fit.limit_share),
+        (fit.tells_following, FOLLOWS, fit.following_weight, fit.following_error_ratio, fit.following_share),
+        (fit.tells_limit, AT_LIMIT, fit.limit_weight, fit.limit_error_ratio, fit.limit_share),
     )
     for is_told, what, weight, error_ratio, share in both:
         if is_told:
@@ -230,7 +229,7 @@ def _lowest_ceiling(
     for side in ("positive", "negative"):
         fit = fits.get(side)
         if fit is not None:
-            known.append(Ceiling(fit.constant_v, fit.ratio, 0.0, fit.spread_v, fit.knee_v))
+            known.append(Ceiling(fit.constant_v, fit.ratio, -fit.droop, fit.spread_v, fit.knee_v))
         elif (ceiling := read_ceiling(rails.get(side))) is not None:
             known.append(ceiling)
     at_v = max(state.open_v for state in model.states.values())

@@ -361,19 +361,26 @@ def summarise_states(states: EngineStates, steps: SupplySteps, findings: Sequenc
     where: npt.NDArray[np.int64] = np.searchsorted(starts, listed.start_s, "right") - 1
     state_of_span = np.array([STATES.index(kind) for kind in [*kinds, "not decidable"]])  # the last one: before all
     state_of = state_of_span[where]
+    state_of_minute = state_of_span[np.searchsorted(starts, steps.left_out.middle_s, "right") - 1]
     supply = steps.volts.get("supply", np.empty(0))
     for number, name in enumerate(STATES):
         mine = place == number
-        duration_s = float(mine.sum() * STEP_S)
+        left_out = steps.left_out
+        beside = np.flatnonzero(state_of_minute == number)
+        duration_s = float(mine.sum() * STEP_S + left_out.seen_s[beside].sum())
         if duration_s == 0:
             continue
+        means = (supply[mine].sum(), (left_out.supply_mean_v * left_out.seen_s)[beside].sum() / STEP_S)
+        lowest_v = min(np.min(supply[mine], initial=np.inf), np.min(left_out.supply_lowest_v[beside], initial=np.inf))
         own = listed.take(np.flatnonzero(state_of == number))
         residuals = [float(f.measured["residual_v"] or 0.0) for f in own.of_kind("dip")]
         flats = own.of_kind("clip").values("flat_s")
         per[name] = {
             "duration_s": duration_s,
-            "supply_mean_v": float(np.mean(supply[mine])),
-            "supply_lowest_v": float(np.min(supply[mine])),
+            "supply_mean_v": float(np.mean(supply[mine]))
+            if not len(beside)
+            else float(sum(means) * STEP_S / duration_s),
+            "supply_lowest_v": float(lowest_v),
             "n_dips": len(residuals),
             "deepest_residual_v": min(residuals, default=None),
             "n_clips": own.n_of("clip"),

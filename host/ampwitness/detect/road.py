@@ -14,7 +14,7 @@ from ampwitness.detect.cutouts import settle_cranking
 from ampwitness.detect.engine_states import find_engine_states, summarise_states
 from ampwitness.detect.mark_ties import tie_marks
 from ampwitness.detect.result import DetectorResult
-from ampwitness.detect.supply_history import STEP_S, SupplySteps
+from ampwitness.detect.supply_history import SupplySteps
 from ampwitness.finding_list import FindingList
 from ampwitness.types import Coverage, NotJudged
 
@@ -48,6 +48,6 @@ def settle_road(results: Sequence[DetectorResult], steps: SupplySteps) -> tuple[
         if s.state == "not decidable"
     )
     if not states.spans:
-        open_ = (NotJudged(0.0, len(steps) * STEP_S, states.remarks[0]),)
+        open_ = (NotJudged(0.0, steps.seen_s, states.remarks[0]),)
     summary = summarise_states(states, steps, everything)
     return (*settled, DetectorResult((), Coverage(NAME, judged_s, open_), summary))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +18,24 @@ from ampwitness.types import FloatArray, TraceWindow
 
 STEP_S = 0.010
 ROLES = ("supply", "battery", "ground", "current")
+MINUTE_S = 60.0
+MINUTE_STEPS = round(MINUTE_S / STEP_S)
+MOST_MINUTES, MOST_MARKED, MOST_KEPT = 60, 40, 90
+LEVEL_QUANTILE, LEVEL_V, MARKED_FALL_V = 0.95, 0.12, 3.0
 _EDGE = 1e-6  # of a step: a sample that lies on a step's edge belongs to what follows
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOutMinutes:
+    """Minutes of which only these figures were kept; all (m,)."""
+
+    middle_s: FloatArray
+    seen_s: FloatArray  # of the minute, in whole steps
+    supply_mean_v: FloatArray
+    supply_lowest_v: FloatArray
+
+
+NONE_LEFT_OUT = LeftOutMinutes(*(np.zeros(0) for _ in range(4)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,12 +43,14 @@ class SupplySteps:
     """Steps in which every sample was there, in order of time; all arrays (n,).
 
     `index` counts steps of STEP_S from recording time 0. `output_v2` is the mean square of the output (NaN where it was
-    not recorded); `volts` the mean of each of ROLES that was recorded, NaN where it was not.
+    not recorded); `volts` the mean of each of ROLES that was recorded, NaN where it was not. Of a recording longer than
+    MOST_MINUTES the steps of some minutes are left out, see `SupplyHistory`.
     """
 
     index: npt.NDArray[np.int64]
     output_v2: FloatArray
     volts: Mapping[str, FloatArray]
+    left_out: LeftOutMinutes = NONE_LEFT_OUT
 
     def __len__(self) -> int:
         return len(self.index)
@@ -40,15 +60,46 @@ class SupplySteps:
         """Middle of each step."""
         return (self.index + 0.5) * STEP_S
 
+    @property
+    def seen_s(self) -> float:
+        """Seconds of whole steps, those included that were left out."""
+        return float(len(self.index) * STEP_S + self.left_out.seen_s.sum())
+
+
+@dataclass(frozen=True, slots=True)
+class _Minute:
+    number: int  # from recording time 0
+    index: npt.NDArray[np.int64]
+    columns: Mapping[str, FloatArray]
+    level_v: float  # what the supply is at its highest, but for a twentieth of the time
+    is_marked: bool  # the supply fell far below that: a start, a dip
+
+    def figures(self) -> tuple[float, float, float, float]:
+        """Of LeftOutMinutes."""
+        supply = self.columns["supply"]
+        middle_s = (self.number + 0.5) * MINUTE_S
+        return middle_s, len(self.index) * STEP_S, float(np.mean(supply)), float(np.min(supply))
+
 
 class SupplyHistory:
-    """Collects the steps while windows come in. 4 bytes a step and quantity: 70 MB for a day of output and supply."""
+    """Collects the steps while windows come in.
+
+    Limits
+    ------
+    All steps of an hour, and some megabytes, are kept. Of a longer recording MOST_MINUTES minutes, spread evenly, and
+    beside them those in which the supply fell far (up to MOST_MARKED) and as many as it takes that the supply's level
+    never differs by more than LEVEL_V from one minute kept to the next; of the others mean and lowest.
+    """
 
     def __init__(self) -> None:
-        self._index: list[npt.NDArray[np.int64]] = []
+        self._index: list[npt.NDArray[np.int64]] = []  # of the minute that is not complete
         self._columns: dict[str, list[FloatArray]] = {}
         self._open: dict[str, tuple[int, int, float, float]] = {}  # role -> step, samples in it, sum, rate
         self._n_rows = 0
+        self._minutes: list[_Minute] = []
+        self._left_out: list[tuple[float, float, float, float]] = []
+        self._stride = 1
+        self._roles: dict[str, None] = {}
 
     def push(self, window: TraceWindow) -> None:
         """Look at the next window."""
@@ -68,14 +119,69 @@ class SupplyHistory:
                 column = self._columns.setdefault(role, [np.full(self._n_rows, np.nan, dtype=np.float32)])
                 column.append(rows.get(role, np.full(len(steps), np.nan)).astype(np.float32))
             self._n_rows += len(steps)
+            if int(steps[-1]) // MINUTE_STEPS > int(self._index[0][0]) // MINUTE_STEPS:
+                self._put_away(int(steps[-1]) // MINUTE_STEPS)
 
     def finish(self) -> SupplySteps:
-        """All whole steps. A step that the recording's end cuts off is left out."""
-        index = np.concatenate(self._index) if self._index else np.zeros(0, dtype=np.int64)
-        columns = {role: np.concatenate(parts).astype(np.float64) for role, parts in self._columns.items()}
+        """The steps that were kept. A step that the recording's end cuts off is left out."""
+        self._put_away(None)
+        minutes = self._minutes
+        index = np.concatenate([m.index for m in minutes]) if minutes else np.zeros(0, dtype=np.int64)
         missing = np.full(len(index), np.nan)
+        columns = {role: self._join(role).astype(np.float64) for role in self._roles}
         volts = {role: columns[role] for role in ROLES if role in columns}
-        return SupplySteps(index, columns.get("output", missing), volts)
+        left_out = NONE_LEFT_OUT
+        if self._left_out:
+            left_out = LeftOutMinutes(*(np.array(column) for column in zip(*sorted(self._left_out), strict=True)))
+        return SupplySteps(index, columns.get("output", missing), volts, left_out)
+
+    def _join(self, role: str) -> FloatArray:
+        parts = [m.columns.get(role, np.full(len(m.index), np.nan, dtype=np.float32)) for m in self._minutes]
+        return np.concatenate(parts) if parts else np.zeros(0, dtype=np.float32)
+
+    def _put_away(self, before: int | None) -> None:
+        """Make minutes of the steps before the minute of that number; None: of all."""
+        if not self._index:
+            return
+        index = np.concatenate(self._index)
+        columns = {role: np.concatenate(parts) for role, parts in self._columns.items()}
+        self._roles |= dict.fromkeys(columns)
+        numbers = index // MINUTE_STEPS
+        stop = len(index) if before is None else int(np.searchsorted(numbers, before))
+        borders = [0, *(np.flatnonzero(np.diff(numbers[:stop])) + 1).tolist(), stop]
+        for a, b in pairwise(borders):
+            if b > a:
+                self._keep(int(numbers[a]), index[a:b], {role: column[a:b] for role, column in columns.items()})
+        self._index, self._n_rows = [index[stop:]], len(index) - stop
+        self._columns = {role: [column[stop:]] for role, column in columns.items()}
+
+    def _keep(self, number: int, index: npt.NDArray[np.int64], columns: dict[str, FloatArray]) -> None:
+        known = columns["supply"][np.isfinite(columns["supply"])]
+        level_v = float(np.quantile(known, LEVEL_QUANTILE)) if len(known) else float("nan")
+        is_marked = bool(len(known)) and float(known.min()) < level_v - MARKED_FALL_V
+        copies = {role: column.copy() for role, column in columns.items()}  # so that the pieces they lie in can go
+        self._minutes.append(_Minute(number, index.copy(), copies, level_v, is_marked))
+        if self._stride > 1 and len(self._minutes) > 2:
+            self._thin(first=len(self._minutes) - 2)
+        while sum(m.number % self._stride == 0 for m in self._minutes) > MOST_MINUTES:
+            self._stride *= 2
+            self._thin(first=1)
+
+    def _thin(self, first: int) -> None:
+        """Leave out minutes from place `first` on whose turn it is not; never the last, which has no neighbour yet."""
+        kept = self._minutes[:first]
+        n_marked = sum(m.is_marked for m in kept)
+        for at in range(first, len(self._minutes) - 1):
+            minute, behind = self._minutes[at], self._minutes[at + 1]
+            is_due = minute.number % self._stride == 0
+            has_room = n_marked < MOST_MARKED and len(kept) < MOST_KEPT
+            is_step = not abs(behind.level_v - kept[-1].level_v) <= LEVEL_V
+            if is_due or (has_room and (minute.is_marked or is_step)):
+                kept.append(minute)
+                n_marked += minute.is_marked
+            else:
+                self._left_out.append(minute.figures())
+        self._minutes = [*kept, self._minutes[-1]]
 
     def _reduce(
         self, role: str, start_s: float, rate_hz: float, volts: FloatArray

@@ -22,7 +22,7 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.supply_charging import LIMIT_ERROR_RATIO, ChargingFit, fit_charging
+from ampwitness.detect.supply_charging import ChargingFit, fit_charging
 from ampwitness.detect.supply_fit import (
     SupplyFit,
     find_breaks,
@@ -48,7 +48,7 @@ SETTLED_BLOCK_S = 60.0
 QUIET_SHARE = 0.2
 # What a straight line leaves out, standard: an alternator at its current limit bends it.
 MODEL_ERROR_RATIO: Mapping[str, float] = {"at rest": 0.012, "charging": 0.05}
-CREST_ERROR_RATIO = 0.025  # of the sag, standard: crests do not meet the mean supply, by how much depends on the pitch
+CREST_ERROR_RATIO = 0.03  # of the sag, standard: crests do not meet the mean supply, by how much depends on the pitch
 SIGMAS = 2.0
 _STATE_STEP_S = 2.0
 _LEAST_FALL_V = 0.03
@@ -168,12 +168,15 @@ def learn_supply(steps: SupplySteps, options: SupplyOptions) -> SupplyModel | No
         if fit is not None and state == "charging":
             alternator, by_power = _fit_alternator(steps, demand, unit, supply, rows)
         if rows.any():
+            # A minute that was left out is in the state of the last step before it.
+            left_out = steps.left_out
+            beside = mine[np.maximum(0, np.searchsorted(steps.time_s, left_out.middle_s) - 1)]
             states[name] = StateModel(
                 state=state,
                 fit=fit,
                 power_fit=fit if unit == "V" else _fit_power(steps, supply, rows),
-                lowest_v=float(supply[rows].min()),
-                judged_s=float(rows.sum() * STEP_S),
+                lowest_v=float(min(supply[rows].min(), np.min(left_out.supply_lowest_v[beside], initial=np.inf))),
+                judged_s=float(rows.sum() * STEP_S + left_out.seen_s[beside].sum()),
                 open_v=float(np.median(settled_v[name])) if len(settled_v[name]) else float(np.median(supply[rows])),
                 shares=_find_shares(steps, demand, rows, fit),
                 charging=alternator,
@@ -397,7 +400,7 @@ def _fall_of(model: StateModel, after_s: float) -> tuple[Callable[[float], float
     demands = np.linspace(0.0, 3.0 * fit.highest_demand, 61)
     falls = alternator.fall_after(model.open_v, demands, after_s)
     ratio = max(w[1] / max(w[0], 1e-12) for w in (alternator.following_weight, alternator.limit_weight) if w[0] > 0)
-    ratio = float(np.hypot(min(ratio, MODEL_ERROR_RATIO["charging"]), LIMIT_ERROR_RATIO))
+    ratio = float(np.hypot(min(ratio, MODEL_ERROR_RATIO["charging"]), alternator.limit_error_ratio))
     # Beyond the last a straight line goes on.
     slope = float((falls[-1] - falls[-2]) / (demands[-1] - demands[-2]))
 

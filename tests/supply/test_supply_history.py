@@ -1,0 +1,94 @@
+"""What is kept of a long supply: enough for the same answers, in memory that does not grow."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.detect import supply_history
+from ampwitness.detect.dips import DipDetector
+from ampwitness.detect.engine_states import find_engine_states, summarise_states
+from ampwitness.detect.supply_history import MINUTE_STEPS, SupplyHistory, SupplySteps
+from ampwitness.detect.supply_model import SupplyOptions, learn_supply
+from ampwitness.types import FloatArray
+
+RATE_HZ = 400.0
+MINUTES = 40
+START_S = 1310.0  # the engine
+
+
+def drive() -> dict[str, FloatArray]:
+    """Music at rest, a start, then charging."""
+    rng = np.random.default_rng(3)
+    t = np.arange(round(MINUTES * 60 * RATE_HZ)) / RATE_HZ
+    loud = np.repeat(rng.uniform(0, 1, MINUTES * 120) > 0.5, round(RATE_HZ / 2))
+    output = np.where(loud, 20 * np.sin(2 * np.pi * 55 * t), 0.0)
+    since_s = t - START_S
+    open_v = np.where(since_s < 0, 12.6 - 1e-4 * t, 14.2)
+    cranks = (since_s >= 0) & (since_s < 1.5)
+    open_v = np.where(cranks, 9.6 + 0.5 * np.sin(2 * np.pi * 4 * since_s), open_v)
+    open_v = np.where((since_s >= 0) & (since_s < 0.05), 7.5, open_v)
+    supply = open_v - 0.03 * np.square(output) / 4 / 12.6 + 0.003 * rng.standard_normal(len(t))
+    return {"output": output.astype(np.float32), "supply": supply.astype(np.float32)}
+
+
+@pytest.fixture(scope="module")
+def arrays() -> dict[str, FloatArray]:
+    return drive()
+
+
+def collect(arrays: dict[str, FloatArray], window_s: float) -> SupplySteps:
+    history = SupplyHistory()
+    for window in iter_windows_from_arrays(arrays, RATE_HZ, window_s=window_s):
+        history.push(window)
+    return history.finish()
+
+
+def test_an_hour_keeps_all_and_more_is_thinned_alike_whatever_the_windows(
+    arrays: dict[str, FloatArray], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = collect(arrays, 30.0)
+    assert len(whole) == MINUTES * MINUTE_STEPS
+    assert len(whole.left_out.seen_s) == 0
+    monkeypatch.setattr(supply_history, "MOST_MINUTES", 8)
+    few = collect(arrays, 30.0)
+    assert few.seen_s == pytest.approx(whole.seen_s)
+    minutes = np.unique(few.index // MINUTE_STEPS)
+    assert {0, 8, 16, 24, 32, MINUTES - 1} <= set(minutes.tolist())
+    assert START_S // 60 in minutes, "the minute of the start"
+    assert len(minutes) <= 14
+    np.testing.assert_array_equal(few.volts["supply"], whole.volts["supply"][np.isin(whole.index, few.index)])
+    for window_s in (7.0, 200.0):
+        other = collect(arrays, window_s)
+        np.testing.assert_array_equal(other.index, few.index)
+        np.testing.assert_allclose(other.volts["supply"], few.volts["supply"], atol=2e-6)
+        np.testing.assert_array_equal(other.left_out.middle_s, few.left_out.middle_s)
+
+
+def test_the_answers_are_those_of_all_steps(arrays: dict[str, FloatArray], monkeypatch: pytest.MonkeyPatch) -> None:
+    dips = DipDetector(None)
+    for window in iter_windows_from_arrays(arrays, RATE_HZ, window_s=60.0):
+        dips.push(window)
+    found = tuple(dips.finish().findings)
+    whole = collect(arrays, 60.0)
+    monkeypatch.setattr(supply_history, "MOST_MINUTES", 8)
+    few = collect(arrays, 60.0)
+    states, wanted = find_engine_states(few, found), find_engine_states(whole, found)
+    assert [span.state for span in states.spans] == ["rest", "cranking", "charging"]
+    assert [(s.state, s.start_s, s.stop_s) for s in states.spans] == [
+        (s.state, pytest.approx(s.start_s, abs=0.2), pytest.approx(s.stop_s, abs=0.2)) for s in wanted.spans
+    ]
+    per, per_wanted = (summarise_states(s, steps, found)["per_state"] for s, steps in ((states, few), (wanted, whole)))
+    for name, figures in per_wanted.items():
+        assert per[name]["supply_lowest_v"] == pytest.approx(figures["supply_lowest_v"], abs=0.01)
+        assert per[name]["supply_mean_v"] == pytest.approx(figures["supply_mean_v"], abs=0.02)
+        assert per[name]["duration_s"] == pytest.approx(figures["duration_s"], abs=61)  # a minute is of one state
+    model, model_wanted = (learn_supply(steps, SupplyOptions()) for steps in (few, whole))
+    assert model is not None
+    assert model_wanted is not None
+    for name, state in model_wanted.states.items():
+        # the median minute of a battery that sinks by 0.13 V: other minutes, another median
+        assert model.states[name].open_v == pytest.approx(state.open_v, abs=0.05)
+        assert model.states[name].lowest_v == pytest.approx(state.lowest_v, abs=0.02)
+    for time_s in (400.0, 1200.0, 1290.0, 1340.0, 2000.0):
+        assert model.settled_at(time_s) == pytest.approx(model_wanted.settled_at(time_s), abs=0.03)
