@@ -45,7 +45,11 @@ CHARGED_V = 14.2  # common charging set-point, within the 13.5 to 14.55 V of ser
 
 
 def conclude(
-    results: Sequence[DetectorResult], steps: SupplySteps, options: SupplyOptions
+    results: Sequence[DetectorResult],
+    steps: SupplySteps,
+    options: SupplyOptions,
+    *,
+    learned: tuple[SupplyModel | None] | None = None,
 ) -> tuple[DetectorResult, ...]:
     """The detectors' results with a cause on every clip, and one more result: the supply as the amplifier sees it.
 
@@ -54,12 +58,13 @@ def conclude(
     results : of all detectors
     steps : the recording in steps of 10 ms
     options : what is known of amplifier, load and battery
+    learned : what `learn_supply` gives of the steps, where that is known already
 
     Returns
     -------
     The results in their order, then that of "supply": no findings, what was judged, and the summary.
     """
-    model = learn_supply(steps, options)
+    model = learned[0] if learned is not None else learn_supply(steps, options)
     clipping = next((r for r in results if r.coverage.detector == "clipping"), None)
     rails: Mapping[str, Any] = clipping.summary.get("rail_model", {}) if clipping is not None else {}
     clip_rows = _clip_rows(clipping)

@@ -33,9 +33,10 @@ LEAST_CHUNK_S = 5.0
 LEAST_S = 8.0  # in all
 AT_LIMIT_V = 0.03  # an alternator whose lagged volts stand no further above its limit is at it
 SLOW_S = 1.3  # time constant of the battery's slow part
-SEEN_SHARE = 0.20  # of the lively time, that a regime must have been seen
+LIMIT_SHARE, FOLLOWING_SHARE = 0.20, 0.35  # of the lively time, that a regime must have been seen
 KNOWN_RATIO = 0.04  # standard error of a weight that is told
 LIMIT_ERROR_RATIO, FOLLOWING_ERROR_RATIO = 0.04, 0.03  # what the model leaves out, standard
+SPREAD_ERROR_RATIO = 2.5  # ... and what a spread of the size of the volts' own range would add to it
 _WARM_UP_S = 1.0
 _WORTH = 0.85  # what the alternator's part must narrow the spread to
 _CLEAR = 0.75  # ... so that what fits without one is no longer thought possible
@@ -75,19 +76,30 @@ class ChargingFit:
     limit_v: float
     field_lag_s: float
     spread_v: float
+    range_v: float  # what the volts ranged over, 98 % of them
     n_steps: int
     parameters: FloatArray
 
     @property
+    def limit_error_ratio(self) -> float:
+        """Standard error of the limit's weight that the model brings: the more, the less of the volts it follows."""
+        return float(np.hypot(LIMIT_ERROR_RATIO, SPREAD_ERROR_RATIO * self.spread_v / self.range_v))
+
+    @property
+    def following_error_ratio(self) -> float:
+        """The same of the weight below the limit."""
+        return float(np.hypot(FOLLOWING_ERROR_RATIO, SPREAD_ERROR_RATIO * self.spread_v / self.range_v))
+
+    @property
     def tells_limit(self) -> bool:
         """Whether the limit was reached often enough, and clearly enough, to be told."""
-        return self.limit_share >= SEEN_SHARE and self.limit_weight[1] <= KNOWN_RATIO * self.limit_weight[0]
+        return self.limit_share >= LIMIT_SHARE and self.limit_weight[1] <= KNOWN_RATIO * self.limit_weight[0]
 
     @property
     def tells_following(self) -> bool:
         """Whether the alternator followed often enough, and clearly enough, to be told."""
         weight, error = self.following_weight
-        return self.following_share >= SEEN_SHARE and error <= KNOWN_RATIO * weight
+        return self.following_share >= FOLLOWING_SHARE and error <= KNOWN_RATIO * weight
 
     def fall_after(self, open_v: float, demand: FloatArray, after_s: float) -> FloatArray:
         """(n,) volts lost `after_s` after demand stepped from 0 to each of (n,) values, from settled open volts."""
@@ -339,6 +351,7 @@ class _Search:
             limit_v=float(row[_LIMIT]),
             field_lag_s=float(np.exp(row[_FIELD])),
             spread_v=float(spread[best]),
+            range_v=max(_SPREAD_FLOOR_V, float(np.ptp(np.quantile(self._volts[self._counts], (0.01, 0.99))))),
             n_steps=int(self._counts.sum()),
             parameters=row.copy(),
         )
