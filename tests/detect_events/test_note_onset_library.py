@@ -13,8 +13,11 @@ import numpy as np
 import pytest
 import scipy.io.wavfile
 from ampwitness.bench import event_signals
+from ampwitness.bench.onset_scores import match_onsets
 from ampwitness.detect.notes import NoteDetector
 from event_material import decaying_notes, logged, run, seconds
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.signal import resample_poly
 
 # mir_eval's default: an onset counts as found within 50 ms (mir_eval.onset.f_measure).
@@ -73,3 +76,15 @@ def test_librosa_agrees_on_drawn_bass_lines(seed: int) -> None:
     theirs_s = listen_with_librosa(case.volts["output"])
     assert count_matches(true_s, ours_s) == 1.0
     assert count_matches(theirs_s, ours_s) >= 0.9
+
+
+@settings(max_examples=60, deadline=None)
+@given(data=st.data())
+def test_the_score_program_matches_onsets_as_mir_eval_does(data: st.DataObject) -> None:
+    times = st.lists(st.floats(0.0, 5.0), min_size=1, max_size=12, unique=True).map(sorted)
+    reference_s, estimated_s = np.array(data.draw(times)), np.array(data.draw(times))
+    n_pairs, late_s = match_onsets(reference_s, estimated_s)
+    precision, recall = n_pairs / len(estimated_s), n_pairs / len(reference_s)
+    _, theirs_precision, theirs_recall = mir_eval.onset.f_measure(reference_s, estimated_s, window=WINDOW_S)
+    assert (precision, recall) == pytest.approx((theirs_precision, theirs_recall))
+    assert np.all(np.abs(late_s) <= WINDOW_S)
