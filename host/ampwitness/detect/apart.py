@@ -50,6 +50,7 @@ class DetectorsApart:
         self._memory: SharedMemory | None = None
         self._slot_bytes = 0
         self._n_sent = self._n_taken = 0
+        self._is_asked = False
 
     def push(self, window: TraceWindow) -> None:
         """Hand over the next window; waits while N_SLOTS are on their way.
@@ -73,9 +74,15 @@ class DetectorsApart:
         self._say(("window", first, [piece.nbytes for piece in pieces], rest))
         self._n_sent += 1
 
+    def ask(self) -> None:
+        """Let the detectors finish while something else is done here. Raises RuntimeError as `push` does."""
+        if not self._is_asked:
+            self._is_asked = True
+            self._say(("finish",))
+
     def finish(self) -> list[DetectorResult]:
         """The detectors' answers, in the order in which `make` gives them. Raises RuntimeError as `push` does."""
-        self._say(("finish",))
+        self.ask()
         try:
             while (heard := self._hear()) is None:
                 pass

@@ -17,7 +17,7 @@ from ampwitness.detect.result import Detector, DetectorResult
 from ampwitness.detect.road import settle_road
 from ampwitness.detect.saturation import SaturationDetector
 from ampwitness.detect.supply_history import SupplyHistory
-from ampwitness.detect.supply_model import SupplyOptions
+from ampwitness.detect.supply_model import SupplyOptions, learn_supply
 from ampwitness.detect.trends import TrendDetector
 from ampwitness.types import TraceWindow
 
@@ -49,7 +49,7 @@ def make_detectors(options: DetectOptions) -> tuple[Detector, ...]:
 
 
 # What costs as much as reading the recording and everything else together.
-_APART = ("clipping", "notes")
+_APART = ("clipping",)
 
 
 def run_all(windows: Iterable[TraceWindow], options: DetectOptions, n_processes: int = 1) -> tuple[DetectorResult, ...]:
@@ -59,7 +59,7 @@ def run_all(windows: Iterable[TraceWindow], options: DetectOptions, n_processes:
     ----------
     windows : in order, each once
     options : what the detectors are told
-    n_processes : 2: clipping and notes run in a process of their own; the answers are the same
+    n_processes : 2: clipping runs in a process of its own; the answers are the same
 
     Returns
     -------
@@ -82,12 +82,15 @@ def run_all(windows: Iterable[TraceWindow], options: DetectOptions, n_processes:
             history.push(window)
             for detector in here:
                 detector.push(window)
+        if apart is not None:
+            apart.ask()
         answers = {detector.name: detector.finish() for detector in here}
+        steps = history.finish()
+        learned = (learn_supply(steps, options.supply),)  # while the other process judges its clips
         if apart is not None:
             answers.update(zip(_APART, apart.finish(), strict=True))
     finally:
         if apart is not None:
             apart.close()
     results = [answers[detector.name] for detector in detectors]
-    steps = history.finish()
-    return settle_road(conclude(results, steps, options.supply), steps)
+    return settle_road(conclude(results, steps, options.supply, learned=learned), steps)
