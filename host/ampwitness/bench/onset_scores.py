@@ -1,8 +1,8 @@
 """Onsets beside those of an independent program, aubio's `aubioonset`: `python -m ampwitness.bench.onset_scores`.
 
 Both are matched with the truth and with each other as music research does it: one to one, within 50 ms; the F-measure
-is the harmonic mean of the shares found and right. aubio hears the logged output at 44.1 kS/s with its own defaults (high
-frequency content, buffer 512, hop 256), so that it looks every 5.8 ms.
+is the harmonic mean of the shares found and right. aubio hears the logged output at 44.1 kS/s with its own defaults
+(high frequency content, buffer 512, hop 256), so that it looks every 5.8 ms.
 """
 
 from __future__ import annotations

@@ -30,6 +30,7 @@ _FIRST_BIN_S = 0.002
 _BIN_GROWTH = 1.06
 _LEAST_BINS = 10
 _N_TAUS = 100
+_SLOW_TAUS_S = (0.8, 1.4, 2.5)  # of a battery's slow part; common practice, no source
 _LOWEST_HALF_S = (0.001, 0.0014, 0.002, 0.0028, 0.004, 0.0057, 0.008, 0.0113, 0.016)
 _LEAST_WIDE_S = 0.020
 
@@ -311,8 +312,8 @@ class RecoveryFitter:
     """Fits the time constant with which the supply comes back after each note.
 
     The stretch is averaged in steps that grow with time, so that fast and slow returns cost the same; each of a
-    hundred time constants is fitted by least squares, once alone and once beside a straight line (a battery that goes
-    on rising slowly), and a parabola is laid through the best.
+    hundred time constants is fitted by least squares, once alone and once beside what goes on rising slowly (a straight
+    line, or the slow part of a battery), and a parabola is laid through the best.
 
     Parameters
     ----------
@@ -331,17 +332,19 @@ class RecoveryFitter:
         tau = self.taus_s[:, None]
         self._waves = (tau * (np.exp(-a / tau) - np.exp(-b / tau)) / (b - a)).T  # (bins, taus)
         self._weights = np.diff(self._edges).astype(float)
-        self._line = 0.5 * (a + b) - 0.5 / rate_hz
+        middle_s = 0.5 * (a + b) - 0.5 / rate_hz
+        self._slow = [middle_s, *(-np.expm1(-middle_s / tau_s) for tau_s in _SLOW_TAUS_S)]
         # Sums over the first n bins, by n: of weights, waves, lines and their products.
-        w, t = self._weights, self._line
+        w = self._weights
 
         def running(values: FloatArray) -> FloatArray:
             out: FloatArray = np.concatenate((np.zeros((1, *values.shape[1:])), np.cumsum(values, axis=0)))
             return out
 
-        self._s0, self._st, self._stt = running(w), running(w * t), running(w * t * t)
+        self._s0 = running(w)
+        self._st, self._stt = [running(w * t) for t in self._slow], [running(w * t * t) for t in self._slow]
         self._se, self._see = running(w[:, None] * self._waves), running(w[:, None] * self._waves**2)
-        self._ste = running((w * t)[:, None] * self._waves)
+        self._ste = [running((w * t)[:, None] * self._waves) for t in self._slow]
 
     def fit(self, rows: Sequence[FloatArray]) -> tuple[FloatArray, list[str]]:
         """Time constants.
@@ -370,9 +373,13 @@ class RecoveryFitter:
         median = steps[np.arange(k), np.clip((n_bins - 1) // 2, 0, n_all - 2)]
         noise_v = 1.05 * np.where(np.isfinite(median), median, 0.0)  # of one sample's worth of averaging
         total_s = self._edges[np.maximum(n_bins, 0)] / self._rate_hz
-        left, tau_s, rise_v = self._best(weighted, flat, n_bins, total_s, False)
-        left_line, tau_line_s, rise_line_v = self._best(weighted, flat, n_bins, total_s, True)
-        # The straight line must earn its place, and leaves only what is much faster than the stretch to the curve.
+        left, tau_s, rise_v = self._best(weighted, flat, n_bins, total_s, None)
+        beside = [self._best(weighted, flat, n_bins, total_s, slow) for slow in range(len(self._slow))]
+        which_slow = np.argmin(np.stack([left_slow for left_slow, _, _ in beside]), axis=0)
+        left_line, tau_line_s, rise_line_v = (
+            np.stack(parts)[which_slow, np.arange(k)] for parts in zip(*beside, strict=True)
+        )
+        # What rises slowly must earn its place, and leaves only what is much faster than the stretch to the curve.
         use_line = (left > np.maximum(0.002 * flat, 1.5 * noise_v**2 * n_bins)) & (left_line < 0.5 * left)
         use_line &= tau_line_s < 0.25 * total_s
         left, tau_s = np.where(use_line, left_line, left), np.where(use_line, tau_line_s, tau_s)
@@ -385,12 +392,17 @@ class RecoveryFitter:
             (tau_s > 0.485 * total_s, "the recovery was not over before the next onset"),
         )
         which = np.select([flags for flags, _ in reasons], [1, 2, 3, 4], default=0)
-        good = ("one exponential", "one exponential beside a straight line")
+        good = ("one exponential", "one exponential beside a slow rise")
         words = [reasons[w - 1][1] if w else good[int(line)] for w, line in zip(which.tolist(), use_line, strict=True)]
         return np.where(which == 0, tau_s, np.nan), words
 
     def _best(
-        self, weighted: FloatArray, flat: FloatArray, n_bins: npt.NDArray[np.intp], total_s: FloatArray, with_line: bool
+        self,
+        weighted: FloatArray,
+        flat: FloatArray,
+        n_bins: npt.NDArray[np.intp],
+        total_s: FloatArray,
+        slow: int | None,
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Squares left, time constant and rise of each row's best exponential."""
         row = np.arange(len(weighted))
@@ -400,10 +412,11 @@ class RecoveryFitter:
         product = weighted @ self._waves - self._se[n] * (sy / s0)[:, None]
         norm = self._see[n] - self._se[n] ** 2 / s0[:, None]
         base = flat
-        if with_line:
-            stt = np.maximum(self._stt[n] - self._st[n] ** 2 / s0, 1e-12)
-            sty = weighted @ self._line - self._st[n] * sy / s0
-            ste = self._ste[n] - self._se[n] * (self._st[n] / s0)[:, None]
+        if slow is not None:
+            st = self._st[slow][n]
+            stt = np.maximum(self._stt[slow][n] - st**2 / s0, 1e-12)
+            sty = weighted @ self._slow[slow] - st * sy / s0
+            ste = self._ste[slow][n] - self._se[n] * (st / s0)[:, None]
             product = product - ste * (sty / stt)[:, None]
             norm = norm - ste * ste / stt[:, None]
             base = flat - sty * sty / stt

@@ -60,7 +60,7 @@ class NoteDetector:
     is the same) is the lowest value of a moving parabola over 2 ms, taken again over 20 to 32 ms where a parabola fits
     that long; `supply_lowest_raw_v` the lowest sample. `supply_end_v` is the mean of the last 50 ms; `sag_v` before
     less lowest; `sag_slope_v_per_s` the mean slope of its fall from 10 to 90 %, within the note's first second;
-    `recovery_s` the time constant of one exponential, beside a straight line where that is needed, fitted up to the
+    `recovery_s` the time constant of one exponential, beside what rises slowly where that is needed, fitted up to the
     next onset (3 s at most); `ripple_v` peak to peak at twice the pitch.
 
     Gaps
