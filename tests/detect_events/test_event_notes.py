@@ -334,8 +334,8 @@ def test_supply_parts_against_closed_forms() -> None:
     assert found_s == pytest.approx(taus_s, rel=0.02)
     # A battery that rises on beside the capacitor's return: the fast one is meant.
     (both_s,), (how,) = fitter.fit([12.6 - 0.3 * np.exp(-seconds(1.0) / 0.02) - 0.2 * np.exp(-seconds(1.0) / 1.5)])
-    assert both_s == pytest.approx(0.02, rel=0.10)
-    assert "straight line" in how
+    assert both_s == pytest.approx(0.02, rel=0.03)
+    assert "beside a slow rise" in how
     assert np.isnan(fitter.fit([np.full(len(time_s), 12.6)])[0][0])
     before = measure_before(
         [np.full(2000, 12.5), np.linspace(12.0, 12.5, 2000), np.full(50, 12.5), np.full(2000, 12.5)],

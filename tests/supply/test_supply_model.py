@@ -17,6 +17,7 @@ from ampwitness.bench.supply_signals import (
 from ampwitness.bench.vehicle_supply import Capacitor, FixedLoad, VehicleSupply, run_supply
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.conclude import FULL_POWER_AFTER_S, conclude
+from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.supply_history import STEP_S, SupplyHistory, collect_history
 from ampwitness.detect.supply_model import (
     Ceiling,
@@ -25,6 +26,7 @@ from ampwitness.detect.supply_model import (
     fit_sag_line,
     learn_supply,
 )
+from ampwitness.types import Coverage, Finding
 
 RATE_HZ = 2000.0
 
@@ -213,3 +215,29 @@ def test_truth_of_a_cause_follows_from_the_models() -> None:
     )
     causes = find_true_causes(run, case.truth, case.amplifier, stiff, case.engine_is_on)
     assert {true.cause for true in causes} == {"drive"}
+
+
+def test_full_power_is_held_against_the_level_at_which_the_amplifier_was_seen_to_switch_off() -> None:
+    case = make_case(4, "ordinary", 12.0)
+    stated = SupplyOptions(load_ohm=case.amplifier.load.ohm, load_kind="resistor", efficiency=case.amplifier.efficiency)
+    results = analyse(case, stated)[:-2]  # without what was concluded
+    steps = collect_history(
+        iter_windows_from_arrays({r: case.volts[r] for r in ("output", "supply")}, 8000.0, window_s=10.0)
+    )
+
+    def cut_out(start_s: float, cause: str, supply_v: float) -> Finding:
+        measured = {"cause": cause, "supply_at_start_v": supply_v}
+        return Finding("cutout", start_s, start_s + 1.0, "serious", measured, {}, {})
+
+    seen = DetectorResult(
+        (cut_out(1.0, "supply fell below a level", 9.2), cut_out(3.0, "remote lead dropped", 12.0)),
+        Coverage("cutouts", 12.0, ()),
+        {},
+    )
+    summary = conclude((*results, seen), steps, stated)[-1].summary
+    assert summary["under_voltage_v"] == pytest.approx(9.2)  # a remote lead says nothing about the supply
+    full = summary["states"]["at rest"]["full_power"]
+    assert full["above_under_voltage_v"] == pytest.approx(full["supply_v"] - 9.2)
+    without = conclude(results, steps, stated)[-1].summary
+    assert without["under_voltage_v"] is None
+    assert "above_under_voltage_v" not in without["states"]["at rest"]["full_power"]
