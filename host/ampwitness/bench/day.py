@@ -46,8 +46,8 @@ class Stopwatch:
         self.seconds: dict[str, float] = {}
         self._stack: list[list[Any]] = []
 
-    def watch(self, owner: type, method: str, part: str) -> None:
-        """Time every call of `owner.method` under the name `part`."""
+    def watch(self, owner: Any, method: str, part: str) -> None:
+        """Time every call of `owner.method`, of a class or a module, under the name `part`."""
         original: Callable[..., Any] = getattr(owner, method)
 
         def timed(*args: Any, **kwargs: Any) -> Any:
@@ -66,13 +66,19 @@ class Stopwatch:
 
 
 def _watch_all(watch: Stopwatch) -> None:
+    from ampwitness import pipeline
     from ampwitness.decode import Decoder
+    from ampwitness.detect import run_all
     from ampwitness.detect.run_all import DetectOptions, make_detectors
     from ampwitness.detect.supply_history import SupplyHistory
     from ampwitness.waveform.assemble import Assembler
     from ampwitness.waveform.envelope import EnvelopeBuilder
 
     watch.watch(Decoder, "push_many", "decoding")
+    watch.watch(run_all, "learn_supply", "supply model")
+    watch.watch(run_all, "conclude", "causes")
+    watch.watch(run_all, "settle_road", "engine states")
+    watch.watch(pipeline, "_cut_pictured", "pictured spans")
     for method in ("push", "finish"):
         watch.watch(Assembler, method, "volts")
         watch.watch(EnvelopeBuilder, method, "overview")
