@@ -349,7 +349,9 @@ def test_supply_parts_against_closed_forms() -> None:
     assert before.looked_s[0] == pytest.approx(0.249, abs=0.001)
     # 1 V in 0.1 s: 10 V a second from 10 to 90 %.
     fall = 12.5 - np.clip(time_s / 0.1, 0, 1)
-    assert measure_slopes([fall], RATE_HZ, np.array([12.5])) == pytest.approx([-10.0], rel=0.01)
+    assert measure_slopes([fall], RATE_HZ, np.array([12.5]), np.array([0.001])) == pytest.approx([-10.0], rel=0.01)
+    # On a supply that wobbles by 0.2 V by itself a fall of 1 V has no slope that could be told.
+    assert np.isnan(measure_slopes([fall], RATE_HZ, np.array([12.5]), np.array([0.2]))[0])
 
 
 def test_lowest_value_of_a_noisy_bow_and_of_a_sharp_trough() -> None:

@@ -25,6 +25,7 @@ _KEEP_OFF_S = 0.001  # the onset may lie this much earlier than was found
 _AFTER_NOTE_S = 0.005
 _DRIFTS_V = 0.002
 _LEAST_FALL_V = 0.050
+_LEAST_WOBBLES = 8.0
 _LEAST_RISE_V = 0.020
 _FIRST_BIN_S = 0.002
 _BIN_GROWTH = 1.06
@@ -59,6 +60,7 @@ class Before:
     looked_s: FloatArray
     is_settled: Flags
     why_not: tuple[str, ...]  # empty where settled
+    wobble_v: FloatArray  # rms over the last 50 ms, about its mean
 
 
 def measure_before(rows: Sequence[FloatArray], rate_hz: float, since_last_s: FloatArray) -> Before:
@@ -96,6 +98,9 @@ def measure_before(rows: Sequence[FloatArray], rate_hz: float, since_last_s: Flo
     is_whole = is_settled & ((drift_v <= _DRIFTS_V) | (n - begin <= n_last))
     looked = np.where(is_whole, n - begin, n_last)
     volts = np.where(is_known, mean(n - looked, n), np.nan)
+    last = (np.arange(width)[None, :] >= (n - n_last)[:, None]) & (np.arange(width)[None, :] < n[:, None])
+    off_v = np.where(last, supply - mean(n - n_last, n)[:, None], 0.0)
+    wobble_v = np.sqrt(np.einsum("ij,ij->i", off_v, off_v) / np.maximum(n_last, 1))
     looked = np.where(is_known, looked, np.maximum(n, 0))
     why_not = []
     for place in range(len(rows)):
@@ -107,7 +112,7 @@ def measure_before(rows: Sequence[FloatArray], rate_hz: float, since_last_s: Flo
             why_not.append("another note was still sounding")
         else:
             why_not.append("the supply moved by more than 20 mV before the onset")
-    return Before(volts, looked / rate_hz, is_settled, tuple(why_not))
+    return Before(volts, looked / rate_hz, is_settled, tuple(why_not), wobble_v)
 
 
 # ---- lowest ---------------------------------------------------------------------------------------------------------
@@ -228,18 +233,23 @@ class LowestMeter:
 # ---- fall, end, ripple ----------------------------------------------------------------------------------------------
 
 
-def measure_slopes(heads: Sequence[FloatArray], rate_hz: float, before_v: FloatArray) -> FloatArray:
+def measure_slopes(
+    heads: Sequence[FloatArray], rate_hz: float, before_v: FloatArray, wobble_v: FloatArray
+) -> FloatArray:
     """Mean slope of each fall, from 10 to 90 % of the deepest value in the note's first second, volts a second.
 
     Returns
     -------
-    (k,) negative volts a second; NaN where the supply fell by less than 50 mV, or within one sample.
+    (k,) negative volts a second; NaN where the supply fell by less than 50 mV, by less than eight times what it wobbled
+    by itself (rms), or within one sample.
     """
     supply, lengths = _padded(heads, ceil(HEAD_S * rate_hz))
     inside = np.arange(supply.shape[1])[None, :] < lengths[:, None]
     supply = np.where(inside, supply, np.inf)
     fall_v = before_v - supply.min(axis=1, initial=np.inf)
-    fall_v = np.where(np.isfinite(fall_v) & (fall_v >= _LEAST_FALL_V), fall_v, np.nan)
+    fall_v = np.where(
+        np.isfinite(fall_v) & (fall_v >= np.maximum(_LEAST_FALL_V, _LEAST_WOBBLES * wobble_v)), fall_v, np.nan
+    )
     first = np.argmax(supply <= (before_v - 0.1 * fall_v)[:, None], axis=1)
     last = np.argmax(supply <= (before_v - 0.9 * fall_v)[:, None], axis=1)
     row = np.arange(len(supply))

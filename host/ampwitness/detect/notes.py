@@ -381,7 +381,7 @@ class _SupplyMeter:
             ),
             "sag_v": sag_v,
             "sag_percent": sag_percent,
-            "sag_slope_v_per_s": measure_slopes(heads, fine_hz, before.volts),
+            "sag_slope_v_per_s": measure_slopes(heads, fine_hz, before.volts, before.wobble_v),
             "recovery_s": recovery_s,
             "ripple_v": ripple_v / (np.cos(angle) @ self._taps),  # what the moving parabola leaves of it
         }
