@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from ampwitness.types import Finding, FloatArray
 
-IntArray = npt.NDArray[np.int64]
+IntArray = npt.NDArray[np.int32]
 
 MOST_BYTES = 4_000_000  # of one store in memory; what is beyond goes to a temporary file
 _BATCH = 512  # findings that are kept and read together
@@ -263,7 +263,7 @@ class FindingList(Sequence[Finding]):
         self._table, self._row, self._kind = table[order], row[order], kind[order]
         self._kinds = tuple(kinds)
         self.start_s: FloatArray = start_s[order]
-        self.numbers: IntArray = np.arange(1, len(order) + 1, dtype=np.int64)
+        self.numbers: IntArray = np.arange(1, len(order) + 1, dtype=np.int32)
 
     @property
     def tables(self) -> tuple[FindingTable, ...]:

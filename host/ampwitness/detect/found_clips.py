@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.ceiling_fit import CeilingFit, Plateaus, pick_lag
+from ampwitness.detect.ceiling_fit import MOST, CeilingFit, Plateaus, pick_lag
 from ampwitness.detect.clip_cause import (
     DRIVE_BELOW_SHARE,
     MOST_IN_PROPORTION,
@@ -108,7 +108,10 @@ class ClipTable(FindingTable):
         if key == "flat_s":
             return self.stop_s - self.start_s
         if key == "plateau_v":
-            return self.column("sign") * self.column("level_v")
+            parts = [
+                rows[:, _AT["sign"]] * rows[:, _AT["level_v"]] for rows in map(self._block, range(len(self._pieces)))
+            ]
+            return np.concatenate([np.zeros(0), *parts])
         return super().numbers(key)
 
     def texts(self, key: str) -> Counter[str]:
@@ -130,24 +133,45 @@ class ClipTable(FindingTable):
 
     def learn_ceilings(self) -> dict[str, CeilingFit]:
         """As `clip_cause.learn_ceilings`, of all clips."""
-        made = self.column("where") != PLACES.index("source")
-        sign, level_v = self.column("sign"), self.column("level_v")
-        tilt = self.column("tilt_v_per_s")
+        levels: dict[str, list[FloatArray]] = {side: [] for side in SIDES}
+        n_known = dict.fromkeys(SIDES, 0)
+        for rows in self._plateau_rows():
+            for side, (made, known) in rows.items():
+                levels[side].append(made[:, _AT["level_v"]].copy())
+                n_known[side] += int(np.count_nonzero(known))
+        # Only so many are fitted: those that `Plateaus.thin` would leave.
+        chosen: dict[str, list[FloatArray]] = {side: [] for side in SIDES}
+        at = dict.fromkeys(SIDES, 0)
+        for rows in self._plateau_rows():
+            for side, (made, known) in rows.items():
+                step = max(1, n_known[side] // MOST)
+                wanted = made[known]
+                chosen[side].append(wanted[-at[side] % step :: step].copy())
+                at[side] += len(wanted)
+        width = len(NUMBERS) + self._n_supply + self._n_output
+        sides = {side: self._to_plateaus(np.concatenate([np.zeros((0, width)), *chosen[side]])) for side in SIDES}
+        return learn_ceilings_from(sides, {side: np.concatenate([np.zeros(0), *levels[side]]) for side in SIDES})
+
+    def _plateau_rows(self) -> Iterator[dict[str, tuple[FloatArray, npt.NDArray[np.bool_]]]]:
+        """Block by block, by polarity: rows that the amplifier made, and whether their lagged supply is known."""
         first = len(NUMBERS)
-        lags = np.zeros((0, self._n_supply + self._n_output))
-        if len(self):
-            lags = np.concatenate([self._block(at)[:, first:] for at in range(len(self._pieces))])
-        supply, output = _to_places(lags[:, : self._n_supply], 5), _to_places(lags[:, self._n_supply :], 4)
-        is_known = np.isfinite(supply).all(axis=1) & (self._n_supply > 0)
-        sides, levels = {}, {}
-        for side, mine in zip(SIDES, (sign > 0, sign <= 0), strict=True):
-            rows = made & mine
-            levels[side] = level_v[rows]
-            rows &= is_known
-            sides[side] = Plateaus(
-                level_v[rows], tilt[rows], (self.stop_s - self.start_s)[rows], supply[rows], output[rows]
-            )
-        return learn_ceilings_from(sides, levels)
+        for number in range(len(self._pieces)):
+            rows = self._block(number)
+            rows = rows[rows[:, _AT["where"]] != PLACES.index("source")]
+            known = np.isfinite(rows[:, first : first + self._n_supply]).all(axis=1) & (self._n_supply > 0)
+            is_positive = rows[:, _AT["sign"]] > 0
+            yield {
+                side: (rows[mine], known[mine]) for side, mine in zip(SIDES, (is_positive, ~is_positive), strict=True)
+            }
+
+    def _to_plateaus(self, rows: FloatArray) -> Plateaus:
+        first = len(NUMBERS)
+        level_v, tilt, start_s, stop_s = (
+            rows[:, _AT[name]] for name in ("level_v", "tilt_v_per_s", "start_s", "stop_s")
+        )
+        supply = _to_places(rows[:, first : first + self._n_supply], 5)
+        output = _to_places(rows[:, first + self._n_supply :], 4)
+        return Plateaus(level_v, tilt, stop_s - start_s, supply, output)
 
     def with_causes(self, ceilings: Mapping[str, CeilingFit], model: SupplyModel | None) -> ClipTable:
         """The same clips with a cause each, as `clip_cause.judge_clip` gives it."""
