@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -30,6 +32,9 @@ _LEAST_RUN_S = 0.100
 _LEAST_NOTE_S = 0.045
 _LEAST_CUT_S = 0.100  # of what sounded when the data began: no attack is there to tell it from a voice
 _RINGS_S = 0.050  # a note that ended no longer ago still rings
+_SAME_PITCH = 0.02  # under another note a ringing one is measured no better
+_BESIDE_RATIO, _NEW_BESIDE = 0.25, 0.40  # of power, of novelty: a line beside a ringing one is the new note
+_LEAST_TURNED_S = 0.090  # of a note that began with a turn and was cut off by the next: the next one, seen from afar
 _BATCH = 192  # notes that are measured together: some 10 MB wait at most
 SAG_OF_NOTE_PERCENT = 10.0  # what the supply may lose under a note before it is more than information
 
@@ -88,7 +93,7 @@ class NoteDetector:
         self._waiting: list[tuple[SoundingNote, Bands, NoteBlock]] = []
         self._found = KeptTable("note", ("sag_v", "level_v"))
         self._n_dropped: dict[str, int] = {}
-        self._last_pitch: Pitch | None = None
+        self._last_pitches: deque[Pitch] = deque(maxlen=3)
         self._meters: dict[tuple[float, int], _SupplyMeter] = {}
 
     def push(self, window: TraceWindow) -> None:
@@ -156,11 +161,11 @@ class NoteDetector:
                 pitches[place] = pitch
         kept = []
         for (note, bands, block), part, pitch in zip(waiting, parts, pitches, strict=True):
-            chosen, why_not = _judge(note, pitch, self._last_pitch, len(part) / bands.band_hz, bands.rate_hz)
+            chosen, why_not = _judge(note, pitch, self._last_pitches, len(part) / bands.band_hz, bands.rate_hz)
             if chosen is None or pitch is None:
                 self._n_dropped[why_not] = self._n_dropped.get(why_not, 0) + 1
                 continue
-            self._last_pitch = chosen
+            self._last_pitches.append(chosen)
             _date_again(note, bands, chosen.frequency_hz)
             kept.append((note, bands, block, chosen))
         if not kept:
@@ -267,13 +272,16 @@ def _date_again(note: SoundingNote, bands: Bands, pitch_hz: float) -> None:
 
 
 def _judge(
-    note: SoundingNote, pitch: Pitch | None, last: Pitch | None, seconds: float, rate_hz: float
+    note: SoundingNote, pitch: Pitch | None, before: Sequence[Pitch], seconds: float, rate_hz: float
 ) -> tuple[Pitch | None, str]:
     """The pitch, or None and why what sounded is no bass note."""
     if note.end - note.onset < _LEAST_NOTE_S * rate_hz:
         return None, "shorter than 45 ms"
     if note.onset == 0.0 and note.end < _LEAST_CUT_S * rate_hz:
         return None, "shorter than 100 ms and cut off by the beginning of the data"
+    is_cut = note.end_basis == "the next note began" and note.end - note.onset < _LEAST_TURNED_S * rate_hz
+    if is_cut and note.onset_basis.endswith("(pitch changed)"):
+        return None, "shorter than 90 ms between a turn and the next note"
     if note.level_peak_v < note.floor_v:
         return None, "below the floor"
     if pitch is None:
@@ -284,16 +292,34 @@ def _judge(
     least = 0.93 if seconds < 0.120 else 0.80 if seconds < 0.300 else 0.55
     if pitch.explained_ratio < least and (pitch.both_ratio < 0.90 or seconds < 0.200):
         return None, "not a tone: too little of it repeats"
-    if last is not None and note.since_last_s < _RINGS_S and _is_octave_of_ringing(pitch, last):
-        upper = tuple(pitch.amplitudes_v[1::2])
-        return replace(pitch, frequency_hz=2.0 * pitch.frequency_hz, amplitudes_v=upper), ""
+    if before and note.since_last_s < _RINGS_S:
+        if _is_octave_of_ringing(pitch, before[-1]):
+            upper = tuple(pitch.amplitudes_v[1::2])
+            return replace(pitch, frequency_hz=2.0 * pitch.frequency_hz, amplitudes_v=upper), ""
+        if note.novelty_ratio >= _NEW_BESIDE and _is_new_beside_ringing(pitch, before):
+            height_v = float(np.sqrt(pitch.beside_ratio)) * max(pitch.amplitudes_v)
+            return replace(
+                pitch, frequency_hz=pitch.beside_hz, amplitudes_v=(height_v,), beside_hz=pitch.frequency_hz
+            ), ""
     return pitch, ""
+
+
+def _is_new_beside_ringing(pitch: Pitch, before: Sequence[Pitch]) -> bool:
+    """Whether the strongest line is that of the note before, ringing on, and the one beside it is new: of no note of
+    late."""
+    if not pitch.beside_ratio >= _BESIDE_RATIO or not pitch.amplitudes_v:
+        return False
+    is_old = [
+        [abs(hz / old.frequency_hz - 1.0) <= _SAME_PITCH for old in before]
+        for hz in (pitch.frequency_hz, pitch.beside_hz)
+    ]
+    return is_old[0][-1] and not any(is_old[1])
 
 
 def _is_octave_of_ringing(pitch: Pitch, last: Pitch) -> bool:
     """Whether the root is that of the note before, ringing on, and what is new lies an octave above: the even partials
     grew much stronger against the root."""
-    if abs(pitch.frequency_hz / last.frequency_hz - 1.0) > 0.01 or 2.0 * pitch.frequency_hz > HIGHEST_HZ:
+    if abs(pitch.frequency_hz / last.frequency_hz - 1.0) > _SAME_PITCH or 2.0 * pitch.frequency_hz > HIGHEST_HZ:
         return False
     now, then = pitch.amplitudes_v, last.amplitudes_v
     if len(now) < 2 or now[1] <= 1.2 * now[0]:
