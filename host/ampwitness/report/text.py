@@ -72,7 +72,7 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
         lines += [line for sentence in supply for line in _wrap(sentence, width, "  ")]
     lines += ["", "What to do first:"]
     lines += [line for step in advise_first_steps(findings, analysis.summary) for line in _wrap(step, width, "  ")]
-    kinds = {finding.kind for finding in analysis.findings}
+    kinds = set(findings.kinds)
     found = [kind for kind in KIND_WORDS if kind in kinds]
     if found:
         others = f" (or {', '.join(found[1:])})" if found[1:] else ""
