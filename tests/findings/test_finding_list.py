@@ -120,7 +120,8 @@ def test_of_very_many_the_worst_are_listed_and_all_are_gathered(
     analysis = replace(small_analysis, findings=FindingList([kept(notes), make_findings(3, "dip")]))
     every = json.loads("".join(iter_json(analysis, every_finding=True)))
     assert every == json.loads("".join(iter_json(analysis))) == analysis_to_json(analysis)
-    assert "".join(iter_json(analysis)) == json.dumps(every, indent=1) + "\n"
+    lines = "".join(iter_json(analysis)).splitlines()
+    assert sum(json.loads(line.strip().rstrip(",")) in every["findings"] for line in lines if '"kind"' in line) == 303
     monkeypatch.setattr(as_json, "MOST_OF_A_KIND", 40)
     monkeypatch.setattr(as_json, "MOST_BURSTS", 12)
     plain = analysis_to_json(analysis)

@@ -73,7 +73,7 @@ def _finding_to_plain(number: int, finding: Finding) -> dict[str, Any]:
 
 
 def iter_json(analysis: Analysis, *, every_finding: bool = False) -> Iterator[str]:
-    """The text of `analysis_to_json`, indented, piece by piece, so that no more than one finding is held.
+    """The text of `analysis_to_json`, a finding a line, piece by piece, so that no more than one is held.
 
     Parameters
     ----------
@@ -86,8 +86,8 @@ def iter_json(analysis: Analysis, *, every_finding: bool = False) -> Iterator[st
     before, after = frame.split(_NO_FINDINGS, 1)
     yield before + _NO_FINDINGS[:-2] + "["
     for at, (number, finding) in enumerate(zip(chosen.numbers.tolist(), chosen, strict=True)):
-        text = json.dumps(_finding_to_plain(number, finding), indent=1, allow_nan=False)
-        yield ("," if at else "") + "\n  " + text.replace("\n", "\n  ")
+        # On a line of its own: that is written ten times as fast, and tools that go by lines find it.
+        yield ("," if at else "") + "\n  " + json.dumps(_finding_to_plain(number, finding), allow_nan=False)
     yield ("\n ]" if len(chosen) else "]") + after + "\n"
 
 
