@@ -29,6 +29,8 @@ SCREEN_GAIN = 5.0  # residual squares, in noise variances, that a candidate must
 PLAIN_GAIN = 40.0
 FAINT_SHARE = 0.85  # of the lowest plain plateau: lower down there is no ceiling for a faint one
 LOWEST_CREST_IN_NOISE = 15.0
+NOISY_SHARE = 0.5  # of the highest value: crests that stand no higher in noise tell nothing by their shape
+PILE_SHARE, LOWEST_PILE_V = 0.8, 0.5
 LEAST_SLOPE_RATIO = 0.15  # of the flatter flank to the mean of both
 FAILED_MISFIT = 25.0
 PART_SHARE = 0.6  # of a plateau: a fit that covers less is replaced
@@ -111,15 +113,23 @@ def look_at(
     """
     volts = stretch.output_v
     cut = _cut_off(stretch)
-    crests = find_crests(volts, stretch.rate_hz, LOWEST_CREST_IN_NOISE * noise_v, blocked)
+    lowest_v = LOWEST_CREST_IN_NOISE * noise_v
+    highest_v = float(np.max(np.abs(volts), initial=0.0))
+    # In full-range music most of what looks like noise is music: no fit says anything, but crests may pile up.
+    is_noisy = lowest_v > NOISY_SHARE * highest_v
+    if is_noisy:
+        lowest_v = max(PILE_SHARE * highest_v, LOWEST_PILE_V)
+    crests = find_crests(volts, stretch.rate_hz, lowest_v, blocked)
     crests = crests.take((crests.sample >= stretch.own_first) & (crests.sample < stretch.own_last))
     if not len(crests):
         return [], [], cut
     lagged = LaggedMeans(stretch)
-    suspects, looks_full = find_suspects(volts, crests, noise_v)
     parts = []
     free = np.ones(len(crests), dtype=bool)
-    fitted = _measure(stretch, lagged, suspects, noise_v, blocked)
+    fitted, looks_full = None, free
+    if not is_noisy:
+        suspects, looks_full = find_suspects(volts, crests, noise_v)
+        fitted = _measure(stretch, lagged, suspects, noise_v, blocked)
     if fitted is not None:
         parts.append(fitted)
         free &= ~_covered(stretch, crests, fitted)
@@ -364,7 +374,9 @@ def _measure_full(
     if not n:
         return None
     columns: dict[str, FloatArray] = {name: np.zeros(n) for name in FIELDS}
+    lively = measure_liveliness(stretch.output_v, stretch.rate_hz)
     columns |= {"sign": crests.sign, "noise_v": np.full(n, noise_v), "peak_v": crests.level_v}
+    columns["lively"] = np.full(n, lively)
     supply, output = lagged.at(crests.sample.astype(float))
     table = Candidates(columns, supply, output)
     table = _with_coarse(stretch, lagged, crests.sample, table, np.ones(n, dtype=bool))

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clip_candidates import Candidates, HighCrests, join
+from ampwitness.detect.clip_pile import Pile, find_pile, might_be_plateaus
 from ampwitness.detect.clip_source import find_source_flats, lies_at_many_levels
 from ampwitness.detect.rail_model import Rail, learn_rail, local_drift, summarise_rail
 from ampwitness.types import FloatArray
@@ -29,10 +30,11 @@ SINGLE_MISFIT = 8.0
 AT_RAIL_GAIN = 6.0
 PLAIN_MISFIT = 2.5  # reduced chi-square of flanks and line
 WORST_MISFIT = 30.0  # at the rail, corners and flanks may be odd; the plateau's place speaks
-LEAST_TOP_SAMPLES = 2.5
 FEWEST_ELSEWHERE = 8
 ELSEWHERE_MISFIT = 4.0
 FEWEST_FOR_COARSE = 4
+SHORT_S, RINGING_SHARE, LIVELY = 0.0015, 0.01, 0.5
+PILE_SAYS_MORE = 2.0  # times as many crests as plain plateaus
 FEWEST_FOR_SOFT = 12
 SOFT_LEAST_DB = 1.0
 SOFT_TOLERANCE = 0.006  # of the level
@@ -119,20 +121,18 @@ def _stands_alone(table: Candidates) -> BoolArray:
     )
 
 
-def _basic(table: Candidates) -> BoolArray:
-    """What every clipped half-cycle shows: both flanks fall away, a crest above, some samples on top."""
-    return np.asarray(
-        (table["flatter_flank_ratio"] > 0.05)
-        & (table["flank_v_per_s"] > 0)
-        & (table["n_top"] >= LEAST_TOP_SAMPLES)
-        & (table["crest_v"] > table["level_v"])
-    )
-
-
 def _slack(table: Candidates) -> FloatArray:
     """How far the level of a tilted plateau may miss a rail that moves under it."""
     moved = np.abs(table["tilt_v_per_s"]) * (table["stop_s"] - table["start_s"])
     return np.asarray(np.minimum(TILT_SLACK * moved, WIDEST_TOLERANCE * table["level_v"]))
+
+
+def _ringing(table: Candidates, pile: Pile | None) -> FloatArray:
+    """How far a few samples between ringing corners may miss a ceiling that many crests piled up at."""
+    if pile is None:
+        return np.zeros(len(table))
+    is_short = (table["stop_s"] - table["start_s"] <= SHORT_S) & (table["lively"] >= LIVELY)
+    return np.asarray(np.where(is_short, RINGING_SHARE * table["level_v"], 0.0))
 
 
 def _higher_crests(rail: Rail, tolerance: float, crests: HighCrests, table: Candidates, sign: float) -> int:
@@ -150,13 +150,16 @@ _SIDES = ((1.0, "positive"), (-1.0, "negative"))
 
 def _find_plain(table: Candidates) -> BoolArray:
     return np.asarray(
-        _basic(table) & (table["gain"] >= PLAIN_GAIN) & _misfit_allows(table, PLAIN_GAIN) & _stands_alone(table)
+        might_be_plateaus(table)
+        & (table["gain"] >= PLAIN_GAIN)
+        & _misfit_allows(table, PLAIN_GAIN)
+        & _stands_alone(table)
     )
 
 
 def _judge_source_side(table: Candidates) -> _OneSide:
     """Where the recording shows that the signal was cut off before the amplifier."""
-    worth = (_basic(table) & (table["gain"] >= AT_RAIL_GAIN) & _misfit_allows(table, LOOSE_GAIN)) & (
+    worth = (might_be_plateaus(table) & (table["gain"] >= AT_RAIL_GAIN) & _misfit_allows(table, LOOSE_GAIN)) & (
         (table["is_coarse"] == 0) & (table["crest_v"] > table["level_v"] + table["crest_sd_v"])
     )
     found, expected = find_source_flats(table, _find_plain(table), worth)
@@ -166,7 +169,7 @@ def _judge_source_side(table: Candidates) -> _OneSide:
 
 def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
     n = len(table)
-    basic = _basic(table)
+    basic = might_be_plateaus(table)
     plain = _find_plain(table)
     accepted, is_source, undecided, is_soft = (np.zeros(n, dtype=bool) for _ in range(4))
     expected, threshold = np.full(n, np.nan), np.full(n, ALONE_GAIN)
@@ -192,6 +195,10 @@ def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
             rail = None
             break
         at_rail_set = above
+    pile = _pile_instead(table, crests, sign, basic, rail, at_rail_set, tolerance)
+    if pile is not None:
+        rail, tolerance, at_rail_set = pile.rail, pile.tolerance_v, pile.members
+        typical = float(np.median(rail.predict(table.supply, table.output)[at_rail_set]))
     headroom = None
     if rail is not None:
         predicted = rail.predict(table.supply, table.output)
@@ -200,7 +207,7 @@ def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
         residual = (table["level_v"] - predicted)[order]
         drift = local_drift(table["start_s"][order], residual, table["start_s"])
         expected = predicted + drift
-        near = np.abs(table["level_v"] - expected) <= tolerance + _slack(table)
+        near = np.abs(table["level_v"] - expected) <= tolerance + _slack(table) + _ringing(table, pile)
         few = np.count_nonzero(inliers) < 3
         threshold = np.where(near, ALONE_GAIN if few else AT_RAIL_GAIN, ALONE_GAIN)
         threshold = np.where(table["is_coarse"] > 0, 0.0, threshold)
@@ -210,6 +217,8 @@ def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
             & ((table["misfit"] <= WORST_MISFIT) | (table["gain"] >= PLAIN_GAIN))
             & (_misfit_allows(table, LOOSE_GAIN) | (tolerance <= LOOSE_TOLERANCE * typical))
         )  # fmt: skip
+        if pile is not None:  # in full-range music hardly a fit fits; the place speaks, where so many crests agree
+            accepted = accepted | (basic & near & (over_sd > 1.0) & (table["lively"] >= LIVELY))
         if np.count_nonzero(inliers) >= FEWEST_FOR_COARSE:
             accepted = accepted | (basic & near & (table["is_coarse"] > 0) & (over_sd > 1.0))
         headroom = _headroom(rail, crests, sign)
@@ -243,6 +252,24 @@ def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
     alone = basic & ~accepted & _needs_no_company(table)
     accepted, undecided = accepted | alone, undecided | alone
     return _OneSide(accepted, expected, threshold, is_source, undecided, is_soft, rail, headroom)
+
+
+def _pile_instead(
+    table: Candidates, crests: HighCrests, sign: float, basic: BoolArray, rail: Rail | None, at_rail: BoolArray,
+    tolerance: float,
+) -> Pile | None:  # fmt: skip
+    """The pile of many crests, where it says more than the few plateaus that were plain by themselves."""
+    pile = find_pile(table, basic)
+    if pile is None:
+        return None
+    n_piled = np.count_nonzero(pile.members)
+    if rail is not None:
+        off = np.abs(table["level_v"] - rail.predict(table.supply, table.output))
+        if n_piled < PILE_SAYS_MORE * np.count_nonzero(at_rail & (off <= tolerance)):
+            return None
+    typical = float(np.median(table["level_v"][pile.members]))
+    n_over = _higher_crests(pile.rail, pile.tolerance_v + 0.012 * typical, crests, table, sign)
+    return pile if n_over <= max(1, 0.03 * n_piled) else None
 
 
 def _soft_rail(

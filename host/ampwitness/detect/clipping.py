@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from ampwitness.detect.clip_candidates import Candidates, HighCrests, join, look_at
+from ampwitness.detect.clip_shelves import find_shelves
 from ampwitness.detect.clip_stream import SegmentStream, Stretch, measure_noise
 from ampwitness.detect.clip_verdict import Verdicts, judge
 from ampwitness.detect.found_clips import CEILINGS, PLACES, SHAPES, ClipTable
@@ -117,7 +118,7 @@ class ClippingDetector:
         del run.noises[:-NOISE_MEMORY]
         blocked = self._blocked(stretch)
         candidates, crests, cut = look_at(stretch, min(run.noises), blocked)
-        run.candidates += candidates
+        run.candidates += candidates + find_shelves(stretch, candidates, min(run.noises), blocked)
         run.crests += crests
         run.cut += cut
 

@@ -1,0 +1,85 @@
+"""A ceiling that shows as a pile: many flat crests at one level, and nothing above it.
+
+In full-range music a plateau lasts a few samples, and its corners ring through all of them: hardly one is plain by its
+own shape. But an output that is stopped at a level comes to that level again and again, while crests that nothing stops
+end anywhere. So a ceiling may be learned from many crests none of which proves anything alone.
+
+Gaps: works on a table of plateaus; a gap leaves out those it cuts off.
+Limits: crests that a peak limiter brings to one level pile up too, but less tightly, and their tops are round; flat
+tops of a source at one level look the same as those of an amplifier.
+Source: our choice, measured by `python -m ampwitness.bench.clip_scores --sets full-8k full-25k clean`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.clip_candidates import Candidates
+from ampwitness.detect.rail_model import Rail, learn_rail
+from ampwitness.types import FloatArray
+
+BoolArray = npt.NDArray[np.bool_]
+
+FEWEST = 10  # plateaus in a pile
+HIGH_SHARE = 0.86  # of the highest level: what may belong to the pile
+LEAST_IN_PILE = 0.5  # of the plateaus that lie so high
+WIDEST_SPREAD = 0.006  # of the level
+TIGHTEST_SHARE, WIDTH_IN_SPREADS = 0.004, 4.0
+LEAST_TOP_SAMPLES = 2.5
+LEAST_CONTRAST = 4.0  # plateaus a volt in the pile, over those in the strip below it
+
+
+@dataclass(frozen=True, slots=True)
+class Pile:
+    """The ceiling that a pile shows, which rows found it (n,), and how far they lie from it, in volts."""
+
+    rail: Rail
+    level_v: FloatArray  # (n,) plateaus of all rows
+    members: BoolArray
+    tolerance_v: float
+
+
+def might_be_plateaus(table: Candidates) -> BoolArray:
+    """What every clipped half-cycle shows: both flanks fall away, a crest above, some samples on top."""
+    return np.asarray(
+        (table["flatter_flank_ratio"] > 0.05)
+        & (table["flank_v_per_s"] > 0)
+        & (table["n_top"] >= LEAST_TOP_SAMPLES)
+        & (table["crest_v"] > table["level_v"])
+    )
+
+
+def find_pile(table: Candidates, basic: BoolArray) -> Pile | None:
+    """Look for a pile among plateaus of one polarity.
+
+    Parameters
+    ----------
+    table : candidates of one polarity
+    basic : (n,) those that may be plateaus at all
+    """
+    rows = np.flatnonzero(basic)
+    if len(rows) < FEWEST:
+        return None
+    level = table["level_v"]
+    highest = float(np.percentile(level[rows], 98))
+    rows = rows[level[rows] >= HIGH_SHARE * highest]
+    if len(rows) < FEWEST:
+        return None
+    rail = learn_rail(level[rows], table.supply[rows], table.output[rows])
+    if rail is None:
+        return None
+    expected = rail.predict(table.supply, table.output)
+    typical = float(np.median(expected[rows]))
+    tolerance = max(WIDTH_IN_SPREADS * rail.spread_v, TIGHTEST_SHARE * typical)
+    off = level - expected
+    members = np.zeros(len(table), dtype=bool)
+    members[rows] = np.abs(off[rows]) <= tolerance
+    n_in, n_below = int(members.sum()), int(np.count_nonzero((off[rows] < -tolerance) & (off[rows] > -5 * tolerance)))
+    if n_in < FEWEST or n_in < LEAST_IN_PILE * len(rows) or rail.spread_v > WIDEST_SPREAD * typical:
+        return None
+    if 2 * n_in < LEAST_CONTRAST * n_below:  # the strip below is twice as wide as the pile
+        return None
+    return Pile(rail, level, members, tolerance)
