@@ -23,6 +23,7 @@ NOVELTY_WHILE_SOUNDING = 0.21
 NOVELTY_OF_PITCH = 0.15
 NOVELTY_OF_SOON = 0.50  # the same of a rise that is not strong
 NOVELTY_OF_SHORT_KNOWN = 0.30  # of a turn, where the note has not sounded long enough to be predicted well
+LATE_AT, NOVELTY_OF_LATE = 14.0, 0.50  # slow samples behind a rise, from which on; of all in its first 60 ms
 LEAST_NOTE_S = 0.060
 LEAST_BEFORE_TURN_S = 0.130  # what the prediction needs to know a note by, and no drum's glide lasts
 PITCH_FROM_S = 4.0
@@ -159,7 +160,9 @@ class RunNotes:
         is_steep = self._levels.ahead[here] > _STEEP_RATIO * (self._levels.before[here] + _MOST_NOISE_V**2)
         slow_at = at * BAND_STEP
         found = self._look(slow_at, np.zeros(len(at), dtype=np.intp), is_steep)
-        novelty = np.where(is_turn, found.novelty_long, found.novelty_short)
+        # A rise that lies a little ahead of what is new holds hardly any of it in its first 30 ms.
+        is_late = (found.at > LATE_AT) & (found.novelty_long >= NOVELTY_OF_LATE)
+        novelty = np.where(is_turn | is_late, found.novelty_long, found.novelty_short)
         onset = slow_at + found.at
         is_lull = found.is_lull.copy()
         # A prediction that grew without bound had seen the beginning of the note already: look from further ahead.

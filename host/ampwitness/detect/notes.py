@@ -34,6 +34,7 @@ _LEAST_CUT_S = 0.100  # of what sounded when the data began: no attack is there 
 _RINGS_S = 0.050  # a note that ended no longer ago still rings
 _SAME_PITCH = 0.02  # under another note a ringing one is measured no better
 _BESIDE_RATIO, _NEW_BESIDE = 0.25, 0.40  # of power, of novelty: a line beside a ringing one is the new note
+_BEATING_HZ, _BEAT_LEVEL = 7.0, 0.6  # notes no further apart beat slowly; a note of the two so soft is their beat
 _LEAST_TURNED_S = 0.090  # of a note that began with a turn and was cut off by the next: the next one, seen from afar
 _BATCH = 192  # notes that are measured together: some 10 MB wait at most
 SAG_OF_NOTE_PERCENT = 10.0  # what the supply may lose under a note before it is more than information
@@ -94,6 +95,7 @@ class NoteDetector:
         self._found = KeptTable("note", ("sag_v", "level_v"))
         self._n_dropped: dict[str, int] = {}
         self._last_pitches: deque[Pitch] = deque(maxlen=3)
+        self._last_level_v = 0.0
         self._meters: dict[tuple[float, int], _SupplyMeter] = {}
 
     def push(self, window: TraceWindow) -> None:
@@ -162,16 +164,28 @@ class NoteDetector:
         kept = []
         for (note, bands, block), part, pitch in zip(waiting, parts, pitches, strict=True):
             chosen, why_not = _judge(note, pitch, self._last_pitches, len(part) / bands.band_hz, bands.rate_hz)
+            if chosen is not None and self._beats_on(note, chosen):
+                chosen, why_not = None, "two notes that ring on, beating"
             if chosen is None or pitch is None:
                 self._n_dropped[why_not] = self._n_dropped.get(why_not, 0) + 1
                 continue
             self._last_pitches.append(chosen)
+            self._last_level_v = note.level_peak_v
             _date_again(note, bands, chosen.frequency_hz)
             kept.append((note, bands, block, chosen))
         if not kept:
             return
         for bands in {id(bands): bands for _, bands, _, _ in kept}.values():
             self._report([entry for entry in kept if entry[1] is bands], bands)
+
+    def _beats_on(self, note: SoundingNote, pitch: Pitch) -> bool:
+        """Whether this is what two notes near in pitch, ringing on together, swell up to."""
+        if len(self._last_pitches) < 2 or note.since_last_s >= _RINGS_S:
+            return False
+        low, high = sorted((self._last_pitches[-2].frequency_hz, self._last_pitches[-1].frequency_hz))
+        if not _SAME_PITCH * low < high - low < _BEATING_HZ or note.level_peak_v >= _BEAT_LEVEL * self._last_level_v:
+            return False
+        return (1 - _SAME_PITCH) * low <= pitch.frequency_hz <= (1 + _SAME_PITCH) * high
 
     def _report(self, kept: list[tuple[SoundingNote, Bands, NoteBlock, Pitch]], bands: Bands) -> None:
         """Findings of notes of one run."""
