@@ -319,6 +319,16 @@ class Segment:
 
 
 @dataclass(frozen=True, slots=True)
+class InputPath:
+    """What a channel's volts came through before they were numbers: enough to say how strongly a tone beyond half the
+    sample rate still shows."""
+
+    corner_hz: float
+    averaging: int
+    delay_s: float  # from a scan's nominal instant to the middle of its average
+
+
+@dataclass(frozen=True, slots=True)
 class Trace:
     """One bounded window of one quantity. There is no plain-array view: what crosses a gap must say how."""
 
@@ -328,6 +338,7 @@ class Trace:
     segments: tuple[Segment, ...]
     gaps: tuple[Gap, ...]  # those that touch [start_s, stop_s)
     saturated: tuple[Interval, ...]  # where the logger's own ADC was at a rail; Saturation where that is known
+    paths: tuple[InputPath, ...] = ()  # one a channel of the trace, out_p first; none where it is not known
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,11 +9,18 @@ from scipy.fft import rfft
 
 from ampwitness.detect.streams import RunBlock, RunBlocks
 from ampwitness.detect.tone_screen import may_be_point, may_be_steady, measure_pieces
-from ampwitness.types import FloatArray, Interval, TraceWindow
+from ampwitness.types import FloatArray, InputPath, Interval, TraceWindow
 from ampwitness.waveform.response import PASS_FRACTION
 from ampwitness.waveform.tone_cycles import measure_cycles
 from ampwitness.waveform.tone_fit import find_strongest_hz
-from ampwitness.waveform.tone_meter import CONVERTER_FLOOR_V, TWO_TONES_PERCENT, ToneReading, measure_tone
+from ampwitness.waveform.tone_folded import read_folded
+from ampwitness.waveform.tone_meter import (
+    CONVERTER_FLOOR_V,
+    LEAST_HARMONICS,
+    TWO_TONES_PERCENT,
+    ToneReading,
+    measure_tone,
+)
 
 BLOCK_S = 1.0
 STEP_S = 0.25  # a point of the curve; 10 cycles of 40 Hz
@@ -138,6 +145,7 @@ class TonePassages:
         self._may_be_steady: dict[int, bool] = {}  # by id, of the blocks that have just come
         self._open: TonePassage | None = None
         self._before: RunBlock | None = None
+        self._paths: dict[float, tuple[InputPath, ...]] = {}  # by rate: a block may end after the next mode has begun
         self._measured: RunBlock | None = None  # the block that was measured last
         self._was_tonal = False
         self._levels: FloatArray | None = None  # of the pieces of the second that was measured last, in a long passage
@@ -147,6 +155,8 @@ class TonePassages:
 
     def push(self, window: TraceWindow) -> None:
         """Look at the next window."""
+        if "output" in window.traces:
+            self._paths[window.rate_hz] = window.traces["output"].paths
         self._take(self._blocks.push(window))
 
     def finish(self) -> list[TonePassage]:
@@ -257,8 +267,10 @@ class TonePassages:
         step_s = LONG_STEP_S if guess_hz < LONG_BELOW_HZ else STEP_S
         step = round(step_s * rate_hz)
         points = [_measure_point(block, at, step) for at in range(0, block.n - step + 1, step)]
+        paths = self._paths.get(rate_hz, ())
+        points = _with_folded(block, points, paths)
         if _passes_the_edge(points):
-            points = _measure_fine(block, points, guess_hz)
+            points = _with_folded(block, _measure_fine(block, points, guess_hz), paths)
             points = _with_moves(points)
             points = _with_quick_cycles(block, self._measured, points)
         self._measured = block
@@ -439,6 +451,24 @@ def _measure_fine(block: RunBlock, points: list[TonePoint | None], guess_hz: flo
     return fine if sum(point is not None for point in fine) > len(fine) / 2 else points
 
 
+def _with_folded(
+    block: RunBlock, points: list[TonePoint | None], paths: tuple[InputPath, ...]
+) -> list[TonePoint | None]:
+    """Points of tones whose harmonics lie beyond the band, with distortion by where they fold to."""
+    if not paths or all(p is None or p.reading.n_harmonics >= LEAST_HARMONICS for p in points):
+        return points
+    read: list[TonePoint | None] = []
+    for point in points:
+        if point is None or not point.reading.not_judged:
+            read.append(point)
+            continue
+        at = round((point.start_s - block.time_s(block.first)) * block.rate_hz)
+        volts = block.volts["output"][at : at + round((point.stop_s - point.start_s) * block.rate_hz)]
+        folded = read_folded(volts, block.rate_hz, point.reading, paths, converter_floor_v=CONVERTER_FLOOR_V)
+        read.append(replace(point, reading=folded))
+    return read
+
+
 def _with_quick_cycles(
     block: RunBlock, before: RunBlock | None, points: list[TonePoint | None]
 ) -> list[TonePoint | None]:
@@ -446,7 +476,7 @@ def _with_quick_cycles(
     quick = [k for k in range(len(points)) if _is_quick(points, k)]
     first = points[quick[0]] if quick else None
     last = points[quick[-1]] if quick else None
-    if first is None or last is None:
+    if first is None or last is None or first.reading.n_harmonics < LEAST_HARMONICS:
         return points
     hz = float(np.median([p.reading.frequency_hz for k in quick if (p := points[k]) is not None]))
     n_cycles = max(1, round(_QUICK_SPAN_S * hz))

@@ -250,7 +250,9 @@ class Assembler:
         traces = {}
         for role in session.trace_roles:
             saturated = self._saturated(role, start, stop)
-            traces[role] = Trace(role, float(start), float(stop), tuple(segments[role]), touching, saturated)
+            traces[role] = Trace(
+                role, float(start), float(stop), tuple(segments[role]), touching, saturated, session.paths[role]
+            )
         self._built.append(_Built(start, stop, session.rate_hz, session.mode, traces, gaps))
         self._at = stop
 

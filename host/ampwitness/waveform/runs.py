@@ -9,7 +9,7 @@ from math import ceil
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.types import Block, Calibration, CountArray, FloatArray
+from ampwitness.types import Block, Calibration, CountArray, FloatArray, InputPath
 from ampwitness.waveform.adc_correction import CENTRE_CODE, AdcModel, correct_counts, make_correction
 from ampwitness.waveform.balance import BridgeBalanceMeter
 from ampwitness.waveform.response import HALF_TAPS, design_inverse, response_of
@@ -60,11 +60,16 @@ class SessionVolts:
         self._origin = origin_of(first) if origin is None else origin
         self._correction = make_correction(adc, hello.averaging, float(hello.counts_per_code))
         self._filters: list[TileFilter] = []
+        self.paths: dict[str, tuple[InputPath, ...]] = dict.fromkeys(self.trace_roles, ())
         self._offsets: dict[str, float] = dict.fromkeys(self.trace_roles, 0.0)
         for role in self.roles:
             calibration = calibrations[role]
             sign = -1.0 if role == "out_n" and "out_p" in self.roles else 1.0
-            inverse = design_inverse(response_of(hello, role, corner_hz_by_role.get(role)))
+            response = response_of(hello, role, corner_hz_by_role.get(role))
+            self.paths[trace_role_of(role, self.roles)] += (
+                InputPath(response.corner_hz, response.averaging, response.delay_s),
+            )
+            inverse = design_inverse(response)
             self._filters.append(TileFilter(inverse, sign * calibration.gain_v_per_code))
             centre_v = calibration.gain_v_per_code * CENTRE_CODE + calibration.offset_v
             self._offsets[trace_role_of(role, self.roles)] += sign * centre_v

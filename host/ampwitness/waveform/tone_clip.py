@@ -22,7 +22,7 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 _ITERATIONS = 40
 _LARGEST_CUT = 1.53  # radians: 28 dB over; beyond it a square wave tells no more
-_GOOD_FIT_RATIO = 0.2  # what the model leaves unexplained of the harmonics, rms
+GOOD_FIT_RATIO = 0.2  # what the model leaves unexplained of the harmonics, rms
 
 
 def lost_by_cut(cut_rad: float, n_harmonics: int) -> Floats:
@@ -102,7 +102,7 @@ class ClipModel:
 
     @property
     def is_good(self) -> bool:
-        return self.misfit_ratio <= _GOOD_FIT_RATIO
+        return self.misfit_ratio <= GOOD_FIT_RATIO
 
     @property
     def positive_overdrive_db(self) -> float:
@@ -162,6 +162,45 @@ def fit_clip_model(signed_ratios: Floats, orders: npt.NDArray[np.int64]) -> Clip
             break
     misfit = math.sqrt(best_cost) / size if size > 0 else 1.0
     return ClipModel(float(best[0]), float(best[-1]), misfit)
+
+
+def fit_clip_model_through(ratios: npt.NDArray[np.complex128], gains: npt.NDArray[np.complex128]) -> ClipModel:
+    """The cuts whose harmonics, seen through known gains, come nearest to the lines that were measured.
+
+    Parameters
+    ----------
+    ratios : (m,) lines over the fundamental, their phases turned to the positive crest
+    gains : (m, n + 1) complex gain of each order into each line
+
+    Returns
+    -------
+    ClipModel; where no even order shows both cuts are taken as equal.
+
+    Gaps
+    ----
+    Sees no samples.
+
+    Limits
+    ------
+    As for `fit_clip_model`. Phases count in the misfit: what does not lie where clipping puts it makes it grow.
+    """
+    n_top = gains.shape[1] - 1
+    n_cuts = 2 if bool(np.any(np.abs(gains[:, 2::2]) > 0)) and len(ratios) > 1 else 1
+
+    def miss(cuts: Floats) -> Floats:
+        harmonics = cut_sine_harmonics(float(cuts[0]), float(cuts[-1]), n_top)
+        left = gains @ (harmonics / harmonics[1]) - gains[:, 1] - gains[:, 0] * harmonics[0] / harmonics[1] - ratios
+        return np.concatenate([left.real, left.imag])
+
+    size = float(np.linalg.norm(ratios))
+    best, best_cost = np.zeros(n_cuts), size**2
+    for start in (0.1, 0.25, 0.45, 0.8, 1.2):
+        cuts, cost = _descend(miss, np.full(n_cuts, start))
+        if cost < best_cost:
+            best, best_cost = cuts, cost
+        if best_cost < (0.1 * size) ** 2:
+            break
+    return ClipModel(float(best[0]), float(best[-1]), math.sqrt(best_cost) / size if size > 0 else 1.0)
 
 
 def _descend(miss: Callable[[Floats], Floats], cuts: Floats) -> tuple[Floats, float]:
