@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import json
-import queue
+import signal
 import sys
-import threading
 import time
 from collections import deque
 from dataclasses import dataclass, field
@@ -16,16 +15,16 @@ from typing import Any
 import click
 import numpy as np
 
+from ampwitness.cli import INTERRUPTED_EXIT_CODE
 from ampwitness.cli.keyboard import Keyboard
 from ampwitness.cli.recording_notes import SAFETY, recording_notes
 from ampwitness.cli.set_gain_screen import GainScreen
 from ampwitness.cli.settings_folder import calibration_of
 from ampwitness.cli.stopping import stop_on_signals
-from ampwitness.detect.gain_steps import GainStepDetector
-from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.tone_curve import ToneCurve
 from ampwitness.errors import UsageError
 from ampwitness.findings.as_json import to_plain
+from ampwitness.guide.curve_apart import CurveApart
 from ampwitness.guide.set_gain import QUESTIONS, SetGainWalk, conclude_setting
 from ampwitness.guide.tone_live import LiveMeter, LiveReading, strongest_other_hz
 from ampwitness.guide.tone_tracks import CAUTION
@@ -38,10 +37,10 @@ from ampwitness.types import Finding, TraceWindow
 from ampwitness.waveform.response import HALF_TAPS, PASS_FRACTION
 
 AFTER_DONE_S = 1.0
-_CURVE_EVERY_S = 1.0
 _LATE_S = 0.06  # a window that waited longer is kept and passed over: a newer one is there
 _PASS_OVER = 2  # but never more in a row: a reading at least every 0.12 s of the recording
 _SAME_TONE_RATIO = 0.05
+_LOOK_ELSEWHERE = 5  # every so many readings without the tone: where else is one?
 _SHOWN_S = 0.035  # a screen is drawn at most every so often; windows come every 0.04 s
 
 
@@ -133,6 +132,12 @@ def set_gain(
         run = _Run(session, out, notes, tone_hz, load_ohm, load_kind, answers)
         screen = GainScreen(is_quiet=as_json, wants_sound=sound)
         finding, delays = run.go(screen, seconds)
+    _say(run, finding, delays, out, as_json)
+    if run.is_interrupted:
+        click.get_current_context().exit(INTERRUPTED_EXIT_CODE)
+
+
+def _say(run: _Run, finding: Finding, delays: dict[str, float | int], out: Path, as_json: bool) -> None:
     if as_json:
         result = {"recording": str(out), "result": to_plain(finding.measured), "delay": delays,
                   "step_reached": run.walk.step}  # fmt: skip
@@ -168,44 +173,6 @@ def _ask(answers: dict[str, str]) -> dict[str, str]:
     return asked
 
 
-class _Thorough(threading.Thread):
-    """The detector that a report uses, beside the level line: a second's work of it must not hold the screen up."""
-
-    def __init__(self, load_ohm: float | None, load_kind: str) -> None:
-        super().__init__(name="gain curve", daemon=True)
-        self._detector = GainStepDetector(load_ohm, load_kind, is_live=True)
-        self._windows: queue.SimpleQueue[TraceWindow | None] = queue.SimpleQueue()
-        self._result: DetectorResult | None = None
-        self._error: Exception | None = None
-        self.curves: list[ToneCurve] = []
-
-    def put(self, window: TraceWindow) -> None:
-        """Hand over the next window."""
-        self._windows.put(window)
-
-    def run(self) -> None:
-        """Until told to end."""
-        curves_at_s = 0.0
-        try:
-            while (window := self._windows.get()) is not None:
-                self._detector.push(window)
-                if window.stop_s - curves_at_s >= _CURVE_EVERY_S:
-                    curves_at_s = window.stop_s
-                    self.curves = self._detector.curves()
-            self._result = self._detector.finish()
-        except Exception as error:  # raised where the result is asked for
-            self._error = error
-
-    def finish(self) -> DetectorResult:
-        """Work off what waits and answer."""
-        self._windows.put(None)
-        self.join()
-        if self._error is not None:
-            raise self._error
-        assert self._result is not None
-        return self._result
-
-
 class _Run:
     """One run: the feed, the quick meter, the thorough detector and the walk."""
 
@@ -222,8 +189,7 @@ class _Run:
         book = calibration_of(session.hello.board_id)
         self._writer = RecordingWriter(out, notes)
         self._feed = LiveFeed(session, self._writer, calibrations=None if book is None else book.calibrations)
-        self._thorough = _Thorough(load_ohm, load_kind)
-        self._thorough.start()
+        self._thorough = CurveApart(load_ohm, load_kind)
         self._meter = LiveMeter(tone_hz)
         is_hands_free = sys.stdin is None or not sys.stdin.isatty()
         self.walk = SetGainWalk(tone_hz, load_kind, is_hands_free)
@@ -231,10 +197,19 @@ class _Run:
         self._delays = _Delays()
         # The newest readings with a tone; the oldest of them counts, so that the end of a track does not.
         self._lately: deque[LiveReading] = deque(maxlen=4)
+        self.is_interrupted = False  # by Ctrl-C: what is known so far is said all the same
+        self._n_without = 0  # readings in a row without the tone
+        self._other_hz: float | None = None
         self._tail: deque[np.typing.NDArray[Any]] = deque(maxlen=6)
 
     def go(self, screen: GainScreen, seconds: float | None) -> tuple[Finding, dict[str, float | int]]:
         """Until done, told to stop, or the time is over."""
+        try:
+            return self._follow(screen, seconds)
+        finally:
+            self._thorough.close()
+
+    def _follow(self, screen: GainScreen, seconds: float | None) -> tuple[Finding, dict[str, float | int]]:
         done_at_s: float | None = None
         shown_s, n_passed_over = 0.0, 0
         with Keyboard() as keyboard, self._feed as feed, stop_on_signals() as signals:
@@ -256,6 +231,7 @@ class _Run:
                         wants_stop = wants_stop or window.stop_s - done_at_s > AFTER_DONE_S
                 if wants_stop:
                     feed.request_stop()
+            self.is_interrupted = signal.SIGINT in signals
             finding = self._conclude()
             if self._writer.is_open:
                 content = {"kind": finding.kind, "start_s": finding.start_s, "stop_s": finding.stop_s,
@@ -282,10 +258,10 @@ class _Run:
             self._tail.append(segment.volts)
         reading = self._meter.push(window, wants_reading=not is_late)
         if reading is not None:
-            other_hz = None
-            if not reading.tone.is_tone and len(self._tail) == self._tail.maxlen:
-                other_hz = strongest_other_hz(np.concatenate(list(self._tail)), window.rate_hz)
-            self.walk.push(reading, other_hz)
+            self._n_without = 0 if reading.tone.is_tone else self._n_without + 1
+            if self._n_without % _LOOK_ELSEWHERE == 1 and len(self._tail) == self._tail.maxlen:
+                self._other_hz = strongest_other_hz(np.concatenate(list(self._tail)), window.rate_hz)
+            self.walk.push(reading, None if reading.tone.is_tone else self._other_hz)
             if reading.tone.is_tone and not self.walk.is_done:
                 self._lately.append(reading)
         self.walk.take_curve(self._own(self._thorough.curves))

@@ -1,0 +1,89 @@
+"""The detector that a report uses, in a process of its own: a second's work of it must not hold the level line up.
+
+A thread is not enough: both would share one interpreter, and the screen would wait for its turn.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import signal
+from multiprocessing.connection import Connection
+from typing import Any
+
+from ampwitness.detect.gain_steps import GainStepDetector
+from ampwitness.detect.result import DetectorResult
+from ampwitness.detect.tone_curve import ToneCurve
+from ampwitness.types import TraceWindow
+
+CURVE_EVERY_S = 1.0
+
+
+class CurveApart:
+    """Takes windows, gives curves as they become known, and at the end the detector's answer.
+
+    Parameters
+    ----------
+    load_ohm, load_kind : as for `GainStepDetector`
+    """
+
+    def __init__(self, load_ohm: float | None, load_kind: str) -> None:
+        context = multiprocessing.get_context("spawn")
+        self._windows: Any = context.Queue()
+        self._answers, theirs = context.Pipe(duplex=False)
+        self._process = context.Process(
+            target=_serve, args=(self._windows, theirs, load_ohm, load_kind), name="gain curve", daemon=True
+        )
+        self._process.start()
+        theirs.close()
+        self._curves: list[ToneCurve] = []
+
+    def put(self, window: TraceWindow) -> None:
+        """Hand over the next window; never waits for it to be worked off."""
+        self._windows.put(window)
+
+    @property
+    def curves(self) -> list[ToneCurve]:
+        """The newest curves that have come back."""
+        while self._process.is_alive() and self._answers.poll():
+            try:
+                answer = self._answers.recv()
+            except EOFError:
+                break
+            if isinstance(answer, list):
+                self._curves = answer
+        return self._curves
+
+    def finish(self) -> DetectorResult:
+        """Let what waits be worked off, and answer.
+
+        Raises
+        ------
+        RuntimeError : the process ended without an answer.
+        """
+        self._windows.put(None)
+        try:
+            while not isinstance(answer := self._answers.recv(), DetectorResult):
+                self._curves = answer
+        except EOFError as error:
+            raise RuntimeError("the process that works out the gain curve ended without an answer") from error
+        self._process.join()
+        return answer
+
+    def close(self) -> None:
+        """End the process, whatever it is doing."""
+        if self._process.is_alive():
+            self._process.terminate()
+            self._process.join()
+
+
+def _serve(windows: Any, answers: Connection, load_ohm: float | None, load_kind: str) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the command, which then asks for the answer
+    detector = GainStepDetector(load_ohm, load_kind, is_live=True)
+    curves_at_s = 0.0
+    while (window := windows.get()) is not None:
+        detector.push(window)
+        if window.stop_s - curves_at_s >= CURVE_EVERY_S:
+            curves_at_s = window.stop_s
+            answers.send(detector.curves())
+    answers.send(detector.finish())
+    answers.close()
