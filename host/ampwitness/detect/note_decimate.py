@@ -163,6 +163,7 @@ class Bands:
         self._to_slow = Decimator(self.slow_taps, self.factor, self.n_block)
         self._sos = signal.butter(2, BAND_LOW_HZ, "highpass", fs=self.slow_hz, output="sos")
         self._state: FloatArray | None = None
+        self._response: tuple[FloatArray, FloatArray] | None = None
         self.band_taps = signal.firwin(2 * round(0.024 * self.slow_hz) + 1, BAND_HIGH_HZ, fs=self.slow_hz)
         self._to_band = Decimator(self.band_taps, BAND_STEP, _BAND_BLOCK_SLOW)
         self._waiting: Single = np.empty(0, dtype=np.float32)  # high-passed, until a block of them is full
@@ -207,7 +208,14 @@ class Bands:
             self.supply.forget(raw_before)
 
     def response(self, frequency_hz: FloatArray) -> FloatArray:
-        """What the band leaves of a sine at each frequency, as a ratio."""
+        """What the band leaves of a sine at each frequency up to half the band's rate, as a ratio."""
+        if self._response is None:
+            hz = np.arange(0.0, 0.5 * self.band_hz + 1.0, 0.5)
+            self._response = (hz, self._exact_response(hz))
+        out: FloatArray = np.interp(np.asarray(frequency_hz, dtype=float), *self._response)
+        return out
+
+    def _exact_response(self, frequency_hz: FloatArray) -> FloatArray:
         raw_at = np.arange(len(self.slow_taps)) - len(self.slow_taps) // 2
         at = np.arange(len(self.band_taps)) - len(self.band_taps) // 2
         f = np.asarray(frequency_hz, dtype=float)

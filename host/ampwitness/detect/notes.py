@@ -41,6 +41,7 @@ SAG_OF_NOTE_PERCENT = 10.0  # what the supply may lose under a note before it is
 
 _AVERAGE = f"parabola, found over {1000 * SMOOTH_S:.0f} ms, taken over the span it fits"
 _NAN = float("nan")
+_COARSE_HZ = 2000.0
 
 
 class NoteDetector:
@@ -406,8 +407,10 @@ class _SupplyMeter:
         sag_v = before.volts - lowest_v
         sag_percent = np.where(before.volts > 1.0, 100.0 * sag_v / np.maximum(before.volts, 1.0), np.nan)
         n_tail = round(TAIL_S * fine_hz)
-        heads = [_join(note.supply_head) for note in notes]
-        ripple_v = measure_ripples(tails, fine_hz, 2.0 * pitch_hz)
+        # Slopes and ripples need no more than 2000 values a second.
+        stride = max(1, round(fine_hz / _COARSE_HZ))
+        heads = [_join(note.supply_head)[::stride] for note in notes]
+        ripple_v = measure_ripples([tail[::stride] for tail in tails], fine_hz / stride, 2.0 * pitch_hz)
         angle = (4 * np.pi * pitch_hz / rate_hz)[:, None] * self._at[None, :]
         recovery_s, how = self._recovery.fit([_join([note.supply_after]) for note in notes])
         measured = {
@@ -421,7 +424,7 @@ class _SupplyMeter:
             ),
             "sag_v": sag_v,
             "sag_percent": sag_percent,
-            "sag_slope_v_per_s": measure_slopes(heads, fine_hz, before.volts, before.wobble_v),
+            "sag_slope_v_per_s": measure_slopes(heads, fine_hz / stride, before.volts, before.wobble_v),
             "recovery_s": recovery_s,
             "ripple_v": ripple_v / (np.cos(angle) @ self._taps),  # what the moving parabola leaves of it
         }
