@@ -27,9 +27,12 @@ IntArray = npt.NDArray[np.intp]
 
 SCREEN_GAIN = 5.0  # residual squares, in noise variances, that a candidate must save
 PLAIN_GAIN = 40.0
+FITTED_GAIN = 6.0
 FAINT_SHARE = 0.85  # of the lowest plain plateau: lower down there is no ceiling for a faint one
 LOWEST_CREST_IN_NOISE = 15.0
 NOISY_SHARE = 0.5  # of the highest value: crests that stand no higher in noise tell nothing by their shape
+FAINT_TOP_SHARE, FAINT_TOP_SD = 0.004, 2.0  # how far under its top a faint plateau's samples may lie
+SHORTEST_FAINT, LONGEST_FAINT_S = 3.6, 0.015  # samples, seconds
 PILE_SHARE, LOWEST_PILE_V = 0.8, 0.5
 LEAST_SLOPE_RATIO = 0.15  # of the flatter flank to the mean of both
 FAILED_MISFIT = 25.0
@@ -96,9 +99,17 @@ class HighCrests:
     output: FloatArray
 
 
-def look_at(
-    stretch: Stretch, noise_v: float, blocked: npt.NDArray[np.bool_] | None
-) -> tuple[list[Candidates], list[HighCrests], list[tuple[float, float]]]:
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What a stretch shows."""
+
+    candidates: list[Candidates]
+    others: list[HighCrests]  # the highest crests that are none
+    cut: list[tuple[float, float]]  # spans (s) of half-cycles that a gap cut off
+    crests: Crests  # every high crest
+
+
+def look_at(stretch: Stretch, noise_v: float, blocked: npt.NDArray[np.bool_] | None) -> Look:
     """Find candidates in a stretch.
 
     Parameters
@@ -109,7 +120,7 @@ def look_at(
 
     Returns
     -------
-    Candidates, highest other crests, and the spans (s) of half-cycles that a gap cut off, for both polarities.
+    What was seen, for both polarities.
     """
     volts = stretch.output_v
     cut = _cut_off(stretch)
@@ -122,7 +133,7 @@ def look_at(
     crests = find_crests(volts, stretch.rate_hz, lowest_v, blocked)
     crests = crests.take((crests.sample >= stretch.own_first) & (crests.sample < stretch.own_last))
     if not len(crests):
-        return [], [], cut
+        return Look([], [], cut, crests)
     lagged = LaggedMeans(stretch)
     parts = []
     free = np.ones(len(crests), dtype=bool)
@@ -132,13 +143,13 @@ def look_at(
         fitted = _measure(stretch, lagged, suspects, noise_v, blocked)
     if fitted is not None:
         parts.append(fitted)
-        free &= ~_covered(stretch, crests, fitted)
+        free &= ~lies_on_plateau(stretch, crests, fitted)
     full = _measure_full(stretch, lagged, crests.take(looks_full & free), noise_v, blocked)
     if full is not None:
         parts.append(full)
-        free &= ~_covered(stretch, crests, full)
+        free &= ~lies_on_plateau(stretch, crests, full)
     others = crests.take(free)
-    return parts, [_highest(stretch, lagged, others)] if len(others) else [], cut
+    return Look(parts, [_highest(stretch, lagged, others)] if len(others) else [], cut, crests)
 
 
 def _cut_off(stretch: Stretch) -> list[tuple[float, float]]:
@@ -162,7 +173,7 @@ def _cut_off(stretch: Stretch) -> list[tuple[float, float]]:
     return spans
 
 
-def _covered(stretch: Stretch, crests: Crests, table: Candidates) -> npt.NDArray[np.bool_]:
+def lies_on_plateau(stretch: Stretch, crests: Crests, table: Candidates) -> npt.NDArray[np.bool_]:
     """Which crests lie on a plateau of the table."""
     covered = np.zeros(len(crests), dtype=bool)
     time_s = np.asarray(stretch.time_s(crests.sample.astype(float)))
@@ -236,8 +247,9 @@ def _misfit(fit: LobeFit, noise_v: float) -> tuple[FloatArray, FloatArray]:
 
 
 def _measure(
-    stretch: Stretch, lagged: LaggedMeans, suspects: Suspects, noise_v: float, blocked: npt.NDArray[np.bool_] | None
-) -> Candidates | None:
+    stretch: Stretch, lagged: LaggedMeans, suspects: Suspects, noise_v: float, blocked: npt.NDArray[np.bool_] | None,
+    least_gain: float | None = None,
+) -> Candidates | None:  # fmt: skip
     """Search the corners of all suspects, drop those that look smooth after all, fit and describe the rest."""
     if not len(suspects.sign):
         return None
@@ -251,7 +263,8 @@ def _measure(
     windows, narrow = windows.narrowed(WIDTHS[0], shortest), windows.narrowed(WIDTHS[1], shortest)
     wide_test, narrow_test = test_flatness(windows), test_flatness(narrow)
     wide_gain, narrow_gain = _gain(wide_test, windows, noise_v), _gain(narrow_test, narrow, noise_v)
-    worth = np.flatnonzero(_worth_a_fit(windows, np.maximum(wide_gain, narrow_gain)))
+    most_gain = np.maximum(wide_gain, narrow_gain)
+    worth = np.flatnonzero(_worth_a_fit(windows, most_gain) if least_gain is None else most_gain >= least_gain)
     if not len(worth):
         return None
     is_wide = wide_gain >= narrow_gain
@@ -261,7 +274,30 @@ def _measure(
     is_plain = np.maximum(wide_gain, narrow_gain)[worth] >= PLAIN_GAIN
     fit, misfit = _fit_best_width(windows, narrow.take(worth), left, right, noise_v, is_plain)
     _try_again(stretch, windows, fit, misfit, np.maximum(wide_gain, narrow_gain)[worth], noise_v)
-    return _describe(stretch, lagged, windows, fit, misfit, gained, noise_v)
+    fit_gain = FITTED_GAIN if least_gain is None else 0.0
+    return _describe(stretch, lagged, windows, fit, misfit, gained, noise_v, fit_gain)
+
+
+def crests_to_rows(
+    stretch: Stretch, lagged: LaggedMeans, crests: Crests, noise_v: float, blocked: npt.NDArray[np.bool_] | None,
+    least_gain: float,
+) -> Candidates | None:  # fmt: skip
+    """Fit crests that no template answered to, taking as the plateau what stays within noise of the top."""
+    if not len(crests):
+        return None
+    reach = round(LONGEST_FAINT_S / 2 * stretch.rate_hz)
+    at = np.clip(crests.sample[:, None] + np.arange(-reach, reach + 1)[None, :], 0, len(stretch.output_v) - 1)
+    below = (
+        stretch.output_v[at] * crests.sign[:, None]
+        < (crests.level_v * (1 - FAINT_TOP_SHARE) - FAINT_TOP_SD * noise_v)[:, None]
+    )
+    below[:, 0] = below[:, -1] = True
+    before, after = np.argmax(below[:, reach::-1], axis=1) - 0.5, np.argmax(below[:, reach:], axis=1) - 0.5
+    suspects = Suspects(
+        crests.sign, crests.sample + (after - before) / 2, np.maximum((before + after) / 2, SHORTEST_FAINT / 2),
+        crests.level_v, np.ones(len(crests)), crests.sample,
+    )  # fmt: skip
+    return _measure(stretch, lagged, suspects, noise_v, blocked, least_gain)
 
 
 def _worth_a_fit(windows: Windows, gain: FloatArray) -> npt.NDArray[np.bool_]:
@@ -321,9 +357,9 @@ def _replace_better(
 
 def _describe(
     stretch: Stretch, lagged: LaggedMeans, windows: Windows, fit: LobeFit, misfit: FloatArray, narrow_gain: FloatArray,
-    noise_v: float,
+    noise_v: float, fit_gain: float,
 ) -> Candidates:  # fmt: skip
-    """Everything that is kept of a candidate."""
+    """Everything that is kept of a candidate; where the fit gains less than `fit_gain`, a plainer measurement serves."""
     rate, n = stretch.rate_hz, len(windows)
     variance = np.maximum(noise_v**2 / fit.averaged, fit.flat_rss_v2 / np.maximum(fit.n_points - 10, 2))
     point_sd = np.sqrt(variance)
@@ -362,7 +398,7 @@ def _describe(
         "is_coarse": np.zeros(n),
         "lively": np.full(n, lively),
     }
-    failed = (fit.lower_slope_v() < LEAST_SLOPE_RATIO * slope) | (misfit > FAILED_MISFIT) | (columns["gain"] < 6)
+    failed = (fit.lower_slope_v() < LEAST_SLOPE_RATIO * slope) | (misfit > FAILED_MISFIT) | (columns["gain"] < fit_gain)
     return _with_coarse(stretch, lagged, windows.crest, Candidates(columns, supply, output), failed)
 
 

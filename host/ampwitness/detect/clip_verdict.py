@@ -28,6 +28,9 @@ NARROW_GAIN = 20.0
 SINGLE_GAIN = 600.0
 SINGLE_MISFIT = 8.0
 AT_RAIL_GAIN = 6.0
+FAINT_GAIN = 2.5  # where a crest comes just up to a rail that is known this well:
+ODD_FAINT_GAIN = 5.0
+FAINT_BELOW_SD, FAINT_ABOVE_SD, FAINT_SPREAD_SD = 0.8, 2.5, 2.0  # all in noise of one sample
 PLAIN_MISFIT = 2.5  # reduced chi-square of flanks and line
 WORST_MISFIT = 30.0  # at the rail, corners and flanks may be odd; the plateau's place speaks
 FEWEST_ELSEWHERE = 8
@@ -135,6 +138,21 @@ def _ringing(table: Candidates, pile: Pile | None) -> FloatArray:
     return np.asarray(np.where(is_short, RINGING_SHARE * table["level_v"], 0.0))
 
 
+def _comes_just_up_to(rail: Rail, expected_v: FloatArray, table: Candidates, basic: BoolArray) -> BoolArray:
+    """Crests level with a well-known rail that bend too little: few natural ones end just there.
+
+    On so short a plateau the fit may lay its corners oddly: then it has to gain more, and speaks for no overdrive."""
+    noise = table["noise_v"]
+    off = table["peak_v"] - expected_v
+    return np.asarray(
+        (table["is_coarse"] == 0)
+        & (table["gain"] >= np.where(basic, FAINT_GAIN, ODD_FAINT_GAIN))
+        & (off >= -FAINT_BELOW_SD * noise)
+        & (off <= FAINT_ABOVE_SD * noise)
+        & (rail.spread_v <= FAINT_SPREAD_SD * noise)
+    )
+
+
 def _higher_crests(rail: Rail, tolerance: float, crests: HighCrests, table: Candidates, sign: float) -> int:
     """How many crests, candidates or not, stand above the rail."""
     mine = crests.sign == sign
@@ -148,7 +166,8 @@ def _higher_crests(rail: Rail, tolerance: float, crests: HighCrests, table: Cand
 _SIDES = ((1.0, "positive"), (-1.0, "negative"))
 
 
-def _find_plain(table: Candidates) -> BoolArray:
+def find_plain(table: Candidates) -> BoolArray:
+    """Plateaus that need no rail to be believed; (n,)."""
     return np.asarray(
         might_be_plateaus(table)
         & (table["gain"] >= PLAIN_GAIN)
@@ -162,7 +181,7 @@ def _judge_source_side(table: Candidates) -> _OneSide:
     worth = (might_be_plateaus(table) & (table["gain"] >= AT_RAIL_GAIN) & _misfit_allows(table, LOOSE_GAIN)) & (
         (table["is_coarse"] == 0) & (table["crest_v"] > table["level_v"] + table["crest_sd_v"])
     )
-    found, expected = find_source_flats(table, _find_plain(table), worth)
+    found, expected = find_source_flats(table, find_plain(table), worth)
     no = np.zeros(len(table), dtype=bool)
     return _OneSide(found, expected, np.full(len(table), PLAIN_GAIN), found, no, no, None, None)
 
@@ -170,7 +189,7 @@ def _judge_source_side(table: Candidates) -> _OneSide:
 def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
     n = len(table)
     basic = might_be_plateaus(table)
-    plain = _find_plain(table)
+    plain = find_plain(table)
     accepted, is_source, undecided, is_soft = (np.zeros(n, dtype=bool) for _ in range(4))
     expected, threshold = np.full(n, np.nan), np.full(n, ALONE_GAIN)
     noise = float(np.median(table["noise_v"])) if n else 0.0
@@ -217,6 +236,7 @@ def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
             & ((table["misfit"] <= WORST_MISFIT) | (table["gain"] >= PLAIN_GAIN))
             & (_misfit_allows(table, LOOSE_GAIN) | (tolerance <= LOOSE_TOLERANCE * typical))
         )  # fmt: skip
+        accepted = accepted | _comes_just_up_to(rail, expected, table, basic)
         if pile is not None:  # in full-range music hardly a fit fits; the place speaks, where so many crests agree
             accepted = accepted | (basic & near & (over_sd > 1.0) & (table["lively"] >= LIVELY))
         if np.count_nonzero(inliers) >= FEWEST_FOR_COARSE:
@@ -399,7 +419,7 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     rail_model: dict[str, Mapping[str, Any]] = {}
     headrooms = []
     tables = [(sign, polarity, table.take(table["sign"] == sign)) for sign, polarity in _SIDES]
-    is_source = any(lies_at_many_levels(mine, _find_plain(mine)) for _, _, mine in tables)
+    is_source = any(lies_at_many_levels(mine, find_plain(mine)) for _, _, mine in tables)
     for sign, polarity, mine in tables:
         side = _judge_source_side(mine) if is_source else _judge_side(mine, crests, sign)
         parts.append((mine, side))

@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from ampwitness.detect.clip_candidates import Candidates, HighCrests, join, look_at
+from ampwitness.detect.clip_faint import find_faint
 from ampwitness.detect.clip_shelves import find_shelves
 from ampwitness.detect.clip_stream import SegmentStream, Stretch, measure_noise
 from ampwitness.detect.clip_verdict import Verdicts, judge
@@ -116,11 +117,14 @@ class ClippingDetector:
         floor = max(NOISE_FLOOR_V, NOISE_FLOOR_SHARE * float(np.max(np.abs(stretch.output_v), initial=0.0)))
         run.noises.append(max(floor, noise) if np.isfinite(noise) else floor)
         del run.noises[:-NOISE_MEMORY]
+        noise_v = min(run.noises)
         blocked = self._blocked(stretch)
-        candidates, crests, cut = look_at(stretch, min(run.noises), blocked)
-        run.candidates += candidates + find_shelves(stretch, candidates, min(run.noises), blocked)
-        run.crests += crests
-        run.cut += cut
+        look = look_at(stretch, noise_v, blocked)
+        run.candidates += look.candidates
+        run.candidates += find_shelves(stretch, look.candidates, noise_v, blocked)
+        run.candidates += find_faint(stretch, look.crests, look.candidates, noise_v, blocked)
+        run.crests += look.others
+        run.cut += look.cut
 
     def _blocked(self, stretch: Stretch) -> np.ndarray[Any, np.dtype[np.bool_]] | None:
         """Samples of the stretch at which the logger's own converter was at its rail, None if there are none."""
