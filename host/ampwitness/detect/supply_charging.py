@@ -17,6 +17,7 @@ Source: Gauss and Newton's method from several starts with Huber's, then Tukey's
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -169,7 +170,10 @@ def _simulate(chunks: _Chunks, rows: FloatArray, constants: FloatArray) -> Float
         terminal_v[k] = over_v
         help_v = help_v + new * (np.maximum(over_v, 0.0) - help_v)
         slow_v = slow_v + new_slow * (slow * lost_v - slow_v)
-    out: FloatArray = np.moveaxis(terminal_v + rows[:, _LIMIT, None] - leads * taken, 0, 2)
+    taken *= leads  # in place: these are the largest arrays of a whole analysis
+    terminal_v += rows[:, _LIMIT, None]
+    terminal_v -= taken
+    out: FloatArray = np.moveaxis(terminal_v, 0, 2)
     return out
 
 
@@ -256,8 +260,8 @@ class _Search:
         self.rows, self.helps, self.constants = self.rows[kept], self.helps[kept], self.constants[kept]
         self._damping, self._left = self._damping[kept], self._left[kept]
 
-    def _slopes(self) -> list[FloatArray]:
-        """Of the volts by each parameter and by the two constants, (_N + 2, c, n) a start."""
+    def _slopes(self) -> Iterator[FloatArray]:
+        """Of the volts by each parameter and by the two constants, (_N + 2, c, n), one start after the other."""
         rows, constants, sizes = [], [], []
         for row, constant in zip(self.rows, self.constants, strict=True):
             size = np.where(row + self._steps <= _MOST, self._steps, -self._steps)
@@ -270,11 +274,10 @@ class _Search:
             constants.append(shifted)
             sizes.append(np.append(size, (0.02, 0.02)))
         volts = _simulate(self._chunks, np.concatenate(rows), np.concatenate(constants))
-        volts = volts.reshape(len(self.rows), _N + 2, *volts.shape[1:])
-        return [
-            np.where(self._counts, volts[k] - (self._volts - self._left[k]), 0.0) / sizes[k][:, None, None]
-            for k in range(len(self.rows))
-        ]
+        width, volts_now, left_now = _N + 2, self._volts, self._left
+        for k in range(len(sizes)):
+            moved_v = volts[k * width : (k + 1) * width]
+            yield np.where(self._counts, moved_v - (volts_now - left_now[k]), 0.0) / sizes[k][:, None, None]
 
     def _columns(self, slopes: FloatArray, helps: bool) -> FloatArray:
         """Slopes by all unknowns, the constants of each chunk apart, (unknowns, samples)."""
@@ -287,12 +290,12 @@ class _Search:
             out[_N + 2 * c, c], out[_N + 2 * c + 1, c] = slopes[_N, c], slopes[_N + 1, c]
         return out.reshape(len(out), -1)
 
-    def _improve(self, slopes: list[FloatArray], weights: FloatArray) -> None:
+    def _improve(self, slopes: Iterator[FloatArray], weights: FloatArray) -> None:
         """One damped step of every start; what does not lower its cost is not taken."""
         rows, constants = self.rows.copy(), self.constants.copy()
         priors = [self._prior(float(spread_v)) for spread_v in self._spread(self._left)]
-        for k, prior in enumerate(priors):
-            columns = self._columns(slopes[k], bool(self.helps[k]))
+        for k, (prior, slope) in enumerate(zip(priors, slopes, strict=True)):
+            columns = self._columns(slope, bool(self.helps[k]))
             weighted = columns * weights[k].reshape(-1)
             gram, right = weighted @ columns.T, weighted @ self._left[k].reshape(-1)
             gram[np.arange(_N), np.arange(_N)] += prior
@@ -359,7 +362,7 @@ class _Search:
     def _covariance(self, spread_v: float) -> FloatArray:
         """Of the parameters, residuals within a group taken as one."""
         weight = self._weigh(self._left, False)[0].reshape(-1)
-        columns = self._columns(self._slopes()[0], True)
+        columns = self._columns(next(self._slopes()), True)
         gram = (columns * weight) @ columns.T
         gram[np.arange(_N), np.arange(_N)] += self._prior(spread_v)
         inverse = np.linalg.pinv(gram)
