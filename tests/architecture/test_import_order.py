@@ -16,13 +16,15 @@ ALLOWED: dict[str, set[str]] = {
     "units": set(),
     "types": {"errors", "units"},
     # Many findings as rows: detectors fill it, whoever words or draws findings reads it.
-    "finding_list": {"types"},
+    "finding_list": {"types", "pieces"},
+    # Much data on disk while it is worked on.
+    "pieces": set(),
     "firmware_files": {"ampwire"},
     "link": {"ampwire", "errors", "units", "types"},
     "recording": {"errors", "units", "types", "link"},
     "decode": {"ampwire", "errors", "units", "types", "link"},
     "waveform": {"errors", "units", "types", "decode"},
-    "detect": {"errors", "units", "types", "finding_list", "waveform"},
+    "detect": {"errors", "units", "types", "finding_list", "pieces", "waveform"},
     "findings": {"errors", "units", "types", "finding_list", "detect"},
     "report": {"errors", "units", "types", "finding_list", "findings"},
     "frontend": {"errors", "units", "types", "firmware_files"},

@@ -10,12 +10,13 @@ import jsonschema
 import numpy as np
 import pytest
 from ampwitness import finding_list
-from ampwitness.finding_list import FindingList, KeptTable, Pieces
+from ampwitness.finding_list import FindingList, KeptTable
 from ampwitness.findings import as_json
 from ampwitness.findings.as_json import analysis_to_json, iter_json, read_schema
 from ampwitness.findings.from_json import analysis_from_json
 from ampwitness.findings.selection import choose_listed
 from ampwitness.findings.wording import find_worst, word_verdict
+from ampwitness.pieces import Pieces
 from ampwitness.types import Analysis, Finding
 
 

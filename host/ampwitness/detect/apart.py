@@ -15,7 +15,7 @@ from multiprocessing.shared_memory import SharedMemory
 from typing import Any
 
 from ampwitness.detect.result import Detector, DetectorResult
-from ampwitness.finding_list import dump_apart, load_apart
+from ampwitness.pieces import dump_apart, load_apart
 from ampwitness.types import TraceWindow
 
 N_SLOTS = 4  # windows on their way

@@ -27,7 +27,8 @@ from ampwitness.detect.clip_cause import (
 )
 from ampwitness.detect.overdrive import overdrive_interval
 from ampwitness.detect.supply_model import SupplyModel
-from ampwitness.finding_list import FindingTable, Pieces
+from ampwitness.finding_list import FindingTable
+from ampwitness.pieces import Pieces
 from ampwitness.types import Finding, FloatArray
 
 NUMBERS: tuple[str, ...] = (
