@@ -25,7 +25,7 @@ from ampwitness.detect.tone_curve import ToneCurve
 from ampwitness.errors import UsageError
 from ampwitness.findings.as_json import to_plain
 from ampwitness.guide.curve_apart import CurveApart
-from ampwitness.guide.set_gain import QUESTIONS, SetGainWalk, conclude_setting
+from ampwitness.guide.set_gain import KNEE_PERCENT, QUESTIONS, SetGainWalk, conclude_setting
 from ampwitness.guide.tone_live import LiveMeter, LiveReading, strongest_other_hz
 from ampwitness.guide.tone_tracks import CAUTION
 from ampwitness.link.finding import find_board
@@ -34,7 +34,8 @@ from ampwitness.live import LiveFeed
 from ampwitness.recording import RecordingWriter
 from ampwitness.recording.writer import refuse_existing
 from ampwitness.types import Finding, TraceWindow
-from ampwitness.waveform.response import HALF_TAPS, PASS_FRACTION
+from ampwitness.waveform.response import HALF_TAPS, PASS_FRACTION, design_inverse, response_of
+from ampwitness.waveform.tone_clip import hard_clip_level_db
 
 AFTER_DONE_S = 1.0
 _LATE_S = 0.06  # a window that waited longer is kept and passed over: a newer one is there
@@ -191,6 +192,11 @@ class _Run:
         self._feed = LiveFeed(session, self._writer, calibrations=None if book is None else book.calibrations)
         self._thorough = CurveApart(load_ohm, load_kind)
         self._meter = LiveMeter(tone_hz)
+        # Tables and filters are made now, while nobody waits for a screen.
+        self._meter.warm_up(float(session.hello.rate_hz))
+        hard_clip_level_db(KNEE_PERCENT)
+        for role in session.hello.roles:
+            design_inverse(response_of(session.hello, role))
         is_hands_free = sys.stdin is None or not sys.stdin.isatty()
         self.walk = SetGainWalk(tone_hz, load_kind, is_hands_free)
         self._tone_hz, self._answers = tone_hz, answers

@@ -65,6 +65,13 @@ class LiveMeter:
         self._n_windows = 0
         self._other: tuple[float | None, float] = (None, 0.0)
 
+    def warm_up(self, rate_hz: float) -> None:
+        """Measure a made, clipped tone, so that tables are worked out before anybody waits for them."""
+        self._rate_hz = rate_hz
+        time_s = np.arange(round(self._look_s * rate_hz)) / rate_hz
+        self._measure(np.clip(10 * np.sin(2 * np.pi * self._tone_hz * time_s), -9, 9))
+        thd_to_overdrive_db(0.01)
+
     def push(self, window: TraceWindow, wants_reading: bool = True) -> LiveReading | None:
         """Take the next window; None while there is not enough to measure, or where no reading is wanted."""
         if "output" not in window.traces:

@@ -82,12 +82,15 @@ def hard_clip_level_db(thd_percent: float, n_harmonics: int = 150) -> float:
 def _even_clip_table(n_harmonics: int) -> tuple[Floats, Floats, Floats]:
     """Cuts, natural logarithm of the THD ratio, and level in dB re a sine at the ceiling; dense where THD is small."""
     cuts = np.concatenate([np.geomspace(1e-3, 0.2, 600, endpoint=False), np.linspace(0.2, _LARGEST_CUT, 1200)])
-    thd, level_db = np.empty(len(cuts)), np.empty(len(cuts))
-    for k, cut in enumerate(cuts):
-        harmonics = cut_sine_harmonics(float(cut), float(cut), n_harmonics)
-        thd[k] = math.log(thd_ratio_of(harmonics))
-        size = math.sqrt(float(np.sum(np.square(harmonics[1:]))))
-        level_db[k] = 20 * math.log10(size / math.cos(float(cut)))
+    w, n = cuts[:, np.newaxis], np.arange(3, n_harmonics + 1, 2)[np.newaxis, :]
+    # Even clipping: twice the loss of one cut at odd orders, none at even ones. Somebody may be waiting: no loop.
+    first = 1 - 2 / np.pi * (cuts - np.sin(cuts) * np.cos(cuts))
+    others = (4 / np.pi) * (
+        np.sin((n - 1) * w) / (2 * (n - 1)) + np.sin((n + 1) * w) / (2 * (n + 1)) - np.cos(w) * np.sin(n * w) / n
+    )
+    squares = np.sum(others**2, axis=1)
+    thd = np.log(np.sqrt(squares) / first)
+    level_db = 20 * np.log10(np.sqrt(first**2 + squares) / np.cos(cuts))
     return cuts, thd, level_db
 
 
