@@ -54,6 +54,16 @@ def test_sentences_carry_ranges_assumptions_and_what_is_not_judged() -> None:
     assert word_supply({}) == ()
 
 
+def test_a_charged_supply_is_worded_on_either_side_of_its_alternators_limit() -> None:
+    regime = {
+        "what": "the alternator follows", "ohm": 0.0136, "lowest_ohm": 0.0121, "highest_ohm": 0.0152, "share": 0.6,
+        "limit_reached_v": 13.66,
+    }  # fmt: skip
+    text = " ".join(word_supply({"supply": {"states": {"charging": {**STATE, "regimes": [regime]}}}}))
+    assert "while the alternator follows (60 % of the playing time; the limit is reached at 13.66 V)" in text
+    assert "13.6 mohm (95 %: 12.1 to 15.2)" in text
+
+
 def test_pictures_are_drawn_where_there_is_something(small_analysis: Analysis) -> None:
     steps = np.full(3000, 12.6)
     envelope = Envelope("supply", 0.0, 0.01, steps - 0.1, steps, steps)
