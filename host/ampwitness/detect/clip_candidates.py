@@ -359,7 +359,7 @@ def _describe(
     stretch: Stretch, lagged: LaggedMeans, windows: Windows, fit: LobeFit, misfit: FloatArray, narrow_gain: FloatArray,
     noise_v: float, fit_gain: float,
 ) -> Candidates:  # fmt: skip
-    """Everything that is kept of a candidate; where the fit gains less than `fit_gain`, a plainer measurement serves."""
+    """Everything that is kept of a candidate; where the fit gains less than `fit_gain`, a plainer one serves."""
     rate, n = stretch.rate_hz, len(windows)
     variance = np.maximum(noise_v**2 / fit.averaged, fit.flat_rss_v2 / np.maximum(fit.n_points - 10, 2))
     point_sd = np.sqrt(variance)

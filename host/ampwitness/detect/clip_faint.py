@@ -20,8 +20,9 @@ from ampwitness.detect.clip_stream import LaggedMeans, Stretch
 from ampwitness.detect.clip_verdict import AT_RAIL_GAIN, FAINT_GAIN, find_plain
 from ampwitness.detect.rail_model import Rail, learn_rail
 
-FEWEST_PLAIN = 3
-NEAR_SHARE, NEAR_SD = 0.006, 3.0  # of the ceiling, and of the noise: how far from it a crest is still looked at
+FEWEST_PLAIN, MOST_PLAIN = 3, 120
+NEAR_SHARE = 0.006  # of the ceiling: how far above what is known of it so far a crest is still looked at,
+BELOW_SD, ABOVE_SD = 1.5, 3.0  # and in noise of one sample
 
 
 def find_faint(
@@ -54,7 +55,8 @@ def find_faint(
         if not len(high):
             continue
         expected = rail.predict(*lagged.at(high.sample.astype(float)))
-        high = high.take(np.abs(high.level_v - expected) <= NEAR_SHARE * expected + NEAR_SD * noise_v)
+        off = high.level_v - expected
+        high = high.take((off >= -BELOW_SD * noise_v) & (off <= NEAR_SHARE * expected + ABOVE_SD * noise_v))
         rows = crests_to_rows(stretch, lagged, high, noise_v, blocked, FAINT_GAIN)
         if rows is not None:
             out.append(rows)
@@ -62,8 +64,9 @@ def find_faint(
 
 
 def _rail_so_far(table: Candidates) -> Rail | None:
-    plain = find_plain(table)
-    if np.count_nonzero(plain) >= FEWEST_PLAIN:
+    plain = np.flatnonzero(find_plain(table))
+    if len(plain) >= FEWEST_PLAIN:
+        plain = plain[:: -(-len(plain) // MOST_PLAIN)]
         return learn_rail(table["level_v"][plain], table.supply[plain], table.output[plain])
     pile = find_pile(table, might_be_plateaus(table))
     return None if pile is None else pile.rail

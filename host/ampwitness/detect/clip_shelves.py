@@ -4,8 +4,8 @@ Three or four samples level with a known ceiling, with flanks that fall away on 
 natural crest with such flanks would bend over those samples more than they do.
 
 Gaps: works inside one stretch; a run at its end is not taken.
-Limits: a run must last SHORTEST_S and three samples. Corners to some tenths of a sample; the overdrive as if the crest
-were a sine about zero.
+Limits: bass is left to the fits. A run must last SHORTEST_S and three samples. Corners to some tenths of a sample; the
+overdrive as if the crest were a sine about zero.
 Source: our choice, measured by `python -m ampwitness.bench.clip_scores --sets full-8k full-25k`.
 """
 
@@ -28,6 +28,7 @@ WITHIN_SHARES = (
 )  # of the ceiling: how far samples may lie from it, beside flanks of any kind or steep ones
 RINGING = 0.15  # of the step beside a run, in which a corner's ringing moves its samples
 MEAN_WITHIN_SHARE = 0.012  # of the ceiling: the mean of a run, in which ringing cancels
+LEAST_LIVELY = 0.25  # in bass the fits find what there is
 LOWEST_SHARE = 0.92  # of the lowest ceiling expected: lower samples are not looked at
 SHORTEST_S, FEWEST_SAMPLES = 2.0e-4, 3
 LEAST_BEND = 1.5  # of the samples' share: by how much a natural crest with these flanks would bend over the run
@@ -48,8 +49,11 @@ def find_shelves(
     noise_v : noise of one sample
     blocked : (n_samples,) True where the logger's own converter was at its rail; None: nowhere
     """
-    table = join(found)
+    lively = measure_liveliness(stretch.output_v, stretch.rate_hz)
     out: list[Candidates] = []
+    if lively < LEAST_LIVELY:
+        return out
+    table = join(found)
     lagged: LaggedMeans | None = None
     for sign in (1.0, -1.0):
         mine = table.take(table["sign"] == sign)
@@ -61,7 +65,6 @@ def find_shelves(
         runs = _find_runs(volts, stretch, lagged, pile)
         first, last, ceiling_v = _away_from(*runs, stretch, mine, blocked)
         if len(first):
-            lively = measure_liveliness(stretch.output_v, stretch.rate_hz)
             out.append(_describe(volts, stretch, lagged, sign, first, last, ceiling_v, noise_v, lively))
     return out
 
