@@ -305,8 +305,8 @@ def html_page(analysis: Analysis, progress: Callable[[str, float], None] = _no_p
         f"<p>{escape(subject)}</p></header>" if subject else "</header>",
         *drawn,
         f"<section><h2>Question by question</h2>{_answers(analysis)}</section>",
-        f"<section><h2>Every finding</h2><p>The number of a finding is that of the JSON output: its place among all, from 1. "
-        f"Its time leads to the overview.</p>{tables}</section>"
+        f"<section><h2>Every finding</h2><p>The number of a finding is that of the JSON output: its place among all, "
+        f"from 1. Its time leads to the overview.</p>{tables}</section>"
         if tables
         else "<section><h2>Every finding</h2><p>Nothing was found.</p></section>",
         html_explanations(tuple(KIND_WORDS), listed),

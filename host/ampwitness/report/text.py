@@ -35,7 +35,8 @@ def _list_findings(findings: Sequence[Finding], width: int) -> list[str]:
         for line in _wrap(f"{seconds_to_clock(finding.start_s):>10}  {describe_finding(finding)}", width, "    ")
     ]
     if len(findings) > MAX_LISTED:
-        lines.append(f"    ... and {len(findings) - MAX_LISTED:,} more; `--html FILE` shows the worst, `--json FILE --every-finding` lists each")
+        more = f"    ... and {len(findings) - MAX_LISTED:,} more; `--html FILE` shows the worst, "
+        lines.append(more + "`--json FILE --every-finding` lists each")
     return lines
 
 
