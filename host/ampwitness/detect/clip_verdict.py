@@ -265,6 +265,9 @@ def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
             expected = rail.predict(table.supply, table.output)
             accepted, undecided, threshold = is_soft, is_soft, np.zeros(n)
             headroom = _headroom(rail, crests, sign)
+    bent = table["soft_db"] > 0
+    is_soft, accepted = is_soft | bent, accepted | bent
+    undecided = undecided | bent
     elsewhere = plain & ~accepted & _beyond_doubt(table) & (table["misfit"] <= ELSEWHERE_MISFIT)
     if np.count_nonzero(elsewhere) >= FEWEST_ELSEWHERE:
         accepted = accepted | elsewhere

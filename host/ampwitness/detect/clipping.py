@@ -21,6 +21,7 @@ import numpy as np
 from ampwitness.detect.clip_candidates import Candidates, HighCrests, join, look_at
 from ampwitness.detect.clip_faint import find_faint
 from ampwitness.detect.clip_shelves import find_shelves
+from ampwitness.detect.clip_soft import find_soft
 from ampwitness.detect.clip_stream import SegmentStream, Stretch, measure_noise
 from ampwitness.detect.clip_verdict import Verdicts, judge
 from ampwitness.detect.found_clips import CEILINGS, PLACES, SHAPES, ClipTable
@@ -123,6 +124,7 @@ class ClippingDetector:
         run.candidates += look.candidates
         run.candidates += find_shelves(stretch, look.candidates, noise_v, blocked)
         run.candidates += find_faint(stretch, look.crests, look.candidates, noise_v, blocked)
+        run.candidates += find_soft(stretch, look.crests, look.candidates, noise_v, blocked)
         run.crests += look.others
         run.cut += look.cut
 

@@ -1,0 +1,226 @@
+"""A ceiling without a corner: crests bent over more and more the closer they come to it.
+
+    y = x / (1 + |x / B|^k)^(1/k)
+
+is taken for the way from the wanted output x to the output y: B is the ceiling, k how sharply it sets in (a hyperbolic
+tangent lies near k = 2.5, a hard corner beyond 100). Undone with the right B and k, the flanks and tops of strongly
+driven half-cycles become one smooth curve each. One k must serve half-cycles of quite different drive, and their
+ceilings must agree: then every crest near the ceiling is known to be bent over, and by how much.
+
+Gaps: works inside one stretch.
+Limits: needs FEWEST strongly driven half-cycles whose drive differs; nothing softer than the softest k tried. A source
+that bends in this way at a constant level looks the same.
+Source: the curve is a common limiter's law; the search is our choice, measured by `python -m
+ampwitness.bench.clip_scores --sets hostile stages`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.clip_candidates import FIELDS, Candidates, join, lies_on_plateau
+from ampwitness.detect.clip_screen import Crests
+from ampwitness.detect.clip_stream import LaggedMeans, Stretch
+from ampwitness.detect.rail_model import Rail, learn_rail
+from ampwitness.types import FloatArray
+
+BoolArray = npt.NDArray[np.bool_]
+
+SHARPNESS = (3.0, 4.5, 6.0, 8.0, 10.0, 13.0, 17.0, 22.0, 30.0, 42.0, 60.0)
+HARD = 200.0
+ABOVE_SHARES = tuple(np.geomspace(0.0006, 0.3, 26))  # by how much a ceiling may lie above a crest
+STRONG_DB = 0.6
+FEWEST, MOST = 6, 24  # half-cycles that are fitted
+WINDOW_SHARE = 0.4  # of the crest: windows reach down to it
+LONGEST_S, SHORTEST_POINTS, POINTS = 0.03, 12, 60
+DEGREE = 5  # of the curve that a wanted half-cycle is within a window
+SURER_THAN_HARD = 1.6  # by so much the misfit must fall against a hard corner
+WORST_MISFIT = 5.0  # hard corners, blurred by the logger's band, fit no better than 9 at any k
+LEAST_DRIVE_SPREAD = 1.05  # 90th over 10th percentile of wanted crest over ceiling
+WIDEST_SPREAD = 0.01  # of the ceiling: how far half-cycles may disagree about it
+LEAST_DB, EDGE_DB = 0.22, 0.1  # bent over by so much: a finding; where it starts and stops
+CORNER_SD_S = 2e-4
+CREST_SD_SHARE = 0.4
+
+
+@dataclass(frozen=True, slots=True)
+class SoftCeiling:
+    """B by the rail model, and k."""
+
+    rail: Rail
+    sharpness: float
+
+
+def compression_db(share: FloatArray, sharpness: float) -> FloatArray:
+    """By how much an output at this share of its ceiling lies below what was wanted, dB."""
+    inside = np.clip(share, 0.0, 0.9999)
+    return np.asarray(-20 / sharpness * np.log10(1 - inside**sharpness))
+
+
+def share_of_compression(db: float, sharpness: float) -> float:
+    """The other way round."""
+    return float((1 - 10 ** (-db * sharpness / 20)) ** (1 / sharpness))
+
+
+def find_soft(
+    stretch: Stretch, crests: Crests, found: list[Candidates], noise_v: float, blocked: BoolArray | None
+) -> list[Candidates]:
+    """Rows for the crests of a stretch that a soft ceiling bends over, where its candidates show one.
+
+    Parameters
+    ----------
+    stretch : samples with margins
+    crests : the high crests of the stretch
+    found : candidates of the stretch
+    noise_v : noise of one sample
+    blocked : (n_samples,) True where the logger's own converter was at its rail; None: nowhere
+    """
+    table = join(found)
+    out = []
+    lagged: LaggedMeans | None = None
+    for sign in (1.0, -1.0):
+        mine = table.take(table["sign"] == sign)
+        strong = mine.take(_is_strong(mine))
+        high = crests.take(crests.sign == sign)
+        if len(strong) < FEWEST or not len(high):
+            continue
+        soft = _learn(stretch.output_v * np.float32(sign), stretch, strong, noise_v)
+        if soft is None:
+            continue
+        lagged = lagged or LaggedMeans(stretch)
+        lowest = share_of_compression(LEAST_DB, soft.sharpness)
+        high = high.take(high.level_v >= 0.8 * lowest * float(np.min(strong["level_v"])))
+        ceiling = soft.rail.predict(*lagged.at(high.sample.astype(float)))
+        bent = (high.level_v >= lowest * ceiling) & ~lies_on_plateau(stretch, high, mine.take(mine["gain"] >= 60))
+        if blocked is not None:
+            bent &= ~blocked[high.sample]
+        if bent.any():
+            out.append(_describe(stretch, lagged, high.take(bent), ceiling[bent], soft.sharpness, noise_v))
+    return out
+
+
+def _is_strong(table: Candidates) -> BoolArray:
+    over_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
+    return np.asarray(
+        (over_db >= STRONG_DB)
+        & (table["flatter_flank_ratio"] > 0.2)
+        & ((table["is_coarse"] > 0) | (table["gain"] > 25))
+    )
+
+
+def _learn(volts: npt.NDArray[np.float32], stretch: Stretch, strong: Candidates, noise_v: float) -> SoftCeiling | None:
+    """Try every k; keep the best if it is no hard corner and the half-cycles agree."""
+    order = np.argsort(strong["start_s"], kind="stable")
+    chosen = strong.take(order[:: -(-len(order) // MOST)])
+    fits = [
+        _fit_lobe(window, noise_v)
+        for window in (_window(volts, stretch, chosen, k) for k in range(len(chosen)))
+        if window is not None
+    ]
+    if len(fits) < FEWEST:
+        return None
+    cost = np.array([fit[0] for fit in fits])  # (lobes, k), reduced chi-square
+    ceiling, drive = np.array([fit[1] for fit in fits]), np.array([fit[2] for fit in fits])
+    middle = np.median(cost, axis=0)
+    best = int(np.argmin(middle[:-1]))
+    better = cost[:, -1] > SURER_THAN_HARD * cost[:, best]
+    if middle[best] > WORST_MISFIT or middle[-1] < SURER_THAN_HARD * middle[best] or np.mean(better) < 0.6:
+        return None
+    good = cost[:, best] <= 2 * WORST_MISFIT
+    if np.count_nonzero(good) < FEWEST:
+        return None
+    wanted = drive[good, best]
+    if np.percentile(wanted, 90) < LEAST_DRIVE_SPREAD * np.percentile(wanted, 10):
+        return None
+    rows = np.array([k for k in range(len(chosen)) if _window(volts, stretch, chosen, k) is not None])[good]
+    rail = learn_rail(ceiling[good, best], chosen.supply[rows], chosen.output[rows])
+    if rail is None or rail.spread_v > WIDEST_SPREAD * float(np.median(ceiling[good, best])):
+        return None
+    return SoftCeiling(rail, (*SHARPNESS, HARD)[best])
+
+
+def _window(volts: npt.NDArray[np.float32], stretch: Stretch, table: Candidates, row: int) -> FloatArray | None:
+    """Samples of one half-cycle down to a share of its crest on both sides; None if too few."""
+    middle_s = (table["start_s"][row] + table["stop_s"][row]) / 2
+    middle = round(float(middle_s * stretch.rate_hz - stretch.first_index - stretch.phase))
+    reach = round(LONGEST_S * stretch.rate_hz)
+    if middle - reach < 0 or middle + reach >= len(volts):
+        return None
+    floor_v = WINDOW_SHARE * float(table["level_v"][row])
+    left = np.flatnonzero(volts[middle - reach : middle][::-1] < floor_v)
+    right = np.flatnonzero(volts[middle : middle + reach] < floor_v)
+    if not len(left) or not len(right):
+        return None
+    window = volts[middle - int(left[0]) : middle + int(right[0])].astype(float)
+    return window if len(window) >= SHORTEST_POINTS else None
+
+
+def _fit_lobe(window_v: FloatArray, noise_v: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """For each k (and the hard corner last): reduced chi-square, ceiling, and the wanted crest over the ceiling."""
+    n = len(window_v)
+    every = max(1, n // POINTS)
+    y = window_v[: n // every * every].reshape(-1, every).mean(axis=1)
+    t = np.linspace(-1, 1, len(y))
+    basis = np.polynomial.legendre.legvander(t, DEGREE)
+    crest = float(np.max(y))
+    ceilings = crest * (1 + np.array(ABOVE_SHARES))
+    sd = max(noise_v / np.sqrt(every), 2e-4 * crest)
+    n_k = len(SHARPNESS) + 1
+    cost, ceiling, drive = np.zeros(n_k), np.zeros(n_k), np.zeros(n_k)
+    for j, k in enumerate((*SHARPNESS, HARD)):
+        share = np.clip(y[None, :] / ceilings[:, None], 1e-6, None) ** k
+        wanted = y[None, :] * (1 - share) ** (-1 / k)
+        slope = (1 - share) ** (1 + 1 / k)  # dy / dx
+        weighted = basis[None, :, :] * slope[:, :, None]
+        gram = weighted.transpose(0, 2, 1) @ weighted + 1e-9 * np.eye(DEGREE + 1)
+        right = np.einsum("btd,bt->bd", weighted, slope * wanted)
+        curve = np.linalg.solve(gram, right[:, :, None])[:, :, 0] @ basis.T
+        # In the outputs themselves: what the curve, bent over again, misses.
+        size = np.abs(curve) / ceilings[:, None]
+        again = (
+            curve / (1 + np.minimum(size, 50.0) ** k) ** (1 / k) if k < HARD else np.minimum(curve, ceilings[:, None])
+        )
+        chi = np.sum((again - y[None, :]) ** 2, axis=1) / sd**2 / max(len(y) - DEGREE - 3, 2)
+        best = int(np.argmin(chi))
+        cost[j], ceiling[j], drive[j] = chi[best], ceilings[best], np.max(curve[best]) / ceilings[best]
+    return cost, ceiling, drive
+
+
+def _describe(
+    stretch: Stretch, lagged: LaggedMeans, crests: Crests, ceiling_v: FloatArray, sharpness: float, noise_v: float
+) -> Candidates:
+    """Rows of the table."""
+    rate, n = stretch.rate_hz, len(crests)
+    reach = round(LONGEST_S * rate)
+    at = np.clip(crests.sample[:, None] + np.arange(-reach, reach + 1)[None, :], 0, len(stretch.output_v) - 1)
+    edge_v = share_of_compression(EDGE_DB, sharpness) * ceiling_v
+    below = stretch.output_v[at] * crests.sign[:, None] < edge_v[:, None]
+    below[:, 0] = below[:, -1] = True
+    start = crests.sample - np.argmax(below[:, reach::-1], axis=1) + 0.5
+    stop = crests.sample + np.argmax(below[:, reach:], axis=1) - 0.5
+    over_db = compression_db(np.minimum(crests.level_v / ceiling_v, 0.999), sharpness)
+    crest_v = crests.level_v * 10 ** (over_db / 20)
+    columns: dict[str, FloatArray] = {name: np.zeros(n) for name in FIELDS}
+    columns |= {
+        "sign": crests.sign,
+        "start_s": np.asarray(stretch.time_s(start)),
+        "stop_s": np.asarray(stretch.time_s(stop)),
+        "level_v": crests.level_v,
+        "crest_v": crest_v,
+        "crest_sd_v": CREST_SD_SHARE * (crest_v - crests.level_v),
+        "flatter_flank_ratio": np.ones(n),
+        "flank_v_per_s": np.full(n, np.nan_to_num(float(np.median(edge_v)) * 100)),
+        "n_top": stop - start,
+        "noise_v": np.full(n, noise_v),
+        "start_sd_s": np.full(n, CORNER_SD_S),
+        "stop_sd_s": np.full(n, CORNER_SD_S),
+        "peak_v": crests.level_v,
+        "supply_v": lagged.mean_supply(start, stop),
+        "is_coarse": np.ones(n),
+        "soft_db": over_db,
+    }
+    supply, output = lagged.at(crests.sample.astype(float))
+    return Candidates(columns, supply, output)
