@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 PAGE = Path(__file__).resolve().parents[2] / "host" / "worked-job.md"
-# A block of JSON is a file, named at the end of the paragraph above it; `typed` is what is typed into the command above.
+# A block of JSON is a file, named at the end of the paragraph above it; `typed` is typed into the command above.
 BLOCK = re.compile(r"(?:`([\w.]+)`:\n\n)?^```(sh|text|json|typed)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 
 

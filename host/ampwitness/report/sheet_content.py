@@ -218,12 +218,17 @@ def _volts(value: object, unit: str, digits: int = 2) -> str:
 
 def _is_gain_run(source: Source) -> bool:
     """The gain was turned through the edge here: clips are meant."""
-    return any(finding.kind in ("knee", "setting") for finding in source.analysis.findings)
+    return any(finding.kind == "setting" or _has_edge(finding) for finding in source.analysis.findings)
+
+
+def _has_edge(finding: Finding) -> bool:
+    """A gain curve in which the edge was found: a mere loud tone has none, and clips in it were not meant."""
+    return finding.kind == "knee" and finding.measured.get("knee_v") is not None
 
 
 def _settings(source: Source) -> list[SettingRow]:
     findings = source.analysis.findings
-    chosen = [f for f in findings if f.kind == "setting"][-1:] or [f for f in findings if f.kind == "knee"]
+    chosen = [f for f in findings if f.kind == "setting"][-1:] or [f for f in findings if _has_edge(f)]
     return [_setting(source, finding) for finding in chosen]
 
 
@@ -348,7 +353,9 @@ def _not_tested(sources: Sequence[Source], steps: Sequence[WorkStep], walks: Seq
                 why = f" ({next(iter(reasons))})" if reasons else ""
                 lines.append(f"{heading.capitalize()}: not judged in any recording{why}.")
     if not any(_settings(source) for source in sources):
-        lines.append("Gain: no recording shows it being set.")
+        without = [f for source in sources for f in source.analysis.findings if f.kind == "knee"]
+        why = f" ({describe_finding(without[-1])})" if without else ""
+        lines.append(f"Gain: no recording shows it being set{why}.")
     lines += _walks_not_given(steps, walks) + word_walks_left_out(walks)
     lines.append("Whatever was not wired to the logger, and anything after the day of this sheet.")
     return tuple(lines)
