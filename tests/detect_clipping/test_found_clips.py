@@ -29,6 +29,7 @@ def make_table(seed: int = 5, *, has_supply: bool = True) -> ClipTable:
         "shape": rng.integers(0, len(SHAPES), N).astype(float),
         "where": rng.choice(len(PLACES), N, p=[0.8, 0.1, 0.1]).astype(float),
         "ceiling": rng.choice(len(CEILINGS), N, p=[0.1, 0.8, 0.1]).astype(float),
+        "sharpness": rng.choice([0.0, 10.0], N, p=[0.9, 0.1]),
         "supply_v": np.where(rng.uniform(size=N) < 0.1, np.nan, supply[:, 0]),
     }
     columns["stop_s"] = columns["start_s"] + rng.uniform(0.001, 0.01, N)

@@ -51,7 +51,7 @@ FIELDS: tuple[str, ...] = (
     "sign", "start_s", "stop_s", "level_v", "tilt_v_per_s", "crest_v", "crest_sd_v", "flank_v_per_s",
     "flatter_flank_ratio", "gain", "narrow_gain", "misfit", "top_misfit", "n_top", "n_points", "noise_v",
     "start_sd_s", "stop_sd_s", "peak_v", "supply_v", "window_s", "is_coarse",
-    "lively", "soft_db",
+    "lively", "sharpness",
 )  # fmt: skip
 
 
@@ -100,13 +100,28 @@ class HighCrests:
 
 
 @dataclass(frozen=True, slots=True)
+class OneSide:
+    """What a stretch shows of one polarity, for those who look a second time at what the first look let go."""
+
+    stretch: Stretch
+    lagged: LaggedMeans
+    sign: float
+    candidates: Candidates
+    crests: Crests  # every high crest, candidate or not
+    noise_v: float
+    blocked: (
+        npt.NDArray[np.bool_] | None
+    )  # (n_samples,) where the logger's own converter was at its rail; None: nowhere
+
+
+@dataclass(frozen=True, slots=True)
 class Look:
     """What a stretch shows."""
 
     candidates: list[Candidates]
     others: list[HighCrests]  # the highest crests that are none
     cut: list[tuple[float, float]]  # spans (s) of half-cycles that a gap cut off
-    crests: Crests  # every high crest
+    sides: list[OneSide]
 
 
 def look_at(stretch: Stretch, noise_v: float, blocked: npt.NDArray[np.bool_] | None) -> Look:
@@ -133,7 +148,7 @@ def look_at(stretch: Stretch, noise_v: float, blocked: npt.NDArray[np.bool_] | N
     crests = find_crests(volts, stretch.rate_hz, lowest_v, blocked)
     crests = crests.take((crests.sample >= stretch.own_first) & (crests.sample < stretch.own_last))
     if not len(crests):
-        return Look([], [], cut, crests)
+        return Look([], [], cut, [])
     lagged = LaggedMeans(stretch)
     parts = []
     free = np.ones(len(crests), dtype=bool)
@@ -149,7 +164,14 @@ def look_at(stretch: Stretch, noise_v: float, blocked: npt.NDArray[np.bool_] | N
         parts.append(full)
         free &= ~lies_on_plateau(stretch, crests, full)
     others = crests.take(free)
-    return Look(parts, [_highest(stretch, lagged, others)] if len(others) else [], cut, crests)
+    table = join(parts)
+    sides = [
+        OneSide(
+            stretch, lagged, sign, table.take(table["sign"] == sign), crests.take(crests.sign == sign), noise_v, blocked
+        )
+        for sign in (1.0, -1.0)
+    ]
+    return Look(parts, [_highest(stretch, lagged, others)] if len(others) else [], cut, sides)
 
 
 def _cut_off(stretch: Stretch) -> list[tuple[float, float]]:
@@ -278,18 +300,16 @@ def _measure(
     return _describe(stretch, lagged, windows, fit, misfit, gained, noise_v, fit_gain)
 
 
-def crests_to_rows(
-    stretch: Stretch, lagged: LaggedMeans, crests: Crests, noise_v: float, blocked: npt.NDArray[np.bool_] | None,
-    least_gain: float,
-) -> Candidates | None:  # fmt: skip
+def crests_to_rows(side: OneSide, crests: Crests, least_gain: float) -> Candidates | None:
     """Fit crests that no template answered to, taking as the plateau what stays within noise of the top."""
     if not len(crests):
         return None
+    stretch = side.stretch
     reach = round(LONGEST_FAINT_S / 2 * stretch.rate_hz)
     at = np.clip(crests.sample[:, None] + np.arange(-reach, reach + 1)[None, :], 0, len(stretch.output_v) - 1)
     below = (
         stretch.output_v[at] * crests.sign[:, None]
-        < (crests.level_v * (1 - FAINT_TOP_SHARE) - FAINT_TOP_SD * noise_v)[:, None]
+        < (crests.level_v * (1 - FAINT_TOP_SHARE) - FAINT_TOP_SD * side.noise_v)[:, None]
     )
     below[:, 0] = below[:, -1] = True
     before, after = np.argmax(below[:, reach::-1], axis=1) - 0.5, np.argmax(below[:, reach:], axis=1) - 0.5
@@ -297,7 +317,7 @@ def crests_to_rows(
         crests.sign, crests.sample + (after - before) / 2, np.maximum((before + after) / 2, SHORTEST_FAINT / 2),
         crests.level_v, np.ones(len(crests)), crests.sample,
     )  # fmt: skip
-    return _measure(stretch, lagged, suspects, noise_v, blocked, least_gain)
+    return _measure(stretch, side.lagged, suspects, side.noise_v, side.blocked, least_gain)
 
 
 def _worth_a_fit(windows: Windows, gain: FloatArray) -> npt.NDArray[np.bool_]:
@@ -397,7 +417,7 @@ def _describe(
         "window_s": (windows.n_left + windows.n_right + 1) * windows.averaged / rate,
         "is_coarse": np.zeros(n),
         "lively": np.full(n, lively),
-        "soft_db": np.zeros(n),
+        "sharpness": np.zeros(n),
     }
     failed = (fit.lower_slope_v() < LEAST_SLOPE_RATIO * slope) | (misfit > FAILED_MISFIT) | (columns["gain"] < fit_gain)
     return _with_coarse(stretch, lagged, windows.crest, Candidates(columns, supply, output), failed)

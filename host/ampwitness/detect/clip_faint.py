@@ -11,12 +11,9 @@ Source: our choice, measured by `python -m ampwitness.bench.clip_scores --sets b
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-from ampwitness.detect.clip_candidates import Candidates, crests_to_rows, join, lies_on_plateau
+from ampwitness.detect.clip_candidates import Candidates, OneSide, crests_to_rows, lies_on_plateau
 from ampwitness.detect.clip_pile import find_pile, might_be_plateaus
-from ampwitness.detect.clip_screen import Crests
-from ampwitness.detect.clip_stream import LaggedMeans, Stretch
 from ampwitness.detect.clip_verdict import AT_RAIL_GAIN, FAINT_GAIN, find_plain
 from ampwitness.detect.rail_model import Rail, learn_rail
 
@@ -25,42 +22,20 @@ NEAR_SHARE = 0.006  # of the ceiling: how far above what is known of it so far a
 BELOW_SD, ABOVE_SD = 1.5, 3.0  # and in noise of one sample
 
 
-def find_faint(
-    stretch: Stretch, crests: Crests, found: list[Candidates], noise_v: float, blocked: npt.NDArray[np.bool_] | None
-) -> list[Candidates]:
-    """Fit the crests of a stretch that come up to the ceiling which its candidates show, and are no candidates yet.
-
-    Parameters
-    ----------
-    stretch : samples with margins
-    crests : the high crests of the stretch
-    found : candidates of the stretch
-    noise_v : noise of one sample
-    blocked : (n_samples,) True where the logger's own converter was at its rail; None: nowhere
-    """
-    table = join(found)
-    out = []
-    lagged: LaggedMeans | None = None
-    for sign in (1.0, -1.0):
-        mine = table.take(table["sign"] == sign)
-        rail = _rail_so_far(mine)
-        high = crests.take(crests.sign == sign)
-        if rail is None or not len(high):
-            continue
-        lagged = lagged or LaggedMeans(stretch)
-        sure = mine.take((mine["is_coarse"] > 0) | (mine["gain"] >= AT_RAIL_GAIN))
-        # Means over long spans only for crests that can be near at all.
-        lowest_v = (1 - 4 * NEAR_SHARE) * float(np.min(mine["level_v"][find_plain(mine) | might_be_plateaus(mine)]))
-        high = high.take((high.level_v >= lowest_v) & ~lies_on_plateau(stretch, high, sure))
-        if not len(high):
-            continue
-        expected = rail.predict(*lagged.at(high.sample.astype(float)))
-        off = high.level_v - expected
-        high = high.take((off >= -BELOW_SD * noise_v) & (off <= NEAR_SHARE * expected + ABOVE_SD * noise_v))
-        rows = crests_to_rows(stretch, lagged, high, noise_v, blocked, FAINT_GAIN)
-        if rows is not None:
-            out.append(rows)
-    return out
+def find_faint(side: OneSide) -> Candidates | None:
+    """Fit the crests that come up to the ceiling which the candidates of a stretch show, and are no candidates yet."""
+    table, crests = side.candidates, side.crests
+    rail = _rail_so_far(table)
+    if rail is None or not len(crests):
+        return None
+    sure = table.take((table["is_coarse"] > 0) | (table["gain"] >= AT_RAIL_GAIN))
+    # Means over long spans only for crests that can be near at all.
+    lowest_v = (1 - 4 * NEAR_SHARE) * float(np.min(table["level_v"][might_be_plateaus(table)]))
+    crests = crests.take((crests.level_v >= lowest_v) & ~lies_on_plateau(side.stretch, crests, sure))
+    expected = rail.predict(*side.lagged.at(crests.sample.astype(float)))
+    off = crests.level_v - expected
+    near = (off >= -BELOW_SD * side.noise_v) & (off <= NEAR_SHARE * expected + ABOVE_SD * side.noise_v)
+    return crests_to_rows(side, crests.take(near), FAINT_GAIN)
 
 
 def _rail_so_far(table: Candidates) -> Rail | None:

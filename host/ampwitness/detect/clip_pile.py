@@ -19,7 +19,6 @@ import numpy.typing as npt
 
 from ampwitness.detect.clip_candidates import Candidates
 from ampwitness.detect.rail_model import Rail, learn_rail
-from ampwitness.types import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -37,7 +36,6 @@ class Pile:
     """The ceiling that a pile shows, which rows found it (n,), and how far they lie from it, in volts."""
 
     rail: Rail
-    level_v: FloatArray  # (n,) plateaus of all rows
     members: BoolArray
     tolerance_v: float
 
@@ -82,4 +80,4 @@ def find_pile(table: Candidates, basic: BoolArray) -> Pile | None:
         return None
     if 2 * n_in < LEAST_CONTRAST * n_below:  # the strip below is twice as wide as the pile
         return None
-    return Pile(rail, level, members, tolerance)
+    return Pile(rail, members, tolerance)

@@ -14,18 +14,17 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clip_candidates import FIELDS, Candidates, join
+from ampwitness.detect.clip_candidates import FIELDS, Candidates, OneSide
 from ampwitness.detect.clip_pile import Pile, find_pile, might_be_plateaus
-from ampwitness.detect.clip_stream import MEAN_S, LaggedMeans, Stretch
-from ampwitness.detect.overdrive import measure_liveliness, sine_crest
+from ampwitness.detect.clip_stream import MEAN_S
+from ampwitness.detect.overdrive import sine_crest
 from ampwitness.types import FloatArray
 
+BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.intp]
 
-WITHIN_SHARES = (
-    0.015,
-    0.06,
-)  # of the ceiling: how far samples may lie from it, beside flanks of any kind or steep ones
+# Of the ceiling: how far samples may lie from it, beside flanks of any kind and beside steep ones.
+WITHIN_SHARES = (0.015, 0.06)
 RINGING = 0.15  # of the step beside a run, in which a corner's ringing moves its samples
 MEAN_WITHIN_SHARE = 0.012  # of the ceiling: the mean of a run, in which ringing cancels
 LEAST_LIVELY = 0.25  # in bass the fits find what there is
@@ -37,78 +36,63 @@ CREST_SD_SHARE = 0.4
 AT_ONCE = 4096
 
 
-def find_shelves(
-    stretch: Stretch, found: list[Candidates], noise_v: float, blocked: npt.NDArray[np.bool_] | None
-) -> list[Candidates]:
-    """Shelves at the ceiling that the candidates of this stretch show, beside those already among them.
-
-    Parameters
-    ----------
-    stretch : samples with margins
-    found : candidates of the stretch
-    noise_v : noise of one sample
-    blocked : (n_samples,) True where the logger's own converter was at its rail; None: nowhere
-    """
-    lively = measure_liveliness(stretch.output_v, stretch.rate_hz)
-    out: list[Candidates] = []
-    if lively < LEAST_LIVELY:
-        return out
-    table = join(found)
-    lagged: LaggedMeans | None = None
-    for sign in (1.0, -1.0):
-        mine = table.take(table["sign"] == sign)
-        pile = find_pile(mine, might_be_plateaus(mine))
-        if pile is None:
-            continue
-        lagged = lagged or LaggedMeans(stretch)
-        volts = stretch.output_v * np.float32(sign)
-        runs = _find_runs(volts, stretch, lagged, pile)
-        first, last, ceiling_v = _away_from(*runs, stretch, mine, blocked)
-        if len(first):
-            out.append(_describe(volts, stretch, lagged, sign, first, last, ceiling_v, noise_v, lively))
-    return out
+def find_shelves(side: OneSide) -> Candidates | None:
+    """Shelves at the ceiling that the candidates of this stretch show, beside those already among them."""
+    table = side.candidates
+    if not len(table) or table["lively"][0] < LEAST_LIVELY:  # the same for every row of a stretch
+        return None
+    pile = find_pile(table, might_be_plateaus(table))
+    if pile is None:
+        return None
+    volts = side.stretch.output_v * np.float32(side.sign)
+    first, last = _away_from(*_find_runs(volts, side, pile), side)
+    return _describe(volts, side, first, last) if len(first) else None
 
 
-def _find_runs(
-    volts: npt.NDArray[np.float32], stretch: Stretch, lagged: LaggedMeans, pile: Pile
-) -> tuple[IntArray, IntArray, FloatArray]:
-    """First and last sample of each run at the ceiling, and the ceiling there."""
-    piled_v = pile.level_v[pile.members]
+def _find_runs(volts: npt.NDArray[np.float32], side: OneSide, pile: Pile) -> tuple[IntArray, IntArray]:
+    """First and last sample of each run at the ceiling."""
+    stretch = side.stretch
+    piled_v = side.candidates["level_v"][pile.members]
     high = np.flatnonzero(volts >= LOWEST_SHARE * float(np.min(piled_v)))
     high = high[(high >= max(stretch.own_first, 2)) & (high < min(stretch.own_last, len(volts) - 2))]
     nothing = np.zeros(0, dtype=np.intp)
     if len(high) < FEWEST_SAMPLES:
-        return nothing, nothing, np.zeros(0)
+        return nothing, nothing
     block = max(1, round(MEAN_S * stretch.rate_hz))
     blocks, which = np.unique(high // block, return_inverse=True)
     middle = (blocks + 0.5) * block
     ceiling = np.concatenate(
-        [pile.rail.predict(*lagged.at(middle[k : k + AT_ONCE])) for k in range(0, len(middle), AT_ONCE)]
+        [pile.rail.predict(*side.lagged.at(middle[k : k + AT_ONCE])) for k in range(0, len(middle), AT_ONCE)]
     )[which]
     off = volts[high] - ceiling
-    parts = [_level_runs(volts, stretch.rate_hz, high, ceiling, off, share) for share in WITHIN_SHARES]
-    taken = np.zeros(len(volts) + 1, dtype=np.int32)
-    first, last, level = parts[0]
-    np.add.at(taken, first, 1)
-    np.add.at(taken, last + 1, -1)
-    total = np.concatenate(([0], np.cumsum(np.cumsum(taken)[:-1])))
-    new = total[parts[1][1] + 1] == total[parts[1][0]]
-    return (
-        np.concatenate((first, parts[1][0][new])),
-        np.concatenate((last, parts[1][1][new])),
-        np.concatenate((level, parts[1][2][new])),
-    )
+    near, far = (_level_runs(volts, stretch.rate_hz, high, ceiling, off, share) for share in WITHIN_SHARES)
+    new = _are_free(_busy(len(volts), *near), *far)
+    return np.concatenate((near[0], far[0][new])), np.concatenate((near[1], far[1][new]))
+
+
+def _busy(n_samples: int, first: IntArray, last: IntArray) -> BoolArray:
+    """(n_samples,) True from each first to each last sample; places beyond the ends count to the end."""
+    change = np.zeros(n_samples + 1, dtype=np.int32)
+    np.add.at(change, np.clip(first, 0, n_samples), 1)
+    np.add.at(change, np.clip(last + 1, 0, n_samples), -1)
+    return np.cumsum(change)[:-1] > 0
+
+
+def _are_free(busy: BoolArray, first: IntArray, last: IntArray) -> BoolArray:
+    """Which of the sample ranges touch no busy sample."""
+    total = np.concatenate(([0], np.cumsum(busy)))
+    return np.asarray(total[last + 1] == total[first])
 
 
 def _level_runs(
     volts: npt.NDArray[np.float32], rate_hz: float, high: IntArray, ceiling_v: FloatArray, off_v: FloatArray,
     share: float,
-) -> tuple[IntArray, IntArray, FloatArray]:  # fmt: skip
+) -> tuple[IntArray, IntArray]:  # fmt: skip
     """Runs of samples within a share of the ceiling whose flanks a natural crest would not leave so level."""
     is_at = np.abs(off_v) <= share * ceiling_v
     at, ceiling, off = high[is_at], ceiling_v[is_at], off_v[is_at].astype(float)
     if not len(at):
-        return np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp), np.zeros(0)
+        return at, at
     breaks = np.flatnonzero(np.diff(at) > 1)
     begin, end = np.append(0, breaks + 1), np.append(breaks, len(at) - 1)
     first, last = at[begin], at[end]
@@ -127,32 +111,22 @@ def _level_runs(
         & (widest <= WITHIN_SHARES[0] * level + RINGING * step)
         & (np.abs(mean) <= MEAN_WITHIN_SHARE * level)
     )
-    return first[chosen], last[chosen], level[chosen]
+    return first[chosen], last[chosen]
 
 
-def _away_from(
-    first: IntArray, last: IntArray, ceiling_v: FloatArray, stretch: Stretch, table: Candidates,
-    blocked: npt.NDArray[np.bool_] | None,
-) -> tuple[IntArray, IntArray, FloatArray]:  # fmt: skip
+def _away_from(first: IntArray, last: IntArray, side: OneSide) -> tuple[IntArray, IntArray]:
     """Those that touch neither a candidate of the table nor a blocked sample."""
-    taken = np.zeros(len(stretch.output_v) + 1, dtype=np.int32)
-    place = table["start_s"] * stretch.rate_hz - stretch.first_index - stretch.phase
+    stretch, table = side.stretch, side.candidates
+    start = table["start_s"] * stretch.rate_hz - stretch.first_index - stretch.phase
     stop = table["stop_s"] * stretch.rate_hz - stretch.first_index - stretch.phase
-    np.add.at(taken, np.clip(np.floor(place), 0, len(taken) - 1).astype(np.intp), 1)
-    np.add.at(taken, np.clip(np.ceil(stop) + 1, 0, len(taken) - 1).astype(np.intp), -1)
-    busy = np.cumsum(taken)[:-1] > 0
-    if blocked is not None:
-        busy = busy | blocked
-    total = np.concatenate(([0], np.cumsum(busy)))
-    free = total[last + 1] == total[first]
-    return first[free], last[free], ceiling_v[free]
+    busy = _busy(len(stretch.output_v), np.floor(start).astype(np.intp), np.ceil(stop).astype(np.intp))
+    free = _are_free(busy if side.blocked is None else busy | side.blocked, first, last)
+    return first[free], last[free]
 
 
-def _describe(
-    volts: npt.NDArray[np.float32], stretch: Stretch, lagged: LaggedMeans, sign: float, first: IntArray,
-    last: IntArray, ceiling_v: FloatArray, noise_v: float, lively: float,
-) -> Candidates:  # fmt: skip
+def _describe(volts: npt.NDArray[np.float32], side: OneSide, first: IntArray, last: IntArray) -> Candidates:
     """Rows of the table, measured plainly."""
+    stretch, lagged = side.stretch, side.lagged
     rate, n = stretch.rate_hz, len(first)
     total = np.concatenate(([0.0], np.cumsum(volts, dtype=np.float64)))
     level = (total[last + 1] - total[first]) / (last - first + 1)
@@ -165,7 +139,7 @@ def _describe(
     crest = np.maximum(sine_crest(slope, stop - start, level), level + 1e-6)
     columns: dict[str, FloatArray] = {name: np.zeros(n) for name in FIELDS}
     columns |= {
-        "sign": np.full(n, sign),
+        "sign": np.full(n, side.sign),
         "start_s": np.asarray(stretch.time_s(start)),
         "stop_s": np.asarray(stretch.time_s(stop)),
         "level_v": level,
@@ -175,13 +149,22 @@ def _describe(
         "flank_v_per_s": slope * rate,
         "flatter_flank_ratio": np.minimum(slope_left, slope_right) / slope,
         "n_top": stop - start,
-        "noise_v": np.full(n, noise_v),
+        "noise_v": np.full(n, side.noise_v),
         "start_sd_s": np.full(n, CORNER_SD_S),
         "stop_sd_s": np.full(n, CORNER_SD_S),
-        "peak_v": ceiling_v,
+        "peak_v": _highest(volts, first, last),
         "supply_v": lagged.mean_supply(start, stop),
         "is_coarse": np.ones(n),
-        "lively": np.full(n, lively),
+        "lively": np.full(n, side.candidates["lively"][0]),
     }
     supply, output = lagged.at((start + stop) / 2)
     return Candidates(columns, supply, output)
+
+
+def _highest(volts: npt.NDArray[np.float32], first: IntArray, last: IntArray) -> FloatArray:
+    """(n,) highest sample of each range."""
+    order = np.argsort(first, kind="stable")
+    edges = np.stack((first[order], last[order] + 1), axis=1).ravel()
+    out = np.empty(len(first))
+    out[order] = np.maximum.reduceat(volts, edges)[::2]
+    return out

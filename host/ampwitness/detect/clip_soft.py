@@ -21,9 +21,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clip_candidates import FIELDS, Candidates, join, lies_on_plateau
+from ampwitness.detect.clip_candidates import FIELDS, Candidates, OneSide, lies_on_plateau
 from ampwitness.detect.clip_screen import Crests
-from ampwitness.detect.clip_stream import LaggedMeans, Stretch
+from ampwitness.detect.clip_stream import Stretch
 from ampwitness.detect.rail_model import Rail, learn_rail
 from ampwitness.types import FloatArray
 
@@ -32,7 +32,8 @@ BoolArray = npt.NDArray[np.bool_]
 SHARPNESS = (3.0, 4.5, 6.0, 8.0, 10.0, 13.0, 17.0, 22.0, 30.0, 42.0, 60.0)
 HARD = 200.0
 ABOVE_SHARES = tuple(np.geomspace(0.0006, 0.3, 26))  # by how much a ceiling may lie above a crest
-STRONG_DB = 0.6
+STRONG_DB, STRONG_GAIN = 0.6, 25.0
+HARD_GAIN = 60.0  # what a straight top fits so much better than a smooth crest stays as it was measured
 FEWEST, MOST = 6, 24  # half-cycles that are fitted
 WINDOW_SHARE = 0.4  # of the crest: windows reach down to it
 LONGEST_S, SHORTEST_POINTS, POINTS = 0.03, 12, 60
@@ -42,6 +43,7 @@ WORST_MISFIT = 5.0  # hard corners, blurred by the logger's band, fit no better 
 LEAST_DRIVE_SPREAD = 1.05  # 90th over 10th percentile of wanted crest over ceiling
 WIDEST_SPREAD = 0.01  # of the ceiling: how far half-cycles may disagree about it
 LEAST_DB, EDGE_DB = 0.22, 0.1  # bent over by so much: a finding; where it starts and stops
+HIGHEST_SHARE = 0.999  # of the ceiling: above, noise decides what was wanted
 CORNER_SD_S = 2e-4
 CREST_SD_SHARE = 0.4
 
@@ -56,8 +58,7 @@ class SoftCeiling:
 
 def compression_db(share: FloatArray, sharpness: float) -> FloatArray:
     """By how much an output at this share of its ceiling lies below what was wanted, dB."""
-    inside = np.clip(share, 0.0, 0.9999)
-    return np.asarray(-20 / sharpness * np.log10(1 - inside**sharpness))
+    return np.asarray(-20 / sharpness * np.log10(1 - share**sharpness))
 
 
 def share_of_compression(db: float, sharpness: float) -> float:
@@ -65,41 +66,28 @@ def share_of_compression(db: float, sharpness: float) -> float:
     return float((1 - 10 ** (-db * sharpness / 20)) ** (1 / sharpness))
 
 
-def find_soft(
-    stretch: Stretch, crests: Crests, found: list[Candidates], noise_v: float, blocked: BoolArray | None
-) -> list[Candidates]:
-    """Rows for the crests of a stretch that a soft ceiling bends over, where its candidates show one.
+def ceiling_of(level_v: FloatArray, crest_v: FloatArray, sharpness: FloatArray) -> FloatArray:
+    """B from an output, what was wanted, and k."""
+    return np.asarray(level_v / (1 - (level_v / crest_v) ** sharpness) ** (1 / sharpness))
 
-    Parameters
-    ----------
-    stretch : samples with margins
-    crests : the high crests of the stretch
-    found : candidates of the stretch
-    noise_v : noise of one sample
-    blocked : (n_samples,) True where the logger's own converter was at its rail; None: nowhere
-    """
-    table = join(found)
-    out = []
-    lagged: LaggedMeans | None = None
-    for sign in (1.0, -1.0):
-        mine = table.take(table["sign"] == sign)
-        strong = mine.take(_is_strong(mine))
-        high = crests.take(crests.sign == sign)
-        if len(strong) < FEWEST or not len(high):
-            continue
-        soft = _learn(stretch.output_v * np.float32(sign), stretch, strong, noise_v)
-        if soft is None:
-            continue
-        lagged = lagged or LaggedMeans(stretch)
-        lowest = share_of_compression(LEAST_DB, soft.sharpness)
-        high = high.take(high.level_v >= 0.8 * lowest * float(np.min(strong["level_v"])))
-        ceiling = soft.rail.predict(*lagged.at(high.sample.astype(float)))
-        bent = (high.level_v >= lowest * ceiling) & ~lies_on_plateau(stretch, high, mine.take(mine["gain"] >= 60))
-        if blocked is not None:
-            bent &= ~blocked[high.sample]
-        if bent.any():
-            out.append(_describe(stretch, lagged, high.take(bent), ceiling[bent], soft.sharpness, noise_v))
-    return out
+
+def find_soft(side: OneSide) -> Candidates | None:
+    """Rows for the crests of a stretch that a soft ceiling bends over, where its candidates show one."""
+    table, crests = side.candidates, side.crests
+    strong = table.take(_is_strong(table))
+    if len(strong) < FEWEST or not len(crests):
+        return None
+    soft = _learn(side.stretch.output_v * np.float32(side.sign), side, strong)
+    if soft is None:
+        return None
+    lowest = share_of_compression(LEAST_DB, soft.sharpness)
+    crests = crests.take(crests.level_v >= 0.8 * lowest * float(np.min(strong["level_v"])))
+    ceiling = soft.rail.predict(*side.lagged.at(crests.sample.astype(float)))
+    hard = table.take(table["gain"] >= HARD_GAIN)
+    bent = (crests.level_v >= lowest * ceiling) & ~lies_on_plateau(side.stretch, crests, hard)
+    if side.blocked is not None:
+        bent &= ~side.blocked[crests.sample]
+    return _describe(side, crests.take(bent), ceiling[bent], soft.sharpness) if bent.any() else None
 
 
 def _is_strong(table: Candidates) -> BoolArray:
@@ -107,21 +95,19 @@ def _is_strong(table: Candidates) -> BoolArray:
     return np.asarray(
         (over_db >= STRONG_DB)
         & (table["flatter_flank_ratio"] > 0.2)
-        & ((table["is_coarse"] > 0) | (table["gain"] > 25))
+        & ((table["is_coarse"] > 0) | (table["gain"] > STRONG_GAIN))
     )
 
 
-def _learn(volts: npt.NDArray[np.float32], stretch: Stretch, strong: Candidates, noise_v: float) -> SoftCeiling | None:
+def _learn(volts: npt.NDArray[np.float32], side: OneSide, strong: Candidates) -> SoftCeiling | None:
     """Try every k; keep the best if it is no hard corner and the half-cycles agree."""
     order = np.argsort(strong["start_s"], kind="stable")
     chosen = strong.take(order[:: -(-len(order) // MOST)])
-    fits = [
-        _fit_lobe(window, noise_v)
-        for window in (_window(volts, stretch, chosen, k) for k in range(len(chosen)))
-        if window is not None
-    ]
-    if len(fits) < FEWEST:
+    windows = [_window(volts, side.stretch, chosen, row) for row in range(len(chosen))]
+    chosen = chosen.take(np.array([window is not None for window in windows]))
+    if len(chosen) < FEWEST:
         return None
+    fits = [_fit_lobe(window, side.noise_v) for window in windows if window is not None]
     cost = np.array([fit[0] for fit in fits])  # (lobes, k), reduced chi-square
     ceiling, drive = np.array([fit[1] for fit in fits]), np.array([fit[2] for fit in fits])
     middle = np.median(cost, axis=0)
@@ -135,11 +121,10 @@ def _learn(volts: npt.NDArray[np.float32], stretch: Stretch, strong: Candidates,
     wanted = drive[good, best]
     if np.percentile(wanted, 90) < LEAST_DRIVE_SPREAD * np.percentile(wanted, 10):
         return None
-    rows = np.array([k for k in range(len(chosen)) if _window(volts, stretch, chosen, k) is not None])[good]
-    rail = learn_rail(ceiling[good, best], chosen.supply[rows], chosen.output[rows])
+    rail = learn_rail(ceiling[good, best], chosen.supply[good], chosen.output[good])
     if rail is None or rail.spread_v > WIDEST_SPREAD * float(np.median(ceiling[good, best])):
         return None
-    return SoftCeiling(rail, (*SHARPNESS, HARD)[best])
+    return SoftCeiling(rail, SHARPNESS[best])
 
 
 def _window(volts: npt.NDArray[np.float32], stretch: Stretch, table: Candidates, row: int) -> FloatArray | None:
@@ -189,19 +174,23 @@ def _fit_lobe(window_v: FloatArray, noise_v: float) -> tuple[FloatArray, FloatAr
     return cost, ceiling, drive
 
 
-def _describe(
-    stretch: Stretch, lagged: LaggedMeans, crests: Crests, ceiling_v: FloatArray, sharpness: float, noise_v: float
-) -> Candidates:
+def _describe(side: OneSide, crests: Crests, ceiling_v: FloatArray, sharpness: float) -> Candidates:
     """Rows of the table."""
-    rate, n = stretch.rate_hz, len(crests)
-    reach = round(LONGEST_S * rate)
+    stretch, lagged, n = side.stretch, side.lagged, len(crests)
+    reach = round(LONGEST_S * stretch.rate_hz)
     at = np.clip(crests.sample[:, None] + np.arange(-reach, reach + 1)[None, :], 0, len(stretch.output_v) - 1)
+    window = stretch.output_v[at].astype(float) * side.sign
     edge_v = share_of_compression(EDGE_DB, sharpness) * ceiling_v
-    below = stretch.output_v[at] * crests.sign[:, None] < edge_v[:, None]
+    below = window < edge_v[:, None]
     below[:, 0] = below[:, -1] = True
-    start = crests.sample - np.argmax(below[:, reach::-1], axis=1) + 0.5
-    stop = crests.sample + np.argmax(below[:, reach:], axis=1) - 0.5
-    over_db = compression_db(np.minimum(crests.level_v / ceiling_v, 0.999), sharpness)
+    left, right = np.argmax(below[:, reach::-1], axis=1), np.argmax(below[:, reach:], axis=1)
+    rows = np.arange(n)
+    # The step across the edge on either side: the flank where the bending sets in.
+    slope_left = window[rows, reach - left + 1] - window[rows, reach - left]
+    slope_right = window[rows, reach + right - 1] - window[rows, reach + right]
+    slope = (slope_left + slope_right) / 2
+    start, stop = crests.sample - left + 0.5, crests.sample + right - 0.5
+    over_db = compression_db(np.minimum(crests.level_v / ceiling_v, HIGHEST_SHARE), sharpness)
     crest_v = crests.level_v * 10 ** (over_db / 20)
     columns: dict[str, FloatArray] = {name: np.zeros(n) for name in FIELDS}
     columns |= {
@@ -211,16 +200,16 @@ def _describe(
         "level_v": crests.level_v,
         "crest_v": crest_v,
         "crest_sd_v": CREST_SD_SHARE * (crest_v - crests.level_v),
-        "flatter_flank_ratio": np.ones(n),
-        "flank_v_per_s": np.full(n, np.nan_to_num(float(np.median(edge_v)) * 100)),
+        "flank_v_per_s": slope * stretch.rate_hz,
+        "flatter_flank_ratio": np.minimum(slope_left, slope_right) / np.maximum(slope, 1e-12),
         "n_top": stop - start,
-        "noise_v": np.full(n, noise_v),
+        "noise_v": np.full(n, side.noise_v),
         "start_sd_s": np.full(n, CORNER_SD_S),
         "stop_sd_s": np.full(n, CORNER_SD_S),
         "peak_v": crests.level_v,
         "supply_v": lagged.mean_supply(start, stop),
         "is_coarse": np.ones(n),
-        "soft_db": over_db,
+        "sharpness": np.full(n, sharpness),
     }
     supply, output = lagged.at(crests.sample.astype(float))
     return Candidates(columns, supply, output)

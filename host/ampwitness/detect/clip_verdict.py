@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from ampwitness.detect.clip_candidates import Candidates, HighCrests, join
 from ampwitness.detect.clip_pile import Pile, find_pile, might_be_plateaus
+from ampwitness.detect.clip_soft import ceiling_of
 from ampwitness.detect.clip_source import find_source_flats, lies_at_many_levels
 from ampwitness.detect.rail_model import Rail, learn_rail, local_drift, summarise_rail
 from ampwitness.types import FloatArray
@@ -265,7 +266,8 @@ def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
             expected = rail.predict(table.supply, table.output)
             accepted, undecided, threshold = is_soft, is_soft, np.zeros(n)
             headroom = _headroom(rail, crests, sign)
-    bent = table["soft_db"] > 0
+    bent = table["sharpness"] > 0
+    expected, threshold = np.where(bent, _soft_ceiling(table), expected), np.where(bent, 0.0, threshold)
     is_soft, accepted = is_soft | bent, accepted | bent
     undecided = undecided | bent
     elsewhere = plain & ~accepted & _beyond_doubt(table) & (table["misfit"] <= ELSEWHERE_MISFIT)
@@ -293,6 +295,14 @@ def _pile_instead(
     typical = float(np.median(table["level_v"][pile.members]))
     n_over = _higher_crests(pile.rail, pile.tolerance_v + 0.012 * typical, crests, table, sign)
     return pile if n_over <= max(1, 0.03 * n_piled) else None
+
+
+def _soft_ceiling(table: Candidates) -> FloatArray:
+    """(n,) the ceiling that bent crests were measured against; NaN for all others."""
+    out = np.full(len(table), np.nan)
+    bent = table["sharpness"] > 0
+    out[bent] = ceiling_of(table["level_v"][bent], table["crest_v"][bent], table["sharpness"][bent])
+    return out
 
 
 def _soft_rail(
@@ -400,10 +410,11 @@ def _name_ceilings(table: Candidates, side: _OneSide) -> list[str]:
     if not (side.rail is not None and side.rail.per_supply_v > 0):
         return ["undecided"] * int(np.count_nonzero(side.accepted))
     share = (table["level_v"] / np.maximum(side.expected, 1e-9))[side.accepted]
-    source = side.is_source[side.accepted]
+    # A level below a soft ceiling says nothing of what the ceiling is.
+    is_open = (side.is_source | (table["sharpness"] > 0))[side.accepted]
     return [
-        "undecided" if from_source else "rail" if x > RAIL_SHARE else "current" if x < CURRENT_SHARE else "undecided"
-        for x, from_source in zip(share.tolist(), source, strict=True)
+        "undecided" if unknown else "rail" if x > RAIL_SHARE else "current" if x < CURRENT_SHARE else "undecided"
+        for x, unknown in zip(share.tolist(), is_open, strict=True)
     ]
 
 
@@ -426,7 +437,7 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     for sign, polarity, mine in tables:
         side = _judge_source_side(mine) if is_source else _judge_side(mine, crests, sign)
         parts.append((mine, side))
-        at_rail = side.accepted & ~side.is_source
+        at_rail = side.accepted & ~side.is_source & (mine["sharpness"] == 0)  # bent crests stay below their ceiling
         rail_model[polarity] = summarise_rail(None, sign)
         if side.rail is not None and at_rail.any():
             typical_v = sign * float(np.median(mine["level_v"][at_rail]))

@@ -1,7 +1,9 @@
 """Clipped half-cycles of the output: where a crest is cut off flat, how far past the ceiling it was driven.
 
-Two stages. While windows come in, crests that look cut off are put into a compact table (`clip_candidates`). At the
-end a rail is learned from the plainest of them (`rail_model`), and every candidate is judged with it
+Two stages. While windows come in, crests that look cut off are put into a compact table (`clip_candidates`); where they
+show a ceiling, a second look takes in what the first let go: short shelves (`clip_shelves`), crests that come just up
+to it (`clip_faint`), crests that a ceiling without a corner bends over (`clip_soft`). At the end a rail is learned from
+the plainest of them (`rail_model`) or from where they pile up (`clip_pile`), and every candidate is judged with it
 (`clip_verdict`): light flats are believed at the rail, flats that a higher crest at a like supply refutes are not the
 amplifier's doing.
 
@@ -122,9 +124,11 @@ class ClippingDetector:
         blocked = self._blocked(stretch)
         look = look_at(stretch, noise_v, blocked)
         run.candidates += look.candidates
-        run.candidates += find_shelves(stretch, look.candidates, noise_v, blocked)
-        run.candidates += find_faint(stretch, look.crests, look.candidates, noise_v, blocked)
-        run.candidates += find_soft(stretch, look.crests, look.candidates, noise_v, blocked)
+        for side in look.sides:
+            for second_look in (find_shelves, find_faint, find_soft):
+                rows = second_look(side)
+                if rows is not None:
+                    run.candidates.append(rows)
         run.crests += look.others
         run.cut += look.cut
 

@@ -34,7 +34,7 @@ from ampwitness.types import Finding, FloatArray
 NUMBERS: tuple[str, ...] = (
     "sign", "start_s", "stop_s", "level_v", "tilt_v_per_s", "crest_v", "crest_sd_v", "flank_v_per_s", "gain", "misfit",
     "top_misfit", "n_top", "noise_v", "start_sd_s", "stop_sd_s", "supply_v", "is_coarse", "lively",
-    "overdrive_db", "n_near", "expected_v", "threshold", "confidence", "shape", "where", "ceiling",
+    "sharpness", "overdrive_db", "n_near", "expected_v", "threshold", "confidence", "shape", "where", "ceiling",
 )  # fmt: skip
 SHAPES = ("hard", "soft")
 PLACES = ("amplifier", "source", "not decided")
@@ -154,11 +154,12 @@ class ClipTable(FindingTable):
         return learn_ceilings_from(sides, {side: np.concatenate([np.zeros(0), *levels[side]]) for side in SIDES})
 
     def _plateau_rows(self) -> Iterator[dict[str, tuple[FloatArray, npt.NDArray[np.bool_]]]]:
-        """Block by block, by polarity: rows that the amplifier made, and whether their lagged supply is known."""
+        """Block by block, by polarity: rows that stand at a ceiling of the amplifier's, and whether their lagged supply
+        is known."""
         first = len(NUMBERS)
         for number in range(len(self._pieces)):
             rows = self._block(number)
-            rows = rows[rows[:, _AT["where"]] != PLACES.index("source")]
+            rows = rows[(rows[:, _AT["where"]] != PLACES.index("source")) & (rows[:, _AT["sharpness"]] == 0)]
             known = np.isfinite(rows[:, first : first + self._n_supply]).all(axis=1) & (self._n_supply > 0)
             is_positive = rows[:, _AT["sign"]] > 0
             yield {
@@ -291,7 +292,8 @@ def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequenc
         "ceiling": CEILINGS[int(row["ceiling"])],
     }
     evidence: dict[str, Any] = {
-        "measured_by": "crossings" if row["is_coarse"] else "fit",
+        "measured_by": "soft law" if row["sharpness"] else "crossings" if row["is_coarse"] else "fit",
+        "sharpness": row["sharpness"] or None,
         "shape": shape,
         "where": where,
         "evidence_gain": row["gain"],

@@ -38,8 +38,10 @@ _POWER_OFF = "Power off before clips or cables move. Local codes and licensed pr
 DEPTHS: dict[str, Depth] = {
     "clip": Depth(
         "Every half-cycle of the reconstructed output is compared with a smooth crest and with one that has a straight "
-        "top. The ceiling is learned over the whole recording, by polarity and against the supply. How far the crest "
-        "would have gone is worked out from the slopes on both sides of the flat part.",
+        "top. The ceiling is learned over the whole recording, by polarity and against the supply: from plain flats, "
+        "or from many crests that pile up at one level. Crests at a ceiling so known are looked at a second time. How "
+        "far a crest would have gone is worked out from the slopes on both sides of the flat part; where strong "
+        "half-cycles bend over without a corner, from the law of that bending.",
         "Flats shorter than a few samples are not seen: at 8,000 scans a second that is about half a millisecond, so "
         "treble clips need the `wide` mode. A ceiling alone does not say whether it is the rail or a current limit. A "
         "source that clips at one constant level looks like an amplifier's ceiling unless the source is logged.",

@@ -1,0 +1,204 @@
+"""What the second looks at a known ceiling find that the first lets go: short shelves, faint flats, soft ceilings."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from ampwitness.bench import clip_sets, clip_signals
+from ampwitness.bench.clip_array_scores import Score, make_case, score_case
+from ampwitness.bench.clip_matching import Tally
+from ampwitness.bench.clip_matching import score_case as score_on_board
+from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.detect import clipping
+from ampwitness.detect.clip_candidates import FIELDS, Candidates, OneSide
+from ampwitness.detect.clip_pile import find_pile, might_be_plateaus
+from ampwitness.detect.clip_soft import ceiling_of, compression_db, share_of_compression
+from ampwitness.detect.result import DetectorResult
+from ampwitness.types import Finding
+
+RATE_HZ = 8000.0
+HIGH_HZ = RATE_HZ * clip_signals.OVERSAMPLING
+CEILING_V = 40.0
+SHARPNESS = 10.0
+
+
+def detect(output_v: np.ndarray, window_s: float = 10.0) -> DetectorResult:
+    roles = {"output": output_v, "supply": np.full(len(output_v), 12.6, dtype=np.float32)}
+    detector = clipping.ClippingDetector()
+    for window in iter_windows_from_arrays(roles, RATE_HZ, window_s=window_s):
+        detector.push(window)
+    return detector.finish()
+
+
+def let_go(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    """Leave one of the second looks out."""
+    monkeypatch.setattr(clipping, name, lambda side: None)
+
+
+# ---- a pile of crests
+
+
+def make_table(level_v: np.ndarray) -> Candidates:
+    columns = {name: np.ones(len(level_v)) for name in FIELDS}
+    columns |= {"level_v": level_v, "crest_v": level_v * 1.1, "n_top": np.full(len(level_v), 5.0)}
+    return Candidates(columns, np.full((len(level_v), 4), np.nan), np.ones((len(level_v), 4)))
+
+
+def test_a_pile_is_many_plateaus_at_one_level_and_nothing_else() -> None:
+    rng = np.random.default_rng(3)
+    piled, spread = 30 + 0.03 * rng.standard_normal(20), rng.uniform(20, 30, 20)
+    table = make_table(np.concatenate((piled, spread)))
+    pile = find_pile(table, might_be_plateaus(table))
+    assert pile is not None
+    assert pile.rail.constant_v == pytest.approx(30.0, abs=0.05)
+    assert pile.members[:20].all()
+    for levels in (piled[:8], rng.uniform(20, 30, 60), 30 + 0.6 * rng.standard_normal(40)):  # few, anywhere, too wide
+        other = make_table(levels)
+        assert find_pile(other, might_be_plateaus(other)) is None
+    leaning = make_table(np.concatenate((piled, spread)))
+    leaning.columns["flatter_flank_ratio"][:20] = 0.0
+    assert find_pile(leaning, might_be_plateaus(leaning)) is None
+
+
+# ---- full-range music
+
+
+@pytest.mark.parametrize("seed", [1004, 1006])
+def test_most_flats_of_half_a_millisecond_in_full_range_music_are_found(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    case = make_case("full_range", seed, drive_db=9.0, seconds=12.0)
+    score = score_case(case, Score(), 0.0005)
+    n_true = sum(score.n_true.values())
+    assert n_true > 50
+    assert sum(score.n_hit.values()) >= 0.85 * n_true
+    assert score.n_false <= 0.01 * score.n_found
+    let_go(monkeypatch, "find_shelves")
+    without = score_case(case, Score(), 0.0005)
+    assert sum(score.n_hit.values()) >= sum(without.n_hit.values()) + 0.05 * n_true
+
+
+# ---- faint flats
+
+
+def score_through_the_board(names: tuple[str, ...]) -> Tally:
+    tally = Tally()
+    for name in names:
+        for seed in (100, 101):
+            tally.add(score_on_board(clip_sets.make("bass", name, seed, 10.0), 0.0005))
+    return tally
+
+
+def test_faint_flats_at_a_known_ceiling_are_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    names = ("crossed music, following", "fm bass, regulated", "fm bass, following", "fm bass, light")
+    faintest = (0.0, 0.1)
+    tally = score_through_the_board(names)
+    assert tally.n_true[faintest] >= 15
+    assert tally.n_hit[faintest] >= 0.8 * tally.n_true[faintest]
+    assert tally.n_false <= 0.005 * tally.n_right
+    let_go(monkeypatch, "find_faint")
+    assert score_through_the_board(names).n_hit[faintest] <= tally.n_hit[faintest] - 5
+
+
+# ---- soft ceilings
+
+
+def soft_music(seed: int, sharpness: float = SHARPNESS) -> tuple[np.ndarray, np.ndarray]:
+    """Wanted and logged output of decaying low notes, some driven 4 dB over a soft ceiling."""
+    rng = np.random.default_rng(seed)
+    wanted = np.zeros(int(16 * HIGH_HZ))
+    for k in range(32):
+        t = np.arange(int(0.5 * HIGH_HZ)) / HIGH_HZ
+        level = CEILING_V * 10 ** (rng.uniform(-3, 4) / 20)
+        note = np.sin(2 * np.pi * rng.uniform(35, 70) * t) * np.exp(-t / 0.4) * np.clip((0.5 - t) / 0.02, 0, 1)
+        wanted[k * len(t) : (k + 1) * len(t)] = level * np.clip(t / 0.01, 0, 1) * note
+    output = wanted / (1 + np.abs(wanted / CEILING_V) ** sharpness) ** (1 / sharpness)
+    return wanted, clip_signals.log(rng, output)
+
+
+def missing_db(finding: Finding, wanted: np.ndarray) -> float:
+    """How far the wanted crest under a finding lies above its output's by the law itself."""
+    span = slice(int((finding.start_s - 0.001) * HIGH_HZ), int((finding.stop_s + 0.001) * HIGH_HZ))
+    crest = float(np.max(np.abs(wanted[span])))
+    return 20 / SHARPNESS * float(np.log10(1 + (crest / CEILING_V) ** SHARPNESS))
+
+
+def test_a_soft_ceiling_is_learned_and_every_bent_crest_is_measured_by_it() -> None:
+    wanted, logged = soft_music(5)
+    found = [f for f in detect(logged).findings if f.evidence["measured_by"] == "soft law"]
+    assert len(found) > 100
+    assert {f.measured["hardness"] for f in found} == {"soft"}
+    assert {f.measured["ceiling"] for f in found} == {"undecided"}
+    sharpness = {float(f.evidence["sharpness"]) for f in found}
+    assert sharpness <= {8.0, 10.0, 13.0}
+    error_db = [abs(float(f.measured["overdrive_db"] or 0) - missing_db(f, wanted)) for f in found]
+    assert np.median(error_db) < 0.1
+    assert np.percentile(error_db, 90) < 0.5
+    # Every figure follows from the finding: the ceiling from plateau, crest and sharpness, and the law between them.
+    for f in found:
+        level, crest = abs(float(f.measured["plateau_v"] or 0)), abs(float(f.measured["crest_v"] or 0))
+        ceiling, k = abs(float(f.evidence["rail_expected_v"])), float(f.evidence["sharpness"])
+        assert ceiling == pytest.approx(CEILING_V, rel=0.02)
+        assert level == pytest.approx(crest / (1 + (crest / ceiling) ** k) ** (1 / k), rel=1e-6)
+        assert float(f.evidence["flank_slope_v_per_s"]) > 0
+
+
+def test_bent_crests_of_a_quarter_decibel_are_found_and_lower_ones_are_not() -> None:
+    wanted, logged = soft_music(6)
+    starts = np.array([f.start_s for f in detect(logged).findings])
+    crossings = np.flatnonzero(np.diff(np.signbit(wanted)))
+    n_true = n_hit = n_low = 0
+    for first, last in pairwise(crossings):
+        crest = float(np.max(np.abs(wanted[first:last])))
+        bent_db = 20 / SHARPNESS * np.log10(1 + (crest / CEILING_V) ** SHARPNESS)
+        hit = bool(np.any((starts >= first / HIGH_HZ - 0.001) & (starts < last / HIGH_HZ)))
+        n_true += bent_db >= 0.25
+        n_hit += hit and bent_db >= 0.25
+        n_low += hit and bent_db < 0.15
+    assert n_true > 100
+    assert n_hit >= 0.9 * n_true
+    assert n_low <= 0.02 * n_hit
+
+
+def test_a_hard_corner_is_no_soft_ceiling() -> None:
+    case = make_case("fm_bass", 7, drive_db=4.0, rail="fixed", seconds=12.0)
+    findings = detect(case.output_v).findings
+    assert findings
+    assert all(f.evidence["measured_by"] != "soft law" for f in findings)
+
+
+@pytest.mark.parametrize("sharpness", [4.5, 10.0, 30.0])
+def test_the_law_and_its_inverses_agree(sharpness: float) -> None:
+    crest = np.array([0.5, 0.9, 1.0, 1.4]) * CEILING_V
+    level = crest / (1 + (crest / CEILING_V) ** sharpness) ** (1 / sharpness)
+    np.testing.assert_allclose(compression_db(level / CEILING_V, sharpness), 20 * np.log10(crest / level), atol=1e-9)
+    np.testing.assert_allclose(ceiling_of(level, crest, np.full(4, sharpness)), CEILING_V, rtol=1e-6)
+    share = share_of_compression(0.25, sharpness)
+    assert float(compression_db(np.array([share]), sharpness)[0]) == pytest.approx(0.25)
+
+
+@pytest.mark.parametrize("material", ["soft", "full-range"])
+def test_second_looks_do_not_depend_on_the_windows(material: str) -> None:
+    logged = soft_music(7)[1] if material == "soft" else make_case("full_range", 9, drive_db=9.0, seconds=12.0).output_v
+    first = detect(logged, 1.0)
+    assert first.findings
+    for window_s in (10.0, 60.0):
+        assert detect(logged, window_s).findings == first.findings
+
+
+def test_where_the_logger_is_at_its_rail_no_second_look_is_taken(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen: list[OneSide] = []
+    kept = clipping.find_soft
+    monkeypatch.setattr(clipping, "find_soft", lambda side: (seen.append(side), kept(side))[1])
+    _, logged = soft_music(8)
+    everything = detect(logged).findings
+    assert seen
+    first = next(f for f in everything if f.evidence["measured_by"] == "soft law")
+    side = next(s for s in seen if (s.sign > 0) == (first.measured["polarity"] == "positive"))
+    blocked = np.zeros(len(side.stretch.output_v), dtype=bool)
+    blocked[int(first.start_s * RATE_HZ) - 2 : int(first.stop_s * RATE_HZ) + 3] = True
+    rows = kept(OneSide(side.stretch, side.lagged, side.sign, side.candidates, side.crests, side.noise_v, blocked))
+    assert rows is not None
+    assert not np.any(np.abs(rows["start_s"] - first.start_s) < 1e-6)
