@@ -15,6 +15,8 @@ from ampwitness.detect import clipping
 from ampwitness.detect.clip_candidates import FIELDS, Candidates, OneSide
 from ampwitness.detect.clip_pile import find_pile, might_be_plateaus
 from ampwitness.detect.clip_soft import ceiling_of, compression_db, share_of_compression
+from ampwitness.detect.clip_verdict import _name_ceilings, _OneSide
+from ampwitness.detect.rail_model import Rail
 from ampwitness.detect.result import DetectorResult
 from ampwitness.types import Finding
 
@@ -65,7 +67,7 @@ def test_a_pile_is_many_plateaus_at_one_level_and_nothing_else() -> None:
 # ---- full-range music
 
 
-@pytest.mark.parametrize("seed", [1004, 1006])
+@pytest.mark.parametrize("seed", [1004, 1008])
 def test_most_flats_of_half_a_millisecond_in_full_range_music_are_found(
     seed: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -73,7 +75,7 @@ def test_most_flats_of_half_a_millisecond_in_full_range_music_are_found(
     score = score_case(case, Score(), 0.0005)
     n_true = sum(score.n_true.values())
     assert n_true > 50
-    assert sum(score.n_hit.values()) >= 0.85 * n_true
+    assert sum(score.n_hit.values()) >= 0.92 * n_true
     assert score.n_false <= 0.01 * score.n_found
     let_go(monkeypatch, "find_shelves")
     without = score_case(case, Score(), 0.0005)
@@ -105,7 +107,7 @@ def test_faint_flats_at_a_known_ceiling_are_found(monkeypatch: pytest.MonkeyPatc
 # ---- soft ceilings
 
 
-def soft_music(seed: int, sharpness: float = SHARPNESS) -> tuple[np.ndarray, np.ndarray]:
+def soft_music(seed: int) -> tuple[np.ndarray, np.ndarray]:
     """Wanted and logged output of decaying low notes, some driven 4 dB over a soft ceiling."""
     rng = np.random.default_rng(seed)
     wanted = np.zeros(int(16 * HIGH_HZ))
@@ -114,7 +116,7 @@ def soft_music(seed: int, sharpness: float = SHARPNESS) -> tuple[np.ndarray, np.
         level = CEILING_V * 10 ** (rng.uniform(-3, 4) / 20)
         note = np.sin(2 * np.pi * rng.uniform(35, 70) * t) * np.exp(-t / 0.4) * np.clip((0.5 - t) / 0.02, 0, 1)
         wanted[k * len(t) : (k + 1) * len(t)] = level * np.clip(t / 0.01, 0, 1) * note
-    output = wanted / (1 + np.abs(wanted / CEILING_V) ** sharpness) ** (1 / sharpness)
+    output = wanted / (1 + np.abs(wanted / CEILING_V) ** SHARPNESS) ** (1 / SHARPNESS)
     return wanted, clip_signals.log(rng, output)
 
 
@@ -143,6 +145,15 @@ def test_a_soft_ceiling_is_learned_and_every_bent_crest_is_measured_by_it() -> N
         assert ceiling == pytest.approx(CEILING_V, rel=0.02)
         assert level == pytest.approx(crest / (1 + (crest / ceiling) ** k) ** (1 / k), rel=1e-6)
         assert float(f.evidence["flank_slope_v_per_s"]) > 0
+
+
+def test_what_a_bent_crest_lies_at_is_never_called_a_current_limit() -> None:
+    table = make_table(np.array([30.0, 27.0, 27.0]))
+    table.columns["sharpness"] = np.array([0.0, 0.0, SHARPNESS])
+    rail = Rail(0.0, 2.4, 0, 0.0, 0, 0.05, 50, 1.0, 0.01)
+    everything, nothing = np.ones(3, dtype=bool), np.zeros(3, dtype=bool)
+    side = _OneSide(everything, np.full(3, 30.0), np.zeros(3), nothing, nothing, nothing, rail, None)
+    assert _name_ceilings(table, side) == ["rail", "current", "undecided"]
 
 
 def test_bent_crests_of_a_quarter_decibel_are_found_and_lower_ones_are_not() -> None:

@@ -28,7 +28,6 @@ LEAST_IN_PILE = 0.5  # of the plateaus that lie so high
 WIDEST_SPREAD = 0.006  # of the level
 TIGHTEST_SHARE, WIDTH_IN_SPREADS = 0.004, 4.0
 LEAST_TOP_SAMPLES = 2.5
-LEAST_CONTRAST = 4.0  # plateaus a volt in the pile, over those in the strip below it
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,12 +71,9 @@ def find_pile(table: Candidates, basic: BoolArray) -> Pile | None:
     expected = rail.predict(table.supply, table.output)
     typical = float(np.median(expected[rows]))
     tolerance = max(WIDTH_IN_SPREADS * rail.spread_v, TIGHTEST_SHARE * typical)
-    off = level - expected
     members = np.zeros(len(table), dtype=bool)
-    members[rows] = np.abs(off[rows]) <= tolerance
-    n_in, n_below = int(members.sum()), int(np.count_nonzero((off[rows] < -tolerance) & (off[rows] > -5 * tolerance)))
+    members[rows] = np.abs(level[rows] - expected[rows]) <= tolerance
+    n_in = np.count_nonzero(members)
     if n_in < FEWEST or n_in < LEAST_IN_PILE * len(rows) or rail.spread_v > WIDEST_SPREAD * typical:
-        return None
-    if 2 * n_in < LEAST_CONTRAST * n_below:  # the strip below is twice as wide as the pile
         return None
     return Pile(rail, members, tolerance)
