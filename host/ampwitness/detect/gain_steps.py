@@ -10,14 +10,8 @@ import numpy as np
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.streams import Ledger
 from ampwitness.detect.tone_curve import KNEE_PERCENT, CurvePoint, ToneCurve, make_curve, usable_thd_percent
-from ampwitness.detect.tone_stream import (
-    LEAST_LEVEL_V,
-    LEAST_PASSAGE_S,
-    LOWEST_HZ,
-    TonePassage,
-    TonePassages,
-    TonePoint,
-)
+from ampwitness.detect.tone_points import LEAST_LEVEL_V, LOWEST_HZ, TonePoint
+from ampwitness.detect.tone_stream import LEAST_PASSAGE_S, TonePassage, TonePassages
 from ampwitness.types import Finding, TraceWindow
 from ampwitness.waveform.tone_meter import OTHER_TONE_PERCENT, TWO_TONES_PERCENT
 

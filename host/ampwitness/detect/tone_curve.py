@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ampwitness.detect.tone_stream import TonePoint
+from ampwitness.detect.tone_points import TonePoint
 from ampwitness.types import FloatArray
 from ampwitness.waveform.tone_clip import hard_clip_level_db
 
