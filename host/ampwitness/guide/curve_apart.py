@@ -70,7 +70,8 @@ class CurveApart:
         return answer
 
     def close(self) -> None:
-        """End the process, whatever it is doing."""
+        """End the process, whatever it is doing; windows that it has not taken are dropped."""
+        self._windows.cancel_join_thread()  # else this program would wait at its end for somebody to take them
         if self._process.is_alive():
             self._process.terminate()
             self._process.join()
