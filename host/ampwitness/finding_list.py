@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 import pickle
 from abc import ABC, abstractmethod
+from bisect import bisect_right
 from collections import Counter, OrderedDict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, overload
@@ -136,7 +137,7 @@ class KeptTable(FindingTable):
     def read(self, row: int) -> Finding:
         """Make one of them."""
         self._put_away()
-        at = int(np.searchsorted(self._first_rows, row, "right")) - 1
+        at = bisect_right(self._first_rows, row) - 1
         batch = self._open.get(at)
         if batch is None:
             batch = pickle.loads(self._pieces.read(at))
