@@ -14,7 +14,7 @@ import numpy as np
 
 from ampwitness import __version__
 from ampwitness.finding_list import FindingList
-from ampwitness.findings.selection import WORSE, rank_places
+from ampwitness.findings.selection import WORSE, find_bursts, rank_places
 from ampwitness.types import Analysis, Finding, Hello
 
 SCHEMA_VERSION = 1
@@ -118,21 +118,19 @@ def _choose(findings: FindingList) -> FindingList:
 def _gather(of_kind: FindingList, n_listed: int) -> dict[str, Any]:
     """All findings of a kind as bursts: such as follow one another closely, with how many, how long and the worst."""
     start_s, stop_s = of_kind.start_s, of_kind.stop_s
-    reached_s, near_s = np.maximum.accumulate(stop_s), BURST_GAP_S
-    while (first := np.flatnonzero(np.append(True, start_s[1:] - reached_s[:-1] > near_s))).size > MOST_BURSTS:
-        near_s *= 2
+    first, reached_s, near_s = find_bursts(start_s, stop_s, BURST_GAP_S, MOST_BURSTS)
     ends = np.append(first[1:], len(start_s))
     place = np.empty(len(of_kind), dtype=np.int64)
     place[rank_places(of_kind)] = np.arange(len(of_kind))
     keys = WORSE.get(of_kind.kinds[0], ())[:1]
     values = {key: of_kind.values(key) for key in keys}
     bursts = []
-    for a, b in zip(first.tolist(), ends.tolist(), strict=True):
+    for a, b, burst_stop_s in zip(first.tolist(), ends.tolist(), reached_s.tolist(), strict=True):
         worst = a + int(np.argmin(place[a:b]))
         bursts.append(
             {
                 "start_s": float(start_s[a]),
-                "stop_s": float(reached_s[b - 1]),
+                "stop_s": burst_stop_s,
                 "n": b - a,
                 "total_s": float(np.sum(stop_s[a:b] - start_s[a:b])),
                 "worst_number": int(of_kind.numbers[worst]),

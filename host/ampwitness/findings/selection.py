@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.wording import find_worst
-from ampwitness.types import Finding, Interval
+from ampwitness.types import Finding, FloatArray, Interval
 
 AROUND_CLIP_S = 0.06
 AROUND_NOTE_S = 0.4
@@ -61,10 +61,25 @@ def rank_places(findings: FindingList) -> npt.NDArray[np.intp]:
     return np.lexsort([-column for column in (*columns, findings.stop_s - findings.start_s)][::-1])
 
 
-def _badness(finding: Finding) -> tuple[float, ...]:
-    values = (finding.measured.get(key) for key in WORSE.get(finding.kind, ()))
-    known = tuple(abs(v) if isinstance(v, int | float) and not isinstance(v, bool) else -1.0 for v in values)
-    return (*known, finding.stop_s - finding.start_s)
+def find_bursts(
+    start_s: FloatArray, stop_s: FloatArray, near_s: float, most: int
+) -> tuple[npt.NDArray[np.intp], FloatArray, float]:
+    """Gather spans that follow one another closely; where that leaves more than `most`, wider gaps are bridged.
+
+    Parameters
+    ----------
+    start_s, stop_s : (n,) seconds, by start; at least one
+    near_s : spans less than this apart are one burst
+    most : how many bursts at most
+
+    Returns
+    -------
+    (m,) place of the first span of each burst, (m,) where each burst ends in seconds, and `near_s` as it came to be.
+    """
+    reached_s = np.maximum.accumulate(stop_s)
+    while (first := np.flatnonzero(np.append(True, start_s[1:] - reached_s[:-1] > near_s))).size > most:
+        near_s *= 2
+    return first, reached_s[np.append(first[1:], len(start_s)) - 1], near_s
 
 
 def choose_listed(findings: Sequence[Finding], most: int = MAX_LISTED) -> dict[str, tuple[tuple[int, Finding], ...]]:
@@ -87,9 +102,10 @@ def choose_waves(findings: Sequence[Finding], most: int) -> tuple[Interval, ...]
     findings : all of an analysis
     most : how many findings, at most; neighbours share a span
     """
+    listed = FindingList.of(findings)
     ranked = [
-        sorted((f for _, f in listed), key=_badness, reverse=True)
-        for kind, listed in choose_listed(findings).items()
+        (of_kind := listed.of_kind(kind)).take(rank_places(of_kind)[: min(most, MAX_LISTED)])
+        for kind in listed.kinds
         if kind not in SPREAD_KINDS
     ]
     depth = max((len(of_kind) for of_kind in ranked), default=0)

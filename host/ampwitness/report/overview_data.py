@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from ampwitness.finding_list import FindingList
-from ampwitness.findings.selection import AROUND_WAVE_S
+from ampwitness.findings.selection import AROUND_WAVE_S, find_bursts
 from ampwitness.findings.wording import KIND_WORDS, describe_finding
 from ampwitness.report.style import GRID_COLOUR, LANE_STYLES, TEXT_COLOUR, LaneStyle, role_colour
 from ampwitness.types import Analysis, Coverage, Envelope, Finding, FloatArray, Interval
@@ -142,15 +142,9 @@ def join_spans(
     if len(both) <= most:
         return [(start_s, stop_s, 1) for start_s, stop_s in both.tolist()]
     start_s, stop_s = both.T
-    reached_s = np.maximum.accumulate(stop_s)
-    near_s = duration_s / (4 * most)
-    while (begins := np.flatnonzero(np.append(True, start_s[1:] - reached_s[:-1] > near_s))).size > most:
-        near_s *= 2
-    ends = np.append(begins[1:], len(start_s)) - 1
-    return [
-        (float(start_s[first]), float(reached_s[last]), int(last - first + 1))
-        for first, last in zip(begins, ends, strict=True)
-    ]
+    first, reached_s, _ = find_bursts(start_s, stop_s, duration_s / (4 * most), most)
+    n = np.diff(first, append=len(start_s))
+    return list(zip(start_s[first].tolist(), reached_s.tolist(), n.tolist(), strict=True))
 
 
 def _plain_lane(kind: str, listed: Sequence[tuple[int, Finding]], analysis: Analysis) -> dict[str, Any]:
