@@ -170,6 +170,16 @@ def test_findings_stand_in_the_row_of_their_time() -> None:
     assert table["lost_s"][11:13] == [1.0, 2.0]
 
 
+def test_what_begins_just_ahead_of_the_recording_stands_in_the_first_row() -> None:
+    table = dict(judge(two_hours(60.0)).summary["table"])
+    clip = Finding("clip", -1e-5, 0.1, "attention", {"polarity": "negative", "plateau_v": -30.0, "flat_s": 0.6}, {}, {})
+    gap = Finding("gap", -0.5, 3.0, "information", {"cause": "link"}, {}, {})
+    add_findings(table, (clip, gap))
+    assert table["negative_ceiling_v"][0] == -30.0
+    assert table["lost_s"][0] == 3.0
+    assert table["lost_s"][-1] == 0.0
+
+
 @pytest.mark.long
 def test_through_the_whole_chain_and_again_from_its_reduced_copy(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch

@@ -216,7 +216,7 @@ def add_findings(table: dict[str, Any], findings: Sequence[Finding]) -> None:
     clipped_s = np.bincount(rows, np.where(np.isfinite(flat_s), flat_s, 0.0), n)[:n] if n else np.zeros(0)
     lost_s = np.zeros(n)
     for finding in listed.of_kind("gap") if n else ():
-        first, last = min(n - 1, int(finding.start_s // step_s)), min(n - 1, int(finding.stop_s // step_s))
+        first, last = (max(0, min(n - 1, int(at_s // step_s))) for at_s in (finding.start_s, finding.stop_s))
         for row in range(first, last + 1):
             inside = min(finding.stop_s, (row + 1) * step_s) - max(finding.start_s, row * step_s)
             lost_s[row] += max(0.0, inside)
@@ -230,8 +230,8 @@ def add_findings(table: dict[str, Any], findings: Sequence[Finding]) -> None:
 
 
 def _rows(findings: FindingList, n: int, step_s: float) -> npt.NDArray[np.int64]:
-    """(n,) the row of a table of n steps into which each finding's start falls."""
-    return np.asarray(np.minimum(max(0, n - 1), findings.start_s // step_s), dtype=np.int64)
+    """(n,) the row of a table of n steps into which each finding's start falls; the first where it lies ahead of it."""
+    return np.asarray(np.clip(findings.start_s // step_s, 0, max(0, n - 1)), dtype=np.int64)
 
 
 def _medians(rows: npt.NDArray[np.int64], values: FloatArray, n: int) -> list[float | None]:
