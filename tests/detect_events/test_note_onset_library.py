@@ -16,7 +16,7 @@ from ampwitness.bench import event_signals
 from ampwitness.bench.onset_scores import match_onsets
 from ampwitness.detect.notes import NoteDetector
 from event_material import decaying_notes, logged, run, seconds
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.signal import resample_poly
 
@@ -83,6 +83,9 @@ def test_librosa_agrees_on_drawn_bass_lines(seed: int) -> None:
 def test_the_score_program_matches_onsets_as_mir_eval_does(data: st.DataObject) -> None:
     times = st.lists(st.floats(0.0, 5.0), min_size=1, max_size=12, unique=True).map(sorted)
     reference_s, estimated_s = np.array(data.draw(times)), np.array(data.draw(times))
+    # Pairs that lie just as far apart as the window is wide are a matter of rounding.
+    apart_s = np.abs(reference_s[:, None] - estimated_s)
+    assume(np.all(np.abs(apart_s - WINDOW_S) > 1e-9))
     n_pairs, late_s = match_onsets(reference_s, estimated_s)
     precision, recall = n_pairs / len(estimated_s), n_pairs / len(reference_s)
     _, theirs_precision, theirs_recall = mir_eval.onset.f_measure(reference_s, estimated_s, window=WINDOW_S)

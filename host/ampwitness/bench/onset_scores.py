@@ -76,9 +76,8 @@ def main() -> None:
     for name, make in NOTE_FAMILIES:
         if name not in FAMILIES:
             continue
-        counts = np.zeros(
-            (3, 3)
-        )  # ours with the truth, aubio's with the truth, aubio's with ours: pairs, first, second
+        # Ours with the truth, aubio's with the truth, aubio's with ours: pairs, first, second.
+        counts = np.zeros((3, 3))
         late: tuple[list[float], list[float]] = ([], [])
         for seed in range(asked.first_seed, asked.first_seed + asked.seeds):
             case = make(seed)
