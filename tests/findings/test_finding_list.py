@@ -14,7 +14,7 @@ from ampwitness.finding_list import FindingList, KeptTable
 from ampwitness.findings import as_json
 from ampwitness.findings.as_json import analysis_to_json, iter_json, read_schema
 from ampwitness.findings.from_json import analysis_from_json
-from ampwitness.findings.selection import choose_listed
+from ampwitness.findings.selection import choose_listed, find_bursts
 from ampwitness.findings.wording import find_worst, word_verdict
 from ampwitness.pieces import Pieces
 from ampwitness.types import Analysis, Finding
@@ -112,6 +112,15 @@ def test_an_empty_list_answers_too() -> None:
     assert empty.of_kind("clip").values("overdrive_db").shape == (0,)
     assert find_worst(empty, "clip") is None
     assert finding_list.number_or_nan("7") != finding_list.number_or_nan(7)
+
+
+def test_bursts_bridge_no_wider_gaps_than_they_must() -> None:
+    start_s = np.cumsum([0.0, 1.5, 3.0, 6.0, 12.0])  # moments with gaps of 1.5, 3, 6 and 12 s
+    for most, wanted, near_s in ((5, [0, 1, 2, 3, 4], 1.0), (4, [0, 2, 3, 4], 2.0), (2, [0, 4], 8.0)):
+        first, ends_s, came_to_s = find_bursts(start_s, start_s, 1.0, most)
+        assert first.tolist() == wanted
+        assert ends_s.tolist() == [start_s[place - 1] for place in [*wanted[1:], 0]]
+        assert came_to_s == near_s
 
 
 def test_of_very_many_the_worst_are_listed_and_all_are_gathered(

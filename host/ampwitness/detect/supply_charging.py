@@ -75,7 +75,6 @@ class ChargingFit:
     following_share: float
     other_weight: float | None
     limit_v: float
-    field_lag_s: float
     spread_v: float
     range_v: float  # what the volts ranged over, 98 % of them
     n_steps: int
@@ -352,7 +351,6 @@ class _Search:
             following_share=1.0 - at_limit,
             other_weight=other,
             limit_v=float(row[_LIMIT]),
-            field_lag_s=float(np.exp(row[_FIELD])),
             spread_v=float(spread[best]),
             range_v=max(_SPREAD_FLOOR_V, float(np.ptp(np.quantile(self._volts[self._counts], (0.01, 0.99))))),
             n_steps=int(self._counts.sum()),

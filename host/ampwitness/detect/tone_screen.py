@@ -9,6 +9,9 @@ Source: our choice; tests/detect_tones/test_tone_screen.py holds that no measure
 
 from __future__ import annotations
 
+from functools import lru_cache
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 from scipy.fft import rfft
@@ -71,7 +74,7 @@ def _has_lines(volts: FloatArray, rate_hz: float, lowest_hz: float, lost: FloatA
     """(blocks,) whether one line and its multiples, or two lines, hold nearly all; `lost`: share of the power that lay
     too high, which may all have been multiples."""
     n = volts.shape[1]
-    transformed = rfft(volts * _hann(n), axis=1)
+    transformed = rfft(volts * hann_window(n, np.float32), axis=1)
     spectrum = transformed.real**2 + transformed.imag**2
     total = spectrum.sum(axis=1)
     first = int(lowest_hz * n / rate_hz)
@@ -125,7 +128,7 @@ def may_be_point(volts: FloatArray, rate_hz: float, line_hz: float, lowest_hz: f
     n = len(volts)
     bin_hz = rate_hz / n
     centred = np.asarray(volts - volts.mean(), dtype=np.float32)
-    transformed = rfft(centred * _hann(n))
+    transformed = rfft(centred * hann_window(n, np.float32))
     spectrum = transformed.real**2 + transformed.imag**2
     total = float(spectrum.sum())
     at = find_strongest_hz(volts, rate_hz, lowest_hz) / bin_hz
@@ -153,17 +156,15 @@ def measure_pieces(volts: FloatArray, n: int) -> FloatArray:
     n : samples of a piece
     """
     rows = np.asarray(volts[: len(volts) // n * n], dtype=np.float32).reshape(-1, n)
-    weight = _hann(n) / float(_hann(n).sum())
+    window = hann_window(n, np.float32)
+    weight = window / float(window.sum())
     centred = rows - (rows @ weight)[:, None]
     return np.asarray(np.sqrt(np.square(centred) @ weight))
 
 
-_HANN: dict[int, npt.NDArray[np.float32]] = {}
-
-
-def _hann(n: int) -> npt.NDArray[np.float32]:
-    if n not in _HANN:
-        if len(_HANN) > 8:
-            _HANN.clear()
-        _HANN[n] = np.hanning(n).astype(np.float32)
-    return _HANN[n]
+@lru_cache(maxsize=16)
+def hann_window(n: int, dtype: type[np.floating[Any]] = np.float64) -> FloatArray:
+    """(n,) Hann's window, 0 at both ends; every second of a rate asks for the same few lengths."""
+    window: FloatArray = np.hanning(n).astype(dtype)
+    window.flags.writeable = False
+    return window

@@ -17,7 +17,7 @@ from ampwitness.detect.tone_points import (
     measure_second,
     step_of,
 )
-from ampwitness.detect.tone_screen import may_be_point, may_be_steady, measure_pieces
+from ampwitness.detect.tone_screen import hann_window, may_be_point, may_be_steady, measure_pieces
 from ampwitness.types import FloatArray, InputPath, TraceWindow
 from ampwitness.waveform.tone_fit import find_strongest_hz
 
@@ -102,7 +102,6 @@ class TonePassages:
         self._levels: FloatArray | None = None  # of the pieces of the second that was measured last, in a long passage
         self.done: list[TonePassage] = []
         self.seen_s = 0.0
-        self.live_points: list[TonePoint] = []  # of the passage that is open, for who watches
 
     def push(self, window: TraceWindow) -> None:
         """Look at the next window."""
@@ -248,7 +247,7 @@ class TonePassages:
 
 def _rough_hz(volts: FloatArray, rate_hz: float) -> float:
     n = min(len(volts), round(0.5 * rate_hz))
-    spectrum = np.abs(np.fft.rfft(volts[-n:] * np.hanning(n)))
+    spectrum = np.abs(np.fft.rfft(volts[-n:] * hann_window(n)))
     return float(np.argmax(spectrum[2:]) + 2) * rate_hz / n
 
 
@@ -333,14 +332,14 @@ def _is_steady(volts: FloatArray, rate_hz: float) -> bool:
     centred = (volts - volts.mean()).astype(np.float32)
     if float(centred @ centred) < 0.25 * LEAST_LEVEL_V**2 * len(volts):
         return False
-    return _is_one_line(centred * _hann(len(volts)).astype(np.float32), rate_hz)
+    return _is_one_line(centred * hann_window(len(volts), np.float32), rate_hz)
 
 
 def _is_quarter_tonal(volts: FloatArray, rate_hz: float) -> bool:
     centred = volts - volts.mean()
     if float(centred @ centred) < LEAST_LEVEL_V**2 * len(volts):
         return False
-    return _is_one_line(centred * _hann(len(volts)), rate_hz)
+    return _is_one_line(centred * hann_window(len(volts)), rate_hz)
 
 
 def _is_one_line(windowed: FloatArray, rate_hz: float) -> bool:
@@ -361,14 +360,3 @@ def _is_one_line(windowed: FloatArray, rate_hz: float) -> bool:
     spectrum[max(0, at - 3) : at + 4] = 0.0
     second = int(np.argmax(spectrum))
     return near + float(spectrum[max(0, second - 3) : second + 4].sum()) >= 0.97 * total
-
-
-_HANN: dict[int, FloatArray] = {}
-
-
-def _hann(n: int) -> FloatArray:
-    if n not in _HANN:
-        if len(_HANN) > 8:
-            _HANN.clear()
-        _HANN[n] = np.hanning(n)
-    return _HANN[n]

@@ -35,12 +35,14 @@ def lost_by_cut(cut_rad: float, n_harmonics: int) -> Floats:
     q[0] = (math.sin(w) - w * math.cos(w)) / math.pi
     if n_harmonics >= 1:
         q[1] = (w - math.sin(w) * math.cos(w)) / math.pi
-    n = np.arange(2, n_harmonics + 1)
-    bracket = (
-        np.sin((n - 1) * w) / (2 * (n - 1)) + np.sin((n + 1) * w) / (2 * (n + 1)) - math.cos(w) * np.sin(n * w) / n
-    )
-    q[2:] = 2 / math.pi * bracket
+    q[2:] = _lost_above(w, np.arange(2, n_harmonics + 1))
     return q
+
+
+def _lost_above(w: float | Floats, n: npt.NDArray[np.int64]) -> Floats:
+    """q_n for n of 2 and more; cuts and orders of shapes that fit each other."""
+    bracket = np.sin((n - 1) * w) / (2 * (n - 1)) + np.sin((n + 1) * w) / (2 * (n + 1)) - np.cos(w) * np.sin(n * w) / n
+    return np.asarray(2 / math.pi * bracket)
 
 
 def cut_sine_harmonics(positive_cut_rad: float, negative_cut_rad: float, n_harmonics: int) -> Floats:
@@ -82,12 +84,9 @@ def hard_clip_level_db(thd_percent: float, n_harmonics: int = 150) -> float:
 def _even_clip_table(n_harmonics: int) -> tuple[Floats, Floats, Floats]:
     """Cuts, natural logarithm of the THD ratio, and level in dB re a sine at the ceiling; dense where THD is small."""
     cuts = np.concatenate([np.geomspace(1e-3, 0.2, 600, endpoint=False), np.linspace(0.2, _LARGEST_CUT, 1200)])
-    w, n = cuts[:, np.newaxis], np.arange(3, n_harmonics + 1, 2)[np.newaxis, :]
     # Even clipping: twice the loss of one cut at odd orders, none at even ones. Somebody may be waiting: no loop.
     first = 1 - 2 / np.pi * (cuts - np.sin(cuts) * np.cos(cuts))
-    others = (4 / np.pi) * (
-        np.sin((n - 1) * w) / (2 * (n - 1)) + np.sin((n + 1) * w) / (2 * (n + 1)) - np.cos(w) * np.sin(n * w) / n
-    )
+    others = 2 * _lost_above(cuts[:, np.newaxis], np.arange(3, n_harmonics + 1, 2)[np.newaxis, :])
     squares = np.sum(others**2, axis=1)
     thd = np.log(np.sqrt(squares) / first)
     level_db = 20 * np.log10(np.sqrt(first**2 + squares) / np.cos(cuts))
