@@ -190,6 +190,17 @@ def test_the_law_and_its_inverses_agree(sharpness: float) -> None:
     assert float(compression_db(np.array([share]), sharpness)[0]) == pytest.approx(0.25)
 
 
+def test_no_soft_ceiling_is_looked_for_where_straight_tops_fit() -> None:
+    # A few half-cycles with a filtered carrier on them, which alone would fit a soft law at k = 42.
+    case = clip_sets.make("hostile", "switching residue", 132, 8.0)
+    detector = clipping.ClippingDetector()
+    for window in case.windows(10.0):
+        detector.push(window)
+    findings = list(detector.finish().findings)
+    assert len(findings) > 30
+    assert {f.measured["hardness"] for f in findings} == {"hard"}
+
+
 @pytest.mark.parametrize("material", ["soft", "full-range"])
 def test_second_looks_do_not_depend_on_the_windows(material: str) -> None:
     logged = soft_music(7)[1] if material == "soft" else make_case("full_range", 9, drive_db=9.0, seconds=12.0).output_v
