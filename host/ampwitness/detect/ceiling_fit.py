@@ -91,9 +91,14 @@ def plateau_tilt(clip: Finding) -> tuple[float, float]:
 
 
 def collect_plateaus(clips: Sequence[Finding]) -> Plateaus:
-    """Plateaus whose level and lagged supply are known."""
+    """Plateaus whose level and lagged supply are known; the level is that ahead of a capacitor, if there is one."""
     rows = [
-        (abs(float(f.measured["plateau_v"] or 0.0)), *plateau_tilt(f), lagged, f.evidence.get("output_lagged_v") or ())
+        (
+            abs(float(f.measured["plateau_v"] or 0.0) + float(f.evidence.get("held_by_capacitor_v") or 0.0)),
+            *plateau_tilt(f),
+            lagged,
+            f.evidence.get("output_lagged_v") or (),
+        )
         for f in clips
         if f.measured.get("plateau_v") is not None
         and (lagged := f.evidence.get("supply_lagged_v"))

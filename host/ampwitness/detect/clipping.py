@@ -20,7 +20,15 @@ from typing import Any
 
 import numpy as np
 
-from ampwitness.detect.clip_candidates import Candidates, HighCrests, join, look_at
+from ampwitness.detect.clip_candidates import Candidates, HighCrests, Look, join, look_at
+from ampwitness.detect.clip_coupled import (
+    find_coupling,
+    guess_coupling,
+    held_back,
+    note_held,
+    shows_more,
+    undo,
+)
 from ampwitness.detect.clip_faint import find_faint
 from ampwitness.detect.clip_shelves import find_shelves
 from ampwitness.detect.clip_soft import find_soft
@@ -30,7 +38,7 @@ from ampwitness.detect.found_clips import CEILINGS, PLACES, SHAPES, ClipTable
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.streams import REDUCED
 from ampwitness.finding_list import FindingList
-from ampwitness.types import Coverage, Interval, NotJudged, Segment, TraceWindow
+from ampwitness.types import Coverage, FloatArray, Interval, NotJudged, Segment, TraceWindow
 
 LOWEST_RATE_HZ = 4000.0
 NOISE_FLOOR_V = 0.001
@@ -54,6 +62,7 @@ class _Running:
     candidates: list[Candidates] = field(default_factory=list)
     crests: list[HighCrests] = field(default_factory=list)
     cut: list[tuple[float, float]] = field(default_factory=list)
+    coupled_per_s: list[float] = field(default_factory=list)
     saw_supply: bool = False
     lowest_rate_hz: float | None = None
 
@@ -123,14 +132,36 @@ class ClippingDetector:
         noise_v = min(run.noises)
         blocked = self._blocked(stretch)
         look = look_at(stretch, noise_v, blocked)
-        run.candidates += look.candidates
+        look, held_v = self._ahead_of_capacitor(stretch, noise_v, blocked, look)
+        found = list(look.candidates)
         for side in look.sides:
             for second_look in (find_shelves, find_faint, find_soft):
                 rows = second_look(side)
                 if rows is not None:
-                    run.candidates.append(rows)
+                    found.append(rows)
+        if held_v is not None:
+            for rows in found:
+                note_held(rows, stretch, held_v)
+        run.candidates += found
         run.crests += look.others
         run.cut += look.cut
+
+    def _ahead_of_capacitor(
+        self, stretch: Stretch, noise_v: float, blocked: np.ndarray[Any, np.dtype[np.bool_]] | None, look: Look
+    ) -> tuple[Look, FloatArray | None]:
+        """The look at what lies ahead of a capacitor, and what that held back (n_samples,), if there is one."""
+        per_s = find_coupling(look.candidates)
+        is_guess = per_s is None
+        if per_s is None:
+            per_s = guess_coupling(look.sides)
+        if per_s is None:
+            return look, None
+        held_v = held_back(stretch.output_v, stretch.rate_hz, per_s)
+        ahead = look_at(undo(stretch, held_v), noise_v, blocked)
+        if is_guess and not shows_more(ahead.candidates, look.candidates):
+            return look, None
+        self._run.coupled_per_s.append(per_s)
+        return ahead, held_v
 
     def _blocked(self, stretch: Stretch) -> np.ndarray[Any, np.dtype[np.bool_]] | None:
         """Samples of the stretch at which the logger's own converter was at its rail, None if there are none."""
@@ -183,7 +214,9 @@ class ClippingDetector:
         columns = {name: column[order] for name, column in table.columns.items()}
         columns |= {name: np.array([known.index(word) for word in words], dtype=float)[order]
                     for words, known, name in names}  # fmt: skip
-        columns["overdrive_db"] = 20 * np.log10(np.maximum(columns["crest_v"], columns["level_v"]) / columns["level_v"])
+        level_v = np.maximum(columns["level_v"] - columns["held_v"], 1e-6)  # at the terminals
+        crest_v = np.maximum(columns["crest_v"], columns["level_v"]) - columns["held_v"]
+        columns["overdrive_db"] = 20 * np.log10(np.maximum(crest_v, level_v) / level_v)
         columns["n_near"] = near.astype(float)
         columns["expected_v"] = verdicts.expected_v[order]
         columns["threshold"], columns["confidence"] = verdicts.threshold[order], verdicts.confidence[order]
@@ -200,6 +233,12 @@ class ClippingDetector:
             )
         if not run.saw_supply:
             reasons.append("no supply channel: whether the rail follows the supply is not decided")
+        coupling_hz = float(np.median(run.coupled_per_s)) / (2 * np.pi) if run.coupled_per_s else None
+        if coupling_hz is not None:
+            reasons.append(
+                f"cut-off crests fall evenly, as behind a coupling capacitor ({coupling_hz:.1f} Hz): they were judged "
+                "ahead of it"
+            )
         return {
             "n_clips": len(clips),
             "n_positive": int(np.count_nonzero(clips["sign"] > 0)),
@@ -211,6 +250,7 @@ class ClippingDetector:
             "rails": verdicts.rails,
             "rail_model": verdicts.rail_model,
             "lowest_headroom_db": verdicts.lowest_headroom_db,
+            "coupling_hz": coupling_hz,
             "remarks": tuple(reasons) + verdicts.remarks,
         }
 

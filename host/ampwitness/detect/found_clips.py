@@ -34,7 +34,8 @@ from ampwitness.types import Finding, FloatArray
 NUMBERS: tuple[str, ...] = (
     "sign", "start_s", "stop_s", "level_v", "tilt_v_per_s", "crest_v", "crest_sd_v", "flank_v_per_s", "gain", "misfit",
     "top_misfit", "n_top", "noise_v", "start_sd_s", "stop_sd_s", "supply_v", "is_coarse", "lively",
-    "sharpness", "overdrive_db", "n_near", "expected_v", "threshold", "confidence", "shape", "where", "ceiling",
+    "sharpness", "held_v", "overdrive_db", "n_near", "expected_v", "threshold", "confidence", "shape", "where",
+    "ceiling",
 )  # fmt: skip
 SHAPES = ("hard", "soft")
 PLACES = ("amplifier", "source", "not decided")
@@ -110,7 +111,8 @@ class ClipTable(FindingTable):
             return self.stop_s - self.start_s
         if key == "plateau_v":
             parts = [
-                rows[:, _AT["sign"]] * rows[:, _AT["level_v"]] for rows in map(self._block, range(len(self._pieces)))
+                rows[:, _AT["sign"]] * (rows[:, _AT["level_v"]] - rows[:, _AT["held_v"]])
+                for rows in map(self._block, range(len(self._pieces)))
             ]
             return np.concatenate([np.zeros(0), *parts])
         return super().numbers(key)
@@ -208,7 +210,7 @@ def _judge_block(
         for side, mine in zip(SIDES, (get["sign"] > 0, get["sign"] <= 0), strict=True):
             ceiling = ceilings.get(side)
             then_v = get["supply_v"] if ceiling is None or not n_supply else pick_lag(lagged, ceiling.lag)
-            known = mine & np.isfinite(settled_v) & np.isfinite(then_v) & (get["level_v"] != 0)
+            known = mine & np.isfinite(settled_v) & np.isfinite(then_v) & (get["level_v"] != get["held_v"])
             is_current = get["ceiling"] == CEILINGS.index("current")
             over_db = np.maximum(get["overdrive_db"], 1e-6)
             if ceiling is None:
@@ -231,8 +233,9 @@ def _judge_by_ceiling(
         return np.asarray(ceiling.constant_v + ceiling.ratio * np.minimum(supply_v, ceiling.knee_v))
 
     tilted = (ceiling.per_tilt_s + ceiling.per_fall * flat_s) * get["tilt_v_per_s"]
-    lost_db = _to_db(level_v, level_v + at(settled_v) - (at(then_v) + tilted))
-    doubt_db = _to_db(level_v, level_v + 2 * ceiling.ratio_sd * np.abs(settled_v - then_v))
+    out_v = level_v - get["held_v"]  # what a capacitor holds back counts at the terminals, not at the ceiling
+    lost_db = _to_db(out_v, out_v + at(settled_v) - (at(then_v) + tilted))
+    doubt_db = _to_db(out_v, out_v + 2 * ceiling.ratio_sd * np.abs(settled_v - then_v))
     codes = _share_to_code(lost_db / over_db)
     least, most = (_share_to_code((lost_db + sign * doubt_db) / over_db) for sign in (-1.0, 1.0))
     is_open = (least == CAUSES.index("drive")) & (most == CAUSES.index("supply"))
@@ -272,8 +275,9 @@ def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequenc
     row : of NUMBERS
     supply, output : lagged volts
     """
-    sign, level, overdrive_db = row["sign"], row["level_v"], row["overdrive_db"]
-    sd_db = 20 / math.log(10) * row["crest_sd_v"] / max(row["crest_v"], level)
+    sign, held_v, overdrive_db = row["sign"], row["held_v"], row["overdrive_db"]
+    level, crest_v = row["level_v"] - held_v, row["crest_v"] - held_v  # at the terminals, behind a capacitor if any
+    sd_db = 20 / math.log(10) * row["crest_sd_v"] / max(crest_v, level)
     shape, where = SHAPES[int(row["shape"])], PLACES[int(row["where"])]
     low_db, high_db = overdrive_interval(overdrive_db, sd_db, row["lively"], row["is_coarse"] > 0)
     serious = overdrive_db >= 1.0 or (overdrive_db >= 0.3 and row["n_near"] >= 20)
@@ -283,7 +287,7 @@ def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequenc
         "plateau_slope_v_per_s": sign * row["tilt_v_per_s"],
         "flat_s": row["stop_s"] - row["start_s"],
         "overdrive_db": overdrive_db,
-        "crest_v": sign * max(row["crest_v"], level),
+        "crest_v": sign * max(crest_v, level),
         "supply_v": None if math.isnan(row["supply_v"]) else row["supply_v"],
         "overdrive_low_db": float(low_db),
         "overdrive_high_db": float(high_db),
@@ -305,7 +309,8 @@ def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequenc
         "overdrive_sd_db": float(sd_db),
         "start_sd_s": row["start_sd_s"],
         "stop_sd_s": row["stop_sd_s"],
-        "rail_expected_v": sign * row["expected_v"] if math.isfinite(row["expected_v"]) else None,
+        "rail_expected_v": sign * (row["expected_v"] - held_v) if math.isfinite(row["expected_v"]) else None,
+        "held_by_capacitor_v": sign * held_v if held_v else None,
         "confidence": row["confidence"],
         "supply_lagged_v": [round(volts, 5) for volts in supply],
         "output_lagged_v": [round(volts, 4) for volts in output],
