@@ -29,6 +29,7 @@ _LEAST_NOVELTY = 0.10  # what is less new than this is dated by nobody
 _LEAST_SIGMAS = 6.0
 _KNEE_BACK = 10
 _KNEE_AHEAD = 5
+_TRACE_FROM, _TRACE_STOP = BEFORE - 64, BEFORE + 42  # in which a corner is looked for, with what it is fitted to
 _FINE = 16  # corners tried a slow sample
 
 Places = npt.NDArray[np.intp]
@@ -96,20 +97,17 @@ class DepartureFinder:
         is_lull = lull_at >= 0
         is_still = lull_rms <= _STILL_V
         short, long, unexplained = np.ones(k), np.ones(k), np.ones(k)
-        trace = np.zeros((k, BEFORE + BEHIND))
+        trace = np.zeros((k, _TRACE_STOP - _TRACE_FROM))
         asked = np.flatnonzero(~(is_lull & is_steep & is_still))
         if len(asked):
             some = high[asked]
             rest, unexplained[asked] = self._predict(some, starts[asked])
-            for n, novelty in ((30, short), (60, long)):
-                left, whole = rest[:, _MARGIN : _MARGIN + n], some[:, BEFORE : BEFORE + n]
-                energy = np.einsum("ij,ij->i", whole, whole)
-                novelty[asked] = np.einsum("ij,ij->i", left, left) / np.maximum(energy, 1e-30)
-            trace[asked, BEFORE - _MARGIN :] = rest
+            short[asked], long[asked] = (_share_new(rest, some, n) for n in (30, 60))
+            trace[asked, BEFORE - _MARGIN - _TRACE_FROM :] = rest[:, : _TRACE_STOP - BEFORE + _MARGIN]
         # What still moves there and is well predicted is no silence.
         if quiet_from is None:
             is_lull &= is_still | (unexplained > _PREDICTED_RATIO)
-        trace[is_lull] = slow[is_lull] - lull_mean[is_lull, None]
+        trace[is_lull] = slow[is_lull, _TRACE_FROM:_TRACE_STOP] - lull_mean[is_lull, None]
         at = np.full(k, np.nan)
         is_end = np.zeros(k, dtype=bool)
         rows = np.flatnonzero(is_lull | (np.maximum(short, long) >= _LEAST_NOVELTY))
@@ -119,27 +117,36 @@ class DepartureFinder:
             still = is_lull[rows]
             noise_v = np.where(still, np.maximum(lull_rms[rows], 0.5 * _NOISE_V), np.maximum(before_v, _NOISE_V))
             behind_lull = lull_at[rows] + (4 if quiet_from is not None else _LULL // 2)
-            from_at = np.where(still, behind_lull, BEFORE - _MARGIN)
-            peak_v = np.max(np.abs(trace[rows, BEFORE : BEFORE + 30]), axis=1)
+            from_at = np.where(still, behind_lull, BEFORE - _MARGIN) - _TRACE_FROM
+            size = np.abs(trace[rows])
+            peak_v = np.max(size[:, BEFORE - _TRACE_FROM : BEFORE - _TRACE_FROM + 30], axis=1)
             limit_v = np.maximum(_LEAST_SIGMAS * noise_v, np.where(still, 0.01, 0.04) * peak_v)
-            at[rows] = self._corners(trace[rows], from_at, limit_v, peak_v)
+            at[rows] = self._corners(trace[rows], size, from_at, limit_v, peak_v) + _TRACE_FROM
             is_end[rows] = _are_ends(slow[rows], at[rows])
         return Departures(at - BEFORE, short, long, is_lull, is_end, unexplained, lull_at - BEFORE)
+
+    def measure_novelty(self, high: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray]:
+        """How new what lies behind places is, over 30 and 60 ms, (k,) each: as `find` has it where no silence was.
+
+        Parameters
+        ----------
+        high, starts : as for `find`
+        """
+        rest, _ = self._predict(high, starts)
+        short, long = (_share_new(rest, high, n) for n in (30, 60))
+        return short, long
 
     def _predict(self, high: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray]:
         """What prediction from before the margin leaves of all behind it, and the share it leaves before."""
         n_before, p = BEFORE - _MARGIN, _ORDER
-        spans = np.lib.stride_tricks.sliding_window_view(high[:, :n_before], p + 1, axis=1)
-        used = (np.arange(n_before - p)[None, :] >= starts[:, None]).astype(float)
-        masked = spans * used[:, :, None]
-        gram = np.matmul(masked.transpose(0, 2, 1), masked)
-        n_used = np.maximum(used.sum(axis=1), 1.0)
-        trace = np.einsum("kii->k", gram[:, :p, :p]) / p
-        ridge = n_used * _NOISE_V**2 + _LEAST_SHARE * trace
-        inner = gram[:, :p, :p] + ridge[:, None, None] * np.eye(p)
-        weights = np.linalg.solve(inner, gram[:, :p, p:])[:, :, 0]
-        left = gram[:, p, p] - 2 * np.einsum("kp,kp->k", weights, gram[:, :p, p])
-        left += np.einsum("kp,kp->k", weights, np.matmul(gram[:, :p, :p], weights[:, :, None])[:, :, 0])
+        gram, n_used = _lagged_products(high[:, :n_before], starts)
+        own, aim = gram[:, :p, :p].copy(), gram[:, :p, p]
+        diagonal = np.einsum("kii->ki", own)
+        ridge = n_used * _NOISE_V**2 + _LEAST_SHARE * diagonal.mean(axis=1)
+        diagonal += ridge[:, None]
+        weights = np.linalg.solve(own, aim[:, :, None])[:, :, 0]
+        left = gram[:, p, p] - np.einsum("kp,kp->k", weights, aim)
+        left -= ridge * np.einsum("kp,kp->k", weights, weights)
         unexplained = np.clip(left / np.maximum(gram[:, p, p], 1e-30), 0.0, 1.0)
         # One product carries on `_STEPS` samples: column j says how the last p samples make the j-th to come.
         ahead = np.zeros((len(high), p, _STEPS))
@@ -157,28 +164,91 @@ class DepartureFinder:
         rest: FloatArray = high[:, n_before:] - predicted
         return rest, unexplained
 
-    def _corners(self, trace: FloatArray, from_at: Places, limit_v: FloatArray, peak_v: FloatArray) -> FloatArray:
-        """First sample (with a fraction) at which each row leaves zero for good: a least-squares knee."""
+    def _corners(
+        self, trace: FloatArray, size: FloatArray, from_at: Places, limit_v: FloatArray, peak_v: FloatArray
+    ) -> FloatArray:
+        """First sample (with a fraction) at which each row leaves zero for good: a least-squares knee. `size` is the
+        trace without its sign."""
         k, n = trace.shape
-        size = np.abs(trace)
-        soon = size.copy()
-        for j in range(1, 7):
-            np.maximum(soon[:, :-j], size[:, j:], out=soon[:, :-j])
+        number = np.arange(n)[None, :]
         # For good: within the next 6 ms it doubles; a lone spike does not.
-        above = (size > limit_v[:, None]) & (soon > 2.0 * limit_v[:, None])
-        above &= (np.arange(n)[None, :] >= from_at[:, None]) & (np.arange(n)[None, :] < BEFORE + 30)
-        is_there = above.any(axis=1) & (peak_v > 1.2 * limit_v)
-        first = np.clip(np.argmax(above, axis=1), _KNEE_BACK, n - _KNEE_AHEAD - 1)
+        soon = np.maximum(size[:, :-1], size[:, 1:])  # of two, of four, of seven samples
+        soon = np.maximum(soon[:, :-2], soon[:, 2:])
+        soon = np.maximum(soon[:, :-3], soon[:, 3:])
+        above = size > limit_v[:, None]
+        above[:, :-6] &= soon > 2.0 * limit_v[:, None]
+        above &= (number >= from_at[:, None]) & (number < BEFORE + 30 - _TRACE_FROM)
+        first = np.argmax(above, axis=1)
+        is_there = above[np.arange(k), first] & (peak_v > 1.2 * limit_v)
+        first = np.maximum(first, _KNEE_BACK)
         grown = np.maximum(4.0 * limit_v, 0.08 * peak_v)
-        ahead = np.take_along_axis(size, first[:, None] + np.arange(_KNEE_AHEAD)[None, :], axis=1) > grown[:, None]
+        row = np.arange(k)
+        ahead = _spans(size, _KNEE_AHEAD)[row, first] > grown[:, None]
         last = np.where(ahead.any(axis=1), np.argmax(ahead, axis=1), _KNEE_AHEAD - 1)
-        y = np.take_along_axis(trace, first[:, None] + np.arange(-_KNEE_BACK, _KNEE_AHEAD)[None, :], axis=1)
+        y = _spans(trace, _KNEE_BACK + _KNEE_AHEAD)[row, first - _KNEE_BACK]
         at = np.full(k, np.nan)
         for n_last, table in enumerate(self._tables):
             rows = np.flatnonzero(is_there & (last == n_last))
             if len(rows):
                 at[rows] = first[rows] - table.best(y[rows, : _KNEE_BACK + n_last + 1])
         return at
+
+
+def _lagged_products(x: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray]:
+    """Sums over t of x[t + i] x[t + j] for i, j up to the order, (k, p + 1, p + 1), t from each row's start on while
+    x lasts; and how many t there are.
+
+    Only the first row is summed up: one step down a diagonal, the sum loses one product and gains one.
+    """
+    p, n = _ORDER, x.shape[1] - _ORDER
+    starts = np.minimum(starts, n)
+    is_used = np.arange(n)[None, :] >= starts[:, None]
+    used = np.where(is_used, x[:, :n], 0.0)
+    padded = np.concatenate((x, np.zeros((len(x), p))), axis=1)
+    lost, gained = _spans(padded, 2 * p)[np.arange(len(x)), starts], padded[:, n:]
+    sums = np.empty((len(x), p + 1, p + 1))  # by the smaller of i and j, and their distance
+    sums[:, 0] = np.einsum("kt,ktl->kl", used, _spans(x, p + 1))
+    np.multiply(gained[:, :p, None], _spans(gained, p + 1)[:, :p], out=sums[:, 1:])
+    sums[:, 1:] -= lost[:, :p, None] * _spans(lost, p + 1)[:, :p]
+    np.cumsum(sums, axis=1, out=sums)
+    gram = sums.reshape(len(x), -1).take(_DIAGONALS, axis=1).reshape(len(x), p + 1, p + 1)
+    return gram, np.maximum(n - starts, 1.0)
+
+
+def _share_new(rest: FloatArray, high: FloatArray, n: int) -> FloatArray:
+    """Share of the energy of n samples behind each place that was not predicted."""
+    left, whole = rest[:, _MARGIN : _MARGIN + n], high[:, BEFORE : BEFORE + n]
+    out: FloatArray = _squares(left) / np.maximum(_squares(whole), 1e-30)
+    return out
+
+
+def _squares(values: FloatArray) -> FloatArray:
+    out: FloatArray = np.einsum("ij,ij->i", values, values)
+    return out
+
+
+def _rms(values: FloatArray) -> FloatArray:
+    """Of each row, about its mean."""
+    mean = np.einsum("ij->i", values) / values.shape[1]
+    out: FloatArray = np.sqrt(_squares(values - mean[:, None]) / values.shape[1])
+    return out
+
+
+def _spans(values: FloatArray, n: int) -> FloatArray:
+    """(k, m - n + 1, n): all spans of n samples of each row. numpy's own windows take ten times as long to set up."""
+    k, m = values.shape
+    strides = (*values.strides, values.strides[1])
+    return np.lib.stride_tricks.as_strided(values, (k, m - n + 1, n), strides, writeable=False)
+
+
+def _make_diagonals() -> Places:
+    """Where the sum of i and j lies in a table by the smaller of the two and their distance."""
+    i, j = np.indices((_ORDER + 1, _ORDER + 1))
+    out: Places = (np.minimum(i, j) * (_ORDER + 1) + np.abs(i - j)).reshape(-1)
+    return out
+
+
+_DIAGONALS = _make_diagonals()
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,11 +363,11 @@ def _find_lulls(slow: FloatArray, starts: Places) -> tuple[Places, FloatArray, F
     squares = np.concatenate((zero, np.cumsum(part * part, axis=1)), axis=1)
     mean = (sums[:, _LULL:] - sums[:, :-_LULL]) / _LULL
     rms = np.sqrt(np.maximum((squares[:, _LULL:] - squares[:, :-_LULL]) / _LULL - mean * mean, 0.0))
-    strength = behind.std(axis=1)
+    strength = _rms(behind)
     lately = slow[:, BEFORE - 200 : BEFORE]
     # The flat top of a clipped wave is still, but not at rest.
     off_v = np.abs(mean - lately.mean(axis=1)[:, None])
-    most_v = np.maximum(4.0 * _LULL_RATIO * strength, 0.25 * lately.std(axis=1))
+    most_v = np.maximum(4.0 * _LULL_RATIO * strength, 0.25 * _rms(lately))
     rms = np.where(off_v > most_v[:, None], np.inf, rms)
     rms = np.where(np.arange(rms.shape[1])[None, :] + first < starts[:, None], np.inf, rms)
     quietest = rms.min(axis=1)
@@ -313,7 +383,6 @@ def _find_lulls(slow: FloatArray, starts: Places) -> tuple[Places, FloatArray, F
 def _are_ends(slow: FloatArray, at: FloatArray) -> npt.NDArray[np.bool_]:
     """Whether what departs is the stop of what went before, not yet the beginning of a note."""
     middle = np.clip(np.nan_to_num(at, nan=float(BEFORE)).astype(np.intp), 26, slow.shape[1] - 26)
-    before = np.take_along_axis(slow, middle[:, None] + np.arange(-25, 0)[None, :], axis=1)
-    behind = np.take_along_axis(slow, middle[:, None] + np.arange(1, 25)[None, :], axis=1)
-    out: npt.NDArray[np.bool_] = np.isfinite(at) & (behind.std(axis=1) < 0.25 * before.std(axis=1))
+    around = _spans(slow, 50)[np.arange(len(slow)), middle - 25]
+    out: npt.NDArray[np.bool_] = np.isfinite(at) & (_rms(around[:, 26:]) < 0.25 * _rms(around[:, :25]))
     return out

@@ -12,6 +12,8 @@ Source: least squares over a grid of beginnings and powers; our choice, measured
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from ampwitness.types import FloatArray
@@ -26,6 +28,7 @@ _PEAK_WITHIN_S = 0.400
 _MOST_LEFT = 0.25  # rms of what the fit leaves, of that of the rise
 _QUIET_SHARE = 0.06  # of the peak, that may sound before
 _SMOOTH_LEFT = 0.004  # energy that a smooth envelope leaves of a swell
+_N_GRID, _GRID_LEFT = 60, 0.08  # frequencies tried at first; the same of the nearest of them
 
 
 def date_swell(band: FloatArray, onset: int, rate_hz: float, pitch_hz: float) -> float | None:
@@ -86,23 +89,41 @@ def is_one_swell(band: FloatArray, rate_hz: float, lowest_hz: float, highest_hz:
     n = len(band)
     if n < 24:
         return False
-    at = np.arange(n) / rate_hz
-    u = np.linspace(-1.0, 1.0, n)
-    powers = np.stack([np.ones(n), u, u * u, u**3])
-    hz = np.geomspace(lowest_hz, highest_hz, 60)
     total = float(band @ band)
-    best = _left_by_envelope(band, at, powers, hz)
-    near = hz[int(np.argmin(best))]
-    fine = near * np.geomspace(0.97, 1.03, 13)
-    return float(_left_by_envelope(band, at, powers, fine).min()) <= _SMOOTH_LEFT * total
+    size = 1 << (n - 1).bit_length()
+    left = _left_by_envelope(band, _grid_tables(rate_hz, lowest_hz, highest_hz, size))
+    # A step of the grid off, a smooth envelope still takes up nearly all of a swell.
+    if left.min() > _GRID_LEFT * total:
+        return False
+    near = float(np.geomspace(lowest_hz, highest_hz, _N_GRID)[int(np.argmin(left))])
+    fine = _left_by_envelope(band, _sine_tables(rate_hz, 0.97 * near, 1.03 * near, n, 13))
+    return float(fine.min()) <= _SMOOTH_LEFT * total
 
 
-def _left_by_envelope(band: FloatArray, at: FloatArray, powers: FloatArray, hz: FloatArray) -> FloatArray:
-    turn = 2 * np.pi * hz[:, None, None] * at[None, None, :]
-    columns = np.concatenate((powers[None] * np.cos(turn), powers[None] * np.sin(turn)), axis=1)
-    gram = np.matmul(columns, columns.transpose(0, 2, 1))
-    gram += 1e-9 * len(at) * np.eye(gram.shape[1])
-    right = columns @ band
+def _sine_tables(rate_hz: float, lowest_hz: float, highest_hz: float, n: int, n_hz: int = _N_GRID) -> FloatArray:
+    """(4, n_hz, n) cosines and sines of frequencies in equal ratios, and those of twice the frequency."""
+    turn = 2 * np.pi * np.geomspace(lowest_hz, highest_hz, n_hz)[:, None] * np.arange(n)[None, :] / rate_hz
+    return np.stack((np.cos(turn), np.sin(turn), np.cos(2 * turn), np.sin(2 * turn)))
+
+
+_grid_tables = lru_cache(maxsize=8)(_sine_tables)
+
+
+def _left_by_envelope(band: FloatArray, tables: FloatArray) -> FloatArray:
+    """Energy that a sine of each frequency of the tables, its two phases each under a cubic of time, leaves."""
+    n = len(band)
+    u = np.linspace(-1.0, 1.0, n)
+    powers = u[:, None] ** np.arange(7)[None, :]
+    cosine, sine, cosine_twice, sine_twice = tables[:, :, :n]
+    # Products of two columns are sums of a power times one, or times a wave of twice the frequency.
+    whole, even, odd = powers.sum(axis=0), cosine_twice @ powers, sine_twice @ powers
+    place = np.arange(4)[:, None] + np.arange(4)[None, :]
+    gram = np.empty((len(cosine), 8, 8))
+    gram[:, :4, :4], gram[:, 4:, 4:] = 0.5 * (whole + even)[:, place], 0.5 * (whole - even)[:, place]
+    gram[:, :4, 4:] = gram[:, 4:, :4] = 0.5 * odd[:, place]
+    gram += 1e-9 * n * np.eye(8)
+    weighted = powers[:, :4] * band[:, None]
+    right = np.concatenate((cosine @ weighted, sine @ weighted), axis=1)
     solution = np.linalg.solve(gram, right[:, :, None])[:, :, 0]
     out: FloatArray = band @ band - np.einsum("ij,ij->i", solution, right)
     return out

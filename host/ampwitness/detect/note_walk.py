@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 
-from ampwitness.detect.note_decimate import BAND_STEP, Bands
+from ampwitness.detect.note_decimate import BAND_STEP, Bands, History
 from ampwitness.detect.note_departure import BEFORE, BEHIND, DepartureFinder, Departures, RawKnees
 from ampwitness.detect.note_levels import Levels, find_places, measure_levels
 from ampwitness.detect.note_runs import NoteBlock
@@ -208,23 +209,34 @@ class RunNotes:
         self, slow_at: np.ndarray, starts: np.ndarray, is_steep: np.ndarray, quiet_from: np.ndarray | None = None
     ) -> Departures:
         """Departures at places of the slow signals."""
-        bands = self.bands
-        places = slow_at[:, None] + np.arange(-BEFORE, BEHIND)[None, :]
-        inside = np.clip(places - bands.slow.first, 0, len(bands.slow.values) - 1)
-        slow = bands.slow.values[inside].astype(np.float64)
-        high = np.where(places < 0, 0.0, bands.high.values[inside])
-        return self._finder.find(slow, high, starts, is_steep, quiet_from)
+        slow = self._around(self.bands.slow, slow_at, "edge").astype(np.float64)
+        return self._finder.find(slow, self._around(self.bands.high, slow_at, "constant"), starts, is_steep, quiet_from)
 
-    def _look_nearer(self, onset: FloatArray, starts: np.ndarray | None = None) -> FloatArray:
+    def _around(self, signal: History, at: np.ndarray, ahead: Literal["edge", "constant"]) -> FloatArray:
+        """(k, BEFORE + BEHIND) samples around places; behind the last it goes on, ahead of the run too or is silent."""
+        values, begin = signal.values, at - BEFORE - signal.first
+        n_ahead, n_behind = max(0, -int(begin.min())), max(0, int(begin.max()) + BEFORE + BEHIND - len(values))
+        if n_ahead:
+            values = np.pad(values, (n_ahead, 0), ahead)
+        if n_behind:
+            values = np.pad(values, (0, n_behind), "edge")
+        out: FloatArray = np.lib.stride_tricks.sliding_window_view(values, BEFORE + BEHIND)[begin + n_ahead]
+        return out
+
+    def _look_nearer(self, onset: FloatArray) -> FloatArray:
         """The same departures, predicted from right before them: over a shorter way the prediction drifts less."""
+        rows, seen = np.arange(len(onset)), np.full(len(onset), -1)
         for _ in range(2):
-            if not len(onset):
-                return onset
-            places = np.round(onset).astype(np.intp) + _NEARER
-            from_at = np.zeros(len(onset), dtype=np.intp) if starts is None else starts
-            found = self._look(places, from_at, np.zeros(len(onset), dtype=bool))
+            places = np.round(onset[rows]).astype(np.intp) + _NEARER
+            rows, places = rows[places != seen[rows]], places[places != seen[rows]]
+            if not len(rows):
+                break
+            seen[rows] = places
+            found = self._look(places, np.zeros(len(rows), dtype=np.intp), np.zeros(len(rows), dtype=bool))
             moved = places + found.at
-            onset = np.where(np.isfinite(moved) & ~found.is_lull & (moved < onset + 40.0), moved, onset)
+            onset[rows] = np.where(
+                np.isfinite(moved) & ~found.is_lull & (moved < onset[rows] + 40.0), moved, onset[rows]
+            )
         return onset
 
     def _look_closely(self, onset: FloatArray, lull_from: np.ndarray) -> FloatArray:
@@ -330,8 +342,8 @@ class RunNotes:
                 # Judged again by what the note itself did, without what came before it.
                 start = round((note.onset + _SETTLE_S * self.rate_hz) / self.bands.factor) - at * BAND_STEP + BEFORE
                 start = min(max(start, 0), BEFORE - 60)
-                one = self._look(np.array([at * BAND_STEP]), np.array([start]), np.zeros(1, dtype=bool))
-                novelty = float((one.novelty_long if is_turn else one.novelty_short)[0])
+                high = self._around(self.bands.high, np.array([at * BAND_STEP]), "constant")
+                novelty = float(self._finder.measure_novelty(high, np.array([start]))[int(is_turn)][0])
                 if start > _SHORT_KNOWN and novelty < (NOVELTY_OF_SHORT_KNOWN if is_turn else NOVELTY_OF_SOON):
                     here = at - self._first
                     if is_turn or levels.ahead[here] < _SOON_RATIO * levels.before[here]:
