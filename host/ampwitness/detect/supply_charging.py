@@ -141,38 +141,46 @@ def _taken(chunks: _Chunks, row: FloatArray) -> FloatArray:
 
 
 def _simulate(chunks: _Chunks, rows: FloatArray, constants: FloatArray) -> FloatArray:
-    """(m, c, n) volts of m rows of parameters over c chunks; `constants` (m, c, 2): volts, and volts over 30 s."""
+    """(m, c, n) volts of m rows of parameters over c chunks; `constants` (m, c, 2): volts, and volts over 30 s.
+
+    Only the alternator bends: step by step runs what it gives (K h of the model, and what the slow part makes of that),
+    all else is known ahead. Two numbers a row and chunk are carried, and a few operations are all that a step takes.
+    """
     n_chunks, n = chunks.power.shape
     at = (np.arange(n) - n / 2) * STEP_S / 30.0
-    taken = np.empty((n, len(rows), n_chunks))
-    known: dict[tuple[float, ...], FloatArray] = {}
-    for k, row in enumerate(rows):
-        key = (row[_RESERVOIR], row[_STORE], row[_STORED])
-        if key not in known:
-            known[key] = _taken(chunks, row).T
-        taken[:, k] = known[key]
-    whole = rows[:, _WHOLE, None]
-    leads = rows[:, _LEADS, None] * whole
-    gain, slow = rows[:, _HELP, None], rows[:, _SLOW, None]
-    new = 1 - np.exp(-STEP_S / np.exp(rows[:, _FIELD, None]))
-    new_slow = 1 - np.exp(-STEP_S / SLOW_S)
+    leads = rows[:, _LEADS] * rows[:, _WHOLE]
+    battery, slow, gain = rows[:, _WHOLE] - leads, rows[:, _SLOW], rows[:, _HELP]
+    new_slow = -np.expm1(-STEP_S / SLOW_S)
     above_v = constants[:, :, 0] - rows[:, _LIMIT, None]  # of the open volts over those at the limit
-    slope_v = constants[:, :, 1]
-    battery = whole - leads
-    first_v = above_v + slope_v * at[0] - (battery + slow * battery) * taken[0]
-    help_v = np.maximum(first_v / (1 + gain * (1 + slow)), 0.0)
-    slow_v = slow * (battery * taken[0] + gain * help_v)
-    terminal_v = np.empty((n, len(rows), n_chunks))
-    for k in range(n):
-        lost_v = battery * taken[k] + gain * help_v
-        over_v = above_v + slope_v * at[k] - lost_v - slow_v
-        terminal_v[k] = over_v
-        help_v = help_v + new * (np.maximum(over_v, 0.0) - help_v)
-        slow_v = slow_v + new_slow * (slow * lost_v - slow_v)
-    taken *= leads  # in place: these are the largest arrays of a whole analysis
-    terminal_v += rows[:, _LIMIT, None]
-    terminal_v -= taken
-    out: FloatArray = np.moveaxis(terminal_v, 0, 2)
+    taken: dict[tuple[float, ...], tuple[FloatArray, FloatArray]] = {}
+    keys = [(row[_RESERVOIR], row[_STORE], row[_STORED]) for row in rows]
+    over_v = np.empty((n, len(rows), n_chunks))  # of the volts at the alternator over those at its limit
+    for k, key in enumerate(keys):
+        if key not in taken:
+            now = _taken(chunks, rows[k])
+            slowly, _ = lfilter([0.0, new_slow], [1.0, new_slow - 1.0], now, axis=-1, zi=now[:, :1])
+            taken[key] = now.T, slowly.T
+        now_t, slowly_t = taken[key]
+        over_v[:, k] = above_v[k] + constants[k, :, 1] * at[:, None] - battery[k] * (now_t + slow[k] * slowly_t)
+    given_v = gain[:, None] * np.maximum(over_v[0] / (1 + gain * (1 + slow))[:, None], 0.0)
+    given_slow_v = slow[:, None] * given_v
+    new = -np.expm1(-STEP_S / np.exp(rows[:, _FIELD, None]))
+    keep, new_given = np.broadcast_to(1 - new, given_v.shape).copy(), np.repeat(gain[:, None] * new, n_chunks, axis=1)
+    new_slowly = np.repeat(new_slow * slow[:, None], n_chunks, axis=1)
+    some = np.empty_like(given_v)
+    for over in over_v:
+        over -= given_v
+        over -= given_slow_v
+        given_slow_v *= 1 - new_slow
+        np.multiply(new_slowly, given_v, out=some)
+        given_slow_v += some
+        given_v *= keep
+        np.maximum(over, 0.0, out=some)
+        some *= new_given
+        given_v += some
+    for k, key in enumerate(keys):
+        over_v[:, k] += rows[k, _LIMIT] - leads[k] * taken[key][0]
+    out: FloatArray = np.moveaxis(over_v, 0, 2)
     return out
 
 
@@ -208,6 +216,7 @@ class _Search:
 
     def __init__(self, chunks: _Chunks, volts: FloatArray, counts: Flags) -> None:
         self._chunks, self._volts, self._counts = chunks, volts, counts
+        self._counted = np.flatnonzero(counts)
         usual = _taken(chunks, np.array([np.log(0.005), np.log(0.01), 0.5]))
         self.scale = max(1e-9, -float(np.polyfit(usual[counts], volts[counts], 1)[0]))
         self._steps = np.array([0.05, 0.05, 0.03, 0.02 * self.scale, 0.03, 0.1, 0.05, 0.02, 0.03])
@@ -224,59 +233,62 @@ class _Search:
             left = np.where(counts, volts - _simulate(chunks, self.rows, self.constants), np.nan)
             self.constants[:, :, 0] += np.nanmedian(left, axis=2) * (1 + 0.5 * self.rows[:, _HELP, None])
         self._damping = np.full(len(starts), 1e-2)
-        self._left = self._residuals(self.rows, self.constants)
+        self._left = volts - _simulate(chunks, self.rows, self.constants)
+        self._spread_v = self._spread(self._left)
+        self._normal: list[tuple[FloatArray, FloatArray]] = []
 
     def _start(self, limit_v: float, gain: float, times: float) -> FloatArray:
         row = _USUAL.copy()
         row[_WHOLE], row[_HELP], row[_LIMIT] = self.scale * times, gain, limit_v
         return row
 
-    def _residuals(self, rows: FloatArray, constants: FloatArray) -> FloatArray:
-        return np.where(self._counts, self._volts - _simulate(self._chunks, rows, constants), 0.0)
-
     def _spread(self, left: FloatArray) -> FloatArray:
-        inside = np.abs(left[:, self._counts])
+        inside = np.abs(left.reshape(len(left), -1)[:, self._counted])
         out: FloatArray = np.maximum(_SPREAD_FLOOR_V, 1.4826 * np.median(inside, axis=1))
         return out
 
-    def _weigh(self, left: FloatArray, is_huber: bool) -> FloatArray:
-        ratio = np.abs(left) / self._spread(left)[:, None, None]
+    def _weigh(self, left: FloatArray, spread_v: FloatArray, is_huber: bool) -> FloatArray:
+        """By how far each step lies off; 0 where it does not count."""
+        ratio = np.abs(left) / spread_v[:, None, None]
         weight = 1 / np.maximum(ratio, 1) if is_huber else np.clip(1 - (ratio / _TUKEY) ** 2, 0, None) ** 2 + 1e-6
         return np.where(self._counts, weight, 0.0)
 
     def run(self) -> None:
         """All rounds; afterwards the best start with and the best without the alternator's part are left."""
         for number in range(_ROUNDS):
-            weights = self._weigh(self._left, number < _HUBER_ROUNDS)
-            self._improve(self._slopes(), weights)
+            is_huber = number < _HUBER_ROUNDS
+            if number in (0, _HUBER_ROUNDS):
+                near = self._look_around(self.rows, self.constants)
+                self._normal = [self._linearize(k, slopes, is_huber) for k, (_, slopes) in enumerate(near)]
+            self._improve(is_huber)
             if number in _HALVE_AFTER:
                 self._halve()
 
     def _halve(self) -> None:
-        spread = self._spread(self._left)
-        order = [k for k in np.argsort(spread) if self.helps[k]]
+        order = [k for k in np.argsort(self._spread_v) if self.helps[k]]
         kept = np.array([*order[: max(2, len(order) // 2)], *np.flatnonzero(~self.helps)])
         self.rows, self.helps, self.constants = self.rows[kept], self.helps[kept], self.constants[kept]
-        self._damping, self._left = self._damping[kept], self._left[kept]
+        self._damping, self._left, self._spread_v = self._damping[kept], self._left[kept], self._spread_v[kept]
+        self._normal = [self._normal[k] for k in kept]
 
-    def _slopes(self) -> Iterator[FloatArray]:
-        """Of the volts by each parameter and by the two constants, (_N + 2, c, n), one start after the other."""
-        rows, constants, sizes = [], [], []
-        for row, constant in zip(self.rows, self.constants, strict=True):
-            size = np.where(row + self._steps <= _MOST, self._steps, -self._steps)
-            moved = np.repeat(row[None, :], _N + 2, axis=0)
-            moved[np.arange(_N), np.arange(_N)] += size
-            shifted = np.repeat(constant[None], _N + 2, axis=0)
-            shifted[_N, :, 0] += 0.02
-            shifted[_N + 1, :, 1] += 0.02
-            rows.append(moved)
-            constants.append(shifted)
-            sizes.append(np.append(size, (0.02, 0.02)))
-        volts = _simulate(self._chunks, np.concatenate(rows), np.concatenate(constants))
-        width, volts_now, left_now = _N + 2, self._volts, self._left
-        for k in range(len(sizes)):
-            moved_v = volts[k * width : (k + 1) * width]
-            yield np.where(self._counts, moved_v - (volts_now - left_now[k]), 0.0) / sizes[k][:, None, None]
+    def _look_around(self, rows: FloatArray, constants: FloatArray) -> Iterator[tuple[FloatArray, FloatArray]]:
+        """What each row of parameters leaves of the volts, (c, n), and the slopes of the volts there by each parameter
+        and by the two constants, (_N + 2, c, n); one row after the other."""
+        width = _N + 3  # the row itself, then each unknown moved
+        sizes = np.full((len(rows), _N + 2), 0.02)
+        sizes[:, :_N] = np.where(rows + self._steps <= _MOST, self._steps, -self._steps)
+        moved = np.repeat(rows[:, None, :], width, axis=1)
+        shifted = np.repeat(constants[:, None], width, axis=1)
+        for unknown in range(_N):
+            moved[:, 1 + unknown, unknown] += sizes[:, unknown]
+        shifted[:, _N + 1, :, 0] += 0.02
+        shifted[:, _N + 2, :, 1] += 0.02
+        volts = _simulate(self._chunks, moved.reshape(-1, _N), shifted.reshape(-1, *constants.shape[1:]))
+        for k, size in enumerate(sizes):
+            here, there = volts[k * width], volts[k * width + 1 : (k + 1) * width]
+            slopes = there - here
+            slopes /= size[:, None, None]
+            yield self._volts - here, slopes
 
     def _columns(self, slopes: FloatArray, helps: bool) -> FloatArray:
         """Slopes by all unknowns, the constants of each chunk apart, (unknowns, samples)."""
@@ -289,28 +301,36 @@ class _Search:
             out[_N + 2 * c, c], out[_N + 2 * c + 1, c] = slopes[_N, c], slopes[_N + 1, c]
         return out.reshape(len(out), -1)
 
-    def _improve(self, slopes: Iterator[FloatArray], weights: FloatArray) -> None:
+    def _linearize(self, k: int, slopes: FloatArray, is_huber: bool) -> tuple[FloatArray, FloatArray]:
+        """Normal equations of one start where it stands, priors included."""
+        left, spread_v = self._left[k : k + 1], self._spread_v[k : k + 1]
+        columns = self._columns(slopes, bool(self.helps[k]))
+        weighted = columns * self._weigh(left, spread_v, is_huber).reshape(-1)
+        gram, right = weighted @ columns.T, weighted @ left.reshape(-1)
+        prior = self._prior(float(spread_v[0]))
+        gram[np.arange(_N), np.arange(_N)] += prior
+        right[:_N] += prior * (_USUAL - self.rows[k])
+        return gram, right
+
+    def _improve(self, is_huber: bool) -> None:
         """One damped step of every start; what does not lower its cost is not taken."""
         rows, constants = self.rows.copy(), self.constants.copy()
-        priors = [self._prior(float(spread_v)) for spread_v in self._spread(self._left)]
-        for k, (prior, slope) in enumerate(zip(priors, slopes, strict=True)):
-            columns = self._columns(slope, bool(self.helps[k]))
-            weighted = columns * weights[k].reshape(-1)
-            gram, right = weighted @ columns.T, weighted @ self._left[k].reshape(-1)
-            gram[np.arange(_N), np.arange(_N)] += prior
-            right[:_N] += prior * (_USUAL - self.rows[k])
+        for k, (gram, right) in enumerate(self._normal):
             size = np.maximum(np.diag(gram), 1e-9)
             step = np.linalg.solve(gram + np.diag(size * self._damping[k] + 1e-12), right)
             rows[k] = np.clip(self.rows[k] + np.clip(step[:_N], -10 * self._steps, 10 * self._steps), _LEAST, _MOST)
             if not self.helps[k]:
                 rows[k, [_HELP, _FIELD, _LIMIT]] = self.rows[k, [_HELP, _FIELD, _LIMIT]]
             constants[k] = self.constants[k] + np.clip(step[_N:].reshape(-1, 2), -0.5, 0.5)
-        left = self._residuals(rows, constants)
-        for k, prior in enumerate(priors):
-            before = float((weights[k] * self._left[k] ** 2).sum() + prior @ (self.rows[k] - _USUAL) ** 2)
-            if float((weights[k] * left[k] ** 2).sum() + prior @ (rows[k] - _USUAL) ** 2) < before:
-                self.rows[k], self.constants[k], self._left[k] = rows[k], constants[k], left[k]
+        weights = self._weigh(self._left, self._spread_v, is_huber)
+        priors = [self._prior(float(spread_v)) for spread_v in self._spread_v]
+        for k, (left, slopes) in enumerate(self._look_around(rows, constants)):
+            before = float((weights[k] * self._left[k] ** 2).sum() + priors[k] @ (self.rows[k] - _USUAL) ** 2)
+            if float((weights[k] * left**2).sum() + priors[k] @ (rows[k] - _USUAL) ** 2) < before:
+                self.rows[k], self.constants[k], self._left[k] = rows[k], constants[k], left
+                self._spread_v[k] = self._spread(left[None])[0]
                 self._damping[k] = max(self._damping[k] / 4, 1e-6)
+                self._normal[k] = self._linearize(k, slopes, is_huber)
             else:
                 self._damping[k] = min(self._damping[k] * 5, 1e4)
 
@@ -321,7 +341,7 @@ class _Search:
 
     def answer(self) -> ChargingFit | None:
         """The best with an alternator's part, or None where that explains no more than a supply without one."""
-        spread = self._spread(self._left)
+        spread = self._spread_v
         best = min(np.flatnonzero(self.helps), key=lambda k: spread[k])
         without = int(np.flatnonzero(~self.helps)[0])
         if spread[best] > _WORTH * spread[without]:
@@ -359,8 +379,9 @@ class _Search:
 
     def _covariance(self, spread_v: float) -> FloatArray:
         """Of the parameters, residuals within a group taken as one."""
-        weight = self._weigh(self._left, False)[0].reshape(-1)
-        columns = self._columns(next(self._slopes()), True)
+        weight = self._weigh(self._left, np.array([spread_v]), False)[0].reshape(-1)
+        _, slopes = next(self._look_around(self.rows, self.constants))
+        columns = self._columns(slopes, True)
         gram = (columns * weight) @ columns.T
         gram[np.arange(_N), np.arange(_N)] += self._prior(spread_v)
         inverse = np.linalg.pinv(gram)

@@ -120,7 +120,11 @@ _LAGS_S = (0.0, *FAST_LAGS_S, *SLOW_LAGS_S)
 
 
 def _gather(
-    steps: SupplySteps, demand: FloatArray, volts: FloatArray, usable: npt.NDArray[np.bool_]
+    steps: SupplySteps,
+    demand: FloatArray,
+    volts: FloatArray,
+    usable: npt.NDArray[np.bool_],
+    most_chunks: int = MOST_CHUNKS,
 ) -> _Gathered | None:
     """The liveliest chunks with all their lags."""
     chunk_of = (steps.index * STEP_S // CHUNK_S).astype(np.int64)
@@ -131,7 +135,7 @@ def _gather(
     breaks = find_breaks(steps)
     warm = round(WARM_UP_S / STEP_S)
     features, kept_volts, groups, chunks, at = [], [], [], [], 0
-    for first, last in sorted(spans[:MOST_CHUNKS]):
+    for first, last in sorted(spans[:most_chunks]):
         start = max(0, first - warm)
         filled = np.where(np.isfinite(demand[start:last]), demand[start:last], 0.0)
         own_breaks = breaks[start:last].copy()
@@ -150,16 +154,14 @@ def _gather(
     return _Gathered(np.concatenate(features), np.concatenate(kept_volts), np.concatenate(groups), tuple(chunks))
 
 
-def _project(got: _Gathered, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Features and volts without what each chunk's own constant and slope explain, under the weights."""
-    features, volts = np.empty_like(got.features), np.empty_like(got.volts)
+def _project(got: _Gathered, weight: FloatArray, chosen: list[int]) -> tuple[FloatArray, FloatArray]:
+    """Chosen features and volts without what each chunk's own constant and slope explain, under the weights."""
+    both = np.column_stack((got.features[:, chosen], got.volts))
     for chunk in got.chunks:
-        root = weight[chunk.rows][:, None]
-        inner = chunk.frame.T @ (chunk.frame * root) + 1e-9 * np.eye(2)
-        both = np.column_stack((got.features[chunk.rows], got.volts[chunk.rows]))
-        both = both - chunk.frame @ np.linalg.solve(inner, chunk.frame.T @ (both * root))
-        features[chunk.rows], volts[chunk.rows] = both[:, :-1], both[:, -1]
-    return features, volts
+        weighted = chunk.frame.T * weight[chunk.rows]
+        inner = weighted @ chunk.frame + 1e-9 * np.eye(2)
+        both[chunk.rows] -= chunk.frame @ np.linalg.solve(inner, weighted @ both[chunk.rows])
+    return both[:, :-1], both[:, -1]
 
 
 def _solve(gram: FloatArray, right: FloatArray, chosen: list[int], ridge: float = 1e-10) -> FloatArray:
@@ -173,10 +175,8 @@ def _reweight(got: _Gathered, chosen: list[int], n_rounds: int = 10) -> tuple[Fl
     solution: FloatArray = np.zeros(len(chosen))
     residual = got.volts
     for k in range(n_rounds):
-        features, volts = _project(got, weight)
-        root = weight[:, None]
-        part = features[:, chosen]
-        gram = part.T @ (part * root)
+        part, volts = _project(got, weight, chosen)
+        gram = part.T @ (part * weight[:, None])
         solution = _solve(gram, part.T @ (volts * weight), list(range(len(chosen))), 1e-8)
         residual = volts - part @ solution
         middle = float(np.median(residual))
@@ -192,9 +192,8 @@ def _choose(got: _Gathered) -> list[int]:
     """Which lags are worth having: none, a fast one, a slow one, or one of each."""
     everything = list(range(len(_LAGS_S)))
     _, weight, _ = _reweight(got, everything, 7)
-    features, volts = _project(got, weight)
-    root = weight[:, None]
-    gram, right = features.T @ (features * root), features.T @ (volts * weight)
+    features, volts = _project(got, weight, everything)
+    gram, right = features.T @ (features * weight[:, None]), features.T @ (volts * weight)
     whole = float(volts @ (volts * weight))
     fast = [None, *range(1, 1 + len(FAST_LAGS_S))]
     slow = [None, *range(1 + len(FAST_LAGS_S), len(_LAGS_S))]
@@ -214,7 +213,11 @@ def _choose(got: _Gathered) -> list[int]:
 
 
 def fit_supply(
-    steps: SupplySteps, demand: FloatArray, volts: FloatArray, usable: npt.NDArray[np.bool_]
+    steps: SupplySteps,
+    demand: FloatArray,
+    volts: FloatArray,
+    usable: npt.NDArray[np.bool_],
+    most_chunks: int = MOST_CHUNKS,
 ) -> SupplyFit | None:
     """Fit how far `volts` fall under a demand.
 
@@ -224,12 +227,13 @@ def fit_supply(
     demand : (n,) what the amplifier takes, any unit; NaN where unknown
     volts : (n,) what falls (give a difference with its sign turned to fit a share)
     usable : (n,) which rows may be used
+    most_chunks : half minutes looked at, the liveliest
 
     Returns
     -------
     SupplyFit, or None with less than 2 s of usable steps or no demand that changes.
     """
-    got = _gather(steps, demand, volts, usable)
+    got = _gather(steps, demand, volts, usable, most_chunks)
     if got is None or float(np.ptp(got.features[:, 0])) <= 0:
         return None
     return _finish_fit(got, _choose(got), may_drop=True)
@@ -256,8 +260,7 @@ def _finish_fit(got: _Gathered, chosen: list[int], *, may_drop: bool = False) ->
         kept = [k for k, size in zip(chosen, np.abs(solution), strict=True) if k == 0 or size >= least]
         if len(kept) < len(chosen):
             return _finish_fit(got, kept)
-    features, _ = _project(got, weight)
-    part = features[:, chosen]
+    part, _ = _project(got, weight, chosen)
     inverse = np.linalg.pinv(part.T @ (part * weight[:, None]))
     pushed = part * (weight * residual)[:, None]
     _, group = np.unique(got.group, return_inverse=True)

@@ -52,6 +52,7 @@ CREST_ERROR_RATIO = 0.03  # of the sag, standard: crests do not meet the mean su
 SIGMAS = 2.0
 _STATE_STEP_S = 2.0
 _LEAST_FALL_V = 0.03
+_FEW_CHUNKS = 8  # enough to tell the engine's states apart by
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,13 +146,13 @@ def learn_supply(steps: SupplySteps, options: SupplyOptions) -> SupplyModel | No
     breaks = find_breaks(steps)
     above_v = CHARGING_ABOVE_V.get(options.battery_kind or "", 13.2)
     # First by the highest volts of each two seconds, then by the open voltage that the fits leave.
-    charging = _find_charging(steps, supply, above_v, 0.95)
+    by_highest = _find_charging(steps, supply, above_v, 0.95)
     fall: FloatArray = np.zeros(len(supply))
-    for mine in (charging, ~charging):
-        first = fit_supply(steps, demand, supply, usable & mine)
+    for mine in (by_highest, ~by_highest):
+        first = fit_supply(steps, demand, supply, usable & mine, _FEW_CHUNKS)
         if first is not None and _is_believable(first):
             fall = np.where(mine, _fall(first, demand, breaks), fall)
-    charging = _find_charging(steps, supply + fall, above_v, 0.5) | _find_charging(steps, supply, above_v, 0.95)
+    charging = _find_charging(steps, supply + fall, above_v, 0.5) | by_highest
     states: dict[str, StateModel] = {}
     settled_s: dict[str, FloatArray] = {}
     settled_v: dict[str, FloatArray] = {}
@@ -222,7 +223,10 @@ def _find_charging(steps: SupplySteps, open_v: FloatArray, above_v: float, quant
     block = (steps.time_s // _STATE_STEP_S).astype(np.int64)
     starts = np.flatnonzero(np.diff(block, prepend=block[0] - 1))
     ends = np.append(starts[1:], len(block))
-    level = np.array([float(np.quantile(open_v[a:b], quantile)) for a, b in zip(starts, ends, strict=True)])
+    level = np.empty(len(starts))
+    for n in np.unique(ends - starts):  # nearly all hold as many steps
+        same = np.flatnonzero(ends - starts == n)
+        level[same] = np.quantile(open_v[starts[same][:, None] + np.arange(n)], quantile, axis=1)
     level = np.where(np.isfinite(level), level, 0.0)
     is_charging = bool(level[0] > above_v)
     out = np.zeros(len(block), dtype=bool)
