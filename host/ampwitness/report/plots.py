@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Literal
 
 import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
 from ampwitness.finding_list import FindingList
@@ -49,21 +50,46 @@ def plot_style() -> Any:
     return dict(_RC)
 
 
+_LEFT_IN, _RIGHT_IN = 0.80, 0.12
 WIDTH_IN = 10.0  # of every picture: the page scales all alike, so that their lettering has one size
 
 
-def new_figure(height_in: float) -> Figure:
-    """A figure that belongs to no window system, so that reports work on a machine without a screen."""
-    figure = Figure(figsize=(WIDTH_IN, height_in), layout="constrained")
+def new_figure(height_in: float, layout: Literal["constrained"] | None = "constrained") -> Figure:
+    """A figure that belongs to no window system, so that reports work on a machine without a screen. Without a layout
+    its axes are for `set_margins` to place."""
+    figure = Figure(figsize=(WIDTH_IN, height_in), layout=layout)
     FigureCanvasAgg(figure)
     return figure
+
+
+def set_margins(figure: Figure, rows: Sequence[Axes], top_in: float) -> None:
+    """Place rows of axes, and the labels left of them, by fixed margins: finding out how much room each needs takes
+    longer than drawing them. Labels of one line only."""
+    height_in = float(figure.get_figheight())
+    bottom_in, between_in = 0.52, 0.16
+    row_in = (height_in - bottom_in - top_in - between_in * (len(rows) - 1)) / len(rows)
+    figure.subplots_adjust(
+        left=_LEFT_IN / WIDTH_IN,
+        right=1.0 - _RIGHT_IN / WIDTH_IN,
+        bottom=bottom_in / height_in,
+        top=1.0 - top_in / height_in,
+        hspace=between_in / row_in,
+    )
+    for axes in rows:
+        axes.yaxis.set_label_coords((0.17 - _LEFT_IN) / (WIDTH_IN - _LEFT_IN - _RIGHT_IN), 0.5)
 
 
 def figure_to_svg(figure: Figure, prefix: str) -> str:
     """The figure as an SVG element to be put into a page; `prefix` keeps its ids apart from those of other figures."""
     buffer = io.StringIO()
     with mpl.rc_context(_RC):
-        figure.savefig(buffer, format="svg", dpi=_DOTS_PER_INCH, metadata={"Date": None, "Creator": None})
+        layout = figure.get_layout_engine()
+        if layout is not None:  # done here, and not by `savefig`, which draws all twice in order to lay it out
+            layout.execute(figure)
+            figure.set_layout_engine("none")
+        figure.set_dpi(_DOTS_PER_INCH)
+        canvas: Any = FigureCanvasSVG(figure)
+        canvas.print_svg(buffer, metadata={"Date": None, "Creator": None})
     text = buffer.getvalue()
     for before in ('id="', 'href="#', "url(#"):
         text = text.replace(before, before + prefix)
@@ -152,9 +178,9 @@ def draw_overview(analysis: Analysis) -> Figure:
         return figure
 
 
-def _shade(axes: Axes, span: Interval, kind: str) -> None:
+def _shade(axes: Axes, span: Interval, kind: str, alpha: float) -> None:
     style = LANE_STYLES[kind]
-    axes.axvspan(span.start_s, span.stop_s, facecolor=style.colour, alpha=0.22, hatch=style.hatch, edgecolor="grey")
+    axes.axvspan(span.start_s, span.stop_s, facecolor=style.colour, alpha=alpha, hatch=style.hatch, edgecolor="grey")
 
 
 def _draw_clip_marks(axes: Axes, finding: Finding) -> None:
@@ -201,11 +227,11 @@ def _draw_supply_marks(axes: Axes, finding: Finding) -> None:
 def draw_enlarged(finding: Finding, window: TraceWindow, neighbours: Sequence[Finding] = ()) -> Figure:
     """One finding at full rate: output and supply on a common time axis, the finding shaded and its levels marked.
 
-    Time runs in milliseconds from the finding's start. `neighbours` of the same kind are shaded too.
+    Time runs in milliseconds from the finding's start. `neighbours` of the same kind are shaded too, paler.
     """
     with mpl.rc_context(_RC):
         roles = [role for role in ("output", "supply", "battery", "source", "remote") if role in window.traces]
-        figure = new_figure(1.1 + 1.9 * max(1, len(roles)))
+        figure = new_figure(0.9 + 1.9 * max(1, len(roles)), layout=None)
         rows = figure.subplots(max(1, len(roles)), 1, sharex=True, squeeze=False)[:, 0]
 
         def to_ms(time_s: float) -> float:
@@ -223,9 +249,10 @@ def draw_enlarged(finding: Finding, window: TraceWindow, neighbours: Sequence[Fi
                 )
             axes.set_ylabel(f"{role} (V)")
             for other in (finding, *neighbours):
-                _shade(axes, Interval(to_ms(other.start_s), to_ms(other.stop_s)), other.kind)
+                span, alpha = Interval(to_ms(other.start_s), to_ms(other.stop_s)), 0.32 if other is finding else 0.13
+                _shade(axes, span, other.kind, alpha)
             for gap in window.gaps:
-                _shade(axes, Interval(to_ms(gap.start_s), to_ms(gap.stop_s)), "gap")
+                _shade(axes, Interval(to_ms(gap.start_s), to_ms(gap.stop_s)), "gap", 0.22)
         shifted = Finding(finding.kind, 0.0, to_ms(finding.stop_s), finding.severity, finding.measured, {}, {})
         if roles and finding.kind == "clip":
             _draw_clip_marks(rows[0], shifted)
@@ -234,5 +261,5 @@ def draw_enlarged(finding: Finding, window: TraceWindow, neighbours: Sequence[Fi
             _draw_supply_marks(rows[roles.index("supply")], shifted)
         rows[-1].set_xlabel(f"milliseconds from {finding.start_s:.4f} s of the recording")
         rows[-1].set_xlim(to_ms(window.start_s), to_ms(window.stop_s))
-        figure.align_ylabels(list(rows))
+        set_margins(figure, rows.tolist(), top_in=0.32 if finding.kind == "clip" else 0.10)
         return figure
