@@ -62,16 +62,18 @@ class LaggedMeans:
 
     def __init__(self, stretch: Stretch) -> None:
         self._block = max(1, round(MEAN_S * stretch.rate_hz))
-        self._rate_hz = stretch.rate_hz
-        self._size = block_means(np.abs(stretch.output_v), self._block)
+        step_s = self._block / stretch.rate_hz
+        size = block_means(np.abs(stretch.output_v), self._block)
+        self._lagged_size = _lag(size, step_s, OUTPUT_LAGS_S)
         self._supply = None if stretch.supply_v is None else block_means(stretch.supply_v, self._block)
+        self._lagged_supply = None if self._supply is None else _lag(self._supply, step_s, SUPPLY_LAGS_S)
 
     def at(self, sample: FloatArray) -> tuple[FloatArray, FloatArray]:
         """(n, supply lags), NaN without a supply channel, and (n, output lags)."""
-        output = self._means(self._size, sample, OUTPUT_LAGS_S)
-        if self._supply is None:
+        output = self._look_up(self._lagged_size, sample)
+        if self._lagged_supply is None:
             return np.full((len(sample), len(SUPPLY_LAGS_S)), np.nan), output
-        return self._means(self._supply, sample, SUPPLY_LAGS_S), output
+        return self._look_up(self._lagged_supply, sample), output
 
     def mean_supply(self, start: FloatArray, stop: FloatArray) -> FloatArray:
         """(n,) mean supply between samples, to a millisecond; NaN without a supply channel."""
@@ -82,19 +84,29 @@ class LaggedMeans:
         high = np.clip(np.round(stop / self._block).astype(np.intp), low + 1, len(self._supply))
         return np.asarray((total[high] - total[low]) / (high - low))
 
-    def _means(self, blocks: FloatArray, sample: FloatArray, lags_s: tuple[float, ...]) -> FloatArray:
-        if not len(blocks):
-            return np.zeros((len(sample), len(lags_s)))
-        step_s = self._block / self._rate_hz
-        back = np.arange(int(np.ceil(TIME_CONSTANTS * max(lags_s) / step_s)))
-        weight = np.exp(-back[:, None] * step_s / np.array(lags_s)[None, :])
-        weight /= weight.sum(axis=0)
+    def _look_up(self, lagged: FloatArray, sample: FloatArray) -> FloatArray:
+        if not len(lagged):
+            return np.zeros((len(sample), lagged.shape[1]))
         # Between the middles of blocks: half a millisecond is tenths of a volt where the supply ripples.
-        at = np.clip(sample / self._block - 0.5, 0, len(blocks) - 1)
-        low = np.floor(at).astype(np.intp)
+        at = np.clip(sample / self._block - 0.5, 0, len(lagged) - 1)
+        low = at.astype(np.intp)
         share = (at - low)[:, None]
-        early, late = (blocks[np.clip(k[:, None] - back[None, :], 0, len(blocks) - 1)] for k in (low, low + 1))
-        return np.asarray(((1 - share) * early + share * late).astype(float) @ weight)
+        return np.asarray((1 - share) * lagged[low] + share * lagged[np.minimum(low + 1, len(lagged) - 1)])
+
+
+def _lag(blocks: FloatArray, step_s: float, lags_s: tuple[float, ...]) -> FloatArray:
+    """(blocks, lags) exponential means that end with each block; what was before the first is taken to be like it."""
+    out = np.empty((len(blocks), len(lags_s)))
+    if not len(blocks):
+        return out
+    n_back = int(np.ceil(TIME_CONSTANTS * max(lags_s) / step_s))
+    with_past = np.concatenate((np.full(n_back, blocks[0]), blocks)).astype(np.float64)
+    for k, lag_s in enumerate(lags_s):
+        decay = np.exp(-step_s / lag_s)
+        total = signal.lfilter([1.0], [1.0, -decay], with_past)
+        # A mean over so many blocks: what lies further back goes out again.
+        out[:, k] = (total[n_back:] - decay**n_back * total[:-n_back]) * ((1 - decay) / (1 - decay**n_back))
+    return out
 
 
 class SegmentStream:

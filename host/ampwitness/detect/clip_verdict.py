@@ -18,7 +18,7 @@ from ampwitness.detect.clip_candidates import Candidates, HighCrests, join
 from ampwitness.detect.clip_pile import Pile, find_pile, might_be_plateaus
 from ampwitness.detect.clip_soft import ceiling_of
 from ampwitness.detect.clip_source import find_source_flats, lies_at_many_levels
-from ampwitness.detect.rail_model import Rail, learn_rail, local_drift, summarise_rail
+from ampwitness.detect.rail_model import Rail, iter_neighbours, learn_rail, local_drift, summarise_rail
 from ampwitness.types import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
@@ -334,16 +334,16 @@ def _beside_accepted(
     """Candidates that lie level with accepted plateaus within half a second, under no higher crest nearby."""
     found = np.zeros(len(table), dtype=bool)
     known = np.flatnonzero(accepted)[np.argsort(table["start_s"][accepted], kind="stable")]
-    mine = crests.sign == sign
-    crest_s, crest_v = crests.time_s[mine], crests.level_v[mine]
-    worth = basic & ~accepted & ((table["gain"] >= PLAIN_GAIN) | (table["is_coarse"] > 0))
-    for k in np.flatnonzero(worth):
-        now, level = float(table["start_s"][k]), float(table["level_v"][k])
-        low, high = np.searchsorted(table["start_s"][known], [now - BESIDE_S, now + BESIDE_S])
-        near = table["level_v"][known[low:high]]
-        alike = np.count_nonzero(np.abs(near - level) <= BESIDE_SHARE * level)
-        higher = np.any(crest_v[np.abs(crest_s - now) <= BESIDE_S] > level * (1 + BESIDE_SHARE))
-        found[k] = alike >= FEWEST_BESIDE and not higher
+    mine = np.flatnonzero(crests.sign == sign)
+    mine = mine[np.argsort(crests.time_s[mine], kind="stable")]
+    worth = np.flatnonzero(basic & ~accepted & ((table["gain"] >= PLAIN_GAIN) | (table["is_coarse"] > 0)))
+    now, level = table["start_s"][worth], table["level_v"][worth]
+    alike, higher = np.zeros(len(worth), dtype=np.intp), np.zeros(len(worth), dtype=bool)
+    for rows, other in iter_neighbours(now, table["start_s"][known], BESIDE_S):
+        alike[rows] += np.abs(table["level_v"][known[other]] - level[rows]) <= BESIDE_SHARE * level[rows]
+    for rows, other in iter_neighbours(now, crests.time_s[mine], BESIDE_S):
+        higher[rows] |= crests.level_v[mine[other]] > level[rows] * (1 + BESIDE_SHARE)
+    found[worth] = (alike >= FEWEST_BESIDE) & ~higher
     return found
 
 
@@ -369,9 +369,14 @@ def _without_doubles(table: Candidates) -> Candidates:
     for sign in (1.0, -1.0):
         mine = np.flatnonzero(table["sign"] == sign)
         mine = mine[np.argsort(table["start_s"][mine], kind="stable")]
+        # Few overlap: only those are gone through one by one.
+        overlaps = table["start_s"][mine][1:] < np.maximum.accumulate(table["stop_s"][mine])[:-1]
         last = -1
-        for k in mine.tolist():
-            if last >= 0 and table["start_s"][k] < table["stop_s"][last]:
+        for at in np.flatnonzero(overlaps).tolist():
+            before, k = int(mine[at]), int(mine[at + 1])
+            if at == 0 or not overlaps[at - 1]:
+                last = before
+            if table["start_s"][k] < table["stop_s"][last]:
                 worse = k if table["gain"][k] <= table["gain"][last] else last
                 keep[worse] = False
                 last = k if worse == last else last

@@ -12,7 +12,7 @@ Source: our choice, measured in tests/detect_clipping.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,10 +23,13 @@ from ampwitness.detect.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
 from ampwitness.types import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
+IntArray = npt.NDArray[np.intp]
 
 DRIFT_S = 1.5  # neighbours in time that correct the level
 LEAST_SUPPLY_RANGE_V = 0.25  # less says nothing about following
 SPREAD_FLOOR_SHARE = 0.0012  # of the level
+MOST_FITTED = 8192  # plateaus, spread evenly over those that there are
+AT_ONCE = 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,38 +112,50 @@ def summarise_rail(rail: Rail | None, typical_v: float) -> Mapping[str, Any]:
     }
 
 
-def _shorth(values: FloatArray, share: float = 0.5) -> tuple[float, float]:
-    """Middle and half width of the shortest interval that holds `share` of the values."""
-    ordered = np.sort(values)
-    n = max(2, int(np.ceil(share * len(ordered))))
-    if len(ordered) < n:
-        return float(ordered[0]), 0.0
-    widths = ordered[n - 1 :] - ordered[: len(ordered) - n + 1]
-    k = int(np.argmin(widths))
-    return float((ordered[k] + ordered[k + n - 1]) / 2), float(widths[k] / 2)
+def _shorth(values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(m, n) -> (m,) middles and half widths of the shortest intervals that hold half of the values."""
+    ordered = np.sort(values, axis=1)
+    n = max(2, -(-ordered.shape[1] // 2))
+    if ordered.shape[1] < n:
+        return ordered[:, 0], np.zeros(len(ordered))
+    widths = ordered[:, n - 1 :] - ordered[:, : ordered.shape[1] - n + 1]
+    k = np.argmin(widths, axis=1)
+    rows = np.arange(len(ordered))
+    return (ordered[rows, k] + ordered[rows, k + n - 1]) / 2, widths[rows, k] / 2
 
 
-def _columns(supply: FloatArray | None, output: FloatArray | None, n: int) -> FloatArray:
-    parts: list[FloatArray] = [np.ones(n)]
-    if supply is not None:
-        parts.append(supply)
-    if output is not None:
-        parts.append(output)
-    return np.stack(parts, axis=1)
+def _median(values: FloatArray) -> FloatArray:
+    """(m, n) -> (m,) medians."""
+    n = values.shape[1]
+    part = np.partition(values, ((n - 1) // 2, n // 2), axis=1)
+    return np.asarray((part[:, (n - 1) // 2] + part[:, n // 2]) / 2)
 
 
-def _reweighted(columns: FloatArray, level: FloatArray, residual: FloatArray, floor: float) -> tuple[FloatArray, float]:
-    """Least squares with Tukey weights, from a first guess of the residuals; returns coefficients and spread."""
-    coefficient = np.zeros(columns.shape[1])
-    spread = floor
+def _reweighted(
+    columns: FloatArray, level: FloatArray, residual: FloatArray, floor: float
+) -> tuple[FloatArray, FloatArray]:
+    """Least squares with Tukey weights, of m models at once.
+
+    Parameters
+    ----------
+    columns : (m, n, terms)
+    level : (n,)
+    residual : (m, n) a first guess
+
+    Returns
+    -------
+    (m, terms) coefficients and (m,) spreads
+    """
+    turned = columns.transpose(0, 2, 1)
+    coefficient, spread = np.zeros(columns.shape[::2]), np.full(len(columns), floor)
     for _ in range(8):
-        spread = max(floor, 1.4826 * float(np.median(np.abs(residual))))
-        weight = np.clip(1 - (residual / (5 * spread)) ** 2, 0, None) ** 2
-        if np.count_nonzero(weight) < columns.shape[1] + 1:
-            weight = np.ones(len(level))
-        root = np.sqrt(weight)[:, None]
-        coefficient = np.linalg.lstsq(columns * root, level * root[:, 0], rcond=None)[0]
-        residual = level - columns @ coefficient
+        spread = np.maximum(floor, 1.4826 * _median(np.abs(residual)))
+        weight = np.clip(1 - (residual / (5 * spread[:, None])) ** 2, 0, None) ** 2
+        weight[np.count_nonzero(weight, axis=1) < columns.shape[2] + 1] = 1.0
+        weighted = turned * weight[:, None, :]
+        inverse = np.linalg.pinv(weighted @ columns, rcond=1e-14, hermitian=True)
+        coefficient = (inverse @ (weighted @ level)[:, :, None])[:, :, 0]
+        residual = level - (columns @ coefficient[:, :, None])[:, :, 0]
     return coefficient, spread
 
 
@@ -157,19 +172,22 @@ def learn_rail(level_v: FloatArray, supply_v: FloatArray, output_v: FloatArray) 
     -------
     Rail, or None without plateaus.
     """
-    n = len(level_v)
-    if n == 0:
+    n_plateaus = len(level_v)
+    if n_plateaus == 0:
         return None
+    has_supply = bool(np.all(np.isfinite(supply_v)))
+    every = slice(None, None, -(-n_plateaus // MOST_FITTED))
+    level_v, supply_v, output_v = level_v[every], supply_v[every], output_v[every]
+    n = len(level_v)
     floor = SPREAD_FLOOR_SHARE * float(np.median(level_v))
-    middle, _ = _shorth(level_v) if n > 2 else (float(np.median(level_v)), 0.0)
+    middle = float(_shorth(level_v[None, :])[0][0]) if n > 2 else float(np.median(level_v))
     base = max(floor, 1.4826 * float(np.median(np.abs(level_v - middle)))) if n > 2 else floor
     best: tuple[float, FloatArray, int, int, bool, bool] = (base, np.array([middle]), 0, 0, False, False)
-    has_supply = bool(np.all(np.isfinite(supply_v)))
     supply_range = float(np.ptp(supply_v[:, 0])) if has_supply else 0.0
     follows = has_supply and n >= 6 and supply_range >= LEAST_SUPPLY_RANGE_V
     if n >= 4:
-        coefficient, spread = _reweighted(np.ones((n, 1)), level_v, level_v - middle, floor)
-        best = (spread, coefficient, 0, 0, False, False)
+        coefficients, spreads = _reweighted(np.ones((1, n, 1)), level_v, (level_v - middle)[None, :], floor)
+        best = (float(spreads[0]), coefficients[0], 0, 0, False, False)
     if follows:
         best = _try_terms(best, level_v, supply_v, output_v, floor, with_output=False)
     if n >= 12:
@@ -180,8 +198,8 @@ def learn_rail(level_v: FloatArray, supply_v: FloatArray, output_v: FloatArray) 
     ratio_sd = float("nan")
     if with_supply:
         lagged = supply_v[:, supply_lag]
-        ratio_sd = spread / max(float(np.std(lagged)) * np.sqrt(n), 1e-9)
-    return Rail(float(coefficient[0]), ratio, supply_lag, sunk, output_lag, spread, n, supply_range, ratio_sd)
+        ratio_sd = spread / max(float(np.std(lagged)) * np.sqrt(n_plateaus), 1e-9)
+    return Rail(float(coefficient[0]), ratio, supply_lag, sunk, output_lag, spread, n_plateaus, supply_range, ratio_sd)
 
 
 def _try_terms(
@@ -195,26 +213,39 @@ def _try_terms(
     """Keep a larger model only where it narrows the spread by a fifth."""
     limit = best[0] * 0.8
     n = len(level)
-    for supply_lag in range(supply.shape[1]) if supply is not None else [-1]:
-        lagged = None if supply is None else supply[:, supply_lag]
-        start = level - np.median(level)
-        if lagged is not None:
-            ratios = np.linspace(0, 1.3 * float(np.max(level) / max(float(np.min(lagged)), 0.5)), 40)
-            widths = [_shorth(level - ratio * lagged)[1] for ratio in ratios]
-            ratio = ratios[int(np.argmin(widths))]
-            start = level - ratio * lagged - _shorth(level - ratio * lagged)[0]
-        for output_lag in range(output.shape[1]) if with_output else [-1]:
-            loaded = output[:, output_lag] if with_output else None
-            columns = _columns(lagged, loaded, n)
-            coefficient, spread = _reweighted(columns, level, start, floor)
-            if lagged is not None and coefficient[1] < 0:
-                continue
-            if with_output and coefficient[-1] > 0:
-                continue
-            if spread < limit:
-                limit = spread
-                best = (spread, coefficient, max(supply_lag, 0), max(output_lag, 0), lagged is not None, with_output)
+    pairs = [
+        (supply_lag, output_lag)
+        for supply_lag in (range(supply.shape[1]) if supply is not None else [-1])
+        for output_lag in (range(output.shape[1]) if with_output else [-1])
+    ]
+    columns, start = [], []
+    for supply_lag, output_lag in pairs:
+        terms: list[FloatArray] = [np.ones(n)]
+        if supply is not None:
+            terms.append(supply[:, supply_lag])
+        if with_output:
+            terms.append(output[:, output_lag])
+        columns.append(np.stack(terms, axis=1))
+        start.append(level - np.median(level) if supply is None else _without_supply(level, supply[:, supply_lag]))
+    coefficients, spreads = _reweighted(np.stack(columns), level, np.stack(start), floor)
+    for (supply_lag, output_lag), coefficient, spread in zip(pairs, coefficients, spreads.tolist(), strict=True):
+        if supply is not None and coefficient[1] < 0:
+            continue
+        if with_output and coefficient[-1] > 0:
+            continue
+        if spread < limit:
+            limit = spread
+            best = (spread, coefficient, max(supply_lag, 0), max(output_lag, 0), supply is not None, with_output)
     return best
+
+
+def _without_supply(level: FloatArray, lagged: FloatArray) -> FloatArray:
+    """(n,) what is left of the levels when the ratio to the supply is taken out that draws most of them together."""
+    ratios = np.linspace(0, 1.3 * float(np.max(level) / max(float(np.min(lagged)), 0.5)), 40)
+    left = level[None, :] - ratios[:, None] * lagged[None, :]
+    middles, widths = _shorth(left)
+    best = int(np.argmin(widths))
+    return np.asarray(left[best] - middles[best])
 
 
 def local_drift(time_s: FloatArray, residual_v: FloatArray, at_s: FloatArray) -> FloatArray:
@@ -222,8 +253,27 @@ def local_drift(time_s: FloatArray, residual_v: FloatArray, at_s: FloatArray) ->
 
     time_s must be sorted. (n,), (n,) -> (len(at_s),)"""
     low = np.searchsorted(time_s, at_s - DRIFT_S)
-    high = np.searchsorted(time_s, at_s + DRIFT_S)
+    n_near = np.searchsorted(time_s, at_s + DRIFT_S) - low
     drift = np.zeros(len(at_s))
-    for k in np.flatnonzero(high - low >= 3):
-        drift[k] = np.median(residual_v[low[k] : high[k]])
+    known = np.flatnonzero(n_near >= 3)
+    known = known[np.argsort(n_near[known], kind="stable")]  # rows of much the same length together
+    for first in range(0, len(known), AT_ONCE):
+        rows = known[first : first + AT_ONCE]
+        n, place = n_near[rows], np.arange(n_near[rows[-1]])
+        near = residual_v[np.minimum(low[rows, None] + place, len(residual_v) - 1)]
+        near = np.sort(np.where(place < n[:, None], near, np.inf), axis=1)
+        each = np.arange(len(rows))
+        drift[rows] = (near[each, (n - 1) // 2] + near[each, n // 2]) / 2
     return drift
+
+
+def iter_neighbours(at_s: FloatArray, time_s: FloatArray, within_s: float) -> Iterator[tuple[IntArray, IntArray]]:
+    """Pairs of one of at_s and one of time_s (sorted) that are `within_s` apart at most, many pairs at a time: all
+    first neighbours, then all second ones, ..."""
+    low = np.searchsorted(time_s, at_s - within_s)
+    high = np.searchsorted(time_s, at_s + within_s, side="right")
+    rows = np.flatnonzero(high > low)
+    while len(rows):
+        yield rows, low[rows]
+        low[rows] += 1
+        rows = rows[high[rows] > low[rows]]
