@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 
 from ampwitness.findings.advice import advise_first_steps
+from ampwitness.findings.headroom_words import word_headroom
 from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged
 from ampwitness.findings.wording import KIND_WORDS, describe_finding, find_worst, word_losses, word_verdicts
 from ampwitness.types import Analysis, Coverage, Finding, NotJudged
@@ -72,3 +73,20 @@ def test_enlarged_pictures_are_bounded() -> None:
     chosen = choose_enlarged(cutouts)
     assert len(chosen) == MAX_CUTOUTS_SHOWN
     assert all(span.start_s >= 0 and span.duration_s < 10 for _, span in chosen)
+
+
+def test_headroom_is_said_with_its_uncertainty_or_with_the_reason() -> None:
+    columns = ["start_s", "stop_s", "headroom_db", "uncertainty_db", "at_s", "crest_v", "ceiling_v", "supply_v"]
+    rows = [[0.0, 10.0, 3.5, 0.1, 4.0, -20.0, -30.0, 13.0], [10.0, 18.0, 1.2, 0.05, 12.5, 26.1, 30.0, 12.5],
+            [20.0, 28.0, None, None, None, None, None, None]]  # fmt: skip
+    headroom = {"columns": columns, "passages": rows, "n_passages": 3, "median_db": 2.35, "longest_s": 10.0,
+                "total_s": 26.0, "knows_supply": True, "not_judged": None}  # fmt: skip
+    said = " ".join(word_headroom({"clipping": {"headroom": headroom}}))
+    assert "1.20 dB (+-0.10) left at 12.5" in said
+    assert "26.1 V under a ceiling of 30.0 V at 12.50 V of supply" in said
+    assert "1 was too quiet" in said
+    assert "stand still" not in said
+    without = {**headroom, "passages": [], "not_judged": "nothing clipped"}
+    (sentence,) = word_headroom({"clipping": {"headroom": without}})
+    assert sentence.startswith("Headroom not judged: nothing clipped.")
+    assert word_headroom({}) == ()

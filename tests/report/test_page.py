@@ -123,3 +123,17 @@ def test_each_kind_is_explained_by_the_one_text_and_linked(small_analysis: Analy
     text = text_report(small_analysis)
     assert "ampwitness explain clip (or note, dip, cutout)" in text
     assert "ampwitness explain" not in text_report(dataclasses.replace(small_analysis, findings=()))
+
+
+def test_headroom_of_each_passage_is_drawn_and_worded_alike(small_analysis: Analysis) -> None:
+    columns = ["start_s", "stop_s", "headroom_db", "uncertainty_db", "at_s", "crest_v", "ceiling_v", "supply_v"]
+    rows = [[0.0, 2.0, 3.5, 0.1, 1.0, -20.0, -30.0, 13.0], [2.5, 4.0, 1.25, 0.05, 3.5, 26.0, 30.0, 12.5]]
+    headroom = {"columns": columns, "passages": rows, "n_passages": 2, "median_db": 2.4, "longest_s": 10.0,
+                "total_s": 3.5, "knows_supply": True, "not_judged": None}  # fmt: skip
+    with_it = dataclasses.replace(small_analysis, summary={"clipping": {"headroom": headroom}})
+    page, said = html_page(with_it), " ".join(text_report(with_it).split())
+    assert "Headroom of what did not clip" in page
+    assert "headroom (dB)" in page  # the picture's axis
+    assert "1.25 dB (+-0.10)" in page
+    assert "1.25 dB (+-0.10)" in said
+    assert "Headroom of what did not clip" not in html_page(small_analysis)

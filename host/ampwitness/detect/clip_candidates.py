@@ -95,6 +95,7 @@ class HighCrests:
     sign: FloatArray
     time_s: FloatArray
     level_v: FloatArray
+    peak_v: FloatArray  # between the samples
     supply: FloatArray
     output: FloatArray
 
@@ -228,7 +229,18 @@ def _highest(stretch: Stretch, lagged: LaggedMeans, crests: Crests) -> HighCrest
     order = np.lexsort((-crests.level_v, step))
     first = order[np.concatenate(([True], np.diff(step[order]) > 0))]
     supply, output = lagged.at(crests.sample[first].astype(float))
-    return HighCrests(crests.sign[first], time_s[first], crests.level_v[first], supply, output)
+    peak_v = _between_samples(stretch.output_v, crests.sample[first], crests.sign[first])
+    return HighCrests(crests.sign[first], time_s[first], crests.level_v[first], peak_v, supply, output)
+
+
+def _between_samples(volts: npt.NDArray[np.float32], sample: IntArray, sign: FloatArray) -> FloatArray:
+    """Heights of crests by a parabola through the highest of five samples and its neighbours."""
+    around = volts[sample[:, None] + np.arange(-2, 3)[None, :]] * sign[:, None]
+    at = 1 + np.argmax(around[:, 1:4], axis=1)
+    rows = np.arange(len(sample))
+    before, top, after = (around[rows, at + k].astype(float) for k in (-1, 0, 1))
+    bend = np.maximum(2 * top - before - after, 1e-9)
+    return np.asarray(top + np.minimum((after - before) ** 2 / (8 * bend), bend / 4))
 
 
 def _gain(test: FlatTest, windows: Windows, noise_v: float) -> FloatArray:

@@ -18,6 +18,7 @@ from ampwitness.detect.clip_candidates import Candidates, HighCrests, join
 from ampwitness.detect.clip_pile import Pile, find_pile, might_be_plateaus
 from ampwitness.detect.clip_soft import ceiling_of
 from ampwitness.detect.clip_source import find_source_flats, lies_at_many_levels
+from ampwitness.detect.headroom import Room, measure_room
 from ampwitness.detect.rail_model import Rail, iter_neighbours, learn_rail, local_drift, summarise_rail
 from ampwitness.types import FloatArray
 
@@ -68,6 +69,7 @@ class Verdicts:
     rails: Mapping[str, Any]
     rail_model: Mapping[str, Mapping[str, Any]]
     lowest_headroom_db: float | None
+    rooms: tuple[Room, ...]  # of the polarities whose ceiling is known
     n_candidates: int
     remarks: tuple[str, ...]
 
@@ -359,7 +361,7 @@ def _headroom(rail: Rail, crests: HighCrests, sign: float) -> float | None:
 def _join_crests(parts: list[HighCrests]) -> HighCrests:
     if not parts:
         empty = np.zeros(0)
-        return HighCrests(empty, empty, empty, np.zeros((0, 1)), np.zeros((0, 1)))
+        return HighCrests(empty, empty, empty, empty, np.zeros((0, 1)), np.zeros((0, 1)))
     return HighCrests(*(np.concatenate([getattr(part, name) for part in parts]) for name in HighCrests.__slots__))
 
 
@@ -437,6 +439,7 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     rails: dict[str, Any] = {}
     rail_model: dict[str, Mapping[str, Any]] = {}
     headrooms = []
+    rooms = []
     tables = [(sign, polarity, table.take(table["sign"] == sign)) for sign, polarity in _SIDES]
     is_source = any(lies_at_many_levels(mine, find_plain(mine)) for _, _, mine in tables)
     for sign, polarity, mine in tables:
@@ -448,6 +451,7 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
             typical_v = sign * float(np.median(mine["level_v"][at_rail]))
             rails[polarity] = dict(side.rail.describe(typical_v))
             rail_model[polarity] = summarise_rail(side.rail, typical_v)
+            rooms.append(measure_room(side.rail, sign, mine.take(at_rail), crests, mine.take(~side.accepted)))
             if side.headroom_db is not None:
                 headrooms.append(side.headroom_db)
     clips = join([mine.take(side.accepted) for mine, side in parts])
@@ -470,6 +474,7 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
         rails=rails,
         rail_model=rail_model,
         lowest_headroom_db=min(headrooms) if headrooms else None,
+        rooms=tuple(rooms),
         n_candidates=len(table),
         remarks=_remarks(shape, where),
     )

@@ -35,6 +35,7 @@ from ampwitness.detect.clip_soft import find_soft
 from ampwitness.detect.clip_stream import SegmentStream, Stretch, measure_noise
 from ampwitness.detect.clip_verdict import Verdicts, judge
 from ampwitness.detect.found_clips import CEILINGS, PLACES, SHAPES, ClipTable
+from ampwitness.detect.headroom import summarise_headroom
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.streams import REDUCED
 from ampwitness.finding_list import FindingList
@@ -57,6 +58,7 @@ class _Running:
     stop_s: float = 0.0
     noises: list[float] = field(default_factory=list)
     saturated: list[Interval] = field(default_factory=list)
+    seen: list[Interval] = field(default_factory=list)  # unbroken spans
     judged_s: float = 0.0
     not_judged: list[NotJudged] = field(default_factory=list)
     candidates: list[Candidates] = field(default_factory=list)
@@ -114,6 +116,10 @@ class ClippingDetector:
         run.lowest_rate_hz = min(run.lowest_rate_hz or segment.rate_hz, segment.rate_hz)
         run.judged_s += len(segment.volts) / segment.rate_hz
         run.stop_s = segment.stop_s
+        first_s = segment.start_s
+        if run.seen and abs(run.seen[-1].stop_s - first_s) * segment.rate_hz < 0.5:
+            first_s = run.seen.pop().start_s
+        run.seen.append(Interval(first_s, segment.stop_s))
         for stretch in stream.push(segment.volts, None if supply is None else supply.volts):
             self._look(stretch)
 
@@ -251,6 +257,12 @@ class ClippingDetector:
             "rail_model": verdicts.rail_model,
             "lowest_headroom_db": verdicts.lowest_headroom_db,
             "coupling_hz": coupling_hz,
+            "headroom": summarise_headroom(
+                verdicts.rooms,
+                run.seen,
+                np.stack((clips["start_s"], clips["stop_s"]), axis=1),
+                _merged(run.saturated),
+            ),
             "remarks": tuple(reasons) + verdicts.remarks,
         }
 

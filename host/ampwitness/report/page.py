@@ -19,6 +19,7 @@ import numpy as np
 from ampwitness import __version__
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.advice import advise_first_steps
+from ampwitness.findings.headroom_words import word_headroom
 from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged, choose_listed
 from ampwitness.findings.supply_words import word_supply
 from ampwitness.findings.wording import (
@@ -34,6 +35,7 @@ from ampwitness.findings.wording import (
 )
 from ampwitness.report.distortion_plot import draw_distortion
 from ampwitness.report.explanations import explanation_link, html_explanations
+from ampwitness.report.headroom_plot import draw_headroom
 from ampwitness.report.overview_data import order_roles, overview_facts
 from ampwitness.report.plots import draw_enlarged, draw_overview, figure_to_svg
 from ampwitness.report.supply_plots import draw_clip_causes, draw_sag_against_level, draw_supply_under_notes
@@ -164,6 +166,21 @@ def _supply(analysis: Analysis) -> str:
     return f"<section><h2>The supply as the amplifier sees it</h2>{listed}{shown}</section>"
 
 
+def _headroom(analysis: Analysis) -> str:
+    """How much louder what did not clip could have been: sentences, and a bar a passage."""
+    sentences = word_headroom(analysis.summary)
+    if not sentences:
+        return ""
+    figure = draw_headroom(analysis)
+    caption = (
+        "Headroom of each passage without a clip: how far its highest crest stayed under the ceiling. "
+        "Blank: it clipped there, or nothing was looked at."
+    )
+    picture = "" if figure is None else _picture(figure_to_svg(figure, "headroom-"), caption, caption)
+    said = "".join(f"<li>{escape(sentence)}</li>" for sentence in sentences)
+    return f"<section><h2>Headroom of what did not clip</h2><ul>{said}</ul>{picture}</section>"
+
+
 def _method(coverage: Sequence[Coverage], settings: Settings) -> str:
     looked = "".join(
         f"<tr><th scope='row'>{escape(c.detector)}</th><td>{c.judged_s:,.2f}</td>"
@@ -290,7 +307,7 @@ def html_page(analysis: Analysis, progress: Callable[[str, float], None] = _no_p
     facts = json.dumps(overview_facts(analysis, listed), allow_nan=False, separators=(",", ":")).replace("<", "\\u003c")
     subject = str(analysis.settings.notes.get("amplifier") or "")
     drawn = []
-    makers = (_first_screen, _overview, _closer_look, _supply, _trends)
+    makers = (_first_screen, _overview, _closer_look, _headroom, _supply, _trends)
     for number, make in enumerate(makers, start=1):
         progress("drawing the page", number / (len(makers) + 1))
         drawn.append(make(analysis))

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.advice import advise_first_steps
+from ampwitness.findings.headroom_words import word_headroom
 from ampwitness.findings.road_words import explain_cutout, word_road
 from ampwitness.findings.supply_words import word_supply
 from ampwitness.findings.wording import (
@@ -67,6 +68,10 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
     if road:
         lines += ["", "Engine, dips and switchings:"]
         lines += [line for sentence in road for line in _wrap(sentence, width, "  ")]
+    headroom = word_headroom(analysis.summary)
+    if headroom:
+        lines += ["", "Headroom of what did not clip:"]
+        lines += [line for sentence in headroom for line in _wrap(sentence, width, "  ")]
     supply = word_supply(analysis.summary)
     if supply:
         lines += ["", "The supply as the amplifier sees it:"]

@@ -1,0 +1,176 @@
+"""How much room every unclipped passage had left: its highest crest against the ceiling that was learned.
+
+Gaps: a passage lies inside one unbroken span; none crosses a gap, a saturated span or a clip.
+Limits: of each quarter second and polarity the highest crest is known, by the mean of three samples; of crests of
+sounds above a tenth of the sample rate another may be higher. Crests below half of what is near them are not looked at,
+and a passage of such has no figure. Without a supply channel the ceiling is taken to stand still.
+Source: our choice, measured in tests/detect_clipping/test_headroom.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from ampwitness.detect.clip_candidates import Candidates, HighCrests
+from ampwitness.detect.rail_model import LEAST_SUPPLY_RANGE_V, Rail
+from ampwitness.types import FloatArray, Interval
+
+LEAST_PASSAGE_S = 1.0  # clips closer together than this leave no passage between them
+PASSAGE_S = 10.0  # a passage is no longer than this; in long recordings than a doubling of it
+MOST_PASSAGES = 600
+NO_CEILING = "nothing clipped in the amplifier, so its ceiling was not seen"
+COLUMNS = (
+    "start_s", "stop_s", "headroom_db", "uncertainty_db", "at_s", "crest_v", "ceiling_v", "supply_v",
+)  # fmt: skip
+_DB_PER_RATIO = 20 / np.log(10)
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """The unclipped crests of one polarity against its ceiling; (n,) each, volts with their sign."""
+
+    time_s: FloatArray
+    room_db: FloatArray
+    sd_db: FloatArray  # standard uncertainty: of the ceiling at that moment, and of one sample at the crest
+    crest_v: FloatArray
+    ceiling_v: FloatArray
+    supply_v: FloatArray  # lagged as the ceiling sees it; NaN without a supply channel
+
+
+def measure_room(rail: Rail, sign: float, plateaus: Candidates, crests: HighCrests, refused: Candidates) -> Room:
+    """Each crest of one polarity against the ceiling at its moment.
+
+    Parameters
+    ----------
+    rail : what was learned of that polarity
+    sign : of that polarity
+    plateaus : the clips of that polarity that lie at the rail, at least one
+    crests : the highest that were no candidates, of both polarities
+    refused : candidates of that polarity that were found to be no clips
+    """
+    mine = crests.sign == sign
+    time_s = np.concatenate([crests.time_s[mine], refused["start_s"]])
+    level_v = np.concatenate([crests.peak_v[mine], refused["peak_v"]])
+    supply = np.concatenate([crests.supply[mine], refused.supply])
+    output = np.concatenate([crests.output[mine], refused.output])
+    ceiling_v = np.maximum(rail.predict(supply, output), 1e-6)
+    supply_v = supply[:, rail.supply_lag]
+    away_v = np.abs(np.nan_to_num(supply_v - np.median(plateaus.supply[:, rail.supply_lag])))
+    if rail.per_supply_v > 0:
+        ratio_sd = rail.ratio_sd
+    elif rail.supply_range_v < LEAST_SUPPLY_RANGE_V:
+        # Whether it follows was not seen: by anything from nothing to in proportion.
+        ratio_sd = float(np.median(ceiling_v / np.maximum(supply_v, 1e-6))) / np.sqrt(3) if len(ceiling_v) else 0.0
+    else:
+        ratio_sd = 0.0
+    own_v = np.hypot(rail.spread_v, float(np.median(plateaus["noise_v"])))
+    sd_v = np.hypot(own_v, np.nan_to_num(ratio_sd) * away_v)
+    return Room(
+        time_s=time_s,
+        room_db=20 * np.log10(ceiling_v / np.maximum(level_v, 1e-6)),
+        sd_db=_DB_PER_RATIO * sd_v / ceiling_v,
+        crest_v=sign * level_v,
+        ceiling_v=sign * ceiling_v,
+        supply_v=supply_v,
+    )
+
+
+def summarise_headroom(
+    rooms: Sequence[Room], seen: Sequence[Interval], clipped_s: FloatArray, blocked: Sequence[Interval]
+) -> Mapping[str, Any]:
+    """The passages without a clip, and the least room in each.
+
+    Parameters
+    ----------
+    rooms : of the polarities whose ceiling is known
+    seen : unbroken spans of the output, sorted, apart from one another
+    clipped_s : (n, 2) starts and stops of the clips
+    blocked : where the logger's own converter was at its rail
+
+    Returns
+    -------
+    columns and passages (rows; None where nothing was looked at), by time: all, or the MOST_PASSAGES with the least
+    room; n_passages and median_db of all; longest_s that a passage may be; total_s in them; not_judged: the reason why
+    there are none, or None.
+    """
+    if not seen:
+        return _no_passages("the output was not recorded")
+    if not rooms:
+        return _no_passages(NO_CEILING)
+    spans = _free_spans(seen, clipped_s, blocked)
+    if not spans:
+        return _no_passages(f"never {LEAST_PASSAGE_S:g} s passed without a clip")
+    total_s = sum(stop_s - start_s for start_s, stop_s in spans)
+    longest_s = PASSAGE_S
+    while total_s / longest_s > MOST_PASSAGES / 2:
+        longest_s *= 2
+    rows = _measure_passages(rooms, *_cut(spans, longest_s))
+    known = [room for row in rows if (room := row[2]) is not None]
+    worst = sorted(range(len(rows)), key=lambda k: (rows[k][2] is None, rows[k][2] or 0.0))[:MOST_PASSAGES]
+    return {
+        "columns": list(COLUMNS),
+        "passages": [rows[k] for k in sorted(worst)],
+        "n_passages": len(rows),
+        "median_db": float(np.median(known)) if known else None,
+        "longest_s": longest_s,
+        "total_s": total_s,
+        "knows_supply": all(bool(np.isfinite(room.supply_v).all()) for room in rooms),
+        "not_judged": None,
+    }
+
+
+def _measure_passages(rooms: Sequence[Room], starts_s: FloatArray, stops_s: FloatArray) -> list[list[float | None]]:
+    """A row a passage: its crest with the least room."""
+    names = ("time_s", "room_db", "sd_db", "time_s", "crest_v", "ceiling_v", "supply_v")
+    columns = np.stack([np.concatenate([getattr(room, name) for room in rooms]) for name in names])
+    columns = columns[:, np.argsort(columns[0], kind="stable")]
+    rows: list[list[float | None]] = []
+    for start_s, stop_s in zip(starts_s.tolist(), stops_s.tolist(), strict=True):
+        first, last = np.searchsorted(columns[0], [start_s, stop_s])
+        values = np.full(len(names) - 1, np.nan)
+        if last > first:
+            values = columns[1:, first + int(np.argmin(columns[1, first:last]))]
+            values[0] = max(0.0, values[0])
+        found = [round(v, 4) if np.isfinite(v) else None for v in values.tolist()]
+        rows.append([round(start_s, 3), round(stop_s, 3), *found])
+    return rows
+
+
+def _no_passages(why: str) -> Mapping[str, Any]:
+    return {"columns": list(COLUMNS), "passages": [], "n_passages": 0, "median_db": None, "longest_s": PASSAGE_S,
+            "total_s": 0.0, "knows_supply": False, "not_judged": why}  # fmt: skip
+
+
+def _free_spans(
+    seen: Sequence[Interval], clipped_s: FloatArray, blocked: Sequence[Interval]
+) -> list[tuple[float, float]]:
+    """What was seen less clips and saturation, as spans of LEAST_PASSAGE_S and more."""
+    taken = np.concatenate([clipped_s, np.array([(span.start_s, span.stop_s) for span in blocked]).reshape(-1, 2)])
+    taken = taken[np.argsort(taken[:, 0], kind="stable")]
+    starts, stops = taken[:, 0], np.maximum.accumulate(taken[:, 1])
+    spans = []
+    for span in seen:
+        low, high = np.searchsorted(stops, span.start_s, "right"), np.searchsorted(starts, span.stop_s)
+        edges = [span.start_s, *(x for pair in zip(starts[low:high], stops[low:high], strict=True) for x in pair)]
+        edges.append(span.stop_s)
+        spans += [
+            (float(a), float(b)) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= LEAST_PASSAGE_S
+        ]
+    return spans
+
+
+def _cut(spans: Sequence[tuple[float, float]], longest_s: float) -> tuple[FloatArray, FloatArray]:
+    """Starts and stops of the spans, cut at multiples of `longest_s` of recording time."""
+    starts, stops = [], []
+    for start_s, stop_s in spans:
+        inside = np.arange(np.floor(start_s / longest_s) + 1, np.ceil(stop_s / longest_s)) * longest_s
+        edges = np.concatenate(([start_s], inside, [stop_s]))
+        starts.append(edges[:-1])
+        stops.append(edges[1:])
+    if not starts:
+        return np.zeros(0), np.zeros(0)
+    return np.concatenate(starts), np.concatenate(stops)

@@ -1,0 +1,40 @@
+"""The headroom of what did not clip, in sentences. Words what the summary holds; measures nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from ampwitness.units import seconds_to_clock
+
+
+def word_headroom(summary: Mapping[str, Any]) -> tuple[str, ...]:
+    """Sentences on the passages without a clip: the tightest, the middle one, and what was not looked at.
+
+    `summary` is that of the whole analysis; empty where no output was recorded.
+    """
+    headroom = (summary.get("clipping") or {}).get("headroom") or {}
+    rows = [dict(zip(headroom["columns"], row, strict=True)) for row in headroom.get("passages") or ()]
+    known = [row for row in rows if row["headroom_db"] is not None]
+    if not known:
+        why = headroom.get("not_judged")
+        if not headroom or why == "the output was not recorded":
+            return ()
+        why = why or "what did not clip was too quiet beside the rest to be looked at"
+        return (f"Headroom not judged: {why}. Play it once until it clips, or set a gain, in the same recording.",)
+    worst = min(known, key=lambda row: float(row["headroom_db"]))
+    at_supply = "" if worst["supply_v"] is None else f" at {worst['supply_v']:.2f} V of supply"
+    sentences = [
+        f"{headroom['total_s']:,.1f} s passed without a clip, in {headroom['n_passages']:,} "
+        f"{'passage' if headroom['n_passages'] == 1 else 'passages'} of at most {headroom['longest_s']:g} s. The "
+        f"tightest had {worst['headroom_db']:.2f} dB (+-{2 * worst['uncertainty_db']:.2f}) left at "
+        f"{seconds_to_clock(worst['at_s'])}: a crest of {abs(worst['crest_v']):.1f} V under a ceiling of "
+        f"{abs(worst['ceiling_v']):.1f} V{at_supply}.",
+        f"Half of the passages had {headroom['median_db']:.1f} dB or more.",
+    ]
+    n_quiet = len(rows) - len(known)
+    if n_quiet:
+        sentences.append(f"{n_quiet:,} {'was' if n_quiet == 1 else 'were'} too quiet beside the rest to be looked at.")
+    if not headroom["knows_supply"]:
+        sentences.append("Without a supply channel the ceiling is taken to stand still.")
+    return tuple(sentences)

@@ -1,0 +1,33 @@
+"""The picture of headroom: a bar a passage, as long as it lasts and as high as its tightest crest allowed."""
+
+from __future__ import annotations
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.figure import Figure
+
+from ampwitness.report.plots import MOST_DRAWN_COLUMNS, new_figure, plot_style
+from ampwitness.report.style import role_colour
+from ampwitness.types import Analysis
+
+
+def draw_headroom(analysis: Analysis) -> Figure | None:
+    """Headroom of each unclipped passage over time, with twice its standard uncertainty; None where none is known."""
+    headroom = (analysis.summary.get("clipping") or {}).get("headroom") or {}
+    rows = [row for row in headroom.get("passages") or () if row[2] is not None]
+    if not rows:
+        return None
+    start_s, stop_s, room_db, sd_db = np.array([row[:4] for row in rows], dtype=float).T
+    with mpl.rc_context(plot_style()):
+        figure = new_figure(2.4)
+        axes = figure.subplots()
+        axes.bar(start_s, room_db, width=stop_s - start_s, align="edge", color=role_colour("output"), alpha=0.35,
+                 edgecolor="white", linewidth=0.4)  # fmt: skip
+        is_few = len(rows) <= MOST_DRAWN_COLUMNS // 4
+        axes.errorbar((start_s + stop_s) / 2, room_db, yerr=2 * sd_db if is_few else None, linestyle="none",
+                      marker="_", color="black", elinewidth=1.0, markersize=5 if is_few else 2)  # fmt: skip
+        axes.set_ylim(bottom=0.0)
+        axes.set_xlim(0.0, max(analysis.duration_s, float(stop_s.max())))
+        axes.set_ylabel("headroom (dB)")
+        axes.set_xlabel("time in the recording (s)")
+        return figure
