@@ -238,7 +238,7 @@ def _read(
         beyond = 100 * model.thd_ratio(n_top, highest + 1)
     thd = math.hypot(in_band, beyond)
     below = in_band < _CONFIRM_RATIO * floor_percent
-    noise_and_distortion = math.hypot(residual_v, float(np.sqrt((size[2:] ** 2).sum() / 2)))
+    noise_and_distortion = math.hypot(residual_v, distortion)  # what noise puts on harmonics is in the residual
     total_v = math.hypot(fundamental / math.sqrt(2), noise_and_distortion)
     sinad_db = 20 * math.log10(max(1e-12, fundamental / math.sqrt(2)) / max(1e-15, noise_and_distortion))
     percents = 100 * np.sqrt(power) / fundamental
