@@ -39,6 +39,12 @@ WIDE = _Rule(0.006, 0.6, 1.25, False)
 NARROW = _Rule(0.002, 0.9, 1.12, True)
 NARROW_KNOWN = _Rule(0.002, 0.85, 1.07, True)
 BESIDE_SHARE = 0.01
+GROUP_SHARE, GROUP_GAP_S = 0.003, 3.0  # of the level: one setting of the volume; a pause may end it
+GROUP_SHARE_AHEAD = 0.008  # ahead of a capacitor levels wander
+FEWEST_IN_GROUP, LEAST_STEP = 4, 0.02
+MOST_STAND = 0.7  # of the plateaus stand in groups
+LEAST_MOVED = 0.012  # of the supply, under one group: less, and a reservoir may hide it
+STILL_SLOPE, STILL_SD = 0.25, 0.15  # of a rail that follows in proportion
 
 
 def lies_at_many_levels(table: Candidates, plain: BoolArray) -> bool:
@@ -73,6 +79,56 @@ def lies_at_many_levels(table: Candidates, plain: BoolArray) -> bool:
 def _has_neighbour(same: BoolArray) -> BoolArray:
     """From which of n - 1 pairs in a row are alike: which of n have one like themselves beside them."""
     return np.concatenate((same, [False])) | np.concatenate(([False], same))
+
+
+def is_source_for_sure(tables: list[tuple[Candidates, BoolArray]]) -> bool:
+    """Whether plateaus at many levels are no amplifier's: a rail that sinks into a limit of its own looks alike.
+
+    Either they stand still while the supply moves under them, and yet step: a rail that follows its supply does not
+    stand still, and one that is regulated does not step. Or nearly all stand in groups of one level each, far apart.
+    Without a supply channel nothing more is asked than that levels are many.
+
+    Parameters
+    ----------
+    tables : by polarity candidates, and which of them need no rail to be believed, (n,)
+    """
+    is_many = any(lies_at_many_levels(table, plain) for table, plain in tables)
+    knows_supply = all(bool(np.isfinite(table.supply[:, -2]).all()) for table, _ in tables)
+    if not knows_supply:
+        return is_many
+    moved_level, moved_supply, has_step = [np.zeros(0)], [np.zeros(0)], False
+    for table, plain in tables:
+        rows = np.flatnonzero(plain)
+        share = GROUP_SHARE_AHEAD if table["held_v"].any() else GROUP_SHARE
+        groups = _find_groups(table["level_v"][rows], table["start_s"][rows], share)
+        rows = rows[np.argsort(table["start_s"][rows], kind="stable")]
+        level, supply = table["level_v"][rows], table.supply[rows, -2]
+        groups = [g for g in groups if np.ptp(level[g]) <= share * np.mean(level[g])]
+        if sum(len(g) for g in groups) < MOST_STAND * len(rows):
+            continue
+        if is_many and lies_at_many_levels(table, plain):
+            return True
+        moved = [g for g in groups if np.ptp(supply[g]) >= LEAST_MOVED * np.mean(supply[g])]
+        moved_level += [level[g] / np.mean(level[g]) - 1 for g in moved]
+        moved_supply += [supply[g] / np.mean(supply[g]) - 1 for g in moved]
+        middles = [float(np.mean(level[g])) for g in moved]
+        has_step = has_step or (len(middles) > 1 and max(middles) > (1 + LEAST_STEP) * min(middles))
+    supply, level = np.concatenate(moved_supply), np.concatenate(moved_level)
+    spread = float(supply @ supply)
+    if not has_step or spread <= 0:
+        return False
+    slope = float(supply @ level) / spread
+    sd = float(np.std(level - slope * supply)) / np.sqrt(spread)
+    return abs(slope) <= STILL_SLOPE and sd <= STILL_SD
+
+
+def _find_groups(level_v: FloatArray, start_s: FloatArray, share: float) -> list[npt.NDArray[np.intp]]:
+    """Runs of plateaus in the order of time, FEWEST_IN_GROUP and more, each level with the one before it."""
+    order = np.argsort(start_s, kind="stable")
+    level_v, start_s = level_v[order], start_s[order]
+    ends = (np.abs(np.diff(level_v)) > share * level_v[1:]) | (np.diff(start_s) > GROUP_GAP_S)
+    groups = np.split(np.arange(len(order)), np.flatnonzero(ends) + 1)
+    return [group for group in groups if len(group) >= FEWEST_IN_GROUP]
 
 
 def find_source_flats(table: Candidates, plain: BoolArray, worth: BoolArray) -> tuple[BoolArray, FloatArray]:

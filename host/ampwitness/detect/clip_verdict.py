@@ -17,7 +17,7 @@ import numpy.typing as npt
 from ampwitness.detect.clip_candidates import Candidates, HighCrests, join
 from ampwitness.detect.clip_pile import Pile, find_pile, might_be_plateaus
 from ampwitness.detect.clip_soft import ceiling_of
-from ampwitness.detect.clip_source import find_source_flats, lies_at_many_levels
+from ampwitness.detect.clip_source import find_source_flats, is_source_for_sure, lies_at_many_levels
 from ampwitness.detect.headroom import Room, measure_room
 from ampwitness.detect.rail_model import Rail, iter_neighbours, learn_rail, local_drift, summarise_rail
 from ampwitness.types import FloatArray
@@ -179,14 +179,15 @@ def find_plain(table: Candidates) -> BoolArray:
     )
 
 
-def _judge_source_side(table: Candidates) -> _OneSide:
-    """Where the recording shows that the signal was cut off before the amplifier."""
+def _judge_source_side(table: Candidates, is_sure: bool) -> _OneSide:
+    """Where plateaus lie at many levels: the signal was cut off before the amplifier, surely or perhaps."""
     worth = (might_be_plateaus(table) & (table["gain"] >= AT_RAIL_GAIN) & _misfit_allows(table, LOOSE_GAIN)) & (
         (table["is_coarse"] == 0) & (table["crest_v"] > table["level_v"] + table["crest_sd_v"])
     )
     found, expected = find_source_flats(table, find_plain(table), worth)
     no = np.zeros(len(table), dtype=bool)
-    return _OneSide(found, expected, np.full(len(table), PLAIN_GAIN), found, no, no, None, None)
+    source, undecided = (found, no) if is_sure else (no, found)
+    return _OneSide(found, expected, np.full(len(table), PLAIN_GAIN), source, undecided, no, None, None)
 
 
 def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
@@ -441,9 +442,11 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     headrooms = []
     rooms = []
     tables = [(sign, polarity, table.take(table["sign"] == sign)) for sign, polarity in _SIDES]
-    is_source = any(lies_at_many_levels(mine, find_plain(mine)) for _, _, mine in tables)
+    plain = [(mine, find_plain(mine)) for _, _, mine in tables]
+    is_sure = is_source_for_sure(plain)
+    is_at_many_levels = is_sure or any(lies_at_many_levels(*side) for side in plain)
     for sign, polarity, mine in tables:
-        side = _judge_source_side(mine) if is_source else _judge_side(mine, crests, sign)
+        side = _judge_source_side(mine, is_sure) if is_at_many_levels else _judge_side(mine, crests, sign)
         parts.append((mine, side))
         at_rail = side.accepted & ~side.is_source & (mine["sharpness"] == 0)  # bent crests stay below their ceiling
         rail_model[polarity] = summarise_rail(None, sign)
