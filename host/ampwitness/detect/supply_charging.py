@@ -10,7 +10,8 @@ K is the regulator's gain in amperes a volt times the battery's resistance.
 
 Gaps: a chunk with a lost step is left out.
 Limits: one regulator with one lag; an alternator that is told by its engine what to do is not followed. Priors keep
-what a recording cannot tell near what is usual (common practice, no source): field lag 0.1 s, K 1.5, within a factor.
+what a recording cannot tell near what is usual (common practice, no source): field lag 0.1 s, K 1.5, the slow part's
+time constant 1.3 s, within a factor.
 Source: Gauss and Newton's method from several starts with Huber's, then Tukey's weights; our choice, measured by
 `python -m ampwitness.bench.supply_scores`.
 """
@@ -33,7 +34,6 @@ MOST_CHUNKS = 6  # the liveliest
 LEAST_CHUNK_S = 5.0
 LEAST_S = 8.0  # in all
 AT_LIMIT_V = 0.03  # an alternator whose lagged volts stand no further above its limit is at it
-SLOW_S = 1.3  # time constant of the battery's slow part
 LIMIT_SHARE, FOLLOWING_SHARE = 0.20, 0.35  # of the lively time, that a regime must have been seen
 KNOWN_RATIO = 0.04  # standard error of a weight that is told
 LIMIT_ERROR_RATIO, FOLLOWING_ERROR_RATIO = 0.04, 0.03  # what the model leaves out, standard
@@ -49,13 +49,13 @@ _HALVE_AFTER = (3, 6, 9)
 _LIVELY_RATIO = 0.1
 
 # Places in a row of parameters.
-_RESERVOIR, _STORE, _STORED, _WHOLE, _LEADS, _HELP, _FIELD, _LIMIT, _SLOW = range(9)
-_N = 9
-_LEAST = np.array([np.log(0.001), np.log(0.002), 0.0, 0.0, 0.02, 0.0, np.log(0.03), 5.0, 0.0])
-_MOST = np.array([np.log(0.03), np.log(0.12), 1.0, np.inf, 0.95, 8.0, np.log(0.4), 20.0, 1.2])
+_RESERVOIR, _STORE, _STORED, _WHOLE, _LEADS, _HELP, _FIELD, _LIMIT, _SLOW, _SLOW_LAG = range(10)
+_N = 10
+_LEAST = np.array([np.log(0.001), np.log(0.002), 0.0, 0.0, 0.02, 0.0, np.log(0.03), 5.0, 0.0, np.log(0.5)])
+_MOST = np.array([np.log(0.03), np.log(0.12), 1.0, np.inf, 0.95, 8.0, np.log(0.4), 20.0, 1.2, np.log(4.0)])
 # What is usual, and how far from it one may be: for what the recording cannot tell.
-_USUAL = np.array([np.log(0.005), np.log(0.015), 0.5, 0.0, 0.4, 1.5, np.log(0.1), 0.0, 0.25])
-_WITHIN = np.array([0.8, 1.0, 0.5, np.inf, 0.25, 1.2, 0.5, np.inf, 0.25])
+_USUAL = np.array([np.log(0.005), np.log(0.015), 0.5, 0.0, 0.4, 1.5, np.log(0.1), 0.0, 0.25, np.log(1.3)])
+_WITHIN = np.array([0.8, 1.0, 0.5, np.inf, 0.25, 1.2, 0.5, np.inf, 0.25, 0.4])
 
 Flags = npt.NDArray[np.bool_]
 
@@ -150,15 +150,15 @@ def _simulate(chunks: _Chunks, rows: FloatArray, constants: FloatArray) -> Float
     at = (np.arange(n) - n / 2) * STEP_S / 30.0
     leads = rows[:, _LEADS] * rows[:, _WHOLE]
     battery, slow, gain = rows[:, _WHOLE] - leads, rows[:, _SLOW], rows[:, _HELP]
-    new_slow = -np.expm1(-STEP_S / SLOW_S)
+    new_slow = -np.expm1(-STEP_S / np.exp(rows[:, _SLOW_LAG]))
     above_v = constants[:, :, 0] - rows[:, _LIMIT, None]  # of the open volts over those at the limit
     taken: dict[tuple[float, ...], tuple[FloatArray, FloatArray]] = {}
-    keys = [(row[_RESERVOIR], row[_STORE], row[_STORED]) for row in rows]
+    keys = [tuple(row[[_RESERVOIR, _STORE, _STORED, _SLOW_LAG]]) for row in rows]
     over_v = np.empty((n, len(rows), n_chunks))  # of the volts at the alternator over those at its limit
     for k, key in enumerate(keys):
         if key not in taken:
             now = _taken(chunks, rows[k])
-            slowly, _ = lfilter([0.0, new_slow], [1.0, new_slow - 1.0], now, axis=-1, zi=now[:, :1])
+            slowly, _ = lfilter([0.0, new_slow[k]], [1.0, new_slow[k] - 1.0], now, axis=-1, zi=now[:, :1])
             taken[key] = now.T, slowly.T
         now_t, slowly_t = taken[key]
         over_v[:, k] = above_v[k] + constants[k, :, 1] * at[:, None] - battery[k] * (now_t + slow[k] * slowly_t)
@@ -166,12 +166,13 @@ def _simulate(chunks: _Chunks, rows: FloatArray, constants: FloatArray) -> Float
     given_slow_v = slow[:, None] * given_v
     new = -np.expm1(-STEP_S / np.exp(rows[:, _FIELD, None]))
     keep, new_given = np.broadcast_to(1 - new, given_v.shape).copy(), np.repeat(gain[:, None] * new, n_chunks, axis=1)
-    new_slowly = np.repeat(new_slow * slow[:, None], n_chunks, axis=1)
+    keep_slow = np.repeat(1 - new_slow[:, None], n_chunks, axis=1)
+    new_slowly = np.repeat((new_slow * slow)[:, None], n_chunks, axis=1)
     some = np.empty_like(given_v)
     for over in over_v:
         over -= given_v
         over -= given_slow_v
-        given_slow_v *= 1 - new_slow
+        given_slow_v *= keep_slow
         np.multiply(new_slowly, given_v, out=some)
         given_slow_v += some
         given_v *= keep
@@ -219,7 +220,7 @@ class _Search:
         self._counted = np.flatnonzero(counts)
         usual = _taken(chunks, np.array([np.log(0.005), np.log(0.01), 0.5]))
         self.scale = max(1e-9, -float(np.polyfit(usual[counts], volts[counts], 1)[0]))
-        self._steps = np.array([0.05, 0.05, 0.03, 0.02 * self.scale, 0.03, 0.1, 0.05, 0.02, 0.03])
+        self._steps = np.array([0.05, 0.05, 0.03, 0.02 * self.scale, 0.03, 0.1, 0.05, 0.02, 0.03, 0.05])
         low, high = (float(v) for v in np.quantile(volts[counts], [0.01, 0.99]))
         starts = [self._start(high + 0.3, 0.0, 1.0)]  # no alternator, or always at its limit
         for share in (0.95, 0.75, 0.5, 0.2, -0.3):
