@@ -266,11 +266,25 @@ class _Search:
                 self._halve()
 
     def _halve(self) -> None:
-        order = [k for k in np.argsort(self._spread_v) if self.helps[k]]
-        kept = np.array([*order[: max(2, len(order) // 2)], *np.flatnonzero(~self.helps)])
+        order = [k for k in np.argsort(self._spread_v).tolist() if self.helps[k]]
+        shares = {k: self._limit_share(k) for k in order}
+        # The best of those mostly at the limit and of those mostly below it go on: the two are later held together.
+        firsts = [next((k for k in order if (shares[k] > 0.5) == side), None) for side in (True, False)]
+        wanted = max(2, len(order) // 2)
+        chosen = [k for place, k in enumerate(order) if place < wanted or k in firsts]
+        kept = np.array([*chosen, *np.flatnonzero(~self.helps)])
         self.rows, self.helps, self.constants = self.rows[kept], self.helps[kept], self.constants[kept]
         self._damping, self._left, self._spread_v = self._damping[kept], self._left[kept], self._spread_v[kept]
         self._normal = [self._normal[k] for k in kept]
+
+    def _limit_share(self, k: int) -> float:
+        """Share of the lively time in which the alternator of one start is at its limit."""
+        row = self.rows[k]
+        taken = _taken(self._chunks, row)
+        over_v = self._volts - self._left[k] + row[_LEADS] * row[_WHOLE] * taken - row[_LIMIT]
+        lively = self._counts & (taken > _LIVELY_RATIO * taken[self._counts].max())
+        given_v = _lag(np.maximum(over_v, 0.0), float(np.exp(row[_FIELD])))
+        return float(np.mean(given_v[lively] < AT_LIMIT_V)) if lively.any() else 0.0
 
     def _look_around(self, rows: FloatArray, constants: FloatArray) -> Iterator[tuple[FloatArray, FloatArray]]:
         """What each row of parameters leaves of the volts, (c, n), and the slopes of the volts there by each parameter
@@ -360,11 +374,7 @@ class _Search:
         by[_WHOLE] = (1 + gain * row[_LEADS]) / (1 + gain)
         by[_LEADS] = gain * whole / (1 + gain)
         by[_HELP] = (leads - following) / (1 + gain)
-        taken = _taken(self._chunks, row)
-        over_v = self._volts - self._left[0] + leads * taken - row[_LIMIT]
-        lively = self._counts & (taken > _LIVELY_RATIO * taken[self._counts].max())
-        help_v = _lag(np.maximum(over_v, 0.0), float(np.exp(row[_FIELD])))
-        at_limit = float(np.mean(help_v[lively] < AT_LIMIT_V)) if lively.any() else 0.0
+        at_limit = self._limit_share(0)
         return ChargingFit(
             limit_weight=(whole, float(np.sqrt(max(0.0, float(covariance[_WHOLE, _WHOLE]))))),
             following_weight=(following, float(np.sqrt(max(0.0, float(by @ covariance @ by))))),

@@ -51,6 +51,7 @@ MODEL_ERROR_RATIO: Mapping[str, float] = {"at rest": 0.012, "charging": 0.05}
 CREST_ERROR_RATIO = 0.03  # of the sag, standard: crests do not meet the mean supply, by how much depends on the pitch
 SIGMAS = 2.0
 _STATE_STEP_S = 2.0
+_CHANGE_S = (0.2, 1.5)  # before and behind a change of state: fitted to neither, the battery's slow part moves
 _LEAST_FALL_V = 0.03
 _FEW_CHUNKS = 8  # enough to tell the engine's states apart by
 
@@ -148,18 +149,22 @@ def learn_supply(steps: SupplySteps, options: SupplyOptions) -> SupplyModel | No
     # First by the highest volts of each two seconds, then by the open voltage that the fits leave.
     by_highest = _find_charging(steps, supply, above_v, 0.95)
     fall: FloatArray = np.zeros(len(supply))
+    apart = usable & ~_near_changes(by_highest, _STATE_STEP_S, _STATE_STEP_S)
     for mine in (by_highest, ~by_highest):
-        first = fit_supply(steps, demand, supply, usable & mine, _FEW_CHUNKS)
+        first = fit_supply(steps, demand, supply, apart & mine, _FEW_CHUNKS)
         if first is not None and _is_believable(first):
             fall = np.where(mine, _fall(first, demand, breaks), fall)
     charging = _find_charging(steps, supply + fall, above_v, 0.5) | by_highest
+    charging = _place_changes(charging, supply + fall)
+    apart = usable & ~_near_changes(charging, *_CHANGE_S)
     states: dict[str, StateModel] = {}
     settled_s: dict[str, FloatArray] = {}
     settled_v: dict[str, FloatArray] = {}
     for name, mine in (("at rest", ~charging), ("charging", charging)):
         state: EngineState = "charging" if name == "charging" else "at rest"
         rows = mine & usable
-        fit = fit_supply(steps, demand, supply, rows)
+        fitted = mine & apart
+        fit = fit_supply(steps, demand, supply, fitted)
         if fit is not None and _is_believable(fit):
             fall = _fall(fit, demand, breaks)
         else:
@@ -167,7 +172,7 @@ def learn_supply(steps: SupplySteps, options: SupplyOptions) -> SupplyModel | No
         settled_s[name], settled_v[name] = _settle(steps, supply + fall, demand, rows)
         alternator, by_power = None, None
         if fit is not None and state == "charging":
-            alternator, by_power = _fit_alternator(steps, demand, unit, supply, rows)
+            alternator, by_power = _fit_alternator(steps, demand, unit, supply, fitted)
         if rows.any():
             # A minute that was left out is in the state of the last step before it.
             left_out = steps.left_out
@@ -175,11 +180,11 @@ def learn_supply(steps: SupplySteps, options: SupplyOptions) -> SupplyModel | No
             states[name] = StateModel(
                 state=state,
                 fit=fit,
-                power_fit=fit if unit == "V" else _fit_power(steps, supply, rows),
+                power_fit=fit if unit == "V" else _fit_power(steps, supply, fitted),
                 lowest_v=float(min(supply[rows].min(), np.min(left_out.supply_lowest_v[beside], initial=np.inf))),
                 judged_s=float(rows.sum() * STEP_S + left_out.seen_s[beside].sum()),
                 open_v=float(np.median(settled_v[name])) if len(settled_v[name]) else float(np.median(supply[rows])),
-                shares=_find_shares(steps, demand, rows, fit),
+                shares=_find_shares(steps, demand, fitted, fit),
                 charging=alternator,
                 power_charging=by_power,
             )
@@ -236,6 +241,34 @@ def _find_charging(steps: SupplySteps, open_v: FloatArray, above_v: float, quant
         elif not is_charging and volts > above_v:
             is_charging = True
         out[a:b] = is_charging
+    return out
+
+
+def _place_changes(charging: npt.NDArray[np.bool_], open_v: FloatArray) -> npt.NDArray[np.bool_]:
+    """The same, each change put where the volts step: where two means explain most of the blocks to either side."""
+    out = charging.copy()
+    flips = np.flatnonzero(np.diff(charging.astype(np.int8))) + 1
+    reach = round(_STATE_STEP_S / STEP_S)
+    edges = [0, *flips.tolist(), len(charging)]
+    for place, flip in enumerate(flips.tolist()):
+        first, last = max(edges[place], flip - reach), min(edges[place + 2], flip + reach)
+        at = first + np.flatnonzero(np.isfinite(open_v[first:last]))
+        if len(at) < 2:
+            continue
+        sums, counts = np.cumsum(open_v[at] - open_v[at].mean())[:-1], np.arange(1, len(at))
+        split = int(np.argmax(sums**2 * (1 / counts + 1 / counts[::-1])))
+        if (sums[split] > 0) == charging[flip - 1]:  # before a change to charging the volts are lower, and so on
+            out[first : at[split + 1]] = charging[flip - 1]
+            out[at[split + 1] : last] = charging[flip]
+    return out
+
+
+def _near_changes(charging: npt.NDArray[np.bool_], before_s: float, behind_s: float) -> npt.NDArray[np.bool_]:
+    """(n,) whether a step lies so near a change of state that it may belong to neither."""
+    flips = np.flatnonzero(np.diff(charging.astype(np.int8))) + 1
+    out = np.zeros(len(charging), dtype=bool)
+    for flip in flips.tolist():
+        out[max(0, flip - round(before_s / STEP_S)) : flip + round(behind_s / STEP_S)] = True
     return out
 
 
