@@ -77,6 +77,22 @@ def test_a_supply_without_an_alternator_has_no_regimes() -> None:
     assert _fit(VehicleSupply(emf_v=13.3, battery_ohm=0.012), 60.0, 3) is None
 
 
+def test_an_alternator_always_at_its_limit_is_not_said_to_follow() -> None:
+    """All is linear then, and only the battery's own slow part moves: whatever its time constant, here a short one."""
+    weak = VehicleSupply(
+        emf_v=12.3,
+        battery_ohm=0.010,
+        plus_cable_ohm=0.005,
+        return_cable_ohm=0.005,
+        slow_ohm=0.004,
+        slow_s=0.8,
+        alternator=Alternator(14.3, limit_a=80.0),
+    )
+    for seed in (4, 5, 6):
+        fit = _fit(weak, 60.0, seed)
+        assert fit is None or not fit.tells_following
+
+
 def test_what_a_step_of_demand_would_do_follows_the_network() -> None:
     """Half a second into a step: the network itself is the outside value."""
     fit = _fit(CHARGED, 90.0, 1)

@@ -98,6 +98,18 @@ def test_without_a_ground_channel_battery_and_return_stay_together() -> None:
     assert state["source_ohm"] == pytest.approx(0.019, rel=0.03)
 
 
+def test_a_supply_that_moves_by_itself_is_given_as_a_range_alone() -> None:
+    """Another consumer of up to 60 A that comes and goes by itself: one figure would be chance."""
+    supply = VehicleSupply(12.6, 0.010, 0.005, 0.004)
+    volts = _stepped(supply)
+    other = _stepped(VehicleSupply(12.6, 0.010, 0.0, 0.0), ampere=60.0, seed=9)["supply"] - 12.6
+    disturbed = {"output": volts["output"], "supply": volts["supply"] + other, "current": volts["current"]}
+    state = _states(disturbed, SupplyOptions())["at rest"]
+    assert state["source_ohm"] is None
+    assert "moved by itself" in state["not_judged"]
+    assert state["lowest_source_ohm"] < 0.019 < state["highest_source_ohm"]
+
+
 def test_the_battery_slow_part_is_named_and_kept_apart() -> None:
     supply = VehicleSupply(12.6, 0.012, 0.006, 0.0, slow_ohm=0.006, slow_s=1.5)
     state = _states(_stepped(supply, 40.0), SupplyOptions())["at rest"]
@@ -116,6 +128,14 @@ def test_charging_and_rest_are_told_apart_and_modelled_each() -> None:
     assert states["charging"]["source_ohm"] == pytest.approx(0.012, rel=0.03)
     assert states["at rest"]["open_v"] == pytest.approx(12.6, abs=0.02)
     assert states["charging"]["open_v"] == pytest.approx(14.2, abs=0.02)
+    # Joined at 20 s; a change is put where the volts step, also within the 2 s that are looked at together.
+    for lead_s in (0.0, 0.7, 1.3):
+        later = {role: np.concatenate((part[: round(lead_s * RATE_HZ)], part)) for role, part in volts.items()}
+        steps = collect_history(iter_windows_from_arrays(later, RATE_HZ, window_s=10.0))
+        model = learn_supply(steps, SupplyOptions())
+        assert model is not None
+        assert model.change_state == ("at rest", "charging")
+        assert model.change_s[1] == pytest.approx(20.0 + lead_s, abs=0.02)
     # Iron-phosphate cells rest at 13.3 V: no charger is needed for that.
     lithium = _stepped(VehicleSupply(13.35, 0.004, 0.004, 0.0))
     assert set(_states(lithium, SupplyOptions(battery_kind="lithium"))) == {"at rest"}

@@ -44,6 +44,7 @@ def test_sentences_carry_ranges_assumptions_and_what_is_not_judged() -> None:
     bare = {
         **STATE,
         "source_ohm": None,
+        "highest_source_ohm": None,
         "not_judged": "no load",
         "full_power": None,
         "full_power_not_judged": "no clip",
@@ -52,6 +53,13 @@ def test_sentences_carry_ranges_assumptions_and_what_is_not_judged() -> None:
     assert "Charging: source resistance not judged: no load." in text
     assert "full clean power not judged: no clip." in text
     assert word_supply({}) == ()
+
+
+def test_a_resistance_that_is_not_pinned_down_is_said_as_a_range_alone() -> None:
+    open_state = {**STATE, "source_ohm": None, "not_judged": "the supply also moved by itself, by some 90 mV"}
+    text = " ".join(word_supply({"supply": {"states": {"charging": open_state}}}))
+    assert "source resistance not pinned down, between 33 and 39 mohm (95 %): the supply also moved by itself" in text
+    assert "36" not in text.split("full clean power")[0]
 
 
 def test_a_charged_supply_is_worded_on_either_side_of_its_alternators_limit() -> None:

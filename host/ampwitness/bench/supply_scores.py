@@ -44,6 +44,7 @@ class Score:
     """What was right, over all cases of a family."""
 
     ohm_error: dict[str, list[float]] = field(default_factory=dict)  # by engine state; ratio, efficiency known
+    open_in_range: list[bool] = field(default_factory=list)  # the same where no figure was told
     stated_in_range: list[bool] = field(default_factory=list)  # efficiency known
     ohm_in_range: list[bool] = field(default_factory=list)  # efficiency not known
     ohm_range_ratio: list[float] = field(default_factory=list)
@@ -99,6 +100,13 @@ def score_case(case: SupplyCase, score: Score) -> None:
         if state["source_ohm"] is not None:
             _score_ohms(case, name, state, unknown.get(name), flowed, score)
             _score_parts(case, state, score)
+        elif state["highest_source_ohm"] is not None:
+            truth_ohm = true_source_ohm(case.supply, flowed, engine_is_on=is_on)
+            score.open_in_range.append(state["lowest_source_ohm"] <= truth_ohm <= state["highest_source_ohm"])
+            score.remarks.append(
+                f"{case.name}, {name}: not pinned down, {1e3 * state['lowest_source_ohm']:.2f} to "
+                f"{1e3 * state['highest_source_ohm']:.2f} mohm, true {1e3 * truth_ohm:.2f}"
+            )
         else:
             score.remarks.append(f"{case.name}, {name}: source not judged: {state['not_judged']}")
         if state["full_power"] is not None:
@@ -244,6 +252,9 @@ def describe(name: str, score: Score) -> str:
         lines.append(f"  source resistance, {state}, efficiency stated: {_spread(errors, 100, '%')}")
         lines.append(f"    within 5 %: {_percent([abs(e) <= 0.05 for e in errors])}")
     lines.append(f"  ... true value in the range: {_percent(score.stated_in_range)}")
+    lines.append(
+        f"  source resistance said not to be pinned down, true value in the range: {_percent(score.open_in_range)}"
+    )
     lines.append(f"  ... not stated, impedance not known: true value in the range {_percent(score.ohm_in_range)}")
     if score.ohm_range_ratio:
         lines.append(f"    the range's top is {np.median(score.ohm_range_ratio):.1f} times its bottom (median)")

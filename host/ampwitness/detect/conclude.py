@@ -21,7 +21,6 @@ from ampwitness.detect.supply_history import SupplySteps
 from ampwitness.detect.supply_model import (
     AT_ONCE_MOST_S,
     FAST_MOST_S,
-    MODEL_ERROR_RATIO,
     Ceiling,
     Factor,
     StateModel,
@@ -29,7 +28,9 @@ from ampwitness.detect.supply_model import (
     SupplyOptions,
     find_factor,
     fit_sag_line,
+    is_pinned_down,
     learn_supply,
+    line_error_ratio,
     predict_full_power,
     weight_to_ohm,
 )
@@ -179,19 +180,22 @@ def _describe_ohms(state: StateModel, model: SupplyModel, options: SupplyOptions
     if factor is None:
         out["not_judged"] = why_not
         return out
-    ohms = weight_to_ohm(fit.part(0.0, FAST_MOST_S), factor, MODEL_ERROR_RATIO[state.state])
+    weight, error_ratio = fit.part(0.0, FAST_MOST_S), line_error_ratio(fit, state.state)
+    ohms = weight_to_ohm(weight, factor, error_ratio)
     out["regimes"] = _describe_regimes(state, factor)
     main = out["regimes"][0] if out["regimes"] else ohms
+    is_told = bool(out["regimes"]) or is_pinned_down(weight, error_ratio)
     out.update(
-        source_ohm=main["ohm"],
+        source_ohm=main["ohm"] if is_told else None,
         lowest_source_ohm=main["lowest_ohm"],
         highest_source_ohm=main["highest_ohm"],
         assumed=factor.words,
+        not_judged=None if is_told else f"the supply also moved by itself, by some {1e3 * fit.spread_v:.0f} mV",
     )
     if any(term.lag_s > FAST_MOST_S for term in fit.terms):
         out["slow_ohm"] = fit.part(min(SLOW_LAGS_S), max(SLOW_LAGS_S))[0] * factor.ohm
     for part in out["parts"].values():
-        part["ohm"] = part["share"] * ohms["ohm"]
+        part["ohm"] = part["share"] * ohms["ohm"] if is_told else None
         part["lowest_ohm"] = max(0.0, part["share"] - 2 * part["share_uncertainty"]) * ohms["lowest_ohm"]
         part["highest_ohm"] = (part["share"] + 2 * part["share_uncertainty"]) * ohms["highest_ohm"]
     return out
@@ -208,8 +212,8 @@ def _describe_regimes(state: StateModel, factor: Factor) -> list[dict[str, Any]]
         (fit.tells_limit, AT_LIMIT, fit.limit_weight, fit.limit_error_ratio, fit.limit_share),
     )
     for is_told, what, weight, error_ratio, share in both:
-        if is_told:
-            ohms = weight_to_ohm(weight, factor, error_ratio, fit.other_weight)
+        if is_told and is_pinned_down(weight, error_ratio):
+            ohms = weight_to_ohm(weight, factor, error_ratio)
             found.append({"what": what, **ohms, "share": share, "limit_reached_v": fit.limit_v})
     return sorted(found, key=lambda regime: -float(regime["share"]))
 

@@ -34,13 +34,14 @@ MOST_CHUNKS = 6  # the liveliest
 LEAST_CHUNK_S = 5.0
 LEAST_S = 8.0  # in all
 AT_LIMIT_V = 0.03  # an alternator whose lagged volts stand no further above its limit is at it
-LIMIT_SHARE, FOLLOWING_SHARE = 0.20, 0.35  # of the lively time, that a regime must have been seen
+LIMIT_SHARE, FOLLOWING_SHARE = 0.25, 0.35  # of the lively time, that a regime must have been seen
 KNOWN_RATIO = 0.04  # standard error of a weight that is told
 LIMIT_ERROR_RATIO, FOLLOWING_ERROR_RATIO = 0.04, 0.03  # what the model leaves out, standard
 SPREAD_ERROR_RATIO = 2.5  # ... and what a spread of the size of the volts' own range would add to it
 _WARM_UP_S = 1.0
-_WORTH = 0.85  # what the alternator's part must narrow the spread to
-_CLEAR = 0.75  # ... so that what fits without one is no longer thought possible
+_WORTH = 0.75  # what the alternator's part must narrow the spread to
+_WORTH_ALONE = 0.65  # the same where only one side of the limit was seen: all is linear then, and fits more easily
+_ALONE_SHARE = 0.10  # of the other side, up to which that is so
 _SPREAD_FLOOR_V = 0.0005
 _TUKEY = 4.7
 _GROUP_S = 0.2  # residuals nearer to each other are not independent
@@ -66,14 +67,12 @@ class ChargingFit:
 
     `limit_weight`: the alternator at its current limit; `following_weight`: below it. `limit_v`: volts at the
     alternator where the limit is reached. Shares are of the time in which the amplifier took something.
-    `other_weight`: that of a supply without an alternator, where the recording allows that as well; else None.
     """
 
     limit_weight: tuple[float, float]
     following_weight: tuple[float, float]
     limit_share: float
     following_share: float
-    other_weight: float | None
     limit_v: float
     spread_v: float
     range_v: float  # what the volts ranged over, 98 % of them
@@ -357,12 +356,12 @@ class _Search:
     def answer(self) -> ChargingFit | None:
         """The best with an alternator's part, or None where that explains no more than a supply without one."""
         spread = self._spread_v
-        best = min(np.flatnonzero(self.helps), key=lambda k: spread[k])
+        best = int(min(np.flatnonzero(self.helps), key=lambda k: spread[k]))
         without = int(np.flatnonzero(~self.helps)[0])
-        if spread[best] > _WORTH * spread[without]:
+        share = self._limit_share(best)
+        worth = _WORTH_ALONE if min(share, 1.0 - share) < _ALONE_SHARE else _WORTH
+        if spread[best] > worth * spread[without]:
             return None
-        is_clear = bool(spread[best] <= _CLEAR * spread[without])
-        other = None if is_clear else float(self.rows[without, _WHOLE])
         kept = np.array([best])
         self.rows, self.helps, self.constants = self.rows[kept], self.helps[kept], self.constants[kept]
         self._left = self._left[kept]
@@ -374,13 +373,11 @@ class _Search:
         by[_WHOLE] = (1 + gain * row[_LEADS]) / (1 + gain)
         by[_LEADS] = gain * whole / (1 + gain)
         by[_HELP] = (leads - following) / (1 + gain)
-        at_limit = self._limit_share(0)
         return ChargingFit(
             limit_weight=(whole, float(np.sqrt(max(0.0, float(covariance[_WHOLE, _WHOLE]))))),
             following_weight=(following, float(np.sqrt(max(0.0, float(by @ covariance @ by))))),
-            limit_share=at_limit,
-            following_share=1.0 - at_limit,
-            other_weight=other,
+            limit_share=share,
+            following_share=1.0 - share,
             limit_v=float(row[_LIMIT]),
             spread_v=float(spread[best]),
             range_v=max(_SPREAD_FLOOR_V, float(np.ptp(np.quantile(self._volts[self._counts], (0.01, 0.99))))),

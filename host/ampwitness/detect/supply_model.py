@@ -22,7 +22,7 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.supply_charging import ChargingFit, fit_charging
+from ampwitness.detect.supply_charging import SPREAD_ERROR_RATIO, ChargingFit, fit_charging
 from ampwitness.detect.supply_fit import (
     SupplyFit,
     find_breaks,
@@ -48,6 +48,7 @@ SETTLED_BLOCK_S = 60.0
 QUIET_SHARE = 0.2
 # What a straight line leaves out, standard: an alternator at its current limit bends it.
 MODEL_ERROR_RATIO: Mapping[str, float] = {"at rest": 0.012, "charging": 0.05}
+PINNED_RATIO = 0.10  # standard error of ohms, efficiency and impedance apart, above which no figure is told
 CREST_ERROR_RATIO = 0.03  # of the sag, standard: crests do not meet the mean supply, by how much depends on the pitch
 SIGMAS = 2.0
 _STATE_STEP_S = 2.0
@@ -357,20 +358,27 @@ def find_factor(unit: str, options: SupplyOptions) -> tuple[Factor | None, str]:
     return Factor(best * efficiency, low * options.load_ohm * eff_low, high * options.load_ohm * eff_high, words), ""
 
 
-def weight_to_ohm(
-    weight: tuple[float, float], factor: Factor, error_ratio: float, other: float | None = None
-) -> dict[str, float]:
-    """Ohms with the 95 % range that fit, model, efficiency and impedance leave; the range reaches to `other` too."""
+def weight_to_ohm(weight: tuple[float, float], factor: Factor, error_ratio: float) -> dict[str, float]:
+    """Ohms with the 95 % range that fit, model, efficiency and impedance leave."""
     value, error = weight
     half = SIGMAS * float(np.hypot(error, error_ratio * value))
-    low, high = value - half, value + half
-    if other is not None:
-        low, high = min(low, other), max(high, other)
     return {
         "ohm": value * factor.ohm,
-        "lowest_ohm": max(0.0, low) * factor.lowest_ohm,
-        "highest_ohm": high * factor.highest_ohm,
+        "lowest_ohm": max(0.0, value - half) * factor.lowest_ohm,
+        "highest_ohm": (value + half) * factor.highest_ohm,
     }
+
+
+def is_pinned_down(weight: tuple[float, float], error_ratio: float) -> bool:
+    """Whether fit and model leave a weight so little room that one figure may be told."""
+    value, error = weight
+    return value > 0 and float(np.hypot(error / value, error_ratio)) <= PINNED_RATIO
+
+
+def line_error_ratio(fit: SupplyFit, state: EngineState) -> float:
+    """What a straight line leaves out, standard: the more, the more of the supply's fall it does not follow."""
+    fall_v = max(fit.part(0.0, FAST_MOST_S)[0] * fit.highest_demand, 1e-9)
+    return float(np.hypot(MODEL_ERROR_RATIO[state], SPREAD_ERROR_RATIO * fit.spread_v / fall_v))
 
 
 # ---- what a tone at full clean power would do ------------------------------------------------------------------------

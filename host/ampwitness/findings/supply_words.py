@@ -22,7 +22,12 @@ def word_supply(summary: Mapping[str, Any]) -> tuple[str, ...]:
 
 def _word_state(state: Mapping[str, Any]) -> list[str]:
     texts = [f"open voltage {state['open_v']:.2f} V, lowest {state['lowest_v']:.2f} V in {state['judged_s']:,.0f} s."]
-    if state.get("source_ohm") is None:
+    if state.get("source_ohm") is None and state.get("highest_source_ohm") is not None:
+        texts.append(
+            f"source resistance not pinned down, between {1e3 * state['lowest_source_ohm']:.0f} and "
+            f"{1e3 * state['highest_source_ohm']:.0f} mohm (95 %): {state['not_judged']}; {state['assumed']}."
+        )
+    elif state.get("source_ohm") is None:
         texts.append(f"source resistance not judged: {state.get('not_judged') or 'no reason given'}.")
     else:
         texts.append(

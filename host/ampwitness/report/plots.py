@@ -84,7 +84,9 @@ def figure_to_svg(figure: Figure, prefix: str) -> str:
     buffer = io.StringIO()
     with mpl.rc_context(_RC):
         layout = figure.get_layout_engine()
-        if layout is not None and figure.axes:  # done here, and not by `savefig`, which draws all twice in order to lay it out
+        if (
+            layout is not None and figure.axes
+        ):  # done here, and not by `savefig`, which draws all twice in order to lay it out
             layout.execute(figure)
             figure.set_layout_engine("none")
         figure.set_dpi(_DOTS_PER_INCH)

@@ -287,9 +287,11 @@ def _supply(sources: Sequence[Source], walked: Sequence[SupplyWalk]) -> tuple[Su
 
 def _supply_row(source: Source, name: str, state: Mapping[str, Any]) -> SupplyRow:
     resistance = "not judged"
-    if state.get("source_ohm") is not None:
+    if state.get("highest_source_ohm") is not None:
         low, high = 1e3 * state["lowest_source_ohm"], 1e3 * state["highest_source_ohm"]
-        resistance = f"{1e3 * state['source_ohm']:.0f} mohm ({low:.0f} to {high:.0f})"
+        resistance = f"{low:.0f} to {high:.0f} mohm"
+        if state.get("source_ohm") is not None:
+            resistance = f"{1e3 * state['source_ohm']:.0f} mohm ({low:.0f} to {high:.0f})"
     full = state.get("full_power")
     sag = f"{full['supply_v']:.1f} V (-{full['sag_v']:.1f} V)" if full else "not judged"
     return SupplyRow(
@@ -381,7 +383,7 @@ def _basis(sources: Sequence[Source]) -> tuple[str, ...]:
         f"Source resistance: {state['assumed']}."
         for source in sources
         for state in ((source.analysis.summary.get("supply") or {}).get("states") or {}).values()
-        if state.get("source_ohm") is not None and state.get("assumed")
+        if state.get("highest_source_ohm") is not None and state.get("assumed")
     )
     n_lost = sum(sum(source.analysis.link_health.n_scans_lost.values()) for source in sources)
     n_expected = sum(source.analysis.link_health.n_scans_expected for source in sources)
