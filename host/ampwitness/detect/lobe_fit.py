@@ -26,9 +26,10 @@ BAND_SHARE = 0.9  # of half the sample rate: where the waveform's band ends
 ITERATIONS = 5
 N_FLAT = 8  # linear parameters of line and flanks
 RIDGE = 1e-9
+MANY = 24  # fits that are worth solving all at once
 WRONG_WAY = 4.0
 LEAST_FALL = 0.06  # of the other flank's slope
-SHORT_REACH = 22  # points to either side
+AT_ONCE = 300  # fits, of windows of much the same length: what they need stays in the processor's cache
 SETTLED_POINTS = 0.03  # corners that would move by less stay
 SETTLED_SHARE = 0.998
 
@@ -104,30 +105,61 @@ def ramp(t: FloatArray, averaged: IntArray) -> FloatArray:
     return np.asarray(np.maximum(t, 0.0) + here + (flat[low + 1] - here) * part)
 
 
-def _columns(t: FloatArray, left: FloatArray, right: FloatArray, averaged: IntArray, scale: FloatArray) -> FloatArray:
-    """(n, points, N_FLAT) columns of line and flanks; the powers above the first keep their ideal shape."""
-    before, after = left[:, None] - t, t - right[:, None]
+def _planes(t: FloatArray, y: FloatArray, mask: FloatArray, corners: FloatArray, averaged: IntArray,
+            scale: FloatArray, with_bow: bool) -> FloatArray:  # fmt: skip
+    """(terms + 1, n, points), masked: line and flanks, an arch if wanted, and y last.
+
+    The flanks' powers above the first keep their ideal shape."""
+    left, right = corners[:, :1], corners[:, 1:]
     per = (1 / scale)[:, None]
-    out = np.empty((*before.shape, N_FLAT))
-    out[..., 0] = 1.0
-    out[..., 1] = (t - (left + right)[:, None] / 2) * per
-    for k, distance in ((2, before), (5, after)):
-        out[..., k] = ramp(distance, averaged) * per
+    out = np.empty((N_FLAT + with_bow + 1, *t.shape))
+    out[0] = 1.0
+    out[1] = (t - (left + right) / 2) * per
+    for k, distance in ((2, left - t), (5, t - right)):
+        np.multiply(ramp(distance, averaged), per, out=out[k])
         d = np.maximum(distance, 0) * per
-        square = d * d
-        out[..., k + 1] = square
-        out[..., k + 2] = square * d
+        np.multiply(d, d, out=out[k + 1])
+        np.multiply(out[k + 1], d, out=out[k + 2])
+    if with_bow:
+        out[N_FLAT] = _arch(t, corners)
+    out[:-1] *= mask
+    out[-1] = y
     return out
 
 
-def _solve(columns: FloatArray, y: FloatArray, mask: FloatArray) -> FloatArray:
-    """Masked least squares for each row, with a touch of ridge so that unused terms stay zero."""
-    weighted = columns * mask[:, :, None]
-    normal = np.matmul(weighted.transpose(0, 2, 1), columns)
-    size = np.einsum("nii->ni", normal).max(axis=1)
-    n_columns = columns.shape[2]
-    normal[:, np.arange(n_columns), np.arange(n_columns)] += (RIDGE * size)[:, None]
-    return np.asarray(np.linalg.solve(normal, np.matmul(weighted.transpose(0, 2, 1), y[:, :, None]))[:, :, 0])
+class _Solver:
+    """Normal equations of many small least squares, factored once: (n, k, k), with a touch of ridge so that unused
+    terms stay zero."""
+
+    def __init__(self, normal: FloatArray) -> None:
+        n, k = normal.shape[:2]
+        diagonal = np.arange(k)
+        size = normal[:, diagonal, diagonal].max(axis=1)
+        normal[:, diagonal, diagonal] += (RIDGE * size)[:, None]
+        # Few rows go through LAPACK one by one; of many, each step of the elimination is done for all at once.
+        self._normal = normal if n < MANY else None
+        if n < MANY:
+            return
+        rest = np.ascontiguousarray(normal.transpose(1, 2, 0))
+        self._factors = []
+        for j in range(k - 1):
+            factor = rest[j, j + 1 :] / rest[j, j]
+            rest[j + 1 :, j + 1 :] -= factor[:, None] * rest[j, None, j + 1 :]
+            self._factors.append(factor)
+        self._pivots = rest[diagonal, diagonal]
+
+    def solve(self, right: FloatArray) -> FloatArray:
+        """(n, k, m) -> (n, k, m)."""
+        if self._normal is not None:
+            return np.asarray(np.linalg.solve(self._normal, right))
+        x = np.ascontiguousarray(right.transpose(2, 1, 0))
+        k = x.shape[1]
+        for j, factor in enumerate(self._factors):
+            x[:, j + 1 :] -= factor * x[:, j, None]
+        x /= self._pivots
+        for j in range(k - 2, -1, -1):
+            x[:, j] -= np.einsum("kn,mkn->mn", self._factors[j], x[:, j + 1 :])
+        return x.transpose(2, 1, 0)
 
 
 @lru_cache(maxsize=128)
@@ -139,30 +171,29 @@ def _smooth_basis(n_points: int) -> FloatArray:
 
 def _smooth_rss(windows: Windows, y: FloatArray, mask: FloatArray, n_terms: IntArray) -> FloatArray:
     """Residual sum of squares of one polynomial with `n_terms` terms through each masked window."""
-    reach = y.shape[1] // 2
     power = np.sum(y**2, axis=1)
     n_points = windows.n_left + windows.n_right + 1
     rss = np.zeros(len(y))
     for k in np.unique(n_points):
         rows = np.flatnonzero(n_points == k)
-        window = y[rows[:, None], (reach - windows.n_left[rows])[:, None] + np.arange(k)[None, :]]
+        window = y[rows, :k]
         part = (window @ _smooth_basis(int(k))) ** 2
         used = np.arange(part.shape[1])[None, :] < n_terms[rows, None]
         rss[rows] = power[rows] - np.sum(part * used, axis=1)
     return rss
 
 
-def _step(columns: FloatArray, coefficient: FloatArray, t: FloatArray, left: FloatArray, right: FloatArray,
+def _step(coefficient: FloatArray, t: FloatArray, mask: FloatArray, corners: FloatArray,
           scale: FloatArray) -> FloatArray:  # fmt: skip
-    """(n, points, 2) derivative of the model by either corner."""
-    before, after = left[:, None] - t, t - right[:, None]
-    out = []
-    for distance, sign, k in ((before, 1.0, 2), (after, -1.0, 5)):
-        on = np.clip(distance + 0.5, 0, 1)
-        d = np.maximum(distance, 0) / scale[:, None]
-        slope = coefficient[:, k, None] + 2 * coefficient[:, k + 1, None] * d + 3 * coefficient[:, k + 2, None] * d**2
-        out.append(sign * on * slope / scale[:, None])
-    return np.stack(out, axis=2)
+    """(n, 2, points) masked derivative of the model by either corner."""
+    per = (1 / scale)[:, None]
+    out = np.empty((len(t), 2, t.shape[1]))
+    for at, distance, k in ((0, corners[:, :1] - t, 2), (1, t - corners[:, 1:], 5)):
+        sign = per if at == 0 else -per
+        d = np.maximum(distance, 0) * per
+        slope = (3 * coefficient[:, k + 2, None] * d + 2 * coefficient[:, k + 1, None]) * d + coefficient[:, k, None]
+        np.multiply(slope * np.clip(distance + 0.5, 0, 1), sign * mask, out=out[:, at])
+    return out
 
 
 def _clip_corners(corners: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
@@ -198,13 +229,40 @@ class _Problem:
             self.high[rows], self.with_bow,
         )  # fmt: skip
 
-    def solve(self, corners: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Columns, coefficients and residuals at these corners."""
-        columns = _columns(self.t, corners[:, 0], corners[:, 1], self.averaged, self.scale)
-        if self.with_bow:
-            columns = np.concatenate([columns, _arch(self.t, corners)[:, :, None]], axis=2)
-        coefficient = _solve(columns, self.y, self.mask)
-        return columns, coefficient, (self.y - np.matmul(columns, coefficient[:, :, None])[:, :, 0]) * self.mask
+    def solve(self, corners: FloatArray) -> _Solution:
+        """The best line and flanks for these corners."""
+        planes = _planes(self.t, self.y, self.mask, corners, self.averaged, self.scale, self.with_bow)
+        rows = planes.transpose(1, 0, 2)
+        columns = rows[:, :-1]
+        products = np.matmul(columns, rows.transpose(0, 2, 1))
+        solver = _Solver(np.ascontiguousarray(products[:, :, :-1]))
+        coefficient = solver.solve(products[:, :, -1:])[:, :, 0]
+        residual = self.y - np.matmul(coefficient[:, None, :], columns)[:, 0]
+        return _Solution(columns, products[:, :, :-1], solver, coefficient, residual)
+
+
+@dataclass(frozen=True, slots=True)
+class _Solution:
+    """Line and flanks at given corners; columns (n, terms, points)."""
+
+    columns: FloatArray
+    normal: FloatArray  # (n, terms, terms)
+    solver: _Solver
+    coefficient: FloatArray  # (n, terms)
+    residual: FloatArray  # (n, points)
+
+    def move(self, step: FloatArray) -> FloatArray:
+        """(n, 2) by how much corners and linear terms together would have the corners move."""
+        shared = np.matmul(self.columns, step.transpose(0, 2, 1))
+        own = np.matmul(step, step.transpose(0, 2, 1))
+        own -= np.matmul(shared.transpose(0, 2, 1), self.solver.solve(shared))
+        right = np.matmul(step, self.residual[:, :, None])[:, :, 0]
+        a, b, d = own[:, 0, 0], own[:, 0, 1], own[:, 1, 1]
+        ridge = RIDGE * np.max(np.einsum("nii->ni", self.normal), axis=1)
+        a, d = a + ridge, d + ridge
+        determinant = np.maximum(a * d - b * b, 1e-300)
+        moves = (d * right[:, 0] - b * right[:, 1], a * right[:, 1] - b * right[:, 0])
+        return np.stack(moves, axis=1) / determinant[:, None]
 
 
 def _polish_corners(problem: _Problem, corners: FloatArray) -> FloatArray:
@@ -214,17 +272,16 @@ def _polish_corners(problem: _Problem, corners: FloatArray) -> FloatArray:
     rows = np.arange(len(trial))  # those that still move
     for last in [False] * (ITERATIONS - 1) + [True]:
         part = problem.take(rows)
-        columns, coefficient, residual = part.solve(trial[rows])
-        rss = _penalised_rss(residual, coefficient)
+        found = part.solve(trial[rows])
+        rss = _penalised_rss(found.residual, found.coefficient)
         better = rss < best_rss[rows]
         gained = better & (rss < SETTLED_SHARE * best_rss[rows])
         best_rss[rows] = np.where(better, rss, best_rss[rows])
         best[rows] = np.where(better[:, None], trial[rows], best[rows])
         if last:
             break
-        step = _step(columns, coefficient, part.t, trial[rows, 0], trial[rows, 1], part.scale)
-        move = _solve(np.concatenate([columns, step], axis=2), residual, part.mask)[:, -2:]
-        move = np.clip(move, -1.5, 1.5)
+        step = _step(found.coefficient, part.t, part.mask, trial[rows], part.scale)
+        move = np.clip(found.move(step), -1.5, 1.5)
         # Where the last step made it worse, go half way back instead.
         trial[rows] = np.where(better[:, None], trial[rows] + move, (trial[rows] + best[rows]) / 2)
         trial[rows] = _clip_corners(trial[rows], part.low, part.high)
@@ -251,32 +308,27 @@ def fit_windows(windows: Windows, left: FloatArray, right: FloatArray, with_bow:
     left, right : (n,) first guess of the corners, in points from the middle point of each window
     with_bow : let plateaus bow, as rails do that sink and recover within one; see LobeFit.bow_share
     """
-    reach = np.maximum(windows.n_left, windows.n_right)
-    is_short = reach <= SHORT_REACH
-    if is_short.any() and not is_short.all():  # short windows need not carry the long ones' empty points
-        parts = [(rows, _fit(windows.take(rows), left[rows], right[rows], with_bow))
-                 for rows in (np.flatnonzero(is_short), np.flatnonzero(~is_short))]  # fmt: skip
-        merged = {}
-        for name in LobeFit.__slots__:
-            whole = np.zeros(len(windows), dtype=getattr(parts[0][1], name).dtype)
-            for rows, part in parts:
-                whole[rows] = getattr(part, name)
-            merged[name] = whole
-        return LobeFit(**merged)
-    return _fit(windows, left, right, with_bow)
+    order = np.argsort(windows.n_left + windows.n_right, kind="stable")
+    parts = []
+    for rows in np.array_split(order, max(1, round(len(order) / AT_ONCE))):
+        parts.append(_fit(windows.take(rows), left[rows], right[rows], with_bow))
+    place = np.empty(len(order), dtype=np.intp)
+    place[order] = np.arange(len(order))
+    return LobeFit(
+        **{name: np.concatenate([getattr(part, name) for part in parts])[place] for name in LobeFit.__slots__}
+    )
 
 
 def _fit(windows: Windows, left: FloatArray, right: FloatArray, with_bow: bool) -> LobeFit:
     """`fit_windows` for windows of much the same length."""
-    reach = int(max(windows.n_left.max(), windows.n_right.max()))
-    point = np.arange(-reach, reach + 1)
-    inside = (point >= -windows.n_left[:, None]) & (point <= windows.n_right[:, None])
-    mask = inside.astype(float)
     n_points = (windows.n_left + windows.n_right + 1).astype(np.intp)
-    y = windows.volts[:, SIDE - reach : SIDE + reach + 1]
+    place = np.arange(int(n_points.max()))
+    mask = (place < n_points[:, None]).astype(float)
+    point = place - windows.n_left[:, None]
+    y = windows.volts[np.arange(len(windows))[:, None], np.minimum(SIDE + point, 2 * SIDE)]
     y0 = np.sum(y * mask, axis=1) / n_points
     problem = _Problem(
-        t=np.broadcast_to(point.astype(float), y.shape),
+        t=point.astype(float),
         y=(y - y0[:, None]) * mask,
         mask=mask,
         averaged=windows.averaged,
@@ -293,22 +345,20 @@ def _describe(problem: _Problem, corners: FloatArray, windows: Windows, y0: Floa
     """Everything that is kept of the fits at these corners, with its uncertainty."""
     left, right = corners[:, 0], corners[:, 1]
     t, mask, scale = problem.t, problem.mask, problem.scale
-    columns, coefficient, residual = problem.solve(corners)
-    bow = coefficient[:, N_FLAT] if problem.with_bow else np.zeros(len(t))
+    found = problem.solve(corners)
+    coefficient, residual = found.coefficient[:, :N_FLAT], found.residual
+    bow = found.coefficient[:, N_FLAT] if problem.with_bow else np.zeros(len(t))
     promised = -(coefficient[:, 2] + coefficient[:, 5]) / 2 * (right - left) / 2 / scale / 2
-    columns, coefficient = columns[:, :, :N_FLAT], coefficient[:, :N_FLAT]
-    step = _step(columns, coefficient, t, left, right, scale)
-    joint = np.concatenate([columns, step], axis=2) * mask[:, :, None]
-    normal = np.matmul(joint.transpose(0, 2, 1), joint)
-    diagonal = np.arange(normal.shape[1])
-    normal[:, diagonal, diagonal] += (RIDGE * np.einsum("nii->ni", normal).max(axis=1))[:, None]
-    covariance = np.linalg.inv(normal)
-    spread = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2)[:, N_FLAT:], 0))
-    mean_slope, mean_curvature = np.zeros(N_FLAT + 2), np.zeros(N_FLAT + 2)
-    mean_slope[[2, 5]], mean_curvature[[3, 6]] = -0.5, -1.0
-    slope_sd = np.sqrt(np.maximum(mean_slope @ covariance @ mean_slope, 0))
-    curvature_sd = np.sqrt(np.maximum(mean_curvature @ covariance @ mean_curvature, 0))
-    shared = (mean_slope @ covariance @ mean_curvature) / np.maximum(slope_sd * curvature_sd, 1e-30)
+    step = _step(coefficient, t, mask, corners, scale)
+    joint = np.concatenate([found.columns[:, :N_FLAT], step], axis=1)
+    wanted = np.zeros((N_FLAT + 2, 4))  # either corner, mean slope and mean curvature
+    wanted[N_FLAT, 0] = wanted[N_FLAT + 1, 1] = 1.0
+    wanted[[2, 5], 2], wanted[[3, 6], 3] = -0.5, -1.0
+    solver = _Solver(np.matmul(joint, joint.transpose(0, 2, 1)))
+    covariance = np.matmul(wanted.T, solver.solve(np.broadcast_to(wanted, (len(t), *wanted.shape))))
+    spread = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0))
+    slope_sd, curvature_sd = spread[:, 2], spread[:, 3]
+    shared = covariance[:, 2, 3] / np.maximum(slope_sd * curvature_sd, 1e-30)
     top = mask * (t >= left[:, None]) * (t <= right[:, None])
     n_left = np.sum(mask * (t < left[:, None]), axis=1)
     n_right = np.sum(mask * (t > right[:, None]), axis=1)
@@ -328,7 +378,7 @@ def _describe(problem: _Problem, corners: FloatArray, windows: Windows, y0: Floa
         n_points=n_points,
         n_top=np.sum(top, axis=1).astype(np.intp),
         averaged=m,
-        curvature_v=coefficient @ mean_curvature[:N_FLAT] / (scale * m) ** 2,
+        curvature_v=coefficient @ wanted[:N_FLAT, 3] / (scale * m) ** 2,
         start_sd=spread[:, 0] * m,
         stop_sd=spread[:, 1] * m,
         slope_sd=slope_sd / (scale * m),

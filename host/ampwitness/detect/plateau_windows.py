@@ -176,7 +176,7 @@ class _Family:
     """Orthonormal bases for windows of one number of points; hypotheses sorted by the length of the plateau."""
 
     smooth: FloatArray  # (n_points, n_smooth)
-    flat: FloatArray  # (N_FLAT, n_points, n_hypotheses), zero where a hypothesis has fewer parameters
+    flat: npt.NDArray[np.float32]  # (n_hypotheses, N_FLAT, n_points), zero where one has fewer parameters
     corners: FloatArray  # (n_hypotheses, 2), in points from the window's first
     length: FloatArray  # (n_hypotheses,)
 
@@ -217,7 +217,9 @@ def _family(n_points: int) -> _Family:
     bases = flat_bases(n_points, table)
     x = np.linspace(-1, 1, n_points)
     smooth = np.linalg.qr(np.polynomial.legendre.legvander(x, min(8, n_points // 2) - 1))[0]
-    return _Family(smooth, np.ascontiguousarray(bases.transpose(2, 1, 0)), table, table[:, 1] - table[:, 0])
+    return _Family(
+        smooth, np.ascontiguousarray(bases.transpose(0, 2, 1), dtype=np.float32), table, table[:, 1] - table[:, 0]
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,16 +258,24 @@ def test_flatness(windows: Windows) -> FlatTest:
         y = y - y.mean(axis=1, keepdims=True)
         power = np.sum(y**2, axis=1)
         result.smooth_rss_v2[rows] = power - np.sum((y @ family.smooth) ** 2, axis=1)
-        explained = np.zeros((len(rows), high - low))
-        for basis in family.flat:
-            part = y @ basis[:, low:high]
-            part *= part
-            explained += part
         inside = np.round(family.corners[low:high]).astype(np.intp)
-        explained *= is_high[:, inside[:, 0]] & is_high[:, inside[:, 1]]
-        best = np.argmax(explained, axis=1)
-        result.flat_rss_v2[rows] = power - explained[np.arange(len(rows)), best]
-        corners = family.corners[low:high][best] + (first[rows] - SIDE)[:, None]
+        corners_high = is_high[:, inside[:, 0]] & is_high[:, inside[:, 1]]
+        best = low + _choose(family.flat[low:high], y, corners_high)
+        # Single precision serves to choose; what is left is then taken twice through the one that was chosen.
+        basis = family.flat[best].astype(np.float64)
+        for _ in range(2):
+            y = y - np.matmul(np.matmul(basis, y[:, :, None]).transpose(0, 2, 1), basis)[:, 0]
+        result.flat_rss_v2[rows] = np.where(corners_high[np.arange(len(rows)), best - low], np.sum(y**2, axis=1), power)
+        corners = family.corners[best] + (first[rows] - SIDE)[:, None]
         result.corner_left[rows] = corners[:, 0]
         result.corner_right[rows] = corners[:, 1]
     return result
+
+
+def _choose(bases: npt.NDArray[np.float32], y: FloatArray, allowed: npt.NDArray[np.bool_]) -> IntArray:
+    """(n,) which of the (n_hypotheses, terms, n_points) bases explains most of each row, of those that are allowed."""
+    n_hypotheses, n_terms, n_points = bases.shape
+    part = bases.reshape(-1, n_points) @ y.T.astype(np.float32)
+    part *= part
+    explained = part.reshape(n_hypotheses, n_terms, -1).sum(axis=1).T
+    return np.asarray(np.argmax(explained * allowed, axis=1))
