@@ -10,7 +10,7 @@ Source: our choice, measured in tests/detect_clipping.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -20,7 +20,7 @@ from ampwitness.detect.clip_screen import Crests, Suspects, find_crests, find_su
 from ampwitness.detect.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S, LaggedMeans, Stretch
 from ampwitness.detect.lobe_fit import LobeFit, fit_windows
 from ampwitness.detect.overdrive import Corners, extrapolate_crests, measure_liveliness
-from ampwitness.detect.plateau_windows import SHORTEST_FLANK_S, WIDTHS, FlatTest, Windows, cut_windows, test_flatness
+from ampwitness.detect.plateau_windows import SHORTEST_FLANK_S, WIDTHS, FlatTest, Windows, cut_windows, test_both
 from ampwitness.types import FloatArray
 
 IntArray = npt.NDArray[np.intp]
@@ -42,6 +42,7 @@ COARSE_CORNER_SD_S = 1e-4
 MOST_BOW = 0.15  # of the crest that the flanks promise: more is no plateau
 BOW_COST = 1.25  # by so much a bow must lower the misfit
 SHORTEST_BOWED = 5.0  # samples, half a plateau
+WIDE_MISSES = 3.0  # times as much as the narrow window on the first search's grid: then the wide one is not fitted
 FITS_WELL = 4.0  # reduced chi-square up to which the wide window is kept
 CREST_STEP_S = 0.25  # one highest unclipped crest is kept for each of these
 CUT_REACH_S = 0.05
@@ -248,17 +249,31 @@ def _gain(test: FlatTest, windows: Windows, noise_v: float) -> FloatArray:
     return np.asarray(np.nan_to_num((test.smooth_rss_v2 - test.flat_rss_v2) / variance))
 
 
+def _chi(test: FlatTest) -> FloatArray:
+    return test.flat_rss_v2 / np.maximum(test.n_points - 10, 2)
+
+
 def _fit_best_width(
     windows: Windows, narrow: Windows, left: FloatArray, right: FloatArray, noise_v: float,
-    is_plain: npt.NDArray[np.bool_],
+    is_plain: npt.NDArray[np.bool_], start_narrow: npt.NDArray[np.bool_] | None = None,
 ) -> tuple[LobeFit, FloatArray]:  # fmt: skip
     """Fit the wide windows, and where they do not fit well the narrow ones; keeps the better. Returns misfits too.
 
-    Faint flats that fit badly are natural crests: those are not fitted again."""
-    fit = fit_windows(windows, left, right)
+    Faint flats that fit badly are natural crests: those are not fitted again. `start_narrow` : (n,) where the wide
+    window need not be tried."""
+    is_done = np.zeros(len(windows), dtype=bool) if start_narrow is None else start_narrow
+    fit = fit_windows(
+        replace(
+            windows,
+            n_left=np.where(is_done, narrow.n_left, windows.n_left),
+            n_right=np.where(is_done, narrow.n_right, windows.n_right),
+        ),
+        left,
+        right,
+    )
     misfit, cost = _misfit(fit, noise_v)
     for with_bow in (False, True):
-        rows = np.flatnonzero((cost > FITS_WELL) & is_plain)
+        rows = np.flatnonzero((cost > FITS_WELL) & is_plain & (with_bow | ~is_done))
         if with_bow:
             rows = rows[(windows.half * windows.averaged)[rows] > SHORTEST_BOWED]
         if not len(rows):
@@ -295,7 +310,7 @@ def _measure(
         return None
     shortest = SHORTEST_FLANK_S * stretch.rate_hz / windows.averaged
     windows, narrow = windows.narrowed(WIDTHS[0], shortest), windows.narrowed(WIDTHS[1], shortest)
-    wide_test, narrow_test = test_flatness(windows), test_flatness(narrow)
+    wide_test, narrow_test = test_both(windows, narrow)
     wide_gain, narrow_gain = _gain(wide_test, windows, noise_v), _gain(narrow_test, narrow, noise_v)
     most_gain = np.maximum(wide_gain, narrow_gain)
     worth = np.flatnonzero(_worth_a_fit(windows, most_gain) if least_gain is None else most_gain >= least_gain)
@@ -306,14 +321,25 @@ def _measure(
     right = np.where(is_wide, wide_test.corner_right, narrow_test.corner_right)[worth]
     windows, gained = windows.take(worth), narrow_gain[worth]
     is_plain = np.maximum(wide_gain, narrow_gain)[worth] >= PLAIN_GAIN
-    fit, misfit = _fit_best_width(windows, narrow.take(worth), left, right, noise_v, is_plain)
+    wide_chi, narrow_chi = _chi(wide_test)[worth], _chi(narrow_test)[worth]
+    start_narrow = is_plain & (
+        wide_chi * windows.averaged > WIDE_MISSES * np.maximum(narrow_chi * windows.averaged, FITS_WELL * noise_v**2)
+    )
+    fit, misfit = _fit_best_width(windows, narrow.take(worth), left, right, noise_v, is_plain, start_narrow)
     _try_again(stretch, windows, fit, misfit, np.maximum(wide_gain, narrow_gain)[worth], noise_v)
     fit_gain = FITTED_GAIN if least_gain is None else 0.0
     return _describe(stretch, lagged, windows, fit, misfit, gained, noise_v, fit_gain)
 
 
+def join_crests(parts: list[Crests]) -> Crests:
+    """One table from some."""
+    return Crests(*(np.concatenate([getattr(part, name) for part in parts]) for name in Crests.__slots__))
+
+
 def crests_to_rows(side: OneSide, crests: Crests, least_gain: float) -> Candidates | None:
-    """Fit crests that no template answered to, taking as the plateau what stays within noise of the top."""
+    """Fit crests that no template answered to, taking as the plateau what stays within noise of the top.
+
+    `side` : either one of the stretch; the crests may be of both"""
     if not len(crests):
         return None
     stretch = side.stretch
@@ -355,7 +381,7 @@ def _try_again(
     shortest = SHORTEST_FLANK_S * stretch.rate_hz / windows.averaged[rows]
     part = windows.take(rows)
     _replace_better(fit, misfit, cost, rows, part, part.narrowed(WIDTHS[1], shortest),
-                    part.centre - part.half, part.centre + part.half, noise_v)  # fmt: skip
+                    part.centre - part.half, part.centre + part.half, noise_v, only_narrow=True)  # fmt: skip
     rows = rows[cost[rows] > FAILED_MISFIT]
     if not len(rows):
         return
@@ -375,11 +401,11 @@ def _try_again(
 
 def _replace_better(
     fit: LobeFit, misfit: FloatArray, cost: FloatArray, rows: IntArray, windows: Windows, narrow: Windows,
-    left: FloatArray, right: FloatArray, noise_v: float,
+    left: FloatArray, right: FloatArray, noise_v: float, only_narrow: bool = False,
 ) -> None:  # fmt: skip
     """Fit these rows again and keep what is better."""
     every = np.ones(len(windows), dtype=bool)
-    other, other_misfit = _fit_best_width(windows, narrow, left, right, noise_v, every)
+    other, other_misfit = _fit_best_width(windows, narrow, left, right, noise_v, every, every & only_narrow)
     _, other_cost = _misfit(other, noise_v)
     better = other_cost < cost[rows]
     misfit[rows[better]], cost[rows[better]] = other_misfit[better], other_cost[better]

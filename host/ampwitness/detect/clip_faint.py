@@ -12,9 +12,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from ampwitness.detect.clip_candidates import Candidates, OneSide, crests_to_rows, lies_on_plateau
+from ampwitness.detect.clip_candidates import Candidates, OneSide, lies_on_plateau
 from ampwitness.detect.clip_pile import find_pile, might_be_plateaus
-from ampwitness.detect.clip_verdict import AT_RAIL_GAIN, FAINT_GAIN, find_plain
+from ampwitness.detect.clip_screen import Crests
+from ampwitness.detect.clip_verdict import AT_RAIL_GAIN, find_plain
 from ampwitness.detect.rail_model import Rail, learn_rail
 
 FEWEST_PLAIN, MOST_PLAIN = 3, 120
@@ -22,8 +23,8 @@ NEAR_SHARE = 0.006  # of the ceiling: how far above what is known of it so far a
 BELOW_SD, ABOVE_SD = 1.5, 3.0  # and in noise of one sample
 
 
-def find_faint(side: OneSide) -> Candidates | None:
-    """Fit the crests that come up to the ceiling which the candidates of a stretch show, and are no candidates yet."""
+def find_faint(side: OneSide) -> Crests | None:
+    """The crests that come up to the ceiling which the candidates of a stretch show, and are no candidates yet."""
     table, crests = side.candidates, side.crests
     rail = _rail_so_far(table)
     if rail is None or not len(crests):
@@ -35,7 +36,7 @@ def find_faint(side: OneSide) -> Candidates | None:
     expected = rail.predict(*side.lagged.at(crests.sample.astype(float)))
     off = crests.level_v - expected
     near = (off >= -BELOW_SD * side.noise_v) & (off <= NEAR_SHARE * expected + ABOVE_SD * side.noise_v)
-    return crests_to_rows(side, crests.take(near), FAINT_GAIN)
+    return crests.take(near)
 
 
 def _rail_so_far(table: Candidates) -> Rail | None:

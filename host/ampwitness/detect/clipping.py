@@ -20,7 +20,7 @@ from typing import Any
 
 import numpy as np
 
-from ampwitness.detect.clip_candidates import Candidates, HighCrests, Look, join, look_at
+from ampwitness.detect.clip_candidates import Candidates, HighCrests, Look, crests_to_rows, join, join_crests, look_at
 from ampwitness.detect.clip_coupled import (
     find_coupling,
     guess_coupling,
@@ -33,7 +33,7 @@ from ampwitness.detect.clip_faint import find_faint
 from ampwitness.detect.clip_shelves import find_shelves
 from ampwitness.detect.clip_soft import find_soft
 from ampwitness.detect.clip_stream import SegmentStream, Stretch, measure_noise
-from ampwitness.detect.clip_verdict import Verdicts, judge
+from ampwitness.detect.clip_verdict import FAINT_GAIN, Verdicts, judge
 from ampwitness.detect.found_clips import CEILINGS, PLACES, SHAPES, ClipTable
 from ampwitness.detect.headroom import summarise_headroom
 from ampwitness.detect.result import DetectorResult
@@ -140,11 +140,11 @@ class ClippingDetector:
         look = look_at(stretch, noise_v, blocked)
         look, held_v = self._ahead_of_capacitor(stretch, noise_v, blocked, look)
         found = list(look.candidates)
-        for side in look.sides:
-            for second_look in (find_shelves, find_faint, find_soft):
-                rows = second_look(side)
-                if rows is not None:
-                    found.append(rows)
+        faint = [crests for side in look.sides if (crests := find_faint(side)) is not None]
+        looks = [find_shelves(side) for side in look.sides] + [find_soft(side) for side in look.sides]
+        if faint:
+            looks.append(crests_to_rows(look.sides[0], join_crests(faint), FAINT_GAIN))
+        found += [rows for rows in looks if rows is not None]
         if held_v is not None:
             for rows in found:
                 note_held(rows, stretch, held_v)

@@ -233,6 +233,14 @@ class FlatTest:
     n_points: IntArray
 
 
+def test_both(windows: Windows, others: Windows) -> tuple[FlatTest, FlatTest]:
+    """`test_flatness` of two sets of windows, which share their bases."""
+    joined = Windows(*(np.concatenate((getattr(windows, name), getattr(others, name))) for name in Windows.__slots__))
+    test, n = test_flatness(joined), len(windows)
+    first, second = ([getattr(test, name)[rows] for name in FlatTest.__slots__] for rows in (slice(n), slice(n, None)))
+    return FlatTest(*first), FlatTest(*second)
+
+
 def test_flatness(windows: Windows) -> FlatTest:
     """Compare, in each window, one polynomial with flanks and a tilted line, over a grid of corners.
 

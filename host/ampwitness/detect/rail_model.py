@@ -131,6 +131,14 @@ def _median(values: FloatArray) -> FloatArray:
     return np.asarray((part[:, (n - 1) // 2] + part[:, n // 2]) / 2)
 
 
+def _solve(normal: FloatArray, right: FloatArray) -> FloatArray:
+    """(m, k, k), (m, k) -> (m, k); where columns say the same, the smallest coefficients that serve."""
+    try:
+        return np.asarray(np.linalg.solve(normal, right[:, :, None])[:, :, 0])
+    except np.linalg.LinAlgError:
+        return np.asarray((np.linalg.pinv(normal, rcond=1e-14, hermitian=True) @ right[:, :, None])[:, :, 0])
+
+
 def _reweighted(
     columns: FloatArray, level: FloatArray, residual: FloatArray, floor: float
 ) -> tuple[FloatArray, FloatArray]:
@@ -153,8 +161,7 @@ def _reweighted(
         weight = np.clip(1 - (residual / (5 * spread[:, None])) ** 2, 0, None) ** 2
         weight[np.count_nonzero(weight, axis=1) < columns.shape[2] + 1] = 1.0
         weighted = turned * weight[:, None, :]
-        inverse = np.linalg.pinv(weighted @ columns, rcond=1e-14, hermitian=True)
-        coefficient = (inverse @ (weighted @ level)[:, :, None])[:, :, 0]
+        coefficient = _solve(weighted @ columns, weighted @ level)
         residual = level - (columns @ coefficient[:, :, None])[:, :, 0]
     return coefficient, spread
 
@@ -188,10 +195,11 @@ def learn_rail(level_v: FloatArray, supply_v: FloatArray, output_v: FloatArray) 
     if n >= 4:
         coefficients, spreads = _reweighted(np.ones((1, n, 1)), level_v, (level_v - middle)[None, :], floor)
         best = (float(spreads[0]), coefficients[0], 0, 0, False, False)
-    if follows:
-        best = _try_terms(best, level_v, supply_v, output_v, floor, with_output=False)
+    still = [_without_supply(level_v, lagged) for lagged in supply_v.T] if follows else None
+    if still is not None:
+        best = _try_terms(best, level_v, supply_v, output_v, floor, still, with_output=False)
     if n >= 12:
-        best = _try_terms(best, level_v, supply_v if follows else None, output_v, floor, with_output=True)
+        best = _try_terms(best, level_v, supply_v, output_v, floor, still, with_output=True)
     spread, coefficient, supply_lag, output_lag, with_supply, with_output = best
     ratio = float(coefficient[1]) if with_supply else 0.0
     sunk = float(coefficient[-1]) if with_output else 0.0
@@ -203,39 +211,36 @@ def learn_rail(level_v: FloatArray, supply_v: FloatArray, output_v: FloatArray) 
 
 
 def _try_terms(
-    best: tuple[float, FloatArray, int, int, bool, bool],
-    level: FloatArray,
-    supply: FloatArray | None,
-    output: FloatArray,
-    floor: float,
-    with_output: bool,
-) -> tuple[float, FloatArray, int, int, bool, bool]:
-    """Keep a larger model only where it narrows the spread by a fifth."""
+    best: tuple[float, FloatArray, int, int, bool, bool], level: FloatArray, supply: FloatArray, output: FloatArray,
+    floor: float, still: list[FloatArray] | None, with_output: bool,
+) -> tuple[float, FloatArray, int, int, bool, bool]:  # fmt: skip
+    """Keep a larger model only where it narrows the spread by a fifth.
+
+    still : of each supply lag what `_without_supply` leaves; None: the supply is left out"""
     limit = best[0] * 0.8
-    n = len(level)
     pairs = [
         (supply_lag, output_lag)
-        for supply_lag in (range(supply.shape[1]) if supply is not None else [-1])
+        for supply_lag in (range(len(still)) if still is not None else [-1])
         for output_lag in (range(output.shape[1]) if with_output else [-1])
     ]
     columns, start = [], []
     for supply_lag, output_lag in pairs:
-        terms: list[FloatArray] = [np.ones(n)]
-        if supply is not None:
+        terms: list[FloatArray] = [np.ones(len(level))]
+        if still is not None:
             terms.append(supply[:, supply_lag])
         if with_output:
             terms.append(output[:, output_lag])
         columns.append(np.stack(terms, axis=1))
-        start.append(level - np.median(level) if supply is None else _without_supply(level, supply[:, supply_lag]))
+        start.append(level - np.median(level) if still is None else still[supply_lag])
     coefficients, spreads = _reweighted(np.stack(columns), level, np.stack(start), floor)
     for (supply_lag, output_lag), coefficient, spread in zip(pairs, coefficients, spreads.tolist(), strict=True):
-        if supply is not None and coefficient[1] < 0:
+        if still is not None and coefficient[1] < 0:
             continue
         if with_output and coefficient[-1] > 0:
             continue
         if spread < limit:
             limit = spread
-            best = (spread, coefficient, max(supply_lag, 0), max(output_lag, 0), supply is not None, with_output)
+            best = (spread, coefficient, max(supply_lag, 0), max(output_lag, 0), still is not None, with_output)
     return best
 
 
