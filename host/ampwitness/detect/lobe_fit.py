@@ -262,7 +262,7 @@ class _Solution:
         a, d = a + ridge, d + ridge
         determinant = np.maximum(a * d - b * b, 1e-300)
         moves = (d * right[:, 0] - b * right[:, 1], a * right[:, 1] - b * right[:, 0])
-        return np.stack(moves, axis=1) / determinant[:, None]
+        return np.asarray(np.stack(moves, axis=1) / determinant[:, None])
 
 
 def _polish_corners(problem: _Problem, corners: FloatArray) -> FloatArray:

@@ -155,7 +155,8 @@ def _reweighted(
     (m, terms) coefficients and (m,) spreads
     """
     turned = columns.transpose(0, 2, 1)
-    coefficient, spread = np.zeros(columns.shape[::2]), np.full(len(columns), floor)
+    spread = np.full(len(columns), floor)
+    coefficient: FloatArray = np.zeros(columns.shape[::2])
     for _ in range(8):
         spread = np.maximum(floor, 1.4826 * _median(np.abs(residual)))
         weight = np.clip(1 - (residual / (5 * spread[:, None])) ** 2, 0, None) ** 2
