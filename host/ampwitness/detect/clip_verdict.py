@@ -18,6 +18,7 @@ from ampwitness.detect.clip_candidates import Candidates, HighCrests, join
 from ampwitness.detect.clip_pile import Pile, find_pile, might_be_plateaus
 from ampwitness.detect.clip_soft import ceiling_of
 from ampwitness.detect.clip_source import find_source_flats, is_source_for_sure, lies_at_many_levels
+from ampwitness.detect.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
 from ampwitness.detect.headroom import Room, measure_room
 from ampwitness.detect.rail_model import Rail, iter_neighbours, learn_rail, local_drift, summarise_rail
 from ampwitness.types import FloatArray
@@ -362,7 +363,8 @@ def _headroom(rail: Rail, crests: HighCrests, sign: float) -> float | None:
 def _join_crests(parts: list[HighCrests]) -> HighCrests:
     if not parts:
         empty = np.zeros(0)
-        return HighCrests(empty, empty, empty, empty, np.zeros((0, 1)), np.zeros((0, 1)))
+        lags = np.zeros((0, len(SUPPLY_LAGS_S))), np.zeros((0, len(OUTPUT_LAGS_S)))
+        return HighCrests(empty, empty, empty, empty, *lags)
     return HighCrests(*(np.concatenate([getattr(part, name) for part in parts]) for name in HighCrests.__slots__))
 
 

@@ -20,7 +20,7 @@ from typing import Any
 
 import numpy as np
 
-from ampwitness.detect.clip_candidates import Candidates, HighCrests, Look, crests_to_rows, join, join_crests, look_at
+from ampwitness.detect.clip_candidates import Look, crests_to_rows, join_crests, look_at
 from ampwitness.detect.clip_coupled import (
     find_coupling,
     guess_coupling,
@@ -30,11 +30,11 @@ from ampwitness.detect.clip_coupled import (
     undo,
 )
 from ampwitness.detect.clip_faint import find_faint
+from ampwitness.detect.clip_ledger import ClipLedger
 from ampwitness.detect.clip_shelves import find_shelves
 from ampwitness.detect.clip_soft import find_soft
 from ampwitness.detect.clip_stream import SegmentStream, Stretch, measure_noise
-from ampwitness.detect.clip_verdict import FAINT_GAIN, Verdicts, judge
-from ampwitness.detect.found_clips import CEILINGS, PLACES, SHAPES, ClipTable
+from ampwitness.detect.clip_verdict import FAINT_GAIN
 from ampwitness.detect.headroom import summarise_headroom
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.streams import REDUCED
@@ -47,7 +47,6 @@ NOISE_FLOOR_SHARE = 5e-5  # of the highest value: nothing in this chain is more 
 NOISE_MEMORY = 3  # stretches over which the quietest one tells the noise
 SATURATION_MARGIN_S = 0.001
 SEEN_SAMPLES = 4  # of a flat top, at least
-NEIGHBOURS_S = 1.0  # many clips within this make an attention serious
 
 
 @dataclass(slots=True)
@@ -61,8 +60,7 @@ class _Running:
     seen: list[Interval] = field(default_factory=list)  # unbroken spans
     judged_s: float = 0.0
     not_judged: list[NotJudged] = field(default_factory=list)
-    candidates: list[Candidates] = field(default_factory=list)
-    crests: list[HighCrests] = field(default_factory=list)
+    ledger: ClipLedger = field(default_factory=ClipLedger)
     cut: list[tuple[float, float]] = field(default_factory=list)
     coupled_per_s: list[float] = field(default_factory=list)
     saw_supply: bool = False
@@ -72,7 +70,7 @@ class _Running:
 class ClippingDetector:
     """Finds clipped half-cycles on the trace `output`, with `supply` beside it if there is one.
 
-    Memory: one stretch of a few seconds, some 300 bytes for each candidate and one row for each quarter second.
+    Memory: one stretch of a minute, what ClipLedger keeps, and one row for each quarter second.
     """
 
     name = "clipping"
@@ -148,8 +146,7 @@ class ClippingDetector:
         if held_v is not None:
             for rows in found:
                 note_held(rows, stretch, held_v)
-        run.candidates += found
-        run.crests += look.others
+        run.ledger.add(found, look.others)
         run.cut += look.cut
 
     def _ahead_of_capacitor(
@@ -187,14 +184,12 @@ class ClippingDetector:
         """Learn the rail, judge the candidates, answer."""
         self._close_stream()
         run = self._run
-        verdicts = judge(join(run.candidates), run.crests)
+        run.ledger.finish()
         return DetectorResult(
-            findings=FindingList([self._table(verdicts)]),
-            coverage=self._coverage(verdicts),
-            summary=self._summary(verdicts),
+            findings=FindingList([run.ledger.table]), coverage=self._coverage(), summary=self._summary()
         )
 
-    def _coverage(self, verdicts: Verdicts) -> Coverage:
+    def _coverage(self) -> Coverage:
         run = self._run
         spans = list(run.not_judged)
         saturated_s = 0.0
@@ -206,31 +201,8 @@ class ClippingDetector:
         spans.sort(key=lambda span: (span.start_s, span.stop_s))
         return Coverage(self.name, max(0.0, run.judged_s - saturated_s), tuple(spans))
 
-    def _table(self, verdicts: Verdicts) -> ClipTable:
-        """The clips as rows by start."""
-        table = verdicts.clips
-        order = np.argsort(table["start_s"], kind="stable")
-        starts = table["start_s"][order]
-        names = (
-            (verdicts.shape, SHAPES, "shape"),
-            (verdicts.where, PLACES, "where"),
-            (verdicts.ceiling, CEILINGS, "ceiling"),
-        )  # fmt: skip
-        near = np.searchsorted(starts, starts + NEIGHBOURS_S) - np.searchsorted(starts, starts - NEIGHBOURS_S)
-        columns = {name: column[order] for name, column in table.columns.items()}
-        columns |= {name: np.array([known.index(word) for word in words], dtype=float)[order]
-                    for words, known, name in names}  # fmt: skip
-        level_v = np.maximum(columns["level_v"] - columns["held_v"], 1e-6)  # at the terminals
-        crest_v = np.maximum(columns["crest_v"], columns["level_v"]) - columns["held_v"]
-        columns["overdrive_db"] = 20 * np.log10(np.maximum(crest_v, level_v) / level_v)
-        columns["n_near"] = near.astype(float)
-        columns["expected_v"] = verdicts.expected_v[order]
-        columns["threshold"], columns["confidence"] = verdicts.threshold[order], verdicts.confidence[order]
-        return ClipTable(columns, table.supply[order], table.output[order])
-
-    def _summary(self, verdicts: Verdicts) -> dict[str, Any]:
-        run = self._run
-        clips = verdicts.clips
+    def _summary(self) -> dict[str, Any]:
+        run, ledger = self._run, self._run.ledger
         reasons = []
         if run.lowest_rate_hz:
             reasons.append(
@@ -246,24 +218,20 @@ class ClippingDetector:
                 "ahead of it"
             )
         return {
-            "n_clips": len(clips),
-            "n_positive": int(np.count_nonzero(clips["sign"] > 0)),
-            "n_negative": int(np.count_nonzero(clips["sign"] < 0)),
-            "n_soft": verdicts.shape.count("soft"),
-            "n_in_source": sum(where == "source" for where in verdicts.where),
-            "n_candidates": verdicts.n_candidates,
+            "n_clips": len(ledger.table),
+            **ledger.counts,
             "noise_v": float(min(run.noises)) if run.noises else None,
-            "rails": verdicts.rails,
-            "rail_model": verdicts.rail_model,
-            "lowest_headroom_db": verdicts.lowest_headroom_db,
+            "rails": ledger.rails,
+            "rail_model": ledger.rail_model,
+            "lowest_headroom_db": ledger.lowest_headroom_db,
             "coupling_hz": coupling_hz,
             "headroom": summarise_headroom(
-                verdicts.rooms,
+                ledger.rooms,
                 run.seen,
-                np.stack((clips["start_s"], clips["stop_s"]), axis=1),
+                np.stack((ledger.table.start_s, ledger.table.stop_s), axis=1),
                 _merged(run.saturated),
             ),
-            "remarks": tuple(reasons) + verdicts.remarks,
+            "remarks": tuple(reasons) + ledger.remarks,
         }
 
 

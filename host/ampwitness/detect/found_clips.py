@@ -25,6 +25,7 @@ from ampwitness.detect.clip_cause import (
     judge_clip,
     learn_ceilings_from,
 )
+from ampwitness.detect.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
 from ampwitness.detect.overdrive import overdrive_interval
 from ampwitness.detect.supply_model import SupplyModel
 from ampwitness.finding_list import FindingTable
@@ -70,26 +71,49 @@ class ClipTable(FindingTable):
     kind = "clip"
 
     def __init__(self, columns: Mapping[str, FloatArray], supply: FloatArray, output: FloatArray) -> None:
-        self.start_s, self.stop_s = columns["start_s"], columns["stop_s"]
-        self._overdrive_db = columns["overdrive_db"]
+        self.start_s = self.stop_s = self._overdrive_db = np.zeros(0)
         self._n_supply, self._n_output = supply.shape[1], output.shape[1]
         self._pieces = Pieces()
-        for first in range(0, len(self.start_s), _BLOCK):
-            block = slice(first, first + _BLOCK)
-            parts = [*(columns[name][block] for name in NUMBERS), *supply[block].T, *output[block].T]
-            self._pieces.append(np.stack(parts, axis=1).astype(np.float64).tobytes())
+        self._rest = np.zeros((0, len(NUMBERS) + self._n_supply + self._n_output))  # of a last block
         self._judged: _Judged | None = None
-        self._open: tuple[int, FloatArray] = (-1, np.zeros((0, 0)))
+        self._open: tuple[int, FloatArray] = (-1, self._rest)
+        self.add(columns, supply, output)
+
+    @classmethod
+    def empty(cls) -> ClipTable:
+        """Without a clip as yet."""
+        nothing = np.zeros(0)
+        lags = np.zeros((0, len(SUPPLY_LAGS_S))), np.zeros((0, len(OUTPUT_LAGS_S)))
+        return cls(dict.fromkeys(NUMBERS, nothing), *lags)
+
+    def add(self, columns: Mapping[str, FloatArray], supply: FloatArray, output: FloatArray) -> None:
+        """Take more clips, which start after all that are there."""
+        self.start_s = np.concatenate((self.start_s, columns["start_s"]))
+        self.stop_s = np.concatenate((self.stop_s, columns["stop_s"]))
+        self._overdrive_db = np.concatenate((self._overdrive_db, columns["overdrive_db"]))
+        for first in range(0, len(columns["start_s"]), _BLOCK):
+            rows = slice(first, first + _BLOCK)
+            parts = [*(columns[name][rows] for name in NUMBERS), *supply[rows].T, *output[rows].T]
+            self._rest = np.concatenate((self._rest, np.stack(parts, axis=1).astype(np.float64)))
+            if len(self._rest) >= _BLOCK:
+                self._pieces.append(self._rest[:_BLOCK].tobytes())
+                self._rest = self._rest[_BLOCK:]
+
+    @property
+    def _n_blocks(self) -> int:
+        return len(self._pieces) + (len(self._rest) > 0)
 
     def _block(self, at: int) -> FloatArray:
+        if at == len(self._pieces):
+            return self._rest
         if self._open[0] != at:
-            width = len(NUMBERS) + self._n_supply + self._n_output
+            width = self._rest.shape[1]
             self._open = (at, np.frombuffer(self._pieces.read(at), dtype=np.float64).reshape(-1, width))
         return self._open[1]
 
     def column(self, name: str) -> FloatArray:
         """(n,) one of NUMBERS."""
-        parts = [self._block(at)[:, _AT[name]] for at in range(len(self._pieces))]
+        parts = [self._block(at)[:, _AT[name]] for at in range(self._n_blocks)]
         return np.concatenate(parts) if parts else np.zeros(0)
 
     def read(self, row: int) -> Finding:
@@ -112,7 +136,7 @@ class ClipTable(FindingTable):
         if key == "plateau_v":
             parts = [
                 rows[:, _AT["sign"]] * (rows[:, _AT["level_v"]] - rows[:, _AT["held_v"]])
-                for rows in map(self._block, range(len(self._pieces)))
+                for rows in map(self._block, range(self._n_blocks))
             ]
             return np.concatenate([np.zeros(0), *parts])
         return super().numbers(key)
@@ -159,7 +183,7 @@ class ClipTable(FindingTable):
         """Block by block, by polarity: rows that stand at a ceiling of the amplifier's, and whether their lagged supply
         is known."""
         first = len(NUMBERS)
-        for number in range(len(self._pieces)):
+        for number in range(self._n_blocks):
             rows = self._block(number)
             rows = rows[(rows[:, _AT["where"]] != PLACES.index("source")) & (rows[:, _AT["sharpness"]] == 0)]
             known = np.isfinite(rows[:, first : first + self._n_supply]).all(axis=1) & (self._n_supply > 0)
@@ -183,7 +207,7 @@ class ClipTable(FindingTable):
         judged.__dict__.update(self.__dict__)
         judged._judged = None
         cause, lost_db = np.full(len(self), CAUSES.index("not decidable"), dtype=np.int8), np.full(len(self), np.nan)
-        for at in range(len(self._pieces)):
+        for at in range(self._n_blocks):
             rows = slice(at * _BLOCK, (at + 1) * _BLOCK)
             cause[rows], lost_db[rows] = _judge_block(self._block(at), self._n_supply, ceilings, model)
         judged._judged = _Judged(ceilings, model, cause, lost_db)

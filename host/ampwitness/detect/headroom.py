@@ -22,6 +22,7 @@ from ampwitness.types import FloatArray, Interval
 LEAST_PASSAGE_S = 1.0  # clips closer together than this leave no passage between them
 PASSAGE_S = 10.0  # a passage is no longer than this; in long recordings than a doubling of it
 MOST_PASSAGES = 600
+KEPT_S = 0.25
 NO_CEILING = "nothing clipped in the amplifier, so its ceiling was not seen"
 COLUMNS = (
     "start_s", "stop_s", "headroom_db", "uncertainty_db", "at_s", "crest_v", "ceiling_v", "supply_v",
@@ -77,6 +78,14 @@ def measure_room(rail: Rail, sign: float, plateaus: Candidates, crests: HighCres
         ceiling_v=sign * ceiling_v,
         supply_v=supply_v,
     )
+
+
+def keep_least(room: Room) -> Room:
+    """The crest with the least room in each KEPT_S: long recordings are asked for the least in passages far longer."""
+    step = np.floor(room.time_s / KEPT_S)
+    order = np.lexsort((room.room_db, step))
+    first = order[np.concatenate((np.ones(len(order[:1]), dtype=bool), np.diff(step[order]) > 0))]
+    return Room(*(getattr(room, name)[first] for name in Room.__slots__))
 
 
 def summarise_headroom(
