@@ -58,6 +58,11 @@ def test_three_kinds_of_ceiling_are_learned() -> None:
     assert bent is not None
     assert bent.kind == "regulated until the supply is too low"
     assert bent.knee_v == pytest.approx(12.2, abs=0.05)
+    # Many crests at nearly one supply stand at nearly one level: the few above say that it rises on.
+    piled = [_clip(3 * v - 1, v) for v in np.linspace(11.6, 11.75, 200)]
+    rising = [_clip(3 * v - 1.1, v) for v in np.linspace(11.8, 12.6, 9)]
+    lower = [_clip(3 * v - 1, v) for v in np.linspace(11.0, 11.6, 40)]
+    assert learn_ceiling([*piled, *rising, *lower]).kind == "follows supply"  # type: ignore[union-attr]
     assert learn_ceiling(_clips(lambda v: 30.0, 4)) is None
     assert learn_ceiling([_clip(30.0, 12.0) for _ in range(30)]) is None  # the supply never moved
 

@@ -34,6 +34,7 @@ LAG_STEP = 0.25
 KNEE_ROUNDS = 3
 _LEVEL_SHARE = 0.12  # of the rise that the line would have made, that plateaus of one level may lie apart
 _HIGHEST = (3, 4, 5, 6, 8, 11, 15, 20, 28, 40)  # so many plateaus of the highest supplies may share a level
+_TOPMOST = 5  # plateaus of the highest supplies, of which half must lie on the level
 _SPREAD_FLOOR_SHARE = 0.0005
 _TUKEY = 4.7
 
@@ -202,8 +203,11 @@ def _find_knee(line: CeilingFit, level: FloatArray, supply: FloatArray) -> Ceili
         # How nearly one level: beside their own spread, against how far the line would have risen over it.
         risen_v = float(np.max(line.constant_v + line.ratio * supply[above])) - top_v
         on_level = np.abs(level[above] - top_v) <= max(tolerance_v, _LEVEL_SHARE * risen_v)
-        # Crests at one supply say nothing about a level that stands still.
+        # Crests at one supply say nothing about a level that stands still, and those of the highest supplies must be on
+        # it: many at one supply would outvote the few that show how it rises on.
         if np.mean(on_level) < 0.85 or np.ptp(supply[above]) < LEAST_RANGE_V / 2:
+            continue
+        if np.mean(on_level[np.argsort(-supply[above], kind="stable")[:_TOPMOST]]) < 0.5:
             continue
         most = int(np.count_nonzero(above))
         still_v = float(np.median(level[above][on_level]))
