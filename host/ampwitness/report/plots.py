@@ -217,13 +217,16 @@ def _draw_supply_marks(axes: Axes, finding: Finding) -> None:
                 f"{label} {level_v:.2f} V",
                 (1.0, level_v),
                 xycoords=("axes fraction", "data"),
-                xytext=(-4, 2 if is_low else -2),
+                xytext=(-4, -2 if is_low else 2),  # beyond what is drawn: between the two the supply comes back
                 textcoords="offset points",
                 ha="right",
-                va="bottom" if is_low else "top",
+                va="top" if is_low else "bottom",
                 fontsize=9,
                 bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.7, "pad": 1},
             )
+    low_v, high_v = axes.get_ylim()
+    room_v = 0.11 * (high_v - low_v)
+    axes.set_ylim(low_v - room_v, high_v + room_v)
 
 
 def draw_enlarged(finding: Finding, window: TraceWindow, neighbours: Sequence[Finding] = ()) -> Figure:
