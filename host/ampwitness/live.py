@@ -15,7 +15,9 @@ from ampwitness.link.monitor import StreamMonitor
 from ampwitness.link.session import BoardSession
 from ampwitness.recording import RecordingWriter
 from ampwitness.types import Block, Calibration, Chunk, Hello, LinkHealth, Status, TraceWindow
+from ampwitness.waveform.adc_correction import NOMINAL_ADC, make_correction
 from ampwitness.waveform.assemble import Assembler
+from ampwitness.waveform.response import design_inverse, response_of
 
 LIVE_WINDOW_S = 0.04  # 25 windows a second; with the board's 5 ms frames and the 4 ms filter well under 150 ms of delay
 WAIT_S = 0.05  # a caller with a screen to refresh hears from us at least this often
@@ -93,6 +95,7 @@ class LiveFeed:
             and kept.
         DiskFullError, OutputError : the recording cannot be written; what it holds stays readable.
         """
+        self._make_tables()
         self.session.start()
         told_s = time.monotonic()
         for chunk in self.session.chunks(wait_s):
@@ -107,6 +110,12 @@ class LiveFeed:
         for item in self._decoder.finish():
             yield from self._assembler.push(item)
         yield from self._assembler.finish()
+
+    def _make_tables(self) -> None:
+        """Tables and filters that the first block asks for: kept by their makers, and made while nobody waits yet."""
+        make_correction(NOMINAL_ADC, self.hello.averaging, float(self.hello.counts_per_code))
+        for role in self.hello.roles:
+            design_inverse(response_of(self.hello, role))
 
     def _decode(self, chunk: Chunk) -> Iterator[TraceWindow]:
         if not chunk.raw:

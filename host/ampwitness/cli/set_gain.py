@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import json
+import shutil
 import signal
 import sys
+import textwrap
 import time
 from collections import deque
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 import click
 import numpy as np
@@ -34,7 +36,7 @@ from ampwitness.live import LiveFeed
 from ampwitness.recording import RecordingWriter
 from ampwitness.recording.writer import refuse_existing
 from ampwitness.types import Finding, TraceWindow
-from ampwitness.waveform.response import HALF_TAPS, PASS_FRACTION, design_inverse, response_of
+from ampwitness.waveform.response import HALF_TAPS, PASS_FRACTION
 from ampwitness.waveform.tone_clip import hard_clip_level_db
 
 AFTER_DONE_S = 1.0
@@ -109,7 +111,7 @@ def set_gain(
     out = out or Path(datetime.now().strftime("ampwitness-gain-%Y%m%d-%H%M%S.mcap"))
     refuse_existing(out)
     answers = _parse_answers(given)
-    click.echo(f"{SAFETY} {CAUTION}", err=True)
+    click.echo(_wrapped(f"{SAFETY} {CAUTION}", sys.stderr), err=True)
     if sys.stdin is not None and sys.stdin.isatty() and not as_json:
         answers = _ask(answers)
     for question in QUESTIONS:
@@ -144,13 +146,21 @@ def _say(run: _Run, finding: Finding, delays: dict[str, float | int], out: Path,
                   "step_reached": run.walk.step}  # fmt: skip
         click.echo(json.dumps(result, indent=1))
         return
-    click.echo(str(finding.measured["line"]))
+    click.echo(_wrapped(str(finding.measured["line"]), sys.stdout))
     if "median_ms" in delays:
-        click.echo(
+        said = (
             f"Delay from wire to screen: median {delays['median_ms']} ms, 95 % {delays['p95_ms']} ms, largest "
             f"{delays['largest_ms']} ms over {delays['n_refreshes']} refreshes."
         )
+        click.echo(_wrapped(said, sys.stdout))
     click.echo(f"Recorded in {out}. Next: ampwitness report {out} --html {out.with_suffix('.html')}")
+
+
+def _wrapped(text: str, stream: TextIO) -> str:
+    """Text with its words whole on a terminal; as it is for a program that reads it."""
+    if not stream.isatty():
+        return text
+    return textwrap.fill(text, max(40, shutil.get_terminal_size((90, 24)).columns - 1), break_on_hyphens=False)
 
 
 def _parse_answers(given: tuple[str, ...]) -> dict[str, str]:
@@ -195,8 +205,7 @@ class _Run:
         # Tables and filters are made now, while nobody waits for a screen.
         self._meter.warm_up(float(session.hello.rate_hz))
         hard_clip_level_db(KNEE_PERCENT)
-        for role in session.hello.roles:
-            design_inverse(response_of(session.hello, role))
+        self._thorough.wait_until_ready()
         is_hands_free = sys.stdin is None or not sys.stdin.isatty()
         self.walk = SetGainWalk(tone_hz, load_kind, is_hands_free)
         self._tone_hz, self._answers = tone_hz, answers

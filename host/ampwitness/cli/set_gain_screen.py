@@ -10,6 +10,8 @@ from typing import TextIO
 from ampwitness.guide.set_gain import View
 
 _PLAIN_EVERY_S = 1.0
+_THIN_ROWS, _THICK_ROWS = 2, 4  # of the level line; the thick one where the screen has the room
+_ROWS_FOR_THICK = 18
 _SCALES_V = (2, 5, 10, 20, 30, 50, 75, 100, 150)
 
 
@@ -18,10 +20,12 @@ def pick_scale_v(highest_v: float) -> float:
     return next((float(top) for top in _SCALES_V if top >= 1.1 * highest_v), 1.2 * highest_v)
 
 
-def draw_lines(view: View, scale_v: float, width: int, is_plain_ascii: bool = False) -> list[str]:
-    """The screen as lines of at most `width` columns."""
+def draw_lines(
+    view: View, scale_v: float, width: int, is_plain_ascii: bool = False, n_rows: int = _THIN_ROWS
+) -> list[str]:
+    """The screen as lines of at most `width` columns, the level line `n_rows` high."""
     n = max(20, width - 6)
-    full, pointer, post, rest = ("=", ">", "|", "-") if is_plain_ascii else ("━", "▶", "┃", "╌")
+    full, pointer, post, rest = ("#", ">", "|", "-") if is_plain_ascii else ("█", "▶", "┃", "╌")
     at = min(n - 1, round(view.level_v / scale_v * (n - 1)))
     line = [full] * at + [pointer] + [rest] * (n - 1 - at)
     above = ""
@@ -42,14 +46,20 @@ def draw_lines(view: View, scale_v: float, width: int, is_plain_ascii: bool = Fa
         f"  {view.level_v:7.2f} V rms   {view.thd_words}{supply}"[:width],
         "",
         ("  " + above)[:width],
-        "  " + "".join(line),
-        "  " + "".join(line),
+        *["  " + "".join(line)] * n_rows,
         ("  " + "".join(ticks).rstrip() + " V")[:width],
         "",
         f"  >> {big}"[:width],
         "",
         *textwrap.wrap(view.instruction, max(30, width - 4), initial_indent="  ", subsequent_indent="  "),
     ]
+
+
+def _made_loud(line: str) -> str:
+    """The line that says how it stands in bold, turned round where it is in capitals: seen from an arm's length."""
+    if not line.startswith("  >> "):
+        return line
+    return f"\x1b[{'1;7' if line[5:7].isupper() else '1'}m{line}\x1b[0m"
 
 
 class GainScreen:
@@ -84,14 +94,15 @@ class GainScreen:
 
     def _draw(self, view: View) -> None:
         self._highest_v = max(self._highest_v, view.level_v, view.ceiling_v or 0.0)
-        width = shutil.get_terminal_size((90, 24)).columns
+        width, height = shutil.get_terminal_size((90, 24))
         is_ascii = (self._stream.encoding or "ascii").lower().replace("-", "") != "utf8"
-        lines = draw_lines(view, pick_scale_v(self._highest_v), width - 1, is_ascii)
+        n_rows = _THICK_ROWS if height >= _ROWS_FOR_THICK else _THIN_ROWS
+        lines = draw_lines(view, pick_scale_v(self._highest_v), width - 1, is_ascii, n_rows)
         # A view with fewer lines than the last one leaves blank ones, so that nothing stale stays.
         lines += [""] * (self._n_drawn - len(lines))
         if self._n_drawn:
             self._stream.write(f"\x1b[{self._n_drawn}A")
-        self._stream.write("".join(f"\r{line}\x1b[K\n" for line in lines))
+        self._stream.write("".join(f"\r{_made_loud(line)}\x1b[K\n" for line in lines))
         self._n_drawn = len(lines)
 
     def _tell(self, view: View, now_s: float) -> None:

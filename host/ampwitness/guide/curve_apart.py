@@ -6,6 +6,7 @@ A thread is not enough: both would share one interpreter, and the screen would w
 from __future__ import annotations
 
 import multiprocessing
+import os
 import signal
 from multiprocessing.connection import Connection
 from typing import Any
@@ -16,6 +17,7 @@ from ampwitness.detect.tone_curve import ToneCurve
 from ampwitness.types import TraceWindow
 
 CURVE_EVERY_S = 1.0
+_NICE = 10  # where cores are few the level line comes first, and this process takes what is left
 
 
 class CurveApart:
@@ -36,6 +38,11 @@ class CurveApart:
         self._process.start()
         theirs.close()
         self._curves: list[ToneCurve] = []
+
+    def wait_until_ready(self, most_s: float = 20.0) -> None:
+        """Until it has loaded what it needs, which takes a core for a second, or `most_s` have passed."""
+        if self._answers.poll(most_s):
+            self._answers.recv()
 
     def put(self, window: TraceWindow) -> None:
         """Hand over the next window; never waits for it to be worked off."""
@@ -78,9 +85,12 @@ class CurveApart:
 
 
 def _serve(windows: Any, answers: Connection, load_ohm: float | None, load_kind: str) -> None:
+    if hasattr(os, "nice"):
+        os.nice(_NICE)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the command, which then asks for the answer
     detector = GainStepDetector(load_ohm, load_kind, is_live=True)
     curves_at_s = 0.0
+    answers.send([])  # ready
     while (window := windows.get()) is not None:
         detector.push(window)
         if window.stop_s - curves_at_s >= CURVE_EVERY_S:

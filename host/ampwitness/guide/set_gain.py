@@ -149,8 +149,6 @@ class SetGainWalk:
     def view(self) -> View:
         """What to show now."""
         reading = self._reading
-        of_curve = None if self._curve is None else self._curve.knee
-        knee = self._early_ceiling_v if of_curve is None else of_curve.level_v
         return View(
             step=self.step,
             instruction=self._instruction(),
@@ -158,7 +156,7 @@ class SetGainWalk:
             words=self._words(),
             level_v=0.0 if reading is None else reading.tone.level_v,
             thd_words="" if reading is None else _thd_words(reading),
-            ceiling_v=knee,
+            ceiling_v=self._ceiling_v(),
             supply_v=None if reading is None else reading.supply_v,
             is_at_edge=self._state in ("at the edge", "clipped", "source clipped"),
         )
@@ -224,23 +222,40 @@ class SetGainWalk:
             return f"clipped by {reading.overdrive_db:.1f} dB"
         if self._state == "source clipped":
             return "source clipped: lower the source, not the amplifier"
+        if self._state in ("clean", "rising") and (ceiling := self._ceiling_v()) and reading.tone.level_v > 0:
+            below_db = 20 * math.log10(ceiling / reading.tone.level_v)
+            if below_db > 0.05:
+                return f"{self._state}, {below_db:.1f} dB below the clean ceiling"
         return self._state
+
+    def _ceiling_v(self) -> float | None:
+        """Clean maximum as rms: by the curve, and until that knows it by the quick readings."""
+        of_curve = None if self._curve is None else self._curve.knee
+        return self._early_ceiling_v if of_curve is None else of_curve.level_v
 
     def _instruction(self) -> str:
         reading = self._reading
         if self.step == "source":
             again = "Raise the source's sub level one step. " if self.n_rounds > 1 else ""
             return (
-                f"{again}Source first: amplifier gain at its minimum, tone controls flat, boost off. Turn the source "
-                "up to the highest volume you will use; if it distorts, turn it down until clean. Enter: next."
+                f"1 of 3, the source. {again}Amplifier gain at its minimum, tone controls flat, boost off. Turn the "
+                "source up to the highest volume you will use; if it distorts, turn it down until clean. "
+                "Enter: next. q: end."
             )
         if self.step == "amplifier":
-            return "Turn the amplifier's gain up slowly until it says stop. f: gain is full up. t: turned up one step."
+            return (
+                "2 of 3, the amplifier. Turn its gain up slowly until STOP stands here. "
+                "f: gain is full up. t: turned up one step. q: end."
+            )
         if self.step == "come back":
+            if self._state == "clean":
+                return "3 of 3. Hold the knob there: looking whether it stays clean."
             back_db = 0.0 if reading is None else reading.overdrive_db
-            return f"STOP. Turn the gain back by {max(0.3, back_db):.1f} dB, until it says clean."
+            ceiling = self._ceiling_v()
+            mark = "" if ceiling is None else f", left of the mark at {ceiling:.2f} V,"
+            return f"3 of 3. STOP. Turn the gain back by {max(0.3, back_db):.1f} dB{mark} until it says clean. q: end."
         if self.step == "lower source":
-            return "The source clips before the amplifier: lower its sub level one step. Enter: check it again."
+            return "The source clips before the amplifier: lower its sub level one step. Enter: check it again. q: end."
         return f"Done: {self.outcome}."
 
 

@@ -14,7 +14,7 @@ LOOK_S = 0.1
 LOOK_CYCLES = 4.0
 _LIVE_HARMONICS = 16
 _LONG_LOOK_S = 0.5  # for a second tone or hum: lines 8 Hz apart are told apart
-_LONG_EVERY = 6  # windows
+_LONG_EVERY = 12  # windows; it costs three times as much as all else
 _STEADY_RATIO = 1.03
 
 
