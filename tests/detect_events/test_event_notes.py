@@ -11,7 +11,7 @@ from ampwitness.bench import event_signals
 from ampwitness.bench.event_scores import NoteScore, score_notes
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.note_decimate import Decimator, parabola_taps
-from ampwitness.detect.note_departure import BEFORE, BEHIND, DepartureFinder
+from ampwitness.detect.note_departure import BEFORE, BEHIND, MARGIN, TURN_MARGIN, DepartureFinder
 from ampwitness.detect.note_sag import LowestMeter, RecoveryFitter, measure_before, measure_ripples, measure_slopes
 from ampwitness.detect.note_spectrum import measure_pitches, name_pitch
 from ampwitness.detect.notes import NoteDetector
@@ -203,6 +203,7 @@ def test_turning_and_overlapping_notes_not_tuned_on(kind: str, most_missed: int,
     assert score.n_true - score.n_matched <= most_missed
     assert score.n_invented <= most_invented
     assert np.median(np.abs(score.onset_s)) < 0.0006
+    assert np.percentile(np.abs(score.onset_s), 90) < 0.001
 
 
 def test_ripple_at_twice_the_pitch() -> None:
@@ -294,6 +295,24 @@ def test_two_lines_are_told_apart() -> None:
     assert pitch.beside_hz == pytest.approx(47, abs=0.1)
     assert pitch.explained_ratio == pytest.approx(1 / 1.81, abs=0.05)
     assert pitch.both_ratio > 0.95
+
+
+@pytest.mark.parametrize("turned_at", [-2.0, 0.0, 1.3])
+@pytest.mark.parametrize("phase", [0.0, 0.8, np.pi / 2])  # at a crest the two tones part slowest
+def test_a_turn_is_dated_from_both_sides(phase: float, turned_at: float) -> None:
+    rng = np.random.default_rng(7)
+    at = np.arange(-400.0, 400.0)
+    since_s = (at - turned_at) / 1000.0
+    wave = 8 * np.sin(phase + 2 * np.pi * np.where(since_s < 0, 55.0, 65.4) * since_s) + rng.normal(0, 0.008, len(at))
+    off = MARGIN - TURN_MARGIN
+    ahead = wave[400 + off - BEFORE : 400 + off + BEHIND]
+    behind = wave[::-1][399 + off - BEFORE : 399 + off + BEHIND]
+    finder = DepartureFinder(np.ones(1), 1)
+    assert finder.date_turns(ahead[None], behind[None])[0] == pytest.approx(turned_at, abs=0.6)
+    # Noise behind is carried back by nothing.
+    wave[400:] = rng.normal(0, 1.0, 400)
+    behind = wave[::-1][399 + off - BEFORE : 399 + off + BEHIND]
+    assert np.isnan(finder.date_turns(ahead[None], behind[None])[0])
 
 
 def test_departure_from_a_ringing_note() -> None:

@@ -14,7 +14,7 @@ from ampwitness.types import FloatArray
 
 BEFORE = 230  # slow samples looked at ahead of a place
 BEHIND = 81  # and from it on
-_MARGIN = 30  # nothing within this of the place is used to predict
+MARGIN = 30  # nothing within this of the place is used to predict
 _ORDER = 32  # 32 ms at 1000 samples a second: two tones some hertz apart are told from one
 _NOISE_V = 0.012  # rms of a slow sample: the logger's own noise, with a margin
 _LEAST_SHARE = 1e-7
@@ -27,6 +27,7 @@ _PREDICTED_RATIO = 0.01
 _LULL_BACK = 54  # a rise is placed to some 20 ms: no silence that ended long before
 _LEAST_NOVELTY = 0.10  # what is less new than this is dated by nobody
 _LEAST_SIGMAS = 6.0
+TURN_MARGIN = 7
 _KNEE_BACK = 10
 _KNEE_AHEAD = 5
 _TRACE_FROM, _TRACE_STOP = BEFORE - 64, BEFORE + 42  # in which a corner is looked for, with what it is fitted to
@@ -103,7 +104,7 @@ class DepartureFinder:
             some = high[asked]
             rest, unexplained[asked] = self._predict(some, starts[asked])
             short[asked], long[asked] = (_share_new(rest, some, n) for n in (30, 60))
-            trace[asked, BEFORE - _MARGIN - _TRACE_FROM :] = rest[:, : _TRACE_STOP - BEFORE + _MARGIN]
+            trace[asked, BEFORE - MARGIN - _TRACE_FROM :] = rest[:, : _TRACE_STOP - BEFORE + MARGIN]
         # What still moves there and is well predicted is no silence.
         if quiet_from is None:
             is_lull &= is_still | (unexplained > _PREDICTED_RATIO)
@@ -112,18 +113,44 @@ class DepartureFinder:
         is_end = np.zeros(k, dtype=bool)
         rows = np.flatnonzero(is_lull | (np.maximum(short, long) >= _LEAST_NOVELTY))
         if len(rows):
-            level = high[rows, : BEFORE - _MARGIN]
+            level = high[rows, : BEFORE - MARGIN]
             before_v = np.sqrt(np.einsum("ij,ij->i", level, level) / level.shape[1] * unexplained[rows])
             still = is_lull[rows]
             noise_v = np.where(still, np.maximum(lull_rms[rows], 0.5 * _NOISE_V), np.maximum(before_v, _NOISE_V))
             behind_lull = lull_at[rows] + (4 if quiet_from is not None else _LULL // 2)
-            from_at = np.where(still, behind_lull, BEFORE - _MARGIN) - _TRACE_FROM
+            from_at = np.where(still, behind_lull, BEFORE - MARGIN) - _TRACE_FROM
             size = np.abs(trace[rows])
             peak_v = np.max(size[:, BEFORE - _TRACE_FROM : BEFORE - _TRACE_FROM + 30], axis=1)
             limit_v = np.maximum(_LEAST_SIGMAS * noise_v, np.where(still, 0.01, 0.04) * peak_v)
             at[rows] = self._corners(trace[rows], size, from_at, limit_v, peak_v) + _TRACE_FROM
             is_end[rows] = _are_ends(slow[rows], at[rows])
         return Departures(at - BEFORE, short, long, is_lull, is_end, unexplained, lull_at - BEFORE)
+
+    def date_turns(self, ahead: FloatArray, behind: FloatArray) -> FloatArray:
+        """When one steady tone gave way to another, seen from both sides: where what carries on the one and what
+        carries the other back fit equally well. A departure alone is seen late where the two part slowly.
+
+        Parameters
+        ----------
+        ahead, behind : (k, BEFORE + BEHIND) as `high` for `find`, around places `TURN_MARGIN` less than the margin of
+            prediction behind the turn as it is known, and with time reversed as much ahead of it
+
+        Returns
+        -------
+        (k,) slow samples after the turn as it was known; NaN where that is not within reach, or one side fits nothing.
+        """
+        n = 2 * TURN_MARGIN + 1
+        forth, unexplained = self._predict(ahead, np.zeros(len(ahead), dtype=np.intp))
+        back, unexplained_back = self._predict(behind, np.zeros(len(behind), dtype=np.intp))
+        lost = np.cumsum(forth[:, :n] ** 2, axis=1) - np.cumsum(back[:, :n][:, ::-1] ** 2, axis=1)
+        # Both are known at samples; between them the difference is a parabola's.
+        lowest = np.argmin(lost[:, 1:-1], axis=1) + 1
+        row = np.arange(len(lost))
+        a, b, c = (lost[row, lowest + d] for d in (-1, 0, 1))
+        bend = a - 2.0 * b + c
+        at = lowest + np.where(bend > 0, 0.5 * (a - c) / np.where(bend > 0, bend, 1.0), 0.0) + 0.5 - TURN_MARGIN
+        is_known = (lowest > 1) & (lowest < n - 2) & (np.maximum(unexplained, unexplained_back) < _PREDICTED_RATIO)
+        return np.where(is_known, at, np.nan)
 
     def measure_novelty(self, high: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray]:
         """How new what lies behind places is, over 30 and 60 ms, (k,) each: as `find` has it where no silence was.
@@ -138,7 +165,7 @@ class DepartureFinder:
 
     def _predict(self, high: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray]:
         """What prediction from before the margin leaves of all behind it, and the share it leaves before."""
-        n_before, p = BEFORE - _MARGIN, _ORDER
+        n_before, p = BEFORE - MARGIN, _ORDER
         gram, n_used = _lagged_products(high[:, :n_before], starts)
         own, aim = gram[:, :p, :p].copy(), gram[:, :p, p]
         diagonal = np.einsum("kii->ki", own)
@@ -156,11 +183,11 @@ class DepartureFinder:
             column[:, j:] = weights[:, : p - j]
             column += np.einsum("kj,kpj->kp", weights[:, p - j :], ahead[:, :, :j])
             ahead[:, :, j] = column
-        buffer = np.zeros((len(high), p + 8 * -(-(BEHIND + _MARGIN) // 8)))
+        buffer = np.zeros((len(high), p + 8 * -(-(BEHIND + MARGIN) // 8)))
         buffer[:, :p] = high[:, n_before - p : n_before]
         for j in range(p, buffer.shape[1], _STEPS):
             buffer[:, j : j + _STEPS] = np.matmul(buffer[:, None, j - p : j], ahead)[:, 0]
-        predicted = np.clip(buffer[:, p : p + BEHIND + _MARGIN], -1e3, 1e3)
+        predicted = np.clip(buffer[:, p : p + BEHIND + MARGIN], -1e3, 1e3)
         rest: FloatArray = high[:, n_before:] - predicted
         return rest, unexplained
 
@@ -217,7 +244,7 @@ def _lagged_products(x: FloatArray, starts: Places) -> tuple[FloatArray, FloatAr
 
 def _share_new(rest: FloatArray, high: FloatArray, n: int) -> FloatArray:
     """Share of the energy of n samples behind each place that was not predicted."""
-    left, whole = rest[:, _MARGIN : _MARGIN + n], high[:, BEFORE : BEFORE + n]
+    left, whole = rest[:, MARGIN : MARGIN + n], high[:, BEFORE : BEFORE + n]
     out: FloatArray = _squares(left) / np.maximum(_squares(whole), 1e-30)
     return out
 

@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from ampwitness.detect.note_decimate import BAND_STEP, Bands, History
-from ampwitness.detect.note_departure import BEFORE, BEHIND, DepartureFinder, Departures, RawKnees
+from ampwitness.detect.note_departure import BEFORE, BEHIND, MARGIN, TURN_MARGIN, DepartureFinder, Departures, RawKnees
 from ampwitness.detect.note_levels import Levels, find_places, measure_levels
 from ampwitness.detect.note_runs import NoteBlock
 from ampwitness.detect.note_sag import AROUND_S, HEAD_S, RECOVERY_S
@@ -188,6 +188,8 @@ class RunNotes:
             is_lull[rows] = True
         rows = np.flatnonzero(is_new & ~is_lull & ~is_turn & np.isfinite(onset))
         onset[rows] = self._look_nearer(onset[rows])
+        rows = np.flatnonzero(is_new & ~is_lull & is_turn & np.isfinite(onset))
+        onset[rows] = self._look_from_both_sides(onset[rows])
         rows = np.flatnonzero(is_new & found.is_lull & ~found.is_end & np.isfinite(onset))
         onset[rows] = self._look_closely(onset[rows], slow_at[rows] + found.lull_at[rows])
         self._beats = at[~is_new & ~found.is_end]
@@ -238,6 +240,17 @@ class RunNotes:
                 np.isfinite(moved) & ~found.is_lull & (moved < onset[rows] + 40.0), moved, onset[rows]
             )
         return onset
+
+    def _look_from_both_sides(self, onset: FloatArray) -> FloatArray:
+        """Turns of the pitch, dated by what sounds before and what sounds behind."""
+        if not len(onset):
+            return onset
+        middle = np.round(onset).astype(np.intp)
+        off = MARGIN - TURN_MARGIN
+        ahead = self._around(self.bands.high, middle + off, "constant")
+        # Reversed in time the sample at `middle - off` is the place: as many lie ahead of it as else lie behind.
+        behind = self._around(self.bands.high, middle - off + BEFORE - BEHIND + 1, "constant")[:, ::-1]
+        return np.where(np.isfinite(at := self._finder.date_turns(ahead, behind)), middle + at, onset)
 
     def _look_closely(self, onset: FloatArray, lull_from: np.ndarray) -> FloatArray:
         """Departures from silence, on the samples as they came where those stand out of the noise."""

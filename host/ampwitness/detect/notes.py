@@ -50,8 +50,9 @@ class NoteDetector:
     Onset: where the output's level, rms over 50 ms in the band 8 to 165 Hz, rises (by 1.5 dB or more from the 50 ms
     before to the 50 ms behind), or its pitch turns, the first departure of the waveform from what went before is
     taken: what went before is carried on by linear prediction from the 200 ms before, and the corner of what is left
-    is fitted by least squares. It is a new note only if at least 21 % of the energy behind the onset (15 % where the
-    pitch turns) is not the old carried on: beats, decays and steady harmonics are not notes. A swell that nothing
+    is fitted by least squares; a turn of the pitch is dated where what is carried on from before and what is carried
+    back from behind fit equally well. It is a new note only if at least 21 % of the energy behind the onset (15 % where
+    the pitch turns) is not the old carried on: beats, decays and steady harmonics are not notes. A swell that nothing
     marks is dated where it passes the floor, and any note that takes 30 ms or more to rise out of silence where its
     rise, carried back as a power of time, leaves zero.
     End: the next onset, or the last instant at which the waveform below 300 Hz reached 10 % of its peak, once the level
