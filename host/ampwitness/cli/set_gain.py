@@ -38,6 +38,7 @@ from ampwitness.recording.writer import refuse_existing
 from ampwitness.types import Finding, TraceWindow
 from ampwitness.waveform.response import HALF_TAPS, PASS_FRACTION
 from ampwitness.waveform.tone_clip import hard_clip_level_db
+from ampwitness.waveform.tone_folded import highest_judged_hz
 
 AFTER_DONE_S = 1.0
 _LATE_S = 0.06  # a window that waited longer is kept and passed over: a newer one is there
@@ -207,7 +208,10 @@ class _Run:
         hard_clip_level_db(KNEE_PERCENT)
         self._thorough.wait_until_ready()
         is_hands_free = sys.stdin is None or not sys.stdin.isatty()
-        self.walk = SetGainWalk(tone_hz, load_kind, is_hands_free)
+        self.walk = SetGainWalk(tone_hz, load_kind, is_hands_free, highest_judged_hz(float(session.hello.rate_hz)))
+        if self.walk.goes_by_level:
+            said = f"Distortion of {tone_hz:g} Hz is mostly not judged at this sample rate: {self.walk.other_ways}."
+            click.echo(_wrapped(said, sys.stderr), err=True)
         self._tone_hz, self._answers = tone_hz, answers
         self._delays = _Delays()
         # The newest readings with a tone; the oldest of them counts, so that the end of a track does not.

@@ -88,7 +88,8 @@ class GainStepDetector:
         """The finding of a curve; None where one level was played and it stayed clean."""
         levels = [point.reading.level_v for point in curve.points]
         is_one_level = max(levels) < _ONE_LEVEL_RATIO * min(levels)
-        if curve.knee is None and (is_one_level or curve.clean_v is None) and not curve.is_source_clipped:
+        has_edge = curve.knee is not None or curve.follow is not None or curve.is_source_clipped
+        if not has_edge and (is_one_level or curve.clean_v is None):
             return None
         knee, ten = curve.knee, curve.ten
         supplies = [point.supply_lowest_v for point in curve.points if point.supply_lowest_v is not None]
@@ -104,6 +105,9 @@ class GainStepDetector:
             "clean_v": curve.clean_v,
             "ceiling_v": curve.ceiling_v,
             "ceiling_kind": None if curve.ceiling_v is None else _CEILING_UNLOADED if is_unloaded else _CEILING_WORDS,
+            "followed_v": None if curve.follow is None else curve.follow.followed_v,
+            "follow_v": None if curve.follow is None else curve.follow.level_v,
+            "follow_uncertainty_db": None if curve.follow is None else curve.follow.uncertainty_db,
             "supply_at_knee_v": None if knee is None else knee.supply_v,
             "supply_lowest_v": min(supplies, default=None),
             "load_ohm": self._load_ohm,
@@ -122,7 +126,7 @@ class GainStepDetector:
                 "n_points_near_knee": None if knee is None else knee.n_points,
                 "watts": "nominal: volts squared over the nominal load",
                 "load_kind": self._load_kind,
-                "is_gain_provisional": is_unloaded,
+                "is_gain_provisional": is_unloaded or (curve.knee is None and curve.follow is not None),
             },
         )
 
@@ -186,6 +190,10 @@ def outcome_of(curve: ToneCurve) -> str:
         return TOO_FAST if curve.knee.is_too_fast else "the amplifier's ceiling was met"
     if curve.is_level_held:
         return "level held (a limiter?)"
+    if curve.follow is not None and curve.clean_v is None:
+        return f"the level stopped following {curve.follow.driven_by}: the ceiling or a limiter, distortion not judged"
+    if curve.follow is not None:
+        return f"the level rises less than {curve.follow.driven_by} (a compressor or limiter?)"
     if curve.clean_v is not None:
         return "the edge was not reached"
     return "not judged"
@@ -234,7 +242,7 @@ def _make_curves(passages: Sequence[TonePassage]) -> list[ToneCurve]:
 def _plain(point: TonePoint) -> str:
     """Why there is no THD, without figures, so that one reason is one line of the coverage."""
     why = point.reading.not_judged
-    return "two tones at once" if why.startswith("two tones") else why or "not judged"
+    return "two tones at once" if why.startswith("two tones") else why.partition(": THD below")[0] or "not judged"
 
 
 def _why_no_thd(points: Sequence[TonePoint], chosen: TonePoint) -> str:

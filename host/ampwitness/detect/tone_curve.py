@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ampwitness.detect.level_follow import FollowEdge, find_follow_edge
 from ampwitness.detect.tone_points import TonePoint
 from ampwitness.types import FloatArray
 from ampwitness.waveform.tone_clip import hard_clip_level_db
@@ -58,6 +59,7 @@ class ToneCurve:
     ceiling_v: float | None  # peak volts of the flat tops
     is_source_clipped: bool
     is_level_held: bool
+    follow: FollowEdge | None = None  # where the level stops following its drive; by steps only without distortion
 
     @property
     def start_s(self) -> float:
@@ -117,7 +119,14 @@ def make_curve(points: Sequence[TonePoint]) -> ToneCurve:
         ceiling_v=float(np.median(flat)) if len(flat) and not is_source else None,
         is_source_clipped=is_source,
         is_level_held=_is_level_held(points, level, thd),
+        follow=_find_follow(points, has_thd=bool(len(clean)) or knee is not None),
     )
+
+
+def _find_follow(points: Sequence[TonePoint], *, has_thd: bool) -> FollowEdge | None:
+    """A hand's own turns may look like steps: they count only where distortion says nothing."""
+    found = find_follow_edge(points)
+    return None if has_thd and found is not None and found.driven_by == "equal steps" else found
 
 
 def _find_crossing(points: Sequence[TonePoint], level: FloatArray, thd: FloatArray, wanted: float) -> CurvePoint | None:

@@ -79,6 +79,11 @@ def step_of(frequency_hz: float) -> float:
     return LONG_STEP_S if frequency_hz < LONG_BELOW_HZ else STEP_S
 
 
+def count_samples(step_s: float, rate_hz: float) -> int:
+    """Samples of a piece, rounded down, so that whole pieces fill a second whatever the rate."""
+    return int(step_s * rate_hz + 1e-6)
+
+
 def measure_second(
     block: RunBlock, before: RunBlock | None, guess_hz: float, paths: tuple[InputPath, ...]
 ) -> list[TonePoint | None]:
@@ -91,7 +96,7 @@ def measure_second(
     guess_hz : about where the tone lies
     paths : of the output, for tones whose harmonics lie beyond the band
     """
-    step = round(step_of(guess_hz) * block.rate_hz)
+    step = count_samples(step_of(guess_hz), block.rate_hz)
     points = [measure_point(block, at, step) for at in range(0, block.n - step + 1, step)]
     points = _with_folded(block, points, paths)
     if _passes_the_edge(points):

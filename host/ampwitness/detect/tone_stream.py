@@ -13,6 +13,7 @@ from ampwitness.detect.tone_points import (
     LOWEST_HZ,
     STEP_S,
     TonePoint,
+    count_samples,
     measure_point,
     measure_second,
     step_of,
@@ -190,7 +191,7 @@ class TonePassages:
         last = passage.points[-1]
         line_hz = last.reading.frequency_hz
         step_s = step_of(line_hz)
-        n, stop_s = round(step_s * block.rate_hz), block.time_s(block.first + block.n)
+        n, stop_s = count_samples(step_s, block.rate_hz), block.time_s(block.first + block.n)
         output = block.volts["output"]
         now = measure_pieces(output, n)
         self._levels = now
@@ -253,7 +254,7 @@ def _rough_hz(volts: FloatArray, rate_hz: float) -> float:
 
 def _is_tonal(volts: FloatArray, rate_hz: float) -> bool:
     """Whether the first or the last quarter of a second is nearly all one line and its multiples."""
-    n = round(STEP_S * rate_hz)
+    n = count_samples(STEP_S, rate_hz)
     if len(volts) < n:
         return False
     return _is_quarter_tonal(volts[-n:], rate_hz) or (len(volts) > n and _is_quarter_tonal(volts[:n], rate_hz))
@@ -294,7 +295,7 @@ def _may_last(inside: RunBlock, before: RunBlock | None, after: RunBlock) -> boo
     line_hz = _line_hz(inside, inside.n)
     step_s = step_of(line_hz)
     own = _count_points(inside, step_s, line_hz)
-    if own < len(range(0, inside.n - round(step_s * inside.rate_hz) + 1, round(step_s * inside.rate_hz))):
+    if own < inside.n // count_samples(step_s, inside.rate_hz):
         return False
     n_after = _count_points(after, step_s, line_hz)
     if (n_after + 1) * step_s >= BLOCK_S:
@@ -305,7 +306,7 @@ def _may_last(inside: RunBlock, before: RunBlock | None, after: RunBlock) -> boo
 
 def _count_points(block: RunBlock, step_s: float, line_hz: float, *, from_end: bool = False) -> int:
     """How many pieces in a row may be points, from a block's start or its end."""
-    output, n = block.volts["output"], round(step_s * block.rate_hz)
+    output, n = block.volts["output"], count_samples(step_s, block.rate_hz)
     starts = list(range(0, block.n - n + 1, n))
     for count, at in enumerate(reversed(starts) if from_end else starts):
         if not may_be_point(output[at : at + n], block.rate_hz, line_hz, LOWEST_HZ):
@@ -316,7 +317,7 @@ def _count_points(block: RunBlock, step_s: float, line_hz: float, *, from_end: b
 def _is_mostly_points(block: RunBlock, line_hz: float) -> bool:
     """Whether at least half of a block's pieces would be points of a passage; without the costly part of measuring."""
     block = _as_doubles(block)
-    n = round((step_of(line_hz)) * block.rate_hz)
+    n = count_samples(step_of(line_hz), block.rate_hz)
     found = [measure_point(block, at, n, wants_model=False) for at in range(0, block.n - n + 1, n)]
     return sum(point is not None for point in found) >= len(found) / 2
 

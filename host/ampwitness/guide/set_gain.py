@@ -13,6 +13,7 @@ from typing import Any, Literal
 
 from ampwitness.detect.tone_curve import ToneCurve
 from ampwitness.guide.tone_live import LiveReading
+from ampwitness.guide.tone_tracks import STEP_DB
 from ampwitness.types import Finding
 from ampwitness.waveform.tone_clip import hard_clip_level_db
 from ampwitness.waveform.tone_meter import OTHER_TONE_PERCENT, TWO_TONES_PERCENT
@@ -79,12 +80,14 @@ class SetGainWalk:
     tone_hz : the tone that is played
     load_kind : "none", "resistor" or "speaker"
     is_hands_free : nobody can press keys: the source step ends by itself once the tone is steady and clean
+    judged_to_hz : tones above have no distortion; they are set by the steps track
     """
 
-    def __init__(self, tone_hz: float, load_kind: str, is_hands_free: bool) -> None:
+    def __init__(self, tone_hz: float, load_kind: str, is_hands_free: bool, judged_to_hz: float = math.inf) -> None:
         self.step: Step = "source"
         self.outcome = ""
         self.n_rounds = 1
+        self._judged_to_hz = judged_to_hz
         self._tone_hz, self._load_kind, self._is_hands_free = tone_hz, load_kind, is_hands_free
         self._recent: deque[tuple[float, float]] = deque(maxlen=64)  # time, level
         self._state: State = "no tone"
@@ -99,6 +102,19 @@ class SetGainWalk:
     def is_done(self) -> bool:
         return self.step == "done"
 
+    @property
+    def goes_by_level(self) -> bool:
+        """The tone is too high for its distortion: only its level tells."""
+        return self._tone_hz > self._judged_to_hz
+
+    @property
+    def other_ways(self) -> str:
+        """What sets this amplifier where the tone cannot."""
+        return (
+            f"play the steps track with the gain left alone, or use a tone up to {self._judged_to_hz:.0f} Hz inside "
+            "the amplifier's band"
+        )
+
     def push(self, reading: LiveReading, other_hz: float | None = None) -> None:
         """Take the newest reading; `other_hz`: where a tone is that is not the one asked for."""
         self._reading, self._other_hz = reading, other_hz
@@ -110,7 +126,8 @@ class SetGainWalk:
         now_s = reading.time_s
         thd = reading.thd_percent or 0.0
         is_bad = self._lasts("bad", thd >= KNEE_PERCENT and self._state in ("clipped", "at the edge"), now_s, _HOLD_S)
-        is_good = self._lasts("good", self._state == "clean" and self._is_steady(reading), now_s, _STABLE_S)
+        is_fine = self._state == "clean" or (self._state == "not judged" and self._is_only_level(reading))
+        is_good = self._lasts("good", is_fine and self._is_steady(reading), now_s, _STABLE_S)
         if self.step == "source" and self._is_hands_free and is_good:
             self._go("amplifier")
         elif self.step == "amplifier" and is_bad:
@@ -128,6 +145,9 @@ class SetGainWalk:
             self._go("lower source")
         elif curve.is_level_held and self.step == "amplifier":
             self.outcome = "level held (a limiter?)"
+            self._go("done")
+        elif curve.follow is not None and curve.knee is None and self.step == "amplifier":
+            self.outcome = f"the level stopped following {curve.follow.driven_by}"
             self._go("done")
 
     def answer(self, key: Literal["next", "full", "turned"]) -> None:
@@ -196,6 +216,9 @@ class SetGainWalk:
             return "at the edge"
         return "rising" if self._is_rising(reading) else "clean"
 
+    def _is_only_level(self, reading: LiveReading) -> bool:
+        return self.goes_by_level and reading.tone.is_tone and reading.other_percent <= TWO_TONES_PERCENT
+
     def _is_steady(self, reading: LiveReading) -> bool:
         near = [level for time_s, level in self._recent if time_s >= reading.time_s - _RISING_OVER_S]
         return max(near) < max(1e-6, min(near)) * 10 ** (_STEADY_DB / 20)
@@ -214,6 +237,8 @@ class SetGainWalk:
             return f"no tone: play the {self._tone_hz:g} Hz track"
         if self._state == "not judged" and reading.other_percent > TWO_TONES_PERCENT:
             return f"two tones: another at {reading.other_hz or 0:.0f} Hz, {reading.other_percent:.0f} % of this one"
+        if self._state == "not judged" and self.goes_by_level:
+            return f"level only: distortion of {self._tone_hz:g} Hz is not judged"
         if self._state == "not judged":
             return f"distortion not judged: {reading.tone.not_judged}"
         if self._state == "logger overloaded":
@@ -241,6 +266,11 @@ class SetGainWalk:
                 f"1 of 3, the source. {again}Amplifier gain at its minimum, tone controls flat, boost off. Turn the "
                 "source up to the highest volume you will use; if it distorts, turn it down until clean. "
                 "Enter: next. q: end."
+            )
+        if self.step == "amplifier" and self.goes_by_level:
+            return (
+                "2 of 3, the amplifier. Play the steps track and leave the gain alone while it runs: each step should "
+                f"raise the level by {STEP_DB:g} dB. If all did, turn the gain up and play it again. q: end."
             )
         if self.step == "amplifier":
             return (
@@ -293,10 +323,24 @@ def conclude_setting(
     knee_v = m.get("knee_v")
     margin_db = 20 * math.log10(knee_v / left_v) if knee_v and left_v else None
     outcome = str(m.get("outcome") or "no tone was measured")
+    if m.get("knee_v") is None and m.get("follow_v") is None and left_v and walk.goes_by_level:
+        outcome = f"distortion of this tone is not judged; {walk.other_ways}"
     if walk.outcome.startswith("level held"):
         outcome = walk.outcome
     is_provisional = bool(knee is not None and knee.evidence.get("is_gain_provisional"))
-    keys = ("knee_v", "knee_peak_v", "knee_w", "ceiling_v", "ceiling_kind", "clean_v", "uncertainty_db", "load_ohm")
+    keys = (
+        "knee_v",
+        "knee_peak_v",
+        "knee_w",
+        "ceiling_v",
+        "ceiling_kind",
+        "clean_v",
+        "uncertainty_db",
+        "load_ohm",
+        "followed_v",
+        "follow_v",
+        "follow_uncertainty_db",
+    )
     measured: dict[str, float | int | str | bool | None] = {
         "line": _job_line(m, tone_hz, outcome, left_v, margin_db, is_provisional),
         "tone_hz": tone_hz,
@@ -321,11 +365,21 @@ def conclude_setting(
     )
 
 
+def _follow_words(m: Mapping[str, Any], outcome: str) -> str:
+    return (
+        f"{outcome}; it followed up to {m['followed_v']:.2f} V rms; were it a hard ceiling, clean up to "
+        f"{m['follow_v']:.2f} V rms (+-{2 * m['follow_uncertainty_db']:.1f} dB); provisional: check by ear and with a "
+        "tone whose distortion is judged"
+    )
+
+
 def _job_line(
     m: Mapping[str, Any], tone_hz: float, outcome: str, left_v: float | None, margin_db: float | None, provisional: bool
 ) -> str:
     head = f"Gain at {tone_hz:g} Hz: "
     if m.get("knee_v") is None:
+        if m.get("follow_v") is not None:
+            return head + _follow_words(m, outcome)
         clean = m.get("clean_v")
         return head + outcome + (f"; clean up to {clean:.2f} V rms" if clean else "")
     parts = [f"clean up to {m['knee_v']:.2f} V rms, {m['knee_peak_v']:.1f} V peak (1 % THD)"]

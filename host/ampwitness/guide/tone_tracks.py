@@ -25,8 +25,8 @@ STEP_S, STEP_DB, STEPS_FROM_DB = 2.5, 1.0, -12.0
 SWEEP_FROM_HZ, SWEEP_TO_HZ = 20.0, 200.0
 
 CAUTION = (
-    "Full-level tones heat voice coils: keep them short, or disconnect the load and measure unloaded. Turn the volume "
-    "down before the first track, and protect your hearing."
+    "Full-level tones heat voice coils, a tweeter's within seconds: keep them short, or disconnect the load and "
+    "measure unloaded. Turn the volume down before the first track, and protect your hearing."
 )
 
 

@@ -126,6 +126,8 @@ def _enlarged(analysis: Analysis) -> Iterable[str]:
 
 def _gain_curves(analysis: Analysis) -> Iterable[str]:
     for number, finding in enumerate(FindingList.of(analysis.findings).of_kind("knee")):
+        if not finding.evidence.get("curve"):
+            continue  # levels alone, no distortion to draw
         caption = f"Distortion against volts, {describe_finding(finding)}."
         svg = figure_to_svg(draw_distortion(finding), f"gain{number}-")
         yield _picture(svg, caption, caption, link=finding_link(_number_of(analysis, finding)))

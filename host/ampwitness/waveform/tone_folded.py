@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.types import FloatArray, InputPath
-from ampwitness.waveform.response import ChannelResponse, design_inverse, gain_through
+from ampwitness.waveform.response import PASS_FRACTION, ChannelResponse, design_inverse, gain_through
 from ampwitness.waveform.tone_clip import (
     GOOD_FIT_RATIO,
     ClipModel,
@@ -24,13 +24,14 @@ from ampwitness.waveform.tone_clip import (
     thd_ratio_of,
 )
 from ampwitness.waveform.tone_fit import MAIN_LOBE_BINS, tone_window
-from ampwitness.waveform.tone_meter import ToneReading
+from ampwitness.waveform.tone_meter import LEAST_HARMONICS, ToneReading
 
 _N_ORDERS = 15
 _LEAST_GAIN = 0.03  # a harmonic that comes through weaker says nothing
 _APART_BINS = MAIN_LOBE_BINS + 1.0
 _ALL_HARMONICS = 200
 _LEAST_RATE_HZ = 20_000.0  # below, the averaging leaves too little of what folds: not tried
+_HIGHEST_SHARE = 0.126  # of the sample rate: 3.15 kHz at 25 kS/s, as far as the tests hold it
 _WORST_FLOOR_PERCENT = 0.6  # with a floor above it the edge could not be seen
 _WORST_MISFIT_RATIO = 0.35
 _REFERENCE_CUT_RAD = math.acos(0.971487)  # 1 % THD
@@ -42,6 +43,13 @@ class _Places:
 
     ratios: npt.NDArray[np.complex128]  # (m,) over the fundamental, phase against the crest
     gains: npt.NDArray[np.complex128]  # (m, _N_ORDERS + 1)
+
+
+def highest_judged_hz(rate_hz: float) -> float:
+    """Up to about which tone distortion is judged: by harmonics that fold back, or by those inside the band alone."""
+    if rate_hz >= _LEAST_RATE_HZ:
+        return _HIGHEST_SHARE * rate_hz
+    return PASS_FRACTION * rate_hz / 2 / LEAST_HARMONICS
 
 
 def read_folded(
