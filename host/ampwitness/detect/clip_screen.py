@@ -5,7 +5,8 @@ falling flanks and not to any cubic; a natural crest answers with the opposite s
 strongest answer tells where the plateau is and how long, well enough for the search that follows.
 
 Gaps: works inside one stretch; a template that would reach over its end is not laid.
-Limits: crests lower than half the highest one within some seconds are not looked at. Plateaus shorter than about three
+Limits: crests lower than half the highest one within some seconds are looked at only where they stand broad, those
+lower than a quarter not at all. Plateaus shorter than about three
 samples or longer than some 25 ms (8 kS/s) are not found.
 Source: our choice, measured in tests/detect_clipping.
 """
@@ -27,6 +28,9 @@ BLOCK = 4  # samples
 APART = 1  # blocks to either side that a crest stands above
 CELL_S = 2.0  # the highest value of this and the neighbouring cells is the local top
 NEAR_TOP_SHARE = 0.5
+LOWEST_SHARE = 0.25  # a rail may collapse within a note: crests this low that stand broad are looked at too
+HEAD_SHARE, WAIST_SHARE, BROAD = 0.85, 0.5, 0.75  # a sine is 0.53 as long above its head as above its waist
+BROAD_REACH_S = 0.012
 ANSWER = 3.3  # in standard deviations of the noise
 SAG_SHARE = 0.1  # of the flanks' fall that a plateau may sag,
 SAG_SD = 3.0  # and so many standard deviations
@@ -171,13 +175,22 @@ def _local_tops(top: npt.NDArray[np.float32], rate_hz: float, lowest_v: float) -
     cell = max(1, round(CELL_S * rate_hz / BLOCK))
     highest = np.maximum.reduceat(top, np.arange(0, len(top), cell))
     around = np.maximum(highest, np.maximum(np.append(highest[1:], 0), np.insert(highest[:-1], 0, 0)))
-    gate = np.maximum(NEAR_TOP_SHARE * around, lowest_v)
+    gate = np.maximum(LOWEST_SHARE * around, lowest_v)
     at = np.flatnonzero(top[1:-1] >= np.maximum(top[:-2], top[2:])) + 1
     at = at[top[at] >= gate[at // cell]]
     at = at[(at >= APART) & (at < len(top) - APART)]
     mine = top[at]
-    keep = mine > top[at - 1]
-    return np.asarray(at[keep], dtype=np.intp)
+    at = at[mine > top[at - 1]]
+    is_low = top[at] < NEAR_TOP_SHARE * around[at // cell]
+    is_low[is_low] = ~_stands_broad(top, at[is_low], round(BROAD_REACH_S * rate_hz / BLOCK))
+    return np.asarray(at[~is_low], dtype=np.intp)
+
+
+def _stands_broad(top: npt.NDArray[np.float32], at: IntArray, reach: int) -> npt.NDArray[np.bool_]:
+    """Which of these blocks crown a half-cycle that stays near its height for much of its length."""
+    window = top[np.clip(at[:, None] + np.arange(-reach, reach + 1)[None, :], 0, len(top) - 1)]
+    head, waist = (sum(_run_lengths(window, reach, share * top[at])) for share in (HEAD_SHARE, WAIST_SHARE))
+    return np.asarray(head >= BROAD * waist)
 
 
 def find_suspects(
