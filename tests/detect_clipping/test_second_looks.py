@@ -44,7 +44,7 @@ def let_go(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
 
 def make_table(level_v: np.ndarray) -> Candidates:
     columns = {name: np.ones(len(level_v)) for name in FIELDS}
-    columns |= {"level_v": level_v, "crest_v": level_v * 1.1, "n_top": np.full(len(level_v), 5.0)}
+    columns |= {"level_v": level_v, "crest_v": level_v * 1.1, "n_top": np.full(len(level_v), 5.0), "sunk": 0 * level_v}
     return Candidates(columns, np.full((len(level_v), 4), np.nan), np.ones((len(level_v), 4)))
 
 
@@ -154,6 +154,8 @@ def test_what_a_bent_crest_lies_at_is_never_called_a_current_limit() -> None:
     everything, nothing = np.ones(3, dtype=bool), np.zeros(3, dtype=bool)
     side = _OneSide(everything, np.full(3, 30.0), np.zeros(3), nothing, nothing, nothing, rail, None)
     assert _name_ceilings(table, side) == ["rail", "current", "undecided"]
+    table.columns["sunk"] = np.array([0.0, 1.0, 0.0])  # nor one that sank within a note
+    assert _name_ceilings(table, side) == ["rail", "undecided", "undecided"]
 
 
 def test_bent_crests_of_a_quarter_decibel_are_found_and_lower_ones_are_not() -> None:

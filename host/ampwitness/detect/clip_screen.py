@@ -189,7 +189,7 @@ def _local_tops(top: npt.NDArray[np.float32], rate_hz: float, lowest_v: float) -
 def _stands_broad(top: npt.NDArray[np.float32], at: IntArray, reach: int) -> npt.NDArray[np.bool_]:
     """Which of these blocks crown a half-cycle that stays near its height for much of its length."""
     window = top[np.clip(at[:, None] + np.arange(-reach, reach + 1)[None, :], 0, len(top) - 1)]
-    head, waist = (sum(_run_lengths(window, reach, share * top[at])) for share in (HEAD_SHARE, WAIST_SHARE))
+    head, waist = (sum(run_lengths(window, reach, share * top[at])) for share in (HEAD_SHARE, WAIST_SHARE))
     return np.asarray(head >= BROAD * waist)
 
 
@@ -226,7 +226,7 @@ def find_suspects(
         sag -= SAG_SD * sigma[:, None] * bank.sag_sd
         answer[sag > SAG_SHARE * bank.fall * answer] = 0
         close = -(CLOSE_SHARE * crests.level_v[rows] + CLOSE_SD * sigma)
-        before, after = _run_lengths(window, bank.reach, close)
+        before, after = run_lengths(window, bank.reach, close)
         run = (before + after).astype(np.float32)[:, None]
         off = np.abs(bank.shift[None, :] - ((after - before) / 2)[:, None])
         answer[(2 * bank.half > LONGEST_IN_RUN * run) | (2 * bank.half < SHORTEST_IN_RUN * run) | (off > run / 3)] = 0
@@ -257,16 +257,16 @@ def find_suspects(
 def _stays_long(window: FloatArray, middle: int, level_v: FloatArray, sigma_v: FloatArray) -> npt.NDArray[np.bool_]:
     """Whether each crest spends more of the time above its lower share near its height than a sine does."""
     level = level_v.astype(np.float32)
-    lower = _run_lengths(window, middle, -(1 - LOWER_SHARE) * level)
+    lower = run_lengths(window, middle, -(1 - LOWER_SHARE) * level)
     inside = (lower[0] < middle - 1) & (lower[1] < middle - 1)
-    upper = _run_lengths(window, middle, -(1 - UPPER_SHARE) * level)
-    top = _run_lengths(window, middle, -((1 - TOP_SHARE) * level + TOP_SD * sigma_v))
+    upper = run_lengths(window, middle, -(1 - UPPER_SHARE) * level)
+    top = run_lengths(window, middle, -((1 - TOP_SHARE) * level + TOP_SD * sigma_v))
     length = lower[0] + lower[1]
     flat = (top[0] + top[1] >= SHORTEST_FLAT) & (top[0] + top[1] >= FLAT_STAY * length)
     return np.asarray(inside & ((upper[0] + upper[1] >= FULL_STAY * length) | flat))
 
 
-def _run_lengths(window: FloatArray, middle: int, floor_v: FloatArray) -> tuple[FloatArray, FloatArray]:
+def run_lengths(window: FloatArray, middle: int, floor_v: FloatArray) -> tuple[FloatArray, FloatArray]:
     """How far each row stays above its floor to either side of its middle, in points."""
     below = window < floor_v[:, None]
     below[:, 0] = below[:, -1] = True

@@ -186,6 +186,7 @@ def _judge_source_side(table: Candidates, is_sure: bool) -> _OneSide:
         (table["is_coarse"] == 0) & (table["crest_v"] > table["level_v"] + table["crest_sd_v"])
     )
     found, expected = find_source_flats(table, find_plain(table), worth)
+    found = found | (table["sunk"] > 0)
     no = np.zeros(len(table), dtype=bool)
     source, undecided = (found, no) if is_sure else (no, found)
     return _OneSide(found, expected, np.full(len(table), PLAIN_GAIN), source, undecided, no, None, None)
@@ -270,6 +271,8 @@ def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
             expected = rail.predict(table.supply, table.output)
             accepted, undecided, threshold = is_soft, is_soft, np.zeros(n)
             headroom = _headroom(rail, crests, sign)
+    sunk_within = table["sunk"] > 0
+    accepted, undecided = accepted | sunk_within, undecided | (sunk_within & ~accepted)
     bent = table["sharpness"] > 0
     expected, threshold = np.where(bent, _soft_ceiling(table), expected), np.where(bent, 0.0, threshold)
     is_soft, accepted = is_soft | bent, accepted | bent
@@ -369,7 +372,9 @@ def _join_crests(parts: list[HighCrests]) -> HighCrests:
 
 
 def _without_doubles(table: Candidates) -> Candidates:
-    """Of candidates of one polarity that overlap in time keep the plainer one."""
+    """Of candidates of one polarity that overlap in time keep the plainer one; first of all those of a sinking ceiling,
+    in which fits see but a part."""
+    plainness = np.where(table["sunk"] > 0, np.inf, table["gain"])
     keep = np.ones(len(table), dtype=bool)
     for sign in (1.0, -1.0):
         mine = np.flatnonzero(table["sign"] == sign)
@@ -382,7 +387,7 @@ def _without_doubles(table: Candidates) -> Candidates:
             if at == 0 or not overlaps[at - 1]:
                 last = before
             if table["start_s"][k] < table["stop_s"][last]:
-                worse = k if table["gain"][k] <= table["gain"][last] else last
+                worse = k if plainness[k] <= plainness[last] else last
                 keep[worse] = False
                 last = k if worse == last else last
             else:
@@ -420,8 +425,8 @@ def _name_ceilings(table: Candidates, side: _OneSide) -> list[str]:
     if not (side.rail is not None and side.rail.per_supply_v > 0):
         return ["undecided"] * int(np.count_nonzero(side.accepted))
     share = (table["level_v"] / np.maximum(side.expected, 1e-9))[side.accepted]
-    # A level below a soft ceiling says nothing of what the ceiling is.
-    is_open = (side.is_source | (table["sharpness"] > 0))[side.accepted]
+    # A level below a soft ceiling, or one that sank within a note, says nothing of what the ceiling is.
+    is_open = (side.is_source | (table["sharpness"] > 0) | (table["sunk"] > 0))[side.accepted]
     return [
         "undecided" if unknown else "rail" if x > RAIL_SHARE else "current" if x < CURRENT_SHARE else "undecided"
         for x, unknown in zip(share.tolist(), is_open, strict=True)

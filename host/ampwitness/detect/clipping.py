@@ -2,7 +2,8 @@
 
 Two stages. While windows come in, crests that look cut off are put into a compact table (`clip_candidates`); where they
 show a ceiling, a second look takes in what the first let go: short shelves (`clip_shelves`), crests that come just up
-to it (`clip_faint`), crests that a ceiling without a corner bends over (`clip_soft`). At the end a rail is learned from
+to it (`clip_faint`), crests that a ceiling without a corner bends over (`clip_soft`), broad ones whose ceiling sinks
+within a note (`clip_sunk`). At the end a rail is learned from
 the plainest of them (`rail_model`) or from where they pile up (`clip_pile`), and every candidate is judged with it
 (`clip_verdict`): light flats are believed at the rail, flats that a higher crest at a like supply refutes are not the
 amplifier's doing.
@@ -34,6 +35,7 @@ from ampwitness.detect.clip_ledger import ClipLedger
 from ampwitness.detect.clip_shelves import find_shelves
 from ampwitness.detect.clip_soft import find_soft
 from ampwitness.detect.clip_stream import SegmentStream, Stretch, measure_noise
+from ampwitness.detect.clip_sunk import find_sunk
 from ampwitness.detect.clip_verdict import FAINT_GAIN
 from ampwitness.detect.headroom import summarise_headroom
 from ampwitness.detect.result import DetectorResult
@@ -139,7 +141,7 @@ class ClippingDetector:
         look, held_v = self._ahead_of_capacitor(stretch, noise_v, blocked, look)
         found = list(look.candidates)
         faint = [crests for side in look.sides if (crests := find_faint(side)) is not None]
-        looks = [find_shelves(side) for side in look.sides] + [find_soft(side) for side in look.sides]
+        looks = [second(side) for second in (find_shelves, find_soft, find_sunk) for side in look.sides]
         if faint:
             looks.append(crests_to_rows(look.sides[0], join_crests(faint), FAINT_GAIN))
         found += [rows for rows in looks if rows is not None]

@@ -1,0 +1,164 @@
+"""A ceiling that sinks within a note, as a supply at a limit of its own lets it: tops that bow, spike and fall.
+
+Such half-cycles are cut off by decibels, yet no line fits their tops and no level is common to them. What tells them is
+that they stand broad, one after another, while their tops sink and their flanks do not: the drive goes on, the ceiling
+comes down. A square note that fades keeps its shape, flanks and all.
+
+Gaps: works inside one stretch.
+Limits: needs FEWEST sunk half-cycles in a row; nothing under LEAST_DB. The corners are read to some 0.2 ms, the
+overdrive as if flanks were a sine's.
+Source: our choice, measured by `python -m ampwitness.bench.clip_scores --sets stages`.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.clip_candidates import FIELDS, Candidates, OneSide, join
+from ampwitness.detect.clip_screen import Crests, run_lengths
+from ampwitness.detect.clip_verdict import find_plain
+from ampwitness.detect.overdrive import sine_crest
+from ampwitness.types import FloatArray
+
+BoolArray = npt.NDArray[np.bool_]
+
+REACH_S = 0.02
+FOOT_SHARE, WAIST_SHARE, HEAD_SHARE = 0.15, 0.5, 0.85  # of the top
+BROAD = 0.74  # above the head for so much of the time above the waist; a sine 0.53, cut off by 3 dB 0.78
+MIDDLE = 0.6  # of a half-cycle's width: where its top is read
+ROUGHEST = 0.25  # of the top: how far its middle may leave it
+LEAST_DB = 2.0
+CHAIN_S = 0.1  # at most, from one half-cycle to the next of its polarity
+FEWEST = 3
+PACE, LARGEST_JUMP = 0.06, 0.3  # of the period, of the level
+SUNK_SHARE = 0.85  # of the highest top of the chain
+STEEPER = 1.2  # by so much more the tops have sunk than the flanks,
+FLANKS_KEEP = 1.2  # which stay as steep as under the highest top, to this factor
+LEAST_COVERED = 0.6
+CORNER_SD_S, CREST_SD_SHARE = 2e-4, 0.4
+
+
+def find_sunk(side: OneSide) -> Candidates | None:
+    """Rows for half-cycles under a ceiling that sinks, where a stretch shows some."""
+    broad = _measure(side, side.crests)
+    if broad is None:
+        return None
+    is_sunk = np.zeros(len(broad), dtype=bool)
+    level, flank = broad["level_v"], broad["flank_v_per_s"]
+    time_s = (broad["start_s"] + broad["stop_s"]) / 2
+    step_s = np.diff(time_s)
+    # One note: an even pace, and no top that stands far from the one before.
+    uneven = np.abs(np.diff(step_s)) > PACE * step_s[1:]
+    jumps = np.abs(np.diff(level)) > LARGEST_JUMP * level[:-1]
+    ends = np.concatenate(([True], (step_s > CHAIN_S) | jumps | np.concatenate(([False], uneven)), [True]))
+    edges = np.flatnonzero(ends)
+    for first, last in pairwise(edges):
+        if last - first <= FEWEST:
+            continue
+        top = first + int(np.argmax(level[first:last]))
+        leaves = np.abs(np.log(flank[top:last] / flank[top])) > np.log(FLANKS_KEEP)
+        chain = np.arange(top, top + int(np.argmax(np.append(leaves, True))))
+        steeper = (flank[chain] / flank[top]) / (level[chain] / level[top]) >= STEEPER
+        if np.count_nonzero(steeper & (level[chain] <= SUNK_SHARE * level[top])) >= FEWEST:
+            is_sunk[chain] = True
+    is_sunk &= 20 * np.log10(broad["crest_v"] / broad["level_v"]) >= LEAST_DB
+    return _fitted_where_plain(side, broad.take(is_sunk)) if is_sunk.any() else None
+
+
+def _fitted_where_plain(side: OneSide, rows: Candidates) -> Candidates:
+    """The same half-cycles as the fit saw them, where it saw the whole of a plateau plainly."""
+    table = side.candidates
+    plain = table.take(find_plain(table))
+    middle_s = (rows["start_s"] + rows["stop_s"]) / 2
+    order = np.argsort(plain["start_s"], kind="stable")
+    at = np.maximum(np.searchsorted(plain["start_s"][order], middle_s, side="right") - 1, 0)
+    if not len(order):
+        return rows
+    row = order[at]
+    covers = (plain["start_s"][row] <= middle_s) & (plain["stop_s"][row] >= middle_s)
+    covers &= plain["n_top"][row] >= LEAST_COVERED * rows["n_top"]
+    fitted = plain.take(row[covers])
+    fitted.columns["sunk"] = np.ones(len(fitted))
+    return join([rows.take(~covers), fitted])
+
+
+def _measure(side: OneSide, crests: Crests) -> Candidates | None:
+    """Rows, by time, for the crests that crown a broad half-cycle; each half-cycle once."""
+    stretch = side.stretch
+    if side.blocked is not None:
+        crests = crests.take(~side.blocked[crests.sample])
+    if len(crests) < FEWEST:
+        return None
+    volts, rate = stretch.output_v, stretch.rate_hz
+    reach = round(REACH_S * rate)
+    crests = crests.take(np.argsort(crests.sample))
+    window = volts[np.clip(crests.sample[:, None] + np.arange(-reach, reach + 1), 0, len(volts) - 1)] * side.sign
+    left, right = run_lengths(window, reach, WAIST_SHARE * crests.level_v)
+    inside = (left < reach - 1) & (right < reach - 1)
+    middle, width = (right - left) / 2, left + right
+    x = np.arange(-reach, reach + 1)[None, :]
+    centre = np.abs(x - middle[:, None]) <= MIDDLE / 2 * width[:, None]
+    level = (window * centre).sum(axis=1) / centre.sum(axis=1)
+    rough = np.where(centre, np.abs(window - level[:, None]), 0.0).max(axis=1)
+    above = (window >= (HEAD_SHARE * level)[:, None]) & (np.abs(x - middle[:, None]) <= width[:, None] / 2)
+    first, last = np.argmax(above, axis=1) - 0.5 - reach, reach - np.argmax(above[:, ::-1], axis=1) + 0.5
+    is_broad = inside & (rough <= ROUGHEST * level) & (last - first >= BROAD * width) & (last - first >= 4)
+    # Several crests of one top: the first of them stands for it.
+    place = crests.sample + middle
+    is_broad[1:] &= ~(is_broad[:-1] & (np.diff(place) < 0.5 * width[1:]))
+    rows = np.flatnonzero(is_broad)
+    if len(rows) < FEWEST:
+        return None
+    return _describe(side, crests.take(rows), level[rows], window[rows], middle[rows])
+
+
+def _describe(side: OneSide, crests: Crests, level: FloatArray, window: FloatArray, middle: FloatArray) -> Candidates:
+    """Rows of the table; `middle`: of each half-cycle, in samples from its crest."""
+    stretch, n = side.stretch, len(crests)
+    reach = window.shape[1] // 2
+    centre = np.round(middle).astype(np.intp)
+    turned = np.take_along_axis(window, np.clip(np.arange(2 * reach + 1) + centre[:, None], 0, 2 * reach), axis=1)
+    head_left, foot_left = (_falls_to(turned[:, reach::-1], x * level) for x in (HEAD_SHARE, FOOT_SHARE))
+    head_right, foot_right = (_falls_to(turned[:, reach:], x * level) for x in (HEAD_SHARE, FOOT_SHARE))
+    rise = (HEAD_SHARE - FOOT_SHARE) * level
+    slope_left = rise / np.maximum(foot_left - head_left, 0.5)
+    slope_right = rise / np.maximum(foot_right - head_right, 0.5)
+    rest = (1 - HEAD_SHARE) * level
+    place = crests.sample + centre
+    start, stop = place - head_left + rest / slope_left, place + head_right - rest / slope_right
+    slope = (slope_left + slope_right) / 2
+    crest = np.maximum(sine_crest(slope, np.maximum(stop - start, 0.1), level), level)
+    columns: dict[str, FloatArray] = {name: np.zeros(n) for name in FIELDS}
+    columns |= {
+        "sign": np.full(n, side.sign),
+        "start_s": np.asarray(stretch.time_s(start)),
+        "stop_s": np.asarray(stretch.time_s(stop)),
+        "level_v": level,
+        "crest_v": crest,
+        "crest_sd_v": CREST_SD_SHARE * (crest - level),
+        "flank_v_per_s": slope * stretch.rate_hz,
+        "flatter_flank_ratio": np.minimum(slope_left, slope_right) / slope,
+        "n_top": stop - start,
+        "noise_v": np.full(n, side.noise_v),
+        "start_sd_s": np.full(n, CORNER_SD_S),
+        "stop_sd_s": np.full(n, CORNER_SD_S),
+        "peak_v": crests.level_v,
+        "supply_v": side.lagged.mean_supply(start, stop),
+        "is_coarse": np.ones(n),
+        "sunk": np.ones(n),
+    }
+    supply, output = side.lagged.at((start + stop) / 2)
+    return Candidates(columns, supply, output)
+
+
+def _falls_to(outward: FloatArray, floor_v: FloatArray) -> FloatArray:
+    """(n,) how far outward each row falls through its floor first, between samples."""
+    above = outward >= floor_v[:, None]
+    above[:, 0], above[:, -1] = True, False
+    at = np.argmin(above, axis=1) - 1
+    rows = np.arange(len(outward))
+    high, low = outward[rows, at], outward[rows, at + 1]
+    return np.asarray(at + np.clip((high - floor_v) / np.maximum(high - low, 1e-9), 0, 1))

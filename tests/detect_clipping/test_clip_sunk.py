@@ -1,0 +1,73 @@
+"""A ceiling that sinks within a note, and square notes that fade, which must not be taken for one."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from ampwitness.bench import clip_sets, clip_signals
+from ampwitness.bench.clip_matching import Tally, score_case
+from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.detect import clipping
+from ampwitness.detect.clip_candidates import Candidates, OneSide
+from ampwitness.detect.clip_sunk import find_sunk
+from scipy import signal
+
+RATE_HZ = 8000.0
+HIGH_HZ = RATE_HZ * clip_signals.OVERSAMPLING
+
+
+def score(seed: int) -> Tally:
+    return score_case(clip_sets.make("stages", "boosted supply with a current limit", seed, 10.0), 0.0005)
+
+
+def count_sunk(output_v: np.ndarray, monkeypatch: pytest.MonkeyPatch) -> int:
+    found: list[Candidates] = []
+
+    def watch(side: OneSide) -> Candidates | None:
+        rows = find_sunk(side)
+        if rows is not None:
+            found.append(rows)
+        return rows
+
+    monkeypatch.setattr(clipping, "find_sunk", watch)
+    detector = clipping.ClippingDetector()
+    roles = {"output": output_v.astype(np.float32), "supply": np.full(len(output_v), 12.6, dtype=np.float32)}
+    for window in iter_windows_from_arrays(roles, RATE_HZ, window_s=10.0):
+        detector.push(window)
+    detector.finish()
+    return sum(len(rows) for rows in found)
+
+
+def test_half_cycles_under_a_supply_that_collapses_are_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    tally = score(106)
+    assert tally.n_hit.total() >= 0.9 * tally.n_true.total() > 100
+    assert tally.n_false == 0
+    assert {ceiling for _, ceiling in tally.ceilings} <= {"undecided", "rail"}
+    monkeypatch.setattr(clipping, "find_sunk", lambda side: None)
+    assert score(106).n_hit.total() < 0.75 * tally.n_true.total()
+
+
+def sinking(level: np.ndarray, drive: float, hz: float, t: np.ndarray) -> np.ndarray:
+    wanted = drive * np.sin(2 * np.pi * hz * t)
+    return np.clip(wanted, -level, level)
+
+
+def test_a_sinking_ceiling_is_told_from_a_square_note_that_fades(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(3)
+    t = np.arange(round(3 * HIGH_HZ)) / HIGH_HZ
+    ceiling = 30 * (0.4 + 0.6 * np.exp(-t / 0.15))
+    sunk = sinking(ceiling, 50.0, 50.0, t)
+    assert count_sunk(clip_signals.log(rng, sunk), monkeypatch) > 100
+    for fade_s in (0.3, 1.0, 4.0):
+        fading = sinking(np.full(len(t), 20.0), 50.0, 50.0, t) * np.exp(-t / fade_s)
+        assert count_sunk(clip_signals.log(rng, fading), monkeypatch) == 0
+    square = signal.square(2 * np.pi * 60 * t) * 30 * np.exp(-t)
+    soft = signal.sosfilt(signal.butter(2, 400, "low", fs=HIGH_HZ, output="sos"), square)
+    assert count_sunk(clip_signals.log(rng, soft), monkeypatch) == 0
+
+
+def test_a_steady_rail_sinks_nowhere(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(4)
+    drive = clip_signals.bass_line(rng, 10.0, HIGH_HZ)
+    clipped = np.clip(drive / np.max(np.abs(drive)) * 60, -30, 30)
+    assert count_sunk(clip_signals.log(rng, clipped), monkeypatch) == 0
