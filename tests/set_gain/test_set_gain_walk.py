@@ -108,6 +108,7 @@ def test_a_clipped_source_is_named_in_both_steps() -> None:
     seen = walk_through(volts(level((8, 30, 8)), amplifier=clipped), walk)
     assert "lower source" in steps(seen)
     assert seen[-1][3].startswith("source clipped")
+    assert walk.view().ceiling_v is None  # the level at which the source clips is no ceiling of the amplifier
 
 
 def test_bad_input_in_words() -> None:
@@ -117,8 +118,10 @@ def test_bad_input_in_words() -> None:
     seen = walk_through(volts(level((10, 10, 1)), hz=70.0), SetGainWalk(40.0, "resistor", True))
     assert seen[-1][3] == "no 40 Hz tone: 70 Hz is playing"
     both = volts(level((10, 10, 1))) + volts(level((5, 5, 1)), hz=63.0)
-    seen = walk_through(both, SetGainWalk(40.0, "resistor", True))
+    walk = SetGainWalk(40.0, "resistor", True)
+    seen = walk_through(both, walk)
     assert seen[-1][2] == "not judged"
+    assert walk.view().thd_words == "THD not judged"
     assert seen[-1][3].startswith("two tones: another at 6")
     hum = volts(level((20, 20, 1.5))) + volts(level((0.6, 0.6, 1.5)), hz=50.0)
     walk = SetGainWalk(40.0, "resistor", True)
@@ -175,3 +178,26 @@ def test_tracks_are_faded_cued_and_at_their_level() -> None:
     assert "up to 5 dB beyond clean" in overlap_sentence(5.0)
     with pytest.raises(ValueError, match="0 dBFS"):
         make_track(Track("tone", 40.0, 1.0, 4.0))
+
+
+def test_coming_back_says_how_far_and_then_to_hold() -> None:
+    walk = SetGainWalk(40.0, "resistor", is_hands_free=True)
+    walk_through(volts(level((8, 8, 3), (8, 33, 6))), walk)
+    stop = walk.view()
+    assert stop.instruction.startswith("3 of 3. STOP. Turn the gain back by 0.")
+    assert stop.ceiling_v == pytest.approx(30 / np.sqrt(2) * np.sqrt(1.04751), rel=0.01)
+    assert f"left of the mark at {stop.ceiling_v:.2f} V" in stop.instruction
+    walk_through(volts(level((24, 24, 0.5))), walk)
+    held = walk.view()
+    assert "Hold the knob there" in held.instruction
+    below_db = 20 * np.log10(30 / 24) + 10 * np.log10(1.04751)  # closed form
+    assert held.words.startswith(f"clean, {below_db:.1f} dB below the clean ceiling")
+
+
+def test_a_tone_without_distortion_goes_by_its_level() -> None:
+    walk = SetGainWalk(40.0, "resistor", is_hands_free=False, judged_to_hz=30.0)
+    assert walk.goes_by_level
+    walk_through(volts(level((8, 8, 1))), walk)
+    walk.answer("next")
+    assert "Play the steps track" in walk.view().instruction
+    assert "a tone up to 30 Hz" in walk.other_ways

@@ -186,6 +186,8 @@ class SetGainWalk:
     def _go(self, step: Step) -> None:
         self.step = step
         self._since.clear()
+        if step in ("lower source", "amplifier"):
+            self._early_ceiling_v = None  # it was the source's
         if step == "source":
             self._turned_levels.clear()
 
@@ -254,7 +256,9 @@ class SetGainWalk:
         return self._state
 
     def _ceiling_v(self) -> float | None:
-        """Clean maximum as rms: by the curve, and until that knows it by the quick readings."""
+        """Clean maximum as rms: by the curve, and until that knows it by the quick readings; never the source's."""
+        if self.step in ("source", "lower source") or self._state == "source clipped":
+            return None
         of_curve = None if self._curve is None else self._curve.knee
         return self._early_ceiling_v if of_curve is None else of_curve.level_v
 
@@ -291,7 +295,7 @@ class SetGainWalk:
 
 def _thd_words(reading: LiveReading) -> str:
     thd = reading.thd_percent
-    if thd is None or not reading.tone.is_tone:
+    if thd is None or not reading.tone.is_tone or reading.other_percent > TWO_TONES_PERCENT:
         return "THD not judged"
     hum = ""
     if reading.other_percent >= OTHER_TONE_PERCENT:
