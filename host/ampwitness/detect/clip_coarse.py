@@ -48,7 +48,7 @@ class CoarsePlateaus:
 
 def _crossings(outward: FloatArray, level: FloatArray) -> FloatArray:
     """Where each row of points, going outward from a crest, falls through its level; the last point if it does not."""
-    below = outward < level[:, None]
+    below = outward < level.astype(np.float32)[:, None]
     below[:, -1] = True
     k = np.maximum(np.argmax(below, axis=1), 1)
     rows = np.arange(len(outward))
@@ -85,19 +85,20 @@ def measure_coarsely(
     slope_right = fall / np.maximum(outer_right - inner_right, 0.1)
     # Level and tilt: a straight line through what lies above the upper crossing.
     x = np.arange(-reach, reach + 1, dtype=np.float32)[None, :]
-    top = ((x > -inner_left[:, None] + 0.5) & (x < inner_right[:, None] - 0.5)) | (x == 0)
-    n_top = top.sum(axis=1)
-    middle = (top * x).sum(axis=1) / n_top
-    mean = (top * window).sum(axis=1) / n_top
+    single = np.float32
+    top = (x > (0.5 - inner_left).astype(single)[:, None]) & (x < (inner_right - 0.5).astype(single)[:, None])
+    top[:, reach] = True
+    n_top = np.count_nonzero(top, axis=1)
+    middle = (top * x).sum(axis=1, dtype=float) / n_top
+    mean = (top * window).sum(axis=1, dtype=float) / n_top
     dx = (x - middle[:, None].astype(np.float32)) * top
     tilt = (dx * window).sum(axis=1) / np.maximum((dx**2).sum(axis=1), 1e-9)
     level = np.where(n_top >= 2, mean, height_v)
     # The flanks go on straight up to the plateau.
     start = np.minimum(-inner_left + np.maximum(level - upper, 0) / slope_left, 0.0)
     stop = np.maximum(inner_right - np.maximum(level - upper, 0) / slope_right, 0.0)
-    highest = np.where(x + (outer_left[:, None]) >= 0, np.where(x <= outer_right[:, None], window, 0.0), 0.0).max(
-        axis=1
-    )
+    inside = (x >= -outer_left.astype(single)[:, None]) & (x <= outer_right.astype(single)[:, None])
+    highest = np.where(inside, window, single(0)).max(axis=1)
     is_short = outer_left + outer_right < SHORT_LOBE_S * rate_hz
     is_flat = (stay >= np.where(is_short, LEAST_STAY_SHORT, LEAST_STAY)) & (
         stop - start >= np.where(is_short, LEAST_SAMPLES_SHORT, LEAST_SAMPLES)

@@ -25,6 +25,7 @@ from ampwitness.types import FloatArray
 IntArray = npt.NDArray[np.intp]
 
 BLOCK = 4  # samples
+AT_ONCE = 512  # crests: what is done with them stays in the processor's cache
 APART = 1  # blocks to either side that a crest stands above
 CELL_S = 2.0  # the highest value of this and the neighbouring cells is the local top
 NEAR_TOP_SHARE = 0.5
@@ -208,50 +209,61 @@ def find_suspects(
     -------
     Suspects, and which crests stay so long near their height that they might be cut off softly.
     """
-    is_full = np.zeros(len(crests), dtype=bool)
     coarse = block_means(volts, BLOCK)
-    found = []
-    for source, factor, halves in ((volts, 1, FINE_HALVES), (coarse, BLOCK, COARSE_HALVES)):
-        bank = _bank(halves)
-        middle = np.minimum(crests.sample // factor, len(source) - 1)
-        rows = np.arange(len(crests))
-        at = middle[:, None] + np.arange(-bank.reach, bank.reach + 1)[None, :]
-        if middle.min() < bank.reach or middle.max() >= len(source) - bank.reach:
-            np.clip(at, 0, len(source) - 1, out=at)
-        window = source[at]
-        window = (window - window[:, bank.reach][:, None]) * crests.sign[rows].astype(np.float32)[:, None]
-        answer = window @ bank.templates
-        sigma = np.hypot(noise_v / np.sqrt(factor), RESIDUE_SHARE * crests.level_v[rows]).astype(np.float32)
-        sag = np.abs(window @ bank.sags)
-        sag -= SAG_SD * sigma[:, None] * bank.sag_sd
-        answer[sag > SAG_SHARE * bank.fall * answer] = 0
-        close = -(CLOSE_SHARE * crests.level_v[rows] + CLOSE_SD * sigma)
-        before, after = run_lengths(window, bank.reach, close)
-        run = (before + after).astype(np.float32)[:, None]
-        off = np.abs(bank.shift[None, :] - ((after - before) / 2)[:, None])
-        answer[(2 * bank.half > LONGEST_IN_RUN * run) | (2 * bank.half < SHORTEST_IN_RUN * run) | (off > run / 3)] = 0
-        is_full |= _stays_long(window, bank.reach, crests.level_v, sigma)
-        best = np.argmax(answer, axis=1)
-        strength = answer[np.arange(len(rows)), best]
-        strong = strength > ANSWER * sigma
-        kept, best = rows[strong], best[strong]
-        found.append(
-            np.stack(
-                [
-                    crests.sign[kept],
-                    (middle[kept] + bank.shift[best] + 0.5) * factor - 0.5,
-                    bank.half[best] * factor,
-                    crests.level_v[kept],
-                    (strength / sigma)[strong],
-                    np.full(len(kept), float(factor)),
-                    crests.sample[kept],
-                ]
-            )
-        )
-    table = np.concatenate(found, axis=1) if found else np.zeros((7, 0))
+    tables: list[FloatArray] = [np.zeros((7, 0))]
+    is_full = [np.zeros(0, dtype=bool)]
+    for first in range(0, len(crests), AT_ONCE):
+        part = crests.take(np.arange(first, min(first + AT_ONCE, len(crests))))
+        looks = [
+            _answers(source, factor, halves, part, noise_v)
+            for source, factor, halves in ((volts, 1, FINE_HALVES), (coarse, BLOCK, COARSE_HALVES))
+        ]
+        tables += [table for table, _ in looks]
+        is_full.append(looks[0][1] | looks[1][1])
+    table = np.concatenate(tables, axis=1)
     table = table[:, _strongest(table)]
     suspects = Suspects(table[0], table[1], table[2], table[3], table[4], table[6].astype(np.intp))
-    return suspects, is_full
+    return suspects, np.concatenate(is_full)
+
+
+def _answers(
+    source: npt.NDArray[np.float32], factor: int, halves: tuple[float, ...], crests: Crests, noise_v: float
+) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+    """Rows of strong answers, (7, n), in a view of `factor` samples a point; and which crests stay long."""
+    bank = _bank(halves)
+    middle = np.minimum(crests.sample // factor, len(source) - 1)
+    rows = np.arange(len(crests))
+    at = middle[:, None] + np.arange(-bank.reach, bank.reach + 1)[None, :]
+    if middle.min() < bank.reach or middle.max() >= len(source) - bank.reach:
+        np.clip(at, 0, len(source) - 1, out=at)
+    window = source[at]
+    window = (window - window[:, bank.reach][:, None]) * crests.sign.astype(np.float32)[:, None]
+    answer = window @ bank.templates
+    sigma = np.hypot(noise_v / np.sqrt(factor), RESIDUE_SHARE * crests.level_v).astype(np.float32)
+    sag = np.abs(window @ bank.sags)
+    sag -= SAG_SD * sigma[:, None] * bank.sag_sd
+    answer[sag > SAG_SHARE * bank.fall * answer] = 0
+    close = -(CLOSE_SHARE * crests.level_v + CLOSE_SD * sigma)
+    before, after = run_lengths(window, bank.reach, close)
+    run = (before + after).astype(np.float32)[:, None]
+    off = np.abs(bank.shift[None, :] - ((after - before) / 2)[:, None])
+    answer[(2 * bank.half > LONGEST_IN_RUN * run) | (2 * bank.half < SHORTEST_IN_RUN * run) | (off > run / 3)] = 0
+    best = np.argmax(answer, axis=1)
+    strength = answer[rows, best]
+    strong = strength > ANSWER * sigma
+    kept, best = rows[strong], best[strong]
+    table = np.stack(
+        [
+            crests.sign[kept],
+            (middle[kept] + bank.shift[best] + 0.5) * factor - 0.5,
+            bank.half[best] * factor,
+            crests.level_v[kept],
+            (strength / sigma)[strong],
+            np.full(len(kept), float(factor)),
+            crests.sample[kept],
+        ]
+    )
+    return table, _stays_long(window, bank.reach, crests.level_v, sigma)
 
 
 def _stays_long(window: FloatArray, middle: int, level_v: FloatArray, sigma_v: FloatArray) -> npt.NDArray[np.bool_]:

@@ -26,10 +26,9 @@ BAND_SHARE = 0.9  # of half the sample rate: where the waveform's band ends
 ITERATIONS = 5
 N_FLAT = 8  # linear parameters of line and flanks
 RIDGE = 1e-9
-MANY = 24  # fits that are worth solving all at once
 WRONG_WAY = 4.0
 LEAST_FALL = 0.06  # of the other flank's slope
-AT_ONCE = 300  # fits, of windows of much the same length: what they need stays in the processor's cache
+AT_ONCE = 12_000  # points, of windows of much the same length: what is done with them stays in the processor's cache
 SETTLED_POINTS = 0.03  # corners that would move by less stay
 SETTLED_SHARE = 0.998
 
@@ -106,13 +105,12 @@ def ramp(t: FloatArray, averaged: IntArray) -> FloatArray:
 
 
 def _planes(t: FloatArray, y: FloatArray, mask: FloatArray, corners: FloatArray, averaged: IntArray,
-            scale: FloatArray, with_bow: bool) -> FloatArray:  # fmt: skip
-    """(terms + 1, n, points), masked: line and flanks, an arch if wanted, and y last.
+            scale: FloatArray, with_bow: bool, out: FloatArray) -> None:  # fmt: skip
+    """Fill (terms + 1, n, points), masked: line and flanks, an arch if wanted, and y last.
 
     The flanks' powers above the first keep their ideal shape."""
     left, right = corners[:, :1], corners[:, 1:]
     per = (1 / scale)[:, None]
-    out = np.empty((N_FLAT + with_bow + 1, *t.shape))
     out[0] = 1.0
     out[1] = (t - (left + right) / 2) * per
     for k, distance in ((2, left - t), (5, t - right)):
@@ -124,42 +122,14 @@ def _planes(t: FloatArray, y: FloatArray, mask: FloatArray, corners: FloatArray,
         out[N_FLAT] = _arch(t, corners)
     out[:-1] *= mask
     out[-1] = y
+
+
+def _with_ridge(normal: FloatArray) -> FloatArray:
+    """(n, k, k) normal equations with a touch of ridge, so that unused terms stay zero."""
+    diagonal = np.arange(normal.shape[1])
+    out = normal.copy()
+    out[:, diagonal, diagonal] += (RIDGE * normal[:, diagonal, diagonal].max(axis=1))[:, None]
     return out
-
-
-class _Solver:
-    """Normal equations of many small least squares, factored once: (n, k, k), with a touch of ridge so that unused
-    terms stay zero."""
-
-    def __init__(self, normal: FloatArray) -> None:
-        n, k = normal.shape[:2]
-        diagonal = np.arange(k)
-        size = normal[:, diagonal, diagonal].max(axis=1)
-        normal[:, diagonal, diagonal] += (RIDGE * size)[:, None]
-        # Few rows go through LAPACK one by one; of many, each step of the elimination is done for all at once.
-        self._normal = normal if n < MANY else None
-        if n < MANY:
-            return
-        rest = np.ascontiguousarray(normal.transpose(1, 2, 0))
-        self._factors = []
-        for j in range(k - 1):
-            factor = rest[j, j + 1 :] / rest[j, j]
-            rest[j + 1 :, j + 1 :] -= factor[:, None] * rest[j, None, j + 1 :]
-            self._factors.append(factor)
-        self._pivots = rest[diagonal, diagonal]
-
-    def solve(self, right: FloatArray) -> FloatArray:
-        """(n, k, m) -> (n, k, m)."""
-        if self._normal is not None:
-            return np.asarray(np.linalg.solve(self._normal, right))
-        x = np.ascontiguousarray(right.transpose(2, 1, 0))
-        k = x.shape[1]
-        for j, factor in enumerate(self._factors):
-            x[:, j + 1 :] -= factor * x[:, j, None]
-        x /= self._pivots
-        for j in range(k - 2, -1, -1):
-            x[:, j] -= np.einsum("kn,mkn->mn", self._factors[j], x[:, j + 1 :])
-        return x.transpose(2, 1, 0)
 
 
 @lru_cache(maxsize=128)
@@ -222,32 +192,34 @@ class _Problem:
     low: FloatArray  # corners may not lie below
     high: FloatArray
     with_bow: bool
+    room: FloatArray  # for the columns of any of these rows; made once, as fresh memory costs more than filling it
 
     def take(self, rows: IntArray) -> _Problem:
         return _Problem(
             self.t[rows], self.y[rows], self.mask[rows], self.averaged[rows], self.scale[rows], self.low[rows],
-            self.high[rows], self.with_bow,
+            self.high[rows], self.with_bow, self.room,
         )  # fmt: skip
 
     def solve(self, corners: FloatArray) -> _Solution:
         """The best line and flanks for these corners."""
-        planes = _planes(self.t, self.y, self.mask, corners, self.averaged, self.scale, self.with_bow)
+        n_planes = N_FLAT + self.with_bow + 1
+        planes = self.room[: n_planes * self.t.size].reshape(n_planes, *self.t.shape)
+        _planes(self.t, self.y, self.mask, corners, self.averaged, self.scale, self.with_bow, planes)
         rows = planes.transpose(1, 0, 2)
         columns = rows[:, :-1]
         products = np.matmul(columns, rows.transpose(0, 2, 1))
-        solver = _Solver(np.ascontiguousarray(products[:, :, :-1]))
-        coefficient = solver.solve(products[:, :, -1:])[:, :, 0]
+        normal = _with_ridge(products[:, :, :-1])
+        coefficient = np.linalg.solve(normal, products[:, :, -1:])[:, :, 0]
         residual = self.y - np.matmul(coefficient[:, None, :], columns)[:, 0]
-        return _Solution(columns, products[:, :, :-1], solver, coefficient, residual)
+        return _Solution(columns, normal, coefficient, residual)
 
 
 @dataclass(frozen=True, slots=True)
 class _Solution:
-    """Line and flanks at given corners; columns (n, terms, points)."""
+    """Line and flanks at given corners; columns (n, terms, points), which last until the next solution."""
 
     columns: FloatArray
     normal: FloatArray  # (n, terms, terms)
-    solver: _Solver
     coefficient: FloatArray  # (n, terms)
     residual: FloatArray  # (n, points)
 
@@ -255,7 +227,7 @@ class _Solution:
         """(n, 2) by how much corners and linear terms together would have the corners move."""
         shared = np.matmul(self.columns, step.transpose(0, 2, 1))
         own = np.matmul(step, step.transpose(0, 2, 1))
-        own -= np.matmul(shared.transpose(0, 2, 1), self.solver.solve(shared))
+        own -= np.matmul(shared.transpose(0, 2, 1), np.linalg.solve(self.normal, shared))
         right = np.matmul(step, self.residual[:, :, None])[:, :, 0]
         a, b, d = own[:, 0, 0], own[:, 0, 1], own[:, 1, 1]
         ridge = RIDGE * np.max(np.einsum("nii->ni", self.normal), axis=1)
@@ -308,9 +280,11 @@ def fit_windows(windows: Windows, left: FloatArray, right: FloatArray, with_bow:
     left, right : (n,) first guess of the corners, in points from the middle point of each window
     with_bow : let plateaus bow, as rails do that sink and recover within one; see LobeFit.bow_share
     """
-    order = np.argsort(windows.n_left + windows.n_right, kind="stable")
+    n_points = windows.n_left + windows.n_right + 1
+    order = np.argsort(n_points, kind="stable")
     parts = []
-    for rows in np.array_split(order, max(1, round(len(order) / AT_ONCE))):
+    batch = np.cumsum(n_points[order]) // AT_ONCE
+    for rows in np.split(order, np.flatnonzero(np.diff(batch)) + 1):
         parts.append(_fit(windows.take(rows), left[rows], right[rows], with_bow))
     place = np.empty(len(order), dtype=np.intp)
     place[order] = np.arange(len(order))
@@ -336,6 +310,7 @@ def _fit(windows: Windows, left: FloatArray, right: FloatArray, with_bow: bool) 
         low=-windows.n_left + 1.2,
         high=windows.n_right - 1.2,
         with_bow=with_bow,
+        room=np.empty((N_FLAT + with_bow + 1) * y.size),
     )
     corners = _polish_corners(problem, np.stack([left, right], axis=1))
     return _describe(problem, corners, windows, y0, n_points)
@@ -354,8 +329,8 @@ def _describe(problem: _Problem, corners: FloatArray, windows: Windows, y0: Floa
     wanted = np.zeros((N_FLAT + 2, 4))  # either corner, mean slope and mean curvature
     wanted[N_FLAT, 0] = wanted[N_FLAT + 1, 1] = 1.0
     wanted[[2, 5], 2], wanted[[3, 6], 3] = -0.5, -1.0
-    solver = _Solver(np.matmul(joint, joint.transpose(0, 2, 1)))
-    covariance = np.matmul(wanted.T, solver.solve(np.broadcast_to(wanted, (len(t), *wanted.shape))))
+    normal = _with_ridge(np.matmul(joint, joint.transpose(0, 2, 1)))
+    covariance = np.matmul(wanted.T, np.linalg.solve(normal, np.broadcast_to(wanted, (len(t), *wanted.shape))))
     spread = np.sqrt(np.maximum(np.diagonal(covariance, axis1=1, axis2=2), 0))
     slope_sd, curvature_sd = spread[:, 2], spread[:, 3]
     shared = covariance[:, 2, 3] / np.maximum(slope_sd * curvature_sd, 1e-30)

@@ -285,5 +285,8 @@ def _choose(bases: npt.NDArray[np.float32], y: FloatArray, allowed: npt.NDArray[
     n_hypotheses, n_terms, n_points = bases.shape
     part = bases.reshape(-1, n_points) @ y.T.astype(np.float32)
     part *= part
-    explained = part.reshape(n_hypotheses, n_terms, -1).sum(axis=1).T
-    return np.asarray(np.argmax(explained * allowed, axis=1))
+    by_term = part.reshape(n_hypotheses, n_terms, -1)
+    explained = by_term[:, 0]
+    for k in range(1, n_terms):
+        explained += by_term[:, k]
+    return np.asarray(np.argmax(explained.T * allowed, axis=1))
