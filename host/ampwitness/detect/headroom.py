@@ -134,18 +134,25 @@ def summarise_headroom(
 
 def _measure_passages(rooms: Sequence[Room], starts_s: FloatArray, stops_s: FloatArray) -> list[list[float | None]]:
     """A row a passage: its crest with the least room."""
-    names = ("time_s", "room_db", "sd_db", "time_s", "crest_v", "ceiling_v", "supply_v")
-    columns = np.stack([np.concatenate([getattr(room, name) for room in rooms]) for name in names])
-    columns = columns[:, np.argsort(columns[0], kind="stable")]
+    orders = [np.argsort(room.time_s, kind="stable") for room in rooms]
+    bounds = [
+        np.searchsorted(room.time_s, np.stack((starts_s, stops_s)), sorter=order)
+        for room, order in zip(rooms, orders, strict=True)
+    ]
     rows: list[list[float | None]] = []
-    for start_s, stop_s in zip(starts_s.tolist(), stops_s.tolist(), strict=True):
-        first, last = np.searchsorted(columns[0], [start_s, stop_s])
-        values = np.full(len(names) - 1, np.nan)
-        if last > first:
-            values = columns[1:, first + int(np.argmin(columns[1, first:last]))]
-            values[0] = max(0.0, values[0])
-        found = [round(v, 4) if np.isfinite(v) else None for v in values.tolist()]
-        rows.append([round(start_s, 3), round(stop_s, 3), *found])
+    for k, (start_s, stop_s) in enumerate(zip(starts_s.tolist(), stops_s.tolist(), strict=True)):
+        values = [np.nan] * (len(COLUMNS) - 2)
+        least_db = np.inf
+        for room, order, (firsts, lasts) in zip(rooms, orders, bounds, strict=True):
+            inside = order[firsts[k] : lasts[k]]
+            if not len(inside):
+                continue
+            at = int(inside[np.argmin(room.room_db[inside])])
+            if room.room_db[at] < least_db:
+                least_db = float(room.room_db[at])
+                of_crest = (room.sd_db, room.time_s, room.crest_v, room.ceiling_v, room.supply_v)
+                values = [max(0.0, least_db), *(float(column[at]) for column in of_crest)]
+        rows.append([round(start_s, 3), round(stop_s, 3), *(round(v, 4) if np.isfinite(v) else None for v in values)])
     return rows
 
 
