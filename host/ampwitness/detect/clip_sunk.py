@@ -95,15 +95,18 @@ def _measure(side: OneSide, crests: Crests) -> Candidates | None:
     volts, rate = stretch.output_v, stretch.rate_hz
     reach = round(REACH_S * rate)
     crests = crests.take(np.argsort(crests.sample))
-    window = volts[np.clip(crests.sample[:, None] + np.arange(-reach, reach + 1), 0, len(volts) - 1)] * side.sign
-    left, right = run_lengths(window, reach, WAIST_SHARE * crests.level_v)
+    window = volts[np.clip(crests.sample[:, None] + np.arange(-reach, reach + 1), 0, len(volts) - 1)]
+    window *= np.float32(side.sign)
+    left, right = run_lengths(window, reach, (WAIST_SHARE * crests.level_v).astype(np.float32))
     inside = (left < reach - 1) & (right < reach - 1)
     middle, width = (right - left) / 2, left + right
-    x = np.arange(-reach, reach + 1)[None, :]
-    centre = np.abs(x - middle[:, None]) <= MIDDLE / 2 * width[:, None]
-    level = (window * centre).sum(axis=1) / centre.sum(axis=1)
-    rough = np.where(centre, np.abs(window - level[:, None]), 0.0).max(axis=1)
-    above = (window >= (HEAD_SHARE * level)[:, None]) & (np.abs(x - middle[:, None]) <= width[:, None] / 2)
+    # In single precision throughout: these are the largest arrays of a stretch.
+    off = np.abs(np.arange(-reach, reach + 1, dtype=np.float32) - middle.astype(np.float32)[:, None])
+    centre = off <= (MIDDLE / 2 * width).astype(np.float32)[:, None]
+    level = (window * centre).sum(axis=1, dtype=float) / np.count_nonzero(centre, axis=1)
+    level_column = level.astype(np.float32)[:, None]
+    rough = (np.abs(window - level_column) * centre).max(axis=1)
+    above = (window >= np.float32(HEAD_SHARE) * level_column) & (off <= (width / 2).astype(np.float32)[:, None])
     first, last = np.argmax(above, axis=1) - 0.5 - reach, reach - np.argmax(above[:, ::-1], axis=1) + 0.5
     is_broad = inside & (rough <= ROUGHEST * level) & (last - first >= BROAD * width) & (last - first >= 4)
     # Several crests of one top: the first of them stands for it.
