@@ -16,14 +16,14 @@ from ampwitness.detect.found_clips import ClipTable
 
 RATE_HZ = 8000.0
 RAIL_V = 30.0
-SECONDS = 200.0
+SECONDS = 400.0
 
 
 @pytest.fixture(scope="module")
 def output_v() -> np.ndarray:
     rng = np.random.default_rng(41)
     high_hz = RATE_HZ * clip_signals.OVERSAMPLING
-    drive = np.tile(clip_signals.bass_line(rng, SECONDS / 10, high_hz), 10)
+    drive = np.tile(clip_signals.bass_line(rng, SECONDS / 20, high_hz), 20)
     return clip_signals.log(rng, np.clip(drive * 2.0 * RAIL_V, -RAIL_V, RAIL_V)).astype(np.float32)
 
 

@@ -20,7 +20,8 @@ from scipy import signal
 
 from ampwitness.types import FloatArray
 
-STRETCH_S = 64.0
+STRETCH_S = 128.0
+MOST_SAMPLES = 1_600_000  # in a stretch: at high rates it is shorter
 MARGIN_S = 0.5
 SUPPLY_LAGS_S = (0.0004, 0.003, 0.01, 0.03)
 OUTPUT_LAGS_S = (0.003, 0.01, 0.03, 0.15)
@@ -123,7 +124,7 @@ class SegmentStream:
         self._kept_first = self.first_index  # index of the first sample kept
         self.next_index = self.first_index  # of the sample that would come next
         self._done = self.first_index  # stretches up to here are out
-        self._step = round(STRETCH_S * rate_hz)
+        self._step = min(round(STRETCH_S * rate_hz), MOST_SAMPLES)
         self._margin = round(MARGIN_S * rate_hz)
 
     def push(self, output_v: FloatArray, supply_v: FloatArray | None) -> Iterator[Stretch]:

@@ -72,7 +72,7 @@ class _Running:
 class ClippingDetector:
     """Finds clipped half-cycles on the trace `output`, with `supply` beside it if there is one.
 
-    Memory: one stretch of a minute, what ClipLedger keeps, and one row for each quarter second.
+    Memory: one stretch of two minutes, what ClipLedger keeps, and one row for each quarter second.
     """
 
     name = "clipping"
