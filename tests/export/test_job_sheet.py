@@ -130,6 +130,17 @@ def test_settings_supply_and_verdicts_are_those_of_the_findings(small_analysis: 
     assert made.equipment[0] == ("sub/mono", "4 ohm speaker, rated 500 W")
 
 
+def test_a_gain_set_by_levels_alone_is_told_as_reckoned(small_analysis: Analysis) -> None:
+    by_level = {"tone_hz": 6300.0, "knee_v": None, "follow_v": 20.26, "followed_v": 19.8, "load_ohm": 4.0,
+                "is_provisional": True, "outcome": "the level stopped following equal steps", "line": ""}  # fmt: skip
+    source = Source(replace(small_analysis, findings=(replace(SETTING, measured=by_level),)), "Tweeters")
+    (row,) = compose_sheet([source], vehicle="", date="2026-05-04", fitted_by="").settings
+    assert row.clean_maximum == "20.26 V rms"
+    assert row.power == ""
+    assert "the level stopped following equal steps; provisional, reckoned from levels" in row.remark
+    assert "without its load" not in row.remark
+
+
 def test_what_was_not_tested_is_said(small_analysis: Analysis) -> None:
     made = usual_job(small_analysis)
     assert "Soak: left out: no cut-off on the bench." in made.not_tested

@@ -239,7 +239,9 @@ def _setting(source: Source, finding: Finding) -> SettingRow:
     remarks = [_volts(tone_hz, "Hz tone", 0)]
     if m.get("knee_v") is None:
         remarks.append(str(m.get("outcome") or "no edge was found"))
-    if m.get("is_provisional") or finding.evidence.get("is_gain_provisional"):
+    if m.get("follow_v") is not None and m.get("knee_v") is None:
+        remarks.append("provisional, reckoned from levels as if the ceiling were hard")
+    elif m.get("is_provisional") or finding.evidence.get("is_gain_provisional"):
         remarks.append("provisional, set without its load")
     left = _volts(m.get("left_at_v"), "V rms")
     margin_db = m.get("margin_db")
@@ -250,7 +252,7 @@ def _setting(source: Source, finding: Finding) -> SettingRow:
         power += f" in {m['load_ohm']:g} ohm"
     return SettingRow(
         channel=channel or source.label,
-        clean_maximum=_volts(m.get("knee_v") or m.get("clean_v"), "V rms"),
+        clean_maximum=_volts(m.get("knee_v") or m.get("follow_v") or m.get("clean_v"), "V rms"),
         peak=_volts(m.get("knee_peak_v"), "V", 1),
         power=power,
         supply_there=_volts(m.get("supply_at_knee_v"), "V"),
