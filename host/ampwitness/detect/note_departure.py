@@ -23,7 +23,7 @@ _LULL = 12
 _LULL_RATIO = 0.05
 _LULL_NOISE_V = 0.040
 _STILL_V = 0.030  # rms of a silence: the logger's own noise, with a margin
-_PREDICTED_RATIO = 0.01
+STEADY_RATIO = 0.01  # of energy, that prediction leaves of a tone that stands or rings on
 _LULL_BACK = 54  # a rise is placed to some 20 ms: no silence that ended long before
 _LEAST_NOVELTY = 0.10  # what is less new than this is dated by nobody
 _LEAST_SIGMAS = 6.0
@@ -107,7 +107,7 @@ class DepartureFinder:
             trace[asked, BEFORE - MARGIN - _TRACE_FROM :] = rest[:, : _TRACE_STOP - BEFORE + MARGIN]
         # What still moves there and is well predicted is no silence.
         if quiet_from is None:
-            is_lull &= is_still | (unexplained > _PREDICTED_RATIO)
+            is_lull &= is_still | (unexplained > STEADY_RATIO)
         trace[is_lull] = slow[is_lull, _TRACE_FROM:_TRACE_STOP] - lull_mean[is_lull, None]
         at = np.full(k, np.nan)
         is_end = np.zeros(k, dtype=bool)
@@ -149,7 +149,7 @@ class DepartureFinder:
         a, b, c = (lost[row, lowest + d] for d in (-1, 0, 1))
         bend = a - 2.0 * b + c
         at = lowest + np.where(bend > 0, 0.5 * (a - c) / np.where(bend > 0, bend, 1.0), 0.0) + 0.5 - TURN_MARGIN
-        is_known = (lowest > 1) & (lowest < n - 2) & (np.maximum(unexplained, unexplained_back) < _PREDICTED_RATIO)
+        is_known = (lowest > 1) & (lowest < n - 2) & (np.maximum(unexplained, unexplained_back) < STEADY_RATIO)
         return np.where(is_known, at, np.nan)
 
     def measure_novelty(self, high: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray]:

@@ -9,7 +9,16 @@ from typing import Literal
 import numpy as np
 
 from ampwitness.detect.note_decimate import BAND_STEP, Bands, History
-from ampwitness.detect.note_departure import BEFORE, BEHIND, MARGIN, TURN_MARGIN, DepartureFinder, Departures, RawKnees
+from ampwitness.detect.note_departure import (
+    BEFORE,
+    BEHIND,
+    MARGIN,
+    STEADY_RATIO,
+    TURN_MARGIN,
+    DepartureFinder,
+    Departures,
+    RawKnees,
+)
 from ampwitness.detect.note_levels import Levels, find_places, measure_levels
 from ampwitness.detect.note_runs import NoteBlock
 from ampwitness.detect.note_sag import AROUND_S, HEAD_S, RECOVERY_S
@@ -188,7 +197,8 @@ class RunNotes:
             is_lull[rows] = True
         rows = np.flatnonzero(is_new & ~is_lull & ~is_turn & np.isfinite(onset))
         onset[rows] = self._look_nearer(onset[rows])
-        rows = np.flatnonzero(is_new & ~is_lull & is_turn & np.isfinite(onset))
+        is_steady = found.unexplained < STEADY_RATIO  # noise and drums turn all the time
+        rows = np.flatnonzero(is_new & ~is_lull & is_turn & is_steady & np.isfinite(onset))
         onset[rows] = self._look_from_both_sides(onset[rows])
         rows = np.flatnonzero(is_new & found.is_lull & ~found.is_end & np.isfinite(onset))
         onset[rows] = self._look_closely(onset[rows], slow_at[rows] + found.lull_at[rows])
