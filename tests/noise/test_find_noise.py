@@ -42,6 +42,22 @@ def test_without_shorted_inputs_loop_and_pickup_are_not_told_apart() -> None:
     assert any("shorted" in sentence for sentence in verdict.not_judged)
 
 
+@pytest.mark.parametrize(
+    ("raised_hz", "words"),
+    [(655.0, "moved with the engine's speed, from 310 Hz idling to 655 Hz"), (310.0, "did not move")],
+)
+def test_a_whine_is_said_to_follow_the_engine_only_where_it_moved(raised_hz: float, words: str) -> None:
+    verdict = judge_case(NoiseCase(whine_supply_v=0.03, idle_hz=310.0, raised_hz=raised_hz), seed=47)
+    assert [source.what for source in verdict.sources] == ["alternator whine"]
+    assert words in verdict.sources[0].words
+
+
+def test_one_engine_speed_says_nothing_of_moving() -> None:
+    verdict = judge_case(NoiseCase(whine_supply_v=0.03), 48, conditions=(ORDER[0], ORDER[1], ORDER[3], ORDER[4]))
+    assert [source.what for source in verdict.sources] == ["alternator whine"]
+    assert "engine's speed" not in verdict.sources[0].words
+
+
 def test_engine_off_alone_judges_no_whine_and_an_uncalibrated_zero_no_offset() -> None:
     quiet, _ = run_condition(NoiseCase(offset_v=0.4), ("connected", "off"), 10.0, 44)
     verdict = conclude_noise(

@@ -165,19 +165,41 @@ def _is_known(new: Source, known: Source) -> bool:
     return new.what == "alternator whine" or _same(new.frequency_hz, known.frequency_hz)
 
 
+def _is_whine(runs: Mapping[Condition, QuietOutput], condition: Condition, line: NoiseLine) -> bool:
+    """Whether a line sounds with the engine alone, in step with the supply's ripple."""
+    inputs, engine = condition
+    if engine == "off" or _line_at(runs.get((inputs, "off")), line.frequency_hz) is not None:
+        return False
+    in_ripple = any(_same(line.frequency_hz, ripple) for ripple in runs[condition].ripple_hz)
+    return in_ripple and (line.shared or 0.0) >= SHARED_LEAST
+
+
+def _engine_words(runs: Mapping[Condition, QuietOutput], inputs: Inputs) -> str:
+    """Whether the loudest whine moved between idle and raised; nothing where one of the two has none to compare."""
+    loudest: list[NoiseLine] = []
+    for engine in ("idle", "raised"):
+        run = runs.get((inputs, engine))
+        whines = [line for line in run.lines if _is_whine(runs, (inputs, engine), line)] if run is not None else []
+        if not whines:
+            return ""
+        loudest.append(max(whines, key=lambda line: line.level_v))
+    idle_hz, raised_hz = (line.frequency_hz for line in loudest)
+    if _same(idle_hz, raised_hz):
+        return "; it did not move with the engine's speed, so look at other consumers that run with the engine too"
+    return f"; it moved with the engine's speed, from {idle_hz:.0f} Hz idling to {raised_hz:.0f} Hz raised"
+
+
 def _judge_line(runs: Mapping[Condition, QuietOutput], condition: Condition, line: NoiseLine) -> Source:
     inputs, engine = condition
     hz = line.frequency_hz
     run = runs[condition]
-    with_off = runs.get((inputs, "off"))
-    is_there_off = engine != "off" and _line_at(with_off, hz) is not None
     in_ripple = any(_same(hz, ripple) for ripple in run.ripple_hz) and (line.shared or 0.0) >= SHARED_LEAST
     shorted = run if inputs == "shorted" else runs.get(("shorted", engine))
-    if engine != "off" and in_ripple and not is_there_off:
+    if _is_whine(runs, condition, line):
         origin, why = _origin(shorted, hz, line.level_v, from_supply=True)
         words = (
             f"{hz:.0f} Hz, {1e3 * line.level_v:.1f} mV with the engine {engine}, and the supply ripples at the same "
-            f"frequency (coherence {line.shared:.2f}); {why}"
+            f"frequency (coherence {line.shared:.2f}); {why}{_engine_words(runs, inputs)}"
         )
         return Source("alternator whine", origin, hz, line.level_v, words)
     what: Literal["hum", "switching noise", "line"] = "line"
