@@ -42,6 +42,7 @@ BESIDE_SHARE = 0.01
 GROUP_SHARE, GROUP_GAP_S = 0.003, 3.0  # of the level: one setting of the volume; a pause may end it
 GROUP_SHARE_AHEAD = 0.008  # ahead of a capacitor levels wander
 FEWEST_IN_GROUP, LEAST_STEP = 4, 0.02
+STANDING = (10, 90)  # per cent: a fit may go astray now and then
 MOST_STAND = 0.7  # of the plateaus stand in groups
 LEAST_MOVED = 0.012  # of the supply, under one group: less, and a reservoir may hide it
 STILL_SLOPE, STILL_SD = 0.25, 0.15  # of a rail that follows in proportion
@@ -103,7 +104,7 @@ def is_source_for_sure(tables: list[tuple[Candidates, BoolArray]]) -> bool:
         groups = _find_groups(table["level_v"][rows], table["start_s"][rows], share)
         rows = rows[np.argsort(table["start_s"][rows], kind="stable")]
         level, supply = table["level_v"][rows], table.supply[rows, -2]
-        groups = [g for g in groups if np.ptp(level[g]) <= share * np.mean(level[g])]
+        groups = [g for g in groups if np.ptp(np.percentile(level[g], STANDING)) <= share * np.mean(level[g])]
         if sum(len(g) for g in groups) < MOST_STAND * len(rows):
             continue
         if is_many and lies_at_many_levels(table, plain):
