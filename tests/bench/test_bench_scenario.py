@@ -35,11 +35,11 @@ def test_clips_are_where_the_output_is_at_its_ceiling_and_nowhere_else(name: str
     assert np.array_equal(is_clipped, np.abs(run.wanted_v) > run.ceiling_v)
 
 
-@pytest.mark.parametrize("name", [name for name in scenario_names() if name != "gain_turned"])  # a tone has no notes
+@pytest.mark.parametrize("name", scenario_names())
 def test_sag_is_that_of_the_noise_free_supply(name: str) -> None:
     supply_v = made(name).drive.supply.supply_v
     notes = made(name).truth.notes
-    assert len(notes) > 25
+    assert len(notes) > 25 or (name == "gain_turned" and len(notes) == 1)
     for note in notes:
         at = round(note.begins_s * RATE_HZ)
         during = supply_v[round(note.start_s * RATE_HZ) : round(note.stop_s * RATE_HZ) + 1]

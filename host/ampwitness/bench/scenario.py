@@ -15,7 +15,7 @@ import numpy as np
 
 from ampwitness.bench.amplifier import Amplifier, Guard, Rails, ResistorLoad
 from ampwitness.bench.drive import Drive, drive
-from ampwitness.bench.music import Note, WantedNote, bass_line, key_to_hz, play
+from ampwitness.bench.music import ONSET_RATIO, Note, WantedNote, bass_line, key_to_hz, play
 from ampwitness.bench.stimulus import ArrayStimulus
 from ampwitness.bench.truth import Truth, find_truth
 from ampwitness.bench.vehicle_supply import Alternator, Capacitor, Samples, VehicleSupply
@@ -121,7 +121,11 @@ def _gain_turned(rng: np.random.Generator) -> Scenario:
     fade = np.clip((time_s - 1.0) / 0.05, 0, 1) * np.clip((duration_s - 1.0 - time_s) / 0.05, 0, 1)
     source_v = fade * edge_v * 10 ** (knob_db / 20) * np.sin(2 * np.pi * 40.0 * time_s)
     run = drive(AMPLIFIER, STIFF_SUPPLY, source_v, RATE_HZ)
-    return _described("gain_turned", run, (), "engine off")
+    # A tone is a bass note like any other; its onset counts beside the level it begins with, not the one it grows to.
+    first_peak = float(np.abs(source_v[: round(1.2 * RATE_HZ)]).max())
+    loud = np.flatnonzero(np.abs(source_v) >= ONSET_RATIO * first_peak)
+    note = Note("held", 1.0, float(loud[0]) / RATE_HZ, float(loud[-1]) / RATE_HZ, 40.0, float(np.abs(source_v).max()))
+    return _described("gain_turned", run, (note,), "engine off")
 
 
 _SCENARIOS: dict[str, tuple[Callable[[np.random.Generator], Scenario], int]] = {
