@@ -114,6 +114,12 @@ def test_outputs_that_cannot_be_written_and_ports_that_are_not_there(tmp_path: P
     assert not (tmp_path / "x.mcap").exists()
 
 
+@pytest.mark.parametrize("scenario", ["engine_running", "gain_turned"])
+def test_the_other_scenarios_find_their_truth_too(tmp_path: Path, scenario: str) -> None:
+    done = call("demo", "--scenario", scenario, "--out", tmp_path)
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
 def test_a_torn_recording_and_its_bare_bytes_still_report(tmp_path: Path) -> None:
     """Cut off in the middle it says so and gives what is there; the raw wire bytes alone give the same findings."""
     assert call("demo", "--scenario", "clean", "--out", tmp_path).returncode == 0
