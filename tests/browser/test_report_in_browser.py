@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import base64
 import re
+import shutil
+import subprocess
 import time
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -256,6 +259,28 @@ def test_paper_gets_fixed_pictures(opened: Page, paper: tuple[float, float]) -> 
     assert pdf.startswith(b"%PDF")
     assert 3 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 12
     assert quiet(opened)
+
+
+@pytest.mark.parametrize("above_mm", [212, 224, 230, 236, 238])
+def test_on_paper_no_caption_or_heading_row_stands_without_rows(browser: Any, tmp_path: Path, above_mm: int) -> None:
+    """The page's own style on a table pushed towards the end of A4; read back by poppler."""
+    if shutil.which("pdftotext") is None:
+        pytest.skip("pdftotext is not installed: paper is not read back (Debian: apt-get install poppler-utils)")
+    style = resources.files("ampwitness.report").joinpath("page.css").read_text(encoding="utf-8")
+    rows = "".join(f"<tr><td>row-{number}</td></tr>" for number in range(8))
+    table = (
+        f"<table><caption>the-caption</caption><thead><tr><th>the-head</th></tr></thead><tbody>{rows}</tbody></table>"
+    )
+    page = tmp_path / "table.html"
+    page.write_text(f"<style>{style}</style><main><div style='height:{above_mm}mm'></div>{table}</main>")
+    browser.open(page.as_uri())
+    browser.wait_for("document.readyState === 'complete' && document.querySelector('caption') !== null")
+    printed = browser.call("Page.printToPDF", paperWidth=8.27, paperHeight=11.69, preferCSSPageSize=False)
+    (tmp_path / "table.pdf").write_bytes(base64.b64decode(printed["data"]))
+    text = subprocess.run(["pdftotext", tmp_path / "table.pdf", "-"], capture_output=True, text=True, check=True).stdout
+    with_caption = next(sheet for sheet in text.split("\f") if "the-caption" in sheet)
+    assert "the-head" in with_caption
+    assert with_caption.count("row-") >= 3
 
 
 def test_without_script_the_fixed_picture_stands(browser: Any, small_page: Path) -> None:
