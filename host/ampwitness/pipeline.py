@@ -55,7 +55,7 @@ _SHORT_S = 600.0  # so short a recording is walked once more for its waves; a lo
 _WAVES_OF_SHORT, _WAVES_OF_LONG = 400, 40
 _LEVELS = ("lowest_v", "highest_v", "mean_v", "rms_v")
 
-Progress = Callable[[str, float], None]  # what is being done, share done 0..1
+Progress = Callable[[str, float | None], None]  # what is being done, share done 0..1, None: cannot be told
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +70,7 @@ class AnalyseOptions:
     processes: int = 1  # 2: half of the detectors on another core; the findings are the same
 
 
-def _no_progress(what: str, share: float) -> None:
+def _no_progress(what: str, share: float | None) -> None:
     pass
 
 
@@ -351,6 +351,7 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
             _tee_envelopes(run.windows(), builders, options.envelope_step_s),
             detect_options(recording, options),
             options.processes,
+            progress,
         )
     )
     envelopes = {role: builder.finish() for role, builder in builders.items()}
@@ -415,7 +416,11 @@ def _cut_pictured(
         return ()
     if index is None or is_short:
         return cut_excerpts(DecodingPass(recording, options, progress, "cutting out pictures").windows(), spans)
-    return tuple(_read_span(recording, options, index, span) for span in spans)
+    windows = []
+    for number, span in enumerate(spans):
+        progress("cutting out pictures", number / len(spans))
+        windows.append(_read_span(recording, options, index, span))
+    return tuple(windows)
 
 
 def _read_span(recording: Recording, options: AnalyseOptions, index: RecordingIndex, span: Interval) -> TraceWindow:

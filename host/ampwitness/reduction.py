@@ -111,7 +111,7 @@ def _worst_by_hour(findings: FindingList, most: int) -> Iterator[Finding]:
 
 
 def reduce_recording(
-    recording: Recording, out: Path, options: ReduceOptions, progress: Callable[[str, float], None]
+    recording: Recording, out: Path, options: ReduceOptions, progress: Callable[[str, float | None], None]
 ) -> Reduced:
     """Write the reduced copy of a recording.
 
@@ -137,7 +137,8 @@ def reduce_recording(
     analysis_options = AnalyseOptions()
     run = DecodingPass(recording, analysis_options, progress, "looking for events")
     levels: list[tuple[npt.NDArray[np.int64], dict[str, SecondLevels]]] = []
-    results = run_all(_tee_levels(run.windows(), levels), detect_options(recording, analysis_options))
+    detecting = detect_options(recording, analysis_options)
+    results = run_all(_tee_levels(run.windows(), levels), detecting, progress=progress)
     findings = FindingList([*(result.findings for result in results), run.readings])
     sessions = {
         name: Interval(run.origins_s[name] + run.first_index[name] / float(run.hellos[name].rate_hz), stop_s)
@@ -349,7 +350,7 @@ class _Copier:
 
 
 def _copy(
-    recording: Recording, writer: RecordingWriter, choice: _Choice, progress: Callable[[str, float], None]
+    recording: Recording, writer: RecordingWriter, choice: _Choice, progress: Callable[[str, float | None], None]
 ) -> None:
     copier = _Copier(writer, choice)
     beside = _Beside(recording, writer)

@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from ampwitness.cli.progress import ProgressLine
 from ampwitness.link.finding import PortAnswer, probe_ports
 from ampwitness.link.messages import is_streaming
 from ampwitness.link.port import PortListing
@@ -53,7 +54,9 @@ def boards(names: tuple[str, ...], as_json: bool) -> None:
     Every port is sent a short question. A board that is recording for another program is not disturbed: its port is
     held.
     """
-    answers = probe_ports(tuple(PortListing(name, "") for name in names) or None)
+    with ProgressLine() as progress:
+        progress("asking the ports")
+        answers = probe_ports(tuple(PortListing(name, "") for name in names) or None)
     if as_json:
         click.echo(json.dumps([_as_json(answer) for answer in answers], indent=1))
         return

@@ -57,7 +57,9 @@ def _record(port: str, made: Scenario, out: Path) -> str:
         if made.notes.get(key) is not None:
             command += [option, str(made.notes[key])]
     command += ["--remark", str(made.notes.get("remarks", ""))]
-    done = subprocess.run(command, capture_output=True, text=True)
+    with ProgressLine() as progress:
+        progress("recording")
+        done = subprocess.run(command, capture_output=True, text=True)
     if done.returncode != 0:
         raise AmpwitnessError(f"recording failed with code {done.returncode}: {done.stderr.strip()}")
     result = json.loads(done.stdout)
@@ -71,9 +73,10 @@ def _write_results(analysis: Analysis, folder: Path, picture: Path | None) -> Pa
     page = folder / "report.html"
     with ProgressLine() as progress:
         write_whole(page, html_page(analysis, progress))
-    write_whole(folder / "report.json", json.dumps(analysis_to_json(analysis), indent=1, allow_nan=False) + "\n")
-    if picture is not None:
-        write_bytes_whole(picture, figure_to_png(draw_overview(analysis), dpi=72))
+        progress("writing JSON and picture")
+        write_whole(folder / "report.json", json.dumps(analysis_to_json(analysis), indent=1, allow_nan=False) + "\n")
+        if picture is not None:
+            write_bytes_whole(picture, figure_to_png(draw_overview(analysis), dpi=72))
     return page
 
 

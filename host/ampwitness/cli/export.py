@@ -79,7 +79,8 @@ def export(
     if folder is not None:
         with ProgressLine() as progress:
             analysis = analyse(opened, options, progress)
-        written += write_tables(analysis, folder)
+            progress("writing tables")
+            written += write_tables(analysis, folder)
     if as_json:
         sizes = [{"file": str(path), "n_bytes": path.stat().st_size} for path in written]
         click.echo(json.dumps({"written": sizes}, indent=1))
@@ -122,6 +123,6 @@ def _write_volts(
                     each.push(piece)
             written: list[Path] = []
             for k, each in enumerate(exports):
-                progress("putting the files together", k / len(exports))
+                progress(f"putting file {k + 1} of {len(exports)} together")
                 written += each.finish(cutter)
     return written

@@ -14,11 +14,11 @@ import click
 
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.errors import JobError, UsageError
-from ampwitness.findings.as_json import analysis_to_json
+from ampwitness.findings.as_json import iter_json
 from ampwitness.job.compare import PairMatch, compare_pair, level_of
 from ampwitness.job.folder import FINDINGS, MOMENTS, RECORDINGS, Job, new_job, open_job
 from ampwitness.job.steps import STEP_OF_KEY, STEPS
-from ampwitness.whole_file import write_whole
+from ampwitness.whole_file import write_pieces_whole
 
 _FOLDER = click.argument("folder", type=click.Path(path_type=Path))
 _JSON = click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
@@ -121,9 +121,10 @@ def _analyse(opened: Job, recording: Path, step: str) -> str:
     from ampwitness.pipeline import AnalyseOptions, analyse_file  # a second to load, and most of `job` needs none of it
 
     with ProgressLine() as progress:
-        plain = analysis_to_json(analyse_file(recording, AnalyseOptions(), progress))
-    inside = f"{FINDINGS}/{recording.stem}-{step}.json"
-    write_whole(opened.folder / inside, json.dumps(plain, indent=1, allow_nan=False) + "\n")
+        analysis = analyse_file(recording, AnalyseOptions(), progress)
+        progress("writing the findings")
+        inside = f"{FINDINGS}/{recording.stem}-{step}.json"
+        write_pieces_whole(opened.folder / inside, iter_json(analysis))
     return inside
 
 

@@ -85,7 +85,9 @@ def report(
             for piece in pieces:
                 click.echo(piece, nl=False)
             return
-        write_pieces_whole(json_path, pieces)
+        with ProgressLine() as progress:
+            progress("writing JSON")
+            write_pieces_whole(json_path, pieces)
     if html_path is not None:
         from ampwitness.report.page import html_page  # drawing takes a second to load: only when a page is wanted
 

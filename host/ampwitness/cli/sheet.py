@@ -52,18 +52,20 @@ def sheet(
     if not recording and job_folder is None:
         raise UsageError("name recordings or saved results, or a job folder with --job")
     job = open_job(job_folder) if job_folder is not None else None
-    sources, walks = _read(recording, job) if recording else _kept(job)
-    made = compose_sheet(
-        sources,
-        vehicle=vehicle or (job.name if job else _typed_name(sources)),
-        date=datetime.now().astimezone().date().isoformat(),
-        fitted_by=fitted_by,
-        channels=job.channels if job else (),
-        steps=_steps(job) if job else (),
-        walks=walks,
-    )
-    if html_path is not None:
-        write_whole(html_path, html_sheet(made, paper=paper))
+    with ProgressLine() as progress:
+        sources, walks = _read(recording, job, progress) if recording else _kept(job)
+        progress("writing the sheet")
+        made = compose_sheet(
+            sources,
+            vehicle=vehicle or (job.name if job else _typed_name(sources)),
+            date=datetime.now().astimezone().date().isoformat(),
+            fitted_by=fitted_by,
+            channels=job.channels if job else (),
+            steps=_steps(job) if job else (),
+            walks=walks,
+        )
+        if html_path is not None:
+            write_whole(html_path, html_sheet(made, paper=paper))
     if as_json:
         click.echo(json.dumps(to_plain(asdict(made)), indent=1, allow_nan=False))
         return
@@ -78,7 +80,7 @@ def _typed_name(sources: Sequence[Source]) -> str:
     return next((name for name in (*names, *recordings) if name), "Vehicle not named")
 
 
-def _read(paths: Sequence[Path], job: Job | None) -> tuple[list[Source], list[Walk]]:
+def _read(paths: Sequence[Path], job: Job | None, progress: ProgressLine) -> tuple[list[Source], list[Walk]]:
     """Recordings are analysed, saved results read; the job knows whose each is by the name of its file."""
     entries = {}
     if job is not None:
@@ -88,13 +90,13 @@ def _read(paths: Sequence[Path], job: Job | None) -> tuple[list[Source], list[Wa
                     entries[Path(inside).name] = (step.key, entry)
     sources: list[Source] = []
     walks: list[Walk] = []
-    with ProgressLine() as progress:
-        for path in paths:
-            key, entry = entries.get(path.name, ("", {}))
-            if path.suffix.lower() == ".json":
-                _take(_load(path), path, key, entry, sources, walks)
-            else:
-                sources.append(_source(analyse_file(path, AnalyseOptions(), progress), key, entry))
+    for path in paths:
+        key, entry = entries.get(path.name, ("", {}))
+        if path.suffix.lower() == ".json":
+            progress(f"reading {path.name}")
+            _take(_load(path), path, key, entry, sources, walks)
+        else:
+            sources.append(_source(analyse_file(path, AnalyseOptions(), progress), key, entry))
     return sources, walks
 
 

@@ -10,11 +10,13 @@ from typing import cast
 
 import click
 
+from ampwitness.cli.progress import ProgressLine
 from ampwitness.errors import OutputError, UsageError
 from ampwitness.guide.tone_tracks import (
     CAUTION,
     CUE_BEEPS,
     RATE_HZ,
+    Track,
     TrackKind,
     iter_tracks,
     make_track,
@@ -67,20 +69,12 @@ def tones(
     except OSError as error:
         raise OutputError(f"the folder {out} cannot be made: {error.strerror}; choose another with --out") from error
     for track in iter_tracks(chosen, tones_hz or (40.0, 1000.0), level, seconds):
-        try:
-            samples = make_track(track)
-        except ValueError as error:
-            raise UsageError(str(error)) from error
-        buffer = io.BytesIO()
-        with wave.open(buffer, "wb") as file:
-            file.setnchannels(2)
-            file.setsampwidth(2)
-            file.setframerate(RATE_HZ)
-            file.writeframes(to_pcm(samples))
         path = out / track.file_name
-        write_bytes_whole(path, buffer.getvalue())
+        with ProgressLine() as progress:
+            progress(f"making {track.file_name}")
+            duration_s = _write(track, path)
         written.append({"file": str(path), "kind": track.kind, "frequency_hz": track.frequency_hz,
-                        "level_dbfs": track.level_db, "duration_s": round(len(samples) / RATE_HZ, 3)})  # fmt: skip
+                        "level_dbfs": track.level_db, "duration_s": round(duration_s, 3)})  # fmt: skip
         if not as_json:
             click.echo(f"Written: {path}")
     if as_json:
@@ -89,3 +83,19 @@ def tones(
         return
     click.echo(overlap_sentence(-level))
     click.echo(CAUTION)
+
+
+def _write(track: Track, path: Path) -> float:
+    """Make one track; returns its seconds."""
+    try:
+        samples = make_track(track)
+    except ValueError as error:
+        raise UsageError(str(error)) from error
+    buffer = io.BytesIO()
+    with wave.open(buffer, "wb") as file:
+        file.setnchannels(2)
+        file.setsampwidth(2)
+        file.setframerate(RATE_HZ)
+        file.writeframes(to_pcm(samples))
+    write_bytes_whole(path, buffer.getvalue())
+    return len(samples) / RATE_HZ

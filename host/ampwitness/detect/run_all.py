@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import ctypes
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from ampwitness.detect.apart import DetectorsApart
@@ -55,7 +55,16 @@ def make_detectors(options: DetectOptions) -> tuple[Detector, ...]:
 _APART = ("clipping",)
 
 
-def run_all(windows: Iterable[TraceWindow], options: DetectOptions, n_processes: int = 1) -> tuple[DetectorResult, ...]:
+def _no_progress(what: str, share: float | None) -> None:
+    pass
+
+
+def run_all(
+    windows: Iterable[TraceWindow],
+    options: DetectOptions,
+    n_processes: int = 1,
+    progress: Callable[[str, float | None], None] = _no_progress,
+) -> tuple[DetectorResult, ...]:
     """Push every window through every detector, collect their answers, and conclude from all of them.
 
     Parameters
@@ -63,6 +72,7 @@ def run_all(windows: Iterable[TraceWindow], options: DetectOptions, n_processes:
     windows : in order, each once
     options : what the detectors are told
     n_processes : 2: clipping runs in a process of its own; the answers are the same
+    progress : told what is worked out once the windows are through
 
     Returns
     -------
@@ -92,16 +102,20 @@ def run_all(windows: Iterable[TraceWindow], options: DetectOptions, n_processes:
         answers = {}
         while here:  # each goes with all that it held before the next one answers
             detector = here.popleft()
+            progress(f"judging {detector.name}", None)
             answers[detector.name] = detector.finish()
             del detector
         _give_back()
+        progress("learning the supply", None)
         steps = history.finish()
         learned = (learn_supply(steps, options.supply),)  # while the other process judges its clips
         if apart is not None:
+            progress("judging clipping", None)
             answers.update(zip(_APART, apart.finish(), strict=True))
     finally:
         if apart is not None:
             apart.close()
+    progress("looking for causes", None)
     results = [answers[name] for name in names]
     return settle_road(conclude(results, steps, options.supply, learned=learned), steps)
 

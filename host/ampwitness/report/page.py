@@ -292,11 +292,11 @@ def _part(name: str) -> str:
     return files("ampwitness.report").joinpath(name).read_text(encoding="utf-8")
 
 
-def _no_progress(what: str, share: float) -> None:
+def _no_progress(what: str, share: float | None) -> None:
     """Nobody watches."""
 
 
-def html_page(analysis: Analysis, progress: Callable[[str, float], None] = _no_progress) -> str:
+def html_page(analysis: Analysis, progress: Callable[[str, float | None], None] = _no_progress) -> str:
     """The whole page as text; under 5 MB for a day. `progress` is told what is done and how far, 0 ... 1."""
     findings = FindingList.of(analysis.findings)
     listed = choose_listed(findings)
