@@ -32,6 +32,8 @@ def test_a_step_beside_a_moving_supply_is_the_source_and_a_rail_that_follows_is_
     charged = np.repeat([12.6, 14.2], 20) + 0.001 * rng.standard_normal(40)
     assert not is_sure(charged * 1.6, charged)  # follows a supply that stepped
     assert not is_sure(supply * 1.6, supply)
+    pulled = np.repeat([13.2, 11.2], 20)  # a reservoir hides the ripple, not that another consumer pulls
+    assert not is_sure(pulled * 2.3 * noise, pulled * (1 + 0.01 * rng.standard_normal(40)))
 
 
 @pytest.mark.parametrize(

@@ -45,6 +45,8 @@ FEWEST_IN_GROUP, LEAST_STEP = 4, 0.02
 STANDING = (10, 90)  # per cent: a fit may go astray now and then
 MOST_STAND = 0.7  # of the plateaus stand in groups
 LEAST_MOVED = 0.012  # of the supply, under one group: less, and a reservoir may hide it
+MOST_IN_PROPORTION = 1.5  # a ceiling rises in proportion to its supply; a fixed loss steepens that
+MOST_GROUPS = 200
 STILL_SLOPE, STILL_SD = 0.25, 0.15  # of a rail that follows in proportion
 
 
@@ -112,8 +114,10 @@ def is_source_for_sure(tables: list[tuple[Candidates, BoolArray]]) -> bool:
         moved = [g for g in groups if np.ptp(supply[g]) >= LEAST_MOVED * np.mean(supply[g])]
         moved_level += [level[g] / np.mean(level[g]) - 1 for g in moved]
         moved_supply += [supply[g] / np.mean(supply[g]) - 1 for g in moved]
-        middles = [float(np.mean(level[g])) for g in moved]
-        has_step = has_step or (len(middles) > 1 and max(middles) > (1 + LEAST_STEP) * min(middles))
+        has_step = has_step or _has_step(
+            np.array([np.mean(level[g]) for g in moved[:MOST_GROUPS]]),
+            np.array([np.mean(supply[g]) for g in moved[:MOST_GROUPS]]),
+        )
     supply, level = np.concatenate(moved_supply), np.concatenate(moved_level)
     spread = float(supply @ supply)
     if not has_step or spread <= 0:
@@ -121,6 +125,13 @@ def is_source_for_sure(tables: list[tuple[Candidates, BoolArray]]) -> bool:
     slope = float(supply @ level) / spread
     sd = float(np.std(level - slope * supply)) / np.sqrt(spread)
     return abs(slope) <= STILL_SLOPE and sd <= STILL_SD
+
+
+def _has_step(level_v: FloatArray, supply_v: FloatArray) -> bool:
+    """Whether two groups lie further apart than their supplies explain."""
+    apart = np.abs(np.log(level_v[:, None] / level_v[None, :]))
+    explained = MOST_IN_PROPORTION * np.abs(np.log(supply_v[:, None] / supply_v[None, :]))
+    return bool(np.any(apart > LEAST_STEP + explained))
 
 
 def _find_groups(level_v: FloatArray, start_s: FloatArray, share: float) -> list[npt.NDArray[np.intp]]:
