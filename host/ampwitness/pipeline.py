@@ -330,11 +330,13 @@ def _number_or_none(value: Any) -> float | None:
 def detect_options(recording: Recording, options: AnalyseOptions) -> DetectOptions:
     """What the detectors are told: what was typed when it was recorded, and what was asked now."""
     notes = recording.notes
+    reference = notes.get("reference_point")
     return DetectOptions(
         nominal_supply_v=_number_or_none(notes.get("nominal_supply_v")),
         continuous=options.continuous,
         load_ohm=_number_or_none(notes.get("load_ohm")),
         load_kind=str(notes["load_kind"]) if "load_kind" in notes else None,
+        reference_point=reference if isinstance(reference, str) and reference else None,
         supply=_supply_options(notes),
     )
 

@@ -1,8 +1,10 @@
 """What may have stopped the output, judged from what was measured around the stop; in words, with what stays open.
 
 Gaps: none here.
-Limits: all volts are relative to the logger's reference. A lost ground is seen where a `ground` channel, or battery and
-supply together, show the jump; else it is named among what is not excluded. "Consistent with" says no more than that.
+Limits: all volts are relative to the logger's reference. A lost ground is seen where a `ground` channel shows the jump,
+or battery and supply together as seen from the amplifier's ground; else it is not judged and named among what is not
+excluded. Seen from elsewhere the plus side stands when the amplifier's ground goes: a supply that falls there was lost
+itself. A reference that was not typed is taken as possibly the amplifier's ground. "Consistent with" says no more.
 Source: our choice, measured by `python -m ampwitness.bench.cutout_scores`. The 10.5 V: common practice, no source.
 """
 
@@ -41,6 +43,8 @@ EITHER = "over-current or thermal not told apart"
 PROTECTION = "protection with supply and remote fine"
 PAUSE = "not decided: the signal may have paused at the source"
 
+AMPLIFIER_GROUND = "amplifier ground"
+
 
 @dataclass(frozen=True, slots=True)
 class Cause:
@@ -56,13 +60,21 @@ class Cause:
     protection: str | None = None  # OVER_CURRENT, THERMAL or EITHER where that is all that is left
 
 
-def decide_cause(stop: Stop) -> Cause:
-    """Say what the evidence carries, and no more."""
+def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
+    """Say what the evidence carries, and no more.
+
+    Parameters
+    ----------
+    stop : what was measured around it
+    reference : where the logger's ground was clipped, as typed: amplifier ground, battery negative, chassis; None: not
+        known
+    """
+    reference = None if reference is None else reference.replace("-", " ")
     events: list[tuple[float, str]] = [(stop.start_s, "output stopped")]
     reasons: list[str] = []
     open_: list[str] = []
     is_lost, is_low = _judge_supply(stop, events, reasons)
-    has_jumped = _judge_ground(stop, events, reasons, open_, is_lost)
+    has_jumped = _judge_ground(stop, events, reasons, open_, is_lost, reference)
     remote_fell = stop.remote_fell_s is not None
     if stop.remote_fell_s is not None:
         events.append((stop.remote_fell_s, "remote lead fell"))
@@ -76,7 +88,7 @@ def decide_cause(stop: Stop) -> Cause:
         reasons.append(f"the output rested at {stop.rest_v:.1f} V, dangerous to the speaker")
     if protection is not None:
         reasons += _protection_reasons(stop)
-    open_ += _left_open(words, stop)
+    open_ += _left_open(words, stop, reference)
     confidence = _confidence(words, stop, is_evident)
     return Cause(
         words=words,
@@ -185,8 +197,18 @@ def _came_first(event_s: float | None, stop: Stop) -> bool:
     return event_s is None or event_s <= stop.stop_s + NEAR_S
 
 
+def _is_elsewhere(reference: str | None) -> bool:
+    """Whether the volts are known to count from somewhere else than the amplifier's own ground."""
+    return reference not in (None, AMPLIFIER_GROUND)
+
+
 def _judge_ground(
-    stop: Stop, events: list[tuple[float, str]], reasons: list[str], open_: list[str], is_lost: bool
+    stop: Stop,
+    events: list[tuple[float, str]],
+    reasons: list[str],
+    open_: list[str],
+    is_lost: bool,
+    reference: str | None,
 ) -> bool:
     """Whether a ground went: its own channel jumped, or battery and supply jumped together."""
     usual_v = stop.supply.reference_v if stop.supply is not None else 12.0
@@ -197,6 +219,13 @@ def _judge_ground(
             return True
         reasons.append(f"ground stayed within {abs(stop.ground_jump_v):.2f} V")
         return False
+    if is_lost and _is_elsewhere(reference):
+        # Without its ground the amplifier would be lifted, and its plus terminal would stay where it was.
+        reasons.append(f"seen from the {reference} the plus side itself fell: not the amplifier's ground")
+        if stop.battery_jump_v is not None and stop.battery_jump_v < -0.5 * usual_v:
+            reasons.append(f"the battery fell with it, by {-stop.battery_jump_v:.1f} V: lost in front of both")
+            open_ += ["the battery itself disconnected", "the logger's own ground clip"]
+        return False
     if stop.battery_jump_v is not None and is_lost:
         if stop.battery_jump_v < -0.5 * usual_v:
             reasons.append(f"battery and supply fell together, by {-stop.battery_jump_v:.1f} V: a common jump")
@@ -204,7 +233,12 @@ def _judge_ground(
             return True
         reasons.append("the battery stayed: lost between battery and amplifier, plus side")
         return False
-    open_.append("ground lost (not judged: no ground channel)")
+    why = "no ground channel"
+    if _is_elsewhere(reference):
+        why += f", and seen from the {reference} the supply does not show it"
+    elif reference is not None:
+        why += f", and all volts count from the {reference}"
+    open_.append(f"ground lost (not judged: {why})")
     return False
 
 
@@ -219,7 +253,7 @@ def _judge_source(stop: Stop, events: list[tuple[float, str]], reasons: list[str
     return False
 
 
-def _left_open(words: str, stop: Stop) -> list[str]:
+def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
     """What the evidence does not exclude."""
     if words.startswith("not decided: remote"):
         return ["remote lead dropped", "supply lost", "both fed from one loose connection"]
@@ -232,7 +266,8 @@ def _left_open(words: str, stop: Stop) -> list[str]:
     if words == REMOTE:
         return ["switched off on purpose"]
     if words == LOST:
-        return ["fuse, plus lead or ground, not told apart"] if stop.battery_jump_v is None else ["fuse or plus lead"]
+        is_open = stop.battery_jump_v is None and not _is_elsewhere(reference)
+        return ["fuse, plus lead or ground, not told apart"] if is_open else ["fuse or plus lead"]
     return []
 
 

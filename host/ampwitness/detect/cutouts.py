@@ -43,6 +43,7 @@ class CutoutDetector:
     Parameters
     ----------
     is_continuous : the signal never pauses (tones, noise), so any silence of 50 ms is a cut-out
+    reference_point : where the logger's ground was clipped, as typed; None: not known. See `decide_cause`
 
     Gaps
     ----
@@ -53,7 +54,8 @@ class CutoutDetector:
     ------
     What stopped at the source with a slow end is a pause and not reported. A wave cut within 7 degrees of its zero
     crossing looks like a note that ended. All volts are relative to the logger's reference: a lost ground of the
-    logger itself is not judged, one of the amplifier only with a `ground` channel or battery and supply together.
+    logger itself is not judged, one of the amplifier only with a `ground` channel, or with battery and supply together
+    seen from the amplifier's own ground.
 
     Source
     ------
@@ -62,8 +64,9 @@ class CutoutDetector:
 
     name = "cutouts"
 
-    def __init__(self, *, is_continuous: bool = False) -> None:
+    def __init__(self, *, is_continuous: bool = False, reference_point: str | None = None) -> None:
         self._is_continuous = is_continuous
+        self._reference = reference_point
         self._ledger = Ledger(self.name)
         self._stream = StepStream(ROLES, ("output", "supply", "source"))
         self._watch: tuple[RunSteps, RunWatch] | None = None
@@ -93,9 +96,12 @@ class CutoutDetector:
         for run, is_last in self._stream.finish():
             self._take(run, is_last)
         self._count_neighbours()
-        findings = tuple(sorted((self._finding(stop, decide_cause(stop)) for stop, _ in self._kept), key=_start))
+        findings = tuple(
+            sorted((self._finding(stop, decide_cause(stop, self._reference)) for stop, _ in self._kept), key=_start)
+        )
         summary = {
             "is_continuous": self._is_continuous,
+            "reference_point": self._reference,
             "n_stops_seen": self._n_stops,
             "n_cutouts": len(findings),
             "under_voltage": learn_level(findings),
@@ -127,7 +133,7 @@ class CutoutDetector:
     def _keep(self, stop: Stop) -> None:
         """Keep a stop that is a finding; the rest are pauses and forgotten at once."""
         self._n_stops += 1
-        cause = decide_cause(stop)
+        cause = decide_cause(stop, self._reference)
         if self._is_continuous or _is_reported(stop, cause):
             self._kept.append((stop, cause))
 

@@ -33,6 +33,7 @@ class DetectOptions:
     continuous: bool = False  # the signal never pauses: any silence is a cut-out
     load_ohm: float | None = None  # nominal load, for nominal watts
     load_kind: str | None = None  # none, resistor or speaker
+    reference_point: str | None = None  # where the logger's ground was clipped, as typed
     supply: SupplyOptions = field(default_factory=SupplyOptions)  # amplifier, load, battery
 
 
@@ -42,7 +43,7 @@ def make_detectors(options: DetectOptions) -> tuple[Detector, ...]:
         ClippingDetector(),
         NoteDetector(),
         DipDetector(options.nominal_supply_v),
-        CutoutDetector(is_continuous=options.continuous),
+        CutoutDetector(is_continuous=options.continuous, reference_point=options.reference_point),
         GainStepDetector(options.load_ohm, options.load_kind),
         SaturationDetector(),
         GapDetector(),
