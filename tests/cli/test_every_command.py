@@ -12,6 +12,7 @@ from typing import Any
 
 import click
 import pytest
+from ampwitness.bench.day_signals import write_day
 from ampwitness.cli import BENCH_COMMANDS, INSTALLER_COMMANDS, cli
 from ampwitness.recording.writer import RecordingWriter
 
@@ -112,3 +113,49 @@ def test_errors_say_what_where_and_what_to_do(run: Callable[..., Any], tmp_path:
         assert done.out == ""
         last = done.err.strip().splitlines()[-1]
         assert len(last.split()) >= 4, done.err
+
+
+def _has_room(lines: list[str], columns: int) -> None:
+    """No line is wider, unless a single word is."""
+    for line in lines:
+        assert len(line) <= columns or max(map(len, line.split())) > columns - 12, f"at {columns}: {line}"
+
+
+@pytest.mark.parametrize("columns", [60, 80, 120])
+@pytest.mark.parametrize("name", NAMES)
+def test_help_fits_the_terminal(
+    name: str, columns: int, run: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", str(columns))
+    done = run(*name.split(), "--help")
+    assert done.code == 0, done.err
+    _has_room(done.out.splitlines(), columns)
+
+
+@pytest.mark.parametrize("columns", [60, 80, 120])
+def test_what_is_printed_fits_the_terminal(
+    columns: int, run: Callable[..., Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", str(columns))
+    write_day(tmp_path / "music.mcap", 0.01, seed=5)
+    assert run("job", "new", "van").code == 0
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True)
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
+    for arguments in (
+        ["verify", "music.mcap"], ["report", "music.mcap"], ["sheet", "music.mcap"], ["front-end"],
+        ["cable", "--awg", "4", "--length", "5", "--amps", "100"], ["boards", "--port", "/dev/nowhere"],
+        ["explain", "clip"], ["job", "show", "van"], ["job", "compare", "van"], ["job", "new", "other"],
+        ["tones", "--seconds", "1"], ["find-noise", "--from", "shorted-off=music.mcap"],
+        ["reduce", "music.mcap", "--out", "music-reduced.mcap"],
+    ):  # fmt: skip
+        done = run(*arguments)
+        assert done.code == 0, done.err
+        assert done.out.strip()
+        _has_room(done.out.splitlines(), columns)
+    _has_room(run("report", "none.mcap").err.splitlines(), columns)
+
+
+def test_what_is_piped_keeps_its_lines_whole(run: Callable[..., Any], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "60")
+    assert max(map(len, run("front-end").out.splitlines())) > 100

@@ -10,6 +10,7 @@ from typing import NoReturn
 import click
 
 from ampwitness import __version__
+from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import AmpwitnessError
 
 PROGRAM, COMPLETE_VARIABLE = "ampwitness", "_AMPWITNESS_COMPLETE"  # the variable by which a shell asks for completions
@@ -92,7 +93,7 @@ def main() -> NoReturn:
         error.show()
         sys.exit(error.exit_code)
     except AmpwitnessError as error:
-        click.echo(f"ampwitness: {error}", err=True)
+        click.echo(wrapped(f"ampwitness: {error}", sys.stderr), err=True)
         sys.exit(error.exit_code)
     except KeyboardInterrupt:
         click.echo("ampwitness: stopped.", err=True)

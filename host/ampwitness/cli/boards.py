@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from ampwitness.cli.progress import ProgressLine
+from ampwitness.cli.wrapped import wrapped
 from ampwitness.link.finding import PortAnswer, probe_ports
 from ampwitness.link.messages import is_streaming
 from ampwitness.link.port import PortListing
@@ -61,6 +62,6 @@ def boards(names: tuple[str, ...], as_json: bool) -> None:
         click.echo(json.dumps([_as_json(answer) for answer in answers], indent=1))
         return
     if not answers:
-        click.echo("No serial port here. Is the board plugged in, with a cable that carries data?")
+        click.echo(wrapped("No serial port here. Is the board plugged in, with a cable that carries data?"))
     for answer in answers:
-        click.echo(_as_line(answer))
+        click.echo(wrapped(_as_line(answer)))

@@ -9,6 +9,7 @@ from typing import cast
 
 import click
 
+from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import UsageError
 from ampwitness.frontend.cable import CAUTION, CableRun, Metal, awg_to_mm2, measure_run, read_awg
 
@@ -69,4 +70,4 @@ def cable(
     if as_json:
         click.echo(json.dumps({**asdict(run), "most_drop_v": run.most_drop_v, "caution": CAUTION}, indent=1))
         return
-    click.echo(_as_text(run, f"{awg_text} AWG" if awg_text is not None else "Cable:"))
+    click.echo(wrapped(_as_text(run, f"{awg_text} AWG" if awg_text is not None else "Cable:")))

@@ -16,6 +16,7 @@ from ampwitness.cli.keyboard import Keyboard
 from ampwitness.cli.recording_notes import SAFETY, recording_notes
 from ampwitness.cli.settings_folder import calibration_of
 from ampwitness.cli.stopping import stop_on_signals
+from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import RecordingUnreadableError, UsageError
 from ampwitness.findings.as_json import to_plain
 from ampwitness.guide.check_supply import (
@@ -76,9 +77,12 @@ def check_supply(
 
     \b
     An answers file for scripts:
-      {"nominal_v": 12, "battery_kind": "AGM", "charging_kind": "fixed", "rest_hours": 6,
-       "points": ["main fuse in", "main fuse out"],
-       "steps": {"battery plus post@at rest": [1.0, 5.0], "amplifier plus terminal@at rest": [6.0, 10.0]}}
+    {"nominal_v": 12, "battery_kind": "AGM",
+     "charging_kind": "fixed", "rest_hours": 6,
+     "points": ["main fuse in", "main fuse out"],
+     "steps": {"battery plus post@at rest": [1.0, 5.0],
+               "main fuse in@at rest": [6.0, 10.0]}}
+
     Steps are named POINT@STATE, states are "at rest", "engine running", "under a tone"; spans are recording time.
     """
     typed = _read_answers(answers) if answers is not None else {}
@@ -119,7 +123,7 @@ def _print(check: SupplyCheck, content: dict[str, Any], out: Path, as_json: bool
         click.echo(line)
     click.echo("")
     for sentence in lines[blank + 1 :]:
-        click.echo(textwrap.fill(sentence, 100, subsequent_indent="  "))
+        click.echo(wrapped(textwrap.fill(sentence, 100, subsequent_indent="  ")))
     click.echo(f"Saved for the job sheet in {out}.")
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import shutil
+import sys
 import textwrap
 from dataclasses import asdict
 from pathlib import Path
@@ -15,6 +16,7 @@ import numpy as np
 
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.recording_notes import recording_notes
+from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import RecordingUnreadableError, UsageError
 from ampwitness.guide.find_noise import (
     CAUTION,
@@ -150,11 +152,11 @@ def _plain(verdict: NoiseVerdict, runs: dict[Condition, QuietOutput], paths: dic
 
 
 def _guided(port: str, folder: Path, seconds: float) -> dict[Condition, Path]:
-    click.echo(CAUTION, err=True)
+    click.echo(wrapped(CAUTION, sys.stderr), err=True)
     paths: dict[Condition, Path] = {}
     folder.mkdir(parents=True, exist_ok=True)
     for condition in ORDER:
-        click.echo(f"\n{instruction(condition)}")
+        click.echo(wrapped(f"\n{instruction(condition)}"))
         if (
             str(click.prompt("Enter when ready, s to leave this run out", default="", show_default=False)).strip()
             == "s"
@@ -199,6 +201,6 @@ def find_noise(port: str | None, seconds: float, out: Path, given: tuple[str, ..
     if as_json:
         click.echo(json.dumps(_plain(verdict, runs, paths), indent=1))
         return
-    click.echo(_text(verdict, runs, min(110, max(60, shutil.get_terminal_size((100, 24)).columns))))
+    click.echo(wrapped(_text(verdict, runs, min(110, max(60, shutil.get_terminal_size((100, 24)).columns)))))
     if not given:
         click.echo(f"Written: {out / 'find-noise.json'}")

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import UsageError
 from ampwitness.firmware_files import load_board_config
 from ampwitness.frontend.fragment import config_fragment, inputs_json
@@ -100,7 +101,7 @@ def front_end(
     if as_json:
         click.echo(json.dumps(front_end_to_json(made), indent=1, allow_nan=False))
     else:
-        click.echo(front_end_text(made))
+        click.echo(wrapped(front_end_text(made)))
     for path, text in ((write_config, config_fragment(made)), (write_virtual, inputs_json(made))):
         if path is not None:
             write_whole(path, text)

@@ -13,6 +13,7 @@ from typing import Any
 import click
 
 from ampwitness.cli.progress import ProgressLine
+from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import JobError, UsageError
 from ampwitness.findings.as_json import iter_json
 from ampwitness.job.compare import PairMatch, compare_pair, level_of
@@ -37,7 +38,8 @@ def job() -> None:
 def new(folder: Path, name: str | None) -> None:
     """Make FOLDER for a new vehicle or bench unit."""
     made = new_job(folder, name or folder.name)
-    click.echo(f"Made {made.folder}. Next: ampwitness job channel {folder} --amplifier sub --channel mono --load-ohm 4")
+    next_step = f"ampwitness job channel {folder} --amplifier sub --channel mono --load-ohm 4"
+    click.echo(wrapped(f"Made {made.folder}. Next: {next_step}"))
 
 
 @job.command(
@@ -205,7 +207,7 @@ def compare(folder: Path, as_json: bool) -> None:
         click.echo(json.dumps([asdict(match) for match in matches], indent=1))
         return
     if not matches:
-        click.echo("No amplifier with two channels is typed in: nothing to compare.")
+        click.echo(wrapped("No amplifier with two channels is typed in: nothing to compare."))
     for match in matches:
         click.echo("\n".join(textwrap.wrap(f"{match.amplifier}: {match.words}.", _width(), subsequent_indent="    ")))
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 
 from ampwitness.cli.progress import ProgressLine
+from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import OutputError, UsageError
 from ampwitness.recording import open_recording
 from ampwitness.recording.writer import refuse_existing
@@ -70,7 +71,7 @@ def reduce_command(
     if as_json:
         click.echo(json.dumps({**asdict(reduced), "path": str(path)}, indent=1))
     else:
-        click.echo(_sentence(reduced, path))
+        click.echo(wrapped(_sentence(reduced, path)))
 
 
 def _sentence(reduced: Reduced, path: Path) -> str:

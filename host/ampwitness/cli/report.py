@@ -9,6 +9,7 @@ import click
 
 from ampwitness.calibration_file import read_book
 from ampwitness.cli.progress import ProgressLine
+from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import CalibrationError
 from ampwitness.findings.as_json import MOST_OF_A_KIND, iter_json
 from ampwitness.pipeline import AnalyseOptions, analyse_file
@@ -93,7 +94,7 @@ def report(
 
         with ProgressLine() as progress:
             write_whole(html_path, html_page(analysis, progress))
-    click.echo(text_report(analysis, width=min(110, max(60, shutil.get_terminal_size((100, 24)).columns))))
+    click.echo(wrapped(text_report(analysis, width=min(110, max(60, shutil.get_terminal_size((100, 24)).columns)))))
     for path in (html_path, json_path):
         if path is not None:
             click.echo(f"Written: {path}")

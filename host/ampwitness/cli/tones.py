@@ -11,6 +11,7 @@ from typing import cast
 import click
 
 from ampwitness.cli.progress import ProgressLine
+from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import OutputError, UsageError
 from ampwitness.guide.tone_tracks import (
     CAUTION,
@@ -81,8 +82,8 @@ def tones(
         result = {"tracks": written, "overlap_db": 0.0 - level, "meaning": overlap_sentence(-level), "caution": CAUTION}
         click.echo(json.dumps(result, indent=1))
         return
-    click.echo(overlap_sentence(-level))
-    click.echo(CAUTION)
+    click.echo(wrapped(overlap_sentence(-level)))
+    click.echo(wrapped(CAUTION))
 
 
 def _write(track: Track, path: Path) -> float:

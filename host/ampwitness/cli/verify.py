@@ -12,6 +12,7 @@ import click
 
 from ampwitness.cli.clock_fit import ClockFitter
 from ampwitness.cli.progress import ProgressLine
+from ampwitness.cli.wrapped import wrapped
 from ampwitness.decode import Decoder, refuse_unreadable
 from ampwitness.errors import BalanceError, RecordingUnreadableError, UnknownProtocolError
 from ampwitness.recording import JoinedRecording, Recording, open_parts
@@ -293,7 +294,7 @@ def verify(recording: tuple[Path, ...], alone: bool, as_json: bool) -> None:
     else:
         for lines in (_file_lines(opened), _session_lines(contents), _loss_lines(contents, health)):
             for line in lines:
-                click.echo(line)
+                click.echo(wrapped(line))
         if not wrong:
             click.echo("All sums balance.")
     if wrong:

@@ -1,0 +1,28 @@
+"""Long lines broken between words where they are shown on a terminal; what is piped keeps its lines whole."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import textwrap
+from typing import TextIO
+
+NARROWEST, WIDEST = 40, 120
+
+
+def wrapped(text: str, stream: TextIO | None = None) -> str:
+    """Lines that are too long for the terminal, gone on with under themselves. Default stream: standard output.
+
+    Paths and other long words are never broken: they can still be copied whole.
+    """
+    if not (stream or sys.stdout).isatty():
+        return text
+    width = min(WIDEST, max(NARROWEST, shutil.get_terminal_size((80, 24)).columns))
+    return "\n".join(_wrapped_line(line, width) for line in text.split("\n"))
+
+
+def _wrapped_line(line: str, width: int) -> str:
+    if len(line) <= width:
+        return line
+    under = " " * (len(line) - len(line.lstrip()) + 2)
+    return textwrap.fill(line, width, subsequent_indent=under, break_long_words=False, break_on_hyphens=False)
