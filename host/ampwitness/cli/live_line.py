@@ -32,6 +32,9 @@ class LiveLine:
         text = live_text(streaming.session.monitor, (n_bytes - self._n_bytes_shown) / passed_s)
         if streaming.n_resumed:
             text += f"   came back {streaming.n_resumed} time{'s' if streaming.n_resumed > 1 else ''}"
+        n_again = streaming.losses.n_restarts - streaming.n_resumed
+        if n_again > 0:
+            text += f"   board began again {n_again} time{'s' if n_again > 1 else ''}"
         if question:
             text = f"{seconds_to_clock(streaming.elapsed_s)}   {question}"
         if not now:

@@ -15,17 +15,17 @@ import click
 from ampwitness.cli.keyboard import Keyboard
 from ampwitness.cli.live_line import LiveLine
 from ampwitness.cli.questions import Ask, Questions, parse_ask
+from ampwitness.cli.record_result import first_path, is_empty, result_as_dict, say_kept
 from ampwitness.cli.recording_notes import SAFETY, recording_notes
 from ampwitness.cli.soak import CANNOT_SWITCH_OFF, PART_MB, PartReducer, Streaming, forecast_disk
 from ampwitness.cli.stopping import stop_on_signals
-from ampwitness.errors import AmpwitnessError, BoardFaultError, LinkLostError, UsageError
+from ampwitness.errors import AmpwitnessError, LinkLostError, UsageError
 from ampwitness.link.finding import find_board
 from ampwitness.link.resume import wait_for_board
 from ampwitness.link.session import BoardSession
 from ampwitness.recording import RecordingWriter, RotatingWriter
 from ampwitness.recording.writer import refuse_existing
 from ampwitness.types import Chunk
-from ampwitness.units import seconds_to_clock
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +82,7 @@ class _Recorder:
             session.start()
             for chunk in session.chunks():
                 writer.append(chunk)
+                self._streaming.losses.push(chunk)
                 self._n_bytes += len(chunk.raw)
                 typed = self._answer(keyboard.pressed())
                 line.show(self._streaming, self._n_bytes, self._questions.prompt, now=typed)
@@ -135,37 +136,6 @@ class _Recorder:
         raise LinkLostError(
             f"{lost} Board {board} did not come back within {(self._plan.wait_s or 0.0) / 60:g} min."
         ) from lost
-
-
-def _result(
-    writer: RecordingWriter | RotatingWriter, streaming: Streaming, ending: str, error: AmpwitnessError | None
-) -> dict[str, Any]:
-    hello = streaming.session.hello
-    return {
-        "recording": str(_first_path(writer)),
-        "n_parts": writer.n_parts if isinstance(writer, RotatingWriter) else 1,
-        "ended": ending,
-        "error": None if error is None else str(error),
-        "recorded_s": round(streaming.recorded_s, 6),
-        "waited_s": round(streaming.waited_s, 3),
-        "n_resumed": streaming.n_resumed,
-        "n_bytes": writer.n_bytes,
-        "n_frames": streaming.count("n_frames"),
-        "n_frames_lost": streaming.count("n_frames_lost"),
-        "n_bad_frames": streaming.count("n_bad_frames"),
-        "n_scans": streaming.count("n_scans"),
-        "n_scans_lost": streaming.count("n_scans_lost"),
-        "n_sessions": streaming.count("n_sessions"),
-        "n_restarts": streaming.n_restarts,
-        "n_marks": writer.n_marks,
-        "board_id": hello.board_id,
-        "mode": hello.mode,
-        "board_faults": streaming.faults,
-    }
-
-
-def _first_path(writer: RecordingWriter | RotatingWriter) -> Path:
-    return writer.first_path if isinstance(writer, RotatingWriter) else writer.path
 
 
 def _default_out() -> Path:
@@ -311,14 +281,16 @@ def _record_from(session: BoardSession, out: Path, given: dict[str, Any], plan: 
                 click.echo(f"Recording into {writer.path}. m sets a mark, Ctrl-C ends.", err=True)
             ending = _Recorder(writer, streaming, plan, reducer).run(line, keyboard)
         writer.close(ending.why)
+        health = streaming.losses.finish()
     except AmpwitnessError as error:
         line.clear()
         writer.close(type(error).__name__)
-        if _is_empty(writer, streaming, error):
+        health = streaming.losses.finish()
+        if is_empty(writer, streaming, error):
             writer.path.unlink(missing_ok=True)  # notes of a recording that never was
         if as_json:
-            click.echo(json.dumps(_result(writer, streaming, type(error).__name__, error), indent=1))
-        raise type(error)(f"{error} {_kept(writer, streaming, error)}") from error
+            click.echo(json.dumps(result_as_dict(writer, streaming, health, type(error).__name__, error), indent=1))
+        raise type(error)(f"{error} {say_kept(writer, streaming, health, error)}") from error
     finally:
         line.clear()
         if writer.is_open:
@@ -328,10 +300,10 @@ def _record_from(session: BoardSession, out: Path, given: dict[str, Any], plan: 
         if reducer is not None:
             _finish_reducing(reducer, writer)
     if as_json:
-        click.echo(json.dumps(_result(writer, streaming, ending.why, None), indent=1))
+        click.echo(json.dumps(result_as_dict(writer, streaming, health, ending.why, None), indent=1))
     else:
-        click.echo(f"{_kept(writer, streaming)} Ended: {ending.words}.")
-        click.echo(f"Next: ampwitness report {_first_path(writer)} --html {out.with_suffix('.html')}")
+        click.echo(f"{say_kept(writer, streaming, health)} Ended: {ending.words}.")
+        click.echo(f"Next: ampwitness report {first_path(writer)} --html {out.with_suffix('.html')}")
 
 
 def _finish_reducing(reducer: PartReducer, writer: RecordingWriter | RotatingWriter) -> None:
@@ -340,24 +312,3 @@ def _finish_reducing(reducer: PartReducer, writer: RecordingWriter | RotatingWri
     reducer.finish()
     for sentence in reducer.failed:
         click.echo(sentence, err=True)
-
-
-def _is_empty(writer: RecordingWriter | RotatingWriter, streaming: Streaming, error: AmpwitnessError | None) -> bool:
-    """Whether the file holds nothing that anybody measured."""
-    refused = isinstance(error, BoardFaultError) and streaming.count("n_samples_frames") == 0
-    return writer.n_bytes == 0 or refused
-
-
-def _kept(writer: RecordingWriter | RotatingWriter, streaming: Streaming, error: AmpwitnessError | None = None) -> str:
-    """What is in the file, in one sentence."""
-    if _is_empty(writer, streaming, error):
-        return "Nothing was recorded."
-    n_lost = streaming.count("n_scans_lost")
-    lost = f"{n_lost} scans lost" if n_lost else "0 lost"
-    if streaming.n_resumed:
-        times = f"{streaming.n_resumed} time{'s' if streaming.n_resumed > 1 else ''}"
-        lost += f", board away {times} for {streaming.waited_s:.1f} s in all"
-    where = str(_first_path(writer))
-    if isinstance(writer, RotatingWriter) and writer.n_parts > 1:
-        where += f" and {writer.n_parts - 1} more parts"
-    return f"Recorded: {seconds_to_clock(streaming.recorded_s)} in {where} ({writer.n_bytes} bytes, {lost})."

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 
+from ampwitness.cli.loss_count import LossCount
 from ampwitness.errors import DiskForecastError
 from ampwitness.link.monitor import StreamMonitor
 from ampwitness.link.resume import bytes_per_s
@@ -112,8 +113,8 @@ class Streaming:
 
     def __init__(self, session: BoardSession) -> None:
         self.session = session
+        self.losses = LossCount()
         self._before: list[StreamMonitor] = []
-        self._restarts_before = 0
         self.waited_s = 0.0
 
     @property
@@ -121,15 +122,9 @@ class Streaming:
         """How often the board came back."""
         return len(self._before)
 
-    @property
-    def n_restarts(self) -> int:
-        """How often the board reset itself while its cable stayed in."""
-        return self._restarts_before + self.session.n_restarts
-
     def resume(self, session: BoardSession, waited_s: float) -> None:
         """Go on with a new conversation after a pause."""
         self._before.append(self.session.monitor)
-        self._restarts_before += self.session.n_restarts
         self.waited_s += waited_s
         self.session = session
 

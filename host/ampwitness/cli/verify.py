@@ -43,6 +43,7 @@ class _Contents:
     sessions: dict[str, _Session] = field(default_factory=dict)
     gaps: list[Gap] = field(default_factory=list)  # the longest of them only
     n_gaps: int = 0
+    gaps_s: dict[str, float] = field(default_factory=dict)  # by cause
     n_edges: int = 0
     n_marks: int = 0
     n_faults: int = 0
@@ -68,6 +69,7 @@ class _Contents:
             session.stop_s = item.start_s + float(len(item.counts) / item.rate_hz)
         elif isinstance(item, Gap):
             self.n_gaps += 1
+            self.gaps_s[item.cause] = self.gaps_s.get(item.cause, 0.0) + item.stop_s - item.start_s
             self.gaps.append(item)
             if len(self.gaps) > 200:
                 self.gaps = _longest(self.gaps)
@@ -189,6 +191,7 @@ def _as_json(recording: Recording, contents: _Contents, health: LinkHealth, wron
         "n_faults": contents.n_faults,
         "fault_texts": contents.fault_texts,
         "n_gaps": contents.n_gaps,
+        "gaps_s": contents.gaps_s,
         "longest_gaps": gaps,
         "link_health": {**asdict(health), "balances": health.balances},
         "balances": not wrong,
