@@ -168,7 +168,10 @@ class Hello:
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """Scans that are missing, with why. `is_exact` is False where the length rests on the host's clock (restart)."""
+    """Scans that are missing, with why. `is_exact` is False where the length rests on a clock (restart).
+
+    That is the board's, good to one scan, where the board says how many scans it missed; else the host's.
+    """
 
     session_id: str
     start_index: int

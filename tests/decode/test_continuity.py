@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from fractions import Fraction
 
 import numpy as np
@@ -207,6 +208,66 @@ def test_restart_is_placed_by_the_host_clock():
     assert health.n_sessions == 2
     assert health.n_scans_lost["restart"] == 0
     assert health.n_scans_expected == 110 * SCANS
+
+
+def overflow(n_lost, pause_s, *, fault="told", between=(), n_first_lost=0):
+    """A session ended by the converter's overflow, and the next, whose fault says that `n_lost` scans are missing."""
+    board = Board()
+    frames = [b"\0", board.hello(), *board.samples(100)]
+    times = [1000.0] * len(frames)
+    frames += between
+    times += [1000.0] * len(between)
+    board.start(6)
+    told = {"told": {"lost_scans": n_lost}, "silent": {}}[fault]
+    words = {"code": "fifo-overflow", "text": "The converter lost conversions.", **told}
+    frames += [b"\0", board.hello(), board.frame(layout.KIND_FAULT, json.dumps(words).encode())]
+    board.lose_frames(n_first_lost)
+    later = board.samples(10)
+    times += [1000.0 + pause_s] * (3 + len(later))
+    return decode(frames + later, times)
+
+
+def test_restart_is_as_long_as_the_board_says():
+    items, health = overflow(120, pause_s=0.4)
+    (gap,) = of_type(items, Gap)
+    assert (gap.stop_index - gap.start_index, gap.cause) == (120, "restart")
+    assert gap.stop_s - gap.start_s == pytest.approx(120 / RATE_HZ, abs=1e-9)
+    assert gap.is_exact is False  # by the board's clock, good to one scan: no count
+    second = [block for block in of_type(items, Block) if block.session_id.startswith("0006")]
+    assert second[0].start_s == gap.stop_s
+    assert health.n_scans_lost["restart"] == 0
+
+
+@pytest.mark.parametrize(("n_lost", "n_missing"), [(0, 0), (-1, 0)])
+def test_a_board_that_missed_nothing_goes_on_at_once(n_lost, n_missing):
+    (gap,) = of_type(overflow(n_lost, pause_s=0.4)[0], Gap)
+    assert gap.stop_index - gap.start_index == n_missing
+
+
+def test_frames_lost_behind_the_restart_are_a_gap_of_their_own():
+    restart, link = of_type(overflow(120, pause_s=0.4, n_first_lost=3)[0], Gap)
+    assert (restart.stop_index - restart.start_index, restart.cause) == (120, "restart")
+    assert (link.stop_index - link.start_index, link.cause, link.is_exact) == (3 * SCANS, "link", True)
+
+
+def by_host(pause_s):
+    return pytest.approx(pause_s - SCANS / RATE_HZ, abs=1 / RATE_HZ)
+
+
+def test_a_restart_the_board_says_nothing_of_is_by_the_host_clock():
+    (gap,) = of_type(overflow(120, pause_s=0.4, fault="silent")[0], Gap)
+    assert gap.stop_s - gap.start_s == by_host(0.4)
+
+
+def test_what_was_framed_and_never_came_shows_on_the_host_clock():
+    (gap,) = of_type(overflow(120, pause_s=7.0)[0], Gap)
+    assert gap.stop_s - gap.start_s == by_host(7.0)
+
+
+def test_the_board_speaks_of_the_session_right_before_alone():
+    other = Board(tag=9)
+    (gap,) = of_type(overflow(120, pause_s=0.4, between=[b"\0", other.hello()])[0], Gap)
+    assert gap.stop_s - gap.start_s == by_host(0.4)
 
 
 @pytest.mark.parametrize("kwargs", [{"real_times": False}, {"time_scale": 0.0}, {"pause_s": -60.0}])

@@ -264,7 +264,7 @@ def _loss_lines(contents: _Contents, health: LinkHealth) -> Iterator[str]:
     counters = ", ".join(f"{name} {count}" for name, count in health.board_counters.items())
     yield f"The board's own counters: {counters or 'no status received'}"
     for gap in _longest(contents.gaps):
-        sure = "" if gap.is_exact else ", length by the host's clock"
+        sure = "" if gap.is_exact else ", length by a clock, not counted"
         yield f"  gap at {seconds_to_clock(gap.start_s)}: {gap.stop_s - gap.start_s:.4f} s ({gap.cause}{sure})"
     if contents.n_gaps > 10:
         yield f"  and {contents.n_gaps - 10} shorter gaps"

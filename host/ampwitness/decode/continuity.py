@@ -25,7 +25,14 @@ from ampwitness.decode.bulk import SamplesBatch
 from ampwitness.decode.hold_back import HoldBack
 from ampwitness.decode.ledger import Ledger
 from ampwitness.decode.session import BlockBuilder, Message, Session
-from ampwitness.link.messages import MessageError, is_streaming, parse_fault, parse_hello, parse_status
+from ampwitness.link.messages import (
+    MessageError,
+    is_streaming,
+    parse_fault,
+    parse_hello,
+    parse_lost_scans,
+    parse_status,
+)
 from ampwitness.types import Decoded, Edge, Fault, Frame, Gap, Hello, LeftOut, LinkHealth, Mark, Status
 
 MAX_WAITING = 1000  # messages of a session that has sent no samples yet
@@ -174,7 +181,8 @@ class Continuity:
         elif self._before is None:
             session.place_first()
         else:
-            self._out.append(session.place_after(self._before, first_index, host_s))
+            is_next = self._over == (self._before.tag, self._before.hello.session_id)
+            self._out.append(session.place_after(self._before, first_index, host_s, is_next))
         assert session.origin_s is not None
         self.placed[session.hello.session_id] = session.origin_s
         self._emit_waiting(session)
@@ -318,7 +326,7 @@ class Continuity:
 def read_message(session: Session, frame: Frame, time_s: float) -> Message | None:
     """Edge, mark, status or fault in `frame`, at `time_s`; None for kinds that carry nothing for the analysis.
 
-    Remembers levels and status in `session`. Raises MessageError.
+    Remembers levels, status and what the board says is missing in `session`. Raises MessageError.
     """
     session_id = session.hello.session_id
     try:
@@ -340,5 +348,7 @@ def read_message(session: Session, frame: Frame, time_s: float) -> Message | Non
         return Status(session_id, time_s, session.status, frame.host_s)
     if frame.kind == KIND_FAULT:
         code, text = parse_fault(frame.payload)
+        n_lost_before = parse_lost_scans(frame.payload)
+        session.n_lost_before = session.n_lost_before if n_lost_before is None else n_lost_before
         return Fault(code, text, time_s, session_id)
     return None

@@ -34,6 +34,11 @@ def classify_loss(
     return [part for part in parts if part[0] < part[1]]
 
 
+# Frames that were framed and never came are not among the scans the board says are missing. They show on the host's
+# clock alone, and only where it says more than arrivals are ever late.
+LATE_S = 1.0
+
+
 class Session:
     """State of one session. `origin_s` is the recording time of scan 0, None until the first samples came."""
 
@@ -52,6 +57,7 @@ class Session:
         self.last_samples_host_s = 0.0
         self.waiting: list[tuple[int, Message]] = []  # by sample index, until the first samples give them a time
         self.status: Mapping[str, Any] | None = None
+        self.n_lost_before: int | None = None  # scans missing before scan 0, where the board says so
         self.levels = [line.level for line in hello.digital]
         self.last_hello_levels = list(self.levels)
         # Only then do we know that scan 0 is still to come.
@@ -106,11 +112,12 @@ class Session:
         """Recording time 0 is this session's first scan."""
         self.origin_s = -self.base_index / self.hello.rate_hz
 
-    def place_after(self, before: Session, first_index: int, host_s: float) -> Gap:
-        """Place this session behind `before` by receive times; returns the gap between them.
+    def place_after(self, before: Session, first_index: int, host_s: float, is_next: bool) -> Gap:
+        """Place this session behind `before`; returns the gap between them, which is never exact.
 
-        `host_s` is when the first SAMPLES frame, that begins at `first_index`, was received. Never earlier than the end
-        of the session before; right behind it when there are no receive times that say otherwise.
+        Its length is what the board says is missing, good to a scan, where it says so and this session is the next one
+        (`is_next`); else by receive times. `host_s` is when the first SAMPLES frame, that begins at `first_index`, was
+        received. Never earlier than the end of the session before; right behind it when nothing says otherwise.
         """
         rate_hz = self.hello.rate_hz
         pause_s = (host_s - before.last_samples_host_s) * self.hello.time_scale
@@ -118,6 +125,9 @@ class Session:
             pause_s = 0.0
         # What arrived last was taken last: between the two arrivals lie the pause and the frame itself.
         n_pause = round(Fraction(pause_s) * rate_hz) - (first_index - self.base_index) - self.scans_per_frame
+        if is_next and self.n_lost_before is not None:
+            n_told = self.n_lost_before + self.base_index
+            n_pause = n_told if n_pause - n_told <= LATE_S * rate_hz else n_pause
         start_s = before.time_s(before.next_index)
         stop_s = start_s + max(0, n_pause) / rate_hz
         self.origin_s = stop_s - self.base_index / rate_hz

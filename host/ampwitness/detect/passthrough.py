@@ -26,7 +26,7 @@ class GapDetector:
 
     Limits
     ------
-    A gap whose length rests on the host's clock has `is_exact` False.
+    A gap whose length rests on a clock, the host's or the board's, has `is_exact` False.
     """
 
     name = "gaps"

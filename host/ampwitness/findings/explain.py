@@ -116,8 +116,8 @@ DEPTHS: dict[str, Depth] = {
     "gap": Depth(
         "Frames carry a running number, scans an index, sessions an identity. What is missing is counted from these, "
         "never from clock times.",
-        "What happened meanwhile. After a restart of the board the gap's length rests on the computer's clock, and the "
-        "finding says that it is not exact.",
+        "What happened meanwhile. After a restart of the board the gap's length rests on a clock: the board's where "
+        "it says what it missed, else the computer's; the finding says that it is not exact.",
     ),
     "mark": Depth(
         "The board notes the scan at which its button, or a key on the computer, was pressed.",

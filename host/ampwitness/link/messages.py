@@ -250,6 +250,18 @@ def parse_fault(payload: bytes) -> tuple[str, str]:
     return fields.text("code", 80), fields.text("text", 2000)
 
 
+def parse_lost_scans(payload: bytes) -> int | None:
+    """Scans that a fault says are missing before its session, 0 or more; None where it says nothing of them.
+
+    Raises MessageError.
+    """
+    raw = parse_object(payload, "fault")
+    if "lost_scans" not in raw:
+        return None
+    # The board takes a difference of two clock readings, which may come out just below 0.
+    return max(0, Fields(raw, "fault").integer("lost_scans", -(1 << 20), 1 << 40))
+
+
 def parse_reply(payload: bytes) -> Reply:
     """The answer to a command. Raises MessageError."""
     raw = parse_object(payload, "reply")
