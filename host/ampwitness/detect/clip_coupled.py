@@ -28,7 +28,7 @@ from ampwitness.detect.clip_verdict import find_plain
 from ampwitness.types import FloatArray
 
 FEWEST = 8  # plateaus
-SLOWEST_PER_S, FASTEST_PER_S = 10.0, 300.0  # 1 / tau: 1.6 to 48 Hz
+SLOWEST_PER_S, FASTEST_PER_S = 10.0, 200.0  # 1 / tau: 1.6 to 32 Hz
 LEAST_GAIN, LEAST_FLAT_S, LEAST_FLANK_RATIO = 20.0, 0.0006, 0.2
 MOST_SPREAD = 0.09  # of 1 / tau, middle deviation; rails that tilt scattered by 0.14 and more
 SIDES_AGREE = 0.15

@@ -141,7 +141,10 @@ class ClippingDetector:
         look, held_v = self._ahead_of_capacitor(stretch, noise_v, blocked, look)
         found = list(look.candidates)
         faint = [crests for side in look.sides if (crests := find_faint(side)) is not None]
-        looks = [second(side) for second in (find_shelves, find_soft, find_sunk) for side in look.sides]
+        seconds = [find_shelves, find_soft]
+        if held_v is None:  # what was added again ahead of a capacitor wanders: nothing may be said of how tops sink
+            seconds.append(find_sunk)
+        looks = [second(side) for second in seconds for side in look.sides]
         if faint:
             looks.append(crests_to_rows(look.sides[0], join_crests(faint), FAINT_GAIN))
         found += [rows for rows in looks if rows is not None]
