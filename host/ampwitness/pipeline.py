@@ -5,6 +5,7 @@ The same code serves a recording, a plain file of wire bytes and a live port; on
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -16,6 +17,7 @@ import numpy.typing as npt
 from ampwitness.calibration_file import calibrations_from_json
 from ampwitness.decode import Decoder
 from ampwitness.decode.decoder import GATHER_BYTES, refuse_unreadable
+from ampwitness.detect.engine_marks import read_engine_label
 from ampwitness.detect.level_tiers import SecondLevels
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.run_all import DetectOptions, run_all
@@ -38,6 +40,7 @@ from ampwitness.types import (
     Gap,
     Hello,
     Interval,
+    Mark,
     Measured,
     Settings,
     Status,
@@ -105,6 +108,9 @@ class DecodingPass:
         self.ends_s: dict[str, float] = {}  # recording time of the end of each session
         self.readings: list[Finding] = []
         self._untimed = sorted(recording.host_readings, key=lambda reading: reading.host_s, reverse=True)
+        said = (mark for mark in recording.host_marks if read_engine_label(mark.label) is not None)
+        self._said = sorted(said, key=lambda mark: mark.host_s, reverse=True)
+        self._last_block: Block | None = None
         self._end_s = 0.0
         self._recording, self._progress, self._what = recording, progress, what
 
@@ -113,9 +119,13 @@ class DecodingPass:
         try:
             for item in self.decoded():
                 self._note(item)
+                for mark in self._take_said(item.host_s if isinstance(item, Block) else -math.inf):
+                    yield from self.assembler.push(mark)
                 yield from self.assembler.push(item)
         except (RecordingUnreadableError, UnknownProtocolError) as error:
             raise type(error)(f"{self._recording.name}: {error}") from error
+        for mark in self._take_said(math.inf):
+            yield from self.assembler.push(mark)
         yield from self.assembler.finish()
         while self._untimed:
             self.readings.append(_reading_finding(self._untimed.pop(), self._end_s))
@@ -143,6 +153,7 @@ class DecodingPass:
             self.board.push(item.time_s, item.raw.get("die_c"))
         elif isinstance(item, Block):
             self.origins_s.setdefault(item.session_id, item.start_s - float(item.first_sample_index / item.rate_hz))
+            self._last_block = item
             self._end_s = item.start_s + float(len(item.counts) / item.rate_hz)
             self.first_index.setdefault(item.session_id, item.first_sample_index)
             self.ends_s[item.session_id] = self._end_s
@@ -153,6 +164,17 @@ class DecodingPass:
         elif isinstance(item, Gap) and item.session_id in self.hellos:
             rate_hz = float(self.hellos[item.session_id].rate_hz)
             self.origins_s.setdefault(item.session_id, item.start_s - item.start_index / rate_hz)
+
+    def _take_said(self, until_host_s: float) -> list[Mark]:
+        """Marks that say what the engine does, set up to a receive time, in recording time. Others are the board's."""
+        block, marks = self._last_block, []
+        while block is not None and self._said and self._said[-1].host_s <= until_host_s:
+            said = self._said.pop()
+            before_s = max(0.0, block.host_s - said.host_s) * block.hello.time_scale
+            time_s = max(0.0, self._end_s - before_s)
+            index = block.first_sample_index + round((time_s - block.start_s) * float(block.rate_hz))
+            marks.append(Mark("host", time_s, block.session_id, index, said.label))
+        return marks
 
     def _chunks(self) -> Iterator[tuple[int, Chunk]]:
         n_total = max(1, self._recording.n_bytes)

@@ -213,12 +213,13 @@ class Edge:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """Somebody pressed the button, or a key."""
+    """Somebody pressed the button, or a key. One with a label is timed by the host's clock."""
 
     source: Literal["button", "host"]
     time_s: float
     session_id: str
     sample_index: int
+    label: str = ""  # what was said with it
 
 
 @dataclass(frozen=True, slots=True)

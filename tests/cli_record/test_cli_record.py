@@ -17,11 +17,14 @@ from typing import Any
 
 import pytest
 from ampwitness.cli.live_line import live_text
+from ampwitness.decode import iter_decoded
+from ampwitness.detect.engine_marks import read_engine_label
 from ampwitness.link import finding as finding_module
 from ampwitness.link import session as session_module
 from ampwitness.link.monitor import StreamMonitor
 from ampwitness.link.port import PortListing
 from ampwitness.recording import open_recording
+from ampwitness.types import Mark
 from fake_board import RATE_HZ, FakeBoard, samples_payload
 
 Run = Callable[..., Any]
@@ -259,6 +262,28 @@ def test_m_sets_a_mark_from_a_terminal(tmp_path: Path) -> None:
     first, second = recording.host_marks
     assert 0.2 < second.host_s - first.host_s < 0.8
     assert int(recording.end["n_marks"]) == 2
+
+
+def test_keys_say_what_the_engine_does(tmp_path: Path) -> None:
+    """Only in the file, with the words that the report reads: the board sets no mark, which would say "I heard it"."""
+    path = tmp_path / "a.mcap"
+    with FakeBoard() as board:
+        keyboard, terminal = pty.openpty()
+        process = _start(board, path, stdin=terminal, stdout=subprocess.DEVNULL)
+        time.sleep(1.5)
+        for key in (b"c", b"E", b"o"):
+            os.write(keyboard, key)
+            time.sleep(0.3)
+        process.send_signal(signal.SIGINT)
+        _, err = process.communicate(timeout=10)
+        os.close(keyboard)
+        os.close(terminal)
+    assert process.returncode == 0, err
+    assert b"e, o, c: engine on, off, cranked" in err
+    labels = [mark.label for mark in open_recording(path).host_marks]
+    assert labels == ["cranking", "engine on", "engine off"]
+    assert [read_engine_label(label) for label in labels] == ["cranking", "charging", "rest"]
+    assert not [item for item in iter_decoded(open_recording(path).iter_chunks()) if isinstance(item, Mark)]
 
 
 def test_progress_is_one_line_on_a_terminal_and_rare_in_a_pipe(tmp_path: Path) -> None:

@@ -23,8 +23,9 @@ class LiveLine:
         self._n_bytes_shown = 0
         self._width = 0
 
-    def show(self, streaming: Streaming, n_bytes: int, question: str = "", now: bool = False) -> None:
-        """Show how the recording goes, with an open question behind it. `now`: at once, as somebody types."""
+    def show(self, streaming: Streaming, n_bytes: int, question: str = "", now: bool = False, said: str = "") -> None:
+        """Show how the recording goes, with what was `said` last and an open question behind it. `now`: at once, as
+        somebody types."""
         now_s = time.monotonic()
         if self._is_quiet or not ((now and self._is_terminal) or self._is_due(now_s)):
             return
@@ -35,6 +36,8 @@ class LiveLine:
         n_again = streaming.losses.n_restarts - streaming.n_resumed
         if n_again > 0:
             text += f"   board began again {n_again} time{'s' if n_again > 1 else ''}"
+        if said:
+            text += f"   {said}"
         if question:
             text = f"{seconds_to_clock(streaming.elapsed_s)}   {question}"
         if not now:

@@ -41,6 +41,10 @@ _BY_TIME = _Ending("seconds reached", "the asked time is recorded")
 _BY_BOARD = _Ending("stimulus ended", "the virtual board has played all it had")
 
 
+# Keys that say what the engine does, for time in which its volts cannot tell.
+_ENGINE_KEYS = {"e": "engine on", "o": "engine off", "c": "cranking"}
+
+
 @dataclass(frozen=True, slots=True)
 class _Plan:
     """How long to record, and what to do meanwhile."""
@@ -61,6 +65,7 @@ class _Recorder:
         self._writer, self._streaming, self._plan, self._reducer = writer, streaming, plan, reducer
         self._questions = Questions(plan.asks)
         self._n_bytes = 0
+        self._engine_said = ""
         self._ending = _BY_PERSON
 
     def run(self, line: LiveLine, keyboard: Keyboard) -> _Ending:
@@ -85,7 +90,7 @@ class _Recorder:
                 self._streaming.losses.push(chunk)
                 self._n_bytes += len(chunk.raw)
                 typed = self._answer(keyboard.pressed())
-                line.show(self._streaming, self._n_bytes, self._questions.prompt, now=typed)
+                line.show(self._streaming, self._n_bytes, self._questions.prompt, typed, self._engine_said)
                 if self._reducer is not None:
                     self._reducer.poll()
                 if signals:
@@ -108,7 +113,11 @@ class _Recorder:
         if "m" in others.lower():
             self._streaming.session.mark()
             self._writer.mark(time.time(), "keyboard")
-        return is_new or bool(keys and (values or self._questions.prompt))
+        said = [_ENGINE_KEYS[key] for key in others.lower() if key in _ENGINE_KEYS]
+        for label in said:
+            self._writer.mark(time.time(), label)
+            self._engine_said = f"marked: {label}"
+        return is_new or bool(said) or bool(keys and (values or self._questions.prompt))
 
     def _wait(self, lost: LinkLostError, line: LiveLine, signals: list[int]) -> bool:
         """Wait for the same board. False: stopped by the person, or the asked time passed. Raises if it stays away."""
@@ -199,7 +208,9 @@ def record(
 ) -> None:
     """Record from a board until --seconds or --hours are over, or Ctrl-C, or the cable is pulled.
 
-    Press m at any time to set a mark: "I heard it now." With --hours the recording goes on when the same board is
+    Press m at any time to set a mark: "I heard it now." Press e when the engine runs, o when it is off, c when it is
+    cranked: where the supply's volts cannot tell (a variable or start-stop charger), the report counts the engine as
+    marked, from the press on. With --hours the recording goes on when the same board is
     plugged in again. The program only watches: it cannot switch anything off.
     """
     plan = _make_plan(seconds, hours, part_mb, reduce_parts, wait_minutes, asked)
@@ -278,7 +289,10 @@ def _record_from(session: BoardSession, out: Path, given: dict[str, Any], plan: 
     try:
         with Keyboard() as keyboard:
             if keyboard.is_live and not as_json:
-                click.echo(f"Recording into {writer.path}. m sets a mark, Ctrl-C ends.", err=True)
+                click.echo(
+                    f"Recording into {writer.path}. m sets a mark; e, o, c: engine on, off, cranked. Ctrl-C ends.",
+                    err=True,
+                )
             ending = _Recorder(writer, streaming, plan, reducer).run(line, keyboard)
         writer.close(ending.why)
         health = streaming.losses.finish()

@@ -49,6 +49,7 @@ class StateSpan:
     start_s: float
     stop_s: float
     state: State
+    by: str | None = None  # what decided it, in words; None: the volts
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,8 +61,8 @@ class EngineStates:
 
     @property
     def cranking(self) -> tuple[tuple[float, float], ...]:
-        """Spans in which the engine was cranked."""
-        return tuple((s.start_s, s.stop_s) for s in self.spans if s.state == "cranking")
+        """Spans in which the volts show that the engine was cranked: a hand's mark excuses no cut-out."""
+        return tuple((s.start_s, s.stop_s) for s in self.spans if s.state == "cranking" and s.by is None)
 
     def at(self, time_s: float) -> State:
         """The state at a time; "not decidable" outside the spans."""
@@ -347,8 +348,8 @@ def summarise_states(states: EngineStates, steps: SupplySteps, findings: Sequenc
 
     Returns
     -------
-    spans (start_s, stop_s, state), remarks, and per state: duration_s, supply_mean_v, supply_lowest_v (10 ms), n_dips,
-    deepest_residual_v, n_clips, clipped_share (flat time over duration), n_cutouts.
+    spans (start_s, stop_s, state, by: "the volts" or which mark), remarks, and per state: duration_s, supply_mean_v,
+    supply_lowest_v (10 ms), n_dips, deepest_residual_v, n_clips, clipped_share (flat time over duration), n_cutouts.
     """
     per: dict[str, Mapping[str, Any]] = {}
     place = np.full(len(steps), STATES.index("not decidable"), dtype=np.int64)
@@ -388,7 +389,10 @@ def summarise_states(states: EngineStates, steps: SupplySteps, findings: Sequenc
             "n_cutouts": own.n_of("cutout"),
         }
     return {
-        "spans": [{"start_s": s.start_s, "stop_s": s.stop_s, "state": s.state} for s in states.spans],
+        "spans": [
+            {"start_s": s.start_s, "stop_s": s.stop_s, "state": s.state, "by": s.by or "the volts"}
+            for s in states.spans
+        ],
         "remarks": list(states.remarks),
         "per_state": per,
     }

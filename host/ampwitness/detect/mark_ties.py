@@ -1,7 +1,8 @@
 """Marks tied to what happened: somebody heard something and pressed; what did the terminals do then?
 
-A mark is tied to a cut-out that lasted or ended within the five seconds before it (people press late), or to a gap of
-the logger at that moment. A mark while the output went on says that the terminals stayed live, and is tied to nothing.
+A mark that says what the engine does is about nothing else, and left alone. Any other is tied to a cut-out that lasted
+or ended within the five seconds before it (people press late), or to a gap of the logger at that moment. A mark while
+the output went on says that the terminals stayed live, and is tied to nothing.
 
 Gaps: a mark at a gap is tied to the gap.
 Limits: a mark is only as good as the hand that made it. A silence that is no finding may have been a pause.
@@ -16,6 +17,7 @@ from typing import Any
 
 import numpy as np
 
+from ampwitness.detect.engine_marks import read_engine_label
 from ampwitness.detect.step_stream import RunSteps
 from ampwitness.finding_list import FindingList
 from ampwitness.types import Finding
@@ -68,6 +70,9 @@ def tie_marks(findings: Sequence[Finding], liveness: Sequence[Mapping[str, float
     events = list(listed.of_kind("cutout", "gap"))
     out = []
     for mark in listed.of_kind("mark"):
+        if read_engine_label(mark.measured.get("label")) is not None:
+            out.append(mark)
+            continue
         near = [
             f
             for f in events

@@ -96,7 +96,7 @@ class MarkDetector:
                     start_s=mark.time_s,
                     stop_s=mark.time_s,
                     severity="information",
-                    measured={"source": mark.source, "label": None},
+                    measured={"source": mark.source, "label": mark.label or None},
                     threshold={},
                     evidence={"session_id": mark.session_id, "sample_index": mark.sample_index},
                 )

@@ -1,7 +1,7 @@
 """The last stage: engine states, what they say about the cut-outs, and marks tied to what happened.
 
 Gaps: as for the detectors; nothing is joined.
-Limits: see `engine_states` and `mark_ties`.
+Limits: see `engine_states`, `engine_marks` and `mark_ties`.
 Source: our choice, measured by `python -m ampwitness.bench.cutout_scores` and `... engine_scores`.
 """
 
@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 from ampwitness.detect.cutout_cause import CRANKING
 from ampwitness.detect.cutouts import settle_cranking
+from ampwitness.detect.engine_marks import decide_by_marks, find_engine_marks
 from ampwitness.detect.engine_states import find_engine_states, summarise_states
 from ampwitness.detect.mark_ties import tie_marks
 from ampwitness.detect.result import DetectorResult
@@ -30,7 +31,8 @@ def settle_road(results: Sequence[DetectorResult], steps: SupplySteps) -> tuple[
     steps : the recording in steps of 10 ms
     """
     dips = tuple(f for r in results if r.coverage.detector == "dips" for f in r.findings)
-    states = find_engine_states(steps, dips)
+    pressed = [f for r in results if r.coverage.detector == "marks" for f in r.findings]
+    states = decide_by_marks(find_engine_states(steps, dips), find_engine_marks(pressed))
     liveness = [m for r in results if r.coverage.detector == "cutouts" for m in r.summary.get("output_at_marks", ())]
     settled: list[DetectorResult] = []
     for result in results:
@@ -43,7 +45,7 @@ def settle_road(results: Sequence[DetectorResult], steps: SupplySteps) -> tuple[
     settled = [DetectorResult(marks, r.coverage, r.summary) if r.coverage.detector == "marks" else r for r in settled]
     judged_s = sum(s.stop_s - s.start_s for s in states.spans if s.state != "not decidable")
     open_ = tuple(
-        NotJudged(s.start_s, s.stop_s, "volts alone cannot tell rest from charging")
+        NotJudged(s.start_s, s.stop_s, "volts alone cannot tell rest from charging, and no mark does")
         for s in states.spans
         if s.state == "not decidable"
     )
