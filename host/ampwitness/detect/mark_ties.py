@@ -57,6 +57,9 @@ def measure_liveness(run: RunSteps, mark_s: float, known: int) -> dict[str, floa
     }
 
 
+_OF_ENGINE = "it says what the engine did"
+
+
 def tie_marks(findings: Sequence[Finding], liveness: Sequence[Mapping[str, float]]) -> tuple[Finding, ...]:
     """Each mark with what it is tied to, or that it is tied to nothing; other findings are not returned.
 
@@ -71,7 +74,7 @@ def tie_marks(findings: Sequence[Finding], liveness: Sequence[Mapping[str, float
     out = []
     for mark in listed.of_kind("mark"):
         if read_engine_label(mark.measured.get("label")) is not None:
-            out.append(mark)
+            out.append(replace(mark, measured={**mark.measured, "tied_to": None, "after_s": None, "tie": _OF_ENGINE}))
             continue
         near = [
             f

@@ -120,7 +120,8 @@ DEPTHS: dict[str, Depth] = {
         "it says what it missed, else the computer's; the finding says that it is not exact.",
     ),
     "mark": Depth(
-        "The board notes the scan at which its button, or a key on the computer, was pressed.",
+        "The board notes the scan at which its button, or a key on the computer, was pressed. "
+        "What was said of the engine (engine on, off, cranking) is timed by the computer's clock.",
         "A person needs time to press: what was meant lies before the mark, by a second or so.",
         "On the road the passenger presses, never the driver.",
     ),
