@@ -382,9 +382,7 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
     if recording.reduction is not None:
         results, envelopes = _use_kept_levels(recording, run, results, envelopes)
     findings = FindingList([*(result.findings for result in results), kept_settings(recording), run.readings])
-    index = None if recording.reduction is not None else run.index
-    if index is not None:
-        save_index(recording, index)
+    save_index(recording, run.index)
     for result in results:
         if result.coverage.detector == TrendDetector.name:
             add_findings(result.summary["table"], findings)
@@ -406,7 +404,7 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
         link_health=run.decoder.health(),
         settings=Settings(notes=dict(recording.notes), options=_plain_options(options), calibrations=calibrations),
         envelopes=envelopes,
-        excerpts=_cut_pictured(recording, options, findings, progress, index, duration_s),
+        excerpts=_cut_pictured(recording, options, findings, progress, run.index, duration_s),
         summary={
             "recording": {
                 "kind": recording.kind,
@@ -426,19 +424,19 @@ def _cut_pictured(
     options: AnalyseOptions,
     findings: Sequence[Finding],
     progress: Progress,
-    index: RecordingIndex | None,
+    index: RecordingIndex,
     duration_s: float,
 ) -> tuple[TraceWindow, ...]:
     """Full-rate windows: of the findings that have a picture of their own, then single waves of further ones.
 
-    A long recording is read where its index says that they lie; a short or a reduced one is walked a second time.
+    A long recording is read where its index says that they lie; a short one is walked a second time.
     """
     is_short = duration_s <= _SHORT_S
     spans = [span for _, span in choose_enlarged(findings)]
     spans += choose_waves(findings, _WAVES_OF_SHORT if is_short else _WAVES_OF_LONG)
     if not spans:
         return ()
-    if index is None or is_short:
+    if is_short:
         return cut_excerpts(DecodingPass(recording, options, progress, "cutting out pictures").windows(), spans)
     windows = []
     for number, span in enumerate(spans):
@@ -495,8 +493,6 @@ def read_span(
     """
     opened = open_parts([recording]) if isinstance(recording, Path) else recording
     chosen = options or AnalyseOptions()
-    if opened.reduction is not None:  # what was left out has to be met in order
-        return cut_excerpt(DecodingPass(opened, chosen, progress, "reading").windows(), start_s, stop_s)
     return _read_span(opened, chosen, read_index(opened, progress), Interval(start_s, stop_s))
 
 

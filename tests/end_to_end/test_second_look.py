@@ -9,9 +9,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from ampwitness import pipeline
 from ampwitness.bench.day_signals import iter_day
 from ampwitness.pipeline import AnalyseOptions, RecordingVolts, read_span
 from ampwitness.recording import RecordingWriter, index, open_recording
+from ampwitness.reduction import ReduceOptions, reduce_recording
 from ampwitness.types import Chunk, TraceWindow
 from ampwitness.waveform.excerpt import cut_excerpt
 
@@ -45,6 +47,7 @@ def from_the_start(path: Path, start_s: float, stop_s: float) -> TraceWindow:
 def assert_same(got: TraceWindow, wanted: TraceWindow) -> None:
     assert (got.start_s, got.stop_s, got.gaps) == (wanted.start_s, wanted.stop_s, wanted.gaps)
     for role, trace in wanted.traces.items():
+        assert got.traces[role].gaps == trace.gaps
         assert [s.start_s for s in got.traces[role].segments] == [s.start_s for s in trace.segments]
         for mine, other in zip(got.traces[role].segments, trace.segments, strict=True):
             np.testing.assert_array_equal(mine.volts, other.volts)
@@ -112,3 +115,38 @@ def test_a_folder_that_cannot_be_written_is_fine(trip, monkeypatch):
 
     monkeypatch.setattr(Path, "write_text", refuse)
     assert_same(read_span(trip, 70.0, 72.0), from_the_start(trip, 70.0, 72.0))
+
+
+@pytest.fixture(scope="module")
+def made_reduced(made: Path) -> Path:
+    """Two seconds of every ten, the lost frame's surroundings, and both ends are kept."""
+    path = made.with_name("small.mcap")
+    reduce_recording(open_recording(made), path, ReduceOptions(kinds=("gap",), look_every_s=10.0), lambda *_: None)
+    return path
+
+
+@pytest.mark.parametrize(
+    ("start_s", "stop_s", "causes"),
+    [
+        (0.5, 1.5, set()),
+        (29.5, 34.2, {"link", "reduced"}),
+        (45.0, 46.0, {"reduced"}),
+        (60.2, 61.7, set()),
+        (58.0, 63.0, {"reduced"}),
+        (76.5, 500.0, set()),
+    ],
+)
+def test_a_reduced_recording_is_looked_at_again_through_its_index(
+    made_reduced, tmp_path, monkeypatch, start_s, stop_s, causes
+):
+    monkeypatch.setattr(index, "LEAST_BYTES", 0)
+    monkeypatch.setattr(pipeline, "GATHER_BYTES", 120_000)  # many places in a short file
+    path = Path(shutil.copy(made_reduced, tmp_path / "small.mcap"))
+    wanted = from_the_start(path, start_s, stop_s)
+    assert_same(read_span(path, start_s, stop_s), wanted)
+    kept = index.load_index(open_recording(path))
+    assert kept is not None
+    assert len(kept.places) > 6
+    assert (kept.place_before(start_s - 3.0) > 0) == (start_s > 29)  # it does not begin at the file's start
+    assert_same(read_span(path, start_s, stop_s), wanted)
+    assert {gap.cause for gap in wanted.traces["output"].gaps} == causes

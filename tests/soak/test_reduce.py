@@ -92,7 +92,8 @@ def test_losses_are_those_of_the_whole_and_left_out_is_none(run: Run, whole: Pat
     assert health["n_scans_left_out"] > 0
     assert health["n_scans_received"] + health["n_scans_left_out"] == full["link_health"]["n_scans_received"]
     assert small["longest_gaps"] == full["longest_gaps"]
-    assert small["duration_s"] == full["duration_s"]
+    # The last block's start and length are rounded each: where it begins depends on what came together.
+    assert small["duration_s"] == pytest.approx(full["duration_s"], abs=1e-9)
     assert small["closed"]["n_frames_left_out"] == str(health["n_frames_left_out"])
     assert small["reduction"]["around_s"] == 1.0
     assert small["reduction"]["found"]["clip"] > small["reduction"]["kept"]["clip"] == 20
