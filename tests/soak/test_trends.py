@@ -202,7 +202,7 @@ def test_through_the_whole_chain_and_again_from_its_reduced_copy(
                 host_s += len(piece) / FRAME_WIRE_BYTES * SCANS / BOARD_HZ
                 writer.append(Chunk(piece, host_s))
     # The other detectors take minutes over a tone of 90 minutes and have nothing to do with it.
-    monkeypatch.setattr("ampwitness.reduction.run_all", lambda windows, options: (judge(windows),))
+    monkeypatch.setattr("ampwitness.reduction.run_all", lambda windows, options, progress: (judge(windows),))
     small = tmp_path / "small.mcap"
     reduce_recording(open_recording(path), small, ReduceOptions(), lambda what, share: None)
     assert small.stat().st_size < 0.1 * path.stat().st_size
