@@ -132,7 +132,7 @@ def test_help_fits_the_terminal(
     _has_room(done.out.splitlines(), columns)
 
 
-@pytest.mark.parametrize("columns", [60, 80, 120])
+@pytest.mark.parametrize("columns", [60, 120])
 def test_what_is_printed_fits_the_terminal(
     columns: int, run: Callable[..., Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
