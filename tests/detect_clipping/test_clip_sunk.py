@@ -71,3 +71,11 @@ def test_a_steady_rail_sinks_nowhere(monkeypatch: pytest.MonkeyPatch) -> None:
     drive = clip_signals.bass_line(rng, 10.0, HIGH_HZ)
     clipped = np.clip(drive / np.max(np.abs(drive)) * 60, -30, 30)
     assert count_sunk(clip_signals.log(rng, clipped), monkeypatch) == 0
+
+
+def test_the_rail_is_told_from_half_cycles_that_stand_at_it_not_from_sunk_ones() -> None:
+    detector = clipping.ClippingDetector()
+    for window in clip_sets.make("stages", "boosted supply with a current limit", 106, 10.0).windows(10.0):
+        detector.push(window)
+    for rail in detector.finish().summary["rails"].values():
+        assert abs(rail["level_v"]) > 0.95 * rail["constant_v"]

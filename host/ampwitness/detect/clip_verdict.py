@@ -455,7 +455,8 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     for sign, polarity, mine in tables:
         side = _judge_source_side(mine, is_sure) if is_at_many_levels else _judge_side(mine, crests, sign)
         parts.append((mine, side))
-        at_rail = side.accepted & ~side.is_source & (mine["sharpness"] == 0)  # bent crests stay below their ceiling
+        # Bent crests stay below their ceiling; one that sinks within a note has no level.
+        at_rail = side.accepted & ~side.is_source & (mine["sharpness"] == 0) & (mine["sunk"] == 0)
         rail_model[polarity] = summarise_rail(None, sign)
         if side.rail is not None and at_rail.any():
             typical_v = sign * float(np.median(mine["level_v"][at_rail]))

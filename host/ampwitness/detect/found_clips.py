@@ -308,7 +308,7 @@ def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequenc
     measured: dict[str, float | int | str | bool | None] = {
         "polarity": "positive" if sign > 0 else "negative",
         "plateau_v": sign * level,
-        "plateau_slope_v_per_s": sign * row["tilt_v_per_s"],
+        "plateau_slope_v_per_s": sign * row["tilt_v_per_s"],  # ahead of a capacitor, if there is one
         "flat_s": row["stop_s"] - row["start_s"],
         "overdrive_db": overdrive_db,
         "crest_v": sign * max(crest_v, level),
