@@ -161,6 +161,17 @@ def test_thd_and_overdrive_closed_forms() -> None:
     assert (model.positive_cut_rad, model.negative_cut_rad) == pytest.approx((0.9, 0.3), abs=1e-6)
 
 
+def test_cuts_are_found_however_uneven_they_are() -> None:
+    """Harmonics from the closed form, orders 2 to 15; a search from a few even starts ends in wrong valleys here."""
+    orders = np.arange(2, 16)
+    for positive in np.arange(0.05, 1.5, 0.2):
+        for negative in np.arange(0.05, 1.5, 0.2):
+            harmonics = cut_sine_harmonics(positive, negative, 15)
+            model = fit_clip_model(harmonics[orders] / harmonics[1], orders)
+            assert model.positive_cut_rad == pytest.approx(positive, abs=1e-3)
+            assert model.negative_cut_rad == pytest.approx(negative, abs=1e-3)
+
+
 def test_noise_floor_is_reported_and_a_clean_tone_is_less_than_it() -> None:
     rng = np.random.default_rng(3)
     time = np.arange(4000) / 8000

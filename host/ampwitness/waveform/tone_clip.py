@@ -12,7 +12,6 @@ all in phase with the crest. So from a few harmonics the two cuts follow, and fr
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -21,6 +20,7 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 _ITERATIONS = 40
+_GRID_ORDERS = 16  # the grid is kept for so many orders, or twice, or thrice as many
 _LARGEST_CUT = 1.53  # radians: 28 dB over; beyond it a square wave tells no more
 GOOD_FIT_RATIO = 0.2  # what the model leaves unexplained of the harmonics, rms
 
@@ -148,22 +148,9 @@ def fit_clip_model(signed_ratios: Floats, orders: npt.NDArray[np.int64]) -> Clip
     """
     n_top = int(orders.max())
     has_even = bool(np.any(orders % 2 == 0)) and len(orders) >= 2
-
-    def miss(cuts: Floats) -> Floats:
-        harmonics = cut_sine_harmonics(float(cuts[0]), float(cuts[-1]), n_top)
-        return np.asarray(harmonics[orders] / harmonics[1] - signed_ratios)
-
-    # Odd harmonics give the mean depth. Several starts: high harmonics change sign with depth.
-    size = float(np.sqrt(np.sum(np.square(signed_ratios))))
-    best, best_cost = np.zeros(2 if has_even else 1), size**2
-    for start in (0.1, 0.25, 0.45, 0.8, 1.2):
-        cuts, cost = _descend(miss, np.full(2 if has_even else 1, start))
-        if cost < best_cost:
-            best, best_cost = cuts, cost
-        if best_cost < (0.1 * size) ** 2:
-            break
-    misfit = math.sqrt(best_cost) / size if size > 0 else 1.0
-    return ClipModel(float(best[0]), float(best[-1]), misfit)
+    chosen = np.zeros((len(orders), n_top + 1))
+    chosen[np.arange(len(orders)), orders] = 1.0
+    return _fit_cuts(chosen, np.asarray(signed_ratios, dtype=np.float64), 2 if has_even else 1)
 
 
 def fit_clip_model_through(ratios: npt.NDArray[np.complex128], gains: npt.NDArray[np.complex128]) -> ClipModel:
@@ -186,44 +173,75 @@ def fit_clip_model_through(ratios: npt.NDArray[np.complex128], gains: npt.NDArra
     ------
     As for `fit_clip_model`. Phases count in the misfit: what does not lie where clipping puts it makes it grow.
     """
-    n_top = gains.shape[1] - 1
     n_cuts = 2 if bool(np.any(np.abs(gains[:, 2::2]) > 0)) and len(ratios) > 1 else 1
 
-    def miss(cuts: Floats) -> Floats:
-        harmonics = cut_sine_harmonics(float(cuts[0]), float(cuts[-1]), n_top)
-        left = gains @ (harmonics / harmonics[1]) - gains[:, 1] - gains[:, 0] * harmonics[0] / harmonics[1] - ratios
-        return np.concatenate([left.real, left.imag])
-
-    size = float(np.linalg.norm(ratios))
-    best, best_cost = np.zeros(n_cuts), size**2
-    for start in (0.1, 0.25, 0.45, 0.8, 1.2):
-        cuts, cost = _descend(miss, np.full(n_cuts, start))
-        if cost < best_cost:
-            best, best_cost = cuts, cost
-        if best_cost < (0.1 * size) ** 2:
-            break
-    return ClipModel(float(best[0]), float(best[-1]), math.sqrt(best_cost) / size if size > 0 else 1.0)
+    seen = gains.copy()
+    seen[:, :2] = 0.0  # the mean, and the line that all others are told against, are no distortion
+    return _fit_cuts(np.concatenate([seen.real, seen.imag]), np.concatenate([ratios.real, ratios.imag]), n_cuts)
 
 
-def _descend(miss: Callable[[Floats], Floats], cuts: Floats) -> tuple[Floats, float]:
+def _fit_cuts(gains: Floats, wanted: Floats, n_cuts: int) -> ClipModel:
+    """The cuts whose harmonics over the fundamental, times `gains` (k, n + 1), come nearest to `wanted` (k,).
+
+    High harmonics change sign with depth, so there are many valleys: the descent begins at the best point of a grid.
+    """
+    size = float(np.linalg.norm(wanted))
+    n = gains.shape[1]
+    cuts, ratios = _grid(_GRID_ORDERS * -(-n // _GRID_ORDERS), n_cuts)
+    costs = np.square(ratios[:, :n] @ gains.T - wanted).sum(axis=1)
+    best, cost = _descend(gains, wanted, cuts[int(np.argmin(costs))])
+    if cost >= size**2:
+        best, cost = np.zeros(n_cuts), size**2
+    return ClipModel(float(best[0]), float(best[-1]), math.sqrt(cost) / size if size > 0 else 1.0)
+
+
+@lru_cache(maxsize=16)
+def _grid(n_harmonics: int, n_cuts: int) -> tuple[Floats, Floats]:
+    """Cuts (m, n_cuts) over all that is allowed; of each the harmonics over the fundamental (m, n_harmonics + 1)."""
+    one = np.concatenate([[0.02, 0.05], np.linspace(0.1, _LARGEST_CUT, 31)])
+    lost = np.array([lost_by_cut(float(cut), n_harmonics) for cut in one])
+    mirrored = lost * (-1.0) ** np.arange(n_harmonics + 1)
+    both = lost - mirrored if n_cuts == 1 else (lost[:, np.newaxis] - mirrored).reshape(-1, n_harmonics + 1)
+    cuts = one[:, np.newaxis] if n_cuts == 1 else np.stack(np.meshgrid(one, one, indexing="ij"), axis=-1).reshape(-1, 2)
+    harmonics = -both
+    harmonics[:, 1] += 1.0
+    return cuts, harmonics / harmonics[:, 1:2]
+
+
+def _ratios_and_slopes(cuts: Floats, n_harmonics: int) -> tuple[Floats, Floats]:
+    """Harmonics over the fundamental (n + 1,) and how they change with each cut (n + 1, len(cuts)).
+
+    The loss at order n changes with its cut as (2 / pi) sin(w) sin(n w) / n: from the module's formula.
+    """
+    n = np.arange(1, n_harmonics + 1)
+    harmonics = cut_sine_harmonics(float(cuts[0]), float(cuts[-1]), n_harmonics)
+    changes = np.zeros((n_harmonics + 1, 2))
+    changes[1:] = (2 / math.pi) * np.sin(cuts) * np.sin(n[:, np.newaxis] * cuts) / n[:, np.newaxis]
+    changes[:, 0] *= -1
+    changes[1::2, 1] *= -1
+    if len(cuts) == 1:
+        changes = changes.sum(axis=1, keepdims=True)
+    ratios = harmonics / harmonics[1]
+    return ratios, (changes - ratios[:, np.newaxis] * changes[1]) / harmonics[1]
+
+
+def _descend(gains: Floats, wanted: Floats, cuts: Floats) -> tuple[Floats, float]:
     """Damped Gauss-Newton within 0 ... _LARGEST_CUT."""
-    error = miss(cuts)
+    n_harmonics = gains.shape[1] - 1
+    ratios, slopes = _ratios_and_slopes(cuts, n_harmonics)
+    error = gains @ ratios - wanted
     cost, damping = float(error @ error), 1e-3
     for _ in range(_ITERATIONS):
-        columns = []
-        for k in range(len(cuts)):
-            moved = cuts.copy()
-            moved[k] += 1e-5
-            columns.append((miss(moved) - error) / 1e-5)
-        slope = np.stack(columns, axis=1)
+        slope = gains @ slopes
         gram = slope.T @ slope
         step = np.linalg.solve(gram + damping * np.eye(len(cuts)) * max(1e-12, np.trace(gram)), -slope.T @ error)
         tried = np.clip(cuts + step, 0.0, _LARGEST_CUT)
-        new_error = miss(tried)
+        ratios, new_slopes = _ratios_and_slopes(tried, n_harmonics)
+        new_error = gains @ ratios - wanted
         new_cost = float(new_error @ new_error)
         if new_cost < cost:
-            done = cost - new_cost < 1e-12 * cost
-            cuts, error, cost, damping = tried, new_error, new_cost, damping / 5
+            done = cost - new_cost < 1e-9 * cost
+            cuts, error, slopes, cost, damping = tried, new_error, new_slopes, new_cost, damping / 5
             if done:
                 break
         else:
