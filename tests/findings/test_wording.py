@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 
+from ampwitness.detect.cutout_cause import CRANKING
 from ampwitness.findings.advice import advise_first_steps
 from ampwitness.findings.headroom_words import word_headroom
 from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged
 from ampwitness.findings.wording import KIND_WORDS, describe_finding, find_worst, word_losses, word_verdicts
-from ampwitness.types import Analysis, Coverage, Finding, NotJudged
+from ampwitness.types import Analysis, Coverage, Finding, NotJudged, Severity
 
 
 def clip(start_s: float, overdrive_db: float | None) -> Finding:
@@ -63,6 +64,38 @@ def test_advice_names_the_largest_overdrive_and_is_never_empty(small_analysis: A
     assert "2.5 dB" in steps[0]
     assert advise_first_steps([])
     assert advise_first_steps(small_analysis.findings)[0].startswith("Start with the cut-out")
+
+
+def cutout(start_s: float, outage_s: float, severity: Severity, cause: str) -> Finding:
+    measured = {"outage_s": outage_s, "cause": cause, "recovered": True}
+    return Finding("cutout", start_s, start_s + outage_s, severity, measured, {}, {})
+
+
+def test_what_should_be_so_is_not_what_to_start_with() -> None:
+    muted = cutout(60.0, 3.0, "information", CRANKING)
+    low = cutout(430.0, 0.5, "serious", "supply fell below a level")
+    stuck = cutout(500.0, 0.1, "danger", "output stuck at DC")
+    assert find_worst([muted, low], "cutout") == low
+    assert find_worst([muted, low, stuck], "cutout") == stuck
+    steps = advise_first_steps([muted, low, clip(0.0, 1.0)])
+    assert steps[0].startswith("Start with the cut-out at 7:10.000")
+    steps = advise_first_steps([muted, clip(0.0, 1.0)])
+    assert "1 half-cycle clipped" in steps[0]
+    assert "none of which points at the amplifier" in steps[-1]
+
+
+def test_a_starters_dip_is_told_apart_from_others() -> None:
+    def dip(start_s: float, residual_v: float) -> Finding:
+        measured = {"residual_v": residual_v, "depth_v": 12.6 - residual_v, "depth_percent": 40.0, "duration_s": 1.0}
+        return Finding("dip", start_s, start_s + 1.0, "attention", measured, {}, {"reference": "declared"})
+
+    summary = {"engine": {"spans": [{"start_s": 59.9, "stop_s": 61.5, "state": "cranking"}]}}
+    starter, other = dip(60.0, 7.0), dip(430.0, 9.4)
+    words = advise_first_steps([starter, other], summary)[0]
+    assert words.startswith("1 supply dip besides the starter's")
+    assert "9.40 V" in words
+    assert "only while the engine was cranked" in advise_first_steps([starter, clip(0.0, 1.0)], summary)[-1]
+    assert advise_first_steps([starter, other])[0].startswith("2 supply dips; the deepest")
 
 
 def test_enlarged_pictures_are_bounded() -> None:

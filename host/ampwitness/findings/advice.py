@@ -23,11 +23,19 @@ CAUSE_WORDS = {
     "not decidable": "not decidable",
 }
 
+_DIP_TEST = (
+    "Measure at the battery and at the amplifier while it happens: the difference is lost in cable, fuse holder and "
+    "ground."
+)
+
 
 def _advise_cutouts(cutouts: Sequence[Finding]) -> str:
     worst = find_worst(cutouts, "cutout")
     assert worst is not None
     test = find_next_test(str(worst.measured.get("cause", "not decided")))
+    if worst.severity == "information":  # it should be so: nothing to start with
+        n = count_words(len(cutouts), "cut-out", "cut-outs")
+        return f"{n}, none of which points at the amplifier; the longest: {describe_finding(worst)}. {test}"
     return (
         f"Start with the cut-out at {seconds_to_clock(worst.start_s)}: {describe_finding(worst)}. "
         f"The picture shows the half second before it. {test}"
@@ -96,13 +104,31 @@ def _word_remedies(remedies: Sequence[Mapping[str, Any]]) -> str:
     return "; ".join(parts)
 
 
-def _advise_dips(dips: Sequence[Finding]) -> str:
-    worst = find_worst(dips, "dip")
+def find_cranking(summary: Mapping[str, Any]) -> tuple[tuple[float, float], ...]:
+    """Start and stop of each span in which the engine was being cranked, by the summary of the analysis."""
+    spans = (summary.get("engine") or {}).get("spans") or ()
+    return tuple((span["start_s"], span["stop_s"]) for span in spans if span["state"] == "cranking")
+
+
+def _is_within(finding: Finding, spans: Sequence[tuple[float, float]]) -> bool:
+    return any(finding.start_s < stop_s and finding.stop_s > start_s for start_s, stop_s in spans)
+
+
+def _advise_dips(dips: Sequence[Finding], cranking: Sequence[tuple[float, float]]) -> str:
+    others = [dip for dip in dips if not _is_within(dip, cranking)]
+    worst = find_worst(others or dips, "dip")
     assert worst is not None
-    return (
-        f"{count_words(len(dips), 'supply dip', 'supply dips')}; the deepest: {describe_finding(worst)}. Measure at "
-        "the battery and at the amplifier while it happens: the difference is lost in cable, fuse holder and ground."
-    )
+    if not others:
+        return (
+            f"{count_words(len(dips), 'supply dip', 'supply dips')}, only while the engine was cranked, as any starter "
+            f"makes; the deepest: {describe_finding(worst)}."
+        )
+    if len(others) < len(dips):
+        return (
+            f"{count_words(len(others), 'supply dip', 'supply dips')} besides the starter's; the deepest: "
+            f"{describe_finding(worst)}. {_DIP_TEST}"
+        )
+    return f"{count_words(len(dips), 'supply dip', 'supply dips')}; the deepest: {describe_finding(worst)}. {_DIP_TEST}"
 
 
 def _advise_knees(knees: Sequence[Finding]) -> list[str]:
@@ -138,13 +164,20 @@ def advise_first_steps(findings: Sequence[Finding], summary: Mapping[str, Any] |
         steps.append(
             "The logger itself was driven beyond its range: fit a larger divider before trusting levels or clips there."
         )
+    later: list[str] = []
     if "cutout" in by_kind:
-        steps.append(_advise_cutouts(by_kind["cutout"]))
+        worst = find_worst(by_kind["cutout"], "cutout")
+        is_worth = worst is not None and worst.severity != "information"
+        (steps if is_worth else later).append(_advise_cutouts(by_kind["cutout"]))
     if "dip" in by_kind:
-        steps.append(_advise_dips(by_kind["dip"]))
+        cranking = find_cranking(summary or {})
+        is_only_cranked = all(_is_within(dip, cranking) for dip in by_kind["dip"])
+        (later if is_only_cranked else steps).append(_advise_dips(by_kind["dip"], cranking))
     if "clip" in by_kind:
         steps.append(_advise_clips(by_kind["clip"], (summary or {}).get("supply") or {}))
     steps += _advise_knees(by_kind.get("knee", []))
     if any(f.measured.get("cause") in ("link", "overrun") for f in by_kind.get("gap", [])):
         steps.append('Parts of the recording are missing. Record again before you rely on a "none found".')
-    return tuple(steps) or ("Nothing that asks for action was found. Read below what was looked at and what was not.",)
+    return tuple(steps + later) or (
+        "Nothing that asks for action was found. Read below what was looked at and what was not.",
+    )

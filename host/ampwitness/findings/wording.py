@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import get_args
 
 import numpy as np
 
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.road_words import describe_cutout
-from ampwitness.types import Analysis, Calibration, Coverage, Finding, NotJudged, Verdict
+from ampwitness.types import Analysis, Calibration, Coverage, Finding, NotJudged, Severity, Verdict
 from ampwitness.units import seconds_to_clock
 
 
@@ -282,6 +284,13 @@ def _largest(findings: Sequence[Finding], key: str) -> Finding | None:
     return findings[int(np.nanargmax(values))] if np.isfinite(values).any() else None
 
 
+def _gravity(cutout: Finding) -> tuple[int, float]:
+    """How soon a person should look at it: by severity, then by how long it lasted (no end: longest)."""
+    outage_s = cutout.measured.get("outage_s")
+    lasted_s = float(outage_s) if isinstance(outage_s, int | float) else math.inf
+    return get_args(Severity).index(cutout.severity), lasted_s
+
+
 def find_worst(findings: Sequence[Finding], kind: str) -> Finding | None:
     """The finding of `kind` that a person should look at first; None if there is none."""
     chosen = FindingList.of(findings).of_kind(kind)
@@ -298,7 +307,7 @@ def find_worst(findings: Sequence[Finding], kind: str) -> Finding | None:
     if kind in ("reading", "check"):
         return chosen[-1] if chosen else None
     if kind == "cutout":
-        return _largest(chosen, "outage_s") or (chosen[0] if chosen else None)
+        return max(chosen, key=_gravity, default=None)
     return chosen[int(np.argmax(chosen.stop_s - chosen.start_s))] if len(chosen) else None
 
 
@@ -312,7 +321,7 @@ def _sum_not_judged(spans: Sequence[NotJudged]) -> str:
 _WORST_WORDS = {
     "saturation": "Longest",
     "gap": "Longest",
-    "cutout": "Longest",
+    "cutout": "Most serious",
     "mark": "First",
     "tone": "Loudest",
     "knee": "Highest",
