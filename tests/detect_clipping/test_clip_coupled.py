@@ -76,13 +76,22 @@ def test_volts_are_those_at_the_terminals_and_their_sum_with_what_was_held_is_th
     assert len(found) > 20
     ahead = [abs(float(f.measured["plateau_v"]) + float(f.evidence["held_by_capacitor_v"])) for f in found]
     assert np.median(ahead) == pytest.approx(CEILING_V, rel=0.03)
+    slopes = []
     for f in found:
         middle = round((f.start_s + f.stop_s) / 2 * RATE_HZ)
         assert float(f.measured["plateau_v"]) == pytest.approx(
             float(np.mean(logged[middle - 1 : middle + 2])), rel=0.03
         )
+        inside = np.arange(np.ceil(f.start_s * RATE_HZ) + 2, f.stop_s * RATE_HZ - 2).astype(int)
+        slope = np.polyfit(inside / RATE_HZ, logged[inside], 1)[0]
+        told = float(f.measured["plateau_slope_v_per_s"])
+        slopes.append((told, slope, told + f.evidence["held_by_capacitor_v_per_s"]))
         over_db = 20 * np.log10(float(f.measured["crest_v"]) / float(f.measured["plateau_v"]))
         assert f.measured["overdrive_db"] == pytest.approx(over_db, abs=1e-6)
+    told, seen, ahead_of_it = np.abs(np.array(slopes)).T
+    assert np.median(seen) > 500  # volts a second at the terminals; ahead of the capacitor the ceiling stands
+    assert np.median(np.abs(told / seen - 1)) < 0.1
+    assert np.median(ahead_of_it) < 0.2 * np.median(seen)
 
 
 def test_without_a_capacitor_none_is_seen_and_clean_music_behind_one_stays_clean() -> None:

@@ -29,7 +29,7 @@ def make_table(seed: int = 5, *, has_supply: bool = True) -> ClipTable:
         "shape": rng.integers(0, len(SHAPES), N).astype(float),
         "where": rng.choice(len(PLACES), N, p=[0.8, 0.1, 0.1]).astype(float),
         "ceiling": rng.choice(len(CEILINGS), N, p=[0.1, 0.8, 0.1]).astype(float),
-        "sharpness": rng.choice([0.0, 10.0], N, p=[0.9, 0.1]),
+        **{name: rng.choice([0.0, 10.0], N, p=[0.95, 0.05]) for name in ("sharpness", "sunk", "limited")},
         "supply_v": np.where(rng.uniform(size=N) < 0.1, np.nan, supply[:, 0]),
     }
     columns["stop_s"] = columns["start_s"] + rng.uniform(0.001, 0.01, N)
@@ -74,6 +74,22 @@ def test_ceilings_learned_from_columns_are_those_learned_from_findings(has_suppl
         other = asdict(wanted[side])
         assert asdict(fit) == {k: v if isinstance(v, str) else pytest.approx(v, rel=1e-8) for k, v in other.items()}
     assert bool(found) == has_supply
+
+
+@pytest.mark.parametrize("name", ["sunk", "limited", "sharpness"])
+def test_what_has_no_level_teaches_no_ceiling(name: str) -> None:
+    table = make_table()
+    fits = table.learn_ceilings()
+    rows = np.concatenate([table._block(at) for at in range(table._n_blocks)])
+    odd = np.arange(N) % 3 == 0
+    rows[odd, NUMBERS.index("level_v")] *= 0.6
+    rows[:, [NUMBERS.index(key) for key in ("sunk", "limited", "sharpness")]] = 0.0
+    rows[odd, NUMBERS.index(name)] = 1.0
+    columns = {key: rows[:, at] for at, key in enumerate(NUMBERS)}
+    mixed = ClipTable(columns, rows[:, len(NUMBERS) : len(NUMBERS) + 4], rows[:, len(NUMBERS) + 4 :])
+    for fit in (mixed.learn_ceilings()["positive"], learn_ceilings(list(map(mixed.read, range(N))))["positive"]):
+        assert fit.ratio == pytest.approx(fits["positive"].ratio, rel=0.03)
+        assert fit.constant_v == pytest.approx(fits["positive"].constant_v, abs=0.5)
 
 
 @pytest.mark.parametrize("known", ["both", "one", "none", "no model"])

@@ -85,8 +85,12 @@ class Plateaus:
 
 
 def plateau_tilt(clip: Finding) -> tuple[float, float]:
-    """Tilt as a change of the level's size (V/s), and length (s); 0 where not measured."""
+    """Tilt as a change of the level's size (V/s), ahead of a capacitor if there is one, and length (s); 0 where not
+    measured."""
     slope, flat = clip.measured.get("plateau_slope_v_per_s"), clip.measured.get("flat_s")
+    held = clip.evidence.get("held_by_capacitor_v_per_s")
+    if isinstance(slope, int | float) and isinstance(held, int | float):
+        slope += held
     sign = -1.0 if clip.measured.get("polarity") == "negative" else 1.0
     return (sign * slope if isinstance(slope, int | float) else 0.0), (flat if isinstance(flat, int | float) else 0.0)
 

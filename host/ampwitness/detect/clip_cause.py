@@ -64,8 +64,9 @@ def read_ceiling(side: Mapping[str, Any] | None) -> Ceiling | None:
 
 def learn_ceilings(clips: Sequence[Finding]) -> dict[str, CeilingFit]:
     """What each polarity's plateaus say; a polarity that says nothing borrows from the other, scaled to its level."""
-    # Crests that a soft ceiling bends over stay below it.
-    made = [f for f in clips if _origin(f) != "source" and not f.evidence.get("sharpness")]
+    # Crests that a soft ceiling bends over stay below it; one that sinks within a note, or a limit of the current, has
+    # no level.
+    made = [f for f in clips if _origin(f) != "source" and f.evidence.get("stands_at_level", True)]
     sides = {side: [f for f in made if f.measured.get("polarity") == side] for side in ("positive", "negative")}
     return learn_ceilings_from(
         {side: collect_plateaus(mine) for side, mine in sides.items()},

@@ -136,7 +136,12 @@ def undo(stretch: Stretch, held_v: FloatArray) -> Stretch:
 
 
 def note_held(rows: Candidates, stretch: Stretch, held_v: FloatArray) -> None:
-    """Write into rows what the capacitor held back in the middle of each plateau, turned to its polarity."""
+    """Write into rows what the capacitor held back in the middle of each plateau, and how fast that changed over it,
+    turned to its polarity."""
     middle_s = (rows["start_s"] + rows["stop_s"]) / 2
     place = np.round(middle_s * stretch.rate_hz - stretch.first_index - stretch.phase).astype(np.intp)
     rows.columns["held_v"] = rows["sign"] * held_v[np.clip(place, 0, len(held_v) - 1)]
+    half = np.maximum(1, (rows["stop_s"] - rows["start_s"]) / 2 * stretch.rate_hz).astype(np.intp)
+    ends = [np.clip(place + side * half, 0, len(held_v) - 1) for side in (-1, 1)]
+    change = (held_v[ends[1]] - held_v[ends[0]]) / np.maximum(ends[1] - ends[0], 1)
+    rows.columns["held_v_per_s"] = rows["sign"] * change * stretch.rate_hz

@@ -14,8 +14,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clip_candidates import FIELDS, Candidates, OneSide
+from ampwitness.detect.clip_candidates import Candidates, OneSide
 from ampwitness.detect.clip_pile import Pile, find_pile, might_be_plateaus
+from ampwitness.detect.clip_rows import rows_of
 from ampwitness.detect.clip_stream import MEAN_S
 from ampwitness.detect.overdrive import sine_crest
 from ampwitness.types import FloatArray
@@ -32,7 +33,6 @@ LOWEST_SHARE = 0.92  # of the lowest ceiling expected: lower samples are not loo
 SHORTEST_S, FEWEST_SAMPLES = 2.0e-4, 3
 LEAST_BEND = 1.5  # of the samples' share: by how much a natural crest with these flanks would bend over the run
 CORNER_SD_S = 5e-5
-CREST_SD_SHARE = 0.4
 AT_ONCE = 4096
 
 
@@ -126,8 +126,6 @@ def _away_from(first: IntArray, last: IntArray, side: OneSide) -> tuple[IntArray
 
 def _describe(volts: npt.NDArray[np.float32], side: OneSide, first: IntArray, last: IntArray) -> Candidates:
     """Rows of the table, measured plainly."""
-    stretch, lagged = side.stretch, side.lagged
-    rate, n = stretch.rate_hz, len(first)
     total = np.concatenate(([0.0], np.cumsum(volts, dtype=np.float64)))
     level = (total[last + 1] - total[first]) / (last - first + 1)
     left_v, right_v = volts[first - 1].astype(float), volts[last + 1].astype(float)
@@ -137,28 +135,11 @@ def _describe(volts: npt.NDArray[np.float32], side: OneSide, first: IntArray, la
     stop = last + 1 - np.clip((level - right_v) / slope_right, 0, 1)
     slope = (slope_left + slope_right) / 2
     crest = np.maximum(sine_crest(slope, stop - start, level), level + 1e-6)
-    columns: dict[str, FloatArray] = {name: np.zeros(n) for name in FIELDS}
-    columns |= {
-        "sign": np.full(n, side.sign),
-        "start_s": np.asarray(stretch.time_s(start)),
-        "stop_s": np.asarray(stretch.time_s(stop)),
-        "level_v": level,
-        "tilt_v_per_s": (volts[last] - volts[first]).astype(float) / np.maximum(last - first, 1) * rate,
-        "crest_v": crest,
-        "crest_sd_v": CREST_SD_SHARE * (crest - level),
-        "flank_v_per_s": slope * rate,
-        "flatter_flank_ratio": np.minimum(slope_left, slope_right) / slope,
-        "n_top": stop - start,
-        "noise_v": np.full(n, side.noise_v),
-        "start_sd_s": np.full(n, CORNER_SD_S),
-        "stop_sd_s": np.full(n, CORNER_SD_S),
-        "peak_v": _highest(volts, first, last),
-        "supply_v": lagged.mean_supply(start, stop),
-        "is_coarse": np.ones(n),
-        "lively": np.full(n, side.candidates["lively"][0]),
-    }
-    supply, output = lagged.at((start + stop) / 2)
-    return Candidates(columns, supply, output)
+    tilt = (volts[last] - volts[first]).astype(float) / np.maximum(last - first, 1) * side.stretch.rate_hz
+    peak = _highest(volts, first, last)
+    return rows_of(
+        side, start, stop, level, crest, slope_left, slope_right, peak, CORNER_SD_S, tilt_v_per_s=np.asarray(tilt)
+    )
 
 
 def _highest(volts: npt.NDArray[np.float32], first: IntArray, last: IntArray) -> FloatArray:

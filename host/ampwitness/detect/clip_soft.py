@@ -21,7 +21,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clip_candidates import FIELDS, Candidates, OneSide, lies_on_plateau
+from ampwitness.detect.clip_candidates import Candidates, OneSide, lies_on_plateau
+from ampwitness.detect.clip_rows import rows_of
 from ampwitness.detect.clip_screen import Crests
 from ampwitness.detect.clip_stream import Stretch
 from ampwitness.detect.rail_model import Rail, learn_rail
@@ -50,7 +51,6 @@ WIDEST_SPREAD = 0.01  # of the ceiling: how far half-cycles may disagree about i
 LEAST_DB, EDGE_DB = 0.22, 0.1  # bent over by so much: a finding; where it starts and stops
 HIGHEST_SHARE = 0.999  # of the ceiling: above, noise decides what was wanted
 CORNER_SD_S = 2e-4
-CREST_SD_SHARE = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,7 +195,7 @@ def _fit_lobe(window_v: FloatArray, noise_v: float) -> tuple[FloatArray, FloatAr
 
 def _describe(side: OneSide, crests: Crests, ceiling_v: FloatArray, sharpness: float) -> Candidates:
     """Rows of the table."""
-    stretch, lagged, n = side.stretch, side.lagged, len(crests)
+    stretch, n = side.stretch, len(crests)
     reach = round(LONGEST_S * stretch.rate_hz)
     at = np.clip(crests.sample[:, None] + np.arange(-reach, reach + 1)[None, :], 0, len(stretch.output_v) - 1)
     window = stretch.output_v[at].astype(float) * side.sign
@@ -207,28 +207,10 @@ def _describe(side: OneSide, crests: Crests, ceiling_v: FloatArray, sharpness: f
     # The step across the edge on either side: the flank where the bending sets in.
     slope_left = window[rows, reach - left + 1] - window[rows, reach - left]
     slope_right = window[rows, reach + right - 1] - window[rows, reach + right]
-    slope = (slope_left + slope_right) / 2
     start, stop = crests.sample - left + 0.5, crests.sample + right - 0.5
     over_db = compression_db(np.minimum(crests.level_v / ceiling_v, HIGHEST_SHARE), sharpness)
     crest_v = crests.level_v * 10 ** (over_db / 20)
-    columns: dict[str, FloatArray] = {name: np.zeros(n) for name in FIELDS}
-    columns |= {
-        "sign": crests.sign,
-        "start_s": np.asarray(stretch.time_s(start)),
-        "stop_s": np.asarray(stretch.time_s(stop)),
-        "level_v": crests.level_v,
-        "crest_v": crest_v,
-        "crest_sd_v": CREST_SD_SHARE * (crest_v - crests.level_v),
-        "flank_v_per_s": slope * stretch.rate_hz,
-        "flatter_flank_ratio": np.minimum(slope_left, slope_right) / np.maximum(slope, 1e-12),
-        "n_top": stop - start,
-        "noise_v": np.full(n, side.noise_v),
-        "start_sd_s": np.full(n, CORNER_SD_S),
-        "stop_sd_s": np.full(n, CORNER_SD_S),
-        "peak_v": crests.level_v,
-        "supply_v": lagged.mean_supply(start, stop),
-        "is_coarse": np.ones(n),
-        "sharpness": np.full(n, sharpness),
-    }
-    supply, output = lagged.at(crests.sample.astype(float))
-    return Candidates(columns, supply, output)
+    return rows_of(
+        side, start, stop, crests.level_v, crest_v, slope_left, slope_right, crests.level_v, CORNER_SD_S,
+        at=crests.sample.astype(float), sharpness=sharpness,
+    )  # fmt: skip

@@ -17,7 +17,8 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clip_candidates import FIELDS, Candidates, OneSide, join
+from ampwitness.detect.clip_candidates import Candidates, OneSide, join
+from ampwitness.detect.clip_rows import rows_of
 from ampwitness.detect.clip_screen import Crests, run_lengths
 from ampwitness.detect.clip_verdict import find_plain
 from ampwitness.detect.overdrive import sine_crest
@@ -38,7 +39,7 @@ SUNK_SHARE = 0.85  # of the highest top of the chain
 STEEPER = 1.2  # by so much more the tops have sunk than the flanks,
 FLANKS_KEEP = 1.2  # which stay as steep as under the highest top, to this factor
 LEAST_COVERED = 0.6
-CORNER_SD_S, CREST_SD_SHARE = 2e-4, 0.4
+CORNER_SD_S = 2e-4
 
 
 def find_sunk(side: OneSide) -> Candidates | None:
@@ -120,7 +121,6 @@ def _measure(side: OneSide, crests: Crests) -> Candidates | None:
 
 def _describe(side: OneSide, crests: Crests, level: FloatArray, window: FloatArray, middle: FloatArray) -> Candidates:
     """Rows of the table; `middle`: of each half-cycle, in samples from its crest."""
-    stretch, n = side.stretch, len(crests)
     reach = window.shape[1] // 2
     centre = np.round(middle).astype(np.intp)
     turned = np.take_along_axis(window, np.clip(np.arange(2 * reach + 1) + centre[:, None], 0, 2 * reach), axis=1)
@@ -134,27 +134,7 @@ def _describe(side: OneSide, crests: Crests, level: FloatArray, window: FloatArr
     start, stop = place - head_left + rest / slope_left, place + head_right - rest / slope_right
     slope = (slope_left + slope_right) / 2
     crest = np.maximum(sine_crest(slope, np.maximum(stop - start, 0.1), level), level)
-    columns: dict[str, FloatArray] = {name: np.zeros(n) for name in FIELDS}
-    columns |= {
-        "sign": np.full(n, side.sign),
-        "start_s": np.asarray(stretch.time_s(start)),
-        "stop_s": np.asarray(stretch.time_s(stop)),
-        "level_v": level,
-        "crest_v": crest,
-        "crest_sd_v": CREST_SD_SHARE * (crest - level),
-        "flank_v_per_s": slope * stretch.rate_hz,
-        "flatter_flank_ratio": np.minimum(slope_left, slope_right) / slope,
-        "n_top": stop - start,
-        "noise_v": np.full(n, side.noise_v),
-        "start_sd_s": np.full(n, CORNER_SD_S),
-        "stop_sd_s": np.full(n, CORNER_SD_S),
-        "peak_v": crests.level_v,
-        "supply_v": side.lagged.mean_supply(start, stop),
-        "is_coarse": np.ones(n),
-        "sunk": np.ones(n),
-    }
-    supply, output = side.lagged.at((start + stop) / 2)
-    return Candidates(columns, supply, output)
+    return rows_of(side, start, stop, level, crest, slope_left, slope_right, crests.level_v, CORNER_SD_S, sunk=1.0)
 
 
 def _falls_to(outward: FloatArray, floor_v: FloatArray) -> FloatArray:

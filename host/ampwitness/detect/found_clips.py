@@ -35,7 +35,8 @@ from ampwitness.types import Finding, FloatArray
 NUMBERS: tuple[str, ...] = (
     "sign", "start_s", "stop_s", "level_v", "tilt_v_per_s", "crest_v", "crest_sd_v", "flank_v_per_s", "gain", "misfit",
     "top_misfit", "n_top", "noise_v", "start_sd_s", "stop_sd_s", "supply_v", "is_coarse", "lively",
-    "sharpness", "held_v", "overdrive_db", "n_near", "expected_v", "threshold", "confidence", "shape", "where",
+    "sharpness", "held_v", "held_v_per_s", "sunk", "limited",
+    "overdrive_db", "n_near", "expected_v", "threshold", "confidence", "shape", "where",
     "ceiling",
 )  # fmt: skip
 SHAPES = ("hard", "soft")
@@ -185,7 +186,8 @@ class ClipTable(FindingTable):
         first = len(NUMBERS)
         for number in range(self._n_blocks):
             rows = self._block(number)
-            rows = rows[(rows[:, _AT["where"]] != PLACES.index("source")) & (rows[:, _AT["sharpness"]] == 0)]
+            has_level = np.all([rows[:, _AT[name]] == 0 for name in ("sharpness", "sunk", "limited")], axis=0)
+            rows = rows[(rows[:, _AT["where"]] != PLACES.index("source")) & has_level]
             known = np.isfinite(rows[:, first : first + self._n_supply]).all(axis=1) & (self._n_supply > 0)
             is_positive = rows[:, _AT["sign"]] > 0
             yield {
@@ -308,7 +310,7 @@ def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequenc
     measured: dict[str, float | int | str | bool | None] = {
         "polarity": "positive" if sign > 0 else "negative",
         "plateau_v": sign * level,
-        "plateau_slope_v_per_s": sign * row["tilt_v_per_s"],  # ahead of a capacitor, if there is one
+        "plateau_slope_v_per_s": sign * (row["tilt_v_per_s"] - row["held_v_per_s"]),
         "flat_s": row["stop_s"] - row["start_s"],
         "overdrive_db": overdrive_db,
         "crest_v": sign * max(crest_v, level),
@@ -320,7 +322,8 @@ def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequenc
         "ceiling": CEILINGS[int(row["ceiling"])],
     }
     evidence: dict[str, Any] = {
-        "measured_by": "soft law" if row["sharpness"] else "crossings" if row["is_coarse"] else "fit",
+        "measured_by": _measured_by(row),
+        "stands_at_level": not (row["sharpness"] or row["sunk"] or row["limited"]),
         "sharpness": row["sharpness"] or None,
         "shape": shape,
         "where": where,
@@ -335,6 +338,7 @@ def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequenc
         "stop_sd_s": row["stop_sd_s"],
         "rail_expected_v": sign * (row["expected_v"] - held_v) if math.isfinite(row["expected_v"]) else None,
         "held_by_capacitor_v": sign * held_v if held_v else None,
+        "held_by_capacitor_v_per_s": sign * row["held_v_per_s"] if held_v else None,
         "confidence": row["confidence"],
         "supply_lagged_v": [round(volts, 5) for volts in supply],
         "output_lagged_v": [round(volts, 4) for volts in output],
@@ -351,3 +355,9 @@ def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequenc
         },
         evidence=evidence,
     )
+
+
+def _measured_by(row: Mapping[str, float]) -> str:
+    if row["sharpness"]:
+        return "soft law"
+    return "crossings" if row["is_coarse"] else "fit"
