@@ -69,6 +69,31 @@ class PlainTable(FindingTable):
         return self._findings[row]
 
 
+class ChangedTable(FindingTable):
+    """A table with a few of its findings changed, the rest left where they lie.
+
+    Parameters
+    ----------
+    table : the findings as they were
+    changed : row -> what stands there now, of the same kind, start and stop
+    """
+
+    def __init__(self, table: FindingTable, changed: Mapping[int, Finding]) -> None:
+        self.kind, self.start_s, self.stop_s = table.kind, table.start_s, table.stop_s
+        self._table, self._changed = table, dict(changed)
+
+    def read(self, row: int) -> Finding:
+        """One of them."""
+        return self._changed[row] if row in self._changed else self._table.read(row)
+
+    def numbers(self, key: str) -> FloatArray:
+        """(n,) as `FindingTable.numbers`."""
+        values = self._table.numbers(key).copy()
+        for row, finding in self._changed.items():
+            values[row] = number_or_nan(finding.measured.get(key))
+        return values
+
+
 class KeptTable(FindingTable):
     """Findings of one kind that come batch by batch and are put away.
 

@@ -8,7 +8,11 @@ from ampwitness.bench.engine_scores import FAMILIES, RATE_HZ, find_states, score
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.dips import DipDetector, name_duration
 from ampwitness.detect.engine_states import find_engine_states, summarise_states
+from ampwitness.detect.result import DetectorResult
+from ampwitness.detect.road import settle_road
 from ampwitness.detect.supply_history import SupplyHistory
+from ampwitness.findings.wording import describe_finding, find_worst
+from ampwitness.types import Coverage, Finding
 
 
 @pytest.mark.parametrize("number", range(len(FAMILIES)))
@@ -87,3 +91,29 @@ def test_figures_by_state_add_up() -> None:
     assert sum(p["duration_s"] for p in per.values()) == pytest.approx(case.duration_s, abs=0.02)
     assert sum(p["n_dips"] for p in per.values()) == len(found)
     assert per["cranking"]["supply_lowest_v"] < per["rest"]["supply_lowest_v"]
+
+
+def test_a_note_under_which_the_engine_is_cranked_has_no_sag_of_its_own() -> None:
+    at = np.arange(30 * 1000) / 1000
+    supply = np.where(at < 10, 12.5, np.where(at < 11, 8.0 + 0.5 * np.sin(60 * at), 14.2))
+    supply[(at >= 10) & (at < 10.05)] = 7.0
+    notes = [_note(5.0, 0.4), _note(9.9, 5.3), _note(20.0, 0.2)]
+    dips, history = DipDetector(), SupplyHistory()
+    for window in iter_windows_from_arrays({"supply": supply}, 1000.0, window_s=10.0):
+        for part in (dips, history):
+            part.push(window)
+    of_notes = DetectorResult(notes, Coverage("notes", 30.0, ()), {"n_notes": 3, "largest_sag_v": 5.3})
+    settled = settle_road([of_notes, dips.finish()], history.finish())
+    result = next(r for r in settled if r.coverage.detector == "notes")
+    assert [f.measured["sag_v"] for f in result.findings] == [0.4, None, 0.2]
+    assert result.summary["largest_sag_v"] == 0.4
+    assert result.summary["n_notes"] == 3
+    assert "the engine was being cranked" in describe_finding(result.findings[1])
+    worst = find_worst(result.findings, "note")
+    assert worst is not None
+    assert worst.start_s == 5.0
+
+
+def _note(start_s: float, sag_v: float) -> Finding:
+    measured = {"pitch_hz": 50.0, "level_v": 10.0, "sag_v": sag_v, "supply_lowest_v": 12.5 - sag_v}
+    return Finding("note", start_s, start_s + 0.3, "attention", measured, {}, {})

@@ -1,4 +1,4 @@
-"""The last stage: engine states, what they say about the cut-outs, and marks tied to what happened.
+"""The last stage: engine states, what they say about cut-outs and notes, and marks tied to what happened.
 
 Gaps: as for the detectors; nothing is joined.
 Limits: see `engine_states`, `engine_marks` and `mark_ties`.
@@ -8,6 +8,9 @@ Source: our choice, measured by `python -m ampwitness.bench.cutout_scores` and `
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
 
 from ampwitness.detect.cutout_cause import CRANKING
 from ampwitness.detect.cutouts import settle_cranking
@@ -16,10 +19,11 @@ from ampwitness.detect.engine_states import find_engine_states, summarise_states
 from ampwitness.detect.mark_ties import tie_marks
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.supply_history import SupplySteps
-from ampwitness.finding_list import FindingList
-from ampwitness.types import Coverage, NotJudged
+from ampwitness.finding_list import ChangedTable, FindingList, FindingTable
+from ampwitness.types import Coverage, Finding, NotJudged
 
 NAME = "engine"
+_OF_THE_SAG = ("sag_v", "sag_percent", "sag_slope_v_per_s", "recovery_s")
 
 
 def settle_road(results: Sequence[DetectorResult], steps: SupplySteps) -> tuple[DetectorResult, ...]:
@@ -39,6 +43,8 @@ def settle_road(results: Sequence[DetectorResult], steps: SupplySteps) -> tuple[
         if result.coverage.detector == "cutouts":
             findings = settle_cranking(tuple(result.findings), states.cranking, CRANKING)
             result = DetectorResult(findings, result.coverage, result.summary)
+        elif result.coverage.detector == "notes" and states.cranking:
+            result = _without_starters_sag(result, states.cranking)
         settled.append(result)
     everything = FindingList([result.findings for result in settled])
     marks = tie_marks(everything, liveness)
@@ -53,3 +59,25 @@ def settle_road(results: Sequence[DetectorResult], steps: SupplySteps) -> tuple[
         open_ = (NotJudged(0.0, steps.seen_s, states.remarks[0]),)
     summary = summarise_states(states, steps, everything)
     return (*settled, DetectorResult((), Coverage(NAME, judged_s, open_), summary))
+
+
+def _without_starters_sag(result: DetectorResult, cranking: Sequence[tuple[float, float]]) -> DetectorResult:
+    """The notes, those under which the engine was cranked without a sag: the starter made it, not the note."""
+    tables: list[FindingTable] = []
+    for table in FindingList.of(result.findings).tables:
+        hit: set[int] = set()
+        for start_s, stop_s in cranking:
+            hit.update(np.flatnonzero((table.start_s < stop_s) & (table.stop_s > start_s)).tolist())
+        tables.append(ChangedTable(table, {row: _without_sag(table.read(row)) for row in hit}) if hit else table)
+    notes = FindingList(tables)
+    sags = notes.values("sag_v")
+    sags = sags[np.isfinite(sags)]
+    told = {"largest_sag_v": float(sags.max()), "median_sag_v": float(np.median(sags))} if len(sags) else {}
+    kept = {name: value for name, value in result.summary.items() if name not in ("largest_sag_v", "median_sag_v")}
+    return DetectorResult(notes, result.coverage, {**kept, **told})
+
+
+def _without_sag(note: Finding) -> Finding:
+    measured = {**note.measured, **dict.fromkeys(_OF_THE_SAG)}
+    evidence = {**note.evidence, "sag_not_judged": "the engine was being cranked"}
+    return replace(note, severity="information", measured=measured, evidence=evidence)

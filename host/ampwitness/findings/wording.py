@@ -180,7 +180,8 @@ def describe_finding(finding: Finding) -> str:
     if finding.kind == "note":
         text = f"{_number(m.get('pitch_hz'), 1)} Hz at {_number(m.get('level_v'), 1)} V rms"
         if m.get("sag_v") is None:
-            return text + ", sag not judged"
+            why = finding.evidence.get("sag_not_judged")
+            return f"{text}, sag not judged" + (f": {why}" if why else "")
         return text + f", supply sagged {_number(m.get('sag_v'), 2)} V to {_number(m.get('supply_lowest_v'), 2)} V"
     if finding.kind == "dip":
         return (

@@ -142,9 +142,9 @@ def _trends(analysis: Analysis) -> str:
     figure = draw_trends(analysis)
     if figure is None:
         return ""
-    caption = "Over the hours: the output's level, the supply, clipping, temperatures and losses."
+    caption = "Over the whole time: the output's level, the supply, clipping, temperatures and losses."
     picture = _picture(figure_to_svg(figure, "trends-"), caption, caption)
-    return f"<section><h2>Over the hours</h2>{picture}<p>{escape(WATCHES_ONLY)}</p></section>"
+    return f"<section><h2>Over the whole time</h2>{picture}<p>{escape(WATCHES_ONLY)}</p></section>"
 
 
 def _supply(analysis: Analysis) -> str:

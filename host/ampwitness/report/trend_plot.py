@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 import matplotlib as mpl
 import numpy as np
@@ -16,11 +16,22 @@ from ampwitness.report.style import LANE_STYLES, role_colour
 from ampwitness.types import Analysis, Finding, FloatArray
 
 _LEAST_ROWS = 10
+_LEAST_HOURS = 3  # a shorter recording is drawn in minutes
 _MARKERS = "osD^v"
 
 
+class _Unit(NamedTuple):
+    """In what time is told along the axis."""
+
+    name: str
+    seconds: float
+
+
+_HOUR, _MINUTE = _Unit("hours", 3600.0), _Unit("minutes", 60.0)
+
+
 def draw_trends(analysis: Analysis) -> Figure | None:
-    """Levels by the minute (or longer) on one axis of hours; None for a recording too short to show a trend."""
+    """Levels by the minute (or longer) on one axis; None for a recording too short to show a trend."""
     table = analysis.summary.get("trends", {}).get("table")
     if not isinstance(table, Mapping) or len(table.get("output_v", ())) < _LEAST_ROWS:
         return None
@@ -41,15 +52,16 @@ def draw_trends(analysis: Analysis) -> Figure | None:
     with mpl.rc_context(plot_style()):
         figure = new_figure(0.7 + 1.45 * len(rows))
         all_axes = figure.subplots(len(rows), 1, sharex=True, squeeze=False)[:, 0]
-        hours = (np.arange(len(table["output_v"])) + 0.5) * float(table["step_s"]) / 3600
+        n, step_s = len(table["output_v"]), float(table["step_s"])
+        unit = _HOUR if n * step_s > _LEAST_HOURS * 3600 else _MINUTE
         for axes, kind in zip(all_axes, rows, strict=True):
-            _draw_row(axes, kind, hours, table, board, readings)
+            _draw_row(axes, kind, unit, table, board, readings)
         for finding in findings.of_kind("drift"):
             style = LANE_STYLES["drift"]
-            all_axes[0].axvspan(finding.start_s / 3600, finding.stop_s / 3600, facecolor=style.colour, alpha=0.25,
-                                hatch=style.hatch, edgecolor="grey")  # fmt: skip
-        all_axes[-1].set_xlabel("time in the recording (hours)")
-        all_axes[-1].set_xlim(0.0, max(float(hours[-1]) + float(table["step_s"]) / 7200, 1e-3))
+            start, stop = finding.start_s / unit.seconds, finding.stop_s / unit.seconds
+            all_axes[0].axvspan(start, stop, facecolor=style.colour, alpha=0.25, hatch=style.hatch, edgecolor="grey")
+        all_axes[-1].set_xlabel(f"time in the recording ({unit.name})")
+        all_axes[-1].set_xlim(0.0, n * step_s / unit.seconds)
         figure.align_ylabels(list(all_axes))
         return figure
 
@@ -57,51 +69,53 @@ def draw_trends(analysis: Analysis) -> Figure | None:
 def _draw_row(
     axes: Axes,
     kind: str,
-    hours: FloatArray,
+    unit: _Unit,
     table: Mapping[str, Any],
     board: Mapping[str, Any],
     readings: Sequence[Finding],
 ) -> None:
+    width = float(table["step_s"]) / unit.seconds
+    times = (np.arange(len(table["output_v"])) + 0.5) * width
     if kind == "output":
-        axes.plot(hours, _column(table, "output_v"), color=role_colour("output"), linewidth=1.1)
+        axes.plot(times, _column(table, "output_v"), color=role_colour("output"), linewidth=1.1)
         axes.set_ylabel("output\n(V rms)")
     elif kind == "supply":
-        axes.fill_between(hours, _column(table, "supply_lowest_v"), _column(table, "supply_highest_v"),
+        axes.fill_between(times, _column(table, "supply_lowest_v"), _column(table, "supply_highest_v"),
                           color=role_colour("supply"), alpha=0.3, linewidth=0)  # fmt: skip
-        axes.plot(hours, _column(table, "supply_v"), color=role_colour("supply"), linewidth=1.1)
+        axes.plot(times, _column(table, "supply_v"), color=role_colour("supply"), linewidth=1.1)
         axes.set_ylabel("supply (V)")
     elif kind == "ceiling":
         for side, marker in (("positive", "^"), ("negative", "v")):
-            axes.plot(hours, np.abs(_column(table, f"{side}_ceiling_v")), linestyle="none", marker=marker, markersize=4,
+            axes.plot(times, np.abs(_column(table, f"{side}_ceiling_v")), linestyle="none", marker=marker, markersize=4,
                       color=LANE_STYLES["clip"].colour, label=side)  # fmt: skip
         axes.legend(loc="best", fontsize=8, frameon=False, ncols=2)
         axes.set_ylabel("ceiling (V)")
     elif kind == "clipped":
-        axes.bar(hours, np.nan_to_num(_column(table, "clipped_percent")), width=float(table["step_s"]) / 3600,
+        axes.bar(times, np.nan_to_num(_column(table, "clipped_percent")), width=width,
                  color=LANE_STYLES["clip"].colour)  # fmt: skip
         axes.set_ylabel("clipped\n(% of time)")
     elif kind == "sag":
-        axes.plot(hours, _column(table, "sag_v"), linestyle="none", marker="o", markersize=3, color="black")
+        axes.plot(times, _column(table, "sag_v"), linestyle="none", marker="o", markersize=3, color="black")
         axes.set_ylabel("sag under\nnotes (V)")
     elif kind == "readings":
-        _draw_readings(axes, board, readings)
+        _draw_readings(axes, unit, board, readings)
     else:
-        axes.bar(hours, _column(table, "lost_s"), width=float(table["step_s"]) / 3600, color=LANE_STYLES["gap"].colour)
+        axes.bar(times, _column(table, "lost_s"), width=width, color=LANE_STYLES["gap"].colour)
         axes.set_ylabel("lost (s)")
 
 
-def _draw_readings(axes: Axes, board: Mapping[str, Any], readings: Sequence[Finding]) -> None:
+def _draw_readings(axes: Axes, unit: _Unit, board: Mapping[str, Any], readings: Sequence[Finding]) -> None:
     die_c = np.array([np.nan if v is None else v for v in board.get("die_c", ())], dtype=float)
     if np.isfinite(die_c).any():
-        times = (np.arange(len(die_c)) + 0.5) * float(board["step_s"]) / 3600
+        times = (np.arange(len(die_c)) + 0.5) * float(board["step_s"]) / unit.seconds
         axes.plot(times, die_c, color="black", linewidth=0.9, label="logger's chip (°C)")
     names = list(dict.fromkeys(str(f.measured.get("name")) for f in readings))
     for number, name in enumerate(names):
         chosen = [f for f in readings if f.measured.get("name") == name]
-        unit = next((str(f.measured["unit"]) for f in chosen if f.measured.get("unit")), "")
-        axes.plot([f.start_s / 3600 for f in chosen], [float(f.measured["value"] or 0.0) for f in chosen],
+        of = next((str(f.measured["unit"]) for f in chosen if f.measured.get("unit")), "")
+        axes.plot([f.start_s / unit.seconds for f in chosen], [float(f.measured["value"] or 0.0) for f in chosen],
                   marker=_MARKERS[number % len(_MARKERS)], markerfacecolor="white", linewidth=0.8, linestyle=":",
-                  label=f"{name} ({unit})" if unit else name)  # fmt: skip
+                  label=f"{name} ({of})" if of else name)  # fmt: skip
     axes.legend(loc="best", fontsize=8, frameon=False, ncols=3)
     axes.set_ylabel("readings")
 
