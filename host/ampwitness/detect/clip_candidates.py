@@ -52,7 +52,7 @@ FIELDS: tuple[str, ...] = (
     "sign", "start_s", "stop_s", "level_v", "tilt_v_per_s", "crest_v", "crest_sd_v", "flank_v_per_s",
     "flatter_flank_ratio", "gain", "narrow_gain", "misfit", "top_misfit", "n_top", "n_points", "noise_v",
     "start_sd_s", "stop_sd_s", "peak_v", "supply_v", "window_s", "is_coarse",
-    "lively", "sharpness", "held_v", "held_v_per_s", "sunk", "limited",
+    "lively", "sharpness", "held_v", "held_v_per_s", "sunk", "limited", "stay_v",
 )  # fmt: skip
 
 
@@ -455,7 +455,7 @@ def _describe(
         "window_s": (windows.n_left + windows.n_right + 1) * windows.averaged / rate,
         "is_coarse": np.zeros(n),
         "lively": np.full(n, lively),
-        **{name: np.zeros(n) for name in ("sharpness", "held_v", "held_v_per_s", "sunk", "limited")},
+        **{name: np.zeros(n) for name in ("sharpness", "held_v", "held_v_per_s", "sunk", "limited", "stay_v")},
     }
     failed = (fit.lower_slope_v() < LEAST_SLOPE_RATIO * slope) | (misfit > FAILED_MISFIT) | (columns["gain"] < fit_gain)
     return _with_coarse(stretch, lagged, windows.crest, Candidates(columns, supply, output), failed)

@@ -28,6 +28,8 @@ LEAST_IN_PILE = 0.5  # of the plateaus that lie so high
 WIDEST_SPREAD = 0.006  # of the level
 TIGHTEST_SHARE, WIDTH_IN_SPREADS = 0.004, 4.0
 LEAST_TOP_SAMPLES = 2.5
+FEWEST_STAYS = 4
+STAY_SHARES, STAY_SPREADS = (0.005, 0.01), 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +39,7 @@ class Pile:
     rail: Rail
     members: BoolArray
     tolerance_v: float
+    is_of_stays: bool = False
 
 
 def might_be_plateaus(table: Candidates) -> BoolArray:
@@ -47,6 +50,24 @@ def might_be_plateaus(table: Candidates) -> BoolArray:
         & (table["n_top"] >= LEAST_TOP_SAMPLES)
         & (table["crest_v"] > table["level_v"])
     )
+
+
+def pile_of_stays(table: Candidates) -> Pile | None:
+    """The ceiling that was found by where music stands still (`clip_tight`), where it was."""
+    members = table["stay_v"] > 0
+    if np.count_nonzero(members) < FEWEST_STAYS:
+        return None
+    rail = learn_rail(table["level_v"][members], table.supply[members], table.output[members])
+    if rail is None:
+        return None
+    typical = float(np.median(rail.predict(table.supply[members], table.output[members])))
+    return Pile(rail, members, stay_tolerance(rail, typical), is_of_stays=True)
+
+
+def stay_tolerance(rail: Rail, typical_v: float) -> float:
+    """How far from such a ceiling what belongs to it may lie, in volts."""
+    least, most = STAY_SHARES
+    return min(max(STAY_SPREADS * rail.spread_v, least * typical_v), most * typical_v)
 
 
 def find_pile(table: Candidates, basic: BoolArray) -> Pile | None:

@@ -46,7 +46,7 @@ def find_shelves(side: OneSide) -> Candidates | None:
         return None
     volts = side.stretch.output_v * np.float32(side.sign)
     first, last = _away_from(*_find_runs(volts, side, pile), side)
-    return _describe(volts, side, first, last) if len(first) else None
+    return describe_runs(volts, side, first, last) if len(first) else None
 
 
 def _find_runs(volts: npt.NDArray[np.float32], side: OneSide, pile: Pile) -> tuple[IntArray, IntArray]:
@@ -124,7 +124,7 @@ def _away_from(first: IntArray, last: IntArray, side: OneSide) -> tuple[IntArray
     return first[free], last[free]
 
 
-def _describe(volts: npt.NDArray[np.float32], side: OneSide, first: IntArray, last: IntArray) -> Candidates:
+def describe_runs(volts: npt.NDArray[np.float32], side: OneSide, first: IntArray, last: IntArray) -> Candidates:
     """Rows of the table, measured plainly."""
     total = np.concatenate(([0.0], np.cumsum(volts, dtype=np.float64)))
     level = (total[last + 1] - total[first]) / (last - first + 1)

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clip_candidates import Candidates, HighCrests, join
-from ampwitness.detect.clip_pile import Pile, find_pile, might_be_plateaus
+from ampwitness.detect.clip_pile import Pile, find_pile, might_be_plateaus, pile_of_stays
 from ampwitness.detect.clip_soft import ceiling_of
 from ampwitness.detect.clip_source import find_source_flats, is_source_for_sure, lies_at_many_levels
 from ampwitness.detect.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
@@ -33,6 +33,7 @@ SINGLE_MISFIT = 8.0
 AT_RAIL_GAIN = 6.0
 FAINT_GAIN = 2.5  # where a crest comes just up to a rail that is known this well:
 ODD_FAINT_GAIN = 5.0
+FAINT_NOISE_SHARE = 0.01  # of the level: in music dense as noise crests end up there by chance
 FAINT_BELOW_SD, FAINT_ABOVE_SD, FAINT_SPREAD_SD = 0.6, 2.5, 2.0  # all in noise of one sample
 PLAIN_MISFIT = 2.5  # reduced chi-square of flanks and line
 WORST_MISFIT = 30.0  # at the rail, corners and flanks may be odd; the plateau's place speaks
@@ -53,6 +54,7 @@ LOOSE_TOLERANCE = 0.012  # of the level: a rail known no better vouches for litt
 LOOSE_GAIN = 25.0  # and the fit must speak for itself
 RAIL_SHARE, CURRENT_SHARE = 0.98, 0.95  # of the level expected
 TILT_SLACK = 0.3  # of what a plateau falls from corner to corner
+STAY_SHARE = 0.01  # of a ceiling at which samples stay: where a plateau found otherwise is the same
 WIDEST_TOLERANCE = 0.04  # of the level; plateaus that scatter more have no rail in common
 
 
@@ -154,6 +156,7 @@ def _comes_just_up_to(rail: Rail, expected_v: FloatArray, table: Candidates, bas
         & (off >= -FAINT_BELOW_SD * noise)
         & (off <= FAINT_ABOVE_SD * noise)
         & (rail.spread_v <= FAINT_SPREAD_SD * noise)
+        & (noise <= FAINT_NOISE_SHARE * expected_v)
     )
 
 
@@ -232,7 +235,9 @@ def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
         residual = (table["level_v"] - predicted)[order]
         drift = local_drift(table["start_s"][order], residual, table["start_s"])
         expected = predicted + drift
-        near = np.abs(table["level_v"] - expected) <= tolerance + _slack(table) + _ringing(table, pile)
+        near = np.abs(table["level_v"] - expected) <= tolerance + (
+            0.0 if pile is not None and pile.is_of_stays else _slack(table) + _ringing(table, pile)
+        )
         few = np.count_nonzero(inliers) < 3
         threshold = np.where(near, ALONE_GAIN if few else AT_RAIL_GAIN, ALONE_GAIN)
         threshold = np.where(table["is_coarse"] > 0, 0.0, threshold)
@@ -245,6 +250,8 @@ def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
         accepted = accepted | _comes_just_up_to(rail, expected, table, basic)
         if pile is not None:  # in full-range music hardly a fit fits; the place speaks, where so many crests agree
             accepted = accepted | (basic & near & (over_sd > 1.0) & (table["lively"] >= LIVELY))
+            stays = (table["stay_v"] > 0) & (table["crest_v"] > table["level_v"])
+            accepted = accepted | (stays & (np.abs(table["level_v"] - expected) <= STAY_SHARE * expected))
         if np.count_nonzero(inliers) >= FEWEST_FOR_COARSE:
             accepted = accepted | (basic & near & (table["is_coarse"] > 0) & (over_sd > 1.0))
         headroom = _headroom(rail, crests, sign)
@@ -262,9 +269,10 @@ def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
         )
         accepted = accepted | sunk
         undecided = sunk & ~knows_supply
-        beside = _beside_accepted(table, crests, sign, accepted, basic) & ~accepted
-        accepted = accepted | beside
-        undecided = undecided | (beside & ~knows_supply)
+        if pile is None or not pile.is_of_stays:
+            beside = _beside_accepted(table, crests, sign, accepted, basic) & ~accepted
+            accepted = accepted | beside
+            undecided = undecided | (beside & ~knows_supply)
     if not accepted.any():
         rail, is_soft = _soft_rail(table, crests, sign, basic)
         if rail is not None:
@@ -291,7 +299,9 @@ def _pile_instead(
     tolerance: float,
 ) -> Pile | None:  # fmt: skip
     """The pile of many crests, where it says more than the few plateaus that were plain by themselves."""
-    pile = find_pile(table, basic)
+    noise_v = float(np.median(table["noise_v"])) if len(table) else 0.0
+    is_dense = noise_v > FAINT_NOISE_SHARE * float(np.max(table["level_v"], initial=0.0))
+    pile = (pile_of_stays(table) if is_dense else None) or find_pile(table, basic) or pile_of_stays(table)
     if pile is None:
         return None
     n_piled = np.count_nonzero(pile.members)
@@ -300,7 +310,8 @@ def _pile_instead(
         if n_piled < PILE_SAYS_MORE * np.count_nonzero(at_rail & (off <= tolerance)):
             return None
     typical = float(np.median(table["level_v"][pile.members]))
-    n_over = _higher_crests(pile.rail, pile.tolerance_v + 0.012 * typical, crests, table, sign)
+    # In music dense as noise corners ring over a ceiling by as much as samples scatter.
+    n_over = _higher_crests(pile.rail, pile.tolerance_v + max(0.012 * typical, noise_v), crests, table, sign)
     return pile if n_over <= max(1, 0.03 * n_piled) else None
 
 
@@ -374,6 +385,7 @@ def _join_crests(parts: list[HighCrests]) -> HighCrests:
 def _without_doubles(table: Candidates) -> Candidates:
     """Of candidates of one polarity that overlap in time keep the plainer one; first of all those of a sinking ceiling,
     in which fits see but a part."""
+    table = _settle_stays(table)
     plainness = np.where(table["sunk"] > 0, np.inf, table["gain"])
     keep = np.ones(len(table), dtype=bool)
     for sign in (1.0, -1.0):
@@ -393,6 +405,34 @@ def _without_doubles(table: Candidates) -> Candidates:
             else:
                 last = k
     return table.take(keep)
+
+
+def _settle_stays(table: Candidates) -> Candidates:
+    """Without rows that lie over samples that stay at a ceiling and are no plateau there themselves, and without stays
+    over which one is: that one counts as the stay."""
+    stay_v = table["stay_v"].copy()
+    worse = np.zeros(len(table), dtype=bool)
+    is_stay = table["stay_v"] > 0
+    over_sd = (table["crest_v"] - table["level_v"]) / np.maximum(table["crest_sd_v"], 1e-9)
+    might_be = might_be_plateaus(table) & (over_sd > 1.0)
+    for sign in (1.0, -1.0):
+        stays = np.flatnonzero(is_stay & (table["sign"] == sign))
+        if not len(stays):
+            continue
+        stays = stays[np.argsort(table["start_s"][stays], kind="stable")]
+        others = np.flatnonzero(~is_stay & (table["sign"] == sign))
+        first = np.searchsorted(table["stop_s"][stays], table["start_s"][others])
+        last = np.searchsorted(table["start_s"][stays], table["stop_s"][others])
+        others, first, last = (column[last > first] for column in (others, first, last))
+        off = np.abs(table["level_v"][others] / table["stay_v"][stays[first]] - 1)
+        good = might_be[others] & (off <= STAY_SHARE)
+        worse[others[~good]] = True
+        stay_v[others[good]] = stay_v[stays[first[good]]]
+        change = np.zeros(len(stays) + 1, dtype=np.intp)
+        np.add.at(change, first[good], 1)
+        np.add.at(change, last[good], -1)
+        worse[stays[np.cumsum(change)[:-1] > 0]] = True
+    return Candidates(table.columns | {"stay_v": stay_v}, table.supply, table.output).take(~worse)
 
 
 def _remarks(shape: list[str], where: list[str]) -> tuple[str, ...]:

@@ -3,10 +3,10 @@
 Two stages. While windows come in, crests that look cut off are put into a compact table (`clip_candidates`); where they
 show a ceiling, a second look takes in what the first let go: short shelves (`clip_shelves`), crests that come just up
 to it (`clip_faint`), crests that a ceiling without a corner bends over (`clip_soft`), broad ones whose ceiling sinks
-within a note (`clip_sunk`). At the end a rail is learned from
-the plainest of them (`rail_model`) or from where they pile up (`clip_pile`), and every candidate is judged with it
-(`clip_verdict`): light flats are believed at the rail, flats that a higher crest at a like supply refutes are not the
-amplifier's doing.
+within a note (`clip_sunk`). Dense music shows its ceiling by standing still there (`clip_tight`). At the end a rail is
+learned from the plainest of them (`rail_model`) or from where they pile up (`clip_pile`), and every candidate is judged
+with it (`clip_verdict`): light flats are believed at the rail, flats that a higher crest at a like supply refutes are
+not the amplifier's doing.
 
 Gaps: half-cycles that a gap cuts off are not judged.
 Limits: a signal clipped before the amplifier at one constant level cannot be told from clipping in it. Overdrive rests
@@ -36,6 +36,7 @@ from ampwitness.detect.clip_shelves import find_shelves
 from ampwitness.detect.clip_soft import find_soft
 from ampwitness.detect.clip_stream import SegmentStream, Stretch, measure_noise
 from ampwitness.detect.clip_sunk import find_sunk
+from ampwitness.detect.clip_tight import find_tight
 from ampwitness.detect.clip_verdict import FAINT_GAIN
 from ampwitness.detect.headroom import summarise_headroom
 from ampwitness.detect.result import DetectorResult
@@ -141,7 +142,7 @@ class ClippingDetector:
         look, held_v = self._ahead_of_capacitor(stretch, noise_v, blocked, look)
         found = list(look.candidates)
         faint = [crests for side in look.sides if (crests := find_faint(side)) is not None]
-        seconds = [find_shelves, find_soft]
+        seconds = [find_shelves, find_tight, find_soft]
         if held_v is None:  # what was added again ahead of a capacitor wanders: nothing may be said of how tops sink
             seconds.append(find_sunk)
         looks = [second(side) for second in seconds for side in look.sides]

@@ -1,0 +1,53 @@
+"""A ceiling that shows where dense music stands still: found in noise-like music, not in a limited master."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from ampwitness.bench import clip_material, clip_sets, clip_signals
+from ampwitness.bench.clip_cases import make_case
+from ampwitness.bench.clip_matching import Tally, score_case
+from ampwitness.detect import clip_tight, clipping
+from ampwitness.detect.clip_candidates import FIELDS, Candidates
+from ampwitness.detect.clip_verdict import _settle_stays
+
+
+def noise_music() -> Tally:
+    return score_case(clip_sets.make("full-25k", "noise music, regulated", 101, 4.0), 0.00025)
+
+
+def test_flats_of_music_dense_as_noise_are_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    tally = noise_music()
+    assert tally.n_true.total() >= 10
+    assert tally.n_hit.total() >= 0.9 * tally.n_true.total()
+    assert tally.n_false == 0
+    monkeypatch.setattr(clipping, "find_tight", lambda side: None)
+    assert noise_music().n_hit.total() == 0
+
+
+def test_crests_that_a_fast_limiter_holds_are_round(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng([100, 5, 200])
+    music = clip_signals.full_range(rng, 8.0, 48_000.0)
+    music = clip_material.limited(music, 48_000.0, float(rng.uniform(3, 9)), 0.002)
+    level_v = 50 * 10 ** (-rng.uniform(0, 12) / 20)
+    supply_v = clip_signals.sagging_supply(rng, music, 48_000.0, float(rng.uniform(0.2, 2.5)))
+    case = make_case("limited", rng, music * level_v, supply_v, (), common_v=float(rng.uniform(0, 7)))
+    assert score_case(case, 0.0005).n_false == 0
+    monkeypatch.setattr(clip_tight, "_is_round", lambda volts, middle, n_stay: False)
+    assert score_case(case, 0.0005).n_false > 10
+
+
+def test_a_plateau_at_the_ceiling_takes_over_and_others_give_way() -> None:
+    """Two stays; over the first lies a plateau at its level, over the second one far below."""
+    columns = {name: np.ones(4) for name in FIELDS}
+    columns |= {
+        "start_s": np.array([0.010, 0.020, 0.009, 0.019]),
+        "stop_s": np.array([0.011, 0.021, 0.012, 0.022]),
+        "level_v": np.array([30.0, 30.0, 30.1, 28.0]),
+        "crest_v": np.full(4, 33.0),
+        "n_top": np.full(4, 8.0),
+        "stay_v": np.array([30.05, 30.05, 0.0, 0.0]),
+    }
+    left = _settle_stays(Candidates(columns, np.ones((4, 4)), np.ones((4, 4))))
+    assert left["start_s"].tolist() == [0.020, 0.009]
+    assert left["stay_v"].tolist() == [30.05, 30.05]
