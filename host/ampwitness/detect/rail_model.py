@@ -30,6 +30,9 @@ LEAST_SUPPLY_RANGE_V = 0.25  # less says nothing about following
 SPREAD_FLOOR_SHARE = 0.0012  # of the level
 MOST_FITTED = 8192  # plateaus, spread evenly over those that there are
 AT_ONCE = 1024
+NARROWER, WIDER = 0.8, 1.2  # times the spread of the smaller model
+STRAY_SPREADS = 6.0  # from the level: plateaus that a model leaves out
+FEWEST_STRAYS, STRAY_SHARE = 3, 0.08
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,10 +218,10 @@ def _try_terms(
     best: tuple[float, FloatArray, int, int, bool, bool], level: FloatArray, supply: FloatArray, output: FloatArray,
     floor: float, still: list[FloatArray] | None, with_output: bool,
 ) -> tuple[float, FloatArray, int, int, bool, bool]:  # fmt: skip
-    """Keep a larger model only where it narrows the spread by a fifth.
+    """Keep a larger model only where it narrows the spread by a fifth, or draws in plateaus that were left out.
 
     still : of each supply lag what `_without_supply` leaves; None: the supply is left out"""
-    limit = best[0] * 0.8
+    limit = best[0] * NARROWER
     pairs = [
         (supply_lag, output_lag)
         for supply_lag in (range(len(still)) if still is not None else [-1])
@@ -233,16 +236,39 @@ def _try_terms(
             terms.append(output[:, output_lag])
         columns.append(np.stack(terms, axis=1))
         start.append(level - np.median(level) if still is None else still[supply_lag])
-    coefficients, spreads = _reweighted(np.stack(columns), level, np.stack(start), floor)
-    for (supply_lag, output_lag), coefficient, spread in zip(pairs, coefficients, spreads.tolist(), strict=True):
+    stacked = np.stack(columns)
+    coefficients, spreads = _reweighted(stacked, level, np.stack(start), floor)
+    off = np.abs(level - (stacked @ coefficients[:, :, None])[:, :, 0])
+    within = STRAY_SPREADS * best[0]
+    n_strays, misses = np.count_nonzero(off > within, axis=1), np.minimum(off, within).sum(axis=1)
+    # Where most plateaus stand at one supply, a level that stands still leaves little spread, and out the others.
+    n_left = np.count_nonzero(np.abs(level - _predict(best, supply, output)) > within)
+    chosen = None
+    fewest, least = n_left - max(FEWEST_STRAYS, STRAY_SHARE * len(level)), np.inf
+    for k, ((supply_lag, output_lag), coefficient, spread) in enumerate(
+        zip(pairs, coefficients, spreads.tolist(), strict=True)
+    ):
         if still is not None and coefficient[1] < 0:
             continue
         if with_output and coefficient[-1] > 0:
             continue
-        if spread < limit:
-            limit = spread
-            best = (spread, coefficient, max(supply_lag, 0), max(output_lag, 0), still is not None, with_output)
-    return best
+        draws_in = spread <= WIDER * best[0] and n_strays[k] <= fewest and misses[k] < least
+        if spread < limit or draws_in:
+            limit = min(limit, spread)
+            least = float(misses[k])
+            chosen = (spread, coefficient, max(supply_lag, 0), max(output_lag, 0), still is not None, with_output)
+    return best if chosen is None else chosen
+
+
+def _predict(
+    model: tuple[float, FloatArray, int, int, bool, bool], supply: FloatArray, output: FloatArray
+) -> FloatArray:
+    """(n,) levels by a model as `_try_terms` takes it."""
+    _, coefficient, supply_lag, output_lag, with_supply, with_output = model
+    level = np.full(len(output), coefficient[0])
+    if with_supply:
+        level = level + coefficient[1] * supply[:, supply_lag]
+    return level + coefficient[-1] * output[:, output_lag] if with_output else level
 
 
 def _without_supply(level: FloatArray, lagged: FloatArray) -> FloatArray:
