@@ -12,6 +12,7 @@ Source: our choice, measured by `python -m ampwitness.bench.clip_scores --sets s
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -26,7 +27,7 @@ from ampwitness.types import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
 
-REACH_S = 0.02
+REACH_S, NEAR_S = 0.02, 0.005  # most half-cycles end within the second
 FOOT_SHARE, WAIST_SHARE, HEAD_SHARE = 0.15, 0.5, 0.85  # of the top
 BROAD = 0.74  # above the head for so much of the time above the waist; a sine 0.53, cut off by 3 dB 0.78
 MIDDLE = 0.6  # of a half-cycle's width: where its top is read
@@ -93,30 +94,69 @@ def _measure(side: OneSide, crests: Crests) -> Candidates | None:
         crests = crests.take(~side.blocked[crests.sample])
     if len(crests) < FEWEST:
         return None
-    volts, rate = stretch.output_v, stretch.rate_hz
-    reach = round(REACH_S * rate)
     crests = crests.take(np.argsort(crests.sample))
-    window = volts[np.clip(crests.sample[:, None] + np.arange(-reach, reach + 1), 0, len(volts) - 1)]
-    window *= np.float32(side.sign)
-    left, right = run_lengths(window, reach, (WAIST_SHARE * crests.level_v).astype(np.float32))
-    inside = (left < reach - 1) & (right < reach - 1)
-    middle, width = (right - left) / 2, left + right
-    # In single precision throughout: these are the largest arrays of a stretch.
-    off = np.abs(np.arange(-reach, reach + 1, dtype=np.float32) - middle.astype(np.float32)[:, None])
-    centre = off <= (MIDDLE / 2 * width).astype(np.float32)[:, None]
-    level = (window * centre).sum(axis=1, dtype=float) / np.count_nonzero(centre, axis=1)
-    level_column = level.astype(np.float32)[:, None]
-    rough = (np.abs(window - level_column) * centre).max(axis=1)
-    above = (window >= np.float32(HEAD_SHARE) * level_column) & (off <= (width / 2).astype(np.float32)[:, None])
-    first, last = np.argmax(above, axis=1) - 0.5 - reach, reach - np.argmax(above[:, ::-1], axis=1) + 0.5
-    is_broad = inside & (rough <= ROUGHEST * level) & (last - first >= BROAD * width) & (last - first >= 4)
+    near, reach = (round(x * stretch.rate_hz) for x in (NEAR_S, REACH_S))
+    top = _look(side, crests, near)
+    far = np.flatnonzero(~top.inside)
+    wide = _look(side, crests.take(far), reach)
+    for name in _Top.__slots__:
+        getattr(top, name)[far] = getattr(wide, name)
     # Several crests of one top: the first of them stands for it.
-    place = crests.sample + middle
-    is_broad[1:] &= ~(is_broad[:-1] & (np.diff(place) < 0.5 * width[1:]))
+    place, is_broad = crests.sample + top.middle, top.is_broad
+    is_broad[1:] &= ~(is_broad[:-1] & (np.diff(place) < 0.5 * top.width[1:]))
     rows = np.flatnonzero(is_broad)
     if len(rows) < FEWEST:
         return None
-    return _describe(side, crests.take(rows), level[rows], window[rows], middle[rows])
+    crests = crests.take(rows)
+    return _describe(side, crests, top.level[rows], _window(side, crests, reach), top.middle[rows])
+
+
+@dataclass(frozen=True, slots=True)
+class _Top:
+    """(n,) each: whether a half-cycle ends within what was looked at, whether it is broad, its middle from its crest
+    and its width in samples, its level."""
+
+    inside: BoolArray
+    is_broad: BoolArray
+    middle: FloatArray
+    width: FloatArray
+    level: FloatArray
+
+
+def _window(side: OneSide, crests: Crests, reach: int) -> npt.NDArray[np.float32]:
+    """(n, 2 * reach + 1) samples around each crest, turned to its polarity."""
+    volts = side.stretch.output_v
+    at = crests.sample[:, None] + np.arange(-reach, reach + 1)
+    if len(at) and (at[:, 0].min() < 0 or at[:, -1].max() >= len(volts)):
+        np.clip(at, 0, len(volts) - 1, out=at)
+    window: npt.NDArray[np.float32] = volts[at]
+    window *= np.float32(side.sign)
+    return window
+
+
+def _look(side: OneSide, crests: Crests, reach: int) -> _Top:
+    """How broad half-cycles are that end within so many samples. In single precision: these are large arrays."""
+    window = _window(side, crests, reach)
+    left, right = run_lengths(window, reach, (WAIST_SHARE * crests.level_v).astype(np.float32))
+    inside = (left < reach - 1) & (right < reach - 1)
+    middle, width = (right - left) / 2, left + right
+    level, is_broad = np.zeros(len(crests)), np.zeros(len(crests), dtype=bool)
+    rows = np.flatnonzero(inside)
+    if not len(rows):
+        return _Top(inside, is_broad, middle, width, level)
+    window = window[rows] if len(rows) < len(window) else window
+    half = (width[rows] / 2).astype(np.float32)[:, None]
+    off = np.abs(np.arange(-reach, reach + 1, dtype=np.float32) - middle[rows].astype(np.float32)[:, None])
+    centre = off <= np.float32(MIDDLE) * half
+    mean = np.einsum("ij,ij->i", window, centre, dtype=np.float32) / np.count_nonzero(centre, axis=1)
+    level[rows] = mean
+    above = (window >= (HEAD_SHARE * mean).astype(np.float32)[:, None]) & (off <= half)
+    n_head = above.shape[1] - np.argmax(above[:, ::-1], axis=1) - np.argmax(above, axis=1)
+    broad = np.flatnonzero((n_head >= BROAD * width[rows]) & (n_head >= 4))
+    off_v = np.abs(window[broad] - mean[broad].astype(np.float32)[:, None]) * centre[broad]
+    rough = off_v.max(axis=1, initial=0) > ROUGHEST * mean[broad]
+    is_broad[rows[broad[~rough]]] = True
+    return _Top(inside, is_broad, middle, width, level)
 
 
 def _describe(side: OneSide, crests: Crests, level: FloatArray, window: FloatArray, middle: FloatArray) -> Candidates:
