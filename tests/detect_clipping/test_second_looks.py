@@ -44,7 +44,8 @@ def let_go(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
 
 def make_table(level_v: np.ndarray) -> Candidates:
     columns = {name: np.ones(len(level_v)) for name in FIELDS}
-    columns |= {"level_v": level_v, "crest_v": level_v * 1.1, "n_top": np.full(len(level_v), 5.0), "sunk": 0 * level_v}
+    columns |= {"level_v": level_v, "crest_v": level_v * 1.1, "n_top": np.full(len(level_v), 5.0)}
+    columns |= {"sunk": 0 * level_v, "limited": 0 * level_v}
     return Candidates(columns, np.full((len(level_v), 4), np.nan), np.ones((len(level_v), 4)))
 
 

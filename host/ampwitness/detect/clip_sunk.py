@@ -67,10 +67,10 @@ def find_sunk(side: OneSide) -> Candidates | None:
         if np.count_nonzero(steeper & (level[chain] <= SUNK_SHARE * level[top])) >= FEWEST:
             is_sunk[chain] = True
     is_sunk &= 20 * np.log10(broad["crest_v"] / broad["level_v"]) >= LEAST_DB
-    return _fitted_where_plain(side, broad.take(is_sunk)) if is_sunk.any() else None
+    return fitted_where_plain(side, broad.take(is_sunk)) if is_sunk.any() else None
 
 
-def _fitted_where_plain(side: OneSide, rows: Candidates) -> Candidates:
+def fitted_where_plain(side: OneSide, rows: Candidates, mark: str = "sunk") -> Candidates:
     """The same half-cycles as the fit saw them, where it saw the whole of a plateau plainly."""
     table = side.candidates
     plain = table.take(find_plain(table))
@@ -83,7 +83,7 @@ def _fitted_where_plain(side: OneSide, rows: Candidates) -> Candidates:
     covers = (plain["start_s"][row] <= middle_s) & (plain["stop_s"][row] >= middle_s)
     covers &= plain["n_top"][row] >= LEAST_COVERED * rows["n_top"]
     fitted = plain.take(row[covers])
-    fitted.columns["sunk"] = np.ones(len(fitted))
+    fitted.columns[mark] = np.ones(len(fitted))
     return join([rows.take(~covers), fitted])
 
 

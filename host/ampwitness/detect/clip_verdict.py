@@ -189,7 +189,7 @@ def _judge_source_side(table: Candidates, is_sure: bool) -> _OneSide:
         (table["is_coarse"] == 0) & (table["crest_v"] > table["level_v"] + table["crest_sd_v"])
     )
     found, expected = find_source_flats(table, find_plain(table), worth)
-    found = found | (table["sunk"] > 0)
+    found = found | (table["sunk"] > 0) | (table["limited"] > 0)
     no = np.zeros(len(table), dtype=bool)
     source, undecided = (found, no) if is_sure else (no, found)
     return _OneSide(found, expected, np.full(len(table), PLAIN_GAIN), source, undecided, no, None, None)
@@ -279,8 +279,9 @@ def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
             expected = rail.predict(table.supply, table.output)
             accepted, undecided, threshold = is_soft, is_soft, np.zeros(n)
             headroom = _headroom(rail, crests, sign)
-    sunk_within = table["sunk"] > 0
+    sunk_within, limited = table["sunk"] > 0, table["limited"] > 0
     accepted, undecided = accepted | sunk_within, undecided | (sunk_within & ~accepted)
+    accepted, undecided = accepted | limited, undecided & ~limited
     bent = table["sharpness"] > 0
     expected, threshold = np.where(bent, _soft_ceiling(table), expected), np.where(bent, 0.0, threshold)
     is_soft, accepted = is_soft | bent, accepted | bent
@@ -383,10 +384,10 @@ def _join_crests(parts: list[HighCrests]) -> HighCrests:
 
 
 def _without_doubles(table: Candidates) -> Candidates:
-    """Of candidates of one polarity that overlap in time keep the plainer one; first of all those of a sinking ceiling,
-    in which fits see but a part."""
+    """Of candidates of one polarity that overlap in time keep the plainer one; first of all those of a sinking ceiling
+    or of a limited current, in which fits see but a part."""
     table = _settle_stays(table)
-    plainness = np.where(table["sunk"] > 0, np.inf, table["gain"])
+    plainness = np.where((table["sunk"] > 0) | (table["limited"] > 0), np.inf, table["gain"])
     keep = np.ones(len(table), dtype=bool)
     for sign in (1.0, -1.0):
         mine = np.flatnonzero(table["sign"] == sign)
@@ -450,26 +451,43 @@ def _moves(rail: Rail | None) -> bool:
     return rail is not None and (rail.per_supply_v > 0 or rail.per_output_v < 0)
 
 
-def _name_origins(side: _OneSide) -> list[str]:
-    """Of each clip accepted. One constant level is the amplifier's or the source's; nothing can tell."""
+def _stands_at_level(table: Candidates) -> BoolArray:
+    """(n,) bent crests stay below their ceiling; one that sinks within a note has no level, nor has a current."""
+    return np.asarray((table["sharpness"] == 0) & (table["sunk"] == 0) & (table["limited"] == 0))
+
+
+def _name_origins(table: Candidates, side: _OneSide) -> list[str]:
+    """Of each clip accepted. One constant level is the amplifier's or the source's; nothing can tell. A source knows
+    nothing of a load."""
     source, undecided = side.is_source[side.accepted], side.undecided[side.accepted]
+    limited = (table["limited"] > 0)[side.accepted]
     still = not _moves(side.rail)
     return [
-        "source" if from_source else "not decided" if (is_open or still) else "amplifier"
-        for from_source, is_open in zip(source, undecided, strict=True)
+        "amplifier" if by_load else "source" if from_source else "not decided" if (is_open or still) else "amplifier"
+        for from_source, is_open, by_load in zip(source, undecided, limited, strict=True)
     ]
 
 
 def _name_ceilings(table: Candidates, side: _OneSide) -> list[str]:
-    """Of each clip accepted: a rail where it lies at one that follows the supply, a current limit far below it."""
+    """Of each clip accepted: a rail where it lies at one that follows the supply, a current limit far below it, or
+    where the load's current says so."""
+    limited = (table["limited"] == 1)[side.accepted]  # less than 1: the current first, then a rail
     if not (side.rail is not None and side.rail.per_supply_v > 0):
-        return ["undecided"] * int(np.count_nonzero(side.accepted))
+        return ["current" if by_load else "undecided" for by_load in limited]
     share = (table["level_v"] / np.maximum(side.expected, 1e-9))[side.accepted]
     # A level below a soft ceiling, or one that sank within a note, says nothing of what the ceiling is.
-    is_open = (side.is_source | (table["sharpness"] > 0) | (table["sunk"] > 0))[side.accepted]
+    is_open = (side.is_source | ~_stands_at_level(table))[side.accepted]
     return [
-        "undecided" if unknown else "rail" if x > RAIL_SHARE else "current" if x < CURRENT_SHARE else "undecided"
-        for x, unknown in zip(share.tolist(), is_open, strict=True)
+        "current"
+        if by_load
+        else "undecided"
+        if unknown
+        else "rail"
+        if x > RAIL_SHARE
+        else "current"
+        if x < CURRENT_SHARE
+        else "undecided"
+        for x, unknown, by_load in zip(share.tolist(), is_open, limited, strict=True)
     ]
 
 
@@ -495,8 +513,7 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     for sign, polarity, mine in tables:
         side = _judge_source_side(mine, is_sure) if is_at_many_levels else _judge_side(mine, crests, sign)
         parts.append((mine, side))
-        # Bent crests stay below their ceiling; one that sinks within a note has no level.
-        at_rail = side.accepted & ~side.is_source & (mine["sharpness"] == 0) & (mine["sunk"] == 0)
+        at_rail = side.accepted & ~side.is_source & _stands_at_level(mine)
         rail_model[polarity] = summarise_rail(None, sign)
         if side.rail is not None and at_rail.any():
             typical_v = sign * float(np.median(mine["level_v"][at_rail]))
@@ -508,7 +525,7 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     clips = join([mine.take(side.accepted) for mine, side in parts])
     expected = np.concatenate([side.expected[side.accepted] for _, side in parts])
     threshold = np.concatenate([side.threshold[side.accepted] for _, side in parts])
-    where = [name for mine, side in parts for name in _name_origins(side)]
+    where = [name for mine, side in parts for name in _name_origins(mine, side)]
     ceiling = [name for mine, side in parts for name in _name_ceilings(mine, side)]
     gain = clips["gain"]
     confidence = 1 - 0.5 * np.exp(-(gain - AT_RAIL_GAIN) / 40.0) if len(clips) else np.zeros(0)

@@ -3,10 +3,10 @@
 Two stages. While windows come in, crests that look cut off are put into a compact table (`clip_candidates`); where they
 show a ceiling, a second look takes in what the first let go: short shelves (`clip_shelves`), crests that come just up
 to it (`clip_faint`), crests that a ceiling without a corner bends over (`clip_soft`), broad ones whose ceiling sinks
-within a note (`clip_sunk`). Dense music shows its ceiling by standing still there (`clip_tight`). At the end a rail is
-learned from the plainest of them (`rail_model`) or from where they pile up (`clip_pile`), and every candidate is judged
-with it (`clip_verdict`): light flats are believed at the rail, flats that a higher crest at a like supply refutes are
-not the amplifier's doing.
+within a note (`clip_sunk`), bites that a limit of the current takes out of flanks (`clip_current`). Dense music shows
+its ceiling by standing still there (`clip_tight`). At the end a rail is learned from the plainest of them
+(`rail_model`) or from where they pile up (`clip_pile`), and every candidate is judged with it (`clip_verdict`): light
+flats are believed at the rail, flats that a higher crest at a like supply refutes are not the amplifier's doing.
 
 Gaps: half-cycles that a gap cuts off are not judged.
 Limits: a signal clipped before the amplifier at one constant level cannot be told from clipping in it. Overdrive rests
@@ -30,6 +30,7 @@ from ampwitness.detect.clip_coupled import (
     shows_more,
     undo,
 )
+from ampwitness.detect.clip_current import find_current_limited
 from ampwitness.detect.clip_faint import find_faint
 from ampwitness.detect.clip_ledger import ClipLedger
 from ampwitness.detect.clip_shelves import find_shelves
@@ -146,6 +147,8 @@ class ClippingDetector:
         if held_v is None:  # what was added again ahead of a capacitor wanders: nothing may be said of how tops sink
             seconds.append(find_sunk)
         looks = [second(side) for second in seconds for side in look.sides]
+        if held_v is None:
+            looks += find_current_limited(look.sides)
         if faint:
             looks.append(crests_to_rows(look.sides[0], join_crests(faint), FAINT_GAIN))
         found += [rows for rows in looks if rows is not None]

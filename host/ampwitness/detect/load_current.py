@@ -1,0 +1,144 @@
+"""What current a recording's loudspeaker draws, up to a scale, learned from where an amplifier stops giving more.
+
+An output stage that limits its current breaks off a rising flank with a knee, and the current is the same at each of
+them, whatever the volts are. Few loads have that property for given volts, and hardly any has it together with this:
+nowhere in the recording does it draw more. So the load (a moving-coil loudspeaker: coil, inductance, resonance, two
+quality factors) can be found from volts alone, and with it the current at any moment, in units of the limit.
+
+    i / v = D / ((1 + t s) D + s / (w Qes)),   D = s^2 / w^2 + s / (w Qms) + 1,   t = coil_h / coil_ohm
+
+Gaps: works inside one stretch; knees within HISTORY_S of its start are left out.
+Limits: needs FEWEST knees; one loudspeaker in one box, linear. The current's size in amperes stays unknown, as the
+coil's resistance does: `limit_v` is their product.
+Source: IEC 60268-5 names the parts; the search is our choice, measured by `python -m ampwitness.bench.clip_scores
+--sets stages`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+from scipy import optimize, signal
+
+from ampwitness.types import FloatArray
+
+IntArray = npt.NDArray[np.intp]
+Volts = npt.NDArray[np.float32]
+
+FEWEST, STRONGEST, MOST = 5, 16, 40  # knees: to learn from at all, to begin with, to end with
+HISTORY_S = 0.06  # volts so far back decide the current: resonances in a box die away within a third of that
+RESONANCES_HZ, ELECTRICAL, COILS_S = (30.0, 42.0, 58.0), (0.45, 0.7, 1.0), (1.5e-4, 3e-4, 5e-4)
+USUAL = np.log([42.0, 0.65, 5.0, 3.5e-4])  # resonance in Hz, Qes, Qms, t in seconds
+LOWEST, HIGHEST = np.log([15.0, 0.2, 1.5, 3e-5]), np.log([120.0, 3.0, 20.0, 1.5e-3])
+USUAL_WEIGHT = 0.01
+AFTER_KNEE = 2  # samples: the current has come up and is held
+AGREE, ROUNDS = 0.02, 12
+BEST_OF_GRID = 0.12  # of the current: no load that is near the truth leaves more
+NEAR, LEAST_NEAR = 0.06, 0.6  # knees whose current is so near the limit, and the share that must be
+WIDEST_SPREAD, LEAST_SPREAD = 0.03, 0.004
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """A load as a filter from volts to current, and the current at which the output stage limits."""
+
+    numerator: FloatArray
+    denominator: FloatArray
+    limit_v: float  # the limit's current times the coil's resistance
+    spread: float  # of the current at the knees, as a share
+    resonance_hz: float
+
+    def current(self, volts: Volts) -> FloatArray:
+        """(n,) current for volts (n,), in units of the limit; it was nothing before the first sample."""
+        return np.asarray(signal.lfilter(self.numerator / self.limit_v, self.denominator, volts))
+
+
+def learn_load(volts: Volts, rate_hz: float, knee: IntArray, sharpness: FloatArray) -> Load | None:
+    """Find the load at which the current is the same at all knees.
+
+    Parameters
+    ----------
+    volts : (n_samples,) volts
+    rate_hz : samples a second
+    knee : (n,) samples at which a rising flank breaks off, any polarity
+    sharpness : (n,) how sharply; the sharpest are looked at first
+
+    Returns
+    -------
+    Load; None where no load explains the knees.
+    """
+    n_back = round(HISTORY_S * rate_hz)
+    known = (knee >= n_back) & (knee < len(volts) - AFTER_KNEE - 1)
+    knee, sharpness = knee[known], sharpness[known]
+    if len(knee) < FEWEST:
+        return None
+    before = volts[knee[:, None] + np.arange(AFTER_KNEE - n_back, AFTER_KNEE + 1)] * np.sign(volts[knee])[:, None]
+    first = before[np.sort(np.argsort(-sharpness, kind="stable")[:STRONGEST])].astype(float)
+    loads, responses = _grid(rate_hz)
+    spreads = [_spread(_currents(first, response)) for response in responses]
+    best = int(np.argmin(spreads))
+    if spreads[best] > BEST_OF_GRID:
+        return None
+    load = _refine(first, loads[best], rate_hz, AGREE)
+    limit_v = float(np.median(_currents(first, _response(load, rate_hz))))
+    near = np.abs(_currents(before, _response(load, rate_hz)) / limit_v - 1) < NEAR
+    if np.count_nonzero(near) < max(FEWEST, LEAST_NEAR * len(near)):
+        return None
+    chosen = before[near][:: -(-np.count_nonzero(near) // MOST)].astype(float)
+    load = _refine(chosen, load, rate_hz, AGREE / 2)
+    currents = _currents(chosen, _response(load, rate_hz))
+    limit_v, spread = float(np.median(currents)), 1.4826 * _spread(currents)
+    is_at_edge = np.any((load < LOWEST + 0.02) | (load > HIGHEST - 0.02))
+    if is_at_edge or spread > WIDEST_SPREAD or limit_v <= 0:
+        return None
+    return Load(*_filter(load, rate_hz), limit_v, max(spread, LEAST_SPREAD), float(np.exp(load[0])))
+
+
+def _filter(load: FloatArray, rate_hz: float) -> tuple[FloatArray, FloatArray]:
+    resonance_hz, electrical, mechanical, coil_s = np.exp(load)
+    w = 2 * np.pi * resonance_hz
+    motion = np.array([1 / w**2, 1 / (w * mechanical), 1.0])
+    numerator, denominator = signal.bilinear(
+        motion, np.polyadd(np.polymul([coil_s, 1.0], motion), [1 / (w * electrical), 0.0]), rate_hz
+    )
+    return np.asarray(numerator), np.asarray(denominator)
+
+
+def _response(load: FloatArray, rate_hz: float) -> FloatArray:
+    """(n_back,) impulse response, latest first reversed: what it weighs `before` with."""
+    impulse = np.zeros(round(HISTORY_S * rate_hz))
+    impulse[0] = 1.0
+    return np.asarray(signal.lfilter(*_filter(load, rate_hz), impulse)[::-1])
+
+
+@lru_cache(maxsize=4)
+def _grid(rate_hz: float) -> tuple[list[FloatArray], list[FloatArray]]:
+    loads = [
+        np.array([np.log(hz), np.log(electrical), USUAL[2], np.log(coil_s)])
+        for hz in RESONANCES_HZ
+        for electrical in ELECTRICAL
+        for coil_s in COILS_S
+    ]
+    return loads, [_response(load, rate_hz) for load in loads]
+
+
+def _currents(before: FloatArray, response: FloatArray) -> FloatArray:
+    """(n,) the highest current of the last two samples of each row."""
+    return np.asarray(np.maximum(before[:, :-1] @ response, before[:, 1:] @ response))
+
+
+def _spread(currents: FloatArray) -> float:
+    middle = float(np.median(currents))
+    return float(np.median(np.abs(currents / middle - 1))) if middle > 0 else np.inf
+
+
+def _refine(before: FloatArray, load: FloatArray, rate_hz: float, agree: float) -> FloatArray:
+    def miss(trial: FloatArray) -> FloatArray:
+        currents = _currents(before, _response(trial, rate_hz))
+        return np.concatenate((currents / np.median(currents) - 1, USUAL_WEIGHT * (trial - USUAL)))
+
+    found = optimize.least_squares(miss, load, bounds=(LOWEST, HIGHEST), loss="soft_l1", f_scale=agree, max_nfev=ROUNDS)
+    return np.asarray(found.x)

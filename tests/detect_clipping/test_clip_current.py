@@ -1,0 +1,88 @@
+"""Limits of an output stage's current into a loudspeaker, and the load that is learned from them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+from ampwitness.bench import clip_sets, clip_signals
+from ampwitness.bench.clip_cases import ScoredCase
+from ampwitness.bench.clip_matching import Tally, match
+from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.detect import clipping
+from ampwitness.detect.load_current import learn_load
+from ampwitness.detect.result import DetectorResult
+from ampwitness.types import TraceWindow
+from scipy import signal
+
+RATE_HZ = 8000.0
+
+
+def detect(windows: Iterator[TraceWindow] | list[TraceWindow]) -> DetectorResult:
+    detector = clipping.ClippingDetector()
+    for window in windows:
+        detector.push(window)
+    return detector.finish()
+
+
+@pytest.fixture(scope="module")
+def limited() -> ScoredCase:
+    return clip_sets.make("stages", "current limit into a loudspeaker", 105, 3.0)
+
+
+def score(case: ScoredCase, result: DetectorResult) -> Tally:
+    tally = Tally()
+    match(case, result.findings, result.coverage.not_judged, 0.0005, tally)
+    return tally
+
+
+def test_bites_out_of_flanks_are_found_and_named_a_limit_of_the_current(
+    limited: ScoredCase, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    windows = list(limited.windows())
+    tally = score(limited, detect(windows))
+    assert tally.n_hit.total() >= 0.9 * tally.n_true.total() > 50
+    assert tally.n_false <= 0.05 * tally.n_hit.total()
+    assert tally.ceilings[("current", "current")] == tally.n_hit.total()
+    assert tally.origins[("amplifier", "amplifier")] == tally.n_hit.total()
+    assert np.percentile(tally.start_error_s, 90) < 2e-4
+    assert np.mean(tally.interval_holds) >= 0.9
+    monkeypatch.setattr(clipping, "find_current_limited", lambda sides: [])
+    assert score(limited, detect(windows)).n_hit.total() < 0.1 * tally.n_true.total()
+
+
+def test_how_windows_are_cut_changes_no_bite(limited: ScoredCase) -> None:
+    first, second = (list(detect(limited.windows(window_s)).findings) for window_s in (1.0, 10.0))
+    assert len(first) > 50
+    assert first == second
+
+
+def test_a_load_is_learned_from_where_its_current_reaches_one_size_and_from_nothing_else() -> None:
+    rng = np.random.default_rng(5)
+    t = np.arange(round(6 * RATE_HZ)) / RATE_HZ
+    swell = 1 + 0.5 * np.sin(2 * np.pi * 0.7 * t)
+    volts = swell * np.sin(2 * np.pi * (40 * t + 8 * t**2)) + 0.3 * np.sin(2 * np.pi * 71 * t)
+    w, electrical, mechanical, coil_s = 2 * np.pi * 45, 0.8, 6.0, 3e-4
+    motion = np.array([1 / w**2, 1 / (w * mechanical), 1.0])
+    whole = np.polyadd(np.polymul([coil_s, 1.0], motion), [1 / (w * electrical), 0.0])
+    current = signal.lfilter(*signal.bilinear(motion, whole, RATE_HZ), volts)
+    over = np.abs(current) > 0.8
+    knees = np.flatnonzero(over[1:] & ~over[:-1] & (current * volts > 0)[1:]) - 1
+    volts = volts.astype(np.float32)
+    load = learn_load(volts, RATE_HZ, knees, np.ones(len(knees)))
+    assert load is not None
+    assert load.resonance_hz == pytest.approx(45, rel=0.1)
+    assert np.corrcoef(load.current(volts), current)[0, 1] > 0.999  # held, it would not rise on
+    anywhere = np.sort(rng.choice(np.flatnonzero(np.abs(volts) > 0.5), len(knees), replace=False))
+    assert learn_load(volts, RATE_HZ, anywhere, np.ones(len(anywhere))) is None
+    assert learn_load(volts, RATE_HZ, knees[:4], np.ones(4)) is None
+
+
+def test_steep_notes_that_nothing_limits_are_none() -> None:
+    rng = np.random.default_rng(6)
+    high_hz = RATE_HZ * clip_signals.OVERSAMPLING
+    drive = clip_signals.saw_bass(rng, 6.0, high_hz)
+    logged = clip_signals.log(rng, 30 * drive / np.max(np.abs(drive)))
+    roles = {"output": logged.astype(np.float32), "supply": np.full(len(logged), 12.6, dtype=np.float32)}
+    assert len(detect(iter_windows_from_arrays(roles, RATE_HZ, window_s=10.0)).findings) == 0
