@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from ampwitness.bench.supply_signals import true_regime_ohms
 from ampwitness.bench.vehicle_supply import Alternator, FixedLoad, VehicleSupply, run_supply
 from ampwitness.detect.supply_charging import ChargingFit, fit_charging
 from ampwitness.detect.supply_history import SupplySteps
+from ampwitness.detect.supply_model import REGIME_PINNED_RATIO, is_pinned_down
 
 RATE_HZ = 1000.0
 SECONDS = 40.0
@@ -54,6 +57,11 @@ def test_both_regimes_are_told_where_both_were_seen() -> None:
     true = true_regime_ohms(CHARGED)
     assert fit.following_weight[0] == pytest.approx(true["the alternator follows"], rel=0.05)
     assert fit.limit_weight[0] == pytest.approx(true["the alternator is at its current limit"], rel=0.05)
+    assert is_pinned_down(fit.following_weight, fit.following_error_ratio, REGIME_PINNED_RATIO)
+    # The volts stood above the limit a seventh of the time: were they followed no better than to 20 mV, no figure.
+    rough = replace(fit, spread_v=0.020)
+    assert not is_pinned_down(rough.following_weight, rough.following_error_ratio, REGIME_PINNED_RATIO)
+    assert is_pinned_down(rough.limit_weight, rough.limit_error_ratio, REGIME_PINNED_RATIO)
     # Where the limit is reached: set-point less limit over gain.
     assert fit.limit_v == pytest.approx(14.2 - 85.0 / 150.0, abs=0.08)
 

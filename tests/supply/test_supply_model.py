@@ -98,6 +98,14 @@ def test_without_a_ground_channel_battery_and_return_stay_together() -> None:
     assert state["source_ohm"] == pytest.approx(0.019, rel=0.03)
 
 
+def test_a_few_seconds_of_charging_give_a_range_alone() -> None:
+    """Too little to see whether the alternator came to its limit: a straight line might be two."""
+    few = _states(_stepped(VehicleSupply(13.9, 0.010, 0.005, 0.004), seconds=8.0), SupplyOptions())["charging"]
+    assert few["source_ohm"] is None
+    assert "current limit" in few["not_judged"]
+    assert few["lowest_source_ohm"] < 0.019 < few["highest_source_ohm"]
+
+
 def test_a_supply_that_moves_by_itself_is_given_as_a_range_alone() -> None:
     """Another consumer of up to 60 A that comes and goes by itself: one figure would be chance."""
     supply = VehicleSupply(12.6, 0.010, 0.005, 0.004)

@@ -21,6 +21,7 @@ from ampwitness.detect.supply_history import SupplySteps
 from ampwitness.detect.supply_model import (
     AT_ONCE_MOST_S,
     FAST_MOST_S,
+    REGIME_PINNED_RATIO,
     Ceiling,
     Factor,
     StateModel,
@@ -32,6 +33,7 @@ from ampwitness.detect.supply_model import (
     learn_supply,
     line_error_ratio,
     predict_full_power,
+    was_bend_looked_for,
     weight_to_ohm,
 )
 from ampwitness.finding_list import FindingList, number_or_nan
@@ -184,13 +186,17 @@ def _describe_ohms(state: StateModel, model: SupplyModel, options: SupplyOptions
     ohms = weight_to_ohm(weight, factor, error_ratio)
     out["regimes"] = _describe_regimes(state, factor)
     main = out["regimes"][0] if out["regimes"] else ohms
-    is_told = bool(out["regimes"]) or is_pinned_down(weight, error_ratio)
+    was_looked_for = was_bend_looked_for(state)
+    is_told = bool(out["regimes"]) or (was_looked_for and is_pinned_down(weight, error_ratio))
+    why_open = f"the supply also moved by itself, by some {1e3 * fit.spread_v:.0f} mV"
+    if not was_looked_for:
+        why_open = "too little of it was seen to tell whether the alternator came to its current limit"
     out.update(
         source_ohm=main["ohm"] if is_told else None,
         lowest_source_ohm=main["lowest_ohm"],
         highest_source_ohm=main["highest_ohm"],
         assumed=factor.words,
-        not_judged=None if is_told else f"the supply also moved by itself, by some {1e3 * fit.spread_v:.0f} mV",
+        not_judged=None if is_told else why_open,
     )
     if any(term.lag_s > FAST_MOST_S for term in fit.terms):
         out["slow_ohm"] = fit.part(min(SLOW_LAGS_S), max(SLOW_LAGS_S))[0] * factor.ohm
@@ -212,7 +218,7 @@ def _describe_regimes(state: StateModel, factor: Factor) -> list[dict[str, Any]]
         (fit.tells_limit, AT_LIMIT, fit.limit_weight, fit.limit_error_ratio, fit.limit_share),
     )
     for is_told, what, weight, error_ratio, share in both:
-        if is_told and is_pinned_down(weight, error_ratio):
+        if is_told and is_pinned_down(weight, error_ratio, REGIME_PINNED_RATIO):
             ohms = weight_to_ohm(weight, factor, error_ratio)
             found.append({"what": what, **ohms, "share": share, "limit_reached_v": fit.limit_v})
     return sorted(found, key=lambda regime: -float(regime["share"]))

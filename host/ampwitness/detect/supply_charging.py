@@ -42,6 +42,8 @@ _WARM_UP_S = 1.0
 _WORTH = 0.75  # what the alternator's part must narrow the spread to
 _WORTH_ALONE = 0.65  # the same where only one side of the limit was seen: all is linear then, and fits more easily
 _ALONE_SHARE = 0.10  # of the other side, up to which that is so
+SMOOTH_STEPS = 3
+_RIVAL = 1.05  # times the best one's spread, up to which another start explains the volts as well
 _SPREAD_FLOOR_V = 0.0005
 _TUKEY = 4.7
 _GROUP_S = 0.2  # residuals nearer to each other are not independent
@@ -73,6 +75,7 @@ class ChargingFit:
     following_weight: tuple[float, float]
     limit_share: float
     following_share: float
+    bend_share: float  # of that time, in which the volts stood above the limit: what they ranged over there
     limit_v: float
     spread_v: float
     range_v: float  # what the volts ranged over, 98 % of them
@@ -86,8 +89,9 @@ class ChargingFit:
 
     @property
     def following_error_ratio(self) -> float:
-        """The same of the weight below the limit."""
-        return float(np.hypot(FOLLOWING_ERROR_RATIO, SPREAD_ERROR_RATIO * self.spread_v / self.range_v))
+        """The same of the weight below the limit: seen only over that part of the range which lies above it."""
+        range_v = self.range_v * max(self.bend_share, 0.01)
+        return float(np.hypot(FOLLOWING_ERROR_RATIO, SPREAD_ERROR_RATIO * self.spread_v / range_v))
 
     @property
     def tells_limit(self) -> bool:
@@ -211,6 +215,26 @@ def _gather(
     return _Chunks(cut(power), cut(divisor)), cut(supply), counts
 
 
+def _smooth(rows: FloatArray) -> FloatArray:
+    """Means over SMOOTH_STEPS steps: within a step power is taken for constant, which under a low note it is not."""
+    half = SMOOTH_STEPS // 2
+    padded = np.concatenate(
+        (np.repeat(rows[..., :1], half, axis=-1), rows, np.repeat(rows[..., -1:], half, axis=-1)), axis=-1
+    )
+    n = rows.shape[-1]
+    out = padded[..., :n].copy()
+    for k in range(1, SMOOTH_STEPS):
+        out += padded[..., k : k + n]
+    out /= SMOOTH_STEPS
+    return out
+
+
+def _two_weights(row: FloatArray) -> tuple[float, float]:
+    """Volts lost per unit of demand at the limit, and while the alternator follows."""
+    whole, gain = float(row[_WHOLE]), float(row[_HELP])
+    return whole, whole * (1.0 + gain * float(row[_LEADS])) / (1.0 + gain)
+
+
 class _Search:
     """Several starts at once, brought down to the best."""
 
@@ -233,7 +257,7 @@ class _Search:
             left = np.where(counts, volts - _simulate(chunks, self.rows, self.constants), np.nan)
             self.constants[:, :, 0] += np.nanmedian(left, axis=2) * (1 + 0.5 * self.rows[:, _HELP, None])
         self._damping = np.full(len(starts), 1e-2)
-        self._left = volts - _simulate(chunks, self.rows, self.constants)
+        self._left = _smooth(volts - _simulate(chunks, self.rows, self.constants))
         self._spread_v = self._spread(self._left)
         self._normal: list[tuple[FloatArray, FloatArray]] = []
 
@@ -278,12 +302,18 @@ class _Search:
 
     def _limit_share(self, k: int) -> float:
         """Share of the lively time in which the alternator of one start is at its limit."""
+        return self._shares(k)[0]
+
+    def _shares(self, k: int) -> tuple[float, float]:
+        """The same, and that in which its volts stand above those at the limit, whatever its lag makes of it."""
         row = self.rows[k]
         taken = _taken(self._chunks, row)
         over_v = self._volts - self._left[k] + row[_LEADS] * row[_WHOLE] * taken - row[_LIMIT]
         lively = self._counts & (taken > _LIVELY_RATIO * taken[self._counts].max())
         given_v = _lag(np.maximum(over_v, 0.0), float(np.exp(row[_FIELD])))
-        return float(np.mean(given_v[lively] < AT_LIMIT_V)) if lively.any() else 0.0
+        if not lively.any():
+            return 0.0, 1.0
+        return float(np.mean(given_v[lively] < AT_LIMIT_V)), float(np.mean(over_v[lively] > AT_LIMIT_V))
 
     def _look_around(self, rows: FloatArray, constants: FloatArray) -> Iterator[tuple[FloatArray, FloatArray]]:
         """What each row of parameters leaves of the volts, (c, n), and the slopes of the volts there by each parameter
@@ -302,7 +332,7 @@ class _Search:
             here, there = volts[k * width], volts[k * width + 1 : (k + 1) * width]
             slopes = there - here
             slopes /= size[:, None, None]
-            yield self._volts - here, slopes
+            yield _smooth(self._volts - here), _smooth(slopes)
 
     def _columns(self, slopes: FloatArray, helps: bool) -> FloatArray:
         """Slopes by all unknowns, the constants of each chunk apart, (unknowns, samples)."""
@@ -358,26 +388,36 @@ class _Search:
         spread = self._spread_v
         best = int(min(np.flatnonzero(self.helps), key=lambda k: spread[k]))
         without = int(np.flatnonzero(~self.helps)[0])
-        share = self._limit_share(best)
+        share, bend_share = self._shares(best)
         worth = _WORTH_ALONE if min(share, 1.0 - share) < _ALONE_SHARE else _WORTH
         if spread[best] > worth * spread[without]:
             return None
+        # What others say that explain the volts as well is as likely: how far they lie off counts as a standard error.
+        rivals = np.flatnonzero(self.helps & (spread <= _RIVAL * spread[best]))
+        apart = np.abs(np.array([_two_weights(self.rows[k]) for k in rivals]) - _two_weights(self.rows[best])).max(
+            axis=0
+        )
         kept = np.array([best])
         self.rows, self.helps, self.constants = self.rows[kept], self.helps[kept], self.constants[kept]
         self._left = self._left[kept]
         row = self.rows[0]
         covariance = self._covariance(float(spread[best]))
-        whole, leads, gain = float(row[_WHOLE]), float(row[_LEADS] * row[_WHOLE]), float(row[_HELP])
-        following = (whole + gain * leads) / (1 + gain)
+        gain = float(row[_HELP])
+        whole, following = _two_weights(row)
         by = np.zeros(_N)
         by[_WHOLE] = (1 + gain * row[_LEADS]) / (1 + gain)
         by[_LEADS] = gain * whole / (1 + gain)
-        by[_HELP] = (leads - following) / (1 + gain)
+        by[_HELP] = (row[_LEADS] * whole - following) / (1 + gain)
+        variances = (float(covariance[_WHOLE, _WHOLE]), float(by @ covariance @ by))
+        limit_error, following_error = (
+            float(np.hypot(np.sqrt(max(0.0, v)), far)) for v, far in zip(variances, apart, strict=True)
+        )
         return ChargingFit(
-            limit_weight=(whole, float(np.sqrt(max(0.0, float(covariance[_WHOLE, _WHOLE]))))),
-            following_weight=(following, float(np.sqrt(max(0.0, float(by @ covariance @ by))))),
+            limit_weight=(whole, limit_error),
+            following_weight=(following, following_error),
             limit_share=share,
             following_share=1.0 - share,
+            bend_share=bend_share,
             limit_v=float(row[_LIMIT]),
             spread_v=float(spread[best]),
             range_v=max(_SPREAD_FLOOR_V, float(np.ptp(np.quantile(self._volts[self._counts], (0.01, 0.99))))),

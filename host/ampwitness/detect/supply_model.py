@@ -22,7 +22,7 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.supply_charging import SPREAD_ERROR_RATIO, ChargingFit, fit_charging
+from ampwitness.detect.supply_charging import LEAST_S, SPREAD_ERROR_RATIO, ChargingFit, fit_charging
 from ampwitness.detect.supply_fit import (
     SupplyFit,
     find_breaks,
@@ -48,12 +48,14 @@ SETTLED_BLOCK_S = 60.0
 QUIET_SHARE = 0.2
 # What a straight line leaves out, standard: an alternator at its current limit bends it.
 MODEL_ERROR_RATIO: Mapping[str, float] = {"at rest": 0.012, "charging": 0.05}
-PINNED_RATIO = 0.10  # standard error of ohms, efficiency and impedance apart, above which no figure is told
+# Standard error (of ohms alone) above which no figure is told: of a straight line, of one side of a limit.
+PINNED_RATIO, REGIME_PINNED_RATIO = 0.07, 0.05
 CREST_ERROR_RATIO = 0.03  # of the sag, standard: crests do not meet the mean supply, by how much depends on the pitch
 SIGMAS = 2.0
 _STATE_STEP_S = 2.0
 _CHANGE_S = (0.2, 1.5)  # before and behind a change of state: fitted to neither, the battery's slow part moves
 _LEAST_FALL_V = 0.03
+_LEAST_SEEN = 1.25  # times what the fit with an alternator needs: what warms it up is not counted there
 _FEW_CHUNKS = 8  # enough to tell the engine's states apart by
 
 
@@ -369,10 +371,15 @@ def weight_to_ohm(weight: tuple[float, float], factor: Factor, error_ratio: floa
     }
 
 
-def is_pinned_down(weight: tuple[float, float], error_ratio: float) -> bool:
+def is_pinned_down(weight: tuple[float, float], error_ratio: float, most_ratio: float = PINNED_RATIO) -> bool:
     """Whether fit and model leave a weight so little room that one figure may be told."""
     value, error = weight
-    return value > 0 and float(np.hypot(error / value, error_ratio)) <= PINNED_RATIO
+    return value > 0 and float(np.hypot(error / value, error_ratio)) <= most_ratio
+
+
+def was_bend_looked_for(state: StateModel) -> bool:
+    """Whether there was enough of a charged supply to see an alternator reach its limit, if it did."""
+    return state.state == "at rest" or (state.fit is not None and state.fit.n_steps * STEP_S >= _LEAST_SEEN * LEAST_S)
 
 
 def line_error_ratio(fit: SupplyFit, state: EngineState) -> float:
