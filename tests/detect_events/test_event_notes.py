@@ -11,7 +11,7 @@ from ampwitness.bench import event_signals
 from ampwitness.bench.event_scores import NoteScore, score_notes
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.note_decimate import Decimator, parabola_taps
-from ampwitness.detect.note_departure import BEFORE, BEHIND, MARGIN, TURN_MARGIN, DepartureFinder
+from ampwitness.detect.note_departure import BEFORE, BEHIND, MARGIN, TURN_MARGIN, DepartureFinder, lagged_products
 from ampwitness.detect.note_sag import LowestMeter, RecoveryFitter, measure_before, measure_ripples, measure_slopes
 from ampwitness.detect.note_spectrum import measure_pitches, name_pitch
 from ampwitness.detect.notes import NoteDetector
@@ -386,3 +386,16 @@ def test_lowest_value_of_a_noisy_bow_and_of_a_sharp_trough() -> None:
     (lowest_v,), (span_s,) = meter.measure([trough], [143])
     assert span_s == pytest.approx(0.002)
     assert lowest_v == pytest.approx(float(parabola_taps(8) @ trough[137:154]), abs=1e-6)
+
+
+def test_lagged_products_are_the_sums_they_stand_for() -> None:
+    x = np.random.default_rng(100).normal(size=(4, BEFORE - MARGIN))
+    starts, order = np.array([0, 3, 60, 168], dtype=np.intp), 32
+    own, aim, whole, n_used = lagged_products(x, starts)
+    for row, start in enumerate(starts.tolist()):
+        lags = np.stack([x[row, start + i : x.shape[1] - order + i] for i in range(order + 1)])
+        sums = lags @ lags.T
+        assert own[row] == pytest.approx(sums[:order, :order], abs=1e-9)
+        assert aim[row] == pytest.approx(sums[:order, order], abs=1e-9)
+        assert whole[row] == pytest.approx(sums[order, order], abs=1e-9)
+        assert n_used[row] == max(lags.shape[1], 1)

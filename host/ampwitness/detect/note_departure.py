@@ -19,6 +19,7 @@ _ORDER = 32  # 32 ms at 1000 samples a second: two tones some hertz apart are to
 _NOISE_V = 0.012  # rms of a slow sample: the logger's own noise, with a margin
 _LEAST_SHARE = 1e-7
 _STEPS = 8
+_LAG_BLOCK = 8  # divides what lies before the margin less the order
 _LULL = 12
 _LULL_RATIO = 0.05
 _LULL_NOISE_V = 0.040
@@ -140,8 +141,9 @@ class DepartureFinder:
         (k,) slow samples after the turn as it was known; NaN where that is not within reach, or one side fits nothing.
         """
         n = 2 * TURN_MARGIN + 1
-        forth, unexplained = self._predict(ahead, np.zeros(len(ahead), dtype=np.intp))
-        back, unexplained_back = self._predict(behind, np.zeros(len(behind), dtype=np.intp))
+        k = len(ahead)
+        both, left = self._predict(np.concatenate((ahead, behind)), np.zeros(2 * k, dtype=np.intp))
+        forth, back, unexplained = both[:k], both[k:], np.maximum(left[:k], left[k:])
         lost = np.cumsum(forth[:, :n] ** 2, axis=1) - np.cumsum(back[:, :n][:, ::-1] ** 2, axis=1)
         # Both are known at samples; between them the difference is a parabola's.
         lowest = np.argmin(lost[:, 1:-1], axis=1) + 1
@@ -149,7 +151,7 @@ class DepartureFinder:
         a, b, c = (lost[row, lowest + d] for d in (-1, 0, 1))
         bend = a - 2.0 * b + c
         at = lowest + np.where(bend > 0, 0.5 * (a - c) / np.where(bend > 0, bend, 1.0), 0.0) + 0.5 - TURN_MARGIN
-        is_known = (lowest > 1) & (lowest < n - 2) & (np.maximum(unexplained, unexplained_back) < STEADY_RATIO)
+        is_known = (lowest > 1) & (lowest < n - 2) & (unexplained < STEADY_RATIO)
         return np.where(is_known, at, np.nan)
 
     def measure_novelty(self, high: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray]:
@@ -166,23 +168,22 @@ class DepartureFinder:
     def _predict(self, high: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray]:
         """What prediction from before the margin leaves of all behind it, and the share it leaves before."""
         n_before, p = BEFORE - MARGIN, _ORDER
-        gram, n_used = _lagged_products(high[:, :n_before], starts)
-        own, aim = gram[:, :p, :p].copy(), gram[:, :p, p]
+        own, aim, whole, n_used = lagged_products(high[:, :n_before], starts)
         diagonal = np.einsum("kii->ki", own)
         ridge = n_used * _NOISE_V**2 + _LEAST_SHARE * diagonal.mean(axis=1)
         diagonal += ridge[:, None]
         weights = np.linalg.solve(own, aim[:, :, None])[:, :, 0]
-        left = gram[:, p, p] - np.einsum("kp,kp->k", weights, aim)
+        left = whole - np.einsum("kp,kp->k", weights, aim)
         left -= ridge * np.einsum("kp,kp->k", weights, weights)
-        unexplained = np.clip(left / np.maximum(gram[:, p, p], 1e-30), 0.0, 1.0)
+        unexplained = np.clip(left / np.maximum(whole, 1e-30), 0.0, 1.0)
         # One product carries on `_STEPS` samples: column j says how the last p samples make the j-th to come.
-        ahead = np.zeros((len(high), p, _STEPS))
-        for j in range(_STEPS):
+        columns = np.zeros((_STEPS, len(high), p))
+        for j, column in enumerate(columns):
             # Old samples shift out of reach one by one; what was predicted takes their place.
-            column = np.zeros_like(weights)
             column[:, j:] = weights[:, : p - j]
-            column += np.einsum("kj,kpj->kp", weights[:, p - j :], ahead[:, :, :j])
-            ahead[:, :, j] = column
+            for i in range(j):
+                column += weights[:, p - j + i, None] * columns[i]
+        ahead = np.ascontiguousarray(columns.transpose(1, 2, 0))
         buffer = np.zeros((len(high), p + 8 * -(-(BEHIND + MARGIN) // 8)))
         buffer[:, :p] = high[:, n_before - p : n_before]
         for j in range(p, buffer.shape[1], _STEPS):
@@ -221,25 +222,40 @@ class DepartureFinder:
         return at
 
 
-def _lagged_products(x: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray]:
-    """Sums over t of x[t + i] x[t + j] for i, j up to the order, (k, p + 1, p + 1), t from each row's start on while
-    x lasts; and how many t there are.
+def lagged_products(x: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Sums over t of x[t + i] x[t + j] with p the order: for i, j < p, (k, p, p); for i < p and j = p, (k, p); for
+    i = j = p, (k,); t from each row's start on while x lasts. And how many t there are, (k,).
 
     Only the first row is summed up: one step down a diagonal, the sum loses one product and gains one.
     """
-    p, n = _ORDER, x.shape[1] - _ORDER
+    k, p, n = len(x), _ORDER, x.shape[1] - _ORDER
     starts = np.minimum(starts, n)
-    is_used = np.arange(n)[None, :] >= starts[:, None]
-    used = np.where(is_used, x[:, :n], 0.0)
-    padded = np.concatenate((x, np.zeros((len(x), p))), axis=1)
-    lost, gained = _spans(padded, 2 * p)[np.arange(len(x)), starts], padded[:, n:]
-    sums = np.empty((len(x), p + 1, p + 1))  # by the smaller of i and j, and their distance
-    sums[:, 0] = np.einsum("kt,ktl->kl", used, _spans(x, p + 1))
-    np.multiply(gained[:, :p, None], _spans(gained, p + 1)[:, :p], out=sums[:, 1:])
-    sums[:, 1:] -= lost[:, :p, None] * _spans(lost, p + 1)[:, :p]
-    np.cumsum(sums, axis=1, out=sums)
-    gram = sums.reshape(len(x), -1).take(_DIAGONALS, axis=1).reshape(len(x), p + 1, p + 1)
-    return gram, np.maximum(n - starts, 1.0)
+    used = x[:, :n]
+    if starts.any():
+        used = np.where(np.arange(n)[None, :] >= starts[:, None], used, 0.0)
+    padded = np.concatenate((x, np.zeros((k, p))), axis=1)
+    lost, gained = _spans(padded, 2 * p)[np.arange(k), starts], padded[:, n:]
+    own, aim = np.empty((k, p, p)), np.empty((k, p))
+    sums = _first_lags(used, x)  # by the distance of i and j, for i at first 0
+    for i in range(p):
+        own[:, i, i:] = own[:, i:, i] = sums[:, : p - i]
+        aim[:, i] = sums[:, p - i]
+        sums += gained[:, i : i + p + 1] * gained[:, i, None]
+        sums -= lost[:, i : i + p + 1] * lost[:, i, None]
+    return own, aim, sums[:, 0], np.maximum(n - starts, 1.0)
+
+
+def _first_lags(used: FloatArray, x: FloatArray) -> FloatArray:
+    """Sums over t of used[t] x[t + l] for l up to the order, (k, p + 1): by products of short blocks, as those are
+    what is quick."""
+    k, n, wide = len(x), used.shape[1], _LAG_BLOCK + _ORDER
+    strides = (x.strides[0], _LAG_BLOCK * x.strides[1], x.strides[1])
+    reach = np.lib.stride_tricks.as_strided(x, (k, n // _LAG_BLOCK, wide), strides, writeable=False)
+    products = np.matmul(used.reshape(k, -1, _LAG_BLOCK).transpose(0, 2, 1), np.ascontiguousarray(reach))
+    sums: FloatArray = products[:, 0, : _ORDER + 1].copy()
+    for at in range(1, _LAG_BLOCK):
+        sums += products[:, at, at : at + _ORDER + 1]
+    return sums
 
 
 def _share_new(rest: FloatArray, high: FloatArray, n: int) -> FloatArray:
@@ -266,16 +282,6 @@ def _spans(values: FloatArray, n: int) -> FloatArray:
     k, m = values.shape
     strides = (*values.strides, values.strides[1])
     return np.lib.stride_tricks.as_strided(values, (k, m - n + 1, n), strides, writeable=False)
-
-
-def _make_diagonals() -> Places:
-    """Where the sum of i and j lies in a table by the smaller of the two and their distance."""
-    i, j = np.indices((_ORDER + 1, _ORDER + 1))
-    out: Places = (np.minimum(i, j) * (_ORDER + 1) + np.abs(i - j)).reshape(-1)
-    return out
-
-
-_DIAGONALS = _make_diagonals()
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import deque
 from dataclasses import dataclass, field
 from typing import Literal
@@ -46,6 +47,7 @@ _KEEP_RAW_S = 0.45
 _LAG_S = 0.160
 _STILL_SOUNDS_S = 0.016  # half a period of 31 Hz: within this of the next onset a note is not over
 _SETTLE_S = 0.010
+_EARLIEST_S = 0.030  # what is found before sounded when the data began
 _BEAT_S = 0.100
 _AFAR_S, _AFAR_NOVELTY = 0.080, 0.05
 _RUNAWAY_RATIO = 4.0
@@ -118,6 +120,8 @@ class RunNotes:
         self._quiet: deque[float] = deque(maxlen=2)
         self._armed_v2 = np.inf  # lowest level since the last note ended
         self._beats = np.empty(0, dtype=np.intp)
+        self._empty: list[int] = []  # places of this block at which nothing departs
+        self._known: dict[tuple[int, int], tuple[float, float]] = {}  # see `_measure_since_each`
         self._last_end = -np.inf
         self._last_peak_v = 0.0
         self._levels = Levels(np.empty(0), np.empty(0), np.empty(0))
@@ -159,6 +163,7 @@ class RunNotes:
             part, levels, bands.band_hz, self._at - self._first, stop - self._first, noise_v, self.floor_v
         )
         self._beats = self._beats[:0]
+        self._empty = []
         if places:
             self._walk([(at + self._first, is_turn) for at, is_turn in places])
         self._advance(stop, None)
@@ -203,19 +208,56 @@ class RunNotes:
         rows = np.flatnonzero(is_new & found.is_lull & ~found.is_end & np.isfinite(onset))
         onset[rows] = self._look_closely(onset[rows], slow_at[rows] + found.lull_at[rows])
         self._beats = at[~is_new & ~found.is_end]
-        for place, (band_at, turn) in enumerate(places):
-            is_end = bool(found.is_end[place])
-            # The last 200 ms, whatever began or ended in them, carry on into what follows: a beat, no note.
-            if not is_new[place] and not is_end:
-                continue
+        # The last 200 ms, whatever began or ended in them, carry on into what follows: a beat, no note.
+        is_looked_at = is_new | found.is_end
+        # Where nothing departs no note begins: while one sounds such a place is passed over.
+        is_early = at < round(_EARLIEST_S * self.bands.band_hz)
+        is_empty = is_looked_at & ~found.is_end & ~np.isfinite(onset) & ~is_early
+        self._empty = at[is_empty].tolist()
+        self._known = self._measure_since_each(at, np.where(is_looked_at & ~is_empty & ~is_lull, onset, np.nan))
+        for place in np.flatnonzero(is_looked_at & ~is_empty).tolist():
+            band_at, turn = places[place]
             if band_at < self._at:
                 continue
             self._advance(band_at, band_at)
             if band_at < self._at:
                 continue
-            if is_end:
+            if found.is_end[place]:
                 self._stop_at((slow_at[place] + found.at[place]) * self.bands.factor)
             self._try_open(band_at, turn, float(onset[place]), bool(is_lull[place]), float(novelty[place]))
+
+    def _measure_since_each(self, at: np.ndarray, onset: FloatArray) -> dict[tuple[int, int], tuple[float, float]]:
+        """How new what lies behind places is to the notes that may have begun shortly ahead of them, by place and by
+        `_start_behind`; all at once, as one by one they would take ten times as long. NaN: not asked for."""
+        rows = np.flatnonzero(np.isfinite(onset))
+        raw = onset[rows] * self.bands.factor
+        keys = []
+        for last, row in enumerate(rows.tolist()):
+            for since in range(last - 1, -1, -1):
+                if not 0.0 <= raw[last] - raw[since] < BEFORE * self.bands.factor:
+                    break
+                keys.append((int(at[row]), self._start_behind(float(raw[since]), int(at[row]))))
+        keys = list(dict.fromkeys(keys))
+        if not keys:
+            return {}
+        slow_at, starts = np.array([(place * BAND_STEP, start) for place, start in keys], dtype=np.intp).T
+        short, long = self._finder.measure_novelty(self._around(self.bands.high, slow_at, "constant"), starts)
+        return dict(zip(keys, zip(short.tolist(), long.tolist(), strict=True), strict=True))
+
+    def _start_behind(self, note_onset: float, at: int) -> int:
+        """First sample around a place that the note since `note_onset` has to itself, its attack left out."""
+        start = round((note_onset + _SETTLE_S * self.rate_hz) / self.bands.factor) - at * BAND_STEP + BEFORE
+        return min(max(start, 0), BEFORE - 60)
+
+    def _novelty_since(self, note_onset: float, at: int) -> tuple[int, tuple[float, float]]:
+        """`_start_behind`, and how new what lies behind the place is over 30 and 60 ms."""
+        start = self._start_behind(note_onset, at)
+        known = self._known.get((at, start))
+        if known is None:
+            high = self._around(self.bands.high, np.array([at * BAND_STEP]), "constant")
+            short, long = self._finder.measure_novelty(high, np.array([start]))
+            known = (float(short[0]), float(long[0]))
+        return start, known
 
     def _look(
         self, slow_at: np.ndarray, starts: np.ndarray, is_steep: np.ndarray, quiet_from: np.ndarray | None = None
@@ -277,10 +319,14 @@ class RunNotes:
 
     def _advance(self, to: int, place: int | None) -> None:
         while self._at < to:
-            part = self._levels.around[self._at - self._first : to - self._first]
             if self._note is None:
-                self._wait(part, to, place)
+                passed = bisect_right(self._empty, self._at)
+                if passed < len(self._empty) and self._empty[passed] < to:
+                    self._wait(self._empty[passed], self._empty[passed])
+                else:
+                    self._wait(to, place)
                 continue
+            part = self._levels.around[self._at - self._first : to - self._first]
             note = self._note
             highest = max(note.level_peak_v**2, float(part.max()))
             low_v2 = 0.25 * note.floor_v**2
@@ -303,8 +349,9 @@ class RunNotes:
         behind = self._at - self._first + i + round(0.025 * self.bands.band_hz) - 1
         return float(self._levels.around[min(behind, len(self._levels.around) - 1)]) <= level_v2 * 2.25
 
-    def _wait(self, part: FloatArray, to: int, place: int | None) -> None:
+    def _wait(self, to: int, place: int | None) -> None:
         """No note sounds: has one begun so slowly that nothing marks its beginning?"""
+        part = self._levels.around[self._at - self._first : to - self._first]
         floor_v = self.floor_v
         since = self._at * self._raw_a_band - self._last_end
         for within_s, ratio in _TAIL_BEATS:
@@ -323,7 +370,7 @@ class RunNotes:
                     self._armed_v2 = float(part[i])  # what went before, swelling again
                     self._at = at + 1
                     return
-                if at < round(0.030 * self.bands.band_hz):
+                if at < round(_EARLIEST_S * self.bands.band_hz):
                     self._open(0.0, "already sounding when the data began", np.nan)
                 else:
                     self._open(at * self._raw_a_band, "slow: where the level passed the floor", np.nan)
@@ -349,7 +396,7 @@ class RunNotes:
             return  # nothing sounds that could turn
         onset = onset_slow * self.bands.factor
         if not np.isfinite(onset) or onset < 0.010 * self.rate_hz:
-            if note is None and at < round(0.030 * self.bands.band_hz):
+            if note is None and at < round(_EARLIEST_S * self.bands.band_hz):
                 self._open(0.0, "already sounding when the data began", np.nan)
             return
         if note is not None:
@@ -363,10 +410,8 @@ class RunNotes:
                     return
             if not is_lull and since < BEFORE * self.bands.factor:
                 # Judged again by what the note itself did, without what came before it.
-                start = round((note.onset + _SETTLE_S * self.rate_hz) / self.bands.factor) - at * BAND_STEP + BEFORE
-                start = min(max(start, 0), BEFORE - 60)
-                high = self._around(self.bands.high, np.array([at * BAND_STEP]), "constant")
-                novelty = float(self._finder.measure_novelty(high, np.array([start]))[int(is_turn)][0])
+                start, both = self._novelty_since(note.onset, at)
+                novelty = both[int(is_turn)]
                 if start > _SHORT_KNOWN and novelty < (NOVELTY_OF_SHORT_KNOWN if is_turn else NOVELTY_OF_SOON):
                     here = at - self._first
                     if is_turn or levels.ahead[here] < _SOON_RATIO * levels.before[here]:
