@@ -90,9 +90,14 @@ def programme(rng: np.random.Generator, at: Samples, kind: str) -> Samples:
 
 
 def _instant(scene: _Scene, after_s: float, least_ratio: float = 0.25) -> float:
-    """The next time the wave stands above a share of its peak: only there a stop can be seen."""
-    usual_v = float(np.quantile(np.abs(scene.wave), 0.995))
-    loud = np.flatnonzero((np.abs(scene.wave) > least_ratio * usual_v) & (scene.at >= after_s))
+    """The next time the wave stands above a share of its peak: only there a stop can be seen.
+
+    Where it never does again (a line of notes may end early), its next time at half of that, and so on.
+    """
+    size, later = np.abs(scene.wave), scene.at >= after_s
+    least_v = least_ratio * float(np.quantile(size, 0.995))
+    while not (loud := np.flatnonzero((size > least_v) & later)).size:
+        least_v /= 2
     return float(scene.at[loud[0]])
 
 

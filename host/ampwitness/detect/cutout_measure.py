@@ -22,9 +22,6 @@ REMOTE_LOW_V = 6.0  # a remote lead below this switches no amplifier on (common 
 REMOTE_BEFORE_S = 1.0
 NEAR_S = 0.005  # what fell this long behind the stop may still have caused it: the wave's end is known so well
 LOST_RATIO = 0.30  # of the usual supply: what is lower is no supply
-SOURCE_LEAST_V = 0.010  # rms: a weaker source channel may be an open input
-SOURCE_ON_RATIO = 0.5
-SOURCE_OFF_RATIO = 0.15
 _TONAL_RATIO = 0.15
 _CLEAN_RATIO = 0.02
 FADE_LONGEST_STEPS = 120
@@ -85,6 +82,7 @@ class Stop:
     battery_jump_v: float | None = None
     source: str = "not logged"  # "played on", "stopped", "not judged"
     source_stop_s: float | None = None
+    source_gain_ratio: float = 0.0  # output over source, rms, of the seconds before
     n_supply_falls: int = 0
     n_ground_jumps: int = 0
     resume_s: float | None = None
@@ -305,29 +303,6 @@ def measure_jumps(run: RunSteps, stop: Stop) -> None:
             stop.ground_jump_s = run.time_s(max(run.first, step - 50) + int(over[0])) if len(over) else None
 
 
-def measure_source(run: RunSteps, stop: Stop) -> None:
-    """Whether the source played on behind the stop, and when it stopped where it did not."""
-    if "source" not in run:
-        return
-    step = stop.stop_sample // run.step
-    before_v = _ac_rms(run, step - 300, step - 10)
-    after_v = _ac_rms(run, step + 5, step + 60)
-    # At the end of a fade the source is near its own noise, which plays on whatever happens.
-    if before_v < max(SOURCE_LEAST_V, 0.2 * _ac_rms(run, step - 2500, step - 300)):
-        stop.source = "not judged"
-        return
-    ratio = after_v / before_v
-    stop.source = "played on" if ratio > SOURCE_ON_RATIO else "stopped" if ratio < SOURCE_OFF_RATIO else "not judged"
-    if stop.source == "stopped":
-        first, samples = run.samples("source", (step - 60) * run.step, (step + 60) * run.step)
-        tail = samples[-round(0.040 * run.rate_hz) :]
-        rest_v, noise_v = float(np.median(tail)), float(np.std(tail))
-        peak_v = float(np.max(np.abs(samples - rest_v)))
-        loud = np.flatnonzero(np.abs(samples - rest_v) > max(5 * noise_v, 0.02 * peak_v))
-        if len(loud):
-            stop.source_stop_s = run.start_s + (first + int(loud[-1]) + 1) / run.rate_hz
-
-
 def count_falls(run: RunSteps, stop: Stop, start: int, until: int) -> None:
     """Add how often supply and ground stepped in these steps: an intermittent connection steps more than once."""
     if stop.supply is not None:
@@ -384,15 +359,6 @@ def measure_return(run: RunSteps, stop: Stop, step: int, known: int, edges: Sequ
     if stop.resume_s is not None:
         rises = [e.time_s for e in edges if e.level == 1 and stop.start_s < e.time_s <= stop.resume_s]
         stop.remote_rose_s = rises[-1] if rises else None
-
-
-def _ac_rms(run: RunSteps, start: int, stop: int) -> float:
-    mean, square = run.steps("source", start, stop), run.steps("source_square", start, stop)
-    if len(mean) == 0:
-        return 0.0
-    return float(
-        np.sqrt(max(float(np.mean(square, dtype=np.float64)) - float(np.mean(mean, dtype=np.float64)) ** 2, 0.0))
-    )
 
 
 def _rms(values: FloatArray) -> float:

@@ -26,10 +26,10 @@ from ampwitness.detect.cutout_measure import (
     measure_level,
     measure_remote,
     measure_return,
-    measure_source,
     measure_supply,
     measure_wave,
 )
+from ampwitness.detect.cutout_source import follow_source, measure_source
 from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import Edge, FloatArray
 
@@ -306,6 +306,7 @@ class RunWatch:
         hits = np.flatnonzero((away[:n] > 0) & (soon[:n] >= 2) & ((long[:n] >= 30) | (_count_left(still) < 150)[:n]))
         step = limit if not len(hits) else at + int(hits[0])
         count_falls(run, stop, stop.last_step, step)
+        follow_source(run, stop, step)
         stop.last_step = step
         if not len(hits):
             return limit

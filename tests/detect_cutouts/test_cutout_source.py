@@ -1,0 +1,53 @@
+"""A logged source decides between a protection and a pause, also where the programme falls by itself."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase, make_case
+from ampwitness.bench.cutout_scores import find_cutouts
+from ampwitness.types import Edge, FloatArray
+
+AT = np.arange(6 * RATE_HZ) / RATE_HZ
+CUT_S = 3.104
+
+
+def _notes(decay_s: float) -> FloatArray:
+    """A decaying note every 1.5 s."""
+    return np.asarray(15 * np.sin(2 * np.pi * 50 * AT) * np.exp(-(AT % 1.5) / decay_s))
+
+
+def _causes(output: FloatArray, source: FloatArray) -> list[tuple[float, str]]:
+    rng = np.random.default_rng(5)
+    volts = {"output": output + rng.normal(0, 0.025, len(AT)), "source": source + rng.normal(0, 0.002, len(AT))}
+    volts["supply"] = 12.6 + rng.normal(0, 0.01, len(AT))
+    edge = Edge("remote", 1, 0.01, "drawn", 80)
+    found, _ = find_cutouts(CutoutCase(volts, "", edges=(edge,)))
+    return [(round(f.start_s, 2), str(f.measured["cause"])) for f in found]
+
+
+@pytest.mark.parametrize("decay_s", [0.055, 0.08, 0.2])
+def test_a_note_that_decays_across_the_stop_is_heard_at_the_source(decay_s: float) -> None:
+    wave = _notes(decay_s)
+    ((start_s, cause),) = _causes(np.where((CUT_S < AT) & (AT < 4.2), 0.0, wave), wave / 10)
+    assert start_s == pytest.approx(CUT_S, abs=0.01)
+    assert cause.startswith("protection with supply and remote fine")
+
+
+def test_a_stop_right_at_a_notes_beginning_is_told_by_the_source_too() -> None:
+    wave = _notes(0.1)
+    ((_, cause),) = _causes(np.where((AT > 3.004) & (AT < 4.2), 0.0, wave), wave / 10)
+    assert cause.startswith("protection with supply and remote fine")
+
+
+def test_a_source_that_comes_back_before_the_output_played_on() -> None:
+    """The stop falls together with a rest of the programme: what tells is that the next note does not come through."""
+    sounds = ~((AT > CUT_S + 0.01) & (AT < CUT_S + 0.3))
+    wave = _notes(0.3) * np.where(sounds, 1.0, 0.12)
+    ((_, cause),) = _causes(np.where((CUT_S < AT) & (AT < 5.2), 0.0, wave), wave / 10)
+    assert cause.startswith("protection with supply and remote fine")
+
+
+@pytest.mark.parametrize("seed", [533, 727, 764, 814])
+def test_a_fade_of_the_source_is_no_protection(seed: int) -> None:
+    assert find_cutouts(make_case("fade, source logged (none)", seed))[0] == ()
