@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from ampwitness.bench import clip_sets
 from ampwitness.bench.clip_matching import score_case
-from ampwitness.detect.clip_candidates import FIELDS, Candidates
+from ampwitness.detect.clip_candidates import FIELDS, Candidates, HighCrests
+from ampwitness.detect.clip_refuted import is_refuted
 from ampwitness.detect.clip_source import is_source_for_sure
 
 
@@ -36,10 +37,44 @@ def test_a_step_beside_a_moving_supply_is_the_source_and_a_rail_that_follows_is_
     assert not is_sure(pulled * 2.3 * noise, pulled * (1 + 0.01 * rng.standard_normal(40)))
 
 
+def test_without_a_supply_channel_levels_that_step_up_and_down_after_pauses_are_the_source() -> None:
+    def is_sure_at(level_v: list[float], settles: float = 0.0) -> bool:
+        """Notes of ten plateaus with pauses between; what `settles` is how much higher the first of each lies."""
+        sag = 1 + settles * np.exp(-np.arange(10) / 2)
+        level = np.concatenate([one * sag for one in level_v])
+        table = make_table(level, np.full(len(level), np.nan))
+        table.columns["start_s"] = (np.arange(len(level_v))[:, None] + 0.03 * np.arange(10)).ravel()
+        return is_source_for_sure([(table, np.ones(len(level), dtype=bool))])
+
+    assert is_sure_at([30.0, 27.0, 29.0])
+    assert not is_sure_at([30.0, 27.0, 29.0], settles=0.05)  # a supply that sags and comes back
+    assert not is_sure_at([27.0, 30.0, 30.0])  # an engine that started
+    assert not is_sure_at([30.0, 30.0, 30.0])
+
+
+def test_what_the_output_passed_under_no_better_conditions_is_no_ceiling() -> None:
+    level, supply, output = np.repeat([22.0, 25.0], 10), np.repeat([13.2, 12.9], 10), np.repeat([8.0, 10.0], 10)
+
+    def is_no_ceiling(level_v: np.ndarray, supply_v: np.ndarray, output_v: np.ndarray, crest_v: float = 0.0) -> bool:
+        table = make_table(level_v, supply_v)
+        table = Candidates(table.columns, table.supply, np.repeat(output_v[:, None], 4, axis=1))
+        one, lags = np.ones(1), np.ones((1, 4))
+        crests = HighCrests(one, one, crest_v * one, crest_v * one, 12.9 * lags, 10.0 * lags)
+        return is_refuted([(table, np.ones(len(level_v), dtype=bool))], crests)
+
+    assert is_no_ceiling(level, supply, output)
+    assert not is_no_ceiling(level, supply[::-1], output)  # a ceiling that follows its supply
+    assert not is_no_ceiling(level, supply, output[::-1])  # or sinks under load
+    assert not is_no_ceiling(0.05 * level + 22, supply, output)  # or wobbles
+    assert not is_no_ceiling(level[:10], supply[:10], output[:10])
+    assert is_no_ceiling(level[:10], supply[:10], output[:10], crest_v=25.0)  # a crest that nothing cut off
+
+
 @pytest.mark.parametrize(
     ("name", "case", "seed", "seconds", "wanted"),
     [
         ("hostile", "source clipped, level moves", 101, 10.0, "source"),
+        ("hostile", "source clipped, level moves", 114, 6.0, "source"),
         ("stages", "boosted supply with a current limit", 101, 8.0, "undecided"),
         ("stages", "lossy on one side", 105, 10.0, "undecided"),
     ],

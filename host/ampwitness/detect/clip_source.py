@@ -42,6 +42,7 @@ BESIDE_SHARE = 0.01
 GROUP_SHARE, GROUP_GAP_S = 0.003, 3.0  # of the level: one setting of the volume; a pause may end it
 GROUP_SHARE_AHEAD = 0.008  # ahead of a capacitor levels wander
 FEWEST_IN_GROUP, LEAST_STEP = 4, 0.02
+PAUSE_S, FRESH_STEP = 0.3, 0.05  # nothing cut off before a group, and from one to the next (logarithm)
 STANDING = (10, 90)  # per cent: a fit may go astray now and then
 MOST_STAND = 0.7  # of the plateaus stand in groups
 LEAST_MOVED = 0.012  # of the supply, under one group: less, and a reservoir may hide it
@@ -89,7 +90,7 @@ def is_source_for_sure(tables: list[tuple[Candidates, BoolArray]]) -> bool:
 
     Either they stand still while the supply moves under them, and yet step: a rail that follows its supply does not
     stand still, and one that is regulated does not step. Or nearly all stand in groups of one level each, far apart.
-    Without a supply channel nothing more is asked than that levels are many.
+    Without a supply channel nothing more is asked than that levels are many, or a few of them above and below.
 
     Parameters
     ----------
@@ -98,7 +99,7 @@ def is_source_for_sure(tables: list[tuple[Candidates, BoolArray]]) -> bool:
     is_many = any(lies_at_many_levels(table, plain) for table, plain in tables)
     knows_supply = all(bool(np.isfinite(table.supply[:, -2]).all()) for table, _ in tables)
     if not knows_supply:
-        return is_many
+        return is_many or any(_steps_up_and_down(table, plain) for table, plain in tables)
     moved_level, moved_supply, has_step = [np.zeros(0)], [np.zeros(0)], False
     for table, plain in tables:
         rows = np.flatnonzero(plain)
@@ -125,6 +126,23 @@ def is_source_for_sure(tables: list[tuple[Candidates, BoolArray]]) -> bool:
     slope = float(supply @ level) / spread
     sd = float(np.std(level - slope * supply)) / np.sqrt(spread)
     return abs(slope) <= STILL_SLOPE and sd <= STILL_SD
+
+
+def _steps_up_and_down(table: Candidates, plain: BoolArray) -> bool:
+    """Whether levels that stand still from their first plateau after a pause step up and down from one to the next.
+
+    A rail that follows a supply which sags by as much starts higher after each pause; an engine's start or stop makes
+    one step."""
+    rows = np.flatnonzero(plain)
+    level, start_s = table["level_v"][rows], np.sort(table["start_s"][rows])
+    groups = _find_groups(level, table["start_s"][rows], GROUP_SHARE)
+    if sum(map(len, groups)) < MOST_STAND * len(rows):
+        return False
+    level = level[np.argsort(table["start_s"][rows], kind="stable")]
+    is_fresh = np.concatenate(([True], np.diff(start_s) > PAUSE_S))
+    fresh = [g for g in groups if is_fresh[g[0]] and np.ptp(level[g]) <= 2 * GROUP_SHARE * np.mean(level[g])]
+    step = np.diff(np.log([float(np.mean(level[g])) for g in fresh]))
+    return bool(np.any(step > FRESH_STEP) and np.any(step < -FRESH_STEP))
 
 
 def _has_step(level_v: FloatArray, supply_v: FloatArray) -> bool:

@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from ampwitness.detect.clip_candidates import Candidates, HighCrests, join
 from ampwitness.detect.clip_pile import Pile, find_pile, might_be_plateaus, pile_of_stays
+from ampwitness.detect.clip_refuted import is_refuted
 from ampwitness.detect.clip_soft import ceiling_of
 from ampwitness.detect.clip_source import find_source_flats, is_source_for_sure, lies_at_many_levels
 from ampwitness.detect.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
@@ -508,7 +509,7 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     rooms = []
     tables = [(sign, polarity, table.take(table["sign"] == sign)) for sign, polarity in _SIDES]
     plain = [(mine, find_plain(mine)) for _, _, mine in tables]
-    is_sure = is_source_for_sure(plain)
+    is_sure = is_source_for_sure(plain) or is_refuted(plain, crests)
     is_at_many_levels = is_sure or any(lies_at_many_levels(*side) for side in plain)
     for sign, polarity, mine in tables:
         side = _judge_source_side(mine, is_sure) if is_at_many_levels else _judge_side(mine, crests, sign)

@@ -1,0 +1,75 @@
+"""Plateaus that no ceiling of an amplifier explains, for the output passed higher under no better conditions.
+
+Whatever an amplifier's ceiling is, it does not rise when its supply sinks, nor when its load grows. So a plateau is
+refuted as the amplifier's where the output stood higher, by more than rails wobble, at a supply no higher and after an
+output no smaller, whichever lag is asked. Where many plateaus that stand together are refuted so, the signal was cut
+off before the amplifier and turned down since.
+
+Gaps: works on a table of plateaus; a gap leaves out those it cuts off.
+Limits: needs the supply, and somewhere a louder passage. A limit with a memory longer than the lags (heat, a booster's
+protection) may look the same.
+Source: our choice, measured by `python -m ampwitness.bench.clip_scores --sets hostile stages`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.clip_candidates import Candidates, HighCrests
+from ampwitness.types import FloatArray
+
+BoolArray = npt.NDArray[np.bool_]
+
+HIGHER = 1.08  # times the plateau: by less a rail may wobble
+SAME_SUPPLY, SAME_OUTPUT = 1.002, 0.97  # up to, and down to, this share counts as no better and no smaller
+FEWEST, LEAST_SHARE = 4, 0.25
+TOGETHER_SHARE, TOGETHER_S = 0.006, 1.5  # a refuted plateau has neighbours of its level
+MOST, AT_ONCE = 600, 64
+
+
+def is_refuted(tables: list[tuple[Candidates, BoolArray]], crests: HighCrests) -> bool:
+    """Whether plateaus are surely no amplifier's.
+
+    Parameters
+    ----------
+    tables : candidates of one polarity each, and which of them need no rail to be believed, (n,)
+    crests : the highest crests that are no candidates
+    """
+    n_refuted = n_all = 0
+    for table, plain in tables:
+        if not plain.any() or not np.isfinite(table.supply[plain]).all():
+            continue
+        rows = np.flatnonzero(plain)
+        rows = rows[np.argsort(table["start_s"][rows], kind="stable")][:: -(-len(rows) // MOST)]
+        mine = np.flatnonzero(crests.sign == table["sign"][rows[0]])
+        level = np.concatenate((table["level_v"][rows], crests.level_v[mine]))
+        supply = np.concatenate((table.supply[rows], crests.supply[mine]))
+        output = np.concatenate((table.output[rows], crests.output[mine]))
+        refuted = _are_refuted(table["level_v"][rows], table.supply[rows], table.output[rows], level, supply, output)
+        refuted &= _stand_together(table["level_v"][rows], table["start_s"][rows])
+        n_refuted += int(np.count_nonzero(refuted))
+        n_all += len(rows)
+    return n_refuted >= max(FEWEST, LEAST_SHARE * n_all)
+
+
+def _are_refuted(
+    level_v: FloatArray, supply_v: FloatArray, output_v: FloatArray,
+    other_level_v: FloatArray, other_supply_v: FloatArray, other_output_v: FloatArray,
+) -> BoolArray:  # fmt: skip
+    """(n,) which plateaus another passes under conditions that are no better at any lag."""
+    found = np.zeros(len(level_v), dtype=bool)
+    for first in range(0, len(level_v), AT_ONCE):
+        part = slice(first, first + AT_ONCE)
+        found[part] = (
+            (other_level_v >= HIGHER * level_v[part, None])
+            & (other_supply_v <= SAME_SUPPLY * supply_v[part, None, :]).all(axis=2)
+            & (other_output_v >= SAME_OUTPUT * output_v[part, None, :]).all(axis=2)
+        ).any(axis=1)
+    return found
+
+
+def _stand_together(level_v: FloatArray, start_s: FloatArray) -> BoolArray:
+    """(n,) which plateaus, in the order of time, have a neighbour of their level."""
+    same = (np.abs(np.diff(level_v)) <= TOGETHER_SHARE * level_v[1:]) & (np.diff(start_s) <= TOGETHER_S)
+    return np.concatenate((same, [False])) | np.concatenate(([False], same))
