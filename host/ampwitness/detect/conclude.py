@@ -330,4 +330,11 @@ def _remarks(model: SupplyModel, steps: SupplySteps) -> tuple[str, ...]:
         out.append("no battery channel: battery, leads and contacts are given as one resistance")
     if len(model.states) > 1:
         out.append("engine states are told apart by the open voltage alone")
+    for step in model.lasting_steps:
+        what = "began" if step.rises else "ceased"
+        out.append(
+            f"at {step.time_s:.0f} s the volts went from {step.before_v:.2f} to {step.behind_v:.2f} V and stayed: "
+            f"taken for a weak alternator that {what} to charge, as no rested battery holds the higher level; "
+            "a large consumer that is switched and stays so would look the same"
+        )
     return tuple(out)

@@ -7,7 +7,8 @@ wanders by more than 0.9 V is a variable charger's: then a low level behind it m
 decidable unless a cranking ends it.
 
 Gaps: a state is carried across a gap only as "what was known before"; nothing is measured across one.
-Limits: volts alone. A charger that holds less than 13.2 V from the first second on looks like rest.
+Limits: volts alone. A charger that holds less than 13.2 V looks like rest, unless it comes or goes: see
+`lasting_steps`.
 Source: our choice, measured by `python -m ampwitness.bench.engine_scores`. 13.2 V: above any open-circuit voltage of a
 rested flooded battery (12.7 V, electrode data of Bode) and below a charger's set-point (13.5 to 14.9 V, service data).
 """
@@ -16,11 +17,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.lasting_steps import find_lasting_steps, learn_sag, spans_of_charging
 from ampwitness.detect.supply_history import STEP_S, SupplySteps
 from ampwitness.finding_list import FindingList
 from ampwitness.types import Finding, FloatArray
@@ -84,33 +87,14 @@ def find_engine_states(steps: SupplySteps, dips: Sequence[Finding]) -> EngineSta
     if "supply" not in steps.volts or len(steps) < 2 * _BLOCK:
         return EngineStates((), ("no supply channel, or less than a fifth of a second of it",))
     supply = steps.volts["supply"]
-    open_v = supply + _learn_sag(steps, supply)
+    open_v = supply + learn_sag(supply, steps.output_v2 / np.maximum(supply, 1.0))
     cranks = _find_cranking(steps, supply, open_v, dips)
     level_s, level = _level(steps, open_v, cranks)
     if not len(level):
         return EngineStates((), ("the supply was never settled",))
-    changes = _charging_changes(level_s, level, cranks)
+    changes = _add_weak_charging(_charging_changes(level_s, level, cranks), level_s, level)
     spans, remarks = _assemble(steps, changes, cranks, level_s, level)
     return EngineStates(tuple(spans), tuple(remarks))
-
-
-def _learn_sag(steps: SupplySteps, supply: FloatArray) -> FloatArray:
-    """(n,) how far the supply lies below itself with the amplifier quiet: a slope learned from changes of level."""
-    if not np.isfinite(steps.output_v2).any():
-        return np.zeros(len(supply))
-    demand = np.where(np.isfinite(steps.output_v2), steps.output_v2, 0.0) / np.maximum(supply, 1.0)
-    n = len(supply) // (2 * _BLOCK) * 2 * _BLOCK
-    volts, asked = (v[:n].reshape(-1, 2 * _BLOCK).mean(axis=1) for v in (supply, demand))
-    dv, dd = np.diff(volts), np.diff(asked)
-    used = (np.abs(dv) < 1.5) & (np.abs(dd) > 0.2 * float(np.max(np.abs(dd), initial=0.0)))
-    if used.sum() < 5 or float(asked.max()) <= 0:
-        return np.zeros(len(supply))
-    slope = float(np.median(-dv[used] / dd[used]))
-    if not 0.0 < slope * float(asked.max()) < 6.0:
-        return np.zeros(len(supply))
-    # The supply follows the demand within some tens of milliseconds.
-    smooth = np.convolve(demand, np.full(5, 0.2), "full")[: len(demand)]
-    return np.asarray(slope * smooth)
 
 
 def _find_cranking(
@@ -258,6 +242,45 @@ def _charging_changes(
         while at < n and state == "charging" and level[at] < CHARGING_FROM_V and at < place + far:
             at += 1  # it is still rising
     return changes
+
+
+def _add_weak_charging(
+    changes: list[tuple[float, State]], level_s: FloatArray, level: FloatArray
+) -> list[tuple[float, State]]:
+    """The same, with what lasting steps tell of a charger too weak to reach a charging level."""
+    if [state for _, state in changes[:2]] == ["not decidable", "charging"]:
+        # What could not be told at first was charging already, unless the level rose.
+        at = int(np.searchsorted(level_s, changes[1][0]))
+        before, behind = level[max(0, at - 50) : at], level[at : at + 50]
+        if len(before) and len(behind) and abs(float(np.median(behind) - np.median(before))) < STEP_V / 2:
+            changes = [(changes[0][0], "charging"), *changes[2:]]
+    begins = np.array([t for t, _ in changes])
+    is_charging = np.array([state == "charging" for _, state in changes])
+    may_be = ~is_charging[np.maximum(0, np.searchsorted(begins, level_s, "right") - 1)]
+    lasting = find_lasting_steps(level_s, level, may_be)
+    if not lasting:
+        return changes
+    begins_s, ends_s = float(begins[0]), float(level_s[-1]) + 1.0
+    edges_s = [begins_s, *(t for t, state in changes if state == "charging"), ends_s]
+    out = changes
+    for first_s, last_s in pairwise(edges_s):
+        # From where this charging ended, to where the next one begins.
+        since_s = next((t for t, state in changes if first_s <= t < last_s and state != "charging"), last_s)
+        for a, b in spans_of_charging(lasting, since_s, last_s):
+            a, b = (_place_step(t, level_s, level) if since_s < t < last_s else t for t in (a, b))
+            out = [change for change in out if not a <= change[0] <= b + 1.0 or change[1] == "charging"]
+            out += [(a, "charging")] if b >= last_s else [(a, "charging"), (b, "rest")]
+    return sorted(out)
+
+
+def _place_step(time_s: float, level_s: FloatArray, level: FloatArray) -> float:
+    """The instant of a step near a time: where two means explain most of the two seconds to either side."""
+    at = np.flatnonzero(np.abs(level_s - time_s) <= 2.0)
+    if len(at) < 2:
+        return time_s
+    sums, counts = np.cumsum(level[at] - level[at].mean())[:-1], np.arange(1, len(at))
+    split = int(np.argmax(sums**2 * (1 / counts + 1 / counts[::-1])))
+    return float(level_s[at[split + 1]]) - 0.05
 
 
 def _rise_began(level: FloatArray, place: int) -> int:

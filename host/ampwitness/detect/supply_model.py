@@ -17,11 +17,19 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.lasting_steps import (
+    CHARGER_FROM_V,
+    LastingStep,
+    find_lasting_steps,
+    learn_sag,
+    spans_of_charging,
+)
 from ampwitness.detect.supply_charging import LEAST_S, SPREAD_ERROR_RATIO, ChargingFit, fit_charging
 from ampwitness.detect.supply_fit import (
     SupplyFit,
@@ -42,6 +50,8 @@ IMPEDANCE_RANGE: Mapping[str, tuple[float, float]] = {"resistor": (0.98, 1.02), 
 ASSUMED_IMPEDANCE: Mapping[str, float] = {"resistor": 1.0, "speaker": 1.15}  # of nominal
 CHARGING_ABOVE_V: Mapping[str, float] = {"flooded": 13.2, "AGM": 13.3, "lithium": 13.6}
 STATE_HYSTERESIS_V = 0.2
+# Above a rested battery: from here on a lasting step is taken for a weak charger's.
+WEAK_CHARGER_FROM_V: Mapping[str, float] = {"flooded": CHARGER_FROM_V, "AGM": 12.95, "lithium": 13.4}
 FAST_MOST_S = 0.3  # what a bass note feels within itself; slower parts belong to the battery
 AT_ONCE_MOST_S = 0.015
 SETTLED_BLOCK_S = 60.0
@@ -97,6 +107,7 @@ class SupplyModel:
     settled_s: Mapping[str, FloatArray]
     settled_v: Mapping[str, FloatArray]
     has_output: bool
+    lasting_steps: tuple[LastingStep, ...] = ()  # by which alone a change of state was told
 
     def state_at(self, time_s: float) -> EngineState | None:
         """Engine state at a time; None without a supply."""
@@ -149,16 +160,12 @@ def learn_supply(steps: SupplySteps, options: SupplyOptions) -> SupplyModel | No
     usable = np.isfinite(supply) & (supply > 6.0)
     breaks = find_breaks(steps)
     above_v = CHARGING_ABOVE_V.get(options.battery_kind or "", 13.2)
-    # First by the highest volts of each two seconds, then by the open voltage that the fits leave.
-    by_highest = _find_charging(steps, supply, above_v, 0.95)
-    fall: FloatArray = np.zeros(len(supply))
-    apart = usable & ~_near_changes(by_highest, _STATE_STEP_S, _STATE_STEP_S)
-    for mine in (by_highest, ~by_highest):
-        first = fit_supply(steps, demand, supply, apart & mine, _FEW_CHUNKS)
-        if first is not None and _is_believable(first):
-            fall = np.where(mine, _fall(first, demand, breaks), fall)
-    charging = _find_charging(steps, supply + fall, above_v, 0.5) | by_highest
-    charging = _place_changes(charging, supply + fall)
+    # By the highest volts of each two seconds, by the volts as they would be without the amplifier, and by their steps.
+    open_v = supply + learn_sag(supply, demand)
+    charging = _find_charging(steps, open_v, above_v, 0.5) | _find_charging(steps, supply, above_v, 0.95)
+    from_v = WEAK_CHARGER_FROM_V.get(options.battery_kind or "", CHARGER_FROM_V)
+    lasting = find_lasting_steps(steps.time_s, open_v, ~charging, from_v)
+    charging = _place_changes(_add_weak_charging(charging, steps, lasting), open_v)
     apart = usable & ~_near_changes(charging, *_CHANGE_S)
     states: dict[str, StateModel] = {}
     settled_s: dict[str, FloatArray] = {}
@@ -203,6 +210,7 @@ def learn_supply(steps: SupplySteps, options: SupplyOptions) -> SupplyModel | No
         settled_s=settled_s,
         settled_v=settled_v,
         has_output=bool(np.isfinite(steps.output_v2).any()),
+        lasting_steps=lasting,
     )
 
 
@@ -244,6 +252,23 @@ def _find_charging(steps: SupplySteps, open_v: FloatArray, above_v: float, quant
         elif not is_charging and volts > above_v:
             is_charging = True
         out[a:b] = is_charging
+    return out
+
+
+def _add_weak_charging(
+    charging: npt.NDArray[np.bool_], steps: SupplySteps, lasting: tuple[LastingStep, ...]
+) -> npt.NDArray[np.bool_]:
+    """The same, with what lasting steps tell of a charger too weak to reach a charging level."""
+    if not lasting:
+        return charging
+    out, time_s = charging.copy(), steps.time_s
+    edges = [0, *(np.flatnonzero(np.diff(charging.astype(np.int8))) + 1).tolist(), len(charging)]
+    for a, b in pairwise(edges):
+        if charging[a]:
+            continue
+        for begins_s, ends_s in spans_of_charging(lasting, float(time_s[a]), float(time_s[b - 1]) + STEP_S):
+            first, last = np.searchsorted(time_s, (begins_s, ends_s))
+            out[first:last] = True
     return out
 
 

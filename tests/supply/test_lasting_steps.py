@@ -1,0 +1,61 @@
+"""A charger too weak to reach a charging level: told by the step with which it comes or goes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from ampwitness.detect.conclude import conclude
+from ampwitness.detect.engine_states import find_engine_states
+from ampwitness.detect.lasting_steps import find_lasting_steps
+from ampwitness.detect.supply_history import STEP_S, SupplySteps
+from ampwitness.detect.supply_model import SupplyOptions, learn_supply
+
+SECONDS = 40.0
+N = round(SECONDS / STEP_S)
+TIME_S = (np.arange(N) + 0.5) * STEP_S
+
+
+def _steps(open_v: np.ndarray) -> SupplySteps:
+    """Bass notes of a fifth of a second, twice a second, that pull the supply down by half a volt."""
+    rng = np.random.default_rng(1)
+    output_v2 = np.where(TIME_S % 0.5 < 0.2, 200.0 * rng.uniform(0.5, 1.0, N), 0.0)
+    supply = open_v - 0.03 * output_v2 / 12.0 + rng.normal(0.0, 0.003, N)
+    return SupplySteps(np.arange(N), output_v2, {"supply": supply})
+
+
+def _stop(after_s: float, upper_v: float = 12.95, lower_v: float = 12.3) -> np.ndarray:
+    return np.where(after_s > TIME_S, upper_v, lower_v)
+
+
+@pytest.mark.parametrize("begins", [False, True])
+def test_an_overloaded_alternator_that_stops_or_starts_changes_the_state(begins: bool) -> None:
+    steps = _steps(_stop(18.0)[::-1].copy() if begins else _stop(18.0))
+    at_s = SECONDS - 18.0 if begins else 18.0
+    order = ("at rest", "charging") if begins else ("charging", "at rest")
+    model = learn_supply(steps, SupplyOptions())
+    assert model is not None
+    assert model.change_state == order
+    assert model.change_s[1] == pytest.approx(at_s, abs=0.05)
+    # What a clip's cause compares with: the settled supply of the same state.
+    assert model.settled_at(at_s - 1) == pytest.approx(12.3 if begins else 12.95, abs=0.03)
+    assert model.settled_at(at_s + 1) == pytest.approx(12.95 if begins else 12.3, abs=0.03)
+    spans = find_engine_states(steps, []).spans
+    assert [span.state for span in spans] == [{"at rest": "rest"}.get(name, name) for name in order]
+    assert spans[0].stop_s == pytest.approx(at_s, abs=0.2)
+    remarks = conclude((), steps, SupplyOptions())[-1].summary["remarks"]
+    assert any("and stayed" in remark and "consumer" in remark for remark in remarks)
+
+
+def test_consumers_that_come_and_go_and_those_of_a_rested_battery_are_no_change_of_state() -> None:
+    passing = 12.95 - 0.6 * ((TIME_S > 10) & (TIME_S < 13)) - 0.6 * ((TIME_S > 20) & (TIME_S < 24))
+    for open_v in (passing, _stop(18.0, 12.6, 12.1), 12.95 - 0.02 * TIME_S):
+        model = learn_supply(_steps(open_v), SupplyOptions())
+        assert model is not None
+        assert model.change_state == ("at rest",)
+
+
+def test_a_gap_hides_a_step() -> None:
+    kept = (TIME_S < 16.0) | (TIME_S > 21.0)
+    open_v = _stop(18.0)
+    assert len(find_lasting_steps(TIME_S, open_v, np.ones(N, dtype=bool))) == 1
+    assert find_lasting_steps(TIME_S[kept], open_v[kept], np.ones(int(kept.sum()), dtype=bool)) == ()
