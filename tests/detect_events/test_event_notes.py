@@ -12,11 +12,13 @@ from ampwitness.bench.event_scores import NoteScore, score_notes
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.note_decimate import Decimator, parabola_taps
 from ampwitness.detect.note_departure import BEFORE, BEHIND, MARGIN, TURN_MARGIN, DepartureFinder, lagged_products
+from ampwitness.detect.note_levels import find_places, measure_levels
 from ampwitness.detect.note_sag import LowestMeter, RecoveryFitter, measure_before, measure_ripples, measure_slopes
 from ampwitness.detect.note_spectrum import measure_pitches, name_pitch
 from ampwitness.detect.notes import NoteDetector
-from ampwitness.types import Trace
+from ampwitness.types import FloatArray, Trace
 from event_material import RATE_HZ, burst, decaying_notes, logged, run, seconds
+from scipy import signal
 
 # The onset vector of section "Reference libraries": `aubioonset` with its defaults found all 8 within -0.7 to -2.3 ms.
 STARTS_S = (0.5, 1.0, 1.75, 2.5, 3.0, 3.6, 4.4, 5.0)
@@ -399,3 +401,20 @@ def test_lagged_products_are_the_sums_they_stand_for() -> None:
         assert aim[row] == pytest.approx(sums[:order, order], abs=1e-9)
         assert whole[row] == pytest.approx(sums[order, order], abs=1e-9)
         assert n_used[row] == max(lags.shape[1], 1)
+
+
+def test_a_turn_is_a_place_where_it_leads_from_a_steady_pitch_to_another() -> None:
+    rate_hz, n = 500.0, 1500
+    time_s = np.arange(n) / rate_hz
+    hz = np.where(time_s < 1.5, 50.0, 60.0)
+    steps = np.sin(2 * np.pi * np.cumsum(hz) / rate_hz)
+    noise = signal.sosfiltfilt(
+        signal.butter(2, (40, 90), "bandpass", fs=rate_hz, output="sos"), np.random.default_rng(100).normal(size=n)
+    )
+
+    def find_turns(band: FloatArray) -> list[int]:
+        places = find_places(band, measure_levels(band, rate_hz), rate_hz, 100, n - 100, 0.001, 0.04)
+        return [at for at, is_turn in places if is_turn]
+
+    assert find_turns(steps) == pytest.approx([750], abs=8)
+    assert len(find_turns(noise)) <= 3  # 18 places would be looked at else

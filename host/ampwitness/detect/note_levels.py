@@ -13,6 +13,7 @@ from ampwitness.types import FloatArray
 RISE_RATIO = 10 ** (1.5 / 10)  # of power: 1.5 dB
 TURN_OCTAVES = 0.040
 _CENTRE_S = 0.060
+_STOOD_RATIO, _STAYS_RATIO = 0.35, 1.0  # of a turn, that the pitch may move in the 60 ms before and behind
 _PEAK_S = 0.040
 _APART_S = 0.050
 _FADES_RATIO = 0.40  # of power: what turns its pitch keeps its level for a while, what fades away turns too
@@ -55,12 +56,15 @@ def find_places(
     is_loud = levels.ahead >= floor_v * floor_v
     rises = _peaks(np.where(is_loud, rise, 0.0)[first - margin : stop + margin], RISE_RATIO, round(_PEAK_S * rate_hz))
     rises = rises + first - margin
-    turn = _measure_turn(band, width)
+    octaves = _measure_octaves(band, width)
+    turn = np.zeros(len(band))
+    turn[width : len(octaves)] = np.abs(octaves[width:] - octaves[:-width])
     later = levels.ahead[min(len(band) - 1, round(_APART_S * rate_hz)) :]
     later = np.concatenate((later, np.zeros(len(band) - len(later))))
     keeps = np.minimum(levels.ahead, later) >= _FADES_RATIO * levels.before
     turn = np.where(is_loud & keeps & (levels.before >= floor_v * floor_v), turn, 0.0)
     turns = _peaks(turn[first - margin : stop + margin], TURN_OCTAVES, round(_PEAK_S * rate_hz)) + first - margin
+    turns = turns[_lead_somewhere(octaves, turns, width)]
     if len(rises) and len(turns):
         near = np.min(np.abs(turns[:, None] - rises[None, :]), axis=1) <= round(_APART_S * rate_hz)
         turns = turns[~near]
@@ -68,8 +72,8 @@ def find_places(
     return sorted(place for place in places if first <= place[0] < stop)
 
 
-def _measure_turn(band: FloatArray, width: int) -> FloatArray:
-    """By how many octaves the frequency differs between the stretch behind each sample and that before it.
+def _measure_octaves(band: FloatArray, width: int) -> FloatArray:
+    """(n - width + 1,) logarithm of the frequency of the stretch of `width` samples from each sample on, in octaves.
 
     The energy operator x[n]^2 - x[n-1] x[n+1] of a sine, dying or not, has no ripple: that of the difference signal
     over that of the signal gives the frequency over stretches that hold no whole number of periods.
@@ -77,7 +81,7 @@ def _measure_turn(band: FloatArray, width: int) -> FloatArray:
     """
     n = len(band)
     if n < 2 * width + 8:
-        return np.zeros(n)
+        return np.zeros(max(0, n - width + 1))
     operator = np.zeros(n)
     operator[1:-1] = band[1:-1] ** 2 - band[:-2] * band[2:]
     slope = np.zeros(n)
@@ -91,10 +95,22 @@ def _measure_turn(band: FloatArray, width: int) -> FloatArray:
         return out
 
     ratio = np.maximum(mean(slope_operator), 0.0) / np.maximum(4.0 * mean(operator), 1e-12)
-    octaves = np.log2(np.maximum(np.arcsin(np.sqrt(np.minimum(ratio, 1.0))), 1e-3))
-    turn = np.zeros(n)
-    turn[width : n - width + 1] = np.abs(octaves[width:] - octaves[:-width])
-    return turn
+    octaves: FloatArray = np.log2(np.maximum(np.arcsin(np.sqrt(np.minimum(ratio, 1.0))), 1e-3))
+    return octaves
+
+
+def _lead_somewhere(octaves: FloatArray, turns: Places, width: int) -> npt.NDArray[np.bool_]:
+    """Whether turns lead from a pitch that stood to one that stays: noise turns all the time.
+
+    What lies beyond the ends is taken to stand.
+    """
+    last = max(0, len(octaves) - 1)
+    earlier, before, behind, later = (octaves[np.clip(turns + k * width, 0, last)] for k in (-2, -1, 0, 1))
+    turn = np.abs(behind - before)
+    moved = np.where(turns >= 2 * width, np.abs(before - earlier), 0.0)
+    moves_on = np.where(turns + width <= last, np.abs(later - behind), 0.0)
+    out: npt.NDArray[np.bool_] = (moved <= _STOOD_RATIO * turn) & (moves_on <= _STAYS_RATIO * turn)
+    return out
 
 
 def _peaks(values: FloatArray, least: float, reach: int) -> Places:
