@@ -109,4 +109,19 @@ def test_what_a_step_of_demand_would_do_follows_the_network() -> None:
     amperes[1000:] += 70.0
     volts = run_supply(CHARGED, FixedLoad(amperes), RATE_HZ, len(amperes)).supply_v
     fell_v = float(volts[990:1000].mean() - volts[1490:1500].mean())
-    assert fit.fall_after(float(volts[990]), np.array([70.0]), 0.5)[0] == pytest.approx(fell_v, rel=0.05)
+    assert fit.fall_after(np.array([70.0]), 0.5)[0] == pytest.approx(fell_v, rel=0.05)
+
+
+def test_other_consumers_do_not_draw_down_the_volts_that_a_prediction_starts_from() -> None:
+    """25 A elsewhere for a fifth of the time: the open volts are those without, and so is the fall from there."""
+    rng = np.random.default_rng(1)
+    amperes = _bursts(rng, 90.0)
+    time_s = np.arange(len(amperes)) / RATE_HZ
+    quiet = run_supply(CHARGED, FixedLoad(np.full(10, 1.0)), RATE_HZ, 10).supply_v[-1]
+    other = np.where(time_s % 10 < 2, 25.0, 0.0)
+    volts = run_supply(CHARGED, FixedLoad(amperes), RATE_HZ, len(amperes), other_a=other).supply_v
+    steps, current = (v.reshape(-1, EACH).mean(axis=1) for v in (volts, amperes))
+    history = SupplySteps(np.arange(len(steps)), current**2, {"supply": steps, "current": current})
+    fit = fit_charging(history, current, np.ones(len(current)), steps, np.ones(len(steps), dtype=bool))
+    assert fit is not None
+    assert fit.open_v == pytest.approx(quiet, abs=0.03)

@@ -77,6 +77,7 @@ class ChargingFit:
     following_share: float
     bend_share: float  # of that time, in which the volts stood above the limit: what they ranged over there
     limit_v: float
+    open_v: float  # where the supply stands with nothing taken
     spread_v: float
     range_v: float  # what the volts ranged over, 98 % of them
     n_steps: int
@@ -104,8 +105,9 @@ class ChargingFit:
         weight, error = self.following_weight
         return self.following_share >= FOLLOWING_SHARE and error <= KNOWN_RATIO * weight
 
-    def fall_after(self, open_v: float, demand: FloatArray, after_s: float) -> FloatArray:
-        """(n,) volts lost `after_s` after demand stepped from 0 to each of (n,) values, from settled open volts."""
+    def fall_after(self, demand: FloatArray, after_s: float) -> FloatArray:
+        """(n,) volts lost `after_s` after demand stepped from 0 to each of (n,) values, from the open volts."""
+        open_v = self.open_v
         n_before = 2
         n = n_before + max(1, round(after_s / STEP_S))
         steps = np.zeros((len(demand), n))
@@ -401,6 +403,8 @@ class _Search:
         self.rows, self.helps, self.constants = self.rows[kept], self.helps[kept], self.constants[kept]
         self._left = self._left[kept]
         row = self.rows[0]
+        settled = 1 + float(row[_HELP]) * (1 + float(row[_SLOW]))
+        above_v = float(np.median(self.constants[0, :, 0])) - float(row[_LIMIT])
         covariance = self._covariance(float(spread[best]))
         gain = float(row[_HELP])
         whole, following = _two_weights(row)
@@ -419,6 +423,7 @@ class _Search:
             following_share=1.0 - share,
             bend_share=bend_share,
             limit_v=float(row[_LIMIT]),
+            open_v=float(row[_LIMIT]) + (above_v / settled if above_v > 0 else above_v),
             spread_v=float(spread[best]),
             range_v=max(_SPREAD_FLOOR_V, float(np.ptp(np.quantile(self._volts[self._counts], (0.01, 0.99))))),
             n_steps=int(self._counts.sum()),

@@ -442,23 +442,25 @@ def predict_full_power(model: StateModel, ceiling: Ceiling, after_s: float) -> d
     """
     if model.power_fit is None:
         return None
+    # Other consumers draw the settled volts down; what the alternator's fit starts from is free of them.
+    open_v = model.open_v if model.power_charging is None else model.power_charging.open_v
     fall, error_ratio, highest_demand, spread_v = _fall_of(model, after_s)
     sags = []
     for change, ceiling_change_v in ((0.0, 0.0), (SIGMAS * error_ratio, 0.0), (0.0, SIGMAS * ceiling.uncertainty_v)):
-        sags.append(_settle_sag(model.open_v, fall, 1.0 + change, ceiling, ceiling_change_v))
+        sags.append(_settle_sag(open_v, fall, 1.0 + change, ceiling, ceiling_change_v))
     sag_v, crest_v = sags[0]
     crest_error_v = SIGMAS * CREST_ERROR_RATIO * sag_v
     half_v = float(np.linalg.norm([sags[1][0] - sag_v, sags[2][0] - sag_v, crest_error_v]))
     half_v += SIGMAS * spread_v
     # Beyond what was seen the straight line is a guess: the guess widens with how far it reaches.
-    asked = crest_v**2 / 2 / max(model.open_v - sag_v, 1.0)
+    asked = crest_v**2 / 2 / max(open_v - sag_v, 1.0)
     beyond = max(0.0, asked / max(highest_demand, 1e-9) - 1.0)
     half_v += 0.05 * beyond * sag_v
     return {
         "sag_v": sag_v,
         "lowest_sag_v": max(0.0, sag_v - half_v),
         "highest_sag_v": sag_v + half_v,
-        "supply_v": model.open_v - sag_v,
+        "supply_v": open_v - sag_v,
         "crest_v": crest_v,
         "after_s": after_s,
     }
@@ -472,10 +474,10 @@ def _fall_of(model: StateModel, after_s: float) -> tuple[Callable[[float], float
     alternator = model.power_charging
     if alternator is None:
         weight, error = fit.step_answer(after_s)
-        ratio = float(np.hypot(error / max(abs(weight), 1e-12), MODEL_ERROR_RATIO[model.state]))
+        ratio = float(np.hypot(error / max(abs(weight), 1e-12), line_error_ratio(fit, model.state)))
         return (lambda demand: weight * demand), ratio, fit.highest_demand, fit.spread_v
     demands = np.linspace(0.0, 3.0 * fit.highest_demand, 61)
-    falls = alternator.fall_after(model.open_v, demands, after_s)
+    falls = alternator.fall_after(demands, after_s)
     ratio = max(w[1] / max(w[0], 1e-12) for w in (alternator.following_weight, alternator.limit_weight) if w[0] > 0)
     ratio = float(np.hypot(min(ratio, MODEL_ERROR_RATIO["charging"]), alternator.limit_error_ratio))
     # Beyond the last a straight line goes on.
