@@ -109,6 +109,15 @@ def test_decaying_notes_are_none() -> None:
     assert not run(CutoutDetector(), logged(wave, np.full(len(wave), 12.6))).findings
 
 
+@pytest.mark.parametrize("beyond_s", [0.001, 0.012, 0.030])
+def test_a_recording_may_end_within_a_hundredth_of_a_second_after_a_block(beyond_s: float) -> None:
+    time_s = seconds(20.0 + beyond_s)
+    wave = np.where(time_s < 18.0055, 20 * np.sin(2 * np.pi * 40 * time_s), 0)  # cut at a crest
+    (cutout,) = run(CutoutDetector(), logged(wave, np.full(len(time_s), 12.6))).findings
+    assert cutout.start_s == pytest.approx(18.0055, abs=0.005)
+    assert cutout.stop_s == pytest.approx(20.0 + beyond_s)
+
+
 def test_no_output_channel_is_not_judged() -> None:
     result = run(CutoutDetector(), {"supply": np.full(8000, 12.6)})
     assert result.coverage.judged_s == 0

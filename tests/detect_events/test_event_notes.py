@@ -344,6 +344,15 @@ def test_decimation_is_a_convolution_however_long_the_run() -> None:
         assert np.concatenate(out) == pytest.approx(np.convolve(padded, taps, "valid")[::4], abs=1e-4)
 
 
+@pytest.mark.parametrize("rate_hz", [500.0, 1000.0, 1400.0])
+def test_a_slow_board_stops_exactly_with_a_block(rate_hz: float) -> None:
+    """At some 1000 samples a second nothing is decimated, and no filter carries anything into what is left: nothing."""
+    time_s = np.arange(20_000) / rate_hz
+    volts = logged(burst(time_s, 40.0, 1.0, 2.0, 10.0), np.full(len(time_s), 12.6))
+    (note,) = run(NoteDetector(), volts, rate_hz=rate_hz).findings
+    assert (note.start_s, note.stop_s) == (pytest.approx(1.0, abs=0.003), pytest.approx(2.0, abs=0.005))
+
+
 def test_supply_parts_against_closed_forms() -> None:
     time_s = seconds(1.0)
     ripple = 0.1 * np.sin(2 * np.pi * 80 * time_s)

@@ -152,8 +152,8 @@ class RunWatch:
         is_quiet &= swing[:-3] >= LEAST_PEAK_V
         lead = (start - begin) // _BIN if start > begin else 0
         rising = is_quiet & ~np.concatenate(([self._was_quiet if lead == 0 else False], is_quiet[:-1]))
-        if lead > 0:
-            rising[lead] = is_quiet[lead] and not self._was_quiet if lead < len(rising) else False
+        if 0 < lead < len(rising):  # a last piece may be too short for a bin of its own
+            rising[lead] = is_quiet[lead] and not self._was_quiet
         last = min((limit - begin) // _BIN, len(is_quiet)) - 1
         if last >= lead:
             self._was_quiet = bool(is_quiet[last])

@@ -86,7 +86,8 @@ class Decimator:
     def finish(self, rest: Single) -> Single:
         """Outputs up to the last of the run's samples, of which `rest` are the last (fewer than a block)."""
         n_wanted = (self._n_in + len(rest) - 1) // self._step + 1 - self._n_out if self._n_in + len(rest) else 0
-        last = rest[-1] if len(rest) else self._carry[-1] if self._carry is not None else np.float32(0)
+        known = rest if len(rest) or self._carry is None else self._carry
+        last = known[-1] if len(known) else np.float32(0)  # a filter of one tap carries nothing, and wants nothing more
         out = [np.empty(0, dtype=np.float32)]
         block = np.concatenate((rest, np.full(self._n_block - len(rest), last, dtype=np.float32)))
         while sum(map(len, out)) < n_wanted:
