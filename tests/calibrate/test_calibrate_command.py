@@ -18,6 +18,7 @@ from ampwitness.link.session import BoardSession
 from ampwitness.pipeline import AnalyseOptions, analyse_file
 from ampwitness.types import Calibration
 from ampwitness.waveform.calibration import calibrations_for
+from warm_command import call as run_warm
 
 COMMAND = [sys.executable, "-m", "ampwitness"]
 
@@ -34,14 +35,8 @@ def board(*arguments: str | Path, seed: int = 3) -> Iterator[str]:
 
 
 def call(folder: Path, *arguments: str | Path, typed: str | None = None) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [*COMMAND, *map(str, arguments)],
-        capture_output=True,
-        text=True,
-        timeout=120,
-        input=typed,
-        env={**os.environ, "AMPWITNESS_FOLDER": str(folder / "settings")},
-    )
+    environment = {**os.environ, "AMPWITNESS_FOLDER": str(folder / "settings")}
+    return run_warm(*arguments, typed=typed, environment=environment)
 
 
 def record(folder: Path, port: str, name: str) -> Path:

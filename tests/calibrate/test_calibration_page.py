@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from warm_command import call
 
 PAGE = Path(__file__).resolve().parents[2] / "hardware-notes" / "calibration.md"
 
@@ -36,7 +37,7 @@ def test_a_new_user_gets_there(tmp_path: Path) -> None:
                 assert stdout is not None
                 assert stdout.readline() == "port: board\n"
                 continue
-            done = subprocess.run(command, capture_output=True, text=True, timeout=60, cwd=tmp_path, env=environment)
+            done = call(*arguments, timeout_s=60, cwd=tmp_path, environment=environment)
             assert done.returncode == 0, done.stderr
             shown = done.stdout
     finally:

@@ -15,12 +15,9 @@ import pytest
 import scipy.io.wavfile
 from ampwitness.findings.as_json import read_schema
 from ampwitness.recording.reader import open_recording
+from warm_command import call
 
 COMMAND = [sys.executable, "-m", "ampwitness"]
-
-
-def call(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([*COMMAND, *map(str, arguments)], capture_output=True, text=True, timeout=180)
 
 
 def chain(wav: Path, roles: str, folder: Path) -> dict[str, Any]:

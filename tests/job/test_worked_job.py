@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from warm_command import call
 
 PAGE = Path(__file__).resolve().parents[2] / "host" / "worked-job.md"
 # A block of JSON is a file, named at the end of the paragraph above it; `typed` is typed into the command above.
@@ -68,9 +69,7 @@ def test_the_page_holds(tmp_path: Path, boards: list[subprocess.Popen[str]]) -> 
                 assert process.stdout is not None
                 assert process.stdout.readline().startswith("port: ")
                 continue
-            done = subprocess.run(
-                command, capture_output=True, text=True, timeout=120, cwd=tmp_path, env=environment, input=typed
-            )
+            done = call(*arguments, typed=typed, timeout_s=120, cwd=tmp_path, environment=environment)
             assert done.returncode == 0, f"{line}\n{done.stdout}{done.stderr}"
             pieces.append(done.stdout)
         output = " ".join(" ".join(pieces).split())

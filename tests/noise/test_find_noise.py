@@ -13,6 +13,7 @@ import scipy.io.wavfile
 from ampwitness.bench.noise_scores import judge_case, run_condition
 from ampwitness.bench.noise_signals import RATE_HZ, ROLES, NoiseCase, make_condition
 from ampwitness.guide.find_noise import ORDER, conclude_noise
+from warm_command import call
 
 COMMAND = [sys.executable, "-m", "ampwitness"]
 
@@ -66,10 +67,6 @@ def test_engine_off_alone_judges_no_whine_and_an_uncalibrated_zero_no_offset() -
     assert not any(source.what == "offset" for source in verdict.sources)
     assert any("whine is not judged" in sentence for sentence in verdict.not_judged)
     assert any("zero is not calibrated" in sentence for sentence in verdict.not_judged)
-
-
-def call(*arguments: str | Path, typed: str | None = None) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([*COMMAND, *map(str, arguments)], capture_output=True, text=True, timeout=120, input=typed)
 
 
 @pytest.mark.long

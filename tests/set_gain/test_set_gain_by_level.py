@@ -13,8 +13,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 from ampwitness.bench.wav import write_volts_wav
-from test_set_gain_chain import COMMAND, call
+from test_set_gain_chain import COMMAND
 from test_set_gain_ends import LOADED, RATE_HZ, kept_findings, made, on_virtual_board, ramp, sine
+from warm_command import call
 
 RAIL_V = 28.0
 

@@ -14,14 +14,9 @@ import pytest
 from amplified_track import RAIL_V, amplify_track
 from ampwitness.findings.as_json import read_schema
 from ampwitness.recording.reader import open_recording
+from warm_command import call
 
 COMMAND = [sys.executable, "-m", "ampwitness"]
-
-
-def call(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [*COMMAND, *map(str, arguments)], capture_output=True, text=True, timeout=180, stdin=subprocess.DEVNULL
-    )
 
 
 def on_virtual_board(wav: Path, *arguments: str | Path, speed: str = "max") -> subprocess.CompletedProcess[str]:
