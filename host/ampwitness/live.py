@@ -134,6 +134,11 @@ class LiveFeed:
         if self.writer is not None:
             self.writer.mark(time.time(), label)
 
+    def note(self, label: str) -> None:
+        """Keep a label by the host's clock, without a mark of the board: what the engine does."""
+        if self.writer is not None:
+            self.writer.mark(time.time(), label)
+
     def request_stop(self) -> None:
         """End the stream; `windows` then gives what is still on its way and ends."""
         self.session.request_stop()

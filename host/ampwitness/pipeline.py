@@ -27,6 +27,7 @@ from ampwitness.errors import RecordingUnreadableError, UnknownProtocolError
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.selection import choose_enlarged, choose_waves
 from ampwitness.recording import HostReading, Recording, RecordingIndex, load_index, open_parts, save_index
+from ampwitness.recording.host_labels import PLAIN_LABELS
 from ampwitness.types import (
     Analysis,
     Block,
@@ -52,6 +53,7 @@ from ampwitness.waveform.envelope import EnvelopeBuilder
 from ampwitness.waveform.excerpt import cut_excerpt, cut_excerpts
 from ampwitness.waveform.runs import origin_of
 
+_LABEL_S = 2.0  # between a mark that was asked for, by the host's clock, and the board's own
 _LEAD_S = 3.0  # a hello comes once a second, edges and marks up to two seconds after their time
 _SPAN_WINDOW_S = 2.0
 _SHORT_S = 600.0  # so short a recording is walked once more for its waves; a longer one is read at a few places
@@ -108,9 +110,11 @@ class DecodingPass:
         self.ends_s: dict[str, float] = {}  # recording time of the end of each session
         self.readings: list[Finding] = []
         self._untimed = sorted(recording.host_readings, key=lambda reading: reading.host_s, reverse=True)
-        said = (mark for mark in recording.host_marks if read_engine_label(mark.label) is not None)
-        self._said = sorted(said, key=lambda mark: mark.host_s, reverse=True)
+        marks = sorted(recording.host_marks, key=lambda mark: mark.host_s, reverse=True)
+        self._said = [mark for mark in marks if read_engine_label(mark.label) is not None]
+        self._asked = [mark for mark in marks if read_engine_label(mark.label) is None]  # the board's own follow
         self._last_block: Block | None = None
+        self._clock: tuple[float, float] | None = None  # recording time and host's clock, as last told together
         self._end_s = 0.0
         self._recording, self._progress, self._what = recording, progress, what
 
@@ -119,6 +123,8 @@ class DecodingPass:
         try:
             for item in self.decoded():
                 self._note(item)
+                if isinstance(item, Mark):
+                    item = self._label(item)
                 for mark in self._take_said(item.host_s if isinstance(item, Block) else -math.inf):
                     yield from self.assembler.push(mark)
                 yield from self.assembler.push(item)
@@ -149,8 +155,10 @@ class DecodingPass:
         """What is wanted of the decoded items beside the windows."""
         if isinstance(item, Hello):
             self.hellos.setdefault(item.session_id, item)
+            self._clock = self._clock or (0.0, item.host_s)
         elif isinstance(item, Status):
             self.board.push(item.time_s, item.raw.get("die_c"))
+            self._clock = (item.time_s, item.host_s)
         elif isinstance(item, Block):
             self.origins_s.setdefault(item.session_id, item.start_s - float(item.first_sample_index / item.rate_hz))
             self._last_block = item
@@ -175,6 +183,21 @@ class DecodingPass:
             index = block.first_sample_index + round((time_s - block.start_s) * float(block.rate_hz))
             marks.append(Mark("host", time_s, block.session_id, index, said.label))
         return marks
+
+    def _label(self, mark: Mark) -> Mark:
+        """A mark that the host asked the board for, with the words that were typed with it."""
+        if mark.source != "host" or self._clock is None:
+            return mark
+        time_s, host_s = self._clock
+        scale = self.hellos[mark.session_id].time_scale if mark.session_id in self.hellos else 1.0
+        while self._asked:
+            late_s = mark.time_s - time_s - (self._asked[-1].host_s - host_s) * scale
+            if late_s < -_LABEL_S:
+                return mark
+            asked = self._asked.pop()
+            if late_s <= _LABEL_S:
+                return mark if asked.label in PLAIN_LABELS else replace(mark, label=asked.label)
+        return mark
 
     def _chunks(self) -> Iterator[tuple[int, Chunk]]:
         n_total = max(1, self._recording.n_bytes)

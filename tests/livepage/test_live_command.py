@@ -140,6 +140,14 @@ def test_a_browser_shows_it_without_complaint(live: Live, tmp_path: Path) -> Non
         before = browser.value("document.getElementById('marks-words').textContent")
         browser.press("m")
         browser.wait_for(f"document.getElementById('marks-words').textContent !== {before!r}")
+        browser.press("e")
+        browser.wait_for("document.getElementById('engine-words').textContent === 'marked: engine on'")
+        browser.value("document.getElementById('label').focus()")
+        browser.press("c")  # a letter among words, no key
+        browser.value("document.getElementById('label').value = 'a crackle'; document.getElementById('label').blur()")
+        browser.press("m")
+        browser.wait_for("document.getElementById('label').value === ''")
+        assert browser.value("document.getElementById('engine-words').textContent") == "marked: engine on"
         browser.press("h")
         assert browser.value("document.getElementById('hold').getAttribute('aria-pressed')") == "true"
         assert not browser.complaints
@@ -172,9 +180,16 @@ def test_the_recording_is_whole_whatever_browsers_do(live: Live) -> None:
     assert found["n_gaps"] == 0
     assert found["is_torn"] is False
     assert found["closed"]["why"] == "stopped"
-    assert found["n_marks"] == found["n_host_marks"] >= 1  # the board's own, at a scan; the host's, with its label
-    assert "heard it now" in [mark.label for mark in open_parts([live.recording]).host_marks]
+    asked = [mark.label for mark in open_parts([live.recording]).host_marks]
+    assert found["n_host_marks"] == len(asked)
+    # The board's own, at a scan, one each for the host's with their words; what the engine does has no scan.
+    assert found["n_marks"] == len(asked) - asked.count("engine on") >= 1
     window = read_span(live.recording, 0.0, found["duration_s"])
+    labels = [mark.label for mark in window.marks]
+    assert "heard it now" in labels
+    if "engine on" in asked:  # a browser was there
+        assert "a crackle" in labels
+        assert labels.count("engine on") == 1
     (segment,) = window.traces["output"].segments  # one unbroken run from the first scan to the last
     assert len(segment.volts) == pytest.approx(found["duration_s"] * window.rate_hz, abs=100)
     assert np.max(np.abs(segment.volts)) == pytest.approx(15.0, rel=0.03)

@@ -11,11 +11,13 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.detect.engine_marks import read_engine_label
 from ampwitness.errors import LinkLostError
 from ampwitness.link.monitor import StreamMonitor
 from ampwitness.livepage.feed_state import FeedState
 from ampwitness.livepage.live_page import LivePage
 from ampwitness.livepage.server import PageServer
+from ampwitness.recording.host_labels import ENGINE_KEYS
 from ampwitness.types import Hello, TraceWindow
 
 RATE_HZ = 8000
@@ -28,6 +30,7 @@ class MadeUpFeed:
         self.hello, self.monitor, self.error = hello, StreamMonitor(), error
         self.received_host_s = 0.0
         self.marks: list[tuple[str, int]] = []
+        self.noted: list[str] = []
         self.is_stopped = False
 
     def windows(self) -> Iterator[TraceWindow | None]:
@@ -43,6 +46,9 @@ class MadeUpFeed:
 
     def mark(self, label: str) -> None:
         self.marks.append((label, threading.get_ident()))
+
+    def note(self, label: str) -> None:
+        self.noted.append(label)
 
     def request_stop(self) -> None:
         self.is_stopped = True
@@ -68,8 +74,24 @@ def test_marks_are_set_by_the_thread_that_writes(hello: Hello) -> None:
     assert not feed.marks
     page.run(lambda window: False)
     assert feed.marks == [("heard it", threading.get_ident())]
+    assert not feed.noted
     assert all(page.ask_mark("many") for _ in range(20))
     assert not page.ask_mark("too many")
+
+
+def test_what_the_engine_does_is_noted_without_a_mark_of_the_board_and_shown(hello: Hello) -> None:
+    """As `record` does; the report reads each of these labels, so that the page need not know what they stand for."""
+    assert all(read_engine_label(label) is not None for label in ENGINE_KEYS.values())
+    state = FeedState()
+    feed = MadeUpFeed(hello, None)
+    page = LivePage(feed, state, "trip.mcap")  # type: ignore[arg-type]
+    for label in ENGINE_KEYS.values():
+        assert page.ask_mark(label)
+    page.run(lambda window: False)
+    assert feed.noted == list(ENGINE_KEYS.values())
+    assert not feed.marks
+    losses = {"n_scans_lost": 0, "n_frames_lost": 0, "n_bad_frames": 0}
+    assert state.picture(losses, 1.0)["engine_said"] == feed.noted[-1]
 
 
 @pytest.mark.parametrize(

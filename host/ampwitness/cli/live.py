@@ -23,6 +23,7 @@ from ampwitness.livepage.feed_state import FeedState, losses_in_words
 from ampwitness.livepage.live_page import LivePage
 from ampwitness.livepage.server import HTTP_PORT, PageServer
 from ampwitness.recording import RecordingWriter, open_parts
+from ampwitness.recording.host_labels import ENGINE_KEYS
 from ampwitness.recording.writer import refuse_existing
 from ampwitness.types import TraceWindow
 from ampwitness.units import seconds_to_clock
@@ -56,7 +57,9 @@ def live(
     """Show a board's stream on a page in a browser, and record it. With RECORDING: show that, at every scale.
 
     The page is for this machine alone unless --open-to-network. Browsers come and go as they like: the recording does
-    not depend on them. Press m, here or on the page, to set a mark. Ctrl-C ends and keeps the recording.
+    not depend on them. Press m, here or on the page, to set a mark; on the page words can be
+    typed with it. Press e when the engine runs, o when it is off, c when it is cranked: where the supply's volts cannot
+    tell, the report counts the engine as marked. Ctrl-C ends and keeps the recording.
     """
     if recording:
         if port is not None or out is not None or mode is not None or seconds is not None:
@@ -79,7 +82,7 @@ def live(
             feed.writer = RecordingWriter(out, notes)  # only once everything else stands: no empty file is left
             server.start()
             _say_address(server, open_to_network)
-            click.echo(f"Recording into {out}. m sets a mark, Ctrl-C ends.", err=True)
+            click.echo(f"Recording into {out}. m sets a mark; e, o, c: engine on, off, cranked. Ctrl-C ends.", err=True)
             _follow(page, feed, seconds)
         finally:
             server.close()
@@ -111,8 +114,12 @@ def _follow(page: LivePage, feed: LiveFeed, seconds: float | None) -> None:
         with Keyboard() as keyboard, feed, stop_on_signals() as signals:
 
             def tick(window: TraceWindow | None) -> bool:
-                if "m" in keyboard.pressed().lower():
+                keys = keyboard.pressed().lower()
+                if "m" in keys:
                     page.ask_mark("keyboard")
+                for key in keys:
+                    if key in ENGINE_KEYS:
+                        page.ask_mark(ENGINE_KEYS[key])
                 is_over = seconds is not None and feed.monitor.recorded_s >= seconds
                 return bool(signals) or is_over
 

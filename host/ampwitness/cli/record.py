@@ -24,6 +24,7 @@ from ampwitness.link.finding import find_board
 from ampwitness.link.resume import wait_for_board
 from ampwitness.link.session import BoardSession
 from ampwitness.recording import RecordingWriter, RotatingWriter
+from ampwitness.recording.host_labels import ENGINE_KEYS
 from ampwitness.recording.writer import refuse_existing
 from ampwitness.types import Chunk
 
@@ -39,10 +40,6 @@ class _Ending:
 _BY_PERSON = _Ending("stopped", "stopped by you")
 _BY_TIME = _Ending("seconds reached", "the asked time is recorded")
 _BY_BOARD = _Ending("stimulus ended", "the virtual board has played all it had")
-
-
-# Keys that say what the engine does, for time in which its volts cannot tell.
-_ENGINE_KEYS = {"e": "engine on", "o": "engine off", "c": "cranking"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +110,7 @@ class _Recorder:
         if "m" in others.lower():
             self._streaming.session.mark()
             self._writer.mark(time.time(), "keyboard")
-        said = [_ENGINE_KEYS[key] for key in others.lower() if key in _ENGINE_KEYS]
+        said = [ENGINE_KEYS[key] for key in others.lower() if key in ENGINE_KEYS]
         for label in said:
             self._writer.mark(time.time(), label)
             self._engine_said = f"marked: {label}"

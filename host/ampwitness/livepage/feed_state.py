@@ -94,6 +94,7 @@ class FeedState:
         self._marks: deque[dict[str, Any]] = deque(maxlen=_KEPT_EVENTS)
         self._gaps: deque[dict[str, Any]] = deque(maxlen=_KEPT_EVENTS)
         self.n_marks = 0
+        self.engine_said = ""  # the last label that said what the engine does
 
     def push(self, window: TraceWindow) -> None:
         """Take the next window."""
@@ -152,6 +153,7 @@ class FeedState:
             "n_dips": self._watch.n_dips,
             "marks": list(self._marks)[-20:],
             "n_marks": self.n_marks,
+            "engine_said": self.engine_said,
             "gaps": list(self._gaps)[-20:],
         }
 

@@ -42,7 +42,8 @@ function writeWords(picture) {
   const level = picture.level;
   say("ceiling-words", level.ceiling_v === null ? level.ceiling_source : "clean ceiling " + level.ceiling_v.toFixed(1) + " V, " + level.ceiling_source);
   say("dip-words", picture.dip_below_v === null ? "" : "a dip: below " + picture.dip_below_v.toFixed(2) + " V");
-  at("mark").disabled = picture.stage === "ended";
+  say("engine-words", picture.engine_said ? "marked: " + picture.engine_said : "");
+  for (const button of document.querySelectorAll("#mark, .engine")) button.disabled = picture.stage === "ended";
   at("ending").hidden = !picture.ending; say("ending", picture.ending);
 }
 
@@ -116,21 +117,35 @@ function draw() {
   document.body.dataset.pictures = String(Number(document.body.dataset.pictures || 0) + 1);
 }
 
-function setMark() {
+function sendMark(label) {
   if (at("mark").disabled) return;
-  fetch(withToken("mark"), { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ label: "page" }) })
+  fetch(withToken("mark"), { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ label }) })
     .then((answer) => { if (!answer.ok) say("marks-words", "the mark was not taken"); })
     .catch(() => say("marks-words", "the mark was not taken: the program is gone"));
+}
+
+// What was typed goes with one mark and is gone then.
+function setMark() {
+  const typed = at("label").value.trim();
+  at("label").value = "";
+  sendMark(typed || "page");
 }
 
 function toggleHold() { isHeld = !isHeld; at("hold").setAttribute("aria-pressed", String(isHeld)); if (!isHeld) draw(); }
 
 at("mark").addEventListener("click", setMark);
 at("hold").addEventListener("click", toggleHold);
+for (const button of document.querySelectorAll(".engine")) button.addEventListener("click", () => sendMark(button.dataset.label));
+at("label").addEventListener("keydown", (event) => {
+  if (event.key === "Enter") { setMark(); at("label").blur(); }
+  event.stopPropagation();  // words hold the keys' letters
+});
 document.addEventListener("keydown", (event) => {
   if (event.repeat || event.ctrlKey || event.metaKey || event.altKey) return;
   if (event.key === "m" || event.key === "M") setMark();
   if (event.key === "h" || event.key === "H") toggleHold();
+  const engine = { e: "engine-on", o: "engine-off", c: "cranking" }[event.key.toLowerCase()];
+  if (engine) at(engine).click();
 });
 window.addEventListener("resize", () => { if (!isDue) { isDue = true; requestAnimationFrame(draw); } });
 

@@ -14,6 +14,7 @@ from ampwitness.livepage.feed_state import MINUTE_STEPS, STEP_S, FeedState
 from ampwitness.livepage.hub import PictureHub
 from ampwitness.livepage.pages import build_page
 from ampwitness.livepage.server import RefusalError, Request, Route
+from ampwitness.recording.host_labels import ENGINE_KEYS
 from ampwitness.types import TraceWindow
 
 LABEL_LENGTH = 80
@@ -92,7 +93,11 @@ class LivePage:
                 label = self._marks.get_nowait()
             except queue.Empty:
                 return
-            self._feed.mark(label)
+            if label in ENGINE_KEYS.values():
+                self._feed.note(label)
+                self._state.engine_said = label
+            else:
+                self._feed.mark(label)
 
     def _show(self) -> None:
         now_s = time.monotonic()
@@ -137,7 +142,7 @@ class LivePage:
         request.answer(self._whole, "application/json")
 
     def _answer_mark(self, request: Request) -> None:
-        label = str(request.body().get("label", ""))[:LABEL_LENGTH]
+        label = " ".join(str(request.body().get("label", "")).split())[:LABEL_LENGTH]
         if not self.ask_mark(label or "page"):
             raise RefusalError(503, "Too many marks at once.")
         request.answer_json({"asked": True})
