@@ -1,10 +1,11 @@
 """How far past its ceiling a half-cycle was driven: what the crest would have been, from the flanks that are left.
 
-The crest that is missing is taken to be A cos(w t) + C over the plateau. Three things are known at the corners: the
-level L, the flanks' slope s and their curvature k. A sine about zero (C = 0) needs only two of them,
-s T / L = 2 phi tan(phi) with phi = w T / 2; where other tones lie beneath, C is not zero and the curvature says so. All
-phases phi are tried and weighed by how well they agree with the curvature, given its uncertainty, and by how large an
-offset they ask for; the spread of their answers is the uncertainty.
+Three things are known at the corners: the level L, the flanks' slope s and their curvature k. A sine about zero needs
+two of them, s T / L = 2 phi tan(phi) with phi = w T / 2, and its curvature follows: k T / (2 s) = phi / tan(phi).
+Flanks that bend more than that belong to a flatter crest, those that bend less to a higher one: of what an even curve
+of fourth degree would make of the difference, a share is taken, the larger, the more of the wave is hidden.
+For the uncertainty the crest is taken to be A cos(w t) + C; all phases phi are tried and weighed by how well they agree
+with the curvature, given its uncertainty, and by how large an offset they ask for; the spread of their answers counts.
 
 Gaps: works on numbers of one lobe, which never reaches over a gap.
 Limits: what the flanks do not show cannot be known: a tone hidden wholly under the plateau is missed.
@@ -23,6 +24,10 @@ OFFSET_SHARE = 0.06  # of the plateau's level: scale of the offset expected, wit
 STEP_S = 0.0005
 BASS_HZ, FULL_RANGE_HZ = 110.0, 220.0  # how fast bass and full-range music move, rms
 LIVELY_SHARE = 0.4  # of the crest that full-range music does not reach
+BENT_SHARE = 0.09  # of slope times half a plateau, for a difference of 1 in k T / (2 s); an even quartic's is 1/8
+BENT_FROM, BENT_FULL, MOST_BENT = 0.4, 0.8, 1.2  # phases from which and at which it counts; the largest difference
+BENT_SD = 0.3  # how far such differences lie apart: a curvature known no better tells half
+LEAST_EXCESS = 0.2  # of a sine's
 PHASES = np.concatenate(
     [np.geomspace(0.04, 0.5, 40, endpoint=False), np.linspace(0.5, 1.56, 90), np.linspace(1.57, 2.1, 12)]
 )
@@ -81,7 +86,7 @@ def measure_liveliness(volts: FloatArray, rate_hz: float) -> float:
 
 
 def extrapolate_crests(corners: Corners, lively: float = 0.0) -> Crest:
-    """Weigh all phases the plateau may span and return the mean crest and its standard deviation.
+    """The crest that flanks like these belong to, and its standard deviation.
 
     lively : see `measure_liveliness`; the livelier, the lower is the crest that is likely under the same flanks
     """
@@ -107,8 +112,9 @@ def extrapolate_crests(corners: Corners, lively: float = 0.0) -> Crest:
     weight = np.exp(-(score - score.min(axis=1, keepdims=True))) * spacing
     weight = weight / weight.sum(axis=1, keepdims=True)
     excess = amplitude * (1 - np.cos(phi))
-    mean = np.sum(weight * excess, axis=1)
-    spread = np.sum(weight * (excess - mean[:, None]) ** 2, axis=1)
+    middle = np.sum(weight * excess, axis=1)
+    spread = np.sum(weight * (excess - middle[:, None]) ** 2, axis=1)
+    mean = _excess(corners, slope)
     from_slope = mean * corners.slope_sd_v / np.maximum(slope, 1e-12)
     # Flanks of unequal slope lean the crest over: an odd cubic that vanishes at both corners.
     x = np.linspace(-1, 1, 33)[None, :]
@@ -117,6 +123,18 @@ def extrapolate_crests(corners: Corners, lively: float = 0.0) -> Crest:
     top = np.minimum(top, 1.5 * mean) * (1 - LIVELY_SHARE * lively)
     sd = np.sqrt(spread + from_slope**2 + (0.03 * mean) ** 2)
     return Crest(corners.level_v + top, sd)
+
+
+def _excess(corners: Corners, slope_v: FloatArray) -> FloatArray:
+    """(n,) volts by which an even crest with these corners goes beyond the plateau."""
+    half, slope_v = corners.flat / 2, np.maximum(slope_v, 1e-12)
+    excess = sine_crest(slope_v, corners.flat, corners.level_v) - corners.level_v
+    phi = np.arccos(np.clip(corners.level_v / (corners.level_v + excess), 0.0, 1.0))
+    bent = corners.curvature_v * half / slope_v - phi / np.tan(np.maximum(phi, 1e-3))
+    doubt = corners.curvature_sd_v * half / slope_v / BENT_SD
+    counts = np.clip((phi - BENT_FROM) / (BENT_FULL - BENT_FROM), 0.0, 1.5) / (1 + doubt**2)
+    bent = np.clip(bent, -MOST_BENT, MOST_BENT) * counts
+    return np.asarray(np.maximum(excess - BENT_SHARE * slope_v * half * bent, LEAST_EXCESS * excess))
 
 
 def overdrive_interval(overdrive_db: float, sd_db: float, lively: float, is_coarse: bool) -> tuple[float, float]:
