@@ -4,8 +4,9 @@
 
 is taken for the way from the wanted output x to the output y: B is the ceiling, k how sharply it sets in (a hyperbolic
 tangent lies near k = 2.5, a hard corner beyond 100). Undone with the right B and k, the flanks and tops of strongly
-driven half-cycles become one smooth curve each. One k must serve half-cycles of quite different drive, and their
-ceilings must agree: then every crest near the ceiling is known to be bent over, and by how much.
+driven half-cycles become one smooth curve each, where B may tilt and bow a little within one (`soft_fit`). One k must
+serve half-cycles of both polarities and of quite different drive, and the ceilings of each must agree: then every crest
+near the ceiling is known to be bent over, and by how much.
 
 Gaps: works inside one stretch.
 Limits: needs FEWEST strongly driven half-cycles whose drive differs; nothing softer than the softest k tried. A source
@@ -21,35 +22,42 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clip_candidates import Candidates, OneSide, lies_on_plateau
+from ampwitness.detect.clip_candidates import Candidates, OneSide, join, lies_on_plateau
 from ampwitness.detect.clip_rows import rows_of
 from ampwitness.detect.clip_screen import Crests
 from ampwitness.detect.clip_stream import Stretch
 from ampwitness.detect.rail_model import Rail, learn_rail
+from ampwitness.detect.soft_fit import Spreads, fit_lobes
 from ampwitness.types import FloatArray
 
+IntArray = npt.NDArray[np.intp]
 BoolArray = npt.NDArray[np.bool_]
 
 SHARPNESS = (3.0, 4.5, 6.0, 8.0, 10.0, 13.0, 17.0, 22.0, 30.0, 42.0, 60.0)
 HARD = 200.0
-ABOVE_SHARES = tuple(np.geomspace(0.0006, 0.3, 26))  # by how much a ceiling may lie above a crest
 STRONG_DB, STRONG_GAIN = 0.6, 25.0
+HIGH_SHARE = 0.75  # of the highest crests: lower ones may be flat, but hardly at the ceiling
+MOST_OVER, OVER_SHARE = 0.03, 1.05  # of the crests that come near the ceiling may stand so high above it
 HARD_GAIN = 60.0  # what a straight top fits so much better than a smooth crest stays as it was measured
 # A straight top that fits to within the noise has a corner. Of half-cycles bent over softly none was seen to have one,
 # of those cut off hard, in the liveliest music, one in eight.
 STRAIGHT_MISFIT, MOST_STRAIGHT = 2.5, 0.1
-FEWEST, MOST = 6, 24  # half-cycles that are fitted
-PROBED = 8  # of these first, which often say already that nothing comes of it,
-PROBE_SLACK = 2.0  # where all of them together would have to differ from these by such a factor
+FEWEST, MOST = 6, 16  # half-cycles that are fitted, of both polarities, and of each
+FEWEST_A_SIDE = 2
+FEWEST_CANDIDATES = 12  # before crests are tried of which none looks cut off
+LEAST_DRIVE = 1.05  # of the wanted crest over the ceiling: less says little of where that is
 WINDOW_SHARE = 0.4  # of the crest: windows reach down to it
-LONGEST_S, SHORTEST_POINTS, POINTS = 0.03, 12, 60
-DEGREE = 5  # of the curve that a wanted half-cycle is within a window
+LONGEST_S, SHORTEST_POINTS = 0.03, 14
 SURER_THAN_HARD = 1.6  # by so much the misfit must fall against a hard corner
-WORST_MISFIT = 5.0  # hard corners, blurred by the logger's band, fit no better than 9 at any k
+SERVES_MISFIT = 3.0
+WORST_MISFIT = 6.0  # hard corners, blurred by the logger's band, fit no better than 9 at any k
 LEAST_DRIVE_SPREAD = 1.05  # 90th over 10th percentile of wanted crest over ceiling
-WIDEST_SPREAD = 0.01  # of the ceiling: how far half-cycles may disagree about it
+WIDEST_SPREAD = 0.025  # of the ceiling: how far half-cycles may disagree about it
 LEAST_DB, EDGE_DB = 0.22, 0.1  # bent over by so much: a finding; where it starts and stops
-HIGHEST_SHARE = 0.999  # of the ceiling: above, noise decides what was wanted
+CEILING_SD, LEAST_SD = 0.005, 0.002  # how well a ceiling, and how it tilts and bows, are known at best, as shares
+MAYBE_DB = 0.1  # by so much, as the ceiling is known from others: worth a fit of its own
+ASTRAY_SD, HIGHEST_SHARE = 3.0, 0.999
+AT_ONCE = 256  # half-cycles
 CORNER_SD_S = 2e-4
 
 
@@ -59,6 +67,8 @@ class SoftCeiling:
 
     rail: Rail
     sharpness: float
+    lowest_v: float  # ceiling that was seen
+    spreads: Spreads
 
 
 def compression_db(share: FloatArray, sharpness: float) -> FloatArray:
@@ -76,81 +86,176 @@ def ceiling_of(level_v: FloatArray, crest_v: FloatArray, sharpness: FloatArray) 
     return np.asarray(level_v / (1 - (level_v / crest_v) ** sharpness) ** (1 / sharpness))
 
 
-def find_soft(side: OneSide) -> Candidates | None:
-    """Rows for the crests of a stretch that a soft ceiling bends over, where its candidates show one."""
+def find_soft(sides: list[OneSide]) -> list[Candidates]:
+    """Rows for the crests of a stretch that a soft ceiling bends over, where the candidates of both polarities show
+    one sharpness."""
+    strong = [side.candidates.take(_is_strong(side)) for side in sides]
+    if any(map(len, strong)) and _has_corners(join(strong)):
+        return []
+    probes = [_at_candidates(side, table) for side, table in zip(sides, strong, strict=True)]
+    if sum(map(len, strong)) < FEWEST:
+        if sum(len(side.candidates) for side in sides) < FEWEST_CANDIDATES:
+            return []
+        probes = [_at_crests(side) for side in sides]
+    soft = _learn(sides, probes)
+    return [rows for side, ceiling in zip(sides, soft, strict=True) if ceiling and (rows := _bent(side, ceiling))]
+
+
+def _bent(side: OneSide, soft: SoftCeiling) -> Candidates | None:
+    """Rows for the crests of one polarity that its ceiling bends over."""
     table, crests = side.candidates, side.crests
-    strong = table.take(_is_strong(table))
-    if len(strong) < FEWEST or not len(crests) or _has_corners(strong):
+    crests = crests.take(crests.level_v >= 0.8 * share_of_compression(MAYBE_DB, soft.sharpness) * soft.lowest_v)
+    if not len(crests):
         return None
-    soft = _learn(side.stretch.output_v * np.float32(side.sign), side, strong)
-    if soft is None:
-        return None
-    lowest = share_of_compression(LEAST_DB, soft.sharpness)
-    crests = crests.take(crests.level_v >= 0.8 * lowest * float(np.min(strong["level_v"])))
     ceiling = soft.rail.predict(*side.lagged.at(crests.sample.astype(float)))
-    hard = table.take(table["gain"] >= HARD_GAIN)
-    bent = (crests.level_v >= lowest * ceiling) & ~lies_on_plateau(side.stretch, crests, hard)
+    near = crests.level_v >= HIGH_SHARE * ceiling
+    if np.count_nonzero(crests.level_v > OVER_SHARE * ceiling) > MOST_OVER * np.count_nonzero(near):
+        return None
+    hard = table.take(_is_straight(table))
+    maybe = (crests.level_v >= share_of_compression(MAYBE_DB, soft.sharpness) * ceiling) & ~lies_on_plateau(
+        side.stretch, crests, hard
+    )
     if side.blocked is not None:
-        bent &= ~side.blocked[crests.sample]
-    return _describe(side, crests.take(bent), ceiling[bent], soft.sharpness) if bent.any() else None
+        maybe &= ~side.blocked[crests.sample]
+    crests, ceiling = crests.take(maybe), ceiling[maybe]
+    volts = side.stretch.output_v * np.float32(side.sign)
+    windows = [
+        _window(volts, side.stretch, int(at), float(v)) for at, v in zip(crests.sample, crests.level_v, strict=True)
+    ]
+    whole = np.flatnonzero([window is not None for window in windows])
+    if not len(whole):
+        return None
+    fits = [
+        fit_lobes(
+            [window for row in rows if (window := windows[row]) is not None], side.noise_v, (soft.sharpness,),
+            ceiling[rows], soft.spreads,
+        )
+        for rows in np.split(whole, range(AT_ONCE, len(whole), AT_ONCE))
+    ]  # fmt: skip
+    over_db, ceiling_v, drive = (
+        np.concatenate([getattr(fit, name)[:, 0] for fit in fits]) for name in ("over_db", "ceiling_v", "drive")
+    )
+    # A fit that finds its own ceiling elsewhere went astray: there the height alone tells.
+    known_v, height_v = ceiling[whole], crests.level_v[whole]
+    astray = np.abs(ceiling_v / known_v - 1) > ASTRAY_SD * soft.spreads.ceiling
+    by_height = compression_db(np.minimum(height_v / known_v, HIGHEST_SHARE), soft.sharpness)
+    over_db, ceiling_v = np.where(astray, by_height, over_db), np.where(astray, known_v, ceiling_v)
+    drive = np.where(astray, height_v * 10 ** (by_height / 20) / known_v, drive)
+    bent = over_db >= LEAST_DB
+    if not bent.any():
+        return None
+    return _describe(side, crests.take(whole[bent]), ceiling_v[bent], drive[bent], over_db[bent], soft)
+
+
+def _is_straight(table: Candidates) -> BoolArray:
+    return np.asarray((table["is_coarse"] == 0) & (table["gain"] >= HARD_GAIN) & (table["misfit"] <= STRAIGHT_MISFIT))
 
 
 def _has_corners(strong: Candidates) -> bool:
-    is_straight = (strong["is_coarse"] == 0) & (strong["gain"] >= HARD_GAIN) & (strong["misfit"] <= STRAIGHT_MISFIT)
-    return float(np.mean(is_straight)) > MOST_STRAIGHT
+    return float(np.mean(_is_straight(strong))) > MOST_STRAIGHT
 
 
-def _is_strong(table: Candidates) -> BoolArray:
+def _is_strong(side: OneSide) -> BoolArray:
+    table = side.candidates
+    highest_v = float(np.percentile(side.crests.level_v, 98)) if len(side.crests) else 0.0
     over_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
     return np.asarray(
         (over_db >= STRONG_DB)
+        & (table["level_v"] >= HIGH_SHARE * highest_v)
         & (table["flatter_flank_ratio"] > 0.2)
         & ((table["is_coarse"] > 0) | (table["gain"] > STRONG_GAIN))
     )
 
 
-def _learn(volts: npt.NDArray[np.float32], side: OneSide, strong: Candidates) -> SoftCeiling | None:
-    """Try every k; keep the best if it is no hard corner and the half-cycles agree."""
-    order = np.argsort(strong["start_s"], kind="stable")
-    chosen = strong.take(order[:: -(-len(order) // MOST)])
-    windows = [_window(volts, side.stretch, chosen, row) for row in range(len(chosen))]
-    chosen = chosen.take(np.array([window is not None for window in windows]))
-    if len(chosen) < FEWEST:
-        return None
-    lobes = [window for window in windows if window is not None]
-    probes = range(0, len(lobes), max(1, len(lobes) // PROBED))
-    fitted = {k: _fit_lobe(lobes[k], side.noise_v) for k in probes}
-    probed = np.median([fit[0] for fit in fitted.values()], axis=0)
-    if probed[:-1].min() > PROBE_SLACK * WORST_MISFIT or PROBE_SLACK * probed[-1] < SURER_THAN_HARD * probed.min():
-        return None
-    fits = [fitted[k] if k in fitted else _fit_lobe(lobe, side.noise_v) for k, lobe in enumerate(lobes)]
-    cost = np.array([fit[0] for fit in fits])  # (lobes, k), reduced chi-square
-    ceiling, drive = np.array([fit[1] for fit in fits]), np.array([fit[2] for fit in fits])
-    middle = np.median(cost, axis=0)
-    best = int(np.argmin(middle[:-1]))
-    better = cost[:, -1] > SURER_THAN_HARD * cost[:, best]
+@dataclass(frozen=True, slots=True)
+class _Probes:
+    """Half-cycles to learn from: a sample in each, and its level."""
+
+    sample: IntArray
+    level_v: FloatArray
+
+    def take(self, rows: IntArray | BoolArray) -> _Probes:
+        return _Probes(self.sample[rows], self.level_v[rows])
+
+
+def _at_candidates(side: OneSide, table: Candidates) -> _Probes:
+    """Some of the strong candidates, evenly."""
+    table = table.take(np.argsort(table["start_s"], kind="stable")[:: -(-len(table) // MOST) or 1])
+    middle = (table["start_s"] + table["stop_s"]) / 2 * side.stretch.rate_hz
+    middle = middle - side.stretch.first_index - side.stretch.phase
+    return _Probes(np.round(middle).astype(np.intp), table["level_v"])
+
+
+def _at_crests(side: OneSide) -> _Probes:
+    """Some of the highest crests, evenly over their levels: bent over too little to look cut off."""
+    crests = side.crests
+    order = np.argsort(-crests.level_v, kind="stable")
+    high = order[crests.level_v[order] >= HIGH_SHARE * (crests.level_v[order[:1]].sum() or 1.0)]
+    high = high[: len(high) // 2 + 1] if len(high) > MOST else high
+    rows = np.sort(high[:: -(-len(high) // MOST) or 1])
+    return _Probes(crests.sample[rows], crests.level_v[rows])
+
+
+def _learn(sides: list[OneSide], probes: list[_Probes]) -> list[SoftCeiling | None]:
+    """Try every k on half-cycles of both polarities; keep the best if it is no hard corner and half-cycles agree."""
+    nothing: list[SoftCeiling | None] = [None] * len(sides)
+    windows: list[FloatArray] = []
+    supply, output, side_of = [], [], []
+    for at, (side, some) in enumerate(zip(sides, probes, strict=True)):
+        volts = side.stretch.output_v * np.float32(side.sign)
+        cut = [
+            _window(volts, side.stretch, sample, level_v)
+            for sample, level_v in zip(some.sample.tolist(), some.level_v.tolist(), strict=True)
+        ]
+        some = some.take(np.array([window is not None for window in cut], dtype=bool))
+        windows += [window for window in cut if window is not None]
+        lagged = side.lagged.at(some.sample.astype(float))
+        supply.append(lagged[0])
+        output.append(lagged[1])
+        side_of += [at] * len(some.sample)
+    if len(windows) < FEWEST:
+        return nothing
+    # A ceiling that may tilt takes in part of what the sharpness does: only where a level one does not serve.
+    for spreads in (Spreads(tilt=LEAST_SD, bow=LEAST_SD), Spreads()):
+        fits = fit_lobes(windows, sides[0].noise_v, (*SHARPNESS, HARD), spreads=spreads)
+        middle = np.median(fits.cost, axis=0)
+        best = int(np.argmin(middle[:-1]))
+        if middle[best] <= SERVES_MISFIT:
+            break
+    cost = fits.cost[:, best]
+    better = fits.cost[:, -1] > SURER_THAN_HARD * cost
     if middle[best] > WORST_MISFIT or middle[-1] < SURER_THAN_HARD * middle[best] or np.mean(better) < 0.6:
-        return None
-    good = cost[:, best] <= 2 * WORST_MISFIT
+        return nothing
+    good = cost <= 2 * WORST_MISFIT
     if np.count_nonzero(good) < FEWEST:
-        return None
-    wanted = drive[good, best]
+        return nothing
+    wanted = fits.drive[good, best]
     if np.percentile(wanted, 90) < LEAST_DRIVE_SPREAD * np.percentile(wanted, 10):
-        return None
-    rail = learn_rail(ceiling[good, best], chosen.supply[good], chosen.output[good])
-    if rail is None or rail.spread_v > WIDEST_SPREAD * float(np.median(ceiling[good, best])):
-        return None
-    return SoftCeiling(rail, SHARPNESS[best])
+        return nothing
+    supply_v, output_v, of = np.concatenate(supply), np.concatenate(output), np.array(side_of)
+    found = nothing
+    for at in range(len(sides)):
+        rows = np.flatnonzero(good & (of == at) & (fits.drive[:, best] >= LEAST_DRIVE))
+        if len(rows) < FEWEST_A_SIDE:
+            continue
+        ceiling_v = fits.ceiling_v[rows, best]
+        rail = learn_rail(ceiling_v, supply_v[rows], output_v[rows])
+        typical_v = float(np.median(ceiling_v))
+        if rail is not None and rail.spread_v <= WIDEST_SPREAD * typical_v:
+            spreads = Spreads(
+                max(CEILING_SD, rail.spread_v / typical_v),
+                *(max(LEAST_SD, float(np.sqrt(np.mean(bent[rows, best] ** 2)))) for bent in (fits.tilt, fits.bow)),
+            )
+            found[at] = SoftCeiling(rail, SHARPNESS[best], float(np.min(ceiling_v)), spreads)
+    return found
 
 
-def _window(volts: npt.NDArray[np.float32], stretch: Stretch, table: Candidates, row: int) -> FloatArray | None:
+def _window(volts: npt.NDArray[np.float32], stretch: Stretch, middle: int, level_v: float) -> FloatArray | None:
     """Samples of one half-cycle down to a share of its crest on both sides; None if too few."""
-    middle_s = (table["start_s"][row] + table["stop_s"][row]) / 2
-    middle = round(float(middle_s * stretch.rate_hz - stretch.first_index - stretch.phase))
     reach = round(LONGEST_S * stretch.rate_hz)
     if middle - reach < 0 or middle + reach >= len(volts):
         return None
-    floor_v = WINDOW_SHARE * float(table["level_v"][row])
+    floor_v = WINDOW_SHARE * level_v
     left = np.flatnonzero(volts[middle - reach : middle][::-1] < floor_v)
     right = np.flatnonzero(volts[middle : middle + reach] < floor_v)
     if not len(left) or not len(right):
@@ -159,47 +264,15 @@ def _window(volts: npt.NDArray[np.float32], stretch: Stretch, table: Candidates,
     return window if len(window) >= SHORTEST_POINTS else None
 
 
-def _fit_lobe(window_v: FloatArray, noise_v: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """For each k (and the hard corner last): reduced chi-square, ceiling, and the wanted crest over the ceiling."""
-    n = len(window_v)
-    every = max(1, n // POINTS)
-    y = window_v[: n // every * every].reshape(-1, every).mean(axis=1)
-    t = np.linspace(-1, 1, len(y))
-    basis = np.polynomial.legendre.legvander(t, DEGREE)
-    crest = float(np.max(y))
-    ceilings = crest * (1 + np.array(ABOVE_SHARES))
-    sd = max(noise_v / np.sqrt(every), 2e-4 * crest)
-    n_k = len(SHARPNESS) + 1
-    cost, ceiling, drive = np.zeros(n_k), np.zeros(n_k), np.zeros(n_k)
-    log_share = np.log(np.clip(y[None, :] / ceilings[:, None], 1e-6, None))
-    for j, k in enumerate((*SHARPNESS, HARD)):
-        log_rest = np.log1p(-np.exp(k * log_share))
-        wanted = y[None, :] * np.exp(log_rest / -k)
-        slope = np.exp(log_rest * (1 + 1 / k))  # dy / dx
-        weighted = basis[None, :, :] * slope[:, :, None]
-        gram = weighted.transpose(0, 2, 1) @ weighted + 1e-9 * np.eye(DEGREE + 1)
-        right = weighted.transpose(0, 2, 1) @ (slope * wanted)[:, :, None]
-        curve = np.linalg.solve(gram, right)[:, :, 0] @ basis.T
-        # In the outputs themselves: what the curve, bent over again, misses.
-        size = np.clip(np.abs(curve) / ceilings[:, None], 1e-6, 50.0)
-        again = (
-            curve * np.exp(np.log1p(np.exp(k * np.log(size))) / -k)
-            if k < HARD
-            else np.minimum(curve, ceilings[:, None])
-        )
-        chi = np.sum((again - y[None, :]) ** 2, axis=1) / sd**2 / max(len(y) - DEGREE - 3, 2)
-        best = int(np.argmin(chi))
-        cost[j], ceiling[j], drive[j] = chi[best], ceilings[best], np.max(curve[best]) / ceilings[best]
-    return cost, ceiling, drive
-
-
-def _describe(side: OneSide, crests: Crests, ceiling_v: FloatArray, sharpness: float) -> Candidates:
+def _describe(
+    side: OneSide, crests: Crests, ceiling_v: FloatArray, drive: FloatArray, over_db: FloatArray, soft: SoftCeiling
+) -> Candidates:
     """Rows of the table."""
     stretch, n = side.stretch, len(crests)
     reach = round(LONGEST_S * stretch.rate_hz)
     at = np.clip(crests.sample[:, None] + np.arange(-reach, reach + 1)[None, :], 0, len(stretch.output_v) - 1)
     window = stretch.output_v[at].astype(float) * side.sign
-    edge_v = share_of_compression(EDGE_DB, sharpness) * ceiling_v
+    edge_v = share_of_compression(EDGE_DB, soft.sharpness) * ceiling_v
     below = window < edge_v[:, None]
     below[:, 0] = below[:, -1] = True
     left, right = np.argmax(below[:, reach::-1], axis=1), np.argmax(below[:, reach:], axis=1)
@@ -208,9 +281,9 @@ def _describe(side: OneSide, crests: Crests, ceiling_v: FloatArray, sharpness: f
     slope_left = window[rows, reach - left + 1] - window[rows, reach - left]
     slope_right = window[rows, reach + right - 1] - window[rows, reach + right]
     start, stop = crests.sample - left + 0.5, crests.sample + right - 0.5
-    over_db = compression_db(np.minimum(crests.level_v / ceiling_v, HIGHEST_SHARE), sharpness)
-    crest_v = crests.level_v * 10 ** (over_db / 20)
+    crest_v = drive * ceiling_v
+    level_v = crest_v / 10 ** (over_db / 20)
     return rows_of(
-        side, start, stop, crests.level_v, crest_v, slope_left, slope_right, crests.level_v, CORNER_SD_S,
-        at=crests.sample.astype(float), sharpness=sharpness,
+        side, start, stop, level_v, crest_v, slope_left, slope_right, crests.level_v, CORNER_SD_S,
+        at=crests.sample.astype(float), sharpness=soft.sharpness,
     )  # fmt: skip

@@ -45,6 +45,7 @@ SHORT_S, RINGING_SHARE, LIVELY = 0.0015, 0.01, 0.5
 PILE_SAYS_MORE = 2.0  # times as many crests as plain plateaus
 FEWEST_FOR_SOFT = 12
 SOFT_LEAST_DB = 1.0
+SOFT_SURE_DB = 0.5  # bent over by so much a crest shows its ceiling
 SOFT_TOLERANCE = 0.006  # of the level
 FEWEST_BESIDE = 3
 BESIDE_S = 0.5
@@ -286,7 +287,11 @@ def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
     bent = table["sharpness"] > 0
     expected, threshold = np.where(bent, _soft_ceiling(table), expected), np.where(bent, 0.0, threshold)
     is_soft, accepted = is_soft | bent, accepted | bent
-    undecided = undecided | bent
+    soft_rail = _rail_of_bent(table, expected)
+    if soft_rail is None:
+        undecided = undecided | bent
+    elif rail is None:
+        rail = soft_rail
     elsewhere = plain & ~accepted & _beyond_doubt(table) & (table["misfit"] <= ELSEWHERE_MISFIT)
     if np.count_nonzero(elsewhere) >= FEWEST_ELSEWHERE:
         accepted = accepted | elsewhere
@@ -315,6 +320,16 @@ def _pile_instead(
     # In music dense as noise corners ring over a ceiling by as much as samples scatter.
     n_over = _higher_crests(pile.rail, pile.tolerance_v + max(0.012 * typical, noise_v), crests, table, sign)
     return pile if n_over <= max(1, 0.03 * n_piled) else None
+
+
+def _rail_of_bent(table: Candidates, ceiling_v: FloatArray) -> Rail | None:
+    """The ceiling of bent crests where it was seen to follow the supply, which no source's does."""
+    over_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
+    rows = (table["sharpness"] > 0) & (over_db >= SOFT_SURE_DB)
+    if np.count_nonzero(rows) < FEWEST_FOR_SOFT:
+        return None
+    rail = learn_rail(ceiling_v[rows], table.supply[rows], table.output[rows])
+    return rail if rail is not None and rail.per_supply_v > 0 else None
 
 
 def _soft_ceiling(table: Candidates) -> FloatArray:
@@ -385,10 +400,10 @@ def _join_crests(parts: list[HighCrests]) -> HighCrests:
 
 
 def _without_doubles(table: Candidates) -> Candidates:
-    """Of candidates of one polarity that overlap in time keep the plainer one; first of all those of a sinking ceiling
-    or of a limited current, in which fits see but a part."""
+    """Of candidates of one polarity that overlap in time keep the plainer one; first of all those of a soft or a
+    sinking ceiling or of a limited current, in which fits see but a part."""
     table = _settle_stays(table)
-    plainness = np.where((table["sunk"] > 0) | (table["limited"] > 0), np.inf, table["gain"])
+    plainness = np.where(_stands_at_level(table), table["gain"], np.inf)
     keep = np.ones(len(table), dtype=bool)
     for sign in (1.0, -1.0):
         mine = np.flatnonzero(table["sign"] == sign)

@@ -143,10 +143,11 @@ class ClippingDetector:
         look, held_v = self._ahead_of_capacitor(stretch, noise_v, blocked, look)
         found = list(look.candidates)
         faint = [crests for side in look.sides if (crests := find_faint(side)) is not None]
-        seconds = [find_shelves, find_tight, find_soft]
+        seconds = [find_shelves, find_tight]
         if held_v is None:  # what was added again ahead of a capacitor wanders: nothing may be said of how tops sink
             seconds.append(find_sunk)
         looks = [second(side) for second in seconds for side in look.sides]
+        looks += find_soft(look.sides)
         if held_v is None:
             looks += find_current_limited(look.sides)
         if faint:

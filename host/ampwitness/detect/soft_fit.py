@@ -1,0 +1,203 @@
+"""Half-cycles as a smooth wanted curve bent over under a ceiling that may tilt and bow: one fit for each sharpness.
+
+    y = x / (1 + |x / B|^k)^(1/k),   x = polynomial in time,   B = ceiling * (1 + tilt * t + bow * (t^2 - 1/3))
+
+Into a loudspeaker what is lost in the output stage follows the current, not the volts, and reservoirs sink while they
+give: a ceiling is not level within one half-cycle. All half-cycles and all sharpnesses are fitted at once, by
+Gauss-Newton steps in the outputs themselves.
+
+Gaps: windows are cut out before.
+Limits: what tilts or bows far beyond TILT_SD and BOW_SD is taken for part of the wanted curve.
+Source: the curve is a common limiter's law; the search is our choice, measured by `python -m
+ampwitness.bench.clip_scores --sets hostile stages`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ampwitness.types import FloatArray
+
+DEGREE = 5  # of the wanted curve within a window
+POINTS = 60  # at most, of a window; longer ones are averaged
+TILT_SD, BOW_SD = 0.03, 0.015  # of the ceiling, at a window's ends
+ABOVE_SHARES = (0.002, 0.01, 0.03, 0.08, 0.2)  # by how much a ceiling may lie above a crest, to begin with
+ROUNDS = 10
+MOST_STEP = 0.05  # of the ceiling, in one round
+LEAST_SD_SHARE = 2e-4  # of the crest
+HIGHEST_SHARE = 0.9995
+
+
+@dataclass(frozen=True, slots=True)
+class Spreads:
+    """Standard deviations, as shares of the ceiling: how well it is known, how far it tilts and bows at a window's
+    ends."""
+
+    ceiling: float = 0.01
+    tilt: float = TILT_SD
+    bow: float = BOW_SD
+
+
+@dataclass(frozen=True, slots=True)
+class SoftFits:
+    """(lobes, sharpnesses) each: reduced chi-square, ceiling in volts, the wanted crest over the ceiling, by how much
+    it was bent over in dB, and how far the ceiling tilts and bows, as shares of it."""
+
+    cost: FloatArray
+    ceiling_v: FloatArray
+    drive: FloatArray
+    over_db: FloatArray
+    tilt: FloatArray
+    bow: FloatArray
+
+
+def fit_lobes(
+    windows: list[FloatArray],
+    noise_v: float,
+    sharpness: tuple[float, ...],
+    ceiling_v: FloatArray | None = None,
+    spreads: Spreads | None = None,
+) -> SoftFits:
+    """Fit every window with every sharpness.
+
+    Parameters
+    ----------
+    windows : n windows of sign-turned volts, each around one crest
+    noise_v : noise of one sample
+    sharpness : (m,) exponents k to try
+    ceiling_v : (n,) ceilings that are known, if they are
+    spreads : how well, and how far they tilt and bow
+    """
+    thinned = [window[: len(window) // every * every].reshape(-1, every).mean(axis=1)
+               for window in windows for every in (max(1, len(window) // POINTS),)]  # fmt: skip
+    averaged = np.array([max(1, len(window) // POINTS) for window in windows])
+    n_points = np.array([len(points) for points in thinned])
+    place = np.arange(int(n_points.max()))
+    mask = (place < n_points[:, None]).astype(float)
+    t = np.where(mask > 0, 2 * place / (n_points[:, None] - 1) - 1, 0.0)
+    crest = np.array([points.max() for points in thinned])
+    y = np.zeros(t.shape)
+    for row, points in enumerate(thinned):
+        y[row, : len(points)] = points / crest[row]
+    sd = np.maximum(noise_v / np.sqrt(averaged) / crest, LEAST_SD_SHARE)
+    basis = np.polynomial.legendre.legvander(t, DEGREE) * mask[:, :, None]
+    problem = _Problem(t, y, mask, basis, sd, spreads or Spreads())
+    shape = (len(windows), len(sharpness))
+    k = np.broadcast_to(np.array(sharpness), shape)
+    known = None if ceiling_v is None else ceiling_v / crest
+    curve, ceiling = problem.start(k, known)
+    fits = problem.polish(k, curve, ceiling, known)
+    spare = np.maximum(n_points - DEGREE - 5, 2)[:, None]
+    return replace(fits, cost=fits.cost / spare, ceiling_v=fits.ceiling_v * crest[:, None])
+
+
+@dataclass(frozen=True, slots=True)
+class _Problem:
+    """Windows in shares of their crests; (n, points) and, `basis`, (n, points, terms)."""
+
+    t: FloatArray
+    y: FloatArray
+    mask: FloatArray
+    basis: FloatArray
+    sd: FloatArray  # (n,)
+    spreads: Spreads
+
+    def start(self, k: FloatArray, known: FloatArray | None) -> tuple[FloatArray, FloatArray]:
+        """Coefficients (n, m, terms) and ceilings (n, m): a level ceiling, undone, of a few the best."""
+        best, coefficient, ceiling = np.full(k.shape, np.inf), np.zeros((*k.shape, DEGREE + 1)), np.ones(k.shape)
+        starts = [np.full((len(k), 1), 1 + above) for above in ABOVE_SHARES]
+        for bound in starts if known is None else [np.maximum(known, 1 + ABOVE_SHARES[0])[:, None]]:
+            share = np.clip(self.y / bound, 1e-6, HIGHEST_SHARE)[:, None, :]
+            rest = np.log1p(-(share ** k[:, :, None]))
+            wanted = self.y[:, None, :] * np.exp(-rest / k[:, :, None])
+            weight = np.exp(rest * (1 + 1 / k[:, :, None]))  # dy / dx
+            columns = self.basis[:, None] * weight[:, :, :, None]
+            turned = columns.transpose(0, 1, 3, 2)
+            normal = turned @ columns + 1e-9 * np.eye(DEGREE + 1)
+            found = np.linalg.solve(normal, turned @ (weight * wanted)[:, :, :, None])[..., 0]
+            trial = np.broadcast_to(bound, k.shape)
+            zero = np.zeros(k.shape)
+            off, _, _ = self.bend(k, self.curve(found), trial, zero, zero)
+            cost = np.sum(off**2, axis=2)
+            better = cost < best
+            best, ceiling = np.where(better, cost, best), np.where(better, trial, ceiling)
+            coefficient[better] = found[better]
+        return coefficient, ceiling
+
+    def curve(self, coefficient: FloatArray) -> FloatArray:
+        """(n, m, points) the wanted curve."""
+        return coefficient @ self.basis.transpose(0, 2, 1)
+
+    def bend(
+        self, k: FloatArray, x: FloatArray, ceiling: FloatArray, tilt: FloatArray, bow: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """What the bent curve misses, in standard deviations, and its slopes by the curve and by the ceiling's log."""
+        t = self.t[:, None]
+        bound = ceiling[:, :, None] * (1 + tilt[:, :, None] * t + bow[:, :, None] * (t**2 - 1 / 3))
+        power = k[:, :, None]
+        size = np.minimum(power * np.log(np.maximum(np.abs(x) / np.maximum(bound, 1e-3), 1e-6)), 600.0)
+        soft = np.logaddexp(0.0, size)
+        by_curve = np.exp(-soft * (1 + 1 / power))
+        bent = x * np.exp(-soft / power)
+        by_ceiling = bent * np.exp(size - soft)
+        scale = (self.mask / self.sd[:, None])[:, None]
+        return (self.y[:, None] - bent) * scale, by_curve * scale, by_ceiling * scale
+
+    def polish(self, k: FloatArray, coefficient: FloatArray, ceiling: FloatArray, known: FloatArray | None) -> SoftFits:
+        """Steps on everything at once; cost as chi-square, ceilings in crests."""
+        tilt, bow = np.zeros(k.shape), np.zeros(k.shape)
+        kept = (coefficient, ceiling, tilt, bow)
+        best = np.full(k.shape, np.inf)
+        trial = kept
+        damping = np.full(k.shape, 1e-3)
+        t = self.t[:, None]
+        surely = 0.0 if known is None else self.spreads.ceiling**-2
+        expected = np.zeros((len(k), 1)) if known is None else np.log(known)[:, None]
+        tilt_sd, bow_sd = self.spreads.tilt, self.spreads.bow
+        prior = np.array([0.0] * (DEGREE + 1) + [surely, tilt_sd**-2, bow_sd**-2])
+        for _ in range(ROUNDS):
+            off, by_curve, by_ceiling = self.bend(k, self.curve(trial[0]), *trial[1:])
+            cost = np.sum(off**2, axis=2) + (trial[2] / tilt_sd) ** 2 + (trial[3] / bow_sd) ** 2
+            cost += surely * (np.log(trial[1]) - expected) ** 2
+            better = cost < best
+            best = np.where(better, cost, best)
+            kept = tuple(
+                np.where(better[..., None] if new.ndim == 3 else better, new, old)
+                for new, old in zip(trial, kept, strict=True)
+            )  # type: ignore[assignment]
+            damping = np.where(better, damping / 4, damping * 8)
+            if not better.all():  # those that got worse start again from what was kept, with smaller steps
+                off, by_curve, by_ceiling = self.bend(k, self.curve(kept[0]), *kept[1:])
+            columns = np.concatenate(
+                (
+                    self.basis[:, None] * by_curve[..., None],
+                    np.stack((by_ceiling, by_ceiling * t, by_ceiling * (t**2 - 1 / 3)), axis=-1),
+                ),
+                axis=-1,
+            )
+            turned = columns.transpose(0, 1, 3, 2)
+            normal = turned @ columns
+            pull = (turned @ off[..., None])[..., 0]
+            pull[..., -3] -= surely * (np.log(kept[1]) - expected)
+            pull[..., -2] -= kept[2] / tilt_sd**2
+            pull[..., -1] -= kept[3] / bow_sd**2
+            diagonal = np.einsum("nmii->nmi", normal)
+            ridge = prior + damping[..., None] * diagonal + 1e-9 * diagonal.max(axis=-1, keepdims=True)
+            step = np.linalg.solve(normal + ridge[..., None] * np.eye(DEGREE + 4), pull[..., None])[..., 0]
+            largest = np.abs(step[..., DEGREE + 1 :]).max(axis=-1, keepdims=True)
+            step *= np.minimum(1.0, MOST_STEP / np.maximum(largest, 1e-12))
+            trial = (
+                kept[0] + step[..., : DEGREE + 1],
+                kept[1] * np.exp(step[..., DEGREE + 1]),
+                kept[2] + step[..., DEGREE + 2],
+                kept[3] + step[..., DEGREE + 3],
+            )
+        wanted = np.where(self.mask[:, None] > 0, self.curve(kept[0]), 0.0)
+        at = np.argmax(wanted, axis=2)[..., None]
+        bound = 1 + kept[2][..., None] * t + kept[3][..., None] * (t**2 - 1 / 3)
+        crest, bound = (np.take_along_axis(np.broadcast_to(x, wanted.shape), at, 2)[..., 0] for x in (wanted, bound))
+        drive = np.maximum(crest / kept[1], 1e-6)
+        over_db = 20 / np.log(10) / k * np.logaddexp(0.0, k * np.log(drive / np.maximum(bound, 0.1)))
+        return SoftFits(best, kept[1], drive, over_db, kept[2], kept[3])

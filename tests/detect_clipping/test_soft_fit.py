@@ -1,0 +1,49 @@
+"""Half-cycles bent over under a ceiling that tilts and bows within them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from ampwitness.bench import clip_sets
+from ampwitness.bench.clip_matching import score_case
+from ampwitness.detect.soft_fit import Spreads, fit_lobes
+
+NOISE_V = 0.03
+
+
+def lobe(rng: np.random.Generator, drive: float, k: float, tilt: float, bow: float) -> np.ndarray:
+    t = np.linspace(-1, 1, 45)
+    ceiling = 30 * (1 + tilt * t + bow * (t**2 - 1 / 3))
+    wanted = drive * 30 * np.cos(1.1 * t + 0.2 * t**2)
+    bent = wanted / (1 + np.abs(wanted / ceiling) ** k) ** (1 / k)
+    return np.asarray(bent + NOISE_V * rng.standard_normal(len(t)))
+
+
+def test_ceiling_sharpness_and_what_is_missing_are_found_under_a_ceiling_that_tilts() -> None:
+    rng = np.random.default_rng(4)
+    drives = np.linspace(1.1, 1.6, 12)
+    windows = [lobe(rng, drive, 10.0, 0.03, -0.01) for drive in drives]
+    fits = fit_lobes(windows, NOISE_V, (5.0, 10.0, 22.0, 200.0))
+    middle = np.median(fits.cost, axis=0)
+    assert int(np.argmin(middle)) == 1
+    assert middle[1] < 1.5 < 2 * middle[1] < middle[[0, 2, 3]].min()
+    assert np.median(fits.ceiling_v[:, 1]) == pytest.approx(30, rel=0.01)
+    assert np.median(fits.tilt[:, 1]) == pytest.approx(0.03, abs=0.006)
+    assert np.median(np.abs(fits.drive[:, 1] / drives - 1)) < 0.03
+    assert np.median(np.abs(fits.over_db[:, 1] - 2 * np.log10(1 + drives**10))) < 0.25
+    level = fit_lobes(windows, NOISE_V, (5.0, 10.0, 22.0, 200.0), spreads=Spreads(tilt=1e-4, bow=1e-4))
+    assert np.median(level.cost, axis=0).min() > 3 * middle[1]
+
+
+def test_a_known_ceiling_tells_of_half_cycles_that_hardly_show_theirs() -> None:
+    rng = np.random.default_rng(5)
+    windows = [lobe(rng, 0.95, 10.0, 0.0, 0.0) for _ in range(20)]
+    known = fit_lobes(windows, NOISE_V, (10.0,), np.full(20, 30.0), Spreads(0.005, 0.002, 0.002))
+    np.testing.assert_allclose(known.over_db[:, 0], 2 * np.log10(1 + 0.95**10), atol=0.08)
+
+
+def test_a_soft_knee_into_a_loudspeaker_is_found() -> None:
+    tally = score_case(clip_sets.make("stages", "soft knee into a loudspeaker", 100, 4.0), 0.0005)
+    assert tally.n_hit.total() >= 0.9 * tally.n_true.total() > 20
+    assert tally.n_false == 0
+    assert np.mean(tally.interval_holds) >= 0.9
