@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.ndimage import maximum_filter1d
 
 from ampwitness.detect.note_onset import find_departure
 from ampwitness.detect.step_stream import STEP_S, RunSteps
@@ -24,7 +23,6 @@ NEAR_S = 0.005  # what fell this long behind the stop may still have caused it: 
 LOST_RATIO = 0.30  # of the usual supply: what is lower is no supply
 _TONAL_RATIO = 0.15
 _CLEAN_RATIO = 0.02
-FADE_LONGEST_STEPS = 120
 ABRUPT_RATIO = 0.30  # swing within the last half-cycle (12.5 ms), of the swing before
 TRUNCATED_RATIO = 0.12  # a stop in mid-cycle leaves a step of at least this much of the swing before
 FALL_S = 0.003  # a tone that is cut off is gone within this
@@ -163,43 +161,6 @@ def measure_wave(run: RunSteps, stop: Stop, on_since: int) -> None:
     stop.cut_s = float(run.start_s + (first + cut.at) / rate_hz)
     stop.cut_ratio = float(np.max(np.abs(samples[max(0, place - early) : place + 1] - stop.rest_v))) / stop.peak_v
     stop.fall_s = max(0.0, stop.stop_s - stop.cut_s)
-
-
-def measure_fade(run: RunSteps, stop: Stop) -> None:
-    """Where a fall began that took longer than a half-cycle and up to 0.12 s.
-
-    Its level, on a logarithmic scale, is carried back in a straight line to the level before. Leaves `fade_s` None
-    where the fall was abrupt or longer.
-    """
-    step = stop.stop_sample // run.step
-    a = max(run.first, step - 500)
-    high, low = run.steps("high", a, step + 1), run.steps("low", a, step + 1)
-    if len(high) < 100:
-        return
-    # The level at a step is the highest within half a cycle of 40 Hz around it.
-    swing = maximum_filter1d(np.maximum(high - stop.rest_v, stop.rest_v - low).astype(np.float64), 13)
-    noise_v = max(3.0 * stop.off_rms_v, 0.02 * stop.peak_v)
-    last = int(np.flatnonzero(swing > noise_v)[-1]) if (swing > noise_v).any() else len(swing) - 1
-    # An abrupt end stands high until two milliseconds before it; a fall has come down near the noise by then.
-    raw = np.maximum(high - stop.rest_v, stop.rest_v - low)
-    ending = raw[max(0, len(raw) - 7) : len(raw) - 2]
-    if len(ending) and float(ending.max()) > 6.0 * max(5.0 * stop.off_rms_v, 0.02 * stop.peak_v):
-        return
-    before_v = float(np.median(swing[: max(50, last - 250)]))
-    full = np.flatnonzero(swing[: last + 1] > 0.75 * before_v)
-    if not len(full) or not 14 <= last - int(full[-1]) <= FADE_LONGEST_STEPS:
-        return
-    part = np.arange(int(full[-1]), last + 1)
-    part = part[swing[part] > max(2.0 * noise_v, 0.06 * before_v)]
-    if len(part) < 6:
-        return
-    slope, level = np.polyfit(part, np.log(swing[part]), 1)
-    if slope >= -1e-4:
-        return
-    begin = (np.log(before_v) - level) / slope
-    # The filter that finds the level runs half a cycle late on a fall.
-    begin = min(max(begin - 6.0, float(full[-1]) - 60.0), float(last))
-    stop.fade_s = float(run.time_s(a + begin))
 
 
 def measure_level(run: RunSteps, stop: Stop, peaks_10_s_v: float) -> None:

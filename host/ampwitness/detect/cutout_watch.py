@@ -17,11 +17,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import maximum_filter1d
 
+from ampwitness.detect.cutout_fade import measure_fade
 from ampwitness.detect.cutout_measure import (
     OFF_S,
     Stop,
     count_falls,
-    measure_fade,
     measure_jumps,
     measure_level,
     measure_remote,
@@ -257,7 +257,7 @@ class RunWatch:
         stop.rest_before_v = float(np.mean(before)) if len(before) else stop.rest_v
         measure_wave(run, stop, self._on_since)
         if not stop.is_truncated:
-            measure_fade(run, stop)
+            measure_fade(run, stop, self._is_continuous)
         measure_level(run, stop, max(self._peak_seconds, default=0.0))
         loudest = max(self._rms_seconds, default=0.0)
         stop.heat_s = float(sum(1 for rms in self._rms_seconds if rms > 0.5 * loudest))

@@ -1,0 +1,26 @@
+"""Slow mutes of what never pauses are dated where they begin, whatever their course and however long they take."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase
+from ampwitness.bench.cutout_scores import find_cutouts
+
+AT = np.arange(6 * RATE_HZ) / RATE_HZ
+START_S = 3.0
+
+
+@pytest.mark.parametrize("course", ["exponential", "line"])
+@pytest.mark.parametrize("long_s", [0.06, 0.5])
+@pytest.mark.parametrize(("kind", "within_s"), [("tone", 0.0125), ("noise", 0.04)])
+def test_a_slow_mute_is_dated_by_its_beginning(course: str, long_s: float, kind: str, within_s: float) -> None:
+    rng = np.random.default_rng(11)
+    wave = 12 * np.sin(2 * np.pi * 41 * AT)
+    if kind == "noise":
+        wave = np.convolve(rng.standard_normal(len(AT)), np.hanning(25), "same")
+    u = np.maximum(AT - START_S, 0.0) / long_s
+    gate = np.exp(-4 * u) if course == "exponential" else np.maximum(1 - u, 0.0)
+    volts = wave * np.where(AT > 5.0, 1.0, gate) + rng.normal(0, 0.025, len(AT))
+    found, _ = find_cutouts(CutoutCase({"output": volts}, "", is_continuous=True))
+    assert found[0].start_s == pytest.approx(START_S, abs=within_s)
