@@ -28,6 +28,8 @@ IntArray = npt.NDArray[np.intp]
 SCREEN_GAIN = 5.0  # residual squares, in noise variances, that a candidate must save
 PLAIN_GAIN = 40.0
 FITTED_GAIN = 6.0
+# Far below the highest that is near in time no ceiling vouches for a plateau: it must be seen in the narrow window too.
+NEAR_TOP_SHARE, NEAR_TOP_S, LOW_NARROW_GAIN = 0.85, 1.0, 20.0
 FAINT_SHARE = 0.85  # of the lowest plain plateau: lower down there is no ceiling for a faint one
 LOWEST_CREST_IN_NOISE = 15.0
 NOISY_SHARE = 0.5  # of the highest value: crests that stand no higher in noise tell nothing by their shape
@@ -313,7 +315,12 @@ def _measure(
     wide_test, narrow_test = test_both(windows, narrow)
     wide_gain, narrow_gain = _gain(wide_test, windows, noise_v), _gain(narrow_test, narrow, noise_v)
     most_gain = np.maximum(wide_gain, narrow_gain)
-    worth = np.flatnonzero(_worth_a_fit(windows, most_gain) if least_gain is None else most_gain >= least_gain)
+    if least_gain is None:
+        is_worth = _worth_a_fit(windows, most_gain)
+        is_worth &= (narrow_gain >= LOW_NARROW_GAIN) | (windows.level_v >= NEAR_TOP_SHARE * _top_near(stretch, windows))
+    else:
+        is_worth = most_gain >= least_gain
+    worth = np.flatnonzero(is_worth)
     if not len(worth):
         return None
     is_wide = wide_gain >= narrow_gain
@@ -368,6 +375,20 @@ def _worth_a_fit(windows: Windows, gain: FloatArray) -> npt.NDArray[np.bool_]:
             lowest_v = FAINT_SHARE * float(np.min(windows.level_v[plain & mine]))
             worth |= mine & (gain > SCREEN_GAIN) & (windows.level_v >= lowest_v)
     return worth
+
+
+def _top_near(stretch: Stretch, windows: Windows) -> FloatArray:
+    """(n,) the highest sample of each plateau's polarity within NEAR_TOP_S and more, sign-turned."""
+    volts, cell = stretch.output_v, max(1, round(NEAR_TOP_S * stretch.rate_hz))
+    starts = np.arange(0, len(volts), cell)
+    out = np.zeros(len(windows))
+    for extreme, sign in ((np.maximum, 1.0), (np.minimum, -1.0)):
+        top = np.maximum(extreme.reduceat(volts, starts) * np.float32(sign), 0)
+        padded = np.concatenate(([0], top, [0]))
+        near = np.maximum(np.maximum(padded[:-2], padded[2:]), top)
+        mine = windows.sign == sign
+        out[mine] = near[np.clip(windows.crest[mine] // cell, 0, len(near) - 1)]
+    return out
 
 
 def _try_again(
