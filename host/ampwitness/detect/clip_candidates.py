@@ -20,7 +20,7 @@ from ampwitness.detect.clip_screen import Crests, Suspects, find_crests, find_su
 from ampwitness.detect.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S, LaggedMeans, Stretch
 from ampwitness.detect.lobe_fit import LobeFit, fit_windows
 from ampwitness.detect.overdrive import Corners, extrapolate_crests, measure_liveliness
-from ampwitness.detect.plateau_windows import SHORTEST_FLANK_S, WIDTHS, FlatTest, Windows, cut_windows, test_both
+from ampwitness.detect.plateau_windows import SHORTEST_FLANK_S, WIDTHS, FlatTest, Windows, cut_windows, test_flatness
 from ampwitness.types import FloatArray
 
 IntArray = npt.NDArray[np.intp]
@@ -312,15 +312,15 @@ def _measure(
         return None
     shortest = SHORTEST_FLANK_S * stretch.rate_hz / windows.averaged
     windows, narrow = windows.narrowed(WIDTHS[0], shortest), windows.narrowed(WIDTHS[1], shortest)
-    wide_test, narrow_test = test_both(windows, narrow)
+    narrow_test = test_flatness(narrow)
+    if least_gain is None:
+        is_open = _gain(narrow_test, narrow, noise_v) >= LOW_NARROW_GAIN
+        is_open |= windows.level_v >= NEAR_TOP_SHARE * _top_near(stretch, windows)
+        windows, narrow, narrow_test = (part.take(is_open) for part in (windows, narrow, narrow_test))
+    wide_test = test_flatness(windows)
     wide_gain, narrow_gain = _gain(wide_test, windows, noise_v), _gain(narrow_test, narrow, noise_v)
     most_gain = np.maximum(wide_gain, narrow_gain)
-    if least_gain is None:
-        is_worth = _worth_a_fit(windows, most_gain)
-        is_worth &= (narrow_gain >= LOW_NARROW_GAIN) | (windows.level_v >= NEAR_TOP_SHARE * _top_near(stretch, windows))
-    else:
-        is_worth = most_gain >= least_gain
-    worth = np.flatnonzero(is_worth)
+    worth = np.flatnonzero(_worth_a_fit(windows, most_gain) if least_gain is None else most_gain >= least_gain)
     if not len(worth):
         return None
     is_wide = wide_gain >= narrow_gain

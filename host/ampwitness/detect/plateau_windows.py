@@ -176,7 +176,7 @@ class _Family:
     """Orthonormal bases for windows of one number of points; hypotheses sorted by the length of the plateau."""
 
     smooth: FloatArray  # (n_points, n_smooth)
-    flat: npt.NDArray[np.float32]  # (n_hypotheses, N_FLAT, n_points), zero where one has fewer parameters
+    flat: npt.NDArray[np.float32]  # (N_FLAT, n_hypotheses, n_points), zero where one has fewer parameters
     corners: FloatArray  # (n_hypotheses, 2), in points from the window's first
     length: FloatArray  # (n_hypotheses,)
 
@@ -218,7 +218,7 @@ def _family(n_points: int) -> _Family:
     x = np.linspace(-1, 1, n_points)
     smooth = np.linalg.qr(np.polynomial.legendre.legvander(x, min(8, n_points // 2) - 1))[0]
     return _Family(
-        smooth, np.ascontiguousarray(bases.transpose(0, 2, 1), dtype=np.float32), table, table[:, 1] - table[:, 0]
+        smooth, np.ascontiguousarray(bases.transpose(2, 0, 1), dtype=np.float32), table, table[:, 1] - table[:, 0]
     )
 
 
@@ -232,13 +232,8 @@ class FlatTest:
     corner_right: FloatArray
     n_points: IntArray
 
-
-def test_both(windows: Windows, others: Windows) -> tuple[FlatTest, FlatTest]:
-    """`test_flatness` of two sets of windows, which share their bases."""
-    joined = Windows(*(np.concatenate((getattr(windows, name), getattr(others, name))) for name in Windows.__slots__))
-    test, n = test_flatness(joined), len(windows)
-    first, second = ([getattr(test, name)[rows] for name in FlatTest.__slots__] for rows in (slice(n), slice(n, None)))
-    return FlatTest(*first), FlatTest(*second)
+    def take(self, chosen: npt.NDArray[np.bool_] | IntArray) -> FlatTest:
+        return FlatTest(*(getattr(self, name)[chosen] for name in self.__slots__))
 
 
 def test_flatness(windows: Windows) -> FlatTest:
@@ -267,10 +262,10 @@ def test_flatness(windows: Windows) -> FlatTest:
         power = np.sum(y**2, axis=1)
         result.smooth_rss_v2[rows] = power - np.sum((y @ family.smooth) ** 2, axis=1)
         inside = np.round(family.corners[low:high]).astype(np.intp)
-        corners_high = is_high[:, inside[:, 0]] & is_high[:, inside[:, 1]]
-        best = low + _choose(family.flat[low:high], y, corners_high)
+        corners_high = is_high.take(inside[:, 0], axis=1) & is_high.take(inside[:, 1], axis=1)
+        best = low + _choose(family.flat[:, low:high], y, corners_high)
         # Single precision serves to choose; what is left is then taken twice through the one that was chosen.
-        basis = family.flat[best].astype(np.float64)
+        basis = family.flat[:, best].transpose(1, 0, 2).astype(np.float64)
         for _ in range(2):
             y = y - np.matmul(np.matmul(basis, y[:, :, None]).transpose(0, 2, 1), basis)[:, 0]
         result.flat_rss_v2[rows] = np.where(corners_high[np.arange(len(rows)), best - low], np.sum(y**2, axis=1), power)
@@ -281,12 +276,12 @@ def test_flatness(windows: Windows) -> FlatTest:
 
 
 def _choose(bases: npt.NDArray[np.float32], y: FloatArray, allowed: npt.NDArray[np.bool_]) -> IntArray:
-    """(n,) which of the (n_hypotheses, terms, n_points) bases explains most of each row, of those that are allowed."""
-    n_hypotheses, n_terms, n_points = bases.shape
-    part = bases.reshape(-1, n_points) @ y.T.astype(np.float32)
-    part *= part
-    by_term = part.reshape(n_hypotheses, n_terms, -1)
-    explained = by_term[:, 0]
-    for k in range(1, n_terms):
-        explained += by_term[:, k]
-    return np.asarray(np.argmax(explained.T * allowed, axis=1))
+    """(n,) which of the (terms, n_hypotheses, n_points) bases explains most of each row, of those that are allowed."""
+    rows = y.astype(np.float32)
+    explained = np.zeros(allowed.shape, dtype=np.float32)
+    for term in bases:
+        part = rows @ term.T
+        part *= part
+        explained += part
+    explained *= allowed
+    return np.asarray(np.argmax(explained, axis=1))
