@@ -37,12 +37,13 @@ SAG_SHARE = 0.1  # of the flanks' fall that a plateau may sag,
 SAG_SD = 3.0  # and so many standard deviations
 CLOSE_SHARE = 0.025  # how far the wave stays this close under its crest bounds the plateau
 CLOSE_SD = 3.0
+FEWEST_CLOSE = 8  # samples so close: fewer, and no template of the coarse view could answer
 LONGEST_IN_RUN, SHORTEST_IN_RUN = 1.2, 0.3
 FLANK = 1.2  # of a template, in half plateaus
 # half lengths of plateaus looked for, in samples of the fine and blocks of the coarse view
 FINE_HALVES = (1.8, 2.5, 3.4, 4.6, 6.2, 8.4, 11.5)
 COARSE_HALVES = (3.4, 4.6, 6.2, 8.4, 11.5, 16.0, 22.0)
-FULL_STAY = 0.66  # of the time above 85 % that is spent above 96 %; a sine 0.51
+FULL_STAY = 0.6  # of the time above 85 % that is spent above 96 %; a sine 0.51
 UPPER_SHARE, LOWER_SHARE = 0.96, 0.85
 TOP_SHARE, TOP_SD = 0.994, 3.0
 FLAT_STAY = 0.4  # of the time above 85 % that is spent within noise of the top; a sine 0.2
@@ -92,6 +93,8 @@ class _Bank:
     fall: npt.NDArray[np.float32]  # (n,) how far straight flanks fall by the template's ends, for an answer of 1
     half: FloatArray  # (n,)
     shift: FloatArray
+    # (reach + 1, reach + 1, n): those that suit a crest which stays close under its top so many points to either side
+    suits: npt.NDArray[np.bool_]
 
 
 @lru_cache(maxsize=4)
@@ -131,7 +134,15 @@ def _bank(halves: tuple[float, ...]) -> _Bank:
         np.array(falls, dtype=np.float32),
         np.array(used),
         np.array(shifts),
+        _suits(reach, np.array(used), np.array(shifts)),
     )
+
+
+def _suits(reach: int, half: FloatArray, shift: FloatArray) -> npt.NDArray[np.bool_]:
+    before, after = (x[..., None] - 0.5 for x in np.meshgrid(*[np.arange(reach + 1)] * 2, indexing="ij"))
+    run = before + after + 1e-6  # a template that just fits fits
+    off = np.abs(shift - (after - before) / 2)
+    return np.asarray((2 * half <= LONGEST_IN_RUN * run) & (2 * half >= SHORTEST_IN_RUN * run) & (off <= run / 3))
 
 
 def find_crests(
@@ -214,12 +225,15 @@ def find_suspects(
     is_full = [np.zeros(0, dtype=bool)]
     for first in range(0, len(crests), AT_ONCE):
         part = crests.take(np.arange(first, min(first + AT_ONCE, len(crests))))
-        looks = [
-            _answers(source, factor, halves, part, noise_v)
-            for source, factor, halves in ((volts, 1, FINE_HALVES), (coarse, BLOCK, COARSE_HALVES))
-        ]
-        tables += [table for table, _ in looks]
-        is_full.append(looks[0][1] | looks[1][1])
+        table, stays, n_close = _answers(volts, 1, FINE_HALVES, part, noise_v)
+        tables.append(table)
+        # Templates of the coarse view are too long for what falls away so soon.
+        wide = np.flatnonzero(n_close >= FEWEST_CLOSE)
+        if len(wide):
+            table, stays_coarsely, _ = _answers(coarse, BLOCK, COARSE_HALVES, part.take(wide), noise_v)
+            tables.append(table)
+            stays[wide] |= stays_coarsely
+        is_full.append(stays)
     table = np.concatenate(tables, axis=1)
     table = table[:, _strongest(table)]
     suspects = Suspects(table[0], table[1], table[2], table[3], table[4], table[6].astype(np.intp))
@@ -228,42 +242,43 @@ def find_suspects(
 
 def _answers(
     source: npt.NDArray[np.float32], factor: int, halves: tuple[float, ...], crests: Crests, noise_v: float
-) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
-    """Rows of strong answers, (7, n), in a view of `factor` samples a point; and which crests stay long."""
+) -> tuple[FloatArray, npt.NDArray[np.bool_], IntArray]:
+    """Rows of strong answers, (7, n), in a view of `factor` samples a point; which crests stay long; and how many
+    points around each lie close under it."""
     bank = _bank(halves)
     middle = np.minimum(crests.sample // factor, len(source) - 1)
-    rows = np.arange(len(crests))
     at = middle[:, None] + np.arange(-bank.reach, bank.reach + 1)[None, :]
     if middle.min() < bank.reach or middle.max() >= len(source) - bank.reach:
         np.clip(at, 0, len(source) - 1, out=at)
     window = source[at]
     window = (window - window[:, bank.reach][:, None]) * crests.sign.astype(np.float32)[:, None]
-    answer = window @ bank.templates
     sigma = np.hypot(noise_v / np.sqrt(factor), RESIDUE_SHARE * crests.level_v).astype(np.float32)
-    sag = np.abs(window @ bank.sags)
-    sag -= SAG_SD * sigma[:, None] * bank.sag_sd
-    answer[sag > SAG_SHARE * bank.fall * answer] = 0
     close = -(CLOSE_SHARE * crests.level_v + CLOSE_SD * sigma)
+    n_close = np.count_nonzero(window >= close[:, None], axis=1)
+    answer = window @ bank.templates
     before, after = run_lengths(window, bank.reach, close)
-    run = (before + after).astype(np.float32)[:, None]
-    off = np.abs(bank.shift[None, :] - ((after - before) / 2)[:, None])
-    answer[(2 * bank.half > LONGEST_IN_RUN * run) | (2 * bank.half < SHORTEST_IN_RUN * run) | (off > run / 3)] = 0
+    answer *= bank.suits[(before + 0.5).astype(np.intp), (after + 0.5).astype(np.intp)]
+    kept = np.flatnonzero(answer.max(axis=1) > ANSWER * sigma)
+    answer = answer[kept]
+    sag = np.abs(window[kept] @ bank.sags)
+    sag -= SAG_SD * sigma[kept, None] * bank.sag_sd
+    answer *= sag <= SAG_SHARE * bank.fall * answer
     best = np.argmax(answer, axis=1)
-    strength = answer[rows, best]
-    strong = strength > ANSWER * sigma
-    kept, best = rows[strong], best[strong]
+    strength = answer[np.arange(len(best)), best]
+    strong = strength > ANSWER * sigma[kept]
+    kept, best, strength = kept[strong], best[strong], strength[strong]
     table = np.stack(
         [
             crests.sign[kept],
             (middle[kept] + bank.shift[best] + 0.5) * factor - 0.5,
             bank.half[best] * factor,
             crests.level_v[kept],
-            (strength / sigma)[strong],
+            strength / sigma[kept],
             np.full(len(kept), float(factor)),
             crests.sample[kept],
         ]
     )
-    return table, _stays_long(window, bank.reach, crests.level_v, sigma)
+    return table, _stays_long(window, bank.reach, crests.level_v, sigma), n_close
 
 
 def _stays_long(window: FloatArray, middle: int, level_v: FloatArray, sigma_v: FloatArray) -> npt.NDArray[np.bool_]:
