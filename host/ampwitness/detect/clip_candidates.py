@@ -314,13 +314,15 @@ def _measure(
     windows, narrow = windows.narrowed(WIDTHS[0], shortest), windows.narrowed(WIDTHS[1], shortest)
     narrow_test = test_flatness(narrow)
     if least_gain is None:
-        is_open = _gain(narrow_test, narrow, noise_v) >= LOW_NARROW_GAIN
-        is_open |= windows.level_v >= NEAR_TOP_SHARE * _top_near(stretch, windows)
+        is_low = windows.level_v < NEAR_TOP_SHARE * _top_near(stretch, windows)
+        is_open = ~is_low | (_gain(narrow_test, narrow, noise_v) >= LOW_NARROW_GAIN)
         windows, narrow, narrow_test = (part.take(is_open) for part in (windows, narrow, narrow_test))
+        is_low = is_low[is_open]
     wide_test = test_flatness(windows)
     wide_gain, narrow_gain = _gain(wide_test, windows, noise_v), _gain(narrow_test, narrow, noise_v)
     most_gain = np.maximum(wide_gain, narrow_gain)
-    worth = np.flatnonzero(_worth_a_fit(windows, most_gain) if least_gain is None else most_gain >= least_gain)
+    is_worth = most_gain >= least_gain if least_gain is not None else _worth_a_fit(windows, most_gain, is_low)
+    worth = np.flatnonzero(is_worth)
     if not len(worth):
         return None
     is_wide = wide_gain >= narrow_gain
@@ -365,7 +367,7 @@ def crests_to_rows(side: OneSide, crests: Crests, least_gain: float) -> Candidat
     return _measure(stretch, side.lagged, suspects, side.noise_v, side.blocked, least_gain)
 
 
-def _worth_a_fit(windows: Windows, gain: FloatArray) -> npt.NDArray[np.bool_]:
+def _worth_a_fit(windows: Windows, gain: FloatArray, is_low: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
     """Which plateaus to fit: plain ones, and faint ones where a plain one shows that there may be a ceiling."""
     plain = gain >= PLAIN_GAIN
     worth = plain.copy()
@@ -373,7 +375,7 @@ def _worth_a_fit(windows: Windows, gain: FloatArray) -> npt.NDArray[np.bool_]:
         mine = windows.sign == sign
         if (plain & mine).any():
             lowest_v = FAINT_SHARE * float(np.min(windows.level_v[plain & mine]))
-            worth |= mine & (gain > SCREEN_GAIN) & (windows.level_v >= lowest_v)
+            worth |= mine & ~is_low & (gain > SCREEN_GAIN) & (windows.level_v >= lowest_v)
     return worth
 
 

@@ -92,16 +92,28 @@ def _ramp_rounding() -> FloatArray:
     return np.stack(rows)
 
 
+@lru_cache(maxsize=1)
+def _with_steps() -> npt.NDArray[np.complex128]:
+    """Entries of `_ramp_rounding`, and as imaginary part the step to the next one."""
+    table = _ramp_rounding()
+    return np.asarray(table + 1j * np.diff(table, axis=1, append=table[:, -1:])).ravel()
+
+
 def ramp(t: FloatArray, averaged: IntArray) -> FloatArray:
     """Band-limited max(t, 0), t (n, points) in points of `averaged` (n,) samples each."""
     table = _ramp_rounding()
-    place = np.clip((t + HALF) * FINE, 0.0, 2 * HALF * FINE - 1e-6)
+    place = t + HALF
+    place *= FINE
+    np.maximum(place, 0.0, out=place)
+    np.minimum(place, 2 * HALF * FINE - 1e-6, out=place)
     low = place.astype(np.intp)
-    part = place - low
+    place -= low
     low += (np.minimum(averaged, MOST_AVERAGED) * table.shape[1])[:, None]
-    flat = table.ravel()
-    here = flat[low]
-    return np.asarray(np.maximum(t, 0.0) + here + (flat[low + 1] - here) * part)
+    entry = _with_steps().take(low)  # value and step to the next in one: half as many places are looked up
+    place *= entry.imag
+    place += entry.real
+    place += np.maximum(t, 0.0)
+    return place
 
 
 def _planes(t: FloatArray, y: FloatArray, mask: FloatArray, corners: FloatArray, averaged: IntArray,
@@ -159,10 +171,18 @@ def _step(coefficient: FloatArray, t: FloatArray, mask: FloatArray, corners: Flo
     per = (1 / scale)[:, None]
     out = np.empty((len(t), 2, t.shape[1]))
     for at, distance, k in ((0, corners[:, :1] - t, 2), (1, t - corners[:, 1:], 5)):
-        sign = per if at == 0 else -per
-        d = np.maximum(distance, 0) * per
-        slope = (3 * coefficient[:, k + 2, None] * d + 2 * coefficient[:, k + 1, None]) * d + coefficient[:, k, None]
-        np.multiply(slope * np.clip(distance + 0.5, 0, 1), sign * mask, out=out[:, at])
+        weight = distance + 0.5
+        np.maximum(weight, 0, out=weight)
+        np.minimum(weight, 1, out=weight)
+        weight *= mask
+        d = np.maximum(distance, 0, out=distance)
+        d *= per
+        slope = d * (3 * coefficient[:, k + 2, None])
+        slope += 2 * coefficient[:, k + 1, None]
+        slope *= d
+        slope += coefficient[:, k, None]
+        slope *= per if at == 0 else -per
+        np.multiply(slope, weight, out=out[:, at])
     return out
 
 
@@ -243,7 +263,7 @@ def _polish_corners(problem: _Problem, corners: FloatArray) -> FloatArray:
     best, best_rss = trial.copy(), np.full(len(trial), np.inf)
     rows = np.arange(len(trial))  # those that still move
     for last in [False] * (ITERATIONS - 1) + [True]:
-        part = problem.take(rows)
+        part = problem if len(rows) == len(trial) else problem.take(rows)
         found = part.solve(trial[rows])
         rss = _penalised_rss(found.residual, found.coefficient)
         better = rss < best_rss[rows]
