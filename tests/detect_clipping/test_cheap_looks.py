@@ -1,0 +1,61 @@
+"""What saves time changes nothing: short windows before long ones, and no fit where no ceiling could vouch for it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from ampwitness.bench.clip_speed import RATE_HZ, make_music
+from ampwitness.detect import clip_coarse, clip_sunk
+from ampwitness.detect.clip_candidates import LOW_NARROW_GAIN, NEAR_TOP_S, NEAR_TOP_SHARE, Look, join, look_at
+from ampwitness.detect.clip_stream import SegmentStream, Stretch
+
+
+@pytest.fixture(scope="module")
+def looked() -> tuple[Stretch, Look]:
+    output, supply, _ = make_music(7101, 0.05)
+    stream = SegmentStream(RATE_HZ, 0.0, has_supply=True)
+    list(stream.push(output[: round(20 * RATE_HZ)], supply[: round(20 * RATE_HZ)]))
+    (stretch,) = stream.finish()
+    return stretch, look_at(stretch, 0.02, None)
+
+
+def test_crests_measured_in_short_windows_are_as_in_long_ones(
+    looked: tuple[Stretch, Look], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stretch, look = looked
+    crests = look.sides[0].crests
+    measure = (stretch.output_v, RATE_HZ, crests.sample, crests.sign, crests.level_v)
+    short = clip_coarse.measure_coarsely(*measure)
+    monkeypatch.setattr(clip_coarse, "NEAR_S", clip_coarse.REACH_S)
+    long = clip_coarse.measure_coarsely(*measure)
+    assert short.is_flat.sum() > 20
+    for name in clip_coarse.CoarsePlateaus.__slots__:
+        np.testing.assert_allclose(getattr(short, name)[short.is_flat], getattr(long, name)[long.is_flat], 1e-5, 1e-5)
+
+
+def test_broad_half_cycles_are_the_same_in_short_windows(
+    looked: tuple[Stretch, Look], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    side = looked[1].sides[1]
+    short = clip_sunk._measure(side, side.crests)
+    monkeypatch.setattr(clip_sunk, "NEAR_S", clip_sunk.REACH_S)
+    long = clip_sunk._measure(side, side.crests)
+    assert short is not None
+    assert long is not None
+    assert len(short) > 20
+    for name in ("start_s", "stop_s", "level_v"):
+        np.testing.assert_allclose(short[name], long[name], rtol=1e-6)
+
+
+def test_far_below_the_top_only_what_the_narrow_window_shows_is_fitted(looked: tuple[Stretch, Look]) -> None:
+    stretch, look = looked
+    table = join(look.candidates)
+    table = table.take(table["is_coarse"] == 0)
+    for sign in (1.0, -1.0):
+        mine = table.take(table["sign"] == sign)
+        at = np.round(mine["start_s"] * RATE_HZ).astype(np.intp)
+        reach = round(NEAR_TOP_S * RATE_HZ)
+        near = [np.max(sign * stretch.output_v[max(0, k - reach) : k + reach]) for k in at]
+        is_low = mine["peak_v"] < NEAR_TOP_SHARE * np.array(near)
+        assert (~is_low).sum() > 20
+        assert np.all(mine["narrow_gain"][is_low] >= LOW_NARROW_GAIN)
