@@ -316,7 +316,7 @@ def _measure(
     if least_gain is None:
         is_low = windows.level_v < NEAR_TOP_SHARE * _top_near(stretch, windows)
         is_open = ~is_low | (_gain(narrow_test, narrow, noise_v) >= LOW_NARROW_GAIN)
-        windows, narrow, narrow_test = (part.take(is_open) for part in (windows, narrow, narrow_test))
+        windows, narrow, narrow_test = windows.take(is_open), narrow.take(is_open), narrow_test.take(is_open)
         is_low = is_low[is_open]
     wide_test = test_flatness(windows)
     wide_gain, narrow_gain = _gain(wide_test, windows, noise_v), _gain(narrow_test, narrow, noise_v)
