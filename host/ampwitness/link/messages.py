@@ -44,10 +44,13 @@ def _no_constant(text: str) -> float:
     raise ValueError(text)
 
 
+_DECODER = json.JSONDecoder(parse_constant=_no_constant)  # made once: making it takes longer than a status
+
+
 def parse_object(payload: bytes, what: str) -> dict[str, Any]:
     """The JSON object in `payload`. Raises MessageError, `what` named, for anything else, NaN and Infinity included."""
     try:
-        value = json.loads(payload.decode("utf-8"), parse_constant=_no_constant)
+        value = _DECODER.decode(payload.decode("utf-8"))
         if b"\\u" in payload:  # half a surrogate pair can be written so, and could not be printed later
             json.dumps(value, ensure_ascii=False).encode("utf-8")
     except (ValueError, RecursionError):
