@@ -274,13 +274,13 @@ def _find_beside(
     """The strongest line that belongs to none of the harmonics: its frequency, its power over that of the strongest
     line, and the share that it and its harmonics explain."""
     power, scale, rows = spectra.power, spectra.scale, spectra.rows
-    rest = power.copy()
-    bins = np.arange(power.shape[1])
+    stop = min(power.shape[1] - 1, int(HIGHEST_HZ / scale))
+    rest = power[:, :stop].copy()
+    bins = np.arange(stop)
     harmonics = np.arange(1, _MOST_HARMONICS + 1)
     for k in harmonics:
         rest[np.abs(bins[None, :] - k * (frequency / scale)[:, None]) <= 2.0 * spectra.lobe[:, None]] = 0.0
     rest[:, : max(1, int(LOWEST_HZ / scale))] = 0.0
-    rest[:, min(power.shape[1] - 1, int(HIGHEST_HZ / scale)) :] = 0.0
     top = np.argmax(rest, axis=1)
     hz = _refine(power, rows, top) * scale
     numbers = hz[:, None] * np.arange(1, 4)[None, :]

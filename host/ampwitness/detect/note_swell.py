@@ -113,7 +113,7 @@ def _left_by_envelope(band: FloatArray, tables: FloatArray) -> FloatArray:
     """Energy that a sine of each frequency of the tables, its two phases each under a cubic of time, leaves."""
     n = len(band)
     u = np.linspace(-1.0, 1.0, n)
-    powers = u[:, None] ** np.arange(7)[None, :]
+    powers = np.vander(u, 7, increasing=True)
     cosine, sine, cosine_twice, sine_twice = tables[:, :, :n]
     # Products of two columns are sums of a power times one, or times a wave of twice the frequency.
     whole, even, odd = powers.sum(axis=0), cosine_twice @ powers, sine_twice @ powers
