@@ -29,6 +29,10 @@ class Levels:
     ahead: FloatArray
     around: FloatArray
 
+    def part(self, span: slice) -> Levels:
+        """Those of some samples."""
+        return Levels(self.before[span], self.ahead[span], self.around[span])
+
 
 def measure_levels(band: FloatArray, rate_hz: float) -> Levels:
     """Mean squares over 50 ms; beyond the ends the band counts as silent.

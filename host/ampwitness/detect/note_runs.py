@@ -32,6 +32,11 @@ class NoteBlock:
         """Recording time of sample `index` of the run (not of the block)."""
         return self.run_start_s + index / self.rate_hz
 
+    def without_samples(self) -> NoteBlock:
+        """Where it lies, for those that go on to tell times when its samples may be let go."""
+        nothing = np.empty(0, dtype=np.float32)
+        return NoteBlock(self.run_id, self.run_start_s, self.rate_hz, self.first, nothing, None, self.is_last)
+
 
 @dataclass(slots=True)
 class _OpenRun:

@@ -42,6 +42,7 @@ _LEAST_NOISE_V, _MOST_NOISE_V = 0.001, 0.020
 _TAIL_BEATS = ((0.5, 2.0 * END_RATIO), (2.0, 0.04))  # so long after a note, so much of it may still swell up as beats
 SWELL_WITHIN_S, SWELL_BEHIND_S = 0.250, 0.060  # of a note's beginning; behind the place that is looked at
 _DECIDE_BEHIND_S = 0.200
+_BLOCKS_AT_ONCE = 3  # looked at together: most of a call's time goes into setting it up
 _KEEP_S = 4.6
 _KEEP_RAW_S = 0.45
 _LAG_S = 0.160
@@ -98,6 +99,28 @@ class SoundingNote:
     slow_lowest_v: float = np.inf
 
 
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """What one block adds: how far notes are decided on, the floor there, and how many places lie up to its end."""
+
+    stop: int  # band sample
+    floor_v: float
+    n_places: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """A place at which something may begin or end."""
+
+    place: int  # its number
+    at: int  # band sample
+    is_turn: bool
+    onset_slow: float  # slow samples; NaN: nothing begins
+    is_lull: bool
+    novelty: float
+    end_slow: float  # where what sounded stops; NaN: it does not
+
+
 class RunNotes:
     """Finds the notes of one run. `take` returns those that are complete, recovery included.
 
@@ -114,6 +137,7 @@ class RunNotes:
         self._knees = RawKnees(block.rate_hz)
         self._raw_a_band = self.bands.factor * BAND_STEP
         self._at = 0  # next band sample to decide on
+        self._stops: list[int] = []  # how far each of the blocks that wait lets notes be decided on
         self._note: SoundingNote | None = None
         self._waiting: list[SoundingNote] = []
         self._pieces: list[tuple[SoundingNote, int, int]] = []
@@ -132,8 +156,13 @@ class RunNotes:
         """Look at the next block of the run."""
         bands = self.bands
         bands.append(block.output, block.supply, block.is_last)
+        stop = bands.band.stop - (0 if block.is_last else round(_DECIDE_BEHIND_S * bands.band_hz))
+        self._stops.append(max(stop, self._at))
+        if len(self._stops) < _BLOCKS_AT_ONCE and not block.is_last:
+            return []
         if len(bands.band.values) > 2:
-            self._decide(block.is_last)
+            self._decide()
+        self._stops.clear()
         if block.is_last and self._note is not None:
             self._close(float(bands.output.stop), "the data ended while the note sounded")
         elif self._note is not None:
@@ -145,30 +174,48 @@ class RunNotes:
         )
         return done
 
-    def _decide(self, is_last: bool) -> None:
-        bands = self.bands
-        band = bands.band
-        stop = band.stop if is_last else band.stop - round(_DECIDE_BEHIND_S * bands.band_hz)
-        if stop <= self._at:
-            return
-        skipped = max(0, self._at - round(1.0 * bands.band_hz) - band.first)  # long ago: not looked at again
+    def _decide(self) -> None:
+        """Find places block by block, look at those of all blocks together, and follow the notes through them."""
+        band = self.bands.band
+        before, behind = (round(span_s * self.bands.band_hz) for span_s in (1.0, _DECIDE_BEHIND_S))
+        skipped = max(0, self._at - before - band.first)  # long ago: not looked at again
         self._first = band.first + skipped
         part = band.values[skipped:]
-        levels = self._levels = measure_levels(part, bands.band_hz)
-        here = levels.around[self._at - self._first : stop - self._first : 10]
-        self._quiet.append(float(np.sqrt(np.partition(here, len(here) // 10)[len(here) // 10])))
-        noise_v = min(max(min(self._quiet), _LEAST_NOISE_V), _MOST_NOISE_V)
-        self.floor_v = max(FLOOR_V, FLOOR_OVER_NOISE_RATIO * noise_v)
-        places = find_places(
-            part, levels, bands.band_hz, self._at - self._first, stop - self._first, noise_v, self.floor_v
-        )
-        self._beats = self._beats[:0]
-        self._empty = []
-        if places:
-            self._walk([(at + self._first, is_turn) for at, is_turn in places])
-        self._advance(stop, None)
+        levels = self._levels = measure_levels(part, self.bands.band_hz)
+        stretches: list[_Stretch] = []
+        places: list[tuple[int, bool]] = []
+        first = self._at
+        for stop in self._stops:
+            if stop <= first:
+                continue
+            here = levels.around[first - self._first : stop - self._first : 10]
+            self._quiet.append(float(np.sqrt(np.partition(here, len(here) // 10)[len(here) // 10])))
+            noise_v = min(max(min(self._quiet), _LEAST_NOISE_V), _MOST_NOISE_V)
+            floor_v = max(FLOOR_V, FLOOR_OVER_NOISE_RATIO * noise_v)
+            a = max(0, first - before - self._first)
+            around = slice(a, stop + behind - self._first)
+            at = self._first + a
+            found = find_places(
+                part[around], levels.part(around), self.bands.band_hz, first - at, stop - at, noise_v, floor_v
+            )
+            places += [(place + at, is_turn) for place, is_turn in found]
+            stretches.append(_Stretch(stop, floor_v, len(places)))
+            first = stop
+        self._walk(places, stretches)
 
-    def _walk(self, places: list[tuple[int, bool]]) -> None:
+    def _walk(self, places: list[tuple[int, bool]], stretches: list[_Stretch]) -> None:
+        self._empty, self._known, self._beats = [], {}, self._beats[:0]
+        steps = self._look_at(places) if places else []
+        done = 0
+        for stretch in stretches:
+            self.floor_v = stretch.floor_v
+            while done < len(steps) and steps[done].place < stretch.n_places:
+                self._take_step(steps[done])
+                done += 1
+            self._advance(stretch.stop, None)
+
+    def _look_at(self, places: list[tuple[int, bool]]) -> list[_Step]:
+        """What was found at places, of those at which something may begin or end."""
         at = np.array([place for place, _ in places], dtype=np.intp)
         is_turn = np.array([turn for _, turn in places], dtype=bool)
         here = at - self._first
@@ -215,16 +262,20 @@ class RunNotes:
         is_empty = is_looked_at & ~found.is_end & ~np.isfinite(onset) & ~is_early
         self._empty = at[is_empty].tolist()
         self._known = self._measure_since_each(at, np.where(is_looked_at & ~is_empty & ~is_lull, onset, np.nan))
-        for place in np.flatnonzero(is_looked_at & ~is_empty).tolist():
-            band_at, turn = places[place]
-            if band_at < self._at:
-                continue
-            self._advance(band_at, band_at)
-            if band_at < self._at:
-                continue
-            if found.is_end[place]:
-                self._stop_at((slow_at[place] + found.at[place]) * self.bands.factor)
-            self._try_open(band_at, turn, float(onset[place]), bool(is_lull[place]), float(novelty[place]))
+        ends = np.where(found.is_end, slow_at + found.at, np.nan)
+        columns = zip(onset.tolist(), is_lull.tolist(), novelty.tolist(), ends.tolist(), strict=True)
+        steps = [_Step(k, *place, *row) for k, (place, row) in enumerate(zip(places, columns, strict=True))]
+        return [steps[k] for k in np.flatnonzero(is_looked_at & ~is_empty).tolist()]
+
+    def _take_step(self, step: _Step) -> None:
+        if step.at < self._at:
+            return
+        self._advance(step.at, step.at)
+        if step.at < self._at:
+            return
+        if np.isfinite(step.end_slow):
+            self._stop_at(step.end_slow * self.bands.factor)
+        self._try_open(step.at, step.is_turn, step.onset_slow, step.is_lull, step.novelty)
 
     def _measure_since_each(self, at: np.ndarray, onset: FloatArray) -> dict[tuple[int, int], tuple[float, float]]:
         """How new what lies behind places is to the notes that may have begun shortly ahead of them, by place and by

@@ -36,7 +36,7 @@ _SAME_PITCH = 0.02  # under another note a ringing one is measured no better
 _BESIDE_RATIO, _NEW_BESIDE = 0.25, 0.40  # of power, of novelty: a line beside a ringing one is the new note
 _BEATING_HZ, _BEAT_LEVEL = 7.0, 0.6  # notes no further apart beat slowly; a note of the two so soft is their beat
 _LEAST_TURNED_S = 0.090  # of a note that began with a turn and was cut off by the next: the next one, seen from afar
-_BATCH = 192  # notes that are measured together: some 10 MB wait at most
+_BATCH = 384  # notes that are measured together: some 10 MB wait at most
 SAG_OF_NOTE_PERCENT = 10.0  # what the supply may lose under a note before it is more than information
 
 _AVERAGE = f"parabola, found over {1000 * SMOOTH_S:.0f} ms, taken over the span it fits"
@@ -142,7 +142,8 @@ class NoteDetector:
             self._run = (block.run_id, RunNotes(block))
         run = self._run[1]
         if not (block.is_last and block.first + n == 0):
-            self._waiting += [(note, run.bands, block) for note in run.take(block)]
+            where = block.without_samples()
+            self._waiting += [(note, run.bands, where) for note in run.take(block)]
         if len(self._waiting) >= _BATCH:
             self._measure()
         if block.is_last and block.first + n < _LEAST_RUN_S * block.rate_hz:
