@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 
 import numpy as np
+from ampwitness.detect.notes import FLOOR_V
 from ampwitness.findings.supply_words import word_supply
+from ampwitness.findings.wording import KIND_WORDS, describe_finding
 from ampwitness.report.page import html_page
 from ampwitness.report.supply_plots import draw_clip_causes, draw_sag_against_level, draw_supply_under_notes
+from ampwitness.report.tables import findings_table
 from ampwitness.report.text import text_report
 from ampwitness.types import Analysis, Envelope, Finding
 
@@ -109,3 +113,43 @@ def test_page_and_text_have_the_supply_and_the_first_steps(small_analysis: Analy
     assert "36.0 mohm" in text
     assert "What to do first:" in text
     assert max(len(line) for line in text.splitlines()) <= 100
+
+
+def _full_note() -> Finding:
+    """What the note detector says of a note, all of it."""
+    measured = {
+        "pitch_hz": 55.02, "pitch_name": "A1", "pitch_cents": 0.6, "level_v": 12.0, "attack_s": 0.0021,
+        "supply_before_v": 12.6, "supply_before_looked_s": 0.05, "supply_before_settled": False,
+        "supply_lowest_v": 12.2, "supply_lowest_averaged_v": 12.2, "supply_lowest_raw_v": 12.187,
+        "supply_end_v": 12.31, "sag_v": 0.4, "sag_percent": 3.17, "sag_slope_v_per_s": -7.5, "recovery_s": 0.021,
+        "ripple_v": 0.153, "energy_v2s": 43.2,
+    }  # fmt: skip
+    evidence = {"supply_before_settled": False, "supply_before_not_settled": "another note was still sounding"}
+    return Finding("note", 1.0, 1.3, "information", measured, {}, evidence)
+
+
+def test_a_note_is_told_with_its_name_and_all_that_its_supply_did() -> None:
+    table = findings_table("note", [(1, _full_note())], 1)
+    heads = re.findall(r"<th[^>]*>([^<]*)</th>", table)
+    cells = re.findall(r"<td[^>]*>([^<]*)</td>", table)
+    told = dict(zip([h for h in heads if h != "start (s)"], cells, strict=True))
+    assert told["name (ISO 16)"] == "A1"
+    assert told["settled before"] == "no"
+    assert (told["lowest, averaged (V)"], told["lowest, raw (V)"], told["at its end (V)"]) == (
+        "12.200", "12.187", "12.310",
+    )  # fmt: skip
+    assert (told["slope (V/s)"], told["ripple at twice the pitch (V p-p)"], told["energy (V² s)"]) == (
+        "-7.50", "0.153", "43.20",
+    )  # fmt: skip
+    said = describe_finding(_full_note())
+    assert said.startswith("55.0 Hz (A1) at 12.0 V rms, supply sagged 0.40 V to 12.20 V")
+    assert "not settled: another note was still sounding" in said
+    # The floor down to which notes are told is that of the detector.
+    assert f"{1000 * FLOOR_V:.0f} mV rms" in KIND_WORDS["note"].meaning
+
+
+def test_the_terminal_lists_the_deepest_notes_in_order_of_time(small_analysis: Analysis) -> None:
+    notes = tuple(_note(k, 10.0, 0.1 * ((7 * k) % 9)) for k in range(9))
+    text = text_report(dataclasses.replace(small_analysis, findings=notes))
+    listed = text.split("sagged most:")[1].split("\n\n")[0].strip().splitlines()
+    assert [line.split()[0] for line in listed] == ["1.000", "2.000", "5.000", "6.000", "7.000"]

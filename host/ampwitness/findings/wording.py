@@ -42,7 +42,8 @@ KIND_WORDS: dict[str, KindWords] = {
         "bass note",
         "bass notes",
         "What does the supply do under each bass note?",
-        "A tone or beat between 20 and 120 Hz at the output, with the supply before, under and after it.",
+        "A tone or beat between 20 and 120 Hz at the output, down to 40 mV rms or ten times the quietest level of the "
+        "last 40 s (0.2 V rms at most), with the supply before, under and after it.",
         "Compare the sag of loud notes: a large sag points to battery, cable or ground.",
     ),
     "dip": KindWords(
@@ -178,11 +179,14 @@ def describe_finding(finding: Finding) -> str:
         text += f", flat for {1e3 * float(flat_s):.2f} ms" if isinstance(flat_s, int | float) else ""
         return text + _CLIP_ORIGIN_WORDS.get(str(m.get("origin")), "")
     if finding.kind == "note":
-        text = f"{_number(m.get('pitch_hz'), 1)} Hz at {_number(m.get('level_v'), 1)} V rms"
+        name = f" ({m['pitch_name']})" if m.get("pitch_name") else ""
+        text = f"{_number(m.get('pitch_hz'), 1)} Hz{name} at {_number(m.get('level_v'), 1)} V rms"
         if m.get("sag_v") is None:
             why = finding.evidence.get("sag_not_judged")
             return f"{text}, sag not judged" + (f": {why}" if why else "")
-        return text + f", supply sagged {_number(m.get('sag_v'), 2)} V to {_number(m.get('supply_lowest_v'), 2)} V"
+        text += f", supply sagged {_number(m.get('sag_v'), 2)} V to {_number(m.get('supply_lowest_v'), 2)} V"
+        why_not = finding.evidence.get("supply_before_not_settled")
+        return text + (f"; before it the supply was not settled: {why_not}" if why_not else "")
     if finding.kind == "dip":
         return (
             f"{m.get('role', 'supply')} fell to {_number(m.get('residual_v'), 2)} V "

@@ -26,12 +26,22 @@ _COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
     ),
     "note": (
         ("pitch (Hz)", "pitch_hz", 2),
+        ("name (ISO 16)", "pitch_name", 0),
+        ("cents off it", "pitch_cents", 1),
         ("level (V rms)", "level_v", 2),
+        ("attack (s)", "attack_s", 4),
         ("supply before (V)", "supply_before_v", 3),
-        ("lowest (V)", "supply_lowest_v", 3),
+        ("looked for (s)", "supply_before_looked_s", 3),
+        ("settled before", "supply_before_settled", 0),
+        ("lowest, averaged (V)", "supply_lowest_averaged_v", 3),
+        ("lowest, raw (V)", "supply_lowest_raw_v", 3),
+        ("at its end (V)", "supply_end_v", 3),
         ("sag (V)", "sag_v", 3),
         ("sag (%)", "sag_percent", 2),
+        ("slope (V/s)", "sag_slope_v_per_s", 2),
         ("recovery (s)", "recovery_s", 3),
+        ("ripple at twice the pitch (V p-p)", "ripple_v", 3),
+        ("energy (V² s)", "energy_v2s", 2),
     ),
     "dip": (
         ("channel", "role", 0),
@@ -94,6 +104,15 @@ _COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
 }
 
 
+# Columns that paper has no room for.
+_SCREEN_ONLY = frozenset(
+    (
+        "pitch_cents", "attack_s", "supply_before_looked_s", "supply_lowest_raw_v", "supply_end_v",
+        "sag_slope_v_per_s", "ripple_v", "energy_v2s",
+    )
+)  # fmt: skip
+
+
 def _columns_of(kind: str, findings: Sequence[tuple[int, Finding]]) -> tuple[tuple[str, str, int], ...]:
     """The columns of a kind; of one that is not known here: whatever was measured."""
     if kind in _COLUMNS:
@@ -134,14 +153,19 @@ def findings_table(kind: str, listed: Sequence[tuple[int, Finding]], n_all: int)
     columns = _columns_of(kind, listed)
     words = words_of(kind)
     more = ' class="more"'
-    names = ("no.", "start (s)", *(name for name, _, _ in columns))
-    head = "".join(f'<th scope="col">{escape(name)}</th>' for name in names)
+    kept_back = [more if key in _SCREEN_ONLY else "" for _, key, _ in columns]
+    names = [("no.", ""), ("start (s)", "")]
+    names += [(name, hidden) for (name, _, _), hidden in zip(columns, kept_back, strict=True)]
+    head = "".join(f'<th scope="col"{hidden}>{escape(name)}</th>' for name, hidden in names)
     worst = choose_listed([finding for _, finding in listed], MOST_ON_PAPER)[kind]
     on_paper = {place for place, _ in worst}
     rows = "".join(
         f'<tr id="finding-{number}"{"" if place in on_paper else more}><td>{number}</td>'
         f'<td><a class="go" href="#overview" data-finding="{number}">{finding.start_s:.4f}</a></td>'
-        + "".join(f"<td>{_cell(finding.measured.get(key), digits)}</td>" for _, key, digits in columns)
+        + "".join(
+            f"<td{hidden}>{_cell(finding.measured.get(key), digits)}</td>"
+            for (_, key, digits), hidden in zip(columns, kept_back, strict=True)
+        )
         + "</tr>"
         for place, (number, finding) in enumerate(listed, start=1)
     )

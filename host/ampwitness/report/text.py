@@ -5,6 +5,8 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
+import numpy as np
+
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.advice import advise_first_steps
 from ampwitness.findings.headroom_words import word_headroom
@@ -23,6 +25,7 @@ from ampwitness.units import seconds_to_clock
 
 MAX_LISTED = 12
 MAX_EXPLAINED = 3
+MAX_NOTES = 5
 
 
 def _wrap(text: str, width: int, indent: str) -> list[str]:
@@ -39,6 +42,14 @@ def _list_findings(findings: Sequence[Finding], width: int) -> list[str]:
         more = f"    ... and {len(findings) - MAX_LISTED:,} more; `--html FILE` shows the worst, "
         lines.append(more + "`--json FILE --every-finding` lists each")
     return lines
+
+
+def _deepest_notes(findings: FindingList) -> FindingList:
+    """Of the notes whose sag is known the deepest few, in order of time."""
+    notes = findings.of_kind("note")
+    sags_v = notes.values("sag_v")
+    known = np.flatnonzero(np.isfinite(sags_v))
+    return notes.take(np.sort(known[np.argsort(-sags_v[known], kind="stable")[:MAX_NOTES]]))
 
 
 def text_report(analysis: Analysis, *, width: int = 100) -> str:
@@ -61,6 +72,9 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
         chosen = findings.of_kind(kind)
         if chosen:
             lines += ["", f"{KIND_WORDS[kind].many.capitalize()}, in order of time:", *_list_findings(chosen, width)]
+    deepest = _deepest_notes(findings)
+    if deepest:
+        lines += ["", "Bass notes under which the supply sagged most:", *_list_findings(deepest, width)]
     for cutout in findings.of_kind("cutout")[:MAX_EXPLAINED]:
         lines += ["", f"The cut-out at {seconds_to_clock(cutout.start_s)}:"]
         lines += [line for sentence in explain_cutout(cutout) for line in _wrap(sentence, width, "  ")]
