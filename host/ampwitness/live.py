@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from types import TracebackType
 
 from ampwitness.decode import Decoder
+from ampwitness.decode.recorded_time import RecordedTime
 from ampwitness.link.monitor import StreamMonitor
 from ampwitness.link.session import BoardSession
 from ampwitness.recording import RecordingWriter
@@ -58,6 +59,7 @@ class LiveFeed:
         self._decoder = Decoder()
         self._assembler = Assembler(window_s, calibrations=calibrations, settle_s=0.0)
         self._hello = session.hello
+        self._time = RecordedTime()
 
     @property
     def hello(self) -> Hello:
@@ -68,6 +70,11 @@ class LiveFeed:
     def monitor(self) -> StreamMonitor:
         """Counts of the stream: seconds recorded, losses, marks, faults."""
         return self.session.monitor
+
+    @property
+    def recorded_s(self) -> float:
+        """Seconds from each session's first scan to its last, as `verify` says of the file."""
+        return self._time.recorded_s
 
     def health(self) -> LinkHealth:
         """Every byte, frame and scan so far accounted for."""
@@ -108,6 +115,8 @@ class LiveFeed:
                 yield None
                 told_s = time.monotonic()
         for item in self._decoder.finish():
+            if isinstance(item, Block):
+                self._time.push(item)
             yield from self._assembler.push(item)
         yield from self._assembler.finish()
 
@@ -122,7 +131,9 @@ class LiveFeed:
             return
         self.received_host_s = chunk.host_s
         for item in self._decoder.push(chunk):
-            if isinstance(item, Hello):
+            if isinstance(item, Block):
+                self._time.push(item)
+            elif isinstance(item, Hello):
                 self._hello = item
             elif isinstance(item, Status):
                 self.status = item

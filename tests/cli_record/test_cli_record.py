@@ -13,10 +13,12 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
-from ampwitness.cli.live_line import live_text
+from ampwitness.cli.live_line import count, live_text
+from ampwitness.cli.soak import Streaming
 from ampwitness.decode import iter_decoded
 from ampwitness.detect.engine_marks import read_engine_label
 from ampwitness.link import finding as finding_module
@@ -321,3 +323,13 @@ def test_the_progress_line_says_losses_and_faults() -> None:
     assert "54.3 kB/s   76 scans lost (2 frames)   1 bad frames" in text
     assert text.endswith("board: the ADC stopped")
     assert len(samples_payload(0)) == 6 + 38 * 6
+
+
+def test_the_progress_line_goes_on_where_it_was_when_a_board_came_back() -> None:
+    """Time, losses and marks are those of the whole recording, not of the present conversation."""
+    before, now = StreamMonitor(), StreamMonitor()
+    before.n_marks, now.n_marks = 2, 1
+    streaming = Streaming(SimpleNamespace(monitor=before))  # type: ignore[arg-type]
+    streaming.resume(SimpleNamespace(monitor=now), 5.0)  # type: ignore[arg-type]
+    assert "3 marks" in live_text(now, 0.0, count(streaming))
+    assert "1 mark" in live_text(now, 0.0)

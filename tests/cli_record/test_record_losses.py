@@ -48,6 +48,7 @@ def check_they_agree(result: dict[str, Any], checked: dict[str, Any]) -> None:
     }
     assert (result["n_sessions"], result["n_gaps"]) == (health["n_sessions"], checked["n_gaps"])
     assert result["n_restarts"] == len(checked["sessions"]) - 1
+    assert result["recorded_s"] == pytest.approx(sum(s["stop_s"] - s["start_s"] for s in checked["sessions"]), abs=1e-4)
     # A restart's length is by receive times, of which the file keeps fewer than came.
     assert result["gaps_s"] == pytest.approx(checked["gaps_s"], abs=0.3)
 

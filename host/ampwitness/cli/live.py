@@ -134,13 +134,13 @@ def _follow(page: LivePage, feed: LiveFeed, seconds: float | None) -> None:
 
 
 def _kept(feed: LiveFeed, writer: RecordingWriter) -> str:
-    monitor = feed.monitor
+    health = feed.health()  # of the file's own bytes, as `verify` counts them
     losses = losses_in_words({
-        "n_scans_lost": monitor.n_scans_lost,
-        "n_frames_lost": monitor.n_frames_lost,
-        "n_bad_frames": monitor.n_bad_frames,
+        "n_scans_lost": sum(health.n_scans_lost.values()),
+        "n_frames_lost": health.n_frames_lost,
+        "n_bad_frames": health.n_frames_bad,
     })  # fmt: skip
-    return f"Recorded: {seconds_to_clock(monitor.recorded_s)} in {writer.path} ({writer.n_bytes} bytes, {losses})."
+    return f"Recorded: {seconds_to_clock(feed.recorded_s)} in {writer.path} ({writer.n_bytes} bytes, {losses})."
 
 
 def _show_recording(paths: tuple[Path, ...], http_port: int, open_to_network: bool) -> None:

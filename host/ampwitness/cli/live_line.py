@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
+from dataclasses import dataclass
 
 from ampwitness.cli.soak import Streaming
 from ampwitness.link.monitor import StreamMonitor
@@ -30,7 +31,7 @@ class LiveLine:
         if self._is_quiet or not ((now and self._is_terminal) or self._is_due(now_s)):
             return
         passed_s = max(now_s - self._shown_s, 1e-3)
-        text = live_text(streaming.session.monitor, (n_bytes - self._n_bytes_shown) / passed_s)
+        text = live_text(streaming.session.monitor, (n_bytes - self._n_bytes_shown) / passed_s, count(streaming))
         if streaming.n_resumed:
             text += f"   came back {streaming.n_resumed} time{'s' if streaming.n_resumed > 1 else ''}"
         n_again = streaming.losses.n_restarts - streaming.n_resumed
@@ -69,15 +70,40 @@ class LiveLine:
             self._width = 0
 
 
-def live_text(monitor: StreamMonitor, bytes_per_s: float) -> str:
-    """The progress line's text. `bytes_per_s` is the rate of received bytes."""
-    n_lost = monitor.n_scans_lost
-    lost = f"{n_lost} scans lost" if n_lost or monitor.n_frames_lost else "0 lost"
-    parts = [seconds_to_clock(monitor.recorded_s), f"{bytes_per_s / 1000:.1f} kB/s", lost]
-    if monitor.n_frames_lost:
-        parts[-1] += f" ({monitor.n_frames_lost} frames)"
-    if monitor.n_bad_frames:
-        parts.append(f"{monitor.n_bad_frames} bad frames")
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """What the line says of the whole recording, conversations before the present one included."""
+
+    recorded_s: float
+    n_scans_lost: int
+    n_frames_lost: int
+    n_bad_frames: int
+    n_marks: int
+
+
+def count(streaming: Streaming) -> Counts:
+    """Time and marks as just received; losses as `verify` will count them, about a second late."""
+    health = streaming.losses.health()
+    return Counts(
+        streaming.recorded_s,
+        sum(health.n_scans_lost.values()),
+        health.n_frames_lost,
+        health.n_frames_bad,
+        streaming.count("n_marks"),
+    )
+
+
+def live_text(monitor: StreamMonitor, bytes_per_s: float, counts: Counts | None = None) -> str:
+    """The progress line's text. `bytes_per_s` is the rate of received bytes, `monitor` the present conversation's."""
+    counts = counts or Counts(
+        monitor.recorded_s, monitor.n_scans_lost, monitor.n_frames_lost, monitor.n_bad_frames, monitor.n_marks
+    )
+    lost = f"{counts.n_scans_lost} scans lost" if counts.n_scans_lost or counts.n_frames_lost else "0 lost"
+    parts = [seconds_to_clock(counts.recorded_s), f"{bytes_per_s / 1000:.1f} kB/s", lost]
+    if counts.n_frames_lost:
+        parts[-1] += f" ({counts.n_frames_lost} frames)"
+    if counts.n_bad_frames:
+        parts.append(f"{counts.n_bad_frames} bad frames")
     levels = monitor.levels()
     if levels is None:
         parts.append("waiting for samples")
@@ -86,8 +112,8 @@ def live_text(monitor: StreamMonitor, bytes_per_s: float) -> str:
             parts.append(f"output {levels.output_peak_v:.1f} V peak")
         if levels.supply_lowest_v is not None:
             parts.append(f"supply {levels.supply_lowest_v:.2f} V")
-    if monitor.n_marks:
-        parts.append(f"{monitor.n_marks} mark{'s' if monitor.n_marks > 1 else ''}")
+    if counts.n_marks:
+        parts.append(f"{counts.n_marks} mark{'s' if counts.n_marks > 1 else ''}")
     if monitor.faults:
         parts.append(f"board: {monitor.faults[-1]}")
     return "   ".join(parts)

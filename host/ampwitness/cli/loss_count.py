@@ -6,8 +6,9 @@ import contextlib
 from collections.abc import Iterable
 
 from ampwitness.decode import Decoder
+from ampwitness.decode.recorded_time import RecordedTime
 from ampwitness.errors import UnknownProtocolError
-from ampwitness.types import Chunk, Decoded, Gap, LinkHealth
+from ampwitness.types import Block, Chunk, Decoded, Gap, LinkHealth
 
 _GATHER_BYTES = 1 << 16  # decoded together, a second or so of stream: piece by piece would cost ten times as much
 _GATHER_CHUNKS = 256
@@ -26,6 +27,16 @@ class LossCount:
         self._n_bytes = 0
         self.n_gaps = self.n_restarts = 0
         self.gaps_s: dict[str, float] = {}
+        self._time = RecordedTime()
+
+    @property
+    def recorded_s(self) -> float:
+        """Seconds of recording time, session by session from its first scan to its last, as far as was decoded."""
+        return self._time.recorded_s
+
+    def health(self) -> LinkHealth:
+        """What is counted so far."""
+        return self._decoder.health()
 
     def push(self, chunk: Chunk) -> None:
         """Take what has been given to the recording."""
@@ -50,7 +61,9 @@ class LossCount:
 
     def _take(self, items: Iterable[Decoded]) -> None:
         for item in items:
-            if isinstance(item, Gap):
+            if isinstance(item, Block):
+                self._time.push(item)
+            elif isinstance(item, Gap):
                 self.n_gaps += 1
                 self.gaps_s[item.cause] = self.gaps_s.get(item.cause, 0.0) + item.stop_s - item.start_s
                 self.n_restarts += item.cause == "restart"

@@ -26,7 +26,7 @@ def result_as_dict(
         "n_parts": writer.n_parts if isinstance(writer, RotatingWriter) else 1,
         "ended": ending,
         "error": None if error is None else str(error),
-        "recorded_s": round(streaming.recorded_s, 6),
+        "recorded_s": round(streaming.losses.recorded_s, 6),
         "waited_s": round(streaming.waited_s, 3),
         "n_resumed": streaming.n_resumed,
         "n_bytes": writer.n_bytes,
@@ -78,7 +78,7 @@ def say_kept(
     where = str(first_path(writer))
     if isinstance(writer, RotatingWriter) and writer.n_parts > 1:
         where += f" and {writer.n_parts - 1} more parts"
-    return f"Recorded: {seconds_to_clock(streaming.recorded_s)} in {where} ({writer.n_bytes} bytes, {lost})."
+    return f"Recorded: {seconds_to_clock(streaming.losses.recorded_s)} in {where} ({writer.n_bytes} bytes, {lost})."
 
 
 def _times(number: int) -> str:
