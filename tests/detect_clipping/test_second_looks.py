@@ -15,7 +15,7 @@ from ampwitness.detect import clipping
 from ampwitness.detect.clip_candidates import FIELDS, Candidates, OneSide
 from ampwitness.detect.clip_pile import find_pile, might_be_plateaus
 from ampwitness.detect.clip_soft import ceiling_of, compression_db, share_of_compression
-from ampwitness.detect.clip_verdict import _name_ceilings, _OneSide
+from ampwitness.detect.clip_verdict import _comes_just_up_to, _name_ceilings, _OneSide
 from ampwitness.detect.rail_model import Rail
 from ampwitness.detect.result import DetectorResult
 from ampwitness.types import Finding
@@ -105,6 +105,21 @@ def test_faint_flats_at_a_known_ceiling_are_found(monkeypatch: pytest.MonkeyPatc
     assert tally.n_false <= 0.005 * tally.n_right
     let_go(monkeypatch, "find_faint")
     assert score_through_the_board(names).n_hit[faintest] <= tally.n_hit[faintest] - 5
+
+
+def test_crests_somewhat_below_a_known_ceiling_have_to_show_more() -> None:
+    """By how much a crest misses the ceiling, in noise of a sample, its gain, and whether that is enough."""
+    rows = [(0.0, 3.0, True), (-2.0, 3.0, False), (-2.0, 6.0, True), (-4.0, 50.0, False), (3.5, 3.0, True)]
+    off, gain, wanted = (np.array(column) for column in zip(*rows, strict=True))
+    table = make_table(np.full(len(rows), CEILING_V))
+    table.columns.update(is_coarse=0 * off, gain=gain, noise_v=np.full(len(rows), 0.03), peak_v=CEILING_V + 0.03 * off)
+    rail = Rail(CEILING_V, 0.0, 0, 0.0, 0, 0.03, 40, 0.0, float("nan"))
+    expected = np.full(len(rows), CEILING_V)
+    assert _comes_just_up_to(rail, expected, table, wanted | True).tolist() == wanted.tolist()
+    gain_for_odd = _comes_just_up_to(rail, expected, table, np.zeros(len(rows), dtype=bool))
+    assert not gain_for_odd.any()  # where the fit lays its corners oddly, more again
+    table.columns["noise_v"] *= 20  # music dense as noise
+    assert not _comes_just_up_to(rail, expected, table, wanted | True).any()
 
 
 # ---- soft ceilings

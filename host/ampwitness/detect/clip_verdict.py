@@ -35,7 +35,8 @@ AT_RAIL_GAIN = 6.0
 FAINT_GAIN = 2.5  # where a crest comes just up to a rail that is known this well:
 ODD_FAINT_GAIN = 5.0
 FAINT_NOISE_SHARE = 0.01  # of the level: in music dense as noise crests end up there by chance
-FAINT_BELOW_SD, FAINT_ABOVE_SD, FAINT_SPREAD_SD = 0.6, 2.5, 2.0  # all in noise of one sample
+LOWER_FAINT_GAIN, LOWER_ODD_GAIN = 5.0, 8.0  # somewhat below it, where more natural crests end
+FAINT_BELOW_SD, LOWER_BELOW_SD, FAINT_ABOVE_SD, FAINT_SPREAD_SD = 0.6, 3.0, 4.0, 2.0  # all in noise of one sample
 PLAIN_MISFIT = 2.5  # reduced chi-square of flanks and line
 WORST_MISFIT = 30.0  # at the rail, corners and flanks may be odd; the plateau's place speaks
 FEWEST_ELSEWHERE = 8
@@ -152,10 +153,14 @@ def _comes_just_up_to(rail: Rail, expected_v: FloatArray, table: Candidates, bas
     On so short a plateau the fit may lay its corners oddly: then it has to gain more, and speaks for no overdrive."""
     noise = table["noise_v"]
     off = table["peak_v"] - expected_v
+    lower = off < -FAINT_BELOW_SD * noise
+    least_gain = np.where(
+        basic, np.where(lower, LOWER_FAINT_GAIN, FAINT_GAIN), np.where(lower, LOWER_ODD_GAIN, ODD_FAINT_GAIN)
+    )
     return np.asarray(
         (table["is_coarse"] == 0)
-        & (table["gain"] >= np.where(basic, FAINT_GAIN, ODD_FAINT_GAIN))
-        & (off >= -FAINT_BELOW_SD * noise)
+        & (table["gain"] >= least_gain)
+        & (off >= -LOWER_BELOW_SD * noise)
         & (off <= FAINT_ABOVE_SD * noise)
         & (rail.spread_v <= FAINT_SPREAD_SD * noise)
         & (noise <= FAINT_NOISE_SHARE * expected_v)
