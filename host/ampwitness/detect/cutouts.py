@@ -19,6 +19,8 @@ from ampwitness.detect.turn_on import TurnOnWatch
 from ampwitness.types import Edge, Finding, Severity, TraceWindow
 
 RETRY_S = 10.0
+COLLAPSE_S = 0.030
+SOFT_RATIO = 0.12  # a note that faded stands lower in its last half-cycle
 _LET_GO_V = 0.03
 _LATE_S = 0.005
 ROLES = ("output", "supply", "battery", "ground", "remote", "source")
@@ -186,10 +188,17 @@ def _is_reported(stop: Stop, cause: Cause) -> bool:
     if not cause.is_evident:
         return is_cut or (is_abrupt and cause.words.startswith("not decided: remote"))
     if cause.words == LOW:
-        return is_cut or (is_abrupt and not cause.needs_a_cut)
+        return is_cut or ((is_abrupt or _follows_a_collapse(stop)) and not cause.needs_a_cut)
     if cause.words == SOURCE:
         return is_cut
     return True
+
+
+def _follows_a_collapse(stop: Stop) -> bool:
+    """Whether the supply fell right before a stop in a softer moment of the wave: a note seldom ends just then."""
+    fell_before_s = None if stop.supply is None else stop.supply.fell_before_s
+    is_soon = fell_before_s is not None and fell_before_s <= COLLAPSE_S
+    return is_soon and stop.abrupt_ratio >= SOFT_RATIO and stop.last_rms_ratio >= SOFT_RATIO
 
 
 def _severity(cause: Cause, is_continuous: bool) -> Severity:
