@@ -12,8 +12,8 @@ START_S = 3.0
 
 
 @pytest.mark.parametrize("course", ["exponential", "line"])
-@pytest.mark.parametrize("long_s", [0.06, 0.5])
-@pytest.mark.parametrize(("kind", "within_s"), [("tone", 0.0125), ("noise", 0.04)])
+@pytest.mark.parametrize("long_s", [0.06, 0.75])
+@pytest.mark.parametrize(("kind", "within_s"), [("tone", 0.0125), ("noise", 0.06)])
 def test_a_slow_mute_is_dated_by_its_beginning(course: str, long_s: float, kind: str, within_s: float) -> None:
     rng = np.random.default_rng(11)
     wave = 12 * np.sin(2 * np.pi * 41 * AT)

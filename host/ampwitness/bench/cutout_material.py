@@ -434,6 +434,25 @@ def slow_mute(rng: np.random.Generator) -> CutoutCase:
     )
 
 
+def very_slow_mute(rng: np.random.Generator) -> CutoutCase:
+    """The same over 0.1 to 1 s, exponential or in a straight line."""
+    scene = _set(rng, 8.0, str(rng.choice(["tone", "noise", "mix"])))
+    start_s, long_s = _instant(scene, float(rng.uniform(2.5, 4.0))), float(np.exp(rng.uniform(np.log(0.1), 0.0)))
+    u = np.maximum(scene.at - start_s, 0.0) / long_s
+    gate = np.exp(-4.0 * u) if rng.uniform() < 0.5 else np.maximum(1.0 - u, 0.0)
+    stop_s = start_s + long_s + 1.0
+    wave = scene.wave * np.where(scene.at >= stop_s, 1.0, gate)
+    return CutoutCase(
+        _finish(scene, wave, scene.rest_v - scene.sag),
+        "not decided",
+        _STEADY,
+        (start_s,),
+        (None,),
+        is_abrupt=False,
+        is_continuous=True,
+    )
+
+
 def cranking_mute(rng: np.random.Generator) -> CutoutCase:
     """The engine is cranked while something plays: the supply falls as ISO 16750-2 draws it, the radio mutes."""
     scene = _set(rng, 12.0)
@@ -587,6 +606,7 @@ CLASSES: dict[str, Callable[[np.random.Generator], CutoutCase]] = {
     "track change (none)": track_change,
     "logger's gap (none)": gap,
     "heavy load in pauses (none)": heavy_load,
+    "very slow mute, continuous": very_slow_mute,  # by name the last: what the others draw stays
 }
 
 

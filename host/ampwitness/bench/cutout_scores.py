@@ -146,7 +146,7 @@ def run_scores(first_seed: int, n_seeds: int, names: list[str]) -> tuple[Score, 
 def main() -> None:
     """Print the confusion matrix and the errors of times."""
     parser = argparse.ArgumentParser(prog="python -m ampwitness.bench.cutout_scores", description=main.__doc__)
-    parser.add_argument("--seeds", type=int, default=12, help="seeds a class (12: 300 recordings)")
+    parser.add_argument("--seeds", type=int, default=12, help="seeds a class (12: 312 recordings)")
     parser.add_argument("--first-seed", type=int, default=5000, help="seeds below 1000 were tuned on (5000)")
     parser.add_argument("--only", default="", help="classes whose name holds this")
     parser.add_argument("--remarks", type=int, default=0, help="how many misses to list (0)")

@@ -47,6 +47,7 @@ AHEAD_STEPS = 600
 _KEEP_STEPS = 3000
 _BIN = 10
 _N_OFF = round(OFF_S * 1000)
+_TRIED_CONTINUOUS = 300  # steps: so long may a slow mute take from the looser measure of quiet to the exact one
 _HELD_RATIO = 0.12  # of the swing before, in the last 10 ms: less is a note that faded, unless other evidence calls
 _LAST_RATIO = 0.22  # the last 5 ms, of the 25 ms before them
 _SURVIVED_BEFORE = 300  # steps: what the supply did earlier than this before a stop, the output outlived
@@ -172,7 +173,7 @@ class RunWatch:
         if not len(coarse):
             return coarse
         # A step's own end blurs a sudden stop, hence three steps of grace.
-        grace, n_tried = 3, 60
+        grace, n_tried = 3, _TRIED_CONTINUOUS if self._is_continuous else 60
         rows = coarse[:, None] + np.arange(-20, n_tried - 20 + _N_OFF)[None, :] - first
         inside = (rows >= 0) & (rows < known - first)
         rows = np.clip(rows, 0, known - first - 1)

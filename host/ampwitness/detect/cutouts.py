@@ -20,7 +20,7 @@ from ampwitness.types import Edge, Finding, Severity, TraceWindow
 
 RETRY_S = 10.0
 COLLAPSE_S = 0.030
-SOFT_RATIO = 0.12  # a note that faded stands lower in its last half-cycle
+SOFT_RATIO, SOFT_RMS_RATIO = 0.15, 0.20  # a note that faded stands lower in its last half-cycle
 _LET_GO_V = 0.03
 _LATE_S = 0.005
 ROLES = ("output", "supply", "battery", "ground", "remote", "source")
@@ -198,7 +198,7 @@ def _follows_a_collapse(stop: Stop) -> bool:
     """Whether the supply fell right before a stop in a softer moment of the wave: a note seldom ends just then."""
     fell_before_s = None if stop.supply is None else stop.supply.fell_before_s
     is_soon = fell_before_s is not None and fell_before_s <= COLLAPSE_S
-    return is_soon and stop.abrupt_ratio >= SOFT_RATIO and stop.last_rms_ratio >= SOFT_RATIO
+    return is_soon and stop.abrupt_ratio >= SOFT_RATIO and stop.last_rms_ratio >= SOFT_RMS_RATIO
 
 
 def _severity(cause: Cause, is_continuous: bool) -> Severity:
