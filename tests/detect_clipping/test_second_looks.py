@@ -171,9 +171,11 @@ def test_what_a_bent_crest_lies_at_is_never_called_a_current_limit() -> None:
     rail = Rail(0.0, 2.4, 0, 0.0, 0, 0.05, 50, 1.0, 0.01)
     everything, nothing = np.ones(3, dtype=bool), np.zeros(3, dtype=bool)
     side = _OneSide(everything, np.full(3, 30.0), np.zeros(3), nothing, nothing, nothing, rail, None)
-    assert _name_ceilings(table, side) == ["rail", "current", "undecided"]
+    assert _name_ceilings(table, side) == ["rail", "undecided", "undecided"]  # rails sink in many ways
     table.columns["sunk"] = np.array([0.0, 1.0, 0.0])  # nor one that sank within a note
     assert _name_ceilings(table, side) == ["rail", "undecided", "undecided"]
+    table.columns["limited"] = np.array([0.0, 1.0, 0.5])  # what a load's current says, and a rail behind it
+    assert _name_ceilings(table, side) == ["rail", "current", "undecided"]
 
 
 def test_bent_crests_of_a_quarter_decibel_are_found_and_lower_ones_are_not() -> None:

@@ -44,6 +44,7 @@ HARD_GAIN = 60.0  # what a straight top fits so much better than a smooth crest 
 STRAIGHT_MISFIT, MOST_STRAIGHT = 2.5, 0.1
 FEWEST, MOST = 6, 16  # half-cycles that are fitted, of both polarities, and of each
 FEWEST_A_SIDE = 2
+TRIED_SHARE = 0.7  # of the high crests, the highest
 FEWEST_CANDIDATES = 12  # before crests are tried of which none looks cut off
 LEAST_DRIVE = 1.05  # of the wanted crest over the ceiling: less says little of where that is
 WINDOW_SHARE = 0.4  # of the crest: windows reach down to it
@@ -191,7 +192,7 @@ def _at_crests(side: OneSide) -> _Probes:
     crests = side.crests
     order = np.argsort(-crests.level_v, kind="stable")
     high = order[crests.level_v[order] >= HIGH_SHARE * (crests.level_v[order[:1]].sum() or 1.0)]
-    high = high[: len(high) // 2 + 1] if len(high) > MOST else high
+    high = high[: round(TRIED_SHARE * len(high)) + 1] if len(high) > MOST else high
     rows = np.sort(high[:: -(-len(high) // MOST) or 1])
     return _Probes(crests.sample[rows], crests.level_v[rows])
 

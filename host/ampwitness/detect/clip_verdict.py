@@ -55,7 +55,7 @@ SUNK_SHARE = 0.7
 SUNK_SHARE_WITH_SUPPLY = 0.75
 LOOSE_TOLERANCE = 0.012  # of the level: a rail known no better vouches for little,
 LOOSE_GAIN = 25.0  # and the fit must speak for itself
-RAIL_SHARE, CURRENT_SHARE = 0.98, 0.95  # of the level expected
+RAIL_SHARE = 0.98  # of the level expected
 TILT_SLACK = 0.3  # of what a plateau falls from corner to corner
 STAY_SHARE = 0.01  # of a ceiling at which samples stay: where a plateau found otherwise is the same
 WIDEST_TOLERANCE = 0.04  # of the level; plateaus that scatter more have no rail in common
@@ -490,8 +490,8 @@ def _name_origins(table: Candidates, side: _OneSide) -> list[str]:
 
 
 def _name_ceilings(table: Candidates, side: _OneSide) -> list[str]:
-    """Of each clip accepted: a rail where it lies at one that follows the supply, a current limit far below it, or
-    where the load's current says so."""
+    """Of each clip accepted: a rail where it lies at one that follows the supply, a current limit where the load's
+    current says so. A level below the rail proves nothing: rails sink in more ways than are learned."""
     limited = (table["limited"] == 1)[side.accepted]  # less than 1: the current first, then a rail
     if not (side.rail is not None and side.rail.per_supply_v > 0):
         return ["current" if by_load else "undecided" for by_load in limited]
@@ -499,15 +499,7 @@ def _name_ceilings(table: Candidates, side: _OneSide) -> list[str]:
     # A level below a soft ceiling, or one that sank within a note, says nothing of what the ceiling is.
     is_open = (side.is_source | ~_stands_at_level(table))[side.accepted]
     return [
-        "current"
-        if by_load
-        else "undecided"
-        if unknown
-        else "rail"
-        if x > RAIL_SHARE
-        else "current"
-        if x < CURRENT_SHARE
-        else "undecided"
+        "current" if by_load else "undecided" if unknown else "rail" if x > RAIL_SHARE else "undecided"
         for x, unknown, by_load in zip(share.tolist(), is_open, limited, strict=True)
     ]
 
