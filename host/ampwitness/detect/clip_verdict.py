@@ -17,6 +17,7 @@ import numpy.typing as npt
 from ampwitness.detect.clip_candidates import Candidates, HighCrests, join
 from ampwitness.detect.clip_pile import Pile, find_pile, might_be_plateaus, pile_of_stays
 from ampwitness.detect.clip_refuted import is_refuted
+from ampwitness.detect.clip_round import is_overtopped, is_round_pile
 from ampwitness.detect.clip_soft import ceiling_of
 from ampwitness.detect.clip_source import find_source_flats, is_source_for_sure, lies_at_many_levels
 from ampwitness.detect.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
@@ -235,6 +236,10 @@ def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
         rail, tolerance, at_rail_set = pile.rail, pile.tolerance_v, pile.members
         typical = float(np.median(rail.predict(table.supply, table.output)[at_rail_set]))
     headroom = None
+    if rail is not None and (pile is None or not pile.is_of_stays):
+        off = np.abs(table["level_v"] - rail.predict(table.supply, table.output))
+        if is_overtopped(rail, table.take(at_rail_set & (off <= tolerance)), crests, sign, noise):
+            rail = pile = None
     if rail is not None:
         predicted = rail.predict(table.supply, table.output)
         inliers = at_rail_set & (np.abs(table["level_v"] - predicted) <= tolerance)
@@ -321,6 +326,8 @@ def _pile_instead(
         off = np.abs(table["level_v"] - rail.predict(table.supply, table.output))
         if n_piled < PILE_SAYS_MORE * np.count_nonzero(at_rail & (off <= tolerance)):
             return None
+    if not pile.is_of_stays and is_round_pile(pile, table, crests, sign, AT_RAIL_GAIN):
+        return None
     typical = float(np.median(table["level_v"][pile.members]))
     # In music dense as noise corners ring over a ceiling by as much as samples scatter.
     n_over = _higher_crests(pile.rail, pile.tolerance_v + max(0.012 * typical, noise_v), crests, table, sign)
