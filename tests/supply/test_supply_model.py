@@ -54,6 +54,11 @@ def _stepped(
     return {role: part + 0.002 * rng.standard_normal(n) * (role != "current") for role, part in logged.items()}
 
 
+def _summary(volts: dict[str, np.ndarray], roles: tuple[str, ...]) -> dict:
+    windows = iter_windows_from_arrays({role: volts[role] for role in roles}, RATE_HZ, window_s=10.0)
+    return supply_summary(conclude((), collect_history(windows), SupplyOptions()))
+
+
 def _states(volts: dict[str, np.ndarray], options: SupplyOptions, roles: tuple[str, ...] | None = None) -> dict:
     chosen = {role: volts[role] for role in roles or tuple(volts)}
     steps = collect_history(iter_windows_from_arrays(chosen, RATE_HZ, window_s=10.0))
@@ -93,6 +98,9 @@ def test_without_a_ground_channel_battery_and_return_stay_together() -> None:
     state = _states(volts, SupplyOptions(), ("output", "supply", "battery", "current"))["at rest"]
     assert set(state["parts"]) == {"plus lead", "battery and return lead"}
     assert state["parts"]["battery and return lead"]["ohm"] == pytest.approx(0.014, rel=0.03)
+    summary = _summary(volts, ("output", "supply", "current", "ground"))
+    assert set(summary["states"]["at rest"]["parts"]) == {"return lead", "battery and plus lead"}
+    assert any("the plus lead's are given together" in remark for remark in summary["remarks"])
     state = _states(volts, SupplyOptions(), ("output", "supply", "current"))["at rest"]
     assert state["parts"] == {}
     assert state["source_ohm"] == pytest.approx(0.019, rel=0.03)

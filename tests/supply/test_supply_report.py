@@ -42,9 +42,13 @@ def test_sentences_carry_ranges_assumptions_and_what_is_not_judged() -> None:
     text = " ".join(word_supply({"supply": {"states": {"at rest": STATE}, "remarks": ("one remark",)}}))
     assert "source resistance 36.0 mohm (95 %: 33.0 to 39.0); supply current measured with a clamp" in text
     assert "plus lead 40 % (+-2), 14.4 mohm" in text
+    assert "`ampwitness cable`" in text
     assert "time constant about 1.7 s" in text
     assert "sag it by 0.90 V after 0.5 s (95 %: 0.80 to 1.00), to 11.70 V, 2.20 V above the level" in text
     assert "One remark." in text
+    at_once = {**STATE, "time_constants": [{"what": "at once", "time_constant_s": 0.0, "share": 1.0}]}
+    text = " ".join(word_supply({"supply": {"states": {"at rest": at_once}}}))
+    assert "answers at once: no store or slow part" in text
     bare = {
         **STATE,
         "source_ohm": None,

@@ -326,6 +326,8 @@ def _remarks(model: SupplyModel, steps: SupplySteps) -> tuple[str, ...]:
     out = ["all volts are relative to the logger's reference point; what lies on its other side is not in them"]
     if "battery" in steps.volts and "ground" not in steps.volts:
         out.append("no ground channel: the battery's share and the return path's are given together")
+    elif "battery" not in steps.volts and "ground" in steps.volts:
+        out.append("no battery channel: the battery's share and the plus lead's are given together")
     elif "battery" not in steps.volts:
         out.append("no battery channel: battery, leads and contacts are given as one resistance")
     if len(model.states) > 1:

@@ -37,7 +37,10 @@ def _word_state(state: Mapping[str, Any]) -> list[str]:
     texts += _word_regimes(state.get("regimes") or ())
     parts = state.get("parts") or {}
     if parts:
-        texts.append("of it " + ", ".join(_word_part(name, part) for name, part in parts.items()) + ".")
+        said = "of it " + ", ".join(_word_part(name, part) for name, part in parts.items()) + "."
+        if any("lead" in name for name in parts):
+            said += " What a lead of its length and section should have: `ampwitness cable`; the rest is contacts."
+        texts.append(said)
     slow = [t for t in state.get("time_constants") or () if t["time_constant_s"] > 0.015]
     if slow:
         words = "; ".join(
@@ -45,6 +48,8 @@ def _word_state(state: Mapping[str, Any]) -> list[str]:
             for t in slow
         )
         texts.append(f"it answers in time: {words}.")
+    elif state.get("time_constants"):
+        texts.append("it answers at once: no store or slow part with a time constant above 15 ms was seen.")
     texts.append(_word_full_power(state))
     return texts
 
@@ -60,7 +65,7 @@ def _word_regimes(regimes: Sequence[Mapping[str, Any]]) -> list[str]:
 
 
 def _word_part(name: str, part: Mapping[str, Any]) -> str:
-    text = f"{name} {100 * part['share']:.0f} % (+-{200 * part['share_uncertainty']:.0f})"
+    text = f"{name} {100 * part['share']:.0f} % (+-{max(1.0, 200 * part['share_uncertainty']):.0f})"
     return text + (f", {1e3 * part['ohm']:.1f} mohm" if part.get("ohm") is not None else "")
 
 
