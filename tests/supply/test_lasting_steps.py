@@ -54,6 +54,11 @@ def test_consumers_that_come_and_go_and_those_of_a_rested_battery_are_no_change_
         assert model.change_state == ("at rest",)
 
 
+def test_a_full_battery_at_rest_is_no_charger_because_a_consumer_comes_and_goes() -> None:
+    open_v = 12.84 - 0.5 * ((TIME_S > 12.0) & (TIME_S < 24.5))
+    assert [span.state for span in find_engine_states(_steps(open_v), []).spans] == ["rest"]
+
+
 def test_a_gap_hides_a_step() -> None:
     kept = (TIME_S < 16.0) | (TIME_S > 21.0)
     open_v = _stop(18.0)

@@ -6,8 +6,8 @@ what the supply would be without the amplifier falls or rises within a second an
 Gaps: nothing is looked for within 5 s of one.
 Limits: a large consumer that is switched for good makes the same step; only an upper level above that of a rested
 battery is taken for a charger's, and the report says so.
-Source: our choice, measured by `python -m ampwitness.bench.supply_scores`. 12.75 V: a little above a full flooded
-battery at rest (12.65 to 12.7 V, electrode data of Bode).
+Source: our choice, measured by `python -m ampwitness.bench.supply_scores`. 12.9 V: above a full
+battery at rest of either kind (flooded 12.65 to 12.7 V, electrode data of Bode; AGM up to 12.9 V, from memory).
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from ampwitness.types import FloatArray
 
 LASTS_S = 5.0  # on either side
 STEP_V = 0.30
-CHARGER_FROM_V = 12.75
+CHARGER_FROM_V = 12.90
 _BLOCK_S = 0.5
 _FALLS_SHARE = 0.75  # of the changes, in which volts must fall with demand
 _PAIR_STEPS = 20  # of 10 ms, whose means are compared with the next ones'

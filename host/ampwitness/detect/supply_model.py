@@ -51,7 +51,7 @@ ASSUMED_IMPEDANCE: Mapping[str, float] = {"resistor": 1.0, "speaker": 1.15}  # o
 CHARGING_ABOVE_V: Mapping[str, float] = {"flooded": 13.2, "AGM": 13.3, "lithium": 13.6}
 STATE_HYSTERESIS_V = 0.2
 # Above a rested battery: from here on a lasting step is taken for a weak charger's.
-WEAK_CHARGER_FROM_V: Mapping[str, float] = {"flooded": CHARGER_FROM_V, "AGM": 12.95, "lithium": 13.4}
+WEAK_CHARGER_FROM_V: Mapping[str, float] = {"flooded": 12.75, "AGM": 12.95, "lithium": 13.4}
 FAST_MOST_S = 0.3  # what a bass note feels within itself; slower parts belong to the battery
 AT_ONCE_MOST_S = 0.015
 SETTLED_BLOCK_S = 60.0
