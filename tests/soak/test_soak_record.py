@@ -22,7 +22,7 @@ from ampwitness.cli.questions import Ask, Questions, parse_ask
 from ampwitness.errors import UsageError
 from ampwitness.link.deframe import find_hello
 from ampwitness.recording import RotatingWriter, open_recording
-from ampwitness.types import Chunk
+from ampwitness.types import Analysis, Chunk
 
 Run = Callable[..., Any]
 DURATION_S = 3 * STRETCH / 8000
@@ -157,6 +157,12 @@ def test_too_little_room_for_the_asked_time(run: Run, tmp_path: Path, monkeypatc
     assert 4.1 < 24 * per_hour_gb < 5.0
     actual = open_recording(tmp_path / "b.mcap").n_bytes
     assert per_hour_gb * 1e9 / 3600 * 2.0 == pytest.approx(actual, rel=0.15)
+
+
+def test_the_forecast_speaks_in_units_that_fit(small_analysis: Analysis, tmp_path: Path) -> None:
+    (hello,) = small_analysis.hellos
+    assert soak.forecast_disk(hello, tmp_path / "a.mcap", 72.0, False).startswith("Disk: 1 min need 3 MB; ")
+    assert soak.forecast_disk(hello, tmp_path / "a.mcap", 36 * 3600.0, False).startswith("Disk: 36.0 h need 5")
 
 
 def test_senseless_options(run: Run, tmp_path: Path) -> None:

@@ -77,7 +77,7 @@ def say_kept(
         lost += f" and missed {streaming.losses.gaps_s['restart']:.2f} s in all"
     where = str(first_path(writer))
     if isinstance(writer, RotatingWriter) and writer.n_parts > 1:
-        where += f" and {writer.n_parts - 1} more parts"
+        where += f" and {writer.n_parts - 1} more part{'s' if writer.n_parts > 2 else ''}"
     return f"Recorded: {seconds_to_clock(streaming.losses.recorded_s)} in {where} ({writer.n_bytes} bytes, {lost})."
 
 

@@ -46,7 +46,9 @@ def forecast_disk(hello: Hello, out: Path, asked_s: float | None, is_reduced: bo
     has = f"{free / 1e9:.2f} GB are free, enough for {fits_h:.1f} h at {3600 * rate / 1e9:.2f} GB an hour"
     if asked_s is None:
         return f"Disk: {has}; recording ends cleanly before it is full."
-    needs = f"{asked_s / 3600:.1f} h need {asked_s * rate / 1e9:.2f} GB"
+    long = f"{asked_s / 3600:.1f} h" if asked_s >= 3600 else f"{max(1, round(asked_s / 60))} min"
+    need = f"{asked_s * rate / 1e9:.2f} GB" if asked_s * rate >= 1e9 else f"{max(1, round(asked_s * rate / 1e6))} MB"
+    needs = f"{long} need {need}"
     if asked_s * rate <= free:
         return f"Disk: {needs}; {has}."
     if is_reduced:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from ampwitness.errors import PartsError, RecordingUnreadableError
 from ampwitness.recording.reader import HostFinding, HostMark, HostReading, KeptLevels, Recording, open_recording
@@ -22,11 +24,11 @@ class JoinedRecording(Recording):
         super().__init__(parts[0].path, "mcap")
         self.parts = tuple(parts)
         self.n_bytes = sum(part.n_bytes for part in parts)
-        self.name = f"{parts[0].name} and {len(parts) - 1} more parts" if len(parts) > 1 else parts[0].name
+        more = f" and {len(parts) - 1} more part{'s' if len(parts) > 2 else ''}" if len(parts) > 1 else ""
+        self.name = parts[0].name + more
         numbers = [_number_of(part) for part in parts]
         self.missing_parts = tuple(sorted(set(range(1, numbers[-1] + 1)) - set(numbers)))
-        reductions = [part.reduction for part in parts]
-        self.reduction = next((reduction for reduction in reductions if reduction is not None), None)
+        self.reduction = _join_reductions([part.reduction for part in parts if part.reduction is not None])
 
     @property
     def is_torn(self) -> bool:
@@ -75,6 +77,24 @@ class JoinedRecording(Recording):
         """Levels kept in reduced parts."""
         for part in self.parts:
             yield from part.iter_levels()
+
+
+def _join_reductions(reductions: Sequence[Mapping[str, Any]]) -> Mapping[str, Any] | None:
+    """What was chosen for the first reduced part, and the sums of what all of them keep and had shown; None: no such
+    part."""
+    if not reductions:
+        return None
+    joined = dict(reductions[0])
+    for name in ("duration_s", "kept_s"):
+        numbers = [reduction.get(name) for reduction in reductions]
+        joined[name] = sum(number for number in numbers if isinstance(number, int | float))
+    for name in ("found", "kept"):
+        sums: Counter[str] = Counter()
+        for reduction in reductions:
+            if isinstance(counts := reduction.get(name), Mapping):
+                sums.update({str(kind): n for kind, n in counts.items() if isinstance(n, int)})
+        joined[name] = dict(sums)
+    return joined
 
 
 def open_parts(paths: Sequence[Path], *, alone: bool = False) -> Recording:
