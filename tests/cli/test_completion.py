@@ -6,6 +6,7 @@ import os
 import shutil
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ import pytest
 COMMAND = [sys.executable, "-m", "ampwitness"]
 
 
+@cache
 def script(shell: str) -> str:
     done = subprocess.run([*COMMAND, "completion", shell], capture_output=True, text=True, timeout=60)
     assert done.returncode == 0, done.stderr

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -12,7 +13,6 @@ from typing import Any
 
 import click
 import pytest
-from ampwitness.bench.day_signals import write_day
 from ampwitness.cli import BENCH_COMMANDS, INSTALLER_COMMANDS, cli
 from ampwitness.recording.writer import RecordingWriter
 
@@ -134,11 +134,11 @@ def test_help_fits_the_terminal(
 
 @pytest.mark.parametrize("columns", [60, 120])
 def test_what_is_printed_fits_the_terminal(
-    columns: int, run: Callable[..., Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    columns: int, run: Callable[..., Any], music: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("COLUMNS", str(columns))
-    write_day(tmp_path / "music.mcap", 0.01, seed=5)
+    shutil.copy(music, tmp_path / "music.mcap")
     assert run("job", "new", "van").code == 0
     monkeypatch.setattr(sys.stdout, "isatty", lambda: True)
     monkeypatch.setattr(sys.stderr, "isatty", lambda: True)

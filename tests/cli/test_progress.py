@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from ampwitness.bench.day_signals import write_day
 from ampwitness.cli import live as live_module
 from ampwitness.cli import progress as progress_module
 from ampwitness.cli.progress import ProgressLine
@@ -46,18 +45,11 @@ NOT_LONG = {
 }
 
 
-@pytest.fixture(scope="module")
-def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("long") / "music.mcap"
-    write_day(path, 0.01, seed=5)
-    return path
-
-
 @pytest.fixture
 def run_long(
-    run: Callable[..., Any], recording: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    run: Callable[..., Any], music: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> Callable[..., Any]:
-    """Run a command of LONG on half a minute of music, with a line that does not wait, on a terminal or in a pipe."""
+    """Run a command of LONG on twenty seconds of music, with a line that does not wait, on a terminal or in a pipe."""
 
     @contextlib.contextmanager
     def stop_at_once() -> Iterator[list[int]]:
@@ -72,7 +64,7 @@ def run_long(
             assert run("job", "new", tmp_path / "van").code == 0
         monkeypatch.setattr(sys.stderr, "isatty", lambda: is_terminal)
         words = [word for word in name.split() if word not in ("wav", "npz", "mdf", "csv")]
-        return run(*words, *(word.format(r=recording, o=tmp_path) for word in LONG[name]))
+        return run(*words, *(word.format(r=music, o=tmp_path) for word in LONG[name]))
 
     return run_it
 

@@ -31,7 +31,7 @@ def settings_of(recording: Path) -> dict[str, object]:
 
 
 def test_a_tweeter_amplifier_is_set_by_the_steps_track(tmp_path: Path) -> None:
-    crest_v = steps(-7, 2)
+    crest_v = steps(-5, 1)
     output = np.clip(sine(6300, crest_v, len(crest_v) / RATE_HZ), -RAIL_V, RAIL_V)
     recording = tmp_path / "gain.mcap"
     done = on_virtual_board(made(tmp_path, output), "set-gain", "--tone", "6300", *LOADED, "--out", recording)
