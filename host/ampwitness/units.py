@@ -15,3 +15,8 @@ def seconds_to_clock(time_s: float) -> str:
     if minutes:
         return f"{minutes}:{rest / 1000:06.3f}"
     return f"{rest / 1000:.3f} s"
+
+
+def fixed(value: float, digits: int) -> str:
+    """The number with so many decimals, and none below zero that rounds to zero: "0.00", never "-0.00"."""
+    return f"{round(value, digits) + 0.0:.{digits}f}"

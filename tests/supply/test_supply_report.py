@@ -80,6 +80,17 @@ def test_a_charged_supply_is_worded_on_either_side_of_its_alternators_limit() ->
     assert "13.6 mohm (95 %: 12.1 to 15.2)" in text
 
 
+def test_a_sag_that_rounds_to_nothing_has_no_sign(small_analysis: Analysis) -> None:
+    note = _note(1.0, 5.0, -0.001)
+    figure = draw_supply_under_notes(dataclasses.replace(small_analysis, findings=(note,)))
+    assert figure is not None
+    assert [text.get_text() for text in figure.axes[0].texts] == ["0.00 V"]
+    assert "sagged 0.00 V" in describe_finding(note)
+    table = findings_table("note", [(1, dataclasses.replace(note, measured={**note.measured, "sag_v": -0.0001}))], 1)
+    assert "-0.000" not in table
+    assert "0.000" in table
+
+
 def test_pictures_are_drawn_where_there_is_something(small_analysis: Analysis) -> None:
     steps = np.full(3000, 12.6)
     envelope = Envelope("supply", 0.0, 0.01, steps - 0.1, steps, steps)

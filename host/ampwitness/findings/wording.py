@@ -12,7 +12,7 @@ import numpy as np
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.road_words import describe_cutout
 from ampwitness.types import Analysis, Calibration, Coverage, Finding, NotJudged, Severity, Verdict
-from ampwitness.units import seconds_to_clock
+from ampwitness.units import fixed, seconds_to_clock
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +156,7 @@ def count_words(count: int, one: str, many: str) -> str:
 
 
 def _number(value: object, digits: int) -> str:
-    return f"{value:.{digits}f}" if isinstance(value, int | float) and not isinstance(value, bool) else "unknown"
+    return fixed(value, digits) if isinstance(value, int | float) and not isinstance(value, bool) else "unknown"
 
 
 _CLIP_ORIGIN_WORDS = {

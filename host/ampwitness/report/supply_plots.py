@@ -17,6 +17,7 @@ from ampwitness.finding_list import FindingList
 from ampwitness.report.plots import new_figure, plot_style
 from ampwitness.report.style import LANE_STYLES, role_colour
 from ampwitness.types import Analysis, Envelope, Finding
+from ampwitness.units import fixed
 
 SPAN_S = 16.0  # of a long recording only so much is drawn, around its worst note
 MOST_LABELS = 14
@@ -84,7 +85,7 @@ def draw_supply_under_notes(analysis: Analysis) -> Figure | None:
             taken_s.append(middle_s)
             lowest_v = _number(note, "supply_lowest_v")
             axes.annotate(
-                f"{_number(note, 'sag_v') or 0.0:.2f} V",
+                f"{fixed(_number(note, 'sag_v') or 0.0, 2)} V",
                 (middle_s, lowest_v if lowest_v is not None else 0.0),
                 xytext=(0, -4),
                 textcoords="offset points",

@@ -9,6 +9,7 @@ from ampwitness.findings.selection import choose_listed
 from ampwitness.findings.wording import KIND_WORDS, KindWords, count_words
 from ampwitness.report.explanations import explanation_link
 from ampwitness.types import Finding
+from ampwitness.units import fixed
 
 MOST_ON_PAPER = 30  # rows of a kind; who prints the page wants the worst, not all
 
@@ -127,7 +128,7 @@ def _cell(value: object, digits: int) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
-        return f"{value:.{digits}f}"
+        return fixed(value, digits)
     return escape(str(value))
 
 
