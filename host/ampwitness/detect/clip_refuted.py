@@ -61,7 +61,11 @@ def _are_refuted(
     found = np.zeros(len(level_v), dtype=bool)
     # In most recordings hardly anything stands above plateaus: lags are asked of those pairs only.
     higher = other_level_v >= HIGHER * np.min(level_v, initial=np.inf)
-    other_level_v, other_supply_v, other_output_v = other_level_v[higher], other_supply_v[higher], other_output_v[higher]
+    other_level_v, other_supply_v, other_output_v = (
+        other_level_v[higher],
+        other_supply_v[higher],
+        other_output_v[higher],
+    )
     for first in range(0, len(level_v), AT_ONCE):
         row, other = np.nonzero(other_level_v >= HIGHER * level_v[first : first + AT_ONCE, None])
         row += first

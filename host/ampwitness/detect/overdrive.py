@@ -23,6 +23,7 @@ from ampwitness.types import FloatArray
 OFFSET_SHARE = 0.06  # of the plateau's level: scale of the offset expected, with heavy tails
 STEP_S = 0.0005
 BASS_HZ, FULL_RANGE_HZ = 110.0, 220.0  # how fast bass and full-range music move, rms
+AT_ONCE = 256  # plateaus: what is done with them stays in the processor's cache
 LIVELY_SHARE = 0.4  # of the crest that full-range music does not reach
 BENT_SHARE = 0.09  # of slope times half a plateau, for a difference of 1 in k T / (2 s); an even quartic's is 1/8
 BENT_FROM, BENT_FULL, MOST_BENT = 0.4, 0.8, 1.2  # phases from which and at which it counts; the largest difference
@@ -78,11 +79,60 @@ def measure_liveliness(volts: FloatArray, rate_hz: float) -> float:
     """
     step = max(1, round(STEP_S * rate_hz))
     thinned = volts[: len(volts) // step * step : step].astype(float)
-    size = float(np.sqrt(np.mean(thinned**2))) if len(thinned) else 0.0
+    size = float(np.sqrt(thinned @ thinned / len(thinned))) if len(thinned) else 0.0
     if size <= 0 or len(thinned) < 2:
         return 0.0
-    moved_hz = float(np.sqrt(np.mean(np.diff(thinned) ** 2))) / size / (2 * np.pi * step / rate_hz)
+    moved = np.diff(thinned)
+    moved_hz = float(np.sqrt(moved @ moved / len(moved))) / size / (2 * np.pi * step / rate_hz)
     return float(np.clip((moved_hz - BASS_HZ) / (FULL_RANGE_HZ - BASS_HZ), 0.0, 1.0))
+
+
+# By phase: k a / s of a cosine; its amplitude less its offset, and its excess, of slope times half the plateau; widths.
+_SHAPE, _INNER, _EXCESS, _SPACING = (
+    x.astype(np.float32)
+    for x in (
+        PHASES / np.tan(PHASES),
+        1 / (PHASES * np.tan(PHASES)),
+        (1 - np.cos(PHASES)) / (PHASES * np.sin(PHASES)),
+        np.gradient(PHASES),
+    )
+)
+
+
+def _spread(corners: Corners, slope_v: FloatArray, rows: slice) -> FloatArray:
+    """(n,) variance of the excess over all phases, weighed by how well they agree with the curvature.
+
+    In single precision: this says but how well the crest is known."""
+
+    def column(values: FloatArray) -> FloatArray:
+        return values.astype(np.float32)[:, None]
+
+    half, slope = corners.flat[rows] / 2, slope_v[rows]
+    # Slope and curvature err together; take out of the curvature what the slope's error explains.
+    curvature_sd = np.maximum(corners.curvature_sd_v[rows], 1e-12)
+    a, sd = slope / half, corners.slope_sd_v[rows] / half
+    variance = column(sd**2 + (0.05 * a) ** 2) * _SHAPE
+    variance -= column(2 * corners.correlation[rows] * curvature_sd * sd)
+    variance *= _SHAPE
+    variance += column(curvature_sd**2)
+    np.maximum(variance, np.float32(1e-30), out=variance)
+    score = column(a) * _SHAPE
+    score -= column(corners.curvature_v[rows])
+    score *= score
+    score /= variance
+    score += np.log(variance)
+    score *= np.float32(0.5)
+    offset = column(slope * half / (OFFSET_SHARE * corners.level_v[rows])) * _INNER
+    offset -= np.float32(1 / OFFSET_SHARE)
+    offset *= offset
+    score += np.log1p(offset)
+    score -= score.min(axis=1, keepdims=True)
+    weight = np.exp(-score)
+    weight *= _SPACING
+    total = weight.sum(axis=1)
+    excess = weight @ _EXCESS / total
+    apart = np.maximum(weight @ _EXCESS**2 / total - excess**2, 0.0)
+    return np.asarray(apart * (slope * half) ** 2, dtype=float)
 
 
 def extrapolate_crests(corners: Corners, lively: float = 0.0) -> Crest:
@@ -92,28 +142,9 @@ def extrapolate_crests(corners: Corners, lively: float = 0.0) -> Crest:
     """
     half = corners.flat / 2
     slope = np.maximum((corners.slope_left_v + corners.slope_right_v) / 2, 0.0)
-    phi = PHASES[None, :]
-    shape = phi / np.tan(phi)  # k a / s of a cosine
-    # Slope and curvature err together; take out of the curvature what the slope's error explains.
-    curvature_sd = np.maximum(corners.curvature_sd_v, 1e-12)
-    expected = slope[:, None] * shape / half[:, None]
-    slope_part = corners.slope_sd_v[:, None] * shape / half[:, None]
-    variance = (
-        curvature_sd[:, None] ** 2
-        + slope_part**2
-        - 2 * corners.correlation[:, None] * curvature_sd[:, None] * slope_part
-        + (0.05 * np.abs(expected)) ** 2
+    spread = np.concatenate(
+        [np.zeros(0), *(_spread(corners, slope, slice(k, k + AT_ONCE)) for k in range(0, len(slope), AT_ONCE))]
     )
-    amplitude = slope[:, None] * half[:, None] / (phi * np.sin(phi))
-    offset = corners.level_v[:, None] - amplitude * np.cos(phi)
-    score = (corners.curvature_v[:, None] - expected) ** 2 / (2 * variance) + 0.5 * np.log(variance)
-    score = score + np.log1p((offset / (OFFSET_SHARE * corners.level_v[:, None])) ** 2)
-    spacing = np.gradient(PHASES)[None, :]
-    weight = np.exp(-(score - score.min(axis=1, keepdims=True))) * spacing
-    weight = weight / weight.sum(axis=1, keepdims=True)
-    excess = amplitude * (1 - np.cos(phi))
-    middle = np.sum(weight * excess, axis=1)
-    spread = np.sum(weight * (excess - middle[:, None]) ** 2, axis=1)
     mean = _excess(corners, slope)
     from_slope = mean * corners.slope_sd_v / np.maximum(slope, 1e-12)
     # Flanks of unequal slope lean the crest over: an odd cubic that vanishes at both corners.
