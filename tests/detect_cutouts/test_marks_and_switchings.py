@@ -91,3 +91,28 @@ def test_a_signal_sensed_start_is_dated_from_the_source() -> None:
     assert start["what"] == "signal-sensed start"
     assert start["start_s"] == pytest.approx(4.0, abs=0.02)
     assert start["delay_s"] == pytest.approx(0.6, abs=0.03)
+
+
+@pytest.mark.parametrize("is_digital", [True, False])
+@pytest.mark.parametrize(("fell_s", "rose_s", "is_cause"), [(2.996, 3.003, True), (2.9, 2.95, False)])
+def test_a_short_drop_of_the_remote_lead_mutes_all_the_same(
+    is_digital: bool, fell_s: float, rose_s: float, is_cause: bool
+) -> None:
+    """Back a little behind the stop it still was the cause; back well before it, it was none."""
+    at = np.arange(6 * RATE_HZ) / RATE_HZ
+    wave = 10 * np.sin(2 * np.pi * 50 * at + 0.8) * ((at < 3.0) | (at >= 3.11))
+    volts = {"output": wave + np.random.default_rng(1).normal(0, 0.02, len(at)), "supply": np.full(len(at), 12.6)}
+    low = (at >= fell_s) & (at < rose_s)
+    edges: tuple[Edge, ...] = ()
+    if is_digital:
+        levels = ((0.01, 1), (fell_s, 0), (rose_s, 1))
+        edges = tuple(Edge("remote", level, time_s, "s", round(time_s * RATE_HZ)) for time_s, level in levels)
+    else:
+        volts["remote"] = np.where(low, 0.2, 12.3)
+    detector = CutoutDetector()
+    for window in iter_windows_from_arrays(volts, RATE_HZ, window_s=1.0, edges=edges):
+        detector.push(window)
+    (finding,) = detector.finish().findings
+    assert (finding.measured["cause"] == "remote lead dropped") is is_cause
+    if is_cause:
+        assert finding.evidence["remote_fell_s"] == pytest.approx(fell_s, abs=0.001)

@@ -225,21 +225,26 @@ def measure_supply(
 
 
 def measure_remote(run: RunSteps, stop: Stop, edges: Sequence[Edge]) -> None:
-    """When the remote lead fell, of a digital line or an analog channel, and did not come back before the stop."""
+    """When the remote lead fell, of a digital line or an analog channel, and did not come back before the stop.
+
+    It may have come back before the output was quiet: a slow mute goes on, and some amplifiers mute for a while.
+    """
+    since_s, until_s = stop.stop_s - REMOTE_BEFORE_S, stop.stop_s + NEAR_S
     if "remote" in run:
         at = round((stop.stop_s - run.start_s) / run.step_s)
         a = max(run.first, at - round(REMOTE_BEFORE_S / run.step_s))
-        volts = run.steps("remote", a, at + round(NEAR_S / run.step_s) + 1)
-        stop.remote_is_known = len(volts) > 0
-        low = volts < REMOTE_LOW_V
-        if len(volts) and low[-1] and not low[0]:
-            fell = int(np.flatnonzero(~low)[-1]) + 1
-            stop.remote_fell_s = run.time_s(a + fell)
-        return
-    stop.remote_is_known = bool(edges)
-    before = [edge for edge in edges if edge.time_s <= stop.stop_s + NEAR_S]
-    if before and before[-1].level == 0 and before[-1].time_s >= stop.stop_s - REMOTE_BEFORE_S:
-        stop.remote_fell_s = before[-1].time_s
+        low = run.steps("remote", a, at + round(NEAR_S / run.step_s) + 1) < REMOTE_LOW_V
+        stop.remote_is_known = len(low) > 0
+        places = np.flatnonzero(np.diff(low)) + 1
+        changes = [(run.time_s(a + int(k)), bool(low[k])) for k in places]
+    else:
+        stop.remote_is_known = bool(edges)
+        changes = [(edge.time_s, edge.level == 0) for edge in edges if since_s <= edge.time_s <= until_s]
+    back_s = stop.start_s - stop.start_uncertainty_s
+    for number, (time_s, is_low) in enumerate(changes):
+        if is_low and all(later_s > back_s for later_s, _ in changes[number + 1 : number + 2]):
+            stop.remote_fell_s = time_s
+            return
 
 
 def measure_jumps(run: RunSteps, stop: Stop) -> None:
