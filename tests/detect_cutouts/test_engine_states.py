@@ -93,6 +93,17 @@ def test_figures_by_state_add_up() -> None:
     assert per["cranking"]["supply_lowest_v"] < per["rest"]["supply_lowest_v"]
 
 
+@pytest.mark.parametrize(("settles_v", "states"), [(13.9, ["charging"]), (12.7, ["charging", "rest"])])
+def test_a_dip_between_two_charging_levels_stops_no_engine(settles_v: float, states: list[str]) -> None:
+    at = np.arange(40 * 100) / 100
+    supply = np.where(at < 15, 14.0, settles_v) + 0.01 * np.sin(at)
+    supply[(at >= 15) & (at < 16)] = 9.6
+    history = SupplyHistory()
+    for window in iter_windows_from_arrays({"supply": np.repeat(supply, 10)}, 1000.0, window_s=10.0):
+        history.push(window)
+    assert [span.state for span in find_engine_states(history.finish(), ()).spans] == states
+
+
 def test_a_note_under_which_the_engine_is_cranked_has_no_sag_of_its_own() -> None:
     at = np.arange(30 * 1000) / 1000
     supply = np.where(at < 10, 12.5, np.where(at < 11, 8.0 + 0.5 * np.sin(60 * at), 14.2))

@@ -43,6 +43,7 @@ CRANK_LONGEST_S = 30.0
 CRANK_SWING_V = 0.12
 _BLOCK = 10  # steps of 10 ms
 _HOLD_S = 0.30
+_DIP_BLOCKS = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,7 +201,7 @@ def _charging_changes(
     # A fall of the level that is not taken back within the next two seconds.
     much_later = np.concatenate((level[3 * far :], np.full(min(3 * far, len(level)), level[-1])))
     off = (fall > STEP_V) & (level - much_later > STEP_V) & (much_later < 13.6)
-    is_high, is_low = level > CHARGING_FROM_V, level < REST_TO_V
+    is_high, is_low = level > CHARGING_FROM_V, (level < REST_TO_V) & ~_is_taken_back(level)
     first: State = "charging" if is_high[0] else "rest" if level[0] < 12.95 else "not decidable"
     changes: list[tuple[float, State]] = [(float(level_s[0]) - 0.05, first)]
     state, at, floor_v = first, 0, CHARGING_FROM_V
@@ -242,6 +243,19 @@ def _charging_changes(
         while at < n and state == "charging" and level[at] < CHARGING_FROM_V and at < place + far:
             at += 1  # it is still rising
     return changes
+
+
+def _is_taken_back(level: FloatArray) -> npt.NDArray[np.bool_]:
+    """(n,) whether a low level is a dip of at most two seconds between two charging levels that are alike: a large
+    consumer, or a contact. An engine that stops stays low, but for the charge on its battery's plates."""
+    found = np.zeros(len(level), dtype=bool)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], level < REST_TO_V, [False])).astype(np.int8)))
+    for first, stop in edges.reshape(-1, 2).tolist():
+        before, behind = level[max(0, first - 35) : max(0, first - 5)], level[stop + 5 : stop + 35]
+        if stop - first <= _DIP_BLOCKS and len(before) >= 10 and len(behind) >= 10:
+            was_v, is_v = float(np.median(before)), float(np.median(behind))
+            found[first:stop] = min(was_v, is_v) > CHARGING_FROM_V and abs(was_v - is_v) < STEP_V
+    return found
 
 
 def _add_weak_charging(
