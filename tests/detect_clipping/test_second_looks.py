@@ -246,3 +246,9 @@ def test_where_the_logger_is_at_its_rail_no_second_look_is_taken(monkeypatch: py
     again = [OneSide(s.stretch, s.lagged, s.sign, s.candidates, s.crests, s.noise_v, blocked) for s in seen[:2]]
     rows = next(rows for rows in kept(again) if rows["sign"][0] == side.sign)
     assert not np.any(np.abs(rows["start_s"] - first.start_s) < 1e-6)
+
+
+def test_plain_plateaus_that_moved_off_the_rail_keep_each_other_company() -> None:
+    tally = score_on_board(clip_sets.make("stages", "switching bridge with residue", 104, 8.0), 0.0005)
+    assert tally.n_hit.total() >= 0.9 * tally.n_true.total() > 100  # 0.70 of them where each had to stand alone
+    assert tally.n_false == 0

@@ -50,6 +50,7 @@ SOFT_LEAST_DB = 1.0
 SOFT_SURE_DB = 0.5  # bent over by so much a crest shows its ceiling
 SOFT_TOLERANCE = 0.006  # of the level
 FEWEST_BESIDE = 3
+TOGETHER_GAIN = 250.0  # the largest of a clean half-cycle was 244
 BESIDE_S = 0.5
 BESIDE_SHARE = 0.03
 SUNK_SHARE = 0.7
@@ -306,6 +307,10 @@ def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
     if np.count_nonzero(elsewhere) >= FEWEST_ELSEWHERE:
         accepted = accepted | elsewhere
         undecided = undecided | elsewhere
+    # Plateaus plain by themselves that keep each other company under no higher crest: a ceiling that moved.
+    together = plain & ~accepted & (table["misfit"] <= PLAIN_MISFIT) & (table["gain"] >= TOGETHER_GAIN)
+    together = together & _beside_accepted(table, crests, sign, together, basic, together, FEWEST_BESIDE + 1)
+    accepted, undecided = accepted | together, undecided | together
     alone = basic & ~accepted & _needs_no_company(table)
     accepted, undecided = accepted | alone, undecided | alone
     return _OneSide(accepted, expected, threshold, is_source, undecided, is_soft, rail, headroom)
@@ -376,21 +381,24 @@ def _soft_rail(
 
 
 def _beside_accepted(
-    table: Candidates, crests: HighCrests, sign: float, accepted: BoolArray, basic: BoolArray
+    table: Candidates, crests: HighCrests, sign: float, accepted: BoolArray, basic: BoolArray,
+    asked: BoolArray | None = None, fewest: int = FEWEST_BESIDE,
 ) -> BoolArray:  # fmt: skip
     """Candidates that lie level with accepted plateaus within half a second, under no higher crest nearby."""
     found = np.zeros(len(table), dtype=bool)
     known = np.flatnonzero(accepted)[np.argsort(table["start_s"][accepted], kind="stable")]
     mine = np.flatnonzero(crests.sign == sign)
     mine = mine[np.argsort(crests.time_s[mine], kind="stable")]
-    worth = np.flatnonzero(basic & ~accepted & ((table["gain"] >= PLAIN_GAIN) | (table["is_coarse"] > 0)))
+    if asked is None:
+        asked = basic & ~accepted & ((table["gain"] >= PLAIN_GAIN) | (table["is_coarse"] > 0))
+    worth = np.flatnonzero(asked)
     now, level = table["start_s"][worth], table["level_v"][worth]
     alike, higher = np.zeros(len(worth), dtype=np.intp), np.zeros(len(worth), dtype=bool)
     for rows, other in iter_neighbours(now, table["start_s"][known], BESIDE_S):
         alike[rows] += np.abs(table["level_v"][known[other]] - level[rows]) <= BESIDE_SHARE * level[rows]
     for rows, other in iter_neighbours(now, crests.time_s[mine], BESIDE_S):
         higher[rows] |= crests.level_v[mine[other]] > level[rows] * (1 + BESIDE_SHARE)
-    found[worth] = (alike >= FEWEST_BESIDE) & ~higher
+    found[worth] = (alike >= fewest) & ~higher
     return found
 
 
