@@ -7,6 +7,7 @@ import dataclasses
 from ampwitness.detect.cutout_cause import CRANKING
 from ampwitness.findings.advice import advise_first_steps
 from ampwitness.findings.headroom_words import word_headroom
+from ampwitness.findings.road_words import word_road
 from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged
 from ampwitness.findings.wording import KIND_WORDS, describe_finding, find_worst, word_losses, word_verdicts
 from ampwitness.types import Analysis, Coverage, Finding, NotJudged, Severity
@@ -123,3 +124,12 @@ def test_headroom_is_said_with_its_uncertainty_or_with_the_reason() -> None:
     (sentence,) = word_headroom({"clipping": {"headroom": without}})
     assert sentence.startswith("Headroom not judged: nothing clipped.")
     assert word_headroom({}) == ()
+
+
+def test_one_of_a_state_is_told_as_one() -> None:
+    figures = {
+        "duration_s": 40.0, "supply_mean_v": 12.4, "supply_lowest_v": 9.3, "n_dips": 1, "deepest_residual_v": 9.25,
+        "n_clips": 2, "clipped_share": 0.001, "n_cutouts": 1,
+    }  # fmt: skip
+    (told,) = word_road({"engine": {"per_state": {"rest": figures}}})
+    assert told.endswith("; 1 dip, the deepest to 9.25 V; 2 clipped half-cycles, 0.10 % of the time; 1 cut-out.")

@@ -136,13 +136,18 @@ def _word_states(engine: Mapping[str, Any]) -> list[str]:
             f"{figures['supply_mean_v']:.2f} V at the mean, {figures['supply_lowest_v']:.2f} V at the lowest (10 ms)"
         )
         if figures["n_dips"]:
-            text += f"; {figures['n_dips']:,} dips, the deepest to {figures['deepest_residual_v']:.2f} V"
+            text += f"; {_some(figures['n_dips'], 'dip')}, the deepest to {figures['deepest_residual_v']:.2f} V"
         if figures["n_clips"]:
-            text += f"; {figures['n_clips']:,} clipped half-cycles, {100 * figures['clipped_share']:.2f} % of the time"
+            share = f"{100 * figures['clipped_share']:.2f} % of the time"
+            text += f"; {_some(figures['n_clips'], 'clipped half-cycle')}, {share}"
         if figures["n_cutouts"]:
-            text += f"; {figures['n_cutouts']:,} cut-outs"
+            text += f"; {_some(figures['n_cutouts'], 'cut-out')}"
         out.append(text + ".")
     return out + [f"{remark[0].upper()}{remark[1:]}." for remark in engine.get("remarks") or ()]
+
+
+def _some(n: int, what: str) -> str:
+    return f"{n:,} {what}{'' if n == 1 else 's'}"
 
 
 def _word_level(level: Mapping[str, Any] | None) -> list[str]:
