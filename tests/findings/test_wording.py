@@ -34,6 +34,13 @@ def test_a_detector_that_never_ran_is_not_judged_rather_than_none_found(small_an
     assert {line.verdict for line in word_verdicts(bare)} == {"not judged"}
 
 
+def test_what_was_typed_was_not_looked_for(small_analysis: Analysis) -> None:
+    reading = Finding("reading", 2.0, 2.0, "information", {"name": "heatsink", "value": 41.0, "unit": "C"}, {}, {})
+    typed = dataclasses.replace(small_analysis, findings=(reading,), coverage=(Coverage("readings", 0.0, ()),))
+    (line,) = [line for line in word_verdicts(typed) if line.kind == "reading"]
+    assert line.sentence == "1 typed reading found. Last at 2.000 s: heatsink: 41 C."
+
+
 def test_partly_judged_says_both(small_analysis: Analysis) -> None:
     coverage = (Coverage("clipping", 3.0, (NotJudged(1.0, 2.0, "beyond the logger's range"),)),)
     bare = dataclasses.replace(small_analysis, findings=(), coverage=coverage)

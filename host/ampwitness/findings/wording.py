@@ -346,7 +346,8 @@ def word_verdict(kind: str, findings: Sequence[Finding], coverage: Coverage | No
     judged_s = coverage.judged_s if coverage else 0.0
     if chosen:
         worst = find_worst(chosen, kind)
-        sentence = f"{count_words(listed.n_found(kind), words.one, words.many)} found in {judged_s:,.1f} s judged."
+        looked_at = f" in {judged_s:,.1f} s judged" if judged_s > 0 else ""  # what a person typed is not looked for
+        sentence = f"{count_words(listed.n_found(kind), words.one, words.many)} found{looked_at}."
         if worst is not None:
             what = _WORST_WORDS.get(kind, "Worst")
             shown = chosen[0] if kind == "mark" else worst

@@ -258,7 +258,7 @@ class RecordingWriter:
             self.close("disk full")
             raise DiskFullError(
                 f"The disk that holds {self.path} is full; recording stopped and was closed properly. "
-                f"All {self.n_bytes} bytes received up to then are kept. Free some space or record to another disk."
+                "What was received up to then is kept. Free some space or record to another disk."
             )
 
     def _commit(self) -> None:
