@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from ampwitness.detect.cutout_cause import CRANKING
-from ampwitness.detect.cutouts import settle_cranking
+from ampwitness.detect.cutouts import learn_level, settle_cranking
 from ampwitness.detect.engine_marks import decide_by_marks, find_engine_marks
 from ampwitness.detect.engine_states import find_engine_states, summarise_states
 from ampwitness.detect.mark_ties import tie_marks
@@ -42,7 +42,9 @@ def settle_road(results: Sequence[DetectorResult], steps: SupplySteps) -> tuple[
     for result in results:
         if result.coverage.detector == "cutouts":
             findings = settle_cranking(tuple(result.findings), states.cranking, CRANKING)
-            result = DetectorResult(findings, result.coverage, result.summary)
+            # A radio's mute during cranking says nothing about the level at which this amplifier lets go.
+            learned = {**result.summary, "under_voltage": learn_level(findings)}
+            result = DetectorResult(findings, result.coverage, learned)
         elif result.coverage.detector == "notes" and states.cranking:
             result = _without_starters_sag(result, states.cranking)
         settled.append(result)

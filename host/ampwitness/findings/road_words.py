@@ -77,6 +77,9 @@ NEXT_TESTS: tuple[tuple[str, str], ...] = (
 )
 
 
+_STOPPED_HOW = {"cut in mid-cycle": "it was cut off in mid-cycle", "faded": "it stopped in a fade"}
+
+
 def find_next_test(cause: str) -> str:
     """The test that separates what is left; every cause has one, an unknown one that of the undecided."""
     return next((test for start, test in NEXT_TESTS if cause.startswith(start)), NEXT_TESTS[-1][1])
@@ -97,7 +100,7 @@ def describe_cutout(finding: Finding) -> str:
     if protection and str(protection) not in cause:
         text += f"; if the amplifier did it: {protection}"
     if e.get("stopped_how") and cause.startswith("not decided"):
-        text += f"; it stopped {e['stopped_how'] if e['stopped_how'] != 'faded' else 'in a fade'}"
+        text += f"; {_STOPPED_HOW.get(e['stopped_how'], 'it stopped ' + e['stopped_how'])}"
     if m.get("confidence"):
         text += f" (confidence {m['confidence']})"
     return text
