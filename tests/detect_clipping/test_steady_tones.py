@@ -5,7 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.detect.clip_candidates import FIELDS, Candidates, HighCrests
+from ampwitness.detect.clip_round import is_overtopped
 from ampwitness.detect.clipping import ClippingDetector
+from ampwitness.detect.rail_model import learn_rail
 from ampwitness.detect.result import DetectorResult
 
 RATE_HZ = 8000.0
@@ -36,3 +39,18 @@ def test_a_line_on_a_clean_tone_makes_no_clips(tone_hz: float, line_hz: float, l
 def test_the_same_tone_that_clips_is_found(tone_hz: float, line_hz: float) -> None:
     found = play(tone_hz, line_hz, 0.02, ceiling_v=5.0)
     assert len(found.findings) > 0.95 * 2 * tone_hz * 6
+
+
+@pytest.mark.parametrize(("lively", "is_refuted"), [(0.0, True), (0.3, False)])
+def test_treble_rings_above_a_ceiling_and_does_not_refute_it(lively: float, is_refuted: bool) -> None:
+    n = 20
+    times = np.arange(n) * 0.2
+    columns = {name: np.ones(n) for name in FIELDS} | {"level_v": np.full(n, 30.0), "lively": np.full(n, lively)}
+    plateaus = Candidates(columns | {"start_s": times}, np.full((n, 4), np.nan), np.ones((n, 4)))
+    rail = learn_rail(plateaus["level_v"], plateaus.supply, plateaus.output)
+    assert rail is not None
+    level = np.full(n, 30.3)
+    crests = HighCrests(np.ones(n), times + 0.1, level, level, plateaus.supply, plateaus.output)
+    assert is_overtopped(rail, plateaus, crests, 1.0, 0.01) is is_refuted
+    low = HighCrests(np.ones(n), times + 0.1, level - 1, level - 1, plateaus.supply, plateaus.output)
+    assert not is_overtopped(rail, plateaus, low, 1.0, 0.01)

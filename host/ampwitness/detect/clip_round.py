@@ -25,7 +25,7 @@ BoolArray = npt.NDArray[np.bool_]
 
 LEVEL_CREST_SHARE = 0.5  # of a pile: so many rounded crests beside it, of four a second, say that it is no ceiling
 FLAT_SHARE = 0.8  # at ceilings 0.88 to 1, in steady tones with a line on them 0.44 to 0.7
-LIVELY = 0.5  # above: treble rings on plateaus, and few look flat
+LIVELY = 0.1  # above: treble rings on plateaus, and crests stand above the ceiling they come from
 ABOVE_SHARE, FEWEST_ABOVE = 0.4, 3
 ABOVE_SD, ABOVE_SPREADS, ABOVE_LEVEL = 2.0, 2.0, 0.001
 NEAR_S = 1.0
