@@ -138,21 +138,28 @@ def _likeliest(
     step, n_starts : length of a step in those of 1 ms; how many of them may be the start
     levels : what the wave may be of what was carried on, and the logarithm of how likely that is
     """
-    n = len(xx)
-    since = np.arange(n)[None, :] + 0.5 - np.arange(0.0, n_starts)[:, None]  # row: start, column: step
+    # What is expected of a step depends on how far behind the start it lies alone: each sum over steps, for all starts
+    # at once, is a correlation.
+    n, since = len(xx), np.arange(len(xx)) + 0.5
+    size = 2 * n
+    seen = np.fft.rfft(np.stack((xx, -2 * xp, pp)), size)
+    ratios, priors = (np.array(column)[:, None] for column in zip(*levels, strict=True))
+    level = ratios**2 * level_v2
+    whole = np.log(level + floor_v2) + (xx - 2 * xp + pp) / (level + floor_v2)
+    before = np.concatenate((np.zeros((len(level), 1)), np.cumsum(whole, axis=1)), axis=1)[:, :n_starts]
     best, place, chosen = -np.inf, 0.0, ("", 0.0)
 
     def ask(shape: str, length: float) -> None:
         nonlocal best, place, chosen
-        u = np.maximum(since, 0.0) / length
-        gain = np.exp(-u) if shape == "exponential" else np.maximum(1.0 - u, 0.0)
-        square = gain * gain
-        for ratio, prior in levels:
-            spread = square * (ratio**2 * level_v2) + floor_v2
-            likely = -0.5 * freedom * (np.log(spread) + (xx - 2 * gain * xp + square * pp) / spread).sum(axis=1)
-            k = int(np.argmax(likely))
-            if likely[k] + prior > best:
-                best, place, chosen = float(likely[k]) + prior, float(k), (shape, length)
+        gain = np.exp(-since / length) if shape == "exponential" else np.maximum(1.0 - since / length, 0.0)
+        spread = gain * gain * level + floor_v2
+        weights = np.fft.rfft(np.stack((np.ones(n), gain, gain * gain))[:, None] / spread, size)
+        fallen = np.fft.irfft((seen[:, None] * weights.conj()).sum(axis=0), size)[:, :n_starts]
+        fallen += np.cumsum(np.log(spread), axis=1)[:, n - 1 - np.arange(n_starts)]
+        likely = -0.5 * freedom * (before + fallen) + priors
+        k = int(np.argmax(likely))
+        if likely.flat[k] > best:
+            best, place, chosen = float(likely.flat[k]), float(k % n_starts), (shape, length)
 
     for shape, lengths_s in (("exponential", _TAUS_S), ("line", _RAMPS_S)):
         for length in lengths_s / (step * STEP_S):
