@@ -7,6 +7,7 @@ import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.clip_candidates import FIELDS, Candidates, HighCrests
 from ampwitness.detect.clip_round import is_overtopped
+from ampwitness.detect.clip_verdict import judge
 from ampwitness.detect.clipping import ClippingDetector
 from ampwitness.detect.rail_model import learn_rail
 from ampwitness.detect.result import DetectorResult
@@ -54,3 +55,18 @@ def test_treble_rings_above_a_ceiling_and_does_not_refute_it(lively: float, is_r
     assert is_overtopped(rail, plateaus, crests, 1.0, 0.01) is is_refuted
     low = HighCrests(np.ones(n), times + 0.1, level - 1, level - 1, plateaus.supply, plateaus.output)
     assert not is_overtopped(rail, plateaus, low, 1.0, 0.01)
+
+
+@pytest.mark.parametrize(("n_plain", "n_found"), [(1, 0), (5, 8)])
+def test_one_plateau_makes_no_ceiling_that_others_come_just_up_to(n_plain: int, n_found: int) -> None:
+    """A single flat crest in an hour of music is chance; crests that end near its level are none the more clips."""
+    n = n_plain + 3
+    columns = {name: np.zeros(n) for name in FIELDS} | {
+        "start_s": np.arange(n) * 1.0, "stop_s": np.arange(n) + 0.001, "level_v": np.full(n, 5.0),
+        "peak_v": np.full(n, 5.0), "crest_v": np.full(n, 5.1), "crest_sd_v": np.full(n, 0.02),
+        "gain": np.repeat([61.0, 10.0], [n_plain, 3]), "narrow_gain": np.full(n, 30.0), "misfit": np.ones(n),
+        "n_top": np.full(n, 6.0), "noise_v": np.full(n, 0.04), "flank_v_per_s": np.full(n, 900.0),
+        "flatter_flank_ratio": np.full(n, 0.8), "sign": np.ones(n), "sharpness": np.zeros(n),
+    }  # fmt: skip
+    table = Candidates(columns, np.full((n, 4), np.nan), np.ones((n, 4)))
+    assert len(judge(table, []).clips) == n_found

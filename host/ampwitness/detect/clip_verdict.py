@@ -260,7 +260,8 @@ def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
             & ((table["misfit"] <= WORST_MISFIT) | (table["gain"] >= PLAIN_GAIN))
             & (_misfit_allows(table, LOOSE_GAIN) | (tolerance <= LOOSE_TOLERANCE * typical))
         )  # fmt: skip
-        accepted = accepted | _comes_just_up_to(rail, expected, table, basic)
+        if not few:  # one or two plateaus make no well-known ceiling
+            accepted = accepted | _comes_just_up_to(rail, expected, table, basic)
         if pile is not None:  # in full-range music hardly a fit fits; the place speaks, where so many crests agree
             accepted = accepted | (basic & near & (over_sd > 1.0) & (table["lively"] >= LIVELY))
             stays = (table["stay_v"] > 0) & (table["crest_v"] > table["level_v"])
