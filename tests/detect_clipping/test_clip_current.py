@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -10,7 +12,7 @@ from ampwitness.bench import clip_sets, clip_signals
 from ampwitness.bench.clip_cases import ScoredCase
 from ampwitness.bench.clip_matching import Tally, match
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect import clipping
+from ampwitness.detect import clip_current, clipping
 from ampwitness.detect.load_current import learn_load
 from ampwitness.detect.result import DetectorResult
 from ampwitness.types import TraceWindow
@@ -86,3 +88,15 @@ def test_steep_notes_that_nothing_limits_are_none() -> None:
     logged = clip_signals.log(rng, 30 * drive / np.max(np.abs(drive)))
     roles = {"output": logged.astype(np.float32), "supply": np.full(len(logged), 12.6, dtype=np.float32)}
     assert len(detect(iter_windows_from_arrays(roles, RATE_HZ, window_s=10.0)).findings) == 0
+
+
+def test_data_that_end_within_a_hold_are_looked_at_like_any_other() -> None:
+    """A recording may end anywhere; parts of a rotated one did end there."""
+    current = np.zeros(4000)
+    current[1000:1010] = current[2000:2010] = current[3990:] = 1.5
+    stretch = SimpleNamespace(output_v=20 * current, own_first=0, own_last=4000, rate_hz=RATE_HZ)
+    side: Any = SimpleNamespace(stretch=stretch, sign=1.0, blocked=None, noise_v=0.01)
+    load: Any = SimpleNamespace(spread=0.01)
+    start, stop, _ = clip_current._spans(side, current, load)
+    assert start == pytest.approx([1000, 2000], abs=2.0)
+    assert stop == pytest.approx([1010, 2010], abs=2.0)

@@ -158,7 +158,8 @@ def _spans(side: OneSide, current: FloatArray, load: Load) -> tuple[FloatArray, 
         above &= ~side.blocked
     edges = np.flatnonzero(np.diff(above.astype(np.int8), prepend=0, append=0))
     # One hold, though the current as it is known dips in it.
-    lows = np.minimum.reduceat(turned, edges)[1:-1:2] if len(edges) > 2 else np.zeros(0)
+    # The last edge is that of the data where they end within a hold: one sample more lets it be asked.
+    lows = np.minimum.reduceat(np.append(turned, np.inf), edges)[1:-1:2] if len(edges) > 2 else np.zeros(0)
     is_gap = np.flatnonzero((lows > HELD_SHARE) & (edges[2::2] - edges[1:-1:2] < HELD_S * stretch.rate_hz))
     edges = np.delete(edges, np.concatenate((2 * is_gap + 1, 2 * is_gap + 2)))
     first, last = edges[::2], edges[1::2] - 1
