@@ -7,7 +7,7 @@ import pytest
 from ampwitness.bench import clip_sets, clip_signals
 from ampwitness.bench.clip_matching import Tally, score_case
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect import clipping
+from ampwitness.detect import clip_sunk, clipping
 from ampwitness.detect.clip_candidates import Candidates, OneSide
 from ampwitness.detect.clip_sunk import find_sunk
 from scipy import signal
@@ -64,6 +64,17 @@ def test_a_sinking_ceiling_is_told_from_a_square_note_that_fades(monkeypatch: py
     square = signal.square(2 * np.pi * 60 * t) * 30 * np.exp(-t)
     soft = signal.sosfilt(signal.butter(2, 400, "low", fs=HIGH_HZ, output="sos"), square)
     assert count_sunk(clip_signals.log(rng, soft), monkeypatch) == 0
+
+
+def test_in_full_range_music_none_is_looked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Chords change their shape as they fade, as a sinking ceiling would make them; 24 such came from a clean one."""
+    rng = np.random.default_rng(3)
+    t = np.arange(round(3 * HIGH_HZ)) / HIGH_HZ
+    sunk = sinking(30 * (0.4 + 0.6 * np.exp(-t / 0.15)), 50.0, 50.0, t)
+    lively = clip_signals.log(rng, np.where(t < 1.5, sunk, 20 * np.sin(2 * np.pi * 600 * t)))
+    assert count_sunk(lively, monkeypatch) == 0
+    monkeypatch.setattr(clip_sunk, "LIVELIEST", 1.0)
+    assert count_sunk(lively, monkeypatch) > 50
 
 
 def test_a_steady_rail_sinks_nowhere(monkeypatch: pytest.MonkeyPatch) -> None:

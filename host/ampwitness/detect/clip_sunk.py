@@ -5,7 +5,7 @@ that they stand broad, one after another, while their tops sink and their flanks
 comes down. A square note that fades keeps its shape, flanks and all.
 
 Gaps: works inside one stretch.
-Limits: needs FEWEST sunk half-cycles in a row; nothing under LEAST_DB. The corners are read to some 0.2 ms, the
+Limits: bass only; needs FEWEST sunk half-cycles in a row; nothing under LEAST_DB. The corners are read to 0.2 ms, the
 overdrive as if flanks were a sine's.
 Source: our choice, measured by `python -m ampwitness.bench.clip_scores --sets stages`.
 """
@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clip_candidates import Candidates, OneSide, join
-from ampwitness.detect.clip_rows import rows_of
+from ampwitness.detect.clip_rows import liveliness_of, rows_of
 from ampwitness.detect.clip_screen import Crests, run_lengths
 from ampwitness.detect.clip_verdict import find_plain
 from ampwitness.detect.overdrive import sine_crest
@@ -40,11 +40,14 @@ SUNK_SHARE = 0.85  # of the highest top of the chain
 STEEPER = 1.2  # by so much more the tops have sunk than the flanks,
 FLANKS_KEEP = 1.2  # which stay as steep as under the highest top, to this factor
 LEAST_COVERED = 0.6
+LIVELIEST = 0.1  # in full-range music a chord changes its shape as it fades: its parts fade at paces of their own
 CORNER_SD_S = 2e-4
 
 
 def find_sunk(side: OneSide) -> Candidates | None:
     """Rows for half-cycles under a ceiling that sinks, where a stretch shows some."""
+    if liveliness_of(side) > LIVELIEST:
+        return None
     broad = _measure(side, side.crests)
     if broad is None:
         return None
