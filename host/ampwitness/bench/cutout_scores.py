@@ -18,7 +18,6 @@ from ampwitness.detect.supply_history import SupplyHistory
 from ampwitness.types import Finding
 
 NEAR_S = 0.06
-ORDER_S = 0.002
 
 
 @dataclass(slots=True)

@@ -93,11 +93,8 @@ def count(streaming: Streaming) -> Counts:
     )
 
 
-def live_text(monitor: StreamMonitor, bytes_per_s: float, counts: Counts | None = None) -> str:
+def live_text(monitor: StreamMonitor, bytes_per_s: float, counts: Counts) -> str:
     """The progress line's text. `bytes_per_s` is the rate of received bytes, `monitor` the present conversation's."""
-    counts = counts or Counts(
-        monitor.recorded_s, monitor.n_scans_lost, monitor.n_frames_lost, monitor.n_bad_frames, monitor.n_marks
-    )
     lost = f"{counts.n_scans_lost} scans lost" if counts.n_scans_lost or counts.n_frames_lost else "0 lost"
     parts = [seconds_to_clock(counts.recorded_s), f"{bytes_per_s / 1000:.1f} kB/s", lost]
     if counts.n_frames_lost:

@@ -52,6 +52,11 @@ def might_be_plateaus(table: Candidates) -> BoolArray:
     )
 
 
+def stands_at_level(table: Candidates) -> BoolArray:
+    """(n,) bent crests stay below their ceiling; one that sinks within a note has no level, nor has a current."""
+    return np.asarray((table["sharpness"] == 0) & (table["sunk"] == 0) & (table["limited"] == 0))
+
+
 def pile_of_stays(table: Candidates) -> Pile | None:
     """The ceiling that was found by where music stands still (`clip_tight`), where it was."""
     members = table["stay_v"] > 0

@@ -15,7 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clip_candidates import Candidates, HighCrests, join
-from ampwitness.detect.clip_pile import Pile, find_pile, might_be_plateaus, pile_of_stays
+from ampwitness.detect.clip_doubles import STAY_SHARE, without_doubles
+from ampwitness.detect.clip_pile import Pile, find_pile, might_be_plateaus, pile_of_stays, stands_at_level
 from ampwitness.detect.clip_refuted import is_refuted
 from ampwitness.detect.clip_round import is_overtopped, is_round_pile
 from ampwitness.detect.clip_soft import ceiling_of
@@ -59,7 +60,6 @@ LOOSE_TOLERANCE = 0.012  # of the level: a rail known no better vouches for litt
 LOOSE_GAIN = 25.0  # and the fit must speak for itself
 RAIL_SHARE = 0.98  # of the level expected
 TILT_SLACK = 0.3  # of what a plateau falls from corner to corner
-STAY_SHARE = 0.01  # of a ceiling at which samples stay: where a plateau found otherwise is the same
 WIDEST_TOLERANCE = 0.04  # of the level; plateaus that scatter more have no rail in common
 
 
@@ -420,59 +420,6 @@ def _join_crests(parts: list[HighCrests]) -> HighCrests:
     return HighCrests(*(np.concatenate([getattr(part, name) for part in parts]) for name in HighCrests.__slots__))
 
 
-def _without_doubles(table: Candidates) -> Candidates:
-    """Of candidates of one polarity that overlap in time keep the plainer one; first of all those of a soft or a
-    sinking ceiling or of a limited current, in which fits see but a part."""
-    table = _settle_stays(table)
-    plainness = np.where(_stands_at_level(table), table["gain"], np.inf)
-    keep = np.ones(len(table), dtype=bool)
-    for sign in (1.0, -1.0):
-        mine = np.flatnonzero(table["sign"] == sign)
-        mine = mine[np.argsort(table["start_s"][mine], kind="stable")]
-        # Few overlap: only those are gone through one by one.
-        overlaps = table["start_s"][mine][1:] < np.maximum.accumulate(table["stop_s"][mine])[:-1]
-        last = -1
-        for at in np.flatnonzero(overlaps).tolist():
-            before, k = int(mine[at]), int(mine[at + 1])
-            if at == 0 or not overlaps[at - 1]:
-                last = before
-            if table["start_s"][k] < table["stop_s"][last]:
-                worse = k if plainness[k] <= plainness[last] else last
-                keep[worse] = False
-                last = k if worse == last else last
-            else:
-                last = k
-    return table.take(keep)
-
-
-def _settle_stays(table: Candidates) -> Candidates:
-    """Without rows that lie over samples that stay at a ceiling and are no plateau there themselves, and without stays
-    over which one is: that one counts as the stay."""
-    stay_v = table["stay_v"].copy()
-    worse = np.zeros(len(table), dtype=bool)
-    is_stay = table["stay_v"] > 0
-    over_sd = (table["crest_v"] - table["level_v"]) / np.maximum(table["crest_sd_v"], 1e-9)
-    might_be = might_be_plateaus(table) & (over_sd > 1.0)
-    for sign in (1.0, -1.0):
-        stays = np.flatnonzero(is_stay & (table["sign"] == sign))
-        if not len(stays):
-            continue
-        stays = stays[np.argsort(table["start_s"][stays], kind="stable")]
-        others = np.flatnonzero(~is_stay & (table["sign"] == sign))
-        first = np.searchsorted(table["stop_s"][stays], table["start_s"][others])
-        last = np.searchsorted(table["start_s"][stays], table["stop_s"][others])
-        others, first, last = (column[last > first] for column in (others, first, last))
-        off = np.abs(table["level_v"][others] / table["stay_v"][stays[first]] - 1)
-        good = might_be[others] & (off <= STAY_SHARE)
-        worse[others[~good]] = True
-        stay_v[others[good]] = stay_v[stays[first[good]]]
-        change = np.zeros(len(stays) + 1, dtype=np.intp)
-        np.add.at(change, first[good], 1)
-        np.add.at(change, last[good], -1)
-        worse[stays[np.cumsum(change)[:-1] > 0]] = True
-    return Candidates(table.columns | {"stay_v": stay_v}, table.supply, table.output).take(~worse)
-
-
 def _remarks(shape: list[str], where: list[str]) -> tuple[str, ...]:
     """Sentences about what the findings cannot tell."""
     out = []
@@ -486,11 +433,6 @@ def _remarks(shape: list[str], where: list[str]) -> tuple[str, ...]:
 def _moves(rail: Rail | None) -> bool:
     """Whether a rail was seen to follow the supply or to sink under load: no source does that."""
     return rail is not None and (rail.per_supply_v > 0 or rail.per_output_v < 0)
-
-
-def _stands_at_level(table: Candidates) -> BoolArray:
-    """(n,) bent crests stay below their ceiling; one that sinks within a note has no level, nor has a current."""
-    return np.asarray((table["sharpness"] == 0) & (table["sunk"] == 0) & (table["limited"] == 0))
 
 
 def _name_origins(table: Candidates, side: _OneSide) -> list[str]:
@@ -513,7 +455,7 @@ def _name_ceilings(table: Candidates, side: _OneSide) -> list[str]:
         return ["current" if by_load else "undecided" for by_load in limited]
     share = (table["level_v"] / np.maximum(side.expected, 1e-9))[side.accepted]
     # A level below a soft ceiling, or one that sank within a note, says nothing of what the ceiling is.
-    is_open = (side.is_source | ~_stands_at_level(table))[side.accepted]
+    is_open = (side.is_source | ~stands_at_level(table))[side.accepted]
     return [
         "current" if by_load else "undecided" if unknown else "rail" if x > RAIL_SHARE else "undecided"
         for x, unknown, by_load in zip(share.tolist(), is_open, limited, strict=True)
@@ -528,7 +470,7 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     table : all candidates of the recording
     crest_parts : the highest crests that were no candidates
     """
-    table = _without_doubles(table)
+    table = without_doubles(table)
     crests = _join_crests(crest_parts)
     parts: list[tuple[Candidates, _OneSide]] = []
     rails: dict[str, Any] = {}
@@ -542,7 +484,7 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     for sign, polarity, mine in tables:
         side = _judge_source_side(mine, is_sure) if is_at_many_levels else _judge_side(mine, crests, sign)
         parts.append((mine, side))
-        at_rail = side.accepted & ~side.is_source & _stands_at_level(mine)
+        at_rail = side.accepted & ~side.is_source & stands_at_level(mine)
         rail_model[polarity] = summarise_rail(None, sign)
         if side.rail is not None and at_rail.any():
             typical_v = sign * float(np.median(mine["level_v"][at_rail]))
