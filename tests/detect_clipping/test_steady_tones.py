@@ -29,7 +29,15 @@ def play(tone_hz: float, line_hz: float, line_v: float, ceiling_v: float = 99.0)
 
 @pytest.mark.parametrize(
     ("tone_hz", "line_hz", "line_v"),
-    [(97, 1700, 0.02), (97, 1700, 0.05), (50, 1400, 0.05), (71, 1200, 0.05), (43, 900, 0.05), (110, 1700, 0.05)],
+    [
+        (97, 1700, 0.02),
+        (97, 1700, 0.05),
+        (50, 1400, 0.05),
+        (71, 1200, 0.05),
+        (43, 900, 0.05),
+        (110, 1700, 0.05),
+        (47, 600, 0.02),
+    ],
 )
 def test_a_line_on_a_clean_tone_makes_no_clips(tone_hz: float, line_hz: float, line_v: float) -> None:
     """As an alternator's whine or a switching residue that folded: 0.4 to 1 % of the tone."""

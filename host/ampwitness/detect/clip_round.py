@@ -23,7 +23,6 @@ from ampwitness.types import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
 
-LEVEL_CREST_SHARE = 0.5  # of a pile: so many rounded crests beside it, of four a second, say that it is no ceiling
 FLAT_SHARE = 0.8  # at ceilings 0.88 to 1, in steady tones with a line on them 0.44 to 0.7
 LIVELY = 0.1  # above: treble rings on plateaus, and crests stand above the ceiling they come from
 ABOVE_SHARE, FEWEST_ABOVE = 0.4, 3
@@ -31,19 +30,15 @@ ABOVE_SD, ABOVE_SPREADS, ABOVE_LEVEL = 2.0, 2.0, 0.001
 NEAR_S = 1.0
 
 
-def is_round_pile(pile: Pile, table: Candidates, crests: HighCrests, sign: float, flat_gain: float) -> bool:
+def is_round_pile(pile: Pile, table: Candidates, flat_gain: float) -> bool:
     """Whether what ends at the level of a pile is round for the most part.
 
     Parameters
     ----------
     pile : of plateaus of one polarity
-    table : all candidates of that polarity; crests : of both
+    table : all candidates of that polarity
     flat_gain : least gain of a plateau that is flat
     """
-    mine = crests.sign == sign
-    off = np.abs(crests.level_v[mine] - pile.rail.predict(crests.supply[mine], crests.output[mine]))
-    if np.count_nonzero(off <= pile.tolerance_v) > LEVEL_CREST_SHARE * np.count_nonzero(pile.members):
-        return True
     off = np.abs(table["level_v"] - pile.rail.predict(table.supply, table.output))
     there = (off <= pile.tolerance_v) & (table["is_coarse"] == 0)
     calm = there & (table["lively"] < LIVELY)

@@ -332,7 +332,7 @@ def _pile_instead(
         off = np.abs(table["level_v"] - rail.predict(table.supply, table.output))
         if n_piled < PILE_SAYS_MORE * np.count_nonzero(at_rail & (off <= tolerance)):
             return None
-    if not pile.is_of_stays and is_round_pile(pile, table, crests, sign, AT_RAIL_GAIN):
+    if not pile.is_of_stays and is_round_pile(pile, table, AT_RAIL_GAIN):
         return None
     typical = float(np.median(table["level_v"][pile.members]))
     # In music dense as noise corners ring over a ceiling by as much as samples scatter.
