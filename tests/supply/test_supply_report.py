@@ -153,7 +153,7 @@ def test_a_note_is_told_with_its_name_and_all_that_its_supply_did() -> None:
     assert (told["lowest, averaged (V)"], told["lowest, raw (V)"], told["at its end (V)"]) == (
         "12.200", "12.187", "12.310",
     )  # fmt: skip
-    assert (told["slope (V/s)"], told["ripple at twice the pitch (V p-p)"], told["energy (V² s)"]) == (
+    assert (told["slope (V/s)"], told["ripple at 2x pitch (V p-p)"], told["energy (V² s)"]) == (
         "-7.50", "0.153", "43.20",
     )  # fmt: skip
     said = describe_finding(_full_note())

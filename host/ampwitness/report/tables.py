@@ -41,7 +41,7 @@ _COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
         ("sag (%)", "sag_percent", 2),
         ("slope (V/s)", "sag_slope_v_per_s", 2),
         ("recovery (s)", "recovery_s", 3),
-        ("ripple at twice the pitch (V p-p)", "ripple_v", 3),
+        ("ripple at 2x pitch (V p-p)", "ripple_v", 3),
         ("energy (V² s)", "energy_v2s", 2),
     ),
     "dip": (
@@ -172,7 +172,7 @@ def findings_table(kind: str, listed: Sequence[tuple[int, Finding]], n_all: int)
     )
     caption = count_words(n_all, words.one, words.many)
     if n_all > len(listed):
-        caption += f", the worst {len(listed)} shown; `report --json FILE --every-finding` lists each"
+        caption += f", the worst {len(listed)} shown; <code>report --json FILE --every-finding</code> lists each"
     said = f"<span>{escape(words.meaning)} {escape(words.next_step)}</span>"
     if kind in KIND_WORDS:
         said += f" {explanation_link(kind, f'More on {words.many}')}."
