@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase
+from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase, make_case
 from ampwitness.bench.cutout_scores import find_cutouts
+from ampwitness.detect import cutout_watch
+from ampwitness.detect.cutout_measure import Stop
+from ampwitness.detect.step_stream import RunSteps
 
 AT = np.arange(6 * RATE_HZ) / RATE_HZ
 START_S = 3.0
@@ -24,3 +27,20 @@ def test_a_slow_mute_is_dated_by_its_beginning(course: str, long_s: float, kind:
     volts = wave * np.where(AT > 5.0, 1.0, gate) + rng.normal(0, 0.025, len(AT))
     found, _ = find_cutouts(CutoutCase({"output": volts}, "", is_continuous=True))
     assert found[0].start_s == pytest.approx(START_S, abs=within_s)
+
+
+def test_ends_that_are_no_findings_are_left_undated_and_findings_stay(monkeypatch: pytest.MonkeyPatch) -> None:
+    dated: list[float] = []
+    measure = cutout_watch.measure_fade
+
+    def count(run: RunSteps, stop: Stop, is_continuous: bool) -> None:
+        dated.append(stop.stop_s)
+        measure(run, stop, is_continuous)
+
+    monkeypatch.setattr(cutout_watch, "measure_fade", count)
+    case = make_case("over-current, no source", 100)
+    found, _ = find_cutouts(case)
+    assert not dated
+    monkeypatch.setattr(cutout_watch, "may_be_told", lambda *_: True)
+    assert find_cutouts(case)[0] == found
+    assert len(dated) == 3

@@ -229,22 +229,30 @@ def measure_remote(run: RunSteps, stop: Stop, edges: Sequence[Edge]) -> None:
 
     It may have come back before the output was quiet: a slow mute goes on, and some amplifiers mute for a while.
     """
-    since_s, until_s = stop.stop_s - REMOTE_BEFORE_S, stop.stop_s + NEAR_S
+    stop.remote_is_known = bool(edges)
     if "remote" in run:
-        at = round((stop.stop_s - run.start_s) / run.step_s)
-        a = max(run.first, at - round(REMOTE_BEFORE_S / run.step_s))
-        low = run.steps("remote", a, at + round(NEAR_S / run.step_s) + 1) < REMOTE_LOW_V
-        stop.remote_is_known = len(low) > 0
-        places = np.flatnonzero(np.diff(low)) + 1
-        changes = [(run.time_s(a + int(k)), bool(low[k])) for k in places]
-    else:
-        stop.remote_is_known = bool(edges)
-        changes = [(edge.time_s, edge.level == 0) for edge in edges if since_s <= edge.time_s <= until_s]
+        stop.remote_is_known = len(run.steps("remote", *_remote_steps(run, stop))) > 0
+    changes = list_remote_changes(run, stop, edges)
     back_s = stop.start_s - stop.start_uncertainty_s
     for number, (time_s, is_low) in enumerate(changes):
         if is_low and all(later_s > back_s for later_s, _ in changes[number + 1 : number + 2]):
             stop.remote_fell_s = time_s
             return
+
+
+def list_remote_changes(run: RunSteps, stop: Stop, edges: Sequence[Edge]) -> list[tuple[float, bool]]:
+    """When the remote lead changed in the second before the stop and shortly behind it, and whether it was low then."""
+    if "remote" in run:
+        a, b = _remote_steps(run, stop)
+        low = run.steps("remote", a, b) < REMOTE_LOW_V
+        return [(run.time_s(a + int(k)), bool(low[k])) for k in np.flatnonzero(np.diff(low)) + 1]
+    since_s, until_s = stop.stop_s - REMOTE_BEFORE_S, stop.stop_s + NEAR_S
+    return [(edge.time_s, edge.level == 0) for edge in edges if since_s <= edge.time_s <= until_s]
+
+
+def _remote_steps(run: RunSteps, stop: Stop) -> tuple[int, int]:
+    at = round((stop.stop_s - run.start_s) / run.step_s)
+    return max(run.first, at - round(REMOTE_BEFORE_S / run.step_s)), at + round(NEAR_S / run.step_s) + 1
 
 
 def measure_jumps(run: RunSteps, stop: Stop) -> None:

@@ -17,11 +17,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import maximum_filter1d
 
+from ampwitness.detect.cutout_cause import decide_cause
 from ampwitness.detect.cutout_fade import measure_fade
 from ampwitness.detect.cutout_measure import (
     OFF_S,
     Stop,
     count_falls,
+    list_remote_changes,
     measure_jumps,
     measure_level,
     measure_remote,
@@ -257,9 +259,6 @@ class RunWatch:
         before = run.steps("mean", step - 500, step - 20)
         stop.rest_before_v = float(np.mean(before)) if len(before) else stop.rest_v
         measure_wave(run, stop, self._on_since)
-        if not stop.is_truncated:
-            measure_fade(run, stop, self._is_continuous)
-        measure_level(run, stop, max(self._peak_seconds, default=0.0))
         loudest = max(self._rms_seconds, default=0.0)
         stop.heat_s = float(sum(1 for rms in self._rms_seconds if rms > 0.5 * loudest))
         if "supply" in run:
@@ -267,9 +266,13 @@ class RunWatch:
             reference_v = self._reference(step)
             survived_v = float(self._survived_v) if np.isfinite(self._survived_v) else None
             stop.supply = measure_supply(run, stop.stop_sample, known, reference_v, survived_v)
-        measure_remote(run, stop, self._edges)
         measure_jumps(run, stop)
         measure_source(run, stop)
+        # Dating a fall costs more than all else: only of stops that may be told of, which most ends of notes may not.
+        if not stop.is_truncated and (self._is_continuous or may_be_told(run, stop, self._edges)):
+            measure_fade(run, stop, self._is_continuous)
+        measure_level(run, stop, max(self._peak_seconds, default=0.0))
+        measure_remote(run, stop, self._edges)
         usual = run.steps("ground", step - 300, step - 50) if "ground" in run else np.empty(0)
         stop.extra["ground_usual_v"] = float(np.median(usual)) if len(usual) else 0.0
         stop.last_step = max(run.first, step - 500)
@@ -389,6 +392,11 @@ class RunWatch:
         high, low = run.steps("high", a, b).reshape(n, 1000), run.steps("low", a, b).reshape(n, 1000)
         self._peak_seconds.extend(float(v) for v in np.maximum(high.max(axis=1), -low.min(axis=1)))
         self._rms_seconds.extend(float(v) for v in np.sqrt(run.steps("square", a, b).reshape(n, 1000).mean(axis=1)))
+
+
+def may_be_told(run: RunSteps, stop: Stop, edges: Sequence[Edge]) -> bool:
+    """Whether a stop that is no cut in mid-cycle may be a finding, whenever exactly it began."""
+    return decide_cause(stop).is_evident or any(is_low for _, is_low in list_remote_changes(run, stop, edges))
 
 
 def _count_ahead(flags: Steps, n: int) -> Steps:
