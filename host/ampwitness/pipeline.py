@@ -56,6 +56,7 @@ from ampwitness.waveform.runs import origin_of
 _LABEL_S = 2.0  # between a mark that was asked for, by the host's clock, and the board's own
 _LEAD_S = 3.0  # a hello comes once a second, edges and marks up to two seconds after their time
 _SPAN_WINDOW_S = 2.0
+_SPAN_GATHER_BYTES = 1 << 18  # decoded together: what lies behind a span is read in vain
 _SHORT_S = 600.0  # so short a recording is walked once more for its waves; a longer one is read at a few places
 _WAVES_OF_SHORT, _WAVES_OF_LONG = 400, 40
 _LEVELS = ("lowest_v", "highest_v", "mean_v", "rms_v")
@@ -90,10 +91,13 @@ class DecodingPass:
         what: str,
         *,
         index: RecordingIndex | None = None,
-        from_s: float = 0.0,
+        wanted: Interval | None = None,
     ) -> None:
-        """With an `index` the pass begins where it says that `from_s` lies, else at the start."""
-        self._place = index.place_before(from_s - _LEAD_S) if index is not None else 0
+        """With an `index` the pass begins where it says that what is `wanted` lies, else at the start. Windows outside
+        that have no samples."""
+        begin_s = 0.0 if wanted is None else wanted.start_s - _LEAD_S
+        self._place = index.place_before(begin_s) if index is not None else 0
+        self._gather_bytes = GATHER_BYTES if wanted is None else _SPAN_GATHER_BYTES
         joined = index if self._place else None
         self.decoder = Decoder(joined.origins if joined else None)
         self.assembler = Assembler(
@@ -101,6 +105,7 @@ class DecodingPass:
             correct_adc=options.correct_adc,
             calibrations=measured_calibrations(recording, options),
             origins=joined.block_origins if joined else None,
+            wanted=wanted,
         )
         self.index = RecordingIndex()
         self.hellos: dict[str, Hello] = {}
@@ -138,7 +143,7 @@ class DecodingPass:
 
     def decoded(self) -> Iterator[Decoded]:
         """What the decoder gives, in order; notes where it lies. Raises as `iter_decoded` does."""
-        for placed in _gather_placed(self._chunks()):
+        for placed in _gather_placed(self._chunks(), self._gather_bytes):
             items = self.decoder.push_many([chunk for _, chunk in placed])
             blocks = [item for item in items if isinstance(item, Block)]
             if blocks:
@@ -206,14 +211,14 @@ class DecodingPass:
             yield place, chunk
 
 
-def _gather_placed(chunks: Iterator[tuple[int, Chunk]]) -> Iterator[list[tuple[int, Chunk]]]:
-    """Placed chunks in groups of about a megabyte, which is what is quickly decoded together."""
+def _gather_placed(chunks: Iterator[tuple[int, Chunk]], least_bytes: int) -> Iterator[list[tuple[int, Chunk]]]:
+    """Placed chunks in groups of so many bytes, to be decoded together: about a megabyte is quickest."""
     gathered: list[tuple[int, Chunk]] = []
     n_bytes = 0
     for placed in chunks:
         gathered.append(placed)
         n_bytes += len(placed[1].raw)
-        if n_bytes >= GATHER_BYTES:
+        if n_bytes >= least_bytes:
             yield gathered
             gathered, n_bytes = [], 0
     if gathered:
@@ -471,7 +476,7 @@ def _cut_pictured(
 def _read_span(recording: Recording, options: AnalyseOptions, index: RecordingIndex, span: Interval) -> TraceWindow:
     # Short windows: one of them more is read than the span needs.
     quick = replace(options, window_s=min(options.window_s, _SPAN_WINDOW_S))
-    run = DecodingPass(recording, quick, _no_progress, "", index=index, from_s=span.start_s)
+    run = DecodingPass(recording, quick, _no_progress, "", index=index, wanted=span)
     return cut_excerpt(run.windows(), span.start_s, span.stop_s)
 
 

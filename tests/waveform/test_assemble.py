@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from ampwitness.types import Edge, Gap, Mark, Saturation, Status, TraceWindow
+from ampwitness.types import Edge, Gap, Interval, Mark, Saturation, Status, TraceWindow
 from ampwitness.waveform.assemble import Assembler, iter_windows
 from ampwitness.waveform.response import HALF_TAPS
 from analytic_board import SCALE, Sines, block, fit_sine, hello
@@ -147,6 +147,15 @@ def test_windows_are_bit_identical_however_the_blocks_are_cut(window_s):
     assert_same(whole, windows_of(cut(eventful(), 1), window_s))
     assert_same(whole, windows_of(cut(eventful(), 30, rng), window_s))
     assert_same(whole, windows_of(cut(eventful(), 173), window_s))
+
+
+def test_only_wanted_windows_have_samples_and_those_are_the_same_bits():
+    assembler = Assembler(1.0, wanted=Interval(2.5, 4.2))
+    got = [window for item in eventful() for window in assembler.push(item)] + assembler.finish()
+    wanted = windows_of(eventful(), 1.0)
+    assert_same(got[2:5], wanted[2:5])
+    assert not any(window.traces["output"].segments for window in got[:2] + got[5:])
+    assert [window.gaps for window in got] == [window.gaps for window in wanted]
 
 
 @pytest.mark.parametrize("role", ["output", "supply"])

@@ -37,6 +37,8 @@ PLAIN_HOURS = 1 / 6
 DECODE_BYTES = 200_000_000
 N_CORRUPTIONS = 3000
 SEED = 2024
+# Parts that cost the same for a long recording, as they look at so many things and no more.
+ONCE = ("supply model", "pictured spans", "page, text, JSON")
 
 
 class Stopwatch:
@@ -45,18 +47,26 @@ class Stopwatch:
     def __init__(self) -> None:
         self.seconds: dict[str, float] = {}
         self._stack: list[list[Any]] = []
+        self._is_whole = False
 
-    def watch(self, owner: Any, method: str, part: str) -> None:
-        """Time every call of `owner.method`, of a class or a module, under the name `part`."""
+    def watch(self, owner: Any, method: str, part: str, *, is_whole: bool = False) -> None:
+        """Time every call of `owner.method`, of a class or a module, under the name `part`.
+
+        `is_whole`: what is watched within it counts to it as well.
+        """
         original: Callable[..., Any] = getattr(owner, method)
 
         def timed(*args: Any, **kwargs: Any) -> Any:
+            if self._is_whole:
+                return original(*args, **kwargs)
+            self._is_whole = is_whole
             start, inner = time.process_time(), [0.0]
             self._stack.append(inner)
             try:
                 return original(*args, **kwargs)
             finally:
                 spent = time.process_time() - start
+                self._is_whole = False
                 self._stack.pop()
                 self.seconds[part] = self.seconds.get(part, 0.0) + spent - inner[0]
                 if self._stack:
@@ -78,7 +88,7 @@ def _watch_all(watch: Stopwatch) -> None:
     watch.watch(run_all, "learn_supply", "supply model")
     watch.watch(run_all, "conclude", "causes")
     watch.watch(run_all, "settle_road", "engine states")
-    watch.watch(pipeline, "_cut_pictured", "pictured spans")
+    watch.watch(pipeline, "_cut_pictured", "pictured spans", is_whole=True)
     for method in ("push", "finish"):
         watch.watch(Assembler, method, "volts")
         watch.watch(EnvelopeBuilder, method, "overview")
@@ -210,9 +220,16 @@ def _print_report(hours: float, name: str, result: dict[str, Any]) -> None:
         + f"; {result['n_scans'] / 1e6:.1f} million scans, sums balance: {result['balances']}"
     )
     for part, seconds in sorted(result["parts"].items(), key=lambda item: -item[1]):
-        print(f"    {part:18s} {seconds:8.2f} s of CPU   {seconds * 24 / hours:8.1f} s a day")
+        how = "however long" if part in ONCE else "a day"
+        print(f"    {part:18s} {seconds:8.2f} s of CPU   {_of_a_day(part, seconds, hours):8.1f} s {how}")
+    total = sum(_of_a_day(part, seconds, hours) for part, seconds in result["parts"].items())
+    print(f"    {'all of a day':18s} {total:28.1f} s of CPU in this process")
     found = ", ".join(f"{n} {kind}" for kind, n in sorted(result["findings"].items()))
     print(f"    found: {found}; {result['written_mb']:.1f} MB of page, text and JSON")
+
+
+def _of_a_day(part: str, seconds: float, hours: float) -> float:
+    return seconds if part in ONCE else seconds * 24 / hours
 
 
 def _verdict(name: str, value: float, goal: float, unit: str, *, at_least: bool = False) -> None:
@@ -261,7 +278,8 @@ def _measure_all(chosen: argparse.Namespace, folder: Path) -> None:
     _print_report(hours, f"{hours:g} h, complete report, {chosen.processes} process(es)", result)
     print("goals")
     by_goal = GOALS["one_s"] if chosen.processes == 1 else GOALS["two_s"]
-    _verdict("a day's report", result["wall_s"] * 24 / hours, by_goal, "s by the clock")
+    once_s = sum(result["parts"].get(part, 0.0) for part in ONCE)
+    _verdict("a day's report", (result["wall_s"] - once_s) * 24 / hours + once_s, by_goal, "s by the clock")
     _verdict("peak memory", result["peak_mb"] + result["children_peak_mb"], GOALS["peak_mb"], "MB")
     if chosen.report_only:
         return
@@ -272,11 +290,12 @@ def _measure_all(chosen: argparse.Namespace, folder: Path) -> None:
     look = _in_process("second look", "--path", str(path))
     _verdict("a second look at 2 s", look["wall_s"], GOALS["second_look_s"], "s")
     plain = _in_process("plain")
+    day_s = (result["cpu_s"] - once_s) * 24 / hours + once_s
     plain_day_s = plain["cpu_s"] * 24 / PLAIN_HOURS
     print(f"straightforward script (cobs, scipy, whole arrays), ten minutes: {plain['cpu_s']:.2f} s of CPU, "
           f"{plain['grown_mb']:.0f} MB more; a day would take {plain_day_s:.0f} s and "
           f"{plain['grown_mb'] * 24 / PLAIN_HOURS / 1000:.0f} GB")  # fmt: skip
-    times = plain_day_s / (result["cpu_s"] * 24 / hours)
+    times = plain_day_s / day_s
     _verdict("times faster than it", times, GOALS["times_faster"], "times", at_least=True)
     decoding = _in_process("decoding")
     print(f"decoding alone: {decoding['ours_mb_per_s']:.0f} MB/s, frame by frame with PyPI cobs and zlib "

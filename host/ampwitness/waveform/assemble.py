@@ -74,6 +74,7 @@ class Assembler:
         block; with them windows are the same bits as in a pass from the start
     settle_s : how long a finished window waits for edges and marks of its span; 0 for a live display. One that comes
         later still is put into the next window, with its true time
+    wanted : recording time outside which windows are made without samples, as those take most of the time; None: all
 
     Gaps
     ----
@@ -103,12 +104,14 @@ class Assembler:
         corner_hz_by_role: Mapping[str, float] | None = None,
         settle_s: float = SETTLE_S,
         origins: Mapping[str, Fraction] | None = None,
+        wanted: Interval | None = None,
     ) -> None:
         if not window_s > 0:
             raise ValueError(f"a window must last longer than 0 s, got {window_s}")
         self._window = Fraction(str(window_s))
         self._settle = Fraction(str(settle_s))
         self._origins = dict(origins or {})
+        self._wanted = wanted
         if calibrations is not None:
             listed = calibrations.values() if isinstance(calibrations, Mapping) else calibrations
             self._calibrations = {calibration.role: calibration for calibration in listed}
@@ -234,10 +237,12 @@ class Assembler:
         assert session is not None
         start, waiting = self._at, self._waiting
         segments: dict[str, list[Segment]] = {role: [] for role in session.trace_roles}
+        wanted = self._wanted
+        is_wanted = wanted is None or (start < wanted.stop_s and stop > wanted.start_s)
         for run in self._runs:
             first = max(run.session.first_index_at(start), run.first_output)
             last = min(run.session.first_index_at(stop), run.stop_output)
-            if last > first:
+            if last > first and is_wanted:
                 self.n_scans_passed += last - first
                 for role, volts in run.volts(first, last, self._meter).items():
                     segments[role].append(Segment(run.session.time_s(first), session.rate_hz, volts))
