@@ -13,12 +13,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ampwitness.detect.cutout_measure import LOST_RATIO, NEAR_S, Stop
+from ampwitness.detect.cutout_outlived import LOW_RATIO
 
-LOW_RATIO = 0.90  # of the usual supply: what is lower can be under-voltage
 # Lower than separate amplifiers commonly stand, and lower by this than ever before: needs no cut in mid-cycle.
 PLAIN_V = 10.5
 PLAIN_FRESH_V = 0.3
 FRESH_V = 0.030  # how much lower than ever before the supply must be to have stopped the amplifier
+BACK_S = 0.060  # a supply that was back so long before the stop did not cause it
 DC_V = 1.5
 PEAK_RATIO = 0.8
 COMMON_SHARE = 0.10  # what a wave reaches more often than this says nothing when it stops there
@@ -187,6 +188,16 @@ def _judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str
     if supply.survived_v is not None and supply.lowest_v > supply.survived_v - FRESH_V:
         reasons.append(
             f"supply was low ({supply.lowest_v:.2f} V), but the output had gone on through {supply.survived_v:.2f} V"
+        )
+        return False, False
+    if supply.rose_before_s is not None and supply.rose_before_s > BACK_S:
+        reasons.append(
+            f"supply had been low ({supply.lowest_v:.2f} V), but was back {1e3 * supply.rose_before_s:.0f} ms before"
+        )
+        return False, False
+    if supply.outlived_s > 0:
+        reasons.append(
+            f"supply was low ({supply.lowest_v:.2f} V), but the output sounded for {supply.outlived_s:.1f} s at that"
         )
         return False, False
     reasons.append(f"supply was low: {supply.lowest_v:.2f} V of usually {supply.reference_v:.2f} V")

@@ -32,6 +32,8 @@ STEPPED_RATIO = 0.20
 HELD_OVER_REST = 7.0
 STEP_OVER_REST = 3.0  # a noise that plays on under a note that ended has crests as high before as after
 LAST_RMS_RATIO = 0.37
+_PLAYS_ON_RATIO = 0.7  # a fall leaves 0.61 of the rms at most
+_END_S, _END_RATIO = 0.005, 0.35  # as high within the last 5 ms: no fall ends so
 _SETTLE_S = 0.5  # behind the return: how long its level is compared with
 
 
@@ -49,6 +51,10 @@ class SupplyEvidence:
     survived_v: float | None  # lowest through which the output went on earlier than that in this run
     slope_v_per_s: float = 0.0  # of its mean over the last 10 ms before the stop
     lost_s: float | None = None  # recording time at which it fell through half its usual value
+    outlived_s: float = (
+        0.0  # how long the output had sounded at such a low supply before it stopped; 0: not to speak of
+    )
+    rose_before_s: float | None = None  # how long before the stop it was back; None: it was not
 
 
 @dataclass(slots=True)
@@ -155,12 +161,24 @@ def measure_wave(run: RunSteps, stop: Stop, on_since: int) -> None:
         return  # no tone: nothing to carry on
     if first + cut.at > at + 1 + 0.0005 * rate_hz:
         return  # it carried on into silence: no tone either
-    # With noise on the tone the break is seen late: look for its height a little before.
     place = round(cut.at)
+    if _plays_on(samples - stop.rest_v, place, at - first, rate_hz):
+        return  # what began there was another note, or a ceiling that came down: it stopped later
+    # With noise on the tone the break is seen late: look for its height a little before.
     early = 1 if cut.noise_v < _CLEAN_RATIO * rms_v else round(0.0008 * rate_hz)
     stop.cut_s = float(run.start_s + (first + cut.at) / rate_hz)
     stop.cut_ratio = float(np.max(np.abs(samples[max(0, place - early) : place + 1] - stop.rest_v))) / stop.peak_v
     stop.fall_s = max(0.0, stop.stop_s - stop.cut_s)
+
+
+def _plays_on(wave: FloatArray, cut: int, end: int, rate_hz: float) -> bool:
+    """Whether the wave that left its continuation at sample `cut` stood high until it stopped at `end`: no fall."""
+    if end - cut < HIGH_FALL_S * rate_hz:
+        return False
+    before, between = wave[max(0, cut - round(0.025 * rate_hz)) : cut], wave[cut + round(0.003 * rate_hz) : end + 1]
+    ends_v = float(np.max(np.abs(wave[max(cut, end - round(_END_S * rate_hz)) : end + 1])))
+    is_high = ends_v >= _END_RATIO * float(np.max(np.abs(before), initial=0.0)) and end - cut > 2 * _END_S * rate_hz
+    return is_high or _rms(between) > _PLAYS_ON_RATIO * _rms(before)
 
 
 def measure_level(run: RunSteps, stop: Stop, peaks_10_s_v: float) -> None:

@@ -31,6 +31,7 @@ from ampwitness.detect.cutout_measure import (
     measure_supply,
     measure_wave,
 )
+from ampwitness.detect.cutout_outlived import measure_outlived
 from ampwitness.detect.cutout_source import follow_source, measure_source
 from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import Edge, FloatArray
@@ -41,8 +42,10 @@ Flags = npt.NDArray[np.bool_]
 RECENT_S = 0.500  # the level before is the highest swing within this span
 RECENT_CONTINUOUS_S = 5.0
 FALL_DB = 26.0  # the level falls by at least this much
+LEAST_FALL_DB = 20.0  # a weak signal, of which more than the other is lost in the logger's noise
 LEAST_PEAK_V = 0.30  # what is weaker than this is not called a signal
-_FALL_RATIO = 10 ** (-FALL_DB / 20)
+_FALL_RATIO, _LEAST_FALL_RATIO = 10 ** (-FALL_DB / 20), 10 ** (-LEAST_FALL_DB / 20)
+_NOISE_V = 0.12  # swing of what the logger's noise may hold
 _COARSE = 1.26  # three of the five bins hold at most this much more rms than all of them
 BLOCK_STEPS = 10_000
 AHEAD_STEPS = 600
@@ -151,7 +154,7 @@ class RunWatch:
         mean = (run["mean"][part].reshape(shape) @ ones).astype(np.float64) / _BIN
         square = (run["square"][part].reshape(shape) @ ones).astype(np.float64) / _BIN
         m3, s3 = ((v[1:-2] + v[2:-1] + v[3:]) / 3 for v in (mean, square))
-        is_quiet = 2.0 * (s3 - m3**2) < (_COARSE * swing[:-3] * _FALL_RATIO) ** 2
+        is_quiet = 2.0 * (s3 - m3**2) < (_COARSE * _quiet_v(swing[:-3])) ** 2
         is_quiet &= swing[:-3] >= LEAST_PEAK_V
         lead = (start - begin) // _BIN if start > begin else 0
         rising = is_quiet & ~np.concatenate(([self._was_quiet if lead == 0 else False], is_quiet[:-1]))
@@ -185,7 +188,7 @@ class RunWatch:
         width = _N_OFF - grace
         mean = (m1[:, _N_OFF : n_tried + _N_OFF] - m1[:, grace : n_tried + grace]) / width
         square = (m2[:, _N_OFF : n_tried + _N_OFF] - m2[:, grace : n_tried + grace]) / width
-        is_quiet = 2.0 * (square - mean**2) < (swing[:, None] * _FALL_RATIO) ** 2
+        is_quiet = 2.0 * (square - mean**2) < _quiet_v(swing[:, None]) ** 2
         is_quiet &= inside[:, :n_tried] & inside[:, _N_OFF - 1 : n_tried + _N_OFF - 1]
         return np.asarray(np.where(is_quiet.any(axis=1), coarse - 20 + np.argmax(is_quiet, axis=1), -1))
 
@@ -271,6 +274,7 @@ class RunWatch:
         # Dating a fall costs more than all else: only of stops that may be told of, which most ends of notes may not.
         if not stop.is_truncated and (self._is_continuous or may_be_told(run, stop, self._edges)):
             measure_fade(run, stop, self._is_continuous)
+        measure_outlived(run, stop)
         measure_level(run, stop, max(self._peak_seconds, default=0.0))
         measure_remote(run, stop, self._edges)
         usual = run.steps("ground", step - 300, step - 50) if "ground" in run else np.empty(0)
@@ -397,6 +401,11 @@ class RunWatch:
 def may_be_told(run: RunSteps, stop: Stop, edges: Sequence[Edge]) -> bool:
     """Whether a stop that is no cut in mid-cycle may be a finding, whenever exactly it began."""
     return decide_cause(stop).is_evident or any(is_low for _, is_low in list_remote_changes(run, stop, edges))
+
+
+def _quiet_v(swing: FloatArray) -> FloatArray:
+    """Swing below which the output counts as quiet, of the swing before it."""
+    return np.asarray(np.maximum(_FALL_RATIO * swing, np.minimum(_LEAST_FALL_RATIO * swing, _NOISE_V)))
 
 
 def _count_ahead(flags: Steps, n: int) -> Steps:

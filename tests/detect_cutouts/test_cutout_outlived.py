@@ -1,0 +1,65 @@
+"""A low supply that the output outlived stopped nothing; notes that begin just before a stop, and weak programmes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase
+from ampwitness.bench.cutout_scores import find_cutouts
+from ampwitness.types import Edge, Finding, FloatArray
+
+AT = np.arange(7 * RATE_HZ) / RATE_HZ
+STEADY = (Edge("remote", 1, 0.01, "drawn", 80),)
+
+
+def _find(wave: FloatArray, supply: FloatArray, noise_v: float = 0.025) -> list[Finding]:
+    rng = np.random.default_rng(3)
+    volts = {
+        "output": wave + rng.normal(0, noise_v, len(AT)),
+        "supply": supply + rng.normal(0, 0.003, len(AT)),
+    }
+    return list(find_cutouts(CutoutCase(volts, "", edges=STEADY))[0])
+
+
+def _noise(peak_v: float) -> FloatArray:
+    smooth = np.convolve(np.random.default_rng(8).standard_normal(len(AT)), np.hanning(25), "same")
+    return np.asarray(peak_v * smooth / np.abs(smooth).max())
+
+
+# The supply is low: for 0.24 s before the stop, for 10 ms, in one blip that was over 0.15 s before.
+@pytest.mark.parametrize(
+    ("low_s", "cause"),
+    [
+        ((4.16, 5.5), "not decided: the signal may have paused"),
+        ((4.39, 5.5), "supply fell below a level"),
+        ((4.245, 4.25), "not decided: the signal may have paused"),
+    ],
+)
+def test_a_supply_that_the_output_outlived_did_not_stop_it(low_s: tuple[float, float], cause: str) -> None:
+    stopped = (AT >= 4.4) & (AT < 5.6)
+    # Silent before the supply sinks, so that no earlier note outlived anything; noise has no pitch to leave.
+    wave = np.where(stopped | ((AT > 3.0) & (AT < 3.9)), 0.0, _noise(12.0))
+    supply = 12.6 - 3.0 * ((low_s[0] <= AT) & (low_s[1] > AT))
+    found = [f for f in _find(wave, supply) if abs(f.start_s - 4.4) < 0.02]
+    assert [str(f.measured["cause"])[: len(cause)] for f in found] == [cause]
+    told = any("the output sounded" in reason or "was back" in reason for reason in found[0].evidence["reasons"])
+    assert told == cause.startswith("not decided")
+
+
+@pytest.mark.parametrize("after_s", [0.009, 0.017, 0.024])
+def test_a_stop_right_behind_a_new_note_is_dated_by_the_stop(after_s: float) -> None:
+    begin_s = 4.0
+    u = AT - begin_s
+    wave = 12 * np.sin(2 * np.pi * 52 * AT) * np.exp(-(AT % 1.0) / 0.4)
+    new = 20 * np.sin(2 * np.pi * (47 * u + 0.2 * np.exp(-np.maximum(u, 0) / 0.02)))
+    wave = np.where(u < 0, wave, np.where(u < after_s, new, 0.0))
+    (found,) = _find(wave, np.full(len(AT), 12.6))
+    assert found.start_s == pytest.approx(begin_s + after_s, abs=0.003)
+    assert found.evidence["cut_in_mid_cycle"]
+
+
+def test_a_weak_programme_over_the_noise_of_a_fast_mode_has_cutouts_too() -> None:
+    wave = np.where((AT >= 4.0) & (AT < 5.0), 0.0, 1.3 * np.sin(2 * np.pi * 61 * AT))
+    (found,) = _find(wave, np.where((AT > 3.99) & (AT < 4.9), 0.05, 12.6), noise_v=0.055)
+    assert found.measured["cause"] == "supply lost at the terminals"
+    assert found.start_s == pytest.approx(4.0, abs=0.005)
