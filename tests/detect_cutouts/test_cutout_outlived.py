@@ -63,3 +63,21 @@ def test_a_weak_programme_over_the_noise_of_a_fast_mode_has_cutouts_too() -> Non
     (found,) = _find(wave, np.where((AT > 3.99) & (AT < 4.9), 0.05, 12.6), noise_v=0.055)
     assert found.measured["cause"] == "supply lost at the terminals"
     assert found.start_s == pytest.approx(4.0, abs=0.005)
+
+
+def test_a_charged_supply_that_falls_to_a_resting_battery_stops_nothing() -> None:
+    stopped = (AT >= 4.4) & (AT < 5.6)
+    supply = 14.6 - 2.3 * ((AT >= 4.39) & (AT < 5.5))
+    (found,) = _find(np.where(stopped, 0.0, _noise(12.0)), supply)
+    assert str(found.measured["cause"]).startswith("not decided")
+    assert any("as much as a battery at rest" in reason for reason in found.evidence["reasons"])
+
+
+def test_dc_that_rises_slowly_out_of_a_programme_is_one_finding_with_both_its_ends() -> None:
+    u = AT - 3.0
+    dc = np.where((u > 0) & (AT < 5.6), -24.0 * (1 - np.exp(-np.maximum(u, 0) / 0.05)), 0.0)
+    wave = np.where((u > 0) & (AT < 5.6), dc, 9 * np.sin(2 * np.pi * 44 * AT))
+    (found,) = _find(wave, np.full(len(AT), 12.6))
+    assert found.measured["cause"] == "output stuck at DC"
+    assert found.start_s == pytest.approx(3.0, abs=0.03)
+    assert found.stop_s == pytest.approx(5.6, abs=0.005)

@@ -18,6 +18,7 @@ from ampwitness.detect.cutout_outlived import LOW_RATIO
 # Lower than separate amplifiers commonly stand, and lower by this than ever before: needs no cut in mid-cycle.
 PLAIN_V = 10.5
 PLAIN_FRESH_V = 0.3
+HIGH_V = 11.8  # a weak battery at rest gives as much: what lets go there would never play with the engine off
 FRESH_V = 0.030  # how much lower than ever before the supply must be to have stopped the amplifier
 BACK_S = 0.060  # a supply that was back so long before the stop did not cause it
 DC_V = 1.5
@@ -198,6 +199,11 @@ def _judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str
     if supply.outlived_s > 0:
         reasons.append(
             f"supply was low ({supply.lowest_v:.2f} V), but the output sounded for {supply.outlived_s:.1f} s at that"
+        )
+        return False, False
+    if supply.lowest_v > HIGH_V:
+        reasons.append(
+            f"supply fell to {supply.lowest_v:.2f} V of {supply.reference_v:.2f} V, as much as a battery at rest"
         )
         return False, False
     reasons.append(f"supply was low: {supply.lowest_v:.2f} V of usually {supply.reference_v:.2f} V")

@@ -33,7 +33,9 @@ HELD_OVER_REST = 7.0
 STEP_OVER_REST = 3.0  # a noise that plays on under a note that ended has crests as high before as after
 LAST_RMS_RATIO = 0.37
 _PLAYS_ON_RATIO = 0.7  # a fall leaves 0.61 of the rms at most
-_END_S, _END_RATIO = 0.005, 0.35  # as high within the last 5 ms: no fall ends so
+_END_S, _LAST_S, _END_RATIO = 0.005, 0.008, 0.35  # as high within the last 5 ms: no fall of 15 ms or more ends so
+_LONG_FALL_S = 0.015
+_GROWN_RATIO = 1.3  # a wave that grew did not fall
 _SETTLE_S = 0.5  # behind the return: how long its level is compared with
 
 
@@ -172,13 +174,26 @@ def measure_wave(run: RunSteps, stop: Stop, on_since: int) -> None:
 
 
 def _plays_on(wave: FloatArray, cut: int, end: int, rate_hz: float) -> bool:
-    """Whether the wave that left its continuation at sample `cut` stood high until it stopped at `end`: no fall."""
-    if end - cut < HIGH_FALL_S * rate_hz:
+    """Whether the wave that left its continuation at sample `cut` stood high until it stopped at `end`: no fall.
+
+    A thump of the stop itself may stand as high, but is not cut off: it dies away.
+    """
+    before_v = float(np.max(np.abs(wave[max(0, cut - round(0.025 * rate_hz)) : cut]), initial=0.0))
+    long_s = (end - cut) / rate_hz
+    if _highest_v(wave, cut, end, _LAST_S, rate_hz) < _END_RATIO * before_v:
         return False
-    before, between = wave[max(0, cut - round(0.025 * rate_hz)) : cut], wave[cut + round(0.003 * rate_hz) : end + 1]
-    ends_v = float(np.max(np.abs(wave[max(cut, end - round(_END_S * rate_hz)) : end + 1])))
-    is_high = ends_v >= _END_RATIO * float(np.max(np.abs(before), initial=0.0)) and end - cut > 2 * _END_S * rate_hz
-    return is_high or _rms(between) > _PLAYS_ON_RATIO * _rms(before)
+    if _highest_v(wave, cut, end, long_s, rate_hz) > _GROWN_RATIO * before_v:
+        return True
+    if long_s < HIGH_FALL_S:
+        return False
+    if long_s > _LONG_FALL_S and _highest_v(wave, cut, end, _END_S, rate_hz) >= _END_RATIO * before_v:
+        return True
+    rms_v = _rms(wave[max(0, cut - round(0.025 * rate_hz)) : cut])
+    return _rms(wave[cut + round(0.003 * rate_hz) : end + 1]) > _PLAYS_ON_RATIO * rms_v
+
+
+def _highest_v(wave: FloatArray, cut: int, end: int, within_s: float, rate_hz: float) -> float:
+    return float(np.max(np.abs(wave[max(cut, end - round(within_s * rate_hz)) : end + 1]), initial=0.0))
 
 
 def measure_level(run: RunSteps, stop: Stop, peaks_10_s_v: float) -> None:

@@ -132,6 +132,9 @@ class RunWatch:
             at = at + 1 if self._open is None else min(limit, max(self._open.stop_sample // self._run.step + 3, at + 1))
         if self._open is None:
             self._find_dc(start, limit, known)
+            at = limit if self._open is None else self._open.last_step
+            while self._open is not None and at < limit:
+                at = self._find_resume(at, limit, known)
         self._learn(limit)
         self._beside(self._run, start, limit, known)
         self._at = limit
@@ -356,8 +359,13 @@ class RunWatch:
     def _open_dc(self, begin: int, level_v: float, known: int) -> None:
         run = self._run
         first = max(run.first, begin - 200)
-        quiet = np.flatnonzero(np.abs(run.steps("mean", first, begin + _DC_BIN)) <= 0.5 * abs(level_v))
-        step = first + (int(quiet[-1]) + 1 if len(quiet) else 0)
+        mean = run.steps("mean", first, begin + _DC_BIN)
+        quiet = np.flatnonzero(np.abs(mean) <= 0.5 * abs(level_v))
+        half = int(quiet[-1]) + 1 if len(quiet) else 0
+        # It may have risen slowly: back to where it stood out of what played before.
+        usual_v = float(np.max(np.abs(mean[: max(1, half - 100)])))
+        low = np.flatnonzero(np.abs(mean[:half]) <= min(max(1.2 * usual_v, 0.05 * abs(level_v)), 0.5 * abs(level_v)))
+        step = first + (int(low[-1]) + 1 if len(low) else half)
         stop = Stop(run.time_s(step), step * run.step, abs(level_v), 0.0, level_v, is_dc_only=True)
         self._measure(stop, known)
         before = run.steps("mean", step - 100, step - 1)

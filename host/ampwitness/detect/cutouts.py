@@ -20,6 +20,7 @@ from ampwitness.types import Edge, Finding, Severity, TraceWindow
 
 RETRY_S = 10.0
 COLLAPSE_S = 0.030
+STILL_STUCK_S = 0.2
 SOFT_RATIO, SOFT_RMS_RATIO = 0.15, 0.20  # a note that faded stands lower in its last half-cycle
 _LET_GO_V = 0.03
 _LATE_S = 0.005
@@ -136,8 +137,15 @@ class CutoutDetector:
         """Keep a stop that is a finding; the rest are pauses and forgotten at once."""
         self._n_stops += 1
         cause = decide_cause(stop, self._reference)
-        if self._is_continuous or _is_reported(stop, cause):
-            self._kept.append((stop, cause))
+        if not (self._is_continuous or _is_reported(stop, cause)):
+            return
+        before = self._kept[-1] if self._kept else None
+        if before and cause.words == before[1].words == STUCK and stop.start_s - before[0].end_s < STILL_STUCK_S:
+            # One level that rose slowly, or on which something still sounds for a moment.
+            before[0].end_s, before[0].resume_s, before[0].ended_how = stop.end_s, stop.resume_s, stop.ended_how
+            before[0].rest_v, before[0].return_how = stop.rest_v, stop.return_how
+            return
+        self._kept.append((stop, cause))
 
     def _count_neighbours(self) -> None:
         """How many stops lie within ten seconds: an amplifier that retries."""
