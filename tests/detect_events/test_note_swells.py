@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from ampwitness.bench import event_signals
 from ampwitness.bench.event_scores import NoteScore, score_notes
+from ampwitness.detect.note_departure import RawKnees
 from ampwitness.detect.note_swell import date_swell, is_one_swell
 from ampwitness.detect.notes import NoteDetector
 from event_material import run
@@ -63,3 +64,17 @@ def test_swells_do_not_depend_on_the_windows() -> None:
     case = event_signals.slow_attack_case(4203)
     short, long = (run(NoteDetector(), case.volts, window_s=window_s) for window_s in (1.0, 60.0))
     assert short.findings == long.findings
+
+
+def test_a_wave_that_fades_in_is_dated_where_it_leaves_zero_not_where_it_is_first_seen() -> None:
+    rng = np.random.default_rng(3)
+    knees = RawKnees(8000.0)
+    at = (np.arange(knees.before + knees.behind) - knees.before) / 8000.0
+    begins_s, fade_s = rng.uniform(-0.004, -0.002, (200, 1)), rng.uniform(0.006, 0.015, (200, 1))
+    u = np.maximum(at[None, :] - begins_s, 0.0)
+    wave = 10.0 * np.sin(2 * np.pi * 55.0 * u) * (0.5 - 0.5 * np.cos(np.pi * np.minimum(u / fade_s, 1.0)))
+    found = knees.find(wave + 0.025 * rng.standard_normal(wave.shape), np.zeros(200, dtype=np.intp))
+    off_s = np.abs((found - knees.before) / 8000.0 - begins_s[:, 0])
+    assert np.isfinite(off_s).all()
+    assert np.median(off_s) < 0.0004
+    assert np.quantile(off_s, 0.9) < 0.0008

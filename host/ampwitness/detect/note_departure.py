@@ -31,6 +31,9 @@ _LEAST_SIGMAS = 6.0
 TURN_MARGIN = 7
 _KNEE_BACK = 10
 _KNEE_AHEAD = 5
+_MODEL_RATIO = 0.002  # of the peak: what no shape of a corner describes
+# A wave out of silence fades in as often as not; what departs from another is struck.
+_FADES_RAW, _FADES_SLOW = 1.0, 0.1
 _TRACE_FROM, _TRACE_STOP = BEFORE - 64, BEFORE + 42  # in which a corner is looked for, with what it is fitted to
 _FINE = 16  # corners tried a slow sample
 
@@ -215,10 +218,11 @@ class DepartureFinder:
         last = np.where(ahead.any(axis=1), np.argmax(ahead, axis=1), _KNEE_AHEAD - 1)
         y = _spans(trace, _KNEE_BACK + _KNEE_AHEAD)[row, first - _KNEE_BACK]
         at = np.full(k, np.nan)
+        odds_v = np.maximum(limit_v / _LEAST_SIGMAS, _MODEL_RATIO * peak_v)
         for n_last, table in enumerate(self._tables):
             rows = np.flatnonzero(is_there & (last == n_last))
             if len(rows):
-                at[rows] = first[rows] - table.best(y[rows, : _KNEE_BACK + n_last + 1])
+                at[rows] = first[rows] - table.best(y[rows, : _KNEE_BACK + n_last + 1], odds_v[rows])
         return at
 
 
@@ -286,17 +290,22 @@ def _spans(values: FloatArray, n: int) -> FloatArray:
 
 @dataclass(frozen=True, slots=True)
 class _KneeTable:
-    """Two shapes, c1 u + c2 u^2 behind each corner tried and 0 before, as the slow filter leaves them; made
-    orthonormal, so that the squares of two products say how much of a trace they explain."""
+    """Two pairs of shapes behind each corner tried and 0 before, as the filter leaves them: c1 u + c2 u^2, how a wave
+    that sounds at once leaves zero, and c2 u^2 + c3 u^3, how one does that fades in. Each pair is made orthonormal, so
+    that the squares of two products say how much of a trace it explains."""
 
-    one: FloatArray  # (n, c)
-    two: FloatArray
+    shapes: FloatArray  # (n, 4 c)
     back: FloatArray  # (c,) slow samples from the corner to the first sample above the limit
+    fades_odds: float  # how much likelier than a start at once a fade is thought to be ahead of looking
 
-    def best(self, y: FloatArray) -> FloatArray:
-        """How far before the first sample above its limit each row's corner lies, slow samples."""
-        gained = (y @ self.one) ** 2 + (y @ self.two) ** 2
-        out: FloatArray = self.back[np.argmax(gained, axis=1)]
+    def best(self, y: FloatArray, noise_v: FloatArray) -> FloatArray:
+        """How far before the first sample above its limit each row's corner lies, slow samples: the mean over corners
+        and pairs, each weighed by how likely the noise makes it."""
+        k, c = len(y), len(self.back)
+        gained = ((y @ self.shapes) ** 2).reshape(k, 2, 2, c).sum(axis=2)
+        odds = (gained - gained.max(axis=(1, 2), keepdims=True)) / (2.0 * noise_v * noise_v)[:, None, None]
+        weights = (np.exp(np.maximum(odds, -700.0)) * np.array([1.0, self.fades_odds])[None, :, None]).sum(axis=1)
+        out: FloatArray = (weights @ self.back) / weights.sum(axis=1)
         return out
 
 
@@ -348,6 +357,7 @@ class RawKnees:
         is_there = above.any(axis=1) & (count > 3 * ms) & (peak_v > 60.0 * noise_v) & (first > self._back)
         first = np.clip(first, self._back, n - self._lasts[-1] - 1)
         out = np.full(k, np.nan)
+        odds_v = np.maximum(noise_v, _MODEL_RATIO * peak_v)
         grown = np.maximum(4.0 * limit_v, 0.08 * peak_v)
         ahead = np.take_along_axis(size, first[:, None] + np.arange(4 * ms + 1)[None, :], axis=1) > grown[:, None]
         last = np.where(ahead.any(axis=1), np.argmax(ahead, axis=1), 4 * ms)
@@ -356,21 +366,26 @@ class RawKnees:
             rows = np.flatnonzero(is_there & (wanted == n_last))
             if len(rows):
                 near = first[rows, None] + np.arange(-self._back, n_last + 1)[None, :]
-                out[rows] = first[rows] - table.best(np.take_along_axis(trace[rows], near, axis=1))
+                out[rows] = first[rows] - table.best(np.take_along_axis(trace[rows], near, axis=1), odds_v[rows])
         return out
 
 
 def _raw_table(n_back: int, n_last: int, ms: int) -> _KneeTable:
     back = np.arange(0.0, 5.6 * ms, 0.5)
     u = np.maximum(np.arange(-n_back, n_last + 1)[:, None] + back[None, :], 0.0) / ms
-    return _orthonormal(u, u * u, back)
+    return _knee_table(u, u * u, u**3, back, _FADES_RAW)
 
 
-def _orthonormal(one: FloatArray, two: FloatArray, back: FloatArray) -> _KneeTable:
+def _knee_table(one: FloatArray, two: FloatArray, three: FloatArray, back: FloatArray, odds: float) -> _KneeTable:
+    pairs = (*_orthonormal(one, two), *_orthonormal(two, three))
+    return _KneeTable(np.concatenate(pairs, axis=1), back, odds)
+
+
+def _orthonormal(one: FloatArray, two: FloatArray) -> tuple[FloatArray, FloatArray]:
     one = one / np.maximum(np.linalg.norm(one, axis=0), 1e-12)
     two = two - one * np.sum(one * two, axis=0)
     size = np.linalg.norm(two, axis=0)
-    return _KneeTable(one, np.where(size > 1e-9, two / np.maximum(size, 1e-12), 0.0), back)
+    return one, np.where(size > 1e-9, two / np.maximum(size, 1e-12), 0.0)
 
 
 def _knee_tables(taps: FloatArray, factor: int) -> list[_KneeTable]:
@@ -381,8 +396,7 @@ def _knee_tables(taps: FloatArray, factor: int) -> list[_KneeTable]:
     for n_last in range(_KNEE_AHEAD):
         sample = np.arange(-_KNEE_BACK, n_last + 1)
         u = np.maximum(sample[:, None, None] + back[None, :, None] + at[None, None, :], 0.0)
-        one, two = u @ weights, (u * u) @ weights
-        tables.append(_orthonormal(one, two, back))
+        tables.append(_knee_table(u @ weights, (u * u) @ weights, (u**3) @ weights, back, _FADES_SLOW))
     return tables
 
 
