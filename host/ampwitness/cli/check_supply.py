@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import sys
-import textwrap
 import time
 from datetime import datetime
 from pathlib import Path
@@ -42,6 +41,7 @@ from ampwitness.whole_file import write_whole
 
 BETWEEN = ("main fuse in", "main fuse out", "distribution block out")
 _SHOWN_S = 0.2
+_OLD_S = 1.0  # volts shown are no older
 
 
 @click.command(
@@ -72,8 +72,9 @@ def check_supply(
 ) -> None:
     """Walk along the supply with the probe: where are volts lost, and is each reading plausible?
 
-    The probe is the board's supply channel. At each place, press Enter when it is held there; s skips a place, q
-    ends. With a second lead on a `battery` channel every reading is compared with the battery at the same moment.
+    The probe is the board's supply channel. At each place, press Enter when it is held there; s skips a place, b
+    goes back to the one before, q ends. With a second lead on a `battery` channel every reading is compared with the
+    battery at the same moment.
 
     \b
     An answers file for scripts:
@@ -98,7 +99,7 @@ def check_supply(
     refuse_existing(out)
     if recording is not None:
         refuse_existing(recording)
-    click.echo(f"{SAFETY} Fuse the probe's lead; take power off before a clip moves at a fuse.", err=True)
+    _say(f"{SAFETY} Fuse the probe's lead; take power off before a clip moves at a fuse.")
     names = between or tuple(facts.get("points") or BETWEEN)
     with BoardSession(port or find_board()) as session:
         roles = session.hello.roles
@@ -123,7 +124,7 @@ def _print(check: SupplyCheck, content: dict[str, Any], out: Path, as_json: bool
         click.echo(line)
     click.echo("")
     for sentence in lines[blank + 1 :]:
-        click.echo(wrapped(textwrap.fill(sentence, 100, subsequent_indent="  ")))
+        click.echo(wrapped(sentence))
     click.echo(f"Saved for the job sheet in {out}.")
 
 
@@ -152,20 +153,50 @@ def _spans(typed: dict[str, Any]) -> dict[str, tuple[float, float]] | None:
     return spans
 
 
+class _OneOf(click.ParamType[Any]):
+    """One of some words, by any beginning that no other shares, in capitals or not."""
+
+    name = "word"
+
+    def __init__(self, words: tuple[str, ...]) -> None:
+        self._words = words
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        meant = [word for word in self._words if word.lower().startswith(str(value).strip().lower())]
+        if len(meant) != 1:
+            self.fail(f"{value!r} is none of {', '.join(self._words)}", param, ctx)
+        return meant[0]
+
+
+class _Number(click.ParamType[Any]):
+    """A number from zero up, with a point or a comma."""
+
+    name = "number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        try:
+            number = float(str(value).replace(",", "."))
+        except ValueError:
+            number = -1.0
+        if not 0.0 <= number < float("inf"):
+            self.fail(f"{value!r} is no number from zero up", param, ctx)
+        return number
+
+
 def _ask(typed: dict[str, Any]) -> None:
     """Ask what decides how readings are compared; Enter takes the answer in brackets."""
     if "nominal_v" not in typed:
-        typed["nominal_v"] = click.prompt("Nominal volts of the system", default=12.0, type=float, err=True)
+        typed["nominal_v"] = click.prompt("Nominal volts of the system", default="12", type=_Number(), err=True)
     check_answers({"nominal_v": typed["nominal_v"]})  # a 24 V system is refused before anything else is asked
     for key, text, kinds in (
         ("battery_kind", "Battery", BATTERY_KINDS),
         ("charging_kind", "Charging", CHARGING_KINDS),
     ):
         if key not in typed:
-            typed[key] = click.prompt(text, default=kinds[0], type=click.Choice(kinds), err=True)
+            typed[key] = click.prompt(f"{text} ({', '.join(kinds)})", default=kinds[0], type=_OneOf(kinds), err=True)
     if "rest_hours" not in typed:
-        text = f"Hours since it was charged or loaded ({REST_HOURS:.0f} or more tell its charge)"
-        typed["rest_hours"] = click.prompt(text, default=0.0, type=float, err=True)
+        text = f"Hours since the battery was charged or loaded\n({REST_HOURS:g} or more tell its charge)"
+        typed["rest_hours"] = click.prompt(text, default="0", type=_Number(), err=True)
 
 
 class _Screen:
@@ -176,19 +207,23 @@ class _Screen:
         self._is_terminal = sys.stderr.isatty()
         self._step_key = ""
         self._shown_s = 0.0
+        self._last: tuple[float, float] | None = None  # volts, and when they came
 
     def show(self, walk: CheckSupplyWalk, supply_v: float | None) -> None:
         if self._is_quiet or walk.step is None:
             return
         if walk.step.key != self._step_key:
             self._step_key = walk.step.key
-            click.echo(f"\n{walk.n_left} to go. {walk.step.instruction}", err=True)
+            _say(f"\n{walk.n_left} to go. {walk.step.instruction}")
             if self._is_terminal:
-                click.echo("Enter measures, s skips, q ends.", err=True)
+                _say("Enter measures, s skips, b goes back, q ends.")
         if not self._is_terminal or time.monotonic() - self._shown_s < _SHOWN_S:
             return
         self._shown_s = time.monotonic()
-        volts = "no samples" if supply_v is None else f"{supply_v:6.2f} V"
+        if supply_v is not None:
+            self._last = supply_v, self._shown_s
+        is_old = self._last is None or self._shown_s - self._last[1] > _OLD_S
+        volts = "no samples" if is_old or self._last is None else f"{self._last[0]:6.2f} V"
         doing = f"measuring, {100 * walk.share_done:3.0f} % of {MEASURE_S:.0f} s" if walk.is_measuring else "waiting"
         sys.stderr.write(f"\r  {volts}   {doing}".ljust(60))
         sys.stderr.flush()
@@ -196,15 +231,22 @@ class _Screen:
     def tell(self, reading: Reading) -> None:
         if self._is_quiet:
             return
-        lead = "\r" if self._is_terminal else ""
+        key = reading.step.key.replace("@", ", ")
         if reading.not_judged is not None:
-            click.echo(f"{lead}  {reading.step.key}: not judged, {reading.not_judged}.".ljust(60), err=True)
+            again = " Press Enter to measure again." if self._is_terminal else ""
+            text = f"  {key}: not judged, {reading.not_judged}.{again}"
         else:
-            click.echo(
-                f"{lead}  {reading.step.key}: mean {reading.mean_v:.3f} V, lowest {reading.lowest_v:.3f} V, "
-                f"ripple {reading.ripple_v:.3f} V.".ljust(60),
-                err=True,
+            text = (
+                f"  {key}: mean {reading.mean_v:.3f} V, lowest {reading.lowest_v:.3f} V, "
+                f"ripple {reading.ripple_v:.3f} V."
             )
+        if self._is_terminal:
+            click.echo(f"\r{'':60s}\r", nl=False, err=True)
+        _say(text)
+
+
+def _say(text: str) -> None:
+    click.echo(wrapped(text, sys.stderr), err=True)
 
 
 def _walk(
@@ -223,6 +265,8 @@ def _walk(
                 walk.begin()
             elif "s" in keys:
                 walk.skip()
+            elif "b" in keys:
+                walk.back()
             supply_v = None
             if window is not None:
                 for reading in walk.push(window):

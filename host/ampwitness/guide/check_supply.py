@@ -31,8 +31,11 @@ MEASURE_S = 5.0
 LEAST_S = 2.0
 MEAN_S = 0.010  # the lowest value is that of a mean over this
 EQUAL_DRIVE_RATIO = 0.03
+STEADY_OVER_S = 0.25  # means over this, one after the other, may differ by so much; more is a probe that slipped
 LEAST_TONE_V = 0.5
 HIGHEST_NOMINAL_V = 16.0
+STEADY_V: Mapping[State, float] = {"at rest": 0.1, "engine running": 0.3, "under a tone": 0.3}
+_SHORT: Mapping[State, str] = {"at rest": "at rest", "engine running": "running", "under a tone": "tone"}
 _STATE_WORDS: Mapping[State, str] = {
     "at rest": "Engine off, amplifiers on, nothing playing.",
     "engine running": "Engine running at idle, amplifiers on, nothing playing.",
@@ -185,6 +188,8 @@ def measure_reading(step: Step, got: _Collecting) -> Reading:
             reason = "no tone was playing"
         elif step.state != "under a tone" and is_playing:
             reason = f"something was playing ({drive_v:.1f} V rms at the output): stop it first"
+    if reason is None and volts is not None and (moved_v := _jump(volts, got.rate_hz)) > STEADY_V[step.state]:
+        reason = f"the volts jumped by {moved_v:.2f} V meanwhile: hold the probe still, or mend a loose contact"
     if reason is not None or volts is None:
         return Reading(step, got.start_s, got.stop_s, None, None, None, None, None, reason)
     n = max(1, round(MEAN_S * got.rate_hz))
@@ -204,6 +209,13 @@ def measure_reading(step: Step, got: _Collecting) -> Reading:
         None if fixed is None or step.point.role == "battery" else float(fixed.mean()),
         None,
     )
+
+
+def _jump(volts: FloatArray, rate_hz: float) -> float:
+    """Largest difference of neighbouring means."""
+    n = max(1, round(STEADY_OVER_S * rate_hz))
+    means = volts[: len(volts) // n * n].reshape(-1, n).mean(axis=1)
+    return float(np.abs(np.diff(means)).max(initial=0.0))
 
 
 class CheckSupplyWalk:
@@ -230,6 +242,7 @@ class CheckSupplyWalk:
                 raise UsageError(f"no such step: {sorted(unknown)[0]!r}; steps are named POINT@STATE")
             steps = sorted((s for s in steps if s.key in spans), key=lambda s: spans[s.key])
         self._left, self._spans = steps, spans
+        self._passed: list[Step] = []  # measured or skipped, in order
         self._open: dict[str, _Collecting] = {}  # step key -> what is being collected; scripts may overlap
         self.readings: list[Reading] = []
         self.last_s = 0.0
@@ -265,7 +278,17 @@ class CheckSupplyWalk:
     def skip(self) -> None:
         """Leave the present step out."""
         if self._left:
-            self._open.pop(self._left.pop(0).key, None)
+            self._passed.append(self._left.pop(0))
+            self._open.pop(self._passed[-1].key, None)
+
+    def back(self) -> None:
+        """To the step before, whose reading is dropped: the probe was at the wrong place."""
+        if self._left:
+            self._open.pop(self._left[0].key, None)
+        if self._passed:
+            again = self._passed.pop()
+            self._left.insert(0, again)
+            self.readings = [r for r in self.readings if r.step.key != again.key]
 
     def push(self, window: TraceWindow) -> list[Reading]:
         """Take the next window; the readings that became complete with it."""
@@ -289,6 +312,7 @@ class CheckSupplyWalk:
         # A person measures again what was not judged; a script cannot.
         if reading.not_judged is None or self._spans is not None or "logs no" in reading.not_judged:
             self._left.remove(step)
+            self._passed.append(step)
         return reading
 
     @staticmethod
@@ -437,9 +461,10 @@ def _word_remote(readings: Sequence[Reading]) -> list[str]:
         if amplifier is not None and amplifier.mean_v is not None:
             lost_v = amplifier.mean_v - remote.mean_v
             side = "more" if lost_v > book.REMOTE_LOST_V else "no more"
+            where = f"{abs(lost_v):.2f} V {'under' if lost_v >= 0 else 'above'} the amplifier's plus"
             said += (
-                f"; {lost_v:.2f} V under the amplifier's plus, {side} than the {book.REMOTE_LOST_V:.0f} V that a lead "
-                "which feeds several amplifiers usually loses (common practice, no source)"
+                f"; {where}, {side} than the {book.REMOTE_LOST_V:.0f} V that a lead which feeds several amplifiers "
+                "usually loses (common practice, no source)"
             )
         out.append(said + ".")
     return out
@@ -452,9 +477,10 @@ def _word_ground(readings: Sequence[Reading]) -> list[str]:
         reading = _find(readings, "ground", state)
         if reading is None or reading.mean_v is None:
             continue
-        moved_v = abs(reading.mean_v - (rest.mean_v if rest is not None and rest.mean_v is not None else 0.0))
+        is_since = rest is not None and rest.mean_v is not None and state != "at rest"
+        moved_v = abs(reading.mean_v - (rest.mean_v if is_since and rest and rest.mean_v else 0.0))
         side = "more" if moved_v > book.GROUND_USUAL_V else "no more"
-        since = "since rest" if rest is not None and state != "at rest" else "from zero"
+        since = "since rest" if is_since else "from zero"
         out.append(
             f"Ground return, {state}: {reading.mean_v:+.3f} V, {moved_v:.3f} V {since}, {side} than the "
             f"{book.GROUND_USUAL_V:.1f} V usual at full drive (common practice, no source)."
@@ -497,15 +523,21 @@ def check_to_table(check: SupplyCheck) -> list[str]:
         return "-" if value is None else f"{value:.{digits}f}"
 
     width = max([len(r.step.point.name) for r in check.readings] + [18])
-    lines = [f"{'point':{width}s}  {'state':15s} {'mean V':>8s} {'lowest V':>9s} {'ripple V':>9s} {'drive V rms':>12s}"]
+    lines = [f"{'point':{width}s}  {'state':14s} {'mean V':>8s} {'lowest V':>9s} {'ripple V':>9s} {'drive V':>8s}"]
     for r in check.readings:
         lines.append(
-            f"{r.step.point.name:{width}s}  {r.step.state:15s} {cell(r.mean_v, 3):>8s} {cell(r.lowest_v, 3):>9s} "
-            f"{cell(r.ripple_v, 3):>9s} {cell(r.drive_v, 2):>12s}"
+            f"{r.step.point.name:{width}s}  {r.step.state:14s} {cell(r.mean_v, 3):>8s} {cell(r.lowest_v, 3):>9s} "
+            f"{cell(r.ripple_v, 3):>9s} {cell(r.drive_v, 2):>8s}"
         )
     if check.legs:
-        lines += ["", f"{'leg':{2 * width + 4}s}  {'state':15s} {'drop V':>8s}  how"]
-        for g in check.legs:
-            name = f"{g.start} to {g.stop}"
-            lines.append(f"{name:{2 * width + 4}s}  {g.state:15s} {cell(g.drop_v, 3):>8s}  {g.how or g.words}")
+        names = list(dict.fromkeys(f"{g.start} to {g.stop}" for g in check.legs))
+        dropped = {(f"{g.start} to {g.stop}", g.state): g.drop_v for g in check.legs}
+        states = [state for state in STATES if any(g.state == state for g in check.legs)]
+        width = max(len("volts lost along the way"), *map(len, names))
+        lines += ["", f"{'volts lost along the way':{width}s}" + "".join(f" {_SHORT[s]:>8s}" for s in states)]
+        for name in names:
+            lines.append(f"{name:{width}s}" + "".join(f" {cell(dropped.get((name, s)), 3):>8s}" for s in states))
+        hows = list(dict.fromkeys(g.how for g in check.legs if g.how))
+        which = "; the saved file says which" if len(hows) > 1 else ""
+        lines += [f"(measured {', or '.join(hows)}{which})"] if hows else []
     return [*lines, "", *check.sentences]
