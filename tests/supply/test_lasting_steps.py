@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from ampwitness.detect.conclude import conclude
 from ampwitness.detect.engine_states import find_engine_states
-from ampwitness.detect.lasting_steps import find_lasting_steps
+from ampwitness.detect.lasting_steps import _medians, find_lasting_steps
 from ampwitness.detect.supply_history import STEP_S, SupplySteps
 from ampwitness.detect.supply_model import SupplyOptions, learn_supply
 
@@ -64,3 +66,10 @@ def test_a_gap_hides_a_step() -> None:
     open_v = _stop(18.0)
     assert len(find_lasting_steps(TIME_S, open_v, np.ones(N, dtype=bool))) == 1
     assert find_lasting_steps(TIME_S[kept], open_v[kept], np.ones(int(kept.sum()), dtype=bool)) == ()
+
+
+def test_medians_of_stretches_of_all_lengths_are_those_of_each() -> None:
+    values = np.random.default_rng(5).normal(size=60)
+    edges = np.array([0, 1, 4, 8, 11, 15, 22, 60])
+    told = _medians(values, edges[:-1], np.diff(edges))
+    assert told.tolist() == [float(np.median(values[a:b])) for a, b in pairwise(edges)]

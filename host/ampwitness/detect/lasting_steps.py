@@ -97,7 +97,7 @@ def find_lasting_steps(
     if len(starts) < 2 * _SIDE:
         return ()
     ends = np.append(starts[1:], len(block))
-    level = np.array([np.median(open_v[a:b]) for a, b in zip(starts, ends, strict=True)])
+    level = _medians(open_v, starts, ends - starts)
     allowed = np.logical_and.reduceat(may_be, starts)
     number = block[starts]
     sides = np.lib.stride_tricks.sliding_window_view(level, _SIDE)
@@ -122,6 +122,15 @@ def find_lasting_steps(
         found.append(LastingStep(middle_s, float(np.median(before[place])), float(np.median(behind[place]))))
         at = stop + _SIDE // 2
     return tuple(found)
+
+
+def _medians(values: FloatArray, starts: npt.NDArray[np.intp], lengths: npt.NDArray[np.intp]) -> FloatArray:
+    """(k,) median of each stretch; those of one length, as nearly all are, together."""
+    out = np.empty(len(starts))
+    for length in np.unique(lengths).tolist():
+        rows = np.flatnonzero(lengths == length)
+        out[rows] = np.median(values[starts[rows, None] + np.arange(length)[None, :]], axis=1)
+    return out
 
 
 def spans_of_charging(
