@@ -9,7 +9,7 @@ import pytest
 from ampwitness.bench import event_signals
 from ampwitness.bench.event_scores import NoteScore, score_notes
 from ampwitness.detect.note_departure import RawKnees
-from ampwitness.detect.note_swell import date_swell, is_one_swell
+from ampwitness.detect.note_swell import _EnvelopeFit, date_swell, is_one_swell
 from ampwitness.detect.notes import NoteDetector
 from event_material import run
 
@@ -78,3 +78,14 @@ def test_a_wave_that_fades_in_is_dated_where_it_leaves_zero_not_where_it_is_firs
     assert np.isfinite(off_s).all()
     assert np.median(off_s) < 0.0004
     assert np.quantile(off_s, 0.9) < 0.0008
+
+
+def test_an_envelope_fit_takes_up_what_least_squares_do() -> None:
+    n = 100
+    band = np.random.default_rng(8).normal(size=n)
+    fit = _EnvelopeFit.on_grid(RATE_HZ, 20.0, 120.0, n)
+    turn = 2 * np.pi * 20.0 * np.arange(n) / RATE_HZ  # the first of the grid
+    powers = np.vander(np.linspace(-1, 1, n), 4, increasing=True)
+    columns = np.concatenate((powers * np.cos(turn)[:, None], powers * np.sin(turn)[:, None]), axis=1)
+    left = band - columns @ np.linalg.lstsq(columns, band, rcond=None)[0]
+    assert fit.explains(band)[0] == pytest.approx(band @ band - left @ left, rel=1e-6)

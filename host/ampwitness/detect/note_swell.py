@@ -90,13 +90,12 @@ def is_one_swell(band: FloatArray, rate_hz: float, lowest_hz: float, highest_hz:
     if n < 24:
         return False
     total = float(band @ band)
-    size = 1 << (n - 1).bit_length()
-    left = _left_by_envelope(band, _grid_tables(rate_hz, lowest_hz, highest_hz, size))
+    left = total - _EnvelopeFit.on_grid(rate_hz, lowest_hz, highest_hz, n).explains(band)
     # A step of the grid off, a smooth envelope still takes up nearly all of a swell.
     if left.min() > _GRID_LEFT * total:
         return False
     near = float(np.geomspace(lowest_hz, highest_hz, _N_GRID)[int(np.argmin(left))])
-    fine = _left_by_envelope(band, _sine_tables(rate_hz, 0.97 * near, 1.03 * near, n, 13))
+    fine = total - _EnvelopeFit(_sine_tables(rate_hz, 0.97 * near, 1.03 * near, n, 13)).explains(band)
     return float(fine.min()) <= _SMOOTH_LEFT * total
 
 
@@ -109,21 +108,38 @@ def _sine_tables(rate_hz: float, lowest_hz: float, highest_hz: float, n: int, n_
 _grid_tables = lru_cache(maxsize=8)(_sine_tables)
 
 
-def _left_by_envelope(band: FloatArray, tables: FloatArray) -> FloatArray:
-    """Energy that a sine of each frequency of the tables, its two phases each under a cubic of time, leaves."""
-    n = len(band)
-    u = np.linspace(-1.0, 1.0, n)
-    powers = np.vander(u, 7, increasing=True)
-    cosine, sine, cosine_twice, sine_twice = tables[:, :, :n]
-    # Products of two columns are sums of a power times one, or times a wave of twice the frequency.
-    whole, even, odd = powers.sum(axis=0), cosine_twice @ powers, sine_twice @ powers
-    place = np.arange(4)[:, None] + np.arange(4)[None, :]
-    gram = np.empty((len(cosine), 8, 8))
-    gram[:, :4, :4], gram[:, 4:, 4:] = 0.5 * (whole + even)[:, place], 0.5 * (whole - even)[:, place]
-    gram[:, :4, 4:] = gram[:, 4:, :4] = 0.5 * odd[:, place]
-    gram += 1e-9 * n * np.eye(8)
-    weighted = powers[:, :4] * band[:, None]
-    right = np.concatenate((cosine @ weighted, sine @ weighted), axis=1)
-    solution = np.linalg.solve(gram, right[:, :, None])[:, :, 0]
-    out: FloatArray = band @ band - np.einsum("ij,ij->i", solution, right)
-    return out
+class _EnvelopeFit:
+    """Fits of a sine, its two phases each under a cubic of time, for several frequencies.
+
+    Parameters
+    ----------
+    tables : (4, k, n) as `_sine_tables` gives them
+    """
+
+    def __init__(self, tables: FloatArray) -> None:
+        cosine, sine, cosine_twice, sine_twice = tables
+        n = cosine.shape[1]
+        powers = np.vander(np.linspace(-1.0, 1.0, n), 7, increasing=True)
+        # Products of two columns are sums of a power times one, or times a wave of twice the frequency.
+        whole, even, odd = powers.sum(axis=0), cosine_twice @ powers, sine_twice @ powers
+        place = np.arange(4)[:, None] + np.arange(4)[None, :]
+        gram = np.empty((len(cosine), 8, 8))
+        gram[:, :4, :4], gram[:, 4:, 4:] = 0.5 * (whole + even)[:, place], 0.5 * (whole - even)[:, place]
+        gram[:, :4, 4:] = gram[:, 4:, :4] = 0.5 * odd[:, place]
+        gram += 1e-9 * n * np.eye(8)
+        self._powers, self._cosine, self._sine = powers[:, :4], cosine, sine
+        self._root = np.linalg.inv(np.linalg.cholesky(gram))  # of the gram matrix's inverse
+
+    @classmethod
+    @lru_cache(maxsize=160)
+    def on_grid(cls, rate_hz: float, lowest_hz: float, highest_hz: float, n: int) -> _EnvelopeFit:
+        """That on the grid, for so many samples; kept, as the same few lengths come again and again."""
+        size = 1 << (n - 1).bit_length()
+        return cls(_grid_tables(rate_hz, lowest_hz, highest_hz, size)[:, :, :n])
+
+    def explains(self, band: FloatArray) -> FloatArray:
+        """(k,) energy of (n,) volts that each frequency takes up."""
+        weighted = self._powers * band[:, None]
+        right = np.concatenate((self._cosine @ weighted, self._sine @ weighted), axis=1)
+        out: FloatArray = np.square(np.matmul(self._root, right[:, :, None])[:, :, 0]).sum(axis=1)
+        return out
