@@ -111,3 +111,11 @@ def test_a_long_tone_gives_the_same_whether_its_repeats_are_measured_or_not(
     monkeypatch.setattr(tone_stream.TonePassages, "_repeats", lambda self, block: False)
     assert repr(found) == repr(find(volts))
     assert n_few < 0.7 * (len(n_measured) - n_few)
+
+
+def test_two_lines_must_hold_nearly_all() -> None:
+    t = time_s(1.0)
+    two = np.sin(2 * np.pi * 50 * t) + 0.7 * np.sin(2 * np.pi * 73 * t)
+    others = sum(0.17 * np.sin(2 * np.pi * hz * t) for hz in (160.0, 231.0, 310.0, 390.0))
+    rows = np.stack([two, two + others]).astype(np.float32)  # all of the power, and 93 % of it
+    assert may_be_steady(rows, RATE_HZ, 20.0, 0.1).tolist() == [True, False]

@@ -24,7 +24,7 @@ _LOW_SHARE = 0.85  # of the power is left by that: else it lies too high to be j
 # `tone_stream` asks for 0.25 of the power of a tone of the least level; for 0.4 of all power in the strongest line, and
 # for 0.9 of it with the line's multiples, or 0.97 with one other line.
 _LEAST_LEVEL_RATIO = 0.24
-_LINE_SHARE, _LINES_SHARE = 0.4, 0.9
+_LINE_SHARE, _LINES_SHARE, _TWO_LINES_SHARE = 0.4, 0.9, 0.97
 _SPARE = 0.03
 _NEAR_BINS = 3
 _ORDERS = np.arange(2, 8)
@@ -97,13 +97,15 @@ def _has_multiples(
     multiples = peak[:, None] * _ORDERS
     low = np.maximum((peak + _NEAR_BINS + 1)[:, None], multiples - _NEAR_BINS)
     held = held + _between(summed, low, multiples + _NEAR_BINS + 1)
-    least = ((_LINES_SHARE - lost) / (1 - lost) - _SPARE) * total
-    for row in np.flatnonzero(held < least).tolist():
+    least, least_of_two = (((s - lost) / (1 - lost) - _SPARE) * total for s in (_LINES_SHARE, _TWO_LINES_SHARE))
+    out = np.asarray(held >= least)
+    for row in np.flatnonzero(~out).tolist():
         rest = spectrum[row]
         rest[max(0, peak[row] - _NEAR_BINS) : peak[row] + _NEAR_BINS + 1] = 0.0
         second = int(np.argmax(rest))
-        held[row] += rest[max(0, second - _NEAR_BINS) : second + _NEAR_BINS + 1].sum()
-    return np.asarray(held >= least)
+        both = held[row] + rest[max(0, second - _NEAR_BINS) : second + _NEAR_BINS + 1].sum()
+        out[row] = both >= least_of_two[row]
+    return out
 
 
 def _between(summed: FloatArray, low: npt.NDArray[np.intp], stop: npt.NDArray[np.intp]) -> FloatArray:
