@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -92,21 +93,23 @@ def _measure(
 ) -> list[Pitch | None]:
     x = np.zeros((len(places), size))
     gain = np.zeros(len(places))
-    square = np.zeros(len(places))
     length = np.zeros(len(places))
     for row, place in enumerate(places):
         part = parts[place][:size]
         n = len(part)
-        window = _window(n)
-        x[row, :n] = (part - part.mean()) * window
-        gain[row], square[row], length[row] = window.sum(), float(window @ window), n
+        window, gain[row] = _window(n)
+        np.multiply(part - np.add.reduce(part) / n, window, out=x[row, :n])
+        length[row] = n
     spectrum = np.fft.rfft(x, _PAD * size)
-    power = spectrum.real**2 + spectrum.imag**2
+    power = np.square(spectrum.real)
+    power += np.square(spectrum.imag)
     total = np.einsum("ij,ij->i", x, x)
     scale = rate_hz / (_PAD * size)  # hertz a bin
     # Shorter notes have wider lines: as many bins to either side as `_LOBE_BINS` of a full row.
     lobe = np.maximum(2, np.round(_LOBE_BINS * size / length)).astype(np.intp)
-    sums = np.concatenate((np.zeros((len(places), 1)), np.cumsum(power, axis=1)), axis=1)
+    sums = np.empty((len(places), power.shape[1] + 1))
+    sums[:, 0] = 0.0
+    np.cumsum(power, axis=1, out=sums[:, 1:])
     inside = slice(max(1, round(_SEARCH_HZ[0] / scale)), min(power.shape[1] - 1, round(_SEARCH_HZ[1] / scale)))
     top = np.argmax(power[:, inside], axis=1) + inside.start
     rows = np.arange(len(places))
@@ -116,15 +119,11 @@ def _measure(
     return _describe(spectra, fundamental, share, total * _PAD * size / 2.0, gain, response)
 
 
-_WINDOWS: dict[int, FloatArray] = {}
-
-
-def _window(n: int) -> FloatArray:
-    if n not in _WINDOWS:
-        if len(_WINDOWS) > 512:
-            _WINDOWS.clear()
-        _WINDOWS[n] = np.hanning(n + 2)[1:-1]
-    return _WINDOWS[n]
+@lru_cache(maxsize=512)
+def _window(n: int) -> tuple[FloatArray, float]:
+    """Hann's window without its zeros, and its sum."""
+    window = np.hanning(n + 2)[1:-1]
+    return window, float(window.sum())
 
 
 def _make_held() -> tuple[FloatArray, FloatArray]:
@@ -250,22 +249,15 @@ def _describe(
         beside = _find_beside(few, frequency[unclear], strongest, total[unclear])
         beside_hz[unclear], beside_ratio[unclear] = beside[0], beside[1]
         both[unclear] += beside[2]
-    found: list[Pitch | None] = []
-    for row in range(len(fundamental)):
-        if total[row] <= 0.0:
-            found.append(None)
-            continue
-        found.append(
-            Pitch(
-                float(frequency[row]),
-                float(share[row]),
-                tuple(amplitude[row][amplitude[row] > 0].tolist()),
-                float(beside_hz[row]),
-                float(beside_ratio[row]),
-                min(1.0, float(both[row])),
-            )
+    columns = (total, frequency, share, amplitude, beside_hz, beside_ratio, both)
+    return [
+        Pitch(hz, explained, tuple(v for v in heights_v if v > 0), by_hz, by_ratio, min(1.0, with_by))
+        if whole > 0.0
+        else None
+        for whole, hz, explained, heights_v, by_hz, by_ratio, with_by in zip(
+            *(column.tolist() for column in columns), strict=True
         )
-    return found
+    ]
 
 
 def _find_beside(
