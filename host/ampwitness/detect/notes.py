@@ -354,11 +354,11 @@ def _measure_attack(note: SoundingNote, bands: Bands) -> float:
     levels = _join(note.levels)
     limit = 0.81 * note.level_peak_v**2
     loud = levels >= limit
-    if not loud.any():
+    first = int(loud.argmax()) if len(loud) else 0
+    if not len(loud) or not loud[first]:
         return _NAN
-    at = float(loud.argmax())
-    if at:
-        first = int(at)
+    at = float(first)
+    if first:
         at -= float((levels[first] - limit) / max(levels[first] - levels[first - 1], 1e-12))
     averaged_s = (note.band_first + at) / bands.band_hz - note.onset / bands.rate_hz
     if averaged_s > _AVERAGED_S[-1]:
