@@ -47,3 +47,20 @@ def test_a_soft_knee_into_a_loudspeaker_is_found() -> None:
     assert tally.n_hit.total() >= 0.9 * tally.n_true.total() > 20
     assert tally.n_false == 0
     assert np.mean(tally.interval_holds) >= 0.9
+
+
+@pytest.mark.parametrize("seed", [109, 112])  # all strong half-cycles alike; few of them
+def test_a_soft_ceiling_is_found_where_little_shows_it(seed: int) -> None:
+    tally = score_case(clip_sets.make("hostile", "soft clipping", seed, 10.0), 0.0005)
+    assert tally.n_hit.total() >= 0.95 * tally.n_true.total() > 100
+    assert tally.n_false == 0
+
+
+def test_a_curve_that_turns_more_often_serves_bass_of_many_harmonics() -> None:
+    t = np.linspace(-1, 1, 45)
+    wanted = 45 * (np.cos(1.1 * t) + 0.1 * np.cos(5.5 * t + 0.4))
+    noise_v = NOISE_V * np.random.default_rng(6).standard_normal(len(t))
+    window = wanted / (1 + np.abs(wanted / 30) ** 10.0) ** 0.1 + noise_v
+    simple, turning = (fit_lobes([window], NOISE_V, (10.0,), degree=degree).cost[0, 0] for degree in (5, 7))
+    assert turning < 2
+    assert simple > 5

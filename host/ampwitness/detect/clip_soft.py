@@ -9,15 +9,15 @@ serve half-cycles of both polarities and of quite different drive, and the ceili
 near the ceiling is known to be bent over, and by how much.
 
 Gaps: works inside one stretch.
-Limits: needs FEWEST strongly driven half-cycles whose drive differs; nothing softer than the softest k tried. A source
-that bends in this way at a constant level looks the same.
+Limits: needs FEWEST half-cycles that are bent over and whose drive differs, FEWEST_DRIVEN of them strongly; nothing
+softer than the softest k tried. A source that bends in this way at a constant level looks the same.
 Source: the curve is a common limiter's law; the search is our choice, measured by `python -m
 ampwitness.bench.clip_scores --sets hostile stages`.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -27,7 +27,7 @@ from ampwitness.detect.clip_rows import rows_of
 from ampwitness.detect.clip_screen import Crests
 from ampwitness.detect.clip_stream import Stretch
 from ampwitness.detect.rail_model import Rail, learn_rail
-from ampwitness.detect.soft_fit import Spreads, fit_lobes
+from ampwitness.detect.soft_fit import SoftFits, Spreads, fit_lobes
 from ampwitness.types import FloatArray
 
 IntArray = npt.NDArray[np.intp]
@@ -43,14 +43,16 @@ HARD_GAIN = 60.0  # what a straight top fits so much better than a smooth crest 
 # of those cut off hard, in the liveliest music, one in eight.
 STRAIGHT_MISFIT, MOST_STRAIGHT = 2.5, 0.1
 FEWEST, MOST = 6, 16  # half-cycles that are fitted, of both polarities, and of each
-FEWEST_A_SIDE = 2
+FEWEST_DRIVEN, FEWEST_A_SIDE = 4, 2  # of them strongly driven
 TRIED_SHARE = 0.7  # of the high crests, the highest
-FEWEST_CANDIDATES = 12  # before crests are tried of which none looks cut off
+FEWEST_CANDIDATES = 2  # before anything is tried
+FIRST_EVERY, FIRST_SHARPNESS, WORTH_LEARNING = 2, (6.0, 10.0, 22.0), 1.15  # a quick look ahead
 LEAST_DRIVE = 1.05  # of the wanted crest over the ceiling: less says little of where that is
-WINDOW_SHARE = 0.4  # of the crest: windows reach down to it
 LONGEST_S, SHORTEST_POINTS = 0.03, 14
 SURER_THAN_HARD = 1.6  # by so much the misfit must fall against a hard corner
-SERVES_MISFIT = 3.0
+SERVES_MISFIT = 1.3
+MOST_COST = 20.0  # more says no more
+AGREES_MISFIT = 3.0  # where one law is taken for all half-cycles
 WORST_MISFIT = 6.0  # hard corners, blurred by the logger's band, fit no better than 9 at any k
 LEAST_DRIVE_SPREAD = 1.05  # 90th over 10th percentile of wanted crest over ceiling
 WIDEST_SPREAD = 0.025  # of the ceiling: how far half-cycles may disagree about it
@@ -63,13 +65,55 @@ CORNER_SD_S = 2e-4
 
 
 @dataclass(frozen=True, slots=True)
+class _View:
+    """How much of half-cycles is fitted (down to this share of their crests), and how freely."""
+
+    share: float
+    degree: int
+    spreads: Spreads
+
+
+@dataclass(frozen=True, slots=True)
 class SoftCeiling:
     """B by the rail model, and k."""
 
     rail: Rail
     sharpness: float
     lowest_v: float  # ceiling that was seen
-    spreads: Spreads
+    view: _View
+    misfit: float  # reduced chi-square of those that it was learned from
+
+    def fit(self, windows: list[FloatArray], noise_v: float, ceiling_v: FloatArray) -> SoftFits:
+        """Half-cycles (n) under ceilings that are known (n,). What the curve misses at best counts as noise, else it
+        would pull at the ceiling."""
+        return fit_lobes(
+            windows, noise_v * np.sqrt(self.misfit), (self.sharpness,), ceiling_v, self.view.spreads, self.view.degree
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Cut:
+    """Windows of half-cycles, the sample of each and the place of its polarity in the list of sides."""
+
+    windows: list[FloatArray]
+    sample: IntArray
+    side: IntArray
+
+    def take(self, rows: slice) -> _Cut:
+        return _Cut(self.windows[rows], self.sample[rows], self.side[rows])
+
+
+# Long flanks tell most where so simple a curve serves; lively bass needs shorter ones, or one that turns more often.
+# A ceiling that may tilt takes in part of what the sharpness does: only where a level one does not serve.
+LEVEL = Spreads(tilt=LEAST_SD, bow=LEAST_SD)
+FIRST_VIEW = _View(0.6, 5, LEVEL)
+VIEWS = (
+    _View(0.4, 5, LEVEL),
+    _View(0.6, 5, LEVEL),
+    _View(0.4, 7, LEVEL),
+    _View(0.4, 5, Spreads()),
+    _View(0.6, 5, Spreads()),
+)
 
 
 def compression_db(share: FloatArray, sharpness: float) -> FloatArray:
@@ -93,11 +137,11 @@ def find_soft(sides: list[OneSide]) -> list[Candidates]:
     strong = [side.candidates.take(_is_strong(side)) for side in sides]
     if any(map(len, strong)) and _has_corners(join(strong)):
         return []
-    probes = [_at_candidates(side, table) for side, table in zip(sides, strong, strict=True)]
-    if sum(map(len, strong)) < FEWEST:
-        if sum(len(side.candidates) for side in sides) < FEWEST_CANDIDATES:
-            return []
-        probes = [_at_crests(side) for side in sides]
+    if sum(len(side.candidates) for side in sides) < FEWEST_CANDIDATES:
+        return []
+    probes = [
+        _join(_at_candidates(side, table), _at_crests(side, table)) for side, table in zip(sides, strong, strict=True)
+    ]
     soft = _learn(sides, probes)
     return [rows for side, ceiling in zip(sides, soft, strict=True) if ceiling and (rows := _bent(side, ceiling))]
 
@@ -121,24 +165,22 @@ def _bent(side: OneSide, soft: SoftCeiling) -> Candidates | None:
     crests, ceiling = crests.take(maybe), ceiling[maybe]
     volts = side.stretch.output_v * np.float32(side.sign)
     windows = [
-        _window(volts, side.stretch, int(at), float(v)) for at, v in zip(crests.sample, crests.level_v, strict=True)
+        _window(volts, side.stretch, int(at), float(v), soft.view.share)
+        for at, v in zip(crests.sample, crests.level_v, strict=True)
     ]
     whole = np.flatnonzero([window is not None for window in windows])
     if not len(whole):
         return None
     fits = [
-        fit_lobes(
-            [window for row in rows if (window := windows[row]) is not None], side.noise_v, (soft.sharpness,),
-            ceiling[rows], soft.spreads,
-        )
+        soft.fit([window for row in rows if (window := windows[row]) is not None], side.noise_v, ceiling[rows])
         for rows in np.split(whole, range(AT_ONCE, len(whole), AT_ONCE))
-    ]  # fmt: skip
+    ]
     over_db, ceiling_v, drive = (
         np.concatenate([getattr(fit, name)[:, 0] for fit in fits]) for name in ("over_db", "ceiling_v", "drive")
     )
     # A fit that finds its own ceiling elsewhere went astray: there the height alone tells.
     known_v, height_v = ceiling[whole], crests.level_v[whole]
-    astray = np.abs(ceiling_v / known_v - 1) > ASTRAY_SD * soft.spreads.ceiling
+    astray = np.abs(ceiling_v / known_v - 1) > ASTRAY_SD * soft.view.spreads.ceiling
     by_height = compression_db(np.minimum(height_v / known_v, HIGHEST_SHARE), soft.sharpness)
     over_db, ceiling_v = np.where(astray, by_height, over_db), np.where(astray, known_v, ceiling_v)
     drive = np.where(astray, height_v * 10 ** (by_height / 20) / known_v, drive)
@@ -187,9 +229,13 @@ def _at_candidates(side: OneSide, table: Candidates) -> _Probes:
     return _Probes(np.round(middle).astype(np.intp), table["level_v"])
 
 
-def _at_crests(side: OneSide) -> _Probes:
+def _join(one: _Probes, other: _Probes) -> _Probes:
+    return _Probes(np.concatenate((one.sample, other.sample)), np.concatenate((one.level_v, other.level_v)))
+
+
+def _at_crests(side: OneSide, strong: Candidates) -> _Probes:
     """Some of the highest crests, evenly over their levels: bent over too little to look cut off."""
-    crests = side.crests
+    crests = side.crests.take(~lies_on_plateau(side.stretch, side.crests, strong))
     order = np.argsort(-crests.level_v, kind="stable")
     high = order[crests.level_v[order] >= HIGH_SHARE * (crests.level_v[order[:1]].sum() or 1.0)]
     high = high[: round(TRIED_SHARE * len(high)) + 1] if len(high) > MOST else high
@@ -200,63 +246,115 @@ def _at_crests(side: OneSide) -> _Probes:
 def _learn(sides: list[OneSide], probes: list[_Probes]) -> list[SoftCeiling | None]:
     """Try every k on half-cycles of both polarities; keep the best if it is no hard corner and half-cycles agree."""
     nothing: list[SoftCeiling | None] = [None] * len(sides)
-    windows: list[FloatArray] = []
-    supply, output, side_of = [], [], []
-    for at, (side, some) in enumerate(zip(sides, probes, strict=True)):
-        volts = side.stretch.output_v * np.float32(side.sign)
-        cut = [
-            _window(volts, side.stretch, sample, level_v)
-            for sample, level_v in zip(some.sample.tolist(), some.level_v.tolist(), strict=True)
-        ]
-        some = some.take(np.array([window is not None for window in cut], dtype=bool))
-        windows += [window for window in cut if window is not None]
-        lagged = side.lagged.at(some.sample.astype(float))
-        supply.append(lagged[0])
-        output.append(lagged[1])
-        side_of += [at] * len(some.sample)
-    if len(windows) < FEWEST:
+    cut = _cut(sides, probes, FIRST_VIEW)
+    if len(cut.windows) < FEWEST or not _bends_at_all(cut.take(slice(None, None, FIRST_EVERY)), sides[0].noise_v):
         return nothing
-    # A ceiling that may tilt takes in part of what the sharpness does: only where a level one does not serve.
-    for spreads in (Spreads(tilt=LEAST_SD, bow=LEAST_SD), Spreads()):
-        fits = fit_lobes(windows, sides[0].noise_v, (*SHARPNESS, HARD), spreads=spreads)
-        middle = np.median(fits.cost, axis=0)
-        best = int(np.argmin(middle[:-1]))
-        if middle[best] <= SERVES_MISFIT:
+    tried: list[tuple[float, _View, _Cut, SoftFits]] = []
+    for view in VIEWS:
+        cut = _cut(sides, probes, view)
+        if len(cut.windows) < FEWEST:
+            continue
+        fits = fit_lobes(cut.windows, sides[0].noise_v, (*SHARPNESS, HARD), spreads=view.spreads, degree=view.degree)
+        tried.append((float(_mean_cost(fits.cost)[:-1].min()), view, cut, fits))
+        if tried[-1][0] <= SERVES_MISFIT:
             break
-    cost = fits.cost[:, best]
-    better = fits.cost[:, -1] > SURER_THAN_HARD * cost
-    if middle[best] > WORST_MISFIT or middle[-1] < SURER_THAN_HARD * middle[best] or np.mean(better) < 0.6:
+    if not tried:
         return nothing
+    misfit, view, cut, fits = min(tried, key=lambda one: one[0])
+    sharpness = _lowest_between(_mean_cost(fits.cost)[:-1])
+    settled = fit_lobes(cut.windows, sides[0].noise_v, (sharpness,), spreads=view.spreads, degree=view.degree)
+    cost = settled.cost[:, 0]
     good = cost <= 2 * WORST_MISFIT
-    if np.count_nonzero(good) < FEWEST:
+    driven = good & (settled.drive[:, 0] >= LEAST_DRIVE)
+    if misfit > WORST_MISFIT or np.count_nonzero(driven) < FEWEST_DRIVEN:
         return nothing
-    wanted = fits.drive[good, best]
-    if np.percentile(wanted, 90) < LEAST_DRIVE_SPREAD * np.percentile(wanted, 10):
+    bent, hard = (float(_mean_cost(fitted.cost[driven])[-1]) for fitted in (settled, fits))
+    if hard < SURER_THAN_HARD * bent or np.mean(fits.cost[driven, -1] > SURER_THAN_HARD * cost[driven]) < 0.6:
         return nothing
-    supply_v, output_v, of = np.concatenate(supply), np.concatenate(output), np.array(side_of)
     found = nothing
-    for at in range(len(sides)):
-        rows = np.flatnonzero(good & (of == at) & (fits.drive[:, best] >= LEAST_DRIVE))
+    for at, side in enumerate(sides):
+        rows = np.flatnonzero(driven & (cut.side == at))
         if len(rows) < FEWEST_A_SIDE:
             continue
-        ceiling_v = fits.ceiling_v[rows, best]
-        rail = learn_rail(ceiling_v, supply_v[rows], output_v[rows])
+        ceiling_v = settled.ceiling_v[rows, 0]
+        rail = learn_rail(ceiling_v, *side.lagged.at(cut.sample[rows].astype(float)))
         typical_v = float(np.median(ceiling_v))
         if rail is not None and rail.spread_v <= WIDEST_SPREAD * typical_v:
             spreads = Spreads(
                 max(CEILING_SD, rail.spread_v / typical_v),
-                *(max(LEAST_SD, float(np.sqrt(np.mean(bent[rows, best] ** 2)))) for bent in (fits.tilt, fits.bow)),
+                *(max(LEAST_SD, float(np.sqrt(np.mean(bow[rows, 0] ** 2)))) for bow in (settled.tilt, settled.bow)),
             )
-            found[at] = SoftCeiling(rail, SHARPNESS[best], float(np.min(ceiling_v)), spreads)
-    return found
+            found[at] = SoftCeiling(
+                rail, sharpness, float(np.min(ceiling_v)), replace(view, spreads=spreads), max(1.0, misfit)
+            )
+    return found if _holds(sides, found, cut) else [None] * len(sides)
 
 
-def _window(volts: npt.NDArray[np.float32], stretch: Stretch, middle: int, level_v: float) -> FloatArray | None:
+def _mean_cost(cost: FloatArray) -> FloatArray:
+    """(sharpnesses,) what half-cycles miss on the average, the worst of them counted as if they missed less."""
+    return np.asarray(np.mean(np.minimum(cost, MOST_COST), axis=0))
+
+
+def _lowest_between(cost: FloatArray) -> float:
+    """The sharpness at which a parabola through the lowest cost and its neighbours is lowest."""
+    at = int(np.argmin(cost))
+    if not 0 < at < len(cost) - 1:
+        return SHARPNESS[at]
+    x = np.log(SHARPNESS[at - 1 : at + 2])
+    bend, slope, _ = np.polyfit(x - x[1], cost[at - 1 : at + 2], 2)
+    return float(np.exp(x[1] - slope / max(2 * bend, 1e-9)))
+
+
+def _bends_at_all(cut: _Cut, noise_v: float) -> bool:
+    """A quick look at a few half-cycles: whether any sharpness serves better than a corner."""
+    fits = fit_lobes(cut.windows, noise_v, (*FIRST_SHARPNESS, HARD), spreads=FIRST_VIEW.spreads)
+    cost = _mean_cost(fits.cost)
+    return bool(cost[-1] >= WORTH_LEARNING * cost[:-1].min())
+
+
+def _holds(sides: list[OneSide], found: list[SoftCeiling | None], cut: _Cut) -> bool:
+    """Whether one law with these ceilings serves strongly and lightly driven half-cycles alike.
+
+    Half-cycles of one shape and level fit a law by chance, each with a ceiling of its own; others do not fit then."""
+    drive, cost = [np.zeros(0)], [np.zeros(0)]
+    for at, (side, soft) in enumerate(zip(sides, found, strict=True)):
+        rows = np.flatnonzero(cut.side == at)
+        if soft is None or not len(rows):
+            continue
+        ceiling_v = soft.rail.predict(*side.lagged.at(cut.sample[rows].astype(float)))
+        fits = soft.fit([cut.windows[row] for row in rows], side.noise_v, ceiling_v)
+        reached = fits.over_db[:, 0] >= MAYBE_DB
+        drive.append(fits.drive[reached, 0])
+        cost.append(fits.cost[reached, 0])
+    reached_drive, reached_cost = np.concatenate(drive), np.concatenate(cost)
+    if len(reached_drive) < FEWEST:
+        return False
+    is_spread = np.percentile(reached_drive, 90) >= LEAST_DRIVE_SPREAD * np.percentile(reached_drive, 10)
+    return bool(is_spread and np.mean(np.minimum(reached_cost, MOST_COST)) <= AGREES_MISFIT)
+
+
+def _cut(sides: list[OneSide], probes: list[_Probes], view: _View) -> _Cut:
+    """The probes' windows, those that are whole."""
+    windows, sample, side_of = [], [], []
+    for at, (side, some) in enumerate(zip(sides, probes, strict=True)):
+        volts = side.stretch.output_v * np.float32(side.sign)
+        for middle, level_v in zip(some.sample.tolist(), some.level_v.tolist(), strict=True):
+            window = _window(volts, side.stretch, middle, level_v, view.share)
+            if window is not None:
+                windows.append(window)
+                sample.append(middle)
+                side_of.append(at)
+    return _Cut(windows, np.array(sample, dtype=np.intp), np.array(side_of, dtype=np.intp))
+
+
+def _window(
+    volts: npt.NDArray[np.float32], stretch: Stretch, middle: int, level_v: float, share: float
+) -> FloatArray | None:
     """Samples of one half-cycle down to a share of its crest on both sides; None if too few."""
     reach = round(LONGEST_S * stretch.rate_hz)
     if middle - reach < 0 or middle + reach >= len(volts):
         return None
-    floor_v = WINDOW_SHARE * level_v
+    floor_v = share * level_v
     left = np.flatnonzero(volts[middle - reach : middle][::-1] < floor_v)
     right = np.flatnonzero(volts[middle : middle + reach] < floor_v)
     if not len(left) or not len(right):

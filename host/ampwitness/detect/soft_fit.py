@@ -20,7 +20,7 @@ import numpy as np
 
 from ampwitness.types import FloatArray
 
-DEGREE = 5  # of the wanted curve within a window
+DEGREE = 5  # of the wanted curve within a window, if nothing else is asked
 POINTS = 60  # at most, of a window; longer ones are averaged
 TILT_SD, BOW_SD = 0.03, 0.015  # of the ceiling, at a window's ends
 ABOVE_SHARES = (0.002, 0.01, 0.03, 0.08, 0.2)  # by how much a ceiling may lie above a crest, to begin with
@@ -59,6 +59,7 @@ def fit_lobes(
     sharpness: tuple[float, ...],
     ceiling_v: FloatArray | None = None,
     spreads: Spreads | None = None,
+    degree: int = DEGREE,
 ) -> SoftFits:
     """Fit every window with every sharpness.
 
@@ -69,6 +70,7 @@ def fit_lobes(
     sharpness : (m,) exponents k to try
     ceiling_v : (n,) ceilings that are known, if they are
     spreads : how well, and how far they tilt and bow
+    degree : of the wanted curve within a window
     """
     thinned = [window[: len(window) // every * every].reshape(-1, every).mean(axis=1)
                for window in windows for every in (max(1, len(window) // POINTS),)]  # fmt: skip
@@ -82,14 +84,14 @@ def fit_lobes(
     for row, points in enumerate(thinned):
         y[row, : len(points)] = points / crest[row]
     sd = np.maximum(noise_v / np.sqrt(averaged) / crest, LEAST_SD_SHARE)
-    basis = np.polynomial.legendre.legvander(t, DEGREE) * mask[:, :, None]
+    basis = np.polynomial.legendre.legvander(t, degree) * mask[:, :, None]
     problem = _Problem(t, y, mask, basis, sd, spreads or Spreads())
     shape = (len(windows), len(sharpness))
     k = np.broadcast_to(np.array(sharpness), shape)
     known = None if ceiling_v is None else ceiling_v / crest
     curve, ceiling = problem.start(k, known)
     fits = problem.polish(k, curve, ceiling, known)
-    spare = np.maximum(n_points - DEGREE - 5, 2)[:, None]
+    spare = np.maximum(n_points - degree - 5, 2)[:, None]
     return replace(fits, cost=fits.cost / spare, ceiling_v=fits.ceiling_v * crest[:, None])
 
 
@@ -104,9 +106,14 @@ class _Problem:
     sd: FloatArray  # (n,)
     spreads: Spreads
 
+    @property
+    def terms(self) -> int:
+        """Of the wanted curve."""
+        return int(self.basis.shape[2])
+
     def start(self, k: FloatArray, known: FloatArray | None) -> tuple[FloatArray, FloatArray]:
         """Coefficients (n, m, terms) and ceilings (n, m): a level ceiling, undone, of a few the best."""
-        best, coefficient, ceiling = np.full(k.shape, np.inf), np.zeros((*k.shape, DEGREE + 1)), np.ones(k.shape)
+        best, coefficient, ceiling = np.full(k.shape, np.inf), np.zeros((*k.shape, self.terms)), np.ones(k.shape)
         starts = [np.full((len(k), 1), 1 + above) for above in ABOVE_SHARES]
         for bound in starts if known is None else [np.maximum(known, 1 + ABOVE_SHARES[0])[:, None]]:
             share = np.clip(self.y / bound, 1e-6, HIGHEST_SHARE)[:, None, :]
@@ -115,7 +122,7 @@ class _Problem:
             weight = np.exp(rest * (1 + 1 / k[:, :, None]))  # dy / dx
             columns = self.basis[:, None] * weight[:, :, :, None]
             turned = columns.transpose(0, 1, 3, 2)
-            normal = turned @ columns + 1e-9 * np.eye(DEGREE + 1)
+            normal = turned @ columns + 1e-9 * np.eye(self.terms)
             found = np.linalg.solve(normal, turned @ (weight * wanted)[:, :, :, None])[..., 0]
             trial = np.broadcast_to(bound, k.shape)
             zero = np.zeros(k.shape)
@@ -156,7 +163,7 @@ class _Problem:
         surely = 0.0 if known is None else self.spreads.ceiling**-2
         expected = np.zeros((len(k), 1)) if known is None else np.log(known)[:, None]
         tilt_sd, bow_sd = self.spreads.tilt, self.spreads.bow
-        prior = np.array([0.0] * (DEGREE + 1) + [surely, tilt_sd**-2, bow_sd**-2])
+        prior = np.array([0.0] * self.terms + [surely, tilt_sd**-2, bow_sd**-2])
         for _ in range(ROUNDS):
             off, by_curve, by_ceiling = self.bend(k, self.curve(trial[0]), *trial[1:])
             cost = np.sum(off**2, axis=2) + (trial[2] / tilt_sd) ** 2 + (trial[3] / bow_sd) ** 2
@@ -185,14 +192,14 @@ class _Problem:
             pull[..., -1] -= kept[3] / bow_sd**2
             diagonal = np.einsum("nmii->nmi", normal)
             ridge = prior + damping[..., None] * diagonal + 1e-9 * diagonal.max(axis=-1, keepdims=True)
-            step = np.linalg.solve(normal + ridge[..., None] * np.eye(DEGREE + 4), pull[..., None])[..., 0]
-            largest = np.abs(step[..., DEGREE + 1 :]).max(axis=-1, keepdims=True)
+            step = np.linalg.solve(normal + ridge[..., None] * np.eye(self.terms + 3), pull[..., None])[..., 0]
+            largest = np.abs(step[..., self.terms :]).max(axis=-1, keepdims=True)
             step *= np.minimum(1.0, MOST_STEP / np.maximum(largest, 1e-12))
             trial = (
-                kept[0] + step[..., : DEGREE + 1],
-                kept[1] * np.exp(step[..., DEGREE + 1]),
-                kept[2] + step[..., DEGREE + 2],
-                kept[3] + step[..., DEGREE + 3],
+                kept[0] + step[..., : self.terms],
+                kept[1] * np.exp(step[..., self.terms]),
+                kept[2] + step[..., self.terms + 1],
+                kept[3] + step[..., self.terms + 2],
             )
         wanted = np.where(self.mask[:, None] > 0, self.curve(kept[0]), 0.0)
         at = np.argmax(wanted, axis=2)[..., None]
