@@ -358,6 +358,7 @@ class TraceWindow:
     gaps: tuple[Gap, ...]  # each gap once, in the window in which it starts
     edges: tuple[Edge, ...]
     marks: tuple[Mark, ...]
+    lines_on: tuple[str, ...] = ()  # roles of the digital lines that stood high when the recording began
 
 
 # ---- Trace -> Finding + Coverage -> Analysis ------------------------------------------------------------------------

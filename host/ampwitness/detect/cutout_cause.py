@@ -21,6 +21,7 @@ PLAIN_FRESH_V = 0.3
 HIGH_V = 11.8  # a weak battery at rest gives as much: what lets go there would never play with the engine off
 FRESH_V = 0.030  # how much lower than ever before the supply must be to have stopped the amplifier
 BACK_S = 0.060  # a supply that was back so long before the stop did not cause it
+GROUND_JUMP_V = 1.5  # a ground lead drops tenths of a volt; the input's range ends between 2 and 3.3 V
 DC_V = 1.5
 PEAK_RATIO = 0.8
 COMMON_SHARE = 0.10  # what a wave reaches more often than this says nothing when it stops there
@@ -139,6 +140,7 @@ def _protection_kind(stop: Stop) -> str:
     outage_s = stop.end_s - stop.start_s
     at_peak = stop.at_level_ratio >= PEAK_RATIO or stop.level_share <= RARE_SHARE
     is_quick = stop.resume_s is not None and outage_s < QUICK_S
+    at_peak |= is_quick and stop.is_again
     at_peak |= is_quick and stop.heat_s < HEAT_S and stop.level_share <= UPPER_SHARE
     is_rare = stop.level_share < COMMON_SHARE
     was_hot = stop.heat_s >= HEAT_S
@@ -156,6 +158,8 @@ def _protection_reasons(stop: Stop) -> list[str]:
         f"reaches in {100 * stop.level_share:.0f} % of the time",
         f"{stop.heat_s:.0f} s of the last minute were loud",
     ]
+    if stop.is_again:
+        out.append("the stop before it was at a peak")
     if stop.resume_s is None:
         out.append("latched: it did not come back in the recording")
     elif stop.remote_rose_s is not None:
@@ -176,7 +180,11 @@ def _judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str
     if min(supply.at_stop_v, supply.lowest_after_v) < LOST_RATIO * supply.reference_v and _came_first(
         supply.lost_s, stop
     ):
-        events.append((supply.lost_s if supply.lost_s is not None else stop.start_s, "supply gone"))
+        lost_s = supply.lost_s if supply.lost_s is not None else stop.start_s
+        if supply.lost_last_s is not None and supply.lost_last_s - lost_s > NEAR_S:
+            events.append((lost_s, "supply lost contact for the first time"))
+            lost_s = supply.lost_last_s
+        events.append((lost_s, "supply gone"))
         reasons.append(f"supply at {min(supply.at_stop_v, supply.lowest_after_v):.2f} V around the stop")
         return True, False
     if supply.lowest_v >= LOW_RATIO * supply.reference_v:
@@ -230,7 +238,7 @@ def _judge_ground(
     """Whether a ground went: its own channel jumped, or battery and supply jumped together."""
     usual_v = stop.supply.reference_v if stop.supply is not None else 12.0
     if stop.ground_jump_v is not None:
-        if abs(stop.ground_jump_v) > 0.25 * usual_v:
+        if abs(stop.ground_jump_v) > GROUND_JUMP_V:
             reasons.append(f"ground jumped by {stop.ground_jump_v:.2f} V")
             events.append((stop.ground_jump_s or stop.start_s, "ground jumped"))
             return True

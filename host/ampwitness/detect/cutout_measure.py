@@ -36,6 +36,8 @@ _PLAYS_ON_RATIO = 0.7  # a fall leaves 0.61 of the rms at most
 _END_S, _LAST_S, _END_RATIO = 0.005, 0.008, 0.35  # as high within the last 5 ms: no fall of 15 ms or more ends so
 _LONG_FALL_S = 0.015
 _GROWN_RATIO = 1.3  # a wave that grew did not fall
+AT_ONCE_RATIO, STAYS_RATIO, QUICK_RAMP_S = 0.35, 0.6, 0.045
+RESTED_RATIO = 0.25
 _SETTLE_S = 0.5  # behind the return: how long its level is compared with
 
 
@@ -52,7 +54,8 @@ class SupplyEvidence:
     lowest_after_v: float  # lowest within 20 ms after the stop
     survived_v: float | None  # lowest through which the output went on earlier than that in this run
     slope_v_per_s: float = 0.0  # of its mean over the last 10 ms before the stop
-    lost_s: float | None = None  # recording time at which it fell through half its usual value
+    lost_s: float | None = None  # recording time at which it first fell through half its usual value
+    lost_last_s: float | None = None  # the last time it did so before the stop
     outlived_s: float = (
         0.0  # how long the output had sounded at such a low supply before it stopped; 0: not to speak of
     )
@@ -102,6 +105,7 @@ class Stop:
     is_dc_only: bool = False
     n_before_10_s: int = 0  # stops that had ended in the ten seconds before
     n_after_10_s: int = 0
+    is_again: bool = False  # soon after the return from a stop at a peak
     last_step: int = 0  # up to where the outage was followed
     extra: dict[str, float] = field(default_factory=dict)
 
@@ -236,13 +240,14 @@ def measure_supply(
     late = after[round(0.010 * rate_hz) :]
     around_first, around = run.samples("supply", at - round(0.300 * rate_hz), stop)
     under = around < 0.5 * reference_v
-    lost_s = None
+    lost_s = lost_last_s = None
     if under.any():
         lost_s = run.start_s + (around_first + int(np.argmax(under))) / rate_hz
-        # The fall that holds is the one meant: the last time it went under.
         falls = np.flatnonzero(under[1:] & ~under[:-1]) + 1
         if len(falls):
             lost_s = run.start_s + (around_first + int(falls[0])) / rate_hz
+            soon_enough = falls[falls <= at + round(NEAR_S * rate_hz) - around_first]
+            lost_last_s = run.start_s + (around_first + int(soon_enough[-1])) / rate_hz if len(soon_enough) else lost_s
     return SupplyEvidence(
         reference_v=reference_v,
         at_stop_v=float(means[-1]),
@@ -254,6 +259,7 @@ def measure_supply(
         survived_v=survived_v,
         slope_v_per_s=(float(means[-1]) - float(means[-1 - n_back])) / (n_back / rate_hz) if n_back else 0.0,
         lost_s=lost_s,
+        lost_last_s=lost_last_s,
     )
 
 
@@ -336,6 +342,8 @@ def _count_crossings(volts: FloatArray, low_v: float, high_v: float, memory: dic
 def measure_return(run: RunSteps, stop: Stop, step: int, known: int, edges: Sequence[Edge]) -> None:
     """How the output came back at step `step`: with a thump, over a ramp, or at once."""
     rest_v = stop.rest_v
+    if abs(stop.rest_v - stop.rest_before_v) > RESTED_RATIO * stop.peak_v:
+        return  # a steady level that ends is no thump
     end = min(known, step + round(_SETTLE_S / run.step_s))
     high, low = run.steps("high", step, end) - rest_v, run.steps("low", step, end) - rest_v
     mean = run.steps("mean", step, end) - rest_v
@@ -354,6 +362,15 @@ def measure_return(run: RunSteps, stop: Stop, step: int, known: int, edges: Sequ
     early_v = float(means[int(np.argmax(np.abs(means[:15])))])
     pushes = abs(early_v) > 4.0 * usual_v + 0.05 and abs(early_v) > 0.02 * stop.peak_v
     jump_v = float(swing[:3].max())
+    # A programme changes its level by itself: what jumps to half of it and stays there is back at once.
+    n = len(swing[50:]) // 25
+    usual = float(np.median(swing[50 : 50 + 25 * n].reshape(n, 25).max(axis=1))) if n else later
+    if (
+        stop.return_ramp_s > QUICK_RAMP_S
+        and float(swing[:8].max()) >= AT_ONCE_RATIO * usual
+        and float(swing[30:80].max()) >= STAYS_RATIO * usual
+    ):
+        stop.return_ramp_s = 0.0
     jumps = stop.return_ramp_s > 0.015 and jump_v > max(0.12 * later, 0.005 / stop.return_ramp_s * later)
     if pushes or jumps:
         place = int(np.argmax(swing[:4])) if jumps else int(np.argmax(swing[:25]))

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from ampwitness.detect.cutout_cause import LOW, PAUSE, SOURCE, STUCK, Cause, decide_cause
+from ampwitness.detect.cutout_cause import LOW, OVER_CURRENT, PAUSE, SOURCE, STUCK, Cause, decide_cause
 from ampwitness.detect.cutout_measure import ABRUPT_RATIO, OFF_S, TRUNCATED_RATIO, Stop
 from ampwitness.detect.cutout_watch import FALL_DB, LEAST_PEAK_V, RunWatch
 from ampwitness.detect.mark_ties import measure_liveness
@@ -19,6 +19,7 @@ from ampwitness.detect.turn_on import TurnOnWatch
 from ampwitness.types import Edge, Finding, Severity, TraceWindow
 
 RETRY_S = 10.0
+AGAIN_S = 2.0
 COLLAPSE_S = 0.030
 STILL_STUCK_S = 0.2
 SOFT_RATIO, SOFT_RMS_RATIO = 0.15, 0.20  # a note that faded stands lower in its last half-cycle
@@ -84,6 +85,9 @@ class CutoutDetector:
     def push(self, window: TraceWindow) -> None:
         """Look at the next window."""
         self._ledger.see(window)
+        if "remote" in window.lines_on and not self._edges:
+            # It stood high from the first scan on and need not have moved since: a line that is not connected is low.
+            self._edges.append(Edge("remote", 1, -np.inf, "", 0))
         self._edges += [edge for edge in window.edges if edge.role == "remote"]
         self._marks_s += [mark.time_s for mark in window.marks]
         if "output" not in window.traces:
@@ -148,11 +152,20 @@ class CutoutDetector:
         self._kept.append((stop, cause))
 
     def _count_neighbours(self) -> None:
-        """How many stops lie within ten seconds: an amplifier that retries."""
-        starts = np.array([stop.start_s for stop, _ in self._kept])
-        for stop, _ in self._kept:
-            stop.n_before_10_s = int(np.sum((starts < stop.start_s) & (starts > stop.start_s - RETRY_S)))
-            stop.n_after_10_s = int(np.sum((starts > stop.start_s) & (starts < stop.start_s + RETRY_S)))
+        """How many stops of one cause lie within ten seconds: an amplifier that retries."""
+        by_cause: dict[str, list[Stop]] = {}
+        for stop, cause in sorted(self._kept, key=lambda kept: kept[0].start_s):
+            by_cause.setdefault(cause.words.partition(":")[0], []).append(stop)
+        for stops in by_cause.values():
+            starts = np.array([stop.start_s for stop in stops])
+            was_at_peak = False
+            for place, stop in enumerate(stops):
+                stop.n_before_10_s = int(np.sum((starts < stop.start_s) & (starts > stop.start_s - RETRY_S)))
+                stop.n_after_10_s = int(np.sum((starts > stop.start_s) & (starts < stop.start_s + RETRY_S)))
+                # What a first stop at a peak began, the tries behind it go on with: they come soon after the return.
+                if place and stop.start_s - stops[place - 1].end_s < AGAIN_S:
+                    stop.is_again = was_at_peak
+                was_at_peak = decide_cause(stop, self._reference).protection == OVER_CURRENT
 
     def _finding(self, stop: Stop, cause: Cause) -> Finding:
         words = cause.words

@@ -34,6 +34,7 @@ STATES: tuple[State, ...] = ("rest", "cranking", "charging", "not decidable")
 CHARGING_FROM_V = 13.3
 REST_TO_V = 13.0
 WANDER_V = 0.9
+LEAST_CHARGED_V = 11.5  # no charger holds less
 STEP_V = 0.45  # a fall of the level this large within a second and a half: the engine was switched off
 CRANK_FALL_V = 2.0
 CRANK_LEFT_V = 0.8  # at least this much below rest after the first notch
@@ -340,6 +341,7 @@ def _assemble(
         [level[(level_s >= s.start_s + 2) & (level_s < s.stop_s - 1)] for s in spans if s.state == "charging"]
         or [np.empty(0)]
     )
+    inside = inside[inside > LEAST_CHARGED_V]  # a lead that lost contact, a consumer at its inrush
     wander_v = float(np.subtract(*np.percentile(inside, [95, 5]))) if len(inside) > 20 else 0.0
     if charging and wander_v > WANDER_V:
         spans = _doubt(spans)

@@ -92,6 +92,9 @@ def _tell(mark: Finding, near: Sequence[Finding], live: Mapping[str, float] | No
         after_s = mark.start_s - nearest.start_s
         what = "the output stopped" if nearest.kind == "cutout" else "the logger lost data"
         when = f"{abs(after_s):.1f} s {'after' if after_s >= 0 else 'before'}"
+        back_s = mark.start_s - nearest.stop_s
+        if nearest.kind == "cutout" and nearest.measured.get("recovered") and back_s > 0:
+            what += f" and {back_s:.1f} s after it came back"
         return {"tied_to": nearest.kind, "after_s": after_s, "tie": f"marked {when} {what}"}
     if live is None:
         return {

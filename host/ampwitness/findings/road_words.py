@@ -95,6 +95,8 @@ def describe_cutout(finding: Finding) -> str:
         length = "did not come back"
     elif m.get("returned"):
         length += f", back {m['returned']}"
+    if cause == "remote lead dropped" and not m.get("recovered"):
+        cause += ", or was switched off"
     text = f"output stopped: {cause}; {length}"
     protection = e.get("protection")
     if protection and str(protection) not in cause:

@@ -215,7 +215,8 @@ def describe_finding(finding: Finding) -> str:
     if finding.kind == "mark":
         label = f": {m['label']}" if m.get("label") else ""
         tie = f"; {m['tie']}" if m.get("tie") else ""
-        return f"marked by {m.get('source', 'somebody')}{label}{tie}"
+        by = {"host": "at the computer", "button": "by the board's button"}.get(str(m.get("source")), "by somebody")
+        return f"marked {by}{label}{tie}"
     return finding.kind
 
 

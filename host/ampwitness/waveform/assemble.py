@@ -121,6 +121,7 @@ class Assembler:
         self._corner_hz_by_role = dict(corner_hz_by_role or {})
         self._meter = BridgeBalanceMeter()
         self._session: SessionVolts | None = None
+        self._lines_on: tuple[str, ...] = ()
         self._runs: list[Run] = []
         self._at = Fraction(0)  # where the next window starts
         self._now = Fraction(0)  # how far the decoded items reach
@@ -199,6 +200,7 @@ class Assembler:
         begin = session.time(block.first_sample_index)
         if old is None:
             self._at = begin // self._window * self._window
+            self._lines_on = tuple(line.role for line in block.hello.digital if line.level)
         elif old.key != key:
             self._build_up_to(begin)
             if self._at < begin:
@@ -298,6 +300,7 @@ class Assembler:
                     gaps=built.gaps,
                     edges=tuple(edges),
                     marks=tuple(marks),
+                    lines_on=self._lines_on,
                 )
             )
         return released

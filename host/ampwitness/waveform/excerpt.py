@@ -124,6 +124,7 @@ def _join(found: Sequence[TraceWindow], span: Interval) -> TraceWindow:
         gaps=tuple(gap for window in found for gap in window.gaps),
         edges=tuple(edge for window in found for edge in window.edges),
         marks=tuple(mark for window in found for mark in window.marks),
+        lines_on=found[0].lines_on,
     )
 
 

@@ -1,0 +1,94 @@
+"""What an installer reads: returns, retries, a ground seen through a short input, marks, a loose lead that charges."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from ampwitness.bench.cutout_material import RATE_HZ
+from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.detect.cutouts import CutoutDetector
+from ampwitness.detect.dips import DipDetector
+from ampwitness.detect.engine_states import find_engine_states
+from ampwitness.detect.mark_ties import tie_marks
+from ampwitness.detect.supply_history import SupplyHistory
+from ampwitness.findings.wording import describe_finding
+from ampwitness.types import Edge, Finding, FloatArray
+
+AT = np.arange(9 * RATE_HZ) / RATE_HZ
+STEADY = (Edge("remote", 1, 0.01, "drawn", 80),)
+
+
+def _beats() -> FloatArray:
+    """Noise in beats, every fourth of them loud: its level changes by itself."""
+    smooth = np.convolve(np.random.default_rng(4).standard_normal(len(AT)), np.hanning(25), "same")
+    level = np.where((AT % 1.6) < 0.15, 1.0, 0.45)
+    return np.asarray(25 * smooth / np.abs(smooth).max() * level)
+
+
+def _find(wave: FloatArray, edges: tuple[Edge, ...] = STEADY, **more: FloatArray) -> list[Finding]:
+    rng = np.random.default_rng(3)
+    volts = {"output": wave + rng.normal(0, 0.025, len(AT)), "supply": 12.6 + rng.normal(0, 0.003, len(AT)), **more}
+    detector = CutoutDetector(reference_point="battery-negative")
+    for window in iter_windows_from_arrays(volts, RATE_HZ, window_s=10.0, edges=edges):
+        detector.push(window)
+    return list(detector.finish().findings)
+
+
+def test_a_programme_that_is_back_at_once_made_no_ramp() -> None:
+    (found,) = _find(np.where((AT > 4.5) & (AT < 6.0), 0.0, _beats()))
+    assert found.measured["returned"] == "at once"
+
+
+def test_steady_volts_that_end_are_no_thump() -> None:
+    (found,) = _find(np.where((AT > 4.5) & (AT < 6.0), 19.0, _beats()))
+    assert found.measured["cause"] == "output stuck at DC"
+    assert found.measured["returned"] is None
+    assert found.evidence["return_thump_v"] is None
+
+
+def test_tries_behind_a_stop_at_a_peak_go_on_with_it() -> None:
+    wave = _beats()
+    peak_s = float(AT[(AT > 3.2) & (AT < 3.35)][np.argmax(np.abs(wave[(AT > 3.2) & (AT < 3.35)]))])
+    wave = np.where((peak_s + 0.0002 < AT) & (AT < 3.7) | (AT > 4.0) & (AT < 4.4), 0.0, wave)
+    found = _find(wave, source=_beats() / 12)
+    assert [f.evidence["protection"] for f in found] == ["consistent with over-current"] * 2
+    assert "the stop before it was at a peak" in found[1].evidence["reasons"]
+
+
+def test_a_lost_ground_is_seen_through_an_input_of_two_volts() -> None:
+    ground = 0.03 + 2.2 * ((AT > 4.494) & (AT < 5.4))
+    (found,) = _find(np.where((AT > 4.5) & (AT < 5.5), 0.0, _beats()), ground=ground)
+    assert found.measured["cause"] == "ground connection lost"
+
+
+def test_a_remote_line_that_stood_high_and_never_moved_was_logged() -> None:
+    rng = np.random.default_rng(3)
+    wave = np.where((AT > 4.5) & (AT < 5.5), 0.0, _beats())
+    volts = {"output": wave + rng.normal(0, 0.025, len(AT)), "supply": np.full(len(AT), 12.6), "source": _beats() / 12}
+    causes = []
+    for lines_on in ((), ("remote",)):
+        detector = CutoutDetector()
+        for window in iter_windows_from_arrays(volts, RATE_HZ, window_s=10.0):
+            detector.push(replace(window, lines_on=lines_on))
+        (found,) = detector.finish().findings
+        causes.append(str(found.measured["cause"]).partition(":")[0])
+    assert causes == ["not decided", "protection with supply and remote fine"]
+
+
+def test_a_mark_says_how_long_the_sound_had_been_back() -> None:
+    (cutout,) = _find(np.where((AT > 3.0) & (AT < 3.5), 0.0, _beats()))
+    mark = Finding("mark", 5.0, 5.0, "information", {"source": "host", "label": None}, {}, {})
+    (tied,) = tie_marks([cutout, mark], [])
+    said = describe_finding(tied)
+    assert said == "marked at the computer; marked 2.0 s after the output stopped and 1.5 s after it came back"
+
+
+def test_a_loose_lead_makes_no_variable_charger() -> None:
+    at = np.arange(30_000) / 1000
+    supply = np.where((at % 5 > 4) & (at > 9), 0.05, 14.1)
+    dips, history = DipDetector(), SupplyHistory()
+    for window in iter_windows_from_arrays({"supply": supply, "output": 0 * at}, 1000, window_s=10.0):
+        dips.push(window)
+        history.push(window)
+    assert find_engine_states(history.finish(), dips.finish().findings).remarks == ()
