@@ -61,3 +61,10 @@ def test_band_limited_ramp_meets_the_ideal_one_away_from_its_corner() -> None:
     assert np.allclose(rounded[[0, 1, 3, 4]], np.maximum(t, 0)[[0, 1, 3, 4]], atol=0.02)
     # An ideal low-pass at B half sample rates leaves 1 / (pi^2 B) ... within a fifth of that at the corner itself.
     assert rounded[2] == pytest.approx(1 / (math.pi**2 * 0.9) * 1.0, rel=0.25)
+
+
+def test_crest_of_any_plateau_solves_its_equation() -> None:
+    """From a hair cut off to nearly square: x tan x = slope * flat / (2 level), the crest level / cos x."""
+    half = np.logspace(-9, 3, 500)
+    x = np.arccos(1 / sine_crest(2 * half, np.ones(500), np.ones(500)))
+    assert np.allclose(x * np.tan(x), half, rtol=1e-5, atol=1e-9)

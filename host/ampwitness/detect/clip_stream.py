@@ -20,6 +20,8 @@ from scipy import signal
 
 from ampwitness.types import FloatArray
 
+IntArray = npt.NDArray[np.intp]
+
 STRETCH_S = 128.0
 MOST_SAMPLES = 1_600_000  # in a stretch: at high rates it is shorter
 MARGIN_S = 0.5
@@ -65,9 +67,9 @@ class LaggedMeans:
         self._block = max(1, round(MEAN_S * stretch.rate_hz))
         step_s = self._block / stretch.rate_hz
         size = block_means(np.abs(stretch.output_v), self._block)
-        self._lagged_size = _lag(size, step_s, OUTPUT_LAGS_S)
+        self._lagged_size = _LaggedBlocks(size, step_s, OUTPUT_LAGS_S)
         self._supply = None if stretch.supply_v is None else block_means(stretch.supply_v, self._block)
-        self._lagged_supply = None if self._supply is None else _lag(self._supply, step_s, SUPPLY_LAGS_S)
+        self._lagged_supply = None if self._supply is None else _LaggedBlocks(self._supply, step_s, SUPPLY_LAGS_S)
 
     def at(self, sample: FloatArray) -> tuple[FloatArray, FloatArray]:
         """(n, supply lags), NaN without a supply channel, and (n, output lags)."""
@@ -85,29 +87,38 @@ class LaggedMeans:
         high = np.clip(np.round(stop / self._block).astype(np.intp), low + 1, len(self._supply))
         return np.asarray((total[high] - total[low]) / (high - low))
 
-    def _look_up(self, lagged: FloatArray, sample: FloatArray) -> FloatArray:
-        if not len(lagged):
-            return np.zeros((len(sample), lagged.shape[1]))
+    def _look_up(self, lagged: _LaggedBlocks, sample: FloatArray) -> FloatArray:
+        if not lagged.n_blocks:
+            return np.zeros((len(sample), lagged.n_lags))
         # Between the middles of blocks: half a millisecond is tenths of a volt where the supply ripples.
-        at = np.clip(sample / self._block - 0.5, 0, len(lagged) - 1)
+        at = np.clip(sample / self._block - 0.5, 0, lagged.n_blocks - 1)
         low = at.astype(np.intp)
-        share = (at - low)[:, None]
-        return np.asarray((1 - share) * lagged[low] + share * lagged[np.minimum(low + 1, len(lagged) - 1)])
+        share = at - low
+        return lagged.at(low, np.minimum(low + 1, lagged.n_blocks - 1), share)
 
 
-def _lag(blocks: FloatArray, step_s: float, lags_s: tuple[float, ...]) -> FloatArray:
-    """(blocks, lags) exponential means that end with each block; what was before the first is taken to be like it."""
-    out = np.empty((len(blocks), len(lags_s)))
-    if not len(blocks):
+class _LaggedBlocks:
+    """Exponential means that end with given blocks; what was before the first block is taken to be like it.
+
+    The sums run over all blocks; what makes a mean of them is done only where one is asked for."""
+
+    def __init__(self, blocks: FloatArray, step_s: float, lags_s: tuple[float, ...]) -> None:
+        self.n_blocks, self.n_lags = len(blocks), len(lags_s)
+        self._n_back = int(np.ceil(TIME_CONSTANTS * max(lags_s) / step_s))
+        self._decays = [float(np.exp(-step_s / lag_s)) for lag_s in lags_s]
+        first = blocks[:1].repeat(self._n_back)
+        with_past = np.concatenate((first, blocks)).astype(np.float64)
+        self._totals = [signal.lfilter([1.0], [1.0, -decay], with_past) for decay in self._decays]
+
+    def at(self, low: IntArray, high: IntArray, share: FloatArray) -> FloatArray:
+        """(n, lags) means between blocks `low` and `high`."""
+        out = np.empty((len(low), self.n_lags))
+        n_back = self._n_back
+        for k, (decay, total) in enumerate(zip(self._decays, self._totals, strict=True)):
+            # A mean over so many blocks: what lies further back goes out again.
+            sums = [total[at + n_back] - decay**n_back * total[at] for at in (low, high)]
+            out[:, k] = ((1 - share) * sums[0] + share * sums[1]) * ((1 - decay) / (1 - decay**n_back))
         return out
-    n_back = int(np.ceil(TIME_CONSTANTS * max(lags_s) / step_s))
-    with_past = np.concatenate((np.full(n_back, blocks[0]), blocks)).astype(np.float64)
-    for k, lag_s in enumerate(lags_s):
-        decay = np.exp(-step_s / lag_s)
-        total = signal.lfilter([1.0], [1.0, -decay], with_past)
-        # A mean over so many blocks: what lies further back goes out again.
-        out[:, k] = (total[n_back:] - decay**n_back * total[:-n_back]) * ((1 - decay) / (1 - decay**n_back))
-    return out
 
 
 class SegmentStream:

@@ -59,14 +59,14 @@ class Crest:
 def sine_crest(slope_v: FloatArray, flat: FloatArray, level_v: FloatArray) -> FloatArray:
     """Crest of a sine about zero with this plateau: slope at the corners (volts a sample), length (samples), level.
 
-    Source: the closed form above, solved by bisection."""
-    want = np.maximum(slope_v * flat / level_v, 0.0)
-    low, high = np.zeros_like(want), np.full_like(want, np.pi / 2 - 1e-6)
-    for _ in range(40):
-        middle = (low + high) / 2
-        above = 2 * middle * np.tan(middle) > want
-        low, high = np.where(above, low, middle), np.where(above, middle, high)
-    return np.asarray(level_v / np.cos(low))
+    Source: the closed form above, x tan x = half, solved by Newton's rule as x sin x = half cos x, which bends little;
+    three steps from these starts leave less than 1e-8 of the crest."""
+    half = np.maximum(slope_v * flat / level_v, 0.0) / 2
+    x = np.where(half < 1, np.sqrt(half / (1 + half / 3)), np.pi / 2 * half / (half + 1))
+    for _ in range(3):
+        sine, cosine = np.sin(x), np.cos(x)
+        x -= (x * sine - half * cosine) / np.maximum(sine * (1 + half) + x * cosine, 1e-12)
+    return np.asarray(level_v / np.cos(np.minimum(x, np.pi / 2 - 1e-6)))
 
 
 def measure_liveliness(volts: FloatArray, rate_hz: float) -> float:
