@@ -8,7 +8,7 @@ from ampwitness.bench import clip_sets
 from ampwitness.bench.clip_matching import score_case
 from ampwitness.detect.clip_candidates import FIELDS, Candidates, HighCrests
 from ampwitness.detect.clip_refuted import is_refuted
-from ampwitness.detect.clip_source import is_source_for_sure
+from ampwitness.detect.clip_source import _leaps, is_source_for_sure
 
 
 def make_table(level_v: np.ndarray, supply_v: np.ndarray) -> Candidates:
@@ -52,6 +52,34 @@ def test_without_a_supply_channel_levels_that_step_up_and_down_after_pauses_are_
     assert not is_sure_at([30.0, 30.0, 30.0])
 
 
+def test_a_step_that_no_supply_makes_is_the_source_and_what_sank_since_the_last_pause_is_not() -> None:
+    level = np.repeat([22.0, 34.0], 10)
+    table = make_table(level, np.full(20, 13.2))
+    table.columns["start_s"] = (np.array([[0.0], [1.0]]) + 0.03 * np.arange(10)).ravel()
+    every = np.ones(20, dtype=bool)
+    assert _leaps(table, every)
+    table.columns["level_v"] = np.repeat([28.0, 34.0], 10)  # 14.4 V after 11.8 V
+    assert not _leaps(table, every)
+    table.columns["level_v"] = level.copy()
+    table.columns["level_v"][:3] = [33.0, 29.0, 25.0]  # came down to where it stands: a store that emptied
+    assert not _leaps(table, every)
+    assert not _leaps(table, np.arange(20) > 2)  # not all plain
+
+
+def test_without_a_supply_channel_small_steps_are_the_source_where_the_load_moves_nothing() -> None:
+    level = np.repeat([28.0, 28.9, 28.1], 12) * (1 + 2e-4 * np.random.default_rng(6).standard_normal(36))
+    table = make_table(level, np.full(36, np.nan))
+    steady = Candidates(table.columns, table.supply, np.full((36, 4), 9.0))
+    moving = Candidates(table.columns, table.supply, np.tile([[8.0], [9.0], [10.0]], (12, 4)))
+    every = np.ones(36, dtype=bool)
+    assert is_source_for_sure([(moving, every)])
+    assert not is_source_for_sure([(steady, every)])  # nothing was asked of a supply
+    table.columns["level_v"] = level - 0.02 * (moving.output[:, 0] - 9)  # hardly any pull, but other consumers' steps
+    assert is_source_for_sure([(moving, every)])
+    table.columns["level_v"] = level - 0.2 * (moving.output[:, 0] - 9)
+    assert not is_source_for_sure([(moving, every)])
+
+
 def test_what_the_output_passed_under_no_better_conditions_is_no_ceiling() -> None:
     level, supply, output = np.repeat([22.0, 25.0], 10), np.repeat([13.2, 12.9], 10), np.repeat([8.0, 10.0], 10)
 
@@ -68,6 +96,8 @@ def test_what_the_output_passed_under_no_better_conditions_is_no_ceiling() -> No
     assert not is_no_ceiling(0.05 * level + 22, supply, output)  # or wobbles
     assert not is_no_ceiling(level[:10], supply[:10], output[:10])
     assert is_no_ceiling(level[:10], supply[:10], output[:10], crest_v=25.0)  # a crest that nothing cut off
+    sinking = level * np.where(np.arange(20) % 10 < 4, 1.0, 0.98 ** np.arange(20))  # through many levels
+    assert not is_no_ceiling(sinking, supply, output)
 
 
 @pytest.mark.parametrize(
@@ -75,7 +105,7 @@ def test_what_the_output_passed_under_no_better_conditions_is_no_ceiling() -> No
     [
         ("hostile", "source clipped, level moves", 101, 10.0, "source"),
         ("hostile", "source clipped, level moves", 114, 6.0, "source"),
-        ("stages", "boosted supply with a current limit", 101, 8.0, "undecided"),
+        ("stages", "boosted supply with a current limit", 106, 10.0, "undecided"),
         ("stages", "lossy on one side", 105, 10.0, "undecided"),
     ],
 )

@@ -25,6 +25,7 @@ HIGHER = 1.08  # times the plateau: by less a rail may wobble
 SAME_SUPPLY, SAME_OUTPUT = 1.002, 0.97  # up to, and down to, this share counts as no better and no smaller
 FEWEST, LEAST_SHARE = 4, 0.25
 TOGETHER_SHARE, TOGETHER_S = 0.006, 1.5  # a refuted plateau has neighbours of its level
+MOST_STAND = 0.65  # of all plateaus have: a ceiling that sinks for longer than the lags look back passes many levels
 MOST, AT_ONCE = 600, 64
 
 
@@ -36,7 +37,7 @@ def is_refuted(tables: list[tuple[Candidates, BoolArray]], crests: HighCrests) -
     tables : candidates of one polarity each, and which of them need no rail to be believed, (n,)
     crests : the highest crests that are no candidates
     """
-    n_refuted = n_all = 0
+    n_refuted = n_all = n_standing = 0
     for table, plain in tables:
         if not plain.any() or not np.isfinite(table.supply[plain]).all():
             continue
@@ -47,10 +48,11 @@ def is_refuted(tables: list[tuple[Candidates, BoolArray]], crests: HighCrests) -
         supply = np.concatenate((table.supply[rows], crests.supply[mine]))
         output = np.concatenate((table.output[rows], crests.output[mine]))
         refuted = _are_refuted(table["level_v"][rows], table.supply[rows], table.output[rows], level, supply, output)
-        refuted &= _stand_together(table["level_v"][rows], table["start_s"][rows])
-        n_refuted += int(np.count_nonzero(refuted))
+        stands = _stand_together(table["level_v"][rows], table["start_s"][rows])
+        n_refuted += int(np.count_nonzero(refuted & stands))
+        n_standing += int(np.count_nonzero(stands))
         n_all += len(rows)
-    return n_refuted >= max(FEWEST, LEAST_SHARE * n_all)
+    return n_refuted >= max(FEWEST, LEAST_SHARE * n_all) and n_standing >= MOST_STAND * n_all
 
 
 def _are_refuted(

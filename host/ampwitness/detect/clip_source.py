@@ -43,6 +43,8 @@ GROUP_SHARE, GROUP_GAP_S = 0.003, 3.0  # of the level: one setting of the volume
 GROUP_SHARE_AHEAD = 0.008  # ahead of a capacitor levels wander
 FEWEST_IN_GROUP, LEAST_STEP = 4, 0.02
 PAUSE_S, FRESH_STEP = 0.3, 0.05  # nothing cut off before a group, and from one to the next (logarithm)
+LARGEST_SUPPLY_STEP = 0.35  # logarithm: from 10.5 to 14.8 V
+STILL_SHARE, LOAD_MOVES = 0.002, 0.2  # of the level, and of the output's size within 0.15 s
 STANDING = (10, 90)  # per cent: a fit may go astray now and then
 MOST_STAND = 0.7  # of the plateaus stand in groups
 LEAST_MOVED = 0.012  # of the supply, under one group: less, and a reservoir may hide it
@@ -90,7 +92,8 @@ def is_source_for_sure(tables: list[tuple[Candidates, BoolArray]]) -> bool:
 
     Either they stand still while the supply moves under them, and yet step: a rail that follows its supply does not
     stand still, and one that is regulated does not step. Or nearly all stand in groups of one level each, far apart.
-    Without a supply channel nothing more is asked than that levels are many, or a few of them above and below.
+    Without a supply channel nothing more is asked than that levels are many, or a few of them above and below, or that
+    they do not mind the load.
 
     Parameters
     ----------
@@ -98,8 +101,12 @@ def is_source_for_sure(tables: list[tuple[Candidates, BoolArray]]) -> bool:
     """
     is_many = any(lies_at_many_levels(table, plain) for table, plain in tables)
     knows_supply = all(bool(np.isfinite(table.supply[:, -2]).all()) for table, _ in tables)
+    if any(_leaps(table, plain) for table, plain in tables):
+        return True
     if not knows_supply:
-        return is_many or any(_steps_up_and_down(table, plain) for table, plain in tables)
+        return is_many or any(
+            _steps_up_and_down(table, plain) or _stands_under_load(table, plain) for table, plain in tables
+        )
     moved_level, moved_supply, has_step = [np.zeros(0)], [np.zeros(0)], False
     for table, plain in tables:
         rows = np.flatnonzero(plain)
@@ -143,6 +150,41 @@ def _steps_up_and_down(table: Candidates, plain: BoolArray) -> bool:
     fresh = [g for g in groups if is_fresh[g[0]] and np.ptp(level[g]) <= 2 * GROUP_SHARE * np.mean(level[g])]
     step = np.diff(np.log([float(np.mean(level[g])) for g in fresh]))
     return bool(np.any(step > FRESH_STEP) and np.any(step < -FRESH_STEP))
+
+
+def _leaps(table: Candidates, plain: BoolArray) -> bool:
+    """Whether levels that stand still from their first plateau after a pause lie further apart than supplies ever do.
+
+    A ceiling that sinks into a limit of its own stands high again after a pause."""
+    rows = np.flatnonzero(plain)
+    rows = rows[np.argsort(table["start_s"][rows], kind="stable")]
+    level, start_s, every_s = table["level_v"][rows], table["start_s"][rows], np.sort(table["start_s"])
+    groups = _find_groups(level, start_s, GROUP_SHARE)
+    before = np.searchsorted(every_s, start_s) - 1
+    is_fresh = (before < 0) | (start_s - every_s[np.maximum(before, 0)] > PAUSE_S)
+    fresh = [g for g in groups if is_fresh[g[0]] and np.ptp(level[g]) <= 2 * GROUP_SHARE * np.mean(level[g])]
+    logs = np.log([float(np.mean(level[g])) for g in fresh])
+    return len(logs) > 1 and bool(np.ptp(logs) > LARGEST_SUPPLY_STEP)
+
+
+def _stands_under_load(table: Candidates, plain: BoolArray) -> bool:
+    """Whether levels step up and down, and yet stand still within each while the load grows and shrinks.
+
+    What other consumers pull down, the amplifier's own current pulls down too."""
+    rows = np.flatnonzero(plain)
+    rows = rows[np.argsort(table["start_s"][rows], kind="stable")]
+    level, output = table["level_v"][rows], table.output[rows, -1]
+    groups = _find_groups(level, table["start_s"][rows], GROUP_SHARE)
+    if sum(map(len, groups)) < MOST_STAND * len(rows):
+        return False
+    still = [
+        float(np.median(level[g]))
+        for g in groups
+        if np.ptp(np.percentile(level[g], STANDING)) <= STILL_SHARE * np.mean(level[g])
+        and np.ptp(np.percentile(output[g], STANDING)) >= LOAD_MOVES * np.mean(output[g])
+    ]
+    step = np.diff(np.log(still))
+    return bool(np.any(step > LEAST_STEP) and np.any(step < -LEAST_STEP))
 
 
 def _has_step(level_v: FloatArray, supply_v: FloatArray) -> bool:
