@@ -128,3 +128,9 @@ def test_a_note_under_which_the_engine_is_cranked_has_no_sag_of_its_own() -> Non
 def _note(start_s: float, sag_v: float) -> Finding:
     measured = {"pitch_hz": 50.0, "level_v": 10.0, "sag_v": sag_v, "supply_lowest_v": 12.5 - sag_v}
     return Finding("note", start_s, start_s + 0.3, "attention", measured, {}, {})
+
+
+def test_a_charger_that_pauses_without_a_cranking_leaves_the_engine_undecided() -> None:
+    at = np.arange(60 * RATE_HZ) / RATE_HZ
+    _, states = _ends(np.where((at > 20) & (at < 35), 12.7, 14.3), 12.6)
+    assert states == ("charging", "not decidable", "charging")

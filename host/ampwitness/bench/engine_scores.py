@@ -16,6 +16,7 @@ from functools import partial
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.bench import engine_shapes
 from ampwitness.bench.cutout_material import starting_profile
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.dips import DipDetector
@@ -174,12 +175,28 @@ def variable_case(rng: np.random.Generator) -> EngineCase:
     return EngineCase(_log(rng, open_v, wave), truth, 180.0, cranks)
 
 
+def shape_case(
+    rng: np.random.Generator, shape: Callable[[np.random.Generator, Samples], engine_shapes.Shape]
+) -> EngineCase:
+    """A shape that the standard does not draw, with music or in silence."""
+    at = np.arange(95 * RATE_HZ) / RATE_HZ
+    open_v, truth, cranks = shape(rng, at)
+    playing = np.full(len(at), rng.uniform() < 0.5)
+    wave = _music(rng, len(at), float(rng.uniform(5, 25)), playing)
+    return EngineCase(_log(rng, open_v, wave), truth, 95.0, cranks)
+
+
 FAMILIES: dict[str, Callable[[np.random.Generator], EngineCase]] = {
     "a drive": drive_case,
     "rest, loud music": lambda rng: steady_case(rng, "rest"),
     "charging, loud music": lambda rng: steady_case(rng, "charging"),
     **{f"ISO 16750-2 starting profile {level}": partial(iso_case, level=level) for level in ISO_LEVELS},
     "variable charger": variable_case,
+    "cold start, weak battery": partial(shape_case, shape=engine_shapes.cold_start),
+    "jump start": partial(shape_case, shape=engine_shapes.jump_start),
+    "lithium battery": partial(shape_case, shape=engine_shapes.lithium_start),
+    "start-stop": partial(shape_case, shape=engine_shapes.start_stop),
+    "charger without an engine": partial(shape_case, shape=engine_shapes.charger_alone),
 }
 
 

@@ -37,6 +37,7 @@ WANDER_V = 0.9
 LEAST_CHARGED_V = 11.5  # no charger holds less
 STEP_V = 0.45  # a fall of the level this large within a second and a half: the engine was switched off
 CRANK_FALL_V = 2.0
+CRANK_FROM_V = 13.45  # a rested lithium battery gives up to 13.4 V
 CRANK_LEFT_V = 0.8  # at least this much below rest after the first notch
 CRANK_BACK_V = 0.4  # and at least this much above the notch
 CRANK_LEAST_S = 0.15
@@ -44,6 +45,8 @@ CRANK_LONGEST_S = 30.0
 CRANK_SWING_V = 0.12
 _BLOCK = 10  # steps of 10 ms
 _HOLD_S = 0.30
+_FALL_STEPS, _SAME_FALL_S, _HALF_FALL_S = 6, 0.15, 0.002
+_SLOW_CHARGE_S = 5.0  # a worn alternator, or a cold battery, comes up so slowly behind a cranking
 _DIP_BLOCKS = 20
 
 
@@ -104,19 +107,47 @@ def _find_cranking(
 ) -> list[tuple[float, float]]:
     """Spans of cranking."""
     found: list[tuple[float, float]] = []
-    for dip in dips:
-        if dip.measured.get("role") != "supply" or (found and dip.start_s < found[-1][1] + 0.2):
+    starts_s = [
+        float(dip.evidence.get("fell_from_s", dip.start_s)) for dip in dips if dip.measured.get("role") == "supply"
+    ]
+    # An engine that stopped leaves a supply that is low already: its next cranking lies within that dip.
+    known = np.array(starts_s)
+    starts_s += [t for t in _list_falls(steps, supply) if not (len(known) and np.abs(known - t).min() < _SAME_FALL_S)]
+    for start_s in sorted(starts_s):
+        if found and start_s < found[-1][1] + 0.2:
             continue
-        span = _judge_cranking(steps, supply, open_v, dip)
+        span = _judge_cranking(steps, supply, open_v, start_s)
         if span is not None:
             found.append(span)
     return found
 
 
+def _list_falls(steps: SupplySteps, supply: FloatArray) -> list[float]:
+    """When the supply began to fall as far within 60 ms as a cranking makes it; to some milliseconds."""
+    if len(supply) < 2 * _FALL_STEPS:
+        return []
+    lowest = np.lib.stride_tricks.sliding_window_view(supply[1:], _FALL_STEPS).min(axis=1)
+    falls = supply[: len(lowest)] - lowest > CRANK_FALL_V
+    falls &= np.diff(steps.index, append=0)[: len(lowest)] == 1
+    out = []
+    for last in np.flatnonzero(falls & ~np.concatenate((falls[1:], [False]))).tolist():
+        # The last step from which it is far to fall is on the slope or just ahead of it.
+        first = max(0, last - _FALL_STEPS)
+        top_v = float(supply[first : last + 1].max())
+        ahead = first + int(np.flatnonzero(supply[first : last + 1] > top_v - 0.2)[-1])
+        if ahead + 2 >= len(supply):
+            continue
+        fall_v = top_v - float(supply[ahead + 2])
+        left = (
+            float(np.clip((float(supply[ahead + 1]) - float(supply[ahead + 2])) / fall_v, 0, 1)) if fall_v > 0 else 0.0
+        )
+        out.append(float(steps.index[ahead] + 1 + left) * STEP_S - _HALF_FALL_S)
+    return out
+
+
 def _judge_cranking(
-    steps: SupplySteps, supply: FloatArray, open_v: FloatArray, dip: Finding
+    steps: SupplySteps, supply: FloatArray, open_v: FloatArray, start_s: float
 ) -> tuple[float, float] | None:
-    start_s = float(dip.evidence.get("fell_from_s", dip.start_s))
     at = int(np.searchsorted(steps.index, round(start_s / STEP_S)))
     stop = min(len(supply), at + round(CRANK_LONGEST_S / STEP_S))
     stop = _whole(steps, at, stop)
@@ -126,7 +157,7 @@ def _judge_cranking(
     rest_v = float(np.median(open_v[before]))
     volts = supply[at:stop]
     notch_v = float(volts[:10].min())
-    if rest_v > CHARGING_FROM_V or float(volts[:6].min()) > rest_v - CRANK_FALL_V:
+    if rest_v > CRANK_FROM_V or float(volts[:6].min()) > rest_v - CRANK_FALL_V:
         return None
     asked = steps.output_v2
     if np.isfinite(asked[at]) and len(asked) > at + 6:
@@ -331,7 +362,7 @@ def _assemble(
             ]
         spans += pieces
     spans = sorted([*spans, *(StateSpan(a, b, "cranking") for a, b in cranks)], key=lambda s: s.start_s)
-    spans = _close_up(spans)
+    spans = _close_up(_by_cranking(_close_up(spans), level_s, level))
     charging = [
         float(np.median(level[(level_s >= s.start_s + 2) & (level_s < s.stop_s - 1)]))
         for s in spans
@@ -366,6 +397,34 @@ def _close_up(spans: list[StateSpan]) -> list[StateSpan]:
         else:
             out.append(span)
     return out
+
+
+def _by_cranking(spans: list[StateSpan], level_s: FloatArray, level: FloatArray) -> list[StateSpan]:
+    """What crankings tell of the spans beside them, and what it tells that there was none.
+
+    Ahead of a cranking the engine was at rest, whatever its battery's kind. A charging that comes up slowly behind one
+    began with it. A low level between two charging ones without a cranking may be a charger that paused.
+    """
+    out = list(spans)
+    for place, span in enumerate(out):
+        before = out[place - 1].state if place else None
+        after = out[place + 1].state if place + 1 < len(out) else None
+        inside = level[(level_s >= span.start_s) & (level_s < span.stop_s)]
+        if after == "cranking" and span.state in ("not decidable", "charging") and len(inside):
+            is_steady = float(np.subtract(*np.percentile(inside, [95, 5]))) < STEP_V
+            if float(np.median(inside)) < CRANK_FROM_V and (is_steady or span.state == "not decidable"):
+                out[place] = StateSpan(span.start_s, span.stop_s, "rest")
+        elif before == "cranking" and after == "charging" and span.state == "rest":
+            if span.stop_s - span.start_s < _SLOW_CHARGE_S and len(inside) > 5 and _rises(inside):
+                out[place] = StateSpan(span.start_s, span.stop_s, "charging")
+        elif before == after == "charging" and span.state == "rest":
+            out[place] = StateSpan(span.start_s, span.stop_s, "not decidable")
+    return out
+
+
+def _rises(level: FloatArray) -> bool:
+    """Whether a level rises all the while, but for what consumers make of it."""
+    return float(level[-1] - level[0]) > STEP_V / 2 and float(np.mean(np.diff(level) >= -0.02)) > 0.8
 
 
 def _doubt(spans: list[StateSpan]) -> list[StateSpan]:
