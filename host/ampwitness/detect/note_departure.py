@@ -28,6 +28,7 @@ STEADY_RATIO = 0.01  # of energy, that prediction leaves of a tone that stands o
 _LULL_BACK = 54  # a rise is placed to some 20 ms: no silence that ended long before
 _LEAST_NOVELTY = 0.10  # what is less new than this is dated by nobody
 _LEAST_SIGMAS = 6.0
+_LEAST_OVER_LIMIT = 1.2  # of the largest swing, of what a corner must pass
 TURN_MARGIN = 7
 _KNEE_BACK = 10
 _KNEE_AHEAD = 5
@@ -126,7 +127,11 @@ class DepartureFinder:
             size = np.abs(trace[rows])
             peak_v = np.max(size[:, BEFORE - _TRACE_FROM : BEFORE - _TRACE_FROM + 30], axis=1)
             limit_v = np.maximum(_LEAST_SIGMAS * noise_v, np.where(still, 0.01, 0.04) * peak_v)
-            at[rows] = self._corners(trace[rows], size, from_at, limit_v, peak_v) + _TRACE_FROM
+            # In dense music most stand out of nothing: no corner is looked for there.
+            out = np.flatnonzero(peak_v > _LEAST_OVER_LIMIT * limit_v)
+            rows = rows[out]
+            corners = self._corners(trace[rows], size[out], from_at[out], limit_v[out], peak_v[out])
+            at[rows] = corners + _TRACE_FROM
             is_end[rows] = _are_ends(slow[rows], at[rows])
         return Departures(at - BEFORE, short, long, is_lull, is_end, unexplained, lull_at - BEFORE)
 
@@ -210,7 +215,7 @@ class DepartureFinder:
         above[:, :-6] &= soon > 2.0 * limit_v[:, None]
         above &= (number >= from_at[:, None]) & (number < BEFORE + 30 - _TRACE_FROM)
         first = np.argmax(above, axis=1)
-        is_there = above[np.arange(k), first] & (peak_v > 1.2 * limit_v)
+        is_there = above[np.arange(k), first] & (peak_v > _LEAST_OVER_LIMIT * limit_v)
         first = np.maximum(first, _KNEE_BACK)
         grown = np.maximum(4.0 * limit_v, 0.08 * peak_v)
         row = np.arange(k)

@@ -131,7 +131,7 @@ class _EnvelopeFit:
         self._root = np.linalg.inv(np.linalg.cholesky(gram))  # of the gram matrix's inverse
 
     @classmethod
-    @lru_cache(maxsize=64)
+    @lru_cache(maxsize=128)
     def on_grid(cls, rate_hz: float, lowest_hz: float, highest_hz: float, n: int) -> _EnvelopeFit:
         """That on the grid, for so many samples; kept, as the same few lengths come again and again."""
         size = 1 << (n - 1).bit_length()
