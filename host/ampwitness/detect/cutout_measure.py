@@ -36,7 +36,7 @@ _PLAYS_ON_RATIO = 0.7  # a fall leaves 0.61 of the rms at most
 _END_S, _LAST_S, _END_RATIO = 0.005, 0.008, 0.35  # as high within the last 5 ms: no fall of 15 ms or more ends so
 _LONG_FALL_S = 0.015
 _GROWN_RATIO = 1.3  # a wave that grew did not fall
-AT_ONCE_RATIO, STAYS_RATIO, QUICK_RAMP_S = 0.35, 0.6, 0.045
+AT_ONCE_RATIO, STAYS_RATIO, AGAIN_RATIO, QUICK_RAMP_S = 0.35, 0.6, 0.5, 0.045
 RESTED_RATIO = 0.25
 _SETTLE_S = 0.5  # behind the return: how long its level is compared with
 
@@ -362,12 +362,12 @@ def measure_return(run: RunSteps, stop: Stop, step: int, known: int, edges: Sequ
     early_v = float(means[int(np.argmax(np.abs(means[:15])))])
     pushes = abs(early_v) > 4.0 * usual_v + 0.05 and abs(early_v) > 0.02 * stop.peak_v
     jump_v = float(swing[:3].max())
-    # A programme changes its level by itself: what jumps to half of it and stays there is back at once.
+    # A programme changes its level by itself: what jumps to half of what it was and stays there is back at once.
     n = len(swing[50:]) // 25
     usual = float(np.median(swing[50 : 50 + 25 * n].reshape(n, 25).max(axis=1))) if n else later
     if (
         stop.return_ramp_s > QUICK_RAMP_S
-        and float(swing[:8].max()) >= AT_ONCE_RATIO * usual
+        and float(swing[:8].max()) >= max(AT_ONCE_RATIO * usual, AGAIN_RATIO * stop.peak_v)
         and float(swing[30:80].max()) >= STAYS_RATIO * usual
     ):
         stop.return_ramp_s = 0.0

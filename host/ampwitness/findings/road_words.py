@@ -93,6 +93,8 @@ def describe_cutout(finding: Finding) -> str:
     length = f"out for {outage_s:.3f} s" if isinstance(outage_s, int | float) else "out for an unknown time"
     if not m.get("recovered"):
         length = "did not come back"
+    elif str(m.get("returned") or "").startswith("not judged"):
+        length += ", just before the data ended"
     elif m.get("returned"):
         length += f", back {m['returned']}"
     if cause == "remote lead dropped" and not m.get("recovered"):
