@@ -6,7 +6,9 @@ import dataclasses
 import re
 
 import numpy as np
+from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.notes import FLOOR_V
+from ampwitness.detect.run_all import DetectOptions, run_all
 from ampwitness.findings.supply_words import word_supply
 from ampwitness.findings.wording import KIND_WORDS, describe_finding
 from ampwitness.report.page import html_page
@@ -36,6 +38,24 @@ def _note(start_s: float, level_v: float, sag_v: float, *, is_settled: bool = Tr
 
 def _clip(cause: str) -> Finding:
     return Finding("clip", 1.0, 1.002, "attention", {"cause": cause, "overdrive_db": 1.0}, {}, {})
+
+
+def test_the_starter_is_told_apart_from_the_battery_at_rest() -> None:
+    at_s = np.arange(0, 30.0, 1 / 2000)
+    supply_v = np.where(at_s > 16.0, 14.2, 12.5)
+    is_cranked = (at_s >= 15.0) & (at_s < 16.0)
+    supply_v = np.where(is_cranked, 9.5 + 0.6 * np.sin(4 * np.pi * (at_s - 15.0)), supply_v)
+    supply_v = np.where((at_s >= 15.0) & (at_s < 15.04), 7.0, supply_v)
+    volts = {
+        "output": np.zeros(len(at_s)),
+        "supply": supply_v + 0.002 * np.random.default_rng(1).normal(size=len(at_s)),
+    }
+    results = run_all(iter_windows_from_arrays(volts, 2000.0, window_s=10.0), DetectOptions())
+    summary = next(r.summary for r in results if r.coverage.detector == "supply")
+    assert summary["states"]["at rest"]["lowest_v"] > 12.4
+    assert summary["states"]["charging"]["lowest_v"] > 14.1
+    text = " ".join(word_supply({"supply": summary}))
+    assert re.search(r"Cranking once: lowest (6\.99|7\.0\d) V in (0\.9|1\.0) s", text), text
 
 
 def test_sentences_carry_ranges_assumptions_and_what_is_not_judged() -> None:

@@ -14,6 +14,7 @@ import numpy as np
 
 from ampwitness.detect.ceiling_fit import CeilingFit
 from ampwitness.detect.clip_cause import attach_cause, judge_clip, learn_ceilings, read_ceiling
+from ampwitness.detect.engine_states import find_cranking
 from ampwitness.detect.found_clips import ClipTable
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.supply_fit import SLOW_LAGS_S
@@ -67,7 +68,7 @@ def conclude(
     -------
     The results in their order, then that of "supply": no findings, what was judged, and the summary.
     """
-    model = learned[0] if learned is not None else learn_supply(steps, options)
+    model = learned[0] if learned is not None else learn_supply(steps, options, cranked_in(results, steps))
     clipping = next((r for r in results if r.coverage.detector == "clipping"), None)
     rails: Mapping[str, Any] = clipping.summary.get("rail_model", {}) if clipping is not None else {}
     clip_rows = _clip_rows(clipping)
@@ -96,6 +97,11 @@ def conclude(
     return (*out, _supply_result(model, steps, options, _lowest_ceiling(ceilings, rails, model), findings, gain))
 
 
+def cranked_in(results: Sequence[DetectorResult], steps: SupplySteps) -> tuple[tuple[float, float], ...]:
+    """Spans in which the engine was cranked, as the dips and the volts tell them."""
+    return find_cranking(steps, tuple(f for r in results if r.coverage.detector == "dips" for f in r.findings))
+
+
 def _clip_rows(clipping: DetectorResult | None) -> ClipTable | None:
     """The clips as the detector's own rows; None where they came otherwise."""
     found = clipping.findings if clipping is not None else ()
@@ -119,6 +125,13 @@ def _supply_result(
     line = fit_sag_line(notes.values("level_v"), notes.values("sag_v"))
     summary: dict[str, Any] = {
         "states": states,
+        "cranking": None
+        if model.cranking is None
+        else {
+            "lowest_v": model.cranking.lowest_v,
+            "judged_s": model.cranking.judged_s,
+            "n_times": model.cranking.n_times,
+        },
         "under_voltage_v": off_v,
         "sag_line": line,
         "clip_gain": gain,
@@ -331,7 +344,7 @@ def _remarks(model: SupplyModel, steps: SupplySteps) -> tuple[str, ...]:
     elif "battery" not in steps.volts:
         out.append("no battery channel: battery, leads and contacts are given as one resistance")
     if len(model.states) > 1:
-        out.append("engine states are told apart by the open voltage alone")
+        out.append("engine states are told apart by the volts alone, as they would be with the amplifier quiet")
     for step in model.lasting_steps:
         what = "began" if step.rises else "ceased"
         out.append(

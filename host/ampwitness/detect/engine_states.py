@@ -81,6 +81,15 @@ class EngineStates:
         return self.spans[place].state
 
 
+def find_cranking(steps: SupplySteps, dips: Sequence[Finding]) -> tuple[tuple[float, float], ...]:
+    """Spans of cranking alone, by the volts; parameters as for `find_engine_states`."""
+    if "supply" not in steps.volts or len(steps) < 2 * _BLOCK or not dips:
+        return ()
+    supply = steps.volts["supply"]
+    open_v = supply + learn_sag(supply, steps.output_v2 / np.maximum(supply, 1.0))
+    return tuple(_find_cranking(steps, supply, open_v, dips))
+
+
 def find_engine_states(steps: SupplySteps, dips: Sequence[Finding]) -> EngineStates:
     """Tell the engine's states apart.
 

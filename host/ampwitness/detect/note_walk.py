@@ -228,6 +228,14 @@ class RunNotes:
         novelty = np.where(is_turn | is_late, found.novelty_long, found.novelty_short)
         onset = slow_at + found.at
         is_lull = found.is_lull.copy()
+        # Where all that is new lies behind the first 30 ms, the place was too far ahead of it: look from there.
+        is_ahead = (found.novelty_short < NOVELTY_WHILE_SOUNDING) & (found.novelty_long >= NOVELTY_OF_LATE)
+        rows = np.flatnonzero(is_ahead & ~is_turn & ~is_late & ~found.is_end)
+        if len(rows):
+            nearer = slow_at[rows] + _FURTHER
+            again = self._look(nearer, np.zeros(len(rows), dtype=np.intp), is_steep[rows])
+            novelty[rows], onset[rows] = again.novelty_short, nearer + again.at
+            is_lull[rows] = again.is_lull
         # A prediction that grew without bound had seen the beginning of the note already: look from further ahead.
         rows = np.flatnonzero((novelty > _RUNAWAY_RATIO) & ~is_lull & ~found.is_end)
         if len(rows):

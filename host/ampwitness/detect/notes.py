@@ -35,6 +35,7 @@ _RINGS_S = 0.050  # a note that ended no longer ago still rings
 _SAME_PITCH = 0.02  # under another note a ringing one is measured no better
 _BESIDE_RATIO, _NEW_BESIDE = 0.25, 0.40  # of power, of novelty: a line beside a ringing one is the new note
 _BEATING_HZ, _BEAT_LEVEL = 7.0, 0.6  # notes no further apart beat slowly; a note of the two so soft is their beat
+_TAIL_S, _TAIL_BEAT_LEVEL = 2.0, 0.10  # so long after the last of two such notes, so soft
 _LEAST_TURNED_S = 0.090  # of a note that began with a turn and was cut off by the next: the next one, seen from afar
 _BATCH = 384  # notes that are measured together: some 10 MB wait at most
 SAG_OF_NOTE_PERCENT = 10.0  # what the supply may lose under a note before it is more than information
@@ -183,7 +184,8 @@ class NoteDetector:
 
     def _beats_on(self, note: SoundingNote, pitch: Pitch) -> bool:
         """Whether this is what two notes near in pitch, ringing on together, swell up to."""
-        if len(self._last_pitches) < 2 or note.since_last_s >= _RINGS_S:
+        is_soft = note.level_peak_v < _TAIL_BEAT_LEVEL * self._last_level_v and note.since_last_s < _TAIL_S
+        if len(self._last_pitches) < 2 or not (note.since_last_s < _RINGS_S or is_soft):
             return False
         low, high = sorted((self._last_pitches[-2].frequency_hz, self._last_pitches[-1].frequency_hz))
         if not _SAME_PITCH * low < high - low < _BEATING_HZ or note.level_peak_v >= _BEAT_LEVEL * self._last_level_v:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 from ampwitness.detect.apart import DetectorsApart
 from ampwitness.detect.clipping import ClippingDetector
-from ampwitness.detect.conclude import conclude
+from ampwitness.detect.conclude import conclude, cranked_in
 from ampwitness.detect.cutouts import CutoutDetector
 from ampwitness.detect.dips import DipDetector
 from ampwitness.detect.gain_steps import GainStepDetector
@@ -109,7 +109,8 @@ def run_all(
         _give_back()
         progress("learning the supply", None)
         steps = history.finish()
-        learned = (learn_supply(steps, options.supply),)  # while the other process judges its clips
+        cranked = cranked_in(tuple(answers.values()), steps)
+        learned = (learn_supply(steps, options.supply, cranked),)  # while the other process judges its clips
         if apart is not None:
             progress("judging clipping", None)
             answers.update(zip(_APART, apart.finish(), strict=True))

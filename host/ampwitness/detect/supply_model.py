@@ -15,7 +15,7 @@ practice, no source; that a speaker's impedance may fall to 80 % of its nominal 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Literal
@@ -64,6 +64,7 @@ CREST_ERROR_RATIO = 0.03  # of the sag, standard: crests do not meet the mean su
 SIGMAS = 2.0
 _STATE_STEP_S = 2.0
 _CHANGE_S = (0.2, 1.5)  # before and behind a change of state: fitted to neither, the battery's slow part moves
+_CRANK_NEAR_S = (0.05, 0.3)  # before and behind a cranking
 _LEAST_FALL_V = 0.03
 _LEAST_SEEN = 1.25  # times what the fit with an alternator needs: what warms it up is not counted there
 _FEW_CHUNKS = 8  # enough to tell the engine's states apart by
@@ -97,6 +98,15 @@ class StateModel:
 
 
 @dataclass(frozen=True, slots=True)
+class Cranking:
+    """What the starter did to the supply: kept out of both states."""
+
+    lowest_v: float
+    judged_s: float
+    n_times: int
+
+
+@dataclass(frozen=True, slots=True)
 class SupplyModel:
     """Both engine states, and the settled supply at any time."""
 
@@ -108,6 +118,7 @@ class SupplyModel:
     settled_v: Mapping[str, FloatArray]
     has_output: bool
     lasting_steps: tuple[LastingStep, ...] = ()  # by which alone a change of state was told
+    cranking: Cranking | None = None
 
     def state_at(self, time_s: float) -> EngineState | None:
         """Engine state at a time; None without a supply."""
@@ -141,13 +152,16 @@ def _fit_power(steps: SupplySteps, supply: FloatArray, rows: npt.NDArray[np.bool
     return fit if fit is not None and _is_believable(fit) else None
 
 
-def learn_supply(steps: SupplySteps, options: SupplyOptions) -> SupplyModel | None:
+def learn_supply(
+    steps: SupplySteps, options: SupplyOptions, cranked: Sequence[tuple[float, float]] = ()
+) -> SupplyModel | None:
     """Learn the supply of a recording, engine states apart.
 
     Parameters
     ----------
     steps : the recording in steps of 10 ms
     options : what is known beside it
+    cranked : (start_s, stop_s) of each cranking, recording time: kept out of both states
 
     Returns
     -------
@@ -157,7 +171,8 @@ def learn_supply(steps: SupplySteps, options: SupplyOptions) -> SupplyModel | No
         return None
     supply = steps.volts["supply"]
     demand, unit = find_demand(steps, options)
-    usable = np.isfinite(supply) & (supply > 6.0)
+    is_cranked, cranking = _mark_cranking(steps, supply, cranked)
+    usable = np.isfinite(supply) & (supply > 6.0) & ~is_cranked
     breaks = find_breaks(steps)
     above_v = CHARGING_ABOVE_V.get(options.battery_kind or "", 13.2)
     # By the highest volts of each two seconds, by the volts as they would be without the amplifier, and by their steps.
@@ -211,7 +226,26 @@ def learn_supply(steps: SupplySteps, options: SupplyOptions) -> SupplyModel | No
         settled_v=settled_v,
         has_output=bool(np.isfinite(steps.output_v2).any()),
         lasting_steps=lasting,
+        cranking=cranking,
     )
+
+
+def _mark_cranking(
+    steps: SupplySteps, supply: FloatArray, spans: Sequence[tuple[float, float]]
+) -> tuple[npt.NDArray[np.bool_], Cranking | None]:
+    """(n,) whether a step lies within a cranking or so near that the starter may still move it; and its figures.
+
+    A recording that holds nothing else is not left without figures: then nothing is marked.
+    """
+    is_cranked = np.zeros(len(supply), dtype=bool)
+    inside = np.zeros(len(supply), dtype=bool)
+    for start_s, stop_s in spans:
+        inside |= (steps.time_s >= start_s - STEP_S) & (steps.time_s < stop_s)
+        is_cranked |= (steps.time_s >= start_s - _CRANK_NEAR_S[0]) & (steps.time_s < stop_s + _CRANK_NEAR_S[1])
+    inside &= np.isfinite(supply)
+    if not inside.any() or (is_cranked | ~np.isfinite(supply)).all():
+        return np.zeros(len(supply), dtype=bool), None
+    return is_cranked, Cranking(float(supply[inside].min()), float(inside.sum() * STEP_S), len(spans))
 
 
 def _fit_alternator(

@@ -7,7 +7,7 @@ from typing import Any
 
 
 def word_supply(summary: Mapping[str, Any]) -> tuple[str, ...]:
-    """Sentences on each engine state: open voltage, source resistance with its range, its parts, full clean power.
+    """Sentences on each engine state: quiet volts, source resistance with its range, its parts, full clean power.
 
     `summary` is that of the whole analysis; empty where no supply was recorded.
     """
@@ -15,13 +15,23 @@ def word_supply(summary: Mapping[str, Any]) -> tuple[str, ...]:
     sentences: list[str] = []
     for name, state in (supply.get("states") or {}).items():
         sentences += [f"{name.capitalize()}: {text}" for text in _word_state(state)]
+    cranking = supply.get("cranking")
+    if cranking:
+        times = "once" if cranking["n_times"] == 1 else f"{cranking['n_times']} times"
+        sentences.append(
+            f"Cranking {times}: lowest {cranking['lowest_v']:.2f} V in {cranking['judged_s']:.1f} s, means over 10 ms; "
+            "left out of all other figures here."
+        )
     if sentences:
         sentences += [f"{remark[0].upper()}{remark[1:]}." for remark in supply.get("remarks") or ()]
     return tuple(sentences)
 
 
 def _word_state(state: Mapping[str, Any]) -> list[str]:
-    texts = [f"open voltage {state['open_v']:.2f} V, lowest {state['lowest_v']:.2f} V in {state['judged_s']:,.0f} s."]
+    texts = [
+        f"{state['open_v']:.2f} V with the amplifier quiet (the quietest fifth of each minute, median), "
+        f"lowest {state['lowest_v']:.2f} V in {state['judged_s']:,.0f} s."
+    ]
     if state.get("source_ohm") is None and state.get("highest_source_ohm") is not None:
         texts.append(
             f"source resistance not pinned down, between {1e3 * state['lowest_source_ohm']:.0f} and "
