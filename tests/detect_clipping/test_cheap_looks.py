@@ -5,9 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.bench.clip_speed import RATE_HZ, make_music
-from ampwitness.detect import clip_coarse, clip_sunk
+from ampwitness.detect import clip_candidates, clip_coarse, clip_sunk
 from ampwitness.detect.clip_candidates import LOW_NARROW_GAIN, NEAR_TOP_S, NEAR_TOP_SHARE, Look, join, look_at
+from ampwitness.detect.clip_screen import Suspects
 from ampwitness.detect.clip_stream import SegmentStream, Stretch
+from ampwitness.detect.plateau_windows import cut_windows
 
 
 @pytest.fixture(scope="module")
@@ -59,3 +61,33 @@ def test_far_below_the_top_only_what_the_narrow_window_shows_is_fitted(looked: t
         is_low = mine["peak_v"] < NEAR_TOP_SHARE * np.array(near)
         assert (~is_low).sum() > 20
         assert np.all(mine["narrow_gain"][is_low] >= LOW_NARROW_GAIN)
+
+
+def test_below_a_ceiling_that_plain_plateaus_show_nearby_faint_ones_are_not_fitted(
+    looked: tuple[Stretch, Look], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stretch, look = looked
+    monkeypatch.setattr(clip_candidates, "NEAR_PLAIN_SHARE", 0.0)
+    every = join(look_at(stretch, 0.02, None).candidates)
+    kept = join(look.candidates)
+    left_out = ~np.isin(every["start_s"], kept["start_s"]) & (every["is_coarse"] == 0)
+    assert left_out.any()
+    for sign in (1.0, -1.0):
+        mine = every["sign"] == sign
+        plain = every.take(mine & (every["narrow_gain"] >= clip_candidates.PLAIN_GAIN))
+        out = every.take(mine & left_out)
+        assert np.all(out["narrow_gain"] < LOW_NARROW_GAIN)
+        assert np.all(out["peak_v"] < 0.95 * np.median(plain["level_v"]))
+
+
+@pytest.mark.parametrize(("apart", "is_known"), [(1.05, True), (1.2, False)])
+def test_plain_plateaus_at_many_levels_show_no_ceiling(
+    looked: tuple[Stretch, Look], apart: float, is_known: bool
+) -> None:
+    stretch, look = looked
+    crests = look.sides[0].crests.take(np.arange(6))
+    level = np.array([20.0, 20.0 * apart, 20.0, 20.0, 10.0, 10.0])
+    suspects = Suspects(crests.sign, crests.sample.astype(float), np.full(6, 8.0), level, np.ones(6), crests.sample)
+    windows = cut_windows(stretch.output_v, RATE_HZ, suspects, 0.02)
+    lowest = clip_candidates._lowest_near(stretch, windows, level > 15)
+    assert np.all(lowest == (20.0 if is_known else 0.0))

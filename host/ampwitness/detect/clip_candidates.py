@@ -30,6 +30,8 @@ PLAIN_GAIN = 40.0
 FITTED_GAIN = 6.0
 # Far below the highest that is near in time no ceiling vouches for a plateau: it must be seen in the narrow window too.
 NEAR_TOP_SHARE, NEAR_TOP_S, LOW_NARROW_GAIN = 0.85, 1.0, 20.0
+# The same where some plain plateaus near in time show one ceiling: below this share of the lowest of them.
+NEAR_PLAIN_SHARE, FEWEST_NEAR_PLAIN, ONE_CEILING = 0.95, 4, 1.06
 FAINT_SHARE = 0.85  # of the lowest plain plateau: lower down there is no ceiling for a faint one
 LOWEST_CREST_IN_NOISE = 15.0
 NOISY_SHARE = 0.5  # of the highest value: crests that stand no higher in noise tell nothing by their shape
@@ -314,8 +316,10 @@ def _measure(
     windows, narrow = windows.narrowed(WIDTHS[0], shortest), windows.narrowed(WIDTHS[1], shortest)
     narrow_test = test_flatness(narrow)
     if least_gain is None:
+        gain = _gain(narrow_test, narrow, noise_v)
         is_low = windows.level_v < NEAR_TOP_SHARE * _top_near(stretch, windows)
-        is_open = ~is_low | (_gain(narrow_test, narrow, noise_v) >= LOW_NARROW_GAIN)
+        is_low |= windows.level_v < NEAR_PLAIN_SHARE * _lowest_near(stretch, windows, ~is_low & (gain >= PLAIN_GAIN))
+        is_open = ~is_low | (gain >= LOW_NARROW_GAIN)
         windows, narrow, narrow_test = windows.take(is_open), narrow.take(is_open), narrow_test.take(is_open)
         is_low = is_low[is_open]
     wide_test = test_flatness(windows)
@@ -390,6 +394,27 @@ def _top_near(stretch: Stretch, windows: Windows) -> FloatArray:
         near = np.maximum(np.maximum(padded[:-2], padded[2:]), top)
         mine = windows.sign == sign
         out[mine] = near[np.clip(windows.crest[mine] // cell, 0, len(near) - 1)]
+    return out
+
+
+def _lowest_near(stretch: Stretch, windows: Windows, is_plain: npt.NDArray[np.bool_]) -> FloatArray:
+    """(n,) the lowest plain plateau of each one's polarity within NEAR_TOP_S and more; 0 where there are but few, or at
+    levels that no one ceiling has."""
+    cell = max(1, round(NEAR_TOP_S * stretch.rate_hz))
+    out = np.zeros(len(windows))
+    place = windows.crest // cell + 1
+    for sign in (1.0, -1.0):
+        mine = windows.sign == sign
+        plain = mine & is_plain
+        n = np.bincount(place[plain], minlength=len(stretch.output_v) // cell + 3)
+        lowest, highest = np.full(len(n), np.inf), np.zeros(len(n))
+        np.minimum.at(lowest, place[plain], windows.level_v[plain])
+        np.maximum.at(highest, place[plain], windows.level_v[plain])
+        n_near = n[:-2] + n[1:-1] + n[2:]
+        low = np.minimum(np.minimum(lowest[:-2], lowest[2:]), lowest[1:-1])
+        high = np.maximum(np.maximum(highest[:-2], highest[2:]), highest[1:-1])
+        is_one = (n_near >= FEWEST_NEAR_PLAIN) & (high <= ONE_CEILING * low)
+        out[mine] = np.where(is_one, low, 0.0)[place[mine] - 1]
     return out
 
 
