@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from ampwitness.bench import cutout_more
 from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase
-from ampwitness.bench.cutout_scores import find_cutouts
+from ampwitness.bench.cutout_scores import Score, find_cutouts, score_case
 from ampwitness.types import Edge, Finding, FloatArray
 
 AT = np.arange(7 * RATE_HZ) / RATE_HZ
@@ -81,3 +82,17 @@ def test_dc_that_rises_slowly_out_of_a_programme_is_one_finding_with_both_its_en
     assert found.measured["cause"] == "output stuck at DC"
     assert found.start_s == pytest.approx(3.0, abs=0.03)
     assert found.stop_s == pytest.approx(5.6, abs=0.005)
+
+
+@pytest.mark.parametrize("up_s", [5.5, 5.7])
+def test_what_comes_back_at_the_same_low_supply_did_not_let_go_at_it(up_s: float) -> None:
+    supply = 12.6 - 3.0 * ((AT >= 4.39) & (up_s > AT))
+    (found,) = _find(np.where((AT >= 4.4) & (AT < 5.6), 0.0, _noise(12.0)), supply)
+    assert str(found.measured["cause"]).startswith("supply fell" if up_s < 5.6 else "not decided")
+
+
+@pytest.mark.parametrize("name", list(cutout_more.CLASSES))
+def test_cases_of_other_material(name: str) -> None:
+    score = Score()
+    score_case(name, 104, score)
+    assert score.n_right == 1, score.remarks

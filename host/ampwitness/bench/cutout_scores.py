@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from ampwitness.bench import cutout_more
 from ampwitness.bench.cutout_material import CLASSES, NONE, RATE_HZ, CutoutCase, make_case
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.cutout_cause import CRANKING
@@ -52,7 +53,7 @@ def find_cutouts(case: CutoutCase, window_s: float = 10.0) -> tuple[tuple[Findin
 
 def score_case(name: str, seed: int, score: Score) -> str:
     """Score one case; return the answer in words."""
-    case = make_case(name, seed)
+    case = cutout_more.make_case(name, seed) if name in cutout_more.CLASSES else make_case(name, seed)
     found, summary = find_cutouts(case)
     score.n += 1
     if case.wanted == NONE:
@@ -148,9 +149,10 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=12, help="seeds a class (12: 312 recordings)")
     parser.add_argument("--first-seed", type=int, default=5000, help="seeds below 1000 were tuned on (5000)")
     parser.add_argument("--only", default="", help="classes whose name holds this")
+    parser.add_argument("--more", action="store_true", help="those of `cutout_more` instead: other material")
     parser.add_argument("--remarks", type=int, default=0, help="how many misses to list (0)")
     asked = parser.parse_args()
-    names = [name for name in CLASSES if asked.only in name]
+    names = [name for name in (cutout_more.CLASSES if asked.more else CLASSES) if asked.only in name]
     score, table = run_scores(asked.first_seed, asked.seeds, names)
     print(
         f"cut-outs, seeds {asked.first_seed} to {asked.first_seed + asked.seeds - 1}: class, then how often each answer"

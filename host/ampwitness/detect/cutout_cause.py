@@ -19,6 +19,8 @@ from ampwitness.detect.cutout_outlived import LOW_RATIO
 PLAIN_V = 10.5
 PLAIN_FRESH_V = 0.3
 HIGH_V = 11.8  # a weak battery at rest gives as much: what lets go there would never play with the engine off
+# What let go at a level comes back at a higher one: by so much, and not at the supply it had right behind the stop.
+HYSTERESIS_V, SAME_V = 0.5, 0.1
 FRESH_V = 0.030  # how much lower than ever before the supply must be to have stopped the amplifier
 BACK_S = 0.060  # a supply that was back so long before the stop did not cause it
 GROUND_JUMP_V = 1.5  # a ground lead drops tenths of a volt; the input's range ends between 2 and 3.3 V
@@ -208,6 +210,10 @@ def _judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str
         reasons.append(
             f"supply was low ({supply.lowest_v:.2f} V), but the output sounded for {supply.outlived_s:.1f} s at that"
         )
+        return False, False
+    back_v = stop.supply_at_return_v if stop.resume_s is not None else None
+    if back_v is not None and back_v < min(supply.lowest_v + HYSTERESIS_V, supply.after_v + SAME_V):
+        reasons.append(f"supply was low ({supply.lowest_v:.2f} V), but the output came back at {back_v:.2f} V")
         return False, False
     if supply.lowest_v > HIGH_V:
         reasons.append(
