@@ -285,12 +285,15 @@ def _stays_long(window: FloatArray, middle: int, level_v: FloatArray, sigma_v: F
     """Whether each crest spends more of the time above its lower share near its height than a sine does."""
     level = level_v.astype(np.float32)
     lower = run_lengths(window, middle, -(1 - LOWER_SHARE) * level)
-    inside = (lower[0] < middle - 1) & (lower[1] < middle - 1)
-    upper = run_lengths(window, middle, -(1 - UPPER_SHARE) * level)
-    top = run_lengths(window, middle, -((1 - TOP_SHARE) * level + TOP_SD * sigma_v))
     length = lower[0] + lower[1]
-    flat = (top[0] + top[1] >= SHORTEST_FLAT) & (top[0] + top[1] >= FLAT_STAY * length)
-    return np.asarray(inside & ((upper[0] + upper[1] >= FULL_STAY * length) | flat))
+    stays = np.zeros(len(level), dtype=bool)
+    rows = np.flatnonzero((lower[0] < middle - 1) & (lower[1] < middle - 1))
+    upper = sum(run_lengths(window[rows], middle, -(1 - UPPER_SHARE) * level[rows]))
+    stays[rows] = upper >= FULL_STAY * length[rows]
+    rows = rows[~stays[rows]]  # the others need not be asked for a flat top
+    top = sum(run_lengths(window[rows], middle, -((1 - TOP_SHARE) * level[rows] + TOP_SD * sigma_v[rows])))
+    stays[rows] = (top >= SHORTEST_FLAT) & (top >= FLAT_STAY * length[rows])
+    return stays
 
 
 def run_lengths(window: FloatArray, middle: int, floor_v: FloatArray) -> tuple[FloatArray, FloatArray]:

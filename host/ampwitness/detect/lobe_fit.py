@@ -82,7 +82,7 @@ class _Group:
     last: int
     n_points: int  # of the longest
     y: FloatArray  # volts less their mean, 0 where a window has ended
-    mask: FloatArray
+    mask: FloatArray | None  # 0 there; None where all are equally long
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +110,7 @@ class _Problem:
 
         The flanks' powers above the first keep their ideal shape. `some` : rows of the group; `rows` : the same of all
         """
-        k, y, mask = self.n_linear, group.y[some], group.mask[some]
+        k, y, mask = self.n_linear, group.y[some], None if group.mask is None else group.mask[some]
         out = self.room[: (k + 5) * y.size].reshape(k + 5, *y.shape)
         per, left, right = self.per[rows][:, None], corners[:, :1], corners[:, 1:]
         t = np.arange(group.n_points, dtype=float) - self.n_left[rows][:, None]
@@ -129,7 +129,8 @@ class _Problem:
             np.multiply(out[square], distance, out=out[cube])
         if self.with_bow:
             out[_ARCH] = _arch(t, corners)
-        out[:-1] *= mask
+        if mask is not None:
+            out[:-1] *= mask
         out[-1] = y
         return out
 
@@ -286,7 +287,7 @@ def _fit(windows: Windows, n_points: IntArray, corners: FloatArray, with_bow: bo
         y *= mask
         y0[rows] = y.sum(axis=1) / n_points[rows]
         y -= y0[rows, None] * mask
-        groups.append(_Group(first, last, n, y, mask))
+        groups.append(_Group(first, last, n, y, None if n_points[first] == n else mask))
     room = np.empty((N_FLAT + with_bow + 5) * max(group.y.size for group in groups))
     low, high = -windows.n_left + 1.2, windows.n_right - 1.2
     problem = _Problem(groups, windows.n_left, windows.averaged, 2.0 / n_points, low, high, with_bow, room)
