@@ -9,6 +9,7 @@ import numpy as np
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.notes import FLOOR_V
 from ampwitness.detect.run_all import DetectOptions, run_all
+from ampwitness.finding_list import FindingList
 from ampwitness.findings.supply_words import word_supply
 from ampwitness.findings.wording import KIND_WORDS, describe_finding
 from ampwitness.report.page import html_page
@@ -188,3 +189,24 @@ def test_the_terminal_lists_the_deepest_notes_in_order_of_time(small_analysis: A
     text = text_report(dataclasses.replace(small_analysis, findings=notes))
     listed = text.split("sagged most:")[1].split("\n\n")[0].strip().splitlines()
     assert [line.split()[0] for line in listed] == ["1.000", "2.000", "5.000", "6.000", "7.000"]
+
+
+def test_clips_without_a_supply_are_found_again_by_what_they_say() -> None:
+    at_s = np.arange(0, 3.0, 1 / 8000)
+    wave = np.clip(30.0 * np.sin(2 * np.pi * 50 * at_s) * np.minimum(at_s / 2.0, 1.0), -20.0, 20.0)
+    noise = 0.02 * np.random.default_rng(1).standard_normal(len(at_s))
+    results = run_all(iter_windows_from_arrays({"output": wave + noise}, 8000.0, window_s=3.0), DetectOptions())
+    clips = FindingList.of(next(r.findings for r in results if r.coverage.detector == "clipping"))
+    assert len(clips) > 20
+    assert clips.number_of(clips[5]) == clips.numbers[5]
+    assert clips[5].evidence["supply_lagged_v"] is None
+
+
+def test_a_supply_that_moves_while_nothing_plays_has_no_resistance() -> None:
+    at_s = np.arange(0, 6.0, 1 / 2000)
+    rng = np.random.default_rng(2)
+    supply_v = 12.4 + 0.2 * np.sin(4 * np.pi * at_s) + 0.002 * rng.standard_normal(len(at_s))
+    wave = 0.02 * (1.0 + 5.0 * (12.6 - supply_v)) * rng.standard_normal(len(at_s))  # an amplifier's own hiss
+    windows = iter_windows_from_arrays({"output": wave, "supply": supply_v}, 2000.0, window_s=3.0)
+    summary = next(r.summary for r in run_all(windows, DetectOptions()) if r.coverage.detector == "supply")
+    assert summary["states"]["at rest"]["highest_source_ohm"] is None

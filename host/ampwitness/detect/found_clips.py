@@ -340,7 +340,7 @@ def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequenc
         "held_by_capacitor_v": sign * held_v if held_v else None,
         "held_by_capacitor_v_per_s": sign * row["held_v_per_s"] if held_v else None,
         "confidence": row["confidence"],
-        "supply_lagged_v": [round(volts, 5) for volts in supply],
+        "supply_lagged_v": [round(volts, 5) for volts in supply] if all(map(math.isfinite, supply)) else None,
         "output_lagged_v": [round(volts, 4) for volts in output],
     }
     return Finding(

@@ -64,6 +64,7 @@ CREST_ERROR_RATIO = 0.03  # of the sag, standard: crests do not meet the mean su
 SIGMAS = 2.0
 _STATE_STEP_S = 2.0
 _CHANGE_S = (0.2, 1.5)  # before and behind a change of state: fitted to neither, the battery's slow part moves
+_LEAST_PLAYED_V2 = 0.25  # mean square over a step: half a volt rms, 20 times the logger's noise
 _CRANK_NEAR_S = (0.05, 0.3)  # before and behind a cranking
 _LEAST_FALL_V = 0.03
 _LEAST_SEEN = 1.25  # times what the fit with an alternator needs: what warms it up is not counted there
@@ -190,7 +191,7 @@ def learn_supply(
         rows = mine & usable
         fitted = mine & apart
         fit = fit_supply(steps, demand, supply, fitted)
-        if fit is not None and _is_believable(fit):
+        if fit is not None and _is_believable(fit) and (unit == "A" or _has_played(steps, fitted)):
             fall = _fall(fit, demand, breaks)
         else:
             fit, fall = None, np.zeros(len(supply))
@@ -260,6 +261,13 @@ def _fit_alternator(
 
 def _fall(fit: SupplyFit | None, demand: FloatArray, breaks: npt.NDArray[np.bool_]) -> FloatArray:
     return predict_fall(fit, demand, breaks) if fit is not None else np.zeros(len(demand))
+
+
+def _has_played(steps: SupplySteps, rows: npt.NDArray[np.bool_]) -> bool:
+    """Whether the output was ever above the logger's noise: what noise seems to draw is nobody's resistance."""
+    return (
+        float(np.max(steps.output_v2[rows], initial=0.0, where=np.isfinite(steps.output_v2[rows]))) > _LEAST_PLAYED_V2
+    )
 
 
 def _is_believable(fit: SupplyFit) -> bool:
