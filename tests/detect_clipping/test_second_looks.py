@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -12,10 +13,10 @@ from ampwitness.bench.clip_matching import Tally
 from ampwitness.bench.clip_matching import score_case as score_on_board
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect import clipping
-from ampwitness.detect.clip_candidates import FIELDS, Candidates, OneSide
+from ampwitness.detect.clip_candidates import FIELDS, Candidates, HighCrests, OneSide
 from ampwitness.detect.clip_pile import find_pile, might_be_plateaus
 from ampwitness.detect.clip_soft import ceiling_of, compression_db, share_of_compression
-from ampwitness.detect.clip_verdict import _comes_just_up_to, _name_ceilings, _OneSide
+from ampwitness.detect.clip_verdict import _comes_just_up_to, _judge_side, _name_ceilings, _OneSide
 from ampwitness.detect.rail_model import Rail
 from ampwitness.detect.result import DetectorResult
 from ampwitness.types import Finding
@@ -174,8 +175,30 @@ def test_what_a_bent_crest_lies_at_is_never_called_a_current_limit() -> None:
     assert _name_ceilings(table, side) == ["rail", "undecided", "undecided"]  # rails sink in many ways
     table.columns["sunk"] = np.array([0.0, 1.0, 0.0])  # nor one that sank within a note
     assert _name_ceilings(table, side) == ["rail", "undecided", "undecided"]
+    bent = replace(side, bent_rail=rail)  # but a soft ceiling that follows the supply is a rail
+    assert _name_ceilings(table, bent) == ["rail", "undecided", "rail"]
+    for by_chance in (replace(rail, ratio_sd=1.0), replace(rail, per_supply_v=19.0, constant_v=-217.0)):
+        assert _name_ceilings(table, replace(side, rail=by_chance, bent_rail=by_chance)) == ["undecided"] * 3
     table.columns["limited"] = np.array([0.0, 1.0, 0.5])  # what a load's current says, and a rail behind it
     assert _name_ceilings(table, side) == ["rail", "current", "undecided"]
+
+
+def test_plateaus_level_with_each_other_are_believed_though_a_pumped_rail_rose_elsewhere() -> None:
+    def accepted(share: float, misfit: float = 3.2) -> int:
+        level = 40.0 * (1 + share * np.arange(12))
+        table = make_table(level)
+        values = {"gain": 500.0, "narrow_gain": 100.0, "misfit": misfit, "tilt_v_per_s": 0.1, "noise_v": 0.04}
+        values |= dict.fromkeys(("sharpness", "is_coarse", "stay_v"), 0.0)
+        for name, value in values.items():
+            table.columns[name] = np.full(12, value)
+        table.columns["start_s"], table.columns["peak_v"] = 0.02 * np.arange(12), level
+        high, lags = np.full(5, 52.0), np.full((5, 4), np.nan)
+        crests = HighCrests(np.ones(5), 9.0 + np.arange(5), high, high, lags, np.ones((5, 4)))
+        return int(np.count_nonzero(_judge_side(table, crests, 1.0).accepted))
+
+    assert accepted(0.0) == 12
+    assert accepted(0.02) == 0  # each at a level of its own
+    assert accepted(0.0, misfit=6.0) == 0
 
 
 def test_bent_crests_of_a_quarter_decibel_are_found_and_lower_ones_are_not() -> None:

@@ -48,16 +48,20 @@ SHORT_S, RINGING_SHARE, LIVELY = 0.0015, 0.01, 0.5
 PILE_SAYS_MORE = 2.0  # times as many crests as plain plateaus
 FEWEST_FOR_SOFT = 12
 SOFT_LEAST_DB = 1.0
+ODD_TOP = 6.0  # samples, of a plateau whose corners or flanks no fit describes
 SOFT_SURE_DB = 0.5  # bent over by so much a crest shows its ceiling
 SOFT_TOLERANCE = 0.006  # of the level
 FEWEST_BESIDE = 3
 TOGETHER_GAIN = 250.0  # the largest of a clean half-cycle was 244
+FEWEST_STEADY, STEADY_SHARE, STEADY_MISFIT = 5, 0.006, 5.0
 BESIDE_S = 0.5
 BESIDE_SHARE = 0.03
 SUNK_SHARE = 0.7
 SUNK_SHARE_WITH_SUPPLY = 0.75
 LOOSE_TOLERANCE = 0.012  # of the level: a rail known no better vouches for little,
 LOOSE_GAIN = 25.0  # and the fit must speak for itself
+SURE_SD, USUAL_SUPPLY_V = 4.0, 13.0
+LEAST_PROPORTION, MOST_PROPORTION = 0.3, 5.0  # of a ceiling's change to its supply's
 RAIL_SHARE = 0.98  # of the level expected
 TILT_SLACK = 0.3  # of what a plateau falls from corner to corner
 WIDEST_TOLERANCE = 0.04  # of the level; plateaus that scatter more have no rail in common
@@ -92,6 +96,7 @@ class _OneSide:
     is_soft: BoolArray
     rail: Rail | None
     headroom_db: float | None
+    bent_rail: Rail | None = None  # of crests that are bent over, where it follows the supply
 
 
 def _beyond_doubt(table: Candidates) -> BoolArray:
@@ -118,6 +123,18 @@ def _needs_no_company(table: Candidates) -> BoolArray:
         & (table["flatter_flank_ratio"] > 0.15)
         & (overdrive_db >= 0.15)
         & (np.abs(table["tilt_v_per_s"]) < 0.15 * table["flank_v_per_s"])
+    )
+
+
+def _stands_plainly(table: Candidates) -> BoolArray:
+    """Plateaus between two alike flanks, far from doubt though their corners fit but fairly."""
+    overdrive_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
+    return np.asarray(
+        (table["gain"] >= TOGETHER_GAIN)
+        & (table["narrow_gain"] >= PLAIN_GAIN)
+        & (table["misfit"] <= STEADY_MISFIT)
+        & (table["flatter_flank_ratio"] > 0.5)
+        & (overdrive_db >= 0.4)
     )
 
 
@@ -287,12 +304,14 @@ def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
             beside = _beside_accepted(table, crests, sign, accepted, basic) & ~accepted
             accepted = accepted | beside
             undecided = undecided | (beside & ~knows_supply)
-    if not accepted.any():
-        rail, is_soft = _soft_rail(table, crests, sign, basic)
-        if rail is not None:
-            expected = rail.predict(table.supply, table.output)
-            accepted, undecided, threshold = is_soft, is_soft, np.zeros(n)
-            headroom = _headroom(rail, crests, sign)
+    odd_rail, odd = _soft_rail(table, crests, sign, basic)
+    if odd_rail is not None and np.count_nonzero(odd & ~accepted) >= np.count_nonzero(accepted & ~odd):
+        is_soft = odd & (table["is_coarse"] > 0) & ~accepted
+        odd &= ~accepted
+        rail = odd_rail
+        expected = np.where(odd, rail.predict(table.supply, table.output), expected)
+        accepted, undecided, threshold = accepted | odd, undecided | odd, np.where(odd, 0.0, threshold)
+        headroom = _headroom(rail, crests, sign)
     sunk_within, limited = table["sunk"] > 0, table["limited"] > 0
     accepted, undecided = accepted | sunk_within, undecided | (sunk_within & ~accepted)
     accepted, undecided = accepted | limited, undecided & ~limited
@@ -311,10 +330,12 @@ def _judge_side(table: Candidates, crests: HighCrests, sign: float) -> _OneSide:
     # Plateaus plain by themselves that keep each other company under no higher crest: a ceiling that moved.
     together = plain & ~accepted & (table["misfit"] <= PLAIN_MISFIT) & (table["gain"] >= TOGETHER_GAIN)
     together = together & _beside_accepted(table, crests, sign, together, basic, together, FEWEST_BESIDE + 1)
+    steady = plain & ~accepted & _stands_plainly(table)
+    together |= steady & _beside_accepted(table, crests, sign, steady, basic, steady, FEWEST_STEADY + 1, STEADY_SHARE)
     accepted, undecided = accepted | together, undecided | together
     alone = basic & ~accepted & _needs_no_company(table)
     accepted, undecided = accepted | alone, undecided | alone
-    return _OneSide(accepted, expected, threshold, is_source, undecided, is_soft, rail, headroom)
+    return _OneSide(accepted, expected, threshold, is_source, undecided, is_soft, rail, headroom, soft_rail)
 
 
 def _pile_instead(
@@ -365,7 +386,8 @@ def _soft_rail(
 
     A synthesiser's square note held at one level looks the same; hence such clips stay "not decided"."""
     over_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
-    rows = basic & (table["is_coarse"] > 0) & (over_db >= SOFT_LEAST_DB)
+    is_odd = (table["is_coarse"] > 0) | ((table["gain"] >= PLAIN_GAIN) & (table["n_top"] >= ODD_TOP))
+    rows = basic & is_odd & (over_db >= SOFT_LEAST_DB)
     nothing = np.zeros(len(table), dtype=bool)
     if np.count_nonzero(rows) < FEWEST_FOR_SOFT:
         return None, nothing
@@ -383,7 +405,7 @@ def _soft_rail(
 
 def _beside_accepted(
     table: Candidates, crests: HighCrests, sign: float, accepted: BoolArray, basic: BoolArray,
-    asked: BoolArray | None = None, fewest: int = FEWEST_BESIDE,
+    asked: BoolArray | None = None, fewest: int = FEWEST_BESIDE, level_share: float = BESIDE_SHARE,
 ) -> BoolArray:  # fmt: skip
     """Candidates that lie level with accepted plateaus within half a second, under no higher crest nearby."""
     found = np.zeros(len(table), dtype=bool)
@@ -396,7 +418,7 @@ def _beside_accepted(
     now, level = table["start_s"][worth], table["level_v"][worth]
     alike, higher = np.zeros(len(worth), dtype=np.intp), np.zeros(len(worth), dtype=bool)
     for rows, other in iter_neighbours(now, table["start_s"][known], BESIDE_S):
-        alike[rows] += np.abs(table["level_v"][known[other]] - level[rows]) <= BESIDE_SHARE * level[rows]
+        alike[rows] += np.abs(table["level_v"][known[other]] - level[rows]) <= level_share * level[rows]
     for rows, other in iter_neighbours(now, crests.time_s[mine], BESIDE_S):
         higher[rows] |= crests.level_v[mine[other]] > level[rows] * (1 + BESIDE_SHARE)
     found[worth] = (alike >= fewest) & ~higher
@@ -447,15 +469,27 @@ def _name_origins(table: Candidates, side: _OneSide) -> list[str]:
     ]
 
 
+def _surely_follows(rail: Rail | None) -> bool:
+    """Whether a ceiling follows the supply beyond chance, about in proportion: no limit of a current does."""
+    if rail is None or not rail.per_supply_v > SURE_SD * rail.ratio_sd:
+        return False
+    level_v = float(rail.constant_v + rail.per_supply_v * USUAL_SUPPLY_V)
+    in_proportion = rail.per_supply_v * USUAL_SUPPLY_V / max(level_v, 1e-9)
+    return LEAST_PROPORTION <= in_proportion <= MOST_PROPORTION
+
+
 def _name_ceilings(table: Candidates, side: _OneSide) -> list[str]:
     """Of each clip accepted: a rail where it lies at one that follows the supply, a current limit where the load's
     current says so. A level below the rail proves nothing: rails sink in more ways than are learned."""
     limited = (table["limited"] == 1)[side.accepted]  # less than 1: the current first, then a rail
-    if not (side.rail is not None and side.rail.per_supply_v > 0):
-        return ["current" if by_load else "undecided" for by_load in limited]
     share = (table["level_v"] / np.maximum(side.expected, 1e-9))[side.accepted]
+    if not _surely_follows(side.rail):
+        share = np.zeros(len(share))
     # A level below a soft ceiling, or one that sank within a note, says nothing of what the ceiling is.
     is_open = (side.is_source | ~stands_at_level(table))[side.accepted]
+    if _surely_follows(side.bent_rail):
+        bent = ((table["sharpness"] > 0) & ~side.is_source)[side.accepted]
+        share, is_open = np.where(bent, 1.0, share), is_open & ~bent
     return [
         "current" if by_load else "undecided" if unknown else "rail" if x > RAIL_SHARE else "undecided"
         for x, unknown, by_load in zip(share.tolist(), is_open, limited, strict=True)
