@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clip_candidates import Candidates, OneSide, join, lies_on_plateau
-from ampwitness.detect.clip_rows import rows_of
+from ampwitness.detect.clip_rows import liveliness_of, rows_of
 from ampwitness.detect.clip_screen import Crests
 from ampwitness.detect.clip_stream import Stretch
 from ampwitness.detect.rail_model import Rail, learn_rail
@@ -45,6 +45,7 @@ STRAIGHT_MISFIT, MOST_STRAIGHT = 2.5, 0.1
 FEWEST, MOST = 6, 16  # half-cycles that are fitted, of both polarities, and of each
 FEWEST_DRIVEN, FEWEST_A_SIDE = 4, 2  # of them strongly driven
 TRIED_SHARE = 0.7  # of the high crests, the highest
+LIVELY = 0.25
 FEWEST_CANDIDATES = 2  # before anything is tried
 FIRST_EVERY, FIRST_SHARPNESS, WORTH_LEARNING = 2, (6.0, 10.0, 22.0), 1.15  # a quick look ahead
 LEAST_DRIVE = 1.05  # of the wanted crest over the ceiling: less says little of where that is
@@ -250,7 +251,8 @@ def _learn(sides: list[OneSide], probes: list[_Probes]) -> list[SoftCeiling | No
     if len(cut.windows) < FEWEST or not _bends_at_all(cut.take(slice(None, None, FIRST_EVERY)), sides[0].noise_v):
         return nothing
     tried: list[tuple[float, _View, _Cut, SoftFits]] = []
-    for view in VIEWS:
+    # Between the corners of dense music anything smooth fits a short window.
+    for view in VIEWS if liveliness_of(sides[0]) < LIVELY else VIEWS[:1]:
         cut = _cut(sides, probes, view)
         if len(cut.windows) < FEWEST:
             continue
