@@ -177,6 +177,14 @@ def test_by_hand_a_step_is_measured_when_asked_and_can_be_skipped() -> None:
     assert walk.n_left == 0
 
 
+def test_a_worst_leg_among_some_is_not_told_as_the_worst_of_all() -> None:
+    spans = {key: span for key, span in POSTS.items() if not key.startswith("amplifier")}
+    said = " ".join(_check(_probe(), {**spans, "amplifier plus terminal@under a tone": (13.9, 14.4)}).sentences)
+    assert "71 % of what was compared" in said
+    assert "Not all legs were compared: measure the others too." in said
+    assert "Look there first" in " ".join(_check(_probe(), POSTS).sentences)
+
+
 def test_a_ground_and_a_remote_lead_are_told_from_what_they_are_compared_with() -> None:
     time_s = np.arange(round(8 * RATE_HZ)) / RATE_HZ
     volts = {"supply": np.where(time_s < 4, 12.5, 12.6), "ground": np.full(len(time_s), 0.03)}

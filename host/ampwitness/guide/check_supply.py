@@ -20,6 +20,7 @@ import numpy as np
 from ampwitness.errors import UsageError
 from ampwitness.guide import supply_textbook as book
 from ampwitness.types import FloatArray, TraceWindow
+from ampwitness.units import fixed
 
 State = Literal["at rest", "engine running", "under a tone"]
 STATES: tuple[State, ...] = ("at rest", "engine running", "under a tone")
@@ -398,7 +399,7 @@ def _word_battery(answers: Mapping[str, Any], readings: Sequence[Reading]) -> li
         where = "within" if usual.low_v <= running.mean_v <= usual.high_v else "outside"
         out.append(
             f"Charging, {answers['charging_kind']}: {running.mean_v:.2f} V at the battery, {where} the usual "
-            f"{usual.low_v:.1f} to {usual.high_v:.2f} V ({usual.source})."
+            f"{usual.low_v:g} to {usual.high_v:g} V ({usual.source})."
         )
         if running.ripple_v is not None:
             side = "under" if running.ripple_v <= book.RIPPLE_USUAL_V else "over"
@@ -435,19 +436,22 @@ def _word_legs(legs: Sequence[Leg]) -> list[str]:
             out.append(f"{leg.start} to {leg.stop}, {leg.state}: {leg.words}.")
     under = [leg for leg in legs if leg.state == "under a tone" and leg.drop_v is not None]
     total_v = sum(leg.drop_v or 0.0 for leg in under)
+    is_whole = not any(leg.state == "under a tone" and leg.drop_v is None for leg in legs)
+    whole = "the plus side" if is_whole else "what was compared"
     for leg in under:
         assert leg.drop_v is not None
         usual_v = book.FUSE_USUAL_V if leg.kind == "fuse" else book.LEAD_USUAL_V
         what = "a holder or block" if leg.kind == "fuse" else "a run of cable"
         side = "more than" if leg.drop_v > usual_v else "no more than"
-        share = f", {100 * leg.drop_v / total_v:.0f} % of the plus side" if total_v > 0.02 else ""
+        share = f", {100 * leg.drop_v / total_v:.0f} % of {whole}" if total_v > 0.02 else ""
         out.append(
             f"{leg.start} to {leg.stop}: {leg.drop_v:.3f} V under the tone{share}; {side} the {usual_v:.1f} V usual "
             f"for {what} at full drive (common practice, no source)."
         )
     worst = max(under, key=lambda leg: leg.drop_v or 0.0, default=None)
     if worst is not None and worst.drop_v is not None and worst.drop_v > 0.02:
-        out.append(f"The leg that drops most: {worst.start} to {worst.stop}. Look there first.")
+        first = "Look there first." if is_whole else "Not all legs were compared: measure the others too."
+        out.append(f"The leg that drops most: {worst.start} to {worst.stop}. {first}")
     return out
 
 
@@ -520,7 +524,7 @@ def check_to_table(check: SupplyCheck) -> list[str]:
     """Lines of plain text: every reading, every leg, every sentence."""
 
     def cell(value: float | None, digits: int) -> str:
-        return "-" if value is None else f"{value:.{digits}f}"
+        return "-" if value is None else fixed(value, digits)
 
     width = max([len(r.step.point.name) for r in check.readings] + [18])
     lines = [f"{'point':{width}s}  {'state':14s} {'mean V':>8s} {'lowest V':>9s} {'ripple V':>9s} {'drive V':>8s}"]
