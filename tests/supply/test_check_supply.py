@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from ampwitness.bench.stimulus import ArrayStimulus
 from ampwitness.bench.virtual_board import VirtualBoardOptions, virtual_board
+from ampwitness.bench.virtual_faults import parse_fault
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.cli import main
 from ampwitness.errors import UsageError
@@ -214,6 +215,26 @@ def test_one_goes_back_to_a_step_held_at_the_wrong_place_and_a_slipped_probe_is_
             walk.back()
             assert (walk.n_left, walk.readings) == (3, [])
     assert walk.n_left == 2
+
+
+def test_a_pulled_cable_loses_no_reading_that_was_taken(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    stimulus = ArrayStimulus(("out_p", "supply"), 1000, np.full((12_000, 2), 12.4) * np.array([0.0, 1.0]))
+    answers, out = tmp_path / "answers.json", tmp_path / "check.json"
+    spans = {"battery plus post@at rest": [0.5, 3.5], "amplifier plus terminal@at rest": [8.0, 11.5]}
+    answers.write_text(json.dumps({"steps": spans}))
+    options = VirtualBoardOptions(
+        stimulus, roles=stimulus.roles, speed=None, faults=(parse_fault("unplug@6:60"),), link=tmp_path / "port"
+    )
+    with virtual_board(options) as port:
+        arguments = ["check-supply", "--port", port, "--answers", str(answers), "--out", str(out)]
+        monkeypatch.setattr(sys, "argv", ["ampwitness", *arguments])
+        with pytest.raises(SystemExit) as caught:
+            main()
+    assert caught.value.code == 9, capsys.readouterr().err
+    (reading,) = json.loads(out.read_text())["readings"]
+    assert reading["mean_v"] == pytest.approx(12.4, abs=0.2)
 
 
 def test_the_whole_command_on_the_virtual_board(

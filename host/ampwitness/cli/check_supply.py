@@ -16,7 +16,7 @@ from ampwitness.cli.recording_notes import SAFETY, recording_notes
 from ampwitness.cli.settings_folder import calibration_of
 from ampwitness.cli.stopping import stop_on_signals
 from ampwitness.cli.wrapped import wrapped
-from ampwitness.errors import RecordingUnreadableError, UsageError
+from ampwitness.errors import LinkLostError, RecordingUnreadableError, UsageError
 from ampwitness.findings.as_json import to_plain
 from ampwitness.guide.check_supply import (
     MEASURE_S,
@@ -101,15 +101,25 @@ def check_supply(
         refuse_existing(recording)
     _say(f"{SAFETY} Fuse the probe's lead; take power off before a clip moves at a fuse.")
     names = between or tuple(facts.get("points") or BETWEEN)
-    with BoardSession(port or find_board()) as session:
-        roles = session.hello.roles
-        if "supply" not in roles:
-            raise UsageError("the board logs no supply channel: wire the probe and name it in its board_config.")
-        walk = CheckSupplyWalk(make_points(names, roles), STATES, _spans(typed))
-        check = _walk(session, walk, facts, recording, as_json)
+    walk: CheckSupplyWalk | None = None
+    roles: tuple[str, ...] = ()
+    lost: LinkLostError | None = None
+    try:
+        with BoardSession(port or find_board()) as session:
+            roles = tuple(session.hello.roles)
+            if "supply" not in roles:
+                raise UsageError("the board logs no supply channel: wire the probe and name it in its board_config.")
+            walk = CheckSupplyWalk(make_points(names, roles), STATES, _spans(typed))
+            check = _walk(session, walk, facts, recording, as_json)
+    except LinkLostError as error:
+        if walk is None or not walk.readings:
+            raise
+        lost, check = error, conclude_check(facts, walk.readings, roles)  # what was measured is kept
     content = {**check_to_plain(check), "made_at": datetime.now().astimezone().isoformat(timespec="seconds")}
     write_whole(out, json.dumps(to_plain(content), indent=1) + "\n")
     _print(check, content, out, as_json)
+    if lost is not None:
+        raise lost
 
 
 def _print(check: SupplyCheck, content: dict[str, Any], out: Path, as_json: bool) -> None:

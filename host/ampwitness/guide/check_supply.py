@@ -399,7 +399,7 @@ def _word_battery(answers: Mapping[str, Any], readings: Sequence[Reading]) -> li
         where = "within" if usual.low_v <= running.mean_v <= usual.high_v else "outside"
         out.append(
             f"Charging, {answers['charging_kind']}: {running.mean_v:.2f} V at the battery, {where} the usual "
-            f"{usual.low_v:g} to {usual.high_v:g} V ({usual.source})."
+            f"{usual.low_v:.1f} to {usual.high_v:.2f} V ({usual.source})."
         )
         if running.ripple_v is not None:
             side = "under" if running.ripple_v <= book.RIPPLE_USUAL_V else "over"
