@@ -22,7 +22,7 @@ HIGH_V = 11.8  # a weak battery at rest gives as much: what lets go there would 
 # What let go at a level comes back at a higher one: by so much, and not at the supply it had right behind the stop.
 HYSTERESIS_V, SAME_V = 0.5, 0.1
 FRESH_V = 0.030  # how much lower than ever before the supply must be to have stopped the amplifier
-BACK_S = 0.060  # a supply that was back so long before the stop did not cause it
+BACK_S = 0.030  # a supply that was back so long before the stop did not cause it
 GROUND_JUMP_V = 1.5  # a ground lead drops tenths of a volt; the input's range ends between 2 and 3.3 V
 DC_V = 1.5
 PEAK_RATIO = 0.8
