@@ -17,12 +17,12 @@ import click
 from ampwitness.bench.scenario import Scenario, scenario, scenario_names
 from ampwitness.bench.truth_table import find_clean_passage, format_truth_table, judge_against_truth
 from ampwitness.cli.progress import ProgressLine
-from ampwitness.errors import AmpwitnessError, MissingToolError, TruthMissedError
+from ampwitness.errors import AmpwitnessError, MissingToolError, OutputError, TruthMissedError
 from ampwitness.findings.as_json import analysis_to_json
 from ampwitness.pipeline import AnalyseOptions, analyse_file
 from ampwitness.report.text import text_report
 from ampwitness.types import Analysis
-from ampwitness.whole_file import write_bytes_whole, write_whole
+from ampwitness.whole_file import refuse_targets, write_bytes_whole, write_whole
 
 
 @contextmanager
@@ -92,7 +92,13 @@ def demo(out: Path | None, name: str, picture: Path | None, as_json: bool) -> No
     cut-out. Prints what was found beside what was true, and ends with code 10 if anything was missed or invented.
     """
     folder = out or Path(tempfile.mkdtemp(prefix="ampwitness-demo-"))
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(
+            f"cannot make the folder {folder}: {error.strerror or error}; name another with --out"
+        ) from error
+    refuse_targets((picture,))
     started_s = time.monotonic()
     recording = folder / time.strftime("demo-%H%M%S.mcap")
 

@@ -15,7 +15,7 @@ from ampwitness.findings.as_json import MOST_OF_A_KIND, iter_json
 from ampwitness.pipeline import AnalyseOptions, analyse_file
 from ampwitness.report.text import text_report
 from ampwitness.types import Calibration
-from ampwitness.whole_file import write_pieces_whole, write_whole
+from ampwitness.whole_file import refuse_targets, write_pieces_whole, write_whole
 
 
 def _calibrations_of(path: Path | None) -> tuple[Calibration, ...]:
@@ -71,6 +71,9 @@ def report(
     RECORDING is a file made by `ampwitness record`, or a plain file of the bytes a board sent. A recording in parts is
     named by its first part, its folder, or all its parts: they are read as one.
     """
+    to_terminal = str(json_path) == "-"
+    inputs = [*recording, *([calibration_path] if calibration_path else [])]
+    refuse_targets((html_path, None if to_terminal else json_path), inputs)
     options = AnalyseOptions(
         window_s=window_s,
         correct_adc=not raw_adc,
@@ -80,20 +83,21 @@ def report(
     )
     with ProgressLine() as progress:
         analysis = analyse_file(recording, options, progress, alone=alone)
-    if json_path is not None:
-        pieces = iter_json(analysis, every_finding=every_finding)
-        if str(json_path) == "-":
-            for piece in pieces:
-                click.echo(piece, nl=False)
-            return
+    if json_path is not None and not to_terminal:
         with ProgressLine() as progress:
             progress("writing JSON")
-            write_pieces_whole(json_path, pieces)
+            write_pieces_whole(json_path, iter_json(analysis, every_finding=every_finding))
     if html_path is not None:
         from ampwitness.report.page import html_page  # drawing takes a second to load: only when a page is wanted
 
         with ProgressLine() as progress:
             write_whole(html_path, html_page(analysis, progress))
+    if to_terminal:
+        for piece in iter_json(analysis, every_finding=every_finding):
+            click.echo(piece, nl=False)
+        if html_path is not None:
+            click.echo(f"Written: {html_path}", err=True)
+        return
     click.echo(wrapped(text_report(analysis, width=min(110, max(60, shutil.get_terminal_size((100, 24)).columns)))))
     for path in (html_path, json_path):
         if path is not None:

@@ -23,7 +23,7 @@ from ampwitness.report.sheet_content import Source, WorkStep, compose_sheet
 from ampwitness.report.sheet_page import PAPERS, html_sheet
 from ampwitness.report.sheet_text import text_sheet
 from ampwitness.report.sheet_walks import Walk, is_walk
-from ampwitness.whole_file import write_whole
+from ampwitness.whole_file import refuse_targets, write_whole
 
 
 @click.command(epilog="Example: ampwitness sheet --job blue-van --html blue-van.html, or: ampwitness sheet trip.mcap")
@@ -51,6 +51,7 @@ def sheet(
     """
     if not recording and job_folder is None:
         raise UsageError("name recordings or saved results, or a job folder with --job")
+    refuse_targets((html_path,), recording)
     job = open_job(job_folder) if job_folder is not None else None
     with ProgressLine() as progress:
         sources, walks = _read(recording, job, progress) if recording else _kept(job)

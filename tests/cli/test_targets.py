@@ -1,0 +1,53 @@
+"""What is to be written destroys nothing that was recorded, and is refused before any work is done."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+from ampwitness.errors import OutputError
+from ampwitness.whole_file import MCAP_MAGIC, refuse_targets, write_whole
+
+
+@pytest.fixture
+def recording(tmp_path: Path) -> Path:
+    path = tmp_path / "trip.mcap"
+    path.write_bytes(MCAP_MAGIC + b"\x01" * 100)
+    return path
+
+
+def test_no_recording_is_overwritten(recording: Path, tmp_path: Path) -> None:
+    with pytest.raises(OutputError, match="would be overwritten"):
+        refuse_targets((recording,), [recording])
+    with pytest.raises(OutputError, match="is a recording"):
+        refuse_targets((None, recording))  # nor one that is not read
+    link = tmp_path / "link.html"
+    link.symlink_to(recording)
+    with pytest.raises(OutputError, match="would be overwritten"):
+        refuse_targets((link,), [recording])
+
+
+def test_two_outputs_need_two_names_and_a_folder_that_is_there(tmp_path: Path) -> None:
+    page = tmp_path / "page.html"
+    refuse_targets((page, tmp_path / "page.json"))
+    with pytest.raises(OutputError, match="named twice"):
+        refuse_targets((page, tmp_path / "." / "page.html"))
+    with pytest.raises(OutputError, match="no folder"):
+        refuse_targets((tmp_path / "not there" / "page.html",))
+    with pytest.raises(OutputError, match="is a folder"):
+        refuse_targets((tmp_path,))
+
+
+def test_links_and_devices_stay_what_they_are(tmp_path: Path) -> None:
+    page, link, pipe = tmp_path / "page.html", tmp_path / "link.html", tmp_path / "pipe"
+    link.symlink_to(page)
+    write_whole(link, "words")
+    assert link.is_symlink()
+    assert page.read_text() == "words"
+    os.mkfifo(pipe)
+    reading = os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)
+    write_whole(pipe, "words")
+    assert pipe.is_fifo()
+    assert os.read(reading, 99) == b"words"
+    os.close(reading)
