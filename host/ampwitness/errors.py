@@ -103,6 +103,12 @@ class PartsError(AmpwitnessError):
     exit_code = 16
 
 
+class DoNotSwitchOnError(AmpwitnessError):
+    """A check with the power off found what can destroy an amplifier."""
+
+    exit_code = 17
+
+
 class CalibrationError(AmpwitnessError):
     """A calibration file that cannot be used, or points that contradict the board's design."""
 

@@ -159,7 +159,7 @@ def test_what_was_not_tested_is_said(small_analysis: Analysis) -> None:
 def test_checks_supply_and_noise_stand_there_and_what_they_left_out_under_not_tested(small_analysis: Analysis) -> None:
     made = usual_job(small_analysis)
     assert [row.channel for row in made.checks] == ["sub/mono; front/left; front/right, as found"]
-    assert made.checks[0].conclusion == "Nothing of what was checked speaks against power."
+    assert made.checks[0].conclusion == "Not enough to switch on: still to measure: supply polarity."
     assert "coil of the loudspeaker" in made.checks[0].as_expected
     assert made.checks[0].details == ("Look again: ground, 0.8 ohm without the meter's leads; expected under 0.5.",)
     left = "Checks before power, sub/mono; front/left; front/right, as found: not judged: supply polarity."

@@ -74,6 +74,28 @@ def test_advice_names_the_largest_overdrive_and_is_never_empty(small_analysis: A
     assert advise_first_steps(small_analysis.findings)[0].startswith("Start with the cut-out")
 
 
+def test_what_the_source_clipped_is_not_put_down_to_the_gain() -> None:
+    in_source = [
+        dataclasses.replace(c, measured={**c.measured, "origin": "source"}) for c in (clip(0.0, 1.0), clip(1.0, 2.0))
+    ]
+    words = advise_first_steps(in_source)[0]
+    assert words.startswith("2 half-cycles were clipped before the amplifier: the source clips.")
+    assert "turn" not in words
+    both = advise_first_steps([*in_source, clip(2.0, 0.7)])[0]
+    assert "Beside that: 1 half-cycle clipped, by 0.7 dB" in both
+
+
+def test_clips_of_a_gain_setting_were_made_on_purpose() -> None:
+    def setting(margin_db: float | None) -> Finding:
+        return Finding("setting", 0.0, 9.0, "information", {"margin_db": margin_db}, {}, {})
+
+    assert advise_first_steps([clip(1.0, 2.5), setting(0.7)]) == (
+        "1 half-cycle clipped on purpose, to find the edge. The gain was left 0.7 dB below it: nothing to do.",
+    )
+    assert "turn it down by 0.4 dB" in advise_first_steps([clip(1.0, 2.5), setting(-0.4)])[0]
+    assert "2.5 dB keeps this programme clean" in advise_first_steps([clip(1.0, 2.5), setting(None)])[0]
+
+
 def cutout(start_s: float, outage_s: float, severity: Severity, cause: str) -> Finding:
     measured = {"outage_s": outage_s, "cause": cause, "recovered": True}
     return Finding("cutout", start_s, start_s + outage_s, severity, measured, {}, {})

@@ -13,9 +13,19 @@ from typing import Any
 
 import click
 
-from ampwitness.errors import UsageError
+from ampwitness.cli.wrapped import wrapped
+from ampwitness.errors import DoNotSwitchOnError, UsageError
 from ampwitness.frontend.cable import CableRun, measure_run
-from ampwitness.guide.before_power import FIRST, NOT_TESTED, Ask, Judgement, conclude, judge_all, questions
+from ampwitness.guide.before_power import (
+    FIRST,
+    NOT_TESTED,
+    Ask,
+    Judgement,
+    conclude,
+    judge_all,
+    open_because,
+    questions,
+)
 from ampwitness.whole_file import write_whole
 
 _OPEN_WORDS = ("open", "ol", "o.l", "inf")
@@ -119,7 +129,7 @@ def before_power(given: tuple[str, ...], wants_list: bool, no_questions: bool, o
             else "\n".join(f"{ask.key:20} {ask.text}" for ask in listed)
         )
         return
-    click.echo(FIRST, err=True)
+    click.echo(wrapped(FIRST), err=True)
     if not no_questions and not as_json and sys.stdin is not None:
         answers = _ask(answers)
     judgements = judge_all(answers, _cable(answers))
@@ -128,6 +138,7 @@ def before_power(given: tuple[str, ...], wants_list: bool, no_questions: bool, o
         "answers": _plain(answers),
         "judgements": [asdict(judgement) for judgement in judgements],
         "conclusion": conclude(judgements),
+        "open_because": open_because(judgements),
         "not_tested": NOT_TESTED,
     }
     if out is not None:
@@ -138,3 +149,6 @@ def before_power(given: tuple[str, ...], wants_list: bool, no_questions: bool, o
         click.echo(_text(judgements, min(100, max(60, shutil.get_terminal_size((100, 24)).columns))))
         if out is not None:
             click.echo(f"Written: {out}")
+    stops = [judgement.what for judgement in judgements if judgement.finding == "stop"]
+    if stops:
+        raise DoNotSwitchOnError(f"no power until this is mended, and before-power repeated: {', '.join(stops)}")

@@ -18,7 +18,7 @@ from ampwitness.errors import JobError, UsageError
 from ampwitness.findings.as_json import iter_json
 from ampwitness.job.compare import PairMatch, compare_pair, level_of
 from ampwitness.job.folder import FINDINGS, MOMENTS, RECORDINGS, Job, new_job, open_job
-from ampwitness.job.steps import STEP_OF_KEY, STEPS
+from ampwitness.job.steps import BANDS, STEP_OF_KEY, STEPS, command_of, file_of, remark_on
 from ampwitness.whole_file import write_pieces_whole
 
 _FOLDER = click.argument("folder", type=click.Path(path_type=Path))
@@ -50,6 +50,7 @@ def new(folder: Path, name: str | None) -> None:
 @click.option("--channel", required=True, help="Your name for its channel: mono, left, right, ...")
 @click.option("--load-ohm", type=click.FloatRange(0, min_open=True), help="Nominal impedance of what hangs on it.")
 @click.option("--load-kind", type=click.Choice(["none", "resistor", "speaker"]))
+@click.option("--band", type=click.Choice(BANDS), help="What it plays: decides which test tone is proposed.")
 @click.option("--rated-w", type=click.FloatRange(0, min_open=True), help="Rated watts, as its label says.")
 @click.option("--least-load-ohm", type=click.FloatRange(0, min_open=True), help="Least load, as its label says.")
 @click.option("--bridged/--not-bridged", "is_bridged", default=None, help="Whether the output is bridged.")
@@ -89,9 +90,10 @@ def add(
     opened = open_job(folder)
     if file is None and not note:
         raise UsageError("give a FILE as evidence, or say with --note what was done")
-    inside = findings = None
+    inside = findings = why_open = None
     if file is not None and file.suffix.lower() == ".json":
         findings = inside = _take_json(opened, file)
+        why_open = _asks_for(opened.folder / inside)
     elif file is not None:
         inside = opened.take_in(file, RECORDINGS)
         findings = _analyse(opened, opened.folder / inside, step)
@@ -104,9 +106,16 @@ def add(
         channel=channel,
         moment=None if moment is None else MOMENTS[("found", "left").index(moment)],
         note=note,
+        open_because=why_open,
     )
     opened.save()
     click.echo(json.dumps(entry, indent=1) if as_json else _show(opened, _width()))
+
+
+def _asks_for(file: Path) -> str | None:
+    """What a saved result says is still to be done before its step is."""
+    plain = json.loads(file.read_text(encoding="utf-8"))
+    return str(plain["open_because"]) if isinstance(plain, dict) and plain.get("open_because") else None
 
 
 def _take_json(opened: Job, file: Path) -> str:
@@ -178,6 +187,8 @@ def _show(opened: Job, width: int) -> str:
         detail = ""
         if state == "skipped":
             detail = f": {entries[-1].get('reason')}"
+        elif why := opened.open_because(step.key):
+            detail = f": {'; '.join(why)}"
         elif state == "open" and entries and opened.missing_channels(step.key):
             detail = f": still {', '.join(opened.missing_channels(step.key))}"
         elif entries:
@@ -190,10 +201,16 @@ def _show(opened: Job, width: int) -> str:
         lines += ["", "All steps are done or skipped."]
     else:
         step = STEP_OF_KEY[key]
-        lines += ["", *textwrap.wrap(f"Next: {step.title}. {step.why}", width), f"  {step.command}"]
         pair = next(iter(opened.missing_channels(key)), "") if step.is_per_channel else ""
+        known = next((c for c in opened.channels if f"{c['amplifier']}/{c['channel']}" == pair), {})
+        if any("STOP: " in why for why in opened.open_because(key)):
+            lines += ["", *textwrap.wrap("Next: mend these, then repeat before-power. No power until then.", width)]
+        else:
+            lines += ["", *textwrap.wrap(f"Next: {step.title}. {step.why}", width)]
+        lines += textwrap.wrap(remark, width) if (remark := remark_on(key, known)) else []
+        file = file_of(key)
         which = " --amplifier {} --channel {}".format(*pair.split("/", 1)) if pair else ""
-        lines.append(f"  ampwitness job add {opened.folder} {key} FILE{which}")
+        lines += [f"  {command_of(step, known)}", f"  ampwitness job add {opened.folder} {key} {file}{which}"]
     return "\n".join(lines)
 
 

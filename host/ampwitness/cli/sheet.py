@@ -169,7 +169,9 @@ def _steps(job: Job) -> list[WorkStep]:
         if state == "skipped":
             detail = str(entries[-1].get("reason") or "")
         elif state == "open":
-            detail = ", ".join(job.missing_channels(step.key)) if entries else ""
+            detail = (
+                "; ".join(job.open_because(step.key)) or ", ".join(job.missing_channels(step.key)) if entries else ""
+            )
         elif entries:
             detail = ", ".join(filter(None, (str(entries[-1]["at"])[:10], entries[-1].get("note"))))
         steps.append(WorkStep(step.key, step.title, state, detail))

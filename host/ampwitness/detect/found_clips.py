@@ -134,6 +134,8 @@ class ClipTable(FindingTable):
             return self._overdrive_db
         if key == "flat_s":
             return self.stop_s - self.start_s
+        if key == "is_source":
+            return np.asarray(self.column("where") == PLACES.index("source"), dtype=float)
         if key == "plateau_v":
             parts = [
                 rows[:, _AT["sign"]] * (rows[:, _AT["level_v"]] - rows[:, _AT["held_v"]])
@@ -233,9 +235,12 @@ def _judge_block(
     if model is not None:
         settled_v = _settled_at(model, get["start_s"])
         lagged = _to_places(rows[:, len(NUMBERS) : len(NUMBERS) + n_supply], 5)
+        has_lags = np.isfinite(lagged).all(axis=1) & (n_supply > 0)
         for side, mine in zip(SIDES, (get["sign"] > 0, get["sign"] <= 0), strict=True):
             ceiling = ceilings.get(side)
-            then_v = get["supply_v"] if ceiling is None or not n_supply else pick_lag(lagged, ceiling.lag)
+            then_v = get["supply_v"]
+            if ceiling is not None and n_supply:
+                then_v = np.where(has_lags, pick_lag(lagged, ceiling.lag), then_v)
             known = mine & np.isfinite(settled_v) & np.isfinite(then_v) & (get["level_v"] != get["held_v"])
             is_current = get["ceiling"] == CEILINGS.index("current")
             over_db = np.maximum(get["overdrive_db"], 1e-6)

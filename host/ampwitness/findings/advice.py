@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.road_words import find_next_test
@@ -42,18 +43,53 @@ def _advise_cutouts(cutouts: Sequence[Finding]) -> str:
     )
 
 
+_SOURCE = (
+    "clipped before the amplifier: the source clips. Lower the player's volume or sub level until its tone is clean. "
+    "The amplifier's gain is not the cause."
+)
+
+
+def _is_in_source(listed: FindingList) -> npt.NDArray[np.bool_]:
+    """(n,) which clips were cut off before the amplifier."""
+    told = listed.values("is_source")
+    unknown = np.flatnonzero(np.isnan(told))
+    told[unknown] = [listed[int(at)].measured.get("origin") == "source" for at in unknown]
+    return np.asarray(told > 0)
+
+
+def _advise_settings(settings: Sequence[Finding], n_clips: int) -> str | None:
+    """What a gain setting in the recording leaves to do; None where none was finished."""
+    margin_db = next(
+        (db for f in reversed(settings) if isinstance(db := f.measured.get("margin_db"), int | float)), None
+    )
+    if margin_db is None:
+        return None
+    purpose = f"{count_words(n_clips, 'half-cycle', 'half-cycles')} clipped on purpose, to find the edge. "
+    if margin_db >= 0:
+        return f"{purpose}The gain was left {margin_db:.1f} dB below it: nothing to do."
+    return f"{purpose}The gain was left {-margin_db:.1f} dB beyond it: turn it down by {-margin_db:.1f} dB."
+
+
 def _advise_clips(clips: Sequence[Finding], summary: Mapping[str, Any]) -> str:
     listed = FindingList.of(clips)
+    in_source = _is_in_source(listed)
+    if in_source.any():
+        source = f"{count_words(int(in_source.sum()), 'half-cycle was', 'half-cycles were')} {_SOURCE}"
+        rest = listed.take(np.flatnonzero(~in_source))
+        return f"{source} Beside that: {_advise_amplifier_clips(rest, summary)}" if len(rest) else source
+    return _advise_amplifier_clips(listed, summary)
+
+
+def _advise_amplifier_clips(listed: FindingList, summary: Mapping[str, Any]) -> str:
     values = listed.values("overdrive_db")
     overdrives_db = np.sort(values[np.isfinite(values)]).tolist()
     if not overdrives_db:
-        return f"{count_words(len(clips), 'half-cycle', 'half-cycles')} clipped; how far could not be judged."
-    said = (
-        f"{count_words(len(clips), 'half-cycle', 'half-cycles')} clipped, by {statistics.median(overdrives_db):.1f} dB "
-        f"at the median and {overdrives_db[-1]:.1f} dB at most. "
-    )
+        return f"{count_words(len(listed), 'half-cycle', 'half-cycles')} clipped; how far could not be judged."
+    n_clips = count_words(len(listed), "half-cycle", "half-cycles")
+    median_db, most_db = statistics.median(overdrives_db), overdrives_db[-1]
+    said = f"{n_clips} clipped, by {median_db:.1f} dB at the median and {most_db:.1f} dB at most. "
     causes = listed.texts("cause")
-    turn_down = f"turning the gain down by {overdrives_db[-1]:.1f} dB keeps this programme clean"
+    turn_down = f"turning the gain down by {most_db:.1f} dB keeps this programme clean"
     if not causes:
         return (
             f"{said}With the ceiling where it was, {turn_down}. Whether the gain or a sinking supply is to blame is "
@@ -174,7 +210,8 @@ def advise_first_steps(findings: Sequence[Finding], summary: Mapping[str, Any] |
         is_only_cranked = all(_is_within(dip, cranking) for dip in by_kind["dip"])
         (later if is_only_cranked else steps).append(_advise_dips(by_kind["dip"], cranking))
     if "clip" in by_kind:
-        steps.append(_advise_clips(by_kind["clip"], (summary or {}).get("supply") or {}))
+        set_gain = _advise_settings(by_kind.get("setting", ()), len(by_kind["clip"]))
+        steps.append(set_gain or _advise_clips(by_kind["clip"], (summary or {}).get("supply") or {}))
     steps += _advise_knees(by_kind.get("knee", []))
     if any(f.measured.get("cause") in ("link", "overrun") for f in by_kind.get("gap", [])):
         steps.append('Parts of the recording are missing. Record again before you rely on a "none found".')

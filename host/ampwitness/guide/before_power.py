@@ -15,7 +15,8 @@ from ampwitness.frontend.cable import CableRun
 
 FIRST = (
     "A fault found here can destroy an amplifier in the moment it is switched on. The power stays off, and the fuse at "
-    "the battery stays out, until every check is done. Local codes and licensed practice come first."
+    "the battery stays out, until every check is done; one reading asks for a small fuse for as long as it takes. "
+    "Local codes and licensed practice come first."
 )
 NOT_TESTED = (
     "Not tested: acoustic polarity (a meter cannot tell which way a cone moves first), and anything that shows only "
@@ -128,8 +129,9 @@ def judge_polarity(supply_v: float) -> Judgement:
     """Volts at the amplifier's loose power cable, red lead on + and black on ground, before it is connected."""
     if supply_v < -1:
         return Judgement(
-            "supply polarity", "stop", f"{supply_v:g} V: plus and minus are swapped.", "Swap them before anything else."
-        )
+            "supply polarity", "stop", f"{supply_v:g} V: plus and minus are swapped.",
+            "Take the fuse out first, then swap them.",
+        )  # fmt: skip
     if supply_v < 1:
         return Judgement(
             "supply polarity", "not judged", f"{supply_v:g} V: nothing there, the fuse is out or the cable is open.",
@@ -205,19 +207,42 @@ def judge_fuse(
     return tuple(judged)
 
 
+MUST_BE_JUDGED = ("coil", "lead to chassis", "supply polarity", "fuse")  # before anything may be said of power
+
+
 def conclude(judgements: tuple[Judgement, ...]) -> str:
-    """What the checks say together, in one sentence."""
+    """What the checks say together, in one sentence or two."""
     stops = [j.what for j in judgements if j.finding == "stop"]
     again = [j.what for j in judgements if j.finding == "look again"]
     open_points = [j.what for j in judgements if j.finding == "not judged"]
     if stops:
         return f"Do not switch on: {', '.join(stops)}."
-    rest = ""
-    if again:
-        rest += f" Look again at: {', '.join(again)}."
-    if open_points:
-        rest += f" Not judged: {', '.join(open_points)}."
+    if len(open_points) == len(judgements):
+        return "Nothing was measured. No statement about power."
+    rest = f" Look again at: {', '.join(again)}." if again else ""
+    missing = still_to_measure(judgements)
+    if others := [point for point in open_points if point not in missing]:
+        rest += f" Not judged: {', '.join(others)}."
+    if missing:
+        return f"Not enough to switch on: still to measure: {', '.join(missing)}.{rest}"
     return f"Nothing of what was checked speaks against power.{rest}"
+
+
+def still_to_measure(judgements: tuple[Judgement, ...]) -> list[str]:
+    """Checks that were not made and without which nothing can be said of power."""
+    missing = [j.what for j in judgements if j.finding == "not judged" and j.what != "fuse against cable"]
+    if not any(j.what.startswith("coil") for j in judgements):
+        missing.insert(0, "coils of the loudspeaker")
+    return [what for what in missing if any(word in what for word in MUST_BE_JUDGED)]
+
+
+def open_because(judgements: tuple[Judgement, ...]) -> str | None:
+    """Why the step is not done, in words for the job; None: it is."""
+    stops = [j.what for j in judgements if j.finding == "stop"]
+    if stops:
+        return f"STOP: {', '.join(stops)}"
+    missing = still_to_measure(judgements)
+    return f"still to measure: {', '.join(missing)}" if missing else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,7 +274,12 @@ def questions(answers: Mapping[str, object]) -> list[Ask]:
         Ask("is_bridged", "Is the amplifier's output bridged", "yes"),
         Ask("least_stereo_ohm", "Amplifier's rated least load, not bridged", "ohm"),
         Ask("least_bridged_ohm", "Amplifier's rated least load, bridged", "ohm"),
-        Ask("supply_v", "Amplifier's loose power cable: red on +, black on ground", "volt"),
+        Ask(
+            "supply_v",
+            "With a small fuse in for this one reading and the end of the amplifier's power cable in free air: red on "
+            "+, black on ground (then take the fuse out)",
+            "volt",
+        ),
         Ask("ground_ohm", "Amplifier's ground point to the battery's - post", "ohm"),
         Ask("remote_v", "Remote lead to ground, source switched off", "volt"),
         Ask("fuse_a", "Main fuse at the battery", "amp"),

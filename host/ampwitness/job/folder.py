@@ -54,19 +54,22 @@ class Job:
 
     def state(self, key: str) -> State:
         """A step is done once it has evidence (for every channel, where it is per channel), or was said to be done;
-        skipped where the last word on it was that."""
+        skipped where the last word on it was that. Evidence that asks for more work leaves it open."""
         entries = self.entries(key)
         if entries and entries[-1]["state"] == "skipped":
             return "skipped"
-        done = [entry for entry in entries if entry["state"] == "done"]
-        if not done:
+        if self.open_because(key) or not any(entry["state"] == "done" for entry in entries):
             return "open"
-        if STEP_OF_KEY[key].is_per_channel and self.channels:
-            covered = {(entry.get("amplifier"), entry.get("channel")) for entry in done}
-            wanted = {(c["amplifier"], c["channel"]) for c in self.channels}
-            if (None, None) not in covered and not wanted <= covered:
-                return "open"
-        return "done"
+        return "open" if self.missing_channels(key) else "done"
+
+    def open_because(self, key: str) -> list[str]:
+        """What the newest evidence of each channel asks for, in words; empty: nothing."""
+        newest = {(e.get("amplifier"), e.get("channel")): e for e in self.entries(key) if e["state"] == "done"}
+        return [
+            f"{pair[0]}/{pair[1]}: {entry['open_because']}" if pair[0] else str(entry["open_because"])
+            for pair, entry in newest.items()
+            if entry.get("open_because")
+        ]
 
     def missing_channels(self, key: str) -> list[str]:
         """Channels that a per-channel step has no evidence for, as `amplifier/channel`."""
