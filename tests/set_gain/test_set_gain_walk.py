@@ -81,7 +81,8 @@ def test_full_gain_never_reaches_the_edge_raises_the_source_one_step() -> None:
     walk.answer("full")
     assert walk.step == "source"
     assert walk.n_rounds == 2
-    assert "Raise the source's sub level one step" in walk.view().instruction
+    words = walk.view().instruction
+    assert words.index("gain back to its minimum") < words.index("raise the source's sub level one step")
 
 
 def test_level_held_by_two_turns_that_change_nothing() -> None:

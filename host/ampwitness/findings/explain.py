@@ -113,6 +113,8 @@ DEPTHS: dict[str, Depth] = {
     "saturation": Depth(
         "The board counts single conversions at either end of its converter, before it averages.",
         "How far beyond the end the terminal went. Clipping and cut-outs are not judged there.",
+        "Turn the level down and switch off before the divider is changed: volts beyond the range can destroy the "
+        "logger's input.",
     ),
     "gap": Depth(
         "Frames carry a running number, scans an index, sessions an identity. What is missing is counted from these, "

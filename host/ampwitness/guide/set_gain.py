@@ -27,6 +27,7 @@ EDGE_PERCENT = 0.4  # from here on the tone is at the edge
 KNEE_PERCENT = 1.0
 CLIPPED_PERCENT = 1.5
 LEAST_LEVEL_V = 0.2
+HIGHEST_SUB_HZ = 120.0  # up to here a player's sub level moves the tone
 _RISING_DB = 0.25
 _RISING_OVER_S = 0.5
 _HOLD_S = 0.25  # a state that changes the step must last so long
@@ -262,14 +263,21 @@ class SetGainWalk:
         of_curve = None if self._curve is None else self._curve.knee
         return self._early_ceiling_v if of_curve is None else of_curve.level_v
 
+    def _source_control(self) -> str:
+        return "source's sub level" if self._tone_hz <= HIGHEST_SUB_HZ else "source's volume"
+
     def _instruction(self) -> str:
         reading = self._reading
         if self.step == "source":
-            again = "Raise the source's sub level one step. " if self.n_rounds > 1 else ""
+            if self.n_rounds > 1:  # the gain stands fully up: that comes first
+                what = self._source_control()
+                return (
+                    "1 of 3, the source again. FIRST turn the amplifier's gain back to its minimum. Then raise the "
+                    f"{what} one step; if it distorts, turn it down until clean. Enter: next. q: end."
+                )
             return (
-                f"1 of 3, the source. {again}Amplifier gain at its minimum, tone controls flat, boost off. Turn the "
-                "source up to the highest volume you will use; if it distorts, turn it down until clean. "
-                "Enter: next. q: end."
+                "1 of 3, the source. Amplifier gain at its minimum, tone controls flat, boost off. Turn the source up "
+                "to the highest volume you will use; if it distorts, turn it down until clean. Enter: next. q: end."
             )
         if self.step == "amplifier" and self.goes_by_level:
             return (
@@ -289,7 +297,10 @@ class SetGainWalk:
             mark = "" if ceiling is None else f", left of the mark at {ceiling:.2f} V,"
             return f"3 of 3. STOP. Turn the gain back by {max(0.3, back_db):.1f} dB{mark} until it says clean. q: end."
         if self.step == "lower source":
-            return "The source clips before the amplifier: lower its sub level one step. Enter: check it again. q: end."
+            return (
+                f"The source clips before the amplifier: lower the {self._source_control()} one step. Enter: check it "
+                "again. q: end."
+            )
         return f"Done: {self.outcome}."
 
 
