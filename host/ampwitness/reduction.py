@@ -88,7 +88,7 @@ def choose_spans(
         spans.append(Interval(session.start_s, session.start_s + _ENDS_S))
         spans.append(Interval(session.stop_s - _ENDS_S, session.stop_s))
         if options.look_every_s > 0:
-            looks = np.arange(session.start_s, session.stop_s, options.look_every_s)
+            looks = np.arange(session.start_s, session.stop_s, max(options.look_every_s, options.look_s))
             spans += [Interval(float(at), float(at) + options.look_s) for at in looks]
     joined: list[Interval] = []
     for span in sorted(spans, key=lambda s: s.start_s):

@@ -14,6 +14,7 @@ from typing import Any
 import click
 import pytest
 from ampwitness.cli import BENCH_COMMANDS, INSTALLER_COMMANDS, cli
+from ampwitness.cli.finite import FiniteRange
 from ampwitness.recording.writer import RecordingWriter
 
 # Why a command has no --json: it prints no table.
@@ -159,3 +160,12 @@ def test_what_is_printed_fits_the_terminal(
 def test_what_is_piped_keeps_its_lines_whole(run: Callable[..., Any], monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "60")
     assert max(map(len, run("front-end").out.splitlines())) > 100
+
+
+def test_no_number_may_be_endless() -> None:
+    for option in (option for _, command in every_command() for option in command.params):
+        assert not isinstance(option.type, click.types.FloatParamType) or isinstance(option.type, FiniteRange), option
+        if isinstance(option.type, FiniteRange):
+            for word in ("nan", "inf", "-inf"):
+                with pytest.raises(click.BadParameter, match="no finite number"):
+                    option.type.convert(word, option, None)

@@ -9,6 +9,7 @@ from typing import cast
 
 import click
 
+from ampwitness.cli.finite import FINITE
 from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import UsageError
 from ampwitness.frontend.cable import CAUTION, CableRun, Metal, awg_to_mm2, measure_run, read_awg
@@ -38,13 +39,13 @@ def _as_text(run: CableRun, name: str) -> str:
 
 @click.command(epilog="Example: ampwitness cable --awg 4 --length 5 --amps 100")
 @click.option("--awg", "awg_text", help="Gauge: 40 to 0, or 1/0 to 4/0.")
-@click.option("--mm2", type=float, help="Metal section instead of a gauge, mm2.")
-@click.option("--length", "run_m", type=float, required=True, help="Distance from source to load, m.")
-@click.option("--amps", type=float, required=True, help="Steady current, or rms, A.")
+@click.option("--mm2", type=FINITE, help="Metal section instead of a gauge, mm2.")
+@click.option("--length", "run_m", type=FINITE, required=True, help="Distance from source to load, m.")
+@click.option("--amps", type=FINITE, required=True, help="Steady current, or rms, A.")
 @click.option(
     "--metal", type=click.Choice(list(_METALS)), default="copper", show_default=True, help="cca: clad aluminium."
 )
-@click.option("--temperature", "temperature_c", type=float, default=20.0, show_default=True, help="Of the metal, C.")
+@click.option("--temperature", "temperature_c", type=FINITE, default=20.0, show_default=True, help="Of the metal, C.")
 @click.option("--one-way", is_flag=True, help="Count one conductor; the current returns elsewhere.")
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 def cable(

@@ -14,6 +14,7 @@ from typing import Any
 import click
 
 from ampwitness.calibration_file import CalibrationBook, calibration_path, calibration_to_plain, read_book, write_book
+from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.settings_folder import settings_folder
 from ampwitness.errors import CalibrationError, UsageError
 from ampwitness.guide.calibrate import CAUTION, METER_PERCENT, METER_V, CalibrationWalk, point_from
@@ -228,17 +229,17 @@ def _show_book(board_id: str, path: Path, book: CalibrationBook | None, as_json:
     "--meter-percent",
     default=METER_PERCENT,
     show_default=True,
-    type=click.FloatRange(0, 20),
+    type=FiniteRange(0, 20),
     help="The meter's limit of error: per cent of the reading.",
 )
 @click.option(
     "--meter-volts",
     default=METER_V,
     show_default=True,
-    type=click.FloatRange(0, 10),
+    type=FiniteRange(0, 10),
     help="The meter's limit of error: its last digits, in volts.",
 )
-@click.option("--seconds", default=2.0, show_default=True, type=click.FloatRange(0.2, 60), help="Length of a reading.")
+@click.option("--seconds", default=2.0, show_default=True, type=FiniteRange(0.2, 60), help="Length of a reading.")
 @click.option("--fresh", "is_fresh", is_flag=True, help="Forget all earlier points of this board first.")
 @click.option("--on-board", is_flag=True, help="Keep the result on the board as well: it then brings it along.")
 @click.option("--show", is_flag=True, help="Only show what is kept for the board.")

@@ -11,6 +11,7 @@ from typing import Any
 
 import click
 
+from ampwitness.cli.finite import FINITE, FiniteRange
 from ampwitness.cli.keyboard import Keyboard
 from ampwitness.cli.recording_notes import SAFETY, recording_notes
 from ampwitness.cli.settings_folder import calibration_of
@@ -49,10 +50,10 @@ _OLD_S = 1.0  # volts shown are no older
     epilog="Example: ampwitness check-supply --nominal 12 --battery AGM --charging fixed --out supply-check.json",
 )
 @click.option("--port", help="Serial port of the board. Without it every port is asked.")
-@click.option("--nominal", type=float, help="Nominal volts of the system: 12. 24 V systems are refused.")
+@click.option("--nominal", type=FINITE, help="Nominal volts of the system: 12. 24 V systems are refused.")
 @click.option("--battery", type=click.Choice(BATTERY_KINDS), help="Kind of battery.")
 @click.option("--charging", type=click.Choice(CHARGING_KINDS), help="How it is charged.")
-@click.option("--rest-hours", type=click.FloatRange(min=0), help="Hours since the battery was charged or loaded.")
+@click.option("--rest-hours", type=FiniteRange(min=0), help="Hours since the battery was charged or loaded.")
 @click.option("--point", "between", multiple=True, help="Fuse holder or block on the way, in order. Repeatable.")
 @click.option("--answers", type=click.Path(path_type=Path), help="JSON file: all answers, and when to measure what.")
 @click.option("--out", type=click.Path(path_type=Path), help="File for the result. Default: a name by date and time.")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.errors import UsageError
 from ampwitness.export.csv_tables import refuse_used_folder, write_tables
@@ -34,7 +35,7 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
     "--full-scale-v",
     default=1.0,
     show_default=True,
-    type=click.FloatRange(0, min_open=True),
+    type=FiniteRange(0, min_open=True),
     help="Volts that a WAV sample of 1.0 stands for; 100 keeps sound programs from cutting at 1.",
 )
 @click.option("--csv", "folder", type=click.Path(path_type=Path), help="A folder for findings and levels as CSV.")
@@ -42,7 +43,7 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
     "--step-s",
     default=0.1,
     show_default=True,
-    type=click.FloatRange(0.001, 60.0),
+    type=FiniteRange(0.001, 60.0),
     help="Step of the levels in the CSV; doubled as often as a long recording needs.",
 )
 @click.option("--npz", "npz_path", type=_FILE, help="Volts as NPZ for numpy.")

@@ -14,6 +14,7 @@ from typing import Any, cast
 import click
 import numpy as np
 
+from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.recording_notes import recording_notes
 from ampwitness.cli.wrapped import wrapped
@@ -177,7 +178,7 @@ def _guided(port: str, folder: Path, seconds: float) -> dict[Condition, Path]:
     "shorted-off=a.mcap --from connected-idle=b.mcap",
 )
 @click.option("--port", help="Serial port of the board. Without it every port is asked.")
-@click.option("--seconds", default=10.0, show_default=True, type=click.FloatRange(5, 600), help="Length of each run.")
+@click.option("--seconds", default=10.0, show_default=True, type=FiniteRange(5, 600), help="Length of each run.")
 @click.option(
     "--out", type=click.Path(path_type=Path), default=Path("noise"), show_default=True, help="Folder to keep."
 )

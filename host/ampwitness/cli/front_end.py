@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from ampwitness.cli.finite import FINITE
 from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import UsageError
 from ampwitness.firmware_files import load_board_config
@@ -41,16 +42,20 @@ def _read_series(text: str) -> tuple[int, ...]:
     "front-end",
     epilog="Example: ampwitness front-end --power 1500 --ohm 1 --write-config inputs.py --write-virtual inputs.json",
 )
-@click.option("--rail", "rail_v", type=float, help="The amplifier's internal rail, V: a terminal stays within +-rail.")
-@click.option("--output-volts", "output_v", type=float, help="Largest peak between the speaker terminals, V.")
-@click.option("--power", "power_w", type=float, help="Rated power, W; with --ohm.")
-@click.option("--ohm", "load_ohm", type=float, help="Load of the rated power, ohm.")
+@click.option("--rail", "rail_v", type=FINITE, help="The amplifier's internal rail, V: a terminal stays within +-rail.")
+@click.option("--output-volts", "output_v", type=FINITE, help="Largest peak between the speaker terminals, V.")
+@click.option("--power", "power_w", type=FINITE, help="Rated power, W; with --ohm.")
+@click.option("--ohm", "load_ohm", type=FINITE, help="Load of the rated power, ohm.")
 @click.option("--bridged/--single-ended", default=True, show_default=True, help="How --output-volts divides.")
 @click.option("--system", "system_v", type=int, default=12, show_default=True, help="12 or 24 V vehicle.")
-@click.option("--supply-high", "supply_v", type=float, help="Highest supply to measure, V.  [default: the jump start]")
-@click.option("--line-vrms", type=float, default=DEFAULT_LINE_VRMS, show_default=True, help="Line-level source, V rms.")
-@click.option("--small", "small_v", type=float, default=DEFAULT_SMALL_V, show_default=True, help="Drops, +-V.")
-@click.option("--bandwidth", "bandwidth_hz", type=float, default=10_000.0, show_default=True, help="Highest Hz wanted.")
+@click.option("--supply-high", "supply_v", type=FINITE, help="Highest supply to measure, V.  [default: the jump start]")
+@click.option(
+    "--line-vrms", type=FINITE, default=DEFAULT_LINE_VRMS, show_default=True, help="Line-level source, V rms."
+)
+@click.option("--small", "small_v", type=FINITE, default=DEFAULT_SMALL_V, show_default=True, help="Drops, +-V.")
+@click.option(
+    "--bandwidth", "bandwidth_hz", type=FINITE, default=10_000.0, show_default=True, help="Highest Hz wanted."
+)
 @click.option("--series", "series_text", default="E24,E96", show_default=True, help="E-series of the resistors.")
 @click.option("--board", "is_board", is_flag=True, help="Judge the networks of firmware/board_config.py instead.")
 @click.option("--write-config", type=click.Path(path_type=Path), help="Write the section for board_config.py here.")

@@ -12,6 +12,7 @@ from typing import Any
 
 import click
 
+from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import JobError, UsageError
@@ -48,11 +49,11 @@ def new(folder: Path, name: str | None) -> None:
 @_FOLDER
 @click.option("--amplifier", required=True, help="Your name for the amplifier.")
 @click.option("--channel", required=True, help="Your name for its channel: mono, left, right, ...")
-@click.option("--load-ohm", type=click.FloatRange(0, min_open=True), help="Nominal impedance of what hangs on it.")
+@click.option("--load-ohm", type=FiniteRange(0, min_open=True), help="Nominal impedance of what hangs on it.")
 @click.option("--load-kind", type=click.Choice(["none", "resistor", "speaker"]))
 @click.option("--band", type=click.Choice(BANDS), help="What it plays: decides which test tone is proposed.")
-@click.option("--rated-w", type=click.FloatRange(0, min_open=True), help="Rated watts, as its label says.")
-@click.option("--least-load-ohm", type=click.FloatRange(0, min_open=True), help="Least load, as its label says.")
+@click.option("--rated-w", type=FiniteRange(0, min_open=True), help="Rated watts, as its label says.")
+@click.option("--least-load-ohm", type=FiniteRange(0, min_open=True), help="Least load, as its label says.")
 @click.option("--bridged/--not-bridged", "is_bridged", default=None, help="Whether the output is bridged.")
 @click.option("--board", help="Id of the logger board that looks at it.")
 @click.option("--remark", help="Anything worth keeping.")

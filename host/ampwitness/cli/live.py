@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 
+from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.keyboard import Keyboard
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.recording_notes import SAFETY, recording_notes
@@ -37,11 +38,11 @@ _IN_THE_OPEN = "Whoever has this address can look, and set marks; it crosses the
 @click.option("--out", type=click.Path(path_type=Path), help="File to record into. Default: a name by date and time.")
 @click.option("--http-port", default=HTTP_PORT, show_default=True, help="Where the page is; 0: any free port.")
 @click.option("--open-to-network", is_flag=True, help="Let others on the network look, with a token in the address.")
-@click.option("--seconds", type=click.FloatRange(min=0, min_open=True), help="Stop after this long.")
+@click.option("--seconds", type=FiniteRange(min=0, min_open=True), help="Stop after this long.")
 @click.option("--mode", help="Mode of the board: bass, wide or slow. Default: the one it is in.")
-@click.option("--ceiling", "ceiling_v", type=click.FloatRange(min=0, min_open=True), help="Clean ceiling, volts peak.")
+@click.option("--ceiling", "ceiling_v", type=FiniteRange(min=0, min_open=True), help="Clean ceiling, volts peak.")
 @click.option("--ceiling-from", type=click.Path(path_type=Path), help="A recording the clean ceiling is learned from.")
-@click.option("--nominal-supply", type=click.FloatRange(min=0, min_open=True), help="Volts the supply should have.")
+@click.option("--nominal-supply", type=FiniteRange(min=0, min_open=True), help="Volts the supply should have.")
 def live(
     recording: tuple[Path, ...],
     port: str | None,

@@ -12,6 +12,7 @@ from typing import Any
 
 import click
 
+from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.keyboard import Keyboard
 from ampwitness.cli.live_line import LiveLine
 from ampwitness.cli.questions import Ask, Questions, parse_ask
@@ -150,19 +151,17 @@ def _default_out() -> Path:
 
 @click.command(epilog="Example: ampwitness record --seconds 60 --out trip.mcap --load-ohm 4 --nominal-supply 13.8")
 @click.option("--port", help="Serial port of the board. Without it every port is asked.")
-@click.option("--seconds", type=click.FloatRange(min=0, min_open=True), help="Stop after this long.")
-@click.option(
-    "--hours", type=click.FloatRange(min=0, min_open=True), help="A soak: stop after so many hours, in parts."
-)
+@click.option("--seconds", type=FiniteRange(min=0, min_open=True), help="Stop after this long.")
+@click.option("--hours", type=FiniteRange(min=0, min_open=True), help="A soak: stop after so many hours, in parts.")
 @click.option(
     "--part-mb",
-    type=click.FloatRange(min=0),
+    type=FiniteRange(min=0),
     help=f"Begin a new file after so many MB; 0: one file. Default: {PART_MB} with --hours, else one file.",
 )
 @click.option("--reduce-parts", is_flag=True, help="Make closed parts smaller: full waveforms only around events.")
 @click.option(
     "--wait-minutes",
-    type=click.FloatRange(min=0),
+    type=FiniteRange(min=0),
     help="Wait so long for a board that was unplugged; 0: do not. Default: for the whole time with --hours, else 0.",
 )
 @click.option(
@@ -171,10 +170,10 @@ def _default_out() -> Path:
 @click.option("--out", type=click.Path(path_type=Path), help="File to record into. Default: a name by date and time.")
 @click.option("--mode", help="Mode of the board: bass, wide or slow. Default: the one it is in.")
 @click.option("--amplifier", help="What is being measured, in your words.")
-@click.option("--load-ohm", type=click.FloatRange(min=0, min_open=True), help="Impedance of the load.")
+@click.option("--load-ohm", type=FiniteRange(min=0, min_open=True), help="Impedance of the load.")
 @click.option("--load-kind", type=click.Choice(["none", "resistor", "speaker"]), help="What the output drives.")
-@click.option("--nominal-supply", type=click.FloatRange(min=0, min_open=True), help="Volts the supply should have.")
-@click.option("--efficiency", type=click.FloatRange(0.1, 1.0), help="Output over supply power, where it is known.")
+@click.option("--nominal-supply", type=FiniteRange(min=0, min_open=True), help="Volts the supply should have.")
+@click.option("--efficiency", type=FiniteRange(0.1, 1.0), help="Output over supply power, where it is known.")
 @click.option("--battery-kind", type=click.Choice(["flooded", "AGM", "lithium"]), help="Tells rest from charging.")
 @click.option(
     "--reference",

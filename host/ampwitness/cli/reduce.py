@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 
+from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import OutputError, UsageError
@@ -24,11 +25,11 @@ from ampwitness.units import seconds_to_clock
 @click.option(
     "--replace", is_flag=True, help="Put the reduced file in the recording's place. The whole one is gone then."
 )
-@click.option("--around", "around_s", default=2.0, show_default=True, type=click.FloatRange(0.1, 600.0),
+@click.option("--around", "around_s", default=2.0, show_default=True, type=FiniteRange(0.1, 600.0),
               help="Seconds kept before and after each event.")  # fmt: skip
 @click.option("--most-an-hour", default=20, show_default=True, type=click.IntRange(min=1),
               help="Events of each kind that are kept in an hour, the worst ones.")  # fmt: skip
-@click.option("--look-every", "look_every_s", default=600.0, show_default=True, type=click.FloatRange(min=0),
+@click.option("--look-every", "look_every_s", default=600.0, show_default=True, type=FiniteRange(min=0),
               help="Every so many seconds two are kept although nothing happened; 0: none.")  # fmt: skip
 @click.option(
     "--kind", "kinds", multiple=True, type=click.Choice(KINDS), help="Only events of this kind. May be repeated."

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from ampwitness.calibration_file import read_book
+from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import CalibrationError
@@ -53,7 +54,7 @@ def _calibrations_of(path: Path | None) -> tuple[Calibration, ...]:
 @click.option(
     "--processes", default=1, show_default=True, type=click.IntRange(1, 2), help="2: use a second core, for long ones."
 )
-@click.option("--window-s", default=30.0, show_default=True, type=click.FloatRange(0.5, 600.0), hidden=True)
+@click.option("--window-s", default=30.0, show_default=True, type=FiniteRange(0.5, 600.0), hidden=True)
 def report(
     recording: tuple[Path, ...],
     alone: bool,

@@ -18,6 +18,7 @@ import click
 import numpy as np
 
 from ampwitness.cli import INTERRUPTED_EXIT_CODE
+from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.keyboard import Keyboard
 from ampwitness.cli.recording_notes import SAFETY, recording_notes
 from ampwitness.cli.set_gain_screen import GainScreen
@@ -74,15 +75,15 @@ class _Delays:
 @click.command(
     "set-gain", epilog="Example: ampwitness set-gain --tone 40 --load 4 --load-kind speaker --out gain.mcap --sound"
 )
-@click.option("--tone", "tone_hz", type=click.FloatRange(18, 11_000), default=40.0, show_default=True, help="Hz.")
-@click.option("--load", "load_ohm", type=click.FloatRange(min=0, min_open=True), help="Nominal ohms of the load.")
+@click.option("--tone", "tone_hz", type=FiniteRange(18, 11_000), default=40.0, show_default=True, help="Hz.")
+@click.option("--load", "load_ohm", type=FiniteRange(min=0, min_open=True), help="Nominal ohms of the load.")
 @click.option(
     "--load-kind", type=click.Choice(["none", "resistor", "speaker"]), required=True, help="What the output drives."
 )
 @click.option("--port", help="Serial port of the board. Without it every port is asked.")
 @click.option("--out", type=click.Path(path_type=Path), help="File to record into. Default: a name by date and time.")
 @click.option("--mode", help="bass or wide. Default: wide above 300 Hz, else bass.")
-@click.option("--seconds", type=click.FloatRange(min=0, min_open=True), help="Stop after this long.")
+@click.option("--seconds", type=FiniteRange(min=0, min_open=True), help="Stop after this long.")
 @click.option("--amplifier", help="What is being measured, in your words.")
 @click.option("--answer", "given", multiple=True, metavar="KEY=TEXT", help="Answers a question beforehand; repeatable.")
 @click.option("--sound", is_flag=True, help="Ring the terminal's bell at the edge.")

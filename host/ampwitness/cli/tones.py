@@ -10,6 +10,7 @@ from typing import cast
 
 import click
 
+from ampwitness.cli.finite import FINITE, FiniteRange
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import OutputError, UsageError
@@ -30,7 +31,7 @@ from ampwitness.whole_file import write_bytes_whole
 @click.command(epilog="Example: ampwitness tones --out tracks --tone 40 --tone 1000 --track tone --track bursts")
 @click.option("--out", type=click.Path(path_type=Path), default=Path("."), help="Folder to write into. Default: here.")
 @click.option(
-    "--tone", "tones_hz", type=float, multiple=True, help="Frequency in Hz; may be repeated. Default: 40, 1000."
+    "--tone", "tones_hz", type=FINITE, multiple=True, help="Frequency in Hz; may be repeated. Default: 40, 1000."
 )
 @click.option(
     "--track",
@@ -39,13 +40,15 @@ from ampwitness.whole_file import write_bytes_whole
     multiple=True,
     help="tone: steady; bursts: 0.5 s every 2 s, for sag; sweep: 20 to 200 Hz; steps: up by 1 dB. Default: tone.",
 )
-@click.option("--seconds", default=30.0, show_default=True, help="Length of each track (steps have their own).")
-@click.option("--level-db", type=float, help="Level in dBFS. Default: full scale less the overlap.")
+@click.option(
+    "--seconds", default=30.0, type=FINITE, show_default=True, help="Length of each track (steps have their own)."
+)
+@click.option("--level-db", type=FINITE, help="Level in dBFS. Default: full scale less the overlap.")
 @click.option(
     "--overlap-db",
     default=0.0,
     show_default=True,
-    type=click.FloatRange(0, 20),
+    type=FiniteRange(0, 20),
     help="Write the tracks this much below full scale: music may then go so far beyond clean.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print what was written as JSON.")

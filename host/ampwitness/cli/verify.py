@@ -204,6 +204,15 @@ def _duration_s(contents: _Contents) -> float:
     return max((s.stop_s for s in sessions), default=0.0) - min((s.start_s for s in sessions), default=0.0)
 
 
+# What the recorder noted, by the class of the error that ended it.
+_WHY = {
+    "LinkLostError": "the cable was pulled, or the board vanished",
+    "DiskFullError": "the disk was full",
+    "BoardFaultError": "the board reported a fault",
+    "RestartError": "the board restarted",
+}
+
+
 def _file_lines(recording: Recording) -> Iterator[str]:
     kind = "MCAP recording" if recording.kind == "mcap" else "plain file of wire bytes, without receive times"
     yield f"{recording.path}: {kind}, {recording.n_bytes} bytes"
@@ -219,7 +228,8 @@ def _file_lines(recording: Recording) -> Iterator[str]:
             "it goes"
         )
     elif recording.end:
-        yield f"  whole: closed properly ({recording.end.get('why', '?')})"
+        why = str(recording.end.get("why", "?"))
+        yield f"  whole: closed properly ({_WHY.get(why, why)})"
     for key, value in recording.notes.items():
         if key not in _NOT_SHOWN:
             yield f"  {key}: " + str(value).replace("\n", " / ")

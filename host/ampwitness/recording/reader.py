@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import IO, Any, Literal
 
 from mcap.data_stream import ReadDataStream
+from mcap.exceptions import EndOfFile, McapError
 from mcap.opcode import Opcode
 from mcap.records import Channel, Header, Message, Metadata
 from mcap.records import Chunk as McapChunk
@@ -80,6 +81,10 @@ class KeptLevels:
     roles: Mapping[str, Mapping[str, Sequence[float | None]]]
 
 
+_DAMAGE = (EndOfFile, McapError, UnicodeDecodeError, ValueError, KeyError, OverflowError, MemoryError, struct.error)
+BYTES_CHANNEL = 1  # the id that the writer's first channel gets
+
+
 @dataclass(frozen=True, slots=True)
 class _Record:
     """One MCAP record: where its content starts in the file, and how long it is."""
@@ -109,6 +114,8 @@ class Recording:
         self.n_bytes = path.stat().st_size
         self.notes: dict[str, object] = {}
         self._channels: dict[int, str] = {}
+        self._profile = ""
+        self._damaged_at: set[int] = set()  # records about the recording that could not be read
         self._marks: list[HostMark] | None = None
         self._findings: list[HostFinding] = []
         self._readings: list[HostReading] = []
@@ -161,10 +168,9 @@ class Recording:
                 channel = _MESSAGE_HEAD.unpack(file.read(_MESSAGE_HEAD.size))[0]
                 if self._channels.get(channel) != LEVELS_TOPIC:
                     continue
-                try:
-                    yield KeptLevels(**json.loads(file.read(record.n_bytes - _MESSAGE_HEAD.size)))
-                except (ValueError, TypeError):
-                    continue  # damaged: the report then says nothing about this span
+                levels = _read_levels(file.read(record.n_bytes - _MESSAGE_HEAD.size))
+                if levels is not None:  # damaged: the report then says nothing about this span
+                    yield levels
 
     @property
     def end(self) -> dict[str, str]:
@@ -268,7 +274,10 @@ class Recording:
     def _messages_in_chunk(self, file: IO[bytes], record: _Record) -> list[Message]:
         """Messages of a chunk: we write none, but a copy made smaller by other MCAP programs has them."""
         file.seek(record.at)
-        inside = breakup_chunk(McapChunk.read(ReadDataStream(io.BytesIO(file.read(record.n_bytes)))))
+        try:
+            inside = breakup_chunk(McapChunk.read(ReadDataStream(io.BytesIO(file.read(record.n_bytes)))))
+        except Exception:  # whatever a compressor says of damage: what was inside counts as lost
+            return []
         for entry in inside:
             if isinstance(entry, Channel):
                 self._channels[entry.id] = entry.topic
@@ -279,28 +288,43 @@ class Recording:
         with self.path.open("rb") as file:
             for record in _iter_records(file, self.n_bytes):
                 if record.opcode in (Opcode.MESSAGE, Opcode.CHUNK, Opcode.DATA_END):
-                    return
+                    break
                 self._take_small(file, record)
+        is_known = BYTES_TOPIC in self._channels.values()
+        if self._profile not in (PROFILE, "") and not is_known:
+            raise RecordingUnreadableError(
+                f"{self.path} is an MCAP file of another program (profile {self._profile!r}). "
+                "Give the file that `ampwitness record` wrote."
+            )
+        if not is_known and self._damaged_at:
+            self._channels.setdefault(
+                BYTES_CHANNEL, BYTES_TOPIC
+            )  # the writer's first: its own record is the damaged one
 
     def _take_small(self, file: IO[bytes], record: _Record) -> None:
         if record.opcode not in (Opcode.HEADER, Opcode.METADATA, Opcode.CHANNEL):
             return
         file.seek(record.at)
         stream = ReadDataStream(io.BytesIO(file.read(record.n_bytes)))
-        if record.opcode == Opcode.HEADER:
-            header = Header.read(stream)
-            if header.profile != PROFILE:
-                raise RecordingUnreadableError(
-                    f"{self.path} is an MCAP file of another program (profile {header.profile!r}). "
-                    "Give the file that `ampwitness record` wrote."
-                )
-        elif record.opcode == Opcode.CHANNEL:
+        try:
+            self._read_small(record.opcode, stream)
+        except _DAMAGE:  # the samples are elsewhere: go on without it, and say so
+            self._damaged_at.add(record.at)
+            self.notes["damaged"] = (
+                f"{len(self._damaged_at)} of the records about this recording (notes, names) could not be read and "
+                "was left out; the samples are not touched"
+            )
+
+    def _read_small(self, opcode: int, stream: ReadDataStream) -> None:
+        if opcode == Opcode.HEADER:
+            self._profile = Header.read(stream).profile
+        elif opcode == Opcode.CHANNEL:
             channel = Channel.read(stream)
             self._channels[channel.id] = channel.topic
         else:
             metadata = Metadata.read(stream)
             if metadata.name == NOTES_RECORD:
-                self.notes = text_to_notes(metadata.metadata)
+                self.notes.update(text_to_notes(metadata.metadata))
             elif metadata.name == END_RECORD:
                 self._end = dict(metadata.metadata)
             elif metadata.name == REDUCED_RECORD:
@@ -370,9 +394,30 @@ def _read_object(text: bytes | str) -> dict[str, Any] | None:
 def _read_left_out(text: bytes) -> LeftOut | None:
     """What was left out here; None for a damaged record: its frames then count as lost, which is the safe side."""
     try:
-        return LeftOut(**json.loads(text))
+        read = LeftOut(**json.loads(text))
     except (ValueError, TypeError):
         return None
+    whole = (read.session_tag, read.first_seq, read.last_seq, read.start_index, read.stop_index, read.flags,
+             read.n_frames, read.n_bytes)  # fmt: skip
+    if not all(type(number) is int and number >= 0 for number in whole) or not isinstance(
+        read.last_host_s, int | float
+    ):
+        return None
+    return read if read.start_index <= read.stop_index else None
+
+
+def _read_levels(text: bytes) -> KeptLevels | None:
+    try:
+        read = KeptLevels(**json.loads(text))
+    except (ValueError, TypeError):
+        return None
+    is_sound = (
+        isinstance(read.start_index, int | float)
+        and isinstance(read.step_scans, int | float)
+        and read.step_scans > 0
+        and isinstance(read.roles, dict)
+    )
+    return read if is_sound else None
 
 
 def _iter_records(file: IO[bytes], n_file_bytes: int, at: int = len(MCAP0_MAGIC)) -> Iterator[_Record]:
