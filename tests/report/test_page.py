@@ -108,6 +108,20 @@ def test_text_fits_its_width_and_says_the_same(small_analysis: Analysis) -> None
     assert "0 lost of 32,000 scans" in text
 
 
+def test_text_says_first_steps_before_the_lists_and_clips_by_burst(small_analysis: Analysis) -> None:
+    clip = next(finding for finding in small_analysis.findings if finding.kind == "clip")
+    starts_s = [*np.arange(1.0, 1.5, 0.01), 3.0]
+    clips = tuple(
+        dataclasses.replace(
+            clip, start_s=at_s, stop_s=at_s + 0.001, measured={**clip.measured, "overdrive_db": at_s, "cause": "drive"}
+        )
+        for at_s in map(float, starts_s)
+    )
+    text = text_report(dataclasses.replace(small_analysis, findings=clips))
+    worse, milder = text.index("3.000 s to 3.001 s: 1 clipped, up to 3.0 dB"), text.index("1.491 s: 50 clipped")
+    assert text.index("What to do first:") < worse < milder
+
+
 def test_each_kind_is_explained_by_the_one_text_and_linked(small_analysis: Analysis) -> None:
     page = html_page(small_analysis)
     outline = read(page)

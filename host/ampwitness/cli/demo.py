@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -124,7 +125,7 @@ def demo(out: Path | None, name: str, picture: Path | None, as_json: bool) -> No
         plain = [{**asdict(row), "is_right": row.is_right} for row in rows]
         click.echo(json.dumps({"rows": plain, "page": str(page.resolve())}, indent=1, allow_nan=False))
     else:
-        click.echo("\n" + text_report(analysis))
+        click.echo("\n" + text_report(analysis, width=min(110, max(60, shutil.get_terminal_size((100, 24)).columns))))
         click.echo("\nWhat was found beside what is true:\n" + format_truth_table(rows))
         click.echo(f"\n{time.monotonic() - started_s:.1f} s in all. The page lies at {page.resolve()}")
     wrong = [row.what.strip() for row in rows if not row.is_right]

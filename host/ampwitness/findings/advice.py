@@ -215,6 +215,4 @@ def advise_first_steps(findings: Sequence[Finding], summary: Mapping[str, Any] |
     steps += _advise_knees(by_kind.get("knee", []))
     if any(f.measured.get("cause") in ("link", "overrun") for f in by_kind.get("gap", [])):
         steps.append('Parts of the recording are missing. Record again before you rely on a "none found".')
-    return tuple(steps + later) or (
-        "Nothing that asks for action was found. Read below what was looked at and what was not.",
-    )
+    return tuple(steps + later) or ("Nothing that asks for action was found in what was looked at.",)

@@ -1,4 +1,4 @@
-"""The report for the terminal: verdicts first, then the worst of each kind, then losses. Same words as the page."""
+"""The report for the terminal: verdicts, what to do, the worst of each kind, then losses. Same words as the page."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from ampwitness.finding_list import FindingList
 from ampwitness.findings.advice import advise_first_steps
 from ampwitness.findings.headroom_words import word_headroom
 from ampwitness.findings.road_words import explain_cutout, word_road
+from ampwitness.findings.selection import find_bursts
 from ampwitness.findings.supply_words import word_supply
 from ampwitness.findings.wording import (
     KIND_WORDS,
@@ -26,6 +27,9 @@ from ampwitness.units import seconds_to_clock
 MAX_LISTED = 12
 MAX_EXPLAINED = 3
 MAX_NOTES = 5
+MAX_BURSTS = 10
+MAX_SOUGHT = 1000
+BURST_NEAR_S = 0.25  # half-cycles less than this apart are one burst
 
 
 def _wrap(text: str, width: int, indent: str) -> list[str]:
@@ -41,6 +45,28 @@ def _list_findings(findings: Sequence[Finding], width: int) -> list[str]:
     if len(findings) > MAX_LISTED:
         more = f"    ... and {len(findings) - MAX_LISTED:,} more; `--html FILE` shows the worst, "
         lines.append(more + "`--json FILE --every-finding` lists each")
+    return lines
+
+
+def _list_clip_bursts(clips: FindingList, width: int) -> list[str]:
+    """A line a burst of clips, the worst first: a note clips hundreds of times, and is one thing to a reader."""
+    first, stop_s, _ = find_bursts(clips.start_s, clips.stop_s, BURST_NEAR_S, MAX_SOUGHT)
+    overdrives_db = np.nan_to_num(clips.values("overdrive_db"), nan=-np.inf)
+    bursts = [
+        (lo + int(np.argmax(overdrives_db[lo:hi])), int(lo), int(hi), float(end_s))
+        for lo, hi, end_s in zip(first, [*first[1:], len(clips)], stop_s, strict=True)
+    ]
+    bursts.sort(key=lambda burst: -overdrives_db[burst[0]])
+    lines: list[str] = []
+    for worst, lo, hi, end_s in bursts[:MAX_BURSTS]:
+        count = f"{hi - lo:,} clipped"
+        up_to = f", up to {overdrives_db[worst]:.1f} dB" if np.isfinite(overdrives_db[worst]) else ""
+        cause = clips[int(worst)].measured.get("cause")
+        from_what = f", the worst from {cause}" if cause else ""
+        span = f"{seconds_to_clock(float(clips.start_s[lo]))} to {seconds_to_clock(end_s)}"
+        lines += _wrap(f"{span}: {count}{up_to}{from_what}", width, "    ")
+    if len(bursts) > MAX_BURSTS:
+        lines += _wrap(f"... and {len(bursts) - MAX_BURSTS:,} more bursts; `--html FILE` shows more", width, "    ")
     return lines
 
 
@@ -68,10 +94,14 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
         if line.not_judged and line.verdict != "not judged":
             lines += _wrap(line.not_judged, width, "  ")
     findings = FindingList.of(analysis.findings)
-    for kind in ("knee", "setting", "check", "cutout", "mark", "drift", "reading", "dip", "clip"):
+    lines += ["", "What to do first:"]
+    lines += [line for step in advise_first_steps(findings, analysis.summary) for line in _wrap(step, width, "  ")]
+    for kind in ("knee", "setting", "check", "cutout", "mark", "drift", "reading", "dip"):
         chosen = findings.of_kind(kind)
         if chosen:
             lines += ["", f"{KIND_WORDS[kind].many.capitalize()}, in order of time:", *_list_findings(chosen, width)]
+    if clips := findings.of_kind("clip"):
+        lines += ["", "Clipped half-cycles by burst, the worst first:", *_list_clip_bursts(clips, width)]
     deepest = _deepest_notes(findings)
     if deepest:
         lines += ["", "Bass notes under which the supply sagged most:", *_list_findings(deepest, width)]
@@ -90,8 +120,6 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
     if supply:
         lines += ["", "The supply as the amplifier sees it:"]
         lines += [line for sentence in supply for line in _wrap(sentence, width, "  ")]
-    lines += ["", "What to do first:"]
-    lines += [line for step in advise_first_steps(findings, analysis.summary) for line in _wrap(step, width, "  ")]
     kinds = set(findings.kinds)
     found = [kind for kind in KIND_WORDS if kind in kinds]
     if found:
