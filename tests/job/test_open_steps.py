@@ -70,7 +70,7 @@ def test_the_proposed_tone_suits_the_channel(job: str, facts: tuple[str, ...], t
     _run("job", "channel", job, "--amplifier", "a", "--channel", "b", *facts)
     for step in ("before-power", "source"):
         _run("job", "skip", job, step, "--reason", "made")
-    shown = _run("job", "show", job).output
+    shown = " ".join(_run("job", "show", job).output.split())
     assert f"set-gain --tone {tone_hz} {load} --out gain.mcap" in shown
     assert "job add" in shown
     assert ("isconnect the loudspeaker" in shown) == ("none" in load)
