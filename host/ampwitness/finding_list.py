@@ -50,9 +50,9 @@ class FindingTable(ABC):
         """(n,) a measured number of each; NaN where it is not there."""
         return np.array([number_or_nan(self.read(row).measured.get(key)) for row in range(len(self))])
 
-    def texts(self, key: str) -> Counter[str]:
-        """How often each word stands under a measured key; those without one are left out."""
-        words = (self.read(row).measured.get(key) for row in range(len(self)))
+    def texts(self, key: str, rows: npt.NDArray[np.integer[Any]] | None = None) -> Counter[str]:
+        """How often each word stands under a measured key, of all or of some rows; those without one are left out."""
+        words = (self.read(row).measured.get(key) for row in (range(len(self)) if rows is None else rows.tolist()))
         return Counter(str(word) for word in words if word)
 
 
@@ -323,12 +323,9 @@ class FindingList(Sequence[Finding]):
         """How often each word stands under a measured key."""
         counted: Counter[str] = Counter()
         for at, table in enumerate(self._tables):
-            mine = np.count_nonzero(self._table == at)
-            if mine == len(table):
-                counted += table.texts(key)
-            elif mine:
-                words = (table.read(int(row)).measured.get(key) for row in self._row[self._table == at])
-                counted += Counter(str(word) for word in words if word)
+            mine = self._table == at
+            if mine.any():
+                counted += table.texts(key, None if np.count_nonzero(mine) == len(table) else self._row[mine])
         return counted
 
     def number_of(self, finding: Finding) -> int:

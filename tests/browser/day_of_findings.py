@@ -45,10 +45,12 @@ class ColumnTable(FindingTable):
         )
 
     def numbers(self, key: str) -> FloatArray:
+        if key == "is_source":  # as the clips' own table says it
+            return np.zeros(len(self))
         column = self._columns.get(key)
         return np.full(len(self), number_or_nan(self._common.get(key))) if column is None else column
 
-    def texts(self, key: str) -> Counter[str]:
+    def texts(self, key: str, rows: object = None) -> Counter[str]:
         word = self._common.get(key)
         return Counter({str(word): len(self)} if word else {})
 

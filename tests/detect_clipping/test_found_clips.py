@@ -104,6 +104,10 @@ def test_causes_by_columns_are_those_of_the_findings(known: str) -> None:
     assert [repr(judged.read(row)) for row in range(N)] == [repr(f) for f in wanted]  # NaN is not equal to itself
     counts = Counter(str(f.measured["cause"]) for f in wanted)
     assert judged.texts("cause") == counts
+    some = np.arange(0, N, 3)
+    assert judged.texts("cause", some) == Counter(str(wanted[row].measured["cause"]) for row in some)
+    in_source = np.array([f.measured["origin"] == "source" for f in wanted])
+    np.testing.assert_array_equal(judged.numbers("is_source") > 0, in_source)
     assert len(counts) >= {"both": 4, "one": 3, "none": 2, "no model": 2}[known]
     lost_db = [np.nan if (v := f.evidence["lost_to_sag_db"]) is None else v for f in wanted]
     np.testing.assert_allclose(judged.lost_to_sag_db, lost_db, rtol=1e-9, atol=1e-12)

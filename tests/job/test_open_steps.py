@@ -75,3 +75,12 @@ def test_the_proposed_tone_suits_the_channel(job: str, facts: tuple[str, ...], t
     assert "job add" in shown
     assert ("isconnect the loudspeaker" in shown) == ("none" in load)
     assert json.loads(_run("job", "show", job, "--json").output)["next"] == "gain"
+
+
+def test_the_last_step_names_the_job_and_takes_a_note(job: str) -> None:
+    for step in ("before-power", "source", "gain", "supply", "noise", "road", "soak"):
+        _run("job", "skip", job, step, "--reason", "made")
+    shown = " ".join(_run("job", "show", job).output.split())
+    assert f"ampwitness sheet --html sheet.html --job {job}" in shown
+    assert f"ampwitness job add {job} sheet --note 'handed over'" in shown
+    assert "All steps are done" in _run("job", "add", job, "sheet", "--note", "handed over").output

@@ -22,6 +22,7 @@ from ampwitness.guide.before_power import (
     Ask,
     Judgement,
     conclude,
+    find_stops,
     judge_all,
     open_because,
     questions,
@@ -149,6 +150,5 @@ def before_power(given: tuple[str, ...], wants_list: bool, no_questions: bool, o
         click.echo(_text(judgements, min(100, max(60, shutil.get_terminal_size((100, 24)).columns))))
         if out is not None:
             click.echo(f"Written: {out}")
-    stops = [judgement.what for judgement in judgements if judgement.finding == "stop"]
-    if stops:
+    if stops := find_stops(judgements):
         raise DoNotSwitchOnError(f"no power until this is mended, and before-power repeated: {', '.join(stops)}")

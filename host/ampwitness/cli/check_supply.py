@@ -7,7 +7,7 @@ import sys
 import time
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -164,7 +164,13 @@ def _spans(typed: dict[str, Any]) -> dict[str, tuple[float, float]] | None:
     return spans
 
 
-class _OneOf(click.ParamType[Any]):
+if TYPE_CHECKING:
+    _ParamType = click.ParamType[Any]
+else:
+    _ParamType = click.ParamType  # generic only in later releases of click
+
+
+class _OneOf(_ParamType):
     """One of some words, by any beginning that no other shares, in capitals or not."""
 
     name = "word"
@@ -179,7 +185,7 @@ class _OneOf(click.ParamType[Any]):
         return meant[0]
 
 
-class _Number(click.ParamType[Any]):
+class _Number(_ParamType):
     """A number from zero up, with a point or a comma."""
 
     name = "number"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 import subprocess
 import sys
 import tempfile
@@ -18,6 +17,7 @@ import click
 from ampwitness.bench.scenario import Scenario, scenario, scenario_names
 from ampwitness.bench.truth_table import find_clean_passage, format_truth_table, judge_against_truth
 from ampwitness.cli.progress import ProgressLine
+from ampwitness.cli.wrapped import report_width
 from ampwitness.errors import AmpwitnessError, MissingToolError, OutputError, TruthMissedError
 from ampwitness.findings.as_json import analysis_to_json
 from ampwitness.pipeline import AnalyseOptions, analyse_file
@@ -125,7 +125,7 @@ def demo(out: Path | None, name: str, picture: Path | None, as_json: bool) -> No
         plain = [{**asdict(row), "is_right": row.is_right} for row in rows]
         click.echo(json.dumps({"rows": plain, "page": str(page.resolve())}, indent=1, allow_nan=False))
     else:
-        click.echo("\n" + text_report(analysis, width=min(110, max(60, shutil.get_terminal_size((100, 24)).columns))))
+        click.echo("\n" + text_report(analysis, width=report_width()))
         click.echo("\nWhat was found beside what is true:\n" + format_truth_table(rows))
         click.echo(f"\n{time.monotonic() - started_s:.1f} s in all. The page lies at {page.resolve()}")
     wrong = [row.what.strip() for row in rows if not row.is_right]

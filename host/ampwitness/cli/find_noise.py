@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import shutil
 import sys
 import textwrap
 from dataclasses import asdict
@@ -17,7 +16,7 @@ import numpy as np
 from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.recording_notes import recording_notes
-from ampwitness.cli.wrapped import wrapped
+from ampwitness.cli.wrapped import report_width, wrapped
 from ampwitness.errors import RecordingUnreadableError, UsageError
 from ampwitness.guide.find_noise import (
     CAUTION,
@@ -202,6 +201,6 @@ def find_noise(port: str | None, seconds: float, out: Path, given: tuple[str, ..
     if as_json:
         click.echo(json.dumps(_plain(verdict, runs, paths), indent=1))
         return
-    click.echo(wrapped(_text(verdict, runs, min(110, max(60, shutil.get_terminal_size((100, 24)).columns)))))
+    click.echo(wrapped(_text(verdict, runs, report_width())))
     if not given:
         click.echo(f"Written: {out / 'find-noise.json'}")

@@ -211,7 +211,8 @@ def _show(opened: Job, width: int) -> str:
         lines += textwrap.wrap(remark, width) if (remark := remark_on(key, known)) else []
         file = file_of(key)
         which = " --amplifier {} --channel {}".format(*pair.split("/", 1)) if pair else ""
-        lines += [f"  {command_of(step, known)}", f"  ampwitness job add {opened.folder} {key} {file}{which}"]
+        of_job = f" --job {opened.folder}" if key == "sheet" else ""
+        lines += [f"  {command_of(step, known)}{of_job}", f"  ampwitness job add {opened.folder} {key} {file}{which}"]
     return "\n".join(lines)
 
 

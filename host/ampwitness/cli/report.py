@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 
 import click
@@ -10,7 +9,7 @@ import click
 from ampwitness.calibration_file import read_book
 from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.progress import ProgressLine
-from ampwitness.cli.wrapped import wrapped
+from ampwitness.cli.wrapped import report_width, wrapped
 from ampwitness.errors import CalibrationError
 from ampwitness.findings.as_json import MOST_OF_A_KIND, iter_json
 from ampwitness.pipeline import AnalyseOptions, analyse_file
@@ -99,7 +98,7 @@ def report(
         if html_path is not None:
             click.echo(f"Written: {html_path}", err=True)
         return
-    click.echo(wrapped(text_report(analysis, width=min(110, max(60, shutil.get_terminal_size((100, 24)).columns)))))
+    click.echo(wrapped(text_report(analysis, width=report_width())))
     for path in (html_path, json_path):
         if path is not None:
             click.echo(f"Written: {path}")

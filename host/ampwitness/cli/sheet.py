@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import datetime
@@ -13,6 +12,7 @@ from typing import Any
 import click
 
 from ampwitness.cli.progress import ProgressLine
+from ampwitness.cli.wrapped import report_width
 from ampwitness.errors import JobError, RecordingUnreadableError, UsageError
 from ampwitness.findings.as_json import to_plain
 from ampwitness.findings.from_json import analysis_from_json, is_report
@@ -70,7 +70,7 @@ def sheet(
     if as_json:
         click.echo(json.dumps(to_plain(asdict(made)), indent=1, allow_nan=False))
         return
-    click.echo(text_sheet(made, width=min(110, max(60, shutil.get_terminal_size((100, 24)).columns))))
+    click.echo(text_sheet(made, width=report_width()))
     if html_path is not None:
         click.echo(f"\nWritten: {html_path}. Print it from a browser, at 100 %, on {paper}.")
 

@@ -8,6 +8,12 @@ import textwrap
 from typing import TextIO
 
 NARROWEST, WIDEST = 40, 120
+NARROWEST_REPORT, WIDEST_REPORT = 60, 110
+
+
+def report_width() -> int:
+    """Columns that a report or a sheet is laid out for: the terminal's, within what reads well; in a pipe 100."""
+    return min(WIDEST_REPORT, max(NARROWEST_REPORT, shutil.get_terminal_size((100, 24)).columns))
 
 
 def wrapped(text: str, stream: TextIO | None = None) -> str:

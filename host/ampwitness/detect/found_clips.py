@@ -144,17 +144,19 @@ class ClipTable(FindingTable):
             return np.concatenate([np.zeros(0), *parts])
         return super().numbers(key)
 
-    def texts(self, key: str) -> Counter[str]:
+    def texts(self, key: str, rows: npt.NDArray[np.integer[Any]] | None = None) -> Counter[str]:
         """As `FindingTable.texts`."""
+        chosen = slice(None) if rows is None else rows
         if key == "cause":
             if self._judged is None:
                 return Counter()
-            counts = np.bincount(self._judged.cause, minlength=len(CAUSES))
+            counts = np.bincount(self._judged.cause[chosen], minlength=len(CAUSES))
             return Counter({name: int(n) for name, n in zip(CAUSES, counts, strict=True) if n})
         if key == "polarity":
-            n = int(np.count_nonzero(self.column("sign") > 0))
-            return +Counter({"positive": n, "negative": len(self) - n})
-        return super().texts(key)
+            sign = self.column("sign")[chosen]
+            n = int(np.count_nonzero(sign > 0))
+            return +Counter({"positive": n, "negative": len(sign) - n})
+        return super().texts(key, rows)
 
     @property
     def lost_to_sag_db(self) -> FloatArray:

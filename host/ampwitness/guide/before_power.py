@@ -212,7 +212,7 @@ MUST_BE_JUDGED = ("coil", "lead to chassis", "supply polarity", "fuse")  # befor
 
 def conclude(judgements: tuple[Judgement, ...]) -> str:
     """What the checks say together, in one sentence or two."""
-    stops = [j.what for j in judgements if j.finding == "stop"]
+    stops = find_stops(judgements)
     again = [j.what for j in judgements if j.finding == "look again"]
     open_points = [j.what for j in judgements if j.finding == "not judged"]
     if stops:
@@ -228,6 +228,11 @@ def conclude(judgements: tuple[Judgement, ...]) -> str:
     return f"Nothing of what was checked speaks against power.{rest}"
 
 
+def find_stops(judgements: tuple[Judgement, ...]) -> list[str]:
+    """Checks that speak against power."""
+    return [j.what for j in judgements if j.finding == "stop"]
+
+
 def still_to_measure(judgements: tuple[Judgement, ...]) -> list[str]:
     """Checks that were not made and without which nothing can be said of power."""
     missing = [j.what for j in judgements if j.finding == "not judged" and j.what != "fuse against cable"]
@@ -238,7 +243,7 @@ def still_to_measure(judgements: tuple[Judgement, ...]) -> list[str]:
 
 def open_because(judgements: tuple[Judgement, ...]) -> str | None:
     """Why the step is not done, in words for the job; None: it is."""
-    stops = [j.what for j in judgements if j.finding == "stop"]
+    stops = find_stops(judgements)
     if stops:
         return f"STOP: {', '.join(stops)}"
     missing = still_to_measure(judgements)

@@ -56,7 +56,11 @@ STEPS: tuple[Step, ...] = (
         "Heat takes hours. The logger cannot switch anything off: not without an independent cut-off.",
         "ampwitness record --mode slow --out soak.mcap", False,
     ),
-    Step("sheet", "Job sheet", "What was found, set and not tested, for the customer.", "ampwitness sheet", False),
+    Step(
+        "sheet", "Job sheet",
+        "What was found, set and not tested, for the customer.",
+        "ampwitness sheet --html sheet.html", False,
+    ),
 )  # fmt: skip
 STEP_OF_KEY = {step.key: step for step in STEPS}
 
@@ -64,12 +68,12 @@ BANDS = ("sub", "full", "mid", "tweeter")
 _TONE_HZ = {"sub": 40, "full": 1000, "mid": 1000, "tweeter": 4000}  # inside each band: common practice, no source
 _FILES = {
     "before-power": "before-power.json", "source": "source.mcap", "gain": "gain.mcap", "supply": "supply.json",
-    "noise": "noise/find-noise.json", "road": "road.mcap", "soak": "soak.mcap", "sheet": "sheet.html",
+    "noise": "noise/find-noise.json", "road": "road.mcap", "soak": "soak.mcap", "sheet": "--note 'handed over'",
 }  # fmt: skip
 
 
 def file_of(key: str) -> str:
-    """The file that a step's command leaves behind."""
+    """The file that a step's command leaves behind, or what is said instead."""
     return _FILES[key]
 
 

@@ -297,9 +297,7 @@ class Recording:
                 "Give the file that `ampwitness record` wrote."
             )
         if not is_known and self._damaged_at:
-            self._channels.setdefault(
-                BYTES_CHANNEL, BYTES_TOPIC
-            )  # the writer's first: its own record is the damaged one
+            self._channels.setdefault(BYTES_CHANNEL, BYTES_TOPIC)  # its own record is the damaged one
 
     def _take_small(self, file: IO[bytes], record: _Record) -> None:
         if record.opcode not in (Opcode.HEADER, Opcode.METADATA, Opcode.CHANNEL):
@@ -311,8 +309,8 @@ class Recording:
         except _DAMAGE:  # the samples are elsewhere: go on without it, and say so
             self._damaged_at.add(record.at)
             self.notes["damaged"] = (
-                f"{len(self._damaged_at)} of the records about this recording (notes, names) could not be read and "
-                "was left out; the samples are not touched"
+                f"records about this recording (notes, names) that could not be read and were left out: "
+                f"{len(self._damaged_at)}; the samples are not touched"
             )
 
     def _read_small(self, opcode: int, stream: ReadDataStream) -> None:
@@ -399,11 +397,8 @@ def _read_left_out(text: bytes) -> LeftOut | None:
         return None
     whole = (read.session_tag, read.first_seq, read.last_seq, read.start_index, read.stop_index, read.flags,
              read.n_frames, read.n_bytes)  # fmt: skip
-    if not all(type(number) is int and number >= 0 for number in whole) or not isinstance(
-        read.last_host_s, int | float
-    ):
-        return None
-    return read if read.start_index <= read.stop_index else None
+    is_sound = all(type(number) is int and number >= 0 for number in whole) and read.start_index <= read.stop_index
+    return read if is_sound and isinstance(read.last_host_s, int | float) else None
 
 
 def _read_levels(text: bytes) -> KeptLevels | None:
