@@ -52,6 +52,8 @@ def test_a_stop_keeps_the_step_open_until_it_is_mended(job: str, tmp_path: Path)
     shown = " ".join(_run("job", "add", job, "before-power", str(bad)).output.split())
     assert "1. Checks before power: open: STOP: lead of + to chassis" in shown
     assert "mend these, then repeat before-power. No power until then." in shown
+    assert "before-power --out before-power-2.json" in shown  # as the job overwrites nothing
+    assert "before-power before-power-2.json" in shown
     assert "still open: STOP" in " ".join(_run("sheet", "--job", job).output.split())
     assert _run("before-power", "--no-questions", "--out", str(good), *answers).exit_code == 0
     assert "1. Checks before power: done" in _run("job", "add", job, "before-power", str(good)).output
@@ -71,7 +73,7 @@ def test_the_proposed_tone_suits_the_channel(job: str, facts: tuple[str, ...], t
     for step in ("before-power", "source"):
         _run("job", "skip", job, step, "--reason", "made")
     shown = " ".join(_run("job", "show", job).output.split())
-    assert f"set-gain --tone {tone_hz} {load} --out gain.mcap" in shown
+    assert f"set-gain --tone {tone_hz} {load} --out gain-a-b.mcap" in shown
     assert "job add" in shown
     assert ("isconnect the loudspeaker" in shown) == ("none" in load)
     assert json.loads(_run("job", "show", job, "--json").output)["next"] == "gain"

@@ -209,10 +209,13 @@ def _show(opened: Job, width: int) -> str:
         else:
             lines += ["", *textwrap.wrap(f"Next: {step.title}. {step.why}", width)]
         lines += textwrap.wrap(remark, width) if (remark := remark_on(key, known)) else []
-        file = file_of(key)
+        file = file_of(key, known, len(opened.entries(key)))
         which = " --amplifier {} --channel {}".format(*pair.split("/", 1)) if pair else ""
         of_job = f" --job {opened.folder}" if key == "sheet" else ""
-        lines += [f"  {command_of(step, known)}{of_job}", f"  ampwitness job add {opened.folder} {key} {file}{which}"]
+        lines += [
+            f"  {command_of(step, known, file)}{of_job}",
+            f"  ampwitness job add {opened.folder} {key} {file}{which}",
+        ]
     return "\n".join(lines)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -72,27 +73,34 @@ _FILES = {
 }  # fmt: skip
 
 
-def file_of(key: str) -> str:
-    """The file that a step's command leaves behind, or what is said instead."""
-    return _FILES[key]
+def file_of(key: str, channel: Mapping[str, Any], n_before: int) -> str:
+    """The file that a step's command leaves behind, or what is said instead.
+
+    Nothing is overwritten in the folder of a job: a channel has a file of its own, and so has each go.
+    """
+    name = _FILES[key]
+    if "." not in name or "/" in name:
+        return name
+    stem, dot, kind = name.rpartition(".")
+    words = [stem, *(str(channel[word]) for word in ("amplifier", "channel") if channel.get(word))]
+    words += [str(n_before + 1)] if n_before else []
+    return re.sub(r"[^A-Za-z0-9]+", "-", "-".join(words)) + dot + kind
 
 
-def command_of(step: Step, channel: Mapping[str, Any]) -> str:
-    """The command of a step, for a channel as far as it is known.
+def command_of(step: Step, channel: Mapping[str, Any], file: str) -> str:
+    """The command of a step that leaves a file behind, for a channel as far as it is known.
 
     A test tone is never proposed into a loudspeaker that it could destroy: a low one only where the channel is said to
     be a sub's, and mids and tweeters are taken off.
     """
     if step.key != "gain":
-        return step.command
+        return step.command.replace(_FILES[step.key], file)
     band = channel.get("band")
     kind = channel.get("load_kind") or "none"
     if band != "sub" and band != "full" and kind == "speaker":
         kind = "none"
     load = f" --load {channel['load_ohm']:g}" if channel.get("load_ohm") and kind != "none" else ""
-    return (
-        f"ampwitness set-gain --tone {_TONE_HZ.get(str(band), 1000)}{load} --load-kind {kind} --out {file_of('gain')}"
-    )
+    return f"ampwitness set-gain --tone {_TONE_HZ.get(str(band), 1000)}{load} --load-kind {kind} --out {file}"
 
 
 def remark_on(key: str, channel: Mapping[str, Any]) -> str:
