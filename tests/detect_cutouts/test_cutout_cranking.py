@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
-from ampwitness.bench.cutout_material import RATE_HZ, make_case
+from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase, make_case
 from ampwitness.bench.cutout_scores import find_cutouts
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.cutout_cause import CRANKING
+from ampwitness.detect.cutout_cause import CRANKING, LOW
 from ampwitness.detect.cutouts import CutoutDetector
 from ampwitness.detect.dips import DipDetector
 from ampwitness.detect.road import settle_road
@@ -40,3 +41,18 @@ def test_a_mute_during_cranking_teaches_no_level_of_letting_go() -> None:
     said = " ".join(word_road({result.coverage.detector: result.summary for result in settled}))
     assert "let go" not in said
     assert "; 1 cut-out." in said
+
+
+def test_a_quiet_passage_that_a_collapse_of_the_supply_cuts_off_is_a_cut_out() -> None:
+    """It stands at a seventh of what sounded half a second ago, but at its own level to the last."""
+    rng = np.random.default_rng(5)
+    at = np.arange(8 * RATE_HZ) / RATE_HZ
+    level_v = np.where((at % 1.0 < 0.26), 12.0, 1.7) * np.where((at > 4.5) & (at < 6.1), 0.0, 1.0)
+    volts = {
+        "output": level_v * np.sin(2 * np.pi * 84.0 * at + 0.6) + rng.normal(0, 0.012, len(at)),
+        "supply": 13.8 - 5.5 * np.clip((at - 4.47) / 0.03, 0, 1) * (at < 5.6) + rng.normal(0, 0.004, len(at)),
+    }
+    (finding,), _ = find_cutouts(CutoutCase(volts, ""))
+    assert finding.start_s == pytest.approx(4.5, abs=0.0125)
+    assert finding.measured["cause"] == LOW
+    assert finding.evidence["stopped_how"] != "faded"

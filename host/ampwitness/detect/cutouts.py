@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from ampwitness.detect.cutout_cause import LOW, OVER_CURRENT, PAUSE, SOURCE, STUCK, Cause, decide_cause
-from ampwitness.detect.cutout_measure import ABRUPT_RATIO, OFF_S, TRUNCATED_RATIO, Stop
+from ampwitness.detect.cutout_measure import ABRUPT_RATIO, LAST_RMS_RATIO, OFF_S, TRUNCATED_RATIO, Stop
 from ampwitness.detect.cutout_watch import FALL_DB, LEAST_PEAK_V, RunWatch
 from ampwitness.detect.mark_ties import measure_liveness
 from ampwitness.detect.result import DetectorResult
@@ -23,6 +23,7 @@ AGAIN_S = 2.0
 COLLAPSE_S = 0.030
 STILL_STUCK_S = 0.2
 SOFT_RATIO, SOFT_RMS_RATIO = 0.15, 0.20  # a note that faded stands lower in its last half-cycle
+HELD_RATIO = 0.05  # of the swing before: what is as low as this, but held its level to the last 6 ms, did not fade
 _LET_GO_V = 0.03
 _LATE_S = 0.005
 ROLES = ("output", "supply", "battery", "ground", "remote", "source")
@@ -219,7 +220,12 @@ def _follows_a_collapse(stop: Stop) -> bool:
     """Whether the supply fell right before a stop in a softer moment of the wave: a note seldom ends just then."""
     fell_before_s = None if stop.supply is None else stop.supply.fell_before_s
     is_soon = fell_before_s is not None and fell_before_s <= COLLAPSE_S
-    return is_soon and stop.abrupt_ratio >= SOFT_RATIO and stop.last_rms_ratio >= SOFT_RMS_RATIO
+    is_high = stop.abrupt_ratio >= SOFT_RATIO and stop.last_rms_ratio >= SOFT_RMS_RATIO
+    return is_soon and (is_high or _held_its_level(stop))
+
+
+def _held_its_level(stop: Stop) -> bool:
+    return stop.abrupt_ratio >= HELD_RATIO and stop.last_rms_ratio >= LAST_RMS_RATIO
 
 
 def _severity(cause: Cause, is_continuous: bool) -> Severity:
@@ -234,7 +240,8 @@ def grade_stop(stop: Stop) -> str:
     """How abrupt the stop was, in words."""
     if stop.is_truncated:
         return "cut in mid-cycle"
-    return "within about a half-cycle" if stop.abrupt_ratio >= ABRUPT_RATIO else "faded"
+    is_abrupt = stop.abrupt_ratio >= ABRUPT_RATIO or _held_its_level(stop)
+    return "within about a half-cycle" if is_abrupt else "faded"
 
 
 def _evidence(stop: Stop, cause: Cause) -> dict[str, Any]:
