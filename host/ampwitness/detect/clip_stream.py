@@ -16,9 +16,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import signal
 
 from ampwitness.types import FloatArray
+from ampwitness.waveform.recursion import low_pass_taps, recur
 
 IntArray = npt.NDArray[np.intp]
 
@@ -108,7 +108,7 @@ class _LaggedBlocks:
         self._decays = [float(np.exp(-step_s / lag_s)) for lag_s in lags_s]
         first = blocks[:1].repeat(self._n_back)
         with_past = np.concatenate((first, blocks)).astype(np.float64)
-        self._totals = [signal.lfilter([1.0], [1.0, -decay], with_past) for decay in self._decays]
+        self._totals = [recur(with_past, (decay,)) for decay in self._decays]
 
     def at(self, low: IntArray, high: IntArray, share: FloatArray) -> FloatArray:
         """(n, lags) means between blocks `low` and `high`."""
@@ -191,7 +191,7 @@ class SegmentStream:
 
 
 # Six zeros at 0 Hz: bass a thousand times the noise must not leak in, yet corners must not ring for long.
-_NOISE_TAPS = np.convolve(signal.firwin(9, 0.8), [1.0, -6.0, 15.0, -20.0, 15.0, -6.0, 1.0])
+_NOISE_TAPS = np.convolve(low_pass_taps(9, 0.8), [1.0, -6.0, 15.0, -20.0, 15.0, -6.0, 1.0])
 
 
 def measure_noise(volts: FloatArray, rate_hz: float) -> float:

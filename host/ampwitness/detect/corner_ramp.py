@@ -15,9 +15,9 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy import signal
 
 from ampwitness.types import FloatArray
+from ampwitness.waveform.recursion import low_pass_taps
 
 IntArray = npt.NDArray[np.intp]
 
@@ -34,13 +34,13 @@ def ramp_rounding() -> FloatArray:
     rows = [np.zeros(2 * HALF * FINE + 1)]
     for averaged in range(1, MOST_AVERAGED + 1):
         fine = FINE * averaged  # entries a point -> the same entries a sample, then thinned
-        half = 12 + averaged
-        taps = signal.firwin(2 * 12 * FINE + 1, BAND_SHARE / FINE, window=("kaiser", 6.0))
+        half, n_taps = 12 + averaged, 2 * 12 * FINE + 1
+        taps = low_pass_taps(n_taps, BAND_SHARE / FINE, np.kaiser(n_taps, 6.0))
         box = np.ones(fine) / fine
         kernel = np.convolve(taps, box) if averaged > 1 else taps
         t = np.arange(-2 * half * FINE, 2 * half * FINE + 1) / FINE  # samples
         ideal = np.maximum(t, 0.0)
-        rounded = signal.fftconvolve(ideal, kernel, mode="same")
+        rounded = np.convolve(ideal, kernel, mode="same")
         if averaged > 1 and len(box) % 2 == 0:  # an even box shifts by half a fine step
             rounded = np.interp(t + 0.5 / FINE, t, rounded)
         points = np.arange(-HALF * FINE, HALF * FINE + 1) / FINE

@@ -21,9 +21,9 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, signal
 
 from ampwitness.types import FloatArray
+from ampwitness.waveform.recursion import from_analog, recur
 
 IntArray = npt.NDArray[np.intp]
 Volts = npt.NDArray[np.float32]
@@ -53,7 +53,7 @@ class Load:
 
     def current(self, volts: Volts) -> FloatArray:
         """(n,) current for volts (n,), in units of the limit; it was nothing before the first sample."""
-        return np.asarray(signal.lfilter(self.numerator / self.limit_v, self.denominator, volts))
+        return _filtered(self.numerator / self.limit_v, self.denominator, volts)
 
 
 def learn_load(volts: Volts, rate_hz: float, knee: IntArray, sharpness: FloatArray) -> Load | None:
@@ -101,17 +101,19 @@ def _filter(load: FloatArray, rate_hz: float) -> tuple[FloatArray, FloatArray]:
     resonance_hz, electrical, mechanical, coil_s = np.exp(load)
     w = 2 * np.pi * resonance_hz
     motion = np.array([1 / w**2, 1 / (w * mechanical), 1.0])
-    numerator, denominator = signal.bilinear(
-        motion, np.polyadd(np.polymul([coil_s, 1.0], motion), [1 / (w * electrical), 0.0]), rate_hz
-    )
-    return np.asarray(numerator), np.asarray(denominator)
+    drawn = np.polyadd(np.polymul([coil_s, 1.0], motion), [1 / (w * electrical), 0.0])
+    return from_analog(np.concatenate(([0.0], motion)), drawn, rate_hz)
+
+
+def _filtered(numerator: FloatArray, denominator: FloatArray, volts: FloatArray | Volts) -> FloatArray:
+    return recur(np.convolve(volts, numerator)[: len(volts)], (-denominator[1:]).tolist())
 
 
 def _response(load: FloatArray, rate_hz: float) -> FloatArray:
     """(n_back,) impulse response, latest first reversed: what it weighs `before` with."""
     impulse = np.zeros(round(HISTORY_S * rate_hz))
     impulse[0] = 1.0
-    return np.asarray(signal.lfilter(*_filter(load, rate_hz), impulse)[::-1])
+    return _filtered(*_filter(load, rate_hz), impulse)[::-1]
 
 
 @lru_cache(maxsize=4)
@@ -136,6 +138,8 @@ def _spread(currents: FloatArray) -> float:
 
 
 def _refine(before: FloatArray, load: FloatArray, rate_hz: float, agree: float) -> FloatArray:
+    from scipy import optimize  # brings 25 MB with it, and few recordings come here
+
     def miss(trial: FloatArray) -> FloatArray:
         currents = _currents(before, _response(trial, rate_hz))
         return np.concatenate((currents / np.median(currents) - 1, USUAL_WEIGHT * (trial - USUAL)))

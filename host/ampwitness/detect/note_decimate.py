@@ -10,9 +10,9 @@ from math import ceil
 
 import numpy as np
 import numpy.typing as npt
-from scipy import signal
 
 from ampwitness.types import FloatArray
+from ampwitness.waveform.recursion import HighPass, low_pass_taps
 
 SLOW_RATE_HZ = 1000.0  # aimed at; the rate kept is the board's over a whole number
 SLOW_PASS_HZ = 300.0
@@ -161,12 +161,11 @@ class Bands:
         self.n_block = BLOCK_SLOW * self.factor
         half = round(0.0033 * rate_hz)
         cutoff_hz = min(SLOW_PASS_HZ + 50.0, 0.45 * rate_hz)
-        self.slow_taps = signal.firwin(2 * half + 1, cutoff_hz, fs=rate_hz) if self.factor > 1 else np.ones(1)
+        self.slow_taps = low_pass_taps(2 * half + 1, 2 * cutoff_hz / rate_hz) if self.factor > 1 else np.ones(1)
         self._to_slow = Decimator(self.slow_taps, self.factor, self.n_block)
-        self._sos = signal.butter(2, BAND_LOW_HZ, "highpass", fs=self.slow_hz, output="sos")
-        self._state: FloatArray | None = None
+        self._high_pass = HighPass(BAND_LOW_HZ, self.slow_hz)
         self._response: tuple[FloatArray, FloatArray] | None = None
-        self.band_taps = signal.firwin(2 * round(0.024 * self.slow_hz) + 1, BAND_HIGH_HZ, fs=self.slow_hz)
+        self.band_taps = low_pass_taps(2 * round(0.024 * self.slow_hz) + 1, 2 * BAND_HIGH_HZ / self.slow_hz)
         self._to_band = Decimator(self.band_taps, BAND_STEP, _BAND_BLOCK_SLOW)
         self._waiting: Single = np.empty(0, dtype=np.float32)  # high-passed, until a block of them is full
         self.output, self.slow, self.high, self.band = History(), History(), History(np.float64), History(np.float64)
@@ -183,9 +182,7 @@ class Bands:
         slow = self._to_slow.finish(output) if is_last else self._to_slow.push(output)
         self.slow.append(slow)
         if len(slow):
-            if self._state is None:
-                self._state = signal.sosfilt_zi(self._sos) * slow[0]
-            high, self._state = signal.sosfilt(self._sos, slow.astype(np.float64), zi=self._state)
+            high = self._high_pass.push(slow.astype(np.float64))
             self.high.append(high)
             self._waiting = np.concatenate((self._waiting, high.astype(np.float32)))
         n = len(self._waiting) // _BAND_BLOCK_SLOW * _BAND_BLOCK_SLOW

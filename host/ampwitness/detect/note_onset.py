@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
-from scipy import signal
 
 from ampwitness.types import FloatArray
 
@@ -143,9 +143,15 @@ def find_departure(
 
 def _low_pass(values: FloatArray, rate_hz: float, half_s: float) -> FloatArray:
     half = max(1, round(half_s * rate_hz))
-    taps: FloatArray = signal.windows.hann(2 * half + 3)[1:-1]
     padded = np.concatenate((np.full(half, values[0]), values, np.full(half, values[-1])))
-    out: FloatArray = np.convolve(padded, taps / taps.sum(), "valid")
+    out: FloatArray = np.convolve(padded, _hann_taps(half), "valid")
+    return out
+
+
+@lru_cache(maxsize=8)
+def _hann_taps(half: int) -> FloatArray:
+    taps: FloatArray = np.hanning(2 * half + 3)[1:-1]
+    out: FloatArray = taps / taps.sum()
     return out
 
 

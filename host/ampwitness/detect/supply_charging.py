@@ -24,10 +24,10 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import lfilter
 
 from ampwitness.detect.supply_history import STEP_S, SupplySteps
 from ampwitness.types import FloatArray
+from ampwitness.waveform.recursion import follow
 
 CHUNK_S = 30.0
 MOST_CHUNKS = 6  # the liveliest
@@ -133,7 +133,7 @@ class _Chunks:
 def _lag(x: FloatArray, tau_s: float) -> FloatArray:
     """Mean over each step of the first-order lag of rows that are constant within a step; they start settled."""
     keep = float(np.exp(-STEP_S / tau_s))
-    state, _ = lfilter([0.0, 1 - keep], [1.0, -keep], x, axis=-1, zi=x[..., :1])
+    state = np.stack([follow(row, keep) for row in x])
     out: FloatArray = x + (state - x) * (tau_s / STEP_S * (1 - keep))
     return out
 
@@ -163,7 +163,7 @@ def _simulate(chunks: _Chunks, rows: FloatArray, constants: FloatArray) -> Float
     for k, key in enumerate(keys):
         if key not in taken:
             now = _taken(chunks, rows[k])
-            slowly, _ = lfilter([0.0, new_slow[k]], [1.0, new_slow[k] - 1.0], now, axis=-1, zi=now[:, :1])
+            slowly = np.stack([follow(row, 1.0 - new_slow[k]) for row in now])
             taken[key] = now.T, slowly.T
         now_t, slowly_t = taken[key]
         over_v[:, k] = above_v[k] + constants[k, :, 1] * at[:, None] - battery[k] * (now_t + slow[k] * slowly_t)

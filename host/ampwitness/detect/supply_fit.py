@@ -19,10 +19,10 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import lfilter
 
 from ampwitness.detect.supply_history import STEP_S, SupplySteps
 from ampwitness.types import FloatArray
+from ampwitness.waveform.recursion import follow
 
 FAST_LAGS_S = (0.010, 0.020, 0.035, 0.060, 0.100, 0.170, 0.300)
 SLOW_LAGS_S = (0.6, 1.0, 1.7, 3.0, 5.0)
@@ -91,9 +91,7 @@ def lag_steps(demand: FloatArray, lag_s: float, breaks: npt.NDArray[np.bool_]) -
         edges = [0, *edges]
     for first, last in pairwise(edges):
         part = demand[first:last]
-        state, _ = lfilter([0.0, 1 - keep], [1.0, -keep], part, zi=[part[0]])
-        # lfilter's zi adds to the first output: the state before the first step is the first demand
-        out[first:last] = part + (state - part) * held
+        out[first:last] = part + (follow(part, keep) - part) * held
     return out
 
 

@@ -1,0 +1,132 @@
+"""Recursive filters, and low-pass taps, from what is in memory anyway.
+
+The package that has them all brings 40 MB of statistics, optimisation and interpolation with it, in each process, and
+a second at every start. A recursion is a triangular system with few diagonals; BLAS solves it one sample after the
+other, as a filter does, at 8 ns a sample.
+
+Gaps: none here; who calls starts anew behind one.
+Limits: double precision; where a run is cut into pieces changes the last bit. One row at a time.
+Source: y[n] - a1 y[n-1] - a2 y[n-2] = x[n], read as a band matrix; sinc by a window, scaled to pass 0 Hz as it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.linalg.blas import dtbsv
+
+from ampwitness.types import FloatArray
+
+
+def recur(x: FloatArray, feedback: Sequence[float], before: Sequence[float] = ()) -> FloatArray:
+    """Solve y[n] = x[n] + feedback[0] * y[n-1] + feedback[1] * y[n-2] + ...
+
+    Parameters
+    ----------
+    x : (n,) what goes in
+    feedback : of the last output, of the one before it, ...
+    before : y[-1], y[-2], ...; what is not given was zero
+
+    Returns
+    -------
+    (n,) what comes out, in the input's units
+    """
+    n, order = len(x), len(feedback)
+    start = np.array(x, dtype=np.float64)
+    for back, value in enumerate(before, start=1):  # y[-back] is felt by the first `order + 1 - back` outputs
+        for at in range(min(order + 1 - back, n)):
+            start[at] += feedback[back + at - 1] * value
+    if not n:
+        return start
+    bands = np.empty((order + 1, n), order="F")
+    bands[0] = 1.0
+    for row, ratio in enumerate(feedback, start=1):
+        bands[row] = -ratio
+    out: FloatArray = dtbsv(order, bands, start, lower=1, diag=1, overwrite_x=1)
+    return out
+
+
+def follow(x: FloatArray, keep: float) -> FloatArray:
+    """(n,) first-order lag of x (n,), which is settled at the first sample: y[n] = keep * y[n-1] + (1 - keep) * x[n-1].
+
+    `keep` is what is left of a difference after one sample, 0 to 1.
+    """
+    moved = np.empty(len(x))
+    moved[:1] = x[:1]
+    np.multiply(x[:-1], 1.0 - keep, out=moved[1:])
+    return recur(moved, (keep,))
+
+
+class HighPass:
+    """Second-order Butterworth high-pass over one run, piece by piece.
+
+    The run is taken to have stood at its first value before it began.
+
+    Parameters
+    ----------
+    cutoff_hz : where a sine is 3 dB lower
+    rate_hz : samples a second
+    """
+
+    def __init__(self, cutoff_hz: float, rate_hz: float) -> None:
+        w = np.tan(np.pi * cutoff_hz / rate_hz)
+        whole = 1.0 + np.sqrt(2.0) * w + w * w
+        self._gain = 1.0 / whole
+        self._feedback = (2.0 * (1.0 - w * w) / whole, -(1.0 - np.sqrt(2.0) * w + w * w) / whole)
+        self._last_in: FloatArray | None = None
+        self._last_out: FloatArray = np.zeros(2)
+
+    def push(self, x: FloatArray) -> FloatArray:
+        """(n,) the filtered samples of the next piece (n,)."""
+        if not len(x):
+            return np.zeros(0)
+        if self._last_in is None:
+            self._last_in = np.full(2, x[0], dtype=np.float64)
+        joined = np.concatenate((self._last_in, x))
+        bent = (joined[2:] - 2.0 * joined[1:-1] + joined[:-2]) * self._gain
+        out = recur(bent, self._feedback, self._last_out[::-1].tolist())
+        self._last_in, self._last_out = joined[-2:], np.concatenate((self._last_out, out))[-2:]
+        return out
+
+
+def from_analog(numerator: FloatArray, denominator: FloatArray, rate_hz: float) -> tuple[FloatArray, FloatArray]:
+    """A filter in s as one in z (bilinear: s = 2 rate (z - 1) / (z + 1)).
+
+    Parameters
+    ----------
+    numerator, denominator : (m,) coefficients, the highest power of s first
+    rate_hz : samples a second
+
+    Returns
+    -------
+    numerator and denominator, (m,) each, of samples from now backwards; the first of the denominator is 1
+    """
+    order = len(denominator) - 1
+    to_z = np.zeros((order + 1, order + 1))
+    for power in range(order + 1):
+        row = np.array([(2.0 * rate_hz) ** power])
+        for at in range(order):
+            row = np.convolve(row, (1.0, -1.0) if at < power else (1.0, 1.0))
+        to_z[order - power] = row
+    above, below = numerator @ to_z, denominator @ to_z
+    return above / below[0], below / below[0]
+
+
+def low_pass_taps(n_taps: int, share: float, window: FloatArray | None = None) -> FloatArray:
+    """Symmetric low-pass.
+
+    Parameters
+    ----------
+    n_taps : odd
+    share : where half is left (-6 dB), as a share of half the sample rate
+    window : (n_taps,); a Hamming window where none is given
+
+    Returns
+    -------
+    (n_taps,) taps whose sum is 1
+    """
+    at = np.arange(n_taps) - (n_taps - 1) / 2
+    taps = share * np.sinc(share * at) * (np.hamming(n_taps) if window is None else window)
+    out: FloatArray = taps / taps.sum()
+    return out
