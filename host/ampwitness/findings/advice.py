@@ -39,7 +39,7 @@ def _advise_cutouts(cutouts: Sequence[Finding]) -> str:
         return f"{n}, none of which points at the amplifier; the longest: {describe_finding(worst)}. {test}"
     return (
         f"Start with the cut-out at {seconds_to_clock(worst.start_s)}: {describe_finding(worst)}. "
-        f"The picture shows the half second before it. {test}"
+        f"Its picture in the page shows what came first. {test}"
     )
 
 

@@ -66,8 +66,8 @@ DEPTHS: dict[str, Depth] = {
         _POWER_OFF,
     ),
     "cutout": Depth(
-        "The output stops while it had been playing. What changed in the half second before is put in order of time: "
-        "supply, ground, remote lead, source, the output itself.",
+        "The output stops while it had been playing. What changed around that moment is put in order of time: supply "
+        "(from 0.3 s before), remote lead (from 1 s before), ground, source, the output itself.",
         "A pause in the music and a lost signal look alike unless the source is logged. Protection by heat or by "
         "current leaves the same trace, hence `consistent with`. A lost ground hides from a logger that hangs on the "
         "same ground. Gaps in the recording are never cut-outs.",

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.finding_list import FindingList
-from ampwitness.findings.wording import find_worst
+from ampwitness.findings.wording import find_worst, measure_gravity
 from ampwitness.types import Finding, FloatArray, Interval
 
 AROUND_CLIP_S = 0.06
@@ -36,8 +36,8 @@ WORSE: dict[str, tuple[str, ...]] = {
 def choose_enlarged(findings: Sequence[Finding]) -> tuple[tuple[Finding, Interval], ...]:
     """The findings that deserve a picture of their own, each with the span of recording time to show.
 
-    Worst clip, worst sag under a note, deepest dip, and each cut-out up to MAX_CUTOUTS_SHOWN (the page says how many
-    more there are). A cut-out longer than a second shows its beginning.
+    Worst clip, worst sag under a note, deepest dip, and of the cut-outs the MAX_CUTOUTS_SHOWN most serious in order of
+    time (the page says how many more there are). A cut-out longer than three seconds shows its beginning.
     """
     chosen: list[tuple[Finding, Interval]] = []
     for kind, around_s in (("clip", AROUND_CLIP_S), ("note", AROUND_NOTE_S), ("dip", AROUND_DIP_S)):
@@ -45,8 +45,8 @@ def choose_enlarged(findings: Sequence[Finding]) -> tuple[tuple[Finding, Interva
         if worst is not None:
             stop_s = min(worst.stop_s, worst.start_s + 4.0)
             chosen.append((worst, Interval(max(0.0, worst.start_s - around_s), stop_s + around_s)))
-    cutouts = FindingList.of(findings).of_kind("cutout")[:MAX_CUTOUTS_SHOWN]
-    for cutout in cutouts:
+    cutouts = sorted(FindingList.of(findings).of_kind("cutout"), key=measure_gravity, reverse=True)
+    for cutout in sorted(cutouts[:MAX_CUTOUTS_SHOWN], key=lambda cutout: cutout.start_s):
         stop_s = min(cutout.stop_s, cutout.start_s + 3.0)
         span = Interval(max(0.0, cutout.start_s - AROUND_CUTOUT_S), stop_s + AROUND_CUTOUT_S)
         chosen.append((cutout, span))

@@ -60,7 +60,7 @@ KIND_WORDS: dict[str, KindWords] = {
         "cut-outs",
         "Does the amplifier cut out?",
         "The output stopped abruptly although it had been playing.",
-        "Read what came first in the half second before it, and do the separating test that is named.",
+        "Read what came first around it, and do the separating test that is named.",
     ),
     "tone": KindWords(
         "gain steps",
@@ -290,7 +290,7 @@ def _largest(findings: Sequence[Finding], key: str) -> Finding | None:
     return findings[int(np.nanargmax(values))] if np.isfinite(values).any() else None
 
 
-def _gravity(cutout: Finding) -> tuple[int, float]:
+def measure_gravity(cutout: Finding) -> tuple[int, float]:
     """How soon a person should look at it: by severity, then by how long it lasted (no end: longest)."""
     outage_s = cutout.measured.get("outage_s")
     lasted_s = float(outage_s) if isinstance(outage_s, int | float) else math.inf
@@ -313,7 +313,7 @@ def find_worst(findings: Sequence[Finding], kind: str) -> Finding | None:
     if kind in ("reading", "check"):
         return chosen[-1] if chosen else None
     if kind == "cutout":
-        return max(chosen, key=_gravity, default=None)
+        return max(chosen, key=measure_gravity, default=None)
     return chosen[int(np.argmax(chosen.stop_s - chosen.start_s))] if len(chosen) else None
 
 

@@ -33,6 +33,7 @@ from ampwitness.findings.wording import (
     word_reduction,
     word_verdicts,
 )
+from ampwitness.report.cutout_plot import draw_cutout
 from ampwitness.report.distortion_plot import draw_distortion
 from ampwitness.report.explanations import explanation_link, html_explanations
 from ampwitness.report.headroom_plot import draw_headroom
@@ -117,11 +118,12 @@ def _enlarged(analysis: Analysis) -> Iterable[str]:
         sentence = describe_finding(finding)
         title = "Cut-out" if finding.kind == "cutout" else f"Worst {KIND_WORDS[finding.kind].one}"
         caption = f"{title}, at {seconds_to_clock(finding.start_s)}: {sentence}."
-        svg = figure_to_svg(draw_enlarged(finding, window, neighbours), f"closer{number}-")
+        draw = draw_cutout if finding.kind == "cutout" else draw_enlarged
+        svg = figure_to_svg(draw(finding, window, neighbours), f"closer{number}-")
         yield _picture(svg, caption, caption, link=finding_link(_number_of(analysis, finding)))
     n_cutouts = findings.n_of("cutout")
     if n_cutouts > MAX_CUTOUTS_SHOWN:
-        yield f"<p>{n_cutouts - MAX_CUTOUTS_SHOWN} more cut-outs stand in the table.</p>"
+        yield f"<p>These are the {MAX_CUTOUTS_SHOWN} most serious cut-outs; the table lists more.</p>"
 
 
 def _gain_curves(analysis: Analysis) -> Iterable[str]:

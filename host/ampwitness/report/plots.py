@@ -50,7 +50,7 @@ def plot_style() -> Any:
     return dict(_RC)
 
 
-_LEFT_IN, _RIGHT_IN = 0.80, 0.12
+_LEFT_IN, _RIGHT_IN = 0.80, 0.30  # the last number under an axis stands half beyond its end
 WIDTH_IN = 10.0  # of every picture: the page scales all alike, so that their lettering has one size
 
 
@@ -62,9 +62,15 @@ def new_figure(height_in: float, layout: Literal["constrained"] | None = "constr
     return figure
 
 
-def set_margins(figure: Figure, rows: Sequence[Axes], top_in: float) -> None:
+def set_margins(
+    figure: Figure, rows: Sequence[Axes], top_in: float, *, between: float = 0.0, widths: Sequence[float] = (1.0,)
+) -> None:
     """Place rows of axes, and the labels left of them, by fixed margins: finding out how much room each needs takes
-    longer than drawing them. Labels of one line only."""
+    longer than drawing them. Labels of one line only.
+
+    `rows` are the axes at the left; where there are others beside them, `widths` are those of the columns, in any
+    unit, and `between` is the room between two, of their mean width.
+    """
     height_in = float(figure.get_figheight())
     bottom_in, between_in = 0.52, 0.16
     row_in = (height_in - bottom_in - top_in - between_in * (len(rows) - 1)) / len(rows)
@@ -75,8 +81,11 @@ def set_margins(figure: Figure, rows: Sequence[Axes], top_in: float) -> None:
         top=1.0 - top_in / height_in,
         hspace=between_in / row_in,
     )
+    n = len(widths)
+    column_in = (WIDTH_IN - _LEFT_IN - _RIGHT_IN) / (n + between * (n - 1))  # the mean one
+    left_in = column_in * n * widths[0] / sum(widths)
     for axes in rows:
-        axes.yaxis.set_label_coords((0.17 - _LEFT_IN) / (WIDTH_IN - _LEFT_IN - _RIGHT_IN), 0.5)
+        axes.yaxis.set_label_coords((0.17 - _LEFT_IN) / left_in, 0.5)
 
 
 def figure_to_svg(figure: Figure, prefix: str) -> str:
@@ -180,6 +189,9 @@ def draw_overview(analysis: Analysis) -> Figure:
         return figure
 
 
+_SHADES = {"cutout": (0.16, 0.08)}  # black hides more of the grid than the colours do
+
+
 def _shade(axes: Axes, span: Interval, kind: str, alpha: float) -> None:
     style = LANE_STYLES[kind]
     axes.axvspan(span.start_s, span.stop_s, facecolor=style.colour, alpha=alpha, hatch=style.hatch, edgecolor="grey")
@@ -229,6 +241,32 @@ def _draw_supply_marks(axes: Axes, finding: Finding) -> None:
     axes.set_ylim(low_v - room_v, high_v + room_v)
 
 
+def draw_traces(
+    axes: Axes, role: str, finding: Finding, window: TraceWindow, neighbours: Sequence[Finding] = ()
+) -> None:
+    """One channel of a window in milliseconds from the finding's start, with finding, neighbours and gaps shaded."""
+
+    def to_ms(time_s: float) -> float:
+        return 1e3 * (time_s - finding.start_s)
+
+    for segment in window.traces[role].segments:
+        times_ms = 1e3 * (segment.times_s() - finding.start_s)
+        axes.plot(
+            times_ms,
+            segment.volts,
+            color=role_colour(role),
+            linewidth=1.1,
+            rasterized=len(times_ms) > MOST_DRAWN_SAMPLES,
+        )
+    axes.set_ylabel(f"{role} (V)")
+    alpha, paler = _SHADES.get(finding.kind, (0.32, 0.13))
+    for other in (finding, *neighbours):
+        span = Interval(to_ms(other.start_s), to_ms(other.stop_s))
+        _shade(axes, span, other.kind, alpha if other is finding else paler)
+    for gap in window.gaps:
+        _shade(axes, Interval(to_ms(gap.start_s), to_ms(gap.stop_s)), "gap", 0.22)
+
+
 def draw_enlarged(finding: Finding, window: TraceWindow, neighbours: Sequence[Finding] = ()) -> Figure:
     """One finding at full rate: output and supply on a common time axis, the finding shaded and its levels marked.
 
@@ -243,21 +281,7 @@ def draw_enlarged(finding: Finding, window: TraceWindow, neighbours: Sequence[Fi
             return 1e3 * (time_s - finding.start_s)
 
         for axes, role in zip(rows, roles, strict=False):
-            for segment in window.traces[role].segments:
-                times_ms = 1e3 * (segment.times_s() - finding.start_s)
-                axes.plot(
-                    times_ms,
-                    segment.volts,
-                    color=role_colour(role),
-                    linewidth=1.1,
-                    rasterized=len(times_ms) > MOST_DRAWN_SAMPLES,
-                )
-            axes.set_ylabel(f"{role} (V)")
-            for other in (finding, *neighbours):
-                span, alpha = Interval(to_ms(other.start_s), to_ms(other.stop_s)), 0.32 if other is finding else 0.13
-                _shade(axes, span, other.kind, alpha)
-            for gap in window.gaps:
-                _shade(axes, Interval(to_ms(gap.start_s), to_ms(gap.stop_s)), "gap", 0.22)
+            draw_traces(axes, role, finding, window, neighbours)
         shifted = Finding(finding.kind, 0.0, to_ms(finding.stop_s), finding.severity, finding.measured, {}, {})
         if roles and finding.kind == "clip":
             _draw_clip_marks(rows[0], shifted)
