@@ -6,7 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 from ampwitness.bench.cutout_material import RATE_HZ
+from ampwitness.bench.cutout_scores import Score, score_case
 from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.detect.cutout_cause import STUCK, decide_cause
+from ampwitness.detect.cutout_measure import Stop
 from ampwitness.detect.cutouts import CutoutDetector
 from ampwitness.detect.dips import DipDetector
 from ampwitness.detect.engine_states import find_engine_states
@@ -92,3 +95,28 @@ def test_a_loose_lead_makes_no_variable_charger() -> None:
         dips.push(window)
         history.push(window)
     assert find_engine_states(history.finish(), dips.finish().findings).remarks == ()
+
+
+def test_bass_that_plays_on_is_no_steady_volts() -> None:
+    stop = Stop(1.0, 8000, peak_v=39.8, off_rms_v=1.31, rest_v=-2.06, rest_before_v=0.1)
+    assert decide_cause(stop).words != STUCK
+    assert decide_cause(replace(stop, off_rms_v=0.05)).words == STUCK
+
+
+def test_what_plays_on_under_a_note_that_ended_is_no_undecided_stop() -> None:
+    time_s = np.arange(4 * 8000) / 8000
+    rest = 0.03 * np.sin(2 * np.pi * 700 * time_s)
+    tone = np.sin(2 * np.pi * 50 * time_s) * (time_s < 2.0045)
+    for beside, n in ((0.0 * rest, 1), (rest, 0)):
+        detector = CutoutDetector()
+        for window in iter_windows_from_arrays({"output": 30 * (tone + beside)}, 8000, window_s=10.0):
+            detector.push(window)
+        assert len(detector.finish().findings) == n
+
+
+def test_a_programme_that_stops_by_itself_blames_no_supply_by_chance_but_a_true_stop_is_told() -> None:
+    for name, seed in (("speech under a load (none)", 16301), ("supply flickers (none)", 16303),
+                       ("collapse in speech", 16300)):  # fmt: skip
+        score = Score()
+        score_case(name, seed, score)
+        assert score.n_right == 1, score.remarks

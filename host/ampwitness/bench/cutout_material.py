@@ -36,6 +36,7 @@ class CutoutCase:
     is_abrupt: bool = True
     at_level_ratio: float = 1.0
     is_continuous: bool = False
+    pauses: bool = False  # the programme stops by itself as well: what is said to be not decided is right
     protection: str | None = None
     returned: str | None = None  # "thump", "ramp", "at once"
     lost: tuple[tuple[int, int], ...] = ()

@@ -164,6 +164,21 @@ def speech_under_a_load(rng: np.random.Generator) -> CutoutCase:
     return scene.case(scene.wave, scene.supply - pull, NONE)
 
 
+def collapse_in_speech(rng: np.random.Generator) -> CutoutCase:
+    """Somebody speaks, another consumer pulls the supply to where the amplifier lets go, and it waits before it plays
+    again: told from the stops that speech makes."""
+    scene = _Scene(rng, 9.0, ("speech",))
+    start_s = scene.instant(float(rng.uniform(3.0, 5.0)))
+    depth_v = scene.rest_v - float(rng.uniform(8.7, 10.0))
+    u = scene.at - start_s
+    pull = depth_v * np.clip(u / 0.03 + 1, 0, 1) * np.exp(-np.maximum(u - 0.2, 0) / 0.05)
+    gate = scene.gate(start_s, start_s + float(rng.uniform(0.6, 1.5)))
+    supply = scene.supply * gate + scene.rest_v * (1 - gate)  # what is off draws nothing
+    case = scene.case(scene.wave * gate, supply - pull, "supply fell below a level", start_s)
+    case.pauses = True
+    return case
+
+
 def supply_flickers(rng: np.random.Generator) -> CutoutCase:
     """A supply that is gone for milliseconds, which the amplifier outlives."""
     scene = _Scene(rng)
@@ -197,6 +212,7 @@ CLASSES: dict[str, Callable[[np.random.Generator], CutoutCase]] = {
     "supply flickers (none)": supply_flickers,
     "cranked, plays on (none)": cranked_and_plays_on,
     "ground shifts (none)": ground_shifts,
+    "collapse in speech": collapse_in_speech,
 }
 
 

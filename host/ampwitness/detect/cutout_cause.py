@@ -25,10 +25,13 @@ FRESH_V = 0.030  # how much lower than ever before the supply must be to have st
 BACK_S = 0.030  # a supply that was back so long before the stop did not cause it
 GROUND_JUMP_V = 1.5  # a ground lead drops tenths of a volt; the input's range ends between 2 and 3.3 V
 DC_V = 1.5
+STEADY_RATIO = 0.3  # of steady volts: no more rms on them. Bass under a pause has 0.6 and more
 PEAK_RATIO = 0.8
 COMMON_SHARE = 0.10  # what a wave reaches more often than this says nothing when it stops there
 RARE_SHARE = 0.02  # what it reaches no more often than this is a peak, whatever louder passages there were
 UPPER_SHARE = 0.20  # with a quick return and no heat before, the upper part of the wave will do
+MANY_ALIKE = 4  # so many stops that nothing explains beside one, and the programme is one that stops so: speech
+BACK_RATIO = 0.6  # of the usual supply: it is back
 HEAT_S = 30.0
 SLOW_RETURN_S = 5.0
 QUICK_S = 3.0
@@ -89,6 +92,10 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
         open_.append("remote lead dropped (not logged)")
     source_stopped = _judge_source(stop, events, reasons)
     words, is_evident, protection = _words(stop, is_lost, is_low, has_jumped, remote_fell, source_stopped)
+    if stop.n_alike >= MANY_ALIKE and (words == PAUSE or _may_be_chance(words, stop)):
+        reasons.append(f"{stop.n_alike} stops within ten seconds are like it, with nothing that explains them")
+        open_ += [] if words == PAUSE else [words]
+        words, is_evident, protection = PAUSE, False, _protection_kind(stop)
     if words == STUCK:
         reasons.append(f"the output rested at {stop.rest_v:.1f} V, dangerous to the speaker")
     if protection is not None:
@@ -111,7 +118,7 @@ def _words(
     stop: Stop, is_lost: bool, is_low: bool, has_jumped: bool, remote_fell: bool, source_stopped: bool
 ) -> tuple[str, bool, str | None]:
     """The cause in words, whether it is evident, and the kind of protection."""
-    if abs(stop.rest_v - stop.rest_before_v) > max(DC_V, 0.04 * stop.peak_v) and abs(stop.rest_v) > DC_V:
+    if _is_stuck(stop):
         return STUCK, True, None
     if has_jumped:
         return (LOOSE_GROUND if max(stop.n_ground_jumps, stop.n_supply_falls) >= 2 else GROUND_LOST), True, None
@@ -135,6 +142,19 @@ def _words(
             return f"not decided: the amplifier stopped while its source played on, {missing} not logged", True, kind
         return f"{PROTECTION}: {kind}", True, kind
     return PAUSE, False, kind
+
+
+def _may_be_chance(words: str, stop: Stop) -> bool:
+    """Whether the supply may have moved by chance while the programme stopped by itself: not where it stayed away."""
+    if words in (LOST, LOOSE_SUPPLY):
+        return stop.supply is not None and stop.supply.after_v > BACK_RATIO * stop.supply.reference_v
+    return words == LOW
+
+
+def _is_stuck(stop: Stop) -> bool:
+    """Whether the output rests at steady volts away from where it was; a low note that plays on is not steady."""
+    is_moved = abs(stop.rest_v - stop.rest_before_v) > max(DC_V, 0.04 * stop.peak_v) and abs(stop.rest_v) > DC_V
+    return is_moved and stop.off_rms_v < STEADY_RATIO * abs(stop.rest_v)
 
 
 def _protection_kind(stop: Stop) -> str:

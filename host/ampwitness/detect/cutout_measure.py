@@ -106,6 +106,7 @@ class Stop:
     n_before_10_s: int = 0  # stops that had ended in the ten seconds before
     n_after_10_s: int = 0
     is_again: bool = False  # soon after the return from a stop at a peak
+    n_alike: int = 0  # stops within ten seconds that nothing explains; 0 where this one lasted longer than all of them
     last_step: int = 0  # up to where the outage was followed
     extra: dict[str, float] = field(default_factory=dict)
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from ampwitness.detect.cutout_cause import LOW, OVER_CURRENT, PAUSE, SOURCE, STUCK, Cause, decide_cause
+from ampwitness.detect.cutout_cause import LOW, MANY_ALIKE, OVER_CURRENT, PAUSE, SOURCE, STUCK, Cause, decide_cause
 from ampwitness.detect.cutout_measure import ABRUPT_RATIO, LAST_RMS_RATIO, OFF_S, TRUNCATED_RATIO, Stop
 from ampwitness.detect.cutout_watch import FALL_DB, LEAST_PEAK_V, RunWatch
 from ampwitness.detect.mark_ties import measure_liveness
@@ -20,10 +20,12 @@ from ampwitness.types import Edge, Finding, Severity, TraceWindow
 
 RETRY_S = 10.0
 AGAIN_S = 2.0
+ALIKE_RATIO = 1.3  # what lasts so much longer than all others is not like them
 COLLAPSE_S = 0.030
 STILL_STUCK_S = 0.2
 SOFT_RATIO, SOFT_RMS_RATIO = 0.15, 0.20  # a note that faded stands lower in its last half-cycle
 HELD_RATIO = 0.05  # of the swing before: what is as low as this, but held its level to the last 6 ms, did not fade
+SILENT_V, SILENT_RATIO = 0.06, 0.015
 _LET_GO_V = 0.03
 _LATE_S = 0.005
 ROLES = ("output", "supply", "battery", "ground", "remote", "source")
@@ -104,6 +106,8 @@ class CutoutDetector:
         for run, is_last in self._stream.finish():
             self._take(run, is_last)
         self._count_neighbours()
+        if not self._is_continuous:
+            self._count_alike()
         findings = tuple(
             sorted((self._finding(stop, decide_cause(stop, self._reference)) for stop, _ in self._kept), key=_start)
         )
@@ -168,6 +172,17 @@ class CutoutDetector:
                     stop.is_again = was_at_peak
                 was_at_peak = decide_cause(stop, self._reference).protection == OVER_CURRENT
 
+    def _count_alike(self) -> None:
+        """How many stops beside each one are as long without anything that explains them: a programme that stops so."""
+        plain = [stop for stop, cause in self._kept if cause.words == PAUSE and stop.resume_s is not None]
+        starts = np.array([stop.start_s for stop in plain])
+        lengths = np.array([stop.end_s - stop.start_s for stop in plain])
+        for stop, _ in self._kept:
+            if stop.resume_s is not None:
+                near = (np.abs(starts - stop.start_s) < RETRY_S) & (starts != stop.start_s)
+                as_long = near & (lengths * ALIKE_RATIO > stop.end_s - stop.start_s)
+                stop.n_alike = int(np.sum(near)) if as_long.any() else 0
+
     def _finding(self, stop: Stop, cause: Cause) -> Finding:
         words = cause.words
         if words == PAUSE and self._is_continuous:
@@ -177,7 +192,7 @@ class CutoutDetector:
             kind="cutout",
             start_s=stop.start_s,
             stop_s=stop.end_s,
-            severity=_severity(cause, self._is_continuous),
+            severity=_severity(stop, cause, self._is_continuous),
             measured={
                 "outage_s": stop.end_s - stop.start_s,
                 "cause": words,
@@ -208,12 +223,17 @@ def _is_reported(stop: Stop, cause: Cause) -> bool:
     is_abrupt = stop.abrupt_ratio >= ABRUPT_RATIO
     is_cut = stop.is_truncated
     if not cause.is_evident:
-        return is_cut or (is_abrupt and cause.words.startswith("not decided: remote"))
+        return (is_cut and _is_silent(stop)) or (is_abrupt and cause.words.startswith("not decided: remote"))
     if cause.words == LOW:
         return is_cut or ((is_abrupt or _follows_a_collapse(stop)) and not cause.needs_a_cut)
     if cause.words == SOURCE:
         return is_cut
     return True
+
+
+def _is_silent(stop: Stop) -> bool:
+    """Whether nothing is left but hiss. Where something plays on under the note that ended, the amplifier is on."""
+    return stop.off_rms_v <= max(SILENT_V, SILENT_RATIO * stop.peak_v)
 
 
 def _follows_a_collapse(stop: Stop) -> bool:
@@ -228,10 +248,10 @@ def _held_its_level(stop: Stop) -> bool:
     return stop.abrupt_ratio >= HELD_RATIO and stop.last_rms_ratio >= LAST_RMS_RATIO
 
 
-def _severity(cause: Cause, is_continuous: bool) -> Severity:
+def _severity(stop: Stop, cause: Cause, is_continuous: bool) -> Severity:
     if cause.words == STUCK:
         return "danger"
-    if cause.words == SOURCE:
+    if cause.words == SOURCE or (cause.words == PAUSE and stop.n_alike >= MANY_ALIKE):
         return "information"
     return "serious" if cause.is_evident or is_continuous else "attention"
 
@@ -271,6 +291,7 @@ def _evidence(stop: Stop, cause: Cause) -> dict[str, Any]:
         "source": stop.source,
         "n_supply_falls": stop.n_supply_falls,
         "n_stops_in_10_s": stop.n_before_10_s + stop.n_after_10_s + 1,
+        "n_alike_unexplained": stop.n_alike,
         "events": [{"time_s": time_s, "what": what} for time_s, what in cause.events],
         "in_time_order": _in_words(cause.events, stop),
         "reasons": cause.reasons,
