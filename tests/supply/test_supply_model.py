@@ -18,6 +18,7 @@ from ampwitness.bench.vehicle_supply import Capacitor, FixedLoad, VehicleSupply,
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.conclude import FULL_POWER_AFTER_S, conclude
 from ampwitness.detect.result import DetectorResult
+from ampwitness.detect.supply_fit import SupplyFit, Term
 from ampwitness.detect.supply_history import STEP_S, SupplyHistory, collect_history
 from ampwitness.detect.supply_model import (
     Ceiling,
@@ -133,6 +134,16 @@ def test_the_battery_slow_part_is_named_and_kept_apart() -> None:
     assert state["slow_ohm"] == pytest.approx(0.006, rel=0.25)
     slow = [t for t in state["time_constants"] if t["what"].startswith("slowly")]
     assert 1.0 <= slow[0]["time_constant_s"] <= 3.0
+
+
+def test_a_slow_part_beyond_a_batterys_is_no_ground_for_open_volts() -> None:
+    """Consumers that ran beside the loudest part look like a slow part of several times the fast one."""
+    fitted = SupplyFit((Term(0.0, 0.004), Term(0.02, 0.006), Term(3.0, 0.045)), np.eye(3), 0.01, 1000, 80.0)
+    kept = fitted.without_others()
+    assert kept.part(0.0, 0.3)[0] == pytest.approx(0.010)
+    assert kept.part(0.6, 5.0)[0] == pytest.approx(0.006)
+    assert kept.without_others() is kept
+    assert fitted.part(0.6, 5.0)[0] == pytest.approx(0.045)  # what was fitted is told as it is
 
 
 def test_charging_and_rest_are_told_apart_and_modelled_each() -> None:

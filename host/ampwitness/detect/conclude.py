@@ -17,11 +17,10 @@ from ampwitness.detect.clip_cause import attach_cause, judge_clip, learn_ceiling
 from ampwitness.detect.engine_states import find_cranking
 from ampwitness.detect.found_clips import ClipTable
 from ampwitness.detect.result import DetectorResult
-from ampwitness.detect.supply_fit import SLOW_LAGS_S
+from ampwitness.detect.supply_fit import FAST_MOST_S, MOST_SLOW_SHARE, SLOW_LAGS_S
 from ampwitness.detect.supply_history import SupplySteps
 from ampwitness.detect.supply_model import (
     AT_ONCE_MOST_S,
-    FAST_MOST_S,
     REGIME_PINNED_RATIO,
     Ceiling,
     Factor,
@@ -44,7 +43,6 @@ NAME = "supply"
 FULL_POWER_AFTER_S = 0.5  # a long bass note
 HALVED = 0.5
 FOLLOWS, AT_LIMIT = "the alternator follows", "the alternator is at its current limit"
-MOST_SLOW_SHARE = 0.6  # of the fast part, that a battery's slow part is believed to reach; common practice, no source
 CHARGED_V = 14.2  # common charging set-point, within the 13.5 to 14.55 V of service data
 
 

@@ -14,7 +14,7 @@ Source: least squares with Tukey's weights; our choice of lags, measured by `pyt
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -31,6 +31,8 @@ MOST_CHUNKS = 40  # the liveliest: more adds time, not knowledge
 WARM_UP_S = 5.0  # before a chunk, so that lags know what came before
 FEWEST_STEPS = 200
 LEAST_SHARE = 0.02  # of the whole, that a term must carry
+FAST_MOST_S = 0.3  # what a bass note feels within itself; slower parts belong to the battery
+MOST_SLOW_SHARE = 0.6  # of the fast part, that a battery's slow part is believed to reach; common practice, no source
 _SPREAD_FLOOR_V = 0.0005
 _TUKEY = 4.7
 _GROUP_S = 1.0  # neighbours within which residuals are not independent
@@ -60,6 +62,16 @@ class SupplyFit:
         shares = np.array([_share(term.lag_s, after_s) for term in self.terms])
         weights = np.array([term.weight for term in self.terms])
         return float(shares @ weights), float(np.sqrt(max(0.0, shares @ self.covariance @ shares)))
+
+    def without_others(self) -> SupplyFit:
+        """The same with no more of a slow part than a battery has: what goes beyond is other consumers, which ran in
+        step in what was fitted and need not elsewhere."""
+        fast, slow = (sum(t.weight for t in self.terms if (t.lag_s <= FAST_MOST_S) == side) for side in (True, False))
+        if fast <= 0 or slow <= MOST_SLOW_SHARE * fast:
+            return self
+        scale = MOST_SLOW_SHARE * fast / slow
+        terms = tuple(replace(t, weight=t.weight * scale) if t.lag_s > FAST_MOST_S else t for t in self.terms)
+        return replace(self, terms=terms)
 
     def part(self, least_lag_s: float, most_lag_s: float) -> tuple[float, float]:
         """Summed weight of the terms whose lag lies in the range, and its standard error."""

@@ -32,6 +32,7 @@ from ampwitness.detect.lasting_steps import (
 )
 from ampwitness.detect.supply_charging import LEAST_S, SPREAD_ERROR_RATIO, ChargingFit, fit_charging
 from ampwitness.detect.supply_fit import (
+    FAST_MOST_S,
     SupplyFit,
     find_breaks,
     fit_supply,
@@ -52,7 +53,6 @@ CHARGING_ABOVE_V: Mapping[str, float] = {"flooded": 13.2, "AGM": 13.3, "lithium"
 STATE_HYSTERESIS_V = 0.2
 # Above a rested battery: from here on a lasting step is taken for a weak charger's.
 WEAK_CHARGER_FROM_V: Mapping[str, float] = {"flooded": 12.75, "AGM": 12.95, "lithium": 13.4}
-FAST_MOST_S = 0.3  # what a bass note feels within itself; slower parts belong to the battery
 AT_ONCE_MOST_S = 0.015
 SETTLED_BLOCK_S = 60.0
 QUIET_SHARE = 0.2
@@ -260,7 +260,7 @@ def _fit_alternator(
 
 
 def _fall(fit: SupplyFit | None, demand: FloatArray, breaks: npt.NDArray[np.bool_]) -> FloatArray:
-    return predict_fall(fit, demand, breaks) if fit is not None else np.zeros(len(demand))
+    return predict_fall(fit.without_others(), demand, breaks) if fit is not None else np.zeros(len(demand))
 
 
 def _has_played(steps: SupplySteps, rows: npt.NDArray[np.bool_]) -> bool:
@@ -515,7 +515,7 @@ def _fall_of(model: StateModel, after_s: float) -> tuple[Callable[[float], float
     assert fit is not None
     alternator = model.power_charging
     if alternator is None:
-        weight, error = fit.step_answer(after_s)
+        weight, error = fit.without_others().step_answer(after_s)
         ratio = float(np.hypot(error / max(abs(weight), 1e-12), line_error_ratio(fit, model.state)))
         return (lambda demand: weight * demand), ratio, fit.highest_demand, fit.spread_v
     demands = np.linspace(0.0, 3.0 * fit.highest_demand, 61)
