@@ -13,6 +13,7 @@ from ampwitness.bench.stimulus import ArrayStimulus
 from ampwitness.bench.virtual_board import VirtualBoardOptions, virtual_board
 from ampwitness.bench.virtual_faults import parse_fault
 from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.cli import check_supply as command
 from ampwitness.cli import main
 from ampwitness.errors import UsageError
 from ampwitness.findings.as_json import analysis_to_json, read_schema
@@ -127,6 +128,37 @@ def test_state_of_charge_only_after_hours_of_rest_and_never_for_lithium() -> Non
     assert "outside 12.8 to 13.6 V" in lithium
 
 
+def test_volts_beyond_all_tables_and_of_another_system_are_judged_by_neither() -> None:
+    spans = {"battery plus post@at rest": (0.5, 4.5)}
+    for open_v, words in ((13.2, "above all printed tables (11.88 to 12.66 V"), (11.2, "below all printed tables")):
+        text = " ".join(_check({"supply": np.full(40_000, open_v)}, spans, rest_hours=8).sentences)
+        assert words in text
+        assert "state of charge not judged" in text
+    check = _check({"supply": np.full(40_000, 25.4)}, spans)
+    assert check.readings[0].mean_v is None
+    assert "25.4 V are no 12 V system's" in " ".join(check.sentences)
+
+
+def test_open_volts_are_those_of_the_published_electrode_polynomials() -> None:
+    """Bode 1977, as PyBaMM's lead_acid/Sulzer2019 has them: volts of an electrode against lg(mol/kg); acid in per cent
+    by weight of the specific gravities 1.265, 1.225, 1.190, 1.155, 1.120 at 20 C, to a tenth: 2 to 3 mV."""
+    plus, minus = (1.628, 0.074, 0.033, 0.043, 0.022), (-0.294, -0.074, -0.030, -0.031, -0.012)
+    for percent, acid in zip((100, 75, 50, 25, 0), (0.355, 0.308, 0.264, 0.220, 0.174), strict=True):
+        molal = np.log10(1000 * acid / (1 - acid) / 98.08)
+        volts = 6 * (np.polyval(plus[::-1], molal) - np.polyval(minus[::-1], molal))
+        assert dict(supply_textbook.LEAD_ACID)[percent] == pytest.approx(volts, abs=3e-3)
+
+
+def test_published_set_points_are_usual() -> None:
+    """14.55 +- 0.3 V at 25 C and 3.5 mV a degree less when hotter (an alternator's service data), 13.5 to 14.5 V (a
+    maker's training text); the alternator of a rested battery's 12.66 V does not charge."""
+    usual = supply_textbook.CHARGING["fixed"]
+    for volts in (14.55 - 0.3, 14.55, 14.85, 14.55 - 0.3 - 0.0035 * (75 - 25), 13.5, 14.5):
+        assert usual.low_v <= volts <= usual.high_v
+    for volts in (12.66, 13.2, 15.2):
+        assert not usual.low_v <= volts <= usual.high_v
+
+
 def test_open_volts_agree_with_published_tables() -> None:
     """Rested flooded cells at 100, 75, 50, 25, 0 %: 12.66/12.45/12.30/12.15/- and 12.6/12.4/12.2/12.0/11.6 V in two
     published tables (a magazine's answers page; an engineer's mailing-list table): ours allows them within its spread,
@@ -235,6 +267,45 @@ def test_a_pulled_cable_loses_no_reading_that_was_taken(
     assert caught.value.code == 9, capsys.readouterr().err
     (reading,) = json.loads(out.read_text())["readings"]
     assert reading["mean_v"] == pytest.approx(12.4, abs=0.2)
+
+
+class _StopsAfter:
+    """Signals of a hand that presses Ctrl-C once a reading was told."""
+
+    def __init__(self) -> None:
+        self.is_due = False
+
+    def __enter__(self) -> _StopsAfter:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        pass
+
+    def __bool__(self) -> bool:
+        return self.is_due
+
+
+def test_ctrl_c_has_a_code_of_its_own_and_loses_no_reading(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    stimulus = ArrayStimulus(("out_p", "supply"), 1000, np.full((12_000, 2), 12.4) * np.array([0.0, 1.0]))
+    answers, out = tmp_path / "answers.json", tmp_path / "check.json"
+    spans = {"battery plus post@at rest": [0.5, 3.5], "amplifier plus terminal@at rest": [8.0, 11.5]}
+    answers.write_text(json.dumps({"steps": spans}))
+    hand = _StopsAfter()
+    monkeypatch.setattr(command, "stop_on_signals", lambda: hand)
+    monkeypatch.setattr(command._Screen, "tell", lambda *_: setattr(hand, "is_due", True))
+    with virtual_board(VirtualBoardOptions(stimulus, roles=stimulus.roles, speed=None)) as port:
+        arguments = ["check-supply", "--port", port, "--answers", str(answers), "--out", str(out)]
+        monkeypatch.setattr(sys, "argv", ["ampwitness", *arguments])
+        with pytest.raises(SystemExit) as caught:
+            main()
+    captured = capsys.readouterr()
+    assert caught.value.code == 130, captured.err
+    assert "Stopped with 1 of 2 readings to go" in captured.err
+    saved = json.loads(out.read_text())
+    assert [reading["point"] for reading in saved["readings"]] == ["battery plus post"]
+    assert "Not measured at rest: amplifier plus terminal." in saved["sentences"]
 
 
 def test_the_whole_command_on_the_virtual_board(

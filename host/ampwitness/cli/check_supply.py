@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ampwitness.cli import INTERRUPTED_EXIT_CODE
 from ampwitness.cli.finite import FINITE, FiniteRange
 from ampwitness.cli.keyboard import Keyboard
 from ampwitness.cli.recording_notes import SAFETY, recording_notes
@@ -74,8 +75,8 @@ def check_supply(
     """Walk along the supply with the probe: where are volts lost, and is each reading plausible?
 
     The probe is the board's supply channel. At each place, press Enter when it is held there; s skips a place, b
-    goes back to the one before, q ends. With a second lead on a `battery` channel every reading is compared with the
-    battery at the same moment.
+    goes back to the one before, q ends; Ctrl-C too, with exit code 130: what was measured is saved all the same.
+    With a second lead on a `battery` channel every reading is compared with the battery at the same moment.
 
     \b
     An answers file for scripts:
@@ -105,22 +106,26 @@ def check_supply(
     walk: CheckSupplyWalk | None = None
     roles: tuple[str, ...] = ()
     lost: LinkLostError | None = None
+    is_stopped = False
     try:
         with BoardSession(port or find_board()) as session:
             roles = tuple(session.hello.roles)
             if "supply" not in roles:
                 raise UsageError("the board logs no supply channel: wire the probe and name it in its board_config.")
             walk = CheckSupplyWalk(make_points(names, roles), STATES, _spans(typed))
-            check = _walk(session, walk, facts, recording, as_json)
+            check, is_stopped = _walk(session, walk, facts, recording, as_json)
     except LinkLostError as error:
         if walk is None or not walk.readings:
             raise
-        lost, check = error, conclude_check(facts, walk.readings, roles)  # what was measured is kept
+        lost, check = error, conclude_check(facts, walk.readings, roles, walk.planned)  # what was measured is kept
     content = {**check_to_plain(check), "made_at": datetime.now().astimezone().isoformat(timespec="seconds")}
     write_whole(out, json.dumps(to_plain(content), indent=1) + "\n")
     _print(check, content, out, as_json)
     if lost is not None:
         raise lost
+    if is_stopped:
+        _say(f"Stopped with {walk.n_left} of {len(walk.planned)} readings to go; those taken are saved.")
+        click.get_current_context().exit(INTERRUPTED_EXIT_CODE)
 
 
 def _print(check: SupplyCheck, content: dict[str, Any], out: Path, as_json: bool) -> None:
@@ -268,8 +273,11 @@ def _say(text: str) -> None:
 
 def _walk(
     session: BoardSession, walk: CheckSupplyWalk, facts: dict[str, Any], recording: Path | None, as_json: bool
-) -> SupplyCheck:
-    """Measure every step, or as many as the person wants; a recording keeps the outcome as a finding."""
+) -> tuple[SupplyCheck, bool]:
+    """Measure every step, or as many as the person wants; a recording keeps the outcome as a finding.
+
+    Returns the outcome, and whether a signal ended the walk before its time.
+    """
     typed = {"what": "supply check", "nominal_supply_v": facts["nominal_v"], "battery_kind": facts["battery_kind"]}
     writer = None if recording is None else RecordingWriter(recording, recording_notes(session, typed))
     known = calibration_of(session.hello.board_id)
@@ -295,9 +303,9 @@ def _walk(
                 feed.request_stop()
         for reading in walk.finish():
             screen.tell(reading)
-        check = conclude_check(facts, walk.readings, session.hello.roles)
+        check = conclude_check(facts, walk.readings, session.hello.roles, walk.planned)
         if writer is not None and writer.is_open:
             found = conclude_walk(check)
             names = ("kind", "start_s", "stop_s", "measured", "threshold", "evidence")
             writer.keep_finding(time.time(), to_plain({name: getattr(found, name) for name in names}))
-    return check
+    return check, bool(signals) and walk.step is not None

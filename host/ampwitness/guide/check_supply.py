@@ -191,6 +191,8 @@ def measure_reading(step: Step, got: _Collecting) -> Reading:
             reason = f"something was playing ({drive_v:.1f} V rms at the output): stop it first"
     if reason is None and volts is not None and (moved_v := _jump(volts, got.rate_hz)) > STEADY_V[step.state]:
         reason = f"the volts jumped by {moved_v:.2f} V meanwhile: hold the probe still, or mend a loose contact"
+    if reason is None and volts is not None and step.point.kind != "ground" and volts.mean() > HIGHEST_NOMINAL_V:
+        reason = f"{volts.mean():.1f} V are no 12 V system's: take the probe off, its input ends at 27 V"
     if reason is not None or volts is None:
         return Reading(step, got.start_s, got.stop_s, None, None, None, None, None, reason)
     n = max(1, round(MEAN_S * got.rate_hz))
@@ -242,6 +244,7 @@ class CheckSupplyWalk:
             if unknown:
                 raise UsageError(f"no such step: {sorted(unknown)[0]!r}; steps are named POINT@STATE")
             steps = sorted((s for s in steps if s.key in spans), key=lambda s: spans[s.key])
+        self.planned: tuple[Step, ...] = tuple(steps)
         self._left, self._spans = steps, spans
         self._passed: list[Step] = []  # measured or skipped, in order
         self._open: dict[str, _Collecting] = {}  # step key -> what is being collected; scripts may overlap
@@ -333,8 +336,13 @@ class CheckSupplyWalk:
 # ---- what it comes to ------------------------------------------------------------------------------------------------
 
 
-def conclude_check(answers: Mapping[str, Any], readings: Sequence[Reading], roles: Sequence[str]) -> SupplyCheck:
-    """Legs between neighbouring readings of the plus side, and sentences that compare with what is usual."""
+def conclude_check(
+    answers: Mapping[str, Any], readings: Sequence[Reading], roles: Sequence[str], planned: Sequence[Step] = ()
+) -> SupplyCheck:
+    """Legs between neighbouring readings of the plus side, and sentences that compare with what is usual.
+
+    `planned`: all steps of the walk; those without a reading are named as not measured.
+    """
     legs: list[Leg] = []
     for state in STATES:
         mine = [r for r in readings if r.step.state == state and r.step.point.kind in PLUS_SIDE]
@@ -346,8 +354,22 @@ def conclude_check(answers: Mapping[str, Any], readings: Sequence[Reading], role
             "board's board_config."
         )
     sentences += [f"{r.step.point.name}, {r.step.state}: not judged, {r.not_judged}." for r in readings if r.not_judged]
+    sentences += _word_left_out(readings, planned)
     sentences.append("All volts are relative to the logger's reference point. Nothing here tells a battery's health.")
     return SupplyCheck(dict(answers), tuple(readings), tuple(legs), tuple(sentences))
+
+
+def _word_left_out(readings: Sequence[Reading], planned: Sequence[Step]) -> list[str]:
+    """Places that were skipped, or not come to, by state."""
+    taken = {r.step.key for r in readings}
+    out = []
+    for state in STATES:
+        mine = [step for step in planned if step.state == state]
+        missing = [step.point.name for step in mine if step.key not in taken]
+        if missing:
+            which = "any place" if len(missing) == len(mine) else ", ".join(missing)
+            out.append(f"Not measured {state}: {which}.")
+    return out
 
 
 def _make_leg(a: Reading, b: Reading) -> Leg:
@@ -422,6 +444,14 @@ def _word_rest(open_v: float, battery_kind: str, rest_hours: float) -> str:
         return (
             f"{said}That is {where} {low_v} to {high_v} V, which iron-phosphate cells show over nearly all of their "
             "charge (from memory): state of charge not judged."
+        )
+    empty_v, full_v = book.table_ends_v(battery_kind)
+    if not empty_v - book.SPREAD_V <= open_v <= full_v + book.SPREAD_V:
+        side, why = ("below", "an empty battery or a lasting load") if open_v < empty_v else (
+            "above", "it was charged not long ago, or is of another kind")  # fmt: skip
+        return (
+            f"{said}That is {side} all printed tables ({empty_v:.2f} to {full_v:.2f} V, +-{book.SPREAD_V} V): state of "
+            f"charge not judged; {why}."
         )
     return (
         f"{said}After {rest_hours:g} hours of rest the printed tables (Bode 1977, trade tables, +-{book.SPREAD_V} V, "

@@ -48,6 +48,12 @@ REMOTE_LOST_V = 1.0  # a remote lead that feeds several amplifiers may lose; com
 RIPPLE_USUAL_V = 0.5  # peak to peak at the battery while charging; common practice, no source
 
 
+def table_ends_v(battery_kind: str) -> tuple[float, float]:
+    """Open volts of an empty and of a full battery with lead plates."""
+    shift_v = AGM_ABOVE_V if battery_kind == "AGM" else 0.0
+    return LEAD_ACID[0][1] + shift_v, LEAD_ACID[-1][1] + shift_v
+
+
 def charge_range(open_v: float, battery_kind: str) -> tuple[float, float] | None:
     """State of charge in per cent, lowest and highest that the printed tables allow; None where volts do not tell."""
     if battery_kind == "lithium":
