@@ -7,9 +7,10 @@ import pytest
 from ampwitness.bench.engine_scores import FAMILIES, RATE_HZ, find_states, score_case
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.dips import DipDetector, name_duration
-from ampwitness.detect.engine_states import find_engine_states, summarise_states
+from ampwitness.detect.engine_states import find_engine_states
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.road import settle_road
+from ampwitness.detect.state_summary import summarise_states
 from ampwitness.detect.supply_history import SupplyHistory
 from ampwitness.findings.wording import describe_finding, find_worst
 from ampwitness.types import Coverage, Finding
@@ -52,6 +53,16 @@ def test_reset_profile_of_iso_16750_2() -> None:
     n_dips, states = _ends(np.concatenate([*parts, at_8_v]), 8.0)
     assert n_dips in (18, 19)  # the drop to exactly 90 % lies on the threshold
     assert "cranking" not in states
+
+
+@pytest.mark.parametrize(("least_v", "is_cranked"), [(0.0, False), (6.0, True)])
+def test_a_lead_that_loses_contact_cranks_no_engine(least_v: float, is_cranked: bool) -> None:
+    """A battery that turns a starter gives volts; what stands near none, or bounces there, was cut off from it."""
+    time_s = np.arange(8 * RATE_HZ) / RATE_HZ
+    bounces = least_v + 0.6 + 0.5 * np.sin(2 * np.pi * 7 * time_s)
+    low = np.where(time_s < 3.06, least_v - 0.2, bounces)
+    _, states = _ends(np.where((time_s > 3) & (time_s < 4.2), low, 12.5), 12.6)
+    assert ("cranking" in states) == is_cranked
 
 
 def test_slow_ramp_of_iso_16750_2_is_one_dip_and_no_cranking() -> None:

@@ -15,7 +15,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from ampwitness.detect.engine_states import CRANK_LONGEST_S, EngineStates, State, StateSpan
+from ampwitness.detect.charging_changes import State
+from ampwitness.detect.cranking import CRANK_LONGEST_S
+from ampwitness.detect.engine_states import EngineStates, StateSpan
 from ampwitness.types import Finding
 
 # What is typed or named -> the state it stands for.

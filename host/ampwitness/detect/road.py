@@ -15,9 +15,10 @@ import numpy as np
 from ampwitness.detect.cutout_cause import CRANKING
 from ampwitness.detect.cutouts import learn_level, settle_cranking
 from ampwitness.detect.engine_marks import decide_by_marks, find_engine_marks
-from ampwitness.detect.engine_states import find_engine_states, summarise_states
+from ampwitness.detect.engine_states import find_engine_states
 from ampwitness.detect.mark_ties import tie_marks
 from ampwitness.detect.result import DetectorResult
+from ampwitness.detect.state_summary import summarise_states
 from ampwitness.detect.supply_history import SupplySteps
 from ampwitness.finding_list import ChangedTable, FindingList, FindingTable
 from ampwitness.types import Coverage, Finding, NotJudged

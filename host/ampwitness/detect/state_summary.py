@@ -1,0 +1,74 @@
+"""Figures of supply, dips, clips and cut-outs for each engine state. Counts what others found.
+
+Gaps: nothing is counted in one.
+Limits: of minutes of which only mean and lowest volts were kept all is counted to the state in their middle.
+Source: ours.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.engine_states import STATES, EngineStates
+from ampwitness.detect.supply_history import STEP_S, SupplySteps
+from ampwitness.finding_list import FindingList
+from ampwitness.types import Finding
+
+
+def summarise_states(states: EngineStates, steps: SupplySteps, findings: Sequence[Finding]) -> dict[str, Any]:
+    """Figures of supply, dips, clips and cut-outs for each engine state.
+
+    Returns
+    -------
+    spans (start_s, stop_s, state, by: "the volts" or which mark), remarks, and per state: duration_s, supply_mean_v,
+    supply_lowest_v (10 ms), n_dips, deepest_residual_v, n_clips, clipped_share (flat time over duration), n_cutouts.
+    """
+    per: dict[str, Mapping[str, Any]] = {}
+    place = np.full(len(steps), STATES.index("not decidable"), dtype=np.int64)
+    for span in states.spans:
+        a, b = np.searchsorted(steps.time_s, [span.start_s, span.stop_s])
+        place[a:b] = STATES.index(span.state)
+    starts = np.array([s.start_s for s in states.spans])
+    kinds = [s.state for s in states.spans]
+    listed = FindingList.of(findings)
+    where: npt.NDArray[np.int64] = np.searchsorted(starts, listed.start_s, "right") - 1
+    state_of_span = np.array([STATES.index(kind) for kind in [*kinds, "not decidable"]])  # the last one: before all
+    state_of = state_of_span[where]
+    state_of_minute = state_of_span[np.searchsorted(starts, steps.left_out.middle_s, "right") - 1]
+    supply = steps.volts.get("supply", np.empty(0))
+    for number, name in enumerate(STATES):
+        mine = place == number
+        left_out = steps.left_out
+        beside = np.flatnonzero(state_of_minute == number)
+        duration_s = float(mine.sum() * STEP_S + left_out.seen_s[beside].sum())
+        if duration_s == 0:
+            continue
+        means = (supply[mine].sum(), (left_out.supply_mean_v * left_out.seen_s)[beside].sum() / STEP_S)
+        lowest_v = min(np.min(supply[mine], initial=np.inf), np.min(left_out.supply_lowest_v[beside], initial=np.inf))
+        own = listed.take(np.flatnonzero(state_of == number))
+        residuals = [float(f.measured["residual_v"] or 0.0) for f in own.of_kind("dip")]
+        flats = own.of_kind("clip").values("flat_s")
+        per[name] = {
+            "duration_s": duration_s,
+            "supply_mean_v": float(np.mean(supply[mine]))
+            if not len(beside)
+            else float(sum(means) * STEP_S / duration_s),
+            "supply_lowest_v": float(lowest_v),
+            "n_dips": len(residuals),
+            "deepest_residual_v": min(residuals, default=None),
+            "n_clips": own.n_of("clip"),
+            "clipped_share": float(np.nansum(flats)) / duration_s,
+            "n_cutouts": own.n_of("cutout"),
+        }
+    return {
+        "spans": [
+            {"start_s": s.start_s, "stop_s": s.stop_s, "state": s.state, "by": s.by or "the volts"}
+            for s in states.spans
+        ],
+        "remarks": list(states.remarks),
+        "per_state": per,
+    }
