@@ -8,8 +8,9 @@ from ampwitness.bench.tone_signals import KnobAmplifier
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.cli.set_gain_screen import draw_lines, pick_scale_v
 from ampwitness.detect.gain_steps import GainStepDetector
-from ampwitness.guide.set_gain import SetGainWalk, conclude_setting
-from ampwitness.guide.tone_live import LiveMeter, LiveReading, strongest_other_hz
+from ampwitness.guide.set_gain import SetGainWalk
+from ampwitness.guide.setting_result import conclude_setting
+from ampwitness.guide.tone_live import LiveMeter, LiveReading
 from ampwitness.guide.tone_tracks import CUE_BEEPS, RATE_HZ, Track, make_track, overlap_sentence, to_pcm
 from ampwitness.types import Interval
 
@@ -40,8 +41,7 @@ def walk_through(
         detector.push(window)
         reading = meter.push(window)
         if reading is not None:
-            tail = output[max(0, round(window.stop_s * HZ) - 2000) : round(window.stop_s * HZ)]
-            walk.push(reading, None if reading.tone.is_tone else strongest_other_hz(tail, HZ))
+            walk.push(reading)
         if with_curve and window.stop_s - last >= 1.0:
             last = window.stop_s
             curves = detector.curves()

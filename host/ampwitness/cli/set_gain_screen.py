@@ -49,8 +49,8 @@ def draw_lines(
         *["  " + "".join(line)] * n_rows,
         ("  " + "".join(ticks).rstrip() + " V")[:width],
         "",
-        f"  >> {big}"[:width],
-        "",
+        *textwrap.wrap(f">> {big}", max(30, width - 4), initial_indent="  ", subsequent_indent="     "),
+        *(textwrap.wrap(view.notice, max(30, width - 4), initial_indent="  ", subsequent_indent="  ") or [""]),
         *textwrap.wrap(view.instruction, max(30, width - 4), initial_indent="  ", subsequent_indent="  "),
     ]
 
@@ -73,6 +73,7 @@ class GainScreen:
         self._n_drawn = 0
         self._highest_v = 1.0
         self._last = ("", "")
+        self._last_notice = ""
         self._last_s = -1e9
         self._was_at_edge = False
         self.n_refreshes = 0
@@ -107,6 +108,9 @@ class GainScreen:
 
     def _tell(self, view: View, now_s: float) -> None:
         # New words are told at once, new figures once a second.
+        if view.notice and view.notice != self._last_notice:
+            self._stream.write(f"{view.notice}\n")
+        self._last_notice = view.notice
         key = (view.step, "".join(c for c in view.words if not c.isdigit()))
         if key == self._last and now_s - self._last_s < _PLAIN_EVERY_S:
             return

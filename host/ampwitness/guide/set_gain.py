@@ -1,33 +1,36 @@
-"""Setting the gain, step by step: what to do next, what the state is called, and what it all came to.
+"""Setting the gain, step by step: what to do next, what the state is called, and which key does what.
 
-No terminal and no port here: readings and answers go in, a view and at the end a result come out.
+No terminal and no port here: readings and answers go in, a view comes out; what it all came to is `setting_result`.
 """
 
 from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 from ampwitness.detect.tone_curve import ToneCurve
+from ampwitness.guide.set_gain_words import (
+    CLIPPED_PERCENT,
+    EDGE_PERCENT,
+    KNEE_PERCENT,
+    Situation,
+    State,
+    Step,
+    instruct,
+    other_ways,
+    refuse_key,
+    word_state,
+    word_thd,
+)
 from ampwitness.guide.tone_live import LiveReading
-from ampwitness.guide.tone_tracks import STEP_DB
-from ampwitness.types import Finding
 from ampwitness.waveform.tone_clip import hard_clip_level_db
-from ampwitness.waveform.tone_meter import OTHER_TONE_PERCENT, TWO_TONES_PERCENT
+from ampwitness.waveform.tone_meter import TWO_TONES_PERCENT
 
-Step = Literal["source", "amplifier", "come back", "lower source", "done"]
-State = Literal[
-    "no tone", "rising", "clean", "at the edge", "clipped", "source clipped", "logger overloaded", "not judged"
-]
+Key = Literal["next", "full", "turned", "other"]
 
-EDGE_PERCENT = 0.4  # from here on the tone is at the edge
-KNEE_PERCENT = 1.0
-CLIPPED_PERCENT = 1.5
 LEAST_LEVEL_V = 0.2
-HIGHEST_SUB_HZ = 120.0  # up to here a player's sub level moves the tone
 _RISING_DB = 0.25
 _RISING_OVER_S = 0.5
 _HOLD_S = 0.25  # a state that changes the step must last so long
@@ -35,6 +38,17 @@ _STABLE_S = 1.0
 _STEADY_DB = 0.2
 _HELD_DB = 0.1
 _HELD_TURNS = 2
+_LISTEN_S = 0.6  # from a tone's beginning: until then a second tone looks like distortion
+_PAUSE_S = 0.3  # after so long without it, a tone begins anew
+_NOT_YET: tuple[State, ...] = (
+    "clean",
+    "too quiet",
+    "at the edge",
+    "clipped",
+    "not judged",
+)  # what is not said before that
+_NOTICE_S = 6.0  # an answer to a key stands so long
+_LONGEST_STEP_S = 0.2  # between readings; more is a gap
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +85,7 @@ class View:
     ceiling_v: float | None  # clean maximum as rms, once it is known
     supply_v: float | None
     is_at_edge: bool  # for the audible cue
+    notice: str = ""  # the answer to the last key, for a while
 
 
 class SetGainWalk:
@@ -88,6 +103,9 @@ class SetGainWalk:
         self.step: Step = "source"
         self.outcome = ""
         self.n_rounds = 1
+        self.seen_s: dict[State, float] = {}  # how long each state was there
+        self.highest_clean_v: float | None = None  # rms, by the quick readings
+        self.is_source_unchecked = False  # somebody went on without a clean tone in the first step
         self._judged_to_hz = judged_to_hz
         self._tone_hz, self._load_kind, self._is_hands_free = tone_hz, load_kind, is_hands_free
         self._recent: deque[tuple[float, float]] = deque(maxlen=64)  # time, level
@@ -96,8 +114,12 @@ class SetGainWalk:
         self._curve: ToneCurve | None = None
         self._since: dict[str, float] = {}
         self._turned_levels: list[float] = []
-        self._other_hz: float | None = None
         self._early_ceiling_v: float | None = None  # from the quick readings, until the curve knows better
+        self._tone_begun_s: float | None = None
+        self._tone_heard_s = -math.inf
+        self._is_source_checked = False
+        self._notice, self._notice_until_s = "", -math.inf
+        self._is_asked_twice = False  # Enter was refused once, and would now go on all the same
 
     @property
     def is_done(self) -> bool:
@@ -111,16 +133,17 @@ class SetGainWalk:
     @property
     def other_ways(self) -> str:
         """What sets this amplifier where the tone cannot."""
-        return (
-            f"play the steps track with the gain left alone, or use a tone up to {self._judged_to_hz:.0f} Hz inside "
-            "the amplifier's band"
-        )
+        return other_ways(self._judged_to_hz)
 
-    def push(self, reading: LiveReading, other_hz: float | None = None) -> None:
-        """Take the newest reading; `other_hz`: where a tone is that is not the one asked for."""
-        self._reading, self._other_hz = reading, other_hz
+    def push(self, reading: LiveReading) -> None:
+        """Take the newest reading."""
+        passed_s = 0.0 if self._reading is None else reading.time_s - self._reading.time_s
+        self._reading = reading
         self._recent.append((reading.time_s, reading.tone.level_v))
         self._state = self._judge(reading)
+        self.seen_s[self._state] = self.seen_s.get(self._state, 0.0) + min(max(0.0, passed_s), _LONGEST_STEP_S)
+        if self._state == "clean":
+            self.highest_clean_v = max(self.highest_clean_v or 0.0, reading.tone.level_v)
         if self._state in ("at the edge", "clipped") and reading.thd_percent is not None:
             law_db = hard_clip_level_db(KNEE_PERCENT) - hard_clip_level_db(max(0.1, reading.thd_percent))
             self._early_ceiling_v = reading.tone.level_v * 10 ** (law_db / 20)
@@ -128,9 +151,13 @@ class SetGainWalk:
         thd = reading.thd_percent or 0.0
         is_bad = self._lasts("bad", thd >= KNEE_PERCENT and self._state in ("clipped", "at the edge"), now_s, _HOLD_S)
         is_fine = self._state == "clean" or (self._state == "not judged" and self._is_only_level(reading))
-        is_good = self._lasts("good", is_fine and self._is_steady(reading), now_s, _STABLE_S)
-        if self.step == "source" and self._is_hands_free and is_good:
-            self._go("amplifier")
+        is_steady = self._is_steady(reading)
+        is_good = self._lasts("good", is_fine and is_steady, now_s, _STABLE_S)
+        is_quiet = self._lasts("quiet", self._state == "too quiet" and is_steady, now_s, _STABLE_S)
+        if self.step == "source" and is_fine:
+            self._is_source_checked = True
+        if self.step == "source" and self._is_hands_free and (is_good or is_quiet):
+            self._leave_source()
         elif self.step == "amplifier" and is_bad:
             self._go("come back")
         elif self.step == "come back" and is_good:
@@ -151,46 +178,90 @@ class SetGainWalk:
             self.outcome = f"the level stopped following {curve.follow.driven_by}"
             self._go("done")
 
-    def answer(self, key: Literal["next", "full", "turned"]) -> None:
-        """The person's key: next step; the gain is at its end; I turned it up one step."""
-        if key == "next":
-            if self.step in ("source", "lower source") and self._state != "source clipped":
-                self._go("source" if self.step == "lower source" else "amplifier")
-        elif key == "full" and self.step == "amplifier":
+    def answer(self, key: Key) -> None:
+        """The person's key: next step; the gain is at its end; I turned it up one step. None stays without an
+        answer: one that does nothing here says why (`View.notice`)."""
+        if self.step == "done":
+            return
+        said, self._notice = self._notice, ""
+        if refusal := refuse_key(key, self._situation()):
+            if key == "next" and self.step == "source" and self._state != "source clipped":
+                if self._is_asked_twice and said:
+                    self._leave_source()
+                    return
+                self._is_asked_twice = True
+            self._say(refusal)
+        elif key == "next" and self.step == "lower source":
+            self._go("source")
+        elif key == "next":
+            self._leave_source()
+        elif key == "full":
             self.n_rounds += 1
             self._go("source")
-        elif key == "turned" and self.step == "amplifier" and self._reading is not None:
-            self._turned_levels.append(self._reading.tone.level_v)
-            last = self._turned_levels[-_HELD_TURNS - 1 :]
-            is_clean = (self._reading.thd_percent or 0.0) < EDGE_PERCENT
-            if len(last) > _HELD_TURNS and max(last) < min(last) * 10 ** (_HELD_DB / 20) and is_clean:
-                self.outcome = "level held (a limiter?)"
-                self._go("done")
+        elif key == "turned" and self._reading is not None:
+            self._note_turn(self._reading)
 
     def view(self) -> View:
         """What to show now."""
         reading = self._reading
+        situation = self._situation()
+        is_notice_old = reading is not None and reading.time_s > self._notice_until_s
         return View(
             step=self.step,
-            instruction=self._instruction(),
+            instruction=instruct(situation, self.outcome),
             state=self._state,
-            words=self._words(),
+            words=word_state(situation),
             level_v=0.0 if reading is None else reading.tone.level_v,
-            thd_words="" if reading is None else _thd_words(reading),
-            ceiling_v=self._ceiling_v(),
+            thd_words="" if reading is None else word_thd(reading, self._state),
+            ceiling_v=situation.ceiling_v,
             supply_v=None if reading is None else reading.supply_v,
             is_at_edge=self._state in ("at the edge", "clipped", "source clipped"),
+            notice="" if is_notice_old else self._notice,
         )
 
     # ---- inside -------------------------------------------------------------------------------------------------
 
+    def _situation(self) -> Situation:
+        return Situation(
+            step=self.step,
+            state=self._state,
+            reading=self._reading,
+            ceiling_v=self._ceiling_v(),
+            tone_hz=self._tone_hz,
+            judged_to_hz=self._judged_to_hz,
+            n_rounds=self.n_rounds,
+            is_listening=self._is_listening(),
+            is_source_checked=self._is_source_checked,
+            is_source_unchecked=self.is_source_unchecked,
+        )
+
+    def _say(self, notice: str) -> None:
+        self._notice = notice
+        self._notice_until_s = _NOTICE_S + (0.0 if self._reading is None else self._reading.time_s)
+
     def _go(self, step: Step) -> None:
         self.step = step
         self._since.clear()
+        self._notice, self._is_asked_twice = "", False
         if step in ("lower source", "amplifier"):
             self._early_ceiling_v = None  # it was the source's
         if step == "source":
             self._turned_levels.clear()
+            self._is_source_checked = False
+
+    def _leave_source(self) -> None:
+        self.is_source_unchecked = not self._is_source_checked
+        self._go("amplifier")
+
+    def _note_turn(self, reading: LiveReading) -> None:
+        self._turned_levels.append(reading.tone.level_v)
+        last = self._turned_levels[-_HELD_TURNS - 1 :]
+        is_clean = (reading.thd_percent or 0.0) < EDGE_PERCENT
+        if len(last) > _HELD_TURNS and max(last) < min(last) * 10 ** (_HELD_DB / 20) and is_clean:
+            self.outcome = "level held (a limiter?)"
+            self._go("done")
+            return
+        self._say(f"Turn {len(self._turned_levels)} noted at {reading.tone.level_v:.2f} V rms.")
 
     def _lasts(self, name: str, is_so: bool, now_s: float, how_long_s: float) -> bool:
         if not is_so:
@@ -199,25 +270,61 @@ class SetGainWalk:
         return now_s - self._since.setdefault(name, now_s) >= how_long_s
 
     def _judge(self, reading: LiveReading) -> State:
+        state = self._judge_now(reading)
+        if reading.time_s < self._tone_heard_s and self._tone_begun_s is not None:  # the board began to count anew
+            self._tone_begun_s -= self._tone_heard_s - reading.time_s
+            self._tone_heard_s = reading.time_s
+        if state != "no tone":
+            if self._tone_begun_s is None or reading.time_s - self._tone_heard_s > _PAUSE_S:
+                self._tone_begun_s = reading.time_s
+            self._tone_heard_s = reading.time_s
+        elif self._is_interrupted(reading):
+            return "rising"
+        is_known = state == "not judged" and reading.other_percent > TWO_TONES_PERCENT
+        return "rising" if self._is_listening() and state in _NOT_YET and not is_known else state
+
+    def _is_interrupted(self, reading: LiveReading) -> bool:
+        """A tone that was there a moment ago, and loud: a jerk at the knob, or a beat."""
+        is_loud = reading.instead_hz is None and reading.tone.level_v >= LEAST_LEVEL_V
+        return is_loud and reading.time_s - self._tone_heard_s <= _PAUSE_S
+
+    def _judge_now(self, reading: LiveReading) -> State:
         tone = reading.tone
         if reading.is_saturated:
             return "logger overloaded"
-        if not tone.is_tone or tone.level_v < LEAST_LEVEL_V:
+        if reading.instead_hz is not None or tone.level_v < LEAST_LEVEL_V:
+            return "no tone"
+        if reading.other_percent > TWO_TONES_PERCENT:
+            return "not judged"
+        if not tone.is_tone:
             return "no tone"
         thd = reading.thd_percent
-        if thd is None or reading.other_percent > TWO_TONES_PERCENT:
+        if thd is None:
             return "not judged"
         if tone.thd_is_below_floor:
+            if tone.thd_floor_percent > KNEE_PERCENT:
+                return "too quiet"
             thd = 0.0
-        if (reading.source_thd_percent or 0.0) >= KNEE_PERCENT or (self.step == "source" and thd >= KNEE_PERCENT):
-            return "source clipped"
-        if self._curve is not None and self._curve.is_source_clipped and thd >= KNEE_PERCENT:
+        if self._is_of_source(reading, thd):
             return "source clipped"
         if thd >= CLIPPED_PERCENT:
             return "clipped"
         if thd >= EDGE_PERCENT:
             return "at the edge"
         return "rising" if self._is_rising(reading) else "clean"
+
+    def _is_of_source(self, reading: LiveReading, thd: float) -> bool:
+        if (reading.source_thd_percent or 0.0) >= KNEE_PERCENT:
+            return True
+        if thd < KNEE_PERCENT:
+            return False
+        if self._curve is not None and self._curve.is_source_clipped:
+            return True
+        return self.step == "source" and reading.source_thd_percent is None
+
+    def _is_listening(self) -> bool:
+        begun_s = self._tone_begun_s
+        return begun_s is not None and self._reading is not None and self._reading.time_s - begun_s < _LISTEN_S
 
     def _is_only_level(self, reading: LiveReading) -> bool:
         return self.goes_by_level and reading.tone.is_tone and reading.other_percent <= TWO_TONES_PERCENT
@@ -230,185 +337,9 @@ class SetGainWalk:
         before = [level for time_s, level in self._recent if time_s >= reading.time_s - _RISING_OVER_S]
         return len(before) > 2 and reading.tone.level_v > max(1e-6, before[0]) * 10 ** (_RISING_DB / 20)
 
-    def _words(self) -> str:
-        reading = self._reading
-        if reading is None:
-            return "waiting for samples"
-        if self._state == "no tone":
-            if self._other_hz is not None:
-                return f"no {self._tone_hz:g} Hz tone: {self._other_hz:.0f} Hz is playing"
-            return f"no tone: play the {self._tone_hz:g} Hz track"
-        if self._state == "not judged" and reading.other_percent > TWO_TONES_PERCENT:
-            return f"two tones: another at {reading.other_hz or 0:.0f} Hz, {reading.other_percent:.0f} % of this one"
-        if self._state == "not judged" and self.goes_by_level:
-            return f"level only: distortion of {self._tone_hz:g} Hz is not judged"
-        if self._state == "not judged":
-            return f"distortion not judged: {reading.tone.not_judged}"
-        if self._state == "logger overloaded":
-            return "logger overloaded: turn down, or use a larger divider"
-        if self._state == "clipped":
-            return f"clipped by {reading.overdrive_db:.1f} dB"
-        if self._state == "source clipped":
-            return "source clipped: lower the source, not the amplifier"
-        if self._state in ("clean", "rising") and (ceiling := self._ceiling_v()) and reading.tone.level_v > 0:
-            below_db = 20 * math.log10(ceiling / reading.tone.level_v)
-            if below_db > 0.05:
-                return f"{self._state}, {below_db:.1f} dB below the clean ceiling"
-        return self._state
-
     def _ceiling_v(self) -> float | None:
         """Clean maximum as rms: by the curve, and until that knows it by the quick readings; never the source's."""
         if self.step in ("source", "lower source") or self._state == "source clipped":
             return None
         of_curve = None if self._curve is None else self._curve.knee
         return self._early_ceiling_v if of_curve is None else of_curve.level_v
-
-    def _source_control(self) -> str:
-        return "source's sub level" if self._tone_hz <= HIGHEST_SUB_HZ else "source's volume"
-
-    def _instruction(self) -> str:
-        reading = self._reading
-        if self.step == "source":
-            if self.n_rounds > 1:  # the gain stands fully up: that comes first
-                what = self._source_control()
-                return (
-                    "1 of 3, the source again. FIRST turn the amplifier's gain back to its minimum. Then raise the "
-                    f"{what} one step; if it distorts, turn it down until clean. Enter: next. q: end."
-                )
-            return (
-                "1 of 3, the source. Amplifier gain at its minimum, tone controls flat, boost off. Turn the source up "
-                "to the highest volume you will use; if it distorts, turn it down until clean. Enter: next. q: end."
-            )
-        if self.step == "amplifier" and self.goes_by_level:
-            return (
-                "2 of 3, the amplifier. Play the steps track and leave the gain alone while it runs: each step should "
-                f"raise the level by {STEP_DB:g} dB. If all did, turn the gain up and play it again. q: end."
-            )
-        if self.step == "amplifier":
-            return (
-                "2 of 3, the amplifier. Turn its gain up slowly until STOP stands here. "
-                "f: gain is full up. t: turned up one step. q: end."
-            )
-        if self.step == "come back":
-            if self._state == "clean":
-                return "3 of 3. Hold the knob there: looking whether it stays clean."
-            back_db = 0.0 if reading is None else reading.overdrive_db
-            ceiling = self._ceiling_v()
-            mark = "" if ceiling is None else f", left of the mark at {ceiling:.2f} V,"
-            return f"3 of 3. STOP. Turn the gain back by {max(0.3, back_db):.1f} dB{mark} until it says clean. q: end."
-        if self.step == "lower source":
-            return (
-                f"The source clips before the amplifier: lower the {self._source_control()} one step. Enter: check it "
-                "again. q: end."
-            )
-        return f"Done: {self.outcome}."
-
-
-def _thd_words(reading: LiveReading) -> str:
-    thd = reading.thd_percent
-    if thd is None or not reading.tone.is_tone or reading.other_percent > TWO_TONES_PERCENT:
-        return "THD not judged"
-    hum = ""
-    if reading.other_percent >= OTHER_TONE_PERCENT:
-        hum = f"   also {reading.other_hz or 0:.0f} Hz, {reading.other_percent:.1f} % (hum?)"
-    if reading.tone.thd_is_below_floor:
-        return f"THD less than {reading.tone.thd_floor_percent:.2f} %{hum}"
-    return f"THD {thd:.2f} %{hum}"
-
-
-def conclude_setting(
-    knee: Finding | None, walk: SetGainWalk, last: LiveReading | None, tone_hz: float, answers: Mapping[str, str]
-) -> Finding:
-    """The result as a finding that a recording keeps.
-
-    Parameters
-    ----------
-    knee : the gain curve's finding, as a report of the same recording would give it; None: there was no curve
-    walk : the walk, at its end
-    last : the last reading with a tone, for where the gain was left
-    tone_hz : the tone that was asked for
-    answers : what was asked beforehand, by key
-
-    Returns
-    -------
-    Finding of kind "setting"; `measured["line"]` is the line for the job sheet.
-    """
-    m: Mapping[str, Any] = knee.measured if knee is not None else {}
-    left_v = last.tone.level_v if last is not None and last.tone.is_tone else None
-    knee_v = m.get("knee_v")
-    margin_db = 20 * math.log10(knee_v / left_v) if knee_v and left_v else None
-    outcome = str(m.get("outcome") or "no tone was measured")
-    if m.get("knee_v") is None and m.get("follow_v") is None and left_v and walk.goes_by_level:
-        outcome = f"distortion of this tone is not judged; {walk.other_ways}"
-    if walk.outcome.startswith("level held"):
-        outcome = walk.outcome
-    is_provisional = bool(knee is not None and knee.evidence.get("is_gain_provisional"))
-    keys = (
-        "knee_v",
-        "knee_peak_v",
-        "knee_w",
-        "ceiling_v",
-        "ceiling_kind",
-        "clean_v",
-        "uncertainty_db",
-        "load_ohm",
-        "followed_v",
-        "follow_v",
-        "follow_uncertainty_db",
-    )
-    measured: dict[str, float | int | str | bool | None] = {
-        "line": _job_line(m, tone_hz, outcome, left_v, margin_db, is_provisional),
-        "tone_hz": tone_hz,
-        "thd_percent": KNEE_PERCENT if knee_v else None,
-        **{key: m.get(key) for key in keys},
-        "supply_at_knee_v": m.get("supply_at_knee_v"),
-        "supply_lowest_v": m.get("supply_lowest_v"),
-        "left_at_v": left_v,
-        "margin_db": margin_db,
-        "outcome": outcome,
-        "is_provisional": is_provisional,
-        "n_rounds": walk.n_rounds,
-    }
-    return Finding(
-        kind="setting",
-        start_s=0.0 if knee is None else knee.start_s,
-        stop_s=0.0 if knee is None else knee.stop_s,
-        severity="information",
-        measured=measured,
-        threshold={"knee_percent": KNEE_PERCENT},
-        evidence={"answers": dict(answers), "step_reached": walk.step, "watts": "nominal"},
-    )
-
-
-def _follow_words(m: Mapping[str, Any], outcome: str) -> str:
-    return (
-        f"{outcome}; it followed up to {m['followed_v']:.2f} V rms; were it a hard ceiling, clean up to "
-        f"{m['follow_v']:.2f} V rms (+-{2 * m['follow_uncertainty_db']:.1f} dB); provisional: check by ear and with a "
-        "tone whose distortion is judged"
-    )
-
-
-def _job_line(
-    m: Mapping[str, Any], tone_hz: float, outcome: str, left_v: float | None, margin_db: float | None, provisional: bool
-) -> str:
-    head = f"Gain at {tone_hz:g} Hz: "
-    if m.get("knee_v") is None:
-        if m.get("follow_v") is not None:
-            return head + _follow_words(m, outcome)
-        clean = m.get("clean_v")
-        return head + outcome + (f"; clean up to {clean:.2f} V rms" if clean else "")
-    parts = [f"clean up to {m['knee_v']:.2f} V rms, {m['knee_peak_v']:.1f} V peak (1 % THD)"]
-    if m.get("knee_w") is not None:
-        parts.append(f"nominally {m['knee_w']:.0f} W into {m['load_ohm']:g} ohm")
-    if m.get("ceiling_v") is not None:
-        parts.append(f"ceiling {m['ceiling_v']:.1f} V ({m['ceiling_kind']})")
-    if m.get("supply_at_knee_v") is not None and not provisional:
-        parts.append(f"supply there {m['supply_at_knee_v']:.2f} V")
-    if "too fast" in str(m.get("outcome")):
-        parts.append(f"+-{2 * float(m['uncertainty_db']):.2f} dB, for the hand passed the edge too fast")
-    if left_v and margin_db is not None:
-        word = "below" if margin_db >= 0 else "above"
-        parts.append(f"left at {left_v:.2f} V rms, {abs(margin_db):.1f} dB {word} it")
-    if provisional:
-        parts.append("unloaded: provisional, check with the load")
-    return head + "; ".join(parts)

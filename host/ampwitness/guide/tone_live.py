@@ -6,16 +6,24 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ampwitness.guide.tone_lines import Heard, find_lines
 from ampwitness.types import FloatArray, TraceWindow
+from ampwitness.waveform.response import PASS_FRACTION
 from ampwitness.waveform.tone_clip import thd_to_overdrive_db
-from ampwitness.waveform.tone_meter import CONVERTER_FLOOR_V, ToneReading, measure_tone
+from ampwitness.waveform.tone_fit import find_strongest_hz
+from ampwitness.waveform.tone_meter import CONVERTER_FLOOR_V, TWO_TONES_PERCENT, ToneReading, measure_tone
 
 LOOK_S = 0.1
 LOOK_CYCLES = 4.0
 _LIVE_HARMONICS = 16
-_LONG_LOOK_S = 0.5  # for a second tone or hum: lines 8 Hz apart are told apart
+_LONG_LOOK_S = 0.5  # for hum: lines 8 Hz apart are told apart
 _LONG_EVERY = 12  # windows; it costs three times as much as all else
 _STEADY_RATIO = 1.03
+_LINES_OVER_S = 1.0  # for a second tone: lines 5 Hz apart are told apart
+_LINES_EVERY = 4  # windows
+_LEAST_LINE_V = 0.1  # rms: weaker lines are no tone that somebody plays
+_ABSENT_RATIO = 8.0  # another tone so much stronger, and the one that was asked for is not there
+_STILL_TWO = 0.7  # of the threshold: two tones that were there still are
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,8 +35,16 @@ class LiveReading:
     supply_v: float | None
     source_thd_percent: float | None
     is_saturated: bool
-    other_hz: float | None = None  # strongest other line of the last half second, while the level is steady
+    other_hz: float | None = None  # strongest other line lately: hum while the level is steady, or another tone
     other_percent: float = 0.0
+    instead_hz: float | None = None  # the tone that plays where the one that was asked for does not
+    band_hz: float = 0.0  # highest frequency that is measured right
+
+    @property
+    def may_be_folded(self) -> bool:
+        """The other tone may lie beyond half the sample rate and show where it folds to."""
+        hz = self.instead_hz or self.other_hz
+        return hz is not None and hz > 0.5 * self.band_hz
 
     @property
     def thd_percent(self) -> float | None:
@@ -63,7 +79,9 @@ class LiveMeter:
         self._stop_s = 0.0
         self._saturated_until_s = -1.0
         self._n_windows = 0
-        self._other: tuple[float | None, float] = (None, 0.0)
+        self._hum: tuple[float | None, float] = (None, 0.0)
+        self._heard: Heard | None = None  # at the last look
+        self._second: Heard | None = None  # another tone that two looks found at the same place
 
     def warm_up(self, rate_hz: float) -> None:
         """Measure a made, clipped tone, so that tables are worked out before anybody waits for them."""
@@ -81,8 +99,9 @@ class LiveMeter:
         for at, segment in enumerate(window.traces["output"].segments):
             if segment.rate_hz != self._rate_hz or abs(segment.start_s - self._stop_s) * segment.rate_hz > 0.5:
                 self._volts = {}
+                self._heard = self._second = None
             self._rate_hz, self._stop_s = segment.rate_hz, segment.stop_s
-            keep = round(max(self._look_s, _LONG_LOOK_S) * segment.rate_hz)
+            keep = round(max(self._look_s, _LINES_OVER_S) * segment.rate_hz)
             for role, trace in window.traces.items():
                 if at < len(trace.segments):
                     before = self._volts.get(role, np.empty(0))
@@ -92,7 +111,10 @@ class LiveMeter:
         if long is None or len(long) < n or not wants_reading:
             return None
         output = long[-n:]
-        self._look_for_other(long)
+        self._n_windows += 1
+        self._look_for_hum(long)
+        self._look_for_tones(long)
+        other_hz, other_percent, instead_hz = self._beside()
         tone = self._measure(output)
         source = self._volts.get("source", np.empty(0))[-n:]
         source_thd = None
@@ -105,19 +127,48 @@ class LiveMeter:
             supply_v=float(np.mean(supply)) if len(supply) else None,
             source_thd_percent=source_thd,
             is_saturated=self._saturated_until_s > self._stop_s - self._look_s,
-            other_hz=self._other[0],
-            other_percent=self._other[1],
+            other_hz=other_hz,
+            other_percent=other_percent,
+            instead_hz=instead_hz,
+            band_hz=PASS_FRACTION * self._rate_hz / 2,
         )
 
-    def _look_for_other(self, long: FloatArray) -> None:
-        self._n_windows += 1
+    def _beside(self) -> tuple[float | None, float, float | None]:
+        """What plays beside the tone, its percent of it, and what plays instead of it."""
+        second = self._second
+        if second is None:
+            return (*self._hum, None)
+        if second.other_v > _ABSENT_RATIO * second.tone_v:
+            return None, 0.0, second.other_hz
+        return second.other_hz, second.other_percent, None
+
+    def _look_for_hum(self, long: FloatArray) -> None:
         if self._n_windows % _LONG_EVERY or len(long) < 0.99 * _LONG_LOOK_S * self._rate_hz:
             return
+        long = long[-round(_LONG_LOOK_S * self._rate_hz) :]
         halves = [float(np.std(half)) for half in np.array_split(long, 2)]
         if max(halves) > _STEADY_RATIO * min(halves):
             return
         tone = measure_tone(long, self._rate_hz, expected_hz=self._tone_hz, n_fitted=10, wants_peak=False)
-        self._other = (tone.other_hz, tone.other_percent) if tone.fundamental_v > 0 else (None, 0.0)
+        if tone.fundamental_v <= 0 or tone.other_hz is None:
+            self._hum = (None, 0.0)
+            return
+        near_hz = 3 / _LONG_LOOK_S
+        exact_hz = find_strongest_hz(long, self._rate_hz, tone.other_hz - near_hz, tone.other_hz + near_hz)
+        self._hum = (exact_hz or tone.other_hz, tone.other_percent)
+
+    def _look_for_tones(self, long: FloatArray) -> None:
+        if self._n_windows % _LINES_EVERY or len(long) < 0.99 * _LONG_LOOK_S * self._rate_hz:
+            return
+        heard = find_lines(long, self._rate_hz, self._tone_hz)
+        least_percent = TWO_TONES_PERCENT * (1.0 if self._second is None else _STILL_TWO)
+        is_second = heard.other_percent > least_percent and heard.other_v > _LEAST_LINE_V
+        is_same = heard.is_near(self._heard, self._rate_hz / len(long))
+        if not is_second:
+            self._second = None
+        elif is_same:
+            self._second = heard
+        self._heard = heard if is_second else None
 
     def _measure(self, volts: FloatArray) -> ToneReading:
         return measure_tone(
@@ -129,9 +180,3 @@ class LiveMeter:
             follows_trend=True,
             wants_peak=False,
         )
-
-
-def strongest_other_hz(volts: FloatArray, rate_hz: float) -> float | None:
-    """Where else a tone is, when the one that was asked for is not there; None where nothing stands out."""
-    tone = measure_tone(volts, rate_hz, n_fitted=_LIVE_HARMONICS, wants_peak=False)
-    return tone.frequency_hz if tone.is_tone else None

@@ -29,6 +29,12 @@ CAUTION = (
     "measure unloaded. Turn the volume down before the first track, and protect your hearing."
 )
 
+HIGH_TONE_HZ = 300.0  # above, mids and tweeters play it
+HIGH_TONE_CAUTION = (
+    "Mids and tweeters burn at this tone and at the level where the edge is found: take them off, or use a resistor "
+    "as load (--load-kind resistor) or none (--load-kind none)."
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Track:

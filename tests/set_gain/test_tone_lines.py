@@ -1,0 +1,80 @@
+"""Which tones play, and a level line that does not flicker between words while two of them beat."""
+
+from __future__ import annotations
+
+from itertools import groupby
+
+import numpy as np
+import pytest
+from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.guide.set_gain import SetGainWalk, View
+from ampwitness.guide.set_gain_words import name_other
+from ampwitness.guide.tone_lines import find_lines
+from ampwitness.guide.tone_live import LiveMeter
+
+RATE_HZ = 8000.0
+
+
+def sines(*tones: tuple[float, float], seconds: float = 2.0) -> np.ndarray:
+    """(hertz, crest volts) each, with a little noise."""
+    time_s = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
+    noise = 0.004 * np.random.default_rng(7).standard_normal(len(time_s))
+    return noise + sum(crest_v * np.sin(2 * np.pi * hz * time_s) for hz, crest_v in tones)
+
+
+def views(output: np.ndarray, walk: SetGainWalk) -> list[View]:
+    meter, seen = LiveMeter(40.0), []
+    for window in iter_windows_from_arrays({"output": output}, RATE_HZ, window_s=0.04):
+        if (reading := meter.push(window)) is not None:
+            walk.push(reading)
+        seen.append(walk.view())
+    return seen
+
+
+@pytest.mark.parametrize(("hz", "crest_v"), [(45, 10), (50, 2), (63, 5), (160, 5), (1000, 20)])
+def test_the_second_tone_is_found(hz: float, crest_v: float) -> None:
+    heard = find_lines(sines((40, 10), (hz, crest_v), seconds=1.0), RATE_HZ, 40.0)
+    assert heard.tone_v == pytest.approx(10 / np.sqrt(2), rel=0.01)
+    assert heard.other_hz == pytest.approx(hz, abs=0.1)
+    assert heard.other_v == pytest.approx(crest_v / np.sqrt(2), rel=0.01)
+
+
+def test_clipping_is_no_second_tone() -> None:
+    square = 10 * np.sign(sines((40.3, 10)))
+    one_sided = np.clip(sines((40.3, 10)), -10, 3)
+    for output in (square, one_sided):
+        assert find_lines(output[:8000], RATE_HZ, 40.0).other_percent < 10.0
+
+
+@pytest.mark.parametrize(("hz", "crest_v"), [(50, 10), (50, 20), (63, 5), (1000, 20)])
+def test_two_tones_do_not_flicker(hz: float, crest_v: float) -> None:
+    walk = SetGainWalk(40.0, "resistor", is_hands_free=False)
+    words = [view.words.split(",")[0] for view in views(sines((40, 10), (hz, crest_v)), walk)]
+    assert len(list(groupby(words))) <= 5  # waiting, no tone, listening, two tones
+    assert words[-1] == f"two tones: another at {hz:.0f} Hz"
+    assert walk.step == "source"
+
+
+def test_a_level_that_jumps_is_no_second_tone() -> None:
+    jump = sines((40, 10)) * np.repeat([0.02, 1.0, 0.2, 0.9], 4000)
+    walk = SetGainWalk(40.0, "resistor", is_hands_free=False)
+    assert {view.state for view in views(jump, walk)} <= {"no tone", "rising", "clean", "too quiet"}
+
+
+def test_a_tone_too_quiet_to_judge_is_not_called_clean() -> None:
+    walk = SetGainWalk(40.0, "resistor", is_hands_free=False)
+    last = views(sines((40, 0.5)), walk)[-1]
+    assert last.state == "too quiet"
+    assert last.words.startswith("too quiet to judge: only that THD is below ")
+    loud = SetGainWalk(40.0, "resistor", is_hands_free=False)
+    assert views(sines((40, 6.0)), loud)[-1].state == "clean"
+
+
+def test_only_mains_is_called_hum() -> None:
+    assert [name_other(hz) for hz in (50.1, 120, 63, 7000)] == [
+        " (hum?)",
+        " (hum?)",
+        "",
+        " (whine or switching noise?)",
+    ]
+    assert "(hum?)" not in views(sines((40, 10), (7000 / 2, 0.5)), SetGainWalk(40.0, "none", False))[-1].thd_words
