@@ -37,6 +37,7 @@ class Score:
     n_protection: int = 0
     n_protection_right: int = 0
     level_off_v: list[float] = field(default_factory=list)
+    n_level_held: int = 0  # levels of letting go that lie in their interval
     remarks: list[str] = field(default_factory=list)
 
 
@@ -83,6 +84,8 @@ def score_case(name: str, seed: int, score: Score) -> str:
             _score_times(name, seed, case, hit, start_s, stop_s, score)
     if case.level_v is not None and isinstance(learned := summary.get("under_voltage"), dict):
         score.level_off_v.append(learned["level_v"] - case.level_v)
+        low_v, high_v = learned["interval_v"]
+        score.n_level_held += bool(low_v <= case.level_v <= high_v)
     return " + invented".join([" / ".join(sorted(set(answers))), ""][: 2 if invented else 1])
 
 
@@ -172,7 +175,8 @@ def main() -> None:
     )
     if score.level_off_v:
         off_v = 1e3 * np.abs(score.level_off_v)
-        print(f"level of letting go: median off by {np.median(off_v):.0f} mV, most {off_v.max():.0f} mV")
+        held = f"within its 95 % interval: {score.n_level_held}/{len(off_v)}"
+        print(f"level of letting go: median off by {np.median(off_v):.0f} mV, most {off_v.max():.0f} mV; {held}")
     for remark in score.remarks[: asked.remarks]:
         print("    " + remark)
 

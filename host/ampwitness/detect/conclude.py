@@ -14,6 +14,7 @@ import numpy as np
 
 from ampwitness.detect.ceiling_fit import CeilingFit
 from ampwitness.detect.clip_cause import attach_cause, judge_clip, learn_ceilings, read_ceiling
+from ampwitness.detect.cutouts import learn_level
 from ampwitness.detect.engine_states import find_cranking
 from ampwitness.detect.found_clips import ClipTable
 from ampwitness.detect.result import DetectorResult
@@ -276,7 +277,10 @@ def _describe(fit: CeilingFit) -> dict[str, Any]:
 
 
 def _under_voltage(findings: Sequence[Finding]) -> float | None:
-    """Highest supply at which the amplifier was seen to switch off for want of supply."""
+    """The supply at which this amplifier lets go, as it was learned; else the highest at which one was seen to."""
+    learned = learn_level(findings)
+    if learned is not None:
+        return float(learned["level_v"])
     levels = [
         float(value)
         for f in findings

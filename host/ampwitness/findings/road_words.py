@@ -160,11 +160,14 @@ def _some(n: int, what: str) -> str:
 def _word_level(level: Mapping[str, Any] | None) -> list[str]:
     if not level:
         return []
-    text = f"This amplifier let go at {level['level_v']:.2f} V of supply, +-{2 * level['uncertainty_v']:.2f} V"
+    low_v, high_v = level["interval_v"]
+    text = f"This amplifier lets go at about {level['level_v']:.2f} V of supply (95 %: {low_v:.2f} to {high_v:.2f} V)"
     if level["n_stops"] > 1:
         text += f", learned from {level['n_stops']} stops that scattered by {level['spread_v']:.2f} V"
+    else:
+        text += ", learned from one stop: more of them, at slower falls, narrow it"
     if level.get("held_v") is not None:
-        text += f"; before, it had held on at {level['held_v']:.2f} V"
+        text += f"; before that it had gone on through {level['held_v']:.2f} V"
     return [text + "."]
 
 
