@@ -6,6 +6,8 @@ import math
 
 import numpy as np
 import pytest
+from ampwitness.bench import clip_sets
+from ampwitness.bench.clip_matching import score_case
 from ampwitness.detect.corner_ramp import ramp
 from ampwitness.detect.overdrive import Corners, extrapolate_crests, sine_crest
 
@@ -69,3 +71,12 @@ def test_crest_of_any_plateau_solves_its_equation() -> None:
     half = np.logspace(-9, 3, 500)
     x = np.arccos(1 / sine_crest(2 * half, np.ones(500), np.ones(500)))
     assert np.allclose(x * np.tan(x), half, rtol=1e-5, atol=1e-9)
+
+
+def test_the_interval_holds_what_stood_hidden_on_the_crests_of_noise_like_music() -> None:
+    held: list[bool] = []
+    for seed in (152, 154):
+        case = clip_sets.make("full-25k", "noise music, following", seed, 4.0)
+        held += score_case(case, 0.00012).interval_holds
+    assert len(held) > 100
+    assert np.mean(held) >= 0.9

@@ -29,6 +29,7 @@ BENT_SHARE = 0.09  # of slope times half a plateau, for a difference of 1 in k T
 BENT_FROM, BENT_FULL, MOST_BENT = 0.4, 0.8, 1.2  # phases from which and at which it counts; the largest difference
 BENT_SD = 0.3  # how far such differences lie apart: a curvature known no better tells half
 LEAST_EXCESS = 0.2  # of a sine's
+HIDDEN_DB = 3.0  # by which peaks of full-range music stand above what its flanks let expect
 PHASES = np.concatenate(
     [np.geomspace(0.04, 0.5, 40, endpoint=False), np.linspace(0.5, 1.56, 90), np.linspace(1.57, 2.1, 12)]
 )
@@ -177,7 +178,11 @@ def overdrive_interval(overdrive_db: float, sd_db: float, lively: float, is_coar
     lively : 0 for bass ... 1 for full-range music, in which the crest that is missing is not known from its flanks
     is_coarse : measured by crossings alone
 
+    What the flanks of full-range music cannot show is a peak of its own that stood on the crest: its size does not
+    depend on the estimate, so it is added.
+
     Source: our choice, from the errors on generated signals."""
-    below, above = (0.55, 1.5) if is_coarse else (0.3 + 0.47 * lively, 0.22 + 1.2 * lively)
+    below, above = (0.55, 1.5 - lively) if is_coarse else (0.3 + 0.35 * lively, 0.22 + 0.2 * lively)
     spare_db = 0.03 + 1.6 * sd_db
-    return max(0.0, overdrive_db * (1 - below) - spare_db), overdrive_db * (1 + above) + spare_db
+    high_db = overdrive_db * (1 + above) + spare_db + HIDDEN_DB * lively
+    return max(0.0, overdrive_db * (1 - below) - spare_db), high_db
