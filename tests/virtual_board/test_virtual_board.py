@@ -317,7 +317,7 @@ def test_command_prints_the_port_first_and_ends_cleanly(tmp_path: Path, number: 
     assert len(heard.samples()) == 4000 // 38
     children = Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text().split()
     process.send_signal(number)
-    assert process.wait(5) == 0
+    assert process.wait(20) == 0
     assert not link.is_symlink()
     assert len(children) == 1
     assert not os.path.exists(f"/proc/{children[0]}")
