@@ -1,24 +1,26 @@
 """Findings by the hundred thousand: a list that makes each one when it is looked at, and answers by columns.
 
-A day of music holds some half a million findings of several kilobytes each. Here a table knows one kind: start, stop
-and the few numbers that rank it are arrays in memory; everything else lies in a temporary file once there is much of
-it. Memory grows by some thirty bytes a finding.
+A day of music holds some half a million findings of several kilobytes each. Here a table knows one kind; start, stop
+and the few numbers that rank it are columns. Columns and all else lie in a temporary file once there is much of them: a
+list keeps four bytes a finding, and what is asked for lives as long as who asked holds it.
 """
 
 from __future__ import annotations
 
 import io
 import pickle
+import weakref
 from abc import ABC, abstractmethod
 from bisect import bisect_right
 from collections import Counter, OrderedDict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from itertools import accumulate
 from typing import Any, overload
 
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.pieces import Pieces
+from ampwitness.pieces import Column, Pieces
 from ampwitness.types import Finding, FloatArray
 
 IntArray = npt.NDArray[np.int32]
@@ -79,8 +81,18 @@ class ChangedTable(FindingTable):
     """
 
     def __init__(self, table: FindingTable, changed: Mapping[int, Finding]) -> None:
-        self.kind, self.start_s, self.stop_s = table.kind, table.start_s, table.stop_s
+        self.kind = table.kind
         self._table, self._changed = table, dict(changed)
+
+    @property
+    def start_s(self) -> FloatArray:  # type: ignore[override]
+        """(n,) starts."""
+        return self._table.start_s
+
+    @property
+    def stop_s(self) -> FloatArray:  # type: ignore[override]
+        """(n,) stops."""
+        return self._table.stop_s
 
     def read(self, row: int) -> Finding:
         """One of them."""
@@ -100,14 +112,13 @@ class KeptTable(FindingTable):
     Parameters
     ----------
     kind : of all of them
-    ready : names of the measured numbers that are asked for often: they stay in memory as 64-bit numbers
+    ready : names of the measured numbers that are asked for often: they are kept as columns beside
     """
 
     def __init__(self, kind: str, ready: Sequence[str]) -> None:
         self.kind = kind
-        self._ready: dict[str, list[FloatArray]] = {name: [] for name in ready}
-        self._starts: list[FloatArray] = []
-        self._stops: list[FloatArray] = []
+        self._ready = {name: Column() for name in ready}
+        self._starts, self._stops = Column(), Column()
         self._n_rows = 0
         self._waiting: list[Finding] = []
         self._pieces = Pieces()
@@ -142,22 +153,19 @@ class KeptTable(FindingTable):
     @property
     def start_s(self) -> FloatArray:  # type: ignore[override]
         """(n,) starts."""
-        return self._column(self._starts)
+        self._put_away()
+        return self._starts.values
 
     @property
     def stop_s(self) -> FloatArray:  # type: ignore[override]
         """(n,) stops."""
-        return self._column(self._stops)
-
-    def _column(self, parts: list[FloatArray]) -> FloatArray:
         self._put_away()
-        if len(parts) > 1:
-            parts[:] = [np.concatenate(parts)]
-        return parts[0] if parts else np.zeros(0)
+        return self._stops.values
 
     def numbers(self, key: str) -> FloatArray:
         """(n,) as `FindingTable.numbers`."""
-        return self._column(self._ready[key]) if key in self._ready else super().numbers(key)
+        self._put_away()
+        return self._ready[key].values if key in self._ready else super().numbers(key)
 
     def read(self, row: int) -> Finding:
         """Make one of them."""
@@ -209,16 +217,14 @@ class FindingList(Sequence[Finding]):
                 tables += _plain_tables(part)
         self._tables = tuple(table for table in tables if len(table))
         kinds = sorted({table.kind for table in self._tables})
-        sizes = [len(table) for table in self._tables]
-        table = np.repeat(np.arange(len(sizes), dtype=np.int16), sizes)
-        row = np.concatenate([np.arange(size, dtype=np.int32) for size in sizes] or [np.zeros(0, dtype=np.int32)])
-        start_s = np.concatenate([one.start_s for one in self._tables] or [np.zeros(0)])
-        kind = np.repeat(np.array([kinds.index(one.kind) for one in self._tables], dtype=np.int16), sizes)
-        order = np.lexsort((kind, start_s))
-        self._table, self._row, self._kind = table[order], row[order], kind[order]
-        self._kinds = tuple(kinds)
-        self.start_s: FloatArray = start_s[order]
-        self.numbers: IntArray = np.arange(1, len(order) + 1, dtype=np.int32)
+        self._firsts = _firsts_of(self._tables)
+        kind = np.repeat(
+            np.array([kinds.index(one.kind) for one in self._tables], dtype=np.int16), np.diff(self._firsts)
+        )
+        order = np.lexsort((kind, np.concatenate([np.zeros(0), *(one.start_s for one in self._tables)])))
+        self._at = order.astype(np.int32)  # places in all tables behind one another
+        self._numbers: IntArray | None = None  # as they come
+        self._start_s: weakref.ref[FloatArray] | None = None
 
     @property
     def tables(self) -> tuple[FindingTable, ...]:
@@ -236,17 +242,36 @@ class FindingList(Sequence[Finding]):
         if isinstance(findings, FindingList):
             return findings
         listed = FindingList([findings])
-        kinds = {name: at for at, name in enumerate(listed._kinds)}
-        rows = dict.fromkeys(kinds, 0)
-        table_of = {table.kind: at for at, table in enumerate(listed._tables)}
+        next_of = {table.kind: first for table, first in zip(listed._tables, listed._firsts, strict=False)}
         for at, finding in enumerate(findings):
-            listed._table[at], listed._row[at] = table_of[finding.kind], rows[finding.kind]
-            listed._kind[at], listed.start_s[at] = kinds[finding.kind], finding.start_s
-            rows[finding.kind] += 1
+            listed._at[at] = next_of[finding.kind]
+            next_of[finding.kind] += 1
         return listed
 
     def __len__(self) -> int:
-        return len(self._row)
+        return len(self._at)
+
+    @property
+    def start_s(self) -> FloatArray:
+        """(n,) starts."""
+        out = self._start_s() if self._start_s is not None else None
+        if out is None:
+            out = self._gather(lambda table: table.start_s)
+            self._start_s = weakref.ref(out)
+        return out
+
+    @property
+    def numbers(self) -> IntArray:
+        """(n,) what a report calls each."""
+        return np.arange(1, len(self) + 1, dtype=np.int32) if self._numbers is None else self._numbers
+
+    def _mine(self, at: int) -> npt.NDArray[np.bool_]:
+        """(n,) which are of one of the tables."""
+        return (self._at >= self._firsts[at]) & (self._at < self._firsts[at + 1])
+
+    def _make(self, at: int) -> Finding:
+        of_table = bisect_right(self._firsts, at) - 1
+        return self._tables[of_table].read(at - self._firsts[of_table])
 
     @overload
     def __getitem__(self, at: int) -> Finding: ...
@@ -255,12 +280,11 @@ class FindingList(Sequence[Finding]):
     def __getitem__(self, at: int | slice) -> Finding | FindingList:
         if isinstance(at, slice):
             return self.take(np.arange(len(self), dtype=np.int64)[at])
-        table: FindingTable = self._tables[self._table[at]]
-        return table.read(int(self._row[at]))
+        return self._make(int(self._at[at]))
 
     def __iter__(self) -> Iterator[Finding]:
-        for table, row in zip(self._table, self._row, strict=True):
-            yield self._tables[table].read(int(row))
+        for at in self._at:
+            yield self._make(int(at))
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, Sequence) or isinstance(other, str | bytes):
@@ -275,12 +299,19 @@ class FindingList(Sequence[Finding]):
     @property
     def kinds(self) -> tuple[str, ...]:
         """The kinds that are there, in order of their first finding."""
-        there, first = np.unique(self._kind, return_index=True)
-        return tuple(self._kinds[int(there[k])] for k in np.argsort(first))
+        first: dict[str, int] = {}
+        for at, table in enumerate(self._tables):
+            mine = self._mine(at)
+            if (place := int(np.argmax(mine)) if len(mine) else 0) < len(mine) and mine[place]:
+                first[table.kind] = min(place, first.get(table.kind, place))
+        return tuple(sorted(first, key=lambda kind: first[kind]))
 
     def n_of(self, kind: str) -> int:
         """How many there are of a kind."""
-        return int(np.count_nonzero(self._kind == self._kinds.index(kind))) if kind in self._kinds else 0
+        tables = [at for at, table in enumerate(self._tables) if table.kind == kind]
+        if self._numbers is None:
+            return sum(len(self._tables[at]) for at in tables)
+        return sum(int(np.count_nonzero(self._mine(at))) for at in tables)
 
     def n_found(self, kind: str) -> int:
         """How many of a kind were found, those included that are not here."""
@@ -288,52 +319,60 @@ class FindingList(Sequence[Finding]):
 
     def of_kind(self, *kinds: str) -> FindingList:
         """Those of some kinds."""
-        wanted = [at for at, kind in enumerate(self._kinds) if kind in kinds]
-        return self.take(np.flatnonzero(np.isin(self._kind, wanted)))
+        wanted = np.zeros(len(self), dtype=bool)
+        for at, table in enumerate(self._tables):
+            if table.kind in kinds:
+                wanted |= self._mine(at)
+        return self.take(np.flatnonzero(wanted))
 
     def take(self, places: npt.NDArray[np.integer[Any]]) -> FindingList:
         """Those at some places, in that order."""
         part = object.__new__(FindingList)
-        part._tables, part._kinds, part._not_here = self._tables, self._kinds, {}
-        part._table, part._row, part._kind = self._table[places], self._row[places], self._kind[places]
-        part.start_s, part.numbers = self.start_s[places], self.numbers[places]
+        part._tables, part._firsts, part._not_here = self._tables, self._firsts, {}
+        part._at, part._numbers, part._start_s = self._at[places], self.numbers[places], None
         return part
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {**self.__dict__, "_start_s": None}
 
     @property
     def stop_s(self) -> FloatArray:
         """(n,) ends."""
-        return self._gather([table.stop_s for table in self._tables])
+        return self._gather(lambda table: table.stop_s)
 
     def values(self, key: str) -> FloatArray:
         """(n,) a measured number of each; NaN where a finding has none."""
-        used = set(np.unique(self._table).tolist())
-        return self._gather(
-            [table.numbers(key) if at in used else np.zeros(0) for at, table in enumerate(self._tables)]
-        )
+        return self._gather(lambda table: table.numbers(key))
 
-    def _gather(self, columns: Sequence[FloatArray]) -> FloatArray:
+    def _gather(self, column_of: Callable[[FindingTable], FloatArray]) -> FloatArray:
         out = np.full(len(self), np.nan)
-        for at, column in enumerate(columns):
-            mine = self._table == at
+        for at, table in enumerate(self._tables):
+            mine = self._mine(at)
             if mine.any():
-                out[mine] = column[self._row[mine]]
+                out[mine] = column_of(table)[self._at[mine] - self._firsts[at]]
         return out
 
     def texts(self, key: str) -> Counter[str]:
         """How often each word stands under a measured key."""
         counted: Counter[str] = Counter()
         for at, table in enumerate(self._tables):
-            mine = self._table == at
+            mine = self._mine(at)
             if mine.any():
-                counted += table.texts(key, None if np.count_nonzero(mine) == len(table) else self._row[mine])
+                rows = None if np.count_nonzero(mine) == len(table) else self._at[mine] - self._firsts[at]
+                counted += table.texts(key, rows)
         return counted
 
     def number_of(self, finding: Finding) -> int:
         """What a finding of this list is called. Raises ValueError where it is not in the list."""
         for at in np.flatnonzero(self.start_s == finding.start_s).tolist():
-            if self._kinds[self._kind[at]] == finding.kind and self[at] == finding:
+            if self[at] == finding:
                 return int(self.numbers[at])
         raise ValueError(f"no such finding: {finding.kind} at {finding.start_s} s")
+
+
+def _firsts_of(tables: Sequence[FindingTable]) -> list[int]:
+    """Where each begins when they lie behind one another, and where the last ends."""
+    return [0, *accumulate(len(table) for table in tables)]
 
 
 def _plain_tables(findings: Sequence[Finding]) -> list[FindingTable]:

@@ -5,8 +5,15 @@ from __future__ import annotations
 import io
 import pickle
 import tempfile
+import weakref
 from typing import Any
 
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.floating[Any]]
+
+_COLUMN_BYTES, _COLUMN_REST = 1 << 18, 4096  # of one column in memory; numbers until a part is put away
 MOST_BYTES = 4_000_000  # of one store in memory; what is beyond goes to a temporary file
 
 
@@ -43,6 +50,47 @@ def _pieces_from(all_of_them: list[bytes]) -> Pieces:
     for piece in all_of_them:
         pieces.append(piece)
     return pieces
+
+
+class Column:
+    """Numbers that come in parts and are asked for together. Who asks holds them; here only the last part stays in
+    memory once there are many."""
+
+    def __init__(self) -> None:
+        self._pieces = Pieces(_COLUMN_BYTES)
+        self._rest: list[FloatArray] = []
+        self._n_rest = self._n = 0
+        self._given: weakref.ref[FloatArray] | None = None
+
+    def __len__(self) -> int:
+        return self._n
+
+    def append(self, values: FloatArray) -> None:
+        """Take (n,) more."""
+        self._rest.append(np.array(values, dtype=np.float64))
+        self._n_rest += len(values)
+        self._n += len(values)
+        self._given = None
+        if self._n_rest >= _COLUMN_REST:
+            self._pieces.append(np.concatenate(self._rest).tobytes())
+            self._rest, self._n_rest = [], 0
+
+    @property
+    def values(self) -> FloatArray:
+        """(n,) all of them; the same array for all who ask while one of them holds it. Not to be changed."""
+        out = self._given() if self._given is not None else None
+        if out is None:
+            out, at = np.empty(self._n), 0
+            parts = (np.frombuffer(self._pieces.read(k)) for k in range(len(self._pieces)))
+            for part in (*parts, *self._rest):
+                out[at : at + len(part)] = part
+                at += len(part)
+            out.setflags(write=False)
+            self._given = weakref.ref(out)
+        return out
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {**self.__dict__, "_given": None}
 
 
 class _PiecesAside(pickle.Pickler):

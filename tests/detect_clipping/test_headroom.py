@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 from ampwitness.bench import clip_signals
-from ampwitness.detect.headroom import COLUMNS, MOST_PASSAGES, NO_CEILING, Room, summarise_headroom
+from ampwitness.detect.headroom import COLUMNS, MOST_PASSAGES, NO_CEILING, KeptRooms, Room, summarise_headroom
 from ampwitness.types import Interval
 from test_clipping_detector import HIGH_HZ, RAIL_V, detect
 
@@ -109,3 +109,17 @@ def test_passages_end_at_clips_gaps_and_saturation_and_a_day_stays_small() -> No
     assert min(row[2] for row in day["passages"]) == 0.5
     whole = summarise_headroom([room_of(at_s, room_db)], [Interval(0.0, day_s)], np.array([[1.0, 1.01]]), [])
     assert len(whole["passages"]) == whole["n_passages"] <= MOST_PASSAGES
+
+
+def test_rooms_that_are_put_away_say_the_same() -> None:
+    rng = np.random.default_rng(3)
+    rooms = [room_of(np.sort(rng.uniform(a, a + 60, 2000)), rng.uniform(-0.1, 9, 2000)) for a in range(0, 600, 60)]
+    kept = KeptRooms()
+    for room in rooms:
+        kept.append(room)
+    asked = [Interval(0.0, 600.0)], np.array([[4.0, 4.01], [77.0, 78.0]]), [Interval(300.0, 301.0)]
+    found = summarise_headroom(kept, *asked)
+    assert found == summarise_headroom(rooms, *asked)
+    for start_s, stop_s, least_db, *_ in found["passages"]:
+        inside = [room.room_db[(room.time_s >= start_s) & (room.time_s < stop_s)].min(initial=99.0) for room in rooms]
+        assert least_db == pytest.approx(max(0.0, min(inside)), abs=1e-4)

@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import json
 import pickle
+import tracemalloc
 from dataclasses import replace
 
 import jsonschema
 import numpy as np
 import pytest
 from ampwitness import finding_list
+from ampwitness.detect.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
+from ampwitness.detect.found_clips import NUMBERS, ClipTable
 from ampwitness.finding_list import FindingList, KeptTable
 from ampwitness.findings import as_json
 from ampwitness.findings.as_json import analysis_to_json, iter_json, read_schema
 from ampwitness.findings.from_json import analysis_from_json
 from ampwitness.findings.selection import choose_listed, find_bursts
 from ampwitness.findings.wording import find_worst, word_verdict
-from ampwitness.pieces import Pieces
+from ampwitness.pieces import Column, Pieces
 from ampwitness.types import Analysis, Finding
 
 
@@ -160,3 +163,30 @@ def test_of_very_many_the_worst_are_listed_and_all_are_gathered(
         assert every["findings"][burst["worst_number"] - 1]["measured"]["sag_v"] == worst["measured"]["sag_v"]
     again = analysis_from_json(plain)
     assert word_verdict("note", again.findings, None).sentence.startswith("300 bass notes found")
+
+
+def test_a_column_gives_what_it_took_and_keeps_only_its_end_in_memory() -> None:
+    column, wanted = Column(), np.arange(9000.0) ** 2
+    for at in range(0, 9000, 700):
+        column.append(wanted[at : at + 700])
+    given = column.values
+    np.testing.assert_array_equal(given, wanted)
+    assert column.values is given
+    column.append(np.array([1.5]))
+    assert len(column) == len(column.values) == 9001
+    np.testing.assert_array_equal(given, wanted)  # whoever holds the old ones is left alone
+    np.testing.assert_array_equal(pickle.loads(pickle.dumps(column)).values[-2:], [wanted[-1], 1.5])
+    assert sum(map(len, column._rest)) < 4096
+
+
+def test_a_long_list_keeps_a_few_bytes_a_finding() -> None:
+    table = ClipTable.empty()
+    rows = {name: np.zeros(50_000) for name in NUMBERS} | {"start_s": np.arange(50_000.0)}
+    tracemalloc.start()
+    table.add(rows, np.zeros((50_000, len(SUPPLY_LAGS_S))), np.zeros((50_000, len(OUTPUT_LAGS_S))))
+    listed = FindingList([table])
+    clips = listed.of_kind("clip")
+    held, _ = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert held < 50_000 * 20 + 1_500_000  # 4 of the list, 8 of its part; the rest does not grow
+    assert clips.start_s[-1] == 49_999.0

@@ -1,7 +1,8 @@
 """`python -m ampwitness.bench.day`: a made day of music through the complete report, timed part by part, with its
 memory for an hour and for a day; beside it a straightforward script, decoding alone, and what corruptions cost.
 
-Every measurement runs in a process of its own. CPU seconds are those of that process with all its children.
+Every measurement runs in a process of its own, which loads what it measures and no more: what makes the music would
+count as the report's memory. CPU seconds are those of that process with all its children.
 """
 
 from __future__ import annotations
@@ -21,8 +22,6 @@ from typing import Any
 import numpy as np
 from ampwire import layout
 
-from ampwitness.bench.day_signals import FRAME_WIRE_BYTES, SCANS, iter_day, write_day
-from ampwitness.bench.straightforward import analyse_whole_arrays, decode_frame_by_frame
 from ampwitness.types import Block, Chunk
 
 GOALS = {
@@ -133,6 +132,9 @@ def measure_report(path: Path, processes: int) -> dict[str, Any]:
 
 def measure_plain() -> dict[str, Any]:
     """The straightforward script on ten minutes, in this process."""
+    from ampwitness.bench.day_signals import iter_day
+    from ampwitness.bench.straightforward import analyse_whole_arrays
+
     raw = b"".join(piece for pieces, _ in iter_day(PLAIN_HOURS, SEED) for piece in pieces)
     before_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     cpu = time.process_time()
@@ -143,6 +145,8 @@ def measure_plain() -> dict[str, Any]:
 
 def measure_decoding() -> dict[str, Any]:
     """Decoding alone and what corruptions cost, on 200 MB, in this process."""
+    from ampwitness.bench.day_signals import FRAME_WIRE_BYTES, SCANS, iter_day
+    from ampwitness.bench.straightforward import decode_frame_by_frame
     from ampwitness.decode import iter_decoded
 
     raw = b""
@@ -262,6 +266,8 @@ def main(arguments: list[str] | None = None) -> None:
 
 
 def _made(folder: Path, hours: float) -> Path:
+    from ampwitness.bench.day_signals import write_day
+
     path = folder / f"music-{hours:g}h.mcap"
     if not path.exists():
         start = time.perf_counter()

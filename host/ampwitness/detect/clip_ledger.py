@@ -21,7 +21,7 @@ import numpy as np
 from ampwitness.detect.clip_candidates import Candidates, HighCrests, join
 from ampwitness.detect.clip_verdict import Verdicts, judge
 from ampwitness.detect.found_clips import CEILINGS, PLACES, SHAPES, ClipTable
-from ampwitness.detect.headroom import Room, keep_least
+from ampwitness.detect.headroom import KeptRooms, keep_least
 from ampwitness.detect.rail_model import summarise_rail
 
 AT_ONCE = 20_000  # candidates, so many minutes of music that clips often
@@ -56,7 +56,7 @@ class ClipLedger:
         self._waiting = _Waiting()
         self._company: Candidates | None = None
         self.table = ClipTable.empty()
-        self.rooms: list[Room] = []
+        self.rooms = KeptRooms()
         self.counts = dict.fromkeys(("n_positive", "n_negative", "n_soft", "n_in_source", "n_candidates"), 0)
         self.rails: dict[str, Any] = {}
         self.rail_model = {"positive": summarise_rail(None, 1.0), "negative": summarise_rail(None, -1.0)}
@@ -87,7 +87,8 @@ class ClipLedger:
         if self._company is not None:
             is_new = ~np.isin(verdicts.clips["start_s"], self._company["start_s"])
         self._note(verdicts, is_new, n_company)
-        self.rooms += verdicts.rooms if is_last else map(keep_least, verdicts.rooms)
+        for room in verdicts.rooms:
+            self.rooms.append(room if is_last else keep_least(room))
         self._put(verdicts, is_new)
         self._company = _choose_company(verdicts.clips)
 

@@ -29,7 +29,7 @@ from ampwitness.detect.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
 from ampwitness.detect.overdrive import overdrive_interval
 from ampwitness.detect.supply_model import SupplyModel
 from ampwitness.finding_list import FindingTable
-from ampwitness.pieces import Pieces
+from ampwitness.pieces import Column, Pieces
 from ampwitness.types import Finding, FloatArray
 
 NUMBERS: tuple[str, ...] = (
@@ -55,7 +55,7 @@ class _Judged:
     ceilings: Mapping[str, CeilingFit]
     model: SupplyModel | None
     cause: npt.NDArray[np.int8]
-    lost_db: FloatArray  # NaN where not known
+    lost_db: Column  # NaN where not known
 
 
 class ClipTable(FindingTable):
@@ -72,7 +72,7 @@ class ClipTable(FindingTable):
     kind = "clip"
 
     def __init__(self, columns: Mapping[str, FloatArray], supply: FloatArray, output: FloatArray) -> None:
-        self.start_s = self.stop_s = self._overdrive_db = np.zeros(0)
+        self._starts, self._stops, self._overdrives = Column(), Column(), Column()
         self._n_supply, self._n_output = supply.shape[1], output.shape[1]
         self._pieces = Pieces()
         self._rest = np.zeros((0, len(NUMBERS) + self._n_supply + self._n_output))  # of a last block
@@ -89,9 +89,8 @@ class ClipTable(FindingTable):
 
     def add(self, columns: Mapping[str, FloatArray], supply: FloatArray, output: FloatArray) -> None:
         """Take more clips, which start after all that are there."""
-        self.start_s = np.concatenate((self.start_s, columns["start_s"]))
-        self.stop_s = np.concatenate((self.stop_s, columns["stop_s"]))
-        self._overdrive_db = np.concatenate((self._overdrive_db, columns["overdrive_db"]))
+        for column, name in ((self._starts, "start_s"), (self._stops, "stop_s"), (self._overdrives, "overdrive_db")):
+            column.append(columns[name])
         for first in range(0, len(columns["start_s"]), _BLOCK):
             rows = slice(first, first + _BLOCK)
             parts = [*(columns[name][rows] for name in NUMBERS), *supply[rows].T, *output[rows].T]
@@ -99,6 +98,19 @@ class ClipTable(FindingTable):
             if len(self._rest) >= _BLOCK:
                 self._pieces.append(self._rest[:_BLOCK].tobytes())
                 self._rest = self._rest[_BLOCK:]
+
+    def __len__(self) -> int:
+        return len(self._starts)
+
+    @property
+    def start_s(self) -> FloatArray:  # type: ignore[override]
+        """(n,) starts."""
+        return self._starts.values
+
+    @property
+    def stop_s(self) -> FloatArray:  # type: ignore[override]
+        """(n,) stops."""
+        return self._stops.values
 
     @property
     def _n_blocks(self) -> int:
@@ -131,7 +143,7 @@ class ClipTable(FindingTable):
     def numbers(self, key: str) -> FloatArray:
         """(n,) as `FindingTable.numbers`."""
         if key == "overdrive_db":
-            return self._overdrive_db
+            return self._overdrives.values
         if key == "flat_s":
             return self.stop_s - self.start_s
         if key == "is_source":
@@ -161,7 +173,7 @@ class ClipTable(FindingTable):
     @property
     def lost_to_sag_db(self) -> FloatArray:
         """(n,) decibels by which each one's ceiling had sunk with the supply; NaN where not known."""
-        return self._judged.lost_db if self._judged is not None else np.full(len(self), np.nan)
+        return self._judged.lost_db.values if self._judged is not None else np.full(len(self), np.nan)
 
     def learn_ceilings(self) -> dict[str, CeilingFit]:
         """As `clip_cause.learn_ceilings`, of all clips."""
@@ -212,10 +224,11 @@ class ClipTable(FindingTable):
         judged = object.__new__(ClipTable)
         judged.__dict__.update(self.__dict__)
         judged._judged = None
-        cause, lost_db = np.full(len(self), CAUSES.index("not decidable"), dtype=np.int8), np.full(len(self), np.nan)
+        cause, lost_db = np.full(len(self), CAUSES.index("not decidable"), dtype=np.int8), Column()
         for at in range(self._n_blocks):
             rows = slice(at * _BLOCK, (at + 1) * _BLOCK)
-            cause[rows], lost_db[rows] = _judge_block(self._block(at), self._n_supply, ceilings, model)
+            cause[rows], lost = _judge_block(self._block(at), self._n_supply, ceilings, model)
+            lost_db.append(lost)
         judged._judged = _Judged(ceilings, model, cause, lost_db)
         return judged
 

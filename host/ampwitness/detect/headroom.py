@@ -11,12 +11,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 
 from ampwitness.detect.clip_candidates import Candidates, HighCrests
 from ampwitness.detect.rail_model import LEAST_SUPPLY_RANGE_V, Rail
+from ampwitness.pieces import Pieces
 from ampwitness.types import FloatArray, Interval
 
 LEAST_PASSAGE_S = 1.0  # clips closer together than this leave no passage between them
@@ -27,6 +28,7 @@ NO_CEILING = "nothing clipped in the amplifier, so its ceiling was not seen"
 COLUMNS = (
     "start_s", "stop_s", "headroom_db", "uncertainty_db", "at_s", "crest_v", "ceiling_v", "supply_v",
 )  # fmt: skip
+_ROOM_BYTES = 1 << 19  # in memory, the rest in a temporary file
 _DB_PER_RATIO = 20 / np.log(10)
 
 
@@ -78,6 +80,31 @@ def measure_room(rail: Rail, sign: float, plateaus: Candidates, crests: HighCres
         ceiling_v=sign * ceiling_v,
         supply_v=supply_v,
     )
+
+
+class KeptRooms(Sequence[Room]):
+    """Rooms one after the other, put away: a day has a million crests."""
+
+    def __init__(self) -> None:
+        self._pieces = Pieces(_ROOM_BYTES)
+
+    def append(self, room: Room) -> None:
+        """Keep one more."""
+        self._pieces.append(np.stack([getattr(room, name) for name in Room.__slots__]).astype(np.float64).tobytes())
+
+    def __len__(self) -> int:
+        return len(self._pieces)
+
+    @overload
+    def __getitem__(self, at: int) -> Room: ...
+    @overload
+    def __getitem__(self, at: slice) -> Sequence[Room]: ...
+    def __getitem__(self, at: int | slice) -> Room | Sequence[Room]:
+        if isinstance(at, slice):
+            return [self[k] for k in range(*at.indices(len(self)))]
+        if not -len(self) <= at < len(self):
+            raise IndexError(at)
+        return Room(*np.frombuffer(self._pieces.read(at % len(self))).reshape(len(Room.__slots__), -1))
 
 
 def keep_least(room: Room) -> Room:
@@ -134,26 +161,24 @@ def summarise_headroom(
 
 def _measure_passages(rooms: Sequence[Room], starts_s: FloatArray, stops_s: FloatArray) -> list[list[float | None]]:
     """A row a passage: its crest with the least room."""
-    orders = [np.argsort(room.time_s, kind="stable") for room in rooms]
-    bounds = [
-        np.searchsorted(room.time_s, np.stack((starts_s, stops_s)), sorter=order)
-        for room, order in zip(rooms, orders, strict=True)
+    least = np.full((len(starts_s), len(COLUMNS) - 2), np.nan)  # room_db first
+    for room in rooms:
+        if not len(room.time_s):
+            continue
+        columns = np.stack((room.room_db, room.sd_db, room.time_s, room.crest_v, room.ceiling_v, room.supply_v))
+        columns = columns[:, np.argsort(room.time_s, kind="stable")]
+        passage = np.searchsorted(starts_s, columns[2], "right") - 1
+        is_inside = (passage >= 0) & (columns[2] < stops_s[passage])
+        passage, columns = passage[is_inside], columns[:, is_inside]
+        order = np.lexsort((columns[0], passage))
+        first = order[np.diff(passage[order], prepend=-1) > 0]
+        better = ~(columns[0, first] >= least[passage[first], 0])
+        least[passage[first[better]]] = columns[:, first[better]].T
+    least[:, 0] = np.maximum(least[:, 0], 0.0)
+    return [
+        [round(start_s, 3), round(stop_s, 3), *(round(v, 4) if np.isfinite(v) else None for v in values)]
+        for start_s, stop_s, values in zip(starts_s.tolist(), stops_s.tolist(), least.tolist(), strict=True)
     ]
-    rows: list[list[float | None]] = []
-    for k, (start_s, stop_s) in enumerate(zip(starts_s.tolist(), stops_s.tolist(), strict=True)):
-        values = [np.nan] * (len(COLUMNS) - 2)
-        least_db = np.inf
-        for room, order, (firsts, lasts) in zip(rooms, orders, bounds, strict=True):
-            inside = order[firsts[k] : lasts[k]]
-            if not len(inside):
-                continue
-            at = int(inside[np.argmin(room.room_db[inside])])
-            if room.room_db[at] < least_db:
-                least_db = float(room.room_db[at])
-                of_crest = (room.sd_db, room.time_s, room.crest_v, room.ceiling_v, room.supply_v)
-                values = [max(0.0, least_db), *(float(column[at]) for column in of_crest)]
-        rows.append([round(start_s, 3), round(stop_s, 3), *(round(v, 4) if np.isfinite(v) else None for v in values)])
-    return rows
 
 
 def _no_passages(why: str) -> Mapping[str, Any]:

@@ -144,16 +144,19 @@ def _gather(
     spans.sort(key=lambda span: -float(np.var(demand[span[0] : span[1]][usable[span[0] : span[1]]])))
     breaks = find_breaks(steps)
     warm = round(WARM_UP_S / STEP_S)
-    features, kept_volts, groups, chunks, at = [], [], [], [], 0
-    for first, last in sorted(spans[:most_chunks]):
+    chosen = sorted(spans[:most_chunks])
+    features = np.empty((sum(int(usable[a:b].sum()) for a, b in chosen), len(_LAGS_S)))
+    kept_volts, groups, chunks, at = [], [], [], 0
+    for first, last in chosen:
         start = max(0, first - warm)
         filled = np.where(np.isfinite(demand[start:last]), demand[start:last], 0.0)
         own_breaks = breaks[start:last].copy()
         own_breaks[0] = True
-        rows = np.stack([lag_steps(filled, lag_s, own_breaks) for lag_s in _LAGS_S], axis=1)[first - start :]
         mine = usable[first:last]
-        time_s = steps.time_s[first:last][mine]
-        features.append(rows[mine])
+        time_s = (steps.index[first:last][mine] + 0.5) * STEP_S
+        for column, lag_s in enumerate(_LAGS_S):
+            lagged = lag_steps(filled, lag_s, own_breaks)[first - start :]
+            features[at : at + len(time_s), column] = lagged[mine]
         kept_volts.append(volts[first:last][mine])
         groups.append((time_s // _GROUP_S).astype(np.int64))
         frame = np.stack((np.ones(len(time_s)), (time_s - time_s.mean()) / CHUNK_S), axis=1)
@@ -161,17 +164,27 @@ def _gather(
         at += len(time_s)
     if at < FEWEST_STEPS:
         return None
-    return _Gathered(np.concatenate(features), np.concatenate(kept_volts), np.concatenate(groups), tuple(chunks))
+    return _Gathered(features, np.concatenate(kept_volts), np.concatenate(groups), tuple(chunks))
 
 
-def _project(got: _Gathered, weight: FloatArray, chosen: list[int]) -> tuple[FloatArray, FloatArray]:
-    """Chosen features and volts without what each chunk's own constant and slope explain, under the weights."""
-    both = np.column_stack((got.features[:, chosen], got.volts))
+def _project(chunk: _Chunk, weight: FloatArray, columns: FloatArray) -> FloatArray:
+    """(n, k) columns of one chunk without what its own constant and slope explain, under the weights."""
+    weighted = chunk.frame.T * weight[chunk.rows]
+    inner = weighted @ chunk.frame + 1e-9 * np.eye(2)
+    out: FloatArray = columns - chunk.frame @ np.linalg.solve(inner, weighted @ columns)
+    return out
+
+
+def _normal(got: _Gathered, weight: FloatArray, chosen: list[int]) -> tuple[FloatArray, FloatArray, float]:
+    """Products of chosen features with each other and with the volts, and of the volts, all projected; by chunks, as
+    a copy of everything takes as much memory as the rest of a report."""
+    size = len(chosen)
+    total = np.zeros((size + 1, size + 1))
     for chunk in got.chunks:
-        weighted = chunk.frame.T * weight[chunk.rows]
-        inner = weighted @ chunk.frame + 1e-9 * np.eye(2)
-        both[chunk.rows] -= chunk.frame @ np.linalg.solve(inner, weighted @ both[chunk.rows])
-    return both[:, :-1], both[:, -1]
+        both = np.column_stack((got.features[chunk.rows][:, chosen], got.volts[chunk.rows]))
+        both = _project(chunk, weight, both)
+        total += both.T @ (both * weight[chunk.rows, None])
+    return total[:size, :size], total[:size, size], float(total[size, size])
 
 
 def _solve(gram: FloatArray, right: FloatArray, chosen: list[int], ridge: float = 1e-10) -> FloatArray:
@@ -185,10 +198,12 @@ def _reweight(got: _Gathered, chosen: list[int], n_rounds: int = 10) -> tuple[Fl
     solution: FloatArray = np.zeros(len(chosen))
     residual = got.volts
     for k in range(n_rounds):
-        part, volts = _project(got, weight, chosen)
-        gram = part.T @ (part * weight[:, None])
-        solution = _solve(gram, part.T @ (volts * weight), list(range(len(chosen))), 1e-8)
-        residual = volts - part @ solution
+        gram, right, _ = _normal(got, weight, chosen)
+        solution = _solve(gram, right, list(range(len(chosen))), 1e-8)
+        residual = np.empty(len(got.volts))
+        for chunk in got.chunks:
+            left = got.volts[chunk.rows] - got.features[chunk.rows][:, chosen] @ solution
+            residual[chunk.rows] = _project(chunk, weight, left[:, None])[:, 0]
         middle = float(np.median(residual))
         spread = max(_SPREAD_FLOOR_V, 1.4826 * float(np.median(np.abs(residual - middle))))
         if k < 3:  # absolute deviations first: they need no good start
@@ -202,9 +217,7 @@ def _choose(got: _Gathered) -> list[int]:
     """Which lags are worth having: none, a fast one, a slow one, or one of each."""
     everything = list(range(len(_LAGS_S)))
     _, weight, _ = _reweight(got, everything, 7)
-    features, volts = _project(got, weight, everything)
-    gram, right = features.T @ (features * weight[:, None]), features.T @ (volts * weight)
-    whole = float(volts @ (volts * weight))
+    gram, right, whole = _normal(got, weight, everything)
     fast = [None, *range(1, 1 + len(FAST_LAGS_S))]
     slow = [None, *range(1 + len(FAST_LAGS_S), len(_LAGS_S))]
     best: dict[int, tuple[float, list[int]]] = {}
@@ -270,12 +283,12 @@ def _finish_fit(got: _Gathered, chosen: list[int], *, may_drop: bool = False) ->
         kept = [k for k, size in zip(chosen, np.abs(solution), strict=True) if k == 0 or size >= least]
         if len(kept) < len(chosen):
             return _finish_fit(got, kept)
-    part, _ = _project(got, weight, chosen)
-    inverse = np.linalg.pinv(part.T @ (part * weight[:, None]))
-    pushed = part * (weight * residual)[:, None]
+    inverse = np.linalg.pinv(_normal(got, weight, chosen)[0])
     _, group = np.unique(got.group, return_inverse=True)
     sums = np.zeros((int(group.max()) + 1, len(chosen)))
-    np.add.at(sums, group, pushed)
+    for chunk in got.chunks:
+        part = _project(chunk, weight, got.features[chunk.rows][:, chosen])
+        np.add.at(sums, group[chunk.rows], part * (weight * residual)[chunk.rows, None])
     n_groups = len(sums)
     middle = sums.T @ sums * (n_groups / max(1, n_groups - len(chosen)))
     spread = max(_SPREAD_FLOOR_V, 1.4826 * float(np.median(np.abs(residual - np.median(residual)))))
