@@ -16,6 +16,7 @@ from ampwitness.detect.note_levels import find_places, measure_levels
 from ampwitness.detect.note_sag import LowestMeter, RecoveryFitter, measure_before, measure_ripples, measure_slopes
 from ampwitness.detect.note_spectrum import measure_pitches, name_pitch
 from ampwitness.detect.notes import NoteDetector
+from ampwitness.findings.wording import describe_finding
 from ampwitness.types import FloatArray, Trace
 from event_material import RATE_HZ, burst, decaying_notes, logged, run, seconds
 from scipy import signal
@@ -214,6 +215,24 @@ def test_ripple_at_twice_the_pitch() -> None:
     supply = 12.6 - np.where(inside, 0.5 + 0.15 * np.cos(4 * np.pi * 60 * time_s), 0.0)
     (note,) = run(NoteDetector(), logged(burst(time_s, 60.0, 1.0, 2.0, 20.0), supply)).findings
     assert note.measured["ripple_v"] == pytest.approx(0.30, rel=0.02)
+
+
+def test_a_fall_at_a_notes_end_is_told_and_does_not_rank_it() -> None:
+    """A consumer that is switched on 15 ms before a note ends, against one within it: that one is the note's time."""
+    time_s = seconds(6.0)
+    wave = burst(time_s, 50.0, 1.0, 1.8, 20.0) + burst(time_s, 50.0, 3.0, 3.8, 20.0)
+    supply = 12.6 - 0.8 * (((time_s >= 1.0) & (time_s < 1.8)) | ((time_s >= 3.0) & (time_s < 3.8)))
+    supply -= np.where((time_s >= 1.785) & (time_s < 2.2), 2.0, 0.0)
+    notes = run(NoteDetector(), logged(wave, supply)).findings
+    late, own = notes
+    assert late.measured["sag_v"] == pytest.approx(2.8, abs=0.2)  # a parabola goes beyond an edge by a twelfth
+    assert 0.8 < late.measured["sag_without_end_v"] < 1.4 + 0.02
+    assert own.measured["sag_without_end_v"] == own.measured["sag_v"] == pytest.approx(0.8, abs=0.01)
+    assert "(mean of 2 ms), but only in its last 50 ms" in describe_finding(late)
+    assert "last 50 ms" not in describe_finding(own)
+    supply = np.where((time_s >= 1.5) & (time_s < 1.8), 9.8, supply)
+    deep, _ = run(NoteDetector(), logged(wave, supply)).findings
+    assert deep.measured["sag_without_end_v"] == deep.measured["sag_v"] == pytest.approx(2.8, abs=0.2)
 
 
 def test_a_note_that_follows_at_once_says_that_the_supply_was_not_settled() -> None:

@@ -121,6 +121,8 @@ def _supply_result(
     off_v = _under_voltage(findings.of_kind("cutout"))
     notes = findings.of_kind("note")
     states = {name: _describe_state(s, model, options, ceiling, off_v) for name, s in model.states.items()}
+    for name, lowest_v in _lowest_in_dips(findings.of_kind("dip"), model).items():
+        states[name]["lowest_v"] = min(states[name]["lowest_v"], lowest_v)
     line = fit_sag_line(notes.values("level_v"), notes.values("sag_v"))
     summary: dict[str, Any] = {
         "states": states,
@@ -139,6 +141,19 @@ def _supply_result(
     }
     judged_s = steps.seen_s
     return DetectorResult((), Coverage(NAME, judged_s, ()), summary)
+
+
+def _lowest_in_dips(dips: Sequence[Finding], model: SupplyModel) -> dict[str, float]:
+    """Residual of the deepest dip of each engine state, cranking left out: the same 10 ms, but wherever they lie."""
+    lowest: dict[str, float] = {}
+    for dip in dips:
+        residual_v, state = dip.measured.get("residual_v"), model.state_at(dip.start_s)
+        is_starter = any(a <= dip.stop_s and dip.start_s <= b for a, b in model.cranked)
+        if dip.measured.get("role") != "supply" or is_starter or not isinstance(residual_v, int | float):
+            continue
+        if state is not None:
+            lowest[state] = min(lowest.get(state, np.inf), float(residual_v))
+    return lowest
 
 
 def _describe_state(
@@ -162,6 +177,9 @@ def _describe_state(
         "full_power_not_judged": None,
     }
     out.update(_describe_ohms(state, model, options))
+    if options.load_kind == "none":
+        out["full_power_not_judged"] = "no load: what a load would draw was not seen"
+        return out
     if ceiling is None:
         out["full_power_not_judged"] = "no ceiling was seen: nothing clipped, so full clean power is not known"
         return out

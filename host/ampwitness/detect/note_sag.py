@@ -20,6 +20,8 @@ RECOVERY_S = 3.0
 TAIL_S = 0.050  # over which the supply at a note's end is averaged
 RIPPLE_S = 0.400
 HEAD_S = 1.0  # of a note, in which the supply's fall is looked for
+END_SHARE = 0.5  # a mean of the last 50 ms below this share of the sag: what is lowest there came with the end
+_LEAST_FOR_END_S = 0.2
 AROUND_S = 0.018  # to either side of the lowest value
 _KEEP_OFF_S = 0.001  # the onset may lie this much earlier than was found
 _AFTER_NOTE_S = 0.005
@@ -228,6 +230,24 @@ class LowestMeter:
         span = np.where(is_wide, span, 0)
         chosen = np.where(n_good > 0, volts[np.arange(len(volts)), span], 0.0)
         return level + chosen, np.where(n_good > 0, 2 * halves[span] / self._rate_hz, 0.0)
+
+
+def fell_at_end(end_sag_v: FloatArray, sag_v: FloatArray, to_end_s: FloatArray, duration_s: FloatArray) -> Flags:
+    """Whether a supply fell only as its note ended, by what else pulled it down, (k,) each.
+
+    Parameters
+    ----------
+    end_sag_v : volts before the note less the mean of its last 50 ms
+    sag_v : volts before the note less the lowest under it
+    to_end_s : from where the supply was lowest to the note's end
+    duration_s : of the note
+
+    Limits
+    ------
+    Notes shorter than 0.2 s are within their own fall: none of them is said to.
+    """
+    out: Flags = (to_end_s <= TAIL_S) & (duration_s >= _LEAST_FOR_END_S) & (end_sag_v < END_SHARE * sag_v)
+    return out
 
 
 # ---- fall, end, ripple ----------------------------------------------------------------------------------------------

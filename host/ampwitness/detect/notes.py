@@ -15,6 +15,7 @@ from ampwitness.detect.note_sag import (
     TAIL_S,
     LowestMeter,
     RecoveryFitter,
+    fell_at_end,
     measure_before,
     measure_ripples,
     measure_slopes,
@@ -95,7 +96,7 @@ class NoteDetector:
         self._runs = NoteRuns()
         self._run: tuple[int, RunNotes] | None = None
         self._waiting: list[tuple[SoundingNote, Bands, NoteBlock]] = []
-        self._found = KeptTable("note", ("sag_v", "level_v"))
+        self._found = KeptTable("note", ("sag_v", "sag_without_end_v", "level_v"))
         self._n_dropped: dict[str, int] = {}
         self._last_pitches: deque[Pitch] = deque(maxlen=3)
         self._last_level_v = 0.0
@@ -417,26 +418,28 @@ class _SupplyMeter:
         ripple_v = measure_ripples([tail[::stride] for tail in tails], fine_hz / stride, 2.0 * pitch_hz)
         angle = (4 * np.pi * pitch_hz / rate_hz)[:, None] * self._at[None, :]
         recovery_s, how = self._recovery.fit([_join([note.supply_after]) for note in notes])
+        lowest_at = np.array([_NAN if note.supply_lowest_at is None else note.supply_lowest_at for note in notes])
+        end_v = np.array([float(t[-n_tail:].sum()) / min(len(t), n_tail) if len(t) else _NAN for t in tails])
+        onset, end = np.array([note.onset for note in notes]), np.array([note.end for note in notes])
+        fell_late = fell_at_end(before.volts - end_v, sag_v, (end - lowest_at) / rate_hz, (end - onset) / rate_hz)
         measured = {
             "supply_before_v": before.volts,
             "supply_before_looked_s": before.looked_s,
             "supply_lowest_v": lowest_v,
             "supply_lowest_averaged_v": lowest_v,
             "supply_lowest_raw_v": raw_v,
-            "supply_end_v": np.array(
-                [float(t[-n_tail:].sum()) / min(len(t), n_tail) if len(t) else _NAN for t in tails]
-            ),
+            "supply_end_v": end_v,
             "sag_v": sag_v,
+            "sag_without_end_v": np.where(fell_late, before.volts - end_v, sag_v),
             "sag_percent": sag_percent,
             "sag_slope_v_per_s": measure_slopes(heads, fine_hz / stride, before.volts, before.wobble_v),
             "recovery_s": recovery_s,
             "ripple_v": ripple_v / (np.cos(angle) @ self._taps),  # what the moving parabola leaves of it
         }
-        lowest_at = np.array([_NAN if note.supply_lowest_at is None else note.supply_lowest_at for note in notes])
         evidence = {
             "supply_before_looked_s": before.looked_s,
             "supply_lowest_raw_v": raw_v,
-            "supply_lowest_s_after_onset": (lowest_at - np.array([note.onset for note in notes])) / rate_hz,
+            "supply_lowest_s_after_onset": (lowest_at - onset) / rate_hz,
             "supply_lowest_parabola_v": np.where(is_seen, np.array([note.supply_smooth_v for note in notes]), np.nan),
             "supply_average_s": average_s,
         }
@@ -471,6 +474,7 @@ _SUPPLY_MEASURED = (
     "supply_lowest_raw_v",
     "supply_end_v",
     "sag_v",
+    "sag_without_end_v",
     "sag_percent",
     "sag_slope_v_per_s",
     "recovery_s",

@@ -24,7 +24,7 @@ from ampwitness.finding_list import ChangedTable, FindingList, FindingTable
 from ampwitness.types import Coverage, Finding, NotJudged
 
 NAME = "engine"
-_OF_THE_SAG = ("sag_v", "sag_percent", "sag_slope_v_per_s", "recovery_s")
+_OF_THE_SAG = ("sag_v", "sag_without_end_v", "sag_percent", "sag_slope_v_per_s", "recovery_s")
 
 
 def settle_road(results: Sequence[DetectorResult], steps: SupplySteps) -> tuple[DetectorResult, ...]:

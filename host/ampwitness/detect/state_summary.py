@@ -50,14 +50,17 @@ def summarise_states(states: EngineStates, steps: SupplySteps, findings: Sequenc
         means = (supply[mine].sum(), (left_out.supply_mean_v * left_out.seen_s)[beside].sum() / STEP_S)
         lowest_v = min(np.min(supply[mine], initial=np.inf), np.min(left_out.supply_lowest_v[beside], initial=np.inf))
         own = listed.take(np.flatnonzero(state_of == number))
-        residuals = [float(f.measured["residual_v"] or 0.0) for f in own.of_kind("dip")]
+        dips = [(f.measured.get("role"), float(f.measured["residual_v"] or 0.0)) for f in own.of_kind("dip")]
+        residuals = [residual_v for _, residual_v in dips]
+        # The same 10 ms, wherever they lie: one low point is told by one number.
+        lowest_v = min([float(lowest_v), *(residual_v for role, residual_v in dips if role == "supply")])
         flats = own.of_kind("clip").values("flat_s")
         per[name] = {
             "duration_s": duration_s,
             "supply_mean_v": float(np.mean(supply[mine]))
             if not len(beside)
             else float(sum(means) * STEP_S / duration_s),
-            "supply_lowest_v": float(lowest_v),
+            "supply_lowest_v": lowest_v,
             "n_dips": len(residuals),
             "deepest_residual_v": min(residuals, default=None),
             "n_clips": own.n_of("clip"),

@@ -61,6 +61,7 @@ MODEL_ERROR_RATIO: Mapping[str, float] = {"at rest": 0.012, "charging": 0.05}
 # Standard error (of ohms alone) above which no figure is told: of a straight line, of one side of a limit.
 PINNED_RATIO, REGIME_PINNED_RATIO = 0.07, 0.05
 CREST_ERROR_RATIO = 0.03  # of the sag, standard: crests do not meet the mean supply, by how much depends on the pitch
+CHARGING_CREST_ERROR_RATIO = 0.05  # ... and draw an alternator over its limit where the mean does not
 SIGMAS = 2.0
 _STATE_STEP_S = 2.0
 _CHANGE_S = (0.2, 1.5)  # before and behind a change of state: fitted to neither, the battery's slow part moves
@@ -120,6 +121,7 @@ class SupplyModel:
     has_output: bool
     lasting_steps: tuple[LastingStep, ...] = ()  # by which alone a change of state was told
     cranking: Cranking | None = None
+    cranked: tuple[tuple[float, float], ...] = ()  # (start_s, stop_s) of what was kept out
 
     def state_at(self, time_s: float) -> EngineState | None:
         """Engine state at a time; None without a supply."""
@@ -228,6 +230,7 @@ def learn_supply(
         has_output=bool(np.isfinite(steps.output_v2).any()),
         lasting_steps=lasting,
         cranking=cranking,
+        cranked=tuple(cranked) if cranking is not None else (),
     )
 
 
@@ -491,7 +494,8 @@ def predict_full_power(model: StateModel, ceiling: Ceiling, after_s: float) -> d
     for change, ceiling_change_v in ((0.0, 0.0), (SIGMAS * error_ratio, 0.0), (0.0, SIGMAS * ceiling.uncertainty_v)):
         sags.append(_settle_sag(open_v, fall, 1.0 + change, ceiling, ceiling_change_v))
     sag_v, crest_v = sags[0]
-    crest_error_v = SIGMAS * CREST_ERROR_RATIO * sag_v
+    crest_ratio = CREST_ERROR_RATIO if model.power_charging is None else CHARGING_CREST_ERROR_RATIO
+    crest_error_v = SIGMAS * crest_ratio * sag_v
     half_v = float(np.linalg.norm([sags[1][0] - sag_v, sags[2][0] - sag_v, crest_error_v]))
     half_v += SIGMAS * spread_v
     # Beyond what was seen the straight line is a guess: the guess widens with how far it reaches.

@@ -30,7 +30,7 @@ def word_supply(summary: Mapping[str, Any]) -> tuple[str, ...]:
 def _word_state(state: Mapping[str, Any]) -> list[str]:
     texts = [
         f"{state['open_v']:.2f} V with the amplifier quiet (the quietest fifth of each minute, median), "
-        f"lowest {state['lowest_v']:.2f} V in {state['judged_s']:,.0f} s."
+        f"lowest {state['lowest_v']:.2f} V (mean of 10 ms) in {state['judged_s']:,.0f} s."
     ]
     if state.get("source_ohm") is None and state.get("highest_source_ohm") is not None:
         texts.append(
@@ -84,7 +84,8 @@ def _word_full_power(state: Mapping[str, Any]) -> str:
     if not full:
         return f"sag at full clean power not judged: {state.get('full_power_not_judged') or 'no reason given'}."
     text = (
-        f"a tone at full clean power ({full['crest_v']:.1f} V peak) would sag it by {full['sag_v']:.2f} V after "
+        f"a tone at full clean power ({full['crest_v']:.1f} V peak into the load that played) would sag it by "
+        f"{full['sag_v']:.2f} V after "
         f"{full['after_s']:.1f} s (95 %: {full['lowest_sag_v']:.2f} to {full['highest_sag_v']:.2f}), to "
         f"{full['supply_v']:.2f} V"
     )

@@ -185,6 +185,14 @@ def describe_finding(finding: Finding) -> str:
             why = finding.evidence.get("sag_not_judged")
             return f"{text}, sag not judged" + (f": {why}" if why else "")
         text += f", supply sagged {_number(m.get('sag_v'), 2)} V to {_number(m.get('supply_lowest_v'), 2)} V"
+        average_s = finding.evidence.get("supply_average_s")
+        text += f" (mean of {1e3 * average_s:.0f} ms)" if isinstance(average_s, int | float) else ""
+        within_v = m.get("sag_without_end_v")
+        if isinstance(within_v, int | float) and within_v < float(m["sag_v"] or 0.0):
+            text += (
+                f", but only in its last 50 ms, by what else pulled it down: their mean lay {_number(within_v, 2)} V "
+                "under what was before"
+            )
         why_not = finding.evidence.get("supply_before_not_settled")
         return text + (f"; before it the supply was not settled: {why_not}" if why_not else "")
     if finding.kind == "dip":
@@ -303,7 +311,7 @@ def find_worst(findings: Sequence[Finding], kind: str) -> Finding | None:
     if kind == "clip":
         return _largest(chosen, "overdrive_db") or _largest(chosen, "flat_s")
     if kind == "note":
-        return _largest(chosen, "sag_v") or _largest(chosen, "level_v")
+        return _largest(chosen, "sag_without_end_v") or _largest(chosen, "sag_v") or _largest(chosen, "level_v")
     if kind == "dip":
         return _largest(chosen, "depth_v")
     if kind in ("tone", "knee", "setting"):

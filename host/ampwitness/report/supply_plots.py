@@ -14,6 +14,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from ampwitness.finding_list import FindingList
+from ampwitness.findings.wording import find_worst
 from ampwitness.report.plots import new_figure, plot_style
 from ampwitness.report.style import LANE_STYLES, role_colour
 from ampwitness.types import Analysis, Envelope, Finding
@@ -42,7 +43,7 @@ def _choose_span(analysis: Analysis, notes: Sequence[Finding]) -> tuple[float, f
     """The whole recording, or the part around the note with the largest sag."""
     if analysis.duration_s <= SPAN_S:
         return 0.0, analysis.duration_s
-    worst = notes[int(np.argmax(FindingList.of(notes).values("sag_v")))]
+    worst = find_worst(notes, "note") or notes[0]
     start_s = min(max(0.0, worst.start_s - SPAN_S / 2), analysis.duration_s - SPAN_S)
     return start_s, start_s + SPAN_S
 
