@@ -369,7 +369,7 @@ def _supply_options(notes: Mapping[str, Any]) -> SupplyOptions:
         battery_kind=battery if isinstance(battery, str) else None,
     )
     if a_per_v is not None:
-        known = replace(known, current_a_per_v=a_per_v)
+        known = replace(known, current_a_per_v=a_per_v, is_clamp_stated=True)
     return replace(known, current_zero_v=zero_v) if zero_v is not None else known
 
 

@@ -156,6 +156,14 @@ def test_what_was_not_tested_is_said(small_analysis: Analysis) -> None:
     assert any("Not calibrated: out_p" in line for line in bare.basis)
 
 
+def test_a_walk_whose_file_stands_alone_is_not_said_to_be_not_done() -> None:
+    steps = [WorkStep(s.key, s.title, "open", "") for s in STEPS]
+    made = compose_sheet([], vehicle="v", date="2026-05-04", steps=steps, walks=[Walk(supply_check())])
+    assert "Supply: the result is on this sheet, but was not added to the job." in made.not_tested
+    assert "Supply: not done." not in made.not_tested
+    assert "Source level: not done." in made.not_tested
+
+
 def test_checks_supply_and_noise_stand_there_and_what_they_left_out_under_not_tested(small_analysis: Analysis) -> None:
     made = usual_job(small_analysis)
     assert [row.channel for row in made.checks] == ["sub/mono; front/left; front/right, as found"]

@@ -27,6 +27,7 @@ from ampwitness.detect.supply_model import (
     fit_sag_line,
     learn_supply,
 )
+from ampwitness.pipeline import _supply_options
 from ampwitness.types import Coverage, Finding
 
 RATE_HZ = 2000.0
@@ -181,7 +182,10 @@ def test_what_is_assumed_is_said_and_widens_the_range() -> None:
     assert guessed.highest_ohm / guessed.lowest_ohm > 3
     assert "efficiency not known, 0.75 assumed (0.50 to 0.92)" in guessed.words
     assert "4 ohm nominal (speaker), real impedance 3.2 to 8 ohm" in guessed.words
-    assert "measured with a clamp" in measured.words
+    assert "measured with a clamp, 100 A a volt assumed: not stated" in measured.words
+    stated, _ = find_factor("A", _supply_options({"current_a_per_v": 50.0, "current_zero_v": 2.4}))
+    assert stated is not None
+    assert "50 A a volt as stated" in stated.words
     assert find_factor("V", SupplyOptions(load_kind="none"))[1].startswith("no load")
     assert find_factor("V", SupplyOptions())[1] == "the load's ohms were not given"
 

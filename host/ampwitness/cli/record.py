@@ -12,7 +12,7 @@ from typing import Any
 
 import click
 
-from ampwitness.cli.finite import FiniteRange
+from ampwitness.cli.finite import FINITE, FiniteRange
 from ampwitness.cli.keyboard import Keyboard
 from ampwitness.cli.live_line import LiveLine
 from ampwitness.cli.questions import Ask, Questions, parse_ask
@@ -174,6 +174,12 @@ def _default_out() -> Path:
 @click.option("--load-kind", type=click.Choice(["none", "resistor", "speaker"]), help="What the output drives.")
 @click.option("--nominal-supply", type=FiniteRange(min=0, min_open=True), help="Volts the supply should have.")
 @click.option("--efficiency", type=FiniteRange(0.1, 1.0), help="Output over supply power, where it is known.")
+@click.option(
+    "--clamp-a-per-v",
+    type=FiniteRange(min=0, min_open=True),
+    help="Amperes a volt of the clamp on the `current` channel. Without it the report takes 100.",
+)
+@click.option("--clamp-zero-v", type=FINITE, help="What that clamp gives at no current. Without it: 2.5 V.")
 @click.option("--battery-kind", type=click.Choice(["flooded", "AGM", "lithium"]), help="Tells rest from charging.")
 @click.option(
     "--reference",
@@ -197,6 +203,8 @@ def record(
     load_kind: str | None,
     nominal_supply: float | None,
     efficiency: float | None,
+    clamp_a_per_v: float | None,
+    clamp_zero_v: float | None,
     battery_kind: str | None,
     reference: str | None,
     remarks: tuple[str, ...],
@@ -221,6 +229,8 @@ def record(
         "load_kind": load_kind,
         "nominal_supply_v": nominal_supply,
         "efficiency": efficiency,
+        "current_a_per_v": clamp_a_per_v,
+        "current_zero_v": clamp_zero_v,
         "battery_kind": battery_kind,
         "reference_point": reference,
         "remarks": "\n".join(remarks) or None,

@@ -81,6 +81,7 @@ class SupplyOptions:
     efficiency: float | None = None  # output power over supply power, as stated by a person
     current_a_per_v: float = 100.0  # of the clamp on the `current` channel
     current_zero_v: float = 2.5
+    is_clamp_stated: bool = False  # whether a person stated its amperes a volt
     battery_kind: str | None = None  # flooded, AGM, lithium
 
 
@@ -407,7 +408,9 @@ def find_factor(unit: str, options: SupplyOptions) -> tuple[Factor | None, str]:
     Returns the factor, or None with the reason.
     """
     if unit == "A":
-        return Factor(1.0, 0.98, 1.02, "supply current measured with a clamp (+-2 %)"), ""
+        how = "as stated" if options.is_clamp_stated else "assumed: not stated"
+        words = f"supply current measured with a clamp, {options.current_a_per_v:g} A a volt {how} (+-2 %)"
+        return Factor(1.0, 0.98, 1.02, words), ""
     if options.load_kind == "none":
         return None, "no load: the amplifier takes no power from the supply"
     if options.load_ohm is None:

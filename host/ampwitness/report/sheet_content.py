@@ -336,8 +336,12 @@ def _worth_knowing(sources: Sequence[Source]) -> tuple[str, ...]:
 
 def _not_tested(sources: Sequence[Source], steps: Sequence[WorkStep], walks: Sequence[Walk]) -> tuple[str, ...]:
     lines = []
+    on_sheet = {WALK_STEPS[walk.kind] for walk in walks}
     for step in steps:
         if step.key == _LAST_STEP or step.state == "done":
+            continue
+        if step.key in on_sheet and step.state == "open" and not step.detail:
+            lines.append(f"{step.title}: the result is on this sheet, but was not added to the job.")
             continue
         why = f"left out: {step.detail}" if step.state == "skipped" else "not done"
         if step.state == "open" and step.detail:
