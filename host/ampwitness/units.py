@@ -17,6 +17,17 @@ def seconds_to_clock(time_s: float) -> str:
     return f"{rest / 1000:.3f} s"
 
 
+def seconds_to_span(time_s: float, digits: int = 1) -> str:
+    """How long something lasted: 73.0 s below two minutes, then 12 min 5 s, then 1 h 59 min."""
+    if time_s < 120:
+        return f"{time_s:.{digits}f} s"
+    minutes, seconds = divmod(round(time_s), 60)
+    if minutes < 60:
+        return f"{minutes} min {seconds} s" if seconds else f"{minutes} min"
+    hours, minutes = divmod(round(time_s / 60), 60)
+    return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+
+
 def fixed(value: float, digits: int) -> str:
     """The number with so many decimals, and none below zero that rounds to zero: "0.00", never "-0.00"."""
     return f"{round(value, digits) + 0.0:.{digits}f}"

@@ -74,6 +74,13 @@ def test_advice_names_the_largest_overdrive_and_is_never_empty(small_analysis: A
     assert advise_first_steps(small_analysis.findings)[0].startswith("Start with the cut-out")
 
 
+def test_crests_far_past_the_ceiling_are_said_to_be_guesses_and_the_bulk_asks_for_less() -> None:
+    words = advise_first_steps([*(clip(0.1 * at, 3.0) for at in range(30)), clip(9.0, 21.0)])[0]
+    assert "21.0 dB keeps this programme clean (3.0 dB leaves one clipped half-cycle of twenty)" in words
+    assert "limited hard or squared off before the amplifier looks the same" in words
+    assert "limited hard" not in advise_first_steps([clip(0.0, 3.0)])[0]
+
+
 def test_what_the_source_clipped_is_not_put_down_to_the_gain() -> None:
     in_source = [
         dataclasses.replace(c, measured={**c.measured, "origin": "source"}) for c in (clip(0.0, 1.0), clip(1.0, 2.0))

@@ -12,6 +12,7 @@ from ampwitness.report.page import html_page
 from ampwitness.report.plots import draw_overview, figure_to_png
 from ampwitness.report.text import text_report
 from ampwitness.types import Analysis, Envelope
+from ampwitness.units import seconds_to_span
 
 VOID = {"meta", "br", "img", "link", "input", "hr"}
 
@@ -151,3 +152,24 @@ def test_headroom_of_each_passage_is_drawn_and_worded_alike(small_analysis: Anal
     assert "1.25 dB (+-0.10)" in page
     assert "1.25 dB (+-0.10)" in said
     assert "Headroom of what did not clip" not in html_page(small_analysis)
+
+
+def test_the_date_stands_under_the_title_and_long_spans_are_told_in_hours(small_analysis: Analysis) -> None:
+    notes = {"amplifier": "in the boot", "started_at": "2024-05-01T18:30:05+02:00"}
+    settings = dataclasses.replace(small_analysis.settings, notes=notes)
+    coverage = (dataclasses.replace(small_analysis.coverage[0], judged_s=7198.7),)
+    dated = dataclasses.replace(small_analysis, settings=settings, coverage=coverage)
+    assert "<p>in the boot; recorded 2024-05-01 18:30 (UTC+02:00)</p></header>" in html_page(dated)
+    text = text_report(dated)
+    assert "\nRecorded 2024-05-01 18:30 (UTC+02:00).\n" in text
+    assert "1 clipped half-cycle found in 2 h judged" in text
+    assert [seconds_to_span(s) for s in (73.0, 725.0, 7080.0)] == ["73.0 s", "12 min 5 s", "1 h 58 min"]
+
+
+def test_what_nobody_asked_for_takes_one_line_and_a_flat_top_is_told_in_milliseconds(small_analysis: Analysis) -> None:
+    text = text_report(small_analysis, width=200)
+    assert "What did the guided setting conclude?" not in text
+    assert "This recording says nothing about test tones, gain curves, gain settings, supply checks," in text
+    page = html_page(small_analysis)
+    assert "flat (ms)" in page
+    assert "<td>4.100</td>" in page

@@ -6,6 +6,7 @@ import dataclasses
 import re
 
 import numpy as np
+from ampwitness.bench.cutout_material import make_case
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.notes import FLOOR_V
 from ampwitness.detect.run_all import DetectOptions, run_all
@@ -213,3 +214,11 @@ def test_a_supply_that_moves_while_nothing_plays_has_no_resistance() -> None:
         model = learn_supply(steps, SupplyOptions())
         assert model is not None
         assert (model.states["at rest"].fit is not None) == has_fit
+
+
+def test_a_ground_that_jumps_shares_out_no_resistance() -> None:
+    case = make_case("ground lost", 16309)
+    windows = iter_windows_from_arrays(case.volts, 8000.0, window_s=10.0, edges=case.edges)
+    summary = next(r.summary for r in run_all(windows, DetectOptions()) if r.coverage.detector == "supply")
+    assert all(not state.get("parts") for state in summary["states"].values())
+    assert any("do not add up" in remark for remark in summary["remarks"])

@@ -363,6 +363,8 @@ def _remarks(model: SupplyModel, steps: SupplySteps) -> tuple[str, ...]:
         out.append("no battery channel: the battery's share and the plus lead's are given together")
     elif "battery" not in steps.volts:
         out.append("no battery channel: battery, leads and contacts are given as one resistance")
+    if {"battery", "ground"} & set(steps.volts) and any(s.fit and not s.shares for s in model.states.values()):
+        out.append("a connection jumped, or the channels do not add up: what each part loses is not told apart")
     if len(model.states) > 1:
         out.append("engine states are told apart by the volts alone, as they would be with the amplifier quiet")
     for step in model.lasting_steps:

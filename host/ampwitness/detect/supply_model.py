@@ -68,6 +68,7 @@ _CHANGE_S = (0.2, 1.5)  # before and behind a change of state: fitted to neither
 _LEAST_PLAYED_V2 = 0.25  # mean square over a step: half a volt rms, 20 times the logger's noise
 _CRANK_NEAR_S = (0.05, 0.3)  # before and behind a cranking
 _LEAST_FALL_V = 0.03
+_STRAY = 0.15  # so far off may shares be that were fitted apart
 _LEAST_SEEN = 1.25  # times what the fit with an alternator needs: what warms it up is not counted there
 _FEW_CHUNKS = 8  # enough to tell the engine's states apart by
 
@@ -386,7 +387,11 @@ def _find_shares(
         if part is not None and whole > 0:
             weight, error = part.part(0.0, FAST_MOST_S)
             shares[name] = (weight / whole, error / whole)
-    return shares
+    # The parts' falls add up to the supply's. Where their shares do not, a connection jumped, and none of them is told.
+    total, errors = sum(share for share, _ in shares.values()), [error for _, error in shares.values()]
+    is_sound = abs(total - 1.0) <= _STRAY + 2 * float(np.hypot.reduce(errors)) if shares else False
+    is_sound &= all(-_STRAY - 2 * error <= share <= 1.0 + _STRAY + 2 * error for share, error in shares.values())
+    return shares if is_sound else {}
 
 
 # ---- ohms ------------------------------------------------------------------------------------------------------------

@@ -49,6 +49,13 @@ _SOURCE = (
 )
 
 
+FAR_DB = 12.0
+_FAR = (
+    f"Crests of {FAR_DB:.0f} dB and more past the ceiling are nearly square: how high they would have gone is guessed "
+    "from their flanks, and a programme that was limited hard or squared off before the amplifier looks the same. "
+)
+
+
 def _is_in_source(listed: FindingList) -> npt.NDArray[np.bool_]:
     """(n,) which clips were cut off before the amplifier."""
     told = listed.values("is_source")
@@ -90,6 +97,11 @@ def _advise_amplifier_clips(listed: FindingList, summary: Mapping[str, Any]) -> 
     said = f"{n_clips} clipped, by {median_db:.1f} dB at the median and {most_db:.1f} dB at most. "
     causes = listed.texts("cause")
     turn_down = f"turning the gain down by {most_db:.1f} dB keeps this programme clean"
+    most_of_it_db = overdrives_db[int(0.95 * len(overdrives_db))]
+    if len(overdrives_db) >= 20 and most_db - most_of_it_db >= 1.0:
+        turn_down += f" ({most_of_it_db:.1f} dB leaves one clipped half-cycle of twenty)"
+    if most_db >= FAR_DB:
+        said += _FAR
     if not causes:
         return (
             f"{said}With the ceiling where it was, {turn_down}. Whether the gain or a sinking supply is to blame is "

@@ -5,7 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from ampwitness.units import seconds_to_clock
+from ampwitness.units import seconds_to_clock, seconds_to_span
+
+
+def _word_tightest(row: Mapping[str, Any]) -> str:
+    where = f"at {seconds_to_clock(row['at_s'])}: a crest of {abs(row['crest_v']):.1f} V"
+    doubt = f"(+-{2 * row['uncertainty_db']:.2f})"
+    ceiling = f"a ceiling of {abs(row['ceiling_v']):.1f} V"
+    if abs(row["crest_v"]) >= abs(row["ceiling_v"]):  # a law of the supply is not followed to the last tenth
+        return f"reached its ceiling, 0.00 dB {doubt} left, {where} where {ceiling} was expected"
+    return f"had {row['headroom_db']:.2f} dB {doubt} left {where} under {ceiling}"
 
 
 def word_headroom(summary: Mapping[str, Any]) -> tuple[str, ...]:
@@ -25,11 +34,9 @@ def word_headroom(summary: Mapping[str, Any]) -> tuple[str, ...]:
     worst = min(known, key=lambda row: float(row["headroom_db"]))
     at_supply = "" if worst["supply_v"] is None else f" at {worst['supply_v']:.2f} V of supply"
     sentences = [
-        f"{headroom['total_s']:,.1f} s passed without a clip, in {headroom['n_passages']:,} "
+        f"{seconds_to_span(headroom['total_s'])} passed without a clip, in {headroom['n_passages']:,} "
         f"{'passage' if headroom['n_passages'] == 1 else 'passages'} of at most {headroom['longest_s']:g} s. The "
-        f"tightest had {worst['headroom_db']:.2f} dB (+-{2 * worst['uncertainty_db']:.2f}) left at "
-        f"{seconds_to_clock(worst['at_s'])}: a crest of {abs(worst['crest_v']):.1f} V under a ceiling of "
-        f"{abs(worst['ceiling_v']):.1f} V{at_supply}.",
+        f"tightest {_word_tightest(worst)}{at_supply}.",
         f"Half of the passages had {headroom['median_db']:.1f} dB or more.",
     ]
     n_quiet = len(rows) - len(known)

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from ampwitness.types import Finding
-from ampwitness.units import seconds_to_clock
+from ampwitness.units import fixed, seconds_to_clock, seconds_to_span
 
 MAX_SWITCHINGS = 6
 
@@ -77,6 +77,10 @@ NEXT_TESTS: tuple[tuple[str, str], ...] = (
 )
 
 
+_LOWEST = (
+    "One low point has several figures, the lower the shorter it was averaged: dips and engine states 10 ms, notes and "
+    "cut-outs about 2 ms."
+)
 _STOPPED_HOW = {"cut in mid-cycle": "it was cut off in mid-cycle", "faded": "it stopped in a fade"}
 
 
@@ -126,10 +130,12 @@ def explain_cutout(finding: Finding) -> tuple[str, ...]:
 
 def word_road(summary: Mapping[str, Any]) -> tuple[str, ...]:
     """Sentences on engine states, the level of letting go, dips by duration, and switchings; empty where none."""
+    dips = _word_dips(summary.get("dips") or {})
     return (
         *_word_states(summary.get("engine") or {}),
         *_word_level((summary.get("cutouts") or {}).get("under_voltage")),
-        *_word_dips(summary.get("dips") or {}),
+        *dips,
+        *([_LOWEST] if dips else []),
         *_word_switchings((summary.get("cutouts") or {}).get("switchings") or ()),
     )
 
@@ -139,11 +145,12 @@ def _word_states(engine: Mapping[str, Any]) -> list[str]:
     out = []
     for state, figures in (engine.get("per_state") or {}).items():
         text = (
-            f"{names.get(state, 'Engine state not decidable')}: {figures['duration_s']:,.1f} s, supply "
-            f"{figures['supply_mean_v']:.2f} V at the mean, {figures['supply_lowest_v']:.2f} V at the lowest (10 ms)"
+            f"{names.get(state, 'Engine state not decidable')}: {seconds_to_span(figures['duration_s'])}, supply "
+            f"{fixed(figures['supply_mean_v'], 2)} V at the mean, {fixed(figures['supply_lowest_v'], 2)} V at the "
+            "lowest (10 ms)"
         )
         if figures["n_dips"]:
-            text += f"; {_some(figures['n_dips'], 'dip')}, the deepest to {figures['deepest_residual_v']:.2f} V"
+            text += f"; {_some(figures['n_dips'], 'dip')}, the deepest to {fixed(figures['deepest_residual_v'], 2)} V"
         if figures["n_clips"]:
             share = f"{100 * figures['clipped_share']:.2f} % of the time"
             text += f"; {_some(figures['n_clips'], 'clipped half-cycle')}, {share}"

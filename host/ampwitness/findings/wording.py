@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import get_args
 
 import numpy as np
@@ -12,7 +13,7 @@ import numpy as np
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.road_words import describe_cutout
 from ampwitness.types import Analysis, Calibration, Coverage, Finding, NotJudged, Severity, Verdict
-from ampwitness.units import fixed, seconds_to_clock
+from ampwitness.units import fixed, seconds_to_clock, seconds_to_span
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,8 +330,10 @@ def _sum_not_judged(spans: Sequence[NotJudged]) -> str:
     by_reason: dict[str, float] = {}
     for span in spans:
         by_reason[span.reason] = by_reason.get(span.reason, 0.0) + span.stop_s - span.start_s
-    return "; ".join(f"{total_s:.2f} s not judged ({reason})" for reason, total_s in by_reason.items())
+    return "; ".join(f"{seconds_to_span(total_s, 2)} not judged ({reason})" for reason, total_s in by_reason.items())
 
+
+NOT_LOOKED_AT = "Nothing to judge: this was not looked at."
 
 _WORST_WORDS = {
     "saturation": "Longest",
@@ -355,7 +358,8 @@ def word_verdict(kind: str, findings: Sequence[Finding], coverage: Coverage | No
     judged_s = coverage.judged_s if coverage else 0.0
     if chosen:
         worst = find_worst(chosen, kind)
-        looked_at = f" in {judged_s:,.1f} s judged" if judged_s > 0 else ""  # what a person typed is not looked for
+        # what a person typed is not looked for
+        looked_at = f" in {seconds_to_span(judged_s)} judged" if judged_s > 0 else ""
         sentence = f"{count_words(listed.n_found(kind), words.one, words.many)} found{looked_at}."
         if worst is not None:
             what = _WORST_WORDS.get(kind, "Worst")
@@ -363,8 +367,10 @@ def word_verdict(kind: str, findings: Sequence[Finding], coverage: Coverage | No
             sentence += f" {what} at {seconds_to_clock(shown.start_s)}: {describe_finding(shown)}."
         return VerdictLine(kind, "found", sentence, not_judged)
     if judged_s > 0:
-        return VerdictLine(kind, "none found", f"No {words.one} found in {judged_s:,.1f} s judged.", not_judged)
-    return VerdictLine(kind, "not judged", not_judged or "Nothing to judge: this was not looked at.", "")
+        return VerdictLine(
+            kind, "none found", f"No {words.one} found in {seconds_to_span(judged_s)} judged.", not_judged
+        )
+    return VerdictLine(kind, "not judged", not_judged or NOT_LOOKED_AT, "")
 
 
 def word_verdicts(analysis: Analysis) -> tuple[VerdictLine, ...]:
@@ -419,6 +425,15 @@ def word_reduction(analysis: Analysis) -> str:
         ]
         text += f" Before, the whole recording had shown: {', '.join(counts) or 'nothing'}."
     return text
+
+
+def word_when(analysis: Analysis) -> str:
+    """When it began, by the recording computer's clock: `recorded 2024-05-01 18:30 (UTC+02:00)`; else empty."""
+    try:
+        at = datetime.fromisoformat(str(analysis.settings.notes.get("started_at")))
+    except ValueError:
+        return ""
+    return f"recorded {at:%Y-%m-%d %H:%M}" + (f" ({at.tzname()})" if at.tzinfo else "")
 
 
 def _is_torn(analysis: Analysis) -> bool:

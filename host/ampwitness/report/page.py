@@ -24,6 +24,7 @@ from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged, ch
 from ampwitness.findings.supply_words import word_supply
 from ampwitness.findings.wording import (
     KIND_WORDS,
+    NOT_LOOKED_AT,
     VerdictLine,
     count_words,
     describe_finding,
@@ -32,6 +33,7 @@ from ampwitness.findings.wording import (
     word_losses,
     word_reduction,
     word_verdicts,
+    word_when,
 )
 from ampwitness.report.cutout_plot import draw_cutout
 from ampwitness.report.distortion_plot import draw_distortion
@@ -255,7 +257,7 @@ def _could_not_judge(lines: Sequence[VerdictLine]) -> str:
         words = KIND_WORDS[line.kind]
         if line.not_judged:
             items.append(f"<li><strong>{escape(words.many.capitalize())}:</strong> {escape(line.not_judged)}.</li>")
-        elif line.verdict == "not judged" and line.sentence.startswith("Nothing to judge"):
+        elif line.sentence == NOT_LOOKED_AT:
             absent.append(words.many)
         elif line.verdict == "not judged":
             items.append(f"<li><strong>{escape(words.many.capitalize())}:</strong> {escape(line.sentence)}.</li>")
@@ -309,7 +311,7 @@ def html_page(analysis: Analysis, progress: Callable[[str, float | None], None] 
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode("ascii")
     policy = f"default-src 'none'; style-src 'unsafe-inline'; img-src data:; script-src 'sha256-{digest}'"
     facts = json.dumps(overview_facts(analysis, listed), allow_nan=False, separators=(",", ":")).replace("<", "\\u003c")
-    subject = str(analysis.settings.notes.get("amplifier") or "")
+    subject = "; ".join(filter(None, (str(analysis.settings.notes.get("amplifier") or ""), word_when(analysis))))
     drawn = []
     makers = (_first_screen, _overview, _closer_look, _headroom, _supply, _trends)
     for number, make in enumerate(makers, start=1):

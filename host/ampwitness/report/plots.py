@@ -20,6 +20,7 @@ from ampwitness.finding_list import FindingList
 from ampwitness.report.overview_data import join_spans
 from ampwitness.report.style import GRID_COLOUR, LANE_STYLES, TEXT_COLOUR, role_colour
 from ampwitness.types import Analysis, Envelope, Finding, FloatArray, Interval, TraceWindow
+from ampwitness.units import fixed
 
 MAX_OVERVIEW_COLUMNS = 1600
 MOST_DRAWN_COLUMNS, MOST_DRAWN_SAMPLES = 600, 4000  # more of them go into an SVG as one image: it stays small
@@ -226,7 +227,7 @@ def _draw_supply_marks(axes: Axes, finding: Finding) -> None:
             is_low = "lowest" in label
             axes.axhline(level_v, color="black", linewidth=0.9, linestyle="--" if is_low else ":")
             axes.annotate(
-                f"{label} {level_v:.2f} V",
+                f"{label} {fixed(level_v, 2)} V",
                 (1.0, level_v),
                 xycoords=("axes fraction", "data"),
                 xytext=(-4, -2 if is_low else 2),  # beyond what is drawn: between the two the supply comes back

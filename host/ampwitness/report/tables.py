@@ -18,7 +18,7 @@ _COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
     "clip": (
         ("polarity", "polarity", 0),
         ("ceiling (V)", "plateau_v", 2),
-        ("flat (s)", "flat_s", 5),
+        ("flat (ms)", "flat_s", 3),
         ("overdrive (dB)", "overdrive_db", 2),
         ("uncut crest (V)", "crest_v", 2),
         ("supply (V)", "supply_v", 2),
@@ -105,6 +105,9 @@ _COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
 }
 
 
+# What is so short that seconds would be all zeros.
+_IN_MILLISECONDS = frozenset(("flat_s",))
+
 # Columns that paper has no room for.
 _SCREEN_ONLY = frozenset(
     (
@@ -130,6 +133,10 @@ def _cell(value: object, digits: int) -> str:
     if isinstance(value, float):
         return fixed(value, digits)
     return escape(str(value))
+
+
+def _scaled(key: str, value: object) -> object:
+    return 1e3 * value if key in _IN_MILLISECONDS and isinstance(value, float) else value
 
 
 def words_of(kind: str) -> KindWords:
@@ -164,7 +171,7 @@ def findings_table(kind: str, listed: Sequence[tuple[int, Finding]], n_all: int)
         f'<tr id="finding-{number}"{"" if place in on_paper else more}><td>{number}</td>'
         f'<td><a class="go" href="#overview" data-finding="{number}">{finding.start_s:.4f}</a></td>'
         + "".join(
-            f"<td{hidden}>{_cell(finding.measured.get(key), digits)}</td>"
+            f"<td{hidden}>{_cell(_scaled(key, finding.measured.get(key)), digits)}</td>"
             for (_, key, digits), hidden in zip(columns, kept_back, strict=True)
         )
         + "</tr>"

@@ -15,11 +15,13 @@ from ampwitness.findings.selection import find_bursts
 from ampwitness.findings.supply_words import word_supply
 from ampwitness.findings.wording import (
     KIND_WORDS,
+    NOT_LOOKED_AT,
     describe_finding,
     word_calibrations,
     word_losses,
     word_reduction,
     word_verdicts,
+    word_when,
 )
 from ampwitness.types import Analysis, Finding
 from ampwitness.units import seconds_to_clock
@@ -85,15 +87,22 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
     modes = ", ".join(dict.fromkeys(hello.mode for hello in analysis.hellos)) or "unknown"
     lines = [
         f"{analysis.recording_name}: {seconds_to_clock(analysis.duration_s)} of {roles}, mode {modes}",
+        *([f"{when[0].upper()}{when[1:]}."] if (when := word_when(analysis)) else []),
         "",
     ]
     if reduction := word_reduction(analysis):
         lines += [*_wrap(reduction, width, ""), ""]
-    for line in word_verdicts(analysis):
+    verdicts = word_verdicts(analysis)
+    absent = [KIND_WORDS[line.kind].many for line in verdicts if line.sentence == NOT_LOOKED_AT]
+    for line in verdicts:
+        if line.sentence == NOT_LOOKED_AT:
+            continue
         lines.append(KIND_WORDS[line.kind].question)
         lines += _wrap(line.sentence, width, "  ")
         if line.not_judged and line.verdict != "not judged":
             lines += _wrap(line.not_judged, width, "  ")
+    if absent:
+        lines += _wrap(f"This recording says nothing about {', '.join(absent)}.", width, "")
     findings = FindingList.of(analysis.findings)
     lines += ["", "What to do first:"]
     lines += [line for step in advise_first_steps(findings, analysis.summary) for line in _wrap(step, width, "  ")]
