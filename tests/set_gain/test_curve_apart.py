@@ -56,3 +56,20 @@ def test_a_process_that_died_is_said() -> None:
     apart.close()
     with pytest.raises(RuntimeError, match="without an answer"):
         apart.finish()
+
+
+def test_begun_anew_it_forgets_what_came_before() -> None:
+    time_s = np.arange(3 * RATE_HZ) / RATE_HZ
+    apart = CurveApart(4.0, "resistor")
+    try:
+        for hz in (40.0, 70.0):
+            volts = {"output": 10 * np.sin(2 * np.pi * hz * time_s)}
+            for window in iter_windows_from_arrays(volts, RATE_HZ, window_s=1.0):
+                apart.put(window)
+            if hz == 40.0:
+                apart.begin_anew()
+        answer = apart.finish()
+    finally:
+        apart.close()
+    tones = [f.measured["frequency_hz"] for f in answer.findings if f.kind == "tone"]
+    assert tones == [pytest.approx(70.0, abs=0.1)]

@@ -6,6 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from ampwitness.bench.tone_signals import KnobAmplifier
+from ampwitness.detect.gain_steps import GainStepDetector
 from ampwitness.guide.set_gain import SetGainWalk
 from ampwitness.guide.set_gain_words import word_thd
 from ampwitness.guide.setting_result import conclude_setting, next_step
@@ -32,7 +34,7 @@ def test_enter_without_a_source_says_so_once_and_then_goes_on() -> None:
     walk.answer("next")
     assert walk.step == "source"
     assert walk.view().notice == (
-        "The source is not checked: no tone: play the 40 Hz track. Enter again goes on without it."
+        "The source is not checked (no tone: play the 40 Hz track). Enter again goes on without it."
     )
     walk.answer("next")
     assert walk.step == "amplifier"
@@ -58,7 +60,7 @@ def test_every_key_is_answered_in_every_step() -> None:
     silent = heard(np.zeros(4000))
     silent.step = "amplifier"
     silent.answer("full")
-    assert silent.view().notice == "f says nothing while it stands: no tone: play the 40 Hz track."
+    assert silent.view().notice == "f counts only while the tone is measured (no tone: play the 40 Hz track)."
     silent.push(replace(quiet, time_s=20.0))
     assert silent.view().notice == ""  # an answer does not stand for ever
 
@@ -95,8 +97,6 @@ def test_a_level_that_was_heard_long_ago_is_not_where_the_gain_was_left() -> Non
     output = volts(level((8, 8, 3), (8, 33, 6), (33, 24, 1), (24, 24, 2)))
     walk_through(output, walk)
     last = readings(output)[-1]
-    from ampwitness.detect.gain_steps import GainStepDetector
-
     detector = GainStepDetector(4.0, "resistor")
     for window in iter_windows_from_arrays({"output": output}, HZ, window_s=1.0):
         detector.push(window)
@@ -112,3 +112,52 @@ def test_a_level_that_was_heard_long_ago_is_not_where_the_gain_was_left() -> Non
 
 def test_a_figure_without_a_tone_is_not_shown() -> None:
     assert word_thd(readings(np.zeros(4000))[-1], "no tone") == "THD not judged"
+
+
+def test_a_lowered_source_is_judged_afresh() -> None:
+    clipped = KnobAmplifier(rail_v=90.0, source_clip_ratio=0.85)
+    walk = SetGainWalk(40.0, "resistor", is_hands_free=False)
+    walk_through(volts(level((8, 8, 1))), walk)
+    walk.answer("next")
+    walk_through(volts(level((8, 30, 8)), amplifier=clipped), walk)
+    assert walk.step == "lower source"
+    walk_through(volts(level((8, 8, 1))), walk, with_curve=False)
+    for step in ("source", "amplifier"):
+        walk.answer("next")
+        assert walk.step == step
+        walk_through(volts(level((8, 8, 2))), walk)
+    assert walk.step == "amplifier"  # what was measured before the source was lowered does not count
+    assert walk.n_fresh_starts == 1
+
+
+def test_a_logged_source_that_clips_is_named_at_once() -> None:
+    walk = heard(volts(level((8, 8, 1))))
+    walk.answer("next")
+    loud = readings(np.clip(volts(level((20, 20, 1))), -15, 15))[-1]
+    for k in range(12):
+        walk.push(replace(loud, time_s=1.04 + 0.04 * k, source_thd_percent=6.0))
+    assert walk.step == "lower source"
+
+
+def test_a_tone_that_is_judged_once_a_second_goes_by_the_curve() -> None:
+    reading = readings(volts(level((20, 20, 1))))[-1]
+    unjudged = replace(reading, tone=replace(reading.tone, thd_f_percent=None))
+    detector = GainStepDetector(4.0, "resistor", is_live=True)
+    for window in iter_windows_from_arrays({"output": volts(level((8, 33, 6), (33, 33, 2)))}, HZ, window_s=1.0):
+        detector.push(window)
+    (curve,) = detector.curves()
+    assert curve.knee is not None
+    walk = heard(volts(level((8, 8, 1))))
+    walk.answer("next")
+
+    def state_at(level_v: float, time_s: float) -> str:
+        walk.push(replace(unjudged, time_s=time_s, tone=replace(unjudged.tone, level_v=level_v)))
+        return walk.view().state
+
+    assert state_at(12.0, 1.04) == "not judged"
+    assert "judged once a second" in walk.view().words
+    walk.take_curve(curve)
+    assert state_at(0.9 * curve.knee.level_v, 1.08) == "clean"
+    for k in range(12):
+        assert state_at(1.02 * curve.knee.level_v, 1.12 + 0.04 * k) == "clipped"
+    assert walk.step == "come back"

@@ -154,7 +154,10 @@ class SetGainRun:
     def _take_keys(self, keys: str) -> bool:
         for key in keys.lower():
             if key in "\r\n":
+                n_before = self.walk.n_fresh_starts
                 self.walk.answer("next")
+                if self.walk.n_fresh_starts > n_before:
+                    self._thorough.begin_anew()
             elif key == "f":
                 self.walk.answer("full")
             elif key == "t":

@@ -42,9 +42,9 @@ def draw_lines(
     supply = "" if view.supply_v is None else f"   supply {view.supply_v:.2f} V"
     is_loud = view.state in ("clipped", "at the edge", "source clipped")
     big = view.words.upper().replace(" DB", " dB") if is_loud else view.words
+    figures = textwrap.wrap(f"{view.level_v:7.2f} V rms{supply}   {view.thd_words}", width - 2, drop_whitespace=False)
     return [
-        f"  {view.level_v:7.2f} V rms   {view.thd_words}{supply}"[:width],
-        "",
+        *(f"  {line}" for line in [*figures, ""][:2]),
         ("  " + above)[:width],
         *["  " + "".join(line)] * n_rows,
         ("  " + "".join(ticks).rstrip() + " V")[:width],

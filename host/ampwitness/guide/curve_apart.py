@@ -18,6 +18,7 @@ from ampwitness.detect.tone_curve import ToneCurve
 from ampwitness.types import TraceWindow
 
 CURVE_EVERY_S = 1.0
+_ANEW = "anew"
 _NICE = 10  # where cores are few the level line comes first, and this process takes what is left
 
 
@@ -48,6 +49,11 @@ class CurveApart:
     def put(self, window: TraceWindow) -> None:
         """Hand over the next window; never waits for it to be worked off."""
         self._windows.put(window)
+
+    def begin_anew(self) -> None:
+        """Forget the windows so far: curves and answer are of those to come."""
+        self._curves = []
+        self._windows.put(_ANEW)
 
     @property
     def curves(self) -> list[ToneCurve]:
@@ -93,6 +99,9 @@ def _serve(windows: Any, answers: Connection, load_ohm: float | None, load_kind:
     curves_at_s = 0.0
     answers.send([])  # ready
     while (window := windows.get()) is not None:
+        if window == _ANEW:
+            detector = GainStepDetector(load_ohm, load_kind, is_live=True)
+            continue
         detector.push(window)
         if window.stop_s - curves_at_s >= CURVE_EVERY_S:
             curves_at_s = window.stop_s

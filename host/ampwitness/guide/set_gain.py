@@ -103,6 +103,7 @@ class SetGainWalk:
         self.step: Step = "source"
         self.outcome = ""
         self.n_rounds = 1
+        self.n_fresh_starts = 0  # the source was lowered: curves measured before say nothing of what comes now
         self.seen_s: dict[State, float] = {}  # how long each state was there
         self.highest_clean_v: float | None = None  # rms, by the quick readings
         self.is_source_unchecked = False  # somebody went on without a clean tone in the first step
@@ -148,16 +149,22 @@ class SetGainWalk:
             law_db = hard_clip_level_db(KNEE_PERCENT) - hard_clip_level_db(max(0.1, reading.thd_percent))
             self._early_ceiling_v = reading.tone.level_v * 10 ** (law_db / 20)
         now_s = reading.time_s
-        thd = reading.thd_percent or 0.0
-        is_bad = self._lasts("bad", thd >= KNEE_PERCENT and self._state in ("clipped", "at the edge"), now_s, _HOLD_S)
+        thd = reading.thd_percent
+        is_beyond = self._state == "clipped" or (self._state == "at the edge" and (thd or 0.0) >= KNEE_PERCENT)
+        is_bad = self._lasts("bad", is_beyond, now_s, _HOLD_S)
+        is_logged_source_bad = self._state == "source clipped" and (reading.source_thd_percent or 0.0) >= KNEE_PERCENT
+        is_source_bad = self._lasts("source bad", is_logged_source_bad, now_s, _HOLD_S)
         is_fine = self._state == "clean" or (self._state == "not judged" and self._is_only_level(reading))
         is_steady = self._is_steady(reading)
         is_good = self._lasts("good", is_fine and is_steady, now_s, _STABLE_S)
-        is_quiet = self._lasts("quiet", self._state == "too quiet" and is_steady, now_s, _STABLE_S)
+        is_unknown = self._state in ("too quiet", "not judged") and reading.other_percent <= TWO_TONES_PERCENT
+        is_quiet = self._lasts("quiet", is_unknown and is_steady, now_s, _STABLE_S)
         if self.step == "source" and is_fine:
             self._is_source_checked = True
         if self.step == "source" and self._is_hands_free and (is_good or is_quiet):
             self._leave_source()
+        elif self.step in ("amplifier", "come back") and is_source_bad:
+            self._go("lower source")
         elif self.step == "amplifier" and is_bad:
             self._go("come back")
         elif self.step == "come back" and is_good:
@@ -193,6 +200,8 @@ class SetGainWalk:
             self._say(refusal)
         elif key == "next" and self.step == "lower source":
             self._go("source")
+            self._curve = None
+            self.n_fresh_starts += 1
         elif key == "next":
             self._leave_source()
         elif key == "full":
@@ -300,7 +309,7 @@ class SetGainWalk:
             return "no tone"
         thd = reading.thd_percent
         if thd is None:
-            return "not judged"
+            return "not judged" if self.goes_by_level else self._judge_by_curve(tone.level_v)
         if tone.thd_is_below_floor:
             if tone.thd_floor_percent > KNEE_PERCENT:
                 return "too quiet"
@@ -312,6 +321,17 @@ class SetGainWalk:
         if thd >= EDGE_PERCENT:
             return "at the edge"
         return "rising" if self._is_rising(reading) else "clean"
+
+    def _judge_by_curve(self, level_v: float) -> State:
+        """A tone whose distortion takes a steadier look than a tenth of a second: by what the curve said last."""
+        curve = self._curve
+        if curve is None:
+            return "not judged"
+        if curve.knee is not None and level_v >= curve.knee.level_v:
+            is_source = self.step == "source" or curve.is_source_clipped
+            return "source clipped" if is_source else "clipped"
+        known_v = max(curve.clean_v or 0.0, 0.0 if curve.knee is None else curve.knee.level_v)
+        return "clean" if level_v <= known_v * 10 ** (_STEADY_DB / 20) else "not judged"
 
     def _is_of_source(self, reading: LiveReading, thd: float) -> bool:
         if (reading.source_thd_percent or 0.0) >= KNEE_PERCENT:

@@ -104,6 +104,8 @@ def word_state(now: Situation) -> str:
         return "logger overloaded: turn down, or use a larger divider"
     if now.state == "too quiet":
         return f"too quiet to judge: only that THD is below {reading.tone.thd_floor_percent:.1f} %"
+    if now.state == "clipped" and reading.thd_percent is None:
+        return "clipped: beyond the clean ceiling"
     if now.state == "clipped":
         by = f"clipped by {reading.overdrive_db:.1f} dB"
         return f"{by} in the amplifier: turn its gain back" if now.step == "source" else by
@@ -123,6 +125,8 @@ def _word_not_judged(now: Situation, reading: LiveReading) -> str:
             return f"two tones: another at {hz:.0f} Hz{folded}, {percent:.0f} % of this one"
     if now.goes_by_level:
         return f"level only: distortion of {now.tone_hz:g} Hz is not judged"
+    if now.tone_hz <= now.judged_to_hz and reading.tone.is_tone:
+        return f"measuring: distortion of {now.tone_hz:g} Hz is judged once a second, go slowly"
     return f"distortion not judged: {reading.tone.not_judged}"
 
 
@@ -195,7 +199,7 @@ def refuse_key(key: str, now: Situation) -> str:
         wanted = "the gain is full up" if key == "full" else "a turn of the gain"
         return f"{key[0]} says that {wanted}, and belongs to step 2. Keys here: {_KEYS[now.step]}."
     if now.state in ("no tone", "not judged", "logger overloaded"):
-        return f"{key[0]} says nothing while it stands: {word_state(now)}."
+        return f"{key[0]} counts only while the tone is measured ({word_state(now)})."
     if key == "full" and now.state in ("at the edge", "clipped", "source clipped"):
         return "It is at its edge already: turn the gain back until it says clean."
     return ""
@@ -216,5 +220,5 @@ def _refuse_next(now: Situation) -> str:
     if now.state == "source clipped":
         return "The source still clips: lower it first, then Enter."
     if now.step == "source" and not now.is_source_checked:
-        return f"The source is not checked: {word_state(now)}. Enter again goes on without it."
+        return f"The source is not checked ({word_state(now)}). Enter again goes on without it."
     return ""

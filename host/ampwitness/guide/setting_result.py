@@ -31,7 +31,7 @@ _WITHOUT: Mapping[State, str] = {
     "clean": "the edge was not reached",
     "rising": "the edge was not reached",
     "too quiet": "the tone was too quiet for its distortion to be judged",
-    "at the edge": "the tone did not last long enough to be measured",
+    "at the edge": "the edge was not reached",
     "clipped": "the tone did not last long enough to be measured",
     "source clipped": "source clipped before the amplifier",
     "logger overloaded": "the logger's own input was at its limit",
@@ -84,7 +84,7 @@ def conclude_setting(
             is_provisional,
             walk.is_source_unchecked,
         ),
-        "next": next_step(outcome, tone_hz, margin_db),
+        "next": next_step(outcome, tone_hz, margin_db, is_set=left_v is not None),
         "tone_hz": tone_hz,
         "thd_percent": KNEE_PERCENT if knee_v else None,
         **{key: m.get(key) for key in _KEPT},
@@ -116,7 +116,7 @@ def _outcome_without_curve(walk: SetGainWalk) -> str:
     return _WITHOUT[max(told, key=lambda state: told[state])] if told else _WITHOUT["no tone"]
 
 
-def next_step(outcome: str, tone_hz: float, margin_db: float | None) -> str:
+def next_step(outcome: str, tone_hz: float, margin_db: float | None, *, is_set: bool = True) -> str:
     """What to do about an outcome, as one sentence; "" where there is nothing to do."""
     control = "source's sub level" if tone_hz <= HIGHEST_SUB_HZ else "source's volume"
     if outcome == _WITHOUT["no tone"]:
@@ -144,7 +144,7 @@ def next_step(outcome: str, tone_hz: float, margin_db: float | None) -> str:
         return "run set-gain again and turn slower around the edge"
     if margin_db is not None and margin_db < 0:
         return f"turn the gain back by {max(0.3, -margin_db):.1f} dB and check it with set-gain again"
-    return ""
+    return "" if is_set else "the gain itself was not set: run set-gain again and go on to its second step"
 
 
 def _left_words(left_v: float | None, margin_db: float | None, age_s: float) -> str:
