@@ -14,9 +14,11 @@ from ampwitness.bench.clip_matching import score_case as score_on_board
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect import clipping
 from ampwitness.detect.clip_candidates import FIELDS, Candidates, HighCrests, OneSide
+from ampwitness.detect.clip_names import name_ceilings
 from ampwitness.detect.clip_pile import find_pile, might_be_plateaus
+from ampwitness.detect.clip_plain import comes_just_up_to
+from ampwitness.detect.clip_side import SideVerdict, judge_side
 from ampwitness.detect.clip_soft import ceiling_of, compression_db, share_of_compression
-from ampwitness.detect.clip_verdict import _comes_just_up_to, _judge_side, _name_ceilings, _OneSide
 from ampwitness.detect.rail_model import Rail
 from ampwitness.detect.result import DetectorResult
 from ampwitness.types import Finding
@@ -116,11 +118,11 @@ def test_crests_somewhat_below_a_known_ceiling_have_to_show_more() -> None:
     table.columns.update(is_coarse=0 * off, gain=gain, noise_v=np.full(len(rows), 0.03), peak_v=CEILING_V + 0.03 * off)
     rail = Rail(CEILING_V, 0.0, 0, 0.0, 0, 0.03, 40, 0.0, float("nan"))
     expected = np.full(len(rows), CEILING_V)
-    assert _comes_just_up_to(rail, expected, table, wanted | True).tolist() == wanted.tolist()
-    gain_for_odd = _comes_just_up_to(rail, expected, table, np.zeros(len(rows), dtype=bool))
+    assert comes_just_up_to(rail, expected, table, wanted | True).tolist() == wanted.tolist()
+    gain_for_odd = comes_just_up_to(rail, expected, table, np.zeros(len(rows), dtype=bool))
     assert not gain_for_odd.any()  # where the fit lays its corners oddly, more again
     table.columns["noise_v"] *= 20  # music dense as noise
-    assert not _comes_just_up_to(rail, expected, table, wanted | True).any()
+    assert not comes_just_up_to(rail, expected, table, wanted | True).any()
 
 
 # ---- soft ceilings
@@ -171,16 +173,16 @@ def test_what_a_bent_crest_lies_at_is_never_called_a_current_limit() -> None:
     table.columns["sharpness"] = np.array([0.0, 0.0, SHARPNESS])
     rail = Rail(0.0, 2.4, 0, 0.0, 0, 0.05, 50, 1.0, 0.01)
     everything, nothing = np.ones(3, dtype=bool), np.zeros(3, dtype=bool)
-    side = _OneSide(everything, np.full(3, 30.0), np.zeros(3), nothing, nothing, nothing, rail, None)
-    assert _name_ceilings(table, side) == ["rail", "undecided", "undecided"]  # rails sink in many ways
+    side = SideVerdict(everything, np.full(3, 30.0), np.zeros(3), nothing, nothing, nothing, rail, None)
+    assert name_ceilings(table, side) == ["rail", "undecided", "undecided"]  # rails sink in many ways
     table.columns["sunk"] = np.array([0.0, 1.0, 0.0])  # nor one that sank within a note
-    assert _name_ceilings(table, side) == ["rail", "undecided", "undecided"]
+    assert name_ceilings(table, side) == ["rail", "undecided", "undecided"]
     bent = replace(side, bent_rail=rail)  # but a soft ceiling that follows the supply is a rail
-    assert _name_ceilings(table, bent) == ["rail", "undecided", "rail"]
+    assert name_ceilings(table, bent) == ["rail", "undecided", "rail"]
     for by_chance in (replace(rail, ratio_sd=1.0), replace(rail, per_supply_v=19.0, constant_v=-217.0)):
-        assert _name_ceilings(table, replace(side, rail=by_chance, bent_rail=by_chance)) == ["undecided"] * 3
+        assert name_ceilings(table, replace(side, rail=by_chance, bent_rail=by_chance)) == ["undecided"] * 3
     table.columns["limited"] = np.array([0.0, 1.0, 0.5])  # what a load's current says, and a rail behind it
-    assert _name_ceilings(table, side) == ["rail", "current", "undecided"]
+    assert name_ceilings(table, side) == ["rail", "current", "undecided"]
 
 
 def test_plateaus_level_with_each_other_are_believed_though_a_pumped_rail_rose_elsewhere() -> None:
@@ -194,7 +196,7 @@ def test_plateaus_level_with_each_other_are_believed_though_a_pumped_rail_rose_e
         table.columns["start_s"], table.columns["peak_v"] = 0.02 * np.arange(12), level
         high, lags = np.full(5, 52.0), np.full((5, 4), np.nan)
         crests = HighCrests(np.ones(5), 9.0 + np.arange(5), high, high, lags, np.ones((5, 4)))
-        return int(np.count_nonzero(_judge_side(table, crests, 1.0).accepted))
+        return int(np.count_nonzero(judge_side(table, crests, 1.0).accepted))
 
     assert accepted(0.0) == 12
     assert accepted(0.02) == 0  # each at a level of its own

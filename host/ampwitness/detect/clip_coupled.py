@@ -23,8 +23,8 @@ import numpy.typing as npt
 from scipy import fft
 
 from ampwitness.detect.clip_candidates import Candidates, OneSide, join
+from ampwitness.detect.clip_plain import find_plain
 from ampwitness.detect.clip_stream import Stretch
-from ampwitness.detect.clip_verdict import find_plain
 from ampwitness.types import FloatArray
 
 FEWEST = 8  # plateaus

@@ -14,8 +14,8 @@ import numpy as np
 
 from ampwitness.detect.clip_candidates import Candidates, OneSide, lies_on_plateau
 from ampwitness.detect.clip_pile import find_pile, might_be_plateaus
+from ampwitness.detect.clip_plain import AT_RAIL_GAIN, find_plain
 from ampwitness.detect.clip_screen import Crests
-from ampwitness.detect.clip_verdict import AT_RAIL_GAIN, find_plain
 from ampwitness.detect.rail_model import Rail, learn_rail
 
 FEWEST_PLAIN, MOST_PLAIN = 3, 120

@@ -19,9 +19,9 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clip_candidates import Candidates, OneSide, join
+from ampwitness.detect.clip_plain import find_plain
 from ampwitness.detect.clip_rows import liveliness_of, rows_of
 from ampwitness.detect.clip_screen import Crests, run_lengths
-from ampwitness.detect.clip_verdict import find_plain
 from ampwitness.detect.overdrive import sine_crest
 from ampwitness.types import FloatArray
 

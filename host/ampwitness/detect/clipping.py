@@ -33,12 +33,12 @@ from ampwitness.detect.clip_coupled import (
 from ampwitness.detect.clip_current import find_current_limited
 from ampwitness.detect.clip_faint import find_faint
 from ampwitness.detect.clip_ledger import ClipLedger
+from ampwitness.detect.clip_plain import FAINT_GAIN
 from ampwitness.detect.clip_shelves import find_shelves
 from ampwitness.detect.clip_soft import find_soft
 from ampwitness.detect.clip_stream import SegmentStream, Stretch, measure_noise
 from ampwitness.detect.clip_sunk import find_sunk
 from ampwitness.detect.clip_tight import find_tight
-from ampwitness.detect.clip_verdict import FAINT_GAIN
 from ampwitness.detect.headroom import summarise_headroom
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.streams import REDUCED
