@@ -56,7 +56,7 @@ FIELDS: tuple[str, ...] = (
     "sign", "start_s", "stop_s", "level_v", "tilt_v_per_s", "crest_v", "crest_sd_v", "flank_v_per_s",
     "flatter_flank_ratio", "gain", "narrow_gain", "misfit", "top_misfit", "n_top", "n_points", "noise_v",
     "start_sd_s", "stop_sd_s", "peak_v", "supply_v", "window_s", "is_coarse",
-    "lively", "sharpness", "held_v", "held_v_per_s", "sunk", "limited", "stay_v",
+    "lively", "sharpness", "held_v", "held_v_per_s", "sunk", "limited", "stay_v", "lean",
 )  # fmt: skip
 
 
@@ -78,6 +78,11 @@ class Candidates:
         return Candidates(
             {name: column[chosen] for name, column in self.columns.items()}, self.supply[chosen], self.output[chosen]
         )
+
+
+def lean_of(slope_left: FloatArray, slope_right: FloatArray) -> FloatArray:
+    """(n,) by how much the flank behind a plateau is steeper than the one before it, -1 to 1 where both fall away."""
+    return np.asarray((slope_right - slope_left) / np.maximum(np.abs(slope_left) + np.abs(slope_right), 1e-12))
 
 
 def join(parts: list[Candidates]) -> Candidates:
@@ -489,6 +494,7 @@ def _describe(
         "crest_sd_v": crest.sd_v,
         "flank_v_per_s": slope * rate,
         "flatter_flank_ratio": fit.lower_slope_v() / np.maximum(np.abs(slope), 1e-12),
+        "lean": lean_of(fit.slope_left_v, fit.slope_right_v),
         "gain": (fit.smooth_rss_v2 - fit.flat_rss_v2) / variance,
         "narrow_gain": narrow_gain,
         "misfit": misfit,
@@ -557,6 +563,7 @@ def _with_coarse(
         "crest_sd_v": 0.4 * (coarse.crest_v - coarse.level_v),
         "flank_v_per_s": slope * rate,
         "flatter_flank_ratio": np.minimum(coarse.slope_left_v, coarse.slope_right_v) / slope,
+        "lean": lean_of(coarse.slope_left_v, coarse.slope_right_v),
         "gain": zero,
         "narrow_gain": zero,
         "misfit": zero,

@@ -53,7 +53,8 @@ def name_ceilings(table: Candidates, side: SideVerdict) -> list[str]:
     if not _surely_follows(side.rail):
         share = np.zeros(len(share))
     # A level below a soft ceiling, or one that sank within a note, says nothing of what the ceiling is.
-    is_open = (side.is_source | ~stands_at_level(table))[side.accepted]
+    is_apart = np.zeros(len(table), dtype=bool) if side.is_apart is None else side.is_apart
+    is_open = (side.is_source | ~stands_at_level(table) | is_apart)[side.accepted]
     if _surely_follows(side.bent_rail):
         bent = ((table["sharpness"] > 0) & ~side.is_source)[side.accepted]
         share, is_open = np.where(bent, 1.0, share), is_open & ~bent

@@ -47,7 +47,7 @@ def is_refuted(tables: list[tuple[Candidates, BoolArray]], crests: HighCrests) -
         level = np.concatenate((table["level_v"][rows], crests.level_v[mine]))
         supply = np.concatenate((table.supply[rows], crests.supply[mine]))
         output = np.concatenate((table.output[rows], crests.output[mine]))
-        refuted = _are_refuted(table["level_v"][rows], table.supply[rows], table.output[rows], level, supply, output)
+        refuted = are_passed(table["level_v"][rows], table.supply[rows], table.output[rows], level, supply, output)
         stands = _stand_together(table["level_v"][rows], table["start_s"][rows])
         n_refuted += int(np.count_nonzero(refuted & stands))
         n_standing += int(np.count_nonzero(stands))
@@ -55,23 +55,34 @@ def is_refuted(tables: list[tuple[Candidates, BoolArray]], crests: HighCrests) -
     return n_refuted >= max(FEWEST, LEAST_SHARE * n_all) and n_standing >= MOST_STAND * n_all
 
 
-def _are_refuted(
+def are_passed(
     level_v: FloatArray, supply_v: FloatArray, output_v: FloatArray,
-    other_level_v: FloatArray, other_supply_v: FloatArray, other_output_v: FloatArray,
+    other_level_v: FloatArray, other_supply_v: FloatArray, other_output_v: FloatArray, higher: float = HIGHER,
 ) -> BoolArray:  # fmt: skip
-    """(n,) which plateaus another passes under conditions that are no better at any lag."""
+    """Which plateaus another passes under conditions that are no better at any lag.
+
+    Parameters
+    ----------
+    level_v, supply_v, output_v : (n,) V, (n, supply lags) V, (n, output lags) V; supplies of NaN say nothing
+    other_level_v, ... : the same of m others, the plateaus among them if so wanted
+    higher : times a plateau's level that another must reach
+
+    Returns
+    -------
+    (n,)
+    """
     found = np.zeros(len(level_v), dtype=bool)
     # In most recordings hardly anything stands above plateaus: lags are asked of those pairs only.
-    higher = other_level_v >= HIGHER * np.min(level_v, initial=np.inf)
+    is_high = other_level_v >= higher * np.min(level_v, initial=np.inf)
     other_level_v, other_supply_v, other_output_v = (
-        other_level_v[higher],
-        other_supply_v[higher],
-        other_output_v[higher],
+        other_level_v[is_high],
+        other_supply_v[is_high],
+        other_output_v[is_high],
     )
     for first in range(0, len(level_v), AT_ONCE):
-        row, other = np.nonzero(other_level_v >= HIGHER * level_v[first : first + AT_ONCE, None])
+        row, other = np.nonzero(other_level_v >= higher * level_v[first : first + AT_ONCE, None])
         row += first
-        no_better = (other_supply_v[other] <= SAME_SUPPLY * supply_v[row]).all(axis=1)
+        no_better = ~(other_supply_v[other] > SAME_SUPPLY * supply_v[row]).any(axis=1)
         no_better &= (other_output_v[other] >= SAME_OUTPUT * output_v[row]).all(axis=1)
         found[row[no_better]] = True
     return found

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ampwitness.detect.clip_candidates import FIELDS, Candidates, OneSide
+from ampwitness.detect.clip_candidates import FIELDS, Candidates, OneSide, lean_of
 from ampwitness.detect.overdrive import measure_liveliness
 from ampwitness.types import FloatArray
 
@@ -46,6 +46,7 @@ def rows_of(
         "crest_sd_v": CREST_SD_SHARE * (crest_v - level_v),
         "flank_v_per_s": slope * stretch.rate_hz,
         "flatter_flank_ratio": np.minimum(slope_left, slope_right) / np.maximum(slope, 1e-12),
+        "lean": lean_of(slope_left, slope_right),
         "n_top": stop - start,
         "peak_v": peak_v,
         "supply_v": side.lagged.mean_supply(start, stop),

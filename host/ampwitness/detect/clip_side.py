@@ -36,6 +36,7 @@ from ampwitness.detect.clip_plain import (
 from ampwitness.detect.clip_round import is_overtopped, is_round_pile
 from ampwitness.detect.clip_soft import ceiling_of
 from ampwitness.detect.clip_source import find_source_flats
+from ampwitness.detect.clip_topmost import find_topmost
 from ampwitness.detect.rail_model import Rail, iter_neighbours, learn_rail, local_drift
 from ampwitness.types import FloatArray
 
@@ -77,6 +78,7 @@ class SideVerdict:
     rail: Rail | None
     headroom_db: float | None
     bent_rail: Rail | None = None  # of crests that are bent over, where it follows the supply
+    is_apart: BoolArray | None = None  # taken by what lies around, at no rail that is known; None: none is
 
 
 def _higher_crests(rail: Rail, tolerance: float, crests: HighCrests, table: Candidates, sign: float) -> int:
@@ -217,9 +219,10 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float) -> SideVerdic
     steady = plain & ~accepted & stands_plainly(table)
     together |= steady & lies_beside(table, crests, sign, steady, basic, steady, FEWEST_STEADY + 1, STEADY_SHARE)
     accepted, undecided = accepted | together, undecided | together
-    alone = basic & ~accepted & needs_no_company(table)
+    topmost = ~accepted & find_topmost(table, crests, sign)
+    alone = topmost | (~accepted & basic & needs_no_company(table))
     accepted, undecided = accepted | alone, undecided | alone
-    return SideVerdict(accepted, expected, threshold, is_source, undecided, is_soft, rail, headroom, soft_rail)
+    return SideVerdict(accepted, expected, threshold, is_source, undecided, is_soft, rail, headroom, soft_rail, topmost)
 
 
 def _pile_instead(

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from ampwitness.detect.clip_candidates import Candidates, HighCrests, join
 from ampwitness.detect.clip_doubles import without_doubles
@@ -19,13 +20,16 @@ from ampwitness.detect.clip_names import name_ceilings, name_origins
 from ampwitness.detect.clip_pile import stands_at_level
 from ampwitness.detect.clip_plain import AT_RAIL_GAIN, find_plain
 from ampwitness.detect.clip_refuted import is_refuted
+from ampwitness.detect.clip_release import REMARK, is_released_late, without_release
 from ampwitness.detect.clip_side import SideVerdict, judge_side, judge_source_side
 from ampwitness.detect.clip_source import is_source_for_sure, lies_at_many_levels
 from ampwitness.detect.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
+from ampwitness.detect.clip_topmost import shows_one_corner
 from ampwitness.detect.headroom import Room, measure_room
 from ampwitness.detect.rail_model import summarise_rail
 from ampwitness.types import FloatArray
 
+OPEN_SD_SHARE = 0.5  # of the level: how far the crest of a plateau may have gone of which one corner was seen
 _SIDES = ((1.0, "positive"), (-1.0, "negative"))
 
 
@@ -66,6 +70,10 @@ def _remarks(shape: list[str], where: list[str]) -> tuple[str, ...]:
     return tuple(out)
 
 
+def _is_apart(side: SideVerdict) -> npt.NDArray[np.bool_]:
+    return np.zeros(len(side.accepted), dtype=bool) if side.is_apart is None else side.is_apart
+
+
 def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     """Learn the rails and decide.
 
@@ -88,7 +96,7 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     for sign, polarity, mine in tables:
         side = judge_source_side(mine, is_sure) if is_at_many_levels else judge_side(mine, crests, sign)
         parts.append((mine, side))
-        at_rail = side.accepted & ~side.is_source & stands_at_level(mine)
+        at_rail = side.accepted & ~side.is_source & stands_at_level(mine) & ~_is_apart(side)
         rail_model[polarity] = summarise_rail(None, sign)
         if side.rail is not None and at_rail.any():
             typical_v = sign * float(np.median(mine["level_v"][at_rail]))
@@ -98,6 +106,11 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
             if side.headroom_db is not None:
                 headrooms.append(side.headroom_db)
     clips = join([mine.take(side.accepted) for mine, side in parts])
+    one_corner = np.concatenate([_is_apart(side)[side.accepted] for _, side in parts]) & shows_one_corner(clips)
+    clips.columns["crest_sd_v"] = np.where(one_corner, OPEN_SD_SHARE * clips["level_v"], clips["crest_sd_v"])
+    is_late = is_released_late(clips)
+    if is_late:
+        clips = without_release(clips)
     expected = np.concatenate([side.expected[side.accepted] for _, side in parts])
     threshold = np.concatenate([side.threshold[side.accepted] for _, side in parts])
     where = [name for mine, side in parts for name in name_origins(mine, side)]
@@ -119,5 +132,5 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
         lowest_headroom_db=min(headrooms) if headrooms else None,
         rooms=tuple(rooms),
         n_candidates=len(table),
-        remarks=_remarks(shape, where),
+        remarks=_remarks(shape, where) + ((REMARK,) if is_late else ()),
     )

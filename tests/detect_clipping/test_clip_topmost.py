@@ -1,0 +1,84 @@
+"""Cut-off crests that nothing tops, and plateaus that end with a jump, in tables made by hand."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from ampwitness.detect.clip_candidates import FIELDS, Candidates, HighCrests
+from ampwitness.detect.clip_release import is_released_late, without_release
+from ampwitness.detect.clip_topmost import find_topmost, shows_one_corner
+
+N = 6
+
+
+def table(**changes: Any) -> Candidates:
+    """Plateaus of 20 V every 30 ms, plain but not by themselves."""
+    columns = {name: np.zeros(N) for name in FIELDS} | {
+        "start_s": 1 + 0.03 * np.arange(N), "stop_s": 1.003 + 0.03 * np.arange(N), "level_v": np.full(N, 20.0),
+        "peak_v": np.full(N, 20.1), "crest_v": np.full(N, 22.0), "crest_sd_v": np.full(N, 0.2),
+        "gain": np.full(N, 90.0), "narrow_gain": np.full(N, 30.0), "misfit": np.ones(N), "n_top": np.full(N, 24.0),
+        "noise_v": np.full(N, 0.03), "flank_v_per_s": np.full(N, 3000.0), "flatter_flank_ratio": np.full(N, 0.9),
+        "sign": np.ones(N),
+    }  # fmt: skip
+    columns |= {name: np.broadcast_to(np.asarray(value, dtype=float), N).copy() for name, value in changes.items()}
+    return Candidates(columns, np.full((N, 4), 13.0), np.full((N, 4), 8.0))
+
+
+def crest(at_s: float, level_v: float, supply_v: float = 13.0, load_v: float = 8.0) -> HighCrests:
+    level = np.array([level_v])
+    lags = np.full((1, 4), supply_v), np.full((1, 4), load_v)
+    return HighCrests(np.ones(1), np.array([at_s]), level, level, *lags)
+
+
+def n_topmost(crests: HighCrests, **changes: Any) -> int:
+    return int(find_topmost(table(**changes), crests, 1.0).sum())
+
+
+def test_a_round_crest_nearby_that_stands_above_speaks_against_plateaus() -> None:
+    assert n_topmost(crest(1.2, 19.0)) == N
+    assert n_topmost(crest(1.2, 20.3)) == 0
+    assert n_topmost(crest(1.2, 20.3, load_v=4.0)) == N  # before the ceiling sank under load
+    assert n_topmost(crest(9.0, 20.3)) == N  # a ceiling may drift by so much
+    # A candidate that is round itself counts too.
+    assert n_topmost(crest(9.0, 1.0), gain=[90, 90, 90, 90, 90, 8], peak_v=[20.1] * 5 + [20.6]) == 0
+
+
+def test_a_far_louder_passage_at_no_more_supply_speaks_against_plateaus() -> None:
+    assert n_topmost(crest(9.0, 22.0)) == 0
+    assert n_topmost(crest(9.0, 22.0, supply_v=14.5)) == N
+    assert n_topmost(crest(9.0, 22.0, load_v=4.0)) == N
+
+
+@pytest.mark.parametrize(("gain", "n_found"), [(90.0, 0), (120.0, 2)])
+def test_one_or_two_flat_crests_need_more(gain: float, n_found: int) -> None:
+    """In hours of music one flat crest is chance."""
+    assert n_topmost(crest(1.2, 19.0), gain=[gain] * 2 + [30.0] * 4, narrow_gain=50.0) == n_found
+
+
+def test_of_a_plateau_with_one_corner_neither_end_nor_crest_is_known() -> None:
+    assert not shows_one_corner(table()).any()
+    for odd in ({"tilt_v_per_s": -2500.0}, {"n_top": 1.0}, {"flatter_flank_ratio": 0.1}):
+        assert shows_one_corner(table(**odd)).all()
+
+
+def test_a_late_release_shows_in_both_polarities_and_its_flank_says_nothing() -> None:
+    both = {"sign": [1, -1] * (N // 2), "crest_v": 30.0}
+    late = Candidates(*(_twice(part) for part in _parts(table(lean=0.5, flank_v_per_s=16_000.0, **both))))
+    assert is_released_late(late)
+    assert not is_released_late(Candidates(*(_twice(part) for part in _parts(table(lean=-0.5, **both)))))
+    saw = Candidates(*(_twice(part) for part in _parts(table(lean=[0.5, -0.5] * (N // 2), **both))))
+    assert not is_released_late(saw)
+    # The flank before: 8 V/ms at 20 V over 3 ms. x tan x = s T / 2 L = 0.6 gives x = 0.7051, the crest L / cos x.
+    assert without_release(late)["crest_v"] == pytest.approx(20 / np.cos(0.7051), rel=1e-3)
+
+
+def _parts(one: Candidates) -> tuple[Any, ...]:
+    return one.columns, one.supply, one.output
+
+
+def _twice(part: Any) -> Any:
+    if isinstance(part, dict):
+        return {name: np.concatenate((column, column)) for name, column in part.items()}
+    return np.concatenate((part, part))
