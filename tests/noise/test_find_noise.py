@@ -12,7 +12,9 @@ import pytest
 import scipy.io.wavfile
 from ampwitness.bench.noise_scores import judge_case, run_condition
 from ampwitness.bench.noise_signals import RATE_HZ, ROLES, NoiseCase, make_condition
-from ampwitness.guide.find_noise import ORDER, conclude_noise
+from ampwitness.cli.find_noise import _free_folder, _result_of, _text
+from ampwitness.guide.find_noise import ORDER, NoiseVerdict, Source, conclude_noise, instruction, next_steps
+from ampwitness.job.steps import STEP_OF_KEY, command_of, file_of
 from warm_command import call
 
 COMMAND = [sys.executable, "-m", "ampwitness"]
@@ -92,6 +94,45 @@ def test_by_the_commands_that_a_user_types(tmp_path: Path) -> None:
     kept = json.loads((tmp_path / "noise" / "find-noise.json").read_text())
     again = call("find-noise", "--from", f"connected-idle={tmp_path / 'noise' / 'noise-connected-idle.mcap'}", "--json")
     assert json.loads(again.stdout)["sources"] == kept["sources"]
+
+
+def test_what_could_hurt_stands_where_it_could_and_each_run_says_what_changes() -> None:
+    said = [instruction(condition, before) for condition, before in zip(ORDER, (None, *ORDER), strict=False)]
+    assert [at for at, words in enumerate(said) if "Engine and amplifier off" in words] == [0, 3]
+    assert all("exhaust" in words for words in (said[1], said[4]))
+    assert "shorting plugs" in said[0]
+    assert "playing nothing" in said[5]
+
+
+def test_every_cause_has_a_next_step() -> None:
+    loop = Source("alternator whine", "ground loop or source", 310.0, 0.02, "")
+    blind = Source("hum", "not told apart", 50.0, 0.01, "")
+    assert next_steps(NoiseVerdict((loop, loop, blind), (), 0.02, 0.002)) == [
+        "bring the grounds of source and amplifier to one point, and lead the signal cables away from supply cables",
+        "make the runs with shorted inputs too: without them it is not told where this comes from",
+    ]
+    assert next_steps(NoiseVerdict((), (), 0.02, 0.002)) == []
+
+
+def test_the_table_fits_80_columns() -> None:
+    runs = {ORDER[5]: run_condition(NoiseCase(whine_loop_v=0.03), ORDER[5], 6.0, 43)[0]}
+    verdict = conclude_noise(runs, sensitivity_v=0.02, line_sensitivity_v=0.002, offset_uncertainty_v=0.4)
+    assert max(map(len, _text(verdict, runs, 80).splitlines())) <= 80
+
+
+def test_a_second_go_has_names_of_its_own_in_the_folder_and_in_the_job(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert _result_of(_free_folder(None)) == Path("noise/find-noise.json")
+    Path("noise").mkdir()
+    assert _result_of(_free_folder(None)) == Path("noise-2/find-noise-2.json")
+    assert file_of("noise", {}, 1) == "noise-2/find-noise-2.json"
+    assert command_of(STEP_OF_KEY["noise"], {}, file_of("noise", {}, 1)) == "ampwitness find-noise --out noise-2"
+    Path("noise/noise-shorted-off.mcap").touch()
+    done = call("find-noise", "--out", "noise", "--port", "nowhere")  # before anybody changes a plug
+    assert done.returncode == 2
+    assert "name another folder with --out" in done.stderr
 
 
 def test_bad_input(tmp_path: Path) -> None:

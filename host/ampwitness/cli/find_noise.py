@@ -17,7 +17,7 @@ from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.recording_notes import recording_notes
 from ampwitness.cli.wrapped import report_width, wrapped
-from ampwitness.errors import RecordingUnreadableError, UsageError
+from ampwitness.errors import AmpwitnessError, RecordingUnreadableError, UsageError
 from ampwitness.guide.find_noise import (
     CAUTION,
     ORDER,
@@ -27,6 +27,7 @@ from ampwitness.guide.find_noise import (
     conclude_noise,
     instruction,
     line_floor,
+    next_steps,
 )
 from ampwitness.link.finding import find_board
 from ampwitness.link.session import BoardSession
@@ -121,12 +122,13 @@ def _compare(paths: dict[Condition, Path], progress: ProgressLine) -> tuple[Nois
 
 
 def _text(verdict: NoiseVerdict, runs: dict[Condition, QuietOutput], width: int) -> str:
-    lines = [f"{'run':20} {'noise':>10} {'with lines':>11} {'offset':>9} {'line seen from':>15}  strongest line"]
+    # Fits 80 columns: units stand in the head alone.
+    lines = [f"{'run, mV rms':17}{'noise':>7}{'with lines':>12}{'offset V':>10}{'seen from':>11}  strongest line"]
     for condition, run in runs.items():
-        strongest = f"{run.lines[0].frequency_hz:.1f} Hz, {1e3 * run.lines[0].level_v:.1f} mV" if run.lines else "none"
+        strongest = f"{run.lines[0].frequency_hz:.1f} Hz, {1e3 * run.lines[0].level_v:.1f}" if run.lines else "none"
         lines.append(
-            f"{_name(condition):20} {1e3 * run.floor_v:7.1f} mV {1e3 * run.total_v:8.1f} mV {run.offset_v:+8.3f} V"
-            f" {1e3 * line_floor(run.floor_v, run.band_hz):12.2f} mV  {strongest}"
+            f"{_name(condition):17}{1e3 * run.floor_v:7.1f}{1e3 * run.total_v:12.1f}{run.offset_v:+10.3f}"
+            f"{1e3 * line_floor(run.floor_v, run.band_hz):11.2f}  {strongest}"
         )
     lines.append("")
     for source in verdict.sources:
@@ -140,6 +142,8 @@ def _text(verdict: NoiseVerdict, runs: dict[Condition, QuietOutput], width: int)
         f"{1e3 * verdict.line_sensitivity_v:.2f} mV rms. What is quieter is not judged.",
         width,
     )
+    for step in next_steps(verdict):
+        lines += textwrap.wrap(f"To do: {step}.", width, subsequent_indent="    ")
     return "\n".join(lines)
 
 
@@ -151,24 +155,67 @@ def _plain(verdict: NoiseVerdict, runs: dict[Condition, QuietOutput], paths: dic
     }
 
 
+def _free_folder(out: Path | None) -> Path:
+    """Where runs are kept: nothing is overwritten, and a second go has names of its own, in a job too."""
+    if out is not None:
+        if any((out / _file_of(condition)).exists() for condition in ORDER):
+            raise UsageError(f"{out} holds runs already, and nothing is overwritten: name another folder with --out")
+        return out
+    number = 1
+    while (folder := Path("noise" if number == 1 else f"noise-{number}")).exists():
+        number += 1
+    return folder
+
+
+def _file_of(condition: Condition) -> str:
+    return f"noise-{_name(condition)}.mcap"
+
+
+def _result_of(folder: Path) -> Path:
+    """Named after its folder, so that two results can lie in one job."""
+    name = folder.resolve().name
+    return folder / (f"find-{name}.json" if name.startswith("noise") else f"find-noise-{name}.json")
+
+
 def _guided(port: str, folder: Path, seconds: float) -> dict[Condition, Path]:
-    click.echo(wrapped(CAUTION, sys.stderr), err=True)
     paths: dict[Condition, Path] = {}
     folder.mkdir(parents=True, exist_ok=True)
-    for condition in ORDER:
-        click.echo(wrapped(f"\n{instruction(condition)}"))
-        if (
-            str(click.prompt("Enter when ready, s to leave this run out", default="", show_default=False)).strip()
-            == "s"
-        ):
-            continue
-        path = folder / f"noise-{_name(condition)}.mcap"
-        _record(port, path, seconds)
-        paths[condition] = path
-        click.echo(f"Kept {path}")
+    before: Condition | None = None
+    try:
+        for number, condition in enumerate(ORDER, 1):
+            click.echo(wrapped(f"\nRun {number} of {len(ORDER)}, {_name(condition)}: {instruction(condition, before)}"))
+            answer = _ask_ready()
+            if answer == "q":
+                break
+            if answer == "s":
+                continue
+            path = folder / _file_of(condition)
+            _record(port, path, seconds)
+            paths[condition] = path
+            before = condition
+            click.echo(f"Kept {path}")
+    except (click.Abort, KeyboardInterrupt, AmpwitnessError):
+        if paths:
+            click.echo(f"\n{wrapped(f'{len(paths)} of {len(ORDER)} runs are kept. Compare them:')}\n  {_again(paths)}")
+        raise
     if not paths:
         raise UsageError("no run was made: nothing to compare")
     return paths
+
+
+def _ask_ready() -> str:
+    while True:
+        typed = click.prompt(
+            "Enter: record it. s: leave it out. q: compare what there is", default="", show_default=False
+        )
+        answer = str(typed).strip().lower()
+        if answer in ("", "s", "q"):
+            return answer
+        click.echo(f"{answer!r} is none of these.")
+
+
+def _again(paths: dict[Condition, Path]) -> str:
+    return "ampwitness find-noise " + " ".join(f"--from {_name(c)}={path}" for c, path in paths.items())
 
 
 @click.command(
@@ -178,29 +225,31 @@ def _guided(port: str, folder: Path, seconds: float) -> dict[Condition, Path]:
 )
 @click.option("--port", help="Serial port of the board. Without it every port is asked.")
 @click.option("--seconds", default=10.0, show_default=True, type=FiniteRange(5, 600), help="Length of each run.")
-@click.option(
-    "--out", type=click.Path(path_type=Path), default=Path("noise"), show_default=True, help="Folder to keep."
-)
+@click.option("--out", type=click.Path(path_type=Path), help="Folder to keep all in. Default: noise, then noise-2, ...")
 @click.option("--from", "given", multiple=True, metavar="CONDITION=FILE", help="Compare recordings instead.")
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
-def find_noise(port: str | None, seconds: float, out: Path, given: tuple[str, ...], as_json: bool) -> None:
+def find_noise(port: str | None, seconds: float, out: Path | None, given: tuple[str, ...], as_json: bool) -> None:
     """Find where noise comes from: inputs shorted, then source connected; engine off, idle, raised.
 
     Each run is a recording of the output while nothing plays, with the supply beside it. Any run may be left out; what
     cannot be told without it is said.
     """
     paths = _parse_given(given)
+    folder: Path | None = None
     if not paths:
         if as_json:
             raise UsageError("--json asks nothing: give recordings with --from CONDITION=FILE")
-        paths = _guided(port or find_board(), out, seconds)
+        folder = _free_folder(out)
+        click.echo(wrapped(CAUTION, sys.stderr), err=True)
+        paths = _guided(port or find_board(), folder, seconds)
     with ProgressLine() as progress:
         verdict, runs = _compare(paths, progress)
-    if not given:
-        write_whole(out / "find-noise.json", json.dumps(_plain(verdict, runs, paths), indent=1) + "\n")
+    if folder is not None:
+        write_whole(_result_of(folder), json.dumps(_plain(verdict, runs, paths), indent=1) + "\n")
     if as_json:
         click.echo(json.dumps(_plain(verdict, runs, paths), indent=1))
         return
-    click.echo(wrapped(_text(verdict, runs, report_width())))
-    if not given:
-        click.echo(f"Written: {out / 'find-noise.json'}")
+    click.echo(f"\n{wrapped(_text(verdict, runs, report_width()))}")
+    if folder is not None:
+        kept = _result_of(folder)
+        click.echo(f"Written: {kept}. Next, where there is a job:\n  ampwitness job add JOB noise {kept}")

@@ -30,9 +30,8 @@ OFFSET_ODD_V = 0.1  # DC at a loudspeaker that is worth a look: common practice,
 FLOOR_SIGMAS = 3.0
 
 CAUTION = (
-    "Inputs are shorted at the amplifier's input sockets with shorting plugs, power off while they are changed. "
-    "Exhaust extraction with the engine running; hands and leads clear of belts and fans. Volume and gain stay as they "
-    "are."
+    "Power off before a plug is changed at the amplifier's inputs. Exhaust extraction with the engine running; hands, "
+    "hair and leads clear of belts and fans. Volume and gain stay as they are."
 )
 
 
@@ -57,14 +56,55 @@ class NoiseVerdict:
     line_sensitivity_v: float
 
 
-def instruction(condition: Condition) -> str:
-    """What to do before a run."""
+def instruction(condition: Condition, before: Condition | None = None) -> str:
+    """What to do before a run, with what could hurt; `before`: the run that it follows, None for the first."""
     inputs, engine = condition
-    first = (
-        "Short the amplifier's inputs" if inputs == "shorted" else "Connect the source, switched on, playing nothing"
-    )
-    second = {"off": "engine off", "idle": "engine idling", "raised": "engine held at about twice idle speed"}[engine]
-    return f"{first}; {second}."
+    said = []
+    if before is None or before[0] != inputs:
+        change = (
+            "shorting plugs into its input sockets" if inputs == "shorted" else "plugs out and the source connected"
+        )
+        said.append(f"Engine and amplifier off, {change}, amplifier on again")
+    else:
+        said.append("Inputs stay shorted" if inputs == "shorted" else "The source stays connected")
+    if inputs == "connected":
+        said.append("source switched on, playing nothing")
+    run = {
+        "off": "engine off",
+        "idle": "engine idling (exhaust led outside, hands clear of belts and fans)",
+        "raised": "engine held at about twice idle speed",
+    }
+    return "; ".join([*said, run[engine]]) + "."
+
+
+# What to look at, by kind and origin: common practice, no source.
+_NEXT: Mapping[tuple[str, str], str] = {
+    ("alternator whine", "ground loop or source"): (
+        "bring the grounds of source and amplifier to one point, and lead the signal cables away from supply cables"
+    ),
+    ("alternator whine", "supply-borne"): (
+        "look at the amplifier's ground point and supply leads under load (ampwitness check-supply)"
+    ),
+    ("hum", "ground loop or source"): "take mains chargers and supplies off source and battery, one at a time",
+    ("hum", "the amplifier itself"): "take a mains charger off the battery; if it stays, it is the amplifier's own",
+    ("hiss", "the amplifier itself"): "set the gain lower (ampwitness set-gain): unused gain only lifts hiss",
+    ("hiss", "source"): "raise the source's level and lower the gain by as much (ampwitness set-gain)",
+    ("offset", "the amplifier itself"): (
+        "measure it again with a meter before a loudspeaker is connected: direct current heats a voice coil"
+    ),
+}
+_NEXT_LINE = "switch consumers off one at a time (converters, lights, fans, chargers) and see which one takes it away"
+
+
+def next_steps(verdict: NoiseVerdict) -> list[str]:
+    """What to do about what was found, the loudest first; empty: nothing."""
+    steps = []
+    for source in verdict.sources:
+        if source.origin == "not told apart":
+            steps.append("make the runs with shorted inputs too: without them it is not told where this comes from")
+        else:
+            steps.append(_NEXT.get((source.what, source.origin), _NEXT_LINE))
+    return list(dict.fromkeys(steps))
 
 
 def board_floor(

@@ -79,6 +79,8 @@ def file_of(key: str, channel: Mapping[str, Any], n_before: int) -> str:
     Nothing is overwritten in the folder of a job: a channel has a file of its own, and so has each go.
     """
     name = _FILES[key]
+    if key == "noise" and n_before:
+        return f"noise-{n_before + 1}/find-noise-{n_before + 1}.json"
     if "." not in name or "/" in name:
         return name
     stem, dot, kind = name.rpartition(".")
@@ -93,6 +95,8 @@ def command_of(step: Step, channel: Mapping[str, Any], file: str) -> str:
     A test tone is never proposed into a loudspeaker that it could destroy: a low one only where the channel is said to
     be a sub's, and mids and tweeters are taken off.
     """
+    if step.key == "noise":
+        return step.command.replace("--out noise", f"--out {file.partition('/')[0]}")
     if step.key != "gain":
         return step.command.replace(_FILES[step.key], file)
     band = channel.get("band")
