@@ -101,7 +101,6 @@ def measure_report(path: Path, processes: int) -> dict[str, Any]:
     from ampwitness.finding_list import FindingList
     from ampwitness.findings.as_json import iter_json
     from ampwitness.pipeline import AnalyseOptions, analyse_file
-    from ampwitness.report.page import html_page
     from ampwitness.report.text import text_report
 
     watch = Stopwatch()
@@ -109,6 +108,8 @@ def measure_report(path: Path, processes: int) -> dict[str, Any]:
     wall, cpu = time.perf_counter(), time.process_time()
     analysis = analyse_file(path, AnalyseOptions(processes=processes))
     analysed = time.process_time()
+    from ampwitness.report.page import html_page  # as `report` does: what draws is loaded when all is read
+
     page, text = html_page(analysis), text_report(analysis, width=100)
     n_json = sum(map(len, iter_json(analysis)))
     children = resource.getrusage(resource.RUSAGE_CHILDREN)

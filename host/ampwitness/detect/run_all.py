@@ -118,8 +118,9 @@ def run_all(
         if apart is not None:
             apart.close()
     progress("looking for causes", None)
-    results = [answers[name] for name in names]
-    return settle_road(conclude(results, steps, options.supply, learned=learned), steps)
+    concluded = settle_road(conclude([answers[name] for name in names], steps, options.supply, learned=learned), steps)
+    _give_back()
+    return concluded
 
 
 def _give_back() -> None:
