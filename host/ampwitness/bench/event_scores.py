@@ -13,6 +13,7 @@ from scipy import signal
 from ampwitness.bench import event_signals
 from ampwitness.bench.cutout_signals import CUTOUT_CLASSES, make_cutout_case
 from ampwitness.bench.event_signals import EventCase
+from ampwitness.bench.note_over_music import print_over_music
 from ampwitness.bench.note_part_scores import print_parts
 from ampwitness.bench.truth import TrueNote
 from ampwitness.bench.windows import iter_windows_from_arrays
@@ -157,6 +158,7 @@ def print_notes(seeds: range, remarks: int) -> None:
         for remark in score.remarks[:remarks]:
             print("      " + remark)
 
+    print_over_music(seeds)
     print_parts(seeds)
     _print_recoveries(seeds)
     _print_speed(seeds[0])

@@ -38,6 +38,12 @@ _BESIDE_RATIO, _NEW_BESIDE = 0.25, 0.40  # of power, of novelty: a line beside a
 _BEATING_HZ, _BEAT_LEVEL = 7.0, 0.6  # notes no further apart beat slowly; a note of the two so soft is their beat
 _TAIL_S, _TAIL_BEAT_LEVEL = 2.0, 0.10  # so long after the last of two such notes, so soft
 _LEAST_TURNED_S = 0.090  # of a note that began with a turn and was cut off by the next: the next one, seen from afar
+_CLEARLY_TONE = 0.80  # of it explained by one note: no second look is needed
+_STANDS_OUT = 0.5  # of the energy behind an onset, that must be new for a second look
+_STRONG_RATIO = 0.2  # of the highest mean square
+_LEAST_STRONG_S = 0.080
+_MOST_OF_IT = 0.9
+_LEAST_PERIODS = 5.0  # of it: fewer of noise's lowest lines look like a tone
 _BATCH = 384  # notes that are measured together: some 10 MB wait at most
 SAG_OF_NOTE_PERCENT = 10.0  # what the supply may lose under a note before it is more than information
 
@@ -81,12 +87,13 @@ class NoteDetector:
     ------
     Notes below a floor of 40 mV rms, or ten times the quietest level of the last 40 s (0.2 V rms at most), are not
     reported. Of notes that begin within 60 ms of each other only one is seen. A note of the same pitch struck again in
-    phase with less than 1.5 dB of rise goes on as the old one. A voice whose pitch stays below 123.5 Hz counts as
-    notes. Attack values are coarse. Nothing is told before `finish`.
+    phase with less than 1.5 dB of rise goes on as the old one. Of notes that stand less than 20 dB above what else
+    sounds in the band some are missed, and one that goes under in it ends where that falls. A voice whose pitch stays
+    below 123.5 Hz counts as notes. Attack values are coarse. Nothing is told before `finish`.
 
     Source
     ------
-    Our choice, measured by `python -m ampwitness.bench.note_scores`. Pitch names: ISO 16.
+    Our choice, measured by `python -m ampwitness.bench.event_scores --what notes`. Pitch names: ISO 16.
     """
 
     name = "notes"
@@ -166,9 +173,13 @@ class NoteDetector:
             some = measure_pitches([parts[place] for place in places], bands.band_hz, bands.response)
             for place, pitch in zip(places, some, strict=True):
                 pitches[place] = pitch
+        strong = self._look_at_strong_parts(waiting, parts, pitches)
         kept = []
-        for (note, bands, block), part, pitch in zip(waiting, parts, pitches, strict=True):
+        for place, ((note, bands, block), part, pitch) in enumerate(zip(waiting, parts, pitches, strict=True)):
             chosen, why_not = _judge(note, pitch, self._last_pitches, len(part) / bands.band_hz, bands.rate_hz)
+            if chosen is None and place in strong:
+                pitch, seconds = strong[place]
+                chosen, why_not = _judge(note, pitch, self._last_pitches, seconds, bands.rate_hz)
             if chosen is not None and self._beats_on(note, chosen):
                 chosen, why_not = None, "two notes that ring on, beating"
             if chosen is None or pitch is None:
@@ -182,6 +193,29 @@ class NoteDetector:
             return
         for bands in {id(bands): bands for _, bands, _, _ in kept}.values():
             self._report([entry for entry in kept if entry[1] is bands], bands)
+
+    def _look_at_strong_parts(
+        self,
+        waiting: list[tuple[SoundingNote, Bands, NoteBlock]],
+        parts: list[FloatArray],
+        pitches: list[Pitch | None],
+    ) -> dict[int, tuple[Pitch, float]]:
+        """By place, the pitch of the strong part of notes that go under in what else sounds, and how long that is."""
+        found: dict[int, tuple[Pitch, float]] = {}
+        for bands in {id(bands): bands for _, bands, _ in waiting}.values():
+            cut: dict[int, FloatArray] = {}
+            for place, (note, b, _) in enumerate(waiting):
+                pitch = pitches[place]
+                if b is bands and pitch is not None and pitch.explained_ratio < _CLEARLY_TONE:
+                    part = _strong_part(note, bands, parts[place])
+                    if part is not None:
+                        cut[place] = part
+            some = measure_pitches(list(cut.values()), bands.band_hz, bands.response) if cut else []
+            for (place, part), pitch in zip(cut.items(), some, strict=True):
+                seconds = len(part) / bands.band_hz
+                if pitch is not None and pitch.frequency_hz * seconds >= _LEAST_PERIODS:
+                    found[place] = (pitch, seconds)
+        return found
 
     def _beats_on(self, note: SoundingNote, pitch: Pitch) -> bool:
         """Whether this is what two notes near in pitch, ringing on together, swell up to."""
@@ -272,6 +306,23 @@ def _sounding_part(note: SoundingNote, bands: Bands) -> FloatArray:
     keep_off = 0 if duration_s < 0.150 else round(0.005 * bands.band_hz)
     part: FloatArray = band[skip : len(band) - keep_off]
     return part
+
+
+def _strong_part(note: SoundingNote, bands: Bands, part: FloatArray) -> FloatArray | None:
+    """The part of a note up to where its level falls below `_STRONG_RATIO` of the highest; None where that is nearly
+    all of it, or too short, or the beginning did not stand out of what sounded before."""
+    if not note.novelty_ratio >= _STANDS_OUT:
+        return None
+    levels = _join(note.levels)
+    if not len(levels):
+        return None
+    top = int(np.argmax(levels[: round(0.3 * bands.band_hz)]))
+    low = np.flatnonzero(levels[top:] < _STRONG_RATIO * levels[top])
+    skip = len(_join(note.band)) - len(part)
+    n = (top + int(low[0]) if len(low) else len(levels)) - skip
+    if n < _LEAST_STRONG_S * bands.band_hz or n > _MOST_OF_IT * len(part):
+        return None
+    return part[:n]
 
 
 def _date_again(note: SoundingNote, bands: Bands, pitch_hz: float) -> None:
