@@ -70,7 +70,7 @@ def score_over_music(case: NotesOverMusic, score: OverMusicScore) -> None:
     detector = NoteDetector()
     for window in iter_windows_from_arrays(case.volts, RATE_HZ, window_s=10.0):
         detector.push(window)
-    left_s = detector.finish().findings.start_s.tolist()
+    left_s = [finding.start_s for finding in detector.finish().findings]
     for note, above_db in zip(case.notes, case.above_db, strict=True):
         mine = next(level for level in CLASSES_DB if above_db >= level)
         score.n_true[mine] += 1
