@@ -30,6 +30,7 @@ PLAIN_GAIN = 40.0
 FITTED_GAIN = 6.0
 # Far below the highest that is near in time no ceiling vouches for a plateau: it must be seen in the narrow window too.
 NEAR_TOP_SHARE, NEAR_TOP_S, LOW_NARROW_GAIN = 0.85, 1.0, 20.0
+LOW_ANSWER = 8.0  # of the screen: none whose narrow window gained so much answered less strongly
 # The same where some plain plateaus near in time show one ceiling: below this share of the lowest of them.
 NEAR_PLAIN_SHARE, FEWEST_NEAR_PLAIN, ONE_CEILING = 0.95, 4, 1.06
 FAINT_SHARE = 0.85  # of the lowest plain plateau: lower down there is no ceiling for a faint one
@@ -311,6 +312,9 @@ def _measure(
     """Search the corners of all suspects, drop those that look smooth after all, fit and describe the rest."""
     if not len(suspects.sign):
         return None
+    if least_gain is None:
+        is_low = suspects.level_v < NEAR_TOP_SHARE * _top_near(stretch, suspects)
+        suspects = suspects.take(~is_low | (suspects.answer >= LOW_ANSWER))
     windows = cut_windows(stretch.output_v, stretch.rate_hz, suspects, noise_v)
     reach = (windows.n_left * windows.averaged, windows.n_right * windows.averaged)
     is_blocked = _is_blocked(blocked, windows.middle - reach[0], windows.middle + reach[1])
@@ -388,7 +392,7 @@ def _worth_a_fit(windows: Windows, gain: FloatArray, is_low: npt.NDArray[np.bool
     return worth
 
 
-def _top_near(stretch: Stretch, windows: Windows) -> FloatArray:
+def _top_near(stretch: Stretch, windows: Windows | Suspects) -> FloatArray:
     """(n,) the highest sample of each plateau's polarity within NEAR_TOP_S and more, sign-turned."""
     volts, cell = stretch.output_v, max(1, round(NEAR_TOP_S * stretch.rate_hz))
     starts = np.arange(0, len(volts), cell)

@@ -32,8 +32,8 @@ RIDGE = 1e-9
 WRONG_WAY = 4.0
 LEAST_FALL = 0.06  # of the other flank's slope
 AT_ONCE = 12_000  # points, of windows of much the same length: what is done with them stays in the processor's cache
-SYSTEMS_AT_ONCE = 512
-SETTLED_POINTS = 0.03  # corners that would move by less stay
+SYSTEMS_AT_ONCE = 128
+LAST_MOVE_POINTS = 0.15  # corners that would move by less do so, and then stay
 SETTLED_SHARE = 0.998
 
 
@@ -241,8 +241,11 @@ def _polish_corners(problem: _Problem, corners: FloatArray) -> FloatArray:
         # Where the last step made it worse, go half way back instead.
         trial[rows] = np.where(better[:, None], trial[rows] + move, (trial[rows] + best[rows]) / 2)
         trial[rows] = _clip_corners(trial[rows], problem.low[rows], problem.high[rows])
-        moves = np.where(better, np.abs(move).max(axis=1), 1.0) > SETTLED_POINTS
-        rows = rows[(gained | ~better) & moves]
+        moves = np.where(better, np.abs(move).max(axis=1), np.inf)
+        # What is as near as this is there with the next step, and need not be looked at again.
+        is_there = gained & (moves <= LAST_MOVE_POINTS)
+        best[rows[is_there]] = trial[rows[is_there]]
+        rows = rows[(gained | ~better) & (moves > LAST_MOVE_POINTS)]
         if not len(rows):
             break
     return best
