@@ -6,10 +6,26 @@ import numpy as np
 import pytest
 from ampwitness.bench.clip_speed import RATE_HZ, make_music
 from ampwitness.detect import clip_candidates, clip_coarse, clip_sunk
-from ampwitness.detect.clip_candidates import LOW_NARROW_GAIN, NEAR_TOP_S, NEAR_TOP_SHARE, Look, join, look_at
+from ampwitness.detect.clip_candidates import (
+    LOW_ANSWER,
+    LOW_NARROW_GAIN,
+    NEAR_TOP_S,
+    NEAR_TOP_SHARE,
+    Look,
+    join,
+    look_at,
+)
 from ampwitness.detect.clip_screen import Suspects
-from ampwitness.detect.clip_stream import SegmentStream, Stretch
-from ampwitness.detect.plateau_windows import cut_windows
+from ampwitness.detect.clip_stream import (
+    OUTPUT_LAGS_S,
+    SUPPLY_LAGS_S,
+    TIME_CONSTANTS,
+    LaggedMeans,
+    SegmentStream,
+    Stretch,
+)
+from ampwitness.detect.plateau_windows import Windows, cut_windows
+from ampwitness.types import FloatArray
 
 
 @pytest.fixture(scope="module")
@@ -91,3 +107,43 @@ def test_plain_plateaus_at_many_levels_show_no_ceiling(
     windows = cut_windows(stretch.output_v, RATE_HZ, suspects, 0.02)
     lowest = clip_candidates._lowest_near(stretch, windows, level > 15)
     assert np.all(lowest == (20.0 if is_known else 0.0))
+
+
+def test_lagged_means_are_the_sums_that_they_stand_for(looked: tuple[Stretch, Look]) -> None:
+    stretch, _ = looked
+    assert stretch.supply_v is not None
+    block = round(RATE_HZ / 1000)
+    last = len(stretch.output_v) // block - 1
+    ends = np.array([0, 1, 15, 16, 17, 500, 10_000, last])
+    means = LaggedMeans(stretch).at((ends + 0.5) * block)
+    for found, volts, lags_s in zip(
+        means, (stretch.supply_v, np.abs(stretch.output_v)), (SUPPLY_LAGS_S, OUTPUT_LAGS_S), strict=True
+    ):
+        blocks = volts[: (last + 1) * block].reshape(-1, block).mean(axis=1, dtype=float)
+        back = np.arange(round(TIME_CONSTANTS * 1000 * max(lags_s)))
+        for lag, lag_s in enumerate(lags_s):
+            weights = np.exp(-back / 1000 / lag_s)
+            wanted = blocks[np.maximum(ends[:, None] - back, 0)] @ weights / weights.sum()
+            np.testing.assert_allclose(found[:, lag], wanted, rtol=2e-6)
+
+
+def test_far_below_the_top_weak_answers_are_not_looked_at(
+    looked: tuple[Stretch, Look], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stretch, look = looked
+    side, seen = look.sides[0], []
+    crests = side.crests.take(side.crests.level_v < 0.7 * side.crests.level_v.max())
+    n = len(crests)
+    assert n > 5
+
+    def note(volts: FloatArray, rate_hz: float, suspects: Suspects, noise_v: float) -> Windows:
+        seen.append(len(suspects))
+        return cut_windows(volts, rate_hz, suspects, noise_v)
+
+    monkeypatch.setattr(clip_candidates, "cut_windows", note)
+    monkeypatch.setattr(clip_candidates, "_top_near", lambda stretch, suspects: 2 * suspects.level_v)
+    for answer in (0.9, 1.1):
+        half, answers = np.full(n, 5.0), np.full(n, answer * LOW_ANSWER)
+        suspects = Suspects(crests.sign, crests.sample.astype(float), half, crests.level_v, answers, crests.sample)
+        clip_candidates._measure(stretch, side.lagged, suspects, 0.02, None)
+    assert seen == [n]

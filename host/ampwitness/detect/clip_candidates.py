@@ -315,6 +315,8 @@ def _measure(
     if least_gain is None:
         is_low = suspects.level_v < NEAR_TOP_SHARE * _top_near(stretch, suspects)
         suspects = suspects.take(~is_low | (suspects.answer >= LOW_ANSWER))
+        if not len(suspects):
+            return None
     windows = cut_windows(stretch.output_v, stretch.rate_hz, suspects, noise_v)
     reach = (windows.n_left * windows.averaged, windows.n_right * windows.averaged)
     is_blocked = _is_blocked(blocked, windows.middle - reach[0], windows.middle + reach[1])

@@ -29,6 +29,7 @@ SUPPLY_LAGS_S = (0.0004, 0.003, 0.01, 0.03)
 OUTPUT_LAGS_S = (0.003, 0.01, 0.03, 0.15)
 MEAN_S = 0.001
 TIME_CONSTANTS = 3.0  # how many of them a lagged mean looks back
+CHUNK = 16  # blocks between which the sums of lagged means run
 NOISE_PIECE_S = 0.02
 NOISE_EVERY = 25  # one piece in so many is looked at
 
@@ -53,11 +54,8 @@ class Stretch:
 
 def block_means(volts: FloatArray, n_block: int) -> FloatArray:
     """Means of consecutive blocks of `n_block` samples; an unfinished last block is left out."""
-    blocks = volts[: len(volts) // n_block * n_block].reshape(-1, n_block)
-    total = blocks[:, 0].astype(np.float32)
-    for k in range(1, n_block):
-        total += blocks[:, k]
-    return np.asarray(total / np.float32(n_block))
+    blocks = np.asarray(volts[: len(volts) // n_block * n_block], dtype=np.float32).reshape(-1, n_block)
+    return np.asarray(blocks @ np.full(n_block, 1 / n_block, dtype=np.float32))
 
 
 class LaggedMeans:
@@ -93,32 +91,48 @@ class LaggedMeans:
         # Between the middles of blocks: half a millisecond is tenths of a volt where the supply ripples.
         at = np.clip(sample / self._block - 0.5, 0, lagged.n_blocks - 1)
         low = at.astype(np.intp)
-        share = at - low
-        return lagged.at(low, np.minimum(low + 1, lagged.n_blocks - 1), share)
+        return lagged.at(low, at - low)
 
 
 class _LaggedBlocks:
     """Exponential means that end with given blocks; what was before the first block is taken to be like it.
 
-    The sums run over all blocks; what makes a mean of them is done only where one is asked for."""
+    The sums run from one CHUNK of blocks to the next; what lies between, and what makes a mean of them, is done only
+    where one is asked for."""
 
     def __init__(self, blocks: FloatArray, step_s: float, lags_s: tuple[float, ...]) -> None:
         self.n_blocks, self.n_lags = len(blocks), len(lags_s)
         self._n_back = int(np.ceil(TIME_CONSTANTS * max(lags_s) / step_s))
-        self._decays = [float(np.exp(-step_s / lag_s)) for lag_s in lags_s]
-        first = blocks[:1].repeat(self._n_back)
-        with_past = np.concatenate((first, blocks)).astype(np.float64)
-        self._totals = [recur(with_past, (decay,)) for decay in self._decays]
+        self._decays = np.exp(-step_s / np.array(lags_s))
+        n = self._n_back + len(blocks)
+        with_past = np.zeros(-(-(n + 1) // CHUNK) * CHUNK)
+        with_past[: self._n_back] = blocks[0] if len(blocks) else 0.0
+        with_past[self._n_back : n] = blocks
+        self._rows = with_past.reshape(-1, CHUNK)
+        # What the blocks of a chunk weigh in a sum that ends in it, but for one factor that the end decides.
+        self._weights = self._decays ** -np.arange(CHUNK)[:, None]
+        whole = self._rows @ self._weights * self._decays ** (CHUNK - 1)
+        self._before = np.zeros((len(whole), self.n_lags))  # the sums that end ahead of each chunk
+        for lag, decay in enumerate(self._decays):
+            self._before[1:, lag] = recur(whole[:-1, lag], (decay**CHUNK,))
 
-    def at(self, low: IntArray, high: IntArray, share: FloatArray) -> FloatArray:
-        """(n, lags) means between blocks `low` and `high`."""
-        out = np.empty((len(low), self.n_lags))
-        n_back = self._n_back
-        for k, (decay, total) in enumerate(zip(self._decays, self._totals, strict=True)):
-            # A mean over so many blocks: what lies further back goes out again.
-            sums = [total[at + n_back] - decay**n_back * total[at] for at in (low, high)]
-            out[:, k] = ((1 - share) * sums[0] + share * sums[1]) * ((1 - decay) / (1 - decay**n_back))
-        return out
+    def _sums(self, at: IntArray) -> FloatArray:
+        """(n, lags) sums that end with these blocks, of those with the past ahead."""
+        chunk, place = at // CHUNK, at % CHUNK
+        rows = self._rows[chunk]
+        rows *= np.arange(CHUNK) <= place[:, None]
+        powers = self._decays ** np.arange(CHUNK + 1)[:, None]
+        return np.asarray(rows @ self._weights * powers[place] + self._before[chunk] * powers[place + 1])
+
+    def at(self, low: IntArray, share: FloatArray) -> FloatArray:
+        """(n, lags) means between blocks `low` and those behind them, the last of all where there is none."""
+        n_back, decay, blocks = self._n_back, self._decays, self._rows.reshape(-1)
+        high = np.minimum(low + 1, self.n_blocks - 1)
+        gone = decay**n_back  # a mean over so many blocks: what lies further back goes out again
+        first = self._sums(low + n_back) - gone * self._sums(low)
+        second = decay * first + blocks[high + n_back, None] - gone * blocks[high, None]
+        share = np.where(high > low, share, 0.0)[:, None]
+        return np.asarray(((1 - share) * first + share * second) * ((1 - decay) / (1 - gone)))
 
 
 class SegmentStream:

@@ -179,6 +179,8 @@ class _Family:
     flat: npt.NDArray[np.float32]  # (N_FLAT, n_hypotheses, n_points), zero where one has fewer parameters
     corners: FloatArray  # (n_hypotheses, 2), in points from the window's first
     length: FloatArray  # (n_hypotheses,)
+    at_left: IntArray  # (n_hypotheses,) the points next to the corners
+    at_right: IntArray
 
 
 def flat_bases(n_points: int, corners: FloatArray) -> FloatArray:
@@ -217,9 +219,9 @@ def _family(n_points: int) -> _Family:
     bases = flat_bases(n_points, table)
     x = np.linspace(-1, 1, n_points)
     smooth = np.linalg.qr(np.polynomial.legendre.legvander(x, min(8, n_points // 2) - 1))[0]
-    return _Family(
-        smooth, np.ascontiguousarray(bases.transpose(2, 0, 1), dtype=np.float32), table, table[:, 1] - table[:, 0]
-    )
+    flat = np.ascontiguousarray(bases.transpose(2, 0, 1), dtype=np.float32)
+    at = np.round(table).astype(np.intp)
+    return _Family(smooth, flat, table, table[:, 1] - table[:, 0], at[:, 0].copy(), at[:, 1].copy())
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,31 +258,33 @@ def test_flatness(windows: Windows) -> FlatTest:
         low, high = np.searchsorted(family.length, [SHORTEST_SHARE * 2.0**size - 1, LONGEST_SHARE * 2.0**size + 1])
         if high <= low:
             continue
-        y = windows.volts[rows[:, None], first[rows][:, None] + np.arange(k)[None, :]]
+        y = windows.volts[rows[:, None], first[rows][:, None] + np.arange(k)]
         is_high = y >= CORNER_SHARE * windows.level_v[rows, None]
-        y = y - y.mean(axis=1, keepdims=True)
-        power = np.sum(y**2, axis=1)
-        result.smooth_rss_v2[rows] = power - np.sum((y @ family.smooth) ** 2, axis=1)
-        inside = np.round(family.corners[low:high]).astype(np.intp)
-        corners_high = is_high.take(inside[:, 0], axis=1) & is_high.take(inside[:, 1], axis=1)
-        best = low + _choose(family.flat[:, low:high], y, corners_high)
-        # Single precision serves to choose; what is left is then taken twice through the one that was chosen.
-        basis = family.flat[:, best].transpose(1, 0, 2).astype(np.float64)
-        for _ in range(2):
-            y = y - np.matmul(np.matmul(basis, y[:, :, None]).transpose(0, 2, 1), basis)[:, 0]
-        result.flat_rss_v2[rows] = np.where(corners_high[np.arange(len(rows)), best - low], np.sum(y**2, axis=1), power)
+        y -= y.mean(axis=1, keepdims=True)
+        power = np.einsum("ij,ij->i", y, y)
+        smooth = y @ family.smooth
+        result.smooth_rss_v2[rows] = power - np.einsum("ij,ij->i", smooth, smooth)
+        corners_high = is_high.take(family.at_left[low:high], axis=1)
+        corners_high &= is_high.take(family.at_right[low:high], axis=1)
+        single = y.astype(np.float32)
+        best = low + _choose(family.flat[:, low:high], single, corners_high)
+        # In single precision too: what a coefficient errs by lies in the basis, and shows but squared.
+        basis = family.flat[:, best]
+        single -= np.einsum("tn,tnk->nk", np.einsum("tnk,nk->tn", basis, single), basis)
+        flat_rss = np.einsum("ij,ij->i", single, single)
+        result.flat_rss_v2[rows] = np.where(corners_high[np.arange(len(rows)), best - low], flat_rss, power)
         corners = family.corners[best] + (first[rows] - SIDE)[:, None]
         result.corner_left[rows] = corners[:, 0]
         result.corner_right[rows] = corners[:, 1]
     return result
 
 
-def _choose(bases: npt.NDArray[np.float32], y: FloatArray, allowed: npt.NDArray[np.bool_]) -> IntArray:
+def _choose(bases: npt.NDArray[np.float32], rows: npt.NDArray[np.float32], allowed: npt.NDArray[np.bool_]) -> IntArray:
     """(n,) which of the (terms, n_hypotheses, n_points) bases explains most of each row, of those that are allowed."""
-    rows = y.astype(np.float32)
     explained = np.zeros(allowed.shape, dtype=np.float32)
+    part = np.empty_like(explained)
     for term in bases:
-        part = rows @ term.T
+        np.matmul(rows, term.T, out=part)
         part *= part
         explained += part
     explained *= allowed
