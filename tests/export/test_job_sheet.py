@@ -30,8 +30,9 @@ from ampwitness.guide.check_supply import (
 from ampwitness.guide.find_noise import conclude_noise
 from ampwitness.job.folder import new_job, open_job
 from ampwitness.job.steps import STEPS
-from ampwitness.report.sheet_content import Sheet, Source, WorkStep, compose_sheet
+from ampwitness.report.sheet_content import Sheet, WorkStep, compose_sheet
 from ampwitness.report.sheet_page import html_sheet
+from ampwitness.report.sheet_source import Source
 from ampwitness.report.sheet_text import text_sheet
 from ampwitness.report.sheet_walks import Walk
 from ampwitness.types import Analysis, Finding
@@ -139,6 +140,40 @@ def test_a_gain_set_by_levels_alone_is_told_as_reckoned(small_analysis: Analysis
     assert row.power == ""
     assert "the level stopped following equal steps; provisional, reckoned from levels" in row.remark
     assert "without its load" not in row.remark
+
+
+def test_the_state_it_was_handed_over_in_is_said_in_plain_words(small_analysis: Analysis) -> None:
+    def left(name: str, moment: str = "as left", **measured: object) -> Source:
+        setting = replace(SETTING, measured={**SETTING.measured, **measured})
+        return Source(replace(small_analysis, findings=(setting,)), "Gain of each channel", name, moment)
+
+    sources = [
+        left("sub/mono", "as found", margin_db=2.0),
+        left("sub/mono", margin_db=-1.4),
+        left("front/left", margin_db=0.5, is_source_unchecked=True, left_age_s=20.0),
+        left("front/right", margin_db=None, knee_v=None, outcome="no tone was measured"),
+        left("rear/left", margin_db=None, knee_v=None, outcome="the edge was not reached"),
+        Source(small_analysis, "On the road", "", "as left"),
+    ]
+    made = compose_sheet(sources, vehicle="v", date="2026-05-04")
+    assert made.handed_over == (
+        "LEFT CLIPPING: sub/mono by 1.4 dB beyond the highest clean level. Played full it distorts: turn the gain down "
+        "by as much.",
+        "Left clean: front/left by 0.5 dB below the level where it begins to clip.",
+        "Left clean as far as it was tried: rear/left did not reach the edge with this source.",
+        "Not known whether it clips: front/right (no tone was measured).",
+        "1 half-cycle of what was played last clipped (On the road, as left).",
+    )
+    assert made.settings[2].remark.endswith("source not checked; last heard 20 s before the end")
+    for text in (text_sheet(made), re.sub(r"<[^>]+>", " ", html_sheet(made))):
+        assert text.index("LEFT CLIPPING") < text.index("clean maximum")
+
+
+def test_an_engine_that_stands_is_called_the_same_throughout(small_analysis: Analysis) -> None:
+    made = usual_job(small_analysis)
+    for text in (text_sheet(made), html_sheet(made)):
+        assert "at rest" not in text.replace("Battery at rest", "")
+        assert "engine off" in text
 
 
 def test_what_was_not_tested_is_said(small_analysis: Analysis) -> None:

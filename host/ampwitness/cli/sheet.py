@@ -19,8 +19,9 @@ from ampwitness.findings.from_json import analysis_from_json, is_report
 from ampwitness.job.folder import Job, open_job
 from ampwitness.job.steps import STEP_OF_KEY, STEPS
 from ampwitness.pipeline import AnalyseOptions, analyse_file
-from ampwitness.report.sheet_content import Source, WorkStep, compose_sheet
+from ampwitness.report.sheet_content import WorkStep, compose_sheet
 from ampwitness.report.sheet_page import PAPERS, html_sheet
+from ampwitness.report.sheet_source import Source
 from ampwitness.report.sheet_text import text_sheet
 from ampwitness.report.sheet_walks import Walk, is_walk
 from ampwitness.whole_file import refuse_targets, write_whole

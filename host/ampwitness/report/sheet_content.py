@@ -15,6 +15,8 @@ from ampwitness.findings.wording import (
     word_losses,
     word_verdict,
 )
+from ampwitness.report.sheet_handover import word_handover
+from ampwitness.report.sheet_source import Source, has_edge, is_gain_run
 from ampwitness.report.sheet_walks import (
     WALK_STEPS,
     WALK_TITLES,
@@ -27,7 +29,7 @@ from ampwitness.report.sheet_walks import (
     word_supply_walks,
     word_walks_left_out,
 )
-from ampwitness.types import Analysis, Finding, Verdict
+from ampwitness.types import Finding, Verdict
 from ampwitness.units import seconds_to_clock
 
 # kind -> heading of its column
@@ -39,6 +41,9 @@ VERDICT_KINDS = {
     "saturation": "logger's range",
     "gap": "losses",
 }
+STALE_S = 3.0  # a level heard longer ago than this may not be where the gain was left
+# By its volts alone: an engine that runs without charging looks like one that stands.
+ALTERNATOR_WORDS = {"at rest": "not charging"}
 MAX_SUPPLY_ROWS = 5
 MAX_SUPPLY_ROWS_BESIDE_A_WALK = 3
 MAX_WORTH_KNOWING = 4
@@ -56,23 +61,6 @@ CAUTION_END = (
     "Volts are relative to the point where the logger's ground clip sat. This sheet says what was measured on the day; "
     "it replaces no inspection that local codes ask for."
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Source:
-    """One recording that the sheet rests on. channel: `amplifier/channel` or ""; moment: as found, as left or ""."""
-
-    analysis: Analysis
-    step: str = ""  # title of the step it belongs to
-    channel: str = ""
-    moment: str = ""
-
-    @property
-    def label(self) -> str:
-        """How the sheet calls it."""
-        step = self.step.removesuffix(" of each channel") if self.channel else self.step
-        words = [step or self.analysis.recording_name, self.channel, self.moment]
-        return ", ".join(word for word in words if word)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +123,7 @@ class Sheet:
     date: str
     fitted_by: str
     equipment: tuple[tuple[str, str], ...]
+    handed_over: tuple[str, ...]  # in which state, in plain words
     settings: tuple[SettingRow, ...]
     conditions: str  # what was answered before the gain was set
     checks: tuple[CheckRow, ...]
@@ -174,6 +163,7 @@ def compose_sheet(
         date=date,
         fitted_by=fitted_by,
         equipment=tuple(_word_channel(c) for c in channels) or _equipment_of_notes(sources),
+        handed_over=word_handover(sources),
         settings=tuple(row for source in sources for row in _settings(source)),
         conditions=_conditions(sources),
         checks=word_checks(walks),
@@ -216,19 +206,9 @@ def _volts(value: object, unit: str, digits: int = 2) -> str:
     return f"{value:.{digits}f} {unit}" if is_number else ""
 
 
-def _is_gain_run(source: Source) -> bool:
-    """The gain was turned through the edge here: clips are meant."""
-    return any(finding.kind == "setting" or _has_edge(finding) for finding in source.analysis.findings)
-
-
-def _has_edge(finding: Finding) -> bool:
-    """A gain curve in which the edge was found: a mere loud tone has none, and clips in it were not meant."""
-    return finding.kind == "knee" and finding.measured.get("knee_v") is not None
-
-
 def _settings(source: Source) -> list[SettingRow]:
     findings = source.analysis.findings
-    chosen = [f for f in findings if f.kind == "setting"][-1:] or [f for f in findings if _has_edge(f)]
+    chosen = [f for f in findings if f.kind == "setting"][-1:] or [f for f in findings if has_edge(f)]
     return [_setting(source, finding) for finding in chosen]
 
 
@@ -243,6 +223,11 @@ def _setting(source: Source, finding: Finding) -> SettingRow:
         remarks.append("provisional, reckoned from levels as if the ceiling were hard")
     elif m.get("is_provisional") or finding.evidence.get("is_gain_provisional"):
         remarks.append("provisional, set without its load")
+    if m.get("is_source_unchecked"):
+        remarks.append("source not checked")
+    left_age_s = m.get("left_age_s")
+    if isinstance(left_age_s, int | float) and left_age_s > STALE_S:
+        remarks.append(f"last heard {left_age_s:.0f} s before the end")
     left = _volts(m.get("left_at_v"), "V rms")
     margin_db = m.get("margin_db")
     if left and isinstance(margin_db, int | float):
@@ -278,7 +263,7 @@ def _conditions(sources: Sequence[Source]) -> str:
 def _supply(sources: Sequence[Source], walked: Sequence[SupplyWalk]) -> tuple[SupplyRow, ...]:
     """Music says more of a supply than a tone: runs in which the gain was turned stand for it only alone."""
     rows = [
-        (_is_gain_run(source), _supply_row(source, name, state))
+        (is_gain_run(source), _supply_row(source, name, state))
         for source in sources
         for name, state in ((source.analysis.summary.get("supply") or {}).get("states") or {}).items()
     ]
@@ -297,7 +282,12 @@ def _supply_row(source: Source, name: str, state: Mapping[str, Any]) -> SupplyRo
     full = state.get("full_power")
     sag = f"{full['supply_v']:.1f} V (-{full['sag_v']:.1f} V)" if full else "not judged"
     return SupplyRow(
-        source.label, name, _volts(state.get("open_v"), "V"), _volts(state.get("lowest_v"), "V"), resistance, sag
+        source.label,
+        ALTERNATOR_WORDS.get(name, name),
+        _volts(state.get("open_v"), "V"),
+        _volts(state.get("lowest_v"), "V"),
+        resistance,
+        sag,
     )
 
 
@@ -310,7 +300,7 @@ def _verdicts(source: Source) -> VerdictRow:
         line = word_verdict(kind, analysis.findings, coverage)
         count = FindingList.of(analysis.findings).n_found(kind)
         words = {"found": f"{count:,} found", "none found": "none found", "not judged": "not judged"}[line.verdict]
-        if kind == "clip" and count and _is_gain_run(source):
+        if kind == "clip" and count and is_gain_run(source):
             words = ON_PURPOSE
         elif line.verdict == "none found" and coverage is not None and coverage.not_judged:
             words = f"none in {seconds_to_clock(round(coverage.judged_s))} judged".replace(".000", "")
@@ -326,7 +316,7 @@ def _worth_knowing(sources: Sequence[Source]) -> tuple[str, ...]:
     for kind in ("cutout", "drift", "dip", "clip"):
         for source in sources:
             worst = find_worst(source.analysis.findings, kind)
-            if worst is None or (kind == "clip" and _is_gain_run(source)):
+            if worst is None or (kind == "clip" and is_gain_run(source)):
                 continue
             words = describe_finding(worst)
             lines.append(f"{source.label}, at {seconds_to_clock(worst.start_s)}: {words}.")

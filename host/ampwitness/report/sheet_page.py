@@ -16,7 +16,7 @@ from ampwitness.report.sheet_content import (
     VERDICT_KINDS,
     Sheet,
 )
-from ampwitness.report.sheet_walks import CheckRow, SupplyWalk
+from ampwitness.report.sheet_walks import STATE_WORDS, CheckRow, SupplyWalk
 
 PAPERS = ("A4", "Letter")
 # Shape and word say it both, so that it survives a copier: found is filled, none found open, not judged broken.
@@ -111,7 +111,8 @@ def _noise(sheet: Sheet) -> str:
 def _walk(walk: SupplyWalk) -> str:
     """A place a row; what is lost on the way there stands beside it."""
     rows = [(escape(row.place), *(_figure(text) for text in (*row.volts, row.lowest, row.lost))) for row in walk.places]
-    headings = (walk.label or "measured at", *walk.states, "lowest", "lost on the way, under a tone")
+    states = (STATE_WORDS.get(state, state) for state in walk.states)
+    headings = (walk.label or "measured at", *states, "lowest", "lost on the way, under a tone")
     table = _table(headings, rows, "Volts along the supply")
     return table + (f"<p>{escape(' '.join(walk.sentences))}</p>" if walk.sentences else "")
 
@@ -127,7 +128,7 @@ def _supply(sheet: Sheet) -> str:
         (escape(r.where), *(_figure(t) for t in (r.engine, r.open_volts, r.lowest, r.resistance, r.full_power)))
         for r in sheet.supply
     ]
-    headings = ("recorded", "engine", "unloaded", "lowest", "source resistance", "at full clean power")
+    headings = ("recorded", "alternator", "unloaded", "lowest", "source resistance", "at full clean power")
     table = _table(headings, rows, "The supply as the amplifier saw it")
     return _section("Supply", walks + table + care)
 
@@ -179,9 +180,10 @@ def html_sheet(sheet: Sheet, *, paper: str = "A4") -> str:
         '<html lang="en"><head><meta charset="utf-8">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         f"<title>Job sheet: {escape(sheet.vehicle)}</title>",
-        f"<style>@page {{ size: {paper}; margin: 9mm 13mm; }}\n{style}</style></head><body><main>",
+        f"<style>@page {{ size: {paper}; margin: 8mm 13mm; }}\n{style}</style></head><body><main>",
         f"<header><p>Job sheet</p><h1>{escape(sheet.vehicle)}</h1><time>{escape(sheet.date)}</time></header>",
         _equipment(sheet),
+        _section("As left", f"<p>{escape(' '.join(sheet.handed_over))}</p>") if sheet.handed_over else "",
         _checks(sheet),
         _settings(sheet),
         _supply(sheet),

@@ -13,6 +13,7 @@ from ampwitness.report.sheet_content import (
     VERDICT_KINDS,
     Sheet,
 )
+from ampwitness.report.sheet_walks import STATE_WORDS
 
 
 def text_sheet(sheet: Sheet, *, width: int = 100) -> str:
@@ -29,6 +30,8 @@ def text_sheet(sheet: Sheet, *, width: int = 100) -> str:
 
     if sheet.equipment:
         section("Equipment, as typed", [f"{name}: {facts}" for name, facts in sheet.equipment])
+    if sheet.handed_over:
+        section("As left", list(sheet.handed_over))
     checks = [
         f"{row.channel}: {' '.join((row.conclusion, *row.details))} As expected: {row.as_expected or 'nothing'}."
         for row in sheet.checks
@@ -83,7 +86,11 @@ def _walks(sheet: Sheet) -> list[str]:
     lines = []
     for walk in sheet.supply_walks:
         for row in walk.places:
-            volts = [f"{state} {text}" for state, text in zip(walk.states, row.volts, strict=True) if text]
+            volts = [
+                f"{STATE_WORDS.get(state, state)} {text}"
+                for state, text in zip(walk.states, row.volts, strict=True)
+                if text
+            ]
             lost = [f"{row.lost} lost on the way there, under a tone"] if row.lost else []
             lines.append("; ".join([f"{row.place}: {', '.join(volts)}", f"lowest {row.lowest}", *lost]))
         lines += walk.sentences

@@ -19,6 +19,7 @@ _NEEDED = {
     FIND_NOISE: ("sources", "not_judged", "runs", "sensitivity_v", "line_sensitivity_v"),
 }
 STATES = ("at rest", "engine running", "under a tone")
+STATE_WORDS = {"at rest": "engine off"}  # as the noise rows call it
 MAX_SENTENCES = 4
 MAX_PLACES = 12
 MAX_NOISES = 5

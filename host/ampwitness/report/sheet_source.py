@@ -1,0 +1,34 @@
+"""A recording that a job sheet rests on, and whether its gain was turned on purpose."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ampwitness.types import Analysis, Finding
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """One recording that the sheet rests on. channel: `amplifier/channel` or ""; moment: as found, as left or ""."""
+
+    analysis: Analysis
+    step: str = ""  # title of the step it belongs to
+    channel: str = ""
+    moment: str = ""
+
+    @property
+    def label(self) -> str:
+        """How the sheet calls it."""
+        step = self.step.removesuffix(" of each channel") if self.channel else self.step
+        words = [step or self.analysis.recording_name, self.channel, self.moment]
+        return ", ".join(word for word in words if word)
+
+
+def is_gain_run(source: Source) -> bool:
+    """The gain was turned through the edge here: clips are meant."""
+    return any(finding.kind == "setting" or has_edge(finding) for finding in source.analysis.findings)
+
+
+def has_edge(finding: Finding) -> bool:
+    """A gain curve in which the edge was found: a mere loud tone has none, and clips in it were not meant."""
+    return finding.kind == "knee" and finding.measured.get("knee_v") is not None
