@@ -531,4 +531,5 @@ def analyse_file(
 
     Raises RecordingUnreadableError for what cannot be opened, PartsError for files that do not belong together.
     """
+    progress("looking through the file", None)
     return analyse(open_parts([path] if isinstance(path, Path) else path, alone=alone), options, progress)

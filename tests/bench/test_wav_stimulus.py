@@ -104,6 +104,13 @@ def test_samples_that_are_no_voltages_are_named(tmp_path: Path, bad: float) -> N
     )
 
 
+def test_a_file_cut_off_in_its_header_says_so(tmp_path: Path) -> None:
+    path = tmp_path / "cut.wav"
+    path.write_bytes(b"RIFF\x10\x00")
+    with pytest.raises(RecordingUnreadableError, match="cut off in its header, after 6 bytes"):
+        read_stimulus(path, ("supply",))
+
+
 def test_a_file_cut_off_is_read_up_to_its_end_and_said_so(tmp_path: Path) -> None:
     write_volts_wav(tmp_path / "a.wav", np.ones((100, 2)), 8_000)
     raw = (tmp_path / "a.wav").read_bytes()

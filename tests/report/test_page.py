@@ -11,7 +11,7 @@ from ampwitness.findings.wording import KIND_WORDS
 from ampwitness.report.page import html_page
 from ampwitness.report.plots import draw_overview, figure_to_png
 from ampwitness.report.text import text_report
-from ampwitness.types import Analysis, Envelope
+from ampwitness.types import Analysis, Envelope, Finding
 from ampwitness.units import seconds_to_span
 
 VOID = {"meta", "br", "img", "link", "input", "hr"}
@@ -173,3 +173,17 @@ def test_what_nobody_asked_for_takes_one_line_and_a_flat_top_is_told_in_millisec
     page = html_page(small_analysis)
     assert "flat (ms)" in page
     assert "<td>4.100</td>" in page
+
+
+def test_a_drift_is_dated_in_its_picture_and_many_readings_are_summed(small_analysis: Analysis) -> None:
+    measured = {"change_db": -0.36, "start_uncertainty_s": 300.0}
+    drift = Finding("drift", 7050.0, 14520.0, "attention", measured, {}, {})
+    typed = [(900.0 * at, {"name": "heatsink", "value": 20.0 + at, "unit": "C"}) for at in range(20)]
+    readings = [Finding("reading", at_s, at_s, "information", what, {}, {}) for at_s, what in typed]
+    table = {"step_s": 60.0, "output_v": [14.0] * 360, "supply_v": [13.5] * 360}
+    soak = dataclasses.replace(small_analysis, findings=(drift, *readings), summary={"trends": {"table": table}})
+    page, text = html_page(soak), text_report(soak)
+    assert "-0.36 dB from 1:58 (+-10 min) to 4:02 h" in page.replace("−", "-")
+    assert "A point is 60 s; drifts of level are shaded and dated." in page
+    assert "known to +- 10 min, 95 %" in text
+    assert "heatsink: 20 readings, 20 to 39 C, last 39 C at 4:45:00.000" in text

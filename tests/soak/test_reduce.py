@@ -158,6 +158,17 @@ def test_refusals_and_replacing(run: Run, whole: Path, reduced: Path, tmp_path: 
     assert copy.stat().st_size < 0.3 * whole.stat().st_size
 
 
+def test_what_would_not_become_smaller_is_left_as_it_is(run: Run, whole: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "copy.mcap"
+    copy.write_bytes(whole.read_bytes())
+    for options in ([], ["--replace"]):
+        ran = run("reduce", copy, "--around", 600, *options)
+        assert (ran.code, "was left as it is" in ran.out) == (0, True)
+    assert json.loads(run("reduce", copy, "--around", 600, "--json").out)["was_left_whole"]
+    assert [path.name for path in tmp_path.iterdir()] == ["copy.mcap"]
+    assert copy.read_bytes() == whole.read_bytes()
+
+
 @pytest.mark.long
 def test_parts_are_reduced_while_recording_goes_on_and_still_join(run: Run, tmp_path: Path) -> None:
     time_s = np.arange(90 * 4000) / 4000

@@ -171,6 +171,10 @@ def _read_format(file: BinaryIO, path: Path) -> _WavFormat:
     head = file.read(12)
     if n_file == 0:
         raise RecordingUnreadableError(f"{path} is empty")
+    if len(head) < 12 and head[:4] in (b"RIFF", b"RF64"):
+        raise RecordingUnreadableError(
+            f"{path} is a WAV file cut off in its header, after {n_file} bytes; copy it again"
+        )
     if len(head) < 12 or head[:4] not in (b"RIFF", b"RF64") or head[8:] != b"WAVE":
         raise RecordingUnreadableError(f"{path} is not a WAV file (it starts with {head[:4]!r}, not RIFF)")
     fields: tuple[int, int, int, int] | None = None

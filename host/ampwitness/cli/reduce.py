@@ -49,6 +49,7 @@ def reduce_command(
 
     What was left out is counted and the choice is written in the file. `report` and `verify` read it like any other
     and say what can no longer be judged. What is left out cannot be had back: keep the whole file until you are sure.
+    A recording that would not become smaller is left as it is.
     """
     if replace and out is not None:
         raise UsageError("--out and --replace together make no sense: give one of them.")
@@ -63,6 +64,13 @@ def reduce_command(
     )
     with ProgressLine() as progress:
         reduced = reduce_recording(opened, target, options, progress)
+    if reduced.n_file_bytes >= reduced.n_file_bytes_before:
+        target.unlink(missing_ok=True)
+        if as_json:
+            click.echo(json.dumps({**asdict(reduced), "path": str(recording), "was_left_whole": True}, indent=1))
+        else:
+            click.echo(wrapped(_left_whole(reduced, recording)))
+        return
     if replace:
         try:
             os.replace(target, recording)
@@ -70,9 +78,18 @@ def reduce_command(
             raise OutputError(f"{recording} cannot be replaced ({error.strerror or error}); see {target}.") from error
     path = recording if replace else target
     if as_json:
-        click.echo(json.dumps({**asdict(reduced), "path": str(path)}, indent=1))
+        click.echo(json.dumps({**asdict(reduced), "path": str(path), "was_left_whole": False}, indent=1))
     else:
         click.echo(wrapped(_sentence(reduced, path)))
+
+
+def _left_whole(reduced: Reduced, recording: Path) -> str:
+    return (
+        f"{recording} was left as it is, and no copy made: reduced it would have {reduced.n_file_bytes:,} bytes "
+        f"instead of {reduced.n_file_bytes_before:,}, as {seconds_to_clock(reduced.kept_s)} of "
+        f"{seconds_to_clock(reduced.duration_s)} lie near events. A smaller --around, fewer of a kind with "
+        "--most-an-hour, or only some with --kind make it smaller."
+    )
 
 
 def _sentence(reduced: Reduced, path: Path) -> str:

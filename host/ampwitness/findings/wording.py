@@ -242,7 +242,7 @@ def _describe_drift(finding: Finding) -> str:
     doubt_s = m.get("start_uncertainty_s")
     text = f"the output {way} by {size} dB over {hours:.1f} h"
     if isinstance(doubt_s, int | float):
-        text += f" (its start known to +- {doubt_s / 60:.0f} min)"
+        text += f" (its start known to +- {2 * doubt_s / 60:.0f} min, 95 %)"
     return f"{text}, {m.get('cause', 'cause not judged')}"
 
 

@@ -45,7 +45,7 @@ from ampwitness.report.supply_plots import draw_clip_causes, draw_sag_against_le
 from ampwitness.report.tables import finding_link, findings_table
 from ampwitness.report.trend_plot import draw_trends
 from ampwitness.types import Analysis, Coverage, Finding, Settings
-from ampwitness.units import seconds_to_clock
+from ampwitness.units import seconds_to_clock, seconds_to_span
 
 MAX_NEIGHBOURS = 40
 UPLOT = "uplot-1.6.32"
@@ -146,7 +146,11 @@ def _trends(analysis: Analysis) -> str:
     figure = draw_trends(analysis)
     if figure is None:
         return ""
-    caption = "Over the whole time: the output's level, the supply, clipping, temperatures and losses."
+    step_s = float(analysis.summary["trends"]["table"]["step_s"])
+    caption = (
+        "Over the whole time: the output's level, the supply, clipping, temperatures, typed readings and losses. A "
+        f"point is {seconds_to_span(step_s, 0)}; drifts of level are shaded and dated."
+    )
     picture = _picture(figure_to_svg(figure, "trends-"), caption, caption)
     return f"<section><h2>Over the whole time</h2>{picture}<p>{escape(WATCHES_ONLY)}</p></section>"
 

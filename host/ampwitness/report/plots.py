@@ -25,6 +25,7 @@ from ampwitness.units import fixed
 MAX_OVERVIEW_COLUMNS = 1600
 MOST_DRAWN_COLUMNS, MOST_DRAWN_SAMPLES = 600, 4000  # more of them go into an SVG as one image: it stays small
 MOST_BARS = 1500  # a lane: more than can be told apart
+LEAST_SPAN_V = 0.2  # of a picture's volts: the logger's own noise does not fill it
 MIN_VISIBLE_SHARE = 0.0012  # of the time axis: a clip of 1 ms in two hours is still drawn this wide
 
 _DOTS_PER_INCH = 180  # of what stands in an SVG as dots, because there is too much of it
@@ -51,7 +52,7 @@ def plot_style() -> Any:
     return dict(_RC)
 
 
-_LEFT_IN, _RIGHT_IN = 0.80, 0.30  # the last number under an axis stands half beyond its end
+_LEFT_IN, _RIGHT_IN = 0.92, 0.30  # the last number under an axis stands half beyond its end
 WIDTH_IN = 10.0  # of every picture: the page scales all alike, so that their lettering has one size
 
 
@@ -260,6 +261,9 @@ def draw_traces(
             rasterized=len(times_ms) > MOST_DRAWN_SAMPLES,
         )
     axes.set_ylabel(f"{role} (V)")
+    low_v, high_v = axes.get_ylim()
+    if high_v - low_v < LEAST_SPAN_V:
+        axes.set_ylim((low_v + high_v - LEAST_SPAN_V) / 2, (low_v + high_v + LEAST_SPAN_V) / 2)
     alpha, paler = _SHADES.get(finding.kind, (0.32, 0.13))
     for other in (finding, *neighbours):
         span = Interval(to_ms(other.start_s), to_ms(other.stop_s))
@@ -287,7 +291,8 @@ def draw_enlarged(finding: Finding, window: TraceWindow, neighbours: Sequence[Fi
         if roles and finding.kind == "clip":
             _draw_clip_marks(rows[0], shifted)
             rows[0].legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, fontsize=9, frameon=False)
-        if "supply" in roles and finding.kind in ("note", "dip"):
+        is_told = finding.kind == "dip" or (finding.kind == "note" and finding.measured.get("sag_v") is not None)
+        if "supply" in roles and is_told:
             _draw_supply_marks(rows[roles.index("supply")], shifted)
         rows[-1].set_xlabel(f"milliseconds from {finding.start_s:.4f} s of the recording")
         rows[-1].set_xlim(to_ms(window.start_s), to_ms(window.stop_s))

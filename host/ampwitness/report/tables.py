@@ -91,7 +91,7 @@ _COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
     "drift": (
         ("change (dB)", "change_db", 3),
         ("a hour (dB)", "change_db_per_hour", 3),
-        ("start known to (s)", "start_uncertainty_s", 0),
+        ("start, standard error (s)", "start_uncertainty_s", 0),
         ("before (V rms)", "level_before_v", 3),
         ("after (V rms)", "level_after_v", 3),
         ("supply before (V)", "supply_before_v", 2),

@@ -50,6 +50,21 @@ def _list_findings(findings: Sequence[Finding], width: int) -> list[str]:
     return lines
 
 
+def _sum_readings(readings: Sequence[Finding], width: int) -> list[str]:
+    """A line a name where there are too many to list: how many, from what to what, and the last."""
+    by_name: dict[str, list[Finding]] = {}
+    for reading in readings:
+        by_name.setdefault(str(reading.measured.get("name")), []).append(reading)
+    lines: list[str] = []
+    for name, of_name in by_name.items():
+        values = [float(reading.measured["value"] or 0.0) for reading in of_name]
+        unit = f" {of_name[-1].measured['unit']}" if of_name[-1].measured.get("unit") else ""
+        last = f"last {values[-1]:g}{unit} at {seconds_to_clock(of_name[-1].start_s)}"
+        text = f"{name}: {len(values)} readings, {min(values):g} to {max(values):g}{unit}, {last}"
+        lines += _wrap(text, width, "    ")
+    return lines
+
+
 def _list_clip_bursts(clips: FindingList, width: int) -> list[str]:
     """A line a burst of clips, the worst first: a note clips hundreds of times, and is one thing to a reader."""
     first, stop_s, _ = find_bursts(clips.start_s, clips.stop_s, BURST_NEAR_S, MAX_SOUGHT)
@@ -108,7 +123,9 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
     lines += [line for step in advise_first_steps(findings, analysis.summary) for line in _wrap(step, width, "  ")]
     for kind in ("knee", "setting", "check", "cutout", "mark", "drift", "reading", "dip"):
         chosen = findings.of_kind(kind)
-        if chosen:
+        if kind == "reading" and len(chosen) > MAX_LISTED:
+            lines += ["", f"{KIND_WORDS[kind].many.capitalize()}:", *_sum_readings(chosen, width)]
+        elif chosen:
             lines += ["", f"{KIND_WORDS[kind].many.capitalize()}, in order of time:", *_list_findings(chosen, width)]
     if clips := findings.of_kind("clip"):
         lines += ["", "Clipped half-cycles by burst, the worst first:", *_list_clip_bursts(clips, width)]

@@ -60,10 +60,28 @@ def draw_trends(analysis: Analysis) -> Figure | None:
             style = LANE_STYLES["drift"]
             start, stop = finding.start_s / unit.seconds, finding.stop_s / unit.seconds
             all_axes[0].axvspan(start, stop, facecolor=style.colour, alpha=0.25, hatch=style.hatch, edgecolor="grey")
+            all_axes[0].annotate(
+                word_drift(finding), (start, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 2),
+                textcoords="offset points", va="bottom", fontsize=9,
+                ha="left" if start < 0.7 * n * step_s / unit.seconds else "right",
+            )  # fmt: skip
         all_axes[-1].set_xlabel(f"time in the recording ({unit.name})")
         all_axes[-1].set_xlim(0.0, n * step_s / unit.seconds)
         figure.align_ylabels(list(all_axes))
         return figure
+
+
+def word_drift(finding: Finding) -> str:
+    """`-0.36 dB from 1:57 h (+-10 min) to 4:02 h`, the doubt with 95 %."""
+    change_db, doubt_s = finding.measured.get("change_db"), finding.measured.get("start_uncertainty_s")
+    size = f"{change_db:+.2f} dB " if isinstance(change_db, int | float) else ""
+    doubt = f" (+-{2 * doubt_s / 60:.0f} min)" if isinstance(doubt_s, int | float) else ""
+    return f"{size}from {_clock(finding.start_s)}{doubt} to {_clock(finding.stop_s)} h"
+
+
+def _clock(time_s: float) -> str:
+    hours, minutes = divmod(round(time_s / 60), 60)
+    return f"{hours}:{minutes:02d}"
 
 
 def _draw_row(
