@@ -25,6 +25,7 @@ MESSAGE_BYTES_MAX = 1 << 18  # well below what the writer keeps free on the disk
 
 # Notes are text in MCAP; what ends in a unit is a number.
 _NUMBER_SUFFIXES = ("_ohm", "_v", "_s", "_hz", "_count")
+_PLAIN_NUMBERS = ("efficiency",)  # without a unit
 
 
 def notes_to_text(notes: Mapping[str, object]) -> dict[str, str]:
@@ -35,11 +36,11 @@ def notes_to_text(notes: Mapping[str, object]) -> dict[str, str]:
 
 
 def text_to_notes(text: Mapping[str, str]) -> dict[str, object]:
-    """Notes back from the file: a key that ends in a unit gives a float where the text is one, all else stays text."""
+    """Notes back from the file: a key that ends in a unit, or is a plain ratio, gives a float where the text is one, all else stays text."""
     notes: dict[str, object] = {}
     for key, value in text.items():
         notes[key] = value
-        if key.endswith(_NUMBER_SUFFIXES):
+        if key.endswith(_NUMBER_SUFFIXES) or key in _PLAIN_NUMBERS:
             try:
                 notes[key] = float(value)
             except ValueError:
