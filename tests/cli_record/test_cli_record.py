@@ -50,7 +50,8 @@ def test_a_recording_of_a_given_length_with_notes(run: Run, tmp_path: Path) -> N
         ran = run(
             "record", "--port", board.name, "--seconds", 1.5, "--out", path, "--amplifier", "bench amplifier",
             "--load-ohm", 4, "--load-kind", "resistor", "--nominal-supply", 13.8, "--reference", "battery-negative",
-            "--remark", "lid open", "--remark", "warm", "--json", "--mode", "wide", "--clamp-a-per-v", 50, "--efficiency", 0.8,
+            "--remark", "lid open", "--remark", "warm", "--json", "--mode", "wide",
+            "--clamp-a-per-v", 50, "--efficiency", 0.8,
         )  # fmt: skip
         sent = bytes(board.sent)
     assert ran.code == 0, ran.err

@@ -129,12 +129,20 @@ def test_pictures_are_drawn_where_there_is_something(small_analysis: Analysis) -
     assert len(labels) <= 14
     low, high = figure.axes[0].get_xlim()
     assert high - low == 16.0
-    sag = draw_sag_against_level(notes, LINE)
+    sag = draw_sag_against_level(notes, {"sag_line": LINE})
     assert sag is not None
     assert [line.get_label() for line in sag.axes[0].lines] == [
         "note", "note on an unsettled supply", "fitted: 2.00 mV for each V² of level",
     ]  # fmt: skip
-    assert draw_sag_against_level(notes[:2], LINE) is None
+    apart = {"state_begins": [(0.0, "at rest"), (12.0, "charging")], "sag_lines": {"at rest": LINE, "charging": None}}
+    both = draw_sag_against_level(notes, apart)
+    assert both is not None
+    drawn = {str(line.get_label()): len(np.asarray(line.get_xdata())) for line in both.axes[0].lines}
+    assert drawn == {
+        "note at rest": 8, "note at rest on an unsettled supply": 3, "fitted at rest: 2.00 mV for each V² of level": 3,
+        "note while charging": 8, "note while charging on an unsettled supply": 5,
+    }  # fmt: skip
+    assert draw_sag_against_level(notes[:2], {"sag_line": LINE}) is None
     assert draw_supply_under_notes(dataclasses.replace(analysis, findings=())) is None
     assert draw_clip_causes(notes) is None
     causes = draw_clip_causes([_clip("drive"), _clip("supply"), _clip("supply"), _clip("not decidable")])

@@ -123,7 +123,11 @@ def _supply_result(
     states = {name: _describe_state(s, model, options, ceiling, off_v) for name, s in model.states.items()}
     for name, lowest_v in _lowest_in_dips(findings.of_kind("dip"), model).items():
         states[name]["lowest_v"] = min(states[name]["lowest_v"], lowest_v)
-    line = fit_sag_line(notes.values("level_v"), notes.values("sag_v"))
+    level_v, sag_v = notes.values("level_v"), notes.values("sag_v")
+    state_of = np.searchsorted(model.change_s, notes.start_s, "right") - 1
+    in_state = {
+        name: np.isin(state_of, [k for k, state in enumerate(model.change_state) if state == name]) for name in states
+    }
     summary: dict[str, Any] = {
         "states": states,
         "cranking": None
@@ -134,7 +138,9 @@ def _supply_result(
             "n_times": model.cranking.n_times,
         },
         "under_voltage_v": off_v,
-        "sag_line": line,
+        "sag_line": fit_sag_line(level_v, sag_v),
+        "sag_lines": {name: fit_sag_line(level_v[mine], sag_v[mine]) for name, mine in in_state.items()},
+        "state_begins": list(zip(model.change_s.tolist(), model.change_state, strict=True)),
         "clip_gain": gain,
         "remedies": _find_remedies(gain, states, ceiling),
         "remarks": _remarks(model, steps),

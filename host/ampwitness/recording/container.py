@@ -36,7 +36,8 @@ def notes_to_text(notes: Mapping[str, object]) -> dict[str, str]:
 
 
 def text_to_notes(text: Mapping[str, str]) -> dict[str, object]:
-    """Notes back from the file: a key that ends in a unit, or is a plain ratio, gives a float where the text is one, all else stays text."""
+    """Notes back from the file: a key that ends in a unit, or is a plain ratio, gives a float where the text is one,
+    all else stays text."""
     notes: dict[str, object] = {}
     for key, value in text.items():
         notes[key] = value

@@ -158,10 +158,14 @@ def _trends(analysis: Analysis) -> str:
 def _supply(analysis: Analysis) -> str:
     """The supply as the amplifier sees it: sentences, and pictures of sag and causes."""
     sentences = word_supply(analysis.summary)
-    line = (analysis.summary.get("supply") or {}).get("sag_line")
+    supply = analysis.summary.get("supply") or {}
     pictures = (
         (draw_supply_under_notes(analysis), "under-", "The supply with every bass note shaded; the largest sags."),
-        (draw_sag_against_level(analysis.findings, line), "sag-", "Supply sag under each bass note against its level."),
+        (
+            draw_sag_against_level(analysis.findings, supply),
+            "sag-",
+            "Supply sag under each bass note against its level.",
+        ),
         (draw_clip_causes(analysis.findings), "causes-", "Whose fault the clipped half-cycles were."),
     )
     shown = "".join(

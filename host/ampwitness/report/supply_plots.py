@@ -10,6 +10,7 @@ from typing import Any
 
 import matplotlib as mpl
 import numpy as np
+import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -31,6 +32,13 @@ CAUSE_STYLES: dict[str, tuple[str, str, str]] = {
     "both": ("drive and supply", "#F0E442", "///"),
     "supply": ("supply", "#D55E00", "\\\\\\"),
     "not decidable": ("not decidable", "#FFFFFF", "..."),
+}
+
+# engine state -> colour, marker on a settled and on an unsettled supply, dashes of the fitted line
+STATE_STYLES: dict[str, tuple[str, str, str, str]] = {
+    "": (role_colour("supply"), "o", "x", "-"),
+    "at rest": (role_colour("supply"), "o", "x", "-"),
+    "charging": ("#0072B2", "^", "+", "--"),
 }
 
 
@@ -78,7 +86,8 @@ def draw_supply_under_notes(analysis: Analysis) -> Figure | None:
         _draw_supply(axes, envelope, span)
         taken_s: list[float] = []
         for note in sorted(shown, key=lambda note: -(_number(note, "sag_v") or 0.0)):
-            middle_s = min(max((note.start_s + note.stop_s) / 2, span[0]), span[1])
+            edge_s = 0.5 * LABEL_SHARE * (span[1] - span[0])  # a label stays within the picture
+            middle_s = min(max((note.start_s + note.stop_s) / 2, span[0] + edge_s), span[1] - edge_s)
             if len(taken_s) >= MOST_LABELS or any(
                 abs(middle_s - other) < LABEL_SHARE * (span[1] - span[0]) for other in taken_s
             ):
@@ -102,10 +111,11 @@ def draw_supply_under_notes(analysis: Analysis) -> Figure | None:
         return figure
 
 
-def draw_sag_against_level(findings: Sequence[Finding], line: Mapping[str, Any] | None) -> Figure | None:
-    """Sag under each note against the note's level, with the line that was fitted; None with fewer than three notes.
+def draw_sag_against_level(findings: Sequence[Finding], supply: Mapping[str, Any]) -> Figure | None:
+    """Sag under each note against the note's level, with the lines that were fitted; None with fewer than three notes.
 
-    Notes whose supply was not settled before them are drawn as crosses.
+    `supply` is the summary's part of that name. Where the engine ran for a part of the time, notes at rest and notes
+    while the supply was charged are told apart. Notes whose supply was not settled before them are drawn as crosses.
     """
     notes = FindingList.of(findings).of_kind("note")
     notes = notes.take(np.flatnonzero(np.isfinite(notes.values("level_v") + notes.values("sag_v"))))
@@ -119,22 +129,40 @@ def draw_sag_against_level(findings: Sequence[Finding], line: Mapping[str, Any] 
         axes = figure.subplots()
         level_v, sag_v = notes.values("level_v"), notes.values("sag_v")
         is_settled = np.array([bool(note.evidence.get("supply_before_settled", True)) for note in notes])
-        words = (f"note{drawn}", f"note on an unsettled supply{drawn}")
-        for mask, marker, label in ((is_settled, "o", words[0]), (~is_settled, "x", words[1])):
-            if mask.any():
-                axes.plot(level_v[mask], sag_v[mask], linestyle="none", marker=marker, markersize=5,
-                          markerfacecolor="white", markeredgecolor=role_colour("supply"), label=label,
-                          rasterized=len(notes) > MOST_DRAWN_POINTS)  # fmt: skip
-        curve = np.array((line or {}).get("curve") or (), dtype=float).reshape(-1, 2)
-        if line is not None and len(curve):
-            per_v2 = 1e3 * float(line["sag_v_per_v2"])
-            axes.plot(*curve.T, color="black", linewidth=1.3, label=f"fitted: {per_v2:.2f} mV for each V² of level")
+        for state, mine in _in_states(notes, supply).items():
+            colour, settled, unsettled, dash = STATE_STYLES.get(state, STATE_STYLES[""])
+            words = f" {'while ' if state == 'charging' else ''}{state}" if state else ""
+            for mask, marker, label in (
+                (mine & is_settled, settled, f"note{words}{drawn}"),
+                (mine & ~is_settled, unsettled, f"note{words} on an unsettled supply{drawn}"),
+            ):
+                if mask.any():
+                    axes.plot(level_v[mask], sag_v[mask], linestyle="none", marker=marker, markersize=5,
+                              markerfacecolor="white", markeredgecolor=colour, label=label,
+                              rasterized=len(notes) > MOST_DRAWN_POINTS)  # fmt: skip
+            line = (supply.get("sag_lines") or {}).get(state) if state else supply.get("sag_line")
+            curve = np.array((line or {}).get("curve") or (), dtype=float).reshape(-1, 2)
+            if line is not None and len(curve):
+                per_v2 = 1e3 * float(line["sag_v_per_v2"])
+                label = f"fitted{words}: {per_v2:.2f} mV for each V² of level"
+                axes.plot(*curve.T, color="black", linestyle=dash, linewidth=1.3, label=label)
         axes.set_xlabel("level of the note (V rms)")
         axes.set_ylabel("supply sag (V)")
         axes.set_xlim(left=0.0)
         axes.set_ylim(bottom=min(0.0, 1.05 * float(sag_v.min())))
         axes.legend(loc="upper left", fontsize=9, frameon=False)
         return figure
+
+
+def _in_states(notes: FindingList, supply: Mapping[str, Any]) -> dict[str, npt.NDArray[np.bool_]]:
+    """(n,) which notes began in each engine state; one nameless state where there was but one."""
+    begins = supply.get("state_begins") or ()
+    names = list(dict.fromkeys(state for _, state in begins))
+    if len(names) < 2:
+        return {"": np.ones(len(notes), dtype=bool)}
+    place = np.maximum(0, np.searchsorted([start_s for start_s, _ in begins], notes.start_s, "right") - 1)
+    state_of = np.array([names.index(state) for _, state in begins])[place]
+    return {name: state_of == k for k, name in enumerate(names)}
 
 
 def draw_clip_causes(findings: Sequence[Finding]) -> Figure | None:
