@@ -84,6 +84,16 @@ def test_a_clip_is_judged_by_what_its_ceiling_had_lost() -> None:
     assert judge_clip(_clip(33.8, 11.6, 2.0), learn_ceiling(_clips(lambda v: 33.8)), _model()).cause == "drive"
 
 
+def test_a_ceiling_that_is_carried_on_where_no_clip_was_seen_says_so_where_that_decides() -> None:
+    ceiling = learn_ceiling(_clips(lambda v: 3 * v - 1, spread_v=1e-4))
+    verdict = judge_clip(_clip(33.8, 11.6, 1.2), ceiling, _model(14.0))
+    assert verdict.cause == "supply"
+    assert "no clip was seen above 12.60 V of supply" in verdict.reason
+    assert verdict.reason.endswith("it is both")
+    assert "no clip was seen" not in judge_clip(_clip(33.8, 11.6, 4.0), ceiling, _model(12.6)).reason
+    assert "no clip was seen" not in judge_clip(_clip(33.8, 11.6, 0.5), ceiling, _model(14.0)).reason
+
+
 def test_what_cannot_be_decided_says_why() -> None:
     clip = _clip(33.8, 11.6, 0.5)
     assert judge_clip(clip, None, None).reason == "the supply was not recorded"

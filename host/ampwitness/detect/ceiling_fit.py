@@ -59,6 +59,7 @@ class CeilingFit:
     per_fall: float = 0.0
     droop: float = 0.0  # volts lost for each volt of lagged |output|: the amplifier's own, whatever the supply does
     droop_lag: int = 0
+    highest_v: float = float("inf")  # lagged supply under which a plateau was seen; above, the line is carried on
 
     def at(self, supply_v: float, tilt_v_per_s: float = 0.0, flat_s: float = 0.0) -> float:
         """Level at a lagged supply, for a plateau of that tilt and length; without them: of a supply that stands."""
@@ -162,7 +163,7 @@ def fit_ceiling(plateaus: Plateaus) -> CeilingFit | None:
             bent, constant_v=float(solution[0]) - ratio * float(below.mean()), ratio=ratio, ratio_sd=float(errors[1]),
             spread_v=spread,
         )  # fmt: skip
-    return best
+    return replace(best, highest_v=float(lagged.max()))
 
 
 def _try_line(best: CeilingFit, seen: Plateaus, output_lag: int | None) -> CeilingFit:

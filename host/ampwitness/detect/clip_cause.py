@@ -6,7 +6,8 @@
 "Settled" is the supply with the amplifier quiet, in the same engine state, within the same minutes.
 
 Gaps: none here; clips stand alone.
-Limits: an amplifier's own droop under load is not the supply's doing and stays on both sides of the comparison. Where
+Limits: a ceiling is carried on above the highest supply under which it was seen; where that decides, the reason says
+so. An amplifier's own droop under load is not the supply's doing and stays on both sides of the comparison. Where
 no rail was learned, bounds decide: a ceiling rises with its supply at most in proportion.
 Source: our choice, measured by `python -m ampwitness.bench.supply_scores`.
 """
@@ -145,6 +146,14 @@ def judge_clip(clip: Finding, ceiling: CeilingFit | None, model: SupplyModel | N
     reason = f"the ceiling ({ceiling.kind}) had lost {lost_db:.2f} dB of the {overdrive_db:.2f} dB overshot"
     if lost_db > 0:
         reason += f": the supply stood {settled_v - then_v:.2f} V under its settled {settled_v:.2f} V"
+    if ceiling.highest_v < min(settled_v, ceiling.knee_v):
+        seen_v = ceiling.at(max(ceiling.highest_v, then_v)) - ceiling.at(then_v, *plateau_tilt(clip))
+        instead = share_to_cause(_to_db(level_v, level_v + seen_v) / overdrive_db)
+        if instead != share_to_cause(share):
+            reason += (
+                f"; no clip was seen above {ceiling.highest_v:.2f} V of supply: should the ceiling stop rising there, "
+                f"it is {instead}"
+            )
     return CauseVerdict(share_to_cause(share), share, lost_db, settled_v, reason)
 
 
