@@ -16,6 +16,7 @@ from ampwitness.errors import LinkLostError
 from ampwitness.link.monitor import StreamMonitor
 from ampwitness.livepage.feed_state import FeedState
 from ampwitness.livepage.live_page import LivePage
+from ampwitness.livepage.pages import build_page
 from ampwitness.livepage.server import PageServer
 from ampwitness.recording.host_labels import ENGINE_KEYS
 from ampwitness.types import Hello, TraceWindow
@@ -152,3 +153,8 @@ def test_it_stops_when_told(hello: Hello) -> None:
     page.run(lambda window: seen.append(window) or len(seen) == 3)
     assert feed.is_stopped
     assert len(seen) == 3
+
+
+def test_the_caution_comes_first() -> None:
+    page = build_page("live", {}, {})[0].decode()
+    assert page.index("never the driver") < page.index("<h1")
