@@ -18,7 +18,7 @@ from ampwitness.detect.result import Detector, DetectorResult
 from ampwitness.pieces import dump_apart, load_apart
 from ampwitness.types import TraceWindow
 
-N_SLOTS = 4  # windows on their way
+N_SLOTS = 2  # windows on their way: one that is copied, one that is read
 _SPARE_RATIO = 1.25  # room of a slot over the first window, as windows differ a little
 
 

@@ -9,6 +9,7 @@ Source: our choice; tests/detect_tones/test_tone_screen.py holds that no measure
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any
 
@@ -20,6 +21,7 @@ from ampwitness.types import FloatArray
 from ampwitness.waveform.tone_fit import find_strongest_hz
 
 _FOLD = 4  # samples that are summed to one
+_ONES = np.ones(_FOLD, dtype=np.float32)
 _LOW_SHARE = 0.85  # of the power is left by that: else it lies too high to be judged so
 # `tone_stream` asks for 0.25 of the power of a tone of the least level; for 0.4 of all power in the strongest line, and
 # for 0.9 of it with the line's multiples, or 0.97 with one other line.
@@ -38,12 +40,12 @@ _LINE_BINS, _LINE_RATIO = 0.6, 0.05
 BoolArray = npt.NDArray[np.bool_]
 
 
-def may_be_steady(volts: FloatArray, rate_hz: float, lowest_hz: float, least_level_v: float) -> BoolArray:
+def may_be_steady(volts: Sequence[FloatArray], rate_hz: float, lowest_hz: float, least_level_v: float) -> BoolArray:
     """Whether blocks may be the inside of a passage.
 
     Parameters
     ----------
-    volts : (blocks, samples) volts of whole blocks
+    volts : of whole blocks, (samples,) each, all equally long
     rate_hz : samples a second
     lowest_hz : of tones that are looked for
     least_level_v : rms
@@ -52,16 +54,18 @@ def may_be_steady(volts: FloatArray, rate_hz: float, lowest_hz: float, least_lev
     -------
     (blocks,) False where `tone_stream` would certainly find no line that holds nearly all.
     """
-    n = volts.shape[1] // _FOLD
-    rows = np.asarray(volts[:, : n * _FOLD], dtype=np.float32)
-    folded = rows[:, 0::_FOLD] + rows[:, 1::_FOLD]
-    for at in range(2, _FOLD):
-        folded += rows[:, at::_FOLD]
+    n_samples = len(volts[0])
+    n = n_samples // _FOLD
+    folded, power = np.empty((len(volts), n), dtype=np.float32), np.empty(len(volts), dtype=np.float32)
+    for at, block in enumerate(volts):  # one by one: together they would be copied first
+        row = np.asarray(block[: n * _FOLD], dtype=np.float32)
+        np.dot(row.reshape(n, _FOLD), _ONES, out=folded[at])
+        power[at] = row @ row
     mean = folded.mean(axis=1)
-    power = np.einsum("ij,ij->i", rows, rows) - n * _FOLD * (mean / _FOLD) ** 2
+    power -= n * _FOLD * (mean / _FOLD) ** 2
     folded -= mean[:, None]
     low_power = np.einsum("ij,ij->i", folded, folded) / _FOLD
-    is_loud = power >= _LEAST_LEVEL_RATIO * least_level_v**2 * volts.shape[1]
+    is_loud = power >= _LEAST_LEVEL_RATIO * least_level_v**2 * n_samples
     out = is_loud & (low_power < _LOW_SHARE * power)  # too high: not judged here
     looked = np.flatnonzero(is_loud & ~out)
     if len(looked):

@@ -152,10 +152,11 @@ class TonePassages:
         held, self._held = self._held, []
         if held:
             line_hz = _line_hz(held[-1], held[-1].n)
-            goes_on = _is_near(_line_hz(block, block.n // 2), line_hz)
-            came_on = len(held) > 1 and _is_near(_line_hz(held[0], -(held[0].n // 2)), line_hz)
             if (
-                (goes_on or came_on)
+                (
+                    _is_near(_line_hz(block, block.n // 2), line_hz)
+                    or (len(held) > 1 and _is_near(_line_hz(held[0], -(held[0].n // 2)), line_hz))
+                )
                 and _may_last(held[-1], held[0] if len(held) > 1 else None, block)
                 and _is_mostly_points(held[-1], line_hz)
             ):
@@ -276,8 +277,7 @@ def _screen(blocks: list[RunBlock]) -> dict[int, bool]:
     for (_, rate_hz), same in alike.items():
         for first in range(0, len(same), _SCREENED_AT_ONCE):
             few = same[first : first + _SCREENED_AT_ONCE]
-            rows = np.stack([block.volts["output"] for block in few])
-            told = may_be_steady(rows, rate_hz, LOWEST_HZ, LEAST_LEVEL_V)
+            told = may_be_steady([block.volts["output"] for block in few], rate_hz, LOWEST_HZ, LEAST_LEVEL_V)
             found.update((id(block), bool(steady)) for block, steady in zip(few, told, strict=True))
     return found
 
