@@ -61,6 +61,8 @@ def test_a_lead_that_loses_contact_cranks_no_engine(least_v: float, is_cranked: 
     time_s = np.arange(8 * RATE_HZ) / RATE_HZ
     bounces = least_v + 0.6 + 0.5 * np.sin(2 * np.pi * 7 * time_s)
     low = np.where(time_s < 3.06, least_v - 0.2, bounces)
+    if not is_cranked:  # it chatters first
+        low = np.where((time_s < 3.4) & (np.sin(2 * np.pi * 23 * time_s) > 0), 9.0, low)
     _, states = _ends(np.where((time_s > 3) & (time_s < 4.2), low, 12.5), 12.6)
     assert ("cranking" in states) == is_cranked
 

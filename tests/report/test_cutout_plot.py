@@ -7,6 +7,7 @@ import dataclasses
 import pytest
 from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged
 from ampwitness.report.cutout_plot import close_span, draw_cutout, name_events
+from ampwitness.report.page import html_page
 from ampwitness.types import Analysis, Finding
 
 
@@ -42,3 +43,9 @@ def test_the_most_serious_cutouts_are_pictured_however_late_they_come() -> None:
     assert len(shown) == MAX_CUTOUTS_SHOWN
     assert shown[-1].start_s == 20.0
     assert [finding.start_s for finding in shown] == sorted(finding.start_s for finding in shown)
+
+
+def test_what_came_first_stands_in_the_caption(small_analysis: Analysis) -> None:
+    told = [cutout((-0.012, "supply low")) if f.kind == "cutout" else f for f in small_analysis.findings]
+    page = html_page(dataclasses.replace(small_analysis, findings=tuple(told)))
+    assert "In order of time: 1 came first: supply low (-12.0 ms); 2 output stopped." in page

@@ -103,10 +103,12 @@ def _judge_cranking(
     # Where the cranking level lies: what holds from a tenth of a second on, before the supply is back.
     early = volts[8:30]
     centre_v = float(np.median(early))
-    if centre_v < CRANK_LEAST_V or centre_v > rest_v - CRANK_LEFT_V or centre_v < notch_v + CRANK_BACK_V:
+    if centre_v > rest_v - CRANK_LEFT_V or centre_v < notch_v + CRANK_BACK_V:
         return None
     end = _find_end(volts, centre_v, rest_v)
     if end is None or end * STEP_S < CRANK_LEAST_S:
+        return None
+    if float(np.percentile(volts[8 : max(end, 9)], 20)) < CRANK_LEAST_V:
         return None
     swing_v = float(np.std(volts[10 : max(11, end - 5)]))
     later = open_v[at + end : min(stop, at + end + 300)]

@@ -1,11 +1,10 @@
 """The picture of one cut-out: half a second on both sides of it, and closely the milliseconds that decide.
 
-Measures nothing. What happened is numbered in order of time in both parts and named above them.
+Measures nothing. What happened is numbered in order of time in both parts; `name_events` says what each number is.
 """
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
@@ -21,8 +20,7 @@ FARTHEST_S = 0.200  # ... if that is not farther: the milliseconds would be too 
 _ROOM_S = 0.005
 _WIDTHS = (58, 42)  # per cent: the whole, and what is close
 _BETWEEN = 0.13
-_TEXT_COLUMNS = 130
-_LINE_IN = 0.17
+_TOP_IN = 0.26  # the numbers stand there
 _TIE_S = 0.001  # as finely as things are dated
 
 
@@ -71,10 +69,8 @@ def draw_cutout(finding: Finding, window: TraceWindow, neighbours: Sequence[Find
     """
     roles = [role for role in ("output", "supply", "battery", "ground", "source", "remote") if role in window.traces]
     n_rows = max(1, len(roles))
-    lines = textwrap.wrap(";  ".join(name_events(finding)), _TEXT_COLUMNS)
     with mpl.rc_context(plot_style()):
-        top_in = 0.12 + _LINE_IN * (len(lines) + 1)
-        figure = new_figure(0.7 + 1.9 * n_rows + top_in, layout=None)
+        figure = new_figure(0.7 + 1.9 * n_rows + _TOP_IN, layout=None)
         grid = figure.subplots(
             n_rows, 2, sharex="col", sharey="row", squeeze=False,
             gridspec_kw={"width_ratios": _WIDTHS, "wspace": _BETWEEN},
@@ -92,10 +88,7 @@ def draw_cutout(finding: Finding, window: TraceWindow, neighbours: Sequence[Find
             _mark_events(grid[:, column].tolist(), finding)
         grid[-1, 0].set_xlabel(f"milliseconds from {finding.start_s:.4f} s of the recording")
         grid[-1, 1].set_xlabel("the same from closer (ms)")
-        set_margins(figure, grid[:, 0].tolist(), top_in, between=_BETWEEN, widths=_WIDTHS)
-        for number, line in enumerate(lines):
-            y = 1.0 - (0.05 + _LINE_IN * number) / figure.get_figheight()
-            figure.text(0.012, y, line, fontsize=9, va="top")
+        set_margins(figure, grid[:, 0].tolist(), _TOP_IN, between=_BETWEEN, widths=_WIDTHS)
         return figure
 
 
