@@ -39,9 +39,9 @@ STRONG_DB, STRONG_GAIN = 0.6, 25.0
 HIGH_SHARE = 0.75  # of the highest crests: lower ones may be flat, but hardly at the ceiling
 MOST_OVER, OVER_SHARE = 0.03, 1.05  # of the crests that come near the ceiling may stand so high above it
 HARD_GAIN = 60.0  # what a straight top fits so much better than a smooth crest stays as it was measured
-# A straight top that fits to within the noise has a corner. Of half-cycles bent over softly none was seen to have one,
-# of those cut off hard, in the liveliest music, one in eight.
-STRAIGHT_MISFIT, MOST_STRAIGHT = 2.5, 0.1
+# A straight top that fits to within the noise has a corner. Of half-cycles bent over quite sharply (k = 30) up to 40 %
+# look so, of those cut off hard two thirds and more in bass; what lies between the quick look ahead tells.
+STRAIGHT_MISFIT, MOST_STRAIGHT = 2.5, 0.6
 FEWEST, MOST = 6, 16  # half-cycles that are fitted, of both polarities, and of each
 FEWEST_DRIVEN, FEWEST_A_SIDE = 4, 2  # of them strongly driven
 TRIED_SHARE = 0.7  # of the high crests, the highest
@@ -54,6 +54,7 @@ LEAST_DRIVE = 1.05  # of the wanted crest over the ceiling: less says little of 
 LONGEST_S, SHORTEST_POINTS = 0.03, 14
 SURER_THAN_HARD = 1.6  # by so much the misfit must fall against a hard corner
 SERVES_MISFIT = 1.3
+AGREE_SPREAD = 0.008  # of the ceiling: views in which half-cycles disagree more about it count as missing more
 MOST_COST = 20.0  # more says no more
 AGREES_MISFIT = 3.0  # where one law is taken for all half-cycles
 WORST_MISFIT = 6.0  # hard corners, blurred by the logger's band, fit no better than 9 at any k
@@ -253,32 +254,35 @@ def _learn(sides: list[OneSide], probes: list[_Probes]) -> list[SoftCeiling | No
     cut = _cut(sides, probes, FIRST_VIEW)
     if len(cut.windows) < FEWEST or not _bends_at_all(cut.take(slice(None, None, FIRST_EVERY)), sides[0].noise_v):
         return nothing
-    tried: list[tuple[float, _View, _Cut, SoftFits]] = []
+    tried: list[_Tried] = []
     # Between the corners of dense music anything smooth fits a short window.
     for view in VIEWS if liveliness_of(sides[0]) < LIVELY else VIEWS[:1]:
         cut = _cut(sides, probes, view)
         if len(cut.windows) < FEWEST:
             continue
         fits = fit_lobes(cut.windows, sides[0].noise_v, (*SHARPNESS, HARD), spreads=view.spreads, degree=view.degree)
-        tried.append((float(_mean_cost(fits.cost)[:-1].min()), view, cut, fits))
-        if tried[-1][0] <= SERVES_MISFIT:
+        tried.append(_settle(sides, view, cut, fits))
+        if tried[-1].misfit <= SERVES_MISFIT:
             break
     if not tried:
         return nothing
-    misfit, view, cut, fits = min(tried, key=lambda one: one[0])
-    sharpness = _lowest_between(_mean_cost(fits.cost)[:-1])
-    settled = fit_lobes(cut.windows, sides[0].noise_v, (sharpness,), spreads=view.spreads, degree=view.degree)
-    cost = settled.cost[:, 0]
-    good = cost <= 2 * WORST_MISFIT
-    driven = good & (settled.drive[:, 0] >= LEAST_DRIVE)
+    best = min(tried, key=lambda one: one.misfit * max(1.0, one.spread / AGREE_SPREAD))
+    misfit, view, cut, fits, settled, sharpness = (
+        best.misfit,
+        best.view,
+        best.cut,
+        best.fits,
+        best.settled,
+        best.sharpness,
+    )
+    cost, driven = settled.cost[:, 0], best.driven
     if misfit > WORST_MISFIT or np.count_nonzero(driven) < FEWEST_DRIVEN:
         return nothing
     bent, hard = (float(_mean_cost(fitted.cost[driven])[-1]) for fitted in (settled, fits))
     if hard < SURER_THAN_HARD * bent or np.mean(fits.cost[driven, -1] > SURER_THAN_HARD * cost[driven]) < 0.6:
         return nothing
     found = nothing
-    rails = [(rows, _rail_of(side, settled, cut, rows)) for at, side in enumerate(sides)
-             for rows in (np.flatnonzero(driven & (cut.side == at)),)]  # fmt: skip
+    rails = best.rails
     narrowest = min((rail.spread_v / typical_v for _, (rail, typical_v) in rails if rail is not None), default=np.inf)
     widest = WIDER_SPREAD if narrowest <= WIDEST_SPREAD else 0.0
     for at, (rows, (rail, typical_v)) in enumerate(rails):
@@ -292,6 +296,36 @@ def _learn(sides: list[OneSide], probes: list[_Probes]) -> list[SoftCeiling | No
                 max(1.0, misfit),
             )  # fmt: skip
     return found if _holds(sides, found, cut) else [None] * len(sides)
+
+
+@dataclass(frozen=True, slots=True)
+class _Tried:
+    """What one view makes of the half-cycles: at every sharpness, and settled at the best between them."""
+
+    misfit: float
+    view: _View
+    cut: _Cut
+    fits: SoftFits
+    sharpness: float
+    settled: SoftFits
+    driven: BoolArray  # of the half-cycles
+    rails: list[tuple[IntArray, tuple[Rail | None, float]]]  # by polarity which of them, the ceiling, its typical volts
+
+    @property
+    def spread(self) -> float:
+        """How far the ceilings of half-cycles lie apart in the polarity that agrees best, as a share."""
+        spreads = [rail.spread_v / typical_v for _, (rail, typical_v) in self.rails if rail is not None]
+        return min(spreads, default=1.0)
+
+
+def _settle(sides: list[OneSide], view: _View, cut: _Cut, fits: SoftFits) -> _Tried:
+    cost = _mean_cost(fits.cost)[:-1]
+    sharpness = _lowest_between(cost)
+    settled = fit_lobes(cut.windows, sides[0].noise_v, (sharpness,), spreads=view.spreads, degree=view.degree)
+    driven = (settled.cost[:, 0] <= 2 * WORST_MISFIT) & (settled.drive[:, 0] >= LEAST_DRIVE)
+    rows = [np.flatnonzero(driven & (cut.side == at)) for at in range(len(sides))]
+    rails = [(mine, _rail_of(side, settled, cut, mine)) for side, mine in zip(sides, rows, strict=True)]
+    return _Tried(float(cost.min()), view, cut, fits, sharpness, settled, driven, rails)
 
 
 def _rail_of(side: OneSide, settled: SoftFits, cut: _Cut, rows: IntArray) -> tuple[Rail | None, float]:
