@@ -51,10 +51,11 @@ def test_a_far_louder_passage_at_no_more_supply_speaks_against_plateaus() -> Non
     assert n_topmost(crest(9.0, 22.0, load_v=4.0)) == N
 
 
-@pytest.mark.parametrize(("gain", "n_found"), [(90.0, 0), (120.0, 2)])
-def test_one_or_two_flat_crests_need_more(gain: float, n_found: int) -> None:
+@pytest.mark.parametrize(("n", "gain", "n_found"), [(1, 90.0, 0), (1, 120.0, 1), (2, 90.0, 2)])
+def test_a_single_flat_crest_needs_more(n: int, gain: float, n_found: int) -> None:
     """In hours of music one flat crest is chance."""
-    assert n_topmost(crest(1.2, 19.0), gain=[gain] * 2 + [30.0] * 4, narrow_gain=50.0) == n_found
+    gains, peaks = [gain] * n + [10.0] * (N - n), [20.1] * n + [15.0] * (N - n)
+    assert n_topmost(crest(1.2, 19.0), gain=gains, peak_v=peaks, narrow_gain=50.0) == n_found
 
 
 def test_of_a_plateau_with_one_corner_neither_end_nor_crest_is_known() -> None:
@@ -82,3 +83,10 @@ def _twice(part: Any) -> Any:
     if isinstance(part, dict):
         return {name: np.concatenate((column, column)) for name, column in part.items()}
     return np.concatenate((part, part))
+
+
+def test_faint_ones_at_one_level_speak_together_unless_round_crests_end_there_too() -> None:
+    """A limiter before the amplifier brings round crests to one level, and noise makes some of them look flat."""
+    faint = {"gain": [45.0, 40.0, 40.0, 2.0, 2.0, 2.0], "peak_v": 20.0, "narrow_gain": 5.0}
+    assert n_topmost(crest(1.2, 19.0), **{**faint, "peak_v": [20.0] * 3 + [15.0] * 3}) == 3
+    assert n_topmost(crest(1.2, 19.0), **faint) == 0

@@ -33,6 +33,7 @@ NEAR_TOP_SHARE, NEAR_TOP_S, LOW_NARROW_GAIN = 0.85, 1.0, 20.0
 LOW_ANSWER = 8.0  # of the screen: none whose narrow window gained so much answered less strongly
 # The same where some plain plateaus near in time show one ceiling: below this share of the lowest of them.
 NEAR_PLAIN_SHARE, FEWEST_NEAR_PLAIN, ONE_CEILING = 0.95, 4, 1.06
+TOP_GAIN, AT_TOP_SHARE, AT_TOP_SD = 12.0, 0.003, 3.0  # of plateaus that no sample near in time stands above
 FAINT_SHARE = 0.85  # of the lowest plain plateau: lower down there is no ceiling for a faint one
 LOWEST_CREST_IN_NOISE = 15.0
 NOISY_SHARE = 0.5  # of the highest value: crests that stand no higher in noise tell nothing by their shape
@@ -328,15 +329,16 @@ def _measure(
     narrow_test = test_flatness(narrow)
     if least_gain is None:
         gain = _gain(narrow_test, narrow, noise_v)
-        is_low = windows.level_v < NEAR_TOP_SHARE * _top_near(stretch, windows)
+        top_v = _top_near(stretch, windows)
+        is_low = windows.level_v < NEAR_TOP_SHARE * top_v
         is_low |= windows.level_v < NEAR_PLAIN_SHARE * _lowest_near(stretch, windows, ~is_low & (gain >= PLAIN_GAIN))
         is_open = ~is_low | (gain >= LOW_NARROW_GAIN)
         windows, narrow, narrow_test = windows.take(is_open), narrow.take(is_open), narrow_test.take(is_open)
-        is_low = is_low[is_open]
+        is_low, is_top = is_low[is_open], (windows.level_v >= top_v[is_open] * (1 - AT_TOP_SHARE) - AT_TOP_SD * noise_v)
     wide_test = test_flatness(windows)
     wide_gain, narrow_gain = _gain(wide_test, windows, noise_v), _gain(narrow_test, narrow, noise_v)
     most_gain = np.maximum(wide_gain, narrow_gain)
-    is_worth = most_gain >= least_gain if least_gain is not None else _worth_a_fit(windows, most_gain, is_low)
+    is_worth = most_gain >= least_gain if least_gain is not None else _worth_a_fit(windows, most_gain, is_low, is_top)
     worth = np.flatnonzero(is_worth)
     if not len(worth):
         return None
@@ -382,10 +384,13 @@ def crests_to_rows(side: OneSide, crests: Crests, least_gain: float) -> Candidat
     return _measure(stretch, side.lagged, suspects, side.noise_v, side.blocked, least_gain)
 
 
-def _worth_a_fit(windows: Windows, gain: FloatArray, is_low: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    """Which plateaus to fit: plain ones, and faint ones where a plain one shows that there may be a ceiling."""
+def _worth_a_fit(
+    windows: Windows, gain: FloatArray, is_low: npt.NDArray[np.bool_], is_top: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.bool_]:
+    """Which plateaus to fit: plain ones, less plain ones that nothing near stands above, and faint ones where a plain
+    one shows that there may be a ceiling."""
     plain = gain >= PLAIN_GAIN
-    worth = plain.copy()
+    worth = plain | (is_top & (gain >= TOP_GAIN))
     for sign in (1.0, -1.0):
         mine = windows.sign == sign
         if (plain & mine).any():

@@ -19,9 +19,10 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clip_candidates import Candidates, HighCrests
-from ampwitness.detect.clip_pile import stands_at_level
+from ampwitness.detect.clip_pile import might_be_plateaus, stands_at_level
 from ampwitness.detect.clip_refuted import are_passed
 from ampwitness.detect.rail_model import iter_neighbours
+from ampwitness.types import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.intp]
@@ -31,6 +32,10 @@ ABOVE_SHARE, ABOVE_SD = 0.004, 2.0  # of the level, and noise of one sample: by 
 ROUND_GAIN = 25.0  # of a candidate: with less it counts as a round crest
 LEAST_GAIN, LEAST_NARROW_GAIN = 60.0, 20.0  # beside others: of clean ones at most 49 and 47
 LONE_GAIN, LONE_NARROW_GAIN, FEWEST = 100.0, 40.0, 3
+# Less plain ones, where others at their level speak with them: least gain of each, what they must sum up to, and the
+# largest of them; more of one counts no more.
+WEAK_GAIN, WEAK_MISFIT, SUM_GAIN, LARGEST_GAIN, MOST_OF_SUM = 12.0, 2.5, 120.0, 40.0, 100.0
+AGREE_SHARE, AGREE_SD, MOST_ROUND = 0.003, 2.0, 0.5  # of the level, noise of one sample; round ones to each of them
 SURE_GAIN, SURE_NARROW_GAIN = 250.0, 60.0  # then a round crest counts only if the load was no less at any lag
 COARSE_DB, COARSE_IN_NOISE = 1.6, 60.0  # of a crest measured by its crossings; its height in noise
 SIMILAR_LOAD, NO_LESS_LOAD = 0.9, 0.95  # of what was put out before, over the longest lag and over each
@@ -51,10 +56,11 @@ def find_topmost(table: Candidates, crests: HighCrests, sign: float) -> BoolArra
     found = np.zeros(len(table), dtype=bool)
     over_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
     is_coarse = table["is_coarse"] > 0
+    may_be = stands_at_level(table) & (table["stay_v"] == 0) & (table["lively"] < LIVELIEST)
+    weak = _gains(table, WEAK_GAIN, -np.inf) & (table["misfit"] <= WEAK_MISFIT) & might_be_plateaus(table)
     strong = _gains(table, LEAST_GAIN, LEAST_NARROW_GAIN)
     strong |= is_coarse & (over_db >= COARSE_DB) & (table["level_v"] >= COARSE_IN_NOISE * table["noise_v"])
-    strong &= stands_at_level(table) & (table["stay_v"] == 0) & (table["lively"] < LIVELIEST)
-    rows = np.flatnonzero(strong)
+    rows = np.flatnonzero((weak | strong) & may_be)
     if not len(rows):
         return found
     mine = np.flatnonzero(crests.sign == sign)
@@ -69,10 +75,32 @@ def find_topmost(table: Candidates, crests: HighCrests, sign: float) -> BoolArra
         PASSED_SHARE,
     )  # fmt: skip
     rows = rows[~passed]
+    agree = _agree(table, rows[weak[rows]], _round_levels(table, crests, mine))
+    rows = rows[strong[rows]]
     if len(rows) < FEWEST:  # one flat crest in an hour of music is chance
         rows = rows[_gains(table, LONE_GAIN, LONE_NARROW_GAIN)[rows]]
-    found[rows] = True
+    found[rows] = found[agree] = True
     return found
+
+
+def _round_levels(table: Candidates, crests: HighCrests, mine: IntArray) -> FloatArray:
+    """(m,) sorted heights of crests that are round, candidates or not."""
+    is_round = (table["gain"] < WEAK_GAIN) & (table["is_coarse"] == 0) & stands_at_level(table) & (table["stay_v"] == 0)
+    return np.sort(np.concatenate((crests.level_v[mine], table["peak_v"][is_round])))
+
+
+def _agree(table: Candidates, rows: IntArray, round_v: FloatArray) -> IntArray:
+    """Those of some that have others at their level, where their gains together and the largest of them speak, and
+    round crests do not end there as well: a limiter before the amplifier brings those to one level too."""
+    rows = rows[np.argsort(table["level_v"][rows], kind="stable")]
+    level_v, gain = table["level_v"][rows], np.minimum(table["gain"][rows], MOST_OF_SUM)
+    within_v = np.maximum(AGREE_SHARE * level_v, AGREE_SD * table["noise_v"][rows])
+    first, last = np.searchsorted(level_v, level_v - within_v), np.searchsorted(level_v, level_v + within_v, "right")
+    total = np.concatenate(([0.0], np.cumsum(gain)))
+    largest = np.array([gain[a:b].max() for a, b in zip(first.tolist(), last.tolist(), strict=True)])
+    n_round = np.searchsorted(round_v, level_v + within_v, "right") - np.searchsorted(round_v, level_v - within_v)
+    speaks = (last - first >= 2) & (total[last] - total[first] >= SUM_GAIN) & (largest >= LARGEST_GAIN)
+    return np.asarray(rows[speaks & (n_round <= MOST_ROUND * (last - first))], dtype=np.intp)
 
 
 def shows_one_corner(table: Candidates) -> BoolArray:
