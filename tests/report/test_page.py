@@ -11,7 +11,7 @@ from ampwitness.findings.wording import KIND_WORDS
 from ampwitness.report.page import html_page
 from ampwitness.report.plots import draw_overview, figure_to_png
 from ampwitness.report.text import text_report
-from ampwitness.types import Analysis, Envelope, Finding
+from ampwitness.types import Analysis, Envelope, Finding, NotJudged
 from ampwitness.units import seconds_to_span
 
 VOID = {"meta", "br", "img", "link", "input", "hr"}
@@ -187,3 +187,12 @@ def test_a_drift_is_dated_in_its_picture_and_many_readings_are_summed(small_anal
     assert "A point is 60 s; drifts of level are shaded and dated." in page
     assert "known to +- 10 min, 95 %" in text
     assert "heatsink: 20 readings, 20 to 39 C, last 39 C at 4:45:00.000" in text
+
+
+def test_what_many_answers_leave_out_is_told_once(small_analysis: Analysis) -> None:
+    hole = (NotJudged(1.0, 3.0, "reduced on purpose"),)
+    coverage = tuple(dataclasses.replace(c, not_judged=hole) for c in small_analysis.coverage)
+    text = text_report(dataclasses.replace(small_analysis, coverage=coverage))
+    assert text.count("reduced on purpose") == 1 + text.count("\n  2.00 s not judged")  # that of a verdict of its own
+    assert text.count("Not judged there: (1).") >= 3
+    assert "\n(1) 2.00 s not judged (reduced on purpose).\n" in text

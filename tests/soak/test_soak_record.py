@@ -159,10 +159,14 @@ def test_too_little_room_for_the_asked_time(run: Run, tmp_path: Path, monkeypatc
     assert per_hour_gb * 1e9 / 3600 * 2.0 == pytest.approx(actual, rel=0.15)
 
 
-def test_the_forecast_speaks_in_units_that_fit(small_analysis: Analysis, tmp_path: Path) -> None:
+def test_the_forecast_speaks_in_units_that_fit(
+    small_analysis: Analysis, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     (hello,) = small_analysis.hellos
     assert soak.forecast_disk(hello, tmp_path / "a.mcap", 72.0, False).startswith("Disk: 1 min need 3 MB; ")
     assert soak.forecast_disk(hello, tmp_path / "a.mcap", 36 * 3600.0, False).startswith("Disk: 36.0 h need 5")
+    monkeypatch.setattr(soak, "free_bytes", lambda path: 2 * soak.RESERVE_BYTES + 9e6)
+    assert "Disk: 9 MB are free, enough for 4 min at" in soak.forecast_disk(hello, tmp_path / "a.mcap", None, False)
 
 
 def test_senseless_options(run: Run, tmp_path: Path) -> None:

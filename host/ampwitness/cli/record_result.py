@@ -78,7 +78,7 @@ def say_kept(
     where = str(first_path(writer))
     if isinstance(writer, RotatingWriter) and writer.n_parts > 1:
         where += f" and {writer.n_parts - 1} more part{'s' if writer.n_parts > 2 else ''}"
-    return f"Recorded: {seconds_to_clock(streaming.losses.recorded_s)} in {where} ({writer.n_bytes} bytes, {lost})."
+    return f"Recorded: {seconds_to_clock(streaming.losses.recorded_s)} in {where} ({writer.n_bytes:,} bytes, {lost})."
 
 
 def _times(number: int) -> str:

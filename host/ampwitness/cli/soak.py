@@ -42,13 +42,11 @@ def forecast_disk(hello: Hello, out: Path, asked_s: float | None, is_reduced: bo
     free = free_bytes(out) - 2 * RESERVE_BYTES
     if free == float("inf"):
         return "How much room the disk has cannot be asked here."
-    fits_h = max(0.0, free) / rate / 3600
-    has = f"{free / 1e9:.2f} GB are free, enough for {fits_h:.1f} h at {3600 * rate / 1e9:.2f} GB an hour"
+    fits_s = max(0.0, free) / rate
+    has = f"{_size(max(0.0, free))} are free, enough for {_long(fits_s)} at {3600 * rate / 1e9:.2f} GB an hour"
     if asked_s is None:
         return f"Disk: {has}; recording ends cleanly before it is full."
-    long = f"{asked_s / 3600:.1f} h" if asked_s >= 3600 else f"{max(1, round(asked_s / 60))} min"
-    need = f"{asked_s * rate / 1e9:.2f} GB" if asked_s * rate >= 1e9 else f"{max(1, round(asked_s * rate / 1e6))} MB"
-    needs = f"{long} need {need}"
+    needs = f"{_long(max(60.0, asked_s))} need {_size(max(1e6, asked_s * rate))}"
     if asked_s * rate <= free:
         return f"Disk: {needs}; {has}."
     if is_reduced:
@@ -57,6 +55,16 @@ def forecast_disk(hello: Hello, out: Path, asked_s: float | None, is_reduced: bo
         f"{needs}, but only {has}: nothing was started. Free some space, record to another disk with --out, ask for "
         "less time, or let closed parts be made smaller with --reduce-parts."
     )
+
+
+def _size(n_bytes: float) -> str:
+    return f"{n_bytes / 1e9:.2f} GB" if n_bytes >= 1e9 else f"{n_bytes / 1e6:.0f} MB"
+
+
+def _long(time_s: float) -> str:
+    if time_s < 3600:
+        return f"{time_s / 60:.0f} min"
+    return f"{time_s / 3600:.1f} h" if time_s < 100 * 3600 else f"{time_s / 3600:.0f} h"
 
 
 class PartReducer:

@@ -220,7 +220,8 @@ def describe_finding(finding: Finding) -> str:
     if finding.kind == "gap":
         n_scans = m.get("n_scans_lost")
         lost = f"{n_scans:,} scans" if isinstance(n_scans, int) else "an unknown number of scans"
-        return f"{lost} missing, cause: {m.get('cause', 'unknown')}"
+        long = f" ({seconds_to_span(finding.stop_s - finding.start_s, 3)})" if finding.stop_s > finding.start_s else ""
+        return f"{lost}{long} missing, cause: {m.get('cause', 'unknown')}"
     if finding.kind == "mark":
         label = f": {m['label']}" if m.get("label") else ""
         tie = f"; {m['tie']}" if m.get("tie") else ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
@@ -109,13 +110,19 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
         lines += [*_wrap(reduction, width, ""), ""]
     verdicts = word_verdicts(analysis)
     absent = [KIND_WORDS[line.kind].many for line in verdicts if line.sentence == NOT_LOOKED_AT]
+    counts = Counter(line.not_judged for line in verdicts if line.not_judged and line.verdict != "not judged")
+    shared = {text: f"({number})" for number, text in enumerate((t for t, n in counts.items() if n > 2), start=1)}
     for line in verdicts:
         if line.sentence == NOT_LOOKED_AT:
             continue
         lines.append(KIND_WORDS[line.kind].question)
-        lines += _wrap(line.sentence, width, "  ")
-        if line.not_judged and line.verdict != "not judged":
+        is_left = bool(line.not_judged) and line.verdict != "not judged"
+        note = f" Not judged there: {shared[line.not_judged]}." if is_left and line.not_judged in shared else ""
+        lines += _wrap(line.sentence + note, width, "  ")
+        if is_left and not note:
             lines += _wrap(line.not_judged, width, "  ")
+    for text, number in shared.items():
+        lines += _wrap(f"{number} {text}.", width, "")
     if absent:
         lines += _wrap(f"This recording says nothing about {', '.join(absent)}.", width, "")
     findings = FindingList.of(analysis.findings)
