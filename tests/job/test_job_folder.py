@@ -11,7 +11,7 @@ from ampwitness.errors import JobError
 from ampwitness.job.compare import compare_pair, level_of
 from ampwitness.job.folder import FILE_NAME, new_job, open_job
 from ampwitness.job.steps import STEPS
-from click.testing import CliRunner
+from click.testing import CliRunner, Result
 
 
 @pytest.fixture
@@ -151,3 +151,33 @@ def test_show_says_what_is_next_and_why(folder: Path) -> None:
     assert "destroys" in shown
     plain = json.loads(CliRunner().invoke(job_command, ["show", str(folder), "--json"]).output)
     assert plain["next"] == "before-power"
+
+
+def test_no_name_is_taken_that_the_job_could_not_be_read_with_again(tmp_path: Path) -> None:
+    made = new_job(tmp_path / "van", "Van")
+    for amplifier, channel in (("", "left"), ("sub", " "), ("a/b", "left"), ("sub", "l/r")):
+        with pytest.raises(JobError, match="is no name for"):
+            made.set_channel(amplifier, channel, {})
+    made.set_channel("front amp", "left", {"band": "full"})
+    made.add_entry("before-power", "skipped", reason="done before")
+    made.add_entry("source", "skipped", reason="done before")
+    made.save()
+    shown = CliRunner().invoke(job_command, ["show", str(tmp_path / "van")]).output
+    assert "--amplifier 'front amp' --channel left" in shown  # can be pasted
+
+
+def test_a_channel_is_told_as_it_is_spoken_and_a_result_goes_to_its_own_step(tmp_path: Path) -> None:
+    def run(*words: str) -> Result:
+        return CliRunner().invoke(job_command, list(words))
+
+    folder = str(tmp_path / "van")
+    assert run("new", folder).exit_code == 0
+    run("channel", folder, "--amplifier", "sub", "--channel", "mono", "--load-ohm", "4", "--band", "sub", "--bridged")
+    assert "sub/mono: load 4 ohm, band sub, bridged" in run("show", folder).output
+    noise = tmp_path / "n.json"
+    rest = {"sources": [], "not_judged": [], "sensitivity_v": 0.02, "line_sensitivity_v": 0.002, "runs": {}}
+    noise.write_text(json.dumps({"kind": "find-noise", **rest}))
+    done = run("add", folder, "supply", str(noise))
+    assert isinstance(done.exception, JobError)
+    assert "add it to step noise" in str(done.exception)
+    assert run("add", folder, "noise", str(noise)).exit_code == 0

@@ -140,3 +140,7 @@ def test_bad_input(tmp_path: Path) -> None:
     missing = call("find-noise", "--from", f"shorted-off={tmp_path / 'no.mcap'}")
     assert missing.returncode == 6
     assert "Traceback" not in missing.stderr
+    (tmp_path / "file").touch()
+    taken = call("find-noise", "--out", tmp_path / "file", "--port", "nowhere")
+    assert taken.returncode == 13
+    assert "choose another with --out" in taken.stderr

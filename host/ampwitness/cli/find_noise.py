@@ -17,7 +17,7 @@ from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.recording_notes import recording_notes
 from ampwitness.cli.wrapped import report_width, wrapped
-from ampwitness.errors import AmpwitnessError, RecordingUnreadableError, UsageError
+from ampwitness.errors import AmpwitnessError, OutputError, RecordingUnreadableError, UsageError
 from ampwitness.guide.find_noise import (
     CAUTION,
     ORDER,
@@ -179,7 +179,10 @@ def _result_of(folder: Path) -> Path:
 
 def _guided(port: str, folder: Path, seconds: float) -> dict[Condition, Path]:
     paths: dict[Condition, Path] = {}
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"the folder {folder} cannot be made: {error.strerror}; choose another with --out") from error
     before: Condition | None = None
     try:
         for number, condition in enumerate(ORDER, 1):

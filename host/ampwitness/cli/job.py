@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import itertools
 import json
+import shlex
 import shutil
 import textwrap
+from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -20,6 +22,7 @@ from ampwitness.findings.as_json import iter_json
 from ampwitness.job.compare import PairMatch, compare_pair, level_of
 from ampwitness.job.folder import FINDINGS, MOMENTS, RECORDINGS, Job, new_job, open_job
 from ampwitness.job.steps import BANDS, STEP_OF_KEY, STEPS, command_of, file_of, remark_on
+from ampwitness.report.sheet_walks import WALK_STEPS, is_walk
 from ampwitness.whole_file import write_pieces_whole
 
 _FOLDER = click.argument("folder", type=click.Path(path_type=Path))
@@ -39,8 +42,9 @@ def job() -> None:
 def new(folder: Path, name: str | None) -> None:
     """Make FOLDER for a new vehicle or bench unit."""
     made = new_job(folder, name or folder.name)
-    next_step = f"ampwitness job channel {folder} --amplifier sub --channel mono --load-ohm 4"
-    click.echo(wrapped(f"Made {made.folder}. Next: {next_step}"))
+    next_step = f"ampwitness job channel {shlex.quote(str(folder))} --amplifier sub --channel mono --load-ohm 4"
+    where = made.folder.resolve() if str(made.folder) == "." else made.folder
+    click.echo(wrapped(f"Made the job {where}. Next: {next_step}"))
 
 
 @job.command(
@@ -63,6 +67,7 @@ def channel(folder: Path, amplifier: str, channel: str, **facts: Any) -> None:
     opened.set_channel(amplifier, channel, facts)
     opened.save()
     click.echo(f"{opened.name}: {len(opened.channels)} channel{'s' if len(opened.channels) != 1 else ''} typed in.")
+    click.echo(f"Next: type in the others too, then ampwitness job show {shlex.quote(str(folder))}")
 
 
 @job.command(epilog="Example: ampwitness job add blue-van gain set.mcap --amplifier sub --channel mono --as left")
@@ -93,7 +98,7 @@ def add(
         raise UsageError("give a FILE as evidence, or say with --note what was done")
     inside = findings = why_open = None
     if file is not None and file.suffix.lower() == ".json":
-        findings = inside = _take_json(opened, file)
+        findings = inside = _take_json(opened, file, step)
         why_open = _asks_for(opened.folder / inside)
     elif file is not None:
         inside = opened.take_in(file, RECORDINGS)
@@ -119,13 +124,17 @@ def _asks_for(file: Path) -> str | None:
     return str(plain["open_because"]) if isinstance(plain, dict) and plain.get("open_because") else None
 
 
-def _take_json(opened: Job, file: Path) -> str:
+def _take_json(opened: Job, file: Path, step: str) -> str:
     try:
-        json.loads(file.read_text(encoding="utf-8"))
+        plain = json.loads(file.read_text(encoding="utf-8"))
     except FileNotFoundError:
         raise JobError(f"{file} is not there: check the name.") from None
     except (OSError, ValueError) as error:
         raise JobError(f"{file} cannot be read as JSON ({error}); nothing was noted.") from error
+    if is_walk(plain) and (wanted := WALK_STEPS[plain["kind"]]) != step:
+        raise JobError(
+            f"{file} is the result of {plain['kind']}: add it to step {wanted}, not {step}. Nothing was noted."
+        )
     return opened.take_in(file, FINDINGS)
 
 
@@ -171,12 +180,29 @@ def _width() -> int:
     return min(100, max(60, shutil.get_terminal_size((100, 24)).columns))
 
 
+_WORDS = {
+    "load_ohm": "load {:g} ohm",
+    "load_kind": "load kind {}",
+    "band": "band {}",
+    "rated_w": "rated {:g} W",
+    "least_load_ohm": "least load {:g} ohm",
+    "board": "board {}",
+    "remark": "{}",
+}
+
+
+def _facts(channel: Mapping[str, Any]) -> str:
+    """What was typed of a channel, as it is spoken."""
+    words = [text.format(channel[key]) for key, text in _WORDS.items() if channel.get(key) is not None]
+    if channel.get("is_bridged") is not None:
+        words.append("bridged" if channel["is_bridged"] else "not bridged")
+    return ", ".join(words)
+
+
 def _show(opened: Job, width: int) -> str:
     lines = [opened.name, ""]
     for c in opened.channels:
-        facts = ", ".join(
-            f"{key.replace('_', ' ')} {value}" for key, value in c.items() if key not in ("amplifier", "channel")
-        )
+        facts = _facts(c)
         lines += textwrap.wrap(
             f"{c['amplifier']}/{c['channel']}: {facts or 'nothing more typed'}", width, subsequent_indent="    "
         )
@@ -210,11 +236,12 @@ def _show(opened: Job, width: int) -> str:
             lines += ["", *textwrap.wrap(f"Next: {step.title}. {step.why}", width)]
         lines += textwrap.wrap(remark, width) if (remark := remark_on(key, known)) else []
         file = file_of(key, known, len(opened.entries(key)))
-        which = " --amplifier {} --channel {}".format(*pair.split("/", 1)) if pair else ""
-        of_job = f" --job {opened.folder}" if key == "sheet" else ""
+        which = " --amplifier {} --channel {}".format(*map(shlex.quote, pair.split("/", 1))) if pair else ""
+        quoted = shlex.quote(str(opened.folder))
+        of_job = f" --job {quoted}" if key == "sheet" else ""
         lines += [
             f"  {command_of(step, known, file)}{of_job}",
-            f"  ampwitness job add {opened.folder} {key} {file}{which}",
+            f"  ampwitness job add {quoted} {key} {file}{which}",
         ]
     return "\n".join(lines)
 

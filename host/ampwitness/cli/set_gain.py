@@ -74,11 +74,14 @@ def set_gain(
     if load_kind == "speaker" and tone_hz > HIGH_TONE_HZ:
         caution += f" {HIGH_TONE_CAUTION}"
     click.echo(_wrapped(caution, sys.stderr), err=True)
+    with ProgressLine() as progress:  # before eight questions are asked in vain
+        progress("looking for the board")
+        found_port = port or find_board()
     if sys.stdin is not None and sys.stdin.isatty() and not as_json:
         answers = _ask(answers)
     for question in QUESTIONS:
         answers.setdefault(question.key, "not asked")
-    with BoardSession(port or find_board()) as session:
+    with BoardSession(found_port) as session:
         wanted = mode or ("wide" if tone_hz > 300 else "bass")
         if wanted != session.hello.mode:
             session.set_mode(wanted)

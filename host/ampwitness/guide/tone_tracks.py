@@ -22,6 +22,8 @@ CUE_S = 0.12
 CUE_BEEPS: dict[TrackKind, int] = {"tone": 1, "bursts": 2, "sweep": 3, "steps": 4}
 BURST_ON_S, BURST_OFF_S = 0.5, 1.5
 STEP_S, STEP_DB, STEPS_FROM_DB = 2.5, 1.0, -12.0
+LEAST_TRACK_S, MOST_TRACK_S = 1.0, 600.0
+LEAST_LEVEL_DB = -60.0
 SWEEP_FROM_HZ, SWEEP_TO_HZ = 20.0, 200.0
 
 CAUTION = (
@@ -90,8 +92,10 @@ def make_track(track: Track) -> Samples:
         raise ValueError(f"a level above 0 dBFS would clip in the file itself, got {track.level_db:g} dBFS")
     if not 5 <= track.frequency_hz <= 20_000:
         raise ValueError(f"a tone lies between 5 Hz and 20 kHz, got {track.frequency_hz:g} Hz")
-    if not 0 < track.seconds <= 600:
-        raise ValueError(f"a track lasts up to 600 s, got {track.seconds:g} s")
+    if not LEAST_TRACK_S <= track.seconds <= MOST_TRACK_S:
+        raise ValueError(f"a track lasts {LEAST_TRACK_S:g} to {MOST_TRACK_S:g} s, got {track.seconds:g} s")
+    if track.level_db < LEAST_LEVEL_DB:
+        raise ValueError(f"a level below {LEAST_LEVEL_DB:g} dBFS is lost in a WAV's steps, got {track.level_db:g} dBFS")
     return np.concatenate([_cue(track.kind), _body(track) * 10 ** (track.level_db / 20)])
 
 

@@ -86,7 +86,13 @@ class Job:
     # ---- changing ---------------------------------------------------------------------------------------------------
 
     def set_channel(self, amplifier: str, channel: str, facts: Mapping[str, Any]) -> None:
-        """Type in, or correct, what is known of one channel. A fact that is None is taken out."""
+        """Type in, or correct, what is known of one channel. A fact that is None is taken out.
+
+        Raises JobError for a name that the job could not be read with again.
+        """
+        for what, name in (("amplifier", amplifier), ("channel", channel)):
+            if not name.strip() or "/" in name:
+                raise JobError(f"{name!r} is no name for {what}: give it one or more letters or digits, and no slash.")
         for known in self.plain["equipment"]:
             if (known["amplifier"], known["channel"]) == (amplifier, channel):
                 known.update({key: value for key, value in facts.items() if value is not None})

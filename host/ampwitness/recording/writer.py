@@ -311,10 +311,13 @@ class RecordingWriter:
 
 
 def refuse_existing(path: Path) -> None:
-    """Raise OutputError when `path` is taken, to say so before anything else is done. The writer asks again."""
+    """Raise OutputError when `path` is taken or has no folder, to say so before anything else is done. The writer asks
+    again."""
     if path.exists():
         what = "is a directory" if path.is_dir() else "exists already and is never overwritten"
         raise OutputError(f"{path} {what}. Choose another name with --out.")
+    if not path.parent.is_dir():
+        raise OutputError(f"There is no directory {path.parent} to record into. Make it, or change --out.")
 
 
 def _make_file(path: Path, reserve_bytes: int) -> _DiskFile:
