@@ -15,7 +15,8 @@ from ampwitness.detect.note_decimate import Decimator, parabola_taps
 from ampwitness.detect.note_departure import BEFORE, BEHIND, MARGIN, TURN_MARGIN, DepartureFinder, lagged_products
 from ampwitness.detect.note_levels import find_places, measure_levels
 from ampwitness.detect.note_sag import LowestMeter, RecoveryFitter, measure_before, measure_ripples, measure_slopes
-from ampwitness.detect.note_spectrum import measure_pitches, name_pitch
+from ampwitness.detect.note_spectrum import Pitch, measure_pitches, name_pitch
+from ampwitness.detect.note_walk import SoundingNote
 from ampwitness.detect.notes import NoteDetector
 from ampwitness.findings.wording import describe_finding
 from ampwitness.types import FloatArray, Trace
@@ -218,6 +219,22 @@ def test_notes_that_go_under_in_full_range_music_are_known_by_their_strong_part(
     assert score.n_found[20.0] == score.n_true[20.0]
     assert sum(score.n_found.values()) >= 42
     assert score.n_others <= 1
+
+
+def test_what_two_ringing_notes_swell_up_to_is_no_note_but_a_turn_to_a_third_is() -> None:
+    def beats(last_hz: tuple[float, float], hz: float, novelty: float, since_s: float, level: float) -> bool:
+        detector = NoteDetector()
+        detector._last_pitches.extend(Pitch(old, 1.0, (1.0,), np.nan, 0.0, 1.0) for old in last_hz)
+        detector._last_level_v = 1.0
+        note = SoundingNote(0.0, "", novelty, 0.04, since_s, level_peak_v=level)
+        return detector._beats_on(note, Pitch(hz, 1.0, (1.0,), np.nan, 0.0, 1.0))
+
+    assert beats((46.28, 44.52), 45.18, 0.31, 0.065, 0.8)
+    assert not beats((46.28, 44.52), 45.18, 0.60, 0.065, 0.8), "much of it is new"
+    assert not beats((46.28, 44.52), 36.71, 0.31, 0.065, 0.8)
+    assert not beats((43.65, 49.0), 46.25, 0.31, 0.0, 0.8), "a semitone lies between them"
+    assert beats((41.2, 87.46), 41.2, 0.57, 0.7, 0.02), "heard again in the tail"
+    assert not beats((41.2, 87.46), 41.2, 0.95, 0.7, 0.02), "struck again, softly"
 
 
 def test_ripple_at_twice_the_pitch() -> None:

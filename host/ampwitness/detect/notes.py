@@ -37,6 +37,9 @@ _SAME_PITCH = 0.02  # under another note a ringing one is measured no better
 _BESIDE_RATIO, _NEW_BESIDE = 0.25, 0.40  # of power, of novelty: a line beside a ringing one is the new note
 _BEATING_HZ, _BEAT_LEVEL = 7.0, 0.6  # notes no further apart beat slowly; a note of the two so soft is their beat
 _TAIL_S, _TAIL_BEAT_LEVEL = 2.0, 0.10  # so long after the last of two such notes, so soft
+_HARDLY_NEW, _SWELLS_WITHIN_S = 0.40, 0.100  # of two notes that ring on: so little new, so soon behind, is their beat
+_NO_TONE_BETWEEN = 2 ** (1.5 / 12)  # nearer to each other than this, notes have no other between them
+_OLD_IN_TAIL = 0.70  # so little new in a tail, at the pitch of one of the last notes: it is heard again, not struck
 _LEAST_TURNED_S = 0.090  # of a note that began with a turn and was cut off by the next: the next one, seen from afar
 _CLEARLY_TONE = 0.80  # of it explained by one note: no second look is needed
 _STANDS_OUT = 0.5  # of the energy behind an onset, that must be new for a second look
@@ -220,9 +223,15 @@ class NoteDetector:
     def _beats_on(self, note: SoundingNote, pitch: Pitch) -> bool:
         """Whether this is what two notes near in pitch, ringing on together, swell up to."""
         is_soft = note.level_peak_v < _TAIL_BEAT_LEVEL * self._last_level_v and note.since_last_s < _TAIL_S
-        if len(self._last_pitches) < 2 or not (note.since_last_s < _RINGS_S or is_soft):
+        if is_soft and note.novelty_ratio < _OLD_IN_TAIL:
+            return any(abs(pitch.frequency_hz / last.frequency_hz - 1.0) <= _SAME_PITCH for last in self._last_pitches)
+        if len(self._last_pitches) < 2:
             return False
         low, high = sorted((self._last_pitches[-2].frequency_hz, self._last_pitches[-1].frequency_hz))
+        if note.novelty_ratio < _HARDLY_NEW and note.since_last_s < _SWELLS_WITHIN_S and high < _NO_TONE_BETWEEN * low:
+            return 1.01 * low < pitch.frequency_hz < 0.99 * high
+        if not (note.since_last_s < _RINGS_S or is_soft):
+            return False
         if not _SAME_PITCH * low < high - low < _BEATING_HZ or note.level_peak_v >= _BEAT_LEVEL * self._last_level_v:
             return False
         return (1 - _SAME_PITCH) * low <= pitch.frequency_hz <= (1 + _SAME_PITCH) * high
