@@ -26,7 +26,7 @@ from ampwitness.detect.trends import BoardTrend, TrendDetector, add_findings
 from ampwitness.errors import RecordingUnreadableError, UnknownProtocolError
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.selection import choose_enlarged, choose_waves
-from ampwitness.recording import HostReading, Recording, RecordingIndex, load_index, open_parts, save_index
+from ampwitness.recording import HostMark, HostReading, Recording, RecordingIndex, load_index, open_parts, save_index
 from ampwitness.recording.host_labels import PLAIN_LABELS
 from ampwitness.types import (
     Analysis,
@@ -54,6 +54,7 @@ from ampwitness.waveform.excerpt import cut_excerpt, cut_excerpts
 from ampwitness.waveform.runs import origin_of
 
 _LABEL_S = 2.0  # between a mark that was asked for, by the host's clock, and the board's own
+_ECHO_S = 10.0  # by the host's clock: a mark that the board has not told of by then it never got
 _LEAD_S = 3.0  # a hello comes once a second, edges and marks up to two seconds after their time
 _SPAN_WINDOW_S = 2.0
 _SPAN_GATHER_BYTES = 1 << 18  # decoded together: what lies behind a span is read in vain
@@ -114,6 +115,7 @@ class DecodingPass:
         self.first_index: dict[str, int] = {}  # first scan of each session that came
         self.ends_s: dict[str, float] = {}  # recording time of the end of each session
         self.readings: list[Finding] = []
+        self.unconfirmed: list[Finding] = []  # marks that were asked for and that the board never told of
         self._untimed = sorted(recording.host_readings, key=lambda reading: reading.host_s, reverse=True)
         marks = sorted(recording.host_marks, key=lambda mark: mark.host_s, reverse=True)
         self._said = [mark for mark in marks if read_engine_label(mark.label) is not None]
@@ -140,6 +142,7 @@ class DecodingPass:
         yield from self.assembler.finish()
         while self._untimed:
             self.readings.append(_reading_finding(self._untimed.pop(), self._end_s))
+        self._give_up_marks(math.inf)
 
     def decoded(self) -> Iterator[Decoded]:
         """What the decoder gives, in order; notes where it lies. Raises as `iter_decoded` does."""
@@ -174,9 +177,20 @@ class DecodingPass:
                 reading = self._untimed.pop()
                 before_s = (item.host_s - reading.host_s) * item.hello.time_scale
                 self.readings.append(_reading_finding(reading, max(0.0, self._end_s - before_s)))
+            self._give_up_marks(item.host_s - _ECHO_S)
         elif isinstance(item, Gap) and item.session_id in self.hellos:
             rate_hz = float(self.hellos[item.session_id].rate_hz)
             self.origins_s.setdefault(item.session_id, item.start_s - item.start_index / rate_hz)
+
+    def _give_up_marks(self, until_host_s: float) -> None:
+        """Marks asked for before this that the board did not tell of: the cable was off, or the frame was lost."""
+        while self._asked and self._asked[-1].host_s <= until_host_s:
+            self._give_up_mark(self._asked.pop())
+
+    def _give_up_mark(self, asked: HostMark) -> None:
+        block = self._last_block
+        before_s = 0.0 if block is None else (block.host_s - asked.host_s) * block.hello.time_scale
+        self.unconfirmed.append(_unconfirmed_mark(asked, max(0.0, self._end_s - before_s)))
 
     def _take_said(self, until_host_s: float) -> list[Mark]:
         """Marks that say what the engine does, set up to a receive time, in recording time. Others are the board's."""
@@ -202,6 +216,7 @@ class DecodingPass:
             asked = self._asked.pop()
             if late_s <= _LABEL_S:
                 return mark if asked.label in PLAIN_LABELS else replace(mark, label=asked.label)
+            self._give_up_mark(asked)
         return mark
 
     def _chunks(self) -> Iterator[tuple[int, Chunk]]:
@@ -300,6 +315,15 @@ def _reading_finding(reading: HostReading, time_s: float) -> Finding:
     measured: Measured = {"name": reading.name, "value": reading.value, "unit": reading.unit or None}
     evidence = {"typed_at_host_s": reading.host_s}
     return Finding("reading", time_s, time_s, "information", measured, {}, evidence)
+
+
+def _unconfirmed_mark(asked: HostMark, time_s: float) -> Finding:
+    measured: Measured = {
+        "source": "host",
+        "label": "" if asked.label in PLAIN_LABELS else asked.label,
+        "tie": "the board was away and did not confirm it: timed by the computer's clock",
+    }
+    return Finding("mark", time_s, time_s, "information", measured, {}, {"typed_at_host_s": asked.host_s})
 
 
 def _kept_seconds(
@@ -409,7 +433,9 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
     envelopes = {role: builder.finish() for role, builder in builders.items()}
     if recording.reduction is not None:
         results, envelopes = _use_kept_levels(recording, run, results, envelopes)
-    findings = FindingList([*(result.findings for result in results), kept_settings(recording), run.readings])
+    findings = FindingList(
+        [*(result.findings for result in results), kept_settings(recording), run.readings, run.unconfirmed]
+    )
     save_index(recording, run.index)
     for result in results:
         if result.coverage.detector == TrendDetector.name:

@@ -1,0 +1,27 @@
+"""A mark that was pressed while the board was away is told of, by the computer's clock."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from ampwitness.bench.day_signals import FRAME_WIRE_BYTES, RATE_HZ, SCANS, STRETCH, WireMaker
+from ampwitness.findings.wording import describe_finding
+from ampwitness.pipeline import AnalyseOptions, analyse_file
+from ampwitness.recording import RecordingWriter
+from ampwitness.types import Chunk
+
+
+def test_a_mark_that_the_board_never_told_of_is_a_finding(tmp_path: Path) -> None:
+    host_s = 1000.0
+    with RecordingWriter(tmp_path / "a.mcap", {}, fsync_every_s=1e9) as writer:
+        for piece in WireMaker().next_bytes(np.full((STRETCH, 3), 16_000, np.uint16)):
+            host_s += len(piece) / FRAME_WIRE_BYTES * SCANS / RATE_HZ
+            writer.append(Chunk(piece, host_s))
+            if 1005.0 < host_s < 1006.0:
+                writer.mark(1004.5, "keyboard")
+                writer.mark(1004.7, "heard it")
+    marks = [f for f in analyse_file(tmp_path / "a.mcap", AnalyseOptions()).findings if f.kind == "mark"]
+    assert [mark.start_s for mark in marks] == pytest.approx([4.5, 4.7], abs=0.5)
+    assert describe_finding(marks[1]).startswith("marked at the computer: heard it; the board was away and did not")
