@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import importlib
 import io
 import sys
 import time
@@ -10,7 +11,10 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import click
 import pytest
+from ampwitness.cli import COMPLETE_VARIABLE, cli
+from ampwitness.cli import cable as cable_module
 from ampwitness.cli import live as live_module
 from ampwitness.cli import progress as progress_module
 from ampwitness.cli.progress import ProgressLine
@@ -137,3 +141,16 @@ def test_the_line_goes_when_the_work_fails(monkeypatch: pytest.MonkeyPatch) -> N
         fail()
     assert "working: 0 s so far" in shown.getvalue()
     assert shown.getvalue().endswith(" \r")
+
+
+def test_a_command_that_takes_long_to_load_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "stderr", shown := Terminal())
+    monkeypatch.setattr(progress_module, "FIRST_AFTER_S", 0.01)
+    monkeypatch.setattr(importlib, "import_module", lambda name: time.sleep(0.1) or cable_module)
+    monkeypatch.delitem(sys.modules, "ampwitness.cli.cable")
+    assert cli.get_command(click.Context(cli), "cable") is cable_module.cable
+    assert "loading: 0 s so far" in shown.getvalue()
+    shown.truncate(0)
+    monkeypatch.setenv(COMPLETE_VARIABLE, "bash_complete")
+    cli.get_command(click.Context(cli), "cable")
+    assert shown.getvalue() == ""

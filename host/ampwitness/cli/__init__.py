@@ -5,11 +5,13 @@ from __future__ import annotations
 import importlib
 import os
 import sys
+from types import ModuleType
 from typing import NoReturn
 
 import click
 
 from ampwitness import __version__
+from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import AmpwitnessError
 
@@ -46,6 +48,15 @@ BENCH_COMMANDS = {
 }
 
 
+def _load(name: str) -> ModuleType:
+    """A module and all that it needs: seconds on a slow or busy machine, in which the terminal says so."""
+    if COMPLETE_VARIABLE in os.environ or name in sys.modules:  # a shell that completes shows what stands on its own
+        return importlib.import_module(name)
+    with ProgressLine() as progress:
+        progress("loading")
+        return importlib.import_module(name)
+
+
 class _LazyGroup(click.Group):
     """Lists all commands without importing them, the installer's first."""
 
@@ -57,7 +68,7 @@ class _LazyGroup(click.Group):
         if entry is None:
             return None
         module_name, object_name, _ = entry
-        command = getattr(importlib.import_module(f"ampwitness.cli.{module_name}"), object_name)
+        command = getattr(_load(f"ampwitness.cli.{module_name}"), object_name)
         assert isinstance(command, click.Command)
         return command
 

@@ -139,9 +139,10 @@ def _take_json(opened: Job, file: Path, step: str) -> str:
 
 
 def _analyse(opened: Job, recording: Path, step: str) -> str:
-    from ampwitness.pipeline import AnalyseOptions, analyse_file  # a second to load, and most of `job` needs none of it
-
     with ProgressLine() as progress:
+        progress("loading")
+        from ampwitness.pipeline import AnalyseOptions, analyse_file  # seconds, and most of `job` needs none of it
+
         analysis = analyse_file(recording, AnalyseOptions(), progress)
         progress("writing the findings")
         inside = f"{FINDINGS}/{recording.stem}-{step}.json"
