@@ -26,6 +26,7 @@ SAME_SUPPLY, SAME_OUTPUT = 1.002, 0.97  # up to, and down to, this share counts 
 FEWEST, LEAST_SHARE = 4, 0.25
 TOGETHER_SHARE, TOGETHER_S = 0.006, 1.5  # a refuted plateau has neighbours of its level
 MOST_STAND = 0.65  # of all plateaus have: a ceiling that sinks for longer than the lags look back passes many levels
+SLIDE_STEP, SLIDE_PAUSE_S, SLID = 0.06, 0.3, 1.08  # logarithm from one plateau to the next; all in all, times the level
 MOST, AT_ONCE = 600, 64
 
 
@@ -48,6 +49,7 @@ def is_refuted(tables: list[tuple[Candidates, BoolArray]], crests: HighCrests) -
         supply = np.concatenate((table.supply[rows], crests.supply[mine]))
         output = np.concatenate((table.output[rows], crests.output[mine]))
         refuted = are_passed(table["level_v"][rows], table.supply[rows], table.output[rows], level, supply, output)
+        refuted &= ~_have_slid(table["level_v"][rows], table["start_s"][rows])
         stands = _stand_together(table["level_v"][rows], table["start_s"][rows])
         n_refuted += int(np.count_nonzero(refuted & stands))
         n_standing += int(np.count_nonzero(stands))
@@ -92,3 +94,14 @@ def _stand_together(level_v: FloatArray, start_s: FloatArray) -> BoolArray:
     """(n,) which plateaus, in the order of time, have a neighbour of their level."""
     same = (np.abs(np.diff(level_v)) <= TOGETHER_SHARE * level_v[1:]) & (np.diff(start_s) <= TOGETHER_S)
     return np.concatenate((same, [False])) | np.concatenate(([False], same))
+
+
+def _have_slid(level_v: FloatArray, start_s: FloatArray) -> BoolArray:
+    """(n,) which plateaus, in the order of time, came down to their level in small steps, as a ceiling does whose store
+    runs empty; a volume is turned within a few half-cycles, and plateaus start at their level after a pause."""
+    jumps = np.abs(np.diff(np.log(level_v))) > SLIDE_STEP
+    breaks = np.concatenate(([True], jumps | (np.diff(start_s) > SLIDE_PAUSE_S)))
+    slid = np.zeros(len(level_v), dtype=bool)
+    for run in np.split(np.arange(len(level_v)), np.flatnonzero(breaks)[1:]):
+        slid[run] = np.maximum.accumulate(level_v[run]) > SLID * level_v[run]
+    return slid

@@ -36,7 +36,7 @@ from ampwitness.detect.clip_plain import (
 from ampwitness.detect.clip_round import is_overtopped, is_round_pile
 from ampwitness.detect.clip_soft import ceiling_of
 from ampwitness.detect.clip_source import find_source_flats
-from ampwitness.detect.clip_topmost import find_topmost
+from ampwitness.detect.clip_topmost import are_topped_alike, find_topmost
 from ampwitness.detect.rail_model import Rail, iter_neighbours, learn_rail, local_drift
 from ampwitness.types import FloatArray
 
@@ -199,6 +199,8 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float) -> SideVerdic
         accepted, undecided, threshold = accepted | odd, undecided | odd, np.where(odd, 0.0, threshold)
         headroom = _headroom(rail, crests, sign)
     sunk_within, limited = table["sunk"] > 0, table["limited"] > 0
+    sunk = np.flatnonzero(sunk_within)
+    sunk_within[sunk] = ~are_topped_alike(table, sunk, crests, sign)
     accepted, undecided = accepted | sunk_within, undecided | (sunk_within & ~accepted)
     accepted, undecided = accepted | limited, undecided & ~limited
     bent = table["sharpness"] > 0
