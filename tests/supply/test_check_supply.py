@@ -362,3 +362,22 @@ def test_the_table_has_every_reading() -> None:
     assert max(len(line) for line in tables) <= 80
     assert [line.split()[-1] for line in tables if line.startswith("main fuse in to")] == ["0.250"]
     assert lines[0].split()[0] == "point"
+
+
+def test_a_walk_without_a_reading_saves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    stimulus = ArrayStimulus(("out_p", "supply"), 1000, np.full((2_000, 2), 12.4) * np.array([0.0, 1.0]))
+    answers, out = tmp_path / "answers.json", tmp_path / "check.json"
+    answers.write_text(json.dumps({"steps": {"battery plus post@at rest": [50.0, 53.0]}}))
+    for is_due, code in ((False, 2), (True, 130)):
+        hand = _StopsAfter()
+        hand.is_due = is_due
+        monkeypatch.setattr(command, "stop_on_signals", lambda hand=hand: hand)
+        with virtual_board(VirtualBoardOptions(stimulus, roles=stimulus.roles, speed=None)) as port:
+            arguments = ["check-supply", "--port", port, "--answers", str(answers), "--out", str(out)]
+            monkeypatch.setattr(sys, "argv", ["ampwitness", *arguments])
+            with pytest.raises(SystemExit) as caught:
+                main()
+        assert caught.value.code == code, capsys.readouterr().err
+        assert not out.exists()

@@ -14,11 +14,12 @@ import click
 from ampwitness.cli import INTERRUPTED_EXIT_CODE
 from ampwitness.cli.finite import FINITE, FiniteRange
 from ampwitness.cli.keyboard import Keyboard
+from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.recording_notes import SAFETY, recording_notes
 from ampwitness.cli.settings_folder import calibration_of
 from ampwitness.cli.stopping import stop_on_signals
 from ampwitness.cli.wrapped import wrapped
-from ampwitness.errors import LinkLostError, RecordingUnreadableError, UsageError
+from ampwitness.errors import AmpwitnessError, RecordingUnreadableError, UsageError
 from ampwitness.findings.as_json import to_plain
 from ampwitness.guide.check_supply import (
     MEASURE_S,
@@ -92,37 +93,46 @@ def check_supply(
     given = {"nominal_v": nominal, "battery_kind": battery, "charging_kind": charging, "rest_hours": rest_hours}
     typed.update({key: value for key, value in given.items() if value is not None})
     is_live = sys.stdin is not None and sys.stdin.isatty() and "steps" not in typed
-    if is_live and not as_json:
-        _ask(typed)
-    facts = check_answers(typed)
     if not is_live and "steps" not in typed:
         raise UsageError("no terminal to guide: give --answers with `steps`, when to measure what (see --help)")
     out = out or Path(datetime.now().strftime("supply-check-%Y%m%d-%H%M%S.json"))
     refuse_existing(out)
     if recording is not None:
         refuse_existing(recording)
+    if not is_live or as_json:
+        check_answers(typed)  # in vain is no board looked for
+    with ProgressLine() as progress:
+        progress("looking for the board")
+        found_port = port or find_board()
+    if is_live and not as_json:
+        _ask(typed)
+    facts = check_answers(typed)
     _say(f"{SAFETY} Fuse the probe's lead; take power off before a clip moves at a fuse.")
     names = between or tuple(facts.get("points") or BETWEEN)
     walk: CheckSupplyWalk | None = None
     roles: tuple[str, ...] = ()
-    lost: LinkLostError | None = None
+    failure: AmpwitnessError | None = None
     is_stopped = False
     try:
-        with BoardSession(port or find_board()) as session:
+        with BoardSession(found_port) as session:
             roles = tuple(session.hello.roles)
             if "supply" not in roles:
                 raise UsageError("the board logs no supply channel: wire the probe and name it in its board_config.")
             walk = CheckSupplyWalk(make_points(names, roles), STATES, _spans(typed))
             check, is_stopped = _walk(session, walk, facts, recording, as_json)
-    except LinkLostError as error:
+    except AmpwitnessError as error:  # the cable, the board, the disk: what was measured is kept
         if walk is None or not walk.readings:
             raise
-        lost, check = error, conclude_check(facts, walk.readings, roles, walk.planned)  # what was measured is kept
+        failure, check = error, conclude_check(facts, walk.readings, roles, walk.planned)
+    if failure is None and not walk.readings:
+        if is_stopped:
+            raise click.Abort
+        raise UsageError("no reading was taken: nothing is saved. Hold the probe at a place and press Enter")
     content = {**check_to_plain(check), "made_at": datetime.now().astimezone().isoformat(timespec="seconds")}
     write_whole(out, json.dumps(to_plain(content), indent=1) + "\n")
     _print(check, content, out, as_json)
-    if lost is not None:
-        raise lost
+    if failure is not None:
+        raise failure
     if is_stopped:
         _say(f"Stopped with {walk.n_left} of {len(walk.planned)} readings to go; those taken are saved.")
         click.get_current_context().exit(INTERRUPTED_EXIT_CODE)
@@ -141,7 +151,7 @@ def _print(check: SupplyCheck, content: dict[str, Any], out: Path, as_json: bool
     click.echo("")
     for sentence in lines[blank + 1 :]:
         click.echo(wrapped(sentence))
-    click.echo(f"Saved for the job sheet in {out}.")
+    click.echo(f"Saved for the job sheet in {out}. Next, where there is a job:\n  ampwitness job add JOB supply {out}")
 
 
 def _read_answers(path: Path) -> dict[str, Any]:

@@ -145,10 +145,11 @@ def _kept(feed: LiveFeed, writer: RecordingWriter) -> str:
 
 
 def _show_recording(paths: tuple[Path, ...], http_port: int, open_to_network: bool) -> None:
-    from ampwitness.livepage.recording_page import RecordingPage  # drawing takes a second to load
-
     recording = open_parts(list(paths))
     with ProgressLine() as progress:
+        progress("loading")
+        from ampwitness.livepage.recording_page import RecordingPage  # drawing takes a second
+
         page = RecordingPage(recording, progress)
     server = PageServer(page.routes(), http_port, open_to_network=open_to_network)
     server.start()
