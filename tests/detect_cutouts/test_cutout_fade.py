@@ -9,6 +9,7 @@ from ampwitness.bench.cutout_scores import find_cutouts
 from ampwitness.detect import cutout_watch
 from ampwitness.detect.cutout_measure import Stop
 from ampwitness.detect.step_stream import RunSteps
+from ampwitness.findings.road_words import explain_cutout
 
 AT = np.arange(6 * RATE_HZ) / RATE_HZ
 START_S = 3.0
@@ -27,6 +28,13 @@ def test_a_slow_mute_is_dated_by_its_beginning(course: str, long_s: float, kind:
     volts = wave * np.where(AT > 5.0, 1.0, gate) + rng.normal(0, 0.025, len(AT))
     found, _ = find_cutouts(CutoutCase({"output": volts}, "", is_continuous=True))
     assert found[0].start_s == pytest.approx(START_S, abs=within_s)
+    doubt_s = found[0].measured["start_uncertainty_s"]
+    assert isinstance(doubt_s, float)
+    assert abs(found[0].start_s - START_S) <= doubt_s <= (0.0125 if kind == "tone" else 0.15)
+    said = f"its start is known to +-{1e3 * doubt_s:.0f} ms" in " ".join(explain_cutout(found[0]))
+    assert said == (doubt_s > 0.013)
+    if kind == "noise" and long_s > 0.5:
+        assert said
 
 
 def test_ends_that_are_no_findings_are_left_undated_and_findings_stay(monkeypatch: pytest.MonkeyPatch) -> None:

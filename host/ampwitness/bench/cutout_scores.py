@@ -37,6 +37,7 @@ class Score:
     n_protection: int = 0
     n_protection_right: int = 0
     level_off_v: list[float] = field(default_factory=list)
+    n_slow_held: int = 0  # slow starts that lie within what was said of them
     n_level_held: int = 0  # levels of letting go that lie in their interval
     remarks: list[str] = field(default_factory=list)
 
@@ -94,6 +95,8 @@ def _score_times(
 ) -> None:
     error_s = hit.start_s - start_s
     (score.start_abrupt_s if case.is_abrupt else score.start_slow_s).append(error_s)
+    doubt_s = float(hit.measured["start_uncertainty_s"] or 0.0)
+    score.n_slow_held += not case.is_abrupt and abs(error_s) <= doubt_s
     limit_s = 0.005 if case.is_abrupt else 0.015
     if abs(error_s) > limit_s:
         score.remarks.append(f"{name} seed {seed}: start off by {1e3 * error_s:.1f} ms")
@@ -167,6 +170,7 @@ def main() -> None:
     print(f"right: {score.n_right}/{score.n} recordings (goal 98 %: {score.n_right / max(score.n, 1):.1%})")
     print(f"start, abrupt: {_within(score.start_abrupt_s, 0.005)} (goal 5 ms)")
     print(f"start, slow:   {_within(score.start_slow_s, 0.0125)} (goal half a cycle: 12.5 ms of 40 Hz)")
+    print(f"               within what is said of them: {score.n_slow_held}/{len(score.start_slow_s)} (95 %)")
     print(f"end:           {_within(score.end_s, 0.005)}")
     print(f"order of events right: {score.n_order_right}/{score.n_order} (goal 99 %)")
     print(

@@ -37,19 +37,20 @@ _MODEL_RATIO = 0.02  # of the wave carried on: as much of it may be wrong
 # A programme may have grown or shrunk against the seconds before: its level then, and how far that is from likely.
 _LEVELS = tuple((ratio, -0.5 * (np.log(ratio) / 0.4) ** 2) for ratio in (0.35, 0.5, 0.7, 1.0, 1.4, 2.0))
 _LAGS_S = 0.020
+_LIKELY = 1.92  # of the logarithm: what is less likely by more lies outside 95 %
 
 
 def measure_fade(run: RunSteps, stop: Stop, is_continuous: bool) -> None:
-    """Date the beginning of a fall that took longer than 12 ms: `fade_s`; None where it was abrupt."""
+    """Date the beginning of a fall that took longer than 12 ms: `fade_s` and its doubt; not where it was abrupt."""
     if _ends_high(run, stop):
         return
     if is_continuous:
         coarse_s = _fit_power(run, stop)
-        begin_s = None if coarse_s is None else _fit(run, stop, coarse_s - _DOUBT_S, _BEFORE_S, steady=True)
+        begun = None if coarse_s is None else _fit(run, stop, coarse_s - _DOUBT_S, _BEFORE_S, steady=True)
     else:
-        begin_s = _fit(run, stop, stop.stop_s - _BRIEF_S, _BRIEF_BEFORE_S, steady=False)
-    if begin_s is not None and stop.stop_s - begin_s >= _LEAST_S:
-        stop.fade_s = begin_s
+        begun = _fit(run, stop, stop.stop_s - _BRIEF_S, _BRIEF_BEFORE_S, steady=False)
+    if begun is not None and stop.stop_s - begun[0] >= _LEAST_S:
+        stop.fade_s, stop.fade_doubt_s = begun
 
 
 def _ends_high(run: RunSteps, stop: Stop) -> bool:
@@ -78,12 +79,12 @@ def _fit_power(run: RunSteps, stop: Stop) -> float | None:
     floor_v2 = max(stop.off_rms_v, 1e-3) ** 2
     spread = float(np.std(power[:n_before])) / max(level_v2, 1e-12)
     freedom = min(2.0 / max(spread, 0.05) ** 2, 40.0)
-    place = _likeliest(power[n_before:], none, none, level_v2, floor_v2, freedom, _ONE_LEVEL, _COARSE, len(none))
+    place, _ = _likeliest(power[n_before:], none, none, level_v2, floor_v2, freedom, _ONE_LEVEL, _COARSE, len(none))
     return run.time_s(a + round((n_before + place) * _COARSE))
 
 
-def _fit(run: RunSteps, stop: Stop, from_s: float, before_s: float, steady: bool) -> float | None:
-    """The likeliest start behind `from_s`, recording time; None: too little was recorded before.
+def _fit(run: RunSteps, stop: Stop, from_s: float, before_s: float, steady: bool) -> tuple[float, float] | None:
+    """The likeliest start behind `from_s`, recording time, and how far off it may be; None: too little was recorded.
 
     `before_s` ahead of it are carried on; `steady` says that neither tones nor noise change by themselves.
     """
@@ -106,8 +107,9 @@ def _fit(run: RunSteps, stop: Stop, from_s: float, before_s: float, steady: bool
     freedom = per_step / _correlated(left, round(_LAGS_S * rate_hz))
     n_starts = min(len(xx), round(2 * _DOUBT_S / STEP_S)) if steady else len(xx)
     levels = _ONE_LEVEL if steady else _LEVELS
-    place = _likeliest(xx, xp, pp, level_v2, floor_v2, freedom, levels, 1, n_starts)
-    return run.start_s + (first + n_before) / rate_hz + place * per_step / rate_hz
+    place, doubt = _likeliest(xx, xp, pp, level_v2, floor_v2, freedom, levels, 1, n_starts)
+    step_s = per_step / rate_hz
+    return run.start_s + (first + n_before) / rate_hz + place * step_s, doubt * step_s
 
 
 def _correlated(left: FloatArray, n_lags: int) -> float:
@@ -127,8 +129,8 @@ def _likeliest(
     levels: tuple[tuple[float, float], ...],
     step: int,
     n_starts: int,
-) -> float:
-    """Steps from the first to the start of the likeliest fall.
+) -> tuple[float, float]:
+    """Steps from the first to the start of the likeliest fall, and how far off that may be with 95 %.
 
     Parameters
     ----------
@@ -148,6 +150,7 @@ def _likeliest(
     whole = np.log(level + floor_v2) + (xx - 2 * xp + pp) / (level + floor_v2)
     before = np.concatenate((np.zeros((len(level), 1)), np.cumsum(whole, axis=1)), axis=1)[:, :n_starts]
     best, place, chosen = -np.inf, 0.0, ("", 0.0)
+    by_start = np.full(n_starts, -np.inf)  # the best that any fall does from there
 
     def ask(shape: str, length: float) -> None:
         nonlocal best, place, chosen
@@ -157,6 +160,7 @@ def _likeliest(
         fallen = np.fft.irfft((seen[:, None] * weights.conj()).sum(axis=0), size)[:, :n_starts]
         fallen += np.cumsum(np.log(spread), axis=1)[:, n - 1 - np.arange(n_starts)]
         likely = -0.5 * freedom * (before + fallen) + priors
+        np.maximum(by_start, likely.max(axis=0), out=by_start)
         k = int(np.argmax(likely))
         if likely.flat[k] > best:
             best, place, chosen = float(likely.flat[k]), float(k % n_starts), (shape, length)
@@ -167,4 +171,5 @@ def _likeliest(
     shape, length = chosen
     for factor in _FINER:
         ask(shape, length * factor)
-    return place
+    may_be = np.flatnonzero(by_start > best - _LIKELY)
+    return place, float(np.max(np.abs(may_be - place)))

@@ -74,6 +74,7 @@ class Stop:
     rest_before_v: float = 0.0
     abrupt_ratio: float = 0.0  # swing in the last half-cycle (12.5 ms), of the swing before
     fade_s: float | None = None  # where a slow fall began, by the level's own course
+    fade_doubt_s: float = 0.0  # how far off that may be
     cut_s: float | None = None  # where a tone left its own continuation; None: no tone
     cut_ratio: float = 0.0  # how high it stood then, of the swing before
     fall_s: float = np.inf
@@ -135,7 +136,7 @@ class Stop:
     def start_uncertainty_s(self) -> float:
         """How far off the start may be: small where the wave broke off high, else about a half-cycle's part."""
         if self.fade_s is not None:
-            return 0.0125
+            return max(0.0125, self.fade_doubt_s)
         if self.cut_s is not None and self.is_truncated:
             return 0.001
         return 0.002 if self.abrupt_ratio >= 0.5 and self.last_rms_ratio >= 0.37 else 0.0125

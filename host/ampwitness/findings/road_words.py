@@ -9,6 +9,7 @@ from ampwitness.types import Finding
 from ampwitness.units import fixed, seconds_to_clock, seconds_to_span
 
 MAX_SWITCHINGS = 6
+SLOW_DOUBT_S = 0.013  # what is better known needs no sentence of its own
 
 # how a cause begins -> what to do that tells more, in the order in which they are looked up
 NEXT_TESTS: tuple[tuple[str, str], ...] = (
@@ -120,6 +121,9 @@ def explain_cutout(finding: Finding) -> tuple[str, ...]:
     out = []
     if e.get("in_time_order"):
         out.append("In order of time: " + "; ".join(e["in_time_order"]) + ".")
+    doubt_s = finding.measured.get("start_uncertainty_s")
+    if isinstance(doubt_s, int | float) and doubt_s > SLOW_DOUBT_S:
+        out.append(f"It fell slowly: its start is known to +-{1e3 * doubt_s:.0f} ms.")
     if e.get("reasons"):
         out.append("Because: " + "; ".join(e["reasons"]) + ".")
     if e.get("not_excluded"):
