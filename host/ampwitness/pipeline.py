@@ -321,7 +321,7 @@ def _unconfirmed_mark(asked: HostMark, time_s: float) -> Finding:
     measured: Measured = {
         "source": "host",
         "label": "" if asked.label in PLAIN_LABELS else asked.label,
-        "tie": "the board was away and did not confirm it: timed by the computer's clock",
+        "tie": "the board did not confirm it (cable off, or a frame lost), timed by the computer's clock",
     }
     return Finding("mark", time_s, time_s, "information", measured, {}, {"typed_at_host_s": asked.host_s})
 

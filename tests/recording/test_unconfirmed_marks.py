@@ -24,4 +24,4 @@ def test_a_mark_that_the_board_never_told_of_is_a_finding(tmp_path: Path) -> Non
                 writer.mark(1004.7, "heard it")
     marks = [f for f in analyse_file(tmp_path / "a.mcap", AnalyseOptions()).findings if f.kind == "mark"]
     assert [mark.start_s for mark in marks] == pytest.approx([4.5, 4.7], abs=0.5)
-    assert describe_finding(marks[1]).startswith("marked at the computer: heard it; the board was away and did not")
+    assert describe_finding(marks[1]).startswith("marked at the computer: heard it; the board did not confirm it")

@@ -6,7 +6,7 @@ import dataclasses
 
 import pytest
 from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged
-from ampwitness.report.cutout_plot import close_span, draw_cutout, name_events
+from ampwitness.report.cutout_plot import close_span, draw_cutout, name_events, word_order
 from ampwitness.report.page import html_page
 from ampwitness.types import Analysis, Finding
 
@@ -20,7 +20,10 @@ def cutout(*events: tuple[float, str], severity: str = "serious", start_s: float
 def test_the_first_mover_is_named_only_where_it_is_clear() -> None:
     assert name_events(cutout((-0.012, "supply low"))) == ("1 came first: supply low (-12.0 ms)", "2 output stopped")
     assert name_events(cutout((-0.0005, "supply low")))[0] == "1 supply low (together with it)"
+    both = cutout((-0.0192, "supply low"), (-0.0189, "supply lowest"))  # one thing, twice told of
+    assert name_events(both)[0] == "1 came first: supply low (-19.2 ms)"
     assert name_events(dataclasses.replace(cutout(), evidence={})) == ("1 output stopped",)
+    assert word_order(cutout()) == "Nothing else that was logged moved before it."
 
 
 def test_the_close_part_holds_what_came_first_but_stays_close() -> None:

@@ -214,7 +214,12 @@ def _judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str
         return False, False
     low_s = stop.stop_s - supply.lowest_before_s
     if supply.fell_before_s is not None:
-        events.append((stop.stop_s - supply.fell_before_s, f"supply below {LOW_RATIO * supply.reference_v:.2f} V"))
+        events.append(
+            (
+                stop.stop_s - supply.fell_before_s,
+                f"supply below {LOW_RATIO * supply.reference_v:.2f} V, {100 * LOW_RATIO:.0f} % of usual",
+            )
+        )
     events.append((low_s, f"supply lowest, {supply.lowest_v:.2f} V"))
     if supply.survived_v is not None and supply.lowest_v > supply.survived_v - FRESH_V:
         reasons.append(

@@ -39,16 +39,26 @@ def list_events(finding: Finding) -> tuple[Event, ...]:
 
 
 def name_events(finding: Finding) -> tuple[str, ...]:
-    """Each event in words with its number; the first is called so only where nothing else may have been as early."""
+    """Each event in words with its number; the first is called so only where nothing of another kind (supply, remote
+    lead, ground, output) may have been as early."""
     events = list_events(finding)
     doubt_s = float(finding.measured.get("start_uncertainty_s") or _TIE_S)
-    is_clear = len(events) > 1 and events[1].off_s - events[0].off_s > doubt_s
+    others = [event.off_s for event in events if event.what.split()[0] != events[0].what.split()[0]]
+    is_clear = bool(others) and min(others) - events[0].off_s > doubt_s
     words = []
     for number, event in enumerate(events, start=1):
         when = "" if event.what == "output stopped" else f" ({_word_offset(event.off_s, doubt_s)})"
         first = "came first: " if number == 1 and is_clear else ""
         words.append(f"{number} {first}{event.what}{when}")
     return tuple(words)
+
+
+def word_order(finding: Finding) -> str:
+    """What the numbers in the picture mean, as a sentence."""
+    names = name_events(finding)
+    if len(names) == 1:
+        return "Nothing else that was logged moved before it."
+    return f"In order of time: {'; '.join(names)}."
 
 
 def _word_offset(off_s: float, doubt_s: float) -> str:

@@ -35,7 +35,7 @@ from ampwitness.findings.wording import (
     word_verdicts,
     word_when,
 )
-from ampwitness.report.cutout_plot import draw_cutout, name_events
+from ampwitness.report.cutout_plot import draw_cutout, word_order
 from ampwitness.report.distortion_plot import draw_distortion
 from ampwitness.report.explanations import explanation_link, html_explanations
 from ampwitness.report.headroom_plot import draw_headroom
@@ -121,7 +121,7 @@ def _enlarged(analysis: Analysis) -> Iterable[str]:
         title = "Cut-out" if finding.kind == "cutout" else f"Worst {KIND_WORDS[finding.kind].one}"
         caption = f"{title}, at {seconds_to_clock(finding.start_s)}: {sentence}."
         if finding.kind == "cutout":
-            caption += f" In order of time: {'; '.join(name_events(finding))}."
+            caption += f" {word_order(finding)}"
         draw = draw_cutout if finding.kind == "cutout" else draw_enlarged
         svg = figure_to_svg(draw(finding, window, neighbours), f"closer{number}-")
         yield _picture(svg, caption, caption, link=finding_link(_number_of(analysis, finding)))
