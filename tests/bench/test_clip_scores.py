@@ -123,7 +123,7 @@ def test_limiter_cuts_no_crest_off() -> None:
     assert np.sqrt(np.mean(y**2)) > 1.3 * np.sqrt(np.mean((x / np.max(np.abs(x))) ** 2))
 
 
-@pytest.mark.parametrize("name", ["bass", "hostile", "stages"])
+@pytest.mark.parametrize("name", ["bass", "hostile", "stages", "unusual"])
 def test_cases_are_the_same_for_a_seed_and_hold_truth(name: str) -> None:
     case = next(iter(clip_sets.recipes(name)))
     first, again = (clip_sets.make(name, case, 100, 3.0) for _ in range(2))

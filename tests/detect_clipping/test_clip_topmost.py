@@ -7,8 +7,9 @@ from typing import Any
 import numpy as np
 import pytest
 from ampwitness.detect.clip_candidates import FIELDS, Candidates, HighCrests
+from ampwitness.detect.clip_refuted import is_refuted
 from ampwitness.detect.clip_release import is_released_late, without_release
-from ampwitness.detect.clip_topmost import find_topmost, shows_one_corner
+from ampwitness.detect.clip_topmost import are_topped_alike, find_topmost, shows_one_corner
 
 N = 6
 
@@ -90,3 +91,25 @@ def test_faint_ones_at_one_level_speak_together_unless_round_crests_end_there_to
     faint = {"gain": [45.0, 40.0, 40.0, 2.0, 2.0, 2.0], "peak_v": 20.0, "narrow_gain": 5.0}
     assert n_topmost(crest(1.2, 19.0), **{**faint, "peak_v": [20.0] * 3 + [15.0] * 3}) == 3
     assert n_topmost(crest(1.2, 19.0), **faint) == 0
+
+
+@pytest.mark.parametrize(("is_slide", "refutes"), [(False, True), (True, False)])
+def test_a_level_that_was_slid_down_to_refutes_no_amplifier(is_slide: bool, refutes: bool) -> None:
+    """A store that runs empty lets its ceiling down in small steps, further than the lags look back."""
+    start_s = 1 + 0.02 * np.arange(80)
+    at = np.arange(80)
+    level_v = np.maximum(30 * 0.97**at, 17.0) if is_slide else np.where(at < 20, 30.0, 17.0)
+    columns = {name: np.zeros(80) for name in FIELDS}
+    columns |= {"sign": np.ones(80), "start_s": start_s, "level_v": level_v}
+    load_v = np.repeat((0.7 * level_v)[:, None], 4, axis=1)
+    plateaus = Candidates(columns, np.full((80, 4), 13.0), load_v)
+    nothing = np.zeros(0)
+    none = HighCrests(nothing, nothing, nothing, nothing, np.zeros((0, 4)), np.zeros((0, 4)))
+    assert is_refuted([(plateaus, np.ones(80, dtype=bool))], none) == refutes
+
+
+def test_after_a_sunk_ceiling_a_higher_round_crest_under_as_much_load_says_it_never_sank() -> None:
+    rows = np.arange(N)
+    assert are_topped_alike(table(), rows, crest(1.3, 25.0), 1.0).all()
+    assert not are_topped_alike(table(), rows, crest(1.3, 25.0, load_v=4.0), 1.0).any()
+    assert not are_topped_alike(table(), rows, crest(0.9, 25.0), 1.0).any()

@@ -132,11 +132,11 @@ def _ceiling(
     """Ceiling and supply; the supply may get the ripple that the rail has."""
     n = len(drive)
     t = np.arange(n) / rate_hz
-    follows = rail_v / RESTED_V * _lagged(supply_v, rng.uniform(0.001, 0.006), rate_hz)
+    follows = rail_v / RESTED_V * lagged(supply_v, rng.uniform(0.001, 0.006), rate_hz)
     if rail == "regulated":
         return np.full(n, rail_v), supply_v
     if rail == "loaded":
-        size = _lagged(np.minimum(np.abs(drive), 1), rng.uniform(0.004, 0.012), rate_hz)
+        size = lagged(np.minimum(np.abs(drive), 1), rng.uniform(0.004, 0.012), rate_hz)
         return follows * (1 - rng.uniform(0.03, 0.07) * size), supply_v
     if rail == "whining":
         angle = 2 * np.pi * rng.uniform(300, 1200) * t
@@ -147,7 +147,7 @@ def _ceiling(
         wander = signal.sosfilt(sos, rng.standard_normal(n))
         return follows * (1 + rng.uniform(0.01, 0.03) * wander / np.max(np.abs(wander))), supply_v
     if rail == "tilted":
-        tilt = _lagged(np.minimum(np.abs(drive), 1), rng.uniform(0.001, 0.004), rate_hz)
+        tilt = lagged(np.minimum(np.abs(drive), 1), rng.uniform(0.001, 0.004), rate_hz)
         return follows * (1 - rng.uniform(0.06, 0.12) * tilt), supply_v
     return follows, supply_v
 
@@ -165,10 +165,11 @@ def _collapses(rng: np.random.Generator, n: int, rate_hz: float) -> FloatArray:
     return drop
 
 
-def _lagged(x: FloatArray, time_constant_s: float, rate_hz: float) -> FloatArray:
+def lagged(x: FloatArray, time_constant_s: float, rate_hz: float) -> FloatArray:
+    """(n,) x behind one time constant, at rest at its first value."""
     keep = np.exp(-1 / (time_constant_s * rate_hz))
-    lagged, _ = signal.lfilter([1 - keep], [1, -keep], x, zi=[keep * x[0]])
-    return np.asarray(lagged)
+    behind, _ = signal.lfilter([1 - keep], [1, -keep], x, zi=[keep * x[0]])
+    return np.asarray(behind)
 
 
 def play_source_clipped(
@@ -188,7 +189,7 @@ def play_source_clipped(
     level = np.full(len(drive), rng.uniform(0.5, 0.95))
     if origin == "source":
         steps = rng.uniform(0.35, 0.95, int(len(drive) / rate_hz / 2) + 1)
-        level = _lagged(np.repeat(steps, int(2 * rate_hz))[: len(drive)], 0.05, rate_hz)
+        level = lagged(np.repeat(steps, int(2 * rate_hz))[: len(drive)], 0.05, rate_hz)
     supply_v = sagging_supply(rng, drive * level, rate_hz, rng.uniform(0.3, 1.5))
     return make_case(
         name, rng, cut / np.max(np.abs(cut)) * level * rail_v, supply_v, flats, rate_hz=rate_hz, has_supply=has_supply

@@ -28,10 +28,19 @@ TITLES = {
     "full-25k": "full-range music at 25 kS/s, flats of 0.25 ms or more",
     "hostile": "hostile, at 8 kS/s",
     "stages": "amplifiers less obliging than a static clip, at 8 kS/s",
+    "unusual": "amplifiers and sources that the other sets lack, at 8 kS/s",
     "clean": "clean material, at 8 kS/s",
 }
-QUICK_S = {"bass": 8.0, "full-8k": 8.0, "full-25k": 6.0, "hostile": 8.0, "stages": 8.0, "clean": 240.0}
-FULL_S = {"bass": 40.0, "full-8k": 40.0, "full-25k": 30.0, "hostile": 40.0, "stages": 30.0, "clean": 6 * 3600.0}
+QUICK_S = {"bass": 8.0, "full-8k": 8.0, "full-25k": 6.0, "hostile": 8.0, "stages": 8.0, "unusual": 8.0, "clean": 240.0}
+FULL_S = {
+    "bass": 40.0,
+    "full-8k": 40.0,
+    "full-25k": 30.0,
+    "hostile": 40.0,
+    "stages": 30.0,
+    "unusual": 30.0,
+    "clean": 6 * 3600.0,
+}
 FULL_SEEDS = 4
 
 
@@ -147,8 +156,8 @@ def lines_of(name: str, tally: Tally) -> list[Line]:
     elif name in ("full-8k", "full-25k"):
         lines = [*recall_lines(tally, {-1: 95.0 if name == "full-8k" else 99.5}), precision_line(tally, 98.0)]
         lines += error_lines(tally, None, None)
-    elif name == "hostile":
-        lines = [*recall_lines(tally, {-1: 97.0}), precision_line(tally, 98.0)]
+    elif name in ("hostile", "unusual"):
+        lines = [*recall_lines(tally, {-1: 97.0 if name == "hostile" else 90.0}), precision_line(tally, 98.0)]
         lines += [*error_lines(tally, None, None), *origin_lines(tally)]
     elif name == "stages":
         lines = [*recall_lines(tally, {-1: 90.0}), precision_line(tally, 95.0)]

@@ -18,6 +18,7 @@ from ampwitness.bench import clip_material as material
 from ampwitness.bench import clip_signals, music
 from ampwitness.bench.clip_cases import BASS_RATE_HZ, ScoredCase, make_case, play_source_clipped, play_static
 from ampwitness.bench.clip_stages import RECIPES, StageRecipe, make_stage_case
+from ampwitness.bench.clip_unusual import UNUSUAL, Play
 from ampwitness.types import FloatArray
 
 TUNING_SEEDS = range(100, 200)
@@ -46,7 +47,7 @@ FULL_RANGE: dict[str, Drive] = {"chords and drums": clip_signals.full_range, "no
 
 
 def recipes(name: str, audio: Path | None = None) -> dict[str, Recipe]:
-    """Recipes of a set ("bass", "full-8k", "full-25k", "hostile", "stages"), by case name.
+    """Recipes of a set ("bass", "full-8k", "full-25k", "hostile", "stages", "unusual"), by case name.
 
     `audio` : folder of recorded sounds, which then are played too (see clip_material.py)
     """
@@ -54,6 +55,8 @@ def recipes(name: str, audio: Path | None = None) -> dict[str, Recipe]:
         return _bass_set(audio)
     if name == "hostile":
         return _hostile_set()
+    if name == "unusual":
+        return {case: partial(_unusual, play) for case, play in UNUSUAL.items()}
     if name == "stages":
         return {recipe.name: partial(_stage_case, recipe) for recipe in RECIPES}
     return _full_range_set("bass" if name == "full-8k" else "wide", audio)
@@ -134,6 +137,10 @@ def _any_bass(rng: np.random.Generator, seconds: float, rate_hz: float) -> Float
 
 def _stage_case(recipe: StageRecipe, rng: np.random.Generator, seconds: float) -> ScoredCase:
     return make_stage_case(recipe, rng, _bass_drive(rng, seconds))
+
+
+def _unusual(play: Play, rng: np.random.Generator, seconds: float) -> ScoredCase:
+    return play(rng, _bass_drive(rng, seconds))
 
 
 def _hostile_set() -> dict[str, Recipe]:
