@@ -199,6 +199,16 @@ def test_a_walk_whose_file_stands_alone_is_not_said_to_be_not_done() -> None:
     assert "Source level: not done." in made.not_tested
 
 
+def test_places_that_a_walk_did_not_come_to_stand_under_not_tested() -> None:
+    points = make_points(PLACES[1:3], ("supply",))
+    readings = [Reading(Step(points[0], "at rest"), 0.0, 5.0, 12.6, 12.58, 0.1, 0.0, None, None)]
+    planned = [Step(point, "at rest") for point in points[:2]]
+    walk = check_to_plain(conclude_check(check_answers({}), readings, ("supply",), planned))
+    made = compose_sheet([], vehicle="v", date="2026-05-04", walks=[Walk(walk)])
+    assert "Supply check: not measured at rest: main fuse in." in made.not_tested
+    assert not any("ot measured" in sentence for sentence in made.supply_walks[0].sentences)
+
+
 def test_checks_supply_and_noise_stand_there_and_what_they_left_out_under_not_tested(small_analysis: Analysis) -> None:
     made = usual_job(small_analysis)
     assert [row.channel for row in made.checks] == ["sub/mono; front/left; front/right, as found"]

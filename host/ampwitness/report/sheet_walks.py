@@ -24,6 +24,7 @@ MAX_SENTENCES = 4
 MAX_PLACES = 12
 MAX_NOISES = 5
 MAX_LEFT_OUT = 3
+_LEFT_OUT = "Not measured"
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +145,7 @@ def _word_supply_walk(walk: Walk) -> SupplyWalk:
     sentences = [
         s
         for s in map(str, walk.plain["sentences"])
-        if "not judged" not in s and not s.startswith("All volts") and not any(s.startswith(start) for start in starts)
+        if not _is_open(s) and not s.startswith("All volts") and not any(s.startswith(start) for start in starts)
     ]
     return SupplyWalk(walk.label, states, tuple(places[:MAX_PLACES]), tuple(sentences[:MAX_SENTENCES]))
 
@@ -193,13 +194,19 @@ def _left_out(walk: Walk) -> list[str]:
         return [f"not judged: {', '.join(names)}."] if names else []
     if walk.kind == SUPPLY_CHECK:
         said = [_lower(str(s)) for s in walk.plain["sentences"] if "not judged" in str(s)]
+        left_out = [_lower(s) for s in map(str, walk.plain["sentences"]) if s.startswith(_LEFT_OUT)]
         more = len(said) - MAX_LEFT_OUT
-        return said[:MAX_LEFT_OUT] + ([f"{more} more readings not judged."] if more > 0 else [])
+        return left_out + said[:MAX_LEFT_OUT] + ([f"{more} more readings not judged."] if more > 0 else [])
     return [
         *(_lower(str(s)) for s in walk.plain["not_judged"]),
         f"lines under {1e3 * walk.plain['line_sensitivity_v']:.1f} mV and hiss under "
         f"{1e3 * walk.plain['sensitivity_v']:.0f} mV rms, which the logger itself adds.",
     ]
+
+
+def _is_open(sentence: str) -> bool:
+    """Whether a sentence of a supply check says what it could not say."""
+    return "not judged" in sentence or sentence.startswith(_LEFT_OUT)
 
 
 def _lower(sentence: str) -> str:
