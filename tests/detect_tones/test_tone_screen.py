@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -66,7 +67,7 @@ def find(volts: Floats) -> list[Finding]:
 
 @pytest.mark.parametrize("make", [drawn, notes])
 def test_the_screen_leaves_no_passage_out(make: Callable[[int], Floats], monkeypatch: pytest.MonkeyPatch) -> None:
-    material = [make(seed) for seed in range(14)]
+    material = [make(seed) for seed in range(10)]
     screened = [find(volts) for volts in material]
     monkeypatch.setattr(tone_stream, "_screen", lambda blocks: {})
     monkeypatch.setattr(tone_stream, "_may_last", lambda inside, before, after: True)
@@ -119,3 +120,27 @@ def test_two_lines_must_hold_nearly_all() -> None:
     others = sum(0.17 * np.sin(2 * np.pi * hz * t) for hz in (160.0, 231.0, 310.0, 390.0))
     rows = np.stack([two, two + others]).astype(np.float32)  # all of the power, and 93 % of it
     assert may_be_steady(rows, RATE_HZ, 20.0, 0.1).tolist() == [True, False]
+
+
+def test_held_notes_too_short_for_a_passage_are_not_measured_finely(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(12)
+    t = time_s(1.4)
+    note = [clipped(24 * np.exp(-t) * np.sin(2 * np.pi * hz * t), 14.0) for hz in (41.0, 55.0, 49.0)]
+    long = clipped(24 * np.exp(-time_s(3.0) / 2) * np.sin(2 * np.pi * 46 * time_s(3.0)), 14.0)
+    volts = np.concatenate([*note, long, *note])
+    volts = volts + 0.02 * rng.standard_normal(len(volts))
+    finely: list[float] = []
+    measure = tone_stream.measure_second
+
+    def counted(block: tone_stream.RunBlock, *rest: Any) -> Any:
+        finely.append(block.first / RATE_HZ)
+        return measure(block, *rest)
+
+    monkeypatch.setattr(tone_stream, "measure_second", counted)
+    found = find(volts)
+    assert finely
+    assert all(3.0 <= at <= 8.0 for at in finely), finely
+    n_few = len(finely)
+    monkeypatch.setattr(tone_stream.Waiting, "take", lambda self, second, has_lasted: [second])
+    assert repr(find(volts)) == repr(found)
+    assert len(finely) - n_few > n_few

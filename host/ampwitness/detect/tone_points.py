@@ -84,8 +84,18 @@ def count_samples(step_s: float, rate_hz: float) -> int:
     return int(step_s * rate_hz + 1e-6)
 
 
+def measure_coarsely(block: RunBlock, guess_hz: float) -> list[TonePoint | None]:
+    """The points of one second in its coarse pieces, None for those that are no tone; see `measure_second`."""
+    step = count_samples(step_of(guess_hz), block.rate_hz)
+    return [measure_point(block, at, step) for at in range(0, block.n - step + 1, step)]
+
+
 def measure_second(
-    block: RunBlock, before: RunBlock | None, guess_hz: float, paths: tuple[InputPath, ...]
+    block: RunBlock,
+    before: RunBlock | None,
+    guess_hz: float,
+    paths: tuple[InputPath, ...],
+    coarse: list[TonePoint | None],
 ) -> list[TonePoint | None]:
     """The points of one second, None for pieces that are no tone.
 
@@ -95,11 +105,10 @@ def measure_second(
     before : the second measured before it, if there was one
     guess_hz : about where the tone lies
     paths : of the output, for tones whose harmonics lie beyond the band
+    coarse : what `measure_coarsely` gave
     """
-    step = count_samples(step_of(guess_hz), block.rate_hz)
-    points = [measure_point(block, at, step) for at in range(0, block.n - step + 1, step)]
-    points = _with_folded(block, points, paths)
-    if _passes_the_edge(points):
+    points = _with_folded(block, coarse, paths)
+    if passes_the_edge(points):
         points = _with_folded(block, _measure_fine(block, points, guess_hz), paths)
         points = _with_quick_cycles(block, before, _with_moves(points))
     points = _with_moves(points)
@@ -107,8 +116,8 @@ def measure_second(
     return [point if whole is None or point is None else _with_other(point, whole) for point in points]
 
 
-def _passes_the_edge(points: list[TonePoint | None]) -> bool:
-    """Whether the level moves in this second, and distortion comes or goes."""
+def passes_the_edge(points: list[TonePoint | None]) -> bool:
+    """Of the points of a second: whether the level moves in this second, and distortion comes or goes."""
     known = [point for point in points if point is not None]
     if not known or max(p.reading.level_v for p in known) < _MOVING_RATIO * min(p.reading.level_v for p in known):
         return False

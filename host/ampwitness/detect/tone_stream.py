@@ -14,11 +14,13 @@ from ampwitness.detect.tone_points import (
     STEP_S,
     TonePoint,
     count_samples,
+    measure_coarsely,
     measure_point,
     measure_second,
     step_of,
 )
 from ampwitness.detect.tone_screen import hann_window, may_be_point, may_be_steady, measure_pieces
+from ampwitness.detect.tone_wait import Waiting, WaitingSecond
 from ampwitness.types import FloatArray, InputPath, TraceWindow
 from ampwitness.waveform.tone_fit import find_strongest_hz
 
@@ -96,6 +98,7 @@ class TonePassages:
         self._blocks = RunBlocks(("output", "supply", "source"), BLOCK_S, dtype=None)
         self._may_be_steady: dict[int, bool] = {}  # by id, of the blocks that have just come
         self._open: TonePassage | None = None
+        self._waiting = Waiting(LEAST_PASSAGE_S)
         self._before: RunBlock | None = None
         self._paths: dict[float, tuple[InputPath, ...]] = {}  # by rate: a block may end after the next mode has begun
         self._measured: RunBlock | None = None  # the block that was measured last
@@ -127,7 +130,8 @@ class TonePassages:
             if "output" not in block.volts:
                 continue
             self.seen_s += block.n / block.rate_hz
-            if not self._is_live and self._open is None and self._is_put_off(block):
+            is_inside = self._waiting.goes_on or self._has_lasted()
+            if not self._is_live and not is_inside and self._is_put_off(block):
                 continue
             is_tonal = _is_tonal(block.volts["output"], block.rate_hz)
             before, self._before = self._before, None
@@ -142,6 +146,7 @@ class TonePassages:
             self._was_tonal = is_tonal
             if block.is_last:
                 self._close()
+                self._waiting.forget()
                 self._before, self._was_tonal = None, False
 
     def _is_put_off(self, block: RunBlock) -> bool:
@@ -214,12 +219,19 @@ class TonePassages:
 
     def _measure_all(self, block: RunBlock) -> None:
         block = _as_doubles(block)
-        output, rate_hz = block.volts["output"], block.rate_hz
-        guess_hz = self._open.points[-1].reading.frequency_hz if self._open is not None else _rough_hz(output, rate_hz)
-        points = measure_second(block, self._measured, guess_hz, self._paths.get(rate_hz, ()))
+        is_open = self._open is not None and (self._is_live or self._has_lasted())
+        guess_hz = self._open.points[-1].reading.frequency_hz if self._open and is_open else self._waiting.last_hz
+        guess_hz = guess_hz or _rough_hz(block.volts["output"], block.rate_hz)
+        second = WaitingSecond(block, self._measured, guess_hz, measure_coarsely(block, guess_hz))
         self._measured = block
-        for point in points:
-            self._append(point, block.run_id)
+        if self._is_live:
+            ready = [second]
+        else:
+            ready = self._waiting.take(second, has_lasted=self._has_lasted())
+        for one in ready:
+            paths = self._paths.get(one.block.rate_hz, ())
+            for point in measure_second(one.block, one.before, one.guess_hz, paths, one.coarse):
+                self._append(point, one.block.run_id)
 
     def _append(self, point: TonePoint | None, run_id: int) -> None:
         if point is None:
@@ -240,6 +252,13 @@ class TonePassages:
         has_two = np.mean([point.has_two_tones for point in passage.points]) > 0.5
         least_s = _LEAST_TWO_TONES_S if has_two else LEAST_PASSAGE_S
         return passage.stop_s - passage.start_s >= least_s - 1e-6
+
+    def _has_lasted(self) -> bool:
+        """Whether what is open is long enough already."""
+        passage = self._open
+        if passage is None:
+            return False
+        return passage.stop_s - passage.start_s >= _LEAST_TWO_TONES_S or self._is_worth(passage)
 
     def _close(self) -> None:
         passage, self._open = self._open, None
