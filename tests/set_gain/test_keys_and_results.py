@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from ampwitness.bench.tone_signals import KnobAmplifier
+from ampwitness.cli.set_gain_screen import GainScreen
 from ampwitness.detect.gain_steps import GainStepDetector
 from ampwitness.guide.set_gain import SetGainWalk
 from ampwitness.guide.set_gain_words import word_thd
@@ -161,3 +163,19 @@ def test_a_tone_that_is_judged_once_a_second_goes_by_the_curve() -> None:
     for k in range(12):
         assert state_at(1.02 * curve.knee.level_v, 1.12 + 0.04 * k) == "clipped"
     assert walk.step == "come back"
+
+
+def test_a_small_screen_does_not_scroll(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "60")
+    monkeypatch.setenv("LINES", "12")
+    stream = io.StringIO()
+    monkeypatch.setattr(stream, "isatty", lambda: True)
+    screen = GainScreen(stream)
+    walk = heard(volts(level((8, 8, 1))))
+    walk.answer("full")
+    for _ in range(3):
+        screen.show(walk.view(), 0.0)
+    ups = [int(part.split("A")[0]) for part in stream.getvalue().split("\x1b[") if part.split("A")[0].isdigit()]
+    assert ups == [11, 11]
+    assert stream.getvalue().count("\n") == 3 * 11
+    assert "q: end." in stream.getvalue()

@@ -153,7 +153,8 @@ def _parse_answers(given: tuple[str, ...]) -> dict[str, str]:
 def _ask(answers: dict[str, str]) -> dict[str, str]:
     if all(question.key in answers for question in QUESTIONS):
         return answers
-    click.echo("Before the tone: what decides the result. Enter takes the answer in brackets.", err=True)
+    said = "Before the tone: what decides the result. Enter takes the answer in brackets."
+    click.echo(_wrapped(said, sys.stderr), err=True)
     asked = dict(answers)
     for question in QUESTIONS:
         if question.key not in asked:

@@ -99,8 +99,10 @@ class GainScreen:
         is_ascii = (self._stream.encoding or "ascii").lower().replace("-", "") != "utf8"
         n_rows = _THICK_ROWS if height >= _ROWS_FOR_THICK else _THIN_ROWS
         lines = draw_lines(view, pick_scale_v(self._highest_v), width - 1, is_ascii, n_rows)
+        if len(lines) >= height:  # what the screen does not hold would scroll away at each refresh
+            lines = [line for line in lines if line.strip()][: max(4, height - 1)]
         # A view with fewer lines than the last one leaves blank ones, so that nothing stale stays.
-        lines += [""] * (self._n_drawn - len(lines))
+        lines += [""] * min(self._n_drawn - len(lines), height - 1 - len(lines))
         if self._n_drawn:
             self._stream.write(f"\x1b[{self._n_drawn}A")
         self._stream.write("".join(f"\r{_made_loud(line)}\x1b[K\n" for line in lines))

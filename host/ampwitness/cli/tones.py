@@ -88,11 +88,8 @@ def tones(
     click.echo(wrapped(overlap_sentence(-level)))
     click.echo(wrapped(CAUTION))
     hz = written[0]["frequency_hz"]
-    click.echo(
-        wrapped(
-            f"Next: play it from the source, volume down, and run: ampwitness set-gain --tone {hz:g} --load-kind none"
-        )
-    )
+    click.echo(wrapped("Next: play it from the source, volume down, with the logger on the amplifier's output:"))
+    click.echo(f"  ampwitness set-gain --tone {hz:g} --load-kind none")
 
 
 def _write(track: Track, path: Path) -> float:
