@@ -12,7 +12,7 @@ X = np.random.default_rng(5).normal(size=700) + 10.0
 
 @pytest.mark.parametrize(("order", "n"), [(1, 700), (2, 700), (3, 700), (3, 2), (1, 0)])
 def test_recur_is_the_filter_and_goes_on_from_what_was_before(order: int, n: int) -> None:
-    feedback = [1.2, -0.5, 0.1][:order]
+    feedback = [[0.9], [1.2, -0.5], [1.2, -0.5, 0.1]][order - 1]
     want = signal.lfilter([1.0], [1.0, *(-f for f in feedback)], X)
     np.testing.assert_allclose(recur(X[:n], feedback), want[:n], rtol=1e-13)
     half = 5

@@ -20,7 +20,6 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy import fft
 
 from ampwitness.detect.clip_candidates import Candidates, OneSide, join
 from ampwitness.detect.clip_plain import find_plain
@@ -119,11 +118,23 @@ def shows_more(ahead: list[Candidates], behind: list[Candidates]) -> bool:
 def held_back(volts: npt.NDArray[np.float32], rate_hz: float, per_s: float) -> FloatArray:
     """(n,) what the capacitor held back while it let `volts` (n,) through, less what moved below SLOWEST_HZ."""
     n = len(volts)
-    padded = fft.next_fast_len(n + round(rate_hz / SLOWEST_HZ / 2), real=True)
-    spectrum = fft.rfft(volts.astype(np.float64) - float(np.mean(volts, dtype=np.float64)), padded)
-    hz = fft.rfftfreq(padded, 1 / rate_hz)
+    padded = _quick_length(n + round(rate_hz / SLOWEST_HZ / 2))
+    spectrum = np.fft.rfft(volts.astype(np.float64) - float(np.mean(volts, dtype=np.float64)), padded)
+    hz = np.fft.rfftfreq(padded, 1 / rate_hz)
     spectrum *= per_s / (2j * np.pi) * hz / (hz**2 + SLOWEST_HZ**2)
-    return np.asarray(fft.irfft(spectrum, padded)[:n])
+    return np.asarray(np.fft.irfft(spectrum, padded)[:n])
+
+
+def _quick_length(n: int) -> int:
+    """The least product of twos, threes and fives that is not below n: transforms of such lengths are quick."""
+    best, fives = 1 << (n - 1).bit_length(), 1
+    while fives < best:
+        odd = fives
+        while odd < best:
+            best = min(best, odd << (-(-n // odd) - 1).bit_length())
+            odd *= 3
+        fives *= 5
+    return best
 
 
 def undo(stretch: Stretch, held_v: FloatArray) -> Stretch:

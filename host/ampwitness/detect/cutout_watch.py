@@ -15,7 +15,6 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import maximum_filter1d
 
 from ampwitness.detect.cutout_cause import decide_cause
 from ampwitness.detect.cutout_fade import measure_fade
@@ -149,8 +148,7 @@ class RunWatch:
         shape, part = (n_bins, _BIN), slice(begin - first, begin - first + n_bins * _BIN)
         tops, bottoms = run["high"][part].reshape(shape).max(axis=1), run["low"][part].reshape(shape).min(axis=1)
         size = self._n_recent + 1
-        up = maximum_filter1d(tops, size, mode="nearest", origin=size // 2)
-        down = -maximum_filter1d(-bottoms, size, mode="nearest", origin=size // 2)
+        up, down = _highest_of_last(tops, size), -_highest_of_last(-bottoms, size)
         swing = 0.5 * (up - down).astype(np.float64)
         # First in steps of 10 ms: behind a quiet step lie three whole bins that are quiet, if by a looser measure.
         ones = np.ones(_BIN, dtype=np.float32)
@@ -414,6 +412,16 @@ def may_be_told(run: RunSteps, stop: Stop, edges: Sequence[Edge]) -> bool:
 def _quiet_v(swing: FloatArray) -> FloatArray:
     """Swing below which the output counts as quiet, of the swing before it."""
     return np.asarray(np.maximum(_FALL_RATIO * swing, np.minimum(_LEAST_FALL_RATIO * swing, _NOISE_V)))
+
+
+def _highest_of_last(values: FloatArray, n: int) -> FloatArray:
+    """(m,) the highest of each value and the n - 1 ahead of it, as far as there are any."""
+    out, reach = values.copy(), 1
+    while reach < n:  # of twice as many, again and again
+        step = min(reach, n - reach)
+        np.maximum(out[step:], out[:-step].copy(), out=out[step:])
+        reach += step
+    return out
 
 
 def _count_ahead(flags: Steps, n: int) -> Steps:

@@ -15,7 +15,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.fft import rfft
 
 from ampwitness.types import FloatArray
 from ampwitness.waveform.tone_fit import find_strongest_hz
@@ -78,7 +77,7 @@ def _has_lines(volts: FloatArray, rate_hz: float, lowest_hz: float, lost: FloatA
     """(blocks,) whether one line and its multiples, or two lines, hold nearly all; `lost`: share of the power that lay
     too high, which may all have been multiples."""
     n = volts.shape[1]
-    transformed = rfft(volts * hann_window(n, np.float32), axis=1)
+    transformed = np.fft.rfft(volts * hann_window(n, np.float32), axis=1)
     spectrum = transformed.real**2 + transformed.imag**2
     total = spectrum.sum(axis=1)
     first = int(lowest_hz * n / rate_hz)
@@ -134,7 +133,7 @@ def may_be_point(volts: FloatArray, rate_hz: float, line_hz: float, lowest_hz: f
     n = len(volts)
     bin_hz = rate_hz / n
     centred = np.asarray(volts - volts.mean(), dtype=np.float32)
-    transformed = rfft(centred * hann_window(n, np.float32))
+    transformed = np.fft.rfft(centred * hann_window(n, np.float32))
     spectrum = transformed.real**2 + transformed.imag**2
     total = float(spectrum.sum())
     at = find_strongest_hz(volts, rate_hz, lowest_hz) / bin_hz

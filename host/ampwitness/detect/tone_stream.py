@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy.fft import rfft
 
 from ampwitness.detect.streams import RunBlock, RunBlocks
 from ampwitness.detect.tone_points import (
@@ -364,7 +363,7 @@ def _is_quarter_tonal(volts: FloatArray, rate_hz: float) -> bool:
 
 def _is_one_line(windowed: FloatArray, rate_hz: float) -> bool:
     """Whether nearly all power lies in one line and its multiples, or in two lines."""
-    transformed = rfft(windowed)
+    transformed = np.fft.rfft(windowed)
     spectrum = transformed.real**2 + transformed.imag**2
     total = float(spectrum.sum())
     first = int(LOWEST_HZ * len(windowed) / rate_hz)

@@ -20,10 +20,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import lru_cache
+from math import erfc, sqrt
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtr
 
 from ampwitness.types import CountArray, FloatArray
 
@@ -75,8 +75,17 @@ def _mean_transfer(model: AdcModel) -> tuple[FloatArray, FloatArray]:
     nearest = np.searchsorted(edges, x)
     reach = int(np.ceil(model.reach_lsb)) + 3
     near = nearest[:, np.newaxis] + np.arange(-reach, reach)
-    passed = ndtr((x[:, np.newaxis] - edges[np.clip(near, 0, len(edges) - 1)]) / max(model.noise_lsb, 1e-6)).sum(axis=1)
+    away = (x[:, np.newaxis] - edges[np.clip(near, 0, len(edges) - 1)]) / max(model.noise_lsb, 1e-6)
+    passed = np.interp(away, *_normal_shares()).sum(axis=1)
     return x, nearest - reach + passed - _PAD - 1.0
+
+
+@lru_cache(maxsize=1)
+def _normal_shares() -> tuple[FloatArray, FloatArray]:
+    """Standard deviations, and the share of a normal distribution below each; a straight line between two is right to
+    3e-8."""
+    z = np.arange(-9 * 1024, 9 * 1024 + 1) / 1024
+    return z, np.array([0.5 * erfc(-one / sqrt(2.0)) for one in z.tolist()])
 
 
 def _mean_while_moving(

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg.blas import sgemm
 
 from ampwitness.waveform.response import InverseFilter
 
@@ -59,8 +58,7 @@ class TileFilter:
         for column in range(ROW):
             matrix[column : column + 2 * half + 1, column] = inverse.taps[::-1] * gain_ratio
         self.half_taps = half
-        # Transposed views are what BLAS takes without a copy: out.T = part.T @ rows.T
-        self._parts = [np.ascontiguousarray(matrix[k : k + ROW], dtype=np.float32).T for k in range(0, 3 * ROW, ROW)]
+        self._parts = [np.ascontiguousarray(matrix[k : k + ROW], dtype=np.float32) for k in range(0, 3 * ROW, ROW)]
 
     def run(self, inputs: TileInputs) -> Matrix:
         """Filter part of an unbroken run.
@@ -76,10 +74,10 @@ class TileFilter:
         rows = inputs.rows()
         first, middle, last = self._parts
         filtered = np.empty((inputs.n_tiles * ROWS_PER_TILE, ROW), dtype=np.float32)
+        part = np.empty((ROWS_PER_TILE, ROW), dtype=np.float32)
         for row in range(0, len(filtered), ROWS_PER_TILE):
-            # A view of `filtered`, which BLAS writes into and adds to.
-            out, stop = filtered[row : row + ROWS_PER_TILE].T, row + ROWS_PER_TILE
-            sgemm(1.0, first, rows[row:stop].T, c=out, overwrite_c=1)
-            sgemm(1.0, middle, rows[row + 1 : stop + 1].T, beta=1.0, c=out, overwrite_c=1)
-            sgemm(1.0, last, rows[row + 2 : stop + 2].T, beta=1.0, c=out, overwrite_c=1)
+            out, stop = filtered[row : row + ROWS_PER_TILE], row + ROWS_PER_TILE
+            np.matmul(rows[row:stop], first, out=out)
+            out += np.matmul(rows[row + 1 : stop + 1], middle, out=part)
+            out += np.matmul(rows[row + 2 : stop + 2], last, out=part)
         return filtered.reshape(-1)[inputs.start - inputs.grid : inputs.stop - inputs.grid]
