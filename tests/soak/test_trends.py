@@ -43,6 +43,19 @@ def test_a_drift_is_found_sized_and_dated() -> None:
     assert "supply steady" in str(drift.measured["cause"])
 
 
+def test_how_well_a_date_is_known_follows_from_the_noise() -> None:
+    doubts_min = {}
+    for drive, change_db in (("tone", -0.3), ("noise", -0.3), ("noise", -0.15)):
+        (drift,) = judge_soak(soak(drive=drive, change_db=change_db, seed=44)).findings
+        doubt_s = drift.measured["start_uncertainty_s"]
+        assert isinstance(doubt_s, float)
+        assert abs(drift.start_s - 4 * 3600) <= 2 * doubt_s
+        doubts_min[drive, change_db] = doubt_s / 60
+    tone, strong, weak = doubts_min.values()
+    assert tone < strong < weak
+    assert strong < 25  # the least possible is some 11
+
+
 def test_none_is_invented() -> None:
     for seed in range(20, 26):
         result = judge_soak(soak(shape="steady", seed=seed, supply_steps=True))

@@ -7,7 +7,7 @@ Source: our choice, measured by `python -m ampwitness.bench.soak_scores`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -30,6 +30,7 @@ _ROUNDS = 6
 _WANDER_S = 3 * 3600.0
 _TAUS_S = (900.0, 1800.0, 3600.0, 5400.0, 7200.0, 10800.0)
 _MUCH_BETTER = 1.0
+_LIKELY = 6.6  # of twice the logarithm: more than chance alone asks for, as no ramp bends as sharply as it is drawn
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +148,7 @@ class _Shape:
     start_s: float
     stop_s: float  # of an approach: where 98 % are reached, or the stretch ends
     course: FloatArray  # (n,) 0 before, up to 1
+    doubt_s: float  # standard error of the start
 
 
 class _Fitter:
@@ -187,19 +189,33 @@ class _Fitter:
         gain = float(product[k] ** 2 / power[k])
         change_db = float(product[k] * length[k] / power[k])
         start, stop = float(times[a[k]]), float(times[b[k]])
-        shape = _Shape(start, stop, np.clip((times - start) / (stop - start), 0.0, 1.0))
+        by_start = np.zeros(len(times))
+        np.maximum.at(by_start, a, product**2 / power)
+        doubt_s = _doubt(times, by_start, start)
+        shape = _Shape(start, stop, np.clip((times - start) / (stop - start), 0.0, 1.0), doubt_s)
+        # an approach may begin where another one, quicker or slower, does nearly as well
+        by_approach = np.zeros(len(times))
         for tau_s, approach in zip(self._taus_s, self._approaches, strict=True):
             usable = approach[:, : len(times) - _HELD_NODES]
             power = np.maximum((usable * usable).sum(axis=0), 1e-12)
             product = usable.T @ y
+            np.maximum(by_approach[: len(power)], product**2 / power, out=by_approach[: len(power)])
             k = int(np.argmax(product**2 / power))
             if product[k] ** 2 / power[k] > gain * _MUCH_BETTER:
                 gain = float(product[k] ** 2 / power[k])
                 course = -np.expm1(-np.maximum(times - times[k], 0.0) / tau_s)
                 change_db = float(product[k] / power[k] * course[-1])
                 stop = float(min(times[-1], times[k] + 4 * tau_s))
-                shape = _Shape(float(times[k]), stop, course / course[-1])
+                shape = _Shape(float(times[k]), stop, course / course[-1], np.nan)
+        if np.isnan(shape.doubt_s):
+            shape = replace(shape, doubt_s=_doubt(times, by_approach, shape.start_s))
         return shape, change_db
+
+
+def _doubt(times: FloatArray, gains: FloatArray, start_s: float) -> float:
+    """Standard error of a start: half of how far away another start explains nearly as much, as in 95 % it does."""
+    near = times[gains > gains.max() - _LIKELY]
+    return 0.5 * float(np.max(np.abs(near - start_s)))
 
 
 def _fit_all(times: FloatArray, levels: FloatArray, node_s: float, scatter_db: float) -> list[Drift]:
@@ -224,9 +240,7 @@ def _fit_all(times: FloatArray, levels: FloatArray, node_s: float, scatter_db: f
     for shape, change_db in sorted(found, key=lambda pair: pair[0].start_s):
         if abs(change_db) < least_db:
             continue
-        slope = abs(change_db) / max(shape.stop_s - shape.start_s, node_s)
-        doubt_s = max(node_s, (REFERENCE_DB / 2 + scatter_db) / slope)
-        new_drift = Drift(shape.start_s, shape.stop_s, change_db, doubt_s)
+        new_drift = Drift(shape.start_s, shape.stop_s, change_db, max(node_s, shape.doubt_s))
         last = drifts[-1] if drifts else None
         if last is not None and last.change_db * change_db > 0 and shape.start_s - last.stop_s < _JOIN_S:
             both_db = last.change_db + change_db
