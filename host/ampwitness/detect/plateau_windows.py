@@ -23,7 +23,7 @@ from ampwitness.types import FloatArray
 IntArray = npt.NDArray[np.intp]
 
 WINDOW_LEVEL = 0.35  # windows reach down to this share of the crest
-SIDE = 40  # points to either side of the middle of a window
+SIDE = 32
 WIDTHS = (1.3, 0.8)  # flanks of the wide and the narrow view, in plateau lengths
 SHORTEST_FLANK_S = 0.0006
 FLANK_POINTS = 8  # in a flank, where there are so many samples
