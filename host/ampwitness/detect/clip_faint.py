@@ -32,6 +32,9 @@ def find_faint(side: OneSide) -> Crests | None:
     sure = table.take((table["is_coarse"] > 0) | (table["gain"] >= AT_RAIL_GAIN))
     # Means over long spans only for crests that can be near at all.
     lowest_v = (1 - 4 * NEAR_SHARE) * float(np.min(table["level_v"][might_be_plateaus(table)]))
+    supply_v, output_v = side.lagged.extremes()
+    least_v = rail.constant_v + rail.per_supply_v * supply_v + rail.per_output_v * output_v
+    lowest_v = max(lowest_v, least_v - BELOW_SD * side.noise_v)
     crests = crests.take((crests.level_v >= lowest_v) & ~lies_on_plateau(side.stretch, crests, sure))
     expected = rail.predict(*side.lagged.at(crests.sample.astype(float)))
     off = crests.level_v - expected

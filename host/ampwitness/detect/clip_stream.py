@@ -29,7 +29,8 @@ SUPPLY_LAGS_S = (0.0004, 0.003, 0.01, 0.03)
 OUTPUT_LAGS_S = (0.003, 0.01, 0.03, 0.15)
 MEAN_S = 0.001
 TIME_CONSTANTS = 3.0  # how many of them a lagged mean looks back
-CHUNK = 16  # blocks between which the sums of lagged means run
+CHUNK = 16  # blocks between which the sums of lagged means run,
+MANY_SHARE = 0.1  # where no more of them are asked for at once
 NOISE_PIECE_S = 0.02
 NOISE_EVERY = 25  # one piece in so many is looked at
 
@@ -65,6 +66,7 @@ class LaggedMeans:
         self._block = max(1, round(MEAN_S * stretch.rate_hz))
         step_s = self._block / stretch.rate_hz
         size = block_means(np.abs(stretch.output_v), self._block)
+        self._highest_size_v = float(size.max(initial=0.0))
         self._lagged_size = _LaggedBlocks(size, step_s, OUTPUT_LAGS_S)
         self._supply = None if stretch.supply_v is None else block_means(stretch.supply_v, self._block)
         self._lagged_supply = None if self._supply is None else _LaggedBlocks(self._supply, step_s, SUPPLY_LAGS_S)
@@ -75,6 +77,11 @@ class LaggedMeans:
         if self._lagged_supply is None:
             return np.full((len(sample), len(SUPPLY_LAGS_S)), np.nan), output
         return self._look_up(self._lagged_supply, sample), output
+
+    def extremes(self) -> tuple[float, float]:
+        """No lagged mean of the supply is lower, and none of the output's size higher; supply 0 without a channel."""
+        lowest_v = 0.0 if self._supply is None else float(self._supply.min(initial=np.inf))
+        return lowest_v, self._highest_size_v
 
     def mean_supply(self, start: FloatArray, stop: FloatArray) -> FloatArray:
         """(n,) mean supply between samples, to a millisecond; NaN without a supply channel."""
@@ -98,7 +105,7 @@ class _LaggedBlocks:
     """Exponential means that end with given blocks; what was before the first block is taken to be like it.
 
     The sums run from one CHUNK of blocks to the next; what lies between, and what makes a mean of them, is done only
-    where one is asked for."""
+    where one is asked for. Where many are, the sums run over all blocks."""
 
     def __init__(self, blocks: FloatArray, step_s: float, lags_s: tuple[float, ...]) -> None:
         self.n_blocks, self.n_lags = len(blocks), len(lags_s)
@@ -113,11 +120,17 @@ class _LaggedBlocks:
         self._weights = self._decays ** -np.arange(CHUNK)[:, None]
         whole = self._rows @ self._weights * self._decays ** (CHUNK - 1)
         self._before = np.zeros((len(whole), self.n_lags))  # the sums that end ahead of each chunk
+        self._every: FloatArray | None = None  # (blocks, lags) the sums that end with each
         for lag, decay in enumerate(self._decays):
             self._before[1:, lag] = recur(whole[:-1, lag], (decay**CHUNK,))
 
     def _sums(self, at: IntArray) -> FloatArray:
         """(n, lags) sums that end with these blocks, of those with the past ahead."""
+        if len(at) > MANY_SHARE * self.n_blocks and self._every is None:
+            blocks = self._rows.reshape(-1)
+            self._every = np.stack([recur(blocks, (decay,)) for decay in self._decays.tolist()], axis=1)
+        if self._every is not None:
+            return np.asarray(self._every[at])
         chunk, place = at // CHUNK, at % CHUNK
         rows = self._rows[chunk]
         rows *= np.arange(CHUNK) <= place[:, None]
