@@ -16,7 +16,15 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clip_coarse import measure_coarsely
-from ampwitness.detect.clip_screen import Crests, Suspects, find_crests, find_suspects
+from ampwitness.detect.clip_screen import (
+    BELOW_TOP_SHARE,
+    NEAR_TOP_S,
+    Crests,
+    Suspects,
+    find_crests,
+    find_suspects,
+    top_near,
+)
 from ampwitness.detect.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S, LaggedMeans, Stretch
 from ampwitness.detect.lobe_fit import LobeFit, fit_windows
 from ampwitness.detect.overdrive import Corners, extrapolate_crests, measure_liveliness
@@ -29,8 +37,7 @@ SCREEN_GAIN = 5.0  # residual squares, in noise variances, that a candidate must
 PLAIN_GAIN = 40.0
 FITTED_GAIN = 6.0
 # Far below the highest that is near in time no ceiling vouches for a plateau: it must be seen in the narrow window too.
-NEAR_TOP_SHARE, NEAR_TOP_S, LOW_NARROW_GAIN = 0.85, 1.0, 20.0
-LOW_ANSWER = 8.0  # of the screen: none whose narrow window gained so much answered less strongly
+LOW_NARROW_GAIN = 20.0
 # The same where some plain plateaus near in time show one ceiling: below this share of the lowest of them.
 NEAR_PLAIN_SHARE, FEWEST_NEAR_PLAIN, ONE_CEILING = 0.95, 4, 1.06
 TOP_GAIN, AT_TOP_SHARE, AT_TOP_SD = 12.0, 0.003, 3.0  # of plateaus that no sample near in time stands above
@@ -167,7 +174,7 @@ def look_at(stretch: Stretch, noise_v: float, blocked: npt.NDArray[np.bool_] | N
     free = np.ones(len(crests), dtype=bool)
     fitted, looks_full = None, free
     if not is_noisy:
-        suspects, looks_full = find_suspects(volts, crests, noise_v)
+        suspects, looks_full = find_suspects(volts, stretch.rate_hz, crests, noise_v)
         fitted = _measure(stretch, lagged, suspects, noise_v, blocked)
     if fitted is not None:
         parts.append(fitted)
@@ -313,11 +320,6 @@ def _measure(
     """Search the corners of all suspects, drop those that look smooth after all, fit and describe the rest."""
     if not len(suspects.sign):
         return None
-    if least_gain is None:
-        is_low = suspects.level_v < NEAR_TOP_SHARE * _top_near(stretch, suspects)
-        suspects = suspects.take(~is_low | (suspects.answer >= LOW_ANSWER))
-        if not len(suspects):
-            return None
     windows = cut_windows(stretch.output_v, stretch.rate_hz, suspects, noise_v)
     reach = (windows.n_left * windows.averaged, windows.n_right * windows.averaged)
     is_blocked = _is_blocked(blocked, windows.middle - reach[0], windows.middle + reach[1])
@@ -329,8 +331,8 @@ def _measure(
     narrow_test = test_flatness(narrow)
     if least_gain is None:
         gain = _gain(narrow_test, narrow, noise_v)
-        top_v = _top_near(stretch, windows)
-        is_low = windows.level_v < NEAR_TOP_SHARE * top_v
+        top_v = top_near(stretch.output_v, stretch.rate_hz, windows.sign, windows.crest)
+        is_low = windows.level_v < BELOW_TOP_SHARE * top_v
         is_low |= windows.level_v < NEAR_PLAIN_SHARE * _lowest_near(stretch, windows, ~is_low & (gain >= PLAIN_GAIN))
         is_open = ~is_low | (gain >= LOW_NARROW_GAIN)
         windows, narrow, narrow_test = windows.take(is_open), narrow.take(is_open), narrow_test.take(is_open)
@@ -397,20 +399,6 @@ def _worth_a_fit(
             lowest_v = FAINT_SHARE * float(np.min(windows.level_v[plain & mine]))
             worth |= mine & ~is_low & (gain > SCREEN_GAIN) & (windows.level_v >= lowest_v)
     return worth
-
-
-def _top_near(stretch: Stretch, windows: Windows | Suspects) -> FloatArray:
-    """(n,) the highest sample of each plateau's polarity within NEAR_TOP_S and more, sign-turned."""
-    volts, cell = stretch.output_v, max(1, round(NEAR_TOP_S * stretch.rate_hz))
-    starts = np.arange(0, len(volts), cell)
-    out = np.zeros(len(windows))
-    for extreme, sign in ((np.maximum, 1.0), (np.minimum, -1.0)):
-        top = np.maximum(extreme.reduceat(volts, starts) * np.float32(sign), 0)
-        padded = np.concatenate(([0], top, [0]))
-        near = np.maximum(np.maximum(padded[:-2], padded[2:]), top)
-        mine = windows.sign == sign
-        out[mine] = near[np.clip(windows.crest[mine] // cell, 0, len(near) - 1)]
-    return out
 
 
 def _lowest_near(stretch: Stretch, windows: Windows, is_plain: npt.NDArray[np.bool_]) -> FloatArray:

@@ -32,12 +32,14 @@ NEAR_TOP_SHARE = 0.5
 LOWEST_SHARE = 0.25  # a rail may collapse within a note: crests this low that stand broad are looked at too
 HEAD_SHARE, WAIST_SHARE, BROAD = 0.85, 0.5, 0.75  # a sine is 0.53 as long above its head as above its waist
 BROAD_REACH_S = 0.012
-ANSWER = 3.3  # in standard deviations of the noise
+# Far below the highest that is near in time no ceiling vouches for a plateau: it must answer plainly.
+BELOW_TOP_SHARE, NEAR_TOP_S = 0.85, 1.0
+ANSWER, LOW_ANSWER = 3.3, 8.0  # in standard deviations of the noise
 SAG_SHARE = 0.1  # of the flanks' fall that a plateau may sag,
 SAG_SD = 3.0  # and so many standard deviations
 CLOSE_SHARE = 0.025  # how far the wave stays this close under its crest bounds the plateau
 CLOSE_SD = 3.0
-FEWEST_CLOSE = 8  # samples so close: fewer, and no template of the coarse view could answer
+FEWEST_CLOSE = 12  # samples so close: fewer, and no template of the coarse view could answer
 LONGEST_IN_RUN, SHORTEST_IN_RUN = 1.2, 0.3
 FLANK = 1.2  # of a template, in half plateaus
 # half lengths of plateaus looked for, in samples of the fine and blocks of the coarse view
@@ -205,46 +207,71 @@ def _stands_broad(top: npt.NDArray[np.float32], at: IntArray, reach: int) -> npt
     return np.asarray(head >= BROAD * waist)
 
 
+def top_near(volts: npt.NDArray[np.float32], rate_hz: float, sign: FloatArray, sample: IntArray) -> FloatArray:
+    """(n,) the highest sample of each one's polarity within NEAR_TOP_S and more of a sample, sign-turned."""
+    cell = max(1, round(NEAR_TOP_S * rate_hz))
+    starts = np.arange(0, len(volts), cell)
+    out = np.zeros(len(sample))
+    for extreme, polarity in ((np.maximum, 1.0), (np.minimum, -1.0)):
+        top = np.maximum(extreme.reduceat(volts, starts) * np.float32(polarity), 0)
+        padded = np.concatenate(([0], top, [0]))
+        near = np.maximum(np.maximum(padded[:-2], padded[2:]), top)
+        mine = sign == polarity
+        out[mine] = near[np.clip(sample[mine] // cell, 0, len(near) - 1)]
+    return out
+
+
 def find_suspects(
-    volts: npt.NDArray[np.float32], crests: Crests, noise_v: float
+    volts: npt.NDArray[np.float32], rate_hz: float, crests: Crests, noise_v: float
 ) -> tuple[Suspects, npt.NDArray[np.bool_]]:
     """Lay the templates around every crest, and keep the strongest answer of each plateau.
 
     Parameters
     ----------
     volts : (n,) volts
+    rate_hz : samples a second
     crests : where to look
     noise_v : standard deviation of the noise of one sample
 
     Returns
     -------
-    Suspects, and which crests stay so long near their height that they might be cut off softly.
+    Suspects, and which crests stay so long near their height that they might be cut off softly; far below the top
+    that is near in time none is asked for that.
     """
     coarse = block_means(volts, BLOCK)
     tables: list[FloatArray] = [np.zeros((7, 0))]
-    is_full = [np.zeros(0, dtype=bool)]
-    for first in range(0, len(crests), AT_ONCE):
-        part = crests.take(np.arange(first, min(first + AT_ONCE, len(crests))))
-        table, stays, n_close = _answers(volts, 1, FINE_HALVES, part, noise_v)
-        tables.append(table)
-        # Templates of the coarse view are too long for what falls away so soon.
-        wide = np.flatnonzero(n_close >= FEWEST_CLOSE)
-        if len(wide):
-            table, stays_coarsely, _ = _answers(coarse, BLOCK, COARSE_HALVES, part.take(wide), noise_v)
+    is_low = crests.level_v < BELOW_TOP_SHARE * top_near(volts, rate_hz, crests.sign, crests.sample)
+    is_full = np.zeros(len(crests), dtype=bool)
+    for rows, least in ((np.flatnonzero(is_low), LOW_ANSWER), (np.flatnonzero(~is_low), ANSWER)):
+        for some in np.split(rows, range(AT_ONCE, len(rows), AT_ONCE)):
+            if not len(some):
+                continue
+            part = crests.take(some)
+            table, stays, n_close = _answers(volts, 1, FINE_HALVES, part, noise_v, least)
             tables.append(table)
-            stays[wide] |= stays_coarsely
-        is_full.append(stays)
+            is_full[some] = stays
+            # Templates of the coarse view are too long for what falls away so soon.
+            wide = np.flatnonzero(n_close >= FEWEST_CLOSE)
+            if len(wide):
+                table, stays, _ = _answers(coarse, BLOCK, COARSE_HALVES, part.take(wide), noise_v, least)
+                tables.append(table)
+                is_full[some[wide]] |= stays
     table = np.concatenate(tables, axis=1)
     table = table[:, _strongest(table)]
     suspects = Suspects(table[0], table[1], table[2], table[3], table[4], table[6].astype(np.intp))
-    return suspects, np.concatenate(is_full)
+    return suspects, is_full & ~is_low
 
 
 def _answers(
-    source: npt.NDArray[np.float32], factor: int, halves: tuple[float, ...], crests: Crests, noise_v: float
+    source: npt.NDArray[np.float32],
+    factor: int,
+    halves: tuple[float, ...],
+    crests: Crests,
+    noise_v: float,
+    least: float,
 ) -> tuple[FloatArray, npt.NDArray[np.bool_], IntArray]:
-    """Rows of strong answers, (7, n), in a view of `factor` samples a point; which crests stay long; and how many
-    points around each lie close under it."""
+    """Rows of answers of `least` deviations and more, (7, n), in a view of `factor` samples a point; which crests stay
+    long, where so little is asked for; and how many points around each lie close under it."""
     bank = _bank(halves)
     middle = np.minimum(crests.sample // factor, len(source) - 1)
     at = middle[:, None] + np.arange(-bank.reach, bank.reach + 1)[None, :]
@@ -258,14 +285,14 @@ def _answers(
     answer = window @ bank.templates
     before, after = run_lengths(window, bank.reach, close)
     answer *= bank.suits[(before + 0.5).astype(np.intp), (after + 0.5).astype(np.intp)]
-    kept = np.flatnonzero(answer.max(axis=1) > ANSWER * sigma)
+    kept = np.flatnonzero(answer.max(axis=1) > least * sigma)
     answer = answer[kept]
     sag = np.abs(window[kept] @ bank.sags)
     sag -= SAG_SD * sigma[kept, None] * bank.sag_sd
     answer *= sag <= SAG_SHARE * bank.fall * answer
     best = np.argmax(answer, axis=1)
     strength = answer[np.arange(len(best)), best]
-    strong = strength > ANSWER * sigma[kept]
+    strong = strength > least * sigma[kept]
     kept, best, strength = kept[strong], best[strong], strength[strong]
     table = np.stack(
         [
@@ -278,6 +305,8 @@ def _answers(
             crests.sample[kept],
         ]
     )
+    if least > ANSWER:
+        return table, np.zeros(len(crests), dtype=bool), n_close
     return table, _stays_long(window, bank.reach, crests.level_v, sigma), n_close
 
 
