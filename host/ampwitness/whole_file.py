@@ -71,6 +71,8 @@ def _is_recording(path: Path) -> bool:
 
 def _write_whole(path: Path, pieces: Iterable[bytes]) -> None:
     real = Path(os.path.realpath(path))  # a link stays one
+    if real.is_dir():
+        raise OutputError(f"{path} is a folder; name a file in it")
     part = real.with_name(real.name + ".part")
     try:
         if real.exists() and not real.is_file():  # a device or a pipe: nothing may be moved there

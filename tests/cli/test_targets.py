@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from ampwitness.errors import OutputError
 from ampwitness.whole_file import MCAP_MAGIC, refuse_targets, write_whole
+from warm_command import call
 
 
 @pytest.fixture
@@ -51,3 +52,16 @@ def test_links_and_devices_stay_what_they_are(tmp_path: Path) -> None:
     assert pipe.is_fifo()
     assert os.read(reading, 99) == b"words"
     os.close(reading)
+
+
+def test_a_folder_is_no_file_to_write() -> None:
+    with pytest.raises(OutputError, match="name a file in it"):
+        write_whole(Path("/"), "words")
+
+
+def test_a_name_that_no_system_takes_is_one_sentence() -> None:
+    for arguments in (("job", "new", "x" * 300), ("report", "x" * 300)):
+        done = call(*arguments)
+        assert done.returncode == 2
+        assert len(done.stderr.splitlines()) == 1
+        assert "choose a shorter one" in done.stderr

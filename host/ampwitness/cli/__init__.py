@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
 import os
 import sys
@@ -13,7 +14,7 @@ import click
 from ampwitness import __version__
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.wrapped import wrapped
-from ampwitness.errors import AmpwitnessError
+from ampwitness.errors import AmpwitnessError, UsageError
 
 PROGRAM, COMPLETE_VARIABLE = "ampwitness", "_AMPWITNESS_COMPLETE"  # the variable by which a shell asks for completions
 INTERRUPTED_EXIT_CODE = 130  # the shell's own number for Ctrl-C
@@ -113,3 +114,9 @@ def main() -> NoReturn:
         # The reader of our output (a pager, `head`) has gone; that is its right and no failure of ours.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
+    except OSError as error:
+        if error.errno not in (errno.ENAMETOOLONG, errno.ELOOP):
+            raise
+        said = f"{str(error.filename)[:60]}... is no usable name ({error.strerror}): choose a shorter one."
+        click.echo(wrapped(f"ampwitness: {said}", sys.stderr), err=True)
+        sys.exit(UsageError.exit_code)

@@ -11,7 +11,7 @@ import click
 
 from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.progress import ProgressLine
-from ampwitness.errors import UsageError
+from ampwitness.errors import OutputError, UsageError
 from ampwitness.export.csv_tables import refuse_used_folder, write_tables
 from ampwitness.pipeline import AnalyseOptions, RecordingVolts, analyse
 from ampwitness.recording import Recording, open_parts
@@ -74,6 +74,9 @@ def export(
     options = AnalyseOptions(correct_adc=not raw_adc, envelope_step_s=step_s)
     if mdf_path is not None and mdf_path.suffix.lower() != ".mf4":
         raise UsageError(f"an MDF 4 file is called NAME.mf4, not {mdf_path.name}")
+    for path in (wav_path, npz_path, mdf_path):
+        if path is not None and path.is_dir():
+            raise OutputError(f"{path} is a folder; name a file in it")
     if folder is not None:  # before anything is worked out
         refuse_used_folder(folder)
     written = _write_volts(opened, options, wav_path, full_scale_v, npz_path, mdf_path)

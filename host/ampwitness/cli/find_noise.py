@@ -63,7 +63,7 @@ def _parse_given(texts: tuple[str, ...]) -> dict[Condition, Path]:
 
 def _record(port: str, path: Path, seconds: float) -> None:
     refuse_existing(path)
-    with BoardSession(port) as session, ProgressLine() as progress:
+    with ProgressLine() as progress, BoardSession(port) as session:
         writer = RecordingWriter(path, recording_notes(session, {}))
         with LiveFeed(session, writer, window_s=1.0) as feed:
             for _ in feed.windows():

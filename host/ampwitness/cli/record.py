@@ -155,7 +155,7 @@ def _default_out() -> Path:
 @click.option("--hours", type=FiniteRange(min=0, min_open=True), help="A soak: stop after so many hours, in parts.")
 @click.option(
     "--part-mb",
-    type=FiniteRange(min=0),
+    type=FiniteRange(0, 1e6),
     help=f"Begin a new file after so many MB; 0: one file. Default: {PART_MB} with --hours, else one file.",
 )
 @click.option("--reduce-parts", is_flag=True, help="Make closed parts smaller: full waveforms only around events.")

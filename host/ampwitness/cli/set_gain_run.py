@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from ampwitness.cli.keyboard import Keyboard
+from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.set_gain_screen import GainScreen
 from ampwitness.cli.settings_folder import calibration_of
 from ampwitness.cli.stopping import stop_on_signals
@@ -185,7 +186,9 @@ class SetGainRun:
         return near[0] if near else None
 
     def _conclude(self) -> None:
-        result = self._thorough.finish()
+        with ProgressLine() as progress:  # on a busy machine what waits takes seconds
+            progress("working out the result")
+            result = self._thorough.finish()
         knees = [
             f
             for f in result.findings
