@@ -9,7 +9,7 @@ import numpy as np
 from ampwitness.findings.explain import explain
 from ampwitness.findings.wording import KIND_WORDS
 from ampwitness.report.page import html_page
-from ampwitness.report.plots import draw_overview, figure_to_png
+from ampwitness.report.plots import draw_enlarged, draw_overview, figure_to_png
 from ampwitness.report.text import text_report
 from ampwitness.types import Analysis, Envelope, Finding, NotJudged
 from ampwitness.units import seconds_to_span
@@ -196,3 +196,17 @@ def test_what_many_answers_leave_out_is_told_once(small_analysis: Analysis) -> N
     assert text.count("reduced on purpose") == 1 + text.count("\n  2.00 s not judged")  # that of a verdict of its own
     assert text.count("Not judged there: (1).") >= 3
     assert "\n(1) 2.00 s not judged (reduced on purpose).\n" in text
+
+
+def test_an_estimated_crest_far_up_does_not_press_the_wave_flat(small_analysis: Analysis) -> None:
+    clip = next(finding for finding in small_analysis.findings if finding.kind == "clip")
+    for crest_v, said in ((45.0, "45.0 V (estimate)"), (165.0, "165.0 V (estimate, beyond the picture)")):
+        far = dataclasses.replace(clip, measured={**clip.measured, "crest_v": crest_v})
+        axes = draw_enlarged(far, small_analysis.excerpts[0]).axes[0]
+        assert axes.get_ylim()[1] < 70.0
+        assert said in axes.get_legend().get_texts()[-1].get_text()
+
+
+def test_what_was_not_found_is_one_sentence(small_analysis: Analysis) -> None:
+    bare = dataclasses.replace(small_analysis, findings=(), excerpts=())
+    assert "No clipped half-cycle, no bass note, no supply dip, no cut-out, no span" in read(html_page(bare)).text

@@ -246,15 +246,26 @@ def _found(analysis: Analysis, lines: Sequence[VerdictLine]) -> str:
     return f"<ul>{''.join(items)}</ul>" if items else "<p>Nothing was found in what was looked at.</p>"
 
 
+def _word_none(lines: Sequence[VerdictLine]) -> str:
+    """What was not found, those that were looked for as long in one sentence."""
+    by_span: dict[str, list[str]] = {}
+    for line in lines:
+        if line.verdict == "none found":
+            one = KIND_WORDS[line.kind].one
+            by_span.setdefault(line.sentence.removeprefix(f"No {one} "), []).append(f"no {one}")
+    said = [f"{', '.join(names)} {span}" for span, names in by_span.items()]
+    return " ".join(sentence[0].upper() + sentence[1:] for sentence in said)
+
+
 def _looked_at(analysis: Analysis, lines: Sequence[VerdictLine]) -> str:
     channels = ", ".join(order_roles(analysis.envelopes)) or "no channel"
     modes = dict.fromkeys((hello.mode, round(float(hello.rate_hz))) for hello in analysis.hellos)
     how = "; ".join(f"mode {mode}, {rate_hz:,} scans a second" for mode, rate_hz in modes)
-    none = [line.sentence for line in lines if line.verdict == "none found"]
+    none = _word_none(lines)
     return (
         f"<p><strong>{escape(seconds_to_clock(analysis.duration_s))}</strong> of {escape(channels)}"
         f"{escape('; ' + how) if how else ''}.</p>"
-        + (f"<p>{escape(' '.join(none))}</p>" if none else "")
+        + (f"<p>{escape(none)}</p>" if none else "")
         + (f"<p>{escape(word_reduction(analysis))}</p>" if word_reduction(analysis) else "")
         + f'<p class="losses">Losses: {escape(word_losses(analysis))}</p>'
         + f"<p>Volts: {escape(word_calibrations(analysis.settings.calibrations))}</p>"

@@ -26,6 +26,7 @@ MAX_OVERVIEW_COLUMNS = 1600
 MOST_DRAWN_COLUMNS, MOST_DRAWN_SAMPLES = 600, 4000  # more of them go into an SVG as one image: it stays small
 MOST_BARS = 1500  # a lane: more than can be told apart
 LEAST_SPAN_V = 0.2  # of a picture's volts: the logger's own noise does not fill it
+MOST_CREST_RATIO = 1.6
 MIN_VISIBLE_SHARE = 0.0012  # of the time axis: a clip of 1 ms in two hours is still drawn this wide
 
 _DOTS_PER_INCH = 180  # of what stands in an SVG as dots, because there is too much of it
@@ -199,23 +200,25 @@ def _shade(axes: Axes, span: Interval, kind: str, alpha: float) -> None:
     axes.axvspan(span.start_s, span.stop_s, facecolor=style.colour, alpha=alpha, hatch=style.hatch, edgecolor="grey")
 
 
-def _draw_clip_marks(axes: Axes, finding: Finding) -> None:
-    """The flat top that was measured, and where the crest would have been."""
+def _draw_clip_marks(axes: Axes, finding: Finding, peak_v: float) -> None:
+    """The flat top that was measured, and where the crest would have been; `peak_v` is the highest that is drawn."""
     plateau_v, crest_v = finding.measured.get("plateau_v"), finding.measured.get("crest_v")
     middle_s = (finding.start_s + finding.stop_s) / 2
     if isinstance(plateau_v, int | float):
         axes.plot([finding.start_s, finding.stop_s], [plateau_v, plateau_v], color="black", linewidth=2.2,
                   label=f"ceiling {plateau_v:.1f} V")  # fmt: skip
     if isinstance(crest_v, int | float):
+        most_v = MOST_CREST_RATIO * peak_v  # further up it would press the wave itself flat
+        beyond = ", beyond the picture" if abs(crest_v) > most_v else ""
         axes.plot(
             [middle_s],
-            [crest_v],
+            [float(np.clip(crest_v, -most_v, most_v))],
             linestyle="none",
             marker="^" if crest_v > 0 else "v",
             markersize=9,
             markerfacecolor="white",
             markeredgecolor="black",
-            label=f"uncut crest {crest_v:.1f} V (estimate)",
+            label=f"uncut crest {crest_v:.1f} V (estimate{beyond})",
         )
 
 
@@ -289,7 +292,8 @@ def draw_enlarged(finding: Finding, window: TraceWindow, neighbours: Sequence[Fi
             draw_traces(axes, role, finding, window, neighbours)
         shifted = Finding(finding.kind, 0.0, to_ms(finding.stop_s), finding.severity, finding.measured, {}, {})
         if roles and finding.kind == "clip":
-            _draw_clip_marks(rows[0], shifted)
+            peak_v = max((float(np.abs(s.volts).max()) for s in window.traces[roles[0]].segments), default=0.0)
+            _draw_clip_marks(rows[0], shifted, peak_v)
             rows[0].legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, fontsize=9, frameon=False)
         is_told = finding.kind == "dip" or (finding.kind == "note" and finding.measured.get("sag_v") is not None)
         if "supply" in roles and is_told:
