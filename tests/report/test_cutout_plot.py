@@ -52,3 +52,9 @@ def test_what_came_first_stands_in_the_caption(small_analysis: Analysis) -> None
     told = [cutout((-0.012, "supply low")) if f.kind == "cutout" else f for f in small_analysis.findings]
     page = html_page(dataclasses.replace(small_analysis, findings=tuple(told)))
     assert "In order of time: 1 came first: supply low (-12.0 ms); 2 output stopped." in page
+
+
+def test_late_in_a_long_recording_times_are_those_of_a_clock(small_analysis: Analysis) -> None:
+    window = small_analysis.excerpts[0]
+    figure = draw_cutout(cutout(start_s=3723.5), window)
+    assert "milliseconds from 1:02:03.500 of the recording" in [axes.get_xlabel() for axes in figure.axes]

@@ -17,6 +17,7 @@ from ampwitness.detect.step_stream import RunSteps, StepStream
 from ampwitness.detect.streams import Ledger
 from ampwitness.detect.turn_on import TurnOnWatch
 from ampwitness.types import Edge, Finding, Severity, TraceWindow
+from ampwitness.units import seconds_to_clock
 
 RETRY_S = 10.0
 AGAIN_S = 2.0
@@ -314,7 +315,7 @@ def _in_words(events: Sequence[tuple[float, str]], stop: Stop) -> tuple[str, ...
     """What happened in order; what lies closer to the stop than its start is known is said to be together with it."""
     out = []
     for time_s, what in events:
-        text = f"{what} at {time_s:.4f} s"
+        text = f"{what} at {seconds_to_clock(time_s)}"
         if what != "output stopped":
             off_s = time_s - stop.start_s
             if abs(off_s) <= stop.start_uncertainty_s:

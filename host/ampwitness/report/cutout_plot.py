@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 
 from ampwitness.report.plots import draw_traces, new_figure, plot_style, set_margins
 from ampwitness.types import Finding, TraceWindow
+from ampwitness.units import seconds_to_clock
 
 CLOSE_S = 0.020  # shown closely on both sides of the stop, and as far back as what came first ...
 FARTHEST_S = 0.200  # ... if that is not farther: the milliseconds would be too narrow again
@@ -96,7 +97,7 @@ def draw_cutout(finding: Finding, window: TraceWindow, neighbours: Sequence[Find
             axes.set_xlim(1e3 * from_s, 1e3 * to_s)
         for column in (0, 1):
             _mark_events(grid[:, column].tolist(), finding)
-        grid[-1, 0].set_xlabel(f"milliseconds from {finding.start_s:.4f} s of the recording")
+        grid[-1, 0].set_xlabel(f"milliseconds from {seconds_to_clock(finding.start_s)} of the recording")
         grid[-1, 1].set_xlabel("the same from closer (ms)")
         set_margins(figure, grid[:, 0].tolist(), _TOP_IN, between=_BETWEEN, widths=_WIDTHS)
         return figure

@@ -20,7 +20,7 @@ from ampwitness.finding_list import FindingList
 from ampwitness.report.overview_data import join_spans
 from ampwitness.report.style import GRID_COLOUR, LANE_STYLES, TEXT_COLOUR, role_colour
 from ampwitness.types import Analysis, Envelope, Finding, FloatArray, Interval, TraceWindow
-from ampwitness.units import fixed
+from ampwitness.units import fixed, seconds_to_clock
 
 MAX_OVERVIEW_COLUMNS = 1600
 MOST_DRAWN_COLUMNS, MOST_DRAWN_SAMPLES = 600, 4000  # more of them go into an SVG as one image: it stays small
@@ -298,7 +298,7 @@ def draw_enlarged(finding: Finding, window: TraceWindow, neighbours: Sequence[Fi
         is_told = finding.kind == "dip" or (finding.kind == "note" and finding.measured.get("sag_v") is not None)
         if "supply" in roles and is_told:
             _draw_supply_marks(rows[roles.index("supply")], shifted)
-        rows[-1].set_xlabel(f"milliseconds from {finding.start_s:.4f} s of the recording")
+        rows[-1].set_xlabel(f"milliseconds from {seconds_to_clock(finding.start_s)} of the recording")
         rows[-1].set_xlim(to_ms(window.start_s), to_ms(window.stop_s))
         set_margins(figure, rows.tolist(), top_in=0.32 if finding.kind == "clip" else 0.10)
         return figure
