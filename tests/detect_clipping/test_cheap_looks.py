@@ -5,14 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.bench.clip_speed import RATE_HZ, make_music
-from ampwitness.detect import clip_candidates, clip_coarse, clip_sunk
-from ampwitness.detect.clip_candidates import (
-    LOW_NARROW_GAIN,
-    Look,
-    join,
-    join_crests,
-    look_at,
-)
+from ampwitness.detect import clip_coarse, clip_measure, clip_sunk
+from ampwitness.detect.clip_candidates import Look, join, join_crests
+from ampwitness.detect.clip_look import look_at
+from ampwitness.detect.clip_measure import LOW_NARROW_GAIN
 from ampwitness.detect.clip_screen import BELOW_TOP_SHARE, LOW_ANSWER, NEAR_TOP_S, Suspects, find_suspects, top_near
 from ampwitness.detect.clip_stream import (
     OUTPUT_LAGS_S,
@@ -80,14 +76,14 @@ def test_below_a_ceiling_that_plain_plateaus_show_nearby_faint_ones_are_not_fitt
     looked: tuple[Stretch, Look], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     stretch, look = looked
-    monkeypatch.setattr(clip_candidates, "NEAR_PLAIN_SHARE", 0.0)
+    monkeypatch.setattr(clip_measure, "NEAR_PLAIN_SHARE", 0.0)
     every = join(look_at(stretch, 0.02, None).candidates)
     kept = join(look.candidates)
     left_out = ~np.isin(every["start_s"], kept["start_s"]) & (every["is_coarse"] == 0)
     assert left_out.any()
     for sign in (1.0, -1.0):
         mine = every["sign"] == sign
-        plain = every.take(mine & (every["narrow_gain"] >= clip_candidates.PLAIN_GAIN))
+        plain = every.take(mine & (every["narrow_gain"] >= clip_measure.PLAIN_GAIN))
         out = every.take(mine & left_out)
         assert np.all(out["narrow_gain"] < LOW_NARROW_GAIN)
         assert np.all(out["peak_v"] < 0.95 * np.median(plain["level_v"]))
@@ -102,7 +98,7 @@ def test_plain_plateaus_at_many_levels_show_no_ceiling(
     level = np.array([20.0, 20.0 * apart, 20.0, 20.0, 10.0, 10.0])
     suspects = Suspects(crests.sign, crests.sample.astype(float), np.full(6, 8.0), level, np.ones(6), crests.sample)
     windows = cut_windows(stretch.output_v, RATE_HZ, suspects, 0.02)
-    lowest = clip_candidates._lowest_near(stretch, windows, level > 15)
+    lowest = clip_measure._lowest_near(stretch, windows, level > 15)
     assert np.all(lowest == (20.0 if is_known else 0.0))
 
 

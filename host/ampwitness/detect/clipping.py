@@ -1,6 +1,6 @@
 """Clipped half-cycles of the output: where a crest is cut off flat, how far past the ceiling it was driven.
 
-Two stages. While windows come in, crests that look cut off are put into a compact table (`clip_candidates`); where they
+Two stages. While windows come in, crests that look cut off are put into a compact table (`clip_look`); where they
 show a ceiling, a second look takes in what the first let go: short shelves (`clip_shelves`), crests that come just up
 to it (`clip_faint`), crests that a ceiling without a corner bends over (`clip_soft`), broad ones whose ceiling sinks
 within a note (`clip_sunk`), bites that a limit of the current takes out of flanks (`clip_current`). Dense music shows
@@ -21,7 +21,7 @@ from typing import Any
 
 import numpy as np
 
-from ampwitness.detect.clip_candidates import Look, crests_to_rows, join_crests, look_at
+from ampwitness.detect.clip_candidates import Look, join_crests
 from ampwitness.detect.clip_coupled import (
     find_coupling,
     guess_coupling,
@@ -33,6 +33,8 @@ from ampwitness.detect.clip_coupled import (
 from ampwitness.detect.clip_current import find_current_limited
 from ampwitness.detect.clip_faint import find_faint
 from ampwitness.detect.clip_ledger import ClipLedger
+from ampwitness.detect.clip_look import look_at
+from ampwitness.detect.clip_measure import crests_to_rows
 from ampwitness.detect.clip_plain import FAINT_GAIN
 from ampwitness.detect.clip_shelves import find_shelves
 from ampwitness.detect.clip_soft import find_soft

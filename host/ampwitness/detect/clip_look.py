@@ -1,0 +1,119 @@
+"""From one stretch of output to what might be a clipped half-cycle, and what surely is none.
+
+Gaps: half-cycles cut off by a gap are counted, not tested.
+Limits: see `clip_screen` and `clip_measure`.
+Source: our choice, measured in tests/detect_clipping.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.clip_candidates import HighCrests, Look, OneSide, join, lies_on_plateau
+from ampwitness.detect.clip_describe import measure_full
+from ampwitness.detect.clip_measure import measure_suspects
+from ampwitness.detect.clip_screen import Crests, find_crests, find_suspects
+from ampwitness.detect.clip_stream import LaggedMeans, Stretch
+from ampwitness.types import FloatArray
+
+IntArray = npt.NDArray[np.intp]
+
+LOWEST_CREST_IN_NOISE = 15.0
+NOISY_SHARE = 0.5  # of the highest value: crests that stand no higher in noise tell nothing by their shape
+PILE_SHARE, LOWEST_PILE_V = 0.8, 0.5
+CREST_STEP_S = 0.25  # one highest unclipped crest is kept for each of these
+CUT_REACH_S = 0.05
+CUT_SHARE = 0.85  # a segment's end above this share of the highest value beside it cuts a half-cycle off
+
+
+def look_at(stretch: Stretch, noise_v: float, blocked: npt.NDArray[np.bool_] | None) -> Look:
+    """Find candidates in a stretch.
+
+    Parameters
+    ----------
+    stretch : samples with margins
+    noise_v : noise of one sample
+    blocked : (n_samples,) True where the logger's own converter was at its rail; None: nowhere
+
+    Returns
+    -------
+    What was seen, for both polarities.
+    """
+    volts = stretch.output_v
+    cut = _cut_off(stretch)
+    lowest_v = LOWEST_CREST_IN_NOISE * noise_v
+    highest_v = float(np.max(np.abs(volts), initial=0.0))
+    # In full-range music most of what looks like noise is music: no fit says anything, but crests may pile up.
+    is_noisy = lowest_v > NOISY_SHARE * highest_v
+    if is_noisy:
+        lowest_v = max(PILE_SHARE * highest_v, LOWEST_PILE_V)
+    crests = find_crests(volts, stretch.rate_hz, lowest_v, blocked)
+    crests = crests.take((crests.sample >= stretch.own_first) & (crests.sample < stretch.own_last))
+    if not len(crests):
+        return Look([], [], cut, [])
+    lagged = LaggedMeans(stretch)
+    parts = []
+    free = np.ones(len(crests), dtype=bool)
+    fitted, looks_full = None, free
+    if not is_noisy:
+        suspects, looks_full = find_suspects(volts, stretch.rate_hz, crests, noise_v)
+        fitted = measure_suspects(stretch, lagged, suspects, noise_v, blocked)
+    if fitted is not None:
+        parts.append(fitted)
+        free &= ~lies_on_plateau(stretch, crests, fitted)
+    full = measure_full(stretch, lagged, crests.take(looks_full & free), noise_v, blocked)
+    if full is not None:
+        parts.append(full)
+        free &= ~lies_on_plateau(stretch, crests, full)
+    others = crests.take(free)
+    table = join(parts)
+    sides = [
+        OneSide(
+            stretch, lagged, sign, table.take(table["sign"] == sign), crests.take(crests.sign == sign), noise_v, blocked
+        )
+        for sign in (1.0, -1.0)
+    ]
+    return Look(parts, [_highest(stretch, lagged, others)] if len(others) else [], cut, sides)
+
+
+def _cut_off(stretch: Stretch) -> list[tuple[float, float]]:
+    """Spans of half-cycles that the segment's first or last sample cuts off near its crest."""
+    reach = round(CUT_REACH_S * stretch.rate_hz)
+    volts, n = stretch.output_v, len(stretch.output_v)
+    spans = []
+    for is_end, piece, at_start in (
+        (stretch.is_first, volts[:reach], True),
+        (stretch.is_last, volts[::-1][:reach], False),
+    ):
+        if not is_end or not len(piece):
+            continue
+        up = piece * np.sign(piece[0])
+        if up[0] < CUT_SHARE * np.max(np.abs(piece)) or up[0] <= 0:
+            continue
+        falls = np.flatnonzero(up < up[0] / 2)
+        length = int(falls[0]) if len(falls) else len(up)
+        first, last = (0, length) if at_start else (n - length, n)
+        spans.append((float(stretch.time_s(float(first))), float(stretch.time_s(float(last)))))
+    return spans
+
+
+def _highest(stretch: Stretch, lagged: LaggedMeans, crests: Crests) -> HighCrests:
+    """The highest of the crests in each step of time, by polarity."""
+    time_s = np.asarray(stretch.time_s(crests.sample.astype(float)))
+    step = np.floor(time_s / CREST_STEP_S) * 2 + (crests.sign > 0)
+    order = np.lexsort((-crests.level_v, step))
+    first = order[np.concatenate(([True], np.diff(step[order]) > 0))]
+    supply, output = lagged.at(crests.sample[first].astype(float))
+    peak_v = _between_samples(stretch.output_v, crests.sample[first], crests.sign[first])
+    return HighCrests(crests.sign[first], time_s[first], crests.level_v[first], peak_v, supply, output)
+
+
+def _between_samples(volts: npt.NDArray[np.float32], sample: IntArray, sign: FloatArray) -> FloatArray:
+    """Heights of crests by a parabola through the highest of five samples and its neighbours."""
+    around = volts[sample[:, None] + np.arange(-2, 3)[None, :]] * sign[:, None]
+    at = 1 + np.argmax(around[:, 1:4], axis=1)
+    rows = np.arange(len(sample))
+    before, top, after = (around[rows, at + k].astype(float) for k in (-1, 0, 1))
+    bend = np.maximum(2 * top - before - after, 1e-9)
+    return np.asarray(top + np.minimum((after - before) ** 2 / (8 * bend), bend / 4))
