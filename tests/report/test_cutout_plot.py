@@ -58,3 +58,17 @@ def test_late_in_a_long_recording_times_are_those_of_a_clock(small_analysis: Ana
     window = small_analysis.excerpts[0]
     figure = draw_cutout(cutout(start_s=3723.5), window)
     assert "milliseconds from 1:02:03.500 of the recording" in [axes.get_xlabel() for axes in figure.axes]
+
+
+def test_the_page_gives_reasons_next_test_and_the_roads_figures(small_analysis: Analysis) -> None:
+    found = cutout((-0.012, "supply low"))
+    reasons = {**found.evidence, "reasons": ["supply was low: 9.08 V"], "not_excluded": ["ground lost"]}
+    told = [dataclasses.replace(found, evidence=reasons) if f.kind == "cutout" else f for f in small_analysis.findings]
+    figures = {"duration_s": 4.0, "supply_mean_v": 12.4, "supply_lowest_v": 11.2, "n_dips": 1, "n_clips": 0,
+               "n_cutouts": 1, "deepest_residual_v": 11.2}  # fmt: skip
+    summary = {"engine": {"per_state": {"rest": figures}, "remarks": []}}
+    page = html_page(dataclasses.replace(small_analysis, findings=tuple(told), summary=summary))
+    for words in ("Because: supply was low: 9.08 V.", "Not excluded: ground lost.", "Next test: "):
+        assert words in page
+    assert "<h2>Engine, dips and switchings</h2>" in page
+    assert "Engine at rest: 4.0 s, supply 12.40 V at the mean" in page

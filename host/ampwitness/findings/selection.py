@@ -33,6 +33,12 @@ WORSE: dict[str, tuple[str, ...]] = {
 }
 
 
+def choose_cutouts(findings: Sequence[Finding], most: int) -> tuple[Finding, ...]:
+    """The most serious cut-outs, at most so many, in order of time."""
+    cutouts = sorted(FindingList.of(findings).of_kind("cutout"), key=measure_gravity, reverse=True)
+    return tuple(sorted(cutouts[:most], key=lambda cutout: cutout.start_s))
+
+
 def choose_enlarged(findings: Sequence[Finding]) -> tuple[tuple[Finding, Interval], ...]:
     """The findings that deserve a picture of their own, each with the span of recording time to show.
 
@@ -45,8 +51,7 @@ def choose_enlarged(findings: Sequence[Finding]) -> tuple[tuple[Finding, Interva
         if worst is not None:
             stop_s = min(worst.stop_s, worst.start_s + 4.0)
             chosen.append((worst, Interval(max(0.0, worst.start_s - around_s), stop_s + around_s)))
-    cutouts = sorted(FindingList.of(findings).of_kind("cutout"), key=measure_gravity, reverse=True)
-    for cutout in sorted(cutouts[:MAX_CUTOUTS_SHOWN], key=lambda cutout: cutout.start_s):
+    for cutout in choose_cutouts(findings, MAX_CUTOUTS_SHOWN):
         stop_s = min(cutout.stop_s, cutout.start_s + 3.0)
         span = Interval(max(0.0, cutout.start_s - AROUND_CUTOUT_S), stop_s + AROUND_CUTOUT_S)
         chosen.append((cutout, span))

@@ -20,6 +20,7 @@ from ampwitness import __version__
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.advice import advise_first_steps
 from ampwitness.findings.headroom_words import word_headroom
+from ampwitness.findings.road_words import explain_cutout, word_road
 from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged, choose_listed
 from ampwitness.findings.supply_words import word_supply
 from ampwitness.findings.wording import (
@@ -125,9 +126,16 @@ def _enlarged(analysis: Analysis) -> Iterable[str]:
         draw = draw_cutout if finding.kind == "cutout" else draw_enlarged
         svg = figure_to_svg(draw(finding, window, neighbours), f"closer{number}-")
         yield _picture(svg, caption, caption, link=finding_link(_number_of(analysis, finding)))
+        if finding.kind == "cutout":
+            yield _listed(sentence for sentence in explain_cutout(finding) if not sentence.startswith("In order of"))
     n_cutouts = findings.n_of("cutout")
     if n_cutouts > MAX_CUTOUTS_SHOWN:
         yield f"<p>These are the {MAX_CUTOUTS_SHOWN} most serious cut-outs; the table lists more.</p>"
+
+
+def _listed(sentences: Iterable[str]) -> str:
+    said = "".join(f"<li>{escape(sentence)}</li>" for sentence in sentences)
+    return f"<ul>{said}</ul>" if said else ""
 
 
 def _gain_curves(analysis: Analysis) -> Iterable[str]:
@@ -177,9 +185,13 @@ def _supply(analysis: Analysis) -> str:
     )
     if not sentences and not shown:
         return ""
-    said = "".join(f"<li>{escape(sentence)}</li>" for sentence in sentences)
-    listed = f"<ul>{said}</ul>" if said else ""
-    return f"<section><h2>The supply as the amplifier sees it</h2>{listed}{shown}</section>"
+    return f"<section><h2>The supply as the amplifier sees it</h2>{_listed(sentences)}{shown}</section>"
+
+
+def _road(analysis: Analysis) -> str:
+    """Engine states, the level of letting go, dips and switchings, in sentences."""
+    said = _listed(word_road(analysis.summary))
+    return f"<section><h2>Engine, dips and switchings</h2>{said}</section>" if said else ""
 
 
 def _headroom(analysis: Analysis) -> str:
@@ -193,8 +205,7 @@ def _headroom(analysis: Analysis) -> str:
         "Blank: it clipped there, or nothing was looked at."
     )
     picture = "" if figure is None else _picture(figure_to_svg(figure, "headroom-"), caption, caption)
-    said = "".join(f"<li>{escape(sentence)}</li>" for sentence in sentences)
-    return f"<section><h2>Headroom of what did not clip</h2><ul>{said}</ul>{picture}</section>"
+    return f"<section><h2>Headroom of what did not clip</h2>{_listed(sentences)}{picture}</section>"
 
 
 def _method(coverage: Sequence[Coverage], settings: Settings) -> str:
@@ -334,7 +345,7 @@ def html_page(analysis: Analysis, progress: Callable[[str, float | None], None] 
     facts = json.dumps(overview_facts(analysis, listed), allow_nan=False, separators=(",", ":")).replace("<", "\\u003c")
     subject = "; ".join(filter(None, (str(analysis.settings.notes.get("amplifier") or ""), word_when(analysis))))
     drawn = []
-    makers = (_first_screen, _overview, _closer_look, _headroom, _supply, _trends)
+    makers = (_first_screen, _overview, _closer_look, _road, _headroom, _supply, _trends)
     for number, make in enumerate(makers, start=1):
         progress("drawing the page", number / (len(makers) + 1))
         drawn.append(make(analysis))

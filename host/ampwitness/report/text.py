@@ -12,7 +12,7 @@ from ampwitness.finding_list import FindingList
 from ampwitness.findings.advice import advise_first_steps
 from ampwitness.findings.headroom_words import word_headroom
 from ampwitness.findings.road_words import explain_cutout, word_road
-from ampwitness.findings.selection import find_bursts
+from ampwitness.findings.selection import choose_cutouts, find_bursts
 from ampwitness.findings.supply_words import word_supply
 from ampwitness.findings.wording import (
     KIND_WORDS,
@@ -139,7 +139,7 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
     deepest = _deepest_notes(findings)
     if deepest:
         lines += ["", "Bass notes under which the supply sagged most:", *_list_findings(deepest, width)]
-    for cutout in findings.of_kind("cutout")[:MAX_EXPLAINED]:
+    for cutout in choose_cutouts(findings, MAX_EXPLAINED):
         lines += ["", f"The cut-out at {seconds_to_clock(cutout.start_s)}:"]
         lines += [line for sentence in explain_cutout(cutout) for line in _wrap(sentence, width, "  ")]
     road = word_road(analysis.summary)
