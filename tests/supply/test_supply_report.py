@@ -230,3 +230,9 @@ def test_a_ground_that_jumps_shares_out_no_resistance() -> None:
     summary = next(r.summary for r in run_all(windows, DetectOptions()) if r.coverage.detector == "supply")
     assert all(not state.get("parts") for state in summary["states"].values())
     assert any("do not add up" in remark for remark in summary["remarks"])
+
+
+def test_hours_are_told_as_hours_and_nothing_as_nothing() -> None:
+    state = {**STATE, "lowest_v": -0.001, "judged_s": 21_600.0}
+    (text, *_) = word_supply({"supply": {"states": {"at rest": state}}})
+    assert text.endswith("lowest 0.00 V (mean of 10 ms) in 6 h.")

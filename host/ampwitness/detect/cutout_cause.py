@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 from ampwitness.detect.cutout_measure import LOST_RATIO, NEAR_S, Stop
 from ampwitness.detect.cutout_outlived import LOW_RATIO
+from ampwitness.units import fixed
 
 # Lower than separate amplifiers commonly stand, and lower by this than ever before: needs no cut in mid-cycle.
 PLAIN_V = 10.5
@@ -207,7 +208,7 @@ def _judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str
             events.append((lost_s, "supply lost contact for the first time"))
             lost_s = supply.lost_last_s
         events.append((lost_s, "supply gone"))
-        reasons.append(f"supply at {min(supply.at_stop_v, supply.lowest_after_v):.2f} V around the stop")
+        reasons.append(f"supply at {fixed(min(supply.at_stop_v, supply.lowest_after_v), 2)} V around the stop")
         return True, False
     if supply.lowest_v >= LOW_RATIO * supply.reference_v:
         reasons.append(f"supply was fine: {supply.lowest_v:.2f} V of usually {supply.reference_v:.2f} V")

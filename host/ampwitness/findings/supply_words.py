@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from ampwitness.units import fixed, seconds_to_span
+
 
 def word_supply(summary: Mapping[str, Any]) -> tuple[str, ...]:
     """Sentences on each engine state: quiet volts, source resistance with its range, its parts, full clean power.
@@ -30,7 +32,7 @@ def word_supply(summary: Mapping[str, Any]) -> tuple[str, ...]:
 def _word_state(state: Mapping[str, Any]) -> list[str]:
     texts = [
         f"{state['open_v']:.2f} V with the amplifier quiet (the quietest fifth of each minute, median), "
-        f"lowest {state['lowest_v']:.2f} V (mean of 10 ms) in {state['judged_s']:,.0f} s."
+        f"lowest {fixed(state['lowest_v'], 2)} V (mean of 10 ms) in {seconds_to_span(state['judged_s'], 0)}."
     ]
     if state.get("source_ohm") is None and state.get("highest_source_ohm") is not None:
         texts.append(
