@@ -70,6 +70,16 @@ def test_a_tone_too_quiet_to_judge_is_not_called_clean() -> None:
     assert views(sines((40, 6.0)), loud)[-1].state == "clean"
 
 
+@pytest.mark.parametrize("over", [1.0135, 1.0421])  # THD of 0.40 and 1.50 %, where the words change
+def test_words_do_not_flicker_at_their_thresholds(over: float) -> None:
+    time_s = np.arange(round(3 * RATE_HZ)) / RATE_HZ
+    noise = 0.03 * np.random.default_rng(5).standard_normal(len(time_s))
+    walk = SetGainWalk(40.0, "resistor", is_hands_free=False)
+    walk.step = "come back"
+    states = [v.state for v in views(np.clip(20 * over * np.sin(2 * np.pi * 40 * time_s), -20, 20) + noise, walk)]
+    assert len(list(groupby(states))) <= 4
+
+
 def test_only_mains_is_called_hum() -> None:
     assert [name_other(hz) for hz in (50.1, 120, 63, 7000)] == [
         " (hum?)",

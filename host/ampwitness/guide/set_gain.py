@@ -38,6 +38,7 @@ _STABLE_S = 1.0
 _STEADY_DB = 0.2
 _HELD_DB = 0.1
 _HELD_TURNS = 2
+_HELD_RATIO = 0.9  # of a threshold, once it was passed
 _LISTEN_S = 0.6  # from a tone's beginning: until then a second tone looks like distortion
 _PAUSE_S = 0.3  # after so long without it, a tone begins anew
 _NOT_YET: tuple[State, ...] = (
@@ -311,16 +312,20 @@ class SetGainWalk:
         if thd is None:
             return "not judged" if self.goes_by_level else self._judge_by_curve(tone.level_v)
         if tone.thd_is_below_floor:
-            if tone.thd_floor_percent > KNEE_PERCENT:
+            if tone.thd_floor_percent > self._held(KNEE_PERCENT, "too quiet"):
                 return "too quiet"
             thd = 0.0
         if self._is_of_source(reading, thd):
             return "source clipped"
-        if thd >= CLIPPED_PERCENT:
+        if thd >= self._held(CLIPPED_PERCENT, "clipped"):
             return "clipped"
-        if thd >= EDGE_PERCENT:
+        if thd >= self._held(EDGE_PERCENT, "at the edge", "clipped"):
             return "at the edge"
         return "rising" if self._is_rising(reading) else "clean"
+
+    def _held(self, percent: float, *states: State) -> float:
+        """A threshold that is passed downwards a little later than upwards: words do not flicker at it."""
+        return _HELD_RATIO * percent if self._state in states else percent
 
     def _judge_by_curve(self, level_v: float) -> State:
         """A tone whose distortion takes a steadier look than a tenth of a second: by what the curve said last."""
