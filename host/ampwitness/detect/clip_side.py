@@ -221,7 +221,7 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float) -> SideVerdic
     steady = plain & ~accepted & stands_plainly(table)
     together |= steady & lies_beside(table, crests, sign, steady, basic, steady, FEWEST_STEADY + 1, STEADY_SHARE)
     accepted, undecided = accepted | together, undecided | together
-    topmost = ~accepted & find_topmost(table, crests, sign)
+    topmost = find_topmost(table, crests, sign, accepted)
     alone = topmost | (~accepted & basic & needs_no_company(table))
     accepted, undecided = accepted | alone, undecided | alone
     return SideVerdict(accepted, expected, threshold, is_source, undecided, is_soft, rail, headroom, soft_rail, topmost)

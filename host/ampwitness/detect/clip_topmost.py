@@ -45,14 +45,16 @@ SHORTEST_WHOLE, LEAST_WHOLE_RATIO, MOST_WHOLE_TILT = 2.5, 0.3, 0.3  # samples; o
 MOST_OTHERS = 4096  # crests and plateaus that may pass, evenly
 
 
-def find_topmost(table: Candidates, crests: HighCrests, sign: float) -> BoolArray:
+def find_topmost(table: Candidates, crests: HighCrests, sign: float, known: BoolArray | None = None) -> BoolArray:
     """Which candidates are cut off for sure, as nothing round tops them; (n,).
 
     Parameters
     ----------
     table : all candidates of one polarity, sign 1.0 or -1.0
     crests : the highest crests that are no candidates, of both polarities
+    known : (n,) those that were taken already: they are company and not asked again; None: none
     """
+    known = np.zeros(len(table), dtype=bool) if known is None else known
     found = np.zeros(len(table), dtype=bool)
     over_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
     is_coarse = table["is_coarse"] > 0
@@ -60,7 +62,7 @@ def find_topmost(table: Candidates, crests: HighCrests, sign: float) -> BoolArra
     weak = _gains(table, WEAK_GAIN, -np.inf) & (table["misfit"] <= WEAK_MISFIT) & might_be_plateaus(table)
     strong = _gains(table, LEAST_GAIN, LEAST_NARROW_GAIN)
     strong |= is_coarse & (over_db >= COARSE_DB) & (table["level_v"] >= COARSE_IN_NOISE * table["noise_v"])
-    rows = np.flatnonzero((weak | strong) & may_be)
+    rows = np.flatnonzero((weak | strong) & may_be & ~known)
     if not len(rows):
         return found
     mine = np.flatnonzero(crests.sign == sign)
@@ -75,9 +77,9 @@ def find_topmost(table: Candidates, crests: HighCrests, sign: float) -> BoolArra
         PASSED_SHARE,
     )  # fmt: skip
     rows = rows[~passed]
-    agree = _agree(table, rows[weak[rows]], _round_levels(table, crests, mine))
+    agree = _agree(table, rows[weak[rows]], np.flatnonzero(known & may_be), _round_levels(table, crests, mine))
     rows = rows[strong[rows]]
-    if len(rows) < FEWEST:  # one flat crest in an hour of music is chance
+    if len(rows) + np.count_nonzero(known & may_be) < FEWEST:  # one flat crest in an hour of music is chance
         rows = rows[_gains(table, LONE_GAIN, LONE_NARROW_GAIN)[rows]]
     found[rows] = found[agree] = True
     return found
@@ -89,17 +91,19 @@ def _round_levels(table: Candidates, crests: HighCrests, mine: IntArray) -> Floa
     return np.sort(np.concatenate((crests.level_v[mine], table["peak_v"][is_round])))
 
 
-def _agree(table: Candidates, rows: IntArray, round_v: FloatArray) -> IntArray:
-    """Those of some that have others at their level, where their gains together and the largest of them speak, and
-    round crests do not end there as well: a limiter before the amplifier brings those to one level too."""
-    rows = rows[np.argsort(table["level_v"][rows], kind="stable")]
-    level_v, gain = table["level_v"][rows], np.minimum(table["gain"][rows], MOST_OF_SUM)
+def _agree(table: Candidates, rows: IntArray, known: IntArray, round_v: FloatArray) -> IntArray:
+    """Those of some that have others at their level, known ones among them, where their gains together and the largest
+    of them speak, and round crests do not end there as well: a limiter before the amplifier brings those to one level
+    too."""
+    every = np.concatenate((rows, known))
+    every = every[np.argsort(table["level_v"][every], kind="stable")]
+    other_v, gain = table["level_v"][every], np.minimum(table["gain"][every], MOST_OF_SUM)
+    total, n_large = (np.concatenate(([0.0], np.cumsum(part))) for part in (gain, gain >= LARGEST_GAIN))
+    level_v = table["level_v"][rows]
     within_v = np.maximum(AGREE_SHARE * level_v, AGREE_SD * table["noise_v"][rows])
-    first, last = np.searchsorted(level_v, level_v - within_v), np.searchsorted(level_v, level_v + within_v, "right")
-    total = np.concatenate(([0.0], np.cumsum(gain)))
-    largest = np.array([gain[a:b].max() for a, b in zip(first.tolist(), last.tolist(), strict=True)])
+    first, last = np.searchsorted(other_v, level_v - within_v), np.searchsorted(other_v, level_v + within_v, "right")
     n_round = np.searchsorted(round_v, level_v + within_v, "right") - np.searchsorted(round_v, level_v - within_v)
-    speaks = (last - first >= 2) & (total[last] - total[first] >= SUM_GAIN) & (largest >= LARGEST_GAIN)
+    speaks = (last - first >= 2) & (total[last] - total[first] >= SUM_GAIN) & (n_large[last] > n_large[first])
     return np.asarray(rows[speaks & (n_round <= MOST_ROUND * (last - first))], dtype=np.intp)
 
 
