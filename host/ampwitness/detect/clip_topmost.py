@@ -35,7 +35,8 @@ LONE_GAIN, LONE_NARROW_GAIN, FEWEST = 100.0, 40.0, 3
 # Less plain ones, where others at their level speak with them: least gain of each, what they must sum up to, and the
 # largest of them; more of one counts no more.
 WEAK_GAIN, WEAK_MISFIT, SUM_GAIN, LARGEST_GAIN, MOST_OF_SUM = 12.0, 2.5, 120.0, 40.0, 100.0
-AGREE_SHARE, AGREE_SD, MOST_ROUND = 0.003, 2.0, 0.5  # of the level, noise of one sample; round ones to each of them
+AGREE_SHARE, AGREE_SD = 0.003, 2.0  # of the level, and noise of one sample
+MOST_ROUND = 1.5  # round ones at the level to each of them: beside true clips at most 1, behind a limiter 5 and more
 SURE_GAIN, SURE_NARROW_GAIN = 250.0, 60.0  # then a round crest counts only if the load was no less at any lag
 COARSE_DB, COARSE_IN_NOISE = 1.6, 60.0  # of a crest measured by its crossings; its height in noise
 SIMILAR_LOAD, NO_LESS_LOAD = 0.9, 0.95  # of what was put out before, over the longest lag and over each
