@@ -176,13 +176,16 @@ class CutoutDetector:
     def _count_alike(self) -> None:
         """How many stops beside each one are as long without anything that explains them: a programme that stops so."""
         plain = [stop for stop, cause in self._kept if cause.words == PAUSE and stop.resume_s is not None]
+        plain.sort(key=lambda stop: stop.start_s)
         starts = np.array([stop.start_s for stop in plain])
         lengths = np.array([stop.end_s - stop.start_s for stop in plain])
         for stop, _ in self._kept:
-            if stop.resume_s is not None:
-                near = (np.abs(starts - stop.start_s) < RETRY_S) & (starts != stop.start_s)
-                as_long = near & (lengths * ALIKE_RATIO > stop.end_s - stop.start_s)
-                stop.n_alike = int(np.sum(near)) if as_long.any() else 0
+            if stop.resume_s is None:
+                continue
+            first, last = np.searchsorted(starts, [stop.start_s - RETRY_S, stop.start_s + RETRY_S])
+            others = lengths[first:last][starts[first:last] != stop.start_s]
+            is_like_them = len(others) > 0 and ALIKE_RATIO * float(others.max()) > stop.end_s - stop.start_s
+            stop.n_alike = len(others) if is_like_them else 0
 
     def _finding(self, stop: Stop, cause: Cause) -> Finding:
         words = cause.words
