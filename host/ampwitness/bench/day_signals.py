@@ -93,6 +93,10 @@ class DayOfMusic:
         self._level_v *= 1 + float(np.clip(CLIPPED_SHARE - self.share_clipped, -0.01, 0.01))
         return counts
 
+    def next_volts(self) -> tuple[Samples, Samples]:
+        """Output and supply of a stretch of this music in which nothing stops and no supply dips; (STRETCH,) each."""
+        return self._amplify(self._draw_drive() * self._level_v, count=False)
+
     def _make_shelf(self) -> tuple[list[Samples], list[Samples]]:
         seconds = 20.0
         bass, full = [], []
