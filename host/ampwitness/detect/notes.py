@@ -91,8 +91,9 @@ class NoteDetector:
     Notes below a floor of 40 mV rms, or ten times the quietest level of the last 40 s (0.2 V rms at most), are not
     reported. Of notes that begin within 60 ms of each other only one is seen. A note of the same pitch struck again in
     phase with less than 1.5 dB of rise goes on as the old one. Of notes that stand less than 20 dB above what else
-    sounds in the band some are missed, and one that goes under in it ends where that falls. A voice whose pitch stays
-    below 123.5 Hz counts as notes. Attack values are coarse. Nothing is told before `finish`.
+    sounds in the band, or last less than 0.12 s beside it, some are missed; one that goes under in it ends where that
+    falls. A voice whose pitch stays below 123.5 Hz counts as notes. Attack values are coarse. Nothing is told before
+    `finish`.
 
     Source
     ------
@@ -373,7 +374,7 @@ def _judge(
     if pitch.explained_ratio < least and (pitch.both_ratio < 0.90 or seconds < 0.200):
         return None, "not a tone: too little of it repeats"
     if before and note.since_last_s < _RINGS_S:
-        if _is_octave_of_ringing(pitch, before[-1]):
+        if _is_octave_of_ringing(pitch, before[-1]) or _is_octave_again(pitch, before):
             upper = tuple(pitch.amplitudes_v[1::2])
             return replace(pitch, frequency_hz=2.0 * pitch.frequency_hz, amplitudes_v=upper), ""
         if note.novelty_ratio >= _NEW_BESIDE and _is_new_beside_ringing(pitch, before):
@@ -405,6 +406,15 @@ def _is_octave_of_ringing(pitch: Pitch, last: Pitch) -> bool:
     if len(now) < 2 or now[1] <= 1.2 * now[0]:
         return False
     return len(then) < 2 or then[1] * now[0] < 0.4 * now[1] * then[0]
+
+
+def _is_octave_again(pitch: Pitch, before: Sequence[Pitch]) -> bool:
+    """Whether the last note lay an octave above a root that still rings, weaker than it was struck, and comes again."""
+    now = pitch.amplitudes_v
+    if abs(0.5 * before[-1].frequency_hz / pitch.frequency_hz - 1.0) > _SAME_PITCH or len(now) < 2:
+        return False
+    roots = [old for old in list(before)[:-1] if abs(pitch.frequency_hz / old.frequency_hz - 1.0) <= _SAME_PITCH]
+    return now[1] > 1.2 * now[0] and any(now[0] < 0.5 * old.amplitudes_v[0] for old in roots if old.amplitudes_v)
 
 
 # Where the mean square over 50 ms reaches 81 % of its largest, and where the envelope reaches 90 %, in closed form
