@@ -32,7 +32,7 @@ RIDGE = 1e-9
 WRONG_WAY = 4.0
 LEAST_FALL = 0.06  # of the other flank's slope
 AT_ONCE = 12_000  # points, of windows of much the same length: what is done with them stays in the processor's cache
-SYSTEMS_AT_ONCE = 128
+SYSTEMS_AT_ONCE = 512
 LAST_MOVE_POINTS = 0.15  # corners that would move by less do so, and then stay
 SETTLED_SHARE = 0.998
 
