@@ -18,6 +18,7 @@ from ampwitness.errors import AmpwitnessError, UsageError
 
 PROGRAM, COMPLETE_VARIABLE = "ampwitness", "_AMPWITNESS_COMPLETE"  # the variable by which a shell asks for completions
 INTERRUPTED_EXIT_CODE = 130  # the shell's own number for Ctrl-C
+_BEHIND_A_PROMPT = "\n"  # a stop stands on a line of its own
 
 # command name -> (module, object in it, one line of help). The help stands here so that `--help` loads nothing else.
 INSTALLER_COMMANDS = {
@@ -99,7 +100,7 @@ def main() -> NoReturn:
         code = cli.main(prog_name=PROGRAM, complete_var=COMPLETE_VARIABLE, standalone_mode=False)
         sys.exit(code if isinstance(code, int) else 0)
     except click.exceptions.Abort:
-        click.echo("ampwitness: stopped.", err=True)
+        click.echo(f"{_BEHIND_A_PROMPT if sys.stderr.isatty() else ''}ampwitness: stopped.", err=True)
         sys.exit(INTERRUPTED_EXIT_CODE)
     except click.ClickException as error:
         error.show()
