@@ -193,14 +193,13 @@ def _free_spans(
     taken = np.concatenate([clipped_s, np.array([(span.start_s, span.stop_s) for span in blocked]).reshape(-1, 2)])
     taken = taken[np.argsort(taken[:, 0], kind="stable")]
     starts, stops = taken[:, 0], np.maximum.accumulate(taken[:, 1])
-    spans = []
+    spans: list[tuple[float, float]] = []
     for span in seen:
         low, high = np.searchsorted(stops, span.start_s, "right"), np.searchsorted(starts, span.stop_s)
-        edges = [span.start_s, *(x for pair in zip(starts[low:high], stops[low:high], strict=True) for x in pair)]
-        edges.append(span.stop_s)
-        spans += [
-            (float(a), float(b)) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= LEAST_PASSAGE_S
-        ]
+        free_from = np.concatenate(([span.start_s], stops[low:high]))
+        free_to = np.concatenate((starts[low:high], [span.stop_s]))
+        is_long = free_to - free_from >= LEAST_PASSAGE_S
+        spans += list(zip(free_from[is_long].tolist(), free_to[is_long].tolist(), strict=True))
     return spans
 
 
