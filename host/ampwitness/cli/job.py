@@ -44,7 +44,7 @@ def new(folder: Path, name: str | None) -> None:
     made = new_job(folder, name or folder.name)
     next_step = f"ampwitness job channel {shlex.quote(str(folder))} --amplifier sub --channel mono --load-ohm 4"
     where = made.folder.resolve() if str(made.folder) == "." else made.folder
-    click.echo(f"Made the job {where}. Next, for each amplifier channel:\n  {next_step}")
+    click.echo(wrapped(f"Made the job {where}. Next, for each amplifier channel:\n  {next_step}"))
 
 
 @job.command(
