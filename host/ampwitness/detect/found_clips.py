@@ -126,7 +126,8 @@ class ClipTable(FindingTable):
 
     def column(self, name: str) -> FloatArray:
         """(n,) one of NUMBERS."""
-        parts = [self._block(at)[:, _AT[name]] for at in range(self._n_blocks)]
+        # Copies: a view of a block keeps all of it in memory, and together they are the whole table.
+        parts = [self._block(at)[:, _AT[name]].copy() for at in range(self._n_blocks)]
         return np.concatenate(parts) if parts else np.zeros(0)
 
     def read(self, row: int) -> Finding:
