@@ -141,6 +141,6 @@ def test_held_notes_too_short_for_a_passage_are_not_measured_finely(monkeypatch:
     assert finely
     assert all(3.0 <= at <= 8.0 for at in finely), finely
     n_few = len(finely)
-    monkeypatch.setattr(tone_stream.Waiting, "take", lambda self, second, has_lasted: [second])
+    monkeypatch.setattr(tone_stream.Waiting, "take", lambda self, second, coarse: [second])
     assert repr(find(volts)) == repr(found)
     assert len(finely) - n_few > n_few

@@ -17,6 +17,7 @@ from ampwitness.waveform.assemble import iter_windows
 from ampwitness.waveform.tone_clip import (
     cut_sine_harmonics,
     fit_clip_model,
+    fit_clip_models,
     thd_ratio_of,
     thd_to_overdrive_db,
 )
@@ -335,3 +336,14 @@ def test_strongest_line_is_found_to_a_small_part_of_a_bin() -> None:
         assert find_strongest_hz(np.sin(2 * np.pi * hz * time + 0.3), 8000) == pytest.approx(hz, abs=0.5)
     assert find_strongest_hz(np.zeros(2000), 8000) == 0.0
     assert find_strongest_hz(np.zeros(4), 8000) == 0.0
+
+
+def test_models_of_many_readings_are_those_of_each_alone() -> None:
+    orders = np.arange(2, 13)
+    cuts = [(0.05, 0.05), (0.4, 0.2), (1.2, 0.0), (0.9, 1.4), (0.0, 0.0)]
+    shapes = [cut_sine_harmonics(p, n, 12) for p, n in cuts]
+    ratios = np.stack([h[orders] / h[1] for h in shapes])
+    for (p, n), row, model in zip(cuts, ratios, fit_clip_models(ratios, orders), strict=True):
+        assert (model.positive_cut_rad, model.negative_cut_rad) == pytest.approx((p, n), abs=2e-4)
+        alone = fit_clip_model(row, orders)
+        assert alone.positive_cut_rad == pytest.approx(model.positive_cut_rad, abs=1e-9)

@@ -84,18 +84,18 @@ def count_samples(step_s: float, rate_hz: float) -> int:
     return int(step_s * rate_hz + 1e-6)
 
 
-def measure_coarsely(block: RunBlock, guess_hz: float) -> list[TonePoint | None]:
-    """The points of one second in its coarse pieces, None for those that are no tone; see `measure_second`."""
+def measure_coarsely(block: RunBlock, guess_hz: float, *, wants_model: bool = True) -> list[TonePoint | None]:
+    """The points of one second in its coarse pieces, None for those that are no tone; see `measure_second`.
+
+    wants_model : as for `measure_point`
+    """
     step = count_samples(step_of(guess_hz), block.rate_hz)
-    return [measure_point(block, at, step) for at in range(0, block.n - step + 1, step)]
+    starts = range(0, block.n - step + 1, step)
+    return [measure_point(block, at, step, wants_model=wants_model) for at in starts]
 
 
 def measure_second(
-    block: RunBlock,
-    before: RunBlock | None,
-    guess_hz: float,
-    paths: tuple[InputPath, ...],
-    coarse: list[TonePoint | None],
+    block: RunBlock, before: RunBlock | None, guess_hz: float, paths: tuple[InputPath, ...]
 ) -> list[TonePoint | None]:
     """The points of one second, None for pieces that are no tone.
 
@@ -105,9 +105,8 @@ def measure_second(
     before : the second measured before it, if there was one
     guess_hz : about where the tone lies
     paths : of the output, for tones whose harmonics lie beyond the band
-    coarse : what `measure_coarsely` gave
     """
-    points = _with_folded(block, coarse, paths)
+    points = _with_folded(block, measure_coarsely(block, guess_hz), paths)
     if passes_the_edge(points):
         points = _with_folded(block, _measure_fine(block, points, guess_hz), paths)
         points = _with_quick_cycles(block, before, _with_moves(points))

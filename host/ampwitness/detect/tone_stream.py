@@ -218,19 +218,19 @@ class TonePassages:
 
     def _measure_all(self, block: RunBlock) -> None:
         block = _as_doubles(block)
-        is_open = self._open is not None and (self._is_live or self._has_lasted())
-        guess_hz = self._open.points[-1].reading.frequency_hz if self._open and is_open else self._waiting.last_hz
-        guess_hz = guess_hz or _rough_hz(block.volts["output"], block.rate_hz)
-        second = WaitingSecond(block, self._measured, guess_hz, measure_coarsely(block, guess_hz))
+        goes_on = self._open is not None and (self._is_live or self._has_lasted())
+        guess_hz = self._open.points[-1].reading.frequency_hz if self._open and goes_on else self._waiting.last_hz
+        second = WaitingSecond(block, self._measured, guess_hz or _rough_hz(block.volts["output"], block.rate_hz))
         self._measured = block
-        if self._is_live:
-            ready = [second]
-        else:
-            ready = self._waiting.take(second, has_lasted=self._has_lasted())
+        ready = [second]
+        if not self._is_live and not goes_on:
+            ready = self._waiting.take(second, measure_coarsely(block, second.guess_hz, wants_model=False))
         for one in ready:
-            paths = self._paths.get(one.block.rate_hz, ())
-            for point in measure_second(one.block, one.before, one.guess_hz, paths, one.coarse):
+            points = measure_second(one.block, one.before, one.guess_hz, self._paths.get(one.block.rate_hz, ()))
+            for point in points:
                 self._append(point, one.block.run_id)
+        if goes_on:
+            self._waiting.follow(points)
 
     def _append(self, point: TonePoint | None, run_id: int) -> None:
         if point is None:

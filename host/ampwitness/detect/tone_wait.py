@@ -16,17 +16,16 @@ from ampwitness.detect.streams import RunBlock
 from ampwitness.detect.tone_points import TonePoint, passes_the_edge
 
 _SAME_TONE_RATIO = 0.004
-_SPARE_PIECES = 2  # finer pieces may reach into one more coarse piece at either end
+_SPARE_PIECES = 1  # so many fewer whole pieces than its length may lie inside a tone
 
 
 @dataclass(frozen=True, slots=True)
 class WaitingSecond:
-    """A second, the one measured before it, about where the tone lies, and its coarse points."""
+    """A second, the one measured before it, and about where the tone lies."""
 
     block: RunBlock
     before: RunBlock | None
     guess_hz: float
-    coarse: list[TonePoint | None]
 
 
 class Waiting:
@@ -58,14 +57,14 @@ class Waiting:
         self._seconds.clear()
         self._begun_s = self._last = None
 
-    def take(self, second: WaitingSecond, *, has_lasted: bool = False) -> list[WaitingSecond]:
-        """Add a second; all that waits, in order, once the tone in it may be long enough, or `has_lasted` and goes on
-        or ends here; else nothing."""
+    def take(self, second: WaitingSecond, coarse: list[TonePoint | None]) -> list[WaitingSecond]:
+        """Add a second with its coarse points; all that waits, in order, once the tone in it may be long enough, else
+        nothing."""
         if self._seconds and self._seconds[-1].block.run_id != second.block.run_id:
             self.forget()
         self._seconds.append(second)
-        is_long = self._follow(second.coarse)
-        if is_long or has_lasted:
+        is_long = self.follow(coarse)
+        if is_long:
             ready = self._seconds[:]
             self._seconds.clear()
             return ready
@@ -76,7 +75,7 @@ class Waiting:
             self._seconds = [s for s in self._seconds if s.block.time_s(s.block.first + s.block.n) > begun_s]
         return []
 
-    def _follow(self, points: list[TonePoint | None]) -> bool:
+    def follow(self, points: list[TonePoint | None]) -> bool:
         """Go on with the tone through these points; whether one in them may be long enough."""
         # Where a hand passes the edge, the finer pieces may hold a tone in what is none as a whole.
         may_bridge = passes_the_edge(points)

@@ -146,11 +146,16 @@ def fit_clip_model(signed_ratios: Floats, orders: npt.NDArray[np.int64]) -> Clip
     ------
     Describing function of saturation and its harmonics; measured in tests/waveform/test_tone_meter.py.
     """
+    return fit_clip_models(np.asarray(signed_ratios, dtype=np.float64)[np.newaxis], orders)[0]
+
+
+def fit_clip_models(signed_ratios: Floats, orders: npt.NDArray[np.int64]) -> list[ClipModel]:
+    """`fit_clip_model` for many readings at once: (r, m) ratios of the same (m,) orders; r models."""
     n_top = int(orders.max())
     has_even = bool(np.any(orders % 2 == 0)) and len(orders) >= 2
     chosen = np.zeros((len(orders), n_top + 1))
     chosen[np.arange(len(orders)), orders] = 1.0
-    return _fit_cuts(chosen, np.asarray(signed_ratios, dtype=np.float64), 2 if has_even else 1)
+    return _fit_cuts(chosen, signed_ratios, 2 if has_even else 1)
 
 
 def fit_clip_model_through(ratios: npt.NDArray[np.complex128], gains: npt.NDArray[np.complex128]) -> ClipModel:
@@ -177,22 +182,25 @@ def fit_clip_model_through(ratios: npt.NDArray[np.complex128], gains: npt.NDArra
 
     seen = gains.copy()
     seen[:, :2] = 0.0  # the mean, and the line that all others are told against, are no distortion
-    return _fit_cuts(np.concatenate([seen.real, seen.imag]), np.concatenate([ratios.real, ratios.imag]), n_cuts)
+    wanted = np.concatenate([ratios.real, ratios.imag])[np.newaxis]
+    return _fit_cuts(np.concatenate([seen.real, seen.imag]), wanted, n_cuts)[0]
 
 
-def _fit_cuts(gains: Floats, wanted: Floats, n_cuts: int) -> ClipModel:
-    """The cuts whose harmonics over the fundamental, times `gains` (k, n + 1), come nearest to `wanted` (k,).
+def _fit_cuts(gains: Floats, wanted: Floats, n_cuts: int) -> list[ClipModel]:
+    """The cuts whose harmonics over the fundamental, times `gains` (k, n + 1), come nearest to `wanted` (r, k), by row.
 
     High harmonics change sign with depth, so there are many valleys: the descent begins at the best point of a grid.
     """
-    size = float(np.linalg.norm(wanted))
+    sizes = np.linalg.norm(wanted, axis=1)
     n = gains.shape[1]
     cuts, ratios = _grid(_GRID_ORDERS * -(-n // _GRID_ORDERS), n_cuts)
-    costs = np.square(ratios[:, :n] @ gains.T - wanted).sum(axis=1)
-    best, cost = _descend(gains, wanted, cuts[int(np.argmin(costs))])
-    if cost >= size**2:
-        best, cost = np.zeros(n_cuts), size**2
-    return ClipModel(float(best[0]), float(best[-1]), math.sqrt(cost) / size if size > 0 else 1.0)
+    seen = ratios[:, :n] @ gains.T
+    costs = np.square(seen).sum(axis=1) - 2 * wanted @ seen.T  # less what all points of the grid have in common
+    best, cost = _descend(gains, wanted, cuts[np.argmin(costs, axis=1)])
+    is_worse = cost >= sizes**2
+    best[is_worse], cost[is_worse] = 0.0, sizes[is_worse] ** 2
+    misfits = np.where(sizes > 0, np.sqrt(cost) / np.where(sizes > 0, sizes, 1.0), 1.0)
+    return [ClipModel(float(b[0]), float(b[-1]), float(m)) for b, m in zip(best, misfits, strict=True)]
 
 
 @lru_cache(maxsize=16)
@@ -209,43 +217,64 @@ def _grid(n_harmonics: int, n_cuts: int) -> tuple[Floats, Floats]:
 
 
 def _ratios_and_slopes(cuts: Floats, n_harmonics: int) -> tuple[Floats, Floats]:
-    """Harmonics over the fundamental (n + 1,) and how they change with each cut (n + 1, len(cuts)).
+    """Harmonics over the fundamental (r, n + 1) and how they change with each cut (r, n + 1, c), for cuts (r, c).
 
     The loss at order n changes with its cut as (2 / pi) sin(w) sin(n w) / n: from the module's formula.
     """
     n = np.arange(1, n_harmonics + 1)
-    harmonics = cut_sine_harmonics(float(cuts[0]), float(cuts[-1]), n_harmonics)
-    changes = np.zeros((n_harmonics + 1, 2))
-    changes[1:] = (2 / math.pi) * np.sin(cuts) * np.sin(n[:, np.newaxis] * cuts) / n[:, np.newaxis]
-    changes[:, 0] *= -1
-    changes[1::2, 1] *= -1
-    if len(cuts) == 1:
-        changes = changes.sum(axis=1, keepdims=True)
-    ratios = harmonics / harmonics[1]
-    return ratios, (changes - ratios[:, np.newaxis] * changes[1]) / harmonics[1]
+    w = cuts[..., np.newaxis]
+    sines = np.sin(np.arange(n_harmonics + 2) * w)  # (r, c, n + 2): of each order and its neighbours
+    over = np.zeros_like(sines)
+    over[..., 1:] = sines[..., 1:] / np.arange(1, n_harmonics + 2)
+    sine, cosine = np.sin(w), np.cos(w)
+    lost = np.zeros((*cuts.shape, n_harmonics + 1))
+    lost[..., 0] = (sine - w * cosine)[..., 0] / math.pi
+    lost[..., 1] = (w - sine * cosine)[..., 0] / math.pi
+    lost[..., 2:] = (2 / math.pi) * ((over[..., 1:-2] + over[..., 3:]) / 2 - cosine * over[..., 2:-1])
+    slopes = np.zeros_like(lost)
+    slopes[..., 1:] = (2 / math.pi) * sine * sines[..., 1:-1] / n
+    # The positive crest loses q_n, the negative one -(-1)^n q_n.
+    sign = -((-1.0) ** np.arange(n_harmonics + 1))
+    lost[:, -1] = lost[:, -1] * (sign if cuts.shape[1] == 2 else 1 + sign)
+    slopes[:, -1] = slopes[:, -1] * (sign if cuts.shape[1] == 2 else 1 + sign)
+    harmonics, changes = -lost.sum(axis=1), -slopes
+    harmonics[:, 1] += 1.0
+    ratios = harmonics / harmonics[:, 1:2]
+    changes = (changes - ratios[:, np.newaxis, :] * changes[..., 1:2]) / harmonics[:, 1][:, np.newaxis, np.newaxis]
+    return ratios, np.swapaxes(changes, 1, 2)
 
 
-def _descend(gains: Floats, wanted: Floats, cuts: Floats) -> tuple[Floats, float]:
-    """Damped Gauss-Newton within 0 ... _LARGEST_CUT."""
+def _descend(gains: Floats, wanted: Floats, cuts: Floats) -> tuple[Floats, Floats]:
+    """Damped Gauss-Newton within 0 ... _LARGEST_CUT; every row of `cuts` (r, c) goes its own way.
+
+    Returns the cuts (r, c) and what they leave, squared (r,)."""
     n_harmonics = gains.shape[1] - 1
-    ratios, slopes = _ratios_and_slopes(cuts, n_harmonics)
-    error = gains @ ratios - wanted
-    cost, damping = float(error @ error), 1e-3
+    best = cuts.copy()
+    ratios, slopes = _ratios_and_slopes(best, n_harmonics)
+    error = ratios @ gains.T - wanted
+    cost = np.square(error).sum(axis=1)
+    slope = gains @ slopes  # (r, k, c)
+    damping = np.full(len(best), 1e-3)
+    rows = np.arange(len(best))  # those that are not done
+    unit = np.eye(cuts.shape[1])
     for _ in range(_ITERATIONS):
-        slope = gains @ slopes
-        gram = slope.T @ slope
-        step = np.linalg.solve(gram + damping * np.eye(len(cuts)) * max(1e-12, np.trace(gram)), -slope.T @ error)
-        tried = np.clip(cuts + step, 0.0, _LARGEST_CUT)
-        ratios, new_slopes = _ratios_and_slopes(tried, n_harmonics)
-        new_error = gains @ ratios - wanted
-        new_cost = float(new_error @ new_error)
-        if new_cost < cost:
-            done = cost - new_cost < 1e-9 * cost
-            cuts, error, slopes, cost, damping = tried, new_error, new_slopes, new_cost, damping / 5
-            if done:
-                break
-        else:
-            damping *= 8
-            if damping > 1e6:
-                break
-    return cuts, cost
+        here = slope[rows]
+        gram = np.swapaxes(here, 1, 2) @ here
+        trace = np.maximum(1e-12, np.trace(gram, axis1=1, axis2=2))
+        damped = gram + (damping[rows] * trace)[:, np.newaxis, np.newaxis] * unit
+        downhill = -np.swapaxes(here, 1, 2) @ error[rows][..., np.newaxis]
+        tried = np.clip(best[rows] + np.linalg.solve(damped, downhill)[..., 0], 0.0, _LARGEST_CUT)
+        ratios, slopes = _ratios_and_slopes(tried, n_harmonics)
+        new_error = ratios @ gains.T - wanted[rows]
+        new_cost = np.square(new_error).sum(axis=1)
+        is_lower = new_cost < cost[rows]
+        lower = rows[is_lower]
+        is_done = cost[lower] - new_cost[is_lower] < 1e-9 * cost[lower]
+        best[lower], error[lower], cost[lower] = tried[is_lower], new_error[is_lower], new_cost[is_lower]
+        slope[lower] = gains @ slopes[is_lower]
+        damping[lower] /= 5
+        damping[rows[~is_lower]] *= 8
+        rows = np.setdiff1d(rows, np.concatenate([lower[is_done], rows[damping[rows] > 1e6]]))
+        if not len(rows):
+            break
+    return best, cost

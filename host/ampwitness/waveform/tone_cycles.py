@@ -15,7 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.types import FloatArray
-from ampwitness.waveform.tone_meter import AUDIO_TOP_HZ, NAMED_ORDERS, ToneReading, fit_model_to_harmonics
+from ampwitness.waveform.tone_clip import ClipModel
+from ampwitness.waveform.tone_meter import AUDIO_TOP_HZ, NAMED_ORDERS, ToneReading, fit_models_to_harmonics
 
 _MOST_HARMONICS = 40
 # A level whose slope changes leaks into the harmonics: by the second difference over half a cycle times this, with a
@@ -136,12 +137,24 @@ def measure_cycles(
         bend[1:-1] = np.abs(size[:-2] - 2 * size[1:-1] + size[2:])
         bend[0], bend[-1] = bend[1], bend[-2]
         bend[1:-1] = np.maximum(bend[1:-1], np.maximum(bend[:-2], bend[2:]))
+    power = np.maximum(np.abs(amplitudes) ** 2 - noise, 0.0)
+    floors_v = np.sqrt(
+        converter_floor_v**2 + (_BEND_RATIO * bend) ** 2 + (2 * math.sqrt(highest) + 0.05 * highest) * noise
+    )
+    # What lies under its floor is no distortion to fit; all others at once.
+    in_band_v = np.sqrt(np.maximum(0.0, (np.abs(amplitudes[:, 2:]) ** 2 - noise).sum(axis=1)))
+    shows = np.flatnonzero(in_band_v > floors_v)
+    models: list[ClipModel | None] = [None] * len(middles)
+    for row, model in zip(
+        shows.tolist(), fit_models_to_harmonics(amplitudes[shows], power[shows], floors_v[shows]), strict=True
+    ):
+        models[row] = model
     readings = []
     for row, middle in enumerate(middles.tolist()):
         near = volts[round(middle - span / 2) : round(middle + span / 2) + 1]
         peak_v = float(np.max(np.abs(near)))
-        floor_v = math.hypot(converter_floor_v, _BEND_RATIO * float(bend[row]))
-        readings.append(CycleReading(middle, _reading(amplitudes[row], noise, like, floor_v, top_hz, peak_v)))
+        read = _reading(amplitudes[row], noise, like, float(floors_v[row]), models[row], top_hz, peak_v)
+        readings.append(CycleReading(middle, read))
     return readings
 
 
@@ -159,7 +172,8 @@ def _reading(
     amplitudes: npt.NDArray[np.complex128],
     noise: float,
     like: ToneReading,
-    floor_v: float,
+    floor: float,
+    model: ClipModel | None,
     top_hz: float,
     peak_v: float,
 ) -> ToneReading:
@@ -167,10 +181,8 @@ def _reading(
     highest, fundamental = len(size) - 1, float(size[1])
     power = np.maximum(size**2 - noise, 0.0)
     distortion = math.sqrt(max(0.0, float((size[2:] ** 2 - noise).sum())))
-    floor = math.sqrt(floor_v**2 + (2 * math.sqrt(highest) + 0.05 * highest) * noise)
     in_band = 100 * distortion / fundamental
     floor_percent = 100 * floor / fundamental
-    model = fit_model_to_harmonics(amplitudes, power, floor) if in_band > floor_percent else None
     n_top = max(1, int(top_hz / like.frequency_hz + 1e-9))
     speaks = model is not None and model.is_good
     beyond = 100 * model.thd_ratio(n_top, highest + 1) if model is not None and speaks and n_top > highest else 0.0

@@ -17,7 +17,7 @@ from ampwitness.types import FloatArray, Segment
 from ampwitness.waveform.bandlimited import HALF_TAPS as PEAK_HALF_TAPS
 from ampwitness.waveform.bandlimited import peak
 from ampwitness.waveform.response import PASS_FRACTION
-from ampwitness.waveform.tone_clip import ClipModel, fit_clip_model
+from ampwitness.waveform.tone_clip import ClipModel, fit_clip_models
 from ampwitness.waveform.tone_fit import (
     MAIN_LOBE_BINS,
     find_strongest_hz,
@@ -350,18 +350,31 @@ def fit_model_to_harmonics(amplitudes: npt.NDArray[np.complex128], power: Floats
     ----
     Sees no samples.
     """
-    fundamental = float(np.abs(amplitudes[1]))
-    highest = min(15, len(power) - 1)
+    return fit_models_to_harmonics(amplitudes[np.newaxis], power[np.newaxis], np.array([floor]))[0]
+
+
+def fit_models_to_harmonics(
+    amplitudes: npt.NDArray[np.complex128], power: Floats, floors: Floats
+) -> list[ClipModel | None]:
+    """`fit_model_to_harmonics` for many readings of one tone at once: (r, n + 1), (r, n + 1) and (r,)."""
+    fundamental = np.abs(amplitudes[:, 1])
+    highest = min(15, amplitudes.shape[1] - 1)
+    found: list[ClipModel | None] = [None] * len(amplitudes)
+    stands_out = np.sqrt(power[:, 2 : highest + 1].sum(axis=1)) >= 2 * floors
+    rows = np.flatnonzero(stands_out)
+    if not len(rows):
+        return found
     orders = np.arange(2, highest + 1)
-    crest_phase = float(np.angle(amplitudes[1]))
-    turned = amplitudes[orders] * np.exp(-1j * orders * crest_phase)
-    if float(np.sqrt(power[2 : highest + 1].sum())) < 2 * floor:
-        return None
-    signed = turned.real / fundamental
-    model = fit_clip_model(signed, orders)
+    crest_phase = np.angle(amplitudes[rows, 1])
+    turned = amplitudes[rows, 2 : highest + 1] * np.exp(-1j * orders * crest_phase[:, np.newaxis])
+    models = fit_clip_models(turned.real / fundamental[rows][:, np.newaxis], orders)
     # What does not lie in phase with the crest no clipping of this kind explains: it counts as misfit.
-    quadrature = float(np.sqrt(np.sum(turned.imag**2) / max(1e-30, np.sum(np.abs(turned) ** 2))))
-    return ClipModel(model.positive_cut_rad, model.negative_cut_rad, math.hypot(model.misfit_ratio, quadrature))
+    whole = np.maximum(1e-30, np.sum(np.abs(turned) ** 2, axis=1))
+    quadrature = np.sqrt(np.sum(turned.imag**2, axis=1) / whole)
+    for row, model, out_of_phase in zip(rows.tolist(), models, quadrature.tolist(), strict=True):
+        misfit = math.hypot(model.misfit_ratio, out_of_phase)
+        found[row] = ClipModel(model.positive_cut_rad, model.negative_cut_rad, misfit)
+    return found
 
 
 def _no_tone(volts: Floats, why: str) -> ToneReading:
