@@ -8,6 +8,7 @@ from html.parser import HTMLParser
 import numpy as np
 from ampwitness.findings.explain import explain
 from ampwitness.findings.wording import KIND_WORDS
+from ampwitness.report.html_words import words_to_html
 from ampwitness.report.page import html_page
 from ampwitness.report.plots import draw_enlarged, draw_overview, figure_to_png
 from ampwitness.report.text import text_report
@@ -210,3 +211,9 @@ def test_an_estimated_crest_far_up_does_not_press_the_wave_flat(small_analysis: 
 def test_what_was_not_found_is_one_sentence(small_analysis: Analysis) -> None:
     bare = dataclasses.replace(small_analysis, findings=(), excerpts=())
     assert "No clipped half-cycle, no bass note, no supply dip, no cut-out, no span" in read(html_page(bare)).text
+
+
+def test_commands_in_sentences_are_code_and_nothing_else_is_let_through() -> None:
+    assert words_to_html("see `ampwitness cable`; 3 < 4 & <b>") == (
+        "see <code>ampwitness cable</code>; 3 &lt; 4 &amp; &lt;b&gt;"
+    )

@@ -40,6 +40,7 @@ from ampwitness.report.cutout_plot import draw_cutout, word_order
 from ampwitness.report.distortion_plot import draw_distortion
 from ampwitness.report.explanations import explanation_link, html_explanations
 from ampwitness.report.headroom_plot import draw_headroom
+from ampwitness.report.html_words import words_to_html
 from ampwitness.report.overview_data import order_roles, overview_facts
 from ampwitness.report.plots import draw_enlarged, draw_overview, figure_to_svg
 from ampwitness.report.supply_plots import draw_clip_causes, draw_sag_against_level, draw_supply_under_notes
@@ -134,7 +135,7 @@ def _enlarged(analysis: Analysis) -> Iterable[str]:
 
 
 def _listed(sentences: Iterable[str]) -> str:
-    said = "".join(f"<li>{escape(sentence)}</li>" for sentence in sentences)
+    said = "".join(f"<li>{words_to_html(sentence)}</li>" for sentence in sentences)
     return f"<ul>{said}</ul>" if said else ""
 
 
@@ -299,7 +300,9 @@ def _could_not_judge(lines: Sequence[VerdictLine]) -> str:
 
 def _first_screen(analysis: Analysis) -> str:
     lines = word_verdicts(analysis)
-    steps = "".join(f"<li>{escape(step)}</li>" for step in advise_first_steps(analysis.findings, analysis.summary))
+    steps = "".join(
+        f"<li>{words_to_html(step)}</li>" for step in advise_first_steps(analysis.findings, analysis.summary)
+    )
     return (
         f'<div class="first"><div><section><h2>What was found</h2>{_found(analysis, lines)}</section>'
         f"<section><h2>What was looked at</h2>{_looked_at(analysis, lines)}</section></div>"
@@ -368,7 +371,7 @@ def html_page(analysis: Analysis, progress: Callable[[str, float | None], None] 
         f"<section><h2>How it was judged</h2>{_method(analysis.coverage, analysis.settings)}",
         f"<p>Losses: {escape(word_losses(analysis))}</p>",
         "<h3>What it cannot tell you</h3><ul>",
-        *(f"<li>{escape(limit)}</li>" for limit in LIMITS),
+        *(f"<li>{words_to_html(limit)}</li>" for limit in LIMITS),
         "</ul></section>",
         f'<aside class="safety"><h2>Before you reach in</h2><p>{escape(SAFETY)}</p></aside>',
         f"<footer>Made by ampwitness {__version__} from the recording named above. Colours: Okabe and Ito, Color "

@@ -18,7 +18,7 @@ from matplotlib.figure import Figure
 
 from ampwitness.finding_list import FindingList
 from ampwitness.report.overview_data import join_spans
-from ampwitness.report.style import GRID_COLOUR, LANE_STYLES, TEXT_COLOUR, role_colour
+from ampwitness.report.style import GRID_COLOUR, LANE_STYLES, TEXT_COLOUR, role_colour, role_label
 from ampwitness.types import Analysis, Envelope, Finding, FloatArray, Interval, TraceWindow
 from ampwitness.units import fixed, seconds_to_clock
 
@@ -142,7 +142,7 @@ def _draw_envelope(axes: Axes, envelope: Envelope) -> None:
         alpha=0.9,
         rasterized=len(start_s) > MOST_DRAWN_COLUMNS,
     )
-    axes.set_ylabel(f"{envelope.role} (V)")
+    axes.set_ylabel(role_label(envelope.role))
 
 
 def _draw_lane(axes: Axes, row: int, kind: str, findings: Sequence[Finding], duration_s: float) -> None:
@@ -263,7 +263,7 @@ def draw_traces(
             linewidth=1.1,
             rasterized=len(times_ms) > MOST_DRAWN_SAMPLES,
         )
-    axes.set_ylabel(f"{role} (V)")
+    axes.set_ylabel(role_label(role))
     low_v, high_v = axes.get_ylim()
     if high_v - low_v < LEAST_SPAN_V:
         axes.set_ylim((low_v + high_v - LEAST_SPAN_V) / 2, (low_v + high_v + LEAST_SPAN_V) / 2)

@@ -21,6 +21,11 @@ GRID_COLOUR = "#C8C8C8"
 TEXT_COLOUR = "#1A1A1A"
 
 
+def role_label(role: str) -> str:
+    """A channel's axis. What a current clamp gives is volts too: its scale may not have been stated."""
+    return f"{'current clamp' if role == 'current' else role} (V)"
+
+
 @dataclass(frozen=True, slots=True)
 class LaneStyle:
     """How a kind of event is drawn in its lane of the overview."""
