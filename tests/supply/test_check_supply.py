@@ -249,13 +249,19 @@ def test_one_goes_back_to_a_step_held_at_the_wrong_place_and_a_slipped_probe_is_
     assert walk.n_left == 2
 
 
+def _two_steps(folder: Path) -> tuple[ArrayStimulus, Path, Path]:
+    """Steady volts, answers that ask for a reading early and one late, and where the outcome goes."""
+    stimulus = ArrayStimulus(("out_p", "supply"), 1000, np.full((12_000, 2), 12.4) * np.array([0.0, 1.0]))
+    answers = folder / "answers.json"
+    spans = {"battery plus post@at rest": [0.5, 3.5], "amplifier plus terminal@at rest": [8.0, 11.5]}
+    answers.write_text(json.dumps({"steps": spans}))
+    return stimulus, answers, folder / "check.json"
+
+
 def test_a_pulled_cable_loses_no_reading_that_was_taken(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    stimulus = ArrayStimulus(("out_p", "supply"), 1000, np.full((12_000, 2), 12.4) * np.array([0.0, 1.0]))
-    answers, out = tmp_path / "answers.json", tmp_path / "check.json"
-    spans = {"battery plus post@at rest": [0.5, 3.5], "amplifier plus terminal@at rest": [8.0, 11.5]}
-    answers.write_text(json.dumps({"steps": spans}))
+    stimulus, answers, out = _two_steps(tmp_path)
     options = VirtualBoardOptions(
         stimulus, roles=stimulus.roles, speed=None, faults=(parse_fault("unplug@6:60"),), link=tmp_path / "port"
     )
@@ -288,10 +294,7 @@ class _StopsAfter:
 def test_ctrl_c_has_a_code_of_its_own_and_loses_no_reading(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    stimulus = ArrayStimulus(("out_p", "supply"), 1000, np.full((12_000, 2), 12.4) * np.array([0.0, 1.0]))
-    answers, out = tmp_path / "answers.json", tmp_path / "check.json"
-    spans = {"battery plus post@at rest": [0.5, 3.5], "amplifier plus terminal@at rest": [8.0, 11.5]}
-    answers.write_text(json.dumps({"steps": spans}))
+    stimulus, answers, out = _two_steps(tmp_path)
     hand = _StopsAfter()
     monkeypatch.setattr(command, "stop_on_signals", lambda: hand)
     monkeypatch.setattr(command._Screen, "tell", lambda *_: setattr(hand, "is_due", True))

@@ -76,12 +76,10 @@ class GainScreen:
         self._last_notice = ""
         self._last_s = -1e9
         self._was_at_edge = False
-        self.n_refreshes = 0
 
     def show(self, view: View, now_s: float) -> None:
         """Draw; `now_s` is any clock in seconds."""
         if self._is_quiet:
-            self.n_refreshes += 1
             return
         if view.is_at_edge and not self._was_at_edge and self._wants_sound:
             self._stream.write("\a")
@@ -90,7 +88,6 @@ class GainScreen:
             self._draw(view)
         else:
             self._tell(view, now_s)
-        self.n_refreshes += 1
         self._stream.flush()
 
     def _draw(self, view: View) -> None:

@@ -39,6 +39,7 @@ _EDGE_PERCENT = (0.2, 12.0)  # a quarter second that ends at the edge reads litt
 _QUICK_DB = 0.12  # over two pieces
 _QUICK_SPAN_S = 0.0125
 _QUICK_PERCENT = (0.1, 15.0)
+SAME_TONE_RATIO, _TAKE_TURNS_RATIO = 0.004, 0.1
 _TWO_TONES_RATIO = 0.6  # of the rest: so much in one other line makes it two tones
 _REST_PERCENT = 15.0  # what is neither tone nor harmonic may be so much of a point
 
@@ -72,6 +73,12 @@ class TonePoint:
         if r.thd_f_percent is None or self.is_saturated:
             return None
         return r.thd_f_percent
+
+
+def is_same_tone(last: TonePoint, point: TonePoint) -> bool:
+    """Whether two points that follow each other are of one tone; of two tones now one and now the other is stronger."""
+    ratio = _TAKE_TURNS_RATIO if point.has_two_tones and last.has_two_tones else SAME_TONE_RATIO
+    return abs(point.reading.frequency_hz / last.reading.frequency_hz - 1) < ratio
 
 
 def step_of(frequency_hz: float) -> float:

@@ -10,9 +10,11 @@ from ampwitness.detect.streams import RunBlock, RunBlocks
 from ampwitness.detect.tone_points import (
     LEAST_LEVEL_V,
     LOWEST_HZ,
+    SAME_TONE_RATIO,
     STEP_S,
     TonePoint,
     count_samples,
+    is_same_tone,
     measure_coarsely,
     measure_point,
     measure_second,
@@ -26,7 +28,6 @@ from ampwitness.waveform.tone_fit import find_strongest_hz
 BLOCK_S = 1.0
 LEAST_PASSAGE_S = 2.0  # shorter is music
 _GATE_RATIO = 0.9  # of the power in one line and its multiples, for a second to be looked at closely
-_SAME_TONE_RATIO = 0.004
 _SAME_LINE_RATIO = 0.02  # of a half-second's strongest line; two tones may take turns, see `_is_steady`
 _SCREENED_AT_ONCE = 30
 _LEFT_OVER_S = 0.16  # the rest of a second that makes no whole piece, of a 20 Hz tone at most
@@ -208,7 +209,7 @@ class TonePassages:
             now
         ):
             return False
-        if abs(find_strongest_hz(output, block.rate_hz, LOWEST_HZ) / line_hz - 1) > _SAME_TONE_RATIO:
+        if abs(find_strongest_hz(output, block.rate_hz, LOWEST_HZ) / line_hz - 1) > SAME_TONE_RATIO:
             return False
         self._levels = levels  # those of the second that was measured: a slow change adds up
         passage.n_points += len(now)
@@ -222,15 +223,19 @@ class TonePassages:
         guess_hz = self._open.points[-1].reading.frequency_hz if self._open and goes_on else self._waiting.last_hz
         second = WaitingSecond(block, self._measured, guess_hz or _rough_hz(block.volts["output"], block.rate_hz))
         self._measured = block
-        ready = [second]
-        if not self._is_live and not goes_on:
-            ready = self._waiting.take(second, measure_coarsely(block, second.guess_hz, wants_model=False))
-        for one in ready:
-            points = measure_second(one.block, one.before, one.guess_hz, self._paths.get(one.block.rate_hz, ()))
-            for point in points:
-                self._append(point, one.block.run_id)
-        if goes_on:
-            self._waiting.follow(points)
+        if self._is_live or goes_on:
+            self._waiting.follow(self._measure_finely(second))
+            return
+        for one in self._waiting.take(second, measure_coarsely(block, second.guess_hz, wants_model=False)):
+            self._measure_finely(one)
+
+    def _measure_finely(self, second: WaitingSecond) -> list[TonePoint | None]:
+        """The second's points, added to the passages."""
+        block = second.block
+        points = measure_second(block, second.before, second.guess_hz, self._paths.get(block.rate_hz, ()))
+        for point in points:
+            self._append(point, block.run_id)
+        return points
 
     def _append(self, point: TonePoint | None, run_id: int) -> None:
         if point is None:
@@ -238,9 +243,7 @@ class TonePassages:
             return
         passage = self._open
         if passage is not None:
-            last = passage.points[-1]
-            tolerance = 0.1 if point.has_two_tones and last.has_two_tones else _SAME_TONE_RATIO
-            is_same = abs(point.reading.frequency_hz / last.reading.frequency_hz - 1) < tolerance
+            is_same = is_same_tone(passage.points[-1], point)
             if passage.run_id != run_id or not is_same or abs(point.start_s - passage.stop_s) > _LEFT_OVER_S:
                 self._close()
         if self._open is None:

@@ -13,9 +13,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ampwitness.detect.streams import RunBlock
-from ampwitness.detect.tone_points import TonePoint, passes_the_edge
+from ampwitness.detect.tone_points import TonePoint, is_same_tone, passes_the_edge
 
-_SAME_TONE_RATIO = 0.004
 _SPARE_PIECES = 1  # so many fewer whole pieces than its length may lie inside a tone
 
 
@@ -85,15 +84,10 @@ class Waiting:
                 if not (may_bridge and any(points[:k]) and any(points[k + 1 :])):
                     self._begun_s = self._last = None
                 continue
-            if self._last is None or not _is_same(self._last, point):
+            if self._last is None or not is_same_tone(self._last, point):
                 self._begun_s = point.start_s
             self._last = point
             spare_s = _SPARE_PIECES * (point.stop_s - point.start_s)
             begun_s = point.start_s if self._begun_s is None else self._begun_s
             is_long = is_long or point.stop_s - begun_s >= self._least_s - spare_s - 1e-6
         return is_long
-
-
-def _is_same(last: TonePoint, point: TonePoint) -> bool:
-    ratio = 0.1 if point.has_two_tones and last.has_two_tones else _SAME_TONE_RATIO
-    return abs(point.reading.frequency_hz / last.reading.frequency_hz - 1) < ratio
