@@ -35,9 +35,12 @@ USUAL = np.log([42.0, 0.65, 5.0, 3.5e-4])  # resonance in Hz, Qes, Qms, t in sec
 LOWEST, HIGHEST = np.log([15.0, 0.2, 1.5, 3e-5]), np.log([120.0, 3.0, 20.0, 1.5e-3])
 USUAL_WEIGHT = 0.01
 AFTER_KNEE = 2  # samples: the current has come up and is held
-AGREE, ROUNDS = 0.02, 12
+AGREE, ROUNDS = 0.02, 16
+SLOPE_STEP, FIRST_DAMPING = 1e-5, 1e-3
+SPARE_TURNS = 4  # of HISTORY_S, over which responses are transformed
 BEST_OF_GRID = 0.12  # of the current: no load that is near the truth leaves more
 NEAR, LEAST_NEAR = 0.06, 0.6  # knees whose current is so near the limit, and the share that must be
+CHOICES = 2  # how often the near ones are chosen and the load learned from them
 WIDEST_SPREAD, LEAST_SPREAD = 0.03, 0.004
 
 
@@ -78,19 +81,21 @@ def learn_load(volts: Volts, rate_hz: float, knee: IntArray, sharpness: FloatArr
     before = volts[knee[:, None] + np.arange(AFTER_KNEE - n_back, AFTER_KNEE + 1)] * np.sign(volts[knee])[:, None]
     first = before[np.sort(np.argsort(-sharpness, kind="stable")[:STRONGEST])].astype(float)
     loads, responses = _grid(rate_hz)
-    spreads = [_spread(_currents(first, response)) for response in responses]
+    spreads = _spreads(_currents(first, responses))
     best = int(np.argmin(spreads))
     if spreads[best] > BEST_OF_GRID:
         return None
-    load = _refine(first, loads[best], rate_hz, AGREE)
-    limit_v = float(np.median(_currents(first, _response(load, rate_hz))))
-    near = np.abs(_currents(before, _response(load, rate_hz)) / limit_v - 1) < NEAR
-    if np.count_nonzero(near) < max(FEWEST, LEAST_NEAR * len(near)):
-        return None
-    chosen = before[near][:: -(-np.count_nonzero(near) // MOST)].astype(float)
-    load = _refine(chosen, load, rate_hz, AGREE / 2)
-    currents = _currents(chosen, _response(load, rate_hz))
-    limit_v, spread = float(np.median(currents)), 1.4826 * _spread(currents)
+    load, chosen = _refine(first, loads[best], rate_hz, AGREE), first
+    for _ in range(CHOICES):
+        response = _responses(load[None, :], rate_hz)
+        limit_v = float(np.median(_currents(chosen, response)))
+        near = np.abs(_currents(before, response)[:, 0] / limit_v - 1) < NEAR
+        if np.count_nonzero(near) < max(FEWEST, LEAST_NEAR * len(near)):
+            return None
+        chosen = before[near][:: -(-np.count_nonzero(near) // MOST)].astype(float)
+        load = _refine(chosen, load, rate_hz, AGREE / 2)
+    currents = _currents(chosen, _responses(load[None, :], rate_hz))
+    limit_v, spread = float(np.median(currents)), 1.4826 * float(_spreads(currents)[0])
     is_at_edge = np.any((load < LOWEST + 0.02) | (load > HIGHEST - 0.02))
     if is_at_edge or spread > WIDEST_SPREAD or limit_v <= 0:
         return None
@@ -109,40 +114,64 @@ def _filtered(numerator: FloatArray, denominator: FloatArray, volts: FloatArray 
     return recur(np.convolve(volts, numerator)[: len(volts)], (-denominator[1:]).tolist())
 
 
-def _response(load: FloatArray, rate_hz: float) -> FloatArray:
-    """(n_back,) impulse response, latest first reversed: what it weighs `before` with."""
-    impulse = np.zeros(round(HISTORY_S * rate_hz))
-    impulse[0] = 1.0
-    return _filtered(*_filter(load, rate_hz), impulse)[::-1]
+def _responses(loads: FloatArray, rate_hz: float) -> FloatArray:
+    """(n_back, m) impulse responses of loads (m, 4), reversed: what they weigh `before` with.
+
+    By way of the frequencies at which the filters of `_filter` are the analog ones; what lies beyond the turns that are
+    transformed has died away."""
+    n_back = round(HISTORY_S * rate_hz)
+    n = SPARE_TURNS * n_back
+    s = 2j * rate_hz * np.tan(np.pi * np.arange((n + 1) // 2) / n)  # all but half the rate, where nothing is drawn
+    resonance_hz, electrical, mechanical, coil_s = np.exp(loads.T[:, :, None])
+    w = 2 * np.pi * resonance_hz
+    motion = s * s / w**2 + s / (w * mechanical) + 1
+    drawn = motion / ((1 + coil_s * s) * motion + s / (w * electrical))
+    return np.asarray(np.fft.irfft(drawn, n, axis=1)[:, :n_back][:, ::-1].T)
 
 
 @lru_cache(maxsize=4)
-def _grid(rate_hz: float) -> tuple[list[FloatArray], list[FloatArray]]:
-    loads = [
-        np.array([np.log(hz), np.log(electrical), USUAL[2], np.log(coil_s)])
+def _grid(rate_hz: float) -> tuple[FloatArray, FloatArray]:
+    loads = np.array([
+        [np.log(hz), np.log(electrical), USUAL[2], np.log(coil_s)]
         for hz in RESONANCES_HZ
         for electrical in ELECTRICAL
         for coil_s in COILS_S
-    ]
-    return loads, [_response(load, rate_hz) for load in loads]
+    ])  # fmt: skip
+    return loads, _responses(loads, rate_hz)
 
 
-def _currents(before: FloatArray, response: FloatArray) -> FloatArray:
-    """(n,) the highest current of the last two samples of each row."""
-    return np.asarray(np.maximum(before[:, :-1] @ response, before[:, 1:] @ response))
+def _currents(before: FloatArray, responses: FloatArray) -> FloatArray:
+    """(n, m) the highest current of the last two samples of each row, for each load."""
+    return np.asarray(np.maximum(before[:, :-1] @ responses, before[:, 1:] @ responses))
 
 
-def _spread(currents: FloatArray) -> float:
-    middle = float(np.median(currents))
-    return float(np.median(np.abs(currents / middle - 1))) if middle > 0 else np.inf
+def _spreads(currents: FloatArray) -> FloatArray:
+    """(m,) how far currents (n, m) lie apart, as a share; infinite where they are none."""
+    middle = np.median(currents, axis=0)
+    apart = np.median(np.abs(currents / np.where(middle > 0, middle, 1.0) - 1), axis=0)
+    return np.where(middle > 0, apart, np.inf)
 
 
 def _refine(before: FloatArray, load: FloatArray, rate_hz: float, agree: float) -> FloatArray:
-    from scipy import optimize  # brings 25 MB with it, and few recordings come here
+    """The load near this one at which the currents agree best, those that stray counted but by how far.
 
-    def miss(trial: FloatArray) -> FloatArray:
-        currents = _currents(before, _response(trial, rate_hz))
-        return np.concatenate((currents / np.median(currents) - 1, USUAL_WEIGHT * (trial - USUAL)))
-
-    found = optimize.least_squares(miss, load, bounds=(LOWEST, HIGHEST), loss="soft_l1", f_scale=agree, max_nfev=ROUNDS)
-    return np.asarray(found.x)
+    Damped steps, slopes by differences: a step and its slopes are one product."""
+    beside = np.vstack((np.zeros(len(load)), SLOPE_STEP * np.eye(len(load))))
+    kept = trial = load
+    least, damping = np.inf, FIRST_DAMPING
+    normal, pull = np.zeros((len(load), len(load))), np.zeros(len(load))
+    for _ in range(ROUNDS):
+        loads = trial + beside
+        currents = _currents(before, _responses(loads, rate_hz))
+        off = np.concatenate((currents / np.median(currents, axis=0) - 1, USUAL_WEIGHT * (loads - USUAL).T))
+        size = np.sqrt(1 + (off[:, 0] / agree) ** 2)
+        if (miss := float(np.sum(size))) < least:
+            kept, least, damping = trial, miss, damping / 4
+            slope = (off[:, 1:] - off[:, :1]) / SLOPE_STEP
+            weighed = slope.T / size
+            normal, pull = weighed @ slope, weighed @ off[:, 0]
+        else:
+            damping *= 8
+        step = np.linalg.solve(normal + np.diag(damping * np.diag(normal) + 1e-12), pull)
+        trial = np.clip(kept - step, LOWEST, HIGHEST)
+    return np.asarray(kept)
