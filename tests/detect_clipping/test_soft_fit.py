@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from ampwitness.bench import clip_sets
 from ampwitness.bench.clip_matching import score_case
-from ampwitness.detect.soft_fit import Spreads, fit_lobes
+from ampwitness.detect import clip_soft
+from ampwitness.detect.soft_fit import Effort, Spreads, fit_lobes
 
 NOISE_V = 0.03
 
@@ -40,6 +41,23 @@ def test_a_known_ceiling_tells_of_half_cycles_that_hardly_show_theirs() -> None:
     windows = [lobe(rng, 0.95, 10.0, 0.0, 0.0) for _ in range(20)]
     known = fit_lobes(windows, NOISE_V, (10.0,), np.full(20, 30.0), Spreads(0.005, 0.002, 0.002))
     np.testing.assert_allclose(known.over_db[:, 0], 2 * np.log10(1 + 0.95**10), atol=0.08)
+
+
+def test_a_glance_settles_hard_corners_and_leaves_the_rest_to_a_look(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(6)
+    asked: list[Effort] = []
+
+    def counted(*args: object, effort: Effort, **options: object) -> object:
+        asked.append(effort)
+        return fit_lobes(*args, effort=effort, **options)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(clip_soft, "fit_lobes", counted)
+    for sharpness, n_looks in ((10.0, 2), (400.0, 1)):
+        windows = [lobe(rng, drive, sharpness, 0.0, 0.0) for drive in np.linspace(1.1, 1.6, 8)]
+        places = np.arange(len(windows))
+        asked.clear()
+        assert clip_soft._bends_at_all(clip_soft._Cut(windows, places, places), NOISE_V) == (n_looks == 2)
+        assert asked == [clip_soft.GLANCE, Effort()][:n_looks]
 
 
 def test_a_soft_knee_into_a_loudspeaker_is_found() -> None:

@@ -21,10 +21,7 @@ import numpy as np
 from ampwitness.types import FloatArray
 
 DEGREE = 5  # of the wanted curve within a window, if nothing else is asked
-POINTS = 60  # at most, of a window; longer ones are averaged
 TILT_SD, BOW_SD = 0.03, 0.015  # of the ceiling, at a window's ends
-ABOVE_SHARES = (0.002, 0.01, 0.03, 0.08, 0.2)  # by how much a ceiling may lie above a crest, to begin with
-ROUNDS = 10
 MOST_STEP = 0.05  # of the ceiling, in one round
 LEAST_SD_SHARE = 2e-4  # of the crest
 HIGHEST_SHARE = 0.9995
@@ -38,6 +35,16 @@ class Spreads:
     ceiling: float = 0.01
     tilt: float = TILT_SD
     bow: float = BOW_SD
+
+
+@dataclass(frozen=True, slots=True)
+class Effort:
+    """How far a fit goes: points of a window at most (longer ones are averaged), rounds, and by how much ceilings may
+    lie above a crest to begin with, as shares."""
+
+    points: int = 60
+    rounds: int = 10
+    above: tuple[float, ...] = (0.002, 0.01, 0.03, 0.08, 0.2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +67,7 @@ def fit_lobes(
     ceiling_v: FloatArray | None = None,
     spreads: Spreads | None = None,
     degree: int = DEGREE,
+    effort: Effort | None = None,
 ) -> SoftFits:
     """Fit every window with every sharpness.
 
@@ -71,10 +79,12 @@ def fit_lobes(
     ceiling_v : (n,) ceilings that are known, if they are
     spreads : how well, and how far they tilt and bow
     degree : of the wanted curve within a window
+    effort : None: all that is worth it
     """
+    effort = effort or Effort()
+    averaged = np.array([max(1, len(window) // effort.points) for window in windows])
     thinned = [window[: len(window) // every * every].reshape(-1, every).mean(axis=1)
-               for window in windows for every in (max(1, len(window) // POINTS),)]  # fmt: skip
-    averaged = np.array([max(1, len(window) // POINTS) for window in windows])
+               for window, every in zip(windows, averaged.tolist(), strict=True)]  # fmt: skip
     n_points = np.array([len(points) for points in thinned])
     place = np.arange(int(n_points.max()))
     mask = (place < n_points[:, None]).astype(float)
@@ -85,7 +95,7 @@ def fit_lobes(
         y[row, : len(points)] = points / crest[row]
     sd = np.maximum(noise_v / np.sqrt(averaged) / crest, LEAST_SD_SHARE)
     basis = np.polynomial.legendre.legvander(t, degree) * mask[:, :, None]
-    problem = _Problem(t, y, mask, basis, sd, spreads or Spreads())
+    problem = _Problem(t, y, mask, basis, sd, spreads or Spreads(), effort)
     shape = (len(windows), len(sharpness))
     k = np.broadcast_to(np.array(sharpness), shape)
     known = None if ceiling_v is None else ceiling_v / crest
@@ -105,6 +115,7 @@ class _Problem:
     basis: FloatArray
     sd: FloatArray  # (n,)
     spreads: Spreads
+    effort: Effort
 
     @property
     def terms(self) -> int:
@@ -114,8 +125,9 @@ class _Problem:
     def start(self, k: FloatArray, known: FloatArray | None) -> tuple[FloatArray, FloatArray]:
         """Coefficients (n, m, terms) and ceilings (n, m): a level ceiling, undone, of a few the best."""
         best, coefficient, ceiling = np.full(k.shape, np.inf), np.zeros((*k.shape, self.terms)), np.ones(k.shape)
-        starts = [np.full((len(k), 1), 1 + above) for above in ABOVE_SHARES]
-        for bound in starts if known is None else [np.maximum(known, 1 + ABOVE_SHARES[0])[:, None]]:
+        above = self.effort.above
+        starts = [np.full((len(k), 1), 1 + share) for share in above]
+        for bound in starts if known is None else [np.maximum(known, 1 + above[0])[:, None]]:
             share = np.clip(self.y / bound, 1e-6, HIGHEST_SHARE)[:, None, :]
             rest = np.log1p(-(share ** k[:, :, None]))
             wanted = self.y[:, None, :] * np.exp(-rest / k[:, :, None])
@@ -145,10 +157,14 @@ class _Problem:
         bound = ceiling[:, :, None] * (1 + tilt[:, :, None] * t + bow[:, :, None] * (t**2 - 1 / 3))
         power = k[:, :, None]
         size = np.minimum(power * np.log(np.maximum(np.abs(x) / np.maximum(bound, 1e-3), 1e-6)), 600.0)
-        soft = np.logaddexp(0.0, size)
-        by_curve = np.exp(-soft * (1 + 1 / power))
-        bent = x * np.exp(-soft / power)
-        by_ceiling = bent * np.exp(size - soft)
+        # exp and log of 1 + e^size, both from the smaller of e^size and e^-size.
+        small = np.exp(-np.abs(size))
+        whole = 1 + small
+        loss = np.exp((np.maximum(size, 0.0) + np.log(whole)) / -power)
+        is_below = size < 0
+        by_curve = loss * np.where(is_below, 1.0, small) / whole
+        bent = x * loss
+        by_ceiling = bent * np.where(is_below, small, 1.0) / whole
         scale = (self.mask / self.sd[:, None])[:, None]
         return (self.y[:, None] - bent) * scale, by_curve * scale, by_ceiling * scale
 
@@ -164,7 +180,7 @@ class _Problem:
         expected = np.zeros((len(k), 1)) if known is None else np.log(known)[:, None]
         tilt_sd, bow_sd = self.spreads.tilt, self.spreads.bow
         prior = np.array([0.0] * self.terms + [surely, tilt_sd**-2, bow_sd**-2])
-        for _ in range(ROUNDS):
+        for _ in range(self.effort.rounds):
             off, by_curve, by_ceiling = self.bend(k, self.curve(trial[0]), *trial[1:])
             cost = np.sum(off**2, axis=2) + (trial[2] / tilt_sd) ** 2 + (trial[3] / bow_sd) ** 2
             cost += surely * (np.log(trial[1]) - expected) ** 2
