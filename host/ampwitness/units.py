@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import re
+
+_NO_BREAK = "\u00a0"
+_UNIT = re.compile(r"(?<=\d) (?=(?:m?V|ms|s|h|min|dB|%|Hz|W|m?ohm|A|C)(?![A-Za-z]))")
+
 
 def seconds_to_clock(time_s: float) -> str:
     """Seconds to what a person reads off a clock: 1:02:03.456, 2:03.456 or 3.456 s below a minute."""
@@ -31,3 +36,13 @@ def seconds_to_span(time_s: float, digits: int = 1) -> str:
 def fixed(value: float, digits: int) -> str:
     """The number with so many decimals, and none below zero that rounds to zero: "0.00", never "-0.00"."""
     return f"{round(value, digits) + 0.0:.{digits}f}"
+
+
+def bind_units(text: str) -> str:
+    """The text with a space between number and unit at which no line breaks."""
+    return _UNIT.sub(_NO_BREAK, text)
+
+
+def unbind_units(text: str) -> str:
+    """What `bind_units` was given: plain spaces, which can be searched for."""
+    return text.replace(_NO_BREAK, " ")

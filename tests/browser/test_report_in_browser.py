@@ -303,6 +303,10 @@ def test_a_phone_needs_no_sideways_scrolling(browser: Any, small_page: Path) -> 
     assert page.value("document.documentElement.scrollWidth") <= PHONE[0]
     left, _, width, _ = page.box(0)
     assert left + width <= PHONE[0]
+    tables = "[...document.querySelectorAll('.scroll')].filter(box => box.querySelector('.sorts'))"
+    assert page.value(f"{tables}.length") >= 3
+    assert page.value(f"{tables}.every(box => box.scrollWidth <= box.clientWidth)")
+    assert page.value("getComputedStyle(document.querySelector('.phone-words')).display") == "inline"
 
 
 def test_no_request_is_possible(opened: Page) -> None:

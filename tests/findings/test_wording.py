@@ -5,7 +5,8 @@ from __future__ import annotations
 import dataclasses
 
 from ampwitness.detect.cutout_cause import CRANKING
-from ampwitness.findings.advice import advise_first_steps
+from ampwitness.findings.advice import advise_first_steps, split_step
+from ampwitness.findings.headline import word_headline
 from ampwitness.findings.headroom_words import word_headroom
 from ampwitness.findings.road_words import word_road
 from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged
@@ -76,7 +77,7 @@ def test_advice_names_the_largest_overdrive_and_is_never_empty(small_analysis: A
 
 def test_crests_far_past_the_ceiling_are_said_to_be_guesses_and_the_bulk_asks_for_less() -> None:
     words = advise_first_steps([*(clip(0.1 * at, 3.0) for at in range(30)), clip(9.0, 21.0)])[0]
-    assert "21.0 dB keeps this programme clean (3.0 dB leaves one clipped half-cycle of twenty)" in words
+    assert words.startswith("Turn the gain down by 3.0 dB to leave one clipped half-cycle of twenty (21.0 dB, if")
     assert "limited hard or squared off before the amplifier looks the same" in words
     assert "limited hard" not in advise_first_steps([clip(0.0, 3.0)])[0]
 
@@ -86,10 +87,23 @@ def test_what_the_source_clipped_is_not_put_down_to_the_gain() -> None:
         dataclasses.replace(c, measured={**c.measured, "origin": "source"}) for c in (clip(0.0, 1.0), clip(1.0, 2.0))
     ]
     words = advise_first_steps(in_source)[0]
-    assert words.startswith("2 half-cycles were clipped before the amplifier: the source clips.")
+    assert words.startswith("Lower the player's volume or sub level until its tone is clean: the source clips")
+    assert "2 half-cycles were clipped before the amplifier, the last at 1.000 s" in words
     assert "turn" not in words
-    both = advise_first_steps([*in_source, clip(2.0, 0.7)])[0]
-    assert "Beside that: 1 half-cycle clipped, by 0.7 dB" in both
+    source, amplifier = advise_first_steps([*in_source, clip(2.0, 0.7)])
+    assert source == words
+    assert amplifier.startswith("Turn the gain down by 0.7 dB to keep this programme clean. 1 half-cycle clipped")
+
+
+def test_a_source_that_was_lowered_and_came_clean_is_left_alone() -> None:
+    def knee(at_s: float, outcome: str) -> Finding:
+        return Finding("knee", at_s, at_s + 5.0, "information", {"frequency_hz": 40.0, "outcome": outcome}, {}, {})
+
+    cut = dataclasses.replace(clip(1.0, 1.0), measured={**clip(1.0, 1.0).measured, "origin": "source"})
+    first = knee(0.5, "source clipped before the amplifier")
+    assert [step[:5] for step in advise_first_steps([cut, first])] == ["Lower", "Lower"]
+    (only,) = advise_first_steps([cut, first, knee(8.0, "edge found")])
+    assert only.startswith("Leave the source where it is now. 1 half-cycle was clipped before the amplifier")
 
 
 def test_clips_of_a_gain_setting_were_made_on_purpose() -> None:
@@ -97,10 +111,45 @@ def test_clips_of_a_gain_setting_were_made_on_purpose() -> None:
         return Finding("setting", 0.0, 9.0, "information", {"margin_db": margin_db}, {}, {})
 
     assert advise_first_steps([clip(1.0, 2.5), setting(0.7)]) == (
-        "1 half-cycle clipped on purpose, to find the edge. The gain was left 0.7 dB below it: nothing to do.",
+        "Leave the gain where it is. It was left 0.7 dB below the edge. 1 half-cycle clipped on purpose, to find the "
+        "edge.",
     )
-    assert "turn it down by 0.4 dB" in advise_first_steps([clip(1.0, 2.5), setting(-0.4)])[0]
-    assert "2.5 dB keeps this programme clean" in advise_first_steps([clip(1.0, 2.5), setting(None)])[0]
+    assert "Turn the gain down by 0.4 dB." in advise_first_steps([clip(1.0, 2.5), setting(-0.4)])[0]
+    assert "2.5 dB to keep this programme clean" in advise_first_steps([clip(1.0, 2.5), setting(None)])[0]
+
+
+def test_what_a_setting_says_is_next_is_the_advice() -> None:
+    """Not what single clips and curves on the way to it would ask for."""
+    ended = {"margin_db": None, "next": "lower the source's volume", "line": "Gain at 40 Hz: source clipped"}
+    setting = Finding("setting", 0.0, 9.0, "information", ended, {}, {})
+    knee = Finding("knee", 1.0, 2.0, "information", {"outcome": "the edge was not reached"}, {}, {})
+    (step,) = advise_first_steps([clip(1.0, 2.5), knee, setting])
+    assert step.startswith("Lower the source's volume. The setting ended so: Gain at 40 Hz: source clipped.")
+
+
+def test_every_step_begins_with_what_to_do(small_analysis: Analysis) -> None:
+    steps = [split_step(step) for step in advise_first_steps(small_analysis.findings)]
+    assert [what for what, _ in steps] == [
+        "Start with the cut-out at 3.000 s.",
+        "Find where the supply's volts are lost.",
+        "Turn the gain down by 1.5 dB to keep this programme clean.",
+    ]
+    assert all(why for _, why in steps)
+    assert split_step("Nothing.") == ("Nothing.", "")
+
+
+def test_the_headline_says_all_three_verdicts(small_analysis: Analysis) -> None:
+    """Found, none found in how long, not judged; and losses."""
+    assert word_headline(small_analysis) == (
+        "In short: 1 cut-out of 1.0 s; 1 supply dip to 11.20 V; 1 clipped half-cycle, 1.5 dB past the ceiling; "
+        "nothing lost."
+    )
+    coverage = tuple(c for c in small_analysis.coverage if c.detector != "dips")
+    health = dataclasses.replace(small_analysis.link_health, n_scans_lost={"link": 38})
+    bare = dataclasses.replace(small_analysis, findings=(), coverage=coverage, link_health=health)
+    assert word_headline(bare) == (
+        "In short: no cut-out in 4.0 s; supply dips not judged; no clipped half-cycle in 4.0 s; 38 scans lost."
+    )
 
 
 def cutout(start_s: float, outage_s: float, severity: Severity, cause: str) -> Finding:
@@ -129,10 +178,10 @@ def test_a_starters_dip_is_told_apart_from_others() -> None:
     summary = {"engine": {"spans": [{"start_s": 59.9, "stop_s": 61.5, "state": "cranking"}]}}
     starter, other = dip(60.0, 7.0), dip(430.0, 9.4)
     words = advise_first_steps([starter, other], summary)[0]
-    assert words.startswith("1 supply dip besides the starter's")
+    assert "1 supply dip besides the starter's; the deepest" in words
     assert "9.40 V" in words
     assert "only while the engine was cranked" in advise_first_steps([starter, clip(0.0, 1.0)], summary)[-1]
-    assert advise_first_steps([starter, other])[0].startswith("2 supply dips; the deepest")
+    assert "2 supply dips; the deepest" in advise_first_steps([starter, other])[0]
 
 
 def test_enlarged_pictures_are_bounded() -> None:

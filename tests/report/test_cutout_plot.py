@@ -9,6 +9,7 @@ from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged
 from ampwitness.report.cutout_plot import close_span, draw_cutout, name_events, word_order
 from ampwitness.report.page import html_page
 from ampwitness.types import Analysis, Finding
+from ampwitness.units import unbind_units
 
 
 def cutout(*events: tuple[float, str], severity: str = "serious", start_s: float = 3.0) -> Finding:
@@ -67,7 +68,7 @@ def test_the_page_gives_reasons_next_test_and_the_roads_figures(small_analysis: 
     figures = {"duration_s": 4.0, "supply_mean_v": 12.4, "supply_lowest_v": 11.2, "n_dips": 1, "n_clips": 0,
                "n_cutouts": 1, "deepest_residual_v": 11.2}  # fmt: skip
     summary = {"engine": {"per_state": {"rest": figures}, "remarks": []}}
-    page = html_page(dataclasses.replace(small_analysis, findings=tuple(told), summary=summary))
+    page = unbind_units(html_page(dataclasses.replace(small_analysis, findings=tuple(told), summary=summary)))
     for words in ("Because: supply was low: 9.08 V.", "Not excluded: ground lost.", "Next test: "):
         assert words in page
     assert "<h2>Engine, dips and switchings</h2>" in page

@@ -13,7 +13,7 @@ from ampwitness.report.page import html_page
 from ampwitness.report.plots import draw_enlarged, draw_overview, figure_to_png
 from ampwitness.report.text import text_report
 from ampwitness.types import Analysis, Envelope, Finding, NotJudged
-from ampwitness.units import seconds_to_span
+from ampwitness.units import bind_units, seconds_to_span, unbind_units
 
 VOID = {"meta", "br", "img", "link", "input", "hr"}
 
@@ -147,7 +147,7 @@ def test_headroom_of_each_passage_is_drawn_and_worded_alike(small_analysis: Anal
     headroom = {"columns": columns, "passages": rows, "n_passages": 2, "median_db": 2.4, "longest_s": 10.0,
                 "total_s": 3.5, "knows_supply": True, "not_judged": None}  # fmt: skip
     with_it = dataclasses.replace(small_analysis, summary={"clipping": {"headroom": headroom}})
-    page, said = html_page(with_it), " ".join(text_report(with_it).split())
+    page, said = unbind_units(html_page(with_it)), " ".join(text_report(with_it).split())
     assert "Headroom of what did not clip" in page
     assert "headroom (dB)" in page  # the picture's axis
     assert "1.25 dB (+-0.10)" in page
@@ -216,4 +216,26 @@ def test_what_was_not_found_is_one_sentence(small_analysis: Analysis) -> None:
 def test_commands_in_sentences_are_code_and_nothing_else_is_let_through() -> None:
     assert words_to_html("see `ampwitness cable`; 3 < 4 & <b>") == (
         "see <code>ampwitness cable</code>; 3 &lt; 4 &amp; &lt;b&gt;"
+    )
+
+
+def test_a_number_is_never_parted_from_its_unit(small_analysis: Analysis) -> None:
+    """At no width of the terminal, nor on the page; and the terminal's text has plain spaces, which can be searched."""
+    bound = bind_units("12.60 V, 5 ms, 40 Hz, 33.0 mohm, 1.4 % and 2 mistakes in 3 channels")
+    assert bound.count("\u00a0") == 5
+    for width in range(60, 100, 3):
+        text = text_report(small_analysis, width=width)
+        assert "\u00a0" not in text
+        assert not [line for line in text.splitlines() if line.split(maxsplit=1)[:1] in (["V"], ["s"], ["dB"], ["%"])]
+    assert "11.20\u00a0V" in html_page(small_analysis)
+
+
+def test_the_page_begins_with_the_verdict_and_what_to_do(small_analysis: Analysis) -> None:
+    page = html_page(small_analysis)
+    places = [page.index(words) for words in ("In short: 1 cut-out", "What to do first", "What was found")]
+    assert places == sorted(places)
+    assert "<li><strong>Start with the cut-out at 3.000\u00a0s.</strong> Its output stopped" in page
+    text = text_report(small_analysis)
+    assert (
+        text.index("In short: ") < text.index("What to do first:\n  1. Start") < text.index("Does the amplifier clip?")
     )

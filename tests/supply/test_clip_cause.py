@@ -149,11 +149,15 @@ def test_advice_begins_with_what_gains_most() -> None:
         "clip_gain": {"left_with_supply_db": 0.3},
     }}  # fmt: skip
     mend = advise_first_steps(_caused("supply", 8) + _caused("drive", 2), summary)[0]
-    assert "Mend the supply first: the engine running at 14.2 V instead of 12.60 V gains about 1.0 dB" in mend
+    assert mend.startswith(
+        "Mend the supply first; until then turn the gain down by 1.5 dB to keep this programme clean"
+    )
+    assert "What mending gains: the engine running at 14.2 V instead of 12.60 V gains about 1.0 dB" in mend
     assert "half the resistance in plus lead gains about 0.4 dB" in mend
     assert "On a supply that never sags 0.3 dB would still be too much" in mend
     turn = advise_first_steps(_caused("drive", 9) + _caused("supply", 1), summary)[0]
-    assert "Turn the gain down first: turning the gain down by 1.5 dB" in turn
+    assert turn.startswith("Turn the gain down by 1.5 dB to keep this programme clean. 10 half-cycles clipped")
+    assert "Mending the supply gains less: " in turn
     only = advise_first_steps(_caused("drive", 9), summary)[0]
     assert "A better supply would not have prevented it" in only
     assert "could not be decided" in advise_first_steps(_caused("not decidable", 3), summary)[0]

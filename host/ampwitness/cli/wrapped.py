@@ -7,6 +7,8 @@ import sys
 import textwrap
 from typing import TextIO
 
+from ampwitness.units import bind_units, unbind_units
+
 NARROWEST, WIDEST = 40, 120
 NARROWEST_REPORT, WIDEST_REPORT = 60, 110
 
@@ -31,4 +33,7 @@ def _wrapped_line(line: str, width: int) -> str:
     if len(line) <= width:
         return line
     under = " " * (len(line) - len(line.lstrip()) + 2)
-    return textwrap.fill(line, width, subsequent_indent=under, break_long_words=False, break_on_hyphens=False)
+    bound = bind_units(line)
+    return unbind_units(
+        textwrap.fill(bound, width, subsequent_indent=under, break_long_words=False, break_on_hyphens=False)
+    )

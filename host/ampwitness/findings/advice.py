@@ -1,4 +1,7 @@
-"""What to do first, in plain words, from what was found. Ranks and words findings; measures nothing."""
+"""What to do first, in plain words, from what was found. Ranks and words findings; measures nothing.
+
+Each step begins with what to do, in one short sentence; why, and how much it gains, stand behind it.
+"""
 
 from __future__ import annotations
 
@@ -25,8 +28,8 @@ CAUSE_WORDS = {
 }
 
 _DIP_TEST = (
-    "Measure at the battery and at the amplifier while it happens: the difference is lost in cable, fuse holder and "
-    "ground."
+    "Find where the supply's volts are lost. Measure at the battery and at the amplifier while it dips: the difference "
+    "is lost in cable, fuse holder and ground."
 )
 
 
@@ -36,19 +39,17 @@ def _advise_cutouts(cutouts: Sequence[Finding]) -> str:
     test = find_next_test(str(worst.measured.get("cause", "not decided")))
     if worst.severity == "information":  # it should be so: nothing to start with
         n = count_words(len(cutouts), "cut-out", "cut-outs")
-        return f"{n}, none of which points at the amplifier; the longest: {describe_finding(worst)}. {test}"
+        return f"{n}, none of which points at the amplifier. The longest: {describe_finding(worst)}. {test}"
     return (
-        f"Start with the cut-out at {seconds_to_clock(worst.start_s)}: {describe_finding(worst)}. "
+        f"Start with the cut-out at {seconds_to_clock(worst.start_s)}. Its {describe_finding(worst)}. "
         f"Its picture in the page shows what came first. {test}"
     )
 
 
 _SOURCE = (
-    "clipped before the amplifier: the source clips. Lower the player's volume or sub level until its tone is clean. "
-    "The amplifier's gain is not the cause."
+    "Lower the player's volume or sub level until its tone is clean: the source clips, and the amplifier's gain is not "
+    "the cause."
 )
-
-
 FAR_DB = 12.0
 _FAR = (
     f"Crests of {FAR_DB:.0f} dB and more past the ceiling are nearly square: how high they would have gone is guessed "
@@ -65,74 +66,101 @@ def _is_in_source(listed: FindingList) -> npt.NDArray[np.bool_]:
 
 
 def _advise_settings(settings: Sequence[Finding], n_clips: int) -> str | None:
-    """What a gain setting in the recording leaves to do; None where none was finished."""
+    """What a gain setting in the recording leaves to do; None where there was none that says so."""
+    if not settings:
+        return None
+    last = settings[-1].measured
     margin_db = next(
         (db for f in reversed(settings) if isinstance(db := f.measured.get("margin_db"), int | float)), None
     )
+    purpose = ""
+    if n_clips:
+        purpose = f" {count_words(n_clips, 'half-cycle', 'half-cycles')} clipped on purpose, to find the edge."
+    to_do = str(last.get("next") or "")
     if margin_db is None:
-        return None
-    purpose = f"{count_words(n_clips, 'half-cycle', 'half-cycles')} clipped on purpose, to find the edge. "
+        return f"{to_do[0].upper()}{to_do[1:]}. The setting ended so: {last.get('line')}.{purpose}" if to_do else None
     if margin_db >= 0:
-        return f"{purpose}The gain was left {margin_db:.1f} dB below it: nothing to do."
-    return f"{purpose}The gain was left {-margin_db:.1f} dB beyond it: turn it down by {-margin_db:.1f} dB."
+        return f"Leave the gain where it is. It was left {margin_db:.1f} dB below the edge.{purpose}"
+    return f"Turn the gain down by {-margin_db:.1f} dB. It was left so far beyond the edge.{purpose}"
 
 
-def _advise_clips(clips: Sequence[Finding], summary: Mapping[str, Any]) -> str:
+def _advise_clips(clips: Sequence[Finding], summary: Mapping[str, Any], clean_from_s: float | None) -> tuple[str, ...]:
+    """One step, or two where source and amplifier both clip. `clean_from_s`: from when on a tone was clean at both."""
     listed = FindingList.of(clips)
     in_source = _is_in_source(listed)
+    steps = []
     if in_source.any():
-        source = f"{count_words(int(in_source.sum()), 'half-cycle was', 'half-cycles were')} {_SOURCE}"
-        rest = listed.take(np.flatnonzero(~in_source))
-        return f"{source} Beside that: {_advise_amplifier_clips(rest, summary)}" if len(rest) else source
-    return _advise_amplifier_clips(listed, summary)
+        last_s = float(listed.start_s[in_source].max())
+        n_clips = count_words(int(in_source.sum()), "half-cycle was", "half-cycles were")
+        which = f"{n_clips} clipped before the amplifier, the last at {seconds_to_clock(last_s)}"
+        if clean_from_s is not None and clean_from_s > last_s:
+            steps.append(f"Leave the source where it is now. {which}; the tone played after that came clean.")
+        else:
+            steps.append(f"{_SOURCE} {which}.")
+    if not in_source.all():
+        steps.append(_advise_amplifier_clips(listed.take(np.flatnonzero(~in_source)), summary))
+    return tuple(steps)
 
 
 def _advise_amplifier_clips(listed: FindingList, summary: Mapping[str, Any]) -> str:
     values = listed.values("overdrive_db")
     overdrives_db = np.sort(values[np.isfinite(values)]).tolist()
-    if not overdrives_db:
-        return f"{count_words(len(listed), 'half-cycle', 'half-cycles')} clipped; how far could not be judged."
     n_clips = count_words(len(listed), "half-cycle", "half-cycles")
+    if not overdrives_db:
+        return f"Turn the gain down until the clips are gone. {n_clips} clipped; how far could not be judged."
     median_db, most_db = statistics.median(overdrives_db), overdrives_db[-1]
-    said = f"{n_clips} clipped, by {median_db:.1f} dB at the median and {most_db:.1f} dB at most. "
-    causes = listed.texts("cause")
-    turn_down = f"turning the gain down by {most_db:.1f} dB keeps this programme clean"
     most_of_it_db = overdrives_db[int(0.95 * len(overdrives_db))]
+    said = f"{n_clips} clipped, by {median_db:.1f} dB at the median and {most_db:.1f} dB at most"
+    is_far = most_db >= FAR_DB
+    how_far = f"by {most_db:.1f} dB to keep this programme clean"
     if len(overdrives_db) >= 20 and most_db - most_of_it_db >= 1.0:
-        turn_down += f" ({most_of_it_db:.1f} dB leaves one clipped half-cycle of twenty)"
-    if most_db >= FAR_DB:
-        said += _FAR
+        how_far += f" ({most_of_it_db:.1f} dB leaves one clipped half-cycle of twenty)"
+        if is_far:  # a guess is no order
+            how_far = (
+                f"by {most_of_it_db:.1f} dB to leave one clipped half-cycle of twenty ({most_db:.1f} dB, if that is "
+                "true, would leave none)"
+            )
+    causes = listed.texts("cause")
     if not causes:
         return (
-            f"{said}With the ceiling where it was, {turn_down}. Whether the gain or a sinking supply is to blame is "
-            "not decided here: compare the clips with the supply at the same moment."
+            f"Turn the gain down {how_far}. {said}. {_FAR if is_far else ''}That is with the ceiling where it was: "
+            "whether the gain or a sinking supply is to blame is not decided here; compare the clips with the supply "
+            "at the same moment."
         )
-    return said + _advise_by_cause(causes, turn_down, summary)
+    return _advise_by_cause(causes, how_far, f"{said}{'. ' + _FAR + 'Of them ' if is_far else ': '}", summary)
 
 
-def _advise_by_cause(causes: Counter[str], turn_down: str, summary: Mapping[str, Any]) -> str:
-    """What to do first, by whose fault the clips are, and what each remedy gains."""
+def _advise_by_cause(causes: Counter[str], how_far: str, said: str, summary: Mapping[str, Any]) -> str:
+    """What to do first, by whose fault the clips are, then what each remedy gains.
+
+    Parameters
+    ----------
+    causes : how many clips of each cause
+    how_far : how far the gain would have to come down, and what that comes to
+    said : how many clipped and how far, up to where the causes are counted
+    """
     words = ", ".join(f"{causes[name]:,} {CAUSE_WORDS[name]}" for name in CAUSE_WORDS if causes[name])
     decided = sum(causes.values()) - causes["not decidable"]
     if not decided:
-        return f"Whose fault it was could not be decided ({words}). With the ceiling where it was, {turn_down}."
-    remedies = list(summary.get("remedies") or ())
-    gain = summary.get("clip_gain") or {}
+        return (
+            f"Turn the gain down {how_far}. {said}whose fault it was could not be decided, so that is with the ceiling "
+            "where it was."
+        )
     supply_share = (causes["supply"] + 0.5 * causes["both"]) / decided
-    said = f"Of these {words}. "
-    mend = _word_remedies(remedies)
+    mend = _word_remedies(list(summary.get("remedies") or ()))
     if supply_share >= 0.5:
-        said += f"Mend the supply first{': ' + mend if mend else ''}. "
-        left_db = gain.get("left_with_supply_db")
+        left_db = (summary.get("clip_gain") or {}).get("left_with_supply_db")
+        still = ""
         if isinstance(left_db, int | float):
-            said += f"On a supply that never sags {left_db:.1f} dB would still be too much. "
-        return said + f"Until then {turn_down}."
-    said += f"Turn the gain down first: {turn_down}."
+            still = f" On a supply that never sags {left_db:.1f} dB would still be too much."
+        return (
+            f"Mend the supply first; until then turn the gain down {how_far}. {said}{words}."
+            f"{' What mending gains: ' + mend + '.' if mend else ''}{still}"
+        )
+    step = f"Turn the gain down {how_far}. {said}{words}."
     if mend and causes["supply"] + causes["both"]:
-        said += f" Mending the supply gains less: {mend}."
-    elif not causes["supply"] and not causes["both"]:
-        said += " A better supply would not have prevented it."
-    return said
+        return f"{step} Mending the supply gains less: {mend}."
+    return step if causes["supply"] or causes["both"] else f"{step} A better supply would not have prevented it."
 
 
 def _word_remedies(remedies: Sequence[Mapping[str, Any]]) -> str:
@@ -168,39 +196,53 @@ def _advise_dips(dips: Sequence[Finding], cranking: Sequence[tuple[float, float]
     assert worst is not None
     if not others:
         return (
-            f"{count_words(len(dips), 'supply dip', 'supply dips')}, only while the engine was cranked, as any starter "
-            f"makes; the deepest: {describe_finding(worst)}."
+            f"Leave the dips as they are. {count_words(len(dips), 'supply dip', 'supply dips')}, only while the engine "
+            f"was cranked, as any starter makes; the deepest: {describe_finding(worst)}."
         )
-    if len(others) < len(dips):
-        return (
-            f"{count_words(len(others), 'supply dip', 'supply dips')} besides the starter's; the deepest: "
-            f"{describe_finding(worst)}. {_DIP_TEST}"
-        )
-    return f"{count_words(len(dips), 'supply dip', 'supply dips')}; the deepest: {describe_finding(worst)}. {_DIP_TEST}"
+    n_dips = count_words(len(others), "supply dip", "supply dips")
+    beside = " besides the starter's" if len(others) < len(dips) else ""
+    return f"{_DIP_TEST} {n_dips}{beside}; the deepest: {describe_finding(worst)}."
+
+
+def _last_of_each_tone(knees: Sequence[Finding]) -> list[Finding]:
+    """A later curve of the same tone takes the place of an earlier one: the source was lowered, or the hand slower."""
+    return list({round(float(knee.measured.get("frequency_hz") or 0.0)): knee for knee in knees}.values())
+
+
+_SOURCE_CLIPPED = "source clipped before the amplifier"
+# outcome of a gain curve -> what it asks for
+_AFTER_OUTCOME = {
+    _SOURCE_CLIPPED: (
+        "Lower the source's volume or sub level until its tone is clean, then set the amplifier's gain again. The tone "
+        "was clipped before the amplifier."
+    ),
+    "the edge was not reached": (
+        "Raise the source's sub level one step, check that it is still clean, and go again. The gain was turned and "
+        "the edge was not reached."
+    ),
+    "level held (a limiter?)": ("Look for a limiter. The output no longer rose with the source and stayed clean."),
+}
+_TOO_FAST = "Turn slower around the edge, once more. The gain was turned past it too fast to say where it lies."
 
 
 def _advise_knees(knees: Sequence[Finding]) -> list[str]:
     """What the gain curves ask for."""
-    steps = []
-    for finding in knees:
-        m = finding.measured
-        if m.get("outcome") == "source clipped before the amplifier":
-            steps.append(
-                "The source was already clipped before the amplifier: lower its volume or sub level until its tone is "
-                "clean, then set the amplifier's gain again."
-            )
-        elif "too fast" in str(m.get("outcome")):
-            steps.append(
-                "The gain was turned past the edge too fast to say where it lies: turn slower there, once more."
-            )
-        elif m.get("outcome") == "the edge was not reached":
-            steps.append(
-                "The gain was turned and the edge was not reached: raise the source's sub level one step, check that "
-                "it is still clean, and go again."
-            )
-        elif m.get("outcome") == "level held (a limiter?)":
-            steps.append("The output no longer rose with the source and stayed clean: look for a limiter.")
-    return list(dict.fromkeys(steps))
+    outcomes = [str(knee.measured.get("outcome")) for knee in _last_of_each_tone(knees)]
+    steps = [_TOO_FAST if "too fast" in outcome else _AFTER_OUTCOME.get(outcome, "") for outcome in outcomes]
+    return list(dict.fromkeys(filter(None, steps)))
+
+
+def _find_clean_from(knees: Sequence[Finding]) -> float | None:
+    """When the last curve began that reached the amplifier's own edge; None where a source clipped last, or none is."""
+    if not knees or knees[-1].measured.get("outcome") == _SOURCE_CLIPPED:
+        return None
+    return knees[-1].start_s
+
+
+def split_step(step: str) -> tuple[str, str]:
+    """A step into what to do and why: its first sentence, and the rest (which may be empty)."""
+    what, stop, why = step.partition(". ")
+    return (f"{what}.", why) if stop else (step, "")
 
 
 def advise_first_steps(findings: Sequence[Finding], summary: Mapping[str, Any] | None = None) -> tuple[str, ...]:
@@ -210,7 +252,7 @@ def advise_first_steps(findings: Sequence[Finding], summary: Mapping[str, Any] |
     steps: list[str] = []
     if "saturation" in by_kind:
         steps.append(
-            "The logger itself was driven beyond its range: fit a larger divider before trusting levels or clips there."
+            "Fit a larger divider before trusting levels or clips. The logger itself was driven beyond its range."
         )
     later: list[str] = []
     if "cutout" in by_kind:
@@ -221,10 +263,14 @@ def advise_first_steps(findings: Sequence[Finding], summary: Mapping[str, Any] |
         cranking = find_cranking(summary or {})
         is_only_cranked = all(_is_within(dip, cranking) for dip in by_kind["dip"])
         (later if is_only_cranked else steps).append(_advise_dips(by_kind["dip"], cranking))
-    if "clip" in by_kind:
-        set_gain = _advise_settings(by_kind.get("setting", ()), len(by_kind["clip"]))
-        steps.append(set_gain or _advise_clips(by_kind["clip"], (summary or {}).get("supply") or {}))
-    steps += _advise_knees(by_kind.get("knee", []))
+    knees = by_kind.get("knee", FindingList.of(()))
+    set_gain = _advise_settings(by_kind.get("setting", ()), len(by_kind.get("clip", ())))
+    if set_gain is not None:
+        steps.append(set_gain)
+    elif "clip" in by_kind:
+        steps += _advise_clips(by_kind["clip"], (summary or {}).get("supply") or {}, _find_clean_from(knees))
+    if set_gain is None:
+        steps += _advise_knees(knees)
     if any(f.measured.get("cause") in ("link", "overrun") for f in by_kind.get("gap", [])):
-        steps.append('Parts of the recording are missing. Record again before you rely on a "none found".')
+        steps.append('Record again before you rely on a "none found". Parts of the recording are missing.')
     return tuple(steps + later) or ("Nothing that asks for action was found in what was looked at.",)

@@ -18,7 +18,8 @@ import numpy as np
 
 from ampwitness import __version__
 from ampwitness.finding_list import FindingList
-from ampwitness.findings.advice import advise_first_steps
+from ampwitness.findings.advice import advise_first_steps, split_step
+from ampwitness.findings.headline import word_headline
 from ampwitness.findings.headroom_words import word_headroom
 from ampwitness.findings.road_words import explain_cutout, word_road
 from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged, choose_listed
@@ -91,7 +92,7 @@ def _picture(svg: str, alt: str, caption: str, *, link: str = "", style: str = "
     return (
         f'<figure{style}><div class="wide" tabindex="0" role="group" aria-label="picture, scrolls sideways on a phone">'
         f'<div role="img" aria-label="{escape(alt)}">{svg}</div></div>'
-        f"<figcaption>{escape(caption)} {link}</figcaption></figure>"
+        f"<figcaption>{words_to_html(caption)} {link}</figcaption></figure>"
     )
 
 
@@ -107,7 +108,7 @@ def _answers(analysis: Analysis) -> str:
         rows.append(
             f'<tr><th scope="row">{explanation_link(line.kind, KIND_WORDS[line.kind].question)}</th>'
             f'<td><span class="verdict {line.verdict.replace(" ", "-")}">{line.verdict}</span></td>'
-            f"<td>{escape(line.sentence)}{more}</td></tr>"
+            f"<td>{words_to_html(line.sentence)}{more}</td></tr>"
         )
     return f'<table class="answers"><tbody>{"".join(rows)}</tbody></table>'
 
@@ -254,7 +255,7 @@ def _found(analysis: Analysis, lines: Sequence[VerdictLine]) -> str:
         shown = findings.of_kind("mark")[0] if line.kind == "mark" else find_worst(findings, line.kind)
         links = [finding_link(_number_of(analysis, shown))] if shown is not None else []
         link = f" ({', '.join([*links, explanation_link(line.kind)])})"
-        items.append(f"<li><strong>{escape(count)}</strong>{escape(rest)}{link}</li>")
+        items.append(f"<li><strong>{escape(count)}</strong>{words_to_html(rest)}{link}</li>")
     return f"<ul>{''.join(items)}</ul>" if items else "<p>Nothing was found in what was looked at.</p>"
 
 
@@ -280,7 +281,7 @@ def _looked_at(analysis: Analysis, lines: Sequence[VerdictLine]) -> str:
         + (f"<p>{escape(none)}</p>" if none else "")
         + (f"<p>{escape(word_reduction(analysis))}</p>" if word_reduction(analysis) else "")
         + f'<p class="losses">Losses: {escape(word_losses(analysis))}</p>'
-        + f"<p>Volts: {escape(word_calibrations(analysis.settings.calibrations))}</p>"
+        + f"<p>Volts: {words_to_html(word_calibrations(analysis.settings.calibrations))}</p>"
     )
 
 
@@ -298,16 +299,21 @@ def _could_not_judge(lines: Sequence[VerdictLine]) -> str:
     return said + (f"<p>This recording says nothing about {escape(', '.join(absent))}.</p>" if absent else "")
 
 
+def _step(step: str) -> str:
+    what, why = split_step(step)
+    return f"<li><strong>{words_to_html(what)}</strong> {words_to_html(why)}</li>"
+
+
 def _first_screen(analysis: Analysis) -> str:
+    """The verdict in a line, what to do and what was found; then, less urgent, what they rest on."""
     lines = word_verdicts(analysis)
-    steps = "".join(
-        f"<li>{words_to_html(step)}</li>" for step in advise_first_steps(analysis.findings, analysis.summary)
-    )
+    steps = "".join(map(_step, advise_first_steps(analysis.findings, analysis.summary)))
     return (
-        f'<div class="first"><div><section><h2>What was found</h2>{_found(analysis, lines)}</section>'
+        f'<p class="short">{words_to_html(word_headline(analysis))}</p><div class="first">'
+        f'<section><h2>What to do first</h2><ol class="steps">{steps}</ol></section>'
+        f"<section><h2>What was found</h2>{_found(analysis, lines)}</section>"
+        f"<section><h2>What could not be judged</h2>{_could_not_judge(lines)}</section>"
         f"<section><h2>What was looked at</h2>{_looked_at(analysis, lines)}</section></div>"
-        f"<div><section><h2>What could not be judged</h2>{_could_not_judge(lines)}</section>"
-        f'<section><h2>What to do first</h2><ol class="steps">{steps}</ol></section></div></div>'
     )
 
 

@@ -116,6 +116,17 @@ _SCREEN_ONLY = frozenset(
     )
 )  # fmt: skip
 
+# Columns that a phone held upright has no room for.
+_WIDE_ONLY = _SCREEN_ONLY | frozenset(
+    (
+        "polarity", "plateau_v", "crest_v", "cause_share", "supply_v", "confidence", "role", "reference_v", "depth_v",
+        "supply_at_start_v", "supply_lowest_before_v", "recovered", "returned", "supply_before_v",
+        "supply_before_settled", "pitch_name", "sag_percent", "recovery_s", "thd_floor_percent", "knee_peak_v",
+        "ten_percent_v", "ten_percent_w", "supply_at_knee_v", "change_db_per_hour", "level_before_v", "level_after_v",
+        "supply_after_v", "is_exact",
+    )
+)  # fmt: skip
+
 
 def _columns_of(kind: str, findings: Sequence[tuple[int, Finding]]) -> tuple[tuple[str, str, int], ...]:
     """The columns of a kind; of one that is not known here: whatever was measured."""
@@ -137,6 +148,12 @@ def _cell(value: object, digits: int) -> str:
 
 def _scaled(key: str, value: object) -> object:
     return 1e3 * value if key in _IN_MILLISECONDS and isinstance(value, float) else value
+
+
+def _class_of(key: str) -> str:
+    """Where a column is left out, as an attribute: `more` on paper, `wide` on a phone held upright."""
+    names = [name for name, keys in (("more", _SCREEN_ONLY), ("wide-only", _WIDE_ONLY)) if key in keys]
+    return f' class="{" ".join(names)}"' if names else ""
 
 
 def words_of(kind: str) -> KindWords:
@@ -161,7 +178,7 @@ def findings_table(kind: str, listed: Sequence[tuple[int, Finding]], n_all: int)
     columns = _columns_of(kind, listed)
     words = words_of(kind)
     more = ' class="more"'
-    kept_back = [more if key in _SCREEN_ONLY else "" for _, key, _ in columns]
+    kept_back = [_class_of(key) for _, key, _ in columns]
     names = [("no.", ""), ("start (s)", "")]
     names += [(name, hidden) for (name, _, _), hidden in zip(columns, kept_back, strict=True)]
     head = "".join(f'<th scope="col"{hidden}>{escape(name)}</th>' for name, hidden in names)
@@ -186,6 +203,8 @@ def findings_table(kind: str, listed: Sequence[tuple[int, Finding]], n_all: int)
     paper = ""
     if len(listed) > len(worst):
         paper = f'<span class="paper-words">On paper the worst {len(worst)}.</span>'
+    if any("wide-only" in hidden for hidden in kept_back):
+        paper += ' <span class="phone-words">Turn the phone on its side for all columns.</span>'
     return (
         f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(words.many)}"><table class="sorts">'
         f"<caption>{caption}. {said} {paper}</caption>"

@@ -1,4 +1,4 @@
-"""The report for the terminal: verdicts, what to do, the worst of each kind, then losses. Same words as the page."""
+"""The report for the terminal: what to do, verdicts, the worst of each kind, then losses. Same words as the page."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import numpy as np
 
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.advice import advise_first_steps
+from ampwitness.findings.headline import word_headline
 from ampwitness.findings.headroom_words import word_headroom
 from ampwitness.findings.road_words import explain_cutout, word_road
 from ampwitness.findings.selection import choose_cutouts, find_bursts
@@ -25,7 +26,7 @@ from ampwitness.findings.wording import (
     word_when,
 )
 from ampwitness.types import Analysis, Finding
-from ampwitness.units import seconds_to_clock
+from ampwitness.units import bind_units, seconds_to_clock, unbind_units
 
 MAX_LISTED = 12
 MAX_EXPLAINED = 3
@@ -36,7 +37,10 @@ BURST_NEAR_S = 0.25  # half-cycles less than this apart are one burst
 
 
 def _wrap(text: str, width: int, indent: str) -> list[str]:
-    return textwrap.wrap(text, width, initial_indent=indent, subsequent_indent=indent + "  ") or [indent]
+    under = indent + "  "
+    bound = bind_units(text)
+    lines = textwrap.wrap(bound, width, initial_indent=indent, subsequent_indent=under, break_on_hyphens=False)
+    return [unbind_units(line) for line in lines] or [indent]
 
 
 def _list_findings(findings: Sequence[Finding], width: int) -> list[str]:
@@ -108,6 +112,12 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
     ]
     if reduction := word_reduction(analysis):
         lines += [*_wrap(reduction, width, ""), ""]
+    findings = FindingList.of(analysis.findings)
+    lines += _wrap(word_headline(analysis), width, "")
+    lines += ["", "What to do first:"]
+    for number, step in enumerate(advise_first_steps(findings, analysis.summary), start=1):
+        lines += _wrap(f"{number}. {step}", width, "  ")
+    lines += [""]
     verdicts = word_verdicts(analysis)
     absent = [KIND_WORDS[line.kind].many for line in verdicts if line.sentence == NOT_LOOKED_AT]
     counts = Counter(line.not_judged for line in verdicts if line.not_judged and line.verdict != "not judged")
@@ -125,9 +135,6 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
         lines += _wrap(f"{number} {text}.", width, "")
     if absent:
         lines += _wrap(f"This recording says nothing about {', '.join(absent)}.", width, "")
-    findings = FindingList.of(analysis.findings)
-    lines += ["", "What to do first:"]
-    lines += [line for step in advise_first_steps(findings, analysis.summary) for line in _wrap(step, width, "  ")]
     for kind in ("knee", "setting", "check", "cutout", "mark", "drift", "reading", "dip"):
         chosen = findings.of_kind(kind)
         if kind == "reading" and len(chosen) > MAX_LISTED:

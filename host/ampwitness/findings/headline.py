@@ -1,0 +1,38 @@
+"""The verdict in one line: what an installer asks first. Counts what was found; measures nothing."""
+
+from __future__ import annotations
+
+from ampwitness.finding_list import FindingList
+from ampwitness.findings.wording import KIND_WORDS, count_words, find_worst
+from ampwitness.types import Analysis
+from ampwitness.units import seconds_to_span
+
+# kind -> what of its worst is told, with which words where it is the only one, and where it is one of several
+_TOLD = {
+    "cutout": ("outage_s", " of {0:.1f} s", ", the gravest of {0:.1f} s"),
+    "dip": ("residual_v", " to {0:.2f} V", ", the deepest to {0:.2f} V"),
+    "clip": ("overdrive_db", ", {0:.1f} dB past the ceiling", ", up to {0:.1f} dB past the ceiling"),
+    "drift": ("change_db", " of {0:+.1f} dB", ", the largest of {0:+.1f} dB"),
+}
+_ALWAYS = ("cutout", "dip", "clip")  # also where none was found or none could be looked for
+
+
+def word_headline(analysis: Analysis) -> str:
+    """`In short: 2 cut-outs, the gravest of 3.9 s; no supply dip in 39.9 s; nothing lost.`"""
+    findings = FindingList.of(analysis.findings)
+    judged_s = {coverage.detector: coverage.judged_s for coverage in analysis.coverage}
+    found, none = [], []
+    for kind, (key, one, of_several) in _TOLD.items():
+        words = KIND_WORDS[kind]
+        n = findings.n_found(kind)
+        worst = find_worst(findings, kind)
+        looked_s = judged_s.get(words.detector, 0.0)
+        if n and worst is not None:
+            value = worst.measured.get(key)
+            told = (one if n == 1 else of_several).format(value) if isinstance(value, int | float) else ""
+            found.append(count_words(n, words.one, words.many) + told)
+        elif kind in _ALWAYS:
+            none.append(f"no {words.one} in {seconds_to_span(looked_s)}" if looked_s else f"{words.many} not judged")
+    n_lost = sum(analysis.link_health.n_scans_lost.values())
+    lost = count_words(n_lost, "scan lost", "scans lost") if n_lost else "nothing lost"
+    return f"In short: {'; '.join([*found, *none, lost])}."
