@@ -115,8 +115,8 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
     findings = FindingList.of(analysis.findings)
     lines += _wrap(word_headline(analysis), width, "")
     lines += ["", "What to do first:"]
-    for number, step in enumerate(advise_first_steps(findings, analysis.summary), start=1):
-        lines += _wrap(f"{number}. {step}", width, "  ")
+    for place, step in enumerate(advise_first_steps(findings, analysis.summary), start=1):
+        lines += _wrap(f"{place}. {step}", width, "  ")
     lines += [""]
     verdicts = word_verdicts(analysis)
     absent = [KIND_WORDS[line.kind].many for line in verdicts if line.sentence == NOT_LOOKED_AT]
