@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from ampwitness.bench.clip_speed import RATE_HZ, make_music
 from ampwitness.detect import clip_coarse, clip_measure, clip_sunk
 from ampwitness.detect.clip_candidates import Look, join, join_crests
-from ampwitness.detect.clip_look import look_at
+from ampwitness.detect.clip_look import look_at, look_at_all, screen
 from ampwitness.detect.clip_measure import LOW_NARROW_GAIN
 from ampwitness.detect.clip_screen import BELOW_TOP_SHARE, LOW_ANSWER, NEAR_TOP_S, Suspects, find_suspects, top_near
 from ampwitness.detect.clip_stream import (
@@ -42,6 +44,20 @@ def test_crests_measured_in_short_windows_are_as_in_long_ones(
     assert short.is_flat.sum() > 20
     for name in clip_coarse.CoarsePlateaus.__slots__:
         np.testing.assert_allclose(getattr(short, name)[short.is_flat], getattr(long, name)[long.is_flat], 1e-5, 1e-5)
+
+
+def test_stretches_fitted_together_show_what_each_shows_alone(looked: tuple[Stretch, Look]) -> None:
+    stretch, look = looked
+    quiet = replace(stretch, output_v=np.zeros_like(stretch.output_v))
+    louder = replace(stretch, output_v=1.5 * stretch.output_v[::-1])
+    alone = [look, look_at(quiet, 0.02, None), look_at(louder, 0.03, None)]
+    together = look_at_all([screen(stretch, 0.02, None), screen(quiet, 0.02, None), screen(louder, 0.03, None)])
+    for one, other in zip(alone, together, strict=True):
+        assert len(one.sides) == len(other.sides)
+        for name in ("start_s", "level_v", "crest_v", "misfit", "gain"):
+            np.testing.assert_allclose(join(one.candidates)[name], join(other.candidates)[name], 1e-6, 1e-6)
+    assert len(join(alone[0].candidates)) > 50
+    assert len(join(alone[2].candidates)) > 50
 
 
 def test_broad_half_cycles_are_the_same_in_short_windows(

@@ -8,6 +8,7 @@ Source: our choice.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -78,6 +79,24 @@ class HighCrests:
 
 
 @dataclass(frozen=True, slots=True)
+class View:
+    """A stretch, and what is known of it before anything is fitted in it."""
+
+    stretch: Stretch
+    lagged: LaggedMeans
+    noise_v: float
+    blocked: (
+        npt.NDArray[np.bool_] | None
+    )  # (n_samples,) where the logger's own converter was at its rail; None: nowhere
+
+
+def rows_by_view(views: list[View], of: IntArray) -> list[tuple[View, IntArray]]:
+    """Each view with its rows, where `of` (n,), ascending, says whose each row is."""
+    edges = np.searchsorted(of, np.arange(len(views) + 1)).tolist()
+    return [(view, np.arange(first, last)) for view, (first, last) in zip(views, pairwise(edges), strict=True)]
+
+
+@dataclass(frozen=True, slots=True)
 class OneSide:
     """What a stretch shows of one polarity, for those who look a second time at what the first look let go."""
 
@@ -90,6 +109,10 @@ class OneSide:
     blocked: (
         npt.NDArray[np.bool_] | None
     )  # (n_samples,) where the logger's own converter was at its rail; None: nowhere
+
+    def view(self) -> View:
+        """The stretch, without what was seen in it."""
+        return View(self.stretch, self.lagged, self.noise_v, self.blocked)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +127,8 @@ class Look:
 
 def join_crests(parts: list[Crests]) -> Crests:
     """One table from some."""
+    if not parts:
+        return Crests(np.zeros(0), np.zeros(0, dtype=np.intp), np.zeros(0))
     return Crests(*(np.concatenate([getattr(part, name) for part in parts]) for name in Crests.__slots__))
 
 

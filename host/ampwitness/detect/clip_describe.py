@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clip_candidates import FIELDS, Candidates, lean_of, touches_blocked
+from ampwitness.detect.clip_candidates import FIELDS, Candidates, View, lean_of, touches_blocked
 from ampwitness.detect.clip_coarse import measure_coarsely
 from ampwitness.detect.clip_fits import FAILED_MISFIT, LEAST_SLOPE_RATIO
 from ampwitness.detect.clip_screen import Crests
@@ -28,10 +28,10 @@ COARSE_CORNER_SD_S = 1e-4
 
 
 def describe_fits(
-    stretch: Stretch, lagged: LaggedMeans, windows: Windows, fit: LobeFit, misfit: FloatArray, narrow_gain: FloatArray,
-    noise_v: float, fit_gain: float,
-) -> Candidates:  # fmt: skip
+    view: View, windows: Windows, fit: LobeFit, misfit: FloatArray, narrow_gain: FloatArray, fit_gain: float
+) -> Candidates:
     """Everything that is kept of a candidate; where the fit gains less than `fit_gain`, a plainer one serves."""
+    stretch, lagged, noise_v = view.stretch, view.lagged, view.noise_v
     rate, n = stretch.rate_hz, len(windows)
     variance = np.maximum(noise_v**2 / fit.averaged, fit.flat_rss_v2 / np.maximum(fit.n_points - 10, 2))
     point_sd = np.sqrt(variance)
@@ -76,10 +76,9 @@ def describe_fits(
     return _with_coarse(stretch, lagged, windows.crest, Candidates(columns, supply, output), failed)
 
 
-def measure_full(
-    stretch: Stretch, lagged: LaggedMeans, crests: Crests, noise_v: float, blocked: npt.NDArray[np.bool_] | None
-) -> Candidates | None:
+def measure_full(view: View, crests: Crests) -> Candidates | None:
     """Rows for crests that the screen let go but that stay long near their height all the same."""
+    stretch, lagged, noise_v, blocked = view.stretch, view.lagged, view.noise_v, view.blocked
     n = len(crests)
     if not n:
         return None

@@ -12,11 +12,11 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.clip_candidates import View, rows_by_view
 from ampwitness.detect.clip_coarse import measure_coarsely
 from ampwitness.detect.clip_screen import Suspects
-from ampwitness.detect.clip_stream import Stretch
 from ampwitness.detect.lobe_fit import LobeFit, fit_windows
-from ampwitness.detect.plateau_windows import SHORTEST_FLANK_S, WIDTHS, Windows, cut_windows
+from ampwitness.detect.plateau_windows import SHORTEST_FLANK_S, WIDTHS, Windows, cut_windows, join_windows
 from ampwitness.types import FloatArray
 
 IntArray = npt.NDArray[np.intp]
@@ -31,13 +31,13 @@ FITS_WELL = 4.0  # reduced chi-square up to which the wide window is kept
 
 
 def fit_best_width(
-    windows: Windows, narrow: Windows, left: FloatArray, right: FloatArray, noise_v: float,
+    windows: Windows, narrow: Windows, left: FloatArray, right: FloatArray, noise_v: FloatArray,
     is_plain: npt.NDArray[np.bool_], start_narrow: npt.NDArray[np.bool_] | None = None,
 ) -> tuple[LobeFit, FloatArray]:  # fmt: skip
     """Fit the wide windows, and where they do not fit well the narrow ones; keeps the better. Returns misfits too.
 
-    Faint flats that fit badly are natural crests: those are not fitted again. `start_narrow` : (n,) where the wide
-    window need not be tried."""
+    Faint flats that fit badly are natural crests: those are not fitted again. `noise_v` : (n,) of one sample;
+    `start_narrow` : (n,) where the wide window need not be tried."""
     is_done = np.zeros(len(windows), dtype=bool) if start_narrow is None else start_narrow
     fit = fit_windows(
         replace(
@@ -56,7 +56,7 @@ def fit_best_width(
         if not len(rows):
             continue
         other = fit_windows(narrow.take(rows), left[rows], right[rows], with_bow)
-        other_misfit, other_cost = misfit_of(other, noise_v)
+        other_misfit, other_cost = misfit_of(other, noise_v[rows])
         gain = BOW_COST if with_bow else 1.0
         better = (other_cost * gain < cost[rows]) & (other.bow_share < MOST_BOW)
         misfit[rows[better]], cost[rows[better]] = other_misfit[better], other_cost[better]
@@ -65,7 +65,7 @@ def fit_best_width(
     return fit, misfit
 
 
-def misfit_of(fit: LobeFit, noise_v: float) -> tuple[FloatArray, FloatArray]:
+def misfit_of(fit: LobeFit, noise_v: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Reduced chi-square, and the same with windows made costly that hold one corner only, however well they fit."""
     chi = fit.flat_rss_v2 / np.maximum(fit.n_points - 10, 2) * fit.averaged / noise_v**2
     one_sided = fit.lower_slope_v() < LEAST_SLOPE_RATIO * fit.mean_slope_v()
@@ -73,40 +73,52 @@ def misfit_of(fit: LobeFit, noise_v: float) -> tuple[FloatArray, FloatArray]:
 
 
 def try_again(
-    stretch: Stretch, windows: Windows, fit: LobeFit, misfit: FloatArray, gain: FloatArray, noise_v: float
-) -> None:
-    """Where the fit went astray, fit once more: from the screen's corners, then from those that the crossings show."""
+    views: list[View], of: IntArray, windows: Windows, fit: LobeFit, misfit: FloatArray, gain: FloatArray,
+    noise_v: FloatArray,
+) -> None:  # fmt: skip
+    """Where the fit went astray, fit once more: from the screen's corners, then from those that the crossings show.
+
+    `of` : (n,) in which view each window lies, ascending"""
     _, cost = misfit_of(fit, noise_v)
     rows = np.flatnonzero((cost > FAILED_MISFIT) & (gain >= PLAIN_GAIN))
     if not len(rows):
         return
-    shortest = SHORTEST_FLANK_S * stretch.rate_hz / windows.averaged[rows]
+    rates_hz = np.array([view.stretch.rate_hz for view in views])
+    shortest = SHORTEST_FLANK_S * rates_hz[of[rows]] / windows.averaged[rows]
     part = windows.take(rows)
     _replace_better(fit, misfit, cost, rows, part, part.narrowed(WIDTHS[1], shortest),
                     part.centre - part.half, part.centre + part.half, noise_v, only_narrow=True)  # fmt: skip
     rows = rows[cost[rows] > FAILED_MISFIT]
+    found = [_from_crossings(view, windows.take(rows[mine])) for view, mine in rows_by_view(views, of[rows])]
+    rows = rows[np.concatenate([is_flat for is_flat, *_ in found])]
     if not len(rows):
         return
-    coarse = measure_coarsely(
-        stretch.output_v, stretch.rate_hz, windows.crest[rows], windows.sign[rows], windows.level_v[rows]
-    )
-    rows, start, stop = rows[coarse.is_flat], coarse.start[coarse.is_flat], coarse.stop[coarse.is_flat]
-    if not len(rows):
-        return
-    part = windows.take(rows)
-    suspects = Suspects(part.sign, (start + stop) / 2, (stop - start) / 2, part.level_v, np.ones(len(rows)), part.crest)
-    part = cut_windows(stretch.output_v, stretch.rate_hz, suspects, noise_v)
-    shortest = SHORTEST_FLANK_S * stretch.rate_hz / part.averaged
+    part = join_windows([cut for _, cut, *_ in found])
+    start, stop = (np.concatenate([corners[k] for *_, corners in found]) for k in range(2))
+    shortest = SHORTEST_FLANK_S * rates_hz[of[rows]] / part.averaged
     part, narrow = part.narrowed(WIDTHS[0], shortest), part.narrowed(WIDTHS[1], shortest)
     _replace_better(fit, misfit, cost, rows, part, narrow, part.to_point(start), part.to_point(stop), noise_v)
 
 
+def _from_crossings(
+    view: View, windows: Windows
+) -> tuple[npt.NDArray[np.bool_], Windows, tuple[FloatArray, FloatArray]]:
+    """Which of these crests look flat by their crossings, the windows cut anew for those, and their corners."""
+    volts, rate_hz = view.stretch.output_v, view.stretch.rate_hz
+    coarse = measure_coarsely(volts, rate_hz, windows.crest, windows.sign, windows.level_v)
+    part = windows.take(coarse.is_flat)
+    start, stop = coarse.start[coarse.is_flat], coarse.stop[coarse.is_flat]
+    suspects = Suspects(part.sign, (start + stop) / 2, (stop - start) / 2, part.level_v, np.ones(len(part)), part.crest)
+    return coarse.is_flat, cut_windows(volts, rate_hz, suspects, view.noise_v), (start, stop)
+
+
 def _replace_better(
     fit: LobeFit, misfit: FloatArray, cost: FloatArray, rows: IntArray, windows: Windows, narrow: Windows,
-    left: FloatArray, right: FloatArray, noise_v: float, only_narrow: bool = False,
+    left: FloatArray, right: FloatArray, noise_v: FloatArray, only_narrow: bool = False,
 ) -> None:  # fmt: skip
     """Fit these rows again and keep what is better."""
     every = np.ones(len(windows), dtype=bool)
+    noise_v = noise_v[rows]
     other, other_misfit = fit_best_width(windows, narrow, left, right, noise_v, every, every & only_narrow)
     _, other_cost = misfit_of(other, noise_v)
     better = other_cost < cost[rows]

@@ -7,13 +7,15 @@ Source: our choice, measured in tests/detect_clipping.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clip_candidates import HighCrests, Look, OneSide, join, lies_on_plateau
+from ampwitness.detect.clip_candidates import Candidates, HighCrests, Look, OneSide, View, join, lies_on_plateau
 from ampwitness.detect.clip_describe import measure_full
 from ampwitness.detect.clip_measure import measure_suspects
-from ampwitness.detect.clip_screen import Crests, find_crests, find_suspects
+from ampwitness.detect.clip_screen import Crests, Suspects, find_crests, find_suspects, no_suspects
 from ampwitness.detect.clip_stream import LaggedMeans, Stretch
 from ampwitness.types import FloatArray
 
@@ -27,18 +29,26 @@ CUT_REACH_S = 0.05
 CUT_SHARE = 0.85  # a segment's end above this share of the highest value beside it cuts a half-cycle off
 
 
-def look_at(stretch: Stretch, noise_v: float, blocked: npt.NDArray[np.bool_] | None) -> Look:
-    """Find candidates in a stretch.
+@dataclass(frozen=True, slots=True)
+class Screened:
+    """What the cheap look at a stretch found: its crests, what might be plateaus on them, which crests stay long near
+    their height, and the spans that a gap cut off. `view` None: no crest that tells anything."""
+
+    view: View | None
+    crests: Crests
+    suspects: Suspects
+    looks_full: npt.NDArray[np.bool_]
+    cut: list[tuple[float, float]]
+
+
+def screen(stretch: Stretch, noise_v: float, blocked: npt.NDArray[np.bool_] | None) -> Screened:
+    """Find suspects in a stretch.
 
     Parameters
     ----------
     stretch : samples with margins
     noise_v : noise of one sample
     blocked : (n_samples,) True where the logger's own converter was at its rail; None: nowhere
-
-    Returns
-    -------
-    What was seen, for both polarities.
     """
     volts = stretch.output_v
     cut = _cut_off(stretch)
@@ -51,30 +61,54 @@ def look_at(stretch: Stretch, noise_v: float, blocked: npt.NDArray[np.bool_] | N
     crests = find_crests(volts, stretch.rate_hz, lowest_v, blocked)
     crests = crests.take((crests.sample >= stretch.own_first) & (crests.sample < stretch.own_last))
     if not len(crests):
-        return Look([], [], cut, [])
-    lagged = LaggedMeans(stretch)
+        return Screened(None, crests, no_suspects(), np.zeros(0, dtype=bool), cut)
+    view = View(stretch, LaggedMeans(stretch), noise_v, blocked)
+    if is_noisy:
+        return Screened(view, crests, no_suspects(), np.ones(len(crests), dtype=bool), cut)
+    return Screened(view, crests, *find_suspects(volts, stretch.rate_hz, crests, noise_v), cut)
+
+
+def look_at(stretch: Stretch, noise_v: float, blocked: npt.NDArray[np.bool_] | None) -> Look:
+    """Find candidates in one stretch; parameters as for `screen`."""
+    (look,) = look_at_all([screen(stretch, noise_v, blocked)])
+    return look
+
+
+def look_at_all(screened: list[Screened]) -> list[Look]:
+    """Find candidates in stretches that were screened, of both polarities."""
+    at = [k for k, one in enumerate(screened) if one.view is not None]
+    views = [view for one in screened if (view := one.view) is not None]
+    fitted: list[Candidates | None] = [None] * len(screened)
+    for k, rows in zip(at, measure_suspects(views, [screened[k].suspects for k in at]), strict=True):
+        fitted[k] = rows
+    return [_look(one, rows) for one, rows in zip(screened, fitted, strict=True)]
+
+
+def _look(screened: Screened, fitted: Candidates | None) -> Look:
+    """What one stretch shows, with the rows of what was fitted in it."""
+    view, crests = screened.view, screened.crests
+    if view is None:
+        return Look([], [], screened.cut, [])
     parts = []
     free = np.ones(len(crests), dtype=bool)
-    fitted, looks_full = None, free
-    if not is_noisy:
-        suspects, looks_full = find_suspects(volts, stretch.rate_hz, crests, noise_v)
-        fitted = measure_suspects(stretch, lagged, suspects, noise_v, blocked)
     if fitted is not None:
         parts.append(fitted)
-        free &= ~lies_on_plateau(stretch, crests, fitted)
-    full = measure_full(stretch, lagged, crests.take(looks_full & free), noise_v, blocked)
+        free &= ~lies_on_plateau(view.stretch, crests, fitted)
+    full = measure_full(view, crests.take(screened.looks_full & free))
     if full is not None:
         parts.append(full)
-        free &= ~lies_on_plateau(stretch, crests, full)
+        free &= ~lies_on_plateau(view.stretch, crests, full)
     others = crests.take(free)
     table = join(parts)
     sides = [
         OneSide(
-            stretch, lagged, sign, table.take(table["sign"] == sign), crests.take(crests.sign == sign), noise_v, blocked
+            view.stretch, view.lagged, sign, table.take(table["sign"] == sign), crests.take(crests.sign == sign),
+            view.noise_v, view.blocked,
         )
         for sign in (1.0, -1.0)
-    ]
-    return Look(parts, [_highest(stretch, lagged, others)] if len(others) else [], cut, sides)
+    ]  # fmt: skip
+    highest = [_highest(view.stretch, view.lagged, others)] if len(others) else []
+    return Look(parts, highest, screened.cut, sides)
 
 
 def _cut_off(stretch: Stretch) -> list[tuple[float, float]]:

@@ -13,12 +13,20 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clip_candidates import Candidates, OneSide, touches_blocked
+from ampwitness.detect.clip_candidates import Candidates, View, rows_by_view, touches_blocked
 from ampwitness.detect.clip_describe import describe_fits
 from ampwitness.detect.clip_fits import FITS_WELL, PLAIN_GAIN, fit_best_width, try_again
-from ampwitness.detect.clip_screen import BELOW_TOP_SHARE, NEAR_TOP_S, Crests, Suspects, top_near
-from ampwitness.detect.clip_stream import LaggedMeans, Stretch
-from ampwitness.detect.plateau_windows import SHORTEST_FLANK_S, WIDTHS, FlatTest, Windows, cut_windows, test_flatness
+from ampwitness.detect.clip_screen import BELOW_TOP_SHARE, NEAR_TOP_S, Crests, Suspects, run_lengths, top_near
+from ampwitness.detect.clip_stream import Stretch
+from ampwitness.detect.plateau_windows import (
+    SHORTEST_FLANK_S,
+    WIDTHS,
+    FlatTest,
+    Windows,
+    cut_windows,
+    join_windows,
+    test_flatness,
+)
 from ampwitness.types import FloatArray
 
 SCREEN_GAIN = 5.0  # residual squares, in noise variances, that a candidate must save
@@ -35,71 +43,94 @@ WIDE_MISSES = 3.0  # times as much as the narrow window on the first search's gr
 
 
 def measure_suspects(
-    stretch: Stretch, lagged: LaggedMeans, suspects: Suspects, noise_v: float, blocked: npt.NDArray[np.bool_] | None,
-    least_gain: float | None = None,
-) -> Candidates | None:  # fmt: skip
-    """Search the corners of all suspects, drop those that look smooth after all, fit and describe the rest."""
-    if not len(suspects.sign):
-        return None
-    windows = cut_windows(stretch.output_v, stretch.rate_hz, suspects, noise_v)
-    reach = (windows.n_left * windows.averaged, windows.n_right * windows.averaged)
-    is_blocked = touches_blocked(blocked, windows.middle - reach[0], windows.middle + reach[1])
-    windows = windows.take(~windows.is_cut & ~is_blocked)
-    if not len(windows):
-        return None
-    shortest = SHORTEST_FLANK_S * stretch.rate_hz / windows.averaged
+    views: list[View], suspects: list[Suspects], least_gain: float | None = None
+) -> list[Candidates | None]:
+    """Search the corners of all suspects, drop those that look smooth after all, fit and describe the rest.
+
+    Those of several stretches at once: what has to be done in many small steps takes much the same time for a few
+    windows as for hundreds."""
+    cut = [_open_windows(view, some) for view, some in zip(views, suspects, strict=True)]
+    of = np.repeat(np.arange(len(views)), [len(windows) for windows in cut])
+    if not len(of):
+        return [None] * len(views)
+    windows = join_windows(cut)
+    noise_v, rate_hz = np.array([(view.noise_v, view.stretch.rate_hz) for view in views])[of].T
+    shortest = SHORTEST_FLANK_S * rate_hz / windows.averaged
     windows, narrow = windows.narrowed(WIDTHS[0], shortest), windows.narrowed(WIDTHS[1], shortest)
     narrow_test = test_flatness(narrow)
+    is_low = is_top = np.zeros(len(windows), dtype=bool)
     if least_gain is None:
         gain = _gain(narrow_test, narrow, noise_v)
-        top_v = top_near(stretch.output_v, stretch.rate_hz, windows.sign, windows.crest)
-        is_low = windows.level_v < BELOW_TOP_SHARE * top_v
-        is_low |= windows.level_v < NEAR_PLAIN_SHARE * _lowest_near(stretch, windows, ~is_low & (gain >= PLAIN_GAIN))
+        is_low, is_top = np.concatenate(
+            [_stands(view, windows.take(rows), gain[rows]) for view, rows in rows_by_view(views, of)], axis=1
+        )
         is_open = ~is_low | (gain >= LOW_NARROW_GAIN)
         windows, narrow, narrow_test = windows.take(is_open), narrow.take(is_open), narrow_test.take(is_open)
-        is_low, is_top = is_low[is_open], (windows.level_v >= top_v[is_open] * (1 - AT_TOP_SHARE) - AT_TOP_SD * noise_v)
+        of, noise_v, is_low, is_top = of[is_open], noise_v[is_open], is_low[is_open], is_top[is_open]
     wide_test = test_flatness(windows)
     wide_gain, narrow_gain = _gain(wide_test, windows, noise_v), _gain(narrow_test, narrow, noise_v)
-    most_gain = np.maximum(wide_gain, narrow_gain)
-    is_worth = most_gain >= least_gain if least_gain is not None else _worth_a_fit(windows, most_gain, is_low, is_top)
-    worth = np.flatnonzero(is_worth)
+    gain = np.maximum(wide_gain, narrow_gain)
+    worth = np.flatnonzero(gain >= least_gain) if least_gain is not None else np.concatenate([
+        rows[_worth_a_fit(windows.take(rows), gain[rows], is_low[rows], is_top[rows])]
+        for _, rows in rows_by_view(views, of)
+    ])  # fmt: skip
     if not len(worth):
-        return None
-    is_wide = wide_gain >= narrow_gain
-    left = np.where(is_wide, wide_test.corner_left, narrow_test.corner_left)[worth]
-    right = np.where(is_wide, wide_test.corner_right, narrow_test.corner_right)[worth]
-    windows, gained = windows.take(worth), narrow_gain[worth]
-    is_plain = np.maximum(wide_gain, narrow_gain)[worth] >= PLAIN_GAIN
-    wide_chi, narrow_chi = _chi(wide_test)[worth], _chi(narrow_test)[worth]
-    start_narrow = is_plain & (
-        wide_chi * windows.averaged > WIDE_MISSES * np.maximum(narrow_chi * windows.averaged, FITS_WELL * noise_v**2)
-    )
+        return [None] * len(views)
+    is_wide = (wide_gain >= narrow_gain)[worth]
+    wide_test, narrow_test, windows = wide_test.take(worth), narrow_test.take(worth), windows.take(worth)
+    of, noise_v, gain, gained = of[worth], noise_v[worth], gain[worth], narrow_gain[worth]
+    left = np.where(is_wide, wide_test.corner_left, narrow_test.corner_left)
+    right = np.where(is_wide, wide_test.corner_right, narrow_test.corner_right)
+    is_plain = gain >= PLAIN_GAIN
+    wide_chi, narrow_chi = _chi(wide_test) * windows.averaged, _chi(narrow_test) * windows.averaged
+    start_narrow = is_plain & (wide_chi > WIDE_MISSES * np.maximum(narrow_chi, FITS_WELL * noise_v**2))
     fit, misfit = fit_best_width(windows, narrow.take(worth), left, right, noise_v, is_plain, start_narrow)
-    try_again(stretch, windows, fit, misfit, np.maximum(wide_gain, narrow_gain)[worth], noise_v)
+    try_again(views, of, windows, fit, misfit, gain, noise_v)
     fit_gain = FITTED_GAIN if least_gain is None else 0.0
-    return describe_fits(stretch, lagged, windows, fit, misfit, gained, noise_v, fit_gain)
+    return [
+        describe_fits(view, windows.take(rows), fit.take(rows), misfit[rows], gained[rows], fit_gain)
+        if len(rows)
+        else None
+        for view, rows in rows_by_view(views, of)
+    ]
 
 
-def crests_to_rows(side: OneSide, crests: Crests, least_gain: float) -> Candidates | None:
+def _open_windows(view: View, suspects: Suspects) -> Windows:
+    """The windows of suspects that neither a segment's end nor the converter's rail touches."""
+    windows = cut_windows(view.stretch.output_v, view.stretch.rate_hz, suspects, view.noise_v)
+    first = windows.middle - windows.n_left * windows.averaged
+    last = windows.middle + windows.n_right * windows.averaged
+    return windows.take(~windows.is_cut & ~touches_blocked(view.blocked, first, last))
+
+
+def _stands(view: View, windows: Windows, gain: FloatArray) -> npt.NDArray[np.bool_]:
+    """(2, n) which plateaus lie far below what is near in time, and which stand at the top of it."""
+    stretch = view.stretch
+    top_v = top_near(stretch.output_v, stretch.rate_hz, windows.sign, windows.crest)
+    is_low = windows.level_v < BELOW_TOP_SHARE * top_v
+    is_low |= windows.level_v < NEAR_PLAIN_SHARE * _lowest_near(stretch, windows, ~is_low & (gain >= PLAIN_GAIN))
+    return np.stack((is_low, windows.level_v >= top_v * (1 - AT_TOP_SHARE) - AT_TOP_SD * view.noise_v))
+
+
+def crests_to_rows(views: list[View], crests: list[Crests], least_gain: float) -> list[Candidates | None]:
     """Fit crests that no template answered to, taking as the plateau what stays within noise of the top.
 
-    `side` : either one of the stretch; the crests may be of both"""
-    if not len(crests):
-        return None
-    stretch = side.stretch
-    reach = round(LONGEST_FAINT_S / 2 * stretch.rate_hz)
-    at = np.clip(crests.sample[:, None] + np.arange(-reach, reach + 1)[None, :], 0, len(stretch.output_v) - 1)
-    below = (
-        stretch.output_v[at] * crests.sign[:, None]
-        < (crests.level_v * (1 - FAINT_TOP_SHARE) - FAINT_TOP_SD * side.noise_v)[:, None]
-    )
-    below[:, 0] = below[:, -1] = True
-    before, after = np.argmax(below[:, reach::-1], axis=1) - 0.5, np.argmax(below[:, reach:], axis=1) - 0.5
-    suspects = Suspects(
+    `crests` : of both polarities, for each view"""
+    suspects = [_tops(view, some) for view, some in zip(views, crests, strict=True)]
+    return measure_suspects(views, suspects, least_gain)
+
+
+def _tops(view: View, crests: Crests) -> Suspects:
+    """What stays within noise of the top of each crest."""
+    volts = view.stretch.output_v
+    reach = round(LONGEST_FAINT_S / 2 * view.stretch.rate_hz)
+    at = np.clip(crests.sample[:, None] + np.arange(-reach, reach + 1)[None, :], 0, len(volts) - 1)
+    floor_v = crests.level_v * (1 - FAINT_TOP_SHARE) - FAINT_TOP_SD * view.noise_v
+    before, after = run_lengths(volts[at] * crests.sign[:, None], reach, floor_v)
+    return Suspects(
         crests.sign, crests.sample + (after - before) / 2, np.maximum((before + after) / 2, SHORTEST_FAINT / 2),
         crests.level_v, np.ones(len(crests)), crests.sample,
     )  # fmt: skip
-    return measure_suspects(stretch, side.lagged, suspects, side.noise_v, side.blocked, least_gain)
 
 
 def _worth_a_fit(
@@ -138,7 +169,7 @@ def _lowest_near(stretch: Stretch, windows: Windows, is_plain: npt.NDArray[np.bo
     return out
 
 
-def _gain(test: FlatTest, windows: Windows, noise_v: float) -> FloatArray:
+def _gain(test: FlatTest, windows: Windows, noise_v: FloatArray) -> FloatArray:
     variance = np.maximum(noise_v**2 / windows.averaged, test.flat_rss_v2 / np.maximum(test.n_points - 10, 2))
     return np.asarray(np.nan_to_num((test.smooth_rss_v2 - test.flat_rss_v2) / variance))
 

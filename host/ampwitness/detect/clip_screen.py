@@ -86,6 +86,12 @@ class Suspects:
         return Suspects(*(getattr(self, name)[chosen] for name in self.__slots__))
 
 
+def no_suspects() -> Suspects:
+    """A table without rows."""
+    nothing = np.zeros(0)
+    return Suspects(nothing, nothing, nothing, nothing, nothing, np.zeros(0, dtype=np.intp))
+
+
 @dataclass(frozen=True, slots=True)
 class _Bank:
     reach: int

@@ -21,7 +21,7 @@ from typing import Any
 
 import numpy as np
 
-from ampwitness.detect.clip_candidates import Look, join_crests
+from ampwitness.detect.clip_candidates import Candidates, Look, join_crests
 from ampwitness.detect.clip_coupled import (
     find_coupling,
     guess_coupling,
@@ -33,7 +33,7 @@ from ampwitness.detect.clip_coupled import (
 from ampwitness.detect.clip_current import find_current_limited
 from ampwitness.detect.clip_faint import find_faint
 from ampwitness.detect.clip_ledger import ClipLedger
-from ampwitness.detect.clip_look import look_at
+from ampwitness.detect.clip_look import Screened, look_at, look_at_all, screen
 from ampwitness.detect.clip_measure import crests_to_rows
 from ampwitness.detect.clip_plain import FAINT_GAIN
 from ampwitness.detect.clip_shelves import find_shelves
@@ -53,6 +53,7 @@ NOISE_FLOOR_SHARE = 5e-5  # of the highest value: nothing in this chain is more 
 NOISE_MEMORY = 3  # stretches over which the quietest one tells the noise
 SATURATION_MARGIN_S = 0.001
 SEEN_SAMPLES = 4  # of a flat top, at least
+MOST_WAITING, ENOUGH_SUSPECTS = 4, 3000  # stretches, or suspects in them, that are fitted at once
 
 
 @dataclass(slots=True)
@@ -66,6 +67,7 @@ class _Running:
     seen: list[Interval] = field(default_factory=list)  # unbroken spans
     judged_s: float = 0.0
     not_judged: list[NotJudged] = field(default_factory=list)
+    screened: list[Screened] = field(default_factory=list)  # stretches whose suspects wait to be fitted
     ledger: ClipLedger = field(default_factory=ClipLedger)
     cut: list[tuple[float, float]] = field(default_factory=list)
     coupled_per_s: list[float] = field(default_factory=list)
@@ -76,7 +78,7 @@ class _Running:
 class ClippingDetector:
     """Finds clipped half-cycles on the trace `output`, with `supply` beside it if there is one.
 
-    Memory: one stretch of two minutes, what ClipLedger keeps, and one row for each quarter second.
+    Memory: MOST_WAITING stretches of two minutes, what ClipLedger keeps, and one row for each quarter second.
     """
 
     name = "clipping"
@@ -140,11 +142,40 @@ class ClippingDetector:
         run.noises.append(max(floor, noise) if np.isfinite(noise) else floor)
         del run.noises[:-NOISE_MEMORY]
         noise_v = min(run.noises)
-        blocked = self._blocked(stretch)
-        look = look_at(stretch, noise_v, blocked)
-        look, held_v = self._ahead_of_capacitor(stretch, noise_v, blocked, look)
-        found = list(look.candidates)
-        faint = [crests for side in look.sides if (crests := find_faint(side)) is not None]
+        run.screened.append(screen(stretch, noise_v, self._blocked(stretch)))
+        n_suspects = sum(len(one.suspects) for one in run.screened)
+        if len(run.screened) >= MOST_WAITING or n_suspects >= ENOUGH_SUSPECTS:
+            self._look_at_screened()
+
+    def _look_at_screened(self) -> None:
+        """The look and the second looks at the stretches that wait."""
+        run = self._run
+        looked = [
+            self._ahead_of_capacitor(screened, look)
+            for screened, look in zip(run.screened, look_at_all(run.screened), strict=True)
+        ]
+        run.screened.clear()
+        faint = [
+            join_crests([crests for side in look.sides if (crests := find_faint(side)) is not None])
+            for look, _ in looked
+            if look.sides
+        ]
+        views = [look.sides[0].view() for look, _ in looked if look.sides]
+        rows_of_faint = iter(crests_to_rows(views, faint, FAINT_GAIN))
+        for look, held_v in looked:
+            looks = self._look_again(look, held_v)
+            if look.sides:
+                looks.append(next(rows_of_faint))
+            found = [*look.candidates, *(rows for rows in looks if rows is not None)]
+            if held_v is not None:
+                for rows in found:
+                    note_held(rows, look.sides[0].stretch, held_v)
+            run.ledger.add(found, look.others)
+            run.cut += look.cut
+
+    @staticmethod
+    def _look_again(look: Look, held_v: FloatArray | None) -> list[Candidates | None]:
+        """What second looks at a stretch find, but for faint crests."""
         seconds = [find_shelves, find_tight]
         if held_v is None:  # what was added again ahead of a capacitor wanders: nothing may be said of how tops sink
             seconds.append(find_sunk)
@@ -152,27 +183,19 @@ class ClippingDetector:
         looks += find_soft(look.sides)
         if held_v is None:
             looks += find_current_limited(look.sides)
-        if faint:
-            looks.append(crests_to_rows(look.sides[0], join_crests(faint), FAINT_GAIN))
-        found += [rows for rows in looks if rows is not None]
-        if held_v is not None:
-            for rows in found:
-                note_held(rows, stretch, held_v)
-        run.ledger.add(found, look.others)
-        run.cut += look.cut
+        return looks
 
-    def _ahead_of_capacitor(
-        self, stretch: Stretch, noise_v: float, blocked: np.ndarray[Any, np.dtype[np.bool_]] | None, look: Look
-    ) -> tuple[Look, FloatArray | None]:
+    def _ahead_of_capacitor(self, screened: Screened, look: Look) -> tuple[Look, FloatArray | None]:
         """The look at what lies ahead of a capacitor, and what that held back (n_samples,), if there is one."""
         per_s = find_coupling(look.candidates)
         is_guess = per_s is None
         if per_s is None:
             per_s = guess_coupling(look.sides)
-        if per_s is None:
+        view = screened.view
+        if per_s is None or view is None:
             return look, None
-        held_v = held_back(stretch.output_v, stretch.rate_hz, per_s)
-        ahead = look_at(undo(stretch, held_v), noise_v, blocked)
+        held_v = held_back(view.stretch.output_v, view.stretch.rate_hz, per_s)
+        ahead = look_at(undo(view.stretch, held_v), view.noise_v, view.blocked)
         if is_guess and not shows_more(ahead.candidates, look.candidates):
             return look, None
         self._run.coupled_per_s.append(per_s)
@@ -195,6 +218,7 @@ class ClippingDetector:
     def finish(self) -> DetectorResult:
         """Learn the rail, judge the candidates, answer."""
         self._close_stream()
+        self._look_at_screened()
         run = self._run
         run.ledger.finish()
         return DetectorResult(

@@ -61,6 +61,9 @@ class LobeFit:
     correlation: FloatArray  # and the correlation of these two
     bow_share: FloatArray  # of the plateau, in crests that the flanks promise
 
+    def take(self, rows: IntArray) -> LobeFit:
+        return LobeFit(*(getattr(self, name)[rows] for name in self.__slots__))
+
     def mean_slope_v(self) -> FloatArray:
         """Mean of both flanks, volts a sample."""
         return np.asarray((self.slope_left_v + self.slope_right_v) / 2)

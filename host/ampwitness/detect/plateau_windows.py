@@ -83,6 +83,11 @@ class Windows:
         return replace(self, n_left=left + short, n_right=right - short)
 
 
+def join_windows(parts: list[Windows]) -> Windows:
+    """One table from some."""
+    return Windows(*(np.concatenate([getattr(part, name) for part in parts]) for name in Windows.__slots__))
+
+
 def cut_windows(volts: npt.NDArray[np.float32], rate_hz: float, suspects: Suspects, noise_v: float) -> Windows:
     """Take the window around each suspected plateau.
 
