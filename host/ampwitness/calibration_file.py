@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from ampwitness.errors import CalibrationError, OutputError
+from ampwitness.plain_json import UnreadableJsonError, parse_json, read_json
 from ampwitness.types import Calibration
 from ampwitness.whole_file import write_whole
 
@@ -67,8 +68,8 @@ def calibration_from_plain(plain: object, where: str) -> Calibration:
 def calibrations_from_json(text: str, where: str) -> tuple[Calibration, ...]:
     """Calibrations from the JSON list in a recording's notes. Raises CalibrationError, naming `where`."""
     try:
-        listed = json.loads(text)
-    except json.JSONDecodeError:
+        listed = parse_json(text)
+    except UnreadableJsonError:
         listed = None
     if not isinstance(listed, list):
         raise CalibrationError(f"{where}: the calibration in its notes is damaged; give one with --calibration FILE.")
@@ -82,16 +83,12 @@ def read_book(path: Path) -> CalibrationBook | None:
     ------
     CalibrationError : it cannot be read, is damaged, is something else, or was made by a newer version.
     """
-    try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
+    if not path.exists():
         return None
-    except (OSError, UnicodeDecodeError) as error:
-        raise CalibrationError(f"{path} cannot be read ({error}); move it away and calibrate again.") from error
     try:
-        plain = json.loads(text)
-    except json.JSONDecodeError as error:
-        raise CalibrationError(f"{path} is damaged (line {error.lineno}); move it away and calibrate again.") from error
+        plain = read_json(path)
+    except UnreadableJsonError as error:
+        raise CalibrationError(f"{path} cannot be read ({error}); move it away and calibrate again.") from error
     if not isinstance(plain, dict) or plain.get("what") != WHAT or not isinstance(plain.get("board_id"), str):
         raise CalibrationError(f"{path} is no calibration file of this program; name another.")
     if plain.get("version") != VERSION:

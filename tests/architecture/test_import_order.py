@@ -27,7 +27,7 @@ ALLOWED: dict[str, set[str]] = {
     "detect": {"errors", "units", "types", "finding_list", "pieces", "waveform"},
     "findings": {"errors", "units", "types", "finding_list", "detect"},
     "report": {"errors", "units", "types", "finding_list", "findings"},
-    "frontend": {"errors", "units", "types", "firmware_files"},
+    "frontend": {"errors", "units", "types", "firmware_files", "plain_json"},
     # The bench makes truth and scores the whole chain against it, so its score programs may see every part below the
     # command line; no part may see the bench.
     "bench": {
@@ -83,13 +83,15 @@ ALLOWED: dict[str, set[str]] = {
         "live",
     },
     # The user's file of measured calibrations, one a board.
-    "calibration_file": {"errors", "units", "types", "whole_file"},
+    "calibration_file": {"errors", "units", "types", "whole_file", "plain_json"},
+    # A JSON file that anybody may have written.
+    "plain_json": set(),
     # A file written whole or not at all.
     "whole_file": {"errors"},
     # The firmware onto a board at its prompt, and the hello that proves it.
     "installing": {"errors", "types", "firmware_files", "link"},
     # One vehicle's folder of plain files and the order of work.
-    "job": {"errors", "units", "types", "whole_file"},
+    "job": {"errors", "units", "types", "whole_file", "plain_json"},
     # What a guided walk asks, in which order, and what it concludes: no terminal, no port.
     "guide": {"errors", "units", "types", "frontend", "waveform", "detect", "findings"},
 }

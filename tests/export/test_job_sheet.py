@@ -259,7 +259,7 @@ def test_results_come_from_the_command_line_and_from_the_job(small_recording: Pa
     (tmp_path / "odd.json").write_text('{"kind": "before-power"}', encoding="utf-8")
     with pytest.raises(RecordingUnreadableError, match="is no result of"):
         run(sheet_command, tmp_path / "odd.json")
-    with pytest.raises(RecordingUnreadableError, match="is not there"):
+    with pytest.raises(RecordingUnreadableError, match="there is no such file"):
         run(sheet_command, tmp_path / "none.json")
 
 

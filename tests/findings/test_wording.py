@@ -218,3 +218,12 @@ def test_one_of_a_state_is_told_as_one() -> None:
     }  # fmt: skip
     (told,) = word_road({"engine": {"per_state": {"rest": figures}}})
     assert told.endswith("; 1 dip, the deepest to 9.25 V; 2 clipped half-cycles, 0.10 % of the time; 1 cut-out.")
+
+
+def test_only_what_lies_at_the_mains_is_called_hum() -> None:
+    def words(other_hz: float) -> str:
+        measured = {"frequency_hz": 40.0, "level_v": 10.0, "other_hz": other_hz, "other_percent": 2.0}
+        return describe_finding(Finding("tone", 0.0, 3.0, "information", measured, {}, {}))
+
+    assert words(100.2).endswith("beside it 100 Hz, 2.0 % of it (hum?)")
+    assert words(72.0).endswith("beside it 72 Hz, 2.0 % of it")

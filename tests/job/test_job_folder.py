@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from ampwitness.cli.job import job as job_command
 from ampwitness.errors import JobError
-from ampwitness.job.compare import compare_pair, level_of
+from ampwitness.job.compare import Level, compare_pair, level_of
 from ampwitness.job.folder import FILE_NAME, new_job, open_job
 from ampwitness.job.steps import STEPS
 from click.testing import CliRunner, Result
@@ -140,9 +140,30 @@ def test_left_and_right_in_db(folder: Path, tmp_path: Path) -> None:
     (match,) = json.loads(CliRunner().invoke(job_command, ["compare", str(folder), "--json"]).output)
     assert match["difference_db"] == pytest.approx(0.828, abs=0.001)
     assert "right is 0.83 dB louder" in match["words"]
-    assert compare_pair("a", ("l", (10, "tone level_v")), ("r", (10, "setting left_at_v"))).difference_db is None
-    assert compare_pair("a", ("l", None), ("r", (10, "setting left_at_v"))).difference_db is None
+    unlike = compare_pair("a", ("l", Level(10, "level of a steady tone")), ("r", Level(10, "level it was left at")))
+    assert unlike.difference_db is None
+    assert compare_pair("a", ("l", None), ("r", Level(10, "x"))).words.startswith("not judged: what was last noted of")
+    assert "at 40 Hz" in compare_pair("a", ("l", Level(10, "x", 40.0)), ("r", Level(10, "x", 1000.0))).words
+    days = compare_pair("a", ("l", Level(10, "x", day="2024-05-01")), ("r", Level(11, "x", day="2024-05-02")))
+    assert days.difference_db == pytest.approx(0.828, abs=0.001)
+    assert "holds if the source was as loud both times" in days.words
     assert level_of([]) is None
+
+
+def test_a_level_from_before_the_gain_was_set_again_is_not_compared(folder: Path, tmp_path: Path) -> None:
+    def add(name: str, channel: str, *measured: dict[str, float]) -> None:
+        path = tmp_path / f"{name}.json"
+        path.write_text(json.dumps({"findings": [{"kind": "setting", "measured": m} for m in measured]}))
+        more = ["--amplifier", "front", "--channel", channel]
+        assert CliRunner().invoke(job_command, ["add", str(folder), "gain", str(path), *more]).exit_code == 0
+
+    add("left", "left", {"left_at_v": 9.0, "tone_hz": 1000.0})
+    add("right", "right", {"left_at_v": 9.0, "tone_hz": 1000.0})
+    assert "alike" in CliRunner().invoke(job_command, ["compare", str(folder)]).output
+    add("right-again", "right", {"knee_v": 20.0})
+    assert (
+        "noted of the gain of right says no level" in CliRunner().invoke(job_command, ["compare", str(folder)]).output
+    )
 
 
 def test_show_says_what_is_next_and_why(folder: Path) -> None:

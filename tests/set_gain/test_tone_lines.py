@@ -7,8 +7,8 @@ from itertools import groupby
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.findings.line_words import name_other
 from ampwitness.guide.set_gain import SetGainWalk, View
-from ampwitness.guide.set_gain_words import name_other
 from ampwitness.guide.tone_lines import find_lines
 from ampwitness.guide.tone_live import LiveMeter
 

@@ -38,6 +38,7 @@ from ampwitness.guide.supply_textbook import BATTERY_KINDS, CHARGING_KINDS, REST
 from ampwitness.link.finding import find_board
 from ampwitness.link.session import BoardSession
 from ampwitness.live import LiveFeed
+from ampwitness.plain_json import UnreadableJsonError, read_json
 from ampwitness.recording import RecordingWriter
 from ampwitness.recording.writer import refuse_existing
 from ampwitness.whole_file import write_whole
@@ -156,8 +157,8 @@ def _print(check: SupplyCheck, content: dict[str, Any], out: Path, as_json: bool
 
 def _read_answers(path: Path) -> dict[str, Any]:
     try:
-        loaded = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+        loaded = read_json(path)
+    except UnreadableJsonError as error:
         raise RecordingUnreadableError(f"{path} cannot be read as JSON: {error}") from error
     if not isinstance(loaded, dict):
         raise UsageError(f"{path}: an object of answers was expected (see `ampwitness check-supply --help`)")

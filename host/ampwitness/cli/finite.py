@@ -9,7 +9,13 @@ import click
 
 
 class FiniteRange(click.FloatRange):
-    """As click.FloatRange, without nan, inf and -inf."""
+    """As click.FloatRange, without nan, inf and -inf; in the help a number, and only the limits that there are."""
+
+    name = "number"
+
+    def _describe_range(self) -> str:
+        """What the help shows beside the option."""
+        return "" if self.min is None and self.max is None else super()._describe_range()
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """As click's own. Raises click's usage error."""

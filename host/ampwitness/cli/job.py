@@ -19,9 +19,10 @@ from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import JobError, UsageError
 from ampwitness.findings.as_json import iter_json
-from ampwitness.job.compare import PairMatch, compare_pair, level_of
+from ampwitness.job.compare import Level, PairMatch, compare_pair, level_of
 from ampwitness.job.folder import FINDINGS, MOMENTS, RECORDINGS, Job, new_job, open_job
 from ampwitness.job.steps import BANDS, STEP_OF_KEY, STEPS, command_of, file_of, remark_on
+from ampwitness.plain_json import UnreadableJsonError, read_json
 from ampwitness.report.sheet_walks import WALK_STEPS, is_walk
 from ampwitness.whole_file import write_pieces_whole
 
@@ -31,7 +32,17 @@ _AMPLIFIER = click.option("--amplifier", help="Which amplifier, as typed into th
 _CHANNEL = click.option("--channel", help="Which of its channels.")
 
 
-@click.group(epilog="Example: ampwitness job new blue-van --name 'Blue van', then ampwitness job show blue-van")
+class _InOrderOfWork(click.Group):
+    """Lists the commands as they are needed."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(self.commands)
+
+
+@click.group(
+    cls=_InOrderOfWork,
+    epilog="Example: ampwitness job new blue-van --name 'Blue van', then ampwitness job show blue-van",
+)
 def job() -> None:
     """Keep one folder a vehicle: equipment, order of work, recordings, findings; as found and as left."""
 
@@ -120,16 +131,14 @@ def add(
 
 def _asks_for(file: Path) -> str | None:
     """What a saved result says is still to be done before its step is."""
-    plain = json.loads(file.read_text(encoding="utf-8"))
+    plain = read_json(file)
     return str(plain["open_because"]) if isinstance(plain, dict) and plain.get("open_because") else None
 
 
 def _take_json(opened: Job, file: Path, step: str) -> str:
     try:
-        plain = json.loads(file.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise JobError(f"{file} is not there: check the name.") from None
-    except (OSError, ValueError) as error:
+        plain = read_json(file)
+    except UnreadableJsonError as error:
         raise JobError(f"{file} cannot be read as JSON ({error}); nothing was noted.") from error
     if is_walk(plain) and (wanted := WALK_STEPS[plain["kind"]]) != step:
         raise JobError(
@@ -272,16 +281,13 @@ def compare_channels(opened: Job) -> list[PairMatch]:
     return matches
 
 
-def _level(opened: Job, amplifier: str, channel: str) -> tuple[float, str] | None:
-    """Of the newest gain entry with findings for this channel."""
-    for entry in reversed(opened.entries("gain")):
-        if (entry.get("amplifier"), entry.get("channel")) != (amplifier, channel) or not entry.get("findings"):
-            continue
-        try:
-            plain = json.loads((opened.folder / entry["findings"]).read_text(encoding="utf-8"))
-        except (OSError, ValueError):
-            continue  # named as missing by `show`
-        level = level_of(plain.get("findings", []))
-        if level is not None:
-            return level
-    return None
+def _level(opened: Job, amplifier: str, channel: str) -> Level | None:
+    """Of the newest gain entry of this channel. An older one says nothing of a gain that was set again."""
+    entries = [e for e in opened.entries("gain") if (e.get("amplifier"), e.get("channel")) == (amplifier, channel)]
+    if not entries or not entries[-1].get("findings"):
+        return None
+    try:
+        plain = read_json(opened.folder / entries[-1]["findings"])
+    except UnreadableJsonError:
+        return None  # named as missing by `show`
+    return level_of(plain.get("findings", []), entries[-1]["at"][:10]) if isinstance(plain, dict) else None

@@ -39,7 +39,9 @@ from ampwitness.waveform.response import PASS_FRACTION
 )
 @click.option("--port", help="Serial port of the board. Without it every port is asked.")
 @click.option("--out", type=click.Path(path_type=Path), help="File to record into. Default: a name by date and time.")
-@click.option("--mode", help="bass or wide. Default: wide above 300 Hz, else bass.")
+@click.option(
+    "--mode", type=click.Choice(["bass", "wide"]), help="Mode of the board. Default: wide above 300 Hz, else bass."
+)
 @click.option("--seconds", type=FiniteRange(min=0, min_open=True), help="Stop after this long.")
 @click.option("--amplifier", help="What is being measured, in your words.")
 @click.option("--answer", "given", multiple=True, metavar="KEY=TEXT", help="Answers a question beforehand; repeatable.")

@@ -19,6 +19,7 @@ from ampwitness.findings.from_json import analysis_from_json, is_report
 from ampwitness.job.folder import Job, open_job
 from ampwitness.job.steps import STEP_OF_KEY, STEPS
 from ampwitness.pipeline import AnalyseOptions, analyse_file
+from ampwitness.plain_json import UnreadableJsonError, read_json
 from ampwitness.report.sheet_content import WorkStep, compose_sheet
 from ampwitness.report.sheet_page import PAPERS, html_sheet
 from ampwitness.report.sheet_source import Source
@@ -104,11 +105,9 @@ def _read(paths: Sequence[Path], job: Job | None, progress: ProgressLine) -> tup
 
 def _load(path: Path) -> Any:
     try:
-        return json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise RecordingUnreadableError(f"{path} is not there: check the name.") from None
-    except (OSError, ValueError) as error:
-        raise RecordingUnreadableError(f"{path} cannot be read as JSON ({error}): write it again.") from error
+        return read_json(path)
+    except UnreadableJsonError as error:
+        raise RecordingUnreadableError(f"{path} cannot be read: {error}. Check the name, or write it again.") from error
 
 
 def _take(plain: Any, path: Path, key: str, entry: dict[str, Any], sources: list[Source], walks: list[Walk]) -> None:

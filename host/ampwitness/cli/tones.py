@@ -31,7 +31,7 @@ from ampwitness.whole_file import write_bytes_whole
 @click.command(epilog="Example: ampwitness tones --out tracks --tone 40 --tone 1000 --track tone --track bursts")
 @click.option("--out", type=click.Path(path_type=Path), default=Path("."), help="Folder to write into. Default: here.")
 @click.option(
-    "--tone", "tones_hz", type=FINITE, multiple=True, help="Frequency in Hz; may be repeated. Default: 40, 1000."
+    "--tone", "tones_hz", type=FINITE, multiple=True, help="Frequency, 5 to 20,000 Hz; repeatable. Default: 40, 1000."
 )
 @click.option(
     "--track",
@@ -41,9 +41,13 @@ from ampwitness.whole_file import write_bytes_whole
     help="tone: steady; bursts: 0.5 s every 2 s, for sag; sweep: 20 to 200 Hz; steps: up by 1 dB. Default: tone.",
 )
 @click.option(
-    "--seconds", default=30.0, type=FINITE, show_default=True, help="Length of each track (steps have their own)."
+    "--seconds",
+    default=30.0,
+    type=FINITE,
+    show_default=True,
+    help="Length of a track, 1 to 600 s; steps have their own.",
 )
-@click.option("--level-db", type=FINITE, help="Level in dBFS. Default: full scale less the overlap.")
+@click.option("--level-db", type=FINITE, help="Level, -60 to 0 dBFS. Default: full scale less the overlap.")
 @click.option(
     "--overlap-db",
     default=0.0,

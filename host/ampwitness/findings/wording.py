@@ -11,6 +11,7 @@ from typing import get_args
 import numpy as np
 
 from ampwitness.finding_list import FindingList
+from ampwitness.findings.line_words import name_other
 from ampwitness.findings.road_words import describe_cutout
 from ampwitness.types import Analysis, Calibration, Coverage, Finding, NotJudged, Severity, Verdict
 from ampwitness.units import fixed, seconds_to_clock, seconds_to_span
@@ -267,7 +268,8 @@ def _describe_tone(finding: Finding) -> str:
     if finding.evidence.get("is_one_sided"):
         text += ", one polarity clipped first"
     if m.get("other_hz") is not None:
-        text += f"; beside it {_number(m.get('other_hz'), 0)} Hz, {_number(m.get('other_percent'), 1)} % of it (hum?)"
+        text += f"; beside it {_number(m.get('other_hz'), 0)} Hz, {_number(m.get('other_percent'), 1)} % of it"
+        text += name_other(float(m["other_hz"] or 0.0))
     return text
 
 

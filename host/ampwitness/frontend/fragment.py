@@ -12,6 +12,7 @@ from typing import Any
 from ampwitness.errors import UsageError
 from ampwitness.frontend.front_end import FrontEnd, JudgedInput, input_of_role
 from ampwitness.frontend.network import N_CODES
+from ampwitness.plain_json import UnreadableJsonError, read_json
 
 _KIND = "ampwitness input networks"
 _VERSION = 1
@@ -74,8 +75,8 @@ def read_inputs(path: Path) -> InputsFile:
     UsageError : no such file, or not of this kind, or a part that is not a positive number
     """
     try:
-        whole = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+        whole = read_json(path)
+    except UnreadableJsonError as error:
         raise UsageError(f"{path} cannot be read as a file of input networks: {error}") from error
     if not isinstance(whole, dict) or whole.get("kind") != _KIND or whole.get("version") != _VERSION:
         raise UsageError(

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from ampwitness.findings.line_words import name_other
 from ampwitness.guide.tone_live import LiveReading
 from ampwitness.guide.tone_tracks import STEP_DB
 from ampwitness.waveform.tone_meter import OTHER_TONE_PERCENT, TWO_TONES_PERCENT
@@ -27,9 +28,6 @@ EDGE_PERCENT = 0.4  # from here on the tone is at the edge
 KNEE_PERCENT = 1.0
 CLIPPED_PERCENT = 1.5
 HIGHEST_SUB_HZ = 120.0  # up to here a player's sub level moves the tone
-_MAINS_HZ = (50.0, 60.0)
-_HIGHEST_HUM_HZ = 500.0
-_LOWEST_WHISTLE_HZ = 1_500.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,13 +62,6 @@ def other_ways(judged_to_hz: float) -> str:
         f"play the steps track with the gain left alone, or use a tone up to {judged_to_hz:.0f} Hz inside the "
         "amplifier's band"
     )
-
-
-def name_other(hz: float) -> str:
-    """What another line may be, as far as its place says."""
-    if hz <= _HIGHEST_HUM_HZ and any(abs(hz - mains * round(hz / mains)) < 0.7 for mains in _MAINS_HZ):
-        return " (hum?)"
-    return " (whine or switching noise?)" if hz >= _LOWEST_WHISTLE_HZ else ""
 
 
 def word_thd(reading: LiveReading, state: State) -> str:

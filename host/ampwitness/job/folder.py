@@ -21,6 +21,7 @@ from typing import Any
 
 from ampwitness.errors import JobError
 from ampwitness.job.steps import STEP_OF_KEY, STEPS, State
+from ampwitness.plain_json import UnreadableJsonError, parse_json, read_json_text
 from ampwitness.whole_file import write_whole
 
 WHAT = "ampwitness job"
@@ -212,11 +213,10 @@ def open_job(folder: Path) -> Job:
             "keep the right one as job.json, move the other away."
         )
     try:
-        text = path.read_text(encoding="utf-8")
-        plain = json.loads(text)
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
-        where = f"line {error.lineno}" if isinstance(error, json.JSONDecodeError) else str(error)
-        raise JobError(f"{path} cannot be read ({where}): mend it by hand or take a copy of it back.") from error
+        text = read_json_text(path)
+        plain = parse_json(text)
+    except UnreadableJsonError as error:
+        raise JobError(f"{path} cannot be read ({error}): mend it by hand or take a copy of it back.") from error
     if not isinstance(plain, dict) or plain.get("what") != WHAT:
         raise JobError(f"{path} is no job of this program.")
     version = plain.get("version")

@@ -1,0 +1,48 @@
+"""Files of JSON that cannot be read: every command that takes one says why, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from ampwitness.plain_json import UnreadableJsonError, read_json
+
+BROKEN = {
+    "none": (None, "there is no such file"),
+    "empty": (b" \n", "it is empty"),
+    "torn": (b'{"a": 1,\n"b": [', "line 2 is no JSON"),
+    "foreign": (b"\x89\x00\xff", "it is no text"),
+    "deep": (b"[" * 100_000, "it is nested too deeply"),
+}
+
+
+@pytest.mark.parametrize("name", BROKEN)
+def test_every_command_says_why(name: str, run: Callable[..., Any], tmp_path: Path) -> None:
+    content, why = BROKEN[name]
+    path = tmp_path / "a.json"
+    if content is not None:
+        path.write_bytes(content)
+    with pytest.raises(UnreadableJsonError, match=why):
+        read_json(path)
+    (tmp_path / "van").mkdir()
+    assert run("job", "new", tmp_path / "van").code == 0
+    commands = {
+        ("sheet", path): 6,
+        ("check-supply", "--answers", path): 6,
+        ("virtual-board", "--scenario", "demo", "--inputs", path): 2,
+        ("job", "add", tmp_path / "van", "noise", path): 21,
+    }
+    if content is not None:
+        commands |= {("job", "show", path): 21, ("report", __file__, "--calibration", path): 20}
+    for arguments, code in commands.items():
+        done = run(*arguments)
+        assert done.code == code, done.err
+        assert why in done.err
+        assert str(path) in done.err
+
+
+def test_a_folder_is_no_file(tmp_path: Path) -> None:
+    with pytest.raises(UnreadableJsonError, match="it is a folder"):
+        read_json(tmp_path)
