@@ -55,6 +55,9 @@ def refuse_targets(targets: Iterable[Path | None], inputs: Iterable[Path] = ()) 
             raise OutputError(
                 f"cannot write {target}: there is no folder {real.parent}; make it first, or choose another"
             )
+        is_device = real.exists() and not real.is_file()
+        if not is_device and not os.access(real.parent, os.W_OK):
+            raise OutputError(f"you may not write into {real.parent}; choose another place for {target.name}")
         if _is_recording(real):
             raise OutputError(f"{target} is a recording and would be overwritten; choose another name")
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from ampwitness.errors import OutputError
+from ampwitness.recording.writer import refuse_existing
 from ampwitness.whole_file import MCAP_MAGIC, refuse_targets, write_whole
 from warm_command import call
 
@@ -65,3 +66,20 @@ def test_a_name_that_no_system_takes_is_one_sentence() -> None:
         assert done.returncode == 2
         assert len(done.stderr.splitlines()) == 1
         assert "choose a shorter one" in done.stderr
+
+
+def test_a_folder_that_may_not_be_written_is_told_before_the_questions(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(os, "access", lambda path, mode: Path(path) != tmp_path)
+    with pytest.raises(OutputError, match="may not write into"):
+        refuse_targets((tmp_path / "page.html",))
+    with pytest.raises(OutputError, match="may not write into"):
+        refuse_existing(tmp_path / "a.mcap")
+    refuse_targets((Path(os.devnull),))
+
+
+def test_before_power_asks_nothing_in_vain(tmp_path: Path) -> None:
+    done = call("before-power", "--out", tmp_path / "not there" / "checks.json")
+    assert done.returncode == OutputError.exit_code
+    assert "Nominal impedance" not in done.stdout + done.stderr

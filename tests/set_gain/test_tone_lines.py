@@ -88,3 +88,12 @@ def test_only_mains_is_called_hum() -> None:
         " (whine or switching noise?)",
     ]
     assert "(hum?)" not in views(sines((40, 10), (7000 / 2, 0.5)), SetGainWalk(40.0, "none", False))[-1].thd_words
+
+
+def test_a_tone_that_begins_after_silence_is_never_two() -> None:
+    """The strongest line of the silence before is none of its own."""
+    volts = 0.037 * np.random.default_rng(3).standard_normal(16000)
+    volts[8000:] += 9 * np.sin(2 * np.pi * 40 * np.arange(8000) / RATE_HZ) * np.minimum(np.arange(8000) / 400, 1)
+    said = [view.words for view in views(volts, SetGainWalk(40.0, "none", False))]
+    assert said[-1].startswith("clean")
+    assert not [words for words in said if "two tones" in words]

@@ -27,7 +27,7 @@ from ampwitness.guide.before_power import (
     open_because,
     questions,
 )
-from ampwitness.whole_file import write_whole
+from ampwitness.whole_file import refuse_targets, write_whole
 
 _OPEN_WORDS = ("open", "ol", "o.l", "inf")
 
@@ -80,7 +80,8 @@ def _from_options(given: tuple[str, ...]) -> dict[str, Any]:
 
 
 def _ask(answers: dict[str, Any]) -> dict[str, Any]:
-    click.echo("Type what the meter shows. `open` where it shows no reading, nothing where you did not measure.")
+    said = "Type what the meter shows. `open` where it shows no reading, nothing where you did not measure."
+    click.echo(wrapped(said))
     while True:
         ask = next((ask for ask in questions(answers) if ask.key not in answers), None)
         if ask is None:
@@ -130,6 +131,7 @@ def before_power(given: tuple[str, ...], wants_list: bool, no_questions: bool, o
             else "\n".join(f"{ask.key:20} {ask.text}" for ask in listed)
         )
         return
+    refuse_targets((out,))  # before fifteen questions are asked in vain
     click.echo(wrapped(FIRST), err=True)
     if not no_questions and not as_json and sys.stdin is not None:
         answers = _ask(answers)
@@ -149,6 +151,6 @@ def before_power(given: tuple[str, ...], wants_list: bool, no_questions: bool, o
     else:
         click.echo(_text(judgements, min(100, max(60, shutil.get_terminal_size((100, 24)).columns))))
         if out is not None:
-            click.echo(f"Written: {out}")
+            click.echo(f"Written: {out}. Next, where there is a job:\n  ampwitness job add JOB before-power {out}")
     if stops := find_stops(judgements):
         raise DoNotSwitchOnError(f"no power until this is mended, and before-power repeated: {', '.join(stops)}")

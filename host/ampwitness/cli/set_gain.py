@@ -130,6 +130,7 @@ def _say(run: SetGainRun, finding: Finding, out: Path, as_json: bool) -> None:
     click.echo(_wrapped(run.delays.words(), sys.stdout))
     click.echo(_wrapped(f"Recorded in {out}. Next:", sys.stdout))
     click.echo(f"  ampwitness report {out} --html {out.with_suffix('.html')}")
+    click.echo(f"Where there is a job:\n  ampwitness job add JOB gain {out}")
 
 
 def _wrapped(text: str, stream: TextIO) -> str:

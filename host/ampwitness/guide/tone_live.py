@@ -150,8 +150,8 @@ class LiveMeter:
         if max(halves) > _STEADY_RATIO * min(halves):
             return
         tone = measure_tone(long, self._rate_hz, expected_hz=self._tone_hz, n_fitted=10, wants_peak=False)
-        if tone.fundamental_v <= 0 or tone.other_hz is None:
-            self._hum = (None, 0.0)
+        if not tone.is_tone or tone.fundamental_v <= 0 or tone.other_hz is None:
+            self._hum = (None, 0.0)  # the strongest line of silence is no hum of the tone that begins next
             return
         near_hz = 3 / _LONG_LOOK_S
         exact_hz = find_strongest_hz(long, self._rate_hz, tone.other_hz - near_hz, tone.other_hz + near_hz)

@@ -318,6 +318,8 @@ def refuse_existing(path: Path) -> None:
         raise OutputError(f"{path} {what}. Choose another name with --out.")
     if not path.parent.is_dir():
         raise OutputError(f"There is no directory {path.parent} to record into. Make it, or change --out.")
+    if not os.access(path.parent, os.W_OK):
+        raise OutputError(f"You may not write into {path.parent}. Choose another place with --out.")
 
 
 def _make_file(path: Path, reserve_bytes: int) -> _DiskFile:
