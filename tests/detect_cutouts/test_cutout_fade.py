@@ -52,3 +52,10 @@ def test_ends_that_are_no_findings_are_left_undated_and_findings_stay(monkeypatc
     monkeypatch.setattr(cutout_watch, "may_be_told", lambda *_: True)
     assert find_cutouts(case)[0] == found
     assert len(dated) == 3
+
+
+def test_a_noise_that_happens_to_be_loud_before_a_slow_mute_does_not_move_its_date() -> None:
+    """Of 3 s of steady noise the last 0.8 s say the level it falls from no better than chance lets them."""
+    case = make_case("very slow mute, continuous", 146)  # 57 ms off where only they are asked
+    (found,) = find_cutouts(case)[0]
+    assert found.start_s == pytest.approx(case.start_s[0], abs=0.04)

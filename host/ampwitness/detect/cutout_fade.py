@@ -37,6 +37,7 @@ _MODEL_RATIO = 0.02  # of the wave carried on: as much of it may be wrong
 # A programme may have grown or shrunk against the seconds before: its level then, and how far that is from likely.
 _LEVELS = tuple((ratio, -0.5 * (np.log(ratio) / 0.4) ** 2) for ratio in (0.35, 0.5, 0.7, 1.0, 1.4, 2.0))
 _LAGS_S = 0.020
+_NOISE_SHARE = 0.7  # of the power: what is carried on is noise in the main
 _LIKELY = 1.92  # of the logarithm: what is less likely by more lies outside 95 %
 
 
@@ -101,6 +102,8 @@ def _fit(run: RunSteps, stop: Stop, from_s: float, before_s: float, steady: bool
     due, _ = extrapolate(wave[:n_before], len(wave) - n_before, rate_hz, modes - modes.real if steady else modes)
     left = wave[:n_before] - due[:n_before]
     level_v2 = float(np.mean(left**2)) + _MODEL_RATIO**2 * float(np.mean(due[:n_before] ** 2))
+    if steady:
+        level_v2 *= _long_level_ratio(run, stop, wave[:n_before], level_v2, first // per_step, n_before // per_step)
     floor_v2 = max(stop.off_rms_v, 1e-3) ** 2
     x, p = wave[n_before:].reshape(-1, per_step), due[n_before:].reshape(-1, per_step)
     xx, xp, pp = (x * x).mean(axis=1), (x * p).mean(axis=1), (p * p).mean(axis=1)
@@ -110,6 +113,20 @@ def _fit(run: RunSteps, stop: Stop, from_s: float, before_s: float, steady: bool
     place, doubt = _likeliest(xx, xp, pp, level_v2, floor_v2, freedom, levels, 1, n_starts)
     step_s = per_step / rate_hz
     return run.start_s + (first + n_before) / rate_hz + place * step_s, doubt * step_s
+
+
+def _long_level_ratio(
+    run: RunSteps, stop: Stop, before: FloatArray, level_v2: float, first: int, n_before: int
+) -> float:
+    """How the level of a steady noise is over all that is kept, of what it was in the part that is carried on.
+
+    A fall that is slow is dated by the level it starts from: 3 % of that are 15 ms of a fall of one second.
+    """
+    if level_v2 < _NOISE_SHARE * float(np.mean(before**2)):
+        return 1.0  # mostly tones: their part is carried on, and says nothing of the noise
+    mean, square = (run.steps(name, run.first, first + n_before) for name in ("mean", "square"))
+    power = square - 2 * stop.rest_v * mean + stop.rest_v**2
+    return float(np.mean(power, dtype=np.float64) / np.mean(before**2))
 
 
 def _correlated(left: FloatArray, n_lags: int) -> float:

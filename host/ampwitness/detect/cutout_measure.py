@@ -1,7 +1,7 @@
 """What is measured around one stop of the output, and around its return. Numbers only; `cutout_cause` judges them.
 
 Gaps: only one unbroken run is looked at.
-Limits: remote, battery and ground are dated to 1 ms, the step they are kept in; a digital remote line to the sample.
+Limits: battery and ground are dated to 1 ms, the step they are kept in.
 Source: our choice, measured by `python -m ampwitness.bench.cutout_scores`.
 """
 
@@ -17,8 +17,6 @@ from ampwitness.detect.step_stream import STEP_S, RunSteps
 from ampwitness.types import Edge, FloatArray
 
 OFF_S = 0.050  # quiet at least this long
-REMOTE_LOW_V = 6.0  # a remote lead below this switches no amplifier on (common practice, no source)
-REMOTE_BEFORE_S = 1.0
 NEAR_S = 0.005  # what fell this long behind the stop may still have caused it: the wave's end is known so well
 LOST_RATIO = 0.30  # of the usual supply: what is lower is no supply
 _TONAL_RATIO = 0.15
@@ -87,6 +85,11 @@ class Stop:
     supply: SupplyEvidence | None = None
     remote_is_known: bool = False
     remote_fell_s: float | None = None
+    remote_flickers_s: tuple[float, ...] = ()  # when it fell within the half second before, and was back before the stop
+    remote_back_s: float | None = None  # when it was back from the last of them
+    remote_sag_v: float | None = None  # lowest of the second before, where it sagged by a quarter
+    remote_sag_s: float | None = None
+    remote_usual_v: float = 0.0
     ground_jump_v: float | None = None  # None: no such channel
     ground_jump_s: float | None = None
     battery_jump_v: float | None = None
@@ -263,37 +266,6 @@ def measure_supply(
         lost_s=lost_s,
         lost_last_s=lost_last_s,
     )
-
-
-def measure_remote(run: RunSteps, stop: Stop, edges: Sequence[Edge]) -> None:
-    """When the remote lead fell, of a digital line or an analog channel, and did not come back before the stop.
-
-    It may have come back before the output was quiet: a slow mute goes on, and some amplifiers mute for a while.
-    """
-    stop.remote_is_known = bool(edges)
-    if "remote" in run:
-        stop.remote_is_known = len(run.steps("remote", *_remote_steps(run, stop))) > 0
-    changes = list_remote_changes(run, stop, edges)
-    back_s = stop.start_s - stop.start_uncertainty_s
-    for number, (time_s, is_low) in enumerate(changes):
-        if is_low and all(later_s > back_s for later_s, _ in changes[number + 1 : number + 2]):
-            stop.remote_fell_s = time_s
-            return
-
-
-def list_remote_changes(run: RunSteps, stop: Stop, edges: Sequence[Edge]) -> list[tuple[float, bool]]:
-    """When the remote lead changed in the second before the stop and shortly behind it, and whether it was low then."""
-    if "remote" in run:
-        a, b = _remote_steps(run, stop)
-        low = run.steps("remote", a, b) < REMOTE_LOW_V
-        return [(run.time_s(a + int(k)), bool(low[k])) for k in np.flatnonzero(np.diff(low)) + 1]
-    since_s, until_s = stop.stop_s - REMOTE_BEFORE_S, stop.stop_s + NEAR_S
-    return [(edge.time_s, edge.level == 0) for edge in edges if since_s <= edge.time_s <= until_s]
-
-
-def _remote_steps(run: RunSteps, stop: Stop) -> tuple[int, int]:
-    at = round((stop.stop_s - run.start_s) / run.step_s)
-    return max(run.first, at - round(REMOTE_BEFORE_S / run.step_s)), at + round(NEAR_S / run.step_s) + 1
 
 
 def measure_jumps(run: RunSteps, stop: Stop) -> None:

@@ -22,15 +22,14 @@ from ampwitness.detect.cutout_measure import (
     OFF_S,
     Stop,
     count_falls,
-    list_remote_changes,
     measure_jumps,
     measure_level,
-    measure_remote,
     measure_return,
     measure_supply,
     measure_wave,
 )
 from ampwitness.detect.cutout_outlived import measure_outlived
+from ampwitness.detect.cutout_remote import list_remote_changes, measure_remote
 from ampwitness.detect.cutout_source import follow_source, measure_source
 from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import Edge, FloatArray
