@@ -12,8 +12,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ampwitness.detect.cutout_measure import LOST_RATIO, NEAR_S, Stop
+from ampwitness.detect.cutout_measure import LOST_RATIO, NEAR_S, OFF_S, Stop
 from ampwitness.detect.cutout_outlived import LOW_RATIO
+from ampwitness.detect.cutout_remote import SAG_RATIO
 from ampwitness.units import fixed
 
 # Lower than separate amplifiers commonly stand, and lower by this than ever before: needs no cut in mid-cycle.
@@ -25,6 +26,12 @@ HYSTERESIS_V, SAME_V = 0.5, 0.1
 FRESH_V = 0.030  # how much lower than ever before the supply must be to have stopped the amplifier
 BACK_S = 0.030  # a supply that was back so long before the stop did not cause it
 GROUND_JUMP_V = 1.5  # a ground lead drops tenths of a volt; the input's range ends between 2 and 3.3 V
+USUAL_V = 12.0  # where no supply was logged
+LIFTED_RATIOS = (0.5, 1.1)  # of the supply
+# From a quarter of its depth to nine tenths within this (2 ms of it are the averaging), so long before the stop, and
+# back by so much of its depth 10 to 50 ms behind it.
+SURGE_FALL_S, SURGE_BEFORE_S, BACK_DEPTH_RATIO = 0.005, 0.015, 0.7
+LATE_S = 0.001
 DC_V = 1.5
 STEADY_RATIO = 0.3  # of steady volts: no more rms on them. Bass under a pause has 0.6 and more
 PEAK_RATIO = 0.8
@@ -45,6 +52,9 @@ LOOSE_GROUND = "ground connection intermittent"
 REMOTE = "remote lead dropped"
 SOURCE = "signal stopped at the source"
 STUCK = "output stuck at DC"
+REMOTE_FLICKERED = "not decided: remote lead had flickered before"
+REMOTE_SAGGED = "not decided: remote lead had sagged"
+TOGETHER = "not decided: supply and output fell together"
 CRANKING = "muted while the engine was cranked: usually by design"
 OVER_CURRENT = "consistent with over-current"
 THERMAL = "consistent with thermal"
@@ -84,13 +94,7 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
     open_: list[str] = []
     is_lost, is_low = _judge_supply(stop, events, reasons)
     has_jumped = _judge_ground(stop, events, reasons, open_, is_lost, reference)
-    remote_fell = stop.remote_fell_s is not None
-    if stop.remote_fell_s is not None:
-        events.append((stop.remote_fell_s, "remote lead fell"))
-    elif stop.remote_is_known:
-        reasons.append("the remote lead did not fall")
-    else:
-        open_.append("remote lead dropped (not logged)")
+    remote_fell = _judge_remote(stop, events, reasons, open_)
     source_stopped = _judge_source(stop, events, reasons)
     words, is_evident, protection = _words(stop, is_lost, is_low, has_jumped, remote_fell, source_stopped)
     if stop.n_alike >= MANY_ALIKE and (words == PAUSE or _may_be_chance(words, stop)):
@@ -99,6 +103,16 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
         words, is_evident, protection = PAUSE, False, _protection_kind(stop)
     if words == STUCK:
         reasons.append(f"the output rested at {stop.rest_v:.1f} V, dangerous to the speaker")
+    elif _is_stuck(stop):
+        reasons.append(
+            f"the output rested at {stop.rest_v:.1f} V as the logger sees it, lifted with the whole amplifier: measure "
+            "across the speaker's terminals before it is switched on again, as steady volts there burn the speaker"
+        )
+    if words == LOST and is_low:
+        events.append((stop.start_s + OFF_S, "supply gone later"))
+        reasons.append(
+            f"with the output off the supply went on falling, to {fixed(stop.supply_lowest_off_v or 0.0, 2)} V"
+        )
     if protection is not None:
         reasons += _protection_reasons(stop)
     open_ += _left_open(words, stop, reference)
@@ -119,7 +133,7 @@ def _words(
     stop: Stop, is_lost: bool, is_low: bool, has_jumped: bool, remote_fell: bool, source_stopped: bool
 ) -> tuple[str, bool, str | None]:
     """The cause in words, whether it is evident, and the kind of protection."""
-    if _is_stuck(stop):
+    if _is_stuck(stop) and not (has_jumped and _may_be_lifted(stop)):
         return STUCK, True, None
     if has_jumped:
         return (LOOSE_GROUND if max(stop.n_ground_jumps, stop.n_supply_falls) >= 2 else GROUND_LOST), True, None
@@ -134,7 +148,13 @@ def _words(
     if source_stopped:
         return SOURCE, True, None
     if is_low:
-        return LOW, True, None
+        if _went_on_falling(stop):
+            return LOST, True, None
+        return (TOGETHER, False, None) if _is_surge(stop) else (LOW, True, None)
+    if stop.remote_flickers_s:
+        return REMOTE_FLICKERED, False, None
+    if stop.remote_sag_v is not None:
+        return REMOTE_SAGGED, False, None
     kind = _protection_kind(stop)
     if stop.source == "played on":
         # Without a remote lead in the recording the protection is one of two.
@@ -149,13 +169,41 @@ def _may_be_chance(words: str, stop: Stop) -> bool:
     """Whether the supply may have moved by chance while the programme stopped by itself: not where it stayed away."""
     if words in (LOST, LOOSE_SUPPLY):
         return stop.supply is not None and stop.supply.after_v > BACK_RATIO * stop.supply.reference_v
-    return words == LOW
+    return words in (LOW, TOGETHER)
 
 
 def _is_stuck(stop: Stop) -> bool:
     """Whether the output rests at steady volts away from where it was; a low note that plays on is not steady."""
     is_moved = abs(stop.rest_v - stop.rest_before_v) > max(DC_V, 0.04 * stop.peak_v) and abs(stop.rest_v) > DC_V
     return is_moved and stop.off_rms_v < STEADY_RATIO * abs(stop.rest_v)
+
+
+def _may_be_lifted(stop: Stop) -> bool:
+    """Whether the output rests where a lost ground puts the whole amplifier: at its supply, through its own load."""
+    usual_v = stop.supply.reference_v if stop.supply is not None else USUAL_V
+    return LIFTED_RATIOS[0] * usual_v < stop.rest_v < LIFTED_RATIOS[1] * usual_v
+
+
+def _is_surge(stop: Stop) -> bool:
+    """Whether the supply fell at once, together with the output, and was back at once: a surge of current does that
+    as well, and a short at the output makes one."""
+    supply = stop.supply
+    if supply is None or supply.fall_s is None:
+        return False
+    is_steep = supply.fall_s <= SURGE_FALL_S and supply.fall_before_s <= SURGE_BEFORE_S
+    return is_steep and supply.after_v > supply.lowest_v + BACK_DEPTH_RATIO * (supply.reference_v - supply.lowest_v)
+
+
+def _went_on_falling(stop: Stop) -> bool:
+    """Whether the supply sank to nothing once the output was off: no consumer pulls it so far, a lost lead does."""
+    supply, lowest_v = stop.supply, stop.supply_lowest_off_v
+    return supply is not None and lowest_v is not None and lowest_v < LOST_RATIO * supply.reference_v
+
+
+def _stayed_down(stop: Stop) -> bool:
+    """Whether the supply did not rise when the amplifier's own current ended."""
+    supply = stop.supply
+    return supply is not None and supply.after_v < supply.at_stop_v + SAME_V
 
 
 def _protection_kind(stop: Stop) -> str:
@@ -194,6 +242,28 @@ def _protection_reasons(stop: Stop) -> list[str]:
     return out
 
 
+def _judge_remote(stop: Stop, events: list[tuple[float, str]], reasons: list[str], open_: list[str]) -> bool:
+    """Whether the remote lead fell and may have stopped the output."""
+    events += [(time_s, "remote lead fell and came back") for time_s in stop.remote_flickers_s]
+    if stop.remote_flickers_s and stop.remote_back_s is not None:
+        n, before_s = len(stop.remote_flickers_s), stop.start_s - stop.remote_back_s
+        often = "once" if n == 1 else f"{n} times"
+        reasons.append(f"the remote lead had fallen {often}, and was back {1e3 * before_s:.0f} ms before")
+    if stop.remote_fell_s is not None:
+        events.append((stop.remote_fell_s, "remote lead fell"))
+        if not stop.remote_was_ignored:
+            return True
+        reasons.append("the remote lead fell, but the output came back while it was still low")
+    elif stop.remote_sag_v is not None and stop.remote_sag_s is not None:
+        events.append((stop.remote_sag_s, f"remote lead below {100 * SAG_RATIO:.0f} % of usual"))
+        reasons.append(f"the remote lead sagged to {stop.remote_sag_v:.1f} V of usually {stop.remote_usual_v:.1f} V")
+    elif stop.remote_is_known and not stop.remote_flickers_s:
+        reasons.append("the remote lead did not fall")
+    elif not stop.remote_is_known:
+        open_.append("remote lead dropped (not logged)")
+    return False
+
+
 def _judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str]) -> tuple[bool, bool]:
     """Whether the supply was gone, and whether it was low."""
     supply = stop.supply
@@ -222,6 +292,10 @@ def _judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str
             )
         )
     events.append((low_s, f"supply lowest, {supply.lowest_v:.2f} V"))
+    fell_after_s = supply.fell_before_s is not None and stop.stop_s - supply.fell_before_s - stop.start_s
+    if fell_after_s is not False and fell_after_s > stop.start_uncertainty_s + LATE_S:
+        reasons.append(f"supply was low ({supply.lowest_v:.2f} V) only once the output had stopped")
+        return False, False
     if supply.survived_v is not None and supply.lowest_v > supply.survived_v - FRESH_V:
         reasons.append(
             f"supply was low ({supply.lowest_v:.2f} V), but the output had gone on through {supply.survived_v:.2f} V"
@@ -312,14 +386,23 @@ def _judge_source(stop: Stop, events: list[tuple[float, str]], reasons: list[str
 
 def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
     """What the evidence does not exclude."""
+    if words == REMOTE_FLICKERED:
+        return ["an amplifier that mutes late after its remote lead flickered", *_left_open(PAUSE, stop, reference)]
+    if words == REMOTE_SAGGED:
+        return ["an amplifier that lets go at that level of its remote lead", *_left_open(PAUSE, stop, reference)]
+    if words == TOGETHER:
+        return ["an overload or short at the output, which pulls the supply down itself", "supply fell below a level"]
+    if words == STUCK and reference != AMPLIFIER_GROUND and _may_be_lifted(stop):
+        return ["the amplifier's ground lost, which lifts its output with it: measure across the speaker"]
     if words.startswith("not decided: remote"):
         return ["remote lead dropped", "supply lost", "both fed from one loose connection"]
     if words.startswith((PROTECTION, "not decided: the amplifier")):
-        return ["a fault inside the amplifier"]
+        return ["a fault inside the amplifier", "a signal lead that lost contact behind where the source is logged"]
     if words == PAUSE:
         return ["a pause of the programme", "a signal lead that lost contact", f"protection, {_protection_kind(stop)}"]
     if words == LOW:
-        return ["a remote or source fed from the same supply"] if not stop.remote_is_known else []
+        lost = ["a fuse or lead lost, with a capacitor that held the volts"] if _stayed_down(stop) else []
+        return [*lost, *(["a remote or source fed from the same supply"] if not stop.remote_is_known else [])]
     if words == REMOTE:
         return ["switched off on purpose"]
     if words == LOST:
@@ -329,12 +412,15 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
 
 
 def _confidence(words: str, stop: Stop, is_evident: bool) -> str:
+    if words == STUCK and _may_be_lifted(stop):
+        return "medium"
     if words == STUCK or words in (LOST, LOOSE_SUPPLY, LOOSE_GROUND):
         return "high"
     if not is_evident:
         return "low"
     if words == LOW:
-        return "medium" if stop.supply is None or stop.supply.survived_v is None else "high"
+        is_plain = stop.supply is not None and stop.supply.survived_v is not None and not _stayed_down(stop)
+        return "high" if is_plain else "medium"
     if words.startswith((PROTECTION, "not decided")):
         return "medium"
     return "high"

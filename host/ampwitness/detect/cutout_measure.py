@@ -17,6 +17,7 @@ from ampwitness.detect.step_stream import STEP_S, RunSteps
 from ampwitness.types import Edge, FloatArray
 
 OFF_S = 0.050  # quiet at least this long
+REMOTE_LOW_V = 6.0  # a remote lead below this switches no amplifier on (common practice, no source)
 NEAR_S = 0.005  # what fell this long behind the stop may still have caused it: the wave's end is known so well
 LOST_RATIO = 0.30  # of the usual supply: what is lower is no supply
 _TONAL_RATIO = 0.15
@@ -58,6 +59,8 @@ class SupplyEvidence:
         0.0  # how long the output had sounded at such a low supply before it stopped; 0: not to speak of
     )
     rose_before_s: float | None = None  # how long before the stop it was back; None: it was not
+    fall_s: float | None = None  # how long the fall to the lowest took, from a quarter of it to nine tenths
+    fall_before_s: float = 0.0  # how long before the stop that fall stood at a quarter
 
 
 @dataclass(slots=True)
@@ -85,11 +88,12 @@ class Stop:
     supply: SupplyEvidence | None = None
     remote_is_known: bool = False
     remote_fell_s: float | None = None
-    remote_flickers_s: tuple[float, ...] = ()  # when it fell within the half second before, and was back before the stop
+    remote_flickers_s: tuple[float, ...] = ()  # within the half second before; it was back before the stop
     remote_back_s: float | None = None  # when it was back from the last of them
     remote_sag_v: float | None = None  # lowest of the second before, where it sagged by a quarter
     remote_sag_s: float | None = None
     remote_usual_v: float = 0.0
+    remote_was_ignored: bool = False  # the output came back while it was still low
     ground_jump_v: float | None = None  # None: no such channel
     ground_jump_s: float | None = None
     battery_jump_v: float | None = None
@@ -97,6 +101,7 @@ class Stop:
     source_stop_s: float | None = None
     source_gain_ratio: float = 0.0  # output over source, rms, of the seconds before
     n_supply_falls: int = 0
+    supply_lowest_off_v: float | None = None  # while the output was off
     n_ground_jumps: int = 0
     resume_s: float | None = None
     end_s: float = 0.0
@@ -229,6 +234,7 @@ def measure_supply(
     means = np.convolve(before, np.full(n_mean, 1.0 / n_mean), "valid")
     lowest = int(np.argmin(means))
     n_back = min(len(means) - 1, round(0.010 * rate_hz))
+    fall_s, fall_before_s = _measure_fall(means, lowest, reference_v, rate_hz)
     low = means < 0.90 * reference_v
     fell_before_s = None
     if low[lowest]:
@@ -265,7 +271,20 @@ def measure_supply(
         slope_v_per_s=(float(means[-1]) - float(means[-1 - n_back])) / (n_back / rate_hz) if n_back else 0.0,
         lost_s=lost_s,
         lost_last_s=lost_last_s,
+        fall_s=fall_s,
+        fall_before_s=fall_before_s,
     )
+
+
+def _measure_fall(means: FloatArray, lowest: int, reference_v: float, rate_hz: float) -> tuple[float | None, float]:
+    """How long the fall to the lowest took, and how long before the end of `means` it stood at a quarter."""
+    depth_v = reference_v - float(means[lowest])
+    high = np.flatnonzero(means[: lowest + 1] > reference_v - 0.25 * depth_v)
+    if depth_v <= 0 or not len(high):
+        return None, 0.0
+    quarter = int(high[-1])
+    deep = quarter + int(np.argmax(means[quarter : lowest + 1] < reference_v - 0.9 * depth_v))
+    return (deep - quarter) / rate_hz, (len(means) - 1 - quarter) / rate_hz
 
 
 def measure_jumps(run: RunSteps, stop: Stop) -> None:
@@ -296,6 +315,10 @@ def count_falls(run: RunSteps, stop: Stop, start: int, until: int) -> None:
         volts = run.steps("supply", start, until)
         low_v, high_v = 0.5 * stop.supply.reference_v, 0.75 * stop.supply.reference_v
         stop.n_supply_falls += _count_crossings(volts, low_v, high_v, stop.extra, "supply_is_low")
+        off = volts[max(0, stop.stop_sample // run.step - start) :]
+        if len(off):
+            known_v = np.inf if stop.supply_lowest_off_v is None else stop.supply_lowest_off_v
+            stop.supply_lowest_off_v = min(known_v, float(off.min()))
     if stop.ground_jump_v is not None and abs(stop.ground_jump_v) > 1.0:
         away = np.abs(run.steps("ground", start, until) - stop.extra.get("ground_usual_v", 0.0))
         limit_v = 0.5 * abs(stop.ground_jump_v)
@@ -357,6 +380,17 @@ def measure_return(run: RunSteps, stop: Stop, step: int, known: int, edges: Sequ
     if stop.resume_s is not None:
         rises = [e.time_s for e in edges if e.level == 1 and stop.start_s < e.time_s <= stop.resume_s]
         stop.remote_rose_s = rises[-1] if rises else None
+        stop.remote_was_ignored = _is_remote_low(run, stop, step, edges)
+
+
+def _is_remote_low(run: RunSteps, stop: Stop, step: int, edges: Sequence[Edge]) -> bool:
+    """Whether the remote lead that fell still was low when the output came back: it had not stopped it."""
+    fell_s, back_s = stop.remote_fell_s, stop.resume_s
+    if fell_s is None or back_s is None:
+        return False
+    if "remote" in run:
+        return bool(np.all(run.steps("remote", step - 2, step + 1) < REMOTE_LOW_V))
+    return not any(edge.level == 1 and fell_s < edge.time_s <= back_s + NEAR_S for edge in edges)
 
 
 def _rms(values: FloatArray) -> float:

@@ -12,11 +12,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from ampwitness.detect.cutout_measure import NEAR_S, Stop
+from ampwitness.detect.cutout_measure import NEAR_S, REMOTE_LOW_V, Stop
 from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import Edge
 
-REMOTE_LOW_V = 6.0  # a remote lead below this switches no amplifier on (common practice, no source)
 REMOTE_BEFORE_S = 1.0
 STAYED_BEFORE_S = 10.0  # what fell so long before and stayed low: some amplifiers fade out for seconds
 FLICKER_S = 0.5  # a lead that was back so long before the stop did not cause it

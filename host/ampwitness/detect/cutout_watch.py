@@ -29,7 +29,7 @@ from ampwitness.detect.cutout_measure import (
     measure_wave,
 )
 from ampwitness.detect.cutout_outlived import measure_outlived
-from ampwitness.detect.cutout_remote import list_remote_changes, measure_remote
+from ampwitness.detect.cutout_remote import STAYED_BEFORE_S, list_remote_changes, measure_remote
 from ampwitness.detect.cutout_source import follow_source, measure_source
 from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import Edge, FloatArray
@@ -218,10 +218,12 @@ class RunWatch:
             after = source[np.clip(at[:, None] + np.arange(5, 50)[None, :] - first, 0, n - 1)].mean(axis=1)
             before = source[np.clip(at[:, None] + np.arange(-300, -10)[None, :] - first, 0, n - 1)].mean(axis=1)
             held |= (before > 1e-4) & (after > 0.2 * before)
-        for edge in self._edges:
+        for edge, after in zip(self._edges, [*self._edges[1:], None], strict=False):
             if edge.level == 0:
                 edge_at = (edge.time_s - run.start_s) / run.step_s
-                held |= (edge_at < at + 50) & (edge_at > at - 1000)
+                rose_at = np.inf if after is None else (after.time_s - run.start_s) / run.step_s
+                since = at - edge_at
+                held |= (since > -50) & ((since < 1000) | ((since < STAYED_BEFORE_S / run.step_s) & (at < rose_at)))
         return np.asarray(held)
 
     def _side_moved(self, role: str, at: Steps, known: int, is_abrupt: Flags) -> Flags:
