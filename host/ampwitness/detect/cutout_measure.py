@@ -79,6 +79,8 @@ class Stop:
     cut_s: float | None = None  # where a tone left its own continuation; None: no tone
     cut_ratio: float = 0.0  # how high it stood then, of the swing before
     fall_s: float = np.inf
+    pop_s: float | None = None  # where the wave was cut, if a pop followed
+    pop_v: float | None = None
     step_ratio: float = 0.0  # highest within the last 1.25 ms, of the swing before
     soon_after_ratio: float = 0.0  # highest from 2 to 25 ms behind the stop, of the swing before
     last_rms_ratio: float = 0.0  # rms of the last 6 ms, of the rms before
@@ -121,7 +123,9 @@ class Stop:
 
     @property
     def start_s(self) -> float:
-        """Where a tone left its continuation or a slow fall began, else the last sample that is not rest."""
+        """Where a tone left its continuation, a slow fall or a pop began, else the last sample that is not rest."""
+        if self.pop_s is not None:
+            return self.pop_s
         if self.fade_s is not None:
             return self.fade_s
         return self.cut_s if self.cut_s is not None and self.fall_s < 0.060 else self.stop_s
@@ -129,6 +133,8 @@ class Stop:
     @property
     def is_truncated(self) -> bool:
         """Whether the wave was cut in mid-cycle, as no note ends."""
+        if self.pop_s is not None:
+            return True
         if self.cut_s is None:
             # Noise-like material has no continuation to leave: its level must have held right up to the stop, or the
             # very last millisecond stood high.
@@ -143,6 +149,8 @@ class Stop:
     @property
     def start_uncertainty_s(self) -> float:
         """How far off the start may be: small where the wave broke off high, else about a half-cycle's part."""
+        if self.pop_s is not None:
+            return 0.003
         if self.fade_s is not None:
             return max(0.0125, self.fade_doubt_s)
         if self.cut_s is not None and self.is_truncated:

@@ -29,6 +29,7 @@ from ampwitness.detect.cutout_measure import (
     measure_wave,
 )
 from ampwitness.detect.cutout_outlived import measure_outlived
+from ampwitness.detect.cutout_pop import measure_pop
 from ampwitness.detect.cutout_remote import STAYED_BEFORE_S, list_remote_changes, measure_remote
 from ampwitness.detect.cutout_source import follow_source, measure_source
 from ampwitness.detect.step_stream import RunSteps
@@ -55,6 +56,7 @@ _HELD_RATIO = 0.12  # of the swing before, in the last 10 ms: less is a note tha
 _LAST_RATIO = 0.22  # the last 5 ms, of the 25 ms before them
 _SURVIVED_BEFORE = 300  # steps: what the supply did earlier than this before a stop, the output outlived
 _ABRUPT_RATIO = 0.25
+_POP_STEPS = 8
 _PLAIN_V = 10.6
 _DC_V = 2.0
 _DC_BIN = 100
@@ -210,6 +212,9 @@ class RunWatch:
         held &= sizes[:, -5:].max(axis=1) > _LAST_RATIO * sizes[:, :-5].max(axis=1)
         before_rest = mean[:, :20].mean(axis=1)
         held |= (np.abs(rest[:, 0]) > 1.0) & (np.abs(rest[:, 0] - before_rest) > 1.0)  # it rests elsewhere
+        # A pop dies away on one side of rest.
+        sides = np.take_along_axis(mean - rest, around[:, -_POP_STEPS - 1 : -1], axis=1)
+        held |= (np.abs(np.sign(sides).sum(axis=1)) == _POP_STEPS) & is_loud.any(axis=1)
         for role in ("supply", "remote", "ground", "battery"):
             if role in run:
                 held |= self._side_moved(role, at, known, sizes[:, -13:].max(axis=1) > _ABRUPT_RATIO * swing)
@@ -272,6 +277,8 @@ class RunWatch:
             survived_v = float(self._survived_v) if np.isfinite(self._survived_v) else None
             stop.supply = measure_supply(run, stop.stop_sample, known, reference_v, survived_v)
         measure_jumps(run, stop)
+        if not (stop.is_truncated or self._is_continuous):
+            measure_pop(run, stop)
         measure_source(run, stop)
         # Dating a fall costs more than all else: only of stops that may be told of, which most ends of notes may not.
         if not stop.is_truncated and (self._is_continuous or may_be_told(run, stop, self._edges)):

@@ -1,0 +1,76 @@
+"""Where the wave really ended when its stop made a pop: an output stage that lets go leaves a swing that dies away.
+
+Looked for are the last two lobes in front of the quiet. From the cut on they are one damped swing, which two numbers
+carry on from millisecond to millisecond; what played before is not.
+
+Gaps: only one unbroken run is looked at.
+Limits: a pop that changes its sign more than once is taken for what plays on. Dated to 1 ms, the step levels are kept in.
+Source: linear prediction of order two by least squares; our choice of limits, measured by
+`python -m ampwitness.bench.cutout_scores --faults`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ampwitness.detect.cutout_measure import Stop
+from ampwitness.detect.step_stream import RunSteps
+from ampwitness.types import FloatArray
+
+_BEHIND = 10  # steps of quiet that are looked at as well
+_LOBE_RATIO = 0.05  # of the swing before: what is lower is no lobe of its own
+_LONGEST, _SHORTEST = 120, 8  # steps of a pop
+_BEFORE, _LONG_BEFORE = 25, 185  # steps whose level must have held
+_HELD_RATIO = 0.6
+_LEFT_RATIO = 0.015  # of the swing before, rms: what the swing carried on may leave
+_STANDS_OUT = 6.0  # what played before leaves so much more
+_HIGHEST_RATIO = 1.2  # of the swing before: a louder pop is none
+
+
+def measure_pop(run: RunSteps, stop: Stop) -> None:
+    """Set `pop_s`, where the wave was cut, and `pop_v`, the highest of the pop; nothing where there was none."""
+    end = stop.stop_sample // run.step + 1
+    first = max(run.first, end - _LONGEST - _LONG_BEFORE)
+    wave = run.steps("mean", first, end + _BEHIND).astype(np.float64) - stop.rest_v
+    square = run.steps("square", first, end + _BEHIND) - 2 * stop.rest_v * run.steps("mean", first, end + _BEHIND)
+    power = square.astype(np.float64) + stop.rest_v**2
+    n = end - first
+    begin = max(_begin_of_two_lobes(wave[:n], max(5 * stop.off_rms_v, _LOBE_RATIO * stop.peak_v)), n - _LONGEST, _BEFORE + 30)
+    if n - begin < _SHORTEST or len(wave) < n + 4:
+        return
+    limit_v = max(3.0 * stop.off_rms_v, _LEFT_RATIO * stop.peak_v)
+    for at in range(begin, n - _SHORTEST):
+        weights, left_v = _carry_on(wave[at:])
+        treble_v = np.sqrt(max(float(np.mean(power[at + 1 : n] - wave[at + 1 : n] ** 2)), 0.0))
+        if left_v > limit_v or treble_v > 2.0 * limit_v:
+            continue
+        before = wave[at - _BEFORE : at + 2]
+        broke_v = float(
+            np.sqrt(np.mean((before[2:] - before[1:-1] * weights[0] - before[:-2] * weights[1])[-12:] ** 2))
+        )
+        rough_v = np.sqrt(max(float(np.mean(power[at - 12 : at] - wave[at - 12 : at] ** 2)), 0.0))
+        held = np.mean(power[at - _BEFORE : at]) >= _HELD_RATIO**2 * np.mean(power[max(0, at - _LONG_BEFORE) : at])
+        stands_out = max(broke_v / left_v, rough_v / max(treble_v, stop.off_rms_v)) >= _STANDS_OUT
+        highest_v = float(np.max(np.abs(wave[at + 1 : n])))
+        if held and stands_out and highest_v < _HIGHEST_RATIO * stop.peak_v:
+            stop.pop_s, stop.pop_v = (
+                run.time_s(first + at),
+                float(wave[at + 1 + int(np.argmax(np.abs(wave[at + 1 : n])))]),
+            )
+        return
+
+
+def _begin_of_two_lobes(wave: FloatArray, least_v: float) -> int:
+    """From where on the wave changes its sign at most once, of what is higher than `least_v`."""
+    high = np.flatnonzero(np.abs(wave) > least_v)
+    if len(high) < 2:
+        return len(wave)
+    changes = np.flatnonzero(np.diff(np.sign(wave[high])))
+    return int(high[changes[-2] + 1]) if len(changes) >= 2 else int(high[0])
+
+
+def _carry_on(wave: FloatArray) -> tuple[FloatArray, float]:
+    """The two weights that carry the wave on best, and the rms of what they leave."""
+    rows = np.column_stack((wave[1:-1], wave[:-2]))
+    weights = np.linalg.lstsq(rows, wave[2:], rcond=None)[0]
+    return weights, max(float(np.sqrt(np.mean((wave[2:] - rows @ weights) ** 2))), 1e-6)
