@@ -28,7 +28,7 @@ class CutoutCase:
     """Volts as logged, the digital remote line, and what is true of them."""
 
     volts: dict[str, Samples]
-    wanted: str  # what the cause must begin with; NONE: no finding, or one that says it is not decided
+    wanted: str  # what the cause must begin with, several with "|" between; NONE: no finding, or one not decided
     edges: tuple[Edge, ...] = ()
     start_s: tuple[float, ...] = ()
     stop_s: tuple[float | None, ...] = ()

@@ -68,11 +68,16 @@ def _speech(rng: np.random.Generator, at: Samples) -> Samples:
     return np.asarray(wave * syllables**0.6)
 
 
+def make_drive(rng: np.random.Generator, at: Samples, kind: str) -> Samples:
+    """What sounds, of a kind: "organ", "drums", "slides", "speech"; heights as they come."""
+    makers = {"organ": _organ, "drums": _drums, "slides": _slides, "speech": _speech}
+    return makers[kind](rng, at)
+
+
 class _Scene:
     def __init__(self, rng: np.random.Generator, seconds: float = 9.0, kinds: tuple[str, ...] = _KINDS) -> None:
         self.rng, self.at = rng, np.arange(round(seconds * RATE_HZ)) / RATE_HZ
-        makers = {"organ": _organ, "drums": _drums, "slides": _slides, "speech": _speech}
-        drive = makers[str(rng.choice(kinds))](rng, self.at)
+        drive = make_drive(rng, self.at, str(rng.choice(kinds)))
         self.drive = drive / np.quantile(np.abs(drive), 0.999)
         self.peak_v = float(np.exp(rng.uniform(np.log(1.5), np.log(55))))
         self.wave = self.peak_v * np.clip(self.drive, -1.05, 1.05)

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ampwitness.bench import cutout_more
-from ampwitness.bench.cutout_material import CLASSES, NONE, RATE_HZ, CutoutCase, make_case
+from ampwitness.bench import cutout_faults, cutout_material, cutout_more
+from ampwitness.bench.cutout_material import NONE, RATE_HZ, CutoutCase
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.cutout_cause import CRANKING
 from ampwitness.detect.cutouts import CutoutDetector, settle_cranking
@@ -19,6 +19,7 @@ from ampwitness.detect.supply_history import SupplyHistory
 from ampwitness.types import Finding
 
 NEAR_S = 0.06
+_SETS = {"usual": cutout_material, "more": cutout_more, "faults": cutout_faults}
 
 
 @dataclass(slots=True)
@@ -38,6 +39,8 @@ class Score:
     n_protection_right: int = 0
     level_off_v: list[float] = field(default_factory=list)
     n_slow_held: int = 0  # slow starts that lie within what was said of them
+    n_sure: int = 0  # told of with high confidence
+    n_sure_wrong: int = 0
     n_level_held: int = 0  # levels of letting go that lie in their interval
     remarks: list[str] = field(default_factory=list)
 
@@ -55,7 +58,7 @@ def find_cutouts(case: CutoutCase, window_s: float = 10.0) -> tuple[tuple[Findin
 
 def score_case(name: str, seed: int, score: Score) -> str:
     """Score one case; return the answer in words."""
-    case = cutout_more.make_case(name, seed) if name in cutout_more.CLASSES else make_case(name, seed)
+    case = next(module for module in _SETS.values() if name in module.CLASSES).make_case(name, seed)
     found, summary = find_cutouts(case)
     score.n += 1
     if case.wanted == NONE:
@@ -75,7 +78,11 @@ def score_case(name: str, seed: int, score: Score) -> str:
     if case.pauses:
         invented = [f for f in invented if not str(f.measured["cause"]).startswith("not decided: the signal may have")]
     answers = [str(h.measured["cause"]) if h is not None else "none" for h in hits]
-    is_right = all(a.startswith(case.wanted) for a in answers) and not invented
+    sure = [h for h in hits if h is not None and h.measured["confidence"] == "high"]
+    score.n_sure += len(sure)
+    is_wrong = [not str(h.measured["cause"]).startswith(tuple(case.wanted.split("|"))) for h in sure]
+    score.n_sure_wrong += sum(is_wrong)
+    is_right = all(a.startswith(tuple(case.wanted.split("|"))) for a in answers) and not invented
     score.n_right += is_right
     if not is_right:
         extra = [(round(f.start_s, 3), str(f.measured["cause"])) for f in invented]
@@ -158,9 +165,11 @@ def main() -> None:
     parser.add_argument("--first-seed", type=int, default=5000, help="seeds below 1000 were tuned on (5000)")
     parser.add_argument("--only", default="", help="classes whose name holds this")
     parser.add_argument("--more", action="store_true", help="those of `cutout_more` instead: other material")
+    parser.add_argument("--faults", action="store_true", help="those of `cutout_faults` instead: easily mistaken")
     parser.add_argument("--remarks", type=int, default=0, help="how many misses to list (0)")
     asked = parser.parse_args()
-    names = [name for name in (cutout_more.CLASSES if asked.more else CLASSES) if asked.only in name]
+    chosen = _SETS["faults" if asked.faults else "more" if asked.more else "usual"]
+    names = [name for name in chosen.CLASSES if asked.only in name]
     score, table = run_scores(asked.first_seed, asked.seeds, names)
     print(
         f"cut-outs, seeds {asked.first_seed} to {asked.first_seed + asked.seeds - 1}: class, then how often each answer"
@@ -168,6 +177,7 @@ def main() -> None:
     for name, answers in table.items():
         print(f"  {name:30s} " + "; ".join(f"{n} x {a}" for a, n in answers.most_common()))
     print(f"right: {score.n_right}/{score.n} recordings (goal 98 %: {score.n_right / max(score.n, 1):.1%})")
+    print(f"named with high confidence: {score.n_sure}, of which wrong: {score.n_sure_wrong} (goal: none)")
     print(f"start, abrupt: {_within(score.start_abrupt_s, 0.005)} (goal 5 ms)")
     print(f"start, slow:   {_within(score.start_slow_s, 0.0125)} (goal half a cycle: 12.5 ms of 40 Hz)")
     print(f"               within what is said of them: {score.n_slow_held}/{len(score.start_slow_s)} (95 %)")

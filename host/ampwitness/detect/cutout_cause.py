@@ -58,6 +58,7 @@ TOGETHER = "not decided: supply and output fell together"
 CRANKING = "muted while the engine was cranked: usually by design"
 OVER_CURRENT = "consistent with over-current"
 THERMAL = "consistent with thermal"
+AGAINST_DC = "consistent with a guard against DC"
 EITHER = "over-current or thermal not told apart"
 PROTECTION = "protection with supply and remote fine"
 PAUSE = "not decided: the signal may have paused at the source"
@@ -108,6 +109,9 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
             f"the output rested at {stop.rest_v:.1f} V as the logger sees it, lifted with the whole amplifier: measure "
             "across the speaker's terminals before it is switched on again, as steady volts there burn the speaker"
         )
+    if stop.dc_v is not None and stop.dc_since_s is not None:
+        events.append((stop.dc_since_s, f"steady volts at the output, {stop.dc_v:.1f} V"))
+        reasons.append(f"it carried {stop.dc_v:.1f} V of DC for {1e3 * (stop.start_s - stop.dc_since_s):.0f} ms before")
     if words == LOST and is_low:
         events.append((stop.start_s + OFF_S, "supply gone later"))
         reasons.append(
@@ -207,7 +211,9 @@ def _stayed_down(stop: Stop) -> bool:
 
 
 def _protection_kind(stop: Stop) -> str:
-    """Over-current: an instant at a peak. Thermal: long heat and a slow return."""
+    """Against DC: steady volts before. Over-current: an instant at a peak. Thermal: long heat and a slow return."""
+    if stop.dc_v is not None:
+        return AGAINST_DC
     outage_s = stop.end_s - stop.start_s
     at_peak = stop.at_level_ratio >= PEAK_RATIO or stop.level_share <= RARE_SHARE
     is_quick = stop.resume_s is not None and outage_s < QUICK_S

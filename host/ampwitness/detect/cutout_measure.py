@@ -81,6 +81,9 @@ class Stop:
     fall_s: float = np.inf
     pop_s: float | None = None  # where the wave was cut, if a pop followed
     pop_v: float | None = None
+    pop_doubt_s: float = 0.0
+    dc_v: float | None = None  # steady volts right before
+    dc_since_s: float | None = None
     step_ratio: float = 0.0  # highest within the last 1.25 ms, of the swing before
     soon_after_ratio: float = 0.0  # highest from 2 to 25 ms behind the stop, of the swing before
     last_rms_ratio: float = 0.0  # rms of the last 6 ms, of the rms before
@@ -150,7 +153,7 @@ class Stop:
     def start_uncertainty_s(self) -> float:
         """How far off the start may be: small where the wave broke off high, else about a half-cycle's part."""
         if self.pop_s is not None:
-            return 0.003
+            return self.pop_doubt_s
         if self.fade_s is not None:
             return max(0.0125, self.fade_doubt_s)
         if self.cut_s is not None and self.is_truncated:

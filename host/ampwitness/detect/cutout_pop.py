@@ -4,7 +4,7 @@ Looked for are the last two lobes in front of the quiet. From the cut on they ar
 carry on from millisecond to millisecond; what played before is not.
 
 Gaps: only one unbroken run is looked at.
-Limits: a pop that changes its sign more than once is taken for what plays on. Dated to 1 ms, the step levels are kept in.
+Limits: a pop that changes its sign more than once is taken for what plays on. Dated to 1 ms.
 Source: linear prediction of order two by least squares; our choice of limits, measured by
 `python -m ampwitness.bench.cutout_scores --faults`.
 """
@@ -23,40 +23,43 @@ _LONGEST, _SHORTEST = 120, 8  # steps of a pop
 _BEFORE, _LONG_BEFORE = 25, 185  # steps whose level must have held
 _HELD_RATIO = 0.6
 _LEFT_RATIO = 0.015  # of the swing before, rms: what the swing carried on may leave
+_FLOOR_RATIO = 2.5  # times the least that is left by any tail: no more
 _STANDS_OUT = 6.0  # what played before leaves so much more
+_DOUBT_S, _EARLIER_S = 0.003, 0.0125  # the latter where it may have begun ahead of the last two lobes
 _HIGHEST_RATIO = 1.2  # of the swing before: a louder pop is none
 
 
 def measure_pop(run: RunSteps, stop: Stop) -> None:
-    """Set `pop_s`, where the wave was cut, and `pop_v`, the highest of the pop; nothing where there was none."""
+    """Set `pop_s`, where the wave was cut, its doubt, and `pop_v`, the highest of the pop; nothing without one."""
     end = stop.stop_sample // run.step + 1
     first = max(run.first, end - _LONGEST - _LONG_BEFORE)
     wave = run.steps("mean", first, end + _BEHIND).astype(np.float64) - stop.rest_v
     square = run.steps("square", first, end + _BEHIND) - 2 * stop.rest_v * run.steps("mean", first, end + _BEHIND)
     power = square.astype(np.float64) + stop.rest_v**2
     n = end - first
-    begin = max(_begin_of_two_lobes(wave[:n], max(5 * stop.off_rms_v, _LOBE_RATIO * stop.peak_v)), n - _LONGEST, _BEFORE + 30)
+    least_v = max(5 * stop.off_rms_v, _LOBE_RATIO * stop.peak_v)
+    begin = max(_begin_of_two_lobes(wave[:n], least_v), n - _LONGEST, _BEFORE + 30)
     if n - begin < _SHORTEST or len(wave) < n + 4:
         return
+    fits = [_carry_on(wave[at:]) for at in range(begin, n - _SHORTEST + 1)]
     limit_v = max(3.0 * stop.off_rms_v, _LEFT_RATIO * stop.peak_v)
-    for at in range(begin, n - _SHORTEST):
-        weights, left_v = _carry_on(wave[at:])
+    floor_v = max(min(left_v for _, left_v in fits), 0.5 * stop.off_rms_v)
+    for at, (weights, left_v) in enumerate(fits, begin):
+        if left_v > min(limit_v, _FLOOR_RATIO * floor_v):
+            continue
         treble_v = np.sqrt(max(float(np.mean(power[at + 1 : n] - wave[at + 1 : n] ** 2)), 0.0))
-        if left_v > limit_v or treble_v > 2.0 * limit_v:
+        if treble_v > 2.0 * limit_v:
             continue
         before = wave[at - _BEFORE : at + 2]
-        broke_v = float(
-            np.sqrt(np.mean((before[2:] - before[1:-1] * weights[0] - before[:-2] * weights[1])[-12:] ** 2))
-        )
+        left = before[2:] - before[1:-1] * weights[0] - before[:-2] * weights[1]
+        broke_v = float(np.sqrt(np.mean(left[-12:] ** 2)))
         rough_v = np.sqrt(max(float(np.mean(power[at - 12 : at] - wave[at - 12 : at] ** 2)), 0.0))
         held = np.mean(power[at - _BEFORE : at]) >= _HELD_RATIO**2 * np.mean(power[max(0, at - _LONG_BEFORE) : at])
         stands_out = max(broke_v / left_v, rough_v / max(treble_v, stop.off_rms_v)) >= _STANDS_OUT
         highest_v = float(np.max(np.abs(wave[at + 1 : n])))
         if held and stands_out and highest_v < _HIGHEST_RATIO * stop.peak_v:
-            stop.pop_s, stop.pop_v = (
-                run.time_s(first + at),
-                float(wave[at + 1 + int(np.argmax(np.abs(wave[at + 1 : n])))]),
-            )
+            stop.pop_s, stop.pop_doubt_s = run.time_s(first + at), _DOUBT_S if at > begin else _EARLIER_S
+            stop.pop_v = float(wave[at + 1 + int(np.argmax(np.abs(wave[at + 1 : n])))])
         return
 
 

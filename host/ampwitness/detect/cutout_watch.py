@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.cutout_cause import decide_cause
+from ampwitness.detect.cutout_dc import measure_dc
 from ampwitness.detect.cutout_fade import measure_fade
 from ampwitness.detect.cutout_measure import (
     OFF_S,
@@ -284,6 +285,7 @@ class RunWatch:
         if not stop.is_truncated and (self._is_continuous or may_be_told(run, stop, self._edges)):
             measure_fade(run, stop, self._is_continuous)
         measure_outlived(run, stop)
+        measure_dc(run, stop)
         measure_level(run, stop, max(self._peak_seconds, default=0.0))
         measure_remote(run, stop, self._edges)
         usual = run.steps("ground", step - 300, step - 50) if "ground" in run else np.empty(0)

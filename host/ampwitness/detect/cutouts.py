@@ -8,7 +8,17 @@ from typing import Any
 
 import numpy as np
 
-from ampwitness.detect.cutout_cause import LOW, MANY_ALIKE, OVER_CURRENT, PAUSE, SOURCE, STUCK, Cause, decide_cause
+from ampwitness.detect.cutout_cause import (
+    LOW,
+    MANY_ALIKE,
+    OVER_CURRENT,
+    PAUSE,
+    REMOTE,
+    SOURCE,
+    STUCK,
+    Cause,
+    decide_cause,
+)
 from ampwitness.detect.cutout_measure import ABRUPT_RATIO, LAST_RMS_RATIO, OFF_S, TRUNCATED_RATIO, Stop
 from ampwitness.detect.cutout_watch import FALL_DB, LEAST_PEAK_V, RunWatch
 from ampwitness.detect.mark_ties import measure_liveness
@@ -23,6 +33,7 @@ RETRY_S = 10.0
 AGAIN_S = 2.0
 ALIKE_RATIO = 1.3  # what lasts so much longer than all others is not like them
 COLLAPSE_S = 0.030
+KEY_S = 1.0  # from the accessory feed to the starter, in one turn of a key
 STILL_STUCK_S = 0.2
 SOFT_RATIO, SOFT_RMS_RATIO = 0.15, 0.20  # a note that faded stands lower in its last half-cycle
 HELD_RATIO = 0.05  # of the swing before: what is as low as this, but held its level to the last 6 ms, did not fade
@@ -292,6 +303,10 @@ def _evidence(stop: Stop, cause: Cause) -> dict[str, Any]:
         "remote_rose_s": stop.remote_rose_s,
         "ground_jump_v": stop.ground_jump_v,
         "battery_jump_v": stop.battery_jump_v,
+        "remote_flickers_s": stop.remote_flickers_s,
+        "remote_sag_v": stop.remote_sag_v,
+        "pop_v": stop.pop_v,
+        "dc_before_v": stop.dc_v,
         "source": stop.source,
         "n_supply_falls": stop.n_supply_falls,
         "n_stops_in_10_s": stop.n_before_10_s + stop.n_after_10_s + 1,
@@ -377,7 +392,8 @@ def learn_level(cutouts: Sequence[Finding]) -> dict[str, Any] | None:
 def settle_cranking(
     cutouts: Sequence[Finding], cranking: Sequence[tuple[float, float]], words: str
 ) -> tuple[Finding, ...]:
-    """Cut-outs that began while the engine was cranked, called what they usually are.
+    """Cut-outs that began while the engine was cranked, called what they usually are; a remote lead that fell right
+    before says so.
 
     Parameters
     ----------
@@ -389,6 +405,11 @@ def settle_cranking(
     for finding in cutouts:
         inside = any(a - 0.010 <= finding.start_s < b for a, b in cranking) and finding.kind == "cutout"
         cause = str(finding.measured.get("cause"))
+        key_s = min((a - finding.start_s for a, _ in cranking if 0 <= a - finding.start_s < KEY_S), default=None)
+        if key_s is not None and cause == REMOTE and not inside:
+            said = f"the engine was cranked {key_s:.2f} s later: a key cuts the accessory feed first, by design"
+            reasons = (*finding.evidence.get("reasons", ()), said)
+            finding = replace(finding, severity="information", evidence={**finding.evidence, "reasons": reasons})
         if inside and (cause == LOW or cause.startswith("not decided")):
             finding = replace(
                 finding,

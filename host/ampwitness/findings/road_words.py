@@ -54,6 +54,21 @@ NEXT_TESTS: tuple[tuple[str, str], ...] = (
         "the cause.",
     ),
     (
+        "not decided: remote lead",
+        "Feed the amplifier's remote terminal straight from its own plus terminal, through a fuse, and record again: "
+        "if the cut-outs end, the remote lead or what switches it is at fault.",
+    ),
+    (
+        "not decided: supply and output",
+        "Take the speaker leads off and play the same passage: if it stays on, measure the load and its leads for a "
+        "short; if it still stops, look for what pulls the supply down at that moment.",
+    ),
+    (
+        "protection with supply and remote fine: consistent with a guard",
+        "Take the speaker leads off and measure steady volts at the output: above some tenths of a volt the amplifier "
+        "needs mending. Without them, look at the source for a thump or steady volts.",
+    ),
+    (
         "protection with supply and remote fine: consistent with thermal",
         "Let it cool, put a fan on the heatsink and record again; then with the load off. If it lasts longer with the "
         "fan, it was heat.",

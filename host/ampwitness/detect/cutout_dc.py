@@ -1,0 +1,44 @@
+"""Whether the output carried steady volts before it stopped: a guard against DC acts on that.
+
+Gaps: only one unbroken run is looked at, three seconds back.
+Limits: volts that stand out of the means of the programme over 64 ms for 25 ms at least; low bass hides more.
+Source: our choice, measured by `python -m ampwitness.bench.cutout_scores --faults`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ampwitness.detect.cutout_measure import Stop
+from ampwitness.detect.step_stream import RunSteps
+
+_HISTORY = 3000  # steps
+_MEAN = 64  # steps: with soft ends, so that of a bass of 30 Hz and more a hundredth is left
+_WEIGHTS = np.hanning(_MEAN + 2)[1:-1] / np.sum(np.hanning(_MEAN + 2))
+_LEAST_V, _STANDS_OUT = 1.0, 6.0
+_SHORTEST = 25
+_LATE = 2  # steps: the cut itself
+
+
+def measure_dc(run: RunSteps, stop: Stop) -> None:
+    """Set `dc_v` and `dc_since_s` where steady volts stood at the output right before it stopped."""
+    end = round((stop.start_s - run.start_s) / run.step_s) - _LATE
+    first = max(run.first, end - _HISTORY)
+    mean = run.steps("mean", first, end).astype(np.float64)
+    if len(mean) < 12 * _MEAN:
+        return
+    means = np.convolve(mean, _WEIGHTS, "valid")
+    earlier = means[: -5 * _MEAN]
+    usual_v = float(np.median(earlier))
+    # The highest of what the programme does by itself counts, not its scatter alone: a drum pushes one way at times.
+    chance_v = max(_STANDS_OUT * 1.4826 * float(np.median(np.abs(earlier - usual_v))),
+                   1.5 * float(np.max(np.abs(earlier - usual_v))))  # fmt: skip
+    last_v = float(means[-1]) - usual_v
+    if abs(last_v) < max(_LEAST_V, chance_v):
+        return
+    # Where half of it was reached; a mean reaches half of a step's height in its middle.
+    under = np.flatnonzero(np.abs(means - usual_v) < 0.5 * abs(last_v))
+    since = int(under[-1]) + 1 + _MEAN // 2
+    if len(mean) - since < _SHORTEST:
+        return
+    stop.dc_v, stop.dc_since_s = last_v, run.time_s(first + since)
