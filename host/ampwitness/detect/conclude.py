@@ -14,7 +14,7 @@ import numpy as np
 
 from ampwitness.detect.ceiling_fit import CeilingFit
 from ampwitness.detect.clip_cause import attach_cause, judge_clip, learn_ceilings, read_ceiling
-from ampwitness.detect.cutouts import learn_level
+from ampwitness.detect.cutout_level import learn_level
 from ampwitness.detect.engine_states import find_cranking
 from ampwitness.detect.found_clips import ClipTable
 from ampwitness.detect.result import DetectorResult

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 from ampwitness.detect.cutout_measure import LOST_RATIO, NEAR_S, OFF_S, Stop
 from ampwitness.detect.cutout_outlived import LOW_RATIO
+from ampwitness.detect.cutout_protection import list_protection_reasons, name_protection
 from ampwitness.detect.cutout_remote import SAG_RATIO
 from ampwitness.units import fixed
 
@@ -34,15 +35,8 @@ SURGE_FALL_S, SURGE_BEFORE_S, BACK_DEPTH_RATIO = 0.005, 0.015, 0.7
 LATE_S = 0.001
 DC_V = 1.5
 STEADY_RATIO = 0.3  # of steady volts: no more rms on them. Bass under a pause has 0.6 and more
-PEAK_RATIO = 0.8
-COMMON_SHARE = 0.10  # what a wave reaches more often than this says nothing when it stops there
-RARE_SHARE = 0.02  # what it reaches no more often than this is a peak, whatever louder passages there were
-UPPER_SHARE = 0.20  # with a quick return and no heat before, the upper part of the wave will do
 MANY_ALIKE = 4  # so many stops that nothing explains beside one, and the programme is one that stops so: speech
 BACK_RATIO = 0.6  # of the usual supply: it is back
-HEAT_S = 30.0
-SLOW_RETURN_S = 5.0
-QUICK_S = 3.0
 
 LOW = "supply fell below a level"
 LOST = "supply lost at the terminals"
@@ -56,10 +50,6 @@ REMOTE_FLICKERED = "not decided: remote lead had flickered before"
 REMOTE_SAGGED = "not decided: remote lead had sagged"
 TOGETHER = "not decided: supply and output fell together"
 CRANKING = "muted while the engine was cranked: usually by design"
-OVER_CURRENT = "consistent with over-current"
-THERMAL = "consistent with thermal"
-AGAINST_DC = "consistent with a guard against DC"
-EITHER = "over-current or thermal not told apart"
 PROTECTION = "protection with supply and remote fine"
 PAUSE = "not decided: the signal may have paused at the source"
 
@@ -101,7 +91,7 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
     if stop.n_alike >= MANY_ALIKE and (words == PAUSE or _may_be_chance(words, stop)):
         reasons.append(f"{stop.n_alike} stops within ten seconds are like it, with nothing that explains them")
         open_ += [] if words == PAUSE else [words]
-        words, is_evident, protection = PAUSE, False, _protection_kind(stop)
+        words, is_evident, protection = PAUSE, False, name_protection(stop)
     if words == STUCK:
         reasons.append(f"the output rested at {stop.rest_v:.1f} V, dangerous to the speaker")
     elif _is_stuck(stop):
@@ -118,7 +108,7 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
             f"with the output off the supply went on falling, to {fixed(stop.supply_lowest_off_v or 0.0, 2)} V"
         )
     if protection is not None:
-        reasons += _protection_reasons(stop)
+        reasons += list_protection_reasons(stop)
     open_ += _left_open(words, stop, reference)
     confidence = _confidence(words, stop, is_evident)
     return Cause(
@@ -159,7 +149,7 @@ def _words(
         return REMOTE_FLICKERED, False, None
     if stop.remote_sag_v is not None:
         return REMOTE_SAGGED, False, None
-    kind = _protection_kind(stop)
+    kind = name_protection(stop)
     if stop.source == "played on":
         # Without a remote lead in the recording the protection is one of two.
         if not stop.remote_is_known or stop.supply is None:
@@ -208,44 +198,6 @@ def _stayed_down(stop: Stop) -> bool:
     """Whether the supply did not rise when the amplifier's own current ended."""
     supply = stop.supply
     return supply is not None and supply.after_v < supply.at_stop_v + SAME_V
-
-
-def _protection_kind(stop: Stop) -> str:
-    """Against DC: steady volts before. Over-current: an instant at a peak. Thermal: long heat and a slow return."""
-    if stop.dc_v is not None:
-        return AGAINST_DC
-    outage_s = stop.end_s - stop.start_s
-    at_peak = stop.at_level_ratio >= PEAK_RATIO or stop.level_share <= RARE_SHARE
-    is_quick = stop.resume_s is not None and outage_s < QUICK_S
-    at_peak |= is_quick and stop.is_again
-    at_peak |= is_quick and stop.heat_s < HEAT_S and stop.level_share <= UPPER_SHARE
-    is_rare = stop.level_share < COMMON_SHARE
-    was_hot = stop.heat_s >= HEAT_S
-    is_slow = outage_s >= SLOW_RETURN_S
-    if was_hot and is_slow and not (at_peak and is_rare):
-        return THERMAL
-    if at_peak and (not was_hot or not is_slow):
-        return OVER_CURRENT
-    return EITHER
-
-
-def _protection_reasons(stop: Stop) -> list[str]:
-    out = [
-        f"it stopped at {100 * stop.at_level_ratio:.0f} % of the highest level of the last ten seconds, which the wave "
-        f"reaches in {100 * stop.level_share:.0f} % of the time",
-        f"{stop.heat_s:.0f} s of the last minute were loud",
-    ]
-    if stop.is_again:
-        out.append("the stop before it was at a peak")
-    if stop.resume_s is None:
-        out.append("latched: it did not come back in the recording")
-    elif stop.remote_rose_s is not None:
-        out.append("it came back after the remote lead was switched")
-    elif stop.n_before_10_s + stop.n_after_10_s:
-        out.append(f"retrying: {stop.n_before_10_s + stop.n_after_10_s + 1} stops within ten seconds")
-    else:
-        out.append(f"it came back by itself after {stop.end_s - stop.start_s:.2f} s")
-    return out
 
 
 def _judge_remote(stop: Stop, events: list[tuple[float, str]], reasons: list[str], open_: list[str]) -> bool:
@@ -405,7 +357,7 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
     if words.startswith((PROTECTION, "not decided: the amplifier")):
         return ["a fault inside the amplifier", "a signal lead that lost contact behind where the source is logged"]
     if words == PAUSE:
-        return ["a pause of the programme", "a signal lead that lost contact", f"protection, {_protection_kind(stop)}"]
+        return ["a pause of the programme", "a signal lead that lost contact", f"protection, {name_protection(stop)}"]
     if words == LOW:
         lost = ["a fuse or lead lost, with a capacitor that held the volts"] if _stayed_down(stop) else []
         return [*lost, *(["a remote or source fed from the same supply"] if not stop.remote_is_known else [])]

@@ -1,4 +1,4 @@
-"""Whether the output carried steady volts before it stopped: a guard against DC acts on that.
+"""Steady volts at the output: before a stop, on which a guard against DC acts, and where they rose out of silence.
 
 Gaps: only one unbroken run is looked at, three seconds back.
 Limits: volts that stand out of the means of the programme over 64 ms for 25 ms at least; low bass hides more.
@@ -12,6 +12,8 @@ import numpy as np
 from ampwitness.detect.cutout_measure import Stop
 from ampwitness.detect.step_stream import RunSteps
 
+DC_BIN = 100  # steps
+_LOOK_BACK = 200
 _HISTORY = 3000  # steps
 _MEAN = 64  # steps: with soft ends, so that of a bass of 30 Hz and more a hundredth is left
 _WEIGHTS = np.hanning(_MEAN + 2)[1:-1] / np.sum(np.hanning(_MEAN + 2))
@@ -42,3 +44,15 @@ def measure_dc(run: RunSteps, stop: Stop) -> None:
     if len(mean) - since < _SHORTEST:
         return
     stop.dc_v, stop.dc_since_s = last_v, run.time_s(first + since)
+
+
+def find_rise(run: RunSteps, begin: int, level_v: float) -> int:
+    """The step at which steady volts rose that are known to stand from step `begin` on."""
+    first = max(run.first, begin - _LOOK_BACK)
+    mean = run.steps("mean", first, begin + DC_BIN)
+    quiet = np.flatnonzero(np.abs(mean) <= 0.5 * abs(level_v))
+    half = int(quiet[-1]) + 1 if len(quiet) else 0
+    # It may have risen slowly: back to where it stood out of what played before.
+    usual_v = float(np.max(np.abs(mean[: max(1, half - 100)])))
+    low = np.flatnonzero(np.abs(mean[:half]) <= min(max(1.2 * usual_v, 0.05 * abs(level_v)), 0.5 * abs(level_v)))
+    return first + (int(low[-1]) + 1 if len(low) else half)

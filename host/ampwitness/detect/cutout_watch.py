@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.cutout_cause import decide_cause
-from ampwitness.detect.cutout_dc import measure_dc
+from ampwitness.detect.cutout_dc import DC_BIN, find_rise, measure_dc
 from ampwitness.detect.cutout_fade import measure_fade
 from ampwitness.detect.cutout_measure import (
     OFF_S,
@@ -25,13 +25,13 @@ from ampwitness.detect.cutout_measure import (
     count_falls,
     measure_jumps,
     measure_level,
-    measure_return,
     measure_supply,
     measure_wave,
 )
 from ampwitness.detect.cutout_outlived import measure_outlived
 from ampwitness.detect.cutout_pop import measure_pop
 from ampwitness.detect.cutout_remote import STAYED_BEFORE_S, list_remote_changes, measure_remote
+from ampwitness.detect.cutout_return import find_return, measure_return
 from ampwitness.detect.cutout_source import follow_source, measure_source
 from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import Edge, FloatArray
@@ -60,7 +60,6 @@ _ABRUPT_RATIO = 0.25
 _POP_STEPS = 8
 _PLAIN_V = 10.6
 _DC_V = 2.0
-_DC_BIN = 100
 _DC_BINS = 3
 
 
@@ -303,36 +302,14 @@ class RunWatch:
         """Look for the output's return from step `at`; the step from which to go on."""
         run, stop = self._run, self._open
         assert stop is not None
-        limit_v = max(6.0 * stop.off_rms_v, 0.03 * stop.peak_v)
-        off_step = stop.stop_sample // run.step + 3
-        # The level at rest may creep while the output is off: measure from where it stood 20 to 60 ms before.
-        lead = max(0, min(at - off_step, at - run.first, 60))
-        end = min(limit + 150, known)
-        mean = run.steps("mean", at - lead, end).astype(np.float64)
-        sums = np.concatenate(([0.0], np.cumsum(mean)))
-        place = np.arange(lead, len(mean))
-        b = np.maximum(place - 20, 1)
-        a = np.maximum(b - 40, 0)
-        rest = (sums[b] - sums[a]) / (b - a)
-        rest = np.where(place - 20 < 1, stop.rest_v, rest)
-        high, low = run.steps("high", at, end), run.steps("low", at, end)
-        away = (np.maximum(high - rest, rest - low) > limit_v).astype(np.int64)
-        still = (np.maximum(high - stop.rest_v, stop.rest_v - low) > limit_v).astype(np.int64)
-        # One step alone is a spike of noise, and what is gone within 30 ms a click: neither is the signal.
-        soon = _count_ahead(away, 10)
-        long = _count_ahead(still, 150)
-        n = limit - at
-        hits = np.flatnonzero((away[:n] > 0) & (soon[:n] >= 2) & ((long[:n] >= 30) | (_count_left(still) < 150)[:n]))
-        step = limit if not len(hits) else at + int(hits[0])
+        found = find_return(run, stop, at, limit, known)
+        step = limit if found is None else found[0]
         count_falls(run, stop, stop.last_step, step)
         follow_source(run, stop, step)
         stop.last_step = step
-        if not len(hits):
+        if found is None:
             return limit
-        first, samples = run.samples("output", (step - 2) * run.step, (step + 1) * run.step)
-        loud = np.flatnonzero(np.abs(samples - rest[hits[0]]) > limit_v)
-        sample = first + int(loud[0]) if len(loud) else step * run.step
-        stop.resume_s = stop.end_s = run.start_s + sample / run.rate_hz
+        stop.resume_s = stop.end_s = run.start_s + found[1] / run.rate_hz
         stop.ended_how = "the output came back"
         measure_return(run, stop, step, known, self._edges)
         self._on_since = self._survived_to = step
@@ -347,39 +324,32 @@ class RunWatch:
     def _find_dc(self, start: int, limit: int, known: int) -> None:
         """A level that stays away from rest without a signal on it, where nothing played before."""
         run = self._run
-        start = max(start, -(-self._on_since // _DC_BIN) * _DC_BIN)
-        n = (limit - start) // _DC_BIN
+        start = max(start, -(-self._on_since // DC_BIN) * DC_BIN)
+        n = (limit - start) // DC_BIN
         if n <= 0:
             return
-        level = run.steps("mean", start, start + n * _DC_BIN).reshape(n, _DC_BIN).mean(axis=1, dtype=np.float64)
+        level = run.steps("mean", start, start + n * DC_BIN).reshape(n, DC_BIN).mean(axis=1, dtype=np.float64)
         far = np.abs(level) > _DC_V
         if not far.any():
             self._dc_bins = 0
             return
-        square = run.steps("square", start, start + n * _DC_BIN).reshape(n, _DC_BIN).mean(axis=1, dtype=np.float64)
+        square = run.steps("square", start, start + n * DC_BIN).reshape(n, DC_BIN).mean(axis=1, dtype=np.float64)
         is_dc = far & (np.maximum(square - level**2, 0.0) < (0.1 * level) ** 2)
         for place, flag in enumerate(is_dc):
             self._dc_bins = self._dc_bins + 1 if flag else 0
             if self._dc_bins == _DC_BINS:
-                self._open_dc(start + (place + 1 - _DC_BINS) * _DC_BIN, float(level[place]), known)
+                self._open_dc(start + (place + 1 - _DC_BINS) * DC_BIN, float(level[place]), known)
                 return
 
     def _open_dc(self, begin: int, level_v: float, known: int) -> None:
         run = self._run
-        first = max(run.first, begin - 200)
-        mean = run.steps("mean", first, begin + _DC_BIN)
-        quiet = np.flatnonzero(np.abs(mean) <= 0.5 * abs(level_v))
-        half = int(quiet[-1]) + 1 if len(quiet) else 0
-        # It may have risen slowly: back to where it stood out of what played before.
-        usual_v = float(np.max(np.abs(mean[: max(1, half - 100)])))
-        low = np.flatnonzero(np.abs(mean[:half]) <= min(max(1.2 * usual_v, 0.05 * abs(level_v)), 0.5 * abs(level_v)))
-        step = first + (int(low[-1]) + 1 if len(low) else half)
+        step = find_rise(run, begin, level_v)
         stop = Stop(run.time_s(step), step * run.step, abs(level_v), 0.0, level_v, is_dc_only=True)
         self._measure(stop, known)
         before = run.steps("mean", step - 100, step - 1)
         stop.cut_s, stop.rest_before_v = None, float(np.mean(before)) if len(before) else 0.0
         stop.off_rms_v = 0.02 * abs(level_v)
-        stop.last_step = begin + _DC_BINS * _DC_BIN
+        stop.last_step = begin + _DC_BINS * DC_BIN
         self._open = stop
 
     def _learn_survived(self, to: int) -> None:
@@ -432,14 +402,3 @@ def _highest_of_last(values: FloatArray, n: int) -> FloatArray:
         np.maximum(out[step:], out[:-step].copy(), out=out[step:])
         reach += step
     return out
-
-
-def _count_ahead(flags: Steps, n: int) -> Steps:
-    """How many of the `n` entries from each one on are set."""
-    sums = np.concatenate(([0], np.cumsum(flags)))
-    ends = np.minimum(np.arange(len(flags)) + n, len(flags))
-    return np.asarray(sums[ends] - sums[:-1])
-
-
-def _count_left(flags: Steps) -> Steps:
-    return np.arange(len(flags), 0, -1)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -11,15 +10,15 @@ import numpy as np
 from ampwitness.detect.cutout_cause import (
     LOW,
     MANY_ALIKE,
-    OVER_CURRENT,
     PAUSE,
-    REMOTE,
     SOURCE,
     STUCK,
     Cause,
     decide_cause,
 )
+from ampwitness.detect.cutout_level import learn_level
 from ampwitness.detect.cutout_measure import ABRUPT_RATIO, LAST_RMS_RATIO, OFF_S, TRUNCATED_RATIO, Stop
+from ampwitness.detect.cutout_protection import OVER_CURRENT
 from ampwitness.detect.cutout_watch import FALL_DB, LEAST_PEAK_V, RunWatch
 from ampwitness.detect.mark_ties import measure_liveness
 from ampwitness.detect.result import DetectorResult
@@ -33,13 +32,10 @@ RETRY_S = 10.0
 AGAIN_S = 2.0
 ALIKE_RATIO = 1.3  # what lasts so much longer than all others is not like them
 COLLAPSE_S = 0.030
-KEY_S = 1.0  # from the accessory feed to the starter, in one turn of a key
 STILL_STUCK_S = 0.2
 SOFT_RATIO, SOFT_RMS_RATIO = 0.15, 0.20  # a note that faded stands lower in its last half-cycle
 HELD_RATIO = 0.05  # of the swing before: what is as low as this, but held its level to the last 6 ms, did not fade
 SILENT_V, SILENT_RATIO = 0.06, 0.015
-_LET_GO_V = 0.07  # scatter of the level itself, and of what music leaves on the supply
-_LATE_S, _LATE_DOUBT_S = 0.004, 0.004
 ROLES = ("output", "supply", "battery", "ground", "remote", "source")
 
 
@@ -341,81 +337,4 @@ def _in_words(events: Sequence[tuple[float, str]], stop: Stop) -> tuple[str, ...
             else:
                 text += f" ({1e3 * abs(off_s):.1f} ms {'before' if off_s < 0 else 'after'} the stop)"
         out.append(text)
-    return tuple(out)
-
-
-def learn_level(cutouts: Sequence[Finding]) -> dict[str, Any] | None:
-    """The level at which this amplifier let go, learned over repeats.
-
-    An amplifier lets go some milliseconds late, and by then the supply has gone on falling: level and delay are fitted
-    together, the delay from stops at different slopes and from what is usual.
-
-    Returns
-    -------
-    level_v; interval_v, the two ends that hold it with 95 %, the upper one at most `held_v`; uncertainty_v, its
-    standard error; late_s, the delay; lowest_v, highest_v and spread_v (standard deviation about the fit, None for one
-    stop) of the supply at the stops; n_stops; held_v, the lowest supply it is known to have gone on through. None
-    without such a stop.
-    """
-    chosen = [f for f in cutouts if f.measured.get("cause") == LOW and "let_go_v" in f.evidence]
-    if not chosen:
-        return None
-    volts = np.array([float(f.evidence["let_go_v"]) for f in chosen])
-    slopes = np.array([min(0.0, float(f.evidence["supply_slope_v_per_s"])) for f in chosen])
-    rows = np.vstack((np.column_stack((np.ones(len(volts)), slopes)) / _LET_GO_V, (0.0, 1.0 / _LATE_DOUBT_S)))
-    wanted = np.append(volts / _LET_GO_V, _LATE_S / _LATE_DOUBT_S)
-    level_v, late_s = np.linalg.lstsq(rows, wanted, rcond=None)[0].tolist()
-    if late_s < 0:
-        level_v, late_s = float(np.mean(volts)), 0.0
-    left_v = volts - level_v - slopes * late_s
-    scatter = float(np.sum((rows @ (level_v, late_s) - wanted) ** 2)) / max(1, len(volts) - 1)
-    doubt_v = float(np.sqrt(np.linalg.inv(rows.T @ rows)[0, 0] * max(1.0, scatter)))
-    survived = [v for f in chosen if isinstance(v := f.evidence.get("supply_lowest_survived_v"), int | float)]
-    held_v = min(survived, default=None)
-    high_v = level_v + 2 * doubt_v
-    if held_v is not None:  # what it went on through, it does not let go at
-        high_v = max(min(high_v, held_v), float(volts.min()))
-        level_v = min(level_v, high_v)
-    return {
-        "level_v": level_v,
-        "interval_v": (min(level_v, level_v - 2 * doubt_v), high_v),
-        "uncertainty_v": doubt_v,
-        "late_s": late_s,
-        "lowest_v": float(volts.min()),
-        "highest_v": float(volts.max()),
-        "spread_v": float(np.sqrt(np.mean(left_v**2))) if len(volts) > 1 else None,
-        "n_stops": len(volts),
-        "held_v": held_v,
-    }
-
-
-def settle_cranking(
-    cutouts: Sequence[Finding], cranking: Sequence[tuple[float, float]], words: str
-) -> tuple[Finding, ...]:
-    """Cut-outs that began while the engine was cranked, called what they usually are; a remote lead that fell right
-    before says so.
-
-    Parameters
-    ----------
-    cutouts : findings of this detector; others pass through
-    cranking : spans, seconds
-    words : the cause to give them
-    """
-    out = []
-    for finding in cutouts:
-        inside = any(a - 0.010 <= finding.start_s < b for a, b in cranking) and finding.kind == "cutout"
-        cause = str(finding.measured.get("cause"))
-        key_s = min((a - finding.start_s for a, _ in cranking if 0 <= a - finding.start_s < KEY_S), default=None)
-        if key_s is not None and cause == REMOTE and not inside:
-            said = f"the engine was cranked {key_s:.2f} s later: a key cuts the accessory feed first, by design"
-            reasons = (*finding.evidence.get("reasons", ()), said)
-            finding = replace(finding, severity="information", evidence={**finding.evidence, "reasons": reasons})
-        if inside and (cause == LOW or cause.startswith("not decided")):
-            finding = replace(
-                finding,
-                severity="information",
-                measured={**finding.measured, "cause": words},
-                evidence={**finding.evidence, "cause_without_cranking": cause},
-            )
-        out.append(finding)
     return tuple(out)

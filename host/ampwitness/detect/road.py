@@ -13,7 +13,8 @@ from dataclasses import replace
 import numpy as np
 
 from ampwitness.detect.cutout_cause import CRANKING
-from ampwitness.detect.cutouts import learn_level, settle_cranking
+from ampwitness.detect.cutout_cranking import settle_cranking
+from ampwitness.detect.cutout_level import learn_level
 from ampwitness.detect.engine_marks import decide_by_marks, find_engine_marks
 from ampwitness.detect.engine_states import find_engine_states
 from ampwitness.detect.mark_ties import tie_marks
