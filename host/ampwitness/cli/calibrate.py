@@ -16,6 +16,7 @@ import click
 from ampwitness.calibration_file import CalibrationBook, calibration_path, calibration_to_plain, read_book, write_book
 from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.settings_folder import settings_folder
+from ampwitness.cli.wrapped import say
 from ampwitness.errors import CalibrationError, UsageError
 from ampwitness.guide.calibrate import CAUTION, METER_PERCENT, METER_V, CalibrationWalk, point_from
 from ampwitness.link.finding import find_board
@@ -139,7 +140,7 @@ def _walk(desk: _Desk, port: str, seconds: float, roles: tuple[str, ...]) -> lis
     for role in walk.roles:
         desk.book.points.pop(role, None)  # a walk begins afresh
     while (question := walk.next_question()) is not None:
-        click.echo("\n" + question.text)
+        say("\n" + question.text)
         if question.role is None:
             click.prompt("Enter when they are", default="", show_default=False, prompt_suffix=": ")
             known_v: float | None = 0.0
@@ -149,7 +150,7 @@ def _walk(desk: _Desk, port: str, seconds: float, roles: tuple[str, ...]) -> lis
             walk.skip(question)
             continue
         for sentence in walk.take(question, known_v, _read(port, seconds, desk.hello.board_id), desk.meter_v):
-            click.echo(f"Not taken. {sentence}", err=True)
+            say(f"Not taken. {sentence}", err=True)
     fits = []
     for role in walk.roles:
         for point in walk.points.get(role, []):
@@ -272,7 +273,7 @@ def calibrate(
         _show_book(hello.board_id, path, read_book(path), as_json)
         return
     desk = _Desk(hello, path, is_fresh, meter, meter_percent, meter_volts)
-    click.echo(CAUTION, err=True)
+    say(CAUTION, err=True)
     try:
         if known_texts:
             fits = _take_at(desk, port, seconds, _parse_known(known_texts, hello))
@@ -319,7 +320,7 @@ def _tell(desk: _Desk, fits: Sequence[CalibrationFit], as_json: bool) -> None:
     for fit in fits:
         click.echo(_fit_line(desk.channels[fit.calibration.role], fit))
     if waiting:
-        click.echo(f"One point so far: {', '.join(waiting)}. Take another at a clearly different voltage.")
+        say(f"One point so far: {', '.join(waiting)}. Take another at a clearly different voltage.")
     if not fits and not waiting:
         click.echo("No channel was calibrated; nominal values of the parts stay in use.")
     click.echo(f"Kept in {desk.path}")

@@ -15,6 +15,7 @@ from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.recording_notes import SAFETY, recording_notes
 from ampwitness.cli.settings_folder import calibration_of
 from ampwitness.cli.stopping import stop_on_signals
+from ampwitness.cli.wrapped import say
 from ampwitness.errors import AmpwitnessError, UsageError
 from ampwitness.link.finding import find_board
 from ampwitness.link.session import BoardSession
@@ -70,7 +71,7 @@ def live(
     out = out or Path(datetime.now().strftime("ampwitness-live-%Y%m%d-%H%M%S.mcap"))
     refuse_existing(out)
     ceiling = _find_ceiling(ceiling_v, ceiling_from)
-    click.echo(SAFETY, err=True)
+    say(SAFETY, err=True)
     with BoardSession(port or find_board()) as session:
         if mode is not None and mode != session.hello.mode:
             session.set_mode(mode)
@@ -83,7 +84,7 @@ def live(
             feed.writer = RecordingWriter(out, notes)  # only once everything else stands: no empty file is left
             server.start()
             _say_address(server, open_to_network)
-            click.echo(f"Recording into {out}. m sets a mark; e, o, c: engine on, off, cranked. Ctrl-C ends.", err=True)
+            say(f"Recording into {out}. m sets a mark; e, o, c: engine on, off, cranked. Ctrl-C ends.", err=True)
             _follow(page, feed, seconds)
         finally:
             server.close()
@@ -104,7 +105,7 @@ def _say_address(server: PageServer, open_to_network: bool) -> None:
     click.echo(f"Open in a browser: {server.url}")
     sys.stdout.flush()
     if open_to_network:
-        click.echo(_IN_THE_OPEN, err=True)
+        say(_IN_THE_OPEN, err=True)
 
 
 def _follow(page: LivePage, feed: LiveFeed, seconds: float | None) -> None:
@@ -130,7 +131,7 @@ def _follow(page: LivePage, feed: LiveFeed, seconds: float | None) -> None:
             writer.path.unlink(missing_ok=True)  # notes of a recording that never was
             raise
         raise type(error)(f"{error} {_kept(feed, writer)}") from error
-    click.echo(_kept(feed, writer))
+    say(_kept(feed, writer))
     click.echo(f"Next: ampwitness report {writer.path} --html {writer.path.with_suffix('.html')}")
 
 

@@ -20,6 +20,7 @@ from ampwitness.cli.record_result import first_path, is_empty, result_as_dict, s
 from ampwitness.cli.recording_notes import SAFETY, recording_notes
 from ampwitness.cli.soak import CANNOT_SWITCH_OFF, PART_MB, PartReducer, Streaming, forecast_disk
 from ampwitness.cli.stopping import stop_on_signals
+from ampwitness.cli.wrapped import say
 from ampwitness.errors import AmpwitnessError, LinkLostError, UsageError
 from ampwitness.link.finding import find_board
 from ampwitness.link.resume import wait_for_board
@@ -236,9 +237,9 @@ def record(
         "remarks": "\n".join(remarks) or None,
         "asked_mode": mode,
     }
-    click.echo(SAFETY, err=True)
+    say(SAFETY, err=True)
     if hours is not None:
-        click.echo(CANNOT_SWITCH_OFF, err=True)
+        say(CANNOT_SWITCH_OFF, err=True)
     with BoardSession(port or find_board()) as session:
         if mode is not None and mode != session.hello.mode:
             session.set_mode(mode)
@@ -246,11 +247,11 @@ def record(
         if not as_json:
             roles = ", ".join(hello.roles)
             rate = f"{float(hello.rate_hz):g} scans a second"
-            click.echo(f"Board {hello.board_id} on {session.name}: mode {hello.mode}, {rate}: {roles}", err=True)
+            say(f"Board {hello.board_id} on {session.name}: mode {hello.mode}, {rate}: {roles}", err=True)
         if hours is not None or plan.part_bytes is not None or plan.seconds is not None or not as_json:
             room = forecast_disk(hello, out, plan.seconds, plan.reduce_parts)
             if not as_json and (hours is not None or plan.seconds is None):
-                click.echo(room, err=True)
+                say(room, err=True)
         _record_from(session, out, given, plan, as_json)
 
 
@@ -295,7 +296,7 @@ def _record_from(session: BoardSession, out: Path, given: dict[str, Any], plan: 
     try:
         with Keyboard() as keyboard:
             if keyboard.is_live and not as_json:
-                click.echo(
+                say(
                     f"Recording into {writer.path}. m sets a mark; e, o, c: engine on, off, cranked. Ctrl-C ends.",
                     err=True,
                 )
@@ -322,7 +323,7 @@ def _record_from(session: BoardSession, out: Path, given: dict[str, Any], plan: 
     if as_json:
         click.echo(json.dumps(result_as_dict(writer, streaming, health, ending.why, None), indent=1))
     else:
-        click.echo(f"{say_kept(writer, streaming, health)} Ended: {ending.words}.")
+        say(f"{say_kept(writer, streaming, health)} Ended: {ending.words}.")
         click.echo(f"Next: ampwitness report {first_path(writer)} --html {out.with_suffix('.html')}")
 
 
@@ -331,4 +332,4 @@ def _finish_reducing(reducer: PartReducer, writer: RecordingWriter | RotatingWri
         reducer.add(writer.path)
     reducer.finish()
     for sentence in reducer.failed:
-        click.echo(sentence, err=True)
+        say(sentence, err=True)

@@ -67,7 +67,9 @@ def say_kept(
     if is_empty(writer, streaming, error):
         return "Nothing was recorded."
     n_lost = sum(health.n_scans_lost.values())
-    lost = f"{n_lost} scans lost" if n_lost else "0 lost"
+    lost = "0 lost"
+    if n_lost:
+        lost = f"{n_lost:,} scans lost, {n_lost / float(streaming.session.hello.rate_hz):.2f} s in all"
     n_again = streaming.losses.n_restarts - streaming.n_resumed
     if n_again > 0:
         lost += f", the board began again {_times(n_again)}"

@@ -7,6 +7,8 @@ import sys
 import textwrap
 from typing import TextIO
 
+import click
+
 from ampwitness.units import bind_units, unbind_units
 
 NARROWEST, WIDEST = 40, 120
@@ -27,6 +29,11 @@ def wrapped(text: str, stream: TextIO | None = None) -> str:
         return text
     width = min(WIDEST, max(NARROWEST, shutil.get_terminal_size((80, 24)).columns))
     return "\n".join(_wrapped_line(line, width) for line in text.split("\n"))
+
+
+def say(text: str, *, err: bool = False) -> None:
+    """Print a sentence, its lines broken where it goes to a terminal. `err`: on standard error."""
+    click.echo(wrapped(text, sys.stderr if err else sys.stdout), err=err)
 
 
 def _wrapped_line(line: str, width: int) -> str:

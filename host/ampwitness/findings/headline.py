@@ -33,6 +33,15 @@ def word_headline(analysis: Analysis) -> str:
             found.append(count_words(n, words.one, words.many) + told)
         elif kind in _ALWAYS:
             none.append(f"no {words.one} in {seconds_to_span(looked_s)}" if looked_s else f"{words.many} not judged")
+    return f"In short: {'; '.join([*found, *none, _word_lost(analysis, findings)])}."
+
+
+def _word_lost(analysis: Analysis, findings: FindingList) -> str:
     n_lost = sum(analysis.link_health.n_scans_lost.values())
-    lost = count_words(n_lost, "scan lost", "scans lost") if n_lost else "nothing lost"
-    return f"In short: {'; '.join([*found, *none, lost])}."
+    if not n_lost:
+        return "nothing lost"
+    gaps = findings.of_kind("gap")
+    if not gaps:
+        return count_words(n_lost, "scan lost", "scans lost")
+    lasted_s = float((gaps.stop_s - gaps.start_s).sum())
+    return f"{seconds_to_span(lasted_s, 2)} lost in {count_words(findings.n_found('gap'), 'gap', 'gaps')}"
