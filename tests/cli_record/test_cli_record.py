@@ -31,6 +31,8 @@ from fake_board import RATE_HZ, FakeBoard, samples_payload
 
 Run = Callable[..., Any]
 
+BYTES_PER_SECOND = RATE_HZ / 38 * 256
+
 
 def _bytes(path: Path) -> bytes:
     return b"".join(chunk.raw for chunk in open_recording(path).iter_chunks())
@@ -208,13 +210,41 @@ def _start(board: FakeBoard, path: Path, **options: Any) -> subprocess.Popen[byt
     return subprocess.Popen(command, stderr=subprocess.PIPE, **options)
 
 
+def _until(is_so: Callable[[], bool], what: str, wait_s: float = 60.0) -> None:
+    """Wait for a state, not for a time: on a busy machine a command takes ten times as long to begin."""
+    deadline_s = time.monotonic() + wait_s
+    while not is_so():
+        assert time.monotonic() < deadline_s, f"never came: {what}"
+        time.sleep(0.02)
+
+
+def _until_recording(process: subprocess.Popen[bytes]) -> bytes:
+    """Until the command reads keys; what it said on standard error up to then."""
+    assert process.stderr is not None
+    said = b""
+    while b"Ctrl-C ends" not in said:
+        assert select.select([process.stderr], [], [], 60.0)[0], said
+        said += os.read(process.stderr.fileno(), 4096)
+    return said
+
+
+def _holds(path: Path, n_bytes: float) -> Callable[[], bool]:
+    return lambda: path.exists() and path.stat().st_size > n_bytes
+
+
+def _press(keyboard: int, keys: bytes, path: Path, n_marks: int) -> None:
+    """Press keys and wait until the file holds so many marks in all; each is saved at once."""
+    os.write(keyboard, keys)
+    _until(lambda: path.read_bytes().count(b'{"label"') == n_marks, f"mark {n_marks}")
+
+
 def test_ctrl_c_ends_cleanly(run: Run, tmp_path: Path) -> None:
     path = tmp_path / "a.mcap"
     with FakeBoard() as board:
         process = _start(board, path, stdout=subprocess.PIPE)
-        time.sleep(2.0)
+        _until(_holds(path, 0.5 * BYTES_PER_SECOND), "half a second of recording")
         process.send_signal(signal.SIGINT)
-        out, err = process.communicate(timeout=10)
+        out, err = process.communicate(timeout=60)
         assert not board.is_streaming
     assert process.returncode == 0, err
     assert b"stopped by you" in out
@@ -229,16 +259,15 @@ def test_kill_9_keeps_all_but_the_last_second(run: Run, tmp_path: Path) -> None:
     path = tmp_path / "a.mcap"
     with FakeBoard() as board:
         process = _start(board, path)
-        time.sleep(3.5)
+        _until(_holds(path, 2 * BYTES_PER_SECOND), "two seconds of recording")
         n_sent = len(board.sent)
         process.kill()
         process.wait()
         sent = bytes(board.sent)
     kept = _bytes(path)
     assert kept in sent
-    n_per_second = RATE_HZ / 38 * 256
-    assert sent.index(kept) + len(kept) > n_sent - 1.05 * n_per_second
-    assert len(kept) > 1.2 * n_per_second
+    assert sent.index(kept) + len(kept) > n_sent - 1.05 * BYTES_PER_SECOND
+    assert len(kept) > 1.2 * BYTES_PER_SECOND
     ran = run("verify", path)
     assert ran.code == 0, ran.err
     assert "torn: not closed properly" in ran.out
@@ -250,20 +279,21 @@ def test_m_sets_a_mark_from_a_terminal(tmp_path: Path) -> None:
     with FakeBoard() as board:
         keyboard, terminal = pty.openpty()
         process = _start(board, path, stdin=terminal, stdout=subprocess.DEVNULL)
-        time.sleep(1.5)
-        os.write(keyboard, b"m")
-        time.sleep(0.4)
-        os.write(keyboard, b"m\n")
-        time.sleep(0.4)
+        said = _until_recording(process)
+        _until(lambda: board.is_streaming, "the board streams")
+        began_s = time.time()
+        _press(keyboard, b"m", path, 1)
+        _press(keyboard, b"m\n", path, 2)
+        ended_s = time.time()
         process.send_signal(signal.SIGINT)
-        _, err = process.communicate(timeout=10)
+        _, err = process.communicate(timeout=60)
         assert process.returncode == 0, err
         os.close(keyboard)
         os.close(terminal)
-    assert b"m sets a mark" in err
+    assert b"m sets a mark" in said
     recording = open_recording(path)
     first, second = recording.host_marks
-    assert 0.2 < second.host_s - first.host_s < 0.8
+    assert began_s <= first.host_s < second.host_s <= ended_s
     assert int(recording.end["n_marks"]) == 2
 
 
@@ -273,16 +303,16 @@ def test_keys_say_what_the_engine_does(tmp_path: Path) -> None:
     with FakeBoard() as board:
         keyboard, terminal = pty.openpty()
         process = _start(board, path, stdin=terminal, stdout=subprocess.DEVNULL)
-        time.sleep(1.5)
-        for key in (b"c", b"E", b"o"):
-            os.write(keyboard, key)
-            time.sleep(0.3)
+        said = _until_recording(process)
+        for n_marks, key in enumerate((b"c", b"E", b"o"), start=1):
+            _press(keyboard, key, path, n_marks)
+        _until(_holds(path, 0.2 * BYTES_PER_SECOND), "something recorded")
         process.send_signal(signal.SIGINT)
-        _, err = process.communicate(timeout=10)
+        _, err = process.communicate(timeout=60)
         os.close(keyboard)
         os.close(terminal)
     assert process.returncode == 0, err
-    assert b"e, o, c: engine on, off, cranked" in err
+    assert b"e, o, c: engine on, off, cranked" in said
     labels = [mark.label for mark in open_recording(path).host_marks]
     assert labels == ["cranking", "engine on", "engine off"]
     assert [read_engine_label(label) for label in labels] == ["cranking", "charging", "rest"]
