@@ -22,8 +22,9 @@ import numpy.typing as npt
 
 from ampwitness.detect.clip_candidates import Candidates, OneSide, join_crests
 from ampwitness.detect.clip_rows import CREST_SD_SHARE, liveliness_of, rows_of
+from ampwitness.detect.clip_stream import Stretch
 from ampwitness.detect.clip_sunk import fitted_where_plain
-from ampwitness.detect.load_current import Load, Volts, learn_load
+from ampwitness.detect.load_current import HISTORY_S, Load, Volts, learn_load
 from ampwitness.types import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
@@ -39,6 +40,7 @@ SHARPER = 2.0  # by so much a knee must stand above that,
 LEAST_SD = 15.0  # and above the noise
 LEAST_RISE, MOST_RISE = 0.1, 0.95  # of the slope before the knee that is left behind it
 MOST_BEYOND, FAR_BEYOND = 1.18, 1.22  # of the limit: what a thousandth of the samples, and what none may exceed
+LOUDEST_S = 1.0  # about the highest sample: what is looked at first
 LEAST_WITH_KNEE = 0.4  # of the half-cycles that reach the limit
 WITH_KNEE_SD = 2.5  # spreads under the limit that the current of a half-cycle with a knee may stay,
 WITHOUT_KNEE_SD, WITHOUT_KNEE_SHARE = 0.5, 0.004  # and above it that one without must reach
@@ -76,7 +78,7 @@ def find_current_limited(sides: list[OneSide]) -> list[Candidates]:
     stretch = sides[0].stretch
     knees = _sniff(sides)
     load = learn_load(stretch.output_v, stretch.rate_hz, knees.sample, knees.sharpness)
-    if load is None:
+    if load is None or _draws_more_at_its_loudest(stretch, load):
         return []
     current = load.current(stretch.output_v)
     size = np.abs(current[stretch.own_first : stretch.own_last])
@@ -91,6 +93,18 @@ def find_current_limited(sides: list[OneSide]) -> list[Candidates]:
         for side, (start, stop, _) in zip(sides, spans, strict=True)
         if len(start)
     ]
+
+
+def _draws_more_at_its_loudest(stretch: Stretch, load: Load) -> bool:
+    """Whether the current about the highest sample refutes a load: all of a stretch takes sixty times as long."""
+    own = stretch.output_v[stretch.own_first : stretch.own_last]
+    top = stretch.own_first + max((int(np.argmax(own)), int(np.argmin(own))), key=lambda at: abs(own[at]))
+    reach = round(LOUDEST_S * stretch.rate_hz)
+    first = max(0, top - reach)
+    # What was before the part is not known: the current has settled where all that the load remembers lies in it.
+    settled = max(stretch.own_first, first + round(HISTORY_S * stretch.rate_hz) if first else 0)
+    current = load.current(stretch.output_v[first : top + reach])[settled - first : stretch.own_last - first]
+    return float(np.max(np.abs(current), initial=0.0)) > FAR_BEYOND
 
 
 def _sniff(sides: list[OneSide]) -> _Knees:
