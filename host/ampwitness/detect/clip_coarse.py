@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.clip_screen import samples_around
 from ampwitness.detect.overdrive import sine_crest
 from ampwitness.types import FloatArray
 
@@ -96,11 +97,11 @@ def measure_coarsely(
 
 def _windows(volts: FloatArray, crest: IntArray, sign: FloatArray, reach: int) -> FloatArray:
     """(n, 2 * reach + 1) samples around each crest, sign-turned; 0 beyond the ends."""
-    at = crest[:, None] + np.arange(-reach, reach + 1)
     if len(crest) and (crest.min() < reach or crest.max() >= len(volts) - reach):
+        at = crest[:, None] + np.arange(-reach, reach + 1)
         window = np.where((at < 0) | (at >= len(volts)), np.float32(0), volts[np.clip(at, 0, len(volts) - 1)])
     else:
-        window = volts[at]
+        window = samples_around(volts, crest, reach)
     window *= sign.astype(np.float32)[:, None]
     return window
 

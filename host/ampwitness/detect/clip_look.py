@@ -15,7 +15,7 @@ import numpy.typing as npt
 from ampwitness.detect.clip_candidates import Candidates, HighCrests, Look, OneSide, View, join, lies_on_plateau
 from ampwitness.detect.clip_describe import measure_full
 from ampwitness.detect.clip_measure import measure_suspects
-from ampwitness.detect.clip_screen import Crests, Suspects, find_crests, find_suspects, no_suspects
+from ampwitness.detect.clip_screen import Crests, Suspects, find_crests, find_suspects, no_suspects, samples_around
 from ampwitness.detect.clip_stream import LaggedMeans, Stretch
 from ampwitness.types import FloatArray
 
@@ -145,7 +145,7 @@ def _highest(stretch: Stretch, lagged: LaggedMeans, crests: Crests) -> HighCrest
 
 def _between_samples(volts: npt.NDArray[np.float32], sample: IntArray, sign: FloatArray) -> FloatArray:
     """Heights of crests by a parabola through the highest of five samples and its neighbours."""
-    around = volts[sample[:, None] + np.arange(-2, 3)[None, :]] * sign[:, None]
+    around = samples_around(volts, sample, 2) * sign[:, None]
     at = 1 + np.argmax(around[:, 1:4], axis=1)
     rows = np.arange(len(sample))
     before, top, after = (around[rows, at + k].astype(float) for k in (-1, 0, 1))

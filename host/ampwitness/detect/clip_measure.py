@@ -16,7 +16,15 @@ import numpy.typing as npt
 from ampwitness.detect.clip_candidates import Candidates, View, rows_by_view, touches_blocked
 from ampwitness.detect.clip_describe import describe_fits
 from ampwitness.detect.clip_fits import FITS_WELL, PLAIN_GAIN, fit_best_width, try_again
-from ampwitness.detect.clip_screen import BELOW_TOP_SHARE, NEAR_TOP_S, Crests, Suspects, run_lengths, top_near
+from ampwitness.detect.clip_screen import (
+    BELOW_TOP_SHARE,
+    NEAR_TOP_S,
+    Crests,
+    Suspects,
+    run_lengths,
+    samples_around,
+    top_near,
+)
 from ampwitness.detect.clip_stream import Stretch
 from ampwitness.detect.plateau_windows import (
     SHORTEST_FLANK_S,
@@ -124,9 +132,8 @@ def _tops(view: View, crests: Crests) -> Suspects:
     """What stays within noise of the top of each crest."""
     volts = view.stretch.output_v
     reach = round(LONGEST_FAINT_S / 2 * view.stretch.rate_hz)
-    at = np.clip(crests.sample[:, None] + np.arange(-reach, reach + 1)[None, :], 0, len(volts) - 1)
     floor_v = crests.level_v * (1 - FAINT_TOP_SHARE) - FAINT_TOP_SD * view.noise_v
-    before, after = run_lengths(volts[at] * crests.sign[:, None], reach, floor_v)
+    before, after = run_lengths(samples_around(volts, crests.sample, reach) * crests.sign[:, None], reach, floor_v)
     return Suspects(
         crests.sign, crests.sample + (after - before) / 2, np.maximum((before + after) / 2, SHORTEST_FAINT / 2),
         crests.level_v, np.ones(len(crests)), crests.sample,

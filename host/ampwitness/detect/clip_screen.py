@@ -178,7 +178,8 @@ def find_crests(
         inside = blocks[at] * np.float32(sign)
         sample = at * BLOCK + np.argmax(inside, axis=1)
         sample = np.clip(sample, 2, len(volts) - 3)
-        around = volts[sample[:, None] + np.arange(-2, 3)[None, :]] * sign
+        around = samples_around(volts, sample, 2)
+        around *= np.float32(sign)
         # The highest sample may be a plateau's last before a steep flank.
         threes = around[:, :3] + around[:, 1:4] + around[:, 2:]
         level = threes.max(axis=1).astype(float) / 3
@@ -280,11 +281,9 @@ def _answers(
     long, where so little is asked for; and how many points around each lie close under it."""
     bank = _bank(halves)
     middle = np.minimum(crests.sample // factor, len(source) - 1)
-    at = middle[:, None] + np.arange(-bank.reach, bank.reach + 1)[None, :]
-    if middle.min() < bank.reach or middle.max() >= len(source) - bank.reach:
-        np.clip(at, 0, len(source) - 1, out=at)
-    window = source[at]
-    window = (window - window[:, bank.reach][:, None]) * crests.sign.astype(np.float32)[:, None]
+    window = samples_around(source, middle, bank.reach)
+    window -= window[:, bank.reach].copy()[:, None]
+    window *= crests.sign.astype(np.float32)[:, None]
     sigma = np.hypot(noise_v / np.sqrt(factor), RESIDUE_SHARE * crests.level_v).astype(np.float32)
     close = -(CLOSE_SHARE * crests.level_v + CLOSE_SD * sigma)
     n_close = np.count_nonzero(window >= close[:, None], axis=1)
@@ -329,6 +328,22 @@ def _stays_long(window: FloatArray, middle: int, level_v: FloatArray, sigma_v: F
     top = sum(run_lengths(window[rows], middle, -((1 - TOP_SHARE) * level[rows] + TOP_SD * sigma_v[rows])))
     stays[rows] = (top >= SHORTEST_FLAT) & (top >= FLAT_STAY * length[rows])
     return stays
+
+
+def samples_around(
+    volts: npt.NDArray[np.float32], middle: IntArray, reach: int, n_behind: int | None = None
+) -> npt.NDArray[np.float32]:
+    """(n, reach + 1 + n_behind) samples around each place, `reach` before it and as many behind if nothing else is
+    said; beyond an end the last one again.
+
+    Copied row by row from the volts as they lie: a fifth of the time of looking each sample up."""
+    n_points = reach + 1 + (reach if n_behind is None else n_behind)
+    first = middle - reach
+    if not len(middle):
+        return np.zeros((0, n_points), dtype=np.float32)
+    if first.min() < 0 or first.max() + n_points > len(volts):
+        return np.asarray(volts[np.clip(first[:, None] + np.arange(n_points), 0, len(volts) - 1)])
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(volts, n_points)[first])
 
 
 def run_lengths(window: FloatArray, middle: int, floor_v: FloatArray) -> tuple[FloatArray, FloatArray]:

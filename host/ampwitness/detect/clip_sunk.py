@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -21,7 +22,7 @@ import numpy.typing as npt
 from ampwitness.detect.clip_candidates import Candidates, OneSide, join
 from ampwitness.detect.clip_plain import find_plain
 from ampwitness.detect.clip_rows import liveliness_of, rows_of
-from ampwitness.detect.clip_screen import Crests, run_lengths
+from ampwitness.detect.clip_screen import Crests, run_lengths, samples_around
 from ampwitness.detect.overdrive import sine_crest
 from ampwitness.types import FloatArray
 
@@ -51,10 +52,10 @@ def find_sunk(side: OneSide) -> Candidates | None:
     broad = _measure(side, side.crests)
     if broad is None:
         return None
-    is_sunk = np.zeros(len(broad), dtype=bool)
-    level, flank = broad["level_v"], broad["flank_v_per_s"]
-    time_s = (broad["start_s"] + broad["stop_s"]) / 2
-    step_s = np.diff(time_s)
+    level = broad.level_v
+    is_sunk = np.zeros(len(level), dtype=bool)
+    flank = (broad.slope_left + broad.slope_right) / 2
+    step_s = np.diff((broad.start + broad.stop) / 2) / side.stretch.rate_hz
     # One note: an even pace, and no top that stands far from the one before.
     uneven = np.abs(np.diff(step_s)) > PACE * step_s[1:]
     jumps = np.abs(np.diff(level)) > LARGEST_JUMP * level[:-1]
@@ -69,8 +70,10 @@ def find_sunk(side: OneSide) -> Candidates | None:
         steeper = (flank[chain] / flank[top]) / (level[chain] / level[top]) >= STEEPER
         if np.count_nonzero(steeper & (level[chain] <= SUNK_SHARE * level[top])) >= FEWEST:
             is_sunk[chain] = True
-    is_sunk &= 20 * np.log10(broad["crest_v"] / broad["level_v"]) >= LEAST_DB
-    return fitted_where_plain(side, broad.take(is_sunk)) if is_sunk.any() else None
+    is_sunk &= 20 * np.log10(broad.crest_v / level) >= LEAST_DB
+    if not is_sunk.any():
+        return None
+    return fitted_where_plain(side, rows_of(side, *broad.take(is_sunk), CORNER_SD_S, sunk=1.0))
 
 
 def fitted_where_plain(side: OneSide, rows: Candidates, mark: str = "sunk") -> Candidates:
@@ -90,8 +93,8 @@ def fitted_where_plain(side: OneSide, rows: Candidates, mark: str = "sunk") -> C
     return join([rows.take(~covers), fitted])
 
 
-def _measure(side: OneSide, crests: Crests) -> Candidates | None:
-    """Rows, by time, for the crests that crown a broad half-cycle; each half-cycle once."""
+def _measure(side: OneSide, crests: Crests) -> _Broad | None:
+    """By time, the crests that crown a broad half-cycle; each half-cycle once."""
     stretch = side.stretch
     if side.blocked is not None:
         crests = crests.take(~side.blocked[crests.sample])
@@ -111,7 +114,22 @@ def _measure(side: OneSide, crests: Crests) -> Candidates | None:
     if len(rows) < FEWEST:
         return None
     crests = crests.take(rows)
-    return _describe(side, crests, top.level[rows], _window(side, crests, reach), top.middle[rows])
+    return _describe(crests, top.level[rows], _window(side, crests, reach), top.middle[rows])
+
+
+class _Broad(NamedTuple):
+    """(n,) each, as `rows_of` takes them: corners in samples, volts sign-turned, slopes a sample."""
+
+    start: FloatArray
+    stop: FloatArray
+    level_v: FloatArray
+    crest_v: FloatArray
+    slope_left: FloatArray
+    slope_right: FloatArray
+    peak_v: FloatArray
+
+    def take(self, rows: BoolArray) -> _Broad:
+        return _Broad(*(column[rows] for column in self))
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,11 +146,7 @@ class _Top:
 
 def _window(side: OneSide, crests: Crests, reach: int) -> npt.NDArray[np.float32]:
     """(n, 2 * reach + 1) samples around each crest, turned to its polarity."""
-    volts = side.stretch.output_v
-    at = crests.sample[:, None] + np.arange(-reach, reach + 1)
-    if len(at) and (at[:, 0].min() < 0 or at[:, -1].max() >= len(volts)):
-        np.clip(at, 0, len(volts) - 1, out=at)
-    window: npt.NDArray[np.float32] = volts[at]
+    window = samples_around(side.stretch.output_v, crests.sample, reach)
     window *= np.float32(side.sign)
     return window
 
@@ -162,8 +176,8 @@ def _look(side: OneSide, crests: Crests, reach: int) -> _Top:
     return _Top(inside, is_broad, middle, width, level)
 
 
-def _describe(side: OneSide, crests: Crests, level: FloatArray, window: FloatArray, middle: FloatArray) -> Candidates:
-    """Rows of the table; `middle`: of each half-cycle, in samples from its crest."""
+def _describe(crests: Crests, level: FloatArray, window: FloatArray, middle: FloatArray) -> _Broad:
+    """Corners, flanks and what they promise; `middle`: of each half-cycle, in samples from its crest."""
     reach = window.shape[1] // 2
     centre = np.round(middle).astype(np.intp)
     turned = np.take_along_axis(window, np.clip(np.arange(2 * reach + 1) + centre[:, None], 0, 2 * reach), axis=1)
@@ -177,7 +191,7 @@ def _describe(side: OneSide, crests: Crests, level: FloatArray, window: FloatArr
     start, stop = place - head_left + rest / slope_left, place + head_right - rest / slope_right
     slope = (slope_left + slope_right) / 2
     crest = np.maximum(sine_crest(slope, np.maximum(stop - start, 0.1), level), level)
-    return rows_of(side, start, stop, level, crest, slope_left, slope_right, crests.level_v, CORNER_SD_S, sunk=1.0)
+    return _Broad(start, stop, level, crest, slope_left, slope_right, crests.level_v)
 
 
 def _falls_to(outward: FloatArray, floor_v: FloatArray) -> FloatArray:

@@ -17,7 +17,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clip_screen import Suspects
+from ampwitness.detect.clip_screen import Suspects, samples_around
 from ampwitness.types import FloatArray
 
 IntArray = npt.NDArray[np.intp]
@@ -130,9 +130,8 @@ def _cut(
     half = suspects.half / averaged
     for m in np.unique(averaged):
         rows = np.flatnonzero(averaged == m)
-        first = middle[rows] - SIDE * m
-        at = np.clip(first[:, None] + np.arange((2 * SIDE + 1) * m)[None, :], 0, len(volts) - 1)
-        y = volts[at].reshape(len(rows), 2 * SIDE + 1, m).mean(axis=2, dtype=np.float64)
+        y = samples_around(volts, middle[rows], SIDE * m, SIDE * m + m - 1)
+        y = y.reshape(len(rows), 2 * SIDE + 1, m).mean(axis=2, dtype=np.float64)
         y *= suspects.sign[rows, None]
         out[rows] = y
         spare = max(1, round(SPARE_S * rate_hz / m))
