@@ -268,7 +268,7 @@ def test_where_the_logger_is_at_its_rail_no_second_look_is_taken(monkeypatch: py
     side = next(s for s in seen if (s.sign > 0) == (first.measured["polarity"] == "positive"))
     blocked = np.zeros(len(side.stretch.output_v), dtype=bool)
     blocked[int(first.start_s * RATE_HZ) - 2 : int(first.stop_s * RATE_HZ) + 3] = True
-    again = [OneSide(s.stretch, s.lagged, s.sign, s.candidates, s.crests, s.noise_v, blocked) for s in seen[:2]]
+    again = [replace(s, view=replace(s.view, blocked=blocked)) for s in seen[:2]]
     rows = next(rows for rows in kept(again) if rows["sign"][0] == side.sign)
     assert not np.any(np.abs(rows["start_s"] - first.start_s) < 1e-6)
 

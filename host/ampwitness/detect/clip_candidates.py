@@ -88,6 +88,7 @@ class View:
     blocked: (
         npt.NDArray[np.bool_] | None
     )  # (n_samples,) where the logger's own converter was at its rail; None: nowhere
+    lively: float  # see `measure_liveliness`
 
 
 def rows_by_view(views: list[View], of: IntArray) -> list[tuple[View, IntArray]]:
@@ -100,19 +101,26 @@ def rows_by_view(views: list[View], of: IntArray) -> list[tuple[View, IntArray]]
 class OneSide:
     """What a stretch shows of one polarity, for those who look a second time at what the first look let go."""
 
-    stretch: Stretch
-    lagged: LaggedMeans
+    view: View
     sign: float
     candidates: Candidates
     crests: Crests  # every high crest, candidate or not
-    noise_v: float
-    blocked: (
-        npt.NDArray[np.bool_] | None
-    )  # (n_samples,) where the logger's own converter was at its rail; None: nowhere
 
-    def view(self) -> View:
-        """The stretch, without what was seen in it."""
-        return View(self.stretch, self.lagged, self.noise_v, self.blocked)
+    @property
+    def stretch(self) -> Stretch:
+        return self.view.stretch
+
+    @property
+    def lagged(self) -> LaggedMeans:
+        return self.view.lagged
+
+    @property
+    def noise_v(self) -> float:
+        return self.view.noise_v
+
+    @property
+    def blocked(self) -> npt.NDArray[np.bool_] | None:
+        return self.view.blocked
 
 
 @dataclass(frozen=True, slots=True)

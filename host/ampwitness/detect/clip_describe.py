@@ -16,7 +16,7 @@ from ampwitness.detect.clip_fits import FAILED_MISFIT, LEAST_SLOPE_RATIO
 from ampwitness.detect.clip_screen import Crests
 from ampwitness.detect.clip_stream import LaggedMeans, Stretch
 from ampwitness.detect.lobe_fit import LobeFit
-from ampwitness.detect.overdrive import Corners, extrapolate_crests, measure_liveliness
+from ampwitness.detect.overdrive import Corners, extrapolate_crests
 from ampwitness.detect.plateau_windows import Windows
 from ampwitness.types import FloatArray
 
@@ -35,13 +35,12 @@ def describe_fits(
     rate, n = stretch.rate_hz, len(windows)
     variance = np.maximum(noise_v**2 / fit.averaged, fit.flat_rss_v2 / np.maximum(fit.n_points - 10, 2))
     point_sd = np.sqrt(variance)
-    lively = measure_liveliness(stretch.output_v, rate)
     crest = extrapolate_crests(
         Corners(
             fit.stop - fit.start, fit.level_v, fit.slope_left_v, fit.slope_right_v, fit.curvature_v,
             fit.slope_sd * point_sd, fit.curvature_sd * point_sd, fit.correlation,
         ),
-        lively,
+        view.lively,
     )  # fmt: skip
     supply, output = lagged.at((fit.start + fit.stop) / 2)
     slope = fit.mean_slope_v()
@@ -69,7 +68,7 @@ def describe_fits(
         "supply_v": lagged.mean_supply(fit.start, fit.stop),
         "window_s": (windows.n_left + windows.n_right + 1) * windows.averaged / rate,
         "is_coarse": np.zeros(n),
-        "lively": np.full(n, lively),
+        "lively": np.full(n, view.lively),
         **{name: np.zeros(n) for name in ("sharpness", "held_v", "held_v_per_s", "sunk", "limited", "stay_v")},
     }
     failed = (fit.lower_slope_v() < LEAST_SLOPE_RATIO * slope) | (misfit > FAILED_MISFIT) | (columns["gain"] < fit_gain)
@@ -83,9 +82,8 @@ def measure_full(view: View, crests: Crests) -> Candidates | None:
     if not n:
         return None
     columns: dict[str, FloatArray] = {name: np.zeros(n) for name in FIELDS}
-    lively = measure_liveliness(stretch.output_v, stretch.rate_hz)
     columns |= {"sign": crests.sign, "noise_v": np.full(n, noise_v), "peak_v": crests.level_v}
-    columns["lively"] = np.full(n, lively)
+    columns["lively"] = np.full(n, view.lively)
     supply, output = lagged.at(crests.sample.astype(float))
     table = Candidates(columns, supply, output)
     table = _with_coarse(stretch, lagged, crests.sample, table, np.ones(n, dtype=bool))

@@ -17,6 +17,7 @@ from ampwitness.detect.clip_describe import measure_full
 from ampwitness.detect.clip_measure import measure_suspects
 from ampwitness.detect.clip_screen import Crests, Suspects, find_crests, find_suspects, no_suspects, samples_around
 from ampwitness.detect.clip_stream import LaggedMeans, Stretch
+from ampwitness.detect.overdrive import measure_liveliness
 from ampwitness.types import FloatArray
 
 IntArray = npt.NDArray[np.intp]
@@ -62,7 +63,7 @@ def screen(stretch: Stretch, noise_v: float, blocked: npt.NDArray[np.bool_] | No
     crests = crests.take((crests.sample >= stretch.own_first) & (crests.sample < stretch.own_last))
     if not len(crests):
         return Screened(None, crests, no_suspects(), np.zeros(0, dtype=bool), cut)
-    view = View(stretch, LaggedMeans(stretch), noise_v, blocked)
+    view = View(stretch, LaggedMeans(stretch), noise_v, blocked, measure_liveliness(volts, stretch.rate_hz))
     if is_noisy:
         return Screened(view, crests, no_suspects(), np.ones(len(crests), dtype=bool), cut)
     return Screened(view, crests, *find_suspects(volts, stretch.rate_hz, crests, noise_v), cut)
@@ -101,12 +102,8 @@ def _look(screened: Screened, fitted: Candidates | None) -> Look:
     others = crests.take(free)
     table = join(parts)
     sides = [
-        OneSide(
-            view.stretch, view.lagged, sign, table.take(table["sign"] == sign), crests.take(crests.sign == sign),
-            view.noise_v, view.blocked,
-        )
-        for sign in (1.0, -1.0)
-    ]  # fmt: skip
+        OneSide(view, sign, table.take(table["sign"] == sign), crests.take(crests.sign == sign)) for sign in (1.0, -1.0)
+    ]
     highest = [_highest(view.stretch, view.lagged, others)] if len(others) else []
     return Look(parts, highest, screened.cut, sides)
 

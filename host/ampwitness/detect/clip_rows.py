@@ -12,7 +12,6 @@ from __future__ import annotations
 import numpy as np
 
 from ampwitness.detect.clip_candidates import FIELDS, Candidates, OneSide, lean_of
-from ampwitness.detect.overdrive import measure_liveliness
 from ampwitness.types import FloatArray
 
 CREST_SD_SHARE = 0.4  # of what the crest is above the level
@@ -66,6 +65,4 @@ def rows_of(
 
 def liveliness_of(side: OneSide) -> float:
     """Of the stretch, 0 for bass to 1 for full-range music; the same in all its rows."""
-    if len(side.candidates):
-        return float(side.candidates["lively"][0])
-    return measure_liveliness(side.stretch.output_v, side.stretch.rate_hz)
+    return side.view.lively

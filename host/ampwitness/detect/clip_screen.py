@@ -343,7 +343,8 @@ def samples_around(
         return np.zeros((0, n_points), dtype=np.float32)
     if first.min() < 0 or first.max() + n_points > len(volts):
         return np.asarray(volts[np.clip(first[:, None] + np.arange(n_points), 0, len(volts) - 1)])
-    return np.asarray(np.lib.stride_tricks.sliding_window_view(volts, n_points)[first])
+    rows = np.lib.stride_tricks.as_strided(volts, (len(volts) - n_points + 1, n_points), 2 * volts.strides)
+    return np.asarray(rows[first])
 
 
 def run_lengths(window: FloatArray, middle: int, floor_v: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -69,6 +69,7 @@ class LaggedMeans:
         self._highest_size_v = float(size.max(initial=0.0))
         self._lagged_size = _LaggedBlocks(size, step_s, OUTPUT_LAGS_S)
         self._supply = None if stretch.supply_v is None else block_means(stretch.supply_v, self._block)
+        self._supply_sum: FloatArray | None = None  # of the blocks ahead of each, made when asked for
         self._lagged_supply = None if self._supply is None else _LaggedBlocks(self._supply, step_s, SUPPLY_LAGS_S)
 
     def at(self, sample: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -87,7 +88,9 @@ class LaggedMeans:
         """(n,) mean supply between samples, to a millisecond; NaN without a supply channel."""
         if self._supply is None or not len(self._supply):
             return np.full(len(start), np.nan)
-        total = np.concatenate(([0.0], np.cumsum(self._supply, dtype=np.float64)))
+        if self._supply_sum is None:
+            self._supply_sum = np.concatenate(([0.0], np.cumsum(self._supply, dtype=np.float64)))
+        total = self._supply_sum
         low = np.clip(np.round(start / self._block).astype(np.intp), 0, len(self._supply) - 1)
         high = np.clip(np.round(stop / self._block).astype(np.intp), low + 1, len(self._supply))
         return np.asarray((total[high] - total[low]) / (high - low))

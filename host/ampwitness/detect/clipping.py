@@ -160,7 +160,7 @@ class ClippingDetector:
             for look, _ in looked
             if look.sides
         ]
-        views = [look.sides[0].view() for look, _ in looked if look.sides]
+        views = [look.sides[0].view for look, _ in looked if look.sides]
         rows_of_faint = iter(crests_to_rows(views, faint, FAINT_GAIN))
         for look, held_v in looked:
             looks = self._look_again(look, held_v)

@@ -222,6 +222,12 @@ def _try_terms(
 
     still : of each supply lag what `_without_supply` leaves; None: the supply is left out"""
     limit = best[0] * NARROWER
+    # Where most plateaus stand at one supply, a level that stands still leaves little spread, and out the others.
+    within = STRAY_SPREADS * best[0]
+    n_left = np.count_nonzero(np.abs(level - _predict(best, supply, output)) > within)
+    fewest = n_left - max(FEWEST_STRAYS, STRAY_SHARE * len(level))
+    if limit <= floor and fewest < 0:  # no spread is less, and none can leave out fewer
+        return best
     pairs = [
         (supply_lag, output_lag)
         for supply_lag in (range(len(still)) if still is not None else [-1])
@@ -239,12 +245,9 @@ def _try_terms(
     stacked = np.stack(columns)
     coefficients, spreads = _reweighted(stacked, level, np.stack(start), floor)
     off = np.abs(level - (stacked @ coefficients[:, :, None])[:, :, 0])
-    within = STRAY_SPREADS * best[0]
     n_strays, misses = np.count_nonzero(off > within, axis=1), np.minimum(off, within).sum(axis=1)
-    # Where most plateaus stand at one supply, a level that stands still leaves little spread, and out the others.
-    n_left = np.count_nonzero(np.abs(level - _predict(best, supply, output)) > within)
     chosen = None
-    fewest, least = n_left - max(FEWEST_STRAYS, STRAY_SHARE * len(level)), np.inf
+    least = np.inf
     for k, ((supply_lag, output_lag), coefficient, spread) in enumerate(
         zip(pairs, coefficients, spreads.tolist(), strict=True)
     ):
