@@ -22,6 +22,7 @@ _BAND_BLOCK_SLOW = 1920  # small, so that the band lags by no more than 2 s
 BAND_LOW_HZ = 8.0  # -3 dB, second order: 0.1 dB is lost at 20 Hz
 BAND_HIGH_HZ = 165.0  # -6 dB: flat to 130 Hz
 LEVEL_S = 0.050
+_THIN_HZ = 2000.0  # values a second are enough of what was averaged over 2 ms, but for its lowest
 SMOOTH_S = 0.002  # the moving parabola that the supply is looked at through
 _LEAST_WIDE = 8  # outputs a row of the matrix products; measured: 16 and 32 are no faster
 
@@ -56,6 +57,7 @@ class Decimator:
             raise ValueError(f"a block of {n_block} samples is no multiple of {self._width}")
         self._step, self._n_block = step, n_block
         self._delay = ceil(self._half / step)
+        self._n_carry = self._delay * step + self._half
         self._carry: Single | None = None
         self._n_in = self._n_out = 0
         matrix = np.zeros((self._width + 2 * self._half, n_wide), dtype=np.float32)
@@ -65,23 +67,39 @@ class Decimator:
         self._own, self._behind = matrix[: self._width].copy(), matrix[self._width :].copy()
 
     def push(self, block: Single) -> Single:
-        """Outputs that a full block makes known: `n_block / step`, fewer at the first by the filter's half length."""
-        n_carry = self._delay * self._step + self._half
+        """Outputs that full blocks make known: one for each `step` samples, fewer at the first by the filter's half
+        length. Several blocks at once are quicker."""
+        width, n_carry = self._width, self._n_carry
         if self._carry is None:
             self._carry = np.full(n_carry, block[0], dtype=np.float32)
-        joined = np.concatenate((self._carry, block))
-        width, n_rows = self._width, self._n_block // self._width
-        sums = joined[: self._n_block].reshape(n_rows, width) @ self._own
-        if len(self._behind):
-            strides = (width * joined.itemsize, joined.itemsize)
-            sums += np.lib.stride_tricks.as_strided(joined[width:], (n_rows, 2 * self._half), strides) @ self._behind
+        sums = np.empty((len(block) // width, self._own.shape[1]), dtype=np.float32)
+        if len(block) <= n_carry:
+            joined = np.concatenate((self._carry, block))
+            self._multiply(joined, sums)
+            self._carry = joined[len(block) :]
+        else:  # only the rows that reach into what was carried need it ahead of the block in one piece
+            n_head = -(-n_carry // width)
+            begin = n_head * width - n_carry
+            self._multiply(np.concatenate((self._carry, block[: begin + 2 * self._half])), sums[:n_head])
+            self._multiply(block[begin:], sums[n_head:])
+            self._carry = block[len(block) - n_carry :].copy()
         out: Single = sums.reshape(-1)
-        self._carry = joined[len(joined) - n_carry :].copy()
         if self._n_in == 0:
             out = out[self._delay :]
         self._n_in += len(block)
         self._n_out += len(out)
         return out
+
+    def _multiply(self, samples: Single, out: Single) -> None:
+        """Rows of outputs; each takes `width` samples and twice the half length more."""
+        n_rows, width = len(out), self._width
+        if not n_rows:
+            return
+        np.matmul(samples[: n_rows * width].reshape(n_rows, width), self._own, out=out)
+        if len(self._behind):
+            strides = (width * samples.itemsize, samples.itemsize)
+            behind = np.lib.stride_tricks.as_strided(samples[width:], (n_rows, 2 * self._half), strides)
+            out += behind @ self._behind
 
     def finish(self, rest: Single) -> Single:
         """Outputs up to the last of the run's samples, of which `rest` are the last (fewer than a block)."""
@@ -97,11 +115,14 @@ class Decimator:
 
 
 class History:
-    """The last samples of one signal of a run, numbered from the run's start."""
+    """The last samples of one signal of a run, numbered from the run's start. What `values` and `part` give is only
+    good until more is appended."""
 
     def __init__(self, dtype: npt.DTypeLike = np.float32) -> None:
         self.first = 0
-        self.values: npt.NDArray[np.floating] = np.empty(0, dtype=dtype)
+        self._room: npt.NDArray[np.floating] = np.empty(0, dtype=dtype)
+        self._begin = 0
+        self.values: npt.NDArray[np.floating] = self._room
 
     @property
     def stop(self) -> int:
@@ -110,13 +131,22 @@ class History:
 
     def append(self, new: npt.NDArray[np.floating]) -> None:
         """Take the samples that follow."""
-        self.values = np.concatenate((self.values, new.astype(self.values.dtype, copy=False)))
+        n_old = len(self.values)
+        n = n_old + len(new)
+        if self._begin + n > len(self._room):  # to the front, of more room if need be
+            old = self.values.copy()
+            if n > len(self._room):
+                self._room = np.empty(n, dtype=self._room.dtype)
+            self._room[:n_old], self._begin = old, 0
+        self._room[self._begin + n_old : self._begin + n] = new
+        self.values = self._room[self._begin : self._begin + n]
 
     def forget(self, before: int) -> None:
         """Drop what lies before a sample number."""
         n = min(before - self.first, len(self.values))
         if n > 0:
-            self.values = self.values[n:].copy()
+            self._begin += n
+            self.values = self.values[n:]
             self.first += n
 
     def part(self, a: int, b: int) -> npt.NDArray[np.floating]:
@@ -147,7 +177,7 @@ class Bands:
 
     `slow` : low-pass at about 300 Hz, every `factor`-th sample; `high` : the same, less what lies below 8 Hz;
     `band` : 8 to 165 Hz, every second slow sample; `output`, `supply` : as they came; `parabola` : the supply through a
-    moving parabola over 2 ms, `per_slow` values a slow sample.
+    moving parabola over 2 ms, `per_slow` values a slow sample; `thinned` gives one value for `thin_step` samples of it.
 
     Gaps
     ----
@@ -171,6 +201,8 @@ class Bands:
         self.output, self.slow, self.high, self.band = History(), History(), History(np.float64), History(np.float64)
         self.step = next(s for s in range(max(1, self.factor // 4), 0, -1) if self.factor % s == 0)
         self.per_slow = self.factor // self.step
+        self._every = max(1, round(rate_hz / self.step / _THIN_HZ))
+        self.thin_step = self._every * self.step
         self.supply: History | None = History() if has_supply else None
         self.parabola = History()
         smooth = parabola_taps(max(1, round(0.5 * SMOOTH_S * rate_hz)))
@@ -187,8 +219,7 @@ class Bands:
             self._waiting = np.concatenate((self._waiting, high.astype(np.float32)))
         n = len(self._waiting) // _BAND_BLOCK_SLOW * _BAND_BLOCK_SLOW
         if n:
-            pieces = self._waiting[:n].reshape(-1, _BAND_BLOCK_SLOW)
-            self.band.append(np.concatenate([self._to_band.push(piece) for piece in pieces]))
+            self.band.append(self._to_band.push(self._waiting[:n]))
             self._waiting = self._waiting[n:].copy()
         if is_last:
             self.band.append(self._to_band.finish(self._waiting))
@@ -205,6 +236,12 @@ class Bands:
         self.output.forget(raw_before)
         if self.supply is not None:
             self.supply.forget(raw_before)
+
+    def thinned(self, first: int, stop: int) -> FloatArray:
+        """The parabola's values number `first` to `stop`, as far as they are there; number k lies at sample k x
+        `thin_step`. A copy."""
+        first = max(first, -(-self.parabola.first // self._every))
+        return self.parabola.part(first * self._every, stop * self._every)[:: self._every].copy()
 
     def response(self, frequency_hz: FloatArray) -> FloatArray:
         """What the band leaves of a sine at each frequency up to half the band's rate, as a ratio."""

@@ -19,6 +19,8 @@ _ORDER = 32  # 32 ms at 1000 samples a second: two tones some hertz apart are to
 _NOISE_V = 0.012  # rms of a slow sample: the logger's own noise, with a margin
 _LEAST_SHARE = 1e-7
 _STEPS = 8
+_CARRIED_ON = MARGIN + 60  # slow samples: over so many novelty is measured
+_ROWS_AT_ONCE = 128  # predicted together: their products stay near the processor, and in memory that is there already
 _LAG_BLOCK = 8  # divides what lies before the margin less the order
 _LULL = 12
 _LULL_RATIO = 0.05
@@ -75,6 +77,7 @@ class DepartureFinder:
 
     def __init__(self, taps: FloatArray, factor: int) -> None:
         self._tables = _knee_tables(taps, factor)
+        self._products = np.empty((_ROWS_AT_ONCE, _ORDER, _ORDER))
 
     def find(
         self,
@@ -174,9 +177,17 @@ class DepartureFinder:
         return short, long
 
     def _predict(self, high: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray]:
-        """What prediction from before the margin leaves of all behind it, and the share it leaves before."""
+        """What prediction from before the margin leaves of `_CARRIED_ON` samples behind it, and the share it leaves
+        before."""
+        rest, unexplained = np.empty((len(high), _CARRIED_ON)), np.empty(len(high))
+        for first in range(0, len(high), _ROWS_AT_ONCE):
+            some = slice(first, first + _ROWS_AT_ONCE)
+            rest[some], unexplained[some] = self._predict_some(high[some], starts[some])
+        return rest, unexplained
+
+    def _predict_some(self, high: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray]:
         n_before, p = BEFORE - MARGIN, _ORDER
-        own, aim, whole, n_used = lagged_products(high[:, :n_before], starts)
+        own, aim, whole, n_used = lagged_products(high[:, :n_before], starts, self._products[: len(high)])
         diagonal = np.einsum("kii->ki", own)
         ridge = n_used * _NOISE_V**2 + _LEAST_SHARE * diagonal.mean(axis=1)
         diagonal += ridge[:, None]
@@ -192,13 +203,12 @@ class DepartureFinder:
             for i in range(j):
                 column += weights[:, p - j + i, None] * columns[i]
         ahead = np.ascontiguousarray(columns.transpose(1, 2, 0))
-        buffer = np.zeros((len(high), p + 8 * -(-(BEHIND + MARGIN) // 8)))
+        buffer = np.empty((len(high), p + _STEPS * -(-_CARRIED_ON // _STEPS)))
         buffer[:, :p] = high[:, n_before - p : n_before]
         for j in range(p, buffer.shape[1], _STEPS):
             buffer[:, j : j + _STEPS] = np.matmul(buffer[:, None, j - p : j], ahead)[:, 0]
-        predicted = np.clip(buffer[:, p : p + BEHIND + MARGIN], -1e3, 1e3)
-        rest: FloatArray = high[:, n_before:] - predicted
-        return rest, unexplained
+        predicted = np.clip(buffer[:, p : p + _CARRIED_ON], -1e3, 1e3)
+        return high[:, n_before : n_before + _CARRIED_ON] - predicted, unexplained
 
     def _corners(
         self, trace: FloatArray, size: FloatArray, from_at: Places, limit_v: FloatArray, peak_v: FloatArray
@@ -231,9 +241,12 @@ class DepartureFinder:
         return at
 
 
-def lagged_products(x: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+def lagged_products(
+    x: FloatArray, starts: Places, own: FloatArray | None = None
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Sums over t of x[t + i] x[t + j] with p the order: for i, j < p, (k, p, p); for i < p and j = p, (k, p); for
-    i = j = p, (k,); t from each row's start on while x lasts. And how many t there are, (k,).
+    i = j = p, (k,); t from each row's start on while x lasts. And how many t there are, (k,). The first is put into
+    `own` where that is given.
 
     Only the first row is summed up: one step down a diagonal, the sum loses one product and gains one.
     """
@@ -244,13 +257,14 @@ def lagged_products(x: FloatArray, starts: Places) -> tuple[FloatArray, FloatArr
         used = np.where(np.arange(n)[None, :] >= starts[:, None], used, 0.0)
     padded = np.concatenate((x, np.zeros((k, p))), axis=1)
     lost, gained = _spans(padded, 2 * p)[np.arange(k), starts], padded[:, n:]
-    own, aim = np.empty((k, p, p)), np.empty((k, p))
+    own, aim = np.empty((k, p, p)) if own is None else own, np.empty((k, p))
     sums = _first_lags(used, x)  # by the distance of i and j, for i at first 0
     for i in range(p):
-        own[:, i, i:] = own[:, i:, i] = sums[:, : p - i]
+        left = sums[:, : p - i]  # no more is asked for from here on
+        own[:, i, i:] = own[:, i:, i] = left
         aim[:, i] = sums[:, p - i]
-        sums += gained[:, i : i + p + 1] * gained[:, i, None]
-        sums -= lost[:, i : i + p + 1] * lost[:, i, None]
+        left += gained[:, i:p] * gained[:, i, None]
+        left -= lost[:, i:p] * lost[:, i, None]
     return own, aim, sums[:, 0], np.maximum(n - starts, 1.0)
 
 

@@ -40,9 +40,11 @@ _LEAST_WIDE_S = 0.020
 Flags = npt.NDArray[np.bool_]
 
 
-def _padded(rows: Sequence[FloatArray], width: int) -> tuple[FloatArray, npt.NDArray[np.intp]]:
-    """Rows of different lengths (the first `width` samples of each) in one array, zeros behind, and their lengths."""
-    out = np.zeros((len(rows), width))
+def _padded(rows: Sequence[FloatArray], width: int, behind: float = 0.0) -> tuple[FloatArray, npt.NDArray[np.intp]]:
+    """Rows of different lengths (the first `width` samples of each) in one array as wide as the longest, `behind` what
+    they hold, in the precision they have, and their lengths."""
+    width = max(1, min(width, max(map(len, rows), default=0)))
+    out = np.full((len(rows), width), behind, dtype=np.result_type(*rows) if rows else np.float64)
     lengths = np.zeros(len(rows), dtype=np.intp)
     for place, row in enumerate(rows):
         n = min(len(row), width)
@@ -77,11 +79,12 @@ def measure_before(rows: Sequence[FloatArray], rate_hz: float, since_last_s: Flo
     -------
     Before. Where another note was still sounding, or the supply moved, the mean is that of the last 50 ms.
     """
-    width = ceil(BEFORE_S * rate_hz) + 1
-    supply, lengths = _padded(rows, width)
+    supply, lengths = _padded(rows, ceil(BEFORE_S * rate_hz) + 1)
+    width = supply.shape[1]
     n = lengths - round(_KEEP_OFF_S * rate_hz)
-    reference = supply[:, :1]
-    sums = np.concatenate((np.zeros((len(rows), 1)), np.cumsum(supply - reference, axis=1)), axis=1)
+    reference = supply[:, :1].astype(np.float64)
+    sums = np.zeros((len(rows), width + 1))
+    np.cumsum(supply - supply[:, :1], axis=1, dtype=np.float64, out=sums[:, 1:])
     row = np.arange(len(rows))
 
     def mean(a: npt.NDArray[np.intp], b: npt.NDArray[np.intp]) -> FloatArray:
@@ -100,8 +103,9 @@ def measure_before(rows: Sequence[FloatArray], rate_hz: float, since_last_s: Flo
     is_whole = is_settled & ((drift_v <= _DRIFTS_V) | (n - begin <= n_last))
     looked = np.where(is_whole, n - begin, n_last)
     volts = np.where(is_known, mean(n - looked, n), np.nan)
-    last = (np.arange(width)[None, :] >= (n - n_last)[:, None]) & (np.arange(width)[None, :] < n[:, None])
-    off_v = np.where(last, supply - mean(n - n_last, n)[:, None], 0.0)
+    back = np.arange(1, max(1, int(n_last.max(initial=0))) + 1)[None, :]
+    off_v = supply[row[:, None], np.clip(n[:, None] - back, 0, width - 1)] - mean(n - n_last, n)[:, None]
+    off_v[back > n_last[:, None]] = 0.0
     wobble_v = np.sqrt(np.einsum("ij,ij->i", off_v, off_v) / np.maximum(n_last, 1))
     looked = np.where(is_known, looked, np.maximum(n, 0))
     why_not = []
@@ -263,15 +267,14 @@ def measure_slopes(
     (k,) negative volts a second; NaN where the supply fell by less than 50 mV, by less than eight times what it wobbled
     by itself (rms), or within one sample.
     """
-    supply, lengths = _padded(heads, ceil(HEAD_S * rate_hz))
-    inside = np.arange(supply.shape[1])[None, :] < lengths[:, None]
-    supply = np.where(inside, supply, np.inf)
-    fall_v = before_v - supply.min(axis=1, initial=np.inf)
+    supply, _ = _padded(heads, ceil(HEAD_S * rate_hz), np.inf)
+    fall_v = before_v - supply.min(axis=1)
     fall_v = np.where(
         np.isfinite(fall_v) & (fall_v >= np.maximum(_LEAST_FALL_V, _LEAST_WOBBLES * wobble_v)), fall_v, np.nan
     )
-    first = np.argmax(supply <= (before_v - 0.1 * fall_v)[:, None], axis=1)
-    last = np.argmax(supply <= (before_v - 0.9 * fall_v)[:, None], axis=1)
+    first, last = (
+        np.argmax(supply <= (before_v - share * fall_v).astype(supply.dtype)[:, None], axis=1) for share in (0.1, 0.9)
+    )
     row = np.arange(len(supply))
     out: FloatArray = np.where(
         last > first, (supply[row, last] - supply[row, first]) / np.maximum(last - first, 1) * rate_hz, np.nan
@@ -298,11 +301,12 @@ def measure_ripples(tails: Sequence[FloatArray], rate_hz: float, frequency_hz: F
     supply, lengths_used = _padded(
         [tail[len(tail) - n :] for tail, n in zip(tails, wanted.tolist(), strict=True)], width
     )
+    supply = supply.astype(np.float64, copy=False)
     n = np.maximum(lengths_used, 1).astype(float)
     # Sums over a line and a sine of known lengths have closed forms: only the supply's own sums run over samples.
     turn = 2 * np.pi / period
     wave = _turning_sums(supply, turn)
-    ramp = np.arange(width, dtype=float)
+    ramp = np.arange(supply.shape[1], dtype=float)
     mean = supply.sum(axis=1) / n
     middle = 0.5 * (n - 1)
     slope = (supply @ ramp - n * mean * middle) / np.maximum(n * (n * n - 1) / 12.0, 1e-12)
@@ -404,16 +408,15 @@ class RecoveryFitter:
         noise_v = 1.05 * np.where(np.isfinite(median), median, 0.0)  # of one sample's worth of averaging
         total_s = self._edges[np.maximum(n_bins, 0)] / self._rate_hz
         left, tau_s, rise_v = self._best(weighted, flat, n_bins, total_s, None)
-        beside = [self._best(weighted, flat, n_bins, total_s, slow) for slow in range(len(self._slow))]
-        which_slow = np.argmin(np.stack([left_slow for left_slow, _, _ in beside]), axis=0)
-        left_line, tau_line_s, rise_line_v = (
-            np.stack(parts)[which_slow, np.arange(k)] for parts in zip(*beside, strict=True)
-        )
         # What rises slowly must earn its place, and leaves only what is much faster than the stretch to the curve.
-        use_line = (left > np.maximum(0.002 * flat, 1.5 * noise_v**2 * n_bins)) & (left_line < 0.5 * left)
-        use_line &= tau_line_s < 0.25 * total_s
-        left, tau_s = np.where(use_line, left_line, left), np.where(use_line, tau_line_s, tau_s)
-        rise_v = np.where(use_line, rise_line_v, rise_v)
+        unclear = np.flatnonzero((n_bins >= _LEAST_BINS) & (left > np.maximum(0.002 * flat, 1.5 * noise_v**2 * n_bins)))
+        use_line = np.zeros(k, dtype=bool)
+        if len(unclear):
+            beside = self._best_beside(weighted[unclear], flat[unclear], n_bins[unclear], total_s[unclear])
+            is_better = (beside[0] < 0.5 * left[unclear]) & (beside[1] < 0.25 * total_s[unclear])
+            rows_better = unclear[is_better]
+            use_line[rows_better] = True
+            left[rows_better], tau_s[rows_better], rise_v[rows_better] = (values[is_better] for values in beside)
         least_v = np.maximum(_LEAST_RISE_V, 5.0 * noise_v / np.sqrt(self._weights[0]))
         reasons = (
             (n_bins < _LEAST_BINS, "less than 20 ms between the end of the note and the next onset"),
@@ -425,6 +428,14 @@ class RecoveryFitter:
         good = ("one exponential", "one exponential beside a slow rise")
         words = [reasons[w - 1][1] if w else good[int(line)] for w, line in zip(which.tolist(), use_line, strict=True)]
         return np.where(which == 0, tau_s, np.nan), words
+
+    def _best_beside(
+        self, weighted: FloatArray, flat: FloatArray, n_bins: npt.NDArray[np.intp], total_s: FloatArray
+    ) -> tuple[FloatArray, ...]:
+        """What `_best` says beside that slow rise which leaves least."""
+        beside = [self._best(weighted, flat, n_bins, total_s, slow) for slow in range(len(self._slow))]
+        which = np.argmin(np.stack([left for left, _, _ in beside]), axis=0)
+        return tuple(np.stack(parts)[which, np.arange(len(which))] for parts in zip(*beside, strict=True))
 
     def _best(
         self,

@@ -91,25 +91,26 @@ def _measure(
     rate_hz: float,
     response: Callable[[FloatArray], FloatArray] | None,
 ) -> list[Pitch | None]:
-    x = np.zeros((len(places), size))
+    # Single precision leaves 140 dB below the strongest line, and takes half the time.
+    x = np.zeros((len(places), size), dtype=np.float32)
     gain = np.zeros(len(places))
     length = np.zeros(len(places))
     for row, place in enumerate(places):
         part = parts[place][:size]
         n = len(part)
         window, gain[row] = _window(n)
-        np.multiply(part - np.add.reduce(part) / n, window, out=x[row, :n])
+        np.multiply(part - np.add.reduce(part) / n, window, out=x[row, :n], casting="same_kind")
         length[row] = n
     spectrum = np.fft.rfft(x, _PAD * size)
     power = np.square(spectrum.real)
     power += np.square(spectrum.imag)
-    total = np.einsum("ij,ij->i", x, x)
+    total = np.einsum("ij,ij->i", x, x).astype(np.float64)
     scale = rate_hz / (_PAD * size)  # hertz a bin
     # Shorter notes have wider lines: as many bins to either side as `_LOBE_BINS` of a full row.
     lobe = np.maximum(2, np.round(_LOBE_BINS * size / length)).astype(np.intp)
     sums = np.empty((len(places), power.shape[1] + 1))
     sums[:, 0] = 0.0
-    np.cumsum(power, axis=1, out=sums[:, 1:])
+    np.cumsum(power, axis=1, dtype=np.float64, out=sums[:, 1:])
     inside = slice(max(1, round(_SEARCH_HZ[0] / scale)), min(power.shape[1] - 1, round(_SEARCH_HZ[1] / scale)))
     top = np.argmax(power[:, inside], axis=1) + inside.start
     rows = np.arange(len(places))

@@ -507,8 +507,8 @@ class RunNotes:
             if waiting.next_onset is None:
                 waiting.next_onset = onset
         if self.bands.supply is not None:
-            at = note.acc_at // self.bands.step
-            note.supply_before = self.bands.parabola.part(at - round(0.250 * self.rate_hz / self.bands.step), at)
+            at = note.acc_at // self.bands.thin_step
+            note.supply_before = self.bands.thinned(at - round(0.250 * self.rate_hz / self.bands.thin_step), at)
         self._note = note
 
     # ---- a note sounds ---------------------------------------------------------------------------------------------
@@ -574,9 +574,10 @@ class RunNotes:
         part = bands.parabola.part(first, last)
         if not len(part):
             return
-        wanted = round(HEAD_S * self.rate_hz / bands.step) - sum(map(len, note.supply_head))
+        wanted = round(HEAD_S * self.rate_hz / bands.thin_step) - sum(map(len, note.supply_head))
         if wanted > 0:
-            note.supply_head.append(part[:wanted].copy())
+            begin = -(-a // bands.thin_step)
+            note.supply_head.append(bands.thinned(begin, min(begin + wanted, -(-b // bands.thin_step))))
         lowest = int(part.argmin())
         if part[lowest] < note.supply_smooth_v:
             note.supply_smooth_v, note.supply_lowest_at = float(part[lowest]), (first + lowest) * bands.step
@@ -619,7 +620,7 @@ class RunNotes:
         if self.bands.supply is not None:
             second = round(1.0 * self.rate_hz)
             a = max(ceil(note.onset), stop - second)
-            note.supply_tail = self.bands.parabola.part(a // self.bands.step, stop // self.bands.step).copy()
+            note.supply_tail = self.bands.thinned(a // self.bands.thin_step, stop // self.bands.thin_step)
         self._waiting.append(note)
 
     def _finished(self, is_last: bool) -> list[SoundingNote]:
@@ -632,8 +633,8 @@ class RunNotes:
                     b = a + round(RECOVERY_S * self.rate_hz)
                     if note.next_onset is not None:
                         b = min(b, int(note.next_onset - 0.001 * self.rate_hz))
-                    step = self.bands.step
-                    note.supply_after = self.bands.parabola.part(-(-a // step), max(-(-a // step), b // step)).copy()
+                    step = self.bands.thin_step
+                    note.supply_after = self.bands.thinned(-(-a // step), max(-(-a // step), b // step))
                 done.append(note)
         self._waiting = [note for note in self._waiting if note not in done]
         return done

@@ -52,7 +52,6 @@ SAG_OF_NOTE_PERCENT = 10.0  # what the supply may lose under a note before it is
 
 _AVERAGE = f"parabola, found over {1000 * SMOOTH_S:.0f} ms, taken over the span it fits"
 _NAN = float("nan")
-_COARSE_HZ = 2000.0
 
 
 class NoteDetector:
@@ -270,7 +269,7 @@ class NoteDetector:
             "onset_basis": [note.onset_basis for note in notes],
             "end_basis": [note.end_basis for note in notes],
         }
-        key = (bands.rate_hz, bands.step)
+        key = (bands.rate_hz, bands.thin_step)
         if key not in self._meters:
             self._meters[key] = _SupplyMeter(bands)
         supply = self._meters[key].measure(notes, pitch_hz)
@@ -453,10 +452,9 @@ class _SupplyMeter:
     """Measures the supply under notes of one rate."""
 
     def __init__(self, bands: Bands) -> None:
-        self._step = bands.step
-        self._rate_hz, self._fine_hz = bands.rate_hz, bands.rate_hz / bands.step
+        self._rate_hz, self._thin_hz = bands.rate_hz, bands.rate_hz / bands.thin_step
         self._lowest = LowestMeter(bands.rate_hz)
-        self._recovery = RecoveryFitter(self._fine_hz)
+        self._recovery = RecoveryFitter(self._thin_hz)
         half = max(1, round(0.5 * SMOOTH_S * bands.rate_hz))
         self._at, self._taps = np.arange(-half, half + 1), parabola_taps(half)
 
@@ -466,8 +464,8 @@ class _SupplyMeter:
         befores = [note.supply_before for note in notes if note.supply_before is not None]
         if len(tails) < len(notes) or len(befores) < len(notes):
             return self._without(len(notes))
-        rate_hz, fine_hz = self._rate_hz, self._fine_hz
-        before = measure_before(befores, fine_hz, np.array([note.since_last_s for note in notes]))
+        rate_hz, thin_hz = self._rate_hz, self._thin_hz
+        before = measure_before(befores, thin_hz, np.array([note.since_last_s for note in notes]))
         lowest_v, average_s = self._lowest.measure(
             [
                 tail if note.supply_around is None else note.supply_around
@@ -481,11 +479,9 @@ class _SupplyMeter:
         raw_v = np.where(np.isfinite(raw_v), raw_v, np.nan)
         sag_v = before.volts - lowest_v
         sag_percent = np.where(before.volts > 1.0, 100.0 * sag_v / np.maximum(before.volts, 1.0), np.nan)
-        n_tail = round(TAIL_S * fine_hz)
-        # Slopes and ripples need no more than 2000 values a second.
-        stride = max(1, round(fine_hz / _COARSE_HZ))
-        heads = [_join(note.supply_head)[::stride] for note in notes]
-        ripple_v = measure_ripples([tail[::stride] for tail in tails], fine_hz / stride, 2.0 * pitch_hz)
+        n_tail = round(TAIL_S * thin_hz)
+        heads = [_join(note.supply_head) for note in notes]
+        ripple_v = measure_ripples(tails, thin_hz, 2.0 * pitch_hz)
         angle = (4 * np.pi * pitch_hz / rate_hz)[:, None] * self._at[None, :]
         recovery_s, how = self._recovery.fit([_join([note.supply_after]) for note in notes])
         lowest_at = np.array([_NAN if note.supply_lowest_at is None else note.supply_lowest_at for note in notes])
@@ -502,7 +498,7 @@ class _SupplyMeter:
             "sag_v": sag_v,
             "sag_without_end_v": np.where(fell_late, before.volts - end_v, sag_v),
             "sag_percent": sag_percent,
-            "sag_slope_v_per_s": measure_slopes(heads, fine_hz / stride, before.volts, before.wobble_v),
+            "sag_slope_v_per_s": measure_slopes(heads, thin_hz, before.volts, before.wobble_v),
             "recovery_s": recovery_s,
             "ripple_v": ripple_v / (np.cos(angle) @ self._taps),  # what the moving parabola leaves of it
         }
