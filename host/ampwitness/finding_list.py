@@ -27,6 +27,7 @@ IntArray = npt.NDArray[np.int32]
 
 _BATCH = 512  # findings that are kept and read together
 _READY = 4  # batches that are held open
+_AT_ONCE = 1 << 16  # places looked at together: of half a million each array of all counts
 
 
 def number_or_nan(value: object) -> float:
@@ -265,9 +266,20 @@ class FindingList(Sequence[Finding]):
         """(n,) what a report calls each."""
         return np.arange(1, len(self) + 1, dtype=np.int32) if self._numbers is None else self._numbers
 
-    def _mine(self, at: int) -> npt.NDArray[np.bool_]:
-        """(n,) which are of one of the tables."""
-        return (self._at >= self._firsts[at]) & (self._at < self._firsts[at + 1])
+    def _iter_mine(self, at: int) -> Iterator[tuple[npt.NDArray[np.intp], IntArray]]:
+        """Stretch by stretch, where in the list the findings of one of the tables are, and their rows in it."""
+        first, stop = self._firsts[at], self._firsts[at + 1]
+        for begin in range(0, len(self._at), _AT_ONCE):
+            part = self._at[begin : begin + _AT_ONCE]
+            mine = np.flatnonzero((part >= first) & (part < stop))
+            if len(mine):
+                yield mine + begin, part[mine] - first
+
+    def _n_mine(self, at: int) -> int:
+        """How many findings here are of one of the tables."""
+        if self._numbers is None:
+            return len(self._tables[at])
+        return sum(len(mine) for mine, _ in self._iter_mine(at))
 
     def _make(self, at: int) -> Finding:
         of_table = bisect_right(self._firsts, at) - 1
@@ -301,17 +313,14 @@ class FindingList(Sequence[Finding]):
         """The kinds that are there, in order of their first finding."""
         first: dict[str, int] = {}
         for at, table in enumerate(self._tables):
-            mine = self._mine(at)
-            if (place := int(np.argmax(mine)) if len(mine) else 0) < len(mine) and mine[place]:
+            place = next((int(mine[0]) for mine, _ in self._iter_mine(at)), None)
+            if place is not None:
                 first[table.kind] = min(place, first.get(table.kind, place))
         return tuple(sorted(first, key=lambda kind: first[kind]))
 
     def n_of(self, kind: str) -> int:
         """How many there are of a kind."""
-        tables = [at for at, table in enumerate(self._tables) if table.kind == kind]
-        if self._numbers is None:
-            return sum(len(self._tables[at]) for at in tables)
-        return sum(int(np.count_nonzero(self._mine(at))) for at in tables)
+        return sum(self._n_mine(at) for at, table in enumerate(self._tables) if table.kind == kind)
 
     def n_found(self, kind: str) -> int:
         """How many of a kind were found, those included that are not here."""
@@ -322,14 +331,19 @@ class FindingList(Sequence[Finding]):
         wanted = np.zeros(len(self), dtype=bool)
         for at, table in enumerate(self._tables):
             if table.kind in kinds:
-                wanted |= self._mine(at)
-        return self.take(np.flatnonzero(wanted))
+                for mine, _ in self._iter_mine(at):
+                    wanted[mine] = True
+        return self if wanted.all() and not self._not_here else self._part(wanted)
 
     def take(self, places: npt.NDArray[np.integer[Any]]) -> FindingList:
         """Those at some places, in that order."""
+        return self._part(places)
+
+    def _part(self, chosen: npt.NDArray[Any]) -> FindingList:
+        """Those at some places, or where it is true."""
         part = object.__new__(FindingList)
         part._tables, part._firsts, part._not_here = self._tables, self._firsts, {}
-        part._at, part._numbers, part._start_s = self._at[places], self.numbers[places], None
+        part._at, part._numbers, part._start_s = self._at[chosen], self.numbers[chosen], None
         return part
 
     def __getstate__(self) -> dict[str, Any]:
@@ -347,18 +361,19 @@ class FindingList(Sequence[Finding]):
     def _gather(self, column_of: Callable[[FindingTable], FloatArray]) -> FloatArray:
         out = np.full(len(self), np.nan)
         for at, table in enumerate(self._tables):
-            mine = self._mine(at)
-            if mine.any():
-                out[mine] = column_of(table)[self._at[mine] - self._firsts[at]]
+            column: FloatArray | None = None
+            for mine, rows in self._iter_mine(at):
+                column = column_of(table) if column is None else column
+                out[mine] = column[rows]
         return out
 
     def texts(self, key: str) -> Counter[str]:
         """How often each word stands under a measured key."""
         counted: Counter[str] = Counter()
         for at, table in enumerate(self._tables):
-            mine = self._mine(at)
-            if mine.any():
-                rows = None if np.count_nonzero(mine) == len(table) else self._at[mine] - self._firsts[at]
+            n_mine = self._n_mine(at)
+            if n_mine:
+                rows = np.concatenate([rows for _, rows in self._iter_mine(at)]) if n_mine < len(table) else None
                 counted += table.texts(key, rows)
         return counted
 

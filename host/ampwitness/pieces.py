@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import ctypes
 import io
 import pickle
 import tempfile
@@ -15,6 +17,13 @@ FloatArray = npt.NDArray[np.floating[Any]]
 
 _COLUMN_BYTES, _COLUMN_REST = 1 << 18, 4096  # of one column in memory; numbers until a part is put away
 MOST_BYTES = 4_000_000  # of one store in memory; what is beyond goes to a temporary file
+
+
+def give_back() -> None:
+    """Hand freed memory back to the system, where its library can: what is let go of leaves holes of some tens of
+    megabytes, into which what follows does not fit."""
+    with contextlib.suppress(AttributeError, OSError, TypeError):
+        ctypes.CDLL(None).malloc_trim(0)
 
 
 class Pieces:

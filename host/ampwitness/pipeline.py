@@ -26,6 +26,7 @@ from ampwitness.detect.trends import BoardTrend, TrendDetector, add_findings
 from ampwitness.errors import RecordingUnreadableError, UnknownProtocolError
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.selection import choose_enlarged, choose_waves
+from ampwitness.pieces import give_back
 from ampwitness.recording import HostMark, HostReading, Recording, RecordingIndex, load_index, open_parts, save_index
 from ampwitness.recording.host_labels import PLAIN_LABELS
 from ampwitness.types import (
@@ -445,6 +446,8 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
         tuple(calibrations_for(hellos[0], measured_calibrations(recording, options)).values()) if hellos else ()
     )
     duration_s = max((e.start_s + e.step_s * len(e.rms) for e in envelopes.values()), default=0.0)
+    excerpts = _cut_pictured(recording, options, findings, progress, run.index, duration_s)
+    give_back()
     return Analysis(
         recording_name=recording.name,
         duration_s=duration_s,
@@ -458,7 +461,7 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
         link_health=run.decoder.health(),
         settings=Settings(notes=dict(recording.notes), options=_plain_options(options), calibrations=calibrations),
         envelopes=envelopes,
-        excerpts=_cut_pictured(recording, options, findings, progress, run.index, duration_s),
+        excerpts=excerpts,
         summary={
             "recording": {
                 "kind": recording.kind,

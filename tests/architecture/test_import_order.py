@@ -26,7 +26,7 @@ ALLOWED: dict[str, set[str]] = {
     "waveform": {"errors", "units", "types", "decode"},
     "detect": {"errors", "units", "types", "finding_list", "pieces", "waveform"},
     "findings": {"errors", "units", "types", "finding_list", "detect"},
-    "report": {"errors", "units", "types", "finding_list", "findings"},
+    "report": {"errors", "units", "types", "finding_list", "pieces", "findings"},
     "frontend": {"errors", "units", "types", "firmware_files", "plain_json"},
     # The bench makes truth and scores the whole chain against it, so its score programs may see every part below the
     # command line; no part may see the bench.
@@ -54,6 +54,7 @@ ALLOWED: dict[str, set[str]] = {
         "types",
         "calibration_file",
         "finding_list",
+        "pieces",
         "recording",
         "decode",
         "waveform",

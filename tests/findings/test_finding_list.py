@@ -17,7 +17,7 @@ from ampwitness.finding_list import FindingList, KeptTable
 from ampwitness.findings import as_json
 from ampwitness.findings.as_json import analysis_to_json, iter_json, read_schema
 from ampwitness.findings.from_json import analysis_from_json
-from ampwitness.findings.selection import choose_listed, find_bursts
+from ampwitness.findings.selection import choose_listed, find_bursts, find_worst_places, rank_places
 from ampwitness.findings.wording import find_worst, word_verdict
 from ampwitness.pieces import Column, Pieces
 from ampwitness.types import Analysis, Finding
@@ -124,6 +124,25 @@ def test_bursts_bridge_no_wider_gaps_than_they_must() -> None:
         assert first.tolist() == wanted
         assert ends_s.tolist() == [start_s[place - 1] for place in [*wanted[1:], 0]]
         assert came_to_s == near_s
+
+
+@pytest.mark.parametrize("is_measured", [True, False])
+def test_the_worst_few_are_those_of_all(is_measured: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Many are equally bad by what ranks first; without that all are."""
+    monkeypatch.setattr(finding_list, "_AT_ONCE", 37)
+    notes = make_findings(400)
+    if not is_measured:
+        notes = [replace(f, measured={"level_v": f.measured["level_v"]}) for f in notes]
+    listed = FindingList([kept(notes), make_findings(50, "dip")]).of_kind("note")
+    whole = rank_places(listed).tolist()
+    for most in (1, 30, 99, 300):
+        assert rank_places(listed, most).tolist() == whole[:most]
+    first = np.array([0, 3, 150])
+    worst = [min(range(a, b), key=whole.index) for a, b in zip(first, [*first[1:], 400], strict=True)]
+    assert find_worst_places(listed, first).tolist() == worst
+    alone = first[:1]  # one stretch, whose worst nothing equals
+    single = listed.take(np.array([place for place in range(400) if place == whole[0] or place not in whole[:60]]))
+    assert find_worst_places(single, alone).tolist() == rank_places(single, 1).tolist()
 
 
 def test_of_very_many_the_worst_are_listed_and_all_are_gathered(

@@ -190,16 +190,26 @@ def _free_spans(
     seen: Sequence[Interval], clipped_s: FloatArray, blocked: Sequence[Interval]
 ) -> list[tuple[float, float]]:
     """What was seen less clips and saturation, as spans of LEAST_PASSAGE_S and more."""
-    taken = np.concatenate([clipped_s, np.array([(span.start_s, span.stop_s) for span in blocked]).reshape(-1, 2)])
-    taken = taken[np.argsort(taken[:, 0], kind="stable")]
+    taken = clipped_s
+    if blocked:
+        taken = np.concatenate([clipped_s, np.array([(span.start_s, span.stop_s) for span in blocked])])
+    if (taken[1:, 0] < taken[:-1, 0]).any():
+        taken = taken[np.argsort(taken[:, 0], kind="stable")]
     starts, stops = taken[:, 0], np.maximum.accumulate(taken[:, 1])
+    is_before = starts[1:] - stops[:-1] >= LEAST_PASSAGE_S  # a passage lies between this one's end and the next
     spans: list[tuple[float, float]] = []
     for span in seen:
         low, high = np.searchsorted(stops, span.start_s, "right"), np.searchsorted(starts, span.stop_s)
-        free_from = np.concatenate(([span.start_s], stops[low:high]))
-        free_to = np.concatenate((starts[low:high], [span.stop_s]))
-        is_long = free_to - free_from >= LEAST_PASSAGE_S
-        spans += list(zip(free_from[is_long].tolist(), free_to[is_long].tolist(), strict=True))
+        if low >= high:
+            inside = [(span.start_s, span.stop_s)]
+        else:
+            at = low + np.flatnonzero(is_before[low : high - 1])
+            inside = [
+                (span.start_s, float(starts[low])),
+                *zip(stops[at].tolist(), starts[at + 1].tolist(), strict=True),
+                (float(stops[high - 1]), span.stop_s),
+            ]
+        spans += [(start_s, stop_s) for start_s, stop_s in inside if stop_s - start_s >= LEAST_PASSAGE_S]
     return spans
 
 

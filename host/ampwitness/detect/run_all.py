@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import ctypes
 from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
@@ -22,6 +20,7 @@ from ampwitness.detect.saturation import SaturationDetector
 from ampwitness.detect.supply_history import SupplyHistory
 from ampwitness.detect.supply_model import SupplyOptions, learn_supply
 from ampwitness.detect.trends import TrendDetector
+from ampwitness.pieces import give_back
 from ampwitness.types import TraceWindow
 
 
@@ -54,6 +53,7 @@ def make_detectors(options: DetectOptions) -> tuple[Detector, ...]:
 
 # What costs as much as reading the recording and everything else together.
 _APART = ("clipping",)
+_GIVE_BACK_EVERY = 20  # windows, after which freed memory is handed back: the holes grow for hours else
 
 
 def _no_progress(what: str, share: float | None) -> None:
@@ -92,12 +92,14 @@ def run_all(
     del detectors
     history = SupplyHistory()
     try:
-        for window in windows:
+        for number, window in enumerate(windows, start=1):
             if apart is not None:
                 apart.push(window)
             history.push(window)
             for detector in here:
                 detector.push(window)
+            if number % _GIVE_BACK_EVERY == 0:
+                give_back()
         if apart is not None:
             apart.ask()
         answers = {}
@@ -106,7 +108,7 @@ def run_all(
             progress(f"judging {detector.name}", None)
             answers[detector.name] = detector.finish()
             del detector
-        _give_back()
+        give_back()
         progress("learning the supply", None)
         steps = history.finish()
         cranked = cranked_in(tuple(answers.values()), steps)
@@ -119,12 +121,5 @@ def run_all(
             apart.close()
     progress("looking for causes", None)
     concluded = settle_road(conclude([answers[name] for name in names], steps, options.supply, learned=learned), steps)
-    _give_back()
+    give_back()
     return concluded
-
-
-def _give_back() -> None:
-    """Hand freed memory back to the system, where its library can: the detectors leave holes of some fifty megabytes,
-    into which what follows does not fit."""
-    with contextlib.suppress(AttributeError, OSError, TypeError):
-        ctypes.CDLL(None).malloc_trim(0)

@@ -5,7 +5,6 @@ Each step begins with what to do, in one short sentence; why, and how much it ga
 
 from __future__ import annotations
 
-import statistics
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -104,12 +103,13 @@ def _advise_clips(clips: Sequence[Finding], summary: Mapping[str, Any], clean_fr
 
 def _advise_amplifier_clips(listed: FindingList, summary: Mapping[str, Any]) -> str:
     values = listed.values("overdrive_db")
-    overdrives_db = np.sort(values[np.isfinite(values)]).tolist()
+    overdrives_db = np.sort(values[np.isfinite(values)])
     n_clips = count_words(len(listed), "half-cycle", "half-cycles")
-    if not overdrives_db:
+    if not len(overdrives_db):
         return f"Turn the gain down until the clips are gone. {n_clips} clipped; how far could not be judged."
-    median_db, most_db = statistics.median(overdrives_db), overdrives_db[-1]
-    most_of_it_db = overdrives_db[int(0.95 * len(overdrives_db))]
+    middle = slice((len(overdrives_db) - 1) // 2, len(overdrives_db) // 2 + 1)
+    median_db, most_db = float(overdrives_db[middle].mean()), float(overdrives_db[-1])
+    most_of_it_db = float(overdrives_db[int(0.95 * len(overdrives_db))])
     said = f"{n_clips} clipped, by {median_db:.1f} dB at the median and {most_db:.1f} dB at most"
     is_far = most_db >= FAR_DB
     how_far = f"by {most_db:.1f} dB to keep this programme clean"

@@ -14,7 +14,7 @@ import numpy as np
 
 from ampwitness import __version__
 from ampwitness.finding_list import FindingList
-from ampwitness.findings.selection import WORSE, find_bursts, rank_places
+from ampwitness.findings.selection import WORSE, find_bursts, find_worst_places, rank_places
 from ampwitness.types import Analysis, Finding, Hello
 
 SCHEMA_VERSION = 1
@@ -119,7 +119,7 @@ def _choose(findings: FindingList) -> FindingList:
         return findings
     numbers = np.concatenate(
         [
-            (of_kind := findings.of_kind(kind)).take(rank_places(of_kind)[:MOST_OF_A_KIND]).numbers
+            (of_kind := findings.of_kind(kind)).take(rank_places(of_kind, MOST_OF_A_KIND)).numbers
             for kind in findings.kinds
         ]
     )
@@ -131,21 +131,20 @@ def _gather(of_kind: FindingList, n_listed: int) -> dict[str, Any]:
     start_s, stop_s = of_kind.start_s, of_kind.stop_s
     first, reached_s, near_s = find_bursts(start_s, stop_s, BURST_GAP_S, MOST_BURSTS)
     ends = np.append(first[1:], len(start_s))
-    place = np.empty(len(of_kind), dtype=np.int64)
-    place[rank_places(of_kind)] = np.arange(len(of_kind))
+    worst_places = find_worst_places(of_kind, first)
+    worst_ones = of_kind.take(worst_places)
     keys = WORSE.get(of_kind.kinds[0], ())[:1]
-    values = {key: of_kind.values(key) for key in keys}
+    values = {key: worst_ones.values(key).tolist() for key in keys}
     bursts = []
-    for a, b, burst_stop_s in zip(first.tolist(), ends.tolist(), reached_s.tolist(), strict=True):
-        worst = a + int(np.argmin(place[a:b]))
+    for at, (a, b, burst_stop_s) in enumerate(zip(first.tolist(), ends.tolist(), reached_s.tolist(), strict=True)):
         bursts.append(
             {
                 "start_s": float(start_s[a]),
                 "stop_s": burst_stop_s,
                 "n": b - a,
                 "total_s": float(np.sum(stop_s[a:b] - start_s[a:b])),
-                "worst_number": int(of_kind.numbers[worst]),
-                **{f"worst_{key}": to_plain(float(column[worst])) for key, column in values.items()},
+                "worst_number": int(worst_ones.numbers[at]),
+                **{f"worst_{key}": to_plain(column[at]) for key, column in values.items()},
             }
         )
     return {

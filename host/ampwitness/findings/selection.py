@@ -58,16 +58,42 @@ def choose_enlarged(findings: Sequence[Finding]) -> tuple[tuple[Finding, Interva
     return tuple(chosen)
 
 
-def rank_places(findings: FindingList) -> npt.NDArray[np.intp]:
-    """Places of findings of one kind, the worst first; those alike in order of time."""
-    kind = findings.kinds[0] if findings else ""
-    columns: list[FloatArray] = [findings.start_s - findings.stop_s]  # the longest first, where nothing else tells
-    for key in reversed(WORSE.get(kind, ())):
-        column = findings.values(key)  # its own to change: of half a million each copy counts
-        np.negative(np.abs(column, out=column), out=column)
-        column[~np.isfinite(column)] = 1.0
-        columns.append(column)
-    return np.lexsort(columns)
+def rank_places(findings: FindingList, most: int | None = None) -> npt.NDArray[np.intp]:
+    """Places of findings of one kind, the worst first; those alike in order of time. At most `most` of them."""
+    keys = WORSE.get(findings.kinds[0] if findings else "", ())
+    if most is not None and len(findings) > 4 * most > 0:  # of half a million each array of all counts
+        column = _to_rank(findings, keys[0] if keys else "")
+        near = np.flatnonzero(column <= np.partition(column, most - 1)[most - 1])
+        if len(near) < len(findings):
+            return near[rank_places(findings.take(near), most)]
+    columns = [_to_rank(findings, ""), *(_to_rank(findings, key) for key in reversed(keys))]
+    return np.lexsort(columns)[:most]
+
+
+def find_worst_places(findings: FindingList, first: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
+    """Of findings of one kind in stretches, which begin at the places `first`: the place of each stretch's worst."""
+    keys = WORSE.get(findings.kinds[0] if findings else "", ())
+    column = _to_rank(findings, keys[0] if keys else "")
+    ends = [*first[1:].tolist(), len(findings)]
+    spans = list(zip(first.tolist(), ends, strict=True))
+    worst = np.array([a + int(np.argmin(column[a:b])) for a, b in spans], dtype=np.intp)
+    if all(np.count_nonzero(column[a:b] == column[at]) == 1 for (a, b), at in zip(spans, worst.tolist(), strict=True)):
+        return worst
+    del column
+    place = np.empty(len(findings), dtype=np.intp)  # several as bad by that alone: by all that tells them apart
+    place[rank_places(findings)] = np.arange(len(findings))
+    return np.array([a + int(np.argmin(place[a:b])) for a, b in spans], dtype=np.intp)
+
+
+def _to_rank(findings: FindingList, key: str) -> FloatArray:
+    """(n,) the lower the worse by a measured number, or without one by length: the longest first."""
+    if not key:
+        out = findings.stop_s
+        return np.subtract(findings.start_s, out, out=out)
+    column = findings.values(key)  # its own to change
+    np.negative(np.abs(column, out=column), out=column)
+    column[~np.isfinite(column)] = 1.0
+    return column
 
 
 def find_bursts(
@@ -86,8 +112,11 @@ def find_bursts(
     (m,) place of the first span of each burst, (m,) where each burst ends in seconds, and `near_s` as it came to be.
     """
     reached_s = np.maximum.accumulate(stop_s)
-    while (first := np.flatnonzero(np.append(True, start_s[1:] - reached_s[:-1] > near_s))).size > most:
+    gaps_s = start_s[1:] - reached_s[:-1]
+    is_first = np.ones(len(start_s), dtype=bool)
+    while np.count_nonzero(np.greater(gaps_s, near_s, out=is_first[1:])) >= most:
         near_s *= 2
+    first = np.flatnonzero(is_first)
     return first, reached_s[np.append(first[1:], len(start_s)) - 1], near_s
 
 
@@ -98,7 +127,7 @@ def choose_listed(findings: Sequence[Finding], most: int = MAX_LISTED) -> dict[s
     for kind in listed.kinds:
         of_kind = listed.of_kind(kind)
         if len(of_kind) > most:
-            of_kind = of_kind.take(np.sort(rank_places(of_kind)[:most]))
+            of_kind = of_kind.take(np.sort(rank_places(of_kind, most)))
         chosen[kind] = tuple(zip(of_kind.numbers.tolist(), of_kind, strict=True))
     return chosen
 
@@ -113,7 +142,7 @@ def choose_waves(findings: Sequence[Finding], most: int) -> tuple[Interval, ...]
     """
     listed = FindingList.of(findings)
     ranked = [
-        (of_kind := listed.of_kind(kind)).take(rank_places(of_kind)[: min(most, MAX_LISTED)])
+        (of_kind := listed.of_kind(kind)).take(rank_places(of_kind, min(most, MAX_LISTED)))
         for kind in listed.kinds
         if kind not in SPREAD_KINDS
     ]

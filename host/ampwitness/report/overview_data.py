@@ -138,7 +138,8 @@ def join_spans(
 ) -> list[tuple[float, float, int]]:
     """Spans as start, stop and how many they stand for; neighbours are joined only where there are more than `most`."""
     both = np.asarray(spans, dtype=np.float64).reshape(-1, 2)
-    both = both[np.lexsort((both[:, 1], both[:, 0]))]
+    if not (both[1:, 0] > both[:-1, 0]).all():
+        both = both[np.lexsort((both[:, 1], both[:, 0]))]
     if len(both) <= most:
         return [(start_s, stop_s, 1) for start_s, stop_s in both.tolist()]
     start_s, stop_s = both.T
@@ -149,8 +150,10 @@ def join_spans(
 
 def _plain_lane(kind: str, listed: Sequence[tuple[int, Finding]], analysis: Analysis) -> dict[str, Any]:
     of_kind = FindingList.of(analysis.findings).of_kind(kind)
-    of_kind = of_kind.take(np.flatnonzero(~np.isin(of_kind.numbers, [number for number, _ in listed])))
-    rest = np.stack((of_kind.start_s, of_kind.stop_s), axis=1)
+    is_rest = np.isin(of_kind.numbers, [number for number, _ in listed], invert=True)
+    rest = np.empty((int(np.count_nonzero(is_rest)), 2))
+    rest[:, 0] = of_kind.start_s[is_rest]
+    rest[:, 1] = of_kind.stop_s[is_rest]
     style = LANE_STYLES.get(kind, LaneStyle(KIND_WORDS[kind].many if kind in KIND_WORDS else kind, "#7F7F7F", ""))
     return {
         "kind": kind,

@@ -37,6 +37,7 @@ from ampwitness.findings.wording import (
     word_verdicts,
     word_when,
 )
+from ampwitness.pieces import give_back
 from ampwitness.report.cutout_plot import draw_cutout, word_order
 from ampwitness.report.distortion_plot import draw_distortion
 from ampwitness.report.explanations import explanation_link, html_explanations
@@ -353,11 +354,13 @@ def html_page(analysis: Analysis, progress: Callable[[str, float | None], None] 
     policy = f"default-src 'none'; style-src 'unsafe-inline'; img-src data:; script-src 'sha256-{digest}'"
     facts = json.dumps(overview_facts(analysis, listed), allow_nan=False, separators=(",", ":")).replace("<", "\\u003c")
     subject = "; ".join(filter(None, (str(analysis.settings.notes.get("amplifier") or ""), word_when(analysis))))
+    give_back()
     drawn = []
     makers = (_first_screen, _overview, _closer_look, _road, _headroom, _supply, _trends)
     for number, make in enumerate(makers, start=1):
         progress("drawing the page", number / (len(makers) + 1))
         drawn.append(make(analysis))
+    give_back()
     parts = [
         "<!DOCTYPE html>",
         '<html lang="en"><head><meta charset="utf-8">',
