@@ -55,6 +55,25 @@ class _OpenRun:
     def stop_s(self) -> float:
         return self.start_s + (self.first + self.n_waiting) / self.rate_hz
 
+    def cut(self, n: int) -> dict[str, FloatArray]:
+        """Take n samples off the front; a view of them where they came together."""
+        taken: list[dict[str, FloatArray]] = []
+        left = n
+        while left:
+            piece = self.waiting[0]
+            k = min(left, len(piece[self.roles[0]]))
+            taken.append({role: v[:k] for role, v in piece.items()})
+            if k == len(piece[self.roles[0]]):
+                self.waiting.pop(0)
+            else:
+                self.waiting[0] = {role: v[k:] for role, v in piece.items()}
+            left -= k
+        self.first += n
+        self.n_waiting -= n
+        if len(taken) == 1:
+            return taken[0]
+        return {role: np.concatenate([one[role] for one in taken]) for role in self.roles}
+
 
 class RunBlocks:
     """Re-cuts windows into blocks of `block_s` counted from the start of each unbroken run.
@@ -124,32 +143,27 @@ class RunBlocks:
         length = max(1, round(self._block_s * rate_hz))
         # A whole block is passed on only once a sample behind it is known: so is_last can be told.
         if run.n_waiting > length:
-            joined = {role: np.concatenate([piece[role] for piece in run.waiting]) for role in roles}
-            at = 0
-            while run.n_waiting - at > length:
-                blocks.append(self._block(run, {role: v[at : at + length] for role, v in joined.items()}, False))
-                run.first += length
-                at += length
-            run.waiting = [{role: v[at:].copy() for role, v in joined.items()}]
-            run.n_waiting -= at
+            while run.n_waiting > length:
+                blocks.append(self._block(run, run.cut(length), False))
+            # A copy of what is left: as a view it would keep all that it came with.
+            run.waiting = [{role: v.copy() for role, v in piece.items()} for piece in run.waiting]
         return blocks
 
     def _end_run(self) -> list[RunBlock]:
         run, self._run = self._run, None
         if run is None:
             return []
-        joined = {role: np.concatenate([piece[role] for piece in run.waiting]) for role in run.roles}
-        return [self._block(run, joined, True)]
+        return [self._block(run, run.cut(run.n_waiting), True)]
 
     def _block(self, run: _OpenRun, volts: dict[str, FloatArray], is_last: bool) -> RunBlock:
-        n = len(volts[run.roles[0]])
-        start_s = run.start_s + run.first / run.rate_hz
-        stop_s = run.start_s + (run.first + n) / run.rate_hz
+        """Of what was cut off the run last."""
+        first = run.first - len(volts[run.roles[0]])
+        start_s, stop_s = run.start_s + first / run.rate_hz, run.start_s + run.first / run.rate_hz
         spans: dict[str, tuple[Interval, ...]] = {}
         for role, known in self._saturated.items():
             spans[role] = tuple(span for span in known if span.start_s < stop_s and span.stop_s > start_s)
             known[:] = [span for span in known if span.stop_s > start_s]
-        return RunBlock(run.run_id, run.start_s, run.rate_hz, run.first, volts, is_last, spans)
+        return RunBlock(run.run_id, run.start_s, run.rate_hz, first, volts, is_last, spans)
 
 
 def merge_intervals_into(known: list[Interval], new: Iterable[Interval], join_s: float = 1e-9) -> None:

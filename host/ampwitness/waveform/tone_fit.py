@@ -83,7 +83,8 @@ def find_strongest_hz(
     window = _hann_window(n)
     centred = np.asarray(volts, dtype=np.float64)
     centred = centred - float(window @ centred) / float(window.sum())
-    spectrum = np.abs(np.fft.rfft(centred * window))
+    transformed = np.fft.rfft(centred * window)
+    spectrum = transformed.real**2 + transformed.imag**2  # power: its logarithm's parabola peaks in the same place
     bin_hz = rate_hz / n
     first = max(1, int(np.ceil(lowest_hz / bin_hz)))
     last = len(spectrum) - 1 if highest_hz is None else min(len(spectrum) - 1, int(highest_hz / bin_hz) + 1)
