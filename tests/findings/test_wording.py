@@ -229,3 +229,17 @@ def test_only_what_lies_at_the_mains_is_called_hum() -> None:
 
     assert words(100.2).endswith("beside it 100 Hz, 2.0 % of it (hum?)")
     assert words(72.0).endswith("beside it 72 Hz, 2.0 % of it")
+
+
+def test_the_headline_of_a_gain_setting_is_its_edge(small_analysis: Analysis) -> None:
+    def edge(kind: str, **measured: float) -> str:
+        found = Finding(kind, 0.0, 3.0, "information", {"knee_v": 26.671, **measured}, {}, {})  # type: ignore[arg-type]
+        return word_headline(dataclasses.replace(small_analysis, findings=(found, clip(1.0, 0.9))))
+
+    left = edge("setting", tone_hz=40.0, margin_db=2.31)
+    assert left.startswith(
+        "In short: clean up to 26.67 V rms at 40 Hz, left 2.3 dB below that; 1 clipped half-cycle on"
+    )
+    assert edge("setting", tone_hz=40.0, margin_db=-0.5).count("left 0.5 dB beyond that") == 1
+    curve = edge("knee", frequency_hz=1000.0)
+    assert curve.startswith("In short: clean up to 26.67 V rms at 1000 Hz; 1 clipped half-cycle, 0.9 dB")

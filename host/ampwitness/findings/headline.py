@@ -21,7 +21,8 @@ def word_headline(analysis: Analysis) -> str:
     """`In short: 2 cut-outs, the gravest of 3.9 s; no supply dip in 39.9 s; nothing lost.`"""
     findings = FindingList.of(analysis.findings)
     judged_s = {coverage.detector: coverage.judged_s for coverage in analysis.coverage}
-    found, none = [], []
+    found, none = _word_edge(findings), list[str]()
+    is_on_purpose = bool(findings.of_kind("setting"))
     for kind, (key, one, of_several) in _TOLD.items():
         words = KIND_WORDS[kind]
         n = findings.n_found(kind)
@@ -30,10 +31,25 @@ def word_headline(analysis: Analysis) -> str:
         if n and worst is not None:
             value = worst.measured.get(key)
             told = (one if n == 1 else of_several).format(value) if isinstance(value, int | float) else ""
-            found.append(count_words(n, words.one, words.many) + told)
+            purpose = " on purpose" if kind == "clip" and is_on_purpose else ""
+            found.append(count_words(n, words.one, words.many) + purpose + told)
         elif kind in _ALWAYS:
             none.append(f"no {words.one} in {seconds_to_span(looked_s)}" if looked_s else f"{words.many} not judged")
     return f"In short: {'; '.join([*found, *none, _word_lost(analysis, findings)])}."
+
+
+def _word_edge(findings: FindingList) -> list[str]:
+    """Where the last gain setting, or else the last gain curve, found the edge; empty where neither did."""
+    for kind, tone_key in (("setting", "tone_hz"), ("knee", "frequency_hz")):
+        for finding in reversed(findings.of_kind(kind)):
+            knee_v, tone_hz, margin_db = (finding.measured.get(key) for key in ("knee_v", tone_key, "margin_db"))
+            if not isinstance(knee_v, int | float) or not isinstance(tone_hz, int | float):
+                continue
+            said = f"clean up to {knee_v:.2f} V rms at {tone_hz:.0f} Hz"
+            if isinstance(margin_db, int | float):
+                said += f", left {abs(margin_db):.1f} dB {'below' if margin_db >= 0 else 'beyond'} that"
+            return [said]
+    return []
 
 
 def _word_lost(analysis: Analysis, findings: FindingList) -> str:
