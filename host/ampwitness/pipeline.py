@@ -19,6 +19,7 @@ from ampwitness.decode import Decoder
 from ampwitness.decode.decoder import GATHER_BYTES, refuse_unreadable
 from ampwitness.detect.engine_marks import read_engine_label
 from ampwitness.detect.level_tiers import SecondLevels
+from ampwitness.detect.mark_ties import tie_unconfirmed
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.run_all import DetectOptions, run_all
 from ampwitness.detect.supply_model import SupplyOptions
@@ -434,9 +435,9 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
     envelopes = {role: builder.finish() for role, builder in builders.items()}
     if recording.reduction is not None:
         results, envelopes = _use_kept_levels(recording, run, results, envelopes)
-    findings = FindingList(
-        [*(result.findings for result in results), kept_settings(recording), run.readings, run.unconfirmed]
-    )
+    detected = [result.findings for result in results]
+    unconfirmed = tie_unconfirmed(run.unconfirmed, FindingList(detected)) if run.unconfirmed else ()
+    findings = FindingList([*detected, kept_settings(recording), run.readings, unconfirmed])
     save_index(recording, run.index)
     for result in results:
         if result.coverage.detector == TrendDetector.name:

@@ -195,9 +195,11 @@ def _went_on_falling(stop: Stop) -> bool:
 
 
 def _stayed_down(stop: Stop) -> bool:
-    """Whether the supply did not rise when the amplifier's own current ended."""
+    """Whether the supply did not rise when the amplifier's own current ended, nor later while the output was off."""
     supply = stop.supply
-    return supply is not None and supply.after_v < supply.at_stop_v + SAME_V
+    if supply is None or supply.after_v >= supply.at_stop_v + SAME_V:
+        return False
+    return stop.supply_highest_off_v < supply.at_stop_v + HYSTERESIS_V
 
 
 def _judge_remote(stop: Stop, events: list[tuple[float, str]], reasons: list[str], open_: list[str]) -> bool:

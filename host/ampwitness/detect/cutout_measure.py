@@ -103,6 +103,7 @@ class Stop:
     source_gain_ratio: float = 0.0  # output over source, rms, of the seconds before
     n_supply_falls: int = 0
     supply_lowest_off_v: float | None = None  # while the output was off
+    supply_highest_off_v: float = -np.inf
     n_ground_jumps: int = 0
     resume_s: float | None = None
     end_s: float = 0.0
@@ -326,6 +327,7 @@ def count_falls(run: RunSteps, stop: Stop, start: int, until: int) -> None:
         if len(off):
             known_v = np.inf if stop.supply_lowest_off_v is None else stop.supply_lowest_off_v
             stop.supply_lowest_off_v = min(known_v, float(off.min()))
+            stop.supply_highest_off_v = max(stop.supply_highest_off_v, float(off.max()))
     if stop.ground_jump_v is not None and abs(stop.ground_jump_v) > 1.0:
         away = np.abs(run.steps("ground", start, until) - stop.extra.get("ground_usual_v", 0.0))
         limit_v = 0.5 * abs(stop.ground_jump_v)

@@ -76,14 +76,31 @@ def tie_marks(findings: Sequence[Finding], liveness: Sequence[Mapping[str, float
         if read_engine_label(mark.measured.get("label")) is not None:
             out.append(replace(mark, measured={**mark.measured, "tied_to": None, "after_s": None, "tie": _OF_ENGINE}))
             continue
-        near = [
-            f
-            for f in events
-            if f.start_s <= mark.start_s + PRESS_EARLY_S and max(f.stop_s, f.start_s) >= mark.start_s - PRESS_LATE_S
-        ]
+        near = _near(mark, events)
         told = _tell(mark, near, known.get(round(mark.start_s, 6)))
         out.append(replace(mark, measured={**mark.measured, **told}))
     return tuple(out)
+
+
+def tie_unconfirmed(marks: Sequence[Finding], findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Marks that the board never told of, tied by the computer's clock; `tie` of each already says how it is timed."""
+    events = list(FindingList.of(findings).of_kind("cutout", "gap"))
+    out = []
+    for mark in marks:
+        near = _near(mark, events)
+        if near and read_engine_label(mark.measured.get("label")) is None:
+            told = _tell(mark, near, None)
+            mark = replace(mark, measured={**mark.measured, **told, "tie": f"{told['tie']}; {mark.measured['tie']}"})
+        out.append(mark)
+    return tuple(out)
+
+
+def _near(mark: Finding, events: Sequence[Finding]) -> list[Finding]:
+    return [
+        f
+        for f in events
+        if f.start_s <= mark.start_s + PRESS_EARLY_S and max(f.stop_s, f.start_s) >= mark.start_s - PRESS_LATE_S
+    ]
 
 
 def _tell(mark: Finding, near: Sequence[Finding], live: Mapping[str, float] | None) -> dict[str, Any]:

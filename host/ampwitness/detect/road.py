@@ -15,6 +15,7 @@ import numpy as np
 from ampwitness.detect.cutout_cause import CRANKING
 from ampwitness.detect.cutout_cranking import settle_cranking
 from ampwitness.detect.cutout_level import learn_level
+from ampwitness.detect.dip_context import list_lost_supply, name_dip_context
 from ampwitness.detect.engine_marks import decide_by_marks, find_engine_marks
 from ampwitness.detect.engine_states import find_engine_states
 from ampwitness.detect.mark_ties import tie_marks
@@ -25,6 +26,7 @@ from ampwitness.finding_list import ChangedTable, FindingList, FindingTable
 from ampwitness.types import Coverage, Finding, NotJudged
 
 NAME = "engine"
+_CRANKED, _LOST = "the engine was being cranked", "the supply's connection was lost"
 _OF_THE_SAG = ("sag_v", "sag_without_end_v", "sag_percent", "sag_slope_v_per_s", "recovery_s")
 
 
@@ -40,6 +42,8 @@ def settle_road(results: Sequence[DetectorResult], steps: SupplySteps) -> tuple[
     pressed = [f for r in results if r.coverage.detector == "marks" for f in r.findings]
     states = decide_by_marks(find_engine_states(steps, dips), find_engine_marks(pressed))
     liveness = [m for r in results if r.coverage.detector == "cutouts" for m in r.summary.get("output_at_marks", ())]
+    stopped = [f for r in results if r.coverage.detector == "cutouts" for f in r.findings]
+    lost = list_lost_supply(stopped)
     settled: list[DetectorResult] = []
     for result in results:
         if result.coverage.detector == "cutouts":
@@ -47,8 +51,11 @@ def settle_road(results: Sequence[DetectorResult], steps: SupplySteps) -> tuple[
             # A radio's mute during cranking says nothing about the level at which this amplifier lets go.
             learned = {**result.summary, "under_voltage": learn_level(findings)}
             result = DetectorResult(findings, result.coverage, learned)
-        elif result.coverage.detector == "notes" and states.cranking:
-            result = _without_starters_sag(result, states.cranking)
+        elif result.coverage.detector == "dips":
+            result = DetectorResult(name_dip_context(dips, states, lost), result.coverage, result.summary)
+        elif result.coverage.detector == "notes":
+            for spans, why in ((states.cranking, _CRANKED), (lost, _LOST)):
+                result = _without_sag_within(result, spans, why) if spans else result
         settled.append(result)
     everything = FindingList([result.findings for result in settled])
     marks = tie_marks(everything, liveness)
@@ -65,14 +72,14 @@ def settle_road(results: Sequence[DetectorResult], steps: SupplySteps) -> tuple[
     return (*settled, DetectorResult((), Coverage(NAME, judged_s, open_), summary))
 
 
-def _without_starters_sag(result: DetectorResult, cranking: Sequence[tuple[float, float]]) -> DetectorResult:
-    """The notes, those under which the engine was cranked without a sag: the starter made it, not the note."""
+def _without_sag_within(result: DetectorResult, spans: Sequence[tuple[float, float]], why: str) -> DetectorResult:
+    """The notes, those within the spans without a sag: the starter or a lost lead made it, not the note."""
     tables: list[FindingTable] = []
     for table in FindingList.of(result.findings).tables:
         hit: set[int] = set()
-        for start_s, stop_s in cranking:
+        for start_s, stop_s in spans:
             hit.update(np.flatnonzero((table.start_s < stop_s) & (table.stop_s > start_s)).tolist())
-        tables.append(ChangedTable(table, {row: _without_sag(table.read(row)) for row in hit}) if hit else table)
+        tables.append(ChangedTable(table, {row: _without_sag(table.read(row), why) for row in hit}) if hit else table)
     notes = FindingList(tables)
     sags = notes.values("sag_v")
     sags = sags[np.isfinite(sags)]
@@ -81,7 +88,7 @@ def _without_starters_sag(result: DetectorResult, cranking: Sequence[tuple[float
     return DetectorResult(notes, result.coverage, {**kept, **told})
 
 
-def _without_sag(note: Finding) -> Finding:
+def _without_sag(note: Finding, why: str) -> Finding:
     measured = {**note.measured, **dict.fromkeys(_OF_THE_SAG)}
-    evidence = {**note.evidence, "sag_not_judged": "the engine was being cranked"}
+    evidence = {**note.evidence, "sag_not_judged": why}
     return replace(note, severity="information", measured=measured, evidence=evidence)

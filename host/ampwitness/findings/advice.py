@@ -35,7 +35,8 @@ _DIP_TEST = (
 def _advise_cutouts(cutouts: Sequence[Finding]) -> str:
     worst = find_worst(cutouts, "cutout")
     assert worst is not None
-    test = find_next_test(str(worst.measured.get("cause", "not decided")))
+    cause = str(worst.measured.get("cause", "not decided"))
+    test = find_next_test(cause, worst.evidence.get("supply_reference_v"))
     if worst.severity == "information":  # it should be so: nothing to start with
         n = count_words(len(cutouts), "cut-out", "cut-outs")
         return f"{n}, none of which points at the amplifier. The longest: {describe_finding(worst)}. {test}"
@@ -191,16 +192,20 @@ def _is_within(finding: Finding, spans: Sequence[tuple[float, float]]) -> bool:
 
 
 def _advise_dips(dips: Sequence[Finding], cranking: Sequence[tuple[float, float]]) -> str:
-    others = [dip for dip in dips if not _is_within(dip, cranking)]
+    others = [dip for dip in dips if not (dip.measured.get("during") or _is_within(dip, cranking))]
     worst = find_worst(others or dips, "dip")
     assert worst is not None
     if not others:
-        return (
-            f"Leave the dips as they are. {count_words(len(dips), 'supply dip', 'supply dips')}, only while the engine "
-            f"was cranked, as any starter makes; the deepest: {describe_finding(worst)}."
-        )
+        n_dips = count_words(len(dips), "supply dip", "supply dips")
+        why = "only while the engine was cranked, as any starter makes"
+        if not all(_is_within(dip, cranking) for dip in dips):
+            why = "each of them explained by the engine or by a lost connection"
+        return f"Leave the dips as they are. {n_dips}, {why}; the deepest: {describe_finding(worst)}."
     n_dips = count_words(len(others), "supply dip", "supply dips")
-    beside = " besides the starter's" if len(others) < len(dips) else ""
+    beside = ""
+    if len(others) < len(dips):
+        is_starter = all(_is_within(dip, cranking) for dip in dips if dip not in others)
+        beside = " besides the starter's" if is_starter else " besides those that the engine or a lost lead explains"
     return f"{_DIP_TEST} {n_dips}{beside}; the deepest: {describe_finding(worst)}."
 
 
@@ -261,7 +266,7 @@ def advise_first_steps(findings: Sequence[Finding], summary: Mapping[str, Any] |
         (steps if is_worth else later).append(_advise_cutouts(by_kind["cutout"]))
     if "dip" in by_kind:
         cranking = find_cranking(summary or {})
-        is_only_cranked = all(_is_within(dip, cranking) for dip in by_kind["dip"])
+        is_only_cranked = all(dip.measured.get("during") or _is_within(dip, cranking) for dip in by_kind["dip"])
         (later if is_only_cranked else steps).append(_advise_dips(by_kind["dip"], cranking))
     knees = by_kind.get("knee", FindingList.of(()))
     set_gain = _advise_settings(by_kind.get("setting", ()), len(by_kind.get("clip", ())))

@@ -10,7 +10,7 @@ from ampwitness.units import seconds_to_span
 # kind -> what of its worst is told, with which words where it is the only one, and where it is one of several
 _TOLD = {
     "cutout": ("outage_s", " of {0:.1f} s", ", the gravest of {0:.1f} s"),
-    "dip": ("residual_v", " to {0:.2f} V", ", the deepest to {0:.2f} V"),
+    "dip": ("residual_v", " to {0:.2f} V", ", the worst to {0:.2f} V"),
     "clip": ("overdrive_db", ", {0:.1f} dB past the ceiling", ", up to {0:.1f} dB past the ceiling"),
     "drift": ("change_db", " of {0:+.1f} dB", ", the largest of {0:+.1f} dB"),
 }

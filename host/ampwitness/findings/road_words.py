@@ -100,8 +100,20 @@ _LOWEST = (
 _STOPPED_HOW = {"cut in mid-cycle": "it was cut off in mid-cycle", "faded": "it stopped in a fade"}
 
 
-def find_next_test(cause: str) -> str:
-    """The test that separates what is left; every cause has one, an unknown one that of the undecided."""
+_LOW_WHILE_CHARGED = (
+    "Measure at the battery and at the amplifier while it happens: volts lost between them are lost in leads, fuse or "
+    "ground; what the battery itself loses, another consumer pulls or the alternator does not hold."
+)
+_CHARGED_V = 13.2  # no battery at rest stands as high
+
+
+def find_next_test(cause: str, usual_v: float | None = None) -> str:
+    """The test that separates what is left; every cause has one, an unknown one that of the undecided.
+
+    `usual_v`: supply before it; a charged one needs no engine running.
+    """
+    if cause.startswith("supply fell") and usual_v is not None and usual_v > _CHARGED_V:
+        return _LOW_WHILE_CHARGED
     return next((test for start, test in NEXT_TESTS if cause.startswith(start)), NEXT_TESTS[-1][1])
 
 
@@ -143,7 +155,8 @@ def explain_cutout(finding: Finding) -> tuple[str, ...]:
         out.append("Because: " + "; ".join(e["reasons"]) + ".")
     if e.get("not_excluded"):
         out.append("Not excluded: " + "; ".join(e["not_excluded"]) + ".")
-    out.append("Next test: " + find_next_test(str(finding.measured.get("cause", "not decided"))))
+    cause = str(finding.measured.get("cause", "not decided"))
+    out.append("Next test: " + find_next_test(cause, e.get("supply_reference_v")))
     return tuple(out)
 
 

@@ -198,10 +198,11 @@ def describe_finding(finding: Finding) -> str:
         why_not = finding.evidence.get("supply_before_not_settled")
         return text + (f"; before it the supply was not settled: {why_not}" if why_not else "")
     if finding.kind == "dip":
+        beside = f", while {m['during']}" if m.get("during") else ""
         return (
             f"{m.get('role', 'supply')} fell to {_number(m.get('residual_v'), 2)} V "
             f"({_number(m.get('depth_percent'), 1)} % below {_number(m.get('reference_v'), 2)} V) "
-            f"for {_number(m.get('duration_s'), 3)} s"
+            f"for {_number(m.get('duration_s'), 3)} s{beside}"
         )
     if finding.kind == "cutout":
         return describe_cutout(finding)
@@ -317,7 +318,9 @@ def find_worst(findings: Sequence[Finding], kind: str) -> Finding | None:
     if kind == "note":
         return _largest(chosen, "sag_without_end_v") or _largest(chosen, "sag_v") or _largest(chosen, "level_v")
     if kind == "dip":
-        return _largest(chosen, "depth_v")
+        # What the starter, a stop of the engine or a lost lead did is the worst only where there is nothing else.
+        plain = np.flatnonzero([not dip.measured.get("during") for dip in chosen])
+        return _largest(chosen.take(plain) if len(plain) else chosen, "depth_v")
     if kind in ("tone", "knee", "setting"):
         return _largest(chosen, "level_v" if kind == "tone" else "knee_v") or (chosen[-1] if chosen else None)
     if kind == "drift":
