@@ -70,6 +70,7 @@ def tables() -> dict[str, list[str]]:
     made = board()
     return {
         "ranges": _ranges(made),
+        "build": _build(made),
         "errors": _errors(made),
         "corner": _corner(made),
         "disturbances": _disturbances(made),
@@ -106,6 +107,32 @@ def _ranges(made: FrontEnd) -> list[str]:
                 f"{1e3 * network.volts_per_code:.3g} mV",
                 f"{network.corner_hz / 1e3:.2f} kHz",
                 f"{network.input_ohm / 1e3:.3g} kohm",
+            )
+        )
+    return rows
+
+
+def _build(made: FrontEnd) -> list[str]:
+    """What to solder, and what a meter must show before and after the board is joined."""
+    rows = _head(
+        "network", "top", "up", "down", "capacitor", "lead's tip to ground", "lead's tip to 3.3 V", "pin, tip on ground",
+        "a volt moves the pin by",
+    )  # fmt: skip
+    for one in made.inputs:
+        network = one.network
+        to_ground = "open" if network.down_ohm is None else f"{(network.top_ohm + network.down_ohm) / 1e3:.1f} kohm"
+        to_rail = "open" if network.up_ohm is None else f"{(network.top_ohm + network.up_ohm) / 1e3:.1f} kohm"
+        rows.append(
+            _row(
+                one.name,
+                value_code(network.top_ohm),
+                "-" if network.up_ohm is None else value_code(network.up_ohm),
+                "-" if network.down_ohm is None else value_code(network.down_ohm),
+                f"{value_code(network.farad)}F",
+                to_ground,
+                to_rail,
+                f"{network.bias_v:.2f} V",
+                f"{1e3 * network.parallel_ohm / network.top_ohm:.0f} mV",
             )
         )
     return rows
