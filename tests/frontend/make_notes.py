@@ -115,8 +115,8 @@ def _ranges(made: FrontEnd) -> list[str]:
 def _build(made: FrontEnd) -> list[str]:
     """What to solder, and what a meter must show before and after the board is joined."""
     rows = _head(
-        "network", "top", "up", "down", "capacitor", "lead's tip to ground", "lead's tip to 3.3 V", "pin, tip on ground",
-        "a volt moves the pin by",
+        "network", "top", "up", "down", "capacitor", "lead's tip to ground", "lead's tip to 3.3 V",
+        "pin, tip on ground", "a volt moves the pin by",
     )  # fmt: skip
     for one in made.inputs:
         network = one.network
