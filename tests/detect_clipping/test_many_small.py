@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ampwitness.detect import lobe_fit
 from ampwitness.detect.corner_ramp import ramp
+from ampwitness.detect.corner_search import place_corners
+from ampwitness.detect.lobe_fit import describe_placed
 from ampwitness.detect.many_small import back_substitute, eliminate, invert
 from ampwitness.detect.plateau_windows import SIDE, Windows
 
@@ -44,7 +45,7 @@ def test_corners_between_the_points_are_found_as_well_as_the_fit_says(with_bow: 
     left, right = rng.uniform(-6, -3, 200), rng.uniform(3, 6, 200)
     noise_v = 0.01
     windows = _windows(left, right, noise_v, rng)
-    fit = lobe_fit.fit_windows(windows, np.round(left), np.round(right), with_bow)
+    fit = describe_placed(place_corners(windows, np.round(left), np.round(right), with_bow))
     for found, true, sd in ((fit.start, left, fit.start_sd), (fit.stop, right, fit.stop_sd)):
         off = (found - windows.middle - true) / (sd * noise_v)
         assert np.median(np.abs(off)) < 1.5

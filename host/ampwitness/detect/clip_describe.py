@@ -12,9 +12,10 @@ import numpy.typing as npt
 
 from ampwitness.detect.clip_candidates import FIELDS, Candidates, View, lean_of, touches_blocked
 from ampwitness.detect.clip_coarse import measure_coarsely
-from ampwitness.detect.clip_fits import FAILED_MISFIT, LEAST_SLOPE_RATIO
+from ampwitness.detect.clip_fits import FAILED_MISFIT
 from ampwitness.detect.clip_screen import Crests
 from ampwitness.detect.clip_stream import LaggedMeans, Stretch
+from ampwitness.detect.corner_search import LEAST_SLOPE_RATIO
 from ampwitness.detect.lobe_fit import LobeFit
 from ampwitness.detect.overdrive import Corners, extrapolate_crests
 from ampwitness.detect.plateau_windows import Windows
@@ -27,14 +28,13 @@ PART_MISFIT = 3.0  # only fits this bad may cover but a part
 COARSE_CORNER_SD_S = 1e-4
 
 
-def describe_fits(
-    view: View, windows: Windows, fit: LobeFit, misfit: FloatArray, narrow_gain: FloatArray, fit_gain: float
-) -> Candidates:
+def describe_fits(view: View, windows: Windows, fit: LobeFit, narrow_gain: FloatArray, fit_gain: float) -> Candidates:
     """Everything that is kept of a candidate; where the fit gains less than `fit_gain`, a plainer one serves."""
     stretch, lagged, noise_v = view.stretch, view.lagged, view.noise_v
     rate, n = stretch.rate_hz, len(windows)
     variance = np.maximum(noise_v**2 / fit.averaged, fit.flat_rss_v2 / np.maximum(fit.n_points - 10, 2))
     point_sd = np.sqrt(variance)
+    misfit = fit.flat_rss_v2 / np.maximum(fit.n_points - 10, 2) * fit.averaged / noise_v**2
     crest = extrapolate_crests(
         Corners(
             fit.stop - fit.start, fit.level_v, fit.slope_left_v, fit.slope_right_v, fit.curvature_v,

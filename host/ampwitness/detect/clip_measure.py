@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from ampwitness.detect.clip_candidates import Candidates, View, rows_by_view, touches_blocked
 from ampwitness.detect.clip_describe import describe_fits
-from ampwitness.detect.clip_fits import FITS_WELL, PLAIN_GAIN, fit_best_width, try_again
+from ampwitness.detect.clip_fits import FITS_WELL, PLAIN_GAIN, place_best_width, try_again
 from ampwitness.detect.clip_screen import (
     BELOW_TOP_SHARE,
     NEAR_TOP_S,
@@ -26,6 +26,7 @@ from ampwitness.detect.clip_screen import (
     top_near,
 )
 from ampwitness.detect.clip_stream import Stretch
+from ampwitness.detect.lobe_fit import describe_placed
 from ampwitness.detect.plateau_windows import (
     SHORTEST_FLANK_S,
     WIDTHS,
@@ -92,13 +93,12 @@ def measure_suspects(
     is_plain = gain >= PLAIN_GAIN
     wide_chi, narrow_chi = _chi(wide_test) * windows.averaged, _chi(narrow_test) * windows.averaged
     start_narrow = is_plain & (wide_chi > WIDE_MISSES * np.maximum(narrow_chi, FITS_WELL * noise_v**2))
-    fit, misfit = fit_best_width(windows, narrow.take(worth), left, right, noise_v, is_plain, start_narrow)
-    try_again(views, of, windows, fit, misfit, gain, noise_v)
+    placed = place_best_width(windows, narrow.take(worth), left, right, noise_v, is_plain, start_narrow)
+    try_again(views, of, windows, placed, gain, noise_v)
+    fit = describe_placed(placed)
     fit_gain = FITTED_GAIN if least_gain is None else 0.0
     return [
-        describe_fits(view, windows.take(rows), fit.take(rows), misfit[rows], gained[rows], fit_gain)
-        if len(rows)
-        else None
+        describe_fits(view, windows.take(rows), fit.take(rows), gained[rows], fit_gain) if len(rows) else None
         for view, rows in rows_by_view(views, of)
     ]
 
