@@ -11,6 +11,7 @@ from ampwitness.findings.line_words import name_other
 from ampwitness.guide.set_gain import SetGainWalk, View
 from ampwitness.guide.tone_lines import find_lines
 from ampwitness.guide.tone_live import LiveMeter
+from ampwitness.waveform.tone_folded import highest_judged_hz
 
 RATE_HZ = 8000.0
 
@@ -97,3 +98,19 @@ def test_a_tone_that_begins_after_silence_is_never_two() -> None:
     said = [view.words for view in views(volts, SetGainWalk(40.0, "none", False))]
     assert said[-1].startswith("clean")
     assert not [words for words in said if "two tones" in words]
+
+
+def test_a_high_tone_that_is_too_quiet_says_so_and_measures_where_it_is_loud() -> None:
+    """Its distortion is judged once a second, and at half a volt never."""
+    rate_hz = 25_000.0
+
+    def last_words(level_v: float) -> str:
+        walk, meter = SetGainWalk(3000.0, "none", False, highest_judged_hz(rate_hz)), LiveMeter(3000.0)
+        time_s = np.arange(round(3 * rate_hz)) / rate_hz
+        for window in iter_windows_from_arrays({"output": level_v * np.sin(18850 * time_s)}, rate_hz, window_s=0.04):
+            if (reading := meter.push(window)) is not None:
+                walk.push(reading)
+        return walk.view().words
+
+    assert last_words(0.5) == "too quiet for its distortion to be judged: turn it up"
+    assert last_words(14.0).startswith("measuring: ")

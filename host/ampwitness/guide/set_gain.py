@@ -26,7 +26,7 @@ from ampwitness.guide.set_gain_words import (
 )
 from ampwitness.guide.tone_live import LiveReading
 from ampwitness.waveform.tone_clip import hard_clip_level_db
-from ampwitness.waveform.tone_meter import TWO_TONES_PERCENT
+from ampwitness.waveform.tone_meter import TWO_TONES_PERCENT, ToneReading
 
 Key = Literal["next", "full", "turned", "other"]
 
@@ -310,9 +310,11 @@ class SetGainWalk:
             return "no tone"
         thd = reading.thd_percent
         if thd is None:
-            return "not judged" if self.goes_by_level else self._judge_by_curve(tone.level_v)
+            by_curve = "not judged" if self.goes_by_level else self._judge_by_curve(tone.level_v)
+            is_quiet = by_curve == "not judged" and not self.goes_by_level and self._is_under_floor(tone)
+            return "too quiet" if is_quiet else by_curve
         if tone.thd_is_below_floor:
-            if tone.thd_floor_percent > self._held(KNEE_PERCENT, "too quiet"):
+            if self._is_under_floor(tone):
                 return "too quiet"
             thd = 0.0
         if self._is_of_source(reading, thd):
@@ -322,6 +324,10 @@ class SetGainWalk:
         if thd >= self._held(EDGE_PERCENT, "at the edge", "clipped"):
             return "at the edge"
         return "rising" if self._is_rising(reading) else "clean"
+
+    def _is_under_floor(self, tone: ToneReading) -> bool:
+        """So quiet that distortion at the edge would not show."""
+        return tone.thd_is_below_floor and tone.thd_floor_percent > self._held(KNEE_PERCENT, "too quiet")
 
     def _held(self, percent: float, *states: State) -> float:
         """A threshold that is passed downwards a little later than upwards: words do not flicker at it."""

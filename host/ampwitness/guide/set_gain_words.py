@@ -94,6 +94,8 @@ def word_state(now: Situation) -> str:
     if now.state == "logger overloaded":
         return "logger overloaded: turn down, or use a larger divider"
     if now.state == "too quiet":
+        if reading.thd_percent is None:
+            return "too quiet for its distortion to be judged: turn it up"
         return f"too quiet to judge: only that THD is below {reading.tone.thd_floor_percent:.1f} %"
     if now.state == "clipped" and reading.thd_percent is None:
         return "clipped: beyond the clean ceiling"
