@@ -178,11 +178,17 @@ class KeptTable(FindingTable):
             self._open[at] = batch
             if len(self._open) > _READY:
                 self._open.popitem(last=False)
-        return Finding(*batch[row - self._first_rows[at]])
+        kind, start_s, stop_s, severity, measured, threshold, evidence = batch[row - self._first_rows[at]]
+        return Finding(kind, start_s, stop_s, severity, _own(measured), threshold, _own(evidence))
 
     def __getstate__(self) -> dict[str, Any]:
         self._put_away()
         return {**self.__dict__, "_open": OrderedDict()}
+
+
+def _own(values: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Of a view of a shared table a copy, as a view keeps all of the table in memory."""
+    return dict(values) if hasattr(type(values), "reduce_shared") else values
 
 
 class _Pickler(pickle.Pickler):

@@ -13,6 +13,7 @@ import pytest
 from ampwitness import finding_list
 from ampwitness.detect.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
 from ampwitness.detect.found_clips import NUMBERS, ClipTable
+from ampwitness.detect.note_table import NoteTable, RowView
 from ampwitness.finding_list import FindingList, KeptTable
 from ampwitness.findings import as_json
 from ampwitness.findings.as_json import analysis_to_json, iter_json, read_schema
@@ -93,6 +94,14 @@ def test_a_plain_list_keeps_its_order_and_numbers() -> None:
     assert listed.number_of(findings[26]) == 27
     with pytest.raises(ValueError, match="no such finding"):
         listed.number_of(make_findings(1, "gap")[0])
+
+
+def test_a_finding_read_back_keeps_no_table_of_others() -> None:
+    numbers = NoteTable({"level_v": np.arange(600.0)}, {}, {"pitch_name": ["A1"] * 600}, {})
+    table = KeptTable("note", ())
+    table.extend([Finding("note", at, at + 0.1, "information", RowView(numbers, at), {}, {}) for at in range(600)])
+    assert table.read(7).measured == {"level_v": 7.0, "pitch_name": "A1"}
+    assert type(table.read(7).measured) is dict
 
 
 def test_pieces_are_the_same_in_memory_and_in_a_file() -> None:
