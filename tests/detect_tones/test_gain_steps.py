@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from ampwitness.bench.tone_signals import KnobAmplifier, find_true_knee, true_thd
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.gain_steps import GainStepDetector
+from ampwitness.detect.gain_steps import IN_NOISE, GainStepDetector
 from ampwitness.detect.result import DetectorResult
 from ampwitness.types import Finding, Interval
 from ampwitness.waveform.tone_clip import hard_clip_level_db
@@ -91,6 +91,39 @@ def test_soft_and_uneven_amplifiers() -> None:
         result = run(tone(amplifier, ramp_v(12, 50, 16)))
         knee_v = float(only(result, "knee").measured["knee_v"] or 0)
         assert 20 * math.log10(knee_v / find_true_knee(amplifier, 40.0).level_v) == pytest.approx(0, abs=0.015)
+
+
+@pytest.mark.parametrize(
+    "amplifier",
+    [
+        KnobAmplifier(rail_v=30, dead_v=0.3),  # distortion falls below 1 % before it rises
+        KnobAmplifier(rail_v=30, second_ratio=0.009),  # falls a little again where one side begins to clip
+        KnobAmplifier(rail_v=60, knee_exponent=2.0),  # rises with the square of the level, 25 dB below its ceiling
+    ],
+)
+def test_where_distortion_comes_slowly_the_last_rise_counts_within_its_uncertainty(amplifier: KnobAmplifier) -> None:
+    knee = only(run(tone(amplifier, ramp_v(4, 38, 9))), "knee").measured
+    error_db = 20 * math.log10(float(knee["knee_v"] or 0) / find_true_knee(amplifier, 40.0).level_v)
+    assert abs(error_db) < 2 * float(knee["uncertainty_db"] or 0)
+    assert abs(error_db) < 0.05
+    assert knee["outcome"] == "the amplifier's ceiling was met"
+
+
+def test_crossover_distortion_alone_is_no_edge() -> None:
+    knee = only(run(tone(KnobAmplifier(rail_v=60, dead_v=0.2), ramp_v(4, 40, 5))), "knee").measured
+    assert knee["knee_v"] is None
+    assert knee["outcome"] == "the edge was not reached"
+
+
+@pytest.mark.parametrize(("rail_v", "is_found"), [(5.0, True), (2.0, False)])
+def test_a_ceiling_near_the_logger_s_noise_is_found_or_said_to_drown_in_it(rail_v: float, is_found: bool) -> None:
+    amplifier = KnobAmplifier(rail_v=rail_v)
+    knee = only(run(tone(amplifier, ramp_v(0.5 * rail_v, 1.6 * rail_v, 8))), "knee").measured
+    if is_found:
+        error_db = 20 * math.log10(float(knee["knee_v"] or 0) / find_true_knee(amplifier, 40.0).level_v)
+        assert abs(error_db) < 0.05
+    else:
+        assert knee["outcome"] == IN_NOISE
 
 
 def test_a_clipped_source_is_no_ceiling() -> None:

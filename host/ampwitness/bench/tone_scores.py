@@ -39,6 +39,13 @@ AMPLIFIERS = {
     "uneven rails": KnobAmplifier(rail_v=32.0, negative_ratio=0.96),
     "soft knee": KnobAmplifier(rail_v=34.0, knee_exponent=24.0),
 }
+# Where distortion comes slowly the level of 1 % is as unsure as the distortion is, so the goal is not theirs: what is
+# scored is whether the stated uncertainty holds the truth.
+SLOW_AMPLIFIERS = {
+    "too little bias": KnobAmplifier(rail_v=30.0, dead_v=0.3),
+    "second harmonic": KnobAmplifier(rail_v=30.0, second_ratio=0.009),
+    "soft all along": KnobAmplifier(rail_v=60.0, knee_exponent=2.0),
+}
 
 
 @dataclass(slots=True)
@@ -126,7 +133,7 @@ def main() -> None:
     print(
         f"{'amplifier':16s} {'tone':>7s} mode board    level                      knob p90    THD p90       beyond goal"
     )
-    for name, amplifier in AMPLIFIERS.items():
+    for name, amplifier in {**AMPLIFIERS, **SLOW_AMPLIFIERS}.items():
         for hz, mode in ((40.0, "bass"), (1000.0, "wide")):
             for exact in (True, False):
                 score, begun = KneeScore(), time.perf_counter()

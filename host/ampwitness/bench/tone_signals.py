@@ -29,6 +29,8 @@ class KnobAmplifier:
     negative_ratio: float = 1.0
     sag_v: float = 0.0
     source_clip_ratio: float | None = None
+    dead_v: float = 0.0
+    second_ratio: float = 0.0
 
     def ceiling_v(self, crest_v: Samples) -> Samples:
         """Positive ceiling for a wanted crest."""
@@ -39,7 +41,10 @@ class KnobAmplifier:
         if self.source_clip_ratio is not None:
             wave = np.clip(wave, -self.source_clip_ratio, self.source_clip_ratio)
         top = self.ceiling_v(crest_v) * np.where(wave < 0, self.negative_ratio, 1.0)
-        x = crest_v * wave / top
+        wanted = crest_v * wave
+        wanted = np.sign(wanted) * np.maximum(np.abs(wanted) - self.dead_v, 0.0)
+        wanted = wanted + 2 * self.second_ratio / self.rail_v * wanted**2
+        x = wanted / top
         if self.knee_exponent is None:
             return np.asarray(top * np.clip(x, -1, 1))
         p = self.knee_exponent

@@ -9,13 +9,15 @@ import numpy as np
 
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.streams import Ledger
-from ampwitness.detect.tone_curve import KNEE_PERCENT, CurvePoint, ToneCurve, make_curve, usable_thd_percent
+from ampwitness.detect.tone_crossing import CurvePoint
+from ampwitness.detect.tone_curve import KNEE_PERCENT, ToneCurve, make_curve, usable_thd_percent
 from ampwitness.detect.tone_points import LEAST_LEVEL_V, LOWEST_HZ, TonePoint
 from ampwitness.detect.tone_stream import LEAST_PASSAGE_S, TonePassage, TonePassages
 from ampwitness.types import Finding, TraceWindow
 from ampwitness.waveform.tone_meter import OTHER_TONE_PERCENT, TWO_TONES_PERCENT
 
 TOO_FAST = "the amplifier's ceiling was met, but passed too fast: turn slower there"
+IN_NOISE = "clipped, but where clipping begins drowns in the logger's noise"
 _SAME_CURVE_RATIO = 0.02
 _POINTS_SHOWN = 160
 _ONE_LEVEL_RATIO = 1.12  # 1 dB: less change than that is one level, no curve
@@ -88,7 +90,8 @@ class GainStepDetector:
         """The finding of a curve; None where one level was played and it stayed clean."""
         levels = [point.reading.level_v for point in curve.points]
         is_one_level = max(levels) < _ONE_LEVEL_RATIO * min(levels)
-        has_edge = curve.knee is not None or curve.follow is not None or curve.is_source_clipped
+        crossings = (curve.knee, curve.ten, curve.follow)
+        has_edge = any(one is not None for one in crossings) or curve.is_source_clipped
         if not has_edge and (is_one_level or curve.clean_v is None):
             return None
         knee, ten = curve.knee, curve.ten
@@ -188,6 +191,8 @@ def outcome_of(curve: ToneCurve) -> str:
         return "source clipped before the amplifier"
     if curve.knee is not None:
         return TOO_FAST if curve.knee.is_too_fast else "the amplifier's ceiling was met"
+    if curve.ten is not None and curve.clean_v is None:
+        return IN_NOISE
     if curve.is_level_held:
         return "level held (a limiter?)"
     if curve.follow is not None and curve.clean_v is None:

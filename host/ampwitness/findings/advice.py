@@ -225,6 +225,10 @@ _AFTER_OUTCOME = {
         "Raise the source's sub level one step, check that it is still clean, and go again. The gain was turned and "
         "the edge was not reached."
     ),
+    "clipped, but where clipping begins drowns in the logger's noise": (
+        "Use an input with a smaller range, and go again. The tone was clipped, but too quiet for the logger to say "
+        "where that begins."
+    ),
     "level held (a limiter?)": ("Look for a limiter. The output no longer rose with the source and stayed clean."),
 }
 _TOO_FAST = "Turn slower around the edge, once more. The gain was turned past it too fast to say where it lies."

@@ -14,6 +14,7 @@ from ampwitness.types import Finding
 STALE_S = 3.0  # a last reading older than this is said to be old: the knob may have been moved since
 LEAST_SEEN_S = 1.0  # what lasted shorter does not name a run
 _TOO_FAST = "too fast"
+_IN_NOISE = "drowns in the logger's noise"
 _KEPT = (
     "knee_v",
     "knee_peak_v",
@@ -140,6 +141,8 @@ def next_step(outcome: str, tone_hz: float, margin_db: float | None, *, is_set: 
         return (
             "look for a limiter or compressor, switch it off and run set-gain again, or keep this level as the highest"
         )
+    if _IN_NOISE in outcome:
+        return "wire an input with a smaller range (ampwitness front-end), and run set-gain again"
     if _TOO_FAST in outcome:
         return "run set-gain again and turn slower around the edge"
     if margin_db is not None and margin_db < 0:
