@@ -4,7 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+import pytest
+from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.dip_context import CRANKED, STOPPED, SUPPLY_LOST, list_lost_supply, name_dip_context
+from ampwitness.detect.dips import DipDetector
 from ampwitness.detect.engine_states import EngineStates, StateSpan
 from ampwitness.detect.mark_ties import tie_unconfirmed
 from ampwitness.detect.result import DetectorResult
@@ -72,3 +76,22 @@ def test_a_mark_that_the_board_never_told_of_is_tied_by_the_computers_clock() ->
 def test_with_the_engine_charging_nobody_is_told_to_start_it() -> None:
     assert "engine running" in find_next_test("supply fell below a level", 12.5)
     assert "engine running" not in find_next_test("supply fell below a level", 14.1)
+
+
+def _find_dips(supply: np.ndarray, window_s: float) -> list[Finding]:
+    detector = DipDetector()
+    for window in iter_windows_from_arrays({"supply": supply}, 1000, window_s=window_s):
+        detector.push(window)
+    return list(detector.finish().findings)
+
+
+def test_an_engines_start_and_stop_make_a_new_reference_soon() -> None:
+    at = np.arange(120_000) / 1000
+    supply = np.where((at > 40) & (at < 80), 14.1, 12.5)
+    for begin_s in (50, 110):
+        supply = supply - 1.9 * ((at >= begin_s) & (at < begin_s + 0.4))
+    dips = _find_dips(supply, 10.0)
+    assert [round(dip.start_s) for dip in dips] == [50, 80, 110]
+    assert [round(float(dip.measured["reference_v"] or 0), 1) for dip in dips] == [14.1, 14.1, 12.5]
+    assert dips[1].stop_s == pytest.approx(101, abs=1.1)
+    assert _find_dips(supply, 0.7) == _find_dips(supply, 60.0) == dips

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -20,6 +20,11 @@ HYSTERESIS_RATIO = 0.02
 INTERRUPTION_RATIO = 0.10
 AVERAGE_S = 0.010
 REFERENCE_S = 60.0
+RISEN_RATIO, RISEN_S = (
+    1.05,
+    5,
+)  # so far above the reference for so many seconds: an engine started
+STEADY_RATIO, STEADY_S, STEADY_LEAST = 0.03, 20, 0.80  # within so much of each other, and no lower: an engine stopped
 _BLOCK_S = 1.0
 _KEPT_STEPS = 1000
 _DURATION_EDGES_S = (0.02, 0.1, 0.5, 3.0, 60.0, np.inf)
@@ -34,6 +39,7 @@ class _Dip:
     lowest_s: float
     sum_v: float = 0.0
     n: int = 0
+    seconds_v: deque[float] = field(default_factory=lambda: deque(maxlen=STEADY_S))  # medians of its whole seconds
     began_before: bool = False
     fell_from_s: float = 0.0
 
@@ -78,7 +84,8 @@ class _RoleWatch:
         highest_v = max([*self._seconds, *medians], default=0.0) if self._nominal_v is None else self._nominal_v
         is_quiet = self._dip is None and len(medians) and float(averaged.min()) >= THRESHOLD_RATIO * highest_v
         if is_quiet and len(medians) * n == stop - self._at:
-            self._seconds.extend(medians.tolist())
+            for median_v in medians.tolist():
+                self._remember(median_v)
             self._is_first = False
             return
         for begin in range(self._at, stop, n):
@@ -133,12 +140,29 @@ class _RoleWatch:
             at = self._follow(averaged, at, first_s, step_s)
         self._is_first = False
         # The reference does not follow a dip, as the standard has it; but what lasts a minute is the new supply.
-        if self._dip is None or first_s - self._dip.start_s > REFERENCE_S:
+        if self._dip is None:
+            self._remember(second_v)
+            return
+        self._dip.seconds_v.append(second_v)
+        is_long = first_s - self._dip.start_s > REFERENCE_S
+        if is_long and self._nominal_v is not None:
             self._seconds.append(second_v)
-            if self._dip is not None and self._nominal_v is None:
-                self._seconds.clear()
-                self._seconds.append(second_v)
-                self._close(first_s + len(averaged) * step_s, "lasted more than a minute: taken as the new reference")
+        elif is_long or (self._nominal_v is None and _is_steady(self._dip)):
+            self._seconds.clear()
+            self._seconds.append(second_v)
+            how = "lasted more than a minute" if is_long else f"held steady for {STEADY_S} s"
+            self._close(first_s + len(averaged) * step_s, f"{how}: taken as the new reference")
+
+    def _remember(self, second_v: float) -> None:
+        """Take one more second into the reference; where the supply came to stand higher, forget what was before."""
+        seconds = self._seconds
+        seconds.append(second_v)
+        if second_v <= RISEN_RATIO * seconds[0] or len(seconds) <= RISEN_S:
+            return
+        recent = [seconds[k] for k in range(-RISEN_S, 0)]
+        if min(recent) > RISEN_RATIO * float(np.median([*seconds][:-RISEN_S])):
+            seconds.clear()
+            seconds.extend(recent)
 
     def _soon(self, start_s: float) -> tuple[int, int]:
         """The ten steps behind the threshold: how far a fast fall went, known in every cutting of the windows."""
@@ -207,6 +231,14 @@ class _RoleWatch:
         )
 
 
+def _is_steady(dip: _Dip) -> bool:
+    """Whether the supply has stood at one level, not far down, for the last seconds: no consumer's dip any more."""
+    levels = dip.seconds_v
+    if len(levels) < STEADY_S or min(levels) < STEADY_LEAST * dip.reference_v:
+        return False
+    return max(levels) - min(levels) < STEADY_RATIO * dip.reference_v
+
+
 class DipDetector:
     """Finds dips of the supply (and of the battery, where it is logged).
 
@@ -233,7 +265,8 @@ class DipDetector:
     Threshold, hysteresis, residual, depth and duration: IEC 61000-4-30, as reproduced in instrument manuals. The
     standard averages over a half-cycle of alternating voltage, which a direct-voltage feed does not have. Our choice:
     the mean of 10 ms in steps of 1 ms, and as sliding reference the median of the last 60 medians of one second,
-    dips left out; what lasts over a minute becomes the reference.
+    dips left out; what lasts over a minute becomes the reference, and sooner what an engine's start or stop makes:
+    5 % above for five seconds, or steady within 3 % for twenty seconds at 80 % and more.
     """
 
     name = "dips"
