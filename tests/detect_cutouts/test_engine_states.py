@@ -147,3 +147,10 @@ def test_a_charger_that_pauses_without_a_cranking_leaves_the_engine_undecided() 
     at = np.arange(60 * RATE_HZ) / RATE_HZ
     _, states = _ends(np.where((at > 20) & (at < 35), 12.7, 14.3), 12.6)
     assert states == ("charging", "not decidable", "charging")
+
+
+def test_a_consumer_that_ends_behind_an_engines_stop_is_no_charger() -> None:
+    """The plates' charge holds 12.9 V for minutes; 0.5 V that come back then are a fan that was switched off."""
+    case = FAMILIES["a drive"](np.random.default_rng([128, 0]))
+    states = find_states(case)
+    assert [s.state for s in states.spans] == ["rest", "cranking", "charging", "rest"]

@@ -27,6 +27,7 @@ CHARGING_FROM_V = 13.3
 REST_TO_V = 13.0
 STEP_V = 0.45  # a fall of the level this large within a second and a half: the engine was switched off
 BLOCK_STEPS = 10  # of 10 ms: the level goes in tenths of a second
+SURFACE_S = 300.0  # from memory: so long behind a charging the charge on the plates shows
 _DIP_BLOCKS = 20
 
 
@@ -128,7 +129,14 @@ def add_weak_charging(
     begins = np.array([t for t, _ in changes])
     is_charging = np.array([state == "charging" for _, state in changes])
     may_be = ~is_charging[np.maximum(0, np.searchsorted(begins, level_s, "right") - 1)]
-    lasting = find_lasting_steps(level_s, level, may_be)
+    # For minutes behind a charging a battery at rest stands as high as a weak charger holds: what steps there is a
+    # consumer that comes or goes.
+    stopped_s = np.array([t for (_, was), (t, state) in pairwise(changes) if was == "charging" and state == "rest"])
+    lasting = tuple(
+        step
+        for step in find_lasting_steps(level_s, level, may_be)
+        if not np.any((step.time_s > stopped_s) & (step.time_s < stopped_s + SURFACE_S))
+    )
     if not lasting:
         return changes
     begins_s, ends_s = float(begins[0]), float(level_s[-1]) + 1.0
