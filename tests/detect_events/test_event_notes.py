@@ -12,12 +12,15 @@ from ampwitness.bench.event_scores import NoteScore, score_notes
 from ampwitness.bench.note_over_music import OverMusicScore, make_over_music, score_over_music
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.note_decimate import Decimator, parabola_taps
-from ampwitness.detect.note_departure import BEFORE, BEHIND, MARGIN, TURN_MARGIN, DepartureFinder, lagged_products
+from ampwitness.detect.note_departure import BEFORE, BEHIND, MARGIN, TURN_MARGIN, DepartureFinder
+from ampwitness.detect.note_judge import is_octave_again
 from ampwitness.detect.note_levels import find_places, measure_levels
-from ampwitness.detect.note_sag import LowestMeter, RecoveryFitter, measure_before, measure_ripples, measure_slopes
+from ampwitness.detect.note_products import lagged_products
+from ampwitness.detect.note_recovery import RecoveryFitter
+from ampwitness.detect.note_sag import LowestMeter, measure_before, measure_ripples, measure_slopes
 from ampwitness.detect.note_spectrum import Pitch, measure_pitches, name_pitch
-from ampwitness.detect.note_walk import SoundingNote
-from ampwitness.detect.notes import NoteDetector, _is_octave_again
+from ampwitness.detect.notes import NoteDetector
+from ampwitness.detect.sounding_note import SoundingNote
 from ampwitness.findings.wording import describe_finding
 from ampwitness.types import FloatArray, Trace
 from event_material import RATE_HZ, burst, decaying_notes, logged, run, seconds
@@ -226,10 +229,10 @@ def test_an_octave_above_a_ringing_root_that_comes_again_is_no_root() -> None:
         return Pitch(hz, 1.0, heights_v, np.nan, 0.0, 1.0)
 
     before = [pitch(43.67, 5.3, 0.0), pitch(87.31, 3.3)]
-    assert _is_octave_again(pitch(43.65, 0.57, 2.52), before)
-    assert not _is_octave_again(pitch(43.65, 4.0, 2.52), before), "the root was struck again"
-    assert not _is_octave_again(pitch(43.65, 0.57, 2.52), [pitch(51.9, 5.0), before[-1]]), "no such root rang"
-    assert not _is_octave_again(pitch(43.65, 0.57, 2.52), [before[0], pitch(61.7, 3.0)])
+    assert is_octave_again(pitch(43.65, 0.57, 2.52), before)
+    assert not is_octave_again(pitch(43.65, 4.0, 2.52), before), "the root was struck again"
+    assert not is_octave_again(pitch(43.65, 0.57, 2.52), [pitch(51.9, 5.0), before[-1]]), "no such root rang"
+    assert not is_octave_again(pitch(43.65, 0.57, 2.52), [before[0], pitch(61.7, 3.0)])
 
 
 def test_what_two_ringing_notes_swell_up_to_is_no_note_but_a_turn_to_a_third_is() -> None:

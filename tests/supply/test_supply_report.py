@@ -8,7 +8,7 @@ import re
 import numpy as np
 from ampwitness.bench.cutout_material import make_case
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.notes import FLOOR_V
+from ampwitness.detect.note_walk import FLOOR_V
 from ampwitness.detect.run_all import DetectOptions, run_all
 from ampwitness.detect.supply_history import SupplySteps
 from ampwitness.detect.supply_model import SupplyOptions, learn_supply

@@ -10,18 +10,18 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.note_knees import KNEE_AHEAD, KNEE_BACK, LEAST_SIGMAS, MODEL_RATIO, knee_tables
+from ampwitness.detect.note_products import ORDER, lagged_products, spans
 from ampwitness.types import FloatArray
 
 BEFORE = 230  # slow samples looked at ahead of a place
 BEHIND = 81  # and from it on
 MARGIN = 30  # nothing within this of the place is used to predict
-_ORDER = 32  # 32 ms at 1000 samples a second: two tones some hertz apart are told from one
 _NOISE_V = 0.012  # rms of a slow sample: the logger's own noise, with a margin
 _LEAST_SHARE = 1e-7
 _STEPS = 8
 _CARRIED_ON = MARGIN + 60  # slow samples: over so many novelty is measured
 _ROWS_AT_ONCE = 128  # predicted together: their products stay near the processor, and in memory that is there already
-_LAG_BLOCK = 8  # divides what lies before the margin less the order
 _LULL = 12
 _LULL_RATIO = 0.05
 _LULL_NOISE_V = 0.040
@@ -29,16 +29,9 @@ _STILL_V = 0.030  # rms of a silence: the logger's own noise, with a margin
 STEADY_RATIO = 0.01  # of energy, that prediction leaves of a tone that stands or rings on
 _LULL_BACK = 54  # a rise is placed to some 20 ms: no silence that ended long before
 _LEAST_NOVELTY = 0.10  # what is less new than this is dated by nobody
-_LEAST_SIGMAS = 6.0
 _LEAST_OVER_LIMIT = 1.2  # of the largest swing, of what a corner must pass
 TURN_MARGIN = 7
-_KNEE_BACK = 10
-_KNEE_AHEAD = 5
-_MODEL_RATIO = 0.002  # of the peak: what no shape of a corner describes
-# A wave out of silence fades in as often as not; what departs from another is struck.
-_FADES_RAW, _FADES_SLOW = 1.0, 0.1
 _TRACE_FROM, _TRACE_STOP = BEFORE - 64, BEFORE + 42  # in which a corner is looked for, with what it is fitted to
-_FINE = 16  # corners tried a slow sample
 
 Places = npt.NDArray[np.intp]
 
@@ -76,8 +69,8 @@ class DepartureFinder:
     """
 
     def __init__(self, taps: FloatArray, factor: int) -> None:
-        self._tables = _knee_tables(taps, factor)
-        self._products = np.empty((_ROWS_AT_ONCE, _ORDER, _ORDER))
+        self._tables = knee_tables(taps, factor)
+        self._products = np.empty((_ROWS_AT_ONCE, ORDER, ORDER))
 
     def find(
         self,
@@ -129,7 +122,7 @@ class DepartureFinder:
             from_at = np.where(still, behind_lull, BEFORE - MARGIN) - _TRACE_FROM
             size = np.abs(trace[rows])
             peak_v = np.max(size[:, BEFORE - _TRACE_FROM : BEFORE - _TRACE_FROM + 30], axis=1)
-            limit_v = np.maximum(_LEAST_SIGMAS * noise_v, np.where(still, 0.01, 0.04) * peak_v)
+            limit_v = np.maximum(LEAST_SIGMAS * noise_v, np.where(still, 0.01, 0.04) * peak_v)
             # In dense music most stand out of nothing: no corner is looked for there.
             out = np.flatnonzero(peak_v > _LEAST_OVER_LIMIT * limit_v)
             rows = rows[out]
@@ -186,7 +179,7 @@ class DepartureFinder:
         return rest, unexplained
 
     def _predict_some(self, high: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray]:
-        n_before, p = BEFORE - MARGIN, _ORDER
+        n_before, p = BEFORE - MARGIN, ORDER
         own, aim, whole, n_used = lagged_products(high[:, :n_before], starts, self._products[: len(high)])
         diagonal = np.einsum("kii->ki", own)
         ridge = n_used * _NOISE_V**2 + _LEAST_SHARE * diagonal.mean(axis=1)
@@ -226,59 +219,19 @@ class DepartureFinder:
         above &= (number >= from_at[:, None]) & (number < BEFORE + 30 - _TRACE_FROM)
         first = np.argmax(above, axis=1)
         is_there = above[np.arange(k), first] & (peak_v > _LEAST_OVER_LIMIT * limit_v)
-        first = np.maximum(first, _KNEE_BACK)
+        first = np.maximum(first, KNEE_BACK)
         grown = np.maximum(4.0 * limit_v, 0.08 * peak_v)
         row = np.arange(k)
-        ahead = _spans(size, _KNEE_AHEAD)[row, first] > grown[:, None]
-        last = np.where(ahead.any(axis=1), np.argmax(ahead, axis=1), _KNEE_AHEAD - 1)
-        y = _spans(trace, _KNEE_BACK + _KNEE_AHEAD)[row, first - _KNEE_BACK]
+        ahead = spans(size, KNEE_AHEAD)[row, first] > grown[:, None]
+        last = np.where(ahead.any(axis=1), np.argmax(ahead, axis=1), KNEE_AHEAD - 1)
+        y = spans(trace, KNEE_BACK + KNEE_AHEAD)[row, first - KNEE_BACK]
         at = np.full(k, np.nan)
-        odds_v = np.maximum(limit_v / _LEAST_SIGMAS, _MODEL_RATIO * peak_v)
+        odds_v = np.maximum(limit_v / LEAST_SIGMAS, MODEL_RATIO * peak_v)
         for n_last, table in enumerate(self._tables):
             rows = np.flatnonzero(is_there & (last == n_last))
             if len(rows):
-                at[rows] = first[rows] - table.best(y[rows, : _KNEE_BACK + n_last + 1], odds_v[rows])
+                at[rows] = first[rows] - table.best(y[rows, : KNEE_BACK + n_last + 1], odds_v[rows])
         return at
-
-
-def lagged_products(
-    x: FloatArray, starts: Places, own: FloatArray | None = None
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Sums over t of x[t + i] x[t + j] with p the order: for i, j < p, (k, p, p); for i < p and j = p, (k, p); for
-    i = j = p, (k,); t from each row's start on while x lasts. And how many t there are, (k,). The first is put into
-    `own` where that is given.
-
-    Only the first row is summed up: one step down a diagonal, the sum loses one product and gains one.
-    """
-    k, p, n = len(x), _ORDER, x.shape[1] - _ORDER
-    starts = np.minimum(starts, n)
-    used = x[:, :n]
-    if starts.any():
-        used = np.where(np.arange(n)[None, :] >= starts[:, None], used, 0.0)
-    padded = np.concatenate((x, np.zeros((k, p))), axis=1)
-    lost, gained = _spans(padded, 2 * p)[np.arange(k), starts], padded[:, n:]
-    own, aim = np.empty((k, p, p)) if own is None else own, np.empty((k, p))
-    sums = _first_lags(used, x)  # by the distance of i and j, for i at first 0
-    for i in range(p):
-        left = sums[:, : p - i]  # no more is asked for from here on
-        own[:, i, i:] = own[:, i:, i] = left
-        aim[:, i] = sums[:, p - i]
-        left += gained[:, i:p] * gained[:, i, None]
-        left -= lost[:, i:p] * lost[:, i, None]
-    return own, aim, sums[:, 0], np.maximum(n - starts, 1.0)
-
-
-def _first_lags(used: FloatArray, x: FloatArray) -> FloatArray:
-    """Sums over t of used[t] x[t + l] for l up to the order, (k, p + 1): by products of short blocks, as those are
-    what is quick."""
-    k, n, wide = len(x), used.shape[1], _LAG_BLOCK + _ORDER
-    strides = (x.strides[0], _LAG_BLOCK * x.strides[1], x.strides[1])
-    reach = np.lib.stride_tricks.as_strided(x, (k, n // _LAG_BLOCK, wide), strides, writeable=False)
-    products = np.matmul(used.reshape(k, -1, _LAG_BLOCK).transpose(0, 2, 1), np.ascontiguousarray(reach))
-    sums: FloatArray = products[:, 0, : _ORDER + 1].copy()
-    for at in range(1, _LAG_BLOCK):
-        sums += products[:, at, at : at + _ORDER + 1]
-    return sums
 
 
 def _share_new(rest: FloatArray, high: FloatArray, n: int) -> FloatArray:
@@ -298,125 +251,6 @@ def _rms(values: FloatArray) -> FloatArray:
     mean = np.einsum("ij->i", values) / values.shape[1]
     out: FloatArray = np.sqrt(_squares(values - mean[:, None]) / values.shape[1])
     return out
-
-
-def _spans(values: FloatArray, n: int) -> FloatArray:
-    """(k, m - n + 1, n): all spans of n samples of each row. numpy's own windows take ten times as long to set up."""
-    k, m = values.shape
-    strides = (*values.strides, values.strides[1])
-    return np.lib.stride_tricks.as_strided(values, (k, m - n + 1, n), strides, writeable=False)
-
-
-@dataclass(frozen=True, slots=True)
-class _KneeTable:
-    """Two pairs of shapes behind each corner tried and 0 before, as the filter leaves them: c1 u + c2 u^2, how a wave
-    that sounds at once leaves zero, and c2 u^2 + c3 u^3, how one does that fades in. Each pair is made orthonormal, so
-    that the squares of two products say how much of a trace it explains."""
-
-    shapes: FloatArray  # (n, 4 c)
-    back: FloatArray  # (c,) slow samples from the corner to the first sample above the limit
-    fades_odds: float  # how much likelier than a start at once a fade is thought to be ahead of looking
-
-    def best(self, y: FloatArray, noise_v: FloatArray) -> FloatArray:
-        """How far before the first sample above its limit each row's corner lies, slow samples: the mean over corners
-        and pairs, each weighed by how likely the noise makes it."""
-        k, c = len(y), len(self.back)
-        gained = ((y @ self.shapes) ** 2).reshape(k, 2, 2, c).sum(axis=2)
-        odds = (gained - gained.max(axis=(1, 2), keepdims=True)) / (2.0 * noise_v * noise_v)[:, None, None]
-        weights = (np.exp(np.maximum(odds, -700.0)) * np.array([1.0, self.fades_odds])[None, :, None]).sum(axis=1)
-        out: FloatArray = (weights @ self.back) / weights.sum(axis=1)
-        return out
-
-
-class RawKnees:
-    """Dates a departure from silence on the samples as they came: a corner is sharper there.
-
-    Parameters
-    ----------
-    rate_hz : samples a second
-    """
-
-    def __init__(self, rate_hz: float) -> None:
-        self._ms = max(1, round(0.001 * rate_hz))
-        self.before, self.behind = 14 * self._ms, 36 * self._ms
-        self._back = 7 * self._ms
-        self._lasts = sorted({max(3, round(f * self._ms)) for f in (1.0, 1.5, 2.0, 3.0, 4.0)})
-        self._tables = {n: _raw_table(self._back, n, self._ms) for n in self._lasts}
-
-    def find(self, raw: FloatArray, lull_from: Places) -> FloatArray:
-        """Corners, samples from the start of each row; NaN where the noise is too near.
-
-        Parameters
-        ----------
-        raw : (k, before + behind) samples, the departure as it is known at number `before`
-        lull_from : (k,) first of them that lie in the silence ahead
-        """
-        k, n = raw.shape
-        ms, at = self._ms, self.before
-        number = np.arange(n)[None, :]
-        still = (number >= lull_from[:, None]) & (number < at - 3 * ms)
-        count = np.maximum(still.sum(axis=1), 1)
-        level = np.where(still, raw, 0.0).sum(axis=1) / count
-        trace = raw - level[:, None]
-        noise_v = np.sqrt(np.where(still, trace * trace, 0.0).sum(axis=1) / count)
-        noise_v = np.maximum(noise_v, 1e-3)
-        peak_v = np.abs(trace[:, at:]).max(axis=1)
-        limit_v = np.maximum(_LEAST_SIGMAS * noise_v, 0.01 * peak_v)
-        size = np.abs(trace)
-        above = (
-            (size > limit_v[:, None])
-            & (number >= np.maximum(lull_from, at - 5 * ms)[:, None])
-            & (number < at + 10 * ms)
-        )
-        twice = np.cumsum(size > 2.0 * limit_v[:, None], axis=1)
-        soon = np.concatenate((twice[:, 6 * ms :], np.repeat(twice[:, -1:], 6 * ms, axis=1)), axis=1)
-        # For good: within the next 6 ms it doubles; a lone spike does not.
-        above &= soon > twice - (size > 2.0 * limit_v[:, None])
-        first = np.argmax(above, axis=1)
-        is_there = above.any(axis=1) & (count > 3 * ms) & (peak_v > 60.0 * noise_v) & (first > self._back)
-        first = np.clip(first, self._back, n - self._lasts[-1] - 1)
-        out = np.full(k, np.nan)
-        odds_v = np.maximum(noise_v, _MODEL_RATIO * peak_v)
-        grown = np.maximum(4.0 * limit_v, 0.08 * peak_v)
-        ahead = np.take_along_axis(size, first[:, None] + np.arange(4 * ms + 1)[None, :], axis=1) > grown[:, None]
-        last = np.where(ahead.any(axis=1), np.argmax(ahead, axis=1), 4 * ms)
-        wanted = np.array(self._lasts)[np.minimum(np.searchsorted(self._lasts, last), len(self._lasts) - 1)]
-        for n_last, table in self._tables.items():
-            rows = np.flatnonzero(is_there & (wanted == n_last))
-            if len(rows):
-                near = first[rows, None] + np.arange(-self._back, n_last + 1)[None, :]
-                out[rows] = first[rows] - table.best(np.take_along_axis(trace[rows], near, axis=1), odds_v[rows])
-        return out
-
-
-def _raw_table(n_back: int, n_last: int, ms: int) -> _KneeTable:
-    back = np.arange(0.0, 5.6 * ms, 0.5)
-    u = np.maximum(np.arange(-n_back, n_last + 1)[:, None] + back[None, :], 0.0) / ms
-    return _knee_table(u, u * u, u**3, back, _FADES_RAW)
-
-
-def _knee_table(one: FloatArray, two: FloatArray, three: FloatArray, back: FloatArray, odds: float) -> _KneeTable:
-    pairs = (*_orthonormal(one, two), *_orthonormal(two, three))
-    return _KneeTable(np.concatenate(pairs, axis=1), back, odds)
-
-
-def _orthonormal(one: FloatArray, two: FloatArray) -> tuple[FloatArray, FloatArray]:
-    one = one / np.maximum(np.linalg.norm(one, axis=0), 1e-12)
-    two = two - one * np.sum(one * two, axis=0)
-    size = np.linalg.norm(two, axis=0)
-    return one, np.where(size > 1e-9, two / np.maximum(size, 1e-12), 0.0)
-
-
-def _knee_tables(taps: FloatArray, factor: int) -> list[_KneeTable]:
-    back = np.arange(0, 8 * _FINE) / _FINE
-    weights = taps / taps.sum()
-    at = (np.arange(len(taps)) - len(taps) // 2) / factor
-    tables = []
-    for n_last in range(_KNEE_AHEAD):
-        sample = np.arange(-_KNEE_BACK, n_last + 1)
-        u = np.maximum(sample[:, None, None] + back[None, :, None] + at[None, None, :], 0.0)
-        tables.append(_knee_table(u @ weights, (u * u) @ weights, (u**3) @ weights, back, _FADES_SLOW))
-    return tables
 
 
 def _find_lulls(slow: FloatArray, starts: Places) -> tuple[Places, FloatArray, FloatArray]:
@@ -449,6 +283,6 @@ def _find_lulls(slow: FloatArray, starts: Places) -> tuple[Places, FloatArray, F
 def _are_ends(slow: FloatArray, at: FloatArray) -> npt.NDArray[np.bool_]:
     """Whether what departs is the stop of what went before, not yet the beginning of a note."""
     middle = np.clip(np.nan_to_num(at, nan=float(BEFORE)).astype(np.intp), 26, slow.shape[1] - 26)
-    around = _spans(slow, 50)[np.arange(len(slow)), middle - 25]
+    around = spans(slow, 50)[np.arange(len(slow)), middle - 25]
     out: npt.NDArray[np.bool_] = np.isfinite(at) & (_rms(around[:, 26:]) < 0.25 * _rms(around[:, :25]))
     return out

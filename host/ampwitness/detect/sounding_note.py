@@ -1,0 +1,55 @@
+"""What is known of one note while it sounds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ampwitness.types import FloatArray
+
+
+@dataclass(slots=True, eq=False)
+class SoundingNote:
+    """One note while it sounds, then until its recovery is known. Sample numbers count raw samples of the run."""
+
+    onset: float
+    onset_basis: str
+    novelty_ratio: float
+    floor_v: float
+    since_last_s: float  # infinite: no note before in this run
+    end: float = np.nan
+    end_basis: str = ""
+    next_onset: float | None = None
+    level_peak_v: float = 0.0
+    acc_at: int = 0
+    n: int = 0
+    sum_v: float = 0.0
+    sum_v2: float = 0.0
+    highest_v: float = -np.inf
+    lowest_v: float = np.inf
+    supply_raw_v: float = np.inf
+    supply_smooth_v: float = np.inf
+    supply_lowest_at: int | None = None
+    supply_around: FloatArray | None = None  # 18 ms to either side of the lowest value
+    supply_around_at: int = 0
+    supply_before: FloatArray | None = None  # through the moving parabola
+    supply_head: list[FloatArray] = field(default_factory=list)
+    supply_tail: FloatArray | None = None  # last second of the note at most
+    supply_after: FloatArray | None = None
+    band_before: FloatArray | None = None  # the last part ahead of the onset
+    band_first: int = 0
+    n_band: int = 0
+    band: list[FloatArray] = field(default_factory=list)
+    levels: list[FloatArray] = field(default_factory=list)  # mean squares
+    slow_to: int = 0
+    n_slow: int = 0
+    slow_sum_v: float = 0.0
+    slow_highest_v: float = -np.inf
+    slow_lowest_v: float = np.inf
+
+
+def join(pieces: list[FloatArray] | list[FloatArray | None]) -> FloatArray:
+    """One array of all pieces that are there."""
+    there = [piece for piece in pieces if piece is not None]
+    return there[0] if len(there) == 1 else np.concatenate(there) if there else np.empty(0)
