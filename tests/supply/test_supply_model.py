@@ -19,14 +19,10 @@ from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.conclude import FULL_POWER_AFTER_S, conclude
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.supply_fit import SupplyFit, Term
+from ampwitness.detect.supply_forecast import Ceiling, fit_sag_line
 from ampwitness.detect.supply_history import STEP_S, SupplyHistory, collect_history
-from ampwitness.detect.supply_model import (
-    Ceiling,
-    SupplyOptions,
-    find_factor,
-    fit_sag_line,
-    learn_supply,
-)
+from ampwitness.detect.supply_model import SupplyOptions, learn_supply
+from ampwitness.detect.supply_ohms import find_factor
 from ampwitness.pipeline import _supply_options
 from ampwitness.types import Coverage, Finding
 

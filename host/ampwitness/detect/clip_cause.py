@@ -22,7 +22,8 @@ from typing import Any, Literal
 import numpy as np
 
 from ampwitness.detect.ceiling_fit import CeilingFit, Plateaus, collect_plateaus, fit_ceiling, pick_lag, plateau_tilt
-from ampwitness.detect.supply_model import Ceiling, SupplyModel
+from ampwitness.detect.supply_forecast import Ceiling
+from ampwitness.detect.supply_model import SupplyModel
 from ampwitness.types import Finding, FloatArray
 
 Cause = Literal["drive", "supply", "both", "not decidable"]

@@ -19,21 +19,15 @@ from ampwitness.detect.engine_states import find_cranking
 from ampwitness.detect.found_clips import ClipTable
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.supply_fit import FAST_MOST_S, MOST_SLOW_SHARE, SLOW_LAGS_S
+from ampwitness.detect.supply_forecast import Ceiling, fit_sag_line, predict_full_power
 from ampwitness.detect.supply_history import SupplySteps
-from ampwitness.detect.supply_model import (
-    AT_ONCE_MOST_S,
+from ampwitness.detect.supply_model import AT_ONCE_MOST_S, StateModel, SupplyModel, SupplyOptions, learn_supply
+from ampwitness.detect.supply_ohms import (
     REGIME_PINNED_RATIO,
-    Ceiling,
     Factor,
-    StateModel,
-    SupplyModel,
-    SupplyOptions,
     find_factor,
-    fit_sag_line,
     is_pinned_down,
-    learn_supply,
     line_error_ratio,
-    predict_full_power,
     was_bend_looked_for,
     weight_to_ohm,
 )

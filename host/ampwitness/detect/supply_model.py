@@ -6,31 +6,27 @@ what the recording holds without them (how far the supply falls for volts at the
 
 Gaps: steps that lost a sample are left out.
 Limits: all volts are relative to the logger's reference point: without a `ground` channel the return path cannot be
-told from the battery. At rest and charging are told apart by the open voltage alone. A speaker's impedance is not its
-nominal ohms. See also `supply_fit`.
-Source: our choice, measured by `python -m ampwitness.bench.supply_scores`. Ranges of efficiency and impedance: common
-practice, no source; that a speaker's impedance may fall to 80 % of its nominal value: IEC 60268-5, from memory.
+told from the battery. See also `supply_states`, `supply_fit`, `supply_ohms` and `supply_forecast`.
+Source: our choice, measured by `python -m ampwitness.bench.supply_scores`.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.charging_model import ChargingFit
 from ampwitness.detect.lasting_steps import (
     CHARGER_FROM_V,
     LastingStep,
     find_lasting_steps,
     learn_sag,
-    spans_of_charging,
 )
-from ampwitness.detect.supply_charging import LEAST_S, SPREAD_ERROR_RATIO, ChargingFit, fit_charging
+from ampwitness.detect.supply_charging import fit_charging
 from ampwitness.detect.supply_fit import (
     FAST_MOST_S,
     SupplyFit,
@@ -40,37 +36,26 @@ from ampwitness.detect.supply_fit import (
     predict_fall,
 )
 from ampwitness.detect.supply_history import STEP_S, SupplySteps
+from ampwitness.detect.supply_states import (
+    CHARGING_ABOVE_V,
+    WEAK_CHARGER_FROM_V,
+    add_weak_charging,
+    find_charging,
+    near_changes,
+    place_changes,
+)
 from ampwitness.types import FloatArray
 
 EngineState = Literal["at rest", "charging"]
 
-ASSUMED_EFFICIENCY = 0.75
-EFFICIENCY_RANGE = (0.50, 0.92)  # class AB at low level to class D at high level
-STATED_EFFICIENCY_RATIO = 0.02  # how well a stated efficiency is believed, standard
-IMPEDANCE_RANGE: Mapping[str, tuple[float, float]] = {"resistor": (0.98, 1.02), "speaker": (0.8, 2.0)}
-ASSUMED_IMPEDANCE: Mapping[str, float] = {"resistor": 1.0, "speaker": 1.15}  # of nominal
-CHARGING_ABOVE_V: Mapping[str, float] = {"flooded": 13.2, "AGM": 13.3, "lithium": 13.6}
-STATE_HYSTERESIS_V = 0.2
-# Above a rested battery: from here on a lasting step is taken for a weak charger's.
-WEAK_CHARGER_FROM_V: Mapping[str, float] = {"flooded": 12.75, "AGM": 12.95, "lithium": 13.4}
 AT_ONCE_MOST_S = 0.015
 SETTLED_BLOCK_S = 60.0
 QUIET_SHARE = 0.2
-# What a straight line leaves out, standard: an alternator at its current limit bends it.
-MODEL_ERROR_RATIO: Mapping[str, float] = {"at rest": 0.012, "charging": 0.05}
-# Standard error (of ohms alone) above which no figure is told: of a straight line, of one side of a limit.
-PINNED_RATIO, REGIME_PINNED_RATIO = 0.07, 0.05
-CREST_ERROR_RATIO = 0.03  # of the sag, standard: crests do not meet the mean supply, by how much depends on the pitch
-CHARGING_CREST_ERROR_RATIO = 0.05  # ... and draw an alternator over its limit where the mean does not
-SIGMAS = 2.0
-_STATE_STEP_S = 2.0
 _CHANGE_S = (0.2, 1.5)  # before and behind a change of state: fitted to neither, the battery's slow part moves
 _LEAST_PLAYED_V2 = 0.25  # mean square over a step: half a volt rms, 20 times the logger's noise
 _CRANK_NEAR_S = (0.05, 0.3)  # before and behind a cranking
 _LEAST_FALL_V = 0.03
 _STRAY = 0.15  # so far off may shares be that were fitted apart
-_LEAST_SEEN = 1.25  # times what the fit with an alternator needs: what warms it up is not counted there
-_FEW_CHUNKS = 8  # enough to tell the engine's states apart by
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,11 +167,11 @@ def learn_supply(
     above_v = CHARGING_ABOVE_V.get(options.battery_kind or "", 13.2)
     # By the highest volts of each two seconds, by the volts as they would be without the amplifier, and by their steps.
     open_v = supply + learn_sag(supply, demand)
-    charging = _find_charging(steps, open_v, above_v, 0.5) | _find_charging(steps, supply, above_v, 0.95)
+    charging = find_charging(steps, open_v, above_v, 0.5) | find_charging(steps, supply, above_v, 0.95)
     from_v = WEAK_CHARGER_FROM_V.get(options.battery_kind or "", CHARGER_FROM_V)
     lasting = find_lasting_steps(steps.time_s, open_v, ~charging, from_v)
-    charging = _place_changes(_add_weak_charging(charging, steps, lasting), open_v)
-    apart = usable & ~_near_changes(charging, *_CHANGE_S)
+    charging = place_changes(add_weak_charging(charging, steps, lasting), open_v)
+    apart = usable & ~near_changes(charging, *_CHANGE_S)
     states: dict[str, StateModel] = {}
     settled_s: dict[str, FloatArray] = {}
     settled_v: dict[str, FloatArray] = {}
@@ -281,72 +266,6 @@ def _is_believable(fit: SupplyFit) -> bool:
     return weight > 3 * error and weight * fit.highest_demand > max(_LEAST_FALL_V, fit.spread_v)
 
 
-def _find_charging(steps: SupplySteps, open_v: FloatArray, above_v: float, quantile: float) -> npt.NDArray[np.bool_]:
-    """(n,) whether the volts are such as only a charger gives, by a quantile of each 2 s, with hysteresis."""
-    block = (steps.time_s // _STATE_STEP_S).astype(np.int64)
-    starts = np.flatnonzero(np.diff(block, prepend=block[0] - 1))
-    ends = np.append(starts[1:], len(block))
-    level = np.empty(len(starts))
-    for n in np.unique(ends - starts):  # nearly all hold as many steps
-        same = np.flatnonzero(ends - starts == n)
-        level[same] = np.quantile(open_v[starts[same][:, None] + np.arange(n)], quantile, axis=1)
-    level = np.where(np.isfinite(level), level, 0.0)
-    is_charging = bool(level[0] > above_v)
-    out = np.zeros(len(block), dtype=bool)
-    for a, b, volts in zip(starts, ends, level, strict=True):
-        if is_charging and volts < above_v - STATE_HYSTERESIS_V:
-            is_charging = False
-        elif not is_charging and volts > above_v:
-            is_charging = True
-        out[a:b] = is_charging
-    return out
-
-
-def _add_weak_charging(
-    charging: npt.NDArray[np.bool_], steps: SupplySteps, lasting: tuple[LastingStep, ...]
-) -> npt.NDArray[np.bool_]:
-    """The same, with what lasting steps tell of a charger too weak to reach a charging level."""
-    if not lasting:
-        return charging
-    out, time_s = charging.copy(), steps.time_s
-    edges = [0, *(np.flatnonzero(np.diff(charging.astype(np.int8))) + 1).tolist(), len(charging)]
-    for a, b in pairwise(edges):
-        if charging[a]:
-            continue
-        for begins_s, ends_s in spans_of_charging(lasting, float(time_s[a]), float(time_s[b - 1]) + STEP_S):
-            first, last = np.searchsorted(time_s, (begins_s, ends_s))
-            out[first:last] = True
-    return out
-
-
-def _place_changes(charging: npt.NDArray[np.bool_], open_v: FloatArray) -> npt.NDArray[np.bool_]:
-    """The same, each change put where the volts step: where two means explain most of the blocks to either side."""
-    out = charging.copy()
-    flips = np.flatnonzero(np.diff(charging.astype(np.int8))) + 1
-    reach = round(_STATE_STEP_S / STEP_S)
-    edges = [0, *flips.tolist(), len(charging)]
-    for place, flip in enumerate(flips.tolist()):
-        first, last = max(edges[place], flip - reach), min(edges[place + 2], flip + reach)
-        at = first + np.flatnonzero(np.isfinite(open_v[first:last]))
-        if len(at) < 2:
-            continue
-        sums, counts = np.cumsum(open_v[at] - open_v[at].mean())[:-1], np.arange(1, len(at))
-        split = int(np.argmax(sums**2 * (1 / counts + 1 / counts[::-1])))
-        if (sums[split] > 0) == charging[flip - 1]:  # before a change to charging the volts are lower, and so on
-            out[first : at[split + 1]] = charging[flip - 1]
-            out[at[split + 1] : last] = charging[flip]
-    return out
-
-
-def _near_changes(charging: npt.NDArray[np.bool_], before_s: float, behind_s: float) -> npt.NDArray[np.bool_]:
-    """(n,) whether a step lies so near a change of state that it may belong to neither."""
-    flips = np.flatnonzero(np.diff(charging.astype(np.int8))) + 1
-    out = np.zeros(len(charging), dtype=bool)
-    for flip in flips.tolist():
-        out[max(0, flip - round(before_s / STEP_S)) : flip + round(behind_s / STEP_S)] = True
-    return out
-
-
 def _settle(
     steps: SupplySteps, open_v: FloatArray, demand: FloatArray, rows: npt.NDArray[np.bool_]
 ) -> tuple[FloatArray, FloatArray]:
@@ -392,198 +311,3 @@ def _find_shares(
     is_sound = abs(total - 1.0) <= _STRAY + 2 * float(np.hypot.reduce(errors)) if shares else False
     is_sound &= all(-_STRAY - 2 * error <= share <= 1.0 + _STRAY + 2 * error for share, error in shares.values())
     return shares if is_sound else {}
-
-
-# ---- ohms ------------------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Factor:
-    """Ohms for a weight of 1, best guess and 95 % range, and the words that say what was assumed."""
-
-    ohm: float
-    lowest_ohm: float
-    highest_ohm: float
-    words: str
-
-
-def find_factor(unit: str, options: SupplyOptions) -> tuple[Factor | None, str]:
-    """From the fit's weights to ohms: 1 for a measured current, impedance times efficiency for an estimated one.
-
-    Returns the factor, or None with the reason.
-    """
-    if unit == "A":
-        how = "as stated" if options.is_clamp_stated else "assumed: not stated"
-        words = f"supply current measured with a clamp, {options.current_a_per_v:g} A a volt {how} (+-2 %)"
-        return Factor(1.0, 0.98, 1.02, words), ""
-    if options.load_kind == "none":
-        return None, "no load: the amplifier takes no power from the supply"
-    if options.load_ohm is None:
-        return None, "the load's ohms were not given"
-    kind = "resistor" if options.load_kind == "resistor" else "speaker"
-    low, high = IMPEDANCE_RANGE[kind]
-    best = options.load_ohm * ASSUMED_IMPEDANCE[kind]
-    if options.efficiency is not None:
-        efficiency = options.efficiency
-        eff_low, eff_high = (efficiency * (1 + s * SIGMAS * STATED_EFFICIENCY_RATIO) for s in (-1.0, 1.0))
-        how = f"efficiency {efficiency:.2f} as stated"
-    else:
-        efficiency, (eff_low, eff_high) = ASSUMED_EFFICIENCY, EFFICIENCY_RANGE
-        how = f"efficiency not known, {efficiency:.2f} assumed ({eff_low:.2f} to {eff_high:.2f})"
-    words = (
-        f"supply current estimated from output power over efficiency: {how}; "
-        f"load {options.load_ohm:g} ohm nominal ({kind}), real impedance {low * options.load_ohm:.3g} to "
-        f"{high * options.load_ohm:.3g} ohm"
-    )
-    return Factor(best * efficiency, low * options.load_ohm * eff_low, high * options.load_ohm * eff_high, words), ""
-
-
-def weight_to_ohm(weight: tuple[float, float], factor: Factor, error_ratio: float) -> dict[str, float]:
-    """Ohms with the 95 % range that fit, model, efficiency and impedance leave."""
-    value, error = weight
-    half = SIGMAS * float(np.hypot(error, error_ratio * value))
-    return {
-        "ohm": value * factor.ohm,
-        "lowest_ohm": max(0.0, value - half) * factor.lowest_ohm,
-        "highest_ohm": (value + half) * factor.highest_ohm,
-    }
-
-
-def is_pinned_down(weight: tuple[float, float], error_ratio: float, most_ratio: float = PINNED_RATIO) -> bool:
-    """Whether fit and model leave a weight so little room that one figure may be told."""
-    value, error = weight
-    return value > 0 and float(np.hypot(error / value, error_ratio)) <= most_ratio
-
-
-def was_bend_looked_for(state: StateModel) -> bool:
-    """Whether there was enough of a charged supply to see an alternator reach its limit, if it did."""
-    return state.state == "at rest" or (state.fit is not None and state.fit.n_steps * STEP_S >= _LEAST_SEEN * LEAST_S)
-
-
-def line_error_ratio(fit: SupplyFit, state: EngineState) -> float:
-    """What a straight line leaves out, standard: the more, the more of the supply's fall it does not follow."""
-    fall_v = max(fit.part(0.0, FAST_MOST_S)[0] * fit.highest_demand, 1e-9)
-    return float(np.hypot(MODEL_ERROR_RATIO[state], SPREAD_ERROR_RATIO * fit.spread_v / fall_v))
-
-
-# ---- what a tone at full clean power would do ------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Ceiling:
-    """What stops the output: volts = constant + ratio * min(supply, knee) + per_output * mean |output|, standard
-    uncertainty."""
-
-    constant_v: float
-    ratio: float
-    per_output: float
-    uncertainty_v: float
-    knee_v: float = math.inf
-
-    def at(self, supply_v: float) -> float:
-        """Crest of the largest clean sine at a supply."""
-        return max(0.0, (self.constant_v + self.ratio * min(supply_v, self.knee_v)) / (1 - self.per_output * 2 / np.pi))
-
-
-def predict_full_power(model: StateModel, ceiling: Ceiling, after_s: float) -> dict[str, float] | None:
-    """Sag `after_s` into a sine that just reaches the ceiling of the supply it leaves itself.
-
-    Returns
-    -------
-    sag_v, lowest_sag_v, highest_sag_v (95 %), supply_v, crest_v, after_s; None where no fall under output power was
-    seen.
-    """
-    if model.power_fit is None:
-        return None
-    # Other consumers draw the settled volts down; what the alternator's fit starts from is free of them.
-    open_v = model.open_v if model.power_charging is None else model.power_charging.open_v
-    fall, error_ratio, highest_demand, spread_v = _fall_of(model, after_s)
-    sags = []
-    for change, ceiling_change_v in ((0.0, 0.0), (SIGMAS * error_ratio, 0.0), (0.0, SIGMAS * ceiling.uncertainty_v)):
-        sags.append(_settle_sag(open_v, fall, 1.0 + change, ceiling, ceiling_change_v))
-    sag_v, crest_v = sags[0]
-    crest_ratio = CREST_ERROR_RATIO if model.power_charging is None else CHARGING_CREST_ERROR_RATIO
-    crest_error_v = SIGMAS * crest_ratio * sag_v
-    half_v = float(np.linalg.norm([sags[1][0] - sag_v, sags[2][0] - sag_v, crest_error_v]))
-    half_v += SIGMAS * spread_v
-    # Beyond what was seen the straight line is a guess: the guess widens with how far it reaches.
-    asked = crest_v**2 / 2 / max(open_v - sag_v, 1.0)
-    beyond = max(0.0, asked / max(highest_demand, 1e-9) - 1.0)
-    half_v += 0.05 * beyond * sag_v
-    return {
-        "sag_v": sag_v,
-        "lowest_sag_v": max(0.0, sag_v - half_v),
-        "highest_sag_v": sag_v + half_v,
-        "supply_v": open_v - sag_v,
-        "crest_v": crest_v,
-        "after_s": after_s,
-    }
-
-
-def _fall_of(model: StateModel, after_s: float) -> tuple[Callable[[float], float], float, float, float]:
-    """Volts lost `after_s` into a demand, as a function of it; standard error as a ratio; the highest demand that was
-    seen; the spread of one step."""
-    fit = model.power_fit
-    assert fit is not None
-    alternator = model.power_charging
-    if alternator is None:
-        weight, error = fit.without_others().step_answer(after_s)
-        ratio = float(np.hypot(error / max(abs(weight), 1e-12), line_error_ratio(fit, model.state)))
-        return (lambda demand: weight * demand), ratio, fit.highest_demand, fit.spread_v
-    demands = np.linspace(0.0, 3.0 * fit.highest_demand, 61)
-    falls = alternator.fall_after(demands, after_s)
-    ratio = max(w[1] / max(w[0], 1e-12) for w in (alternator.following_weight, alternator.limit_weight) if w[0] > 0)
-    ratio = float(np.hypot(min(ratio, MODEL_ERROR_RATIO["charging"]), alternator.limit_error_ratio))
-    # Beyond the last a straight line goes on.
-    slope = float((falls[-1] - falls[-2]) / (demands[-1] - demands[-2]))
-
-    def fall(demand: float) -> float:
-        beyond = max(0.0, demand - float(demands[-1]))
-        return float(np.interp(demand, demands, falls)) + slope * beyond
-
-    return fall, ratio, fit.highest_demand, alternator.spread_v
-
-
-def _settle_sag(
-    open_v: float, fall: Callable[[float], float], times: float, ceiling: Ceiling, ceiling_change_v: float
-) -> tuple[float, float]:
-    """Sag and crest at which supply and ceiling agree."""
-    sag_v = 0.0
-    crest_v = 0.0
-    for _ in range(200):
-        supply_v = max(open_v - sag_v, 1.0)
-        crest_v = ceiling.at(supply_v) + ceiling_change_v
-        new_v = min(times * fall(crest_v**2 / 2 / supply_v), open_v - 1.0)
-        if abs(new_v - sag_v) < 1e-9:
-            break
-        sag_v += 0.5 * (new_v - sag_v)
-    return sag_v, crest_v
-
-
-def fit_sag_line(level_v: FloatArray, sag_v: FloatArray) -> dict[str, Any] | None:
-    """Sag against the square of a note's level, a straight line through no sag at no level, robustly.
-
-    Returns sag_v_per_v2, spread_v, n_notes and `curve` ((level V rms, sag V) pairs to draw); None below five notes.
-    """
-    known = np.isfinite(level_v) & np.isfinite(sag_v) & (level_v > 0)
-    if known.sum() < 5:
-        return None
-    x, y = level_v[known] ** 2, sag_v[known]
-    slope, spread = float(x @ y / (x @ x)), 0.0
-    for _ in range(20):
-        residual = y - slope * x
-        spread = max(1e-3, 1.4826 * float(np.median(np.abs(residual))))
-        weight = np.clip(1 - (residual / (_TUKEY_LINE * spread)) ** 2, 0, None) ** 2
-        if float(weight @ (x * x)) <= 0:
-            break
-        slope = float((weight * x) @ y / ((weight * x) @ x))
-    levels = np.linspace(0.0, float(level_v[known].max()), 41)
-    return {
-        "sag_v_per_v2": slope,
-        "spread_v": spread,
-        "n_notes": int(known.sum()),
-        "curve": [(float(v), float(slope * v * v)) for v in levels],
-    }
-
-
-_TUKEY_LINE = 4.7
