@@ -6,11 +6,14 @@ import json
 from pathlib import Path
 
 import pytest
+from ampwitness.cli import job as job_module
 from ampwitness.cli.job import job as job_command
-from ampwitness.errors import JobError
+from ampwitness.errors import AmpwitnessError, JobError
 from ampwitness.job.compare import Level, compare_pair, level_of
 from ampwitness.job.folder import FILE_NAME, new_job, open_job
 from ampwitness.job.steps import STEPS
+from ampwitness.recording import RecordingWriter, RotatingWriter
+from ampwitness.types import Chunk
 from click.testing import CliRunner, Result
 
 
@@ -164,6 +167,39 @@ def test_a_level_from_before_the_gain_was_set_again_is_not_compared(folder: Path
     assert (
         "noted of the gain of right says no level" in CliRunner().invoke(job_command, ["compare", str(folder)]).output
     )
+
+
+def test_all_parts_of_a_recording_come_into_the_job(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    writer = RotatingWriter(tmp_path / "soak.mcap", {}, 1000)
+    for second in range(4):
+        writer.append(Chunk(b"x" * 999 + b"\0", 1e9 + second))
+    writer.close()
+    assert writer.n_parts >= 2
+    monkeypatch.setattr(job_module, "_analyse", lambda *_: "findings/soak.json")
+    done = CliRunner().invoke(job_command, ["add", str(folder), "soak", str(tmp_path / "soak-part0001.mcap")])
+    assert done.exit_code == 0, done.output
+    kept = sorted(path.name for path in (folder / "recordings").iterdir())
+    assert kept == [f"soak-part000{at}.mcap" for at in range(1, writer.n_parts + 1)]
+    (folder / "recordings" / "soak-part0002.mcap").unlink()
+    assert open_job(folder).missing_files() == ["recordings/soak-part0002.mcap"]
+
+
+def test_what_cannot_be_added_leaves_nothing_behind(folder: Path, tmp_path: Path) -> None:
+    RecordingWriter(tmp_path / "empty.mcap", {}).close()
+    foreign = tmp_path / "foreign.mcap"
+    foreign.write_text("no recording" * 100)
+    cases = [
+        [foreign],
+        [tmp_path / "empty.mcap"],
+        [tmp_path / "gone"],
+        [foreign, "--amplifier", "no", "--channel", "x"],
+    ]
+    for case in cases:
+        done = CliRunner().invoke(job_command, ["add", str(folder), "road", *map(str, case)])
+        assert isinstance(done.exception, AmpwitnessError), case
+        assert not list((folder / "recordings").glob("*"))
 
 
 def test_show_says_what_is_next_and_why(folder: Path) -> None:

@@ -15,9 +15,9 @@ SHELLS = ("bash", "zsh", "fish")
     "new terminal. For zsh: ampwitness completion zsh >> ~/.zshrc. For fish: ampwitness completion fish > "
     "~/.config/fish/completions/ampwitness.fish"
 )
-@click.argument("shell", type=click.Choice(SHELLS))
+@click.argument("shell", type=click.Choice(SHELLS), metavar="SHELL")
 def completion(shell: str) -> None:
-    """Print the script that completes commands and options at the tabulator key, for SHELL."""
+    """Print the script that completes commands and options at the tabulator key. SHELL is bash, zsh or fish."""
     found = get_completion_class(shell)
     assert found is not None
     click.echo(found(cli, {}, PROGRAM, COMPLETE_VARIABLE).source())

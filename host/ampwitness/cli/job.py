@@ -17,12 +17,14 @@ import click
 from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.wrapped import wrapped
-from ampwitness.errors import JobError, UsageError
+from ampwitness.errors import AmpwitnessError, JobError, UsageError
 from ampwitness.findings.as_json import iter_json
 from ampwitness.job.compare import Level, PairMatch, compare_pair, level_of
 from ampwitness.job.folder import FINDINGS, MOMENTS, RECORDINGS, Job, new_job, open_job
 from ampwitness.job.steps import BANDS, STEP_OF_KEY, STEPS, command_of, file_of, remark_on
 from ampwitness.plain_json import UnreadableJsonError, read_json
+from ampwitness.recording import open_parts
+from ampwitness.recording.parts import JoinedRecording
 from ampwitness.report.sheet_walks import WALK_STEPS, is_walk
 from ampwitness.whole_file import write_pieces_whole
 
@@ -83,7 +85,7 @@ def channel(folder: Path, amplifier: str, channel: str, **facts: Any) -> None:
 
 @job.command(epilog="Example: ampwitness job add blue-van gain set.mcap --amplifier sub --channel mono --as left")
 @_FOLDER
-@click.argument("step", type=click.Choice(list(STEP_OF_KEY)))
+@click.argument("step", type=click.Choice(list(STEP_OF_KEY)), metavar="STEP")
 @click.argument("file", type=click.Path(path_type=Path), required=False)
 @_AMPLIFIER
 @_CHANNEL
@@ -102,22 +104,25 @@ def add(
 ) -> None:
     """Note that STEP was done, with FILE as evidence: a recording, or what a program wrote.
 
-    FILE is copied into the folder. A recording is analysed, and its findings are kept beside it.
+    STEP is before-power, source, gain, supply, noise, road, soak or sheet. FILE is copied into the folder, of a
+    recording in parts all of them. A recording is analysed, and its findings are kept beside it.
     """
     opened = open_job(folder)
     if file is None and not note:
         raise UsageError("give a FILE as evidence, or say with --note what was done")
+    opened.check_entry(step, "done", amplifier=amplifier, channel=channel)  # before anything is copied
     inside = findings = why_open = None
+    more: list[str] = []
     if file is not None and file.suffix.lower() == ".json":
         findings = inside = _take_json(opened, file, step)
         why_open = _asks_for(opened.folder / inside)
     elif file is not None:
-        inside = opened.take_in(file, RECORDINGS)
-        findings = _analyse(opened, opened.folder / inside, step)
+        (inside, *more), findings = _take_recording(opened, file, step)
     entry = opened.add_entry(
         step,
         "done",
         file=inside,
+        more_files=more or None,
         findings=findings,
         amplifier=amplifier,
         channel=channel,
@@ -147,6 +152,27 @@ def _take_json(opened: Job, file: Path, step: str) -> str:
     return opened.take_in(file, FINDINGS)
 
 
+def _take_recording(opened: Job, file: Path, step: str) -> tuple[list[str], str]:
+    """Copy a recording, all its parts, and analyse it. Returns the parts' paths in the folder, and the findings'.
+
+    Raises JobError, and what opening and analysing raise; then nothing of it stays in the folder.
+    """
+    if not file.exists():
+        raise JobError(f"{file} is not there: check the name.")
+    recording = open_parts([file])
+    parts = recording.parts if isinstance(recording, JoinedRecording) else (recording,)
+    there = set((opened.folder / RECORDINGS).glob("*"))
+    inside: list[str] = []
+    try:
+        for part in parts:
+            inside.append(opened.take_in(part.path, RECORDINGS))
+        return inside, _analyse(opened, opened.folder / inside[0], step)
+    except AmpwitnessError:
+        for copied in {opened.folder / name for name in inside} - there:
+            copied.unlink(missing_ok=True)
+        raise
+
+
 def _analyse(opened: Job, recording: Path, step: str) -> str:
     with ProgressLine() as progress:
         progress("loading")
@@ -161,11 +187,11 @@ def _analyse(opened: Job, recording: Path, step: str) -> str:
 
 @job.command(epilog="Example: ampwitness job skip blue-van soak --reason 'no cut-off on the bench today'")
 @_FOLDER
-@click.argument("step", type=click.Choice(list(STEP_OF_KEY)))
+@click.argument("step", type=click.Choice(list(STEP_OF_KEY)), metavar="STEP")
 @click.option("--reason", required=True, help="Why it is left out; it stands on the sheet.")
 @_JSON
 def skip(folder: Path, step: str, reason: str, as_json: bool) -> None:
-    """Leave STEP out, with a reason."""
+    """Leave STEP out, with a reason. STEP is before-power, source, gain, supply, noise, road, soak or sheet."""
     opened = open_job(folder)
     entry = opened.add_entry(step, "skipped", reason=reason)
     opened.save()

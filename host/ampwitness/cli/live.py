@@ -37,7 +37,13 @@ _IN_THE_OPEN = "Whoever has this address can look, and set marks; it crosses the
 @click.argument("recording", type=click.Path(path_type=Path), nargs=-1)
 @click.option("--port", help="Serial port of the board. Without it every port is asked.")
 @click.option("--out", type=click.Path(path_type=Path), help="File to record into. Default: a name by date and time.")
-@click.option("--http-port", default=HTTP_PORT, show_default=True, help="Where the page is; 0: any free port.")
+@click.option(
+    "--http-port",
+    type=click.IntRange(0, 65535),
+    default=HTTP_PORT,
+    show_default=True,
+    help="Where the page is; 0: any free port.",
+)
 @click.option("--open-to-network", is_flag=True, help="Let others on the network look, with a token in the address.")
 @click.option("--seconds", type=FiniteRange(min=0, min_open=True), help="Stop after this long.")
 @click.option("--mode", help="Mode of the board: bass, wide or slow. Default: the one it is in.")

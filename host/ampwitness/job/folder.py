@@ -105,6 +105,13 @@ class Job:
 
     def add_entry(self, key: str, state: State, **facts: Any) -> dict[str, Any]:
         """Note that something was done, or skipped with a reason. Raises JobError for what contradicts the job."""
+        self.check_entry(key, state, **facts)
+        entry = {"state": state, "at": _now(), **{k: v for k, v in facts.items() if v is not None}}
+        self.plain["steps"].setdefault(key, []).append(entry)
+        return entry
+
+    def check_entry(self, key: str, state: State, **facts: Any) -> None:
+        """Raise JobError where `add_entry` would."""
         if key not in STEP_OF_KEY:
             raise JobError(f"{key!r} is no step of the work: say one of {', '.join(STEP_OF_KEY)}.")
         if state == "skipped" and not str(facts.get("reason") or "").strip():
@@ -116,9 +123,6 @@ class Job:
         if amplifier is not None and (amplifier, channel) not in known:
             listed = ", ".join(f"{a}/{c}" for a, c in sorted(known)) or "none yet"
             raise JobError(f"The job has no channel {amplifier}/{channel} (it has {listed}): type it in first.")
-        entry = {"state": state, "at": _now(), **{k: v for k, v in facts.items() if v is not None}}
-        self.plain["steps"].setdefault(key, []).append(entry)
-        return entry
 
     def take_in(self, path: Path, into: str) -> str:
         """Copy a file into the folder under its own name. Returns its path inside the folder.
@@ -126,7 +130,7 @@ class Job:
         Raises JobError where it is missing, or another file of that name is there already.
         """
         if not path.is_file():
-            raise JobError(f"{path} is not there: check the name.")
+            raise JobError(f"{path} is {'a folder' if path.is_dir() else 'not there'}: check the name.")
         target = self.folder / into / path.name
         inside = f"{into}/{path.name}"
         if path.resolve() == target.resolve():
@@ -147,7 +151,10 @@ class Job:
 
     def missing_files(self) -> list[str]:
         """Files that the job names and that are not there."""
-        named = [str(entry["file"]) for key in self.plain["steps"] for entry in self.entries(key) if entry.get("file")]
+        entries = [entry for key in self.plain["steps"] for entry in self.entries(key)]
+        named = [
+            str(name) for entry in entries for name in (entry.get("file"), *(entry.get("more_files") or ())) if name
+        ]
         return [name for name in dict.fromkeys(named) if not (self.folder / name).is_file()]
 
     def save(self) -> None:
