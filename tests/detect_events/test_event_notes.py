@@ -13,7 +13,7 @@ from ampwitness.bench.note_over_music import OverMusicScore, make_over_music, sc
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.note_decimate import Decimator, parabola_taps
 from ampwitness.detect.note_departure import BEFORE, BEHIND, MARGIN, TURN_MARGIN, DepartureFinder
-from ampwitness.detect.note_judge import is_octave_again
+from ampwitness.detect.note_judge import beats_on, is_octave_again
 from ampwitness.detect.note_levels import find_places, measure_levels
 from ampwitness.detect.note_products import lagged_products
 from ampwitness.detect.note_recovery import RecoveryFitter
@@ -237,11 +237,9 @@ def test_an_octave_above_a_ringing_root_that_comes_again_is_no_root() -> None:
 
 def test_what_two_ringing_notes_swell_up_to_is_no_note_but_a_turn_to_a_third_is() -> None:
     def beats(last_hz: tuple[float, float], hz: float, novelty: float, since_s: float, level: float) -> bool:
-        detector = NoteDetector()
-        detector._last_pitches.extend(Pitch(old, 1.0, (1.0,), np.nan, 0.0, 1.0) for old in last_hz)
-        detector._last_level_v = 1.0
+        last = [Pitch(old, 1.0, (1.0,), np.nan, 0.0, 1.0) for old in last_hz]
         note = SoundingNote(0.0, "", novelty, 0.04, since_s, level_peak_v=level)
-        return detector._beats_on(note, Pitch(hz, 1.0, (1.0,), np.nan, 0.0, 1.0))
+        return beats_on(note, Pitch(hz, 1.0, (1.0,), np.nan, 0.0, 1.0), last, 1.0)
 
     assert beats((46.28, 44.52), 45.18, 0.31, 0.065, 0.8)
     assert not beats((46.28, 44.52), 45.18, 0.60, 0.065, 0.8), "much of it is new"
