@@ -35,6 +35,10 @@ def number_or_nan(value: object) -> float:
     return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else float("nan")
 
 
+def _flag_or_nan(value: object) -> float:
+    return float(value) if isinstance(value, bool) else float("nan")
+
+
 class FindingTable(ABC):
     """Findings of one kind. `start_s` and `stop_s` are (n,) seconds."""
 
@@ -52,6 +56,10 @@ class FindingTable(ABC):
     def numbers(self, key: str) -> FloatArray:
         """(n,) a measured number of each; NaN where it is not there."""
         return np.array([number_or_nan(self.read(row).measured.get(key)) for row in range(len(self))])
+
+    def flags(self, key: str) -> FloatArray:
+        """(n,) a measured yes or no of each, as 1 and 0; NaN where it is not there."""
+        return np.array([_flag_or_nan(self.read(row).measured.get(key)) for row in range(len(self))])
 
     def texts(self, key: str, rows: npt.NDArray[np.integer[Any]] | None = None) -> Counter[str]:
         """How often each word stands under a measured key, of all or of some rows; those without one are left out."""
@@ -113,12 +121,14 @@ class KeptTable(FindingTable):
     Parameters
     ----------
     kind : of all of them
-    ready : names of the measured numbers that are asked for often: they are kept as columns beside
+    ready, ready_flags : names of the measured numbers, and of what is yes or no, that are asked for often: they are
+        kept as columns beside
     """
 
-    def __init__(self, kind: str, ready: Sequence[str]) -> None:
+    def __init__(self, kind: str, ready: Sequence[str], ready_flags: Sequence[str] = ()) -> None:
         self.kind = kind
         self._ready = {name: Column() for name in ready}
+        self._ready_flags = {name: Column() for name in ready_flags}
         self._starts, self._stops = Column(), Column()
         self._n_rows = 0
         self._waiting: list[Finding] = []
@@ -143,6 +153,8 @@ class KeptTable(FindingTable):
         self._stops.append(np.array([f.stop_s for f in batch]))
         for name, parts in self._ready.items():
             parts.append(np.array([number_or_nan(f.measured.get(name)) for f in batch]))
+        for name, parts in self._ready_flags.items():
+            parts.append(np.array([_flag_or_nan(f.measured.get(name)) for f in batch]))
         self._first_rows.append(self._n_rows)
         self._n_rows += len(batch)
         out = io.BytesIO()
@@ -167,6 +179,11 @@ class KeptTable(FindingTable):
         """(n,) as `FindingTable.numbers`."""
         self._put_away()
         return self._ready[key].values if key in self._ready else super().numbers(key)
+
+    def flags(self, key: str) -> FloatArray:
+        """(n,) as `FindingTable.flags`."""
+        self._put_away()
+        return self._ready_flags[key].values if key in self._ready_flags else super().flags(key)
 
     def read(self, row: int) -> Finding:
         """Make one of them."""
@@ -363,6 +380,10 @@ class FindingList(Sequence[Finding]):
     def values(self, key: str) -> FloatArray:
         """(n,) a measured number of each; NaN where a finding has none."""
         return self._gather(lambda table: table.numbers(key))
+
+    def flags(self, key: str) -> FloatArray:
+        """(n,) a measured yes or no of each, as 1 and 0; NaN where a finding has none."""
+        return self._gather(lambda table: table.flags(key))
 
     def _gather(self, column_of: Callable[[FindingTable], FloatArray]) -> FloatArray:
         out = np.full(len(self), np.nan)

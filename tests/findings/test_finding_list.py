@@ -104,6 +104,28 @@ def test_a_finding_read_back_keeps_no_table_of_others() -> None:
     assert type(table.read(7).measured) is dict
 
 
+def test_a_yes_or_no_is_a_column_beside() -> None:
+    notes = [replace(f, measured={**f.measured, "is_on": (True, False, None)[at % 3]}) for at, f in
+             enumerate(sorted(make_findings(1300), key=lambda f: f.start_s))]  # fmt: skip
+    table = KeptTable("note", (), ("is_on",))
+    table.extend(notes)
+    listed = FindingList([table])
+    wanted = [{True: 1.0, False: 0.0, None: np.nan}[note.measured["is_on"]] for note in listed]
+    for flags in (listed.flags("is_on"), FindingList([notes]).flags("is_on")):
+        np.testing.assert_array_equal(flags, wanted)
+
+
+def test_a_line_of_json_is_the_same_however_it_is_written() -> None:
+    for measured in (
+        {"a": 1.5, "b": [1, None, True]},
+        {"a": float("nan")},
+        {"a": np.arange(2.0), "b": (1, np.int64(3))},
+    ):
+        one = Finding("note", 1.0, np.float64(2.0), "information", measured, {"d": 1}, {})
+        plain = json.loads(as_json._finding_to_line(4, one))
+        assert plain == as_json._finding_to_plain(4, one)
+
+
 def test_pieces_are_the_same_in_memory_and_in_a_file() -> None:
     pieces = Pieces(most_bytes=100)
     wanted = [bytes([at]) * (at * 7) for at in range(30)]

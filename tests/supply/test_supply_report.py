@@ -36,9 +36,8 @@ LINE = {"sag_v_per_v2": 2e-3, "curve": [(0.0, 0.0), (10.0, 0.2), (20.0, 0.8)]}
 
 def _note(start_s: float, level_v: float, sag_v: float, *, is_settled: bool = True) -> Finding:
     measured = {"pitch_hz": 41.2, "level_v": level_v, "sag_v": sag_v, "supply_lowest_v": 12.6 - sag_v,
-                "supply_before_v": 12.6}  # fmt: skip
-    evidence = {"supply_before_settled": is_settled}
-    return Finding("note", start_s, start_s + 0.3, "information", measured, {}, evidence)
+                "supply_before_v": 12.6, "supply_before_settled": is_settled}  # fmt: skip
+    return Finding("note", start_s, start_s + 0.3, "information", measured, {}, {"supply_before_settled": is_settled})
 
 
 def _clip(cause: str) -> Finding:

@@ -81,7 +81,7 @@ class NoteDetector:
         self._runs = NoteRuns()
         self._run: tuple[int, RunNotes] | None = None
         self._waiting: list[tuple[SoundingNote, Bands, NoteBlock]] = []
-        self._found = KeptTable("note", ("sag_v", "sag_without_end_v", "level_v"))
+        self._found = KeptTable("note", ("sag_v", "sag_without_end_v", "level_v"), ("supply_before_settled",))
         self._n_dropped: dict[str, int] = {}
         self._last_pitches: deque[Pitch] = deque(maxlen=3)
         self._last_level_v = 0.0

@@ -128,7 +128,7 @@ def draw_sag_against_level(findings: Sequence[Finding], supply: Mapping[str, Any
         figure = new_figure(4.2)
         axes = figure.subplots()
         level_v, sag_v = notes.values("level_v"), notes.values("sag_v")
-        is_settled = np.array([bool(note.evidence.get("supply_before_settled", True)) for note in notes])
+        is_settled = notes.flags("supply_before_settled") != 0
         for state, mine in _in_states(notes, supply).items():
             colour, settled, unsettled, dash = STATE_STYLES.get(state, STATE_STYLES[""])
             words = f" {'while ' if state == 'charging' else ''}{state}" if state else ""
