@@ -11,7 +11,7 @@ from ampwitness.bench import event_signals
 from ampwitness.bench.event_scores import NoteScore, score_notes
 from ampwitness.bench.note_over_music import OverMusicScore, make_over_music, score_over_music
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.note_decimate import Decimator, parabola_taps
+from ampwitness.detect.note_decimate import Bands, Decimator, parabola_taps
 from ampwitness.detect.note_departure import BEFORE, BEHIND, MARGIN, TURN_MARGIN, DepartureFinder
 from ampwitness.detect.note_judge import beats_on, is_octave_again
 from ampwitness.detect.note_levels import find_places, measure_levels
@@ -401,6 +401,12 @@ def test_decimation_is_a_convolution_however_long_the_run() -> None:
         out.append(decimator.finish(wave[n // 640 * 640 :]))
         padded = np.concatenate((np.full(6, wave[0]), wave, np.full(6, wave[-1])))
         assert np.concatenate(out) == pytest.approx(np.convolve(padded, taps, "valid")[::4], abs=1e-4)
+
+
+def test_any_rate_has_a_block_that_its_filters_fit_into() -> None:
+    """Two channels in "wide" come at 38,000 samples a second, 19 to a slow one: a prime."""
+    for rate_hz in (*range(900, 60_000, 487), 38_000):
+        Bands(float(rate_hz), has_supply=True)
 
 
 @pytest.mark.parametrize("rate_hz", [500.0, 1000.0, 1400.0])

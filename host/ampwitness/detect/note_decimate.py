@@ -29,6 +29,17 @@ _LEAST_WIDE = 8  # outputs a row of the matrix products; measured: 16 and 32 are
 Single = npt.NDArray[np.float32]
 
 
+def _choose_wide(n_least: int, n_outputs: int) -> int:
+    """Outputs a row, so that it reaches into no more than the row behind it: a power of two where that divides the
+    block, else the next number that does (a prime step leaves few)."""
+    n_wide = _LEAST_WIDE
+    while n_wide < n_least:
+        n_wide *= 2
+    if n_outputs % n_wide:
+        n_wide = next((n for n in range(max(_LEAST_WIDE, n_least), n_outputs + 1) if n_outputs % n == 0), n_outputs)
+    return n_wide
+
+
 class Decimator:
     """A symmetric filter, evaluated at every `step`-th sample of a run, block by block.
 
@@ -36,7 +47,7 @@ class Decimator:
     ----------
     taps : (2 h + 1,) symmetric filter
     step : samples between two outputs; output k lies at sample k * step, nothing is shifted
-    n_block : samples a block, a multiple of `step` times 8 (16, 32, ... where the filter is long)
+    n_block : samples a block, a multiple of `step`, and at least as long as the filter
 
     Gaps
     ----
@@ -49,10 +60,7 @@ class Decimator:
 
     def __init__(self, taps: FloatArray, step: int, n_block: int) -> None:
         self._half = len(taps) // 2
-        n_wide = _LEAST_WIDE
-        while n_wide * step < 2 * self._half:  # a row must reach into no more than the one behind it
-            n_wide *= 2
-        self._width = n_wide * step
+        self._width = step * _choose_wide(-(-2 * self._half // step), n_block // step)
         if n_block % self._width:
             raise ValueError(f"a block of {n_block} samples is no multiple of {self._width}")
         self._step, self._n_block = step, n_block
@@ -60,6 +68,7 @@ class Decimator:
         self._n_carry = self._delay * step + self._half
         self._carry: Single | None = None
         self._n_in = self._n_out = 0
+        n_wide = self._width // step
         matrix = np.zeros((self._width + 2 * self._half, n_wide), dtype=np.float32)
         for column in range(n_wide):
             matrix[column * step : column * step + len(taps), column] = taps
