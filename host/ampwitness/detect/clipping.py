@@ -53,7 +53,7 @@ NOISE_FLOOR_SHARE = 5e-5  # of the highest value: nothing in this chain is more 
 NOISE_MEMORY = 3  # stretches over which the quietest one tells the noise
 SATURATION_MARGIN_S = 0.001
 SEEN_SAMPLES = 4  # of a flat top, at least
-MOST_WAITING, ENOUGH_SUSPECTS = 4, 3000  # stretches, or suspects in them, that are fitted at once
+MOST_WAITING, ENOUGH_SUSPECTS = 4, 8000  # stretches, or suspects in them, that are fitted at once
 
 
 @dataclass(slots=True)
