@@ -1,7 +1,7 @@
 """Each plateau fitted in the window that suits it: wide, narrow, with a bow; where all went astray, from elsewhere.
 
 Gaps: windows never reach over a segment's end.
-Limits: see `lobe_fit`.
+Limits: see `corner_search`.
 Source: our choice, measured in tests/detect_clipping.
 """
 

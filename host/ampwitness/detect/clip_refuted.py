@@ -84,6 +84,9 @@ def are_passed(
     for first in range(0, len(level_v), AT_ONCE):
         row, other = np.nonzero(other_level_v >= higher * level_v[first : first + AT_ONCE, None])
         row += first
+        for lag in (0, -1):  # most pairs end here
+            is_loaded = other_output_v[other, lag] >= SAME_OUTPUT * output_v[row, lag]
+            row, other = row[is_loaded], other[is_loaded]
         no_better = ~(other_supply_v[other] > SAME_SUPPLY * supply_v[row]).any(axis=1)
         no_better &= (other_output_v[other] >= SAME_OUTPUT * output_v[row]).all(axis=1)
         found[row[no_better]] = True

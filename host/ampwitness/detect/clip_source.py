@@ -112,6 +112,8 @@ def is_source_for_sure(tables: list[tuple[Candidates, BoolArray]]) -> bool:
         rows = np.flatnonzero(plain)
         share = GROUP_SHARE_AHEAD if table["held_v"].any() else GROUP_SHARE
         groups = _find_groups(table["level_v"][rows], table["start_s"][rows], share)
+        if sum(map(len, groups)) < MOST_STAND * len(rows):
+            continue
         rows = rows[np.argsort(table["start_s"][rows], kind="stable")]
         level, supply = table["level_v"][rows], table.supply[rows, -2]
         groups = [g for g in groups if np.ptp(np.percentile(level[g], STANDING)) <= share * np.mean(level[g])]
@@ -199,8 +201,9 @@ def _find_groups(level_v: FloatArray, start_s: FloatArray, share: float) -> list
     order = np.argsort(start_s, kind="stable")
     level_v, start_s = level_v[order], start_s[order]
     ends = (np.abs(np.diff(level_v)) > share * level_v[1:]) | (np.diff(start_s) > GROUP_GAP_S)
-    groups = np.split(np.arange(len(order)), np.flatnonzero(ends) + 1)
-    return [group for group in groups if len(group) >= FEWEST_IN_GROUP]
+    edges = np.concatenate(([0], np.flatnonzero(ends) + 1, [len(order)]))
+    is_group = np.diff(edges) >= FEWEST_IN_GROUP
+    return [np.arange(*span) for span in zip(edges[:-1][is_group].tolist(), edges[1:][is_group].tolist(), strict=True)]
 
 
 def find_source_flats(table: Candidates, plain: BoolArray, worth: BoolArray) -> tuple[BoolArray, FloatArray]:
