@@ -77,7 +77,7 @@ def test_advice_names_the_largest_overdrive_and_is_never_empty(small_analysis: A
 
 def test_crests_far_past_the_ceiling_are_said_to_be_guesses_and_the_bulk_asks_for_less() -> None:
     words = advise_first_steps([*(clip(0.1 * at, 3.0) for at in range(30)), clip(9.0, 21.0)])[0]
-    assert words.startswith("Turn the gain down by 3.0 dB to leave one clipped half-cycle of twenty (21.0 dB, if")
+    assert words.startswith("Turn the gain down by 3.0 dB to leave one clipped half-cycle of twenty (21.0 dB would")
     assert "limited hard or squared off before the amplifier looks the same" in words
     assert "limited hard" not in advise_first_steps([clip(0.0, 3.0)])[0]
 
@@ -170,6 +170,33 @@ def test_what_should_be_so_is_not_what_to_start_with() -> None:
     steps = advise_first_steps([muted, clip(0.0, 1.0)])
     assert "1 half-cycle clipped" in steps[0]
     assert "none of which points at the amplifier" in steps[-1]
+
+
+def test_a_stop_that_may_have_been_a_pause_is_not_what_to_start_with(small_analysis: Analysis) -> None:
+    paused = cutout(60.0, 0.5, "attention", "not decided: the signal may have paused at the source")
+    low = dataclasses.replace(paused, measured={**paused.measured, "confidence": "low"})
+    clips = [clip(0.1 * at, 3.0) for at in range(30)]
+    first, last = advise_first_steps([low, *clips])
+    assert first.startswith("Turn the gain down")
+    assert last.startswith("Find out whether the stop at 1:00.000 was in the music.")
+    assert "1 cut-out of 0.5 s, confidence low;" in word_headline(dataclasses.replace(small_analysis, findings=(low,)))
+    assert advise_first_steps([paused, *clips])[0].startswith("Start with the cut-out")  # nothing says it is doubtful
+
+
+def test_what_is_estimated_high_is_no_order() -> None:
+    clips = [clip(0.1 * at, 3.0) for at in range(30)]
+    assert advise_first_steps([*clips, clip(9.0, 4.9)])[0].startswith("Turn the gain down by 4.9 dB to keep")
+    doubtful = advise_first_steps([*clips, clip(9.0, 9.0)])[0]
+    assert doubtful.startswith("Turn the gain down by 3.0 dB to leave one clipped half-cycle of twenty (9.0 dB would")
+
+
+def test_what_took_more_of_the_time_comes_first() -> None:
+    measured = {"residual_v": 10.6, "depth_v": 2.0, "depth_percent": 15.0, "duration_s": 0.1}
+    dip = Finding("dip", 5.0, 5.1, "attention", measured, {}, {})
+    few = [dataclasses.replace(clip(0.1 * at, 3.0), stop_s=0.1 * at + 0.003) for at in range(3)]
+    many = [dataclasses.replace(clip(0.1 * at, 3.0), stop_s=0.1 * at + 0.003) for at in range(40)]
+    assert [step[:4] for step in advise_first_steps([*few, dip])] == ["Find", "Turn"]
+    assert [step[:4] for step in advise_first_steps([*many, dip])] == ["Turn", "Find"]
 
 
 def test_a_starters_dip_is_told_apart_from_others() -> None:

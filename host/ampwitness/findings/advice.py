@@ -32,6 +32,12 @@ _DIP_TEST = (
 )
 
 
+def is_doubtful(cutout: Finding) -> bool:
+    """It may have been a pause in the programme, and little speaks against that: nothing to put in front."""
+    cause = str(cutout.measured.get("cause", ""))
+    return cause.startswith(_MAY_BE_A_PAUSE) and cutout.measured.get("confidence") == "low"
+
+
 def _advise_cutouts(cutouts: Sequence[Finding]) -> str:
     worst = find_worst(cutouts, "cutout")
     assert worst is not None
@@ -40,16 +46,21 @@ def _advise_cutouts(cutouts: Sequence[Finding]) -> str:
     if worst.severity == "information":  # it should be so: nothing to start with
         n = count_words(len(cutouts), "cut-out", "cut-outs")
         return f"{n}, none of which points at the amplifier. The longest: {describe_finding(worst)}. {test}"
+    at = seconds_to_clock(worst.start_s)
+    if is_doubtful(worst):
+        return f"Find out whether the stop at {at} was in the music. {test} What is known: {describe_finding(worst)}."
     return (
-        f"Start with the cut-out at {seconds_to_clock(worst.start_s)}. Its {describe_finding(worst)}. "
+        f"Start with the cut-out at {at}. Its {describe_finding(worst)}. "
         f"Its picture in the page shows what came first. {test}"
     )
 
 
+_MAY_BE_A_PAUSE = "not decided: the signal may have paused"
 _SOURCE = (
     "Lower the player's volume or sub level until its tone is clean: the source clips, and the amplifier's gain is not "
     "the cause."
 )
+DOUBTFUL_DB = 5.0  # from here on an overdrive tends to be estimated too high
 FAR_DB = 12.0
 _FAR = (
     f"Crests of {FAR_DB:.0f} dB and more past the ceiling are nearly square: how high they would have gone is guessed "
@@ -112,15 +123,15 @@ def _advise_amplifier_clips(listed: FindingList, summary: Mapping[str, Any]) -> 
     median_db, most_db = float(overdrives_db[middle].mean()), float(overdrives_db[-1])
     most_of_it_db = float(overdrives_db[int(0.95 * len(overdrives_db))])
     said = f"{n_clips} clipped, by {median_db:.1f} dB at the median and {most_db:.1f} dB at most"
-    is_far = most_db >= FAR_DB
     how_far = f"by {most_db:.1f} dB to keep this programme clean"
     if len(overdrives_db) >= 20 and most_db - most_of_it_db >= 1.0:
         how_far += f" ({most_of_it_db:.1f} dB leaves one clipped half-cycle of twenty)"
-        if is_far:  # a guess is no order
+        if most_db >= DOUBTFUL_DB:  # a guess is no order
             how_far = (
-                f"by {most_of_it_db:.1f} dB to leave one clipped half-cycle of twenty ({most_db:.1f} dB, if that is "
-                "true, would leave none)"
+                f"by {most_of_it_db:.1f} dB to leave one clipped half-cycle of twenty ({most_db:.1f} dB would leave "
+                f"none; estimates above {DOUBTFUL_DB:.0f} dB run high)"
             )
+    is_far = most_db >= FAR_DB
     causes = listed.texts("cause")
     if not causes:
         return (
@@ -254,6 +265,11 @@ def split_step(step: str) -> tuple[str, str]:
     return (f"{what}.", why) if stop else (step, "")
 
 
+def _sum_s(listed: FindingList | None) -> float:
+    """How long all of them lasted together, seconds."""
+    return float((listed.stop_s - listed.start_s).sum()) if listed else 0.0
+
+
 def advise_first_steps(findings: Sequence[Finding], summary: Mapping[str, Any] | None = None) -> tuple[str, ...]:
     """Sentences in the order in which to act on them. Never empty. `summary` is that of the whole analysis."""
     listed = FindingList.of(findings)
@@ -266,18 +282,22 @@ def advise_first_steps(findings: Sequence[Finding], summary: Mapping[str, Any] |
     later: list[str] = []
     if "cutout" in by_kind:
         worst = find_worst(by_kind["cutout"], "cutout")
-        is_worth = worst is not None and worst.severity != "information"
+        is_worth = worst is not None and worst.severity != "information" and not is_doubtful(worst)
         (steps if is_worth else later).append(_advise_cutouts(by_kind["cutout"]))
+    dips: list[str] = []
     if "dip" in by_kind:
         cranking = find_cranking(summary or {})
         is_only_cranked = all(dip.measured.get("during") or _is_within(dip, cranking) for dip in by_kind["dip"])
-        (later if is_only_cranked else steps).append(_advise_dips(by_kind["dip"], cranking))
+        (later if is_only_cranked else dips).append(_advise_dips(by_kind["dip"], cranking))
     knees = by_kind.get("knee", FindingList.of(()))
     set_gain = _advise_settings(by_kind.get("setting", ()), len(by_kind.get("clip", ())))
+    clips: list[str] = []
     if set_gain is not None:
-        steps.append(set_gain)
+        clips.append(set_gain)
     elif "clip" in by_kind:
-        steps += _advise_clips(by_kind["clip"], (summary or {}).get("supply") or {}, _find_clean_from(knees))
+        clips += _advise_clips(by_kind["clip"], (summary or {}).get("supply") or {}, _find_clean_from(knees))
+    is_more_clipped = _sum_s(by_kind.get("clip")) > _sum_s(by_kind.get("dip"))  # what took more of the time comes first
+    steps += [*clips, *dips] if is_more_clipped else [*dips, *clips]
     if set_gain is None:
         steps += _advise_knees(knees)
     if any(f.measured.get("cause") in ("link", "overrun") for f in by_kind.get("gap", [])):

@@ -31,6 +31,8 @@ def word_headline(analysis: Analysis) -> str:
         if n and worst is not None:
             value = worst.measured.get(key)
             told = (one if n == 1 else of_several).format(value) if isinstance(value, int | float) else ""
+            if kind == "cutout" and worst.measured.get("confidence") == "low":
+                told += ", confidence low"
             purpose = " on purpose" if kind == "clip" and is_on_purpose else ""
             found.append(count_words(n, words.one, words.many) + purpose + told)
         elif kind in _ALWAYS:
