@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import textwrap
 from dataclasses import asdict
 from typing import cast
 
@@ -34,7 +33,7 @@ def _as_text(run: CableRun, name: str) -> str:
         )
     if run.metal == "cca":
         lines.append("  Copper-clad aluminium varies with its copper share; a tenth of the section is taken here.")
-    return "\n".join([*lines, *textwrap.wrap(CAUTION, 100)])
+    return "\n".join([*lines, CAUTION])
 
 
 @click.command(epilog="Example: ampwitness cable --awg 4 --length 5 --amps 100")

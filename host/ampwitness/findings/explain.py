@@ -143,12 +143,16 @@ GLOSSARY: dict[str, str] = {
     "distortion (THD)": "What the amplifier adds to a pure tone, in per cent of it.",
     "gain": "How much the amplifier enlarges the signal. It matches the source; it is not a volume control.",
     "ground": "The return path of the current: cable or body of the vehicle.",
+    "half-cycle": "One swing of a wave, up or down. A deep note has eighty a second.",
     "headroom": "How much louder the system could have played before it clips.",
     "not judged": "The measurement could not decide this, and the reason is given. It is neither good nor bad.",
+    "overdrive": "How far past its ceiling an amplifier was asked to go, in dB: so far the gain is too high.",
     "rail": "The volts inside the amplifier between which its output can move.",
     "remote lead": "The thin lead that tells the amplifier to switch on.",
+    "rms": "The steady volts that would heat a loudspeaker as much as the wave does.",
     "sag": "How far the supply falls under a bass note.",
     "soak": "Hours of playing on the bench, to see whether everything holds.",
+    "source resistance": "What battery, cables and contacts together put in the way of the current. Less is better.",
     "supply": "The volts at the amplifier's power terminals.",
 }
 

@@ -103,8 +103,8 @@ def _corner_lines(front_end: FrontEnd) -> list[str]:
         f"Corner, for signals up to {choice.bandwidth_hz:g} Hz",
         *_table([head, *rows], "  "),
         f"  at {RESIDUE_HZ / 1e3:g} kHz: what the low-pass takes off the switching residue of class-D outputs.",
-        "  carried over: what the multiplexer leaves of the channel before, a whole range away; the capacitor is the",
-        f"  smallest that keeps it under half of the converter's own error, {CONVERTER_ERROR_CODES:.2f} codes rms.",
+        "  carried over: what the multiplexer leaves of the channel before, a whole range away; the capacitor is the "
+        f"smallest that keeps it under half of the converter's own error, {CONVERTER_ERROR_CODES:.2f} codes rms.",
     ]
 
 
