@@ -53,7 +53,7 @@ def test_a_recording_of_a_given_length_with_notes(run: Run, tmp_path: Path) -> N
             "record", "--port", board.name, "--seconds", 1.5, "--out", path, "--amplifier", "bench amplifier",
             "--load-ohm", 4, "--load-kind", "resistor", "--nominal-supply", 13.8, "--reference", "battery-negative",
             "--remark", "lid open", "--remark", "warm", "--json", "--mode", "wide",
-            "--clamp-a-per-v", 50, "--efficiency", 0.8,
+            "--clamp-a-per-v", 50, "--clamp-zero-v", 2.4, "--efficiency", 0.8, "--battery-kind", "AGM",
         )  # fmt: skip
         sent = bytes(board.sent)
     assert ran.code == 0, ran.err
@@ -72,6 +72,7 @@ def test_a_recording_of_a_given_length_with_notes(run: Run, tmp_path: Path) -> N
         "amplifier": "bench amplifier", "load_ohm": 4.0, "load_kind": "resistor", "nominal_supply_v": 13.8,
         "reference_point": "battery-negative", "remarks": "lid open\nwarm", "asked_mode": "wide", "board_mode": "wide",
         "board_id": "fake-0001", "port": board.name, "current_a_per_v": 50.0, "efficiency": 0.8,
+        "current_zero_v": 2.4, "battery_kind": "AGM",
     }  # fmt: skip
     assert wanted.items() <= recording.notes.items()
     assert abs(float(str(recording.notes["started_host_s"])) - time.time()) < 60
