@@ -8,7 +8,8 @@ from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.cutouts import CutoutDetector
 from ampwitness.detect.mark_ties import tie_marks
 from ampwitness.detect.passthrough import GapDetector, MarkDetector
-from ampwitness.types import Edge, Finding, Mark
+from ampwitness.findings.road_words import word_road
+from ampwitness.types import Edge, Finding, FloatArray, Mark
 
 RATE_HZ = 8000
 
@@ -116,3 +117,44 @@ def test_a_short_drop_of_the_remote_lead_mutes_all_the_same(
     assert (finding.measured["cause"] == "remote lead dropped") is is_cause
     if is_cause:
         assert finding.evidence["remote_fell_s"] == pytest.approx(fell_s, abs=0.001)
+
+
+def _thump(at: FloatArray, begin_s: float, volts: float) -> FloatArray:
+    since = at - begin_s
+    return np.asarray(np.where(since >= 0, volts * np.exp(-np.maximum(since, 0) / 0.05), 0.0))
+
+
+@pytest.mark.parametrize("is_digital", [True, False])
+def test_the_thump_of_a_turn_off_is_no_return_and_a_turn_off_is_no_alarm(is_digital: bool) -> None:
+    at = np.arange(12 * RATE_HZ) / RATE_HZ
+    rng = np.random.default_rng(1)
+    output = 10 * np.sin(2 * np.pi * 50 * at + 0.8) * (at < 4.0) + _thump(at, 4.05, 1.5) + rng.normal(0, 0.02, len(at))
+    volts = {"output": output, "supply": np.full(len(at), 12.6)}
+    edges = (Edge("remote", 1, 0.01, "s", 80), Edge("remote", 0, 3.97, "s", 31760)) if is_digital else ()
+    if not is_digital:
+        volts["remote"] = np.where(at < 3.97, 12.3, 0.2)
+    detector = CutoutDetector()
+    for window in iter_windows_from_arrays(volts, RATE_HZ, window_s=1.0, edges=edges):
+        detector.push(window)
+    (finding,) = detector.finish().findings
+    assert (finding.measured["cause"], finding.measured["recovered"]) == ("remote lead dropped", False)
+    assert finding.severity == "attention"
+
+
+def test_the_thump_of_a_turn_on_is_no_cut_out_and_a_source_that_was_silent_is_told() -> None:
+    at = np.arange(12 * RATE_HZ) / RATE_HZ
+    source = 0.5 * np.sin(2 * np.pi * 60 * at) * (at >= 3.0)
+    rng = np.random.default_rng(1)
+    output = 20 * source * (at >= 4.2) + _thump(at, 3.4, 6.0) * (at < 3.46) + rng.normal(0, 0.02, len(at))
+    volts = {"output": output, "source": source}
+    for edges, what in (([], "signal-sensed start"), ([Edge("remote", 1, 2.0, "s", 16000)], "turn-on")):
+        detector = CutoutDetector()
+        for window in iter_windows_from_arrays(volts, RATE_HZ, window_s=1.0, edges=edges):
+            detector.push(window)
+        result = detector.finish()
+        assert result.findings == ()
+        (start,) = result.summary["switchings"]
+        assert start["what"] == what
+        assert start["thump_v"] == pytest.approx(6.0, abs=0.2)
+    assert start["source_after_s"] == pytest.approx(1.0, abs=0.02)
+    assert "the source was silent for 1.0" in word_road({"cutouts": result.summary})[-1]

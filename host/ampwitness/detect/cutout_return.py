@@ -12,20 +12,25 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.cutout_measure import NEAR_S, REMOTE_LOW_V, Stop
+from ampwitness.detect.cutout_measure import REMOTE_LOW_V, Stop
 from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import Edge
 
 AT_ONCE_RATIO, STAYS_RATIO, AGAIN_RATIO, QUICK_RAMP_S = 0.35, 0.6, 0.5, 0.045
 RESTED_RATIO = 0.25
 _SETTLE_S = 0.5  # behind the return: how long its level is compared with
+_THUMP_STEPS = 250
+_SOUNDS_RATIO = 0.1
 Steps = npt.NDArray[np.int64]
 
 
-def find_return(run: RunSteps, stop: Stop, at: int, limit: int, known: int) -> tuple[int, int] | None:
+def find_return(
+    run: RunSteps, stop: Stop, at: int, limit: int, known: int, edges: Sequence[Edge]
+) -> tuple[int, int] | None:
     """The step and the sample at which the output is back, from step `at` to `limit`; None: not there.
 
-    Steps up to `known` may be looked at.
+    Steps up to `known` may be looked at. While a remote lead that fell stays low, what sounds for less than a quarter
+    of a second is the thump of the turn-off.
     """
     limit_v = max(6.0 * stop.off_rms_v, 0.03 * stop.peak_v)
     off_step = stop.stop_sample // run.step + 3
@@ -47,6 +52,8 @@ def find_return(run: RunSteps, stop: Stop, at: int, limit: int, known: int) -> t
     long = _count_ahead(still, 150)
     n = limit - at
     hits = np.flatnonzero((away[:n] > 0) & (soon[:n] >= 2) & ((long[:n] >= 30) | (_count_left(still) < 150)[:n]))
+    if stop.remote_fell_s is not None and len(hits):
+        hits = hits[_sounds_on(run, stop, at + hits, known) | (at + hits >= _remote_rise(run, stop, at, limit, edges))]
     if not len(hits):
         return None
     step = at + int(hits[0])
@@ -99,17 +106,51 @@ def measure_return(run: RunSteps, stop: Stop, step: int, known: int, edges: Sequ
     if stop.resume_s is not None:
         rises = [e.time_s for e in edges if e.level == 1 and stop.start_s < e.time_s <= stop.resume_s]
         stop.remote_rose_s = rises[-1] if rises else None
-        stop.remote_was_ignored = _is_remote_low(run, stop, step, edges)
+        stop.remote_was_ignored = _is_remote_ignored(run, stop, step, known, edges)
 
 
-def _is_remote_low(run: RunSteps, stop: Stop, step: int, edges: Sequence[Edge]) -> bool:
-    """Whether the remote lead that fell still was low when the output came back: it had not stopped it."""
-    fell_s, back_s = stop.remote_fell_s, stop.resume_s
-    if fell_s is None or back_s is None:
+def _is_remote_ignored(run: RunSteps, stop: Stop, step: int, known: int, edges: Sequence[Edge]) -> bool:
+    """Whether the output came back and sounded on while the remote lead that fell still was low: it had not stopped it.
+
+    What an amplifier that switches off lets out is a thump, and over after a quarter of a second.
+    """
+    fell_s = stop.remote_fell_s
+    if fell_s is None:
         return False
+    if not _sounds_on(run, stop, np.array([step]), known)[0]:
+        return False
+    until = step + 2 * _THUMP_STEPS
     if "remote" in run:
-        return bool(np.all(run.steps("remote", step - 2, step + 1) < REMOTE_LOW_V))
-    return not any(edge.level == 1 and fell_s < edge.time_s <= back_s + NEAR_S for edge in edges)
+        return bool(np.all(run.steps("remote", step - 2, until) < REMOTE_LOW_V))
+    return not any(edge.level == 1 and fell_s < edge.time_s <= run.time_s(until) for edge in edges)
+
+
+def _sounds_on(run: RunSteps, stop: Stop, steps: Steps, known: int) -> npt.NDArray[np.bool_]:
+    """Whether the output still sounds in at least half of the second quarter of a second behind each step."""
+    sounds = np.zeros(len(steps), dtype=bool)
+    for number, step in enumerate(steps.tolist()):
+        a, b = step + _THUMP_STEPS, min(known, step + 2 * _THUMP_STEPS)
+        high, low = run.steps("high", a, b), run.steps("low", a, b)
+        n = len(high) // 25
+        if n < _THUMP_STEPS // 25:
+            continue
+        swing = 0.5 * (high[: 25 * n].reshape(n, 25).max(axis=1) - low[: 25 * n].reshape(n, 25).min(axis=1))
+        sounds[number] = np.mean(swing > _SOUNDS_RATIO * stop.peak_v) >= 0.5
+        if sounds[number]:
+            break  # the first is asked for
+    return sounds
+
+
+def _remote_rise(run: RunSteps, stop: Stop, at: int, limit: int, edges: Sequence[Edge]) -> float:
+    """The step at which the remote lead rose again behind its fall, as far as is known at `limit`; inf: it did not."""
+    if stop.remote_fell_s is None:
+        return 0.0
+    if "remote" in run:
+        volts = run.steps("remote", at, limit + 1)
+        high = np.flatnonzero(volts >= REMOTE_LOW_V)
+        return at + float(high[0]) - 1 if len(high) else np.inf
+    rises = (edge.time_s for edge in edges if edge.level == 1 and edge.time_s > stop.remote_fell_s)
+    return (next(rises, np.inf) - run.start_s) / run.step_s - 1
 
 
 def _count_ahead(flags: Steps, n: int) -> Steps:

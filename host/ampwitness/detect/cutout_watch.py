@@ -302,7 +302,7 @@ class RunWatch:
         """Look for the output's return from step `at`; the step from which to go on."""
         run, stop = self._run, self._open
         assert stop is not None
-        found = find_return(run, stop, at, limit, known)
+        found = find_return(run, stop, at, limit, known, self._edges)
         step = limit if found is None else found[0]
         count_falls(run, stop, stop.last_step, step)
         follow_source(run, stop, step)

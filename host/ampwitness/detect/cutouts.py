@@ -11,6 +11,7 @@ from ampwitness.detect.cutout_cause import (
     LOW,
     MANY_ALIKE,
     PAUSE,
+    REMOTE,
     SOURCE,
     STUCK,
     Cause,
@@ -24,7 +25,7 @@ from ampwitness.detect.mark_ties import measure_liveness
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.step_stream import RunSteps, StepStream
 from ampwitness.detect.streams import Ledger
-from ampwitness.detect.turn_on import TurnOnWatch
+from ampwitness.detect.turn_on import TurnOnWatch, is_turn_on_thump
 from ampwitness.types import Edge, Finding, Severity, TraceWindow
 from ampwitness.units import seconds_to_clock
 
@@ -32,6 +33,7 @@ RETRY_S = 10.0
 AGAIN_S = 2.0
 ALIKE_RATIO = 1.3  # what lasts so much longer than all others is not like them
 COLLAPSE_S = 0.030
+SWITCHED_OFF_S = 5.0  # a remote lead that stays low so long was switched off, or came off for good
 STILL_STUCK_S = 0.2
 SOFT_RATIO, SOFT_RMS_RATIO = 0.15, 0.20  # a note that faded stands lower in its last half-cycle
 HELD_RATIO = 0.05  # of the swing before: what is as low as this, but held its level to the last 6 ms, did not fade
@@ -113,6 +115,7 @@ class CutoutDetector:
         """Close what is open and answer."""
         for run, is_last in self._stream.finish():
             self._take(run, is_last)
+        self._kept = [kept for kept in self._kept if not is_turn_on_thump(kept[0].start_s, self._switchings)]
         self._count_neighbours()
         if not self._is_continuous:
             self._count_alike()
@@ -264,6 +267,8 @@ def _severity(stop: Stop, cause: Cause, is_continuous: bool) -> Severity:
         return "danger"
     if cause.words == SOURCE or (cause.words == PAUSE and stop.n_alike >= MANY_ALIKE):
         return "information"
+    if cause.words == REMOTE and stop.end_s - stop.start_s > SWITCHED_OFF_S:
+        return "attention"  # as every drive ends
     return "serious" if cause.is_evident or is_continuous else "attention"
 
 

@@ -36,6 +36,18 @@ class _Open:
     what: str  # "turn-on", "turn-off", "signal-sensed start"
     began_s: float
     thump_v: float = 0.0
+    source_s: float | None = None  # from when on the source played, where it did not play at first
+    source_was_silent: bool = False
+    was_silent: bool = True  # the output, right before
+
+
+def is_turn_on_thump(stop_s: float, switchings: Sequence[dict[str, Any]]) -> bool:
+    """Whether what stopped then was the thump of a turn-on, ahead of the sound."""
+    return any(
+        entry["start_s"] < stop_s < entry["start_s"] + (WAIT_S if entry["delay_s"] is None else entry["delay_s"])
+        for entry in switchings
+        if entry["what"] in ("turn-on", "signal-sensed start") and entry["was_silent"]
+    )
 
 
 class TurnOnWatch:
@@ -46,32 +58,56 @@ class TurnOnWatch:
         self._open: _Open | None = None
         self._quiet_bins = 10**6  # of the source, up to here
         self._was_on: bool | None = None
+        self._sounded_last = False
 
     def advance(self, run: RunSteps, start: int, limit: int, known: int, edges: Sequence[Edge]) -> None:
         """Look at the steps from `start` to `limit`; those up to `known` may be looked at."""
         events = self._events(run, start, limit, edges)
-        if self._open is None and not events:
-            return
         end = known // _BIN * _BIN
         if end - start < _BIN:
+            return
+        if self._open is None and not events:
+            a = max(start, (limit - start) // _BIN * _BIN + start - 3 * _BIN)
+            high, low = run.steps("high", a, limit), run.steps("low", a, limit)
+            self._sounded_last = bool(len(high)) and 0.5 * float(high.max() - low.min()) > SOUND_V
             return
         high, low = (run.steps(name, start, end).reshape(-1, _BIN) for name in ("high", "low"))
         swing = 0.5 * (high.max(axis=1) - low.min(axis=1))
         peak = np.where(high.max(axis=1) > -low.min(axis=1), high.max(axis=1), low.min(axis=1))
         sounds = swing > SOUND_V
+        plays = _source_plays(run, start, end) if "source" in run else None
         n_bins = (limit - start) // _BIN
         at = 0
         for event in [*events, None]:
             stop = n_bins if event is None else min(n_bins, max(0, round((event.began_s - run.time_s(start)) / 0.010)))
+            if plays is not None and self._open is not None:
+                self._see_source(run.time_s(start), plays, at, stop)
             self._follow(run.time_s(start), sounds, peak, at, stop)
             if event is not None:
                 self._close("nothing more was heard" if self._open else "")
+                before = sounds[max(0, stop - 3) : stop]
+                event.was_silent = not before.any() if len(before) else not self._sounded_last
                 self._open = event
             at = stop
+        self._sounded_last = bool(sounds[max(0, n_bins - 3) : n_bins].any())
 
     def end(self) -> None:
         """The run is over."""
         self._close("the data ended")
+
+    def _see_source(self, start_s: float, plays: Flags, at: int, stop: int) -> None:
+        """Note when the source began to play, if it was silent when the remote lead rose."""
+        event = self._open
+        assert event is not None
+        if event.what != "turn-on" or event.source_s is not None or stop <= at:
+            return
+        if not event.source_was_silent:
+            if start_s + 0.010 * at - event.began_s > 0.1 or plays[at : at + _SUSTAINED].any():
+                return  # it played from the first
+            event.source_was_silent = True
+        hits = np.flatnonzero(plays[at:stop])
+        if len(hits):
+            event.source_s = start_s + 0.010 * (at + int(hits[0]))
 
     def _follow(self, start_s: float, sounds: Flags, peak: FloatArray, at: int, stop: int) -> None:
         """Carry the open event through the bins `at` to `stop`."""
@@ -110,9 +146,12 @@ class TurnOnWatch:
             return  # the amplifier was on all the time
         delay_s = None if sound_s is None else sound_s - event.began_s
         thump_v = event.thump_v if abs(event.thump_v) > SOUND_V else None
-        self._found.append(
-            {"what": event.what, "start_s": event.began_s, "delay_s": delay_s, "thump_v": thump_v, "not_seen": why_not}
-        )
+        source_s = None if event.source_s is None else event.source_s - event.began_s
+        if source_s is not None and delay_s is not None and source_s > delay_s:
+            source_s = None
+        entry = {"what": event.what, "start_s": event.began_s, "delay_s": delay_s, "thump_v": thump_v}
+        entry |= {"not_seen": why_not, "was_silent": event.was_silent, "source_after_s": source_s}
+        self._found.append(entry)
 
     def _close(self, why: str) -> None:
         if self._open is not None:
@@ -135,9 +174,7 @@ class TurnOnWatch:
     def _sensed(self, run: RunSteps, start: int, limit: int) -> list[_Open]:
         """Where the source began to play after a second of silence, the output silent."""
         n = (limit - start) // _BIN
-        square = run.steps("source_square", start, start + n * _BIN).reshape(n, _BIN).mean(axis=1)
-        mean = run.steps("source", start, start + n * _BIN).reshape(n, _BIN).mean(axis=1)
-        plays = square - mean**2 > 1e-4
+        plays = _source_plays(run, start, start + n * _BIN)
         out = []
         for k in np.flatnonzero(plays & ~np.concatenate(([self._quiet_bins == 0], plays[:-1]))):
             silent = np.flatnonzero(plays[:k])
@@ -147,3 +184,9 @@ class TurnOnWatch:
         last = np.flatnonzero(plays)
         self._quiet_bins = n - int(last[-1]) - 1 if len(last) else self._quiet_bins + n
         return out
+
+
+def _source_plays(run: RunSteps, start: int, stop: int) -> Flags:
+    """(n,) whether the source plays, by bins of 10 ms."""
+    square, mean = (run.steps(name, start, stop).reshape(-1, _BIN).mean(axis=1) for name in ("source_square", "source"))
+    return np.asarray(square - mean**2 > 1e-4)

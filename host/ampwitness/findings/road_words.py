@@ -236,6 +236,8 @@ def _word_switchings(switchings: Sequence[Mapping[str, Any]]) -> list[str]:
             text += f"{entry['not_seen']}"
         else:
             text += f"{'silent' if entry['what'] == 'turn-off' else 'sound'} after {entry['delay_s']:.2f} s"
+        if entry.get("source_after_s") is not None:
+            text += f", of which the source was silent for {entry['source_after_s']:.2f} s"
         if entry["thump_v"] is not None:
             text += f", thump of {abs(entry['thump_v']):.1f} V"
         out.append(text + ".")
