@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from ampwitness.bench import cutout_material as usual
 from ampwitness.bench.cutout_faults import CLASSES, make_case
 from ampwitness.bench.cutout_material import NONE, RATE_HZ, CutoutCase
 from ampwitness.bench.cutout_scores import find_cutouts
@@ -98,3 +99,15 @@ def test_a_pop_is_dated_where_the_wave_was_cut() -> None:
     pop = np.where((AT >= 4.003) & (AT < 6.0), 5.0 * np.exp(-since / 0.012), 0.0)
     finding = _find(np.where((AT >= 4.003) & (AT < 6.0), 0.0, TONE) + pop)
     assert finding.start_s == pytest.approx(4.003, abs=0.003)
+
+
+def test_a_surge_on_a_supply_that_the_music_pulls_already_is_no_low_supply() -> None:
+    (finding,) = find_cutouts(make_case("short pulls supply, source", 123))[0]
+    assert finding.measured["cause"] == "not decided: supply and output fell together"
+    assert "overload or short at the output" in _said(finding)
+
+
+@pytest.mark.parametrize("seed", [17021, 17027])
+def test_a_source_that_is_cut_in_a_soft_passage_stopped(seed: int) -> None:
+    (finding,) = find_cutouts(usual.make_case("source gone, logged", seed))[0]
+    assert finding.measured["cause"] == "signal stopped at the source"

@@ -30,6 +30,8 @@ STEPPED_RATIO = 0.20
 HELD_OVER_REST = 7.0
 STEP_OVER_REST = 3.0  # a noise that plays on under a note that ended has crests as high before as after
 LAST_RMS_RATIO = 0.37
+_BEFORE_FALL_S = (0.060, 0.012)
+_STEEP_S, _STEEP_RATIO = 0.004, 0.6  # so much of the fall within this, and the rest is what the programme pulled
 _PLAYS_ON_RATIO = 0.7  # a fall leaves 0.61 of the rms at most
 _END_S, _LAST_S, _END_RATIO = 0.005, 0.008, 0.35  # as high within the last 5 ms: no fall of 15 ms or more ends so
 _LONG_FALL_S = 0.015
@@ -286,12 +288,20 @@ def measure_supply(
 
 def _measure_fall(means: FloatArray, lowest: int, reference_v: float, rate_hz: float) -> tuple[float | None, float]:
     """How long the fall to the lowest took, and how long before the end of `means` it stood at a quarter."""
-    depth_v = reference_v - float(means[lowest])
-    high = np.flatnonzero(means[: lowest + 1] > reference_v - 0.25 * depth_v)
+    # From where it stood right before: what the programme itself pulls is no part of the fall.
+    before = means[
+        max(0, lowest - round(_BEFORE_FALL_S[0] * rate_hz)) : max(0, lowest - round(_BEFORE_FALL_S[1] * rate_hz))
+    ]
+    from_v = min(reference_v, float(np.median(before))) if len(before) else reference_v
+    depth_v = from_v - float(means[lowest])
+    high = np.flatnonzero(means[: lowest + 1] > from_v - 0.25 * depth_v)
     if depth_v <= 0 or not len(high):
         return None, 0.0
     quarter = int(high[-1])
-    deep = quarter + int(np.argmax(means[quarter : lowest + 1] < reference_v - 0.9 * depth_v))
+    steep = max(0, lowest - round(_STEEP_S * rate_hz))
+    if float(means[steep] - means[lowest]) >= _STEEP_RATIO * depth_v:
+        return _STEEP_S, (len(means) - 1 - steep) / rate_hz
+    deep = quarter + int(np.argmax(means[quarter : lowest + 1] < from_v - 0.9 * depth_v))
     return (deep - quarter) / rate_hz, (len(means) - 1 - quarter) / rate_hz
 
 

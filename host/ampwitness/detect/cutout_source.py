@@ -19,6 +19,7 @@ from ampwitness.detect.step_stream import RunSteps
 SOURCE_LEAST_V = 0.010  # rms: a weaker source channel may be an open input
 SOURCE_ON_RATIO = 0.5
 SOURCE_OFF_RATIO = 0.15
+HELD_RATIO = 0.8  # of the rms before: no fade
 MISSING_RATIO = 3.0  # the output would have been this many times what it was, had the amplifier played on
 _GAIN_STEPS = 2500
 _BLOCK = 50
@@ -41,7 +42,11 @@ def measure_source(run: RunSteps, stop: Stop) -> None:
         return
     # At the end of a fade the source is near its own noise, which plays on whatever happens.
     is_weak = before_v < max(SOURCE_LEAST_V, 0.2 * _ac_rms(run, "source", step - _GAIN_STEPS, step - 300))
-    if is_weak or after_v >= SOURCE_OFF_RATIO * before_v:
+    is_off = not is_weak and after_v < SOURCE_OFF_RATIO * before_v
+    # What was cut in mid-cycle and had held its level was no fade: what counts is how it stood right before.
+    is_cut = stop.is_truncated and stop.last_rms_ratio >= HELD_RATIO
+    is_off |= is_cut and near_v >= SOURCE_LEAST_V and soon_v < SOURCE_OFF_RATIO * near_v
+    if not is_off:
         stop.source = "not judged"
         return
     stop.source = "stopped"
