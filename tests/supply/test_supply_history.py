@@ -93,3 +93,18 @@ def test_the_answers_are_those_of_all_steps(arrays: dict[str, FloatArray], monke
         assert model.states[name].lowest_v == pytest.approx(state.lowest_v, abs=0.02)
     for time_s in (400.0, 1200.0, 1290.0, 1340.0, 2000.0):
         assert model.settled_at(time_s) == pytest.approx(model_wanted.settled_at(time_s), abs=0.03)
+
+
+def test_behind_a_gap_steps_are_the_same_to_the_last_bit_whatever_the_windows() -> None:
+    """At 8 kS/s, cut behind 1,237 samples: windows that begin on a second hold whole steps, longer ones do not."""
+    rng = np.random.default_rng(8)
+    n = 3 * 8000
+    volts = {"output": rng.normal(0, 9, n), "supply": 12.6 + rng.normal(0, 0.03, n)}
+    kept = []
+    for window_s in (1.0, 10.0):
+        history = SupplyHistory()
+        for window in iter_windows_from_arrays(volts, 8000.0, window_s=window_s, lost=((400, 1237),)):
+            history.push(window)
+        kept.append(history.finish())
+    assert np.array_equal(kept[0].volts["supply"], kept[1].volts["supply"])
+    assert np.array_equal(kept[0].output_v2, kept[1].output_v2, equal_nan=True)

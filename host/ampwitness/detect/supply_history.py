@@ -193,9 +193,10 @@ class SupplyHistory:
         each = round(STEP_S * rate_hz)
         place = start_s / STEP_S
         if abs(each - STEP_S * rate_hz) < 1e-9 and n % each == 0 and abs(place - round(place)) < _EDGE:
-            # Whole steps from edge to edge, as nearly all windows are: the same sums, quickly.
-            blocks = np.asarray(volts, dtype=np.float32).reshape(-1, each)
-            sums = np.einsum("ij,ij->i", blocks, blocks) if role == "output" else blocks.sum(axis=1)
+            # Whole steps from edge to edge, as nearly all windows are: the same sums, quickly. In doubles like those
+            # below, as behind a gap it hangs on how windows were cut which way a step goes.
+            blocks = np.asarray(volts, dtype=np.float64).reshape(-1, each)
+            sums = np.einsum("ij,ij->i", blocks, blocks) if role == "output" else blocks @ np.ones(each)
             self._open.pop(role, None)
             return round(place) + np.arange(len(blocks), dtype=np.int64), sums / each
         first = int(np.floor(start_s / STEP_S + _EDGE))
