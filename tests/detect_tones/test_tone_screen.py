@@ -11,6 +11,7 @@ import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect import tone_stream
 from ampwitness.detect.gain_steps import GainStepDetector
+from ampwitness.detect.streams import RunBlock
 from ampwitness.detect.tone_screen import may_be_steady
 from ampwitness.types import Finding
 
@@ -144,3 +145,16 @@ def test_held_notes_too_short_for_a_passage_are_not_measured_finely(monkeypatch:
     monkeypatch.setattr(tone_stream.Waiting, "take", lambda self, second, coarse: [second])
     assert repr(find(volts)) == repr(found)
     assert len(finely) - n_few > n_few
+
+
+def test_a_second_beside_another_line_is_passed_over_by_a_coarse_look() -> None:
+    def second(hz: float, behind_hz: float) -> RunBlock:
+        t = time_s(0.5)
+        volts = np.concatenate((np.sin(2 * np.pi * hz * t), np.sin(2 * np.pi * behind_hz * t)))
+        return RunBlock(0, 0.0, RATE_HZ, 0, {"output": volts.astype(np.float32)}, False, {})
+
+    held = second(60.0, 60.0)
+    assert tone_stream._may_be_near([held], 60.0, second(61.0, 200.0))
+    assert tone_stream._may_be_near([second(200.0, 60.0), held], 60.0, second(200.0, 60.0)), "by what lies before"
+    assert not tone_stream._may_be_near([second(60.0, 200.0), held], 60.0, second(200.0, 60.0))
+    assert tone_stream._may_be_near([second(900.0, 900.0)], 900.0, second(60.0, 60.0)), "not told of a high line"

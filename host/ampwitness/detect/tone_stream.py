@@ -28,8 +28,10 @@ from ampwitness.waveform.tone_fit import find_strongest_hz
 BLOCK_S = 1.0
 LEAST_PASSAGE_S = 2.0  # shorter is music
 _GATE_RATIO = 0.9  # of the power in one line and its multiples, for a second to be looked at closely
-_SAME_LINE_RATIO = 0.02  # of a half-second's strongest line; two tones may take turns, see `_is_steady`
+_SAME_LINE_RATIO = 0.02  # of a half-second's strongest line; two tones may take turns, see `_one_line_hz`
 _SCREENED_AT_ONCE = 30
+_FOLD, _FOLDED_SHARE = 4, 0.05  # samples summed to one; up to this share of the rate that weakens no line by a tenth
+_NEARLY_HZ = 5.0
 _LEFT_OVER_S = 0.16  # the rest of a second that makes no whole piece, of a 20 Hz tone at most
 _LEAST_TWO_TONES_S = 3.0
 _THIN_ABOVE = 1200  # points of a passage; beyond, those that repeat the last one are not kept
@@ -95,6 +97,7 @@ class TonePassages:
     def __init__(self, *, is_live: bool = False) -> None:
         self._is_live = is_live
         self._held: list[RunBlock] = []
+        self._held_hz = 0.0  # about the line of the last of them
         self._blocks = RunBlocks(("output", "supply", "source"), BLOCK_S, dtype=None)
         self._may_be_steady: dict[int, bool] = {}  # by id, of the blocks that have just come
         self._open: TonePassage | None = None
@@ -155,7 +158,7 @@ class TonePassages:
         A passage of LEAST_PASSAGE_S holds a whole block, and half a block of the same line before or behind that one.
         """
         held, self._held = self._held, []
-        if held:
+        if held and _may_be_near(held, self._held_hz, block):
             line_hz = _line_hz(held[-1], held[-1].n)
             if (
                 (
@@ -169,7 +172,10 @@ class TonePassages:
                     self._measure(waiting)
                 self._was_tonal = True
                 return False
-        is_steady = self._may_be_steady.get(id(block), True) and _is_steady(block.volts["output"], block.rate_hz)
+        is_steady = False
+        if self._may_be_steady.get(id(block), True):
+            self._held_hz = _steady_line_hz(block.volts["output"], block.rate_hz)
+            is_steady = self._held_hz > 0.0
         last = held[-1] if held else self._before
         self._was_tonal, self._before = False, None
         if block.is_last:
@@ -347,25 +353,43 @@ def _is_near(one_hz: float, other_hz: float) -> bool:
     return abs(one_hz - other_hz) < max(1.0, _SAME_LINE_RATIO * other_hz)
 
 
-def _is_steady(volts: FloatArray, rate_hz: float) -> bool:
-    """Whether a whole block may be the inside of a passage: one line or two, and multiples, as narrow as it shows."""
+def _may_be_near(held: list[RunBlock], line_hz: float, block: RunBlock) -> bool:
+    """Whether half a block of about the same line may lie before or behind the one that is held last: a coarse look
+    where the line is low, as hardly any music passes."""
+    if line_hz > _FOLDED_SHARE * block.rate_hz:
+        return True
+    halves = [block.volts["output"][: block.n // 2]]
+    if len(held) > 1:
+        halves.append(held[0].volts["output"][-(held[0].n // 2) :])
+    return any(abs(_folded_line_hz(half, block.rate_hz) - line_hz) < max(_NEARLY_HZ, 0.1 * line_hz) for half in halves)
+
+
+def _folded_line_hz(volts: FloatArray, rate_hz: float) -> float:
+    n = len(volts) // _FOLD
+    folded = np.asarray(volts[: n * _FOLD], dtype=np.float32).reshape(n, _FOLD) @ np.ones(_FOLD, dtype=np.float32)
+    return find_strongest_hz(folded, rate_hz / _FOLD, LOWEST_HZ)
+
+
+def _steady_line_hz(volts: FloatArray, rate_hz: float) -> float:
+    """About the line of a whole block that may be the inside of a passage: one line or two, and multiples, as narrow as
+    it shows. 0: it is none."""
     if len(volts) < (BLOCK_S - 1e-6) * rate_hz:
-        return False
+        return 0.0
     centred = (volts - volts.mean()).astype(np.float32)
     if float(centred @ centred) < 0.25 * LEAST_LEVEL_V**2 * len(volts):
-        return False
-    return _is_one_line(centred * hann_window(len(volts), np.float32), rate_hz)
+        return 0.0
+    return _one_line_hz(centred * hann_window(len(volts), np.float32), rate_hz)
 
 
 def _is_quarter_tonal(volts: FloatArray, rate_hz: float) -> bool:
     centred = volts - volts.mean()
     if float(centred @ centred) < LEAST_LEVEL_V**2 * len(volts):
         return False
-    return _is_one_line(centred * hann_window(len(volts)), rate_hz)
+    return _one_line_hz(centred * hann_window(len(volts)), rate_hz) > 0.0
 
 
-def _is_one_line(windowed: FloatArray, rate_hz: float) -> bool:
-    """Whether nearly all power lies in one line and its multiples, or in two lines."""
+def _one_line_hz(windowed: FloatArray, rate_hz: float) -> float:
+    """The strongest line, to a bin, where nearly all power lies in it and its multiples, or in two lines; else 0."""
     transformed = np.fft.rfft(windowed)
     spectrum = transformed.real**2 + transformed.imag**2
     total = float(spectrum.sum())
@@ -373,12 +397,14 @@ def _is_one_line(windowed: FloatArray, rate_hz: float) -> bool:
     at = first + int(np.argmax(spectrum[first:]))
     near = float(spectrum[max(0, at - 3) : at + 4].sum())
     if near < 0.4 * total:
-        return False
+        return 0.0
+    line_hz = at * rate_hz / len(windowed)
     # Two tones are let through as well: what is strongest besides may be one other line.
     for order in range(2, 8):
         near += float(spectrum[max(at + 4, order * at - 3) : order * at + 4].sum())
     if near >= _GATE_RATIO * total:
-        return True
+        return line_hz
     spectrum[max(0, at - 3) : at + 4] = 0.0
     second = int(np.argmax(spectrum))
-    return near + float(spectrum[max(0, second - 3) : second + 4].sum()) >= 0.97 * total
+    both = near + float(spectrum[max(0, second - 3) : second + 4].sum())
+    return line_hz if both >= 0.97 * total else 0.0
