@@ -247,6 +247,23 @@ def test_what_two_ringing_notes_swell_up_to_is_no_note_but_a_turn_to_a_third_is(
     assert not beats((43.65, 49.0), 46.25, 0.31, 0.0, 0.8), "a semitone lies between them"
     assert beats((41.2, 87.46), 41.2, 0.57, 0.7, 0.02), "heard again in the tail"
     assert not beats((41.2, 87.46), 41.2, 0.95, 0.7, 0.02), "struck again, softly"
+    assert beats((51.91, 46.26), 46.37, 0.8, 0.0, 0.5)
+    assert not beats((51.91, 46.26), 46.37, 2.1, 0.0, 0.5), "struck against what rings"
+
+
+def test_a_louder_note_that_follows_at_once_lends_the_one_before_neither_level_nor_attack() -> None:
+    time_s = seconds(3.0)
+    first, _ = run(
+        NoteDetector(), logged(burst(time_s, 50.0, 1.0, 1.5, 3.0) + burst(time_s, 70.0, 1.5, 2.0, 20.0))
+    ).findings
+    assert first.measured["level_v"] == pytest.approx(3 / np.sqrt(2), rel=0.09)
+    assert first.measured["attack_s"] < 0.015
+
+
+def test_a_turn_in_what_rings_on_right_ahead_of_a_strong_note_takes_it_from_nobody() -> None:
+    score = NoteScore()
+    score_notes(event_signals.restruck_case(18300, "overlap"), score)
+    assert (score.n_matched, score.n_invented) == (score.n_true, 0)
 
 
 def test_ripple_at_twice_the_pitch() -> None:

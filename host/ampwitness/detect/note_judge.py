@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from ampwitness.detect.note_places import LEAST_TURNED_S
 from ampwitness.detect.note_spectrum import HIGHEST_HZ, LOWEST_HZ, Pitch
 from ampwitness.detect.sounding_note import SoundingNote
 
@@ -19,8 +20,8 @@ _BEATING_HZ, _BEAT_LEVEL = 7.0, 0.6  # notes no further apart beat slowly; a not
 _TAIL_S, _TAIL_BEAT_LEVEL = 2.0, 0.10  # so long after the last of two such notes, so soft
 _HARDLY_NEW, _SWELLS_WITHIN_S = 0.40, 0.100  # of two notes that ring on: so little new, so soon behind, is their beat
 _NO_TONE_BETWEEN = 2 ** (1.5 / 12)  # nearer to each other than this, notes have no other between them
+_STRUCK = 0.90  # so much is new of no beat: what rings carries on as it did
 _OLD_IN_TAIL = 0.70  # so little new in a tail, at the pitch of one of the last notes: it is heard again, not struck
-_LEAST_TURNED_S = 0.090  # of a note that began with a turn and was cut off by the next: the next one, seen from afar
 
 
 def judge_note(
@@ -31,7 +32,7 @@ def judge_note(
         return None, "shorter than 45 ms"
     if note.onset == 0.0 and note.end < _LEAST_CUT_S * rate_hz:
         return None, "shorter than 100 ms and cut off by the beginning of the data"
-    is_cut = note.end_basis == "the next note began" and note.end - note.onset < _LEAST_TURNED_S * rate_hz
+    is_cut = note.end_basis == "the next note began" and note.end - note.onset < LEAST_TURNED_S * rate_hz
     if is_cut and note.onset_basis.endswith("(pitch changed)"):
         return None, "shorter than 90 ms between a turn and the next note"
     if note.level_peak_v < note.floor_v:
@@ -62,6 +63,8 @@ def beats_on(note: SoundingNote, pitch: Pitch, last_pitches: Sequence[Pitch], la
     if is_soft and note.novelty_ratio < _OLD_IN_TAIL:
         return any(abs(pitch.frequency_hz / last.frequency_hz - 1.0) <= _SAME_PITCH for last in last_pitches)
     if len(last_pitches) < 2:
+        return False
+    if note.novelty_ratio >= _STRUCK:
         return False
     low, high = sorted((last_pitches[-2].frequency_hz, last_pitches[-1].frequency_hz))
     if note.novelty_ratio < _HARDLY_NEW and note.since_last_s < _SWELLS_WITHIN_S and high < _NO_TONE_BETWEEN * low:

@@ -28,6 +28,9 @@ LEAST_NOISE_V, MOST_NOISE_V = 0.001, 0.020
 _SETTLE_S = 0.010
 EARLIEST_S = 0.030  # what is found before sounded when the data began
 _AFAR_S, _AFAR_NOVELTY = 0.080, 0.05
+STRONG_RISE_RATIO = 4.0  # of power
+_SAME_BEGINNING_S = 0.020
+LEAST_TURNED_S = 0.090  # of a note that began with a turn and was cut off by the next: the next one, seen from afar
 _RUNAWAY_RATIO = 4.0
 _FURTHER = 30  # slow samples
 _STEEP_RATIO = 100.0  # of power: no beat between two notes does that within 50 ms
@@ -110,6 +113,12 @@ class PlaceLooker:
             ahead = rises[np.minimum(np.searchsorted(rises, at), len(rises) - 1)] - at
             is_far = is_turn & (ahead > 0) & (ahead <= round(_AFAR_S * self.bands.band_hz))
             is_new &= ~(is_far & (found.novelty_short < _AFAR_NOVELTY))
+        # Of a turn and a strong rise that follows too soon for a note between them the rise is the note: the turn is
+        # what rings on, left alone for a moment. Nearer than that they are the same beginning.
+        rises = at[is_new & ~is_turn & (self._rise_ratio(levels, here) >= STRONG_RISE_RATIO)]
+        if len(rises):
+            ahead_s = (rises[np.minimum(np.searchsorted(rises, at), len(rises) - 1)] - at) / self.bands.band_hz
+            is_new &= ~(is_turn & (ahead_s > _SAME_BEGINNING_S) & (ahead_s < LEAST_TURNED_S))
         rows = np.flatnonzero(found.is_end & (found.at < 24.0))
         onset[found.is_end] = np.nan
         if len(rows):  # what was found is a stop: look for a departure from the silence behind it
@@ -136,6 +145,12 @@ class PlaceLooker:
         columns = zip(onset.tolist(), is_lull.tolist(), novelty.tolist(), ends.tolist(), strict=True)
         steps = [Step(k, *place, *row) for k, (place, row) in enumerate(zip(places, columns, strict=True))]
         return [steps[k] for k in np.flatnonzero(is_looked_at & ~is_empty).tolist()]
+
+    @staticmethod
+    def _rise_ratio(levels: Levels, here: np.ndarray) -> FloatArray:
+        """Of power, from ahead of places to behind them."""
+        out: FloatArray = levels.ahead[here] / np.maximum(levels.before[here], 1e-12)
+        return out
 
     def _measure_since_each(self, at: np.ndarray, onset: FloatArray) -> dict[tuple[int, int], tuple[float, float]]:
         """How new what lies behind places is to the notes that may have begun shortly ahead of them, by place and by

@@ -9,7 +9,7 @@ from math import ceil, sqrt
 
 import numpy as np
 
-from ampwitness.detect.note_decimate import BAND_STEP, Bands
+from ampwitness.detect.note_decimate import BAND_STEP, LEVEL_S, Bands
 from ampwitness.detect.note_departure import BEFORE
 from ampwitness.detect.note_levels import Levels, find_places, measure_levels
 from ampwitness.detect.note_places import (
@@ -18,15 +18,16 @@ from ampwitness.detect.note_places import (
     MOST_NOISE_V,
     NOVELTY_OF_PITCH,
     NOVELTY_WHILE_SOUNDING,
+    STRONG_RISE_RATIO,
     PlaceLooker,
     Step,
 )
 from ampwitness.detect.note_recovery import RECOVERY_S
 from ampwitness.detect.note_runs import NoteBlock
 from ampwitness.detect.note_spectrum import HIGHEST_HZ, LOWEST_HZ
-from ampwitness.detect.note_sums import END_RATIO, NoteSums
+from ampwitness.detect.note_sums import END_RATIO, PITCH_FROM_S, NoteSums
 from ampwitness.detect.note_swell import BEFORE_S, is_one_swell
-from ampwitness.detect.sounding_note import SoundingNote
+from ampwitness.detect.sounding_note import SoundingNote, join
 
 FLOOR_V = 0.040  # rms in the band: 20 dB above the input's own noise, about 4 mV rms there
 FLOOR_OVER_NOISE_RATIO = 10.0
@@ -42,7 +43,8 @@ _KEEP_S = 4.6
 _KEEP_RAW_S = 0.45
 _STILL_SOUNDS_S = 0.016  # half a period of 31 Hz: within this of the next onset a note is not over
 _BEAT_S = 0.100
-_SOON_S, _SOON_RATIO = 0.130, 4.0  # so soon after an onset only a rise of power by so much is another
+_SOON_S = 0.130  # so soon after an onset only a strong rise is another
+_CUT_BY_NEXT = "the next note began"
 _SHORT_KNOWN = 40  # slow samples
 
 
@@ -245,7 +247,7 @@ class RunNotes:
             levels = self._levels
             if not is_lull and since < _SOON_S * self.rate_hz:
                 here = at - self._first
-                if levels.ahead[here] < _SOON_RATIO * levels.before[here]:
+                if levels.ahead[here] < STRONG_RISE_RATIO * levels.before[here]:
                     return
             if not is_lull and since < BEFORE * self.bands.factor:
                 # Judged again by what the note itself did, without what came before it.
@@ -253,7 +255,7 @@ class RunNotes:
                 novelty = both[int(is_turn)]
                 if start > _SHORT_KNOWN and novelty < (NOVELTY_OF_SHORT_KNOWN if is_turn else NOVELTY_OF_SOON):
                     here = at - self._first
-                    if is_turn or levels.ahead[here] < _SOON_RATIO * levels.before[here]:
+                    if is_turn or levels.ahead[here] < STRONG_RISE_RATIO * levels.before[here]:
                         return
             if novelty < (NOVELTY_OF_PITCH if is_turn else NOVELTY_WHILE_SOUNDING) and not is_lull:
                 return
@@ -263,7 +265,7 @@ class RunNotes:
                 return
             end, how = self._sums.last_tenth(round(onset / self._raw_a_band), note, onset), "10 % of its peak"
             if onset - end < _STILL_SOUNDS_S * self.rate_hz:
-                end, how = onset, "the next note began"
+                end, how = onset, _CUT_BY_NEXT
             self._close(end, how)
         self._open(onset, "first departure of the waveform" + (" (pitch changed)" if is_turn else ""), novelty)
 
@@ -301,12 +303,22 @@ class RunNotes:
         stop = ceil(note.end)
         self._sums.collect(note, -(-stop // self._raw_a_band), self._levels.around, self._first)
         self._sums.mark(note, stop)
+        if basis == _CUT_BY_NEXT:
+            self._leave_out_next(note)
         self._last_end, self._last_peak_v = note.end, note.level_peak_v
         if self.bands.supply is not None:
             second = round(1.0 * self.rate_hz)
             a = max(ceil(note.onset), stop - second)
             note.supply_tail = self.bands.thinned(a // self.bands.thin_step, stop // self.bands.thin_step)
         self._waiting.append(note)
+
+    def _leave_out_next(self, note: SoundingNote) -> None:
+        """The level over 50 ms sees the next note 25 ms ahead: the peak of a note of a few seconds is its own."""
+        levels = join(note.levels)
+        n = round(note.end / self._raw_a_band - 0.5 * LEVEL_S * self.bands.band_hz) - note.band_first
+        if n < len(levels) < PITCH_FROM_S * self.bands.band_hz and n > 0.5 * LEVEL_S * self.bands.band_hz:
+            note.levels = [levels[:n]]
+            note.level_peak_v = sqrt(float(np.maximum.reduce(levels[:n])))
 
     def _finished(self, is_last: bool) -> list[SoundingNote]:
         known_to = self._at * self._raw_a_band
