@@ -14,11 +14,18 @@ import numpy as np
 import pytest
 from ampwitness.bench.day_signals import SCANS, WireMaker, hello_fields
 from ampwitness.livepage.clean_ceiling import ceiling_of_recording
-from ampwitness.livepage.recording_page import POINTS_MOST, RecordingPage, span_of_envelope, span_of_trace
+from ampwitness.livepage.recording_page import (
+    EVENTS_OF_A_KIND,
+    POINTS_MOST,
+    RecordingPage,
+    choose_events,
+    span_of_envelope,
+    span_of_trace,
+)
 from ampwitness.livepage.server import PageServer
 from ampwitness.pipeline import read_span
 from ampwitness.recording import RecordingWriter, open_parts
-from ampwitness.types import Chunk, Envelope, Segment, Trace
+from ampwitness.types import Chunk, Envelope, Finding, Segment, Trace
 from browser_pipe import Browser, needs_chromium
 
 
@@ -153,6 +160,18 @@ def test_nothing_is_filled_where_nothing_was_recorded() -> None:
     assert thin["lowest_v"][10:30] == [None] * 20
 
 
+def test_the_worst_can_be_stepped_to_wherever_they_lie() -> None:
+    """Not the first of a day: a cut-out behind thousands of clips is what was looked for."""
+
+    def found(kind: Any, at_s: float, **measured: float) -> Finding:
+        return Finding(kind, at_s, at_s + 0.01, "attention", measured, {}, {})
+
+    clips = [found("clip", 0.1 * at, overdrive_db=float(at)) for at in range(4 * EVENTS_OF_A_KIND)]
+    events = choose_events([*clips, found("cutout", 9000.0, outage_s=2.0)])
+    assert [event.kind for event in events] == ["clip"] * EVENTS_OF_A_KIND + ["cutout"]
+    assert events[0].start_s == pytest.approx(0.3 * EVENTS_OF_A_KIND)
+
+
 @needs_chromium
 def test_a_browser_steps_through_it_by_keyboard(shown: Shown, tmp_path: Path) -> None:
     browser = Browser(tmp_path / "profile")
@@ -174,6 +193,9 @@ def test_a_browser_steps_through_it_by_keyboard(shown: Shown, tmp_path: Path) ->
             browser.picture(kept / f"samples-{name}.png")
             browser.press("0")
             assert browser.wait_for("shown.start_s === 0 && shown.stop_s === FACTS.duration_s") is True
+        assert browser.value("[clock(3.25, 2), FACTS.duration_s = 4000, clock(65, 0), clock(3725.5, 1)].join(' ')") == (
+            "3.25 s 4000 1:05 1:02:05.5"
+        )
         assert not browser.complaints
         assert all(url.startswith((own, "data:")) for url in browser.asked), browser.asked
     finally:

@@ -39,6 +39,23 @@ function niceStep(span, most) {
 
 function digitsFor(step) { return Math.max(0, -Math.floor(Math.log10(step) + 1e-9)); }
 
+// Recording time as a person reads it off: seconds of a short recording, else minutes or hours by the clock.
+function clock(value, digits) {
+  if (FACTS.duration_s < 120) return value.toFixed(digits) + " s";
+  const whole = Number(value.toFixed(digits)), minutes = Math.floor(whole / 60), hours = Math.floor(minutes / 60);
+  const seconds = (whole - 60 * minutes).toFixed(digits).padStart(digits ? digits + 3 : 2, "0");
+  return hours ? `${hours}:${String(minutes % 60).padStart(2, "0")}:${seconds}` : `${minutes}:${seconds}`;
+}
+
+function clockStep(span, most) {
+  const steps = [10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400, 21600, 43200];
+  return FACTS.duration_s < 120 || span / most < 5 ? 0 : steps.find((step) => step >= span / most) || 86400;
+}
+
+function drawClock(sheet) {
+  drawAcross(sheet, clock, clockStep(sheet.x1 - sheet.x0, Math.max(2, (sheet.right - sheet.left) / 85)));
+}
+
 function drawVolts(sheet) {
   const { pen } = sheet, step = niceStep(sheet.y1 - sheet.y0, Math.max(2, (sheet.bottom - sheet.top) / 34));
   pen.fillStyle = COLOUR.text; pen.textAlign = "right"; pen.textBaseline = "middle";

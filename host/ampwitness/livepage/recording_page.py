@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import threading
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
 from ampwitness.errors import AmpwitnessError
-from ampwitness.findings.wording import describe_finding
+from ampwitness.findings.selection import choose_listed
+from ampwitness.findings.wording import count_words, describe_finding
 from ampwitness.livepage.feed_state import SUPPLY_ROLES, plain_volts
 from ampwitness.livepage.pages import build_page
 from ampwitness.livepage.server import RefusalError, Request, Route
@@ -17,13 +20,13 @@ from ampwitness.pipeline import AnalyseOptions, Progress, analyse, read_span
 from ampwitness.recording import Recording
 from ampwitness.report.page import html_page
 from ampwitness.report.style import LANE_STYLES
-from ampwitness.types import Envelope, FloatArray, Segment, Trace, TraceWindow
+from ampwitness.types import Envelope, Finding, FloatArray, Segment, Trace, TraceWindow
 from ampwitness.units import seconds_to_clock
 
 POINTS_MOST = 4000
 POINTS_LEAST = 10
 FULL_RATE_MOST_S = 120.0  # longer spans are given from the envelope: an answer stays quick and small
-EVENTS_MOST = 2000
+EVENTS_OF_A_KIND = 300
 # The report is one file that carries everything; its own scripts and styles may run, nothing may be fetched.
 _REPORT_POLICY = (
     "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; img-src data: blob:; font-src data:; "
@@ -63,7 +66,7 @@ class RecordingPage:
                 "start_s": f.start_s,
                 "stop_s": f.stop_s,
             }
-            for f in analysis.findings[:EVENTS_MOST]
+            for f in choose_events(analysis.findings)
         ]
         roles = list(analysis.envelopes)
         facts = {
@@ -75,8 +78,8 @@ class RecordingPage:
         words = {
             "name": analysis.recording_name,
             "length": seconds_to_clock(analysis.duration_s),
-            "events": f"{len(analysis.findings)} findings"
-            + (f", the first {EVENTS_MOST} listed here" if len(analysis.findings) > EVENTS_MOST else ""),
+            "events": count_words(len(analysis.findings), "finding", "findings")
+            + (f", of each kind the worst {EVENTS_OF_A_KIND} here" if len(events) < len(analysis.findings) else ""),
         }
         content, policy = build_page("span", facts, words)
         request.answer(content, "text/html", policy)
@@ -109,6 +112,12 @@ class RecordingPage:
             raise RefusalError(500, str(error)) from error
         trace = window.traces.get(role)
         request.answer_json(span_of_trace(trace, start_s, stop_s, points))
+
+
+def choose_events(findings: Sequence[Finding]) -> list[Finding]:
+    """What can be stepped through: of each kind the worst, wherever they lie, in order of time."""
+    chosen = choose_listed(findings, EVENTS_OF_A_KIND)
+    return [finding for _, finding in sorted(itertools.chain(*chosen.values()), key=lambda numbered: numbered[0])]
 
 
 def _label(kind: str) -> str:

@@ -86,13 +86,13 @@ function draw() {
     sheet.x0 = shown.start_s; sheet.x1 = shown.stop_s;
     if (event >= 0) drawChosen(sheet, events[event]);
     drawAnswer(sheet, answers[role], colourOf(role));
-    drawAcross(sheet, (value, digits) => value.toFixed(digits) + " s");
+    drawClock(sheet);
   }
   const sheet = makeSheet(at("whole"));
   sheet.x0 = 0; sheet.x1 = FACTS.duration_s;
   drawAnswer(sheet, whole, colourOf(FACTS.roles[0]));
   drawEvents(sheet);
-  drawAcross(sheet, (value, digits) => value.toFixed(digits) + " s");
+  drawClock(sheet);
   const left = sheet.x(shown.start_s), right = Math.max(left + 4, sheet.x(shown.stop_s));
   sheet.pen.strokeStyle = COLOUR.text; sheet.pen.lineWidth = 2; sheet.pen.strokeRect(left, sheet.top - 4, right - left, sheet.bottom - sheet.top + 8);
 }
@@ -108,7 +108,7 @@ function goTo(number) {
   if (!events.length) return;
   event = (number + events.length) % events.length;
   const found = events[event], room = Math.max(0.05, 0.5 * (found.stop_s - found.start_s));
-  at("event-words").textContent = `${event + 1} of ${events.length}, at ${found.start_s.toFixed(3)} s: ${found.words}`;
+  at("event-words").textContent = `${event + 1} of ${events.length}, at ${clock(found.start_s, 3)}: ${found.words}`;
   show(found.start_s - room, found.stop_s + room);
 }
 
