@@ -55,7 +55,8 @@ def measure_pop(run: RunSteps, stop: Stop) -> None:
         broke_v = float(np.sqrt(np.mean(left[-12:] ** 2)))
         rough_v = np.sqrt(max(float(np.mean(power[at - 12 : at] - wave[at - 12 : at] ** 2)), 0.0))
         held = np.mean(power[at - _BEFORE : at]) >= _HELD_RATIO**2 * np.mean(power[max(0, at - _LONG_BEFORE) : at])
-        stands_out = max(broke_v / left_v, rough_v / max(treble_v, stop.off_rms_v)) >= _STANDS_OUT
+        # As products: made signals have no noise behind the stop, and nothing is left of them.
+        stands_out = broke_v >= _STANDS_OUT * left_v or rough_v >= _STANDS_OUT * max(treble_v, stop.off_rms_v)
         highest_v = float(np.max(np.abs(wave[at + 1 : n])))
         if held and stands_out and highest_v < _HIGHEST_RATIO * stop.peak_v:
             stop.pop_s, stop.pop_doubt_s = run.time_s(first + at), _DOUBT_S if at > begin else _EARLIER_S
