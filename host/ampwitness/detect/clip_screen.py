@@ -209,7 +209,7 @@ def _local_tops(top: npt.NDArray[np.float32], rate_hz: float, lowest_v: float) -
 
 def _stands_broad(top: npt.NDArray[np.float32], at: IntArray, reach: int) -> npt.NDArray[np.bool_]:
     """Which of these blocks crown a half-cycle that stays near its height for much of its length."""
-    window = top[np.clip(at[:, None] + np.arange(-reach, reach + 1)[None, :], 0, len(top) - 1)]
+    window = samples_around(top, at, reach)
     head, waist = (sum(run_lengths(window, reach, share * top[at])) for share in (HEAD_SHARE, WAIST_SHARE))
     return np.asarray(head >= BROAD * waist)
 

@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from ampwitness.detect.corner_ramp import find_in_table, rounding
 from ampwitness.detect.many_small import back_substitute, eliminate
-from ampwitness.detect.plateau_windows import SIDE, IntArray, Windows
+from ampwitness.detect.plateau_windows import IntArray, Windows
 from ampwitness.types import FloatArray
 
 ITERATIONS = 5
@@ -313,14 +313,13 @@ def arrange(windows: Windows, with_bow: bool) -> tuple[IntArray, Problem, FloatA
     for first, last in pairwise(edges):
         n = int(n_points[last - 1])
         rows = slice(first, last)
-        at = np.arange(n)
-        mask = (at < n_points[rows, None]).astype(float)
-        place = np.minimum((SIDE - windows.n_left[rows])[:, None] + at, 2 * SIDE)
-        y = windows.volts[np.arange(first, last)[:, None], place]
-        y *= mask
+        mask = None if n_points[first] == n else (np.arange(n) < n_points[rows, None]).astype(float)
+        y = windows.runs(rows, n)
+        if mask is not None:
+            y *= mask
         y0[rows] = y.sum(axis=1) / n_points[rows]
-        y -= y0[rows, None] * mask
-        groups.append(_Group(first, last, n, y, None if n_points[first] == n else mask))
+        y -= y0[rows, None] if mask is None else y0[rows, None] * mask
+        groups.append(_Group(first, last, n, y, mask))
     room = np.empty((N_FLAT + with_bow + 5) * max(group.y.size for group in groups))
     low, high = -windows.n_left + 1.2, windows.n_right - 1.2
     problem = Problem(groups, windows.n_left, windows.averaged, 2.0 / n_points, low, high, with_bow, room)

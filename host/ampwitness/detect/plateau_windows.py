@@ -65,6 +65,14 @@ class Windows:
         """The other way round."""
         return np.asarray((sample - self.middle - (self.averaged - 1) / 2) / self.averaged)
 
+    def runs(self, rows: IntArray | slice, n_points: int) -> FloatArray:
+        """(n, n_points) points of some windows from the first that belongs to each; what lies behind a window means
+        nothing, and the last of all must be as long."""
+        start = np.arange(len(self))[rows] * self.volts.shape[1] + SIDE - self.n_left[rows]
+        flat = np.ascontiguousarray(self.volts).reshape(-1)
+        places = np.lib.stride_tricks.as_strided(flat, (len(flat) - n_points + 1, n_points), 2 * flat.strides)
+        return np.asarray(places[start])
+
     def narrowed(self, width: float, shortest: FloatArray) -> Windows:
         """The same with flanks of at most `width` plateau lengths, but `shortest` points."""
         flank = np.maximum(2 * width * self.half, shortest)
@@ -262,7 +270,7 @@ def test_flatness(windows: Windows) -> FlatTest:
         low, high = np.searchsorted(family.length, [SHORTEST_SHARE * 2.0**size - 1, LONGEST_SHARE * 2.0**size + 1])
         if high <= low:
             continue
-        y = windows.volts[rows[:, None], first[rows][:, None] + np.arange(k)]
+        y = windows.runs(rows, k)
         is_high = y >= CORNER_SHARE * windows.level_v[rows, None]
         y -= y.mean(axis=1, keepdims=True)
         power = np.einsum("ij,ij->i", y, y)
