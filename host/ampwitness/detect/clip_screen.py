@@ -103,6 +103,7 @@ class _Bank:
     shift: FloatArray
     # (reach + 1, reach + 1, n): those that suit a crest which stays close under its top so many points to either side
     suits: npt.NDArray[np.bool_]
+    suits_any: npt.NDArray[np.bool_]  # (reach + 1, reach + 1): whether there are such templates
 
 
 @lru_cache(maxsize=4)
@@ -134,6 +135,7 @@ def _bank(halves: tuple[float, ...]) -> _Bank:
             used.append(half)
             shifts.append(shift)
     sag_bank = np.stack(sags, axis=1)
+    suits = _suits(reach, np.array(used), np.array(shifts))
     return _Bank(
         reach,
         np.stack(columns, axis=1).astype(np.float32),
@@ -142,7 +144,8 @@ def _bank(halves: tuple[float, ...]) -> _Bank:
         np.array(falls, dtype=np.float32),
         np.array(used),
         np.array(shifts),
-        _suits(reach, np.array(used), np.array(shifts)),
+        suits,
+        np.asarray(suits.any(axis=2)),
     )
 
 
@@ -286,12 +289,15 @@ def _answers(
     window *= crests.sign.astype(np.float32)[:, None]
     sigma = np.hypot(noise_v / np.sqrt(factor), RESIDUE_SHARE * crests.level_v).astype(np.float32)
     close = -(CLOSE_SHARE * crests.level_v + CLOSE_SD * sigma)
-    n_close = np.count_nonzero(window >= close[:, None], axis=1)
-    answer = window @ bank.templates
-    before, after = run_lengths(window, bank.reach, close)
-    answer *= bank.suits[(before + 0.5).astype(np.intp), (after + 0.5).astype(np.intp)]
-    kept = np.flatnonzero(answer.max(axis=1) > least * sigma)
-    answer = answer[kept]
+    below = window < close[:, None]
+    n_close = below.shape[1] - np.count_nonzero(below, axis=1)
+    before, after = _until(below, bank.reach)
+    # Of the coarse view half of the crests suit no template at all.
+    rows = np.flatnonzero(bank.suits_any[before, after])
+    answer = window[rows] @ bank.templates
+    answer *= bank.suits[before[rows], after[rows]]
+    is_kept = answer.max(axis=1, initial=0) > least * sigma[rows]
+    kept, answer = rows[is_kept], answer[is_kept]
     sag = np.abs(window[kept] @ bank.sags)
     sag -= SAG_SD * sigma[kept, None] * bank.sag_sd
     answer *= sag <= SAG_SHARE * bank.fall * answer
@@ -349,9 +355,14 @@ def samples_around(
 
 def run_lengths(window: FloatArray, middle: int, floor_v: FloatArray) -> tuple[FloatArray, FloatArray]:
     """How far each row stays above its floor to either side of its middle, in points."""
-    below = window < floor_v[:, None]
+    before, after = _until(window < floor_v[:, None], middle)
+    return before - 0.5, after - 0.5
+
+
+def _until(below: npt.NDArray[np.bool_], middle: int) -> tuple[IntArray, IntArray]:
+    """How many points each row goes outward from its middle to the first one below, the last one at most."""
     below[:, 0] = below[:, -1] = True
-    return np.argmax(below[:, middle::-1], axis=1) - 0.5, np.argmax(below[:, middle:], axis=1) - 0.5
+    return np.argmax(below[:, middle::-1], axis=1), np.argmax(below[:, middle:], axis=1)
 
 
 def _strongest(table: FloatArray) -> IntArray:

@@ -29,6 +29,7 @@ SHORTEST_FLANK_S = 0.0006
 FLANK_POINTS = 8  # in a flank, where there are so many samples
 SPARE_S = 0.0004
 POINTS_LEAST = 9
+N_COMMON = 2  # terms that all hypotheses have in common: a constant and a slope, whatever the corners
 LONG_POINTS = 24  # from here on corners are tried every other point
 SHORTEST_SHARE, LONGEST_SHARE = 0.5, 2.2  # of the suspected length: the lengths that are tried
 CORNER_SHARE = 0.9  # of the crest's height: a plateau does not end below
@@ -279,7 +280,7 @@ def test_flatness(windows: Windows) -> FlatTest:
         corners_high = is_high.take(family.at_left[low:high], axis=1)
         corners_high &= is_high.take(family.at_right[low:high], axis=1)
         single = y.astype(np.float32)
-        best = low + _choose(family.flat[:, low:high], single, corners_high)
+        best = low + _choose(family.flat[N_COMMON:, low:high], single, corners_high)
         # In single precision too: what a coefficient errs by lies in the basis, and shows but squared.
         basis = family.flat[:, best]
         single -= np.einsum("tn,tnk->nk", np.einsum("tnk,nk->tn", basis, single), basis)
