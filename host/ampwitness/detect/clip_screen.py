@@ -253,19 +253,19 @@ def find_suspects(
     is_low = crests.level_v < BELOW_TOP_SHARE * top_near(volts, rate_hz, crests.sign, crests.sample)
     is_full = np.zeros(len(crests), dtype=bool)
     for rows, least in ((np.flatnonzero(is_low), LOW_ANSWER), (np.flatnonzero(~is_low), ANSWER)):
-        for some in np.split(rows, range(AT_ONCE, len(rows), AT_ONCE)):
-            if not len(some):
-                continue
-            part = crests.take(some)
-            table, stays, n_close = _answers(volts, 1, FINE_HALVES, part, noise_v, least)
+        n_close = np.zeros(len(rows), dtype=np.intp)
+        for first in range(0, len(rows), AT_ONCE):
+            part = slice(first, first + AT_ONCE)
+            some = rows[part]
+            table, is_full[some], n_close[part] = _answers(volts, 1, FINE_HALVES, crests.take(some), noise_v, least)
             tables.append(table)
-            is_full[some] = stays
-            # Templates of the coarse view are too long for what falls away so soon.
-            wide = np.flatnonzero(n_close >= FEWEST_CLOSE)
-            if len(wide):
-                table, stays, _ = _answers(coarse, BLOCK, COARSE_HALVES, part.take(wide), noise_v, least)
-                tables.append(table)
-                is_full[some[wide]] |= stays
+        # Templates of the coarse view are too long for what falls away so soon.
+        rows = rows[n_close >= FEWEST_CLOSE]
+        for first in range(0, len(rows), AT_ONCE):
+            some = rows[first : first + AT_ONCE]
+            table, stays, _ = _answers(coarse, BLOCK, COARSE_HALVES, crests.take(some), noise_v, least)
+            tables.append(table)
+            is_full[some] |= stays
     table = np.concatenate(tables, axis=1)
     table = table[:, _strongest(table)]
     suspects = Suspects(table[0], table[1], table[2], table[3], table[4], table[6].astype(np.intp))
