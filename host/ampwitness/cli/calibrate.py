@@ -203,11 +203,9 @@ def _show_book(board_id: str, path: Path, book: CalibrationBook | None, as_json:
         click.echo(json.dumps(plain, indent=1))
         return
     if not calibrations:
-        click.echo(
-            f"Board {board_id} has no measured calibration on this computer: nominal values of its parts are used."
-        )
+        say(f"Board {board_id} has no measured calibration on this computer: nominal values of its parts are used.")
     for calibration in calibrations:
-        click.echo(
+        say(
             f"{calibration.role:8} {1e3 * calibration.gain_v_per_code:.4f} mV a code "
             f"+-{100 * calibration.gain_uncertainty_ratio:.2f} %, "
             f"0 V +-{1e3 * calibration.offset_uncertainty_v:.1f} mV; {calibration.source}, {calibration.made_on}"
@@ -318,7 +316,7 @@ def _tell(desk: _Desk, fits: Sequence[CalibrationFit], as_json: bool) -> None:
         click.echo(json.dumps(plain, indent=1))
         return
     for fit in fits:
-        click.echo(_fit_line(desk.channels[fit.calibration.role], fit))
+        say(_fit_line(desk.channels[fit.calibration.role], fit))
     if waiting:
         say(f"One point so far: {', '.join(waiting)}. Take another at a clearly different voltage.")
     if not fits and not waiting:

@@ -6,6 +6,7 @@ import json
 
 import click
 
+from ampwitness.cli.wrapped import say
 from ampwitness.errors import SelfTestError, UsageError
 from ampwitness.installing import Installer
 from ampwitness.link.finding import find_board
@@ -14,16 +15,16 @@ from ampwitness.link.session import BoardSession
 
 
 def _print_table(result: SelfTest) -> None:
-    click.echo(f"{'channel':10} {'at rest':>10} {'noise':>10}")
+    say(f"{'channel':10} {'at rest':>10} {'noise':>10}")
     for one in result.channels:
-        click.echo(f"{one.role:10} {one.rest_v:+8.2f} V {1000 * one.noise_v:7.1f} mV  {one.words}")
+        say(f"{one.role:10} {one.rest_v:+8.2f} V {1000 * one.noise_v:7.1f} mV  {one.words}")
     for problem in result.problems:
-        click.echo(f"Wrong: {problem}")
+        say(f"Wrong: {problem}")
     if result.is_ok:
-        click.echo(result.board_says)
-    click.echo("Not judged:")
+        say(result.board_says)
+    say("Not judged:")
     for what in result.not_judged:
-        click.echo(f"  {what}")
+        say(f"  {what}")
 
 
 def _check_thoroughly(port: str) -> None:

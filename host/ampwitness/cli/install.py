@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from ampwitness.cli.wrapped import say
 from ampwitness.errors import UsageError
 from ampwitness.installing import Installer, describe_installed, find_install_port
 
@@ -36,7 +37,7 @@ def install(port: str | None, config: str | None, as_json: bool) -> None:
         click.echo(json.dumps(told, indent=1))
         return
     words = {"kept": "its own board_config.py was kept", "standard": "board_config.py is the standard one"}
-    click.echo(
+    say(
         f"Board {told['board_id']} on {told['port']} runs {told['firmware']}, mode {told['mode']}, "
         f"{', '.join(done.hello.roles)}.\n"
         f"{told['n_files_copied']} files copied, {told['n_files_removed']} old ones removed; "
