@@ -196,6 +196,8 @@ def test_a_browser_steps_through_it_by_keyboard(shown: Shown, tmp_path: Path) ->
         assert browser.value("[clock(3.25, 2), FACTS.duration_s = 4000, clock(65, 0), clock(3725.5, 1)].join(' ')") == (
             "3.25 s 4000 1:05 1:02:05.5"
         )
+        typed = "['65', '1:05', ' 1:02:05.5', '1:', 'x'].map(readClock).join(' ')"
+        assert browser.value(typed) == "65 65 3725.5 NaN NaN"
         assert not browser.complaints
         assert all(url.startswith((own, "data:")) for url in browser.asked), browser.asked
     finally:

@@ -47,6 +47,9 @@ function clock(value, digits) {
   return hours ? `${hours}:${String(minutes % 60).padStart(2, "0")}:${seconds}` : `${minutes}:${seconds}`;
 }
 
+// What a person types: 65, 1:05 or 1:02:05.5; NaN where it is no time.
+function readClock(text) { return text.trim().split(":").reduce((sum, part) => 60 * sum + (part.trim() ? Number(part) : NaN), 0); }
+
 function clockStep(span, most) {
   const steps = [10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400, 21600, 43200];
   return FACTS.duration_s < 120 || span / most < 5 ? 0 : steps.find((step) => step >= span / most) || 86400;

@@ -18,7 +18,7 @@ function trouble(words) { at("trouble").hidden = !words; at("trouble").textConte
 
 function show(start, stop) {
   shown = clampSpan(start, stop);
-  at("from").value = shown.start_s.toFixed(4); at("to").value = shown.stop_s.toFixed(4);
+  at("from").value = clock(shown.start_s, 4).replace(" s", ""); at("to").value = clock(shown.stop_s, 4).replace(" s", "");
   draw();
   clearTimeout(timer);
   timer = setTimeout(load, 60);
@@ -113,7 +113,7 @@ function goTo(number) {
 }
 
 function typed() {
-  const start = parseFloat(at("from").value), stop = parseFloat(at("to").value);
+  const start = readClock(at("from").value), stop = readClock(at("to").value);
   if (stop > start) show(start, stop); else show(shown.start_s, shown.stop_s);
 }
 
