@@ -151,7 +151,9 @@ def test_the_headline_says_all_three_verdicts(small_analysis: Analysis) -> None:
         "In short: no cut-out in 4.0 s; supply dips not judged; no clipped half-cycle in 4.0 s; 38 scans lost."
     )
     gap = Finding("gap", 1.0, 1.25, "attention", {"n_scans_lost": 38, "cause": "link"}, {}, {})
-    assert word_headline(dataclasses.replace(bare, findings=(gap,))).endswith("; 0.25 s lost in 1 gap.")
+    assert word_headline(dataclasses.replace(bare, findings=(gap,))).endswith("; 0.25 s missing in 1 gap.")
+    away = dataclasses.replace(small_analysis, findings=(gap,))  # a board that was away: nothing counted as lost
+    assert word_headline(away).endswith("; 0.25 s missing in 1 gap.")
 
 
 def cutout(start_s: float, outage_s: float, severity: Severity, cause: str) -> Finding:

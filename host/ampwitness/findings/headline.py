@@ -55,11 +55,9 @@ def _word_edge(findings: FindingList) -> list[str]:
 
 
 def _word_lost(analysis: Analysis, findings: FindingList) -> str:
+    """Gaps by how long they are: where a board was away nothing was counted as lost, and yet time is missing."""
+    if gaps := findings.of_kind("gap"):
+        missing_s = float((gaps.stop_s - gaps.start_s).sum())
+        return f"{seconds_to_span(missing_s, 2)} missing in {count_words(findings.n_found('gap'), 'gap', 'gaps')}"
     n_lost = sum(analysis.link_health.n_scans_lost.values())
-    if not n_lost:
-        return "nothing lost"
-    gaps = findings.of_kind("gap")
-    if not gaps:
-        return count_words(n_lost, "scan lost", "scans lost")
-    lasted_s = float((gaps.stop_s - gaps.start_s).sum())
-    return f"{seconds_to_span(lasted_s, 2)} lost in {count_words(findings.n_found('gap'), 'gap', 'gaps')}"
+    return count_words(n_lost, "scan lost", "scans lost") if n_lost else "nothing lost"
