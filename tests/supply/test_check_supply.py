@@ -218,6 +218,24 @@ def test_a_worst_leg_among_some_is_not_told_as_the_worst_of_all() -> None:
     assert "Look there first" in " ".join(_check(_probe(), POSTS).sentences)
 
 
+def test_a_leg_past_a_place_that_was_skipped_is_held_to_no_usual_drop() -> None:
+    points = make_points(("main fuse in", "main fuse out"), ("output", "supply"))
+    walk = CheckSupplyWalk(
+        points, spans={key: span for key, span in POSTS.items() if key != "main fuse out@under a tone"}
+    )
+    for window in iter_windows_from_arrays(
+        {k: v for k, v in _probe().items() if k != "battery"}, RATE_HZ, window_s=1.0
+    ):
+        walk.push(window)
+    walk.finish()
+    plan = CheckSupplyWalk(points).planned
+    check = conclude_check(check_answers({}), walk.readings, ("output", "supply"), plan)
+    (said,) = [words for words in check.sentences if words.startswith("main fuse in to amplifier plus terminal")]
+    assert "goes past main fuse out, not measured" in said
+    assert "usual for" not in said
+    assert [[point.name for point in leg.passed] for leg in check.legs] == [[], ["main fuse out"]]
+
+
 def test_a_ground_and_a_remote_lead_are_told_from_what_they_are_compared_with() -> None:
     time_s = np.arange(round(8 * RATE_HZ)) / RATE_HZ
     volts = {"supply": np.where(time_s < 4, 12.5, 12.6), "ground": np.full(len(time_s), 0.03)}

@@ -11,7 +11,7 @@ Source: usual figures stand in `supply_textbook`.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Any, Literal
 
@@ -93,7 +93,8 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Leg:
-    """What is lost between two points in one state. `drop_v` None: not compared, `words` say why."""
+    """What is lost between two points in one state. `drop_v` None: not compared, `words` say why. `passed`: places
+    between the two that were planned and not measured."""
 
     start: str
     stop: str
@@ -102,6 +103,7 @@ class Leg:
     drop_v: float | None
     how: str  # measured together, one after the other
     words: str
+    passed: tuple[Point, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -346,7 +348,7 @@ def conclude_check(
     legs: list[Leg] = []
     for state in STATES:
         mine = [r for r in readings if r.step.state == state and r.step.point.kind in PLUS_SIDE]
-        legs += [_make_leg(a, b) for a, b in pairwise(mine)]
+        legs += [replace(_make_leg(a, b), passed=_find_passed(a, b, planned)) for a, b in pairwise(mine)]
     sentences = [*_word_battery(answers, readings), *_word_legs(legs), *_word_remote(readings), *_word_ground(readings)]
     if "ground" not in roles:
         sentences.append(
@@ -357,6 +359,14 @@ def conclude_check(
     sentences += _word_left_out(readings, planned)
     sentences.append("All volts are relative to the logger's reference point. Nothing here tells a battery's health.")
     return SupplyCheck(dict(answers), tuple(readings), tuple(legs), tuple(sentences))
+
+
+def _find_passed(a: Reading, b: Reading, planned: Sequence[Step]) -> tuple[Point, ...]:
+    """Places that lie between two readings by the plan."""
+    plan = [step.point for step in planned if step.state == a.step.state and step.point.kind in PLUS_SIDE]
+    if a.step.point not in plan or b.step.point not in plan:
+        return ()
+    return tuple(plan[plan.index(a.step.point) + 1 : plan.index(b.step.point)])
 
 
 def _word_left_out(readings: Sequence[Reading], planned: Sequence[Step]) -> list[str]:
@@ -459,6 +469,10 @@ def _word_rest(open_v: float, battery_kind: str, rest_hours: float) -> str:
     )
 
 
+def _share(drop_v: float, total_v: float, whole: str) -> str:
+    return f", {100 * drop_v / total_v:.0f} % of {whole}" if total_v > 0.02 else ""
+
+
 def _word_legs(legs: Sequence[Leg]) -> list[str]:
     out = []
     for leg in legs:
@@ -470,13 +484,19 @@ def _word_legs(legs: Sequence[Leg]) -> list[str]:
     whole = "the plus side" if is_whole else "what was compared"
     for leg in under:
         assert leg.drop_v is not None
+        if leg.passed:
+            past = ", ".join(point.name for point in leg.passed)
+            out.append(
+                f"{leg.start} to {leg.stop}: {leg.drop_v:.3f} V under the tone{_share(leg.drop_v, total_v, whole)}; it "
+                f"goes past {past}, not measured: no usual figure is known for all of it. Measure there to part it."
+            )
+            continue
         usual_v = book.FUSE_USUAL_V if leg.kind == "fuse" else book.LEAD_USUAL_V
         what = "a holder or block" if leg.kind == "fuse" else "a run of cable"
         side = "more than" if leg.drop_v > usual_v else "no more than"
-        share = f", {100 * leg.drop_v / total_v:.0f} % of {whole}" if total_v > 0.02 else ""
         out.append(
-            f"{leg.start} to {leg.stop}: {leg.drop_v:.3f} V under the tone{share}; {side} the {usual_v:.1f} V usual "
-            f"for {what} at full drive (common practice, no source)."
+            f"{leg.start} to {leg.stop}: {leg.drop_v:.3f} V under the tone{_share(leg.drop_v, total_v, whole)}; {side} "
+            f"the {usual_v:.1f} V usual for {what} at full drive (common practice, no source)."
         )
     worst = max(under, key=lambda leg: leg.drop_v or 0.0, default=None)
     if worst is not None and worst.drop_v is not None and worst.drop_v > 0.02:
@@ -543,7 +563,15 @@ def check_to_plain(check: SupplyCheck) -> dict[str, Any]:
             for r in check.readings
         ],
         "legs": [
-            {"from": g.start, "to": g.stop, "state": g.state, "drop_v": g.drop_v, "how": g.how, "words": g.words}
+            {
+                "from": g.start,
+                "to": g.stop,
+                "state": g.state,
+                "drop_v": g.drop_v,
+                "how": g.how,
+                "words": g.words,
+                "passed": [point.name for point in g.passed],
+            }
             for g in check.legs
         ],
         "sentences": list(check.sentences),
