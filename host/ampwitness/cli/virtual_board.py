@@ -146,6 +146,7 @@ def virtual_board(
     """
     speed = _parse_speed(speed_text)
     faults = tuple(parse_fault(text) for text in fault_texts)  # before a scenario is made, which takes its time
+    inputs = None if inputs_path is None else read_inputs(inputs_path)
     stimulus, part_s = _load_stimulus(path, name, constant, roles)
     options = VirtualBoardOptions(
         stimulus=stimulus,
@@ -159,7 +160,7 @@ def virtual_board(
         link=link,
         interpreter=cast("Interpreter | None", interpreter),
         uses_socket=uses_socket,
-        inputs=None if inputs_path is None else read_inputs(inputs_path),
+        inputs=inputs,
     )
     signal.signal(signal.SIGTERM, _stop_politely)
     run_virtual_board(options, lambda line: print(line, flush=True))
