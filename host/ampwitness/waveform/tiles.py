@@ -1,7 +1,7 @@
 """Filtering on a fixed absolute grid of sample indices, so that how a recording is cut never shows in a single bit.
 
 A run is filtered in tiles of TILE samples that begin at multiples of TILE in the session's own count. Every tile is the
-same matrix products of the same shape, whatever part of it is there (the rest is zero and its outputs are thrown away),
+same matrix product of the same shape, whatever part of it is there (the rest is zero and its outputs are thrown away),
 so a sample's sum is always taken in the same order.
 """
 
@@ -13,8 +13,8 @@ import numpy.typing as npt
 from ampwitness.waveform.response import InverseFilter
 
 ROW = 32  # outputs of one row; it needs the inputs of three rows, as 2 x half_taps = 2 x ROW
-# Measured, Msamples/s on one core: 64 x 32 products added up by numpy 374; 32 x 256 added up by the product itself 636,
-# 32 x 512 744, but more waste at a window's ends, and large enough for the library to start threads for it.
+# Measured on one busy core, ns a sample: three products of 32 inputs added up by numpy 4.0, one of 96, whose inputs are
+# copied together for each tile, 3.3. Larger tiles waste more at a window's ends.
 ROWS_PER_TILE = 256
 TILE = ROW * ROWS_PER_TILE
 _MARGIN = 2 * ROW  # zeros kept on both sides of the inputs, so that a caller may write a little beyond them
@@ -48,7 +48,7 @@ class TileInputs:
 
 
 class TileFilter:
-    """One channel's inverse filter times its gain, as three banded matrices."""
+    """One channel's inverse filter times its gain, as a banded matrix."""
 
     def __init__(self, inverse: InverseFilter, gain_ratio: float) -> None:
         half = inverse.half_taps
@@ -58,7 +58,7 @@ class TileFilter:
         for column in range(ROW):
             matrix[column : column + 2 * half + 1, column] = inverse.taps[::-1] * gain_ratio
         self.half_taps = half
-        self._parts = [np.ascontiguousarray(matrix[k : k + ROW], dtype=np.float32) for k in range(0, 3 * ROW, ROW)]
+        self._matrix = matrix.astype(np.float32)
 
     def run(self, inputs: TileInputs) -> Matrix:
         """Filter part of an unbroken run.
@@ -72,12 +72,10 @@ class TileFilter:
         (stop - start,) float32, the samples that `inputs` was made for.
         """
         rows = inputs.rows()
-        first, middle, last = self._parts
         filtered = np.empty((inputs.n_tiles * ROWS_PER_TILE, ROW), dtype=np.float32)
-        part = np.empty((ROWS_PER_TILE, ROW), dtype=np.float32)
+        reach = np.lib.stride_tricks.as_strided(rows, (len(filtered), 3 * ROW), rows.strides, writeable=False)
+        tile = np.empty((ROWS_PER_TILE, 3 * ROW), dtype=np.float32)
         for row in range(0, len(filtered), ROWS_PER_TILE):
-            out, stop = filtered[row : row + ROWS_PER_TILE], row + ROWS_PER_TILE
-            np.matmul(rows[row:stop], first, out=out)
-            out += np.matmul(rows[row + 1 : stop + 1], middle, out=part)
-            out += np.matmul(rows[row + 2 : stop + 2], last, out=part)
+            np.copyto(tile, reach[row : row + ROWS_PER_TILE])
+            np.matmul(tile, self._matrix, out=filtered[row : row + ROWS_PER_TILE])
         return filtered.reshape(-1)[inputs.start - inputs.grid : inputs.stop - inputs.grid]
