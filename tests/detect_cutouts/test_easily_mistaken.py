@@ -111,3 +111,21 @@ def test_a_surge_on_a_supply_that_the_music_pulls_already_is_no_low_supply() -> 
 def test_a_source_that_is_cut_in_a_soft_passage_stopped(seed: int) -> None:
     (finding,) = find_cutouts(usual.make_case("source gone, logged", seed))[0]
     assert finding.measured["cause"] == "signal stopped at the source"
+
+
+def test_noise_on_a_tone_hides_no_cut() -> None:
+    (finding,) = find_cutouts(usual.make_case("remote dropped, not logged", 17024))[0]
+    assert finding.evidence["cut_in_mid_cycle"]
+
+
+def test_a_remote_lead_that_fell_in_a_dip_is_not_named_alone() -> None:
+    (finding,) = find_cutouts(make_case("dip drops the remote", 140))[0]
+    assert finding.measured["cause"] == "not decided: remote lead fell while the supply was low"
+
+
+@pytest.mark.parametrize("seed", [140, 141, 142])
+def test_an_engine_that_stops_is_no_low_supply(seed: int) -> None:
+    """Not even under loud bass, when 11.4 V are what a battery at rest gives."""
+    found, _ = find_cutouts(make_case("engine stops, track ends (none)", seed))
+    assert found
+    assert all(str(f.measured["cause"]).startswith("not decided: the signal may") for f in found)

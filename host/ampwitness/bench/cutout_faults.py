@@ -203,6 +203,32 @@ def remote_then_relay(rng: np.random.Generator) -> CutoutCase:
     return scene.case(scene.wave * gate, np.where(is_off, 0.05, scene.supply(gate)), "remote lead dropped", edges)
 
 
+def dip_drops_the_remote(rng: np.random.Generator) -> CutoutCase:
+    """A consumer pulls the supply down, and what feeds the remote lead lets go of it; the amplifier mutes later."""
+    scene = _Scene(rng)
+    lead_s, late_s = float(rng.uniform(0.010, 0.045)), float(rng.uniform(0.003, 0.25))
+    since = scene.since(lead_s + late_s)
+    held = np.exp(-np.maximum(since - float(rng.uniform(0.06, 0.2)), 0) / 0.05)
+    pull = (scene.rest_v - float(rng.uniform(9, 10.2))) * np.clip(since / 0.01, 0, 1) * held
+    gate = scene.gate(0.0005, 0.1)
+    edges = (_edge(1, 0.012), _edge(0, scene.start_s - late_s), _edge(1, scene.back_s - 0.2))
+    wanted = "not decided: remote lead fell while the supply was low|muted while the engine was cranked"
+    return scene.case(scene.wave * gate, scene.supply(gate) - pull, wanted, edges)
+
+
+def engine_stops_and_the_track_ends(rng: np.random.Generator) -> CutoutCase:
+    """The engine is switched off, and within a second a track ends: no level that the amplifier let go at."""
+    scene = _Scene(rng)
+    scene.rest_v = float(rng.uniform(13.8, 14.4))
+    gate = scene.gate()
+    fallen = float(rng.uniform(12.2, 12.6)) - scene.rest_v
+    since = scene.since(float(rng.uniform(0.02, 1.0)))
+    supply = scene.supply(gate) + np.where(since > 0, fallen * -np.expm1(-np.maximum(since, 0) / 0.3), 0.0)
+    case = scene.case(scene.wave * gate, supply, NONE)
+    case.start_s = case.stop_s = ()
+    return case
+
+
 def mute_button(rng: np.random.Generator) -> CutoutCase:
     """Somebody mutes the source over some tens of milliseconds: no cut-out by the amplifier."""
     scene = _Scene(rng)
@@ -230,6 +256,8 @@ CLASSES: dict[str, Callable[[np.random.Generator], CutoutCase]] = {
     "key cuts the remote first": lambda rng: cranked(rng, True),
     "remote, then its relay": remote_then_relay,
     "mute button (none)": mute_button,
+    "dip drops the remote": dip_drops_the_remote,
+    "engine stops, track ends (none)": engine_stops_and_the_track_ends,
 }
 
 

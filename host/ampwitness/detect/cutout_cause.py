@@ -24,6 +24,7 @@ PLAIN_FRESH_V = 0.3
 HIGH_V = 11.8  # a weak battery at rest gives as much: what lets go there would never play with the engine off
 # What let go at a level comes back at a higher one: by so much, and not at the supply it had right behind the stop.
 HYSTERESIS_V, SAME_V = 0.5, 0.1
+CHARGED_V, RESTED_V, RESTED_LOW_V = 13.2, (12.0, 12.95), 11.0  # charged, at rest, at rest under loud bass
 FRESH_V = 0.030  # how much lower than ever before the supply must be to have stopped the amplifier
 BACK_S = 0.030  # a supply that was back so long before the stop did not cause it
 GROUND_JUMP_V = 1.5  # a ground lead drops tenths of a volt; the input's range ends between 2 and 3.3 V
@@ -135,7 +136,7 @@ def _words(
         return "not decided: remote lead and supply fell together", False, None
     if is_lost:
         return (LOOSE_SUPPLY if stop.n_supply_falls >= 2 else LOST), True, None
-    if remote_fell and is_low:
+    if remote_fell and (is_low or _was_low_at_remote(stop)):
         return "not decided: remote lead fell while the supply was low", False, None
     if remote_fell:
         return REMOTE, True, None
@@ -170,6 +171,12 @@ def _is_stuck(stop: Stop) -> bool:
     """Whether the output rests at steady volts away from where it was; a low note that plays on is not steady."""
     is_moved = abs(stop.rest_v - stop.rest_before_v) > max(DC_V, 0.04 * stop.peak_v) and abs(stop.rest_v) > DC_V
     return is_moved and stop.off_rms_v < STEADY_RATIO * abs(stop.rest_v)
+
+
+def _was_low_at_remote(stop: Stop) -> bool:
+    """Whether the supply was low when the remote lead fell: what feeds the lead may have let go of it."""
+    supply, volts = stop.supply, stop.supply_at_remote_v
+    return supply is not None and volts is not None and volts < min(LOW_RATIO * supply.reference_v, PLAIN_V)
 
 
 def _may_be_lifted(stop: Stop) -> bool:
@@ -280,6 +287,13 @@ def _judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str
             f"supply fell to {supply.lowest_v:.2f} V of {supply.reference_v:.2f} V, as much as a battery at rest"
         )
         return False, False
+    has_stopped = supply.reference_v > CHARGED_V and RESTED_V[0] < supply.after_v < RESTED_V[1]
+    if has_stopped and supply.lowest_v > RESTED_LOW_V:
+        reasons.append(
+            f"supply fell from {supply.reference_v:.2f} to {supply.after_v:.2f} V as when an engine stops; its lowest, "
+            f"{supply.lowest_v:.2f} V, is what a battery at rest gives under such a load"
+        )
+        return False, False
     reasons.append(f"supply was low: {supply.lowest_v:.2f} V of usually {supply.reference_v:.2f} V")
     return False, True
 
@@ -380,7 +394,7 @@ def _confidence(words: str, stop: Stop, is_evident: bool) -> str:
         return "low"
     if words == LOW:
         is_plain = stop.supply is not None and stop.supply.survived_v is not None and not _stayed_down(stop)
-        return "high" if is_plain else "medium"
+        return "high" if is_plain and stop.supply is not None and stop.supply.lowest_v < PLAIN_V else "medium"
     if words.startswith((PROTECTION, "not decided")):
         return "medium"
     return "high"

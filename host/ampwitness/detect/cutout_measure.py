@@ -76,6 +76,7 @@ class Stop:
     fade_doubt_s: float = 0.0  # how far off that may be
     cut_s: float | None = None  # where a tone left its own continuation; None: no tone
     cut_ratio: float = 0.0  # how high it stood then, of the swing before
+    cut_is_noisy: bool = False  # other sound than the tone's own was in it
     fall_s: float = np.inf
     pop_s: float | None = None  # where the wave was cut, if a pop followed
     pop_v: float | None = None
@@ -96,6 +97,7 @@ class Stop:
     remote_sag_v: float | None = None  # lowest of the second before, where it sagged by a quarter
     remote_sag_s: float | None = None
     remote_usual_v: float = 0.0
+    supply_at_remote_v: float | None = None  # lowest of the supply right before the remote lead fell
     remote_was_ignored: bool = False  # the output came back while it was still low
     ground_jump_v: float | None = None  # None: no such channel
     ground_jump_s: float | None = None
@@ -137,14 +139,16 @@ class Stop:
         """Whether the wave was cut in mid-cycle, as no note ends."""
         if self.pop_s is not None:
             return True
+        # Noise-like material has no continuation to leave: its level must have held right up to the stop, or the very
+        # last millisecond stood high.
+        held = self.last_rms_ratio >= LAST_RMS_RATIO and self.abrupt_ratio >= ABRUPT_RATIO
+        held = held and self.abrupt_ratio >= HELD_OVER_REST * self.soon_after_ratio
+        least = max(TRUNCATED_RATIO, STEP_OVER_REST * self.soon_after_ratio)
+        stepped = self.step_ratio >= least and self.abrupt_ratio >= STEPPED_RATIO
         if self.cut_s is None:
-            # Noise-like material has no continuation to leave: its level must have held right up to the stop, or the
-            # very last millisecond stood high.
-            held = self.last_rms_ratio >= LAST_RMS_RATIO and self.abrupt_ratio >= ABRUPT_RATIO
-            held = held and self.abrupt_ratio >= HELD_OVER_REST * self.soon_after_ratio
-            least = max(TRUNCATED_RATIO, STEP_OVER_REST * self.soon_after_ratio)
-            stepped = self.step_ratio >= least and self.abrupt_ratio >= STEPPED_RATIO
             return held or stepped
+        if self.cut_is_noisy and self.fall_s <= HIGH_FALL_S and held and stepped:
+            return True  # the noise on a tone hides when it left its continuation
         sharp = self.cut_ratio >= TRUNCATED_RATIO and self.fall_s <= FALL_S
         return sharp or (self.cut_ratio >= HIGH_RATIO and self.fall_s <= HIGH_FALL_S)
 
@@ -191,7 +195,8 @@ def measure_wave(run: RunSteps, stop: Stop, on_since: int) -> None:
     if _plays_on(samples - stop.rest_v, place, at - first, rate_hz):
         return  # what began there was another note, or a ceiling that came down: it stopped later
     # With noise on the tone the break is seen late: look for its height a little before.
-    early = 1 if cut.noise_v < _CLEAN_RATIO * rms_v else round(0.0008 * rate_hz)
+    stop.cut_is_noisy = cut.noise_v >= _CLEAN_RATIO * rms_v
+    early = round(0.0008 * rate_hz) if stop.cut_is_noisy else 1
     stop.cut_s = float(run.start_s + (first + cut.at) / rate_hz)
     stop.cut_ratio = float(np.max(np.abs(samples[max(0, place - early) : place + 1] - stop.rest_v))) / stop.peak_v
     stop.fall_s = max(0.0, stop.stop_s - stop.cut_s)

@@ -24,6 +24,7 @@ _BEFORE, _LONG_BEFORE = 25, 185  # steps whose level must have held
 _HELD_RATIO = 0.6
 _LEFT_RATIO = 0.015  # of the swing before, rms: what the swing carried on may leave
 _FLOOR_RATIO = 2.5  # times the least that is left by any tail: no more
+_JUMP_RATIO, _ROUGH_RATIO = 0.15, 0.08  # of the swing before
 _STANDS_OUT = 6.0  # what played before leaves so much more
 _DOUBT_S, _EARLIER_S = 0.003, 0.0125  # the latter where it may have begun ahead of the last two lobes
 _HIGHEST_RATIO = 1.2  # of the swing before: a louder pop is none
@@ -52,11 +53,12 @@ def measure_pop(run: RunSteps, stop: Stop) -> None:
             continue
         before = wave[at - _BEFORE : at + 2]
         left = before[2:] - before[1:-1] * weights[0] - before[:-2] * weights[1]
-        broke_v = float(np.sqrt(np.mean(left[-12:] ** 2)))
         rough_v = np.sqrt(max(float(np.mean(power[at - 12 : at] - wave[at - 12 : at] ** 2)), 0.0))
         held = np.mean(power[at - _BEFORE : at]) >= _HELD_RATIO**2 * np.mean(power[max(0, at - _LONG_BEFORE) : at])
-        # As products: made signals have no noise behind the stop, and nothing is left of them.
-        stands_out = broke_v >= _STANDS_OUT * left_v or rough_v >= _STANDS_OUT * max(treble_v, stop.off_rms_v)
+        # A note that dies away is carried on as well as a pop, but there is no jump where that begins.
+        jumps = float(np.max(np.abs(left[-4:]))) >= max(_JUMP_RATIO * stop.peak_v, _STANDS_OUT * left_v)
+        was_rough = rough_v >= max(_ROUGH_RATIO * stop.peak_v, _STANDS_OUT * max(treble_v, stop.off_rms_v))
+        stands_out = jumps or was_rough
         highest_v = float(np.max(np.abs(wave[at + 1 : n])))
         if held and stands_out and highest_v < _HIGHEST_RATIO * stop.peak_v:
             stop.pop_s, stop.pop_doubt_s = run.time_s(first + at), _DOUBT_S if at > begin else _EARLIER_S
