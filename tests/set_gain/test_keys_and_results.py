@@ -166,6 +166,7 @@ def test_a_tone_that_is_judged_once_a_second_goes_by_the_curve() -> None:
 
 
 def test_a_small_screen_does_not_scroll(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TERM", "xterm")
     monkeypatch.setenv("COLUMNS", "60")
     monkeypatch.setenv("LINES", "12")
     stream = io.StringIO()
@@ -179,3 +180,9 @@ def test_a_small_screen_does_not_scroll(monkeypatch: pytest.MonkeyPatch) -> None
     assert ups == [11, 11]
     assert stream.getvalue().count("\n") == 3 * 11
     assert "q: end." in stream.getvalue()
+    monkeypatch.setenv("TERM", "dumb")
+    plain = io.StringIO()
+    monkeypatch.setattr(plain, "isatty", lambda: True)
+    GainScreen(plain).show(walk.view(), 0.0)
+    assert "V rms" in plain.getvalue()
+    assert "\x1b" not in plain.getvalue()  # such a terminal cannot go back up

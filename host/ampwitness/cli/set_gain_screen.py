@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import sys
 import textwrap
@@ -68,7 +69,7 @@ class GainScreen:
     def __init__(self, stream: TextIO | None = None, *, is_quiet: bool = False, wants_sound: bool = False) -> None:
         self._stream = stream or sys.stderr
         self._is_quiet = is_quiet
-        self._is_terminal = self._stream.isatty()
+        self._is_terminal = self._stream.isatty() and os.environ.get("TERM") != "dumb"  # such a one cannot go back up
         self._wants_sound = wants_sound
         self._n_drawn = 0
         self._highest_v = 1.0
