@@ -272,3 +272,10 @@ def test_the_headline_of_a_gain_setting_is_its_edge(small_analysis: Analysis) ->
     assert edge("setting", tone_hz=40.0, margin_db=-0.5).count("left 0.5 dB beyond that") == 1
     curve = edge("knee", frequency_hz=1000.0)
     assert curve.startswith("In short: clean up to 26.67 V rms at 1000 Hz; 1 clipped half-cycle, 0.9 dB")
+
+
+def test_of_a_reduced_recording_the_figures_are_those_of_its_worst_parts() -> None:
+    clips = [clip(1.0, 2.0)]
+    reduced = advise_first_steps(clips, {"recording": {"reduction": {"kept_s": 10.0}}})[0]
+    assert reduced.endswith("the whole programme asks for less.")
+    assert "reduction" not in advise_first_steps(clips, {"recording": {}})[0]

@@ -296,6 +296,10 @@ def advise_first_steps(findings: Sequence[Finding], summary: Mapping[str, Any] |
         clips.append(set_gain)
     elif "clip" in by_kind:
         clips += _advise_clips(by_kind["clip"], (summary or {}).get("supply") or {}, _find_clean_from(knees))
+        if ((summary or {}).get("recording") or {}).get("reduction"):
+            clips[-1] += (
+                " These are of the parts that the reduction kept, the worst: the whole programme asks for less."
+            )
     is_more_clipped = _sum_s(by_kind.get("clip")) > _sum_s(by_kind.get("dip"))  # what took more of the time comes first
     steps += [*clips, *dips] if is_more_clipped else [*dips, *clips]
     if set_gain is None:
