@@ -12,7 +12,7 @@ Source: our choice; tests/detect_clipping/test_clip_ledger.py holds blocks to wh
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -23,6 +23,7 @@ from ampwitness.detect.clip_verdict import Verdicts, judge
 from ampwitness.detect.found_clips import CEILINGS, PLACES, SHAPES, ClipTable
 from ampwitness.detect.headroom import KeptRooms, keep_least
 from ampwitness.detect.rail_model import summarise_rail
+from ampwitness.types import FloatArray
 
 AT_ONCE = 20_000  # candidates, so many minutes of music that clips often
 MOST_COMPANY = 600  # clips that are judged again with the next block
@@ -96,8 +97,11 @@ class ClipLedger:
         sign = verdicts.clips["sign"][is_new]
         self.counts["n_positive"] += int(np.count_nonzero(sign > 0))
         self.counts["n_negative"] += int(np.count_nonzero(sign < 0))
-        for name, words, word in (("n_soft", verdicts.shape, "soft"), ("n_in_source", verdicts.where, "source")):
-            self.counts[name] += sum(one == word for one, new in zip(words, is_new, strict=True) if new)
+        for name, words, known, word in (
+            ("n_soft", verdicts.shape, SHAPES, "soft"),
+            ("n_in_source", verdicts.where, PLACES, "source"),
+        ):
+            self.counts[name] += int(np.count_nonzero(_places_in(known, words)[is_new] == known.index(word)))
         self.counts["n_candidates"] += max(0, verdicts.n_candidates - n_company)
         for side, rail in verdicts.rails.items():
             if _n_plateaus(rail) >= _n_plateaus(self.rails.get(side)):
@@ -117,8 +121,7 @@ class ClipLedger:
             (verdicts.ceiling, CEILINGS, "ceiling"),
         )  # fmt: skip
         columns = {name: column[order] for name, column in table.columns.items()}
-        columns |= {name: np.array([known.index(word) for word in words], dtype=float)[order]
-                    for words, known, name in names}  # fmt: skip
+        columns |= {name: _places_in(known, words)[order] for words, known, name in names}
         level_v = np.maximum(columns["level_v"] - columns["held_v"], 1e-6)  # at the terminals
         crest_v = np.maximum(columns["crest_v"], columns["level_v"]) - columns["held_v"]
         columns["overdrive_db"] = 20 * np.log10(np.maximum(crest_v, level_v) / level_v)
@@ -126,6 +129,12 @@ class ClipLedger:
         columns["expected_v"] = verdicts.expected_v[order]
         columns["threshold"], columns["confidence"] = verdicts.threshold[order], verdicts.confidence[order]
         self.table.add(columns, table.supply[order], table.output[order])
+
+
+def _places_in(known: Sequence[str], words: list[str]) -> FloatArray:
+    """(n,) the place of each word among those that are known."""
+    place = {word: float(at) for at, word in enumerate(known)}
+    return np.array([place[word] for word in words])
 
 
 def _count_near(start_s: np.ndarray[Any, np.dtype[Any]], sorted_s: np.ndarray[Any, np.dtype[Any]]) -> Any:
