@@ -24,7 +24,7 @@ PLAIN_FRESH_V = 0.3
 HIGH_V = 11.8  # a weak battery at rest gives as much: what lets go there would never play with the engine off
 # What let go at a level comes back at a higher one: by so much, and not at the supply it had right behind the stop.
 HYSTERESIS_V, SAME_V = 0.5, 0.1
-CHARGED_V, RESTED_V, RESTED_LOW_V = 13.2, (12.0, 12.95), 11.0  # charged, at rest, at rest under loud bass
+CHARGED_V, RESTED_V, RESTED_LOW_V = 12.95, (12.0, 12.95), 11.0  # charged, at rest, at rest under loud bass
 FRESH_V = 0.030  # how much lower than ever before the supply must be to have stopped the amplifier
 BACK_S = 0.030  # a supply that was back so long before the stop did not cause it
 GROUND_JUMP_V = 1.5  # a ground lead drops tenths of a volt; the input's range ends between 2 and 3.3 V

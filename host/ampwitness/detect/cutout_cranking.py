@@ -37,7 +37,7 @@ def settle_cranking(
             said = f"the engine was cranked {key_s:.2f} s later: a key cuts the accessory feed first, by design"
             reasons = (*finding.evidence.get("reasons", ()), said)
             finding = replace(finding, severity="information", evidence={**finding.evidence, "reasons": reasons})
-        if inside and (cause == LOW or cause.startswith("not decided")):
+        if inside and (cause in (LOW, REMOTE) or cause.startswith("not decided")):
             finding = replace(
                 finding,
                 severity="information",

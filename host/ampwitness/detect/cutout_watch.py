@@ -58,6 +58,7 @@ _LAST_RATIO = 0.22  # the last 5 ms, of the 25 ms before them
 _SURVIVED_BEFORE = 300  # steps: what the supply did earlier than this before a stop, the output outlived
 _ABRUPT_RATIO = 0.25
 _POP_STEPS = 8
+_LIVE_STEPS = 1000  # what came back later than that before has no usual level yet
 _PLAIN_V = 10.6
 _DC_V = 2.0
 _DC_BINS = 3
@@ -284,7 +285,8 @@ class RunWatch:
         if not stop.is_truncated and (self._is_continuous or may_be_told(run, stop, self._edges)):
             measure_fade(run, stop, self._is_continuous)
         measure_outlived(run, stop)
-        measure_dc(run, stop)
+        if step - self._on_since >= _LIVE_STEPS:
+            measure_dc(run, stop)
         measure_level(run, stop, max(self._peak_seconds, default=0.0))
         measure_remote(run, stop, self._edges)
         usual = run.steps("ground", step - 300, step - 50) if "ground" in run else np.empty(0)
