@@ -108,3 +108,13 @@ def test_absurd_answers(bad: str) -> None:
     refused = CliRunner().invoke(before_power, ["--answer", bad, "--json"])
     assert refused.exit_code != 0
     assert bad.partition("=")[0] in str(refused.exception)
+
+
+def test_an_answer_is_taken_back(tmp_path: Path) -> None:
+    """b at the first question stays there; later it asks the one before again."""
+    asked = [ask.key for ask in questions({"n_coils": 2})]
+    right = [GOOD[key] for key in asked]
+    typed = "\n".join(["b", "40", "b", *right]) + "\n"
+    shown = invoke({}, "--out", str(tmp_path / "c.json"), typed=typed)
+    assert shown.exit_code == 0, shown.output
+    assert json.loads((tmp_path / "c.json").read_text())["answers"]["coil_ohm"] == float(GOOD["coil_ohm"])

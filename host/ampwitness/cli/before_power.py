@@ -79,18 +79,31 @@ def _from_options(given: tuple[str, ...]) -> dict[str, Any]:
     return answers
 
 
+HOW_TO_ANSWER = (
+    "Type what the meter shows. `open` where it shows no reading, nothing where you did not measure, b to go back."
+)
+
+
 def _ask(answers: dict[str, Any]) -> dict[str, Any]:
-    said = "Type what the meter shows. `open` where it shows no reading, nothing where you did not measure."
+    said = (
+        "Type what the meter shows. `open` where it shows no reading, nothing where you did not measure, b to go back."
+    )
     click.echo(wrapped(said))
+    asked: list[str] = []
     while True:
         ask = next((ask for ask in questions(answers) if ask.key not in answers), None)
         if ask is None:
             return answers
         choices = f" ({', '.join(ask.choices)})" if ask.choices else " (yes, no)" if ask.kind == "yes" else ""
         unit = {"ohm": " [ohm]", "volt": " [V]", "amp": " [A]", "metre": " [m]"}.get(ask.kind, "")
-        text = str(click.prompt(f"{ask.text}{choices}{unit}", default="", show_default=False))
+        text = str(click.prompt(wrapped(f"{ask.text}{choices}{unit}"), default="", show_default=False))
+        if text.strip().lower() == "b":
+            if asked:
+                del answers[asked.pop()]
+            continue
         try:
             answers[ask.key] = parse_answer(ask, text)
+            asked.append(ask.key)
         except UsageError as error:
             click.echo(str(error), err=True)
 
