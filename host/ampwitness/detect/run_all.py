@@ -53,7 +53,7 @@ def make_detectors(options: DetectOptions) -> tuple[Detector, ...]:
 
 # What costs as much as reading the recording and everything else together.
 _APART = ("clipping",)
-_GIVE_BACK_EVERY = 20  # windows, after which freed memory is handed back: the holes grow for hours else
+_GIVE_BACK_EVERY = 120  # windows, after which freed memory is handed back: its holes grow for hours else; dear if often
 
 
 def _no_progress(what: str, share: float | None) -> None:
