@@ -69,16 +69,8 @@ def find_topmost(table: Candidates, crests: HighCrests, sign: float, known: Bool
     mine = np.flatnonzero(crests.sign == sign)
     topped, topped_alike = _are_topped(table, rows, crests, mine)
     rows = rows[~(topped & (topped_alike | ~_gains(table, SURE_GAIN, SURE_NARROW_GAIN)[rows]))]
-    every = slice(None, None, -(-(len(mine) + len(table)) // MOST_OTHERS))
-    passed = are_passed(
-        table["level_v"][rows], table.supply[rows], table.output[rows],
-        np.concatenate((table["level_v"], crests.level_v[mine]))[every],
-        np.concatenate((table.supply, crests.supply[mine]))[every],
-        np.concatenate((table.output, crests.output[mine]))[every],
-        PASSED_SHARE,
-    )  # fmt: skip
-    rows = rows[~passed]
-    agree = _agree(table, rows[weak[rows]], np.flatnonzero(known & may_be), _round_levels(table, crests, mine))
+    rows = rows[~_passed(table, rows, crests, mine)]
+    agree = _agree(table, rows[weak[rows]], np.flatnonzero(known & may_be), round_levels(table, crests, sign))
     rows = rows[strong[rows]]
     if len(rows) + np.count_nonzero(known & may_be) < FEWEST:  # one flat crest in an hour of music is chance
         rows = rows[_gains(table, LONE_GAIN, LONE_NARROW_GAIN)[rows]]
@@ -86,8 +78,27 @@ def find_topmost(table: Candidates, crests: HighCrests, sign: float, known: Bool
     return found
 
 
-def _round_levels(table: Candidates, crests: HighCrests, mine: IntArray) -> FloatArray:
-    """(m,) sorted heights of crests that are round, candidates or not."""
+def are_passed_or_topped(table: Candidates, rows: IntArray, crests: HighCrests, sign: float) -> BoolArray:
+    """(len(rows),) which plateaus a round crest tops nearby, or the output passes by far elsewhere."""
+    mine = np.flatnonzero(crests.sign == sign)
+    return _are_topped(table, rows, crests, mine)[0] | _passed(table, rows, crests, mine)
+
+
+def _passed(table: Candidates, rows: IntArray, crests: HighCrests, mine: IntArray) -> BoolArray:
+    """(len(rows),) which plateaus another crest or plateau passes by far at no more supply and no less load."""
+    every = slice(None, None, -(-(len(mine) + len(table)) // MOST_OTHERS))
+    return are_passed(
+        table["level_v"][rows], table.supply[rows], table.output[rows],
+        np.concatenate((table["level_v"], crests.level_v[mine]))[every],
+        np.concatenate((table.supply, crests.supply[mine]))[every],
+        np.concatenate((table.output, crests.output[mine]))[every],
+        PASSED_SHARE,
+    )  # fmt: skip
+
+
+def round_levels(table: Candidates, crests: HighCrests, sign: float) -> FloatArray:
+    """(m,) sorted heights of crests of a polarity that are round, candidates or not; `table` is of that polarity."""
+    mine = crests.sign == sign
     is_round = (table["gain"] < WEAK_GAIN) & (table["is_coarse"] == 0) & stands_at_level(table) & (table["stay_v"] == 0)
     return np.sort(np.concatenate((crests.level_v[mine], table["peak_v"][is_round])))
 

@@ -8,7 +8,7 @@ Source: our choice, measured in tests/detect_clipping.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,6 +17,7 @@ import numpy.typing as npt
 from ampwitness.detect.clip_candidates import Candidates, HighCrests, join
 from ampwitness.detect.clip_doubles import without_doubles
 from ampwitness.detect.clip_names import name_ceilings, name_origins
+from ampwitness.detect.clip_partner import find_partners
 from ampwitness.detect.clip_pile import stands_at_level
 from ampwitness.detect.clip_plain import AT_RAIL_GAIN, find_plain
 from ampwitness.detect.clip_refuted import is_refuted
@@ -29,6 +30,7 @@ from ampwitness.detect.headroom import Room, measure_room
 from ampwitness.detect.rail_model import summarise_rail
 from ampwitness.types import FloatArray
 
+MOST_ROUNDS = 3
 OPEN_SD_SHARE = 0.5  # of the level: how far the crest of a plateau may have gone of which one corner was seen
 _SIDES = ((1.0, "positive"), (-1.0, "negative"))
 
@@ -74,6 +76,28 @@ def _is_apart(side: SideVerdict) -> npt.NDArray[np.bool_]:
     return np.zeros(len(side.accepted), dtype=bool) if side.is_apart is None else side.is_apart
 
 
+def _with_partners(
+    tables: list[tuple[float, str, Candidates]], sides: list[SideVerdict], crests: HighCrests
+) -> list[SideVerdict]:
+    """Both polarities, with what each polarity's clips make plausible on either."""
+    sides = list(sides)
+    for _ in range(MOST_ROUNDS):  # what was taken vouches in turn
+        n_new = 0
+        for k, (sign, _, mine) in enumerate(tables):
+            other, of_other = tables[1 - k][2], sides[1 - k]
+            vouches = of_other.accepted & ~of_other.is_source & stands_at_level(other)
+            new = find_partners(mine, sides[k].accepted, other["level_v"][vouches], crests, sign)
+            n_new += int(np.count_nonzero(new))
+            if new.any():
+                sides[k] = replace(
+                    sides[k], accepted=sides[k].accepted | new, undecided=sides[k].undecided | new,
+                    is_apart=_is_apart(sides[k]) | new,
+                )  # fmt: skip
+        if not n_new:
+            break
+    return sides
+
+
 def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     """Learn the rails and decide.
 
@@ -93,8 +117,11 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     plain = [(mine, find_plain(mine)) for _, _, mine in tables]
     is_sure = is_source_for_sure(plain) or is_refuted(plain, crests)
     is_at_many_levels = is_sure or any(lies_at_many_levels(*side) for side in plain)
-    for sign, polarity, mine in tables:
-        side = judge_source_side(mine, is_sure) if is_at_many_levels else judge_side(mine, crests, sign)
+    if is_at_many_levels:
+        sides = [judge_source_side(mine, is_sure) for _, _, mine in tables]
+    else:
+        sides = _with_partners(tables, [judge_side(mine, crests, sign) for sign, _, mine in tables], crests)
+    for (sign, polarity, mine), side in zip(tables, sides, strict=True):
         parts.append((mine, side))
         at_rail = side.accepted & ~side.is_source & stands_at_level(mine) & ~_is_apart(side)
         rail_model[polarity] = summarise_rail(None, sign)
