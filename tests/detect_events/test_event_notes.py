@@ -247,6 +247,9 @@ def test_what_two_ringing_notes_swell_up_to_is_no_note_but_a_turn_to_a_third_is(
     assert not beats((43.65, 49.0), 46.25, 0.31, 0.0, 0.8), "a semitone lies between them"
     assert beats((41.2, 87.46), 41.2, 0.57, 0.7, 0.02), "heard again in the tail"
     assert not beats((41.2, 87.46), 41.2, 0.95, 0.7, 0.02), "struck again, softly"
+    assert beats((38.87, 36.45), 38.0, 0.63, 0.65, 0.01), "between the two, in the tail"
+    assert beats((46.21, 44.50), 46.29, 0.5, 0.43, 0.108), "a tail that ended where the two cancelled"
+    assert not beats((46.21, 44.50), 46.29, 0.8, 0.43, 0.108)
     assert beats((51.91, 46.26), 46.37, 0.8, 0.0, 0.5)
     assert not beats((51.91, 46.26), 46.37, 2.1, 0.0, 0.5), "struck against what rings"
 

@@ -18,6 +18,7 @@ _SAME_PITCH = 0.02  # under another note a ringing one is measured no better
 _BESIDE_RATIO, _NEW_BESIDE = 0.25, 0.40  # of power, of novelty: a line beside a ringing one is the new note
 _BEATING_HZ, _BEAT_LEVEL = 7.0, 0.6  # notes no further apart beat slowly; a note of the two so soft is their beat
 _TAIL_S, _TAIL_BEAT_LEVEL = 2.0, 0.10  # so long after the last of two such notes, so soft
+_OLD_TAIL_LEVEL = 0.15  # the same of what is hardly new: a tail that ended where two notes cancelled swells up higher
 _HARDLY_NEW, _SWELLS_WITHIN_S = 0.40, 0.100  # of two notes that ring on: so little new, so soon behind, is their beat
 _NO_TONE_BETWEEN = 2 ** (1.5 / 12)  # nearer to each other than this, notes have no other between them
 _STRUCK = 0.90  # so much is new of no beat: what rings carries on as it did
@@ -59,12 +60,15 @@ def judge_note(
 
 def beats_on(note: SoundingNote, pitch: Pitch, last_pitches: Sequence[Pitch], last_level_v: float) -> bool:
     """Whether this is what two notes near in pitch, ringing on together, swell up to."""
-    is_soft = note.level_peak_v < _TAIL_BEAT_LEVEL * last_level_v and note.since_last_s < _TAIL_S
-    if is_soft and note.novelty_ratio < _OLD_IN_TAIL:
-        return any(abs(pitch.frequency_hz / last.frequency_hz - 1.0) <= _SAME_PITCH for last in last_pitches)
-    if len(last_pitches) < 2:
-        return False
     if note.novelty_ratio >= _STRUCK:
+        return False
+    is_in_tail = note.since_last_s < _TAIL_S
+    is_soft = is_in_tail and note.level_peak_v < _TAIL_BEAT_LEVEL * last_level_v
+    if is_in_tail and note.novelty_ratio < _OLD_IN_TAIL and note.level_peak_v < _OLD_TAIL_LEVEL * last_level_v:
+        if any(abs(pitch.frequency_hz / last.frequency_hz - 1.0) <= _SAME_PITCH for last in last_pitches):
+            return True
+        is_soft = True
+    if len(last_pitches) < 2:
         return False
     low, high = sorted((last_pitches[-2].frequency_hz, last_pitches[-1].frequency_hz))
     if note.novelty_ratio < _HARDLY_NEW and note.since_last_s < _SWELLS_WITHIN_S and high < _NO_TONE_BETWEEN * low:
