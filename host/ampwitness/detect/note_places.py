@@ -93,7 +93,10 @@ class PlaceLooker:
         onset = slow_at + found.at
         is_lull = found.is_lull.copy()
         # Where all that is new lies behind the first 30 ms, the place was too far ahead of it: look from there.
-        is_ahead = (found.novelty_short < NOVELTY_WHILE_SOUNDING) & (found.novelty_long >= NOVELTY_OF_LATE)
+        # A strong rise is worth that look with less: what rings on may hold most of the first 60 ms.
+        is_strong = self._rise_ratio(levels, here) >= STRONG_RISE_RATIO
+        least = np.where(is_strong, NOVELTY_WHILE_SOUNDING, NOVELTY_OF_LATE)
+        is_ahead = (found.novelty_short < NOVELTY_WHILE_SOUNDING) & (found.novelty_long >= least)
         rows = np.flatnonzero(is_ahead & ~is_turn & ~is_late & ~found.is_end)
         if len(rows):
             nearer = slow_at[rows] + _FURTHER
@@ -115,7 +118,7 @@ class PlaceLooker:
             is_new &= ~(is_far & (found.novelty_short < _AFAR_NOVELTY))
         # Of a turn and a strong rise that follows too soon for a note between them the rise is the note: the turn is
         # what rings on, left alone for a moment. Nearer than that they are the same beginning.
-        rises = at[is_new & ~is_turn & (self._rise_ratio(levels, here) >= STRONG_RISE_RATIO)]
+        rises = at[is_new & ~is_turn & is_strong]
         if len(rises):
             ahead_s = (rises[np.minimum(np.searchsorted(rises, at), len(rises) - 1)] - at) / self.bands.band_hz
             is_new &= ~(is_turn & (ahead_s > _SAME_BEGINNING_S) & (ahead_s < LEAST_TURNED_S))
