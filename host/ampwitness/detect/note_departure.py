@@ -65,7 +65,7 @@ class DepartureFinder:
     ------
     Linear prediction by least squares (covariance form) with the noise's power on the diagonal; a knee by least
     squares, with corner and bend as the slow signal's filter leaves them. The numbers are our choice, measured by
-    `python -m ampwitness.bench.note_scores`.
+    `python -m ampwitness.bench.event_scores --what notes`.
     """
 
     def __init__(self, taps: FloatArray, factor: int) -> None:
