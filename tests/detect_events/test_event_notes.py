@@ -236,7 +236,7 @@ def test_an_octave_above_a_ringing_root_that_comes_again_is_no_root() -> None:
 
 
 def test_what_two_ringing_notes_swell_up_to_is_no_note_but_a_turn_to_a_third_is() -> None:
-    def beats(last_hz: tuple[float, float], hz: float, novelty: float, since_s: float, level: float) -> bool:
+    def beats(last_hz: tuple[float, ...], hz: float, novelty: float, since_s: float, level: float) -> bool:
         last = [Pitch(old, 1.0, (1.0,), np.nan, 0.0, 1.0) for old in last_hz]
         note = SoundingNote(0.0, "", novelty, 0.04, since_s, level_peak_v=level)
         return beats_on(note, Pitch(hz, 1.0, (1.0,), np.nan, 0.0, 1.0), last, 1.0)
@@ -250,6 +250,8 @@ def test_what_two_ringing_notes_swell_up_to_is_no_note_but_a_turn_to_a_third_is(
     assert beats((38.87, 36.45), 38.0, 0.63, 0.65, 0.01), "between the two, in the tail"
     assert beats((46.21, 44.50), 46.29, 0.5, 0.43, 0.108), "a tail that ended where the two cancelled"
     assert not beats((46.21, 44.50), 46.29, 0.8, 0.43, 0.108)
+    assert beats((48.99, 82.41, 52.09), 50.29, 0.4, 0.08, 0.09), "a note lay between the two"
+    assert not beats((48.99, 82.41, 52.09), 61.7, 0.4, 0.08, 0.09)
     assert beats((51.91, 46.26), 46.37, 0.8, 0.0, 0.5)
     assert not beats((51.91, 46.26), 46.37, 2.1, 0.0, 0.5), "struck against what rings"
 

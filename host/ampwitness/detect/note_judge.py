@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 
@@ -67,7 +68,8 @@ def beats_on(note: SoundingNote, pitch: Pitch, last_pitches: Sequence[Pitch], la
     if is_in_tail and note.novelty_ratio < _OLD_IN_TAIL and note.level_peak_v < _OLD_TAIL_LEVEL * last_level_v:
         if any(abs(pitch.frequency_hz / last.frequency_hz - 1.0) <= _SAME_PITCH for last in last_pitches):
             return True
-        is_soft = True
+        hz = sorted(last.frequency_hz for last in last_pitches)  # any two of them may be what rings longest
+        return any(_lies_at_beat(pitch, low, high) for low, high in combinations(hz, 2))
     if len(last_pitches) < 2:
         return False
     low, high = sorted((last_pitches[-2].frequency_hz, last_pitches[-1].frequency_hz))
@@ -75,9 +77,14 @@ def beats_on(note: SoundingNote, pitch: Pitch, last_pitches: Sequence[Pitch], la
         return 1.01 * low < pitch.frequency_hz < 0.99 * high
     if not (note.since_last_s < _RINGS_S or is_soft):
         return False
-    if not _SAME_PITCH * low < high - low < _BEATING_HZ or note.level_peak_v >= _BEAT_LEVEL * last_level_v:
+    return note.level_peak_v < _BEAT_LEVEL * last_level_v and _lies_at_beat(pitch, low, high)
+
+
+def _lies_at_beat(pitch: Pitch, low_hz: float, high_hz: float) -> bool:
+    """Whether two pitches beat slowly, and this one lies at them or between."""
+    if not _SAME_PITCH * low_hz < high_hz - low_hz < _BEATING_HZ:
         return False
-    return (1 - _SAME_PITCH) * low <= pitch.frequency_hz <= (1 + _SAME_PITCH) * high
+    return (1 - _SAME_PITCH) * low_hz <= pitch.frequency_hz <= (1 + _SAME_PITCH) * high_hz
 
 
 def _is_new_beside_ringing(pitch: Pitch, before: Sequence[Pitch]) -> bool:
