@@ -58,6 +58,7 @@ def lag(x: FloatArray, tau_s: float) -> FloatArray:
 
 
 def find_taken(chunks: Chunks, row: FloatArray) -> FloatArray:
+    """(c, n) amperes, but for a factor, that reach the supply through the reservoir and what is stored behind it."""
     through = lag(chunks.power, float(np.exp(row[RESERVOIR]))) / chunks.volts
     share = row[STORED]
     out: FloatArray = (1 - share) * through + share * lag(through, float(np.exp(row[STORE])))

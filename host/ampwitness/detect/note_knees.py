@@ -54,6 +54,8 @@ def _orthonormal(one: FloatArray, two: FloatArray) -> tuple[FloatArray, FloatArr
 
 
 def knee_tables(taps: FloatArray, factor: int) -> list[KneeTable]:
+    """What a wave that begins between two slow samples leaves behind the low-pass `taps`: a table for each number of
+    samples (0 to KNEE_AHEAD - 1) that are known behind the beginning; `factor` samples make a slow one."""
     back = np.arange(0, 8 * _FINE) / _FINE
     weights = taps / taps.sum()
     at = (np.arange(len(taps)) - len(taps) // 2) / factor

@@ -65,6 +65,7 @@ def date_again(note: SoundingNote, bands: Bands, pitch_hz: float) -> None:
 
 
 def measure_attack(note: SoundingNote, bands: Bands) -> float:
+    """Seconds from the onset until the level is within 0.9 of its highest, averaging taken off; NaN: it never is."""
     levels = join(note.levels)
     limit = 0.81 * note.level_peak_v**2
     loud = levels >= limit
