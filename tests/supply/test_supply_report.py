@@ -198,7 +198,7 @@ def test_a_note_is_told_with_its_name_and_all_that_its_supply_did() -> None:
 def test_the_terminal_lists_the_deepest_notes_in_order_of_time(small_analysis: Analysis) -> None:
     notes = tuple(_note(k, 10.0, 0.1 * ((7 * k) % 9)) for k in range(9))
     text = text_report(dataclasses.replace(small_analysis, findings=notes))
-    listed = text.split("sagged most:")[1].split("\n\n")[0].strip().splitlines()
+    listed = text.split("sagged most, in order of time:")[1].split("\n\n")[0].strip().splitlines()
     assert [line.split()[0] for line in listed] == ["1.000", "2.000", "5.000", "6.000", "7.000"]
 
 

@@ -145,7 +145,8 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
         lines += ["", "Clipped half-cycles by burst, the worst first:", *_list_clip_bursts(clips, width)]
     deepest = _deepest_notes(findings)
     if deepest:
-        lines += ["", "Bass notes under which the supply sagged most:", *_list_findings(deepest, width)]
+        title = "Bass notes under which the supply sagged most, in order of time:"
+        lines += ["", title, *_list_findings(deepest, width)]
     for cutout in choose_cutouts(findings, MAX_EXPLAINED):
         lines += ["", f"The cut-out at {seconds_to_clock(cutout.start_s)}:"]
         lines += [line for sentence in explain_cutout(cutout) for line in _wrap(sentence, width, "  ")]
