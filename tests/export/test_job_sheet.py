@@ -19,15 +19,10 @@ from ampwitness.errors import JobError, RecordingUnreadableError, UsageError
 from ampwitness.findings.as_json import analysis_to_json, to_plain
 from ampwitness.findings.from_json import analysis_from_json, is_report
 from ampwitness.guide.before_power import NOT_TESTED, conclude, judge_all
-from ampwitness.guide.check_supply import (
-    Reading,
-    Step,
-    check_answers,
-    check_to_plain,
-    conclude_check,
-    make_points,
-)
+from ampwitness.guide.check_supply import check_answers, make_points
 from ampwitness.guide.find_noise import conclude_noise
+from ampwitness.guide.supply_judged import check_to_plain, conclude_check
+from ampwitness.guide.supply_readings import Reading, Step
 from ampwitness.job.folder import new_job, open_job
 from ampwitness.job.steps import STEPS
 from ampwitness.report.sheet_content import Sheet, WorkStep, compose_sheet

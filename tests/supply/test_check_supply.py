@@ -19,14 +19,9 @@ from ampwitness.errors import UsageError
 from ampwitness.findings.as_json import analysis_to_json, read_schema
 from ampwitness.findings.wording import describe_finding
 from ampwitness.guide import supply_textbook
-from ampwitness.guide.check_supply import (
-    CheckSupplyWalk,
-    SupplyCheck,
-    check_answers,
-    check_to_table,
-    conclude_check,
-    make_points,
-)
+from ampwitness.guide.check_supply import CheckSupplyWalk, check_answers, make_points
+from ampwitness.guide.supply_judged import check_to_table, conclude_check
+from ampwitness.guide.supply_readings import SupplyCheck
 from ampwitness.pipeline import AnalyseOptions, analyse
 from ampwitness.recording import open_recording
 

@@ -21,19 +21,10 @@ from ampwitness.cli.stopping import stop_on_signals
 from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import AmpwitnessError, RecordingUnreadableError, UsageError
 from ampwitness.findings.as_json import to_plain
-from ampwitness.guide.check_supply import (
-    MEASURE_S,
-    STATES,
-    CheckSupplyWalk,
-    Reading,
-    SupplyCheck,
-    check_answers,
-    check_to_plain,
-    check_to_table,
-    conclude_check,
-    make_points,
-)
+from ampwitness.guide.check_supply import MEASURE_S, CheckSupplyWalk, check_answers, make_points
 from ampwitness.guide.supply_finding import conclude_walk
+from ampwitness.guide.supply_judged import check_to_plain, check_to_table, conclude_check
+from ampwitness.guide.supply_readings import STATES, Reading, SupplyCheck
 from ampwitness.guide.supply_textbook import BATTERY_KINDS, CHARGING_KINDS, REST_HOURS
 from ampwitness.link.finding import find_board
 from ampwitness.link.session import BoardSession

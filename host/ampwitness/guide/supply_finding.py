@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from ampwitness.guide.check_supply import Leg, Reading, SupplyCheck, check_to_plain
+from ampwitness.guide.supply_judged import check_to_plain
+from ampwitness.guide.supply_readings import Leg, Reading, SupplyCheck
 from ampwitness.types import Finding
 
 _TOLD_V = 0.02  # a drop below this is not named: it is within what the readings are good for
