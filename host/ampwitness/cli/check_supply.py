@@ -285,6 +285,7 @@ def _walk(
     known = calibration_of(session.hello.board_id)
     screen = _Screen(as_json)
     feed = LiveFeed(session, writer, calibrations=None if known is None else known.calibrations)
+    is_over = False  # what was on its way when the person stopped is recorded, but gives no more readings
     with Keyboard() as keyboard, feed, stop_on_signals() as signals:
         for window in feed.windows():
             keys = keyboard.pressed().lower()
@@ -295,13 +296,15 @@ def _walk(
             elif "b" in keys:
                 walk.back()
             supply_v = None
-            if window is not None:
+            if window is not None and not is_over:
                 for reading in walk.push(window):
                     screen.tell(reading)
+            if window is not None:
                 segments = window.traces["supply"].segments if "supply" in window.traces else ()
                 supply_v = float(segments[-1].volts.mean()) if segments and len(segments[-1].volts) else None
             screen.show(walk, supply_v)
             if walk.step is None or "q" in keys or signals:
+                is_over = True
                 feed.request_stop()
         for reading in walk.finish():
             screen.tell(reading)
