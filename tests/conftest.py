@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import sys
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the commands do, before numpy is loaded: half the tests' time
+
 from collections.abc import Callable
 from fractions import Fraction
 from typing import NamedTuple

@@ -1,1 +1,3 @@
+import os
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the commands do, before numpy is loaded
