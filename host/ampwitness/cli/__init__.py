@@ -16,8 +16,8 @@ from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import AmpwitnessError, UsageError
 
-# Before numpy is loaded anywhere. Products here are small: threads of the library wait for each other and cost a report
-# three quarters more CPU without being done sooner.
+# Before numpy is loaded anywhere. Matrix products are small here: the library's threads wait for each other and cost a
+# report three quarters more CPU without being done sooner.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 PROGRAM, COMPLETE_VARIABLE = "ampwitness", "_AMPWITNESS_COMPLETE"  # the variable by which a shell asks for completions

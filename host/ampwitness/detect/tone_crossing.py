@@ -50,7 +50,6 @@ class CurvePoint:
     supply_v: float | None
     uncertainty_db: float
     n_points: int
-    is_between: bool  # measured on both sides of it
     is_too_fast: bool  # the hand passed it so fast that no points lie near: the uncertainty is then most of the answer
 
 
@@ -108,7 +107,6 @@ def find_crossing(points: Sequence[TonePoint], level: FloatArray, thd: FloatArra
         supply_v=None if np.isnan(supplies).any() else float(np.interp(0.0, by[order], supplies[order])),
         uncertainty_db=uncertainty_db,
         n_points=len(near),
-        is_between=bool((x <= 0).any() and (x >= 0).any()),
         is_too_fast=soft is None and from_hole_db > _TOO_FAST_DB,
     )
 

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.gain_steps import IN_NOISE
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.road_words import find_next_test
 from ampwitness.findings.wording import count_words, describe_finding, find_worst
@@ -236,7 +237,7 @@ _AFTER_OUTCOME = {
         "Raise the source's sub level one step, check that it is still clean, and go again. The gain was turned and "
         "the edge was not reached."
     ),
-    "clipped, but where clipping begins drowns in the logger's noise": (
+    IN_NOISE: (
         "Use an input with a smaller range, and go again. The tone was clipped, but too quiet for the logger to say "
         "where that begins."
     ),

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from ampwitness.detect.gain_steps import IN_NOISE
 from ampwitness.guide.set_gain import SetGainWalk
 from ampwitness.guide.set_gain_words import HIGHEST_SUB_HZ, KNEE_PERCENT, State
 from ampwitness.guide.tone_live import LiveReading
@@ -14,7 +15,6 @@ from ampwitness.types import Finding
 STALE_S = 3.0  # a last reading older than this is said to be old: the knob may have been moved since
 LEAST_SEEN_S = 1.0  # what lasted shorter does not name a run
 _TOO_FAST = "too fast"
-_IN_NOISE = "drowns in the logger's noise"
 _KEPT = (
     "knee_v",
     "knee_peak_v",
@@ -141,7 +141,7 @@ def next_step(outcome: str, tone_hz: float, margin_db: float | None, *, is_set: 
         return (
             "look for a limiter or compressor, switch it off and run set-gain again, or keep this level as the highest"
         )
-    if _IN_NOISE in outcome:
+    if outcome == IN_NOISE:
         return "wire an input with a smaller range (ampwitness front-end), and run set-gain again"
     if _TOO_FAST in outcome:
         return "run set-gain again and turn slower around the edge"
