@@ -21,6 +21,7 @@ from ampwitness.units import fixed
 # Lower than separate amplifiers commonly stand, and lower by this than ever before: needs no cut in mid-cycle.
 PLAIN_V = 10.5
 PLAIN_FRESH_V = 0.3
+DEEP_RATIO = 0.95  # of the usual supply: what is this near to it has not fallen
 HIGH_V = 11.8  # a weak battery at rest gives as much: what lets go there would never play with the engine off
 # What let go at a level comes back at a higher one: by so much, and not at the supply it had right behind the stop.
 HYSTERESIS_V, SAME_V = 0.5, 0.1
@@ -28,6 +29,7 @@ CHARGED_V, RESTED_V, RESTED_LOW_V = 12.95, (12.0, 12.95), 11.0  # charged, at re
 FRESH_V = 0.030  # how much lower than ever before the supply must be to have stopped the amplifier
 BACK_S = 0.030  # a supply that was back so long before the stop did not cause it
 GROUND_JUMP_V = 1.5  # a ground lead drops tenths of a volt; the input's range ends between 2 and 3.3 V
+GROUND_RANGE_V, WITH_RATIO = 1.9, 1.3  # from here on its input may be at its end; so much of its jump the output moves
 USUAL_V = 12.0  # where no supply was logged
 LIFTED_RATIOS = (0.5, 1.1)  # of the supply
 # From a quarter of its depth to nine tenths within this (2 ms of it are the averaging), so long before the stop, and
@@ -128,7 +130,7 @@ def _words(
     stop: Stop, is_lost: bool, is_low: bool, has_jumped: bool, remote_fell: bool, source_stopped: bool
 ) -> tuple[str, bool, str | None]:
     """The cause in words, whether it is evident, and the kind of protection."""
-    if _is_stuck(stop) and not (has_jumped and _may_be_lifted(stop)):
+    if _is_stuck(stop) and not (has_jumped and (_may_be_lifted(stop) or _went_with_the_ground(stop))):
         return STUCK, True, None
     if has_jumped:
         return (LOOSE_GROUND if max(stop.n_ground_jumps, stop.n_supply_falls) >= 2 else GROUND_LOST), True, None
@@ -170,7 +172,7 @@ def _may_be_chance(words: str, stop: Stop) -> bool:
 def _is_stuck(stop: Stop) -> bool:
     """Whether the output rests at steady volts away from where it was; a low note that plays on is not steady."""
     is_moved = abs(stop.rest_v - stop.rest_before_v) > max(DC_V, 0.04 * stop.peak_v) and abs(stop.rest_v) > DC_V
-    return is_moved and stop.off_rms_v < STEADY_RATIO * abs(stop.rest_v)
+    return is_moved and stop.rests_steadily and stop.off_rms_v < STEADY_RATIO * abs(stop.rest_v)
 
 
 def _was_low_at_remote(stop: Stop) -> bool:
@@ -183,6 +185,24 @@ def _may_be_lifted(stop: Stop) -> bool:
     """Whether the output rests where a lost ground puts the whole amplifier: at its supply, through its own load."""
     usual_v = stop.supply.reference_v if stop.supply is not None else USUAL_V
     return LIFTED_RATIOS[0] * usual_v < stop.rest_v < LIFTED_RATIOS[1] * usual_v
+
+
+def _is_deep(stop: Stop) -> bool:
+    """Whether the supply was as low as amplifiers let go at, though it is not high usually: lower than ever before."""
+    supply = stop.supply
+    if supply is None or supply.lowest_v > PLAIN_V or supply.lowest_v > DEEP_RATIO * supply.reference_v:
+        return False
+    return supply.survived_v is not None and supply.lowest_v < supply.survived_v - FRESH_V
+
+
+def _went_with_the_ground(stop: Stop) -> bool:
+    """Whether the output rests where its ground went: on the same side, and no farther away than the supply."""
+    usual_v = stop.supply.reference_v if stop.supply is not None else USUAL_V
+    moved_v, jump_v = stop.rest_v - stop.rest_before_v, stop.ground_jump_v or 0.0
+    return moved_v * jump_v > 0 and (
+        abs(moved_v) < WITH_RATIO * abs(jump_v)
+        or (abs(jump_v) > GROUND_RANGE_V and abs(moved_v) < LIFTED_RATIOS[1] * usual_v)
+    )
 
 
 def _is_surge(stop: Stop) -> bool:
@@ -247,7 +267,7 @@ def _judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str
         events.append((lost_s, "supply gone"))
         reasons.append(f"supply at {fixed(min(supply.at_stop_v, supply.lowest_after_v), 2)} V around the stop")
         return True, False
-    if supply.lowest_v >= LOW_RATIO * supply.reference_v:
+    if supply.lowest_v >= LOW_RATIO * supply.reference_v and not _is_deep(stop):
         reasons.append(f"supply was fine: {supply.lowest_v:.2f} V of usually {supply.reference_v:.2f} V")
         return False, False
     low_s = stop.stop_s - supply.lowest_before_s

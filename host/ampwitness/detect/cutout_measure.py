@@ -71,6 +71,7 @@ class Stop:
     off_rms_v: float
     rest_v: float
     rest_before_v: float = 0.0
+    rests_steadily: bool = True  # the volts at which it rests stand still
     abrupt_ratio: float = 0.0  # swing in the last half-cycle (12.5 ms), of the swing before
     fade_s: float | None = None  # where a slow fall began, by the level's own course
     fade_doubt_s: float = 0.0  # how far off that may be

@@ -18,9 +18,11 @@ from ampwitness.types import Edge
 
 AT_ONCE_RATIO, STAYS_RATIO, AGAIN_RATIO, QUICK_RAMP_S = 0.35, 0.6, 0.5, 0.045
 RESTED_RATIO = 0.25
+GROUND_JUMP_V = 1.0
 _SETTLE_S = 0.5  # behind the return: how long its level is compared with
 _THUMP_STEPS = 250
 _SOUNDS_RATIO = 0.1
+_SOUND_STEPS = 150
 Steps = npt.NDArray[np.int64]
 
 
@@ -54,6 +56,8 @@ def find_return(
     hits = np.flatnonzero((away[:n] > 0) & (soon[:n] >= 2) & ((long[:n] >= 30) | (_count_left(still) < 150)[:n]))
     if stop.remote_fell_s is not None and len(hits):
         hits = hits[_sounds_on(run, stop, at + hits, known) | (at + hits >= _remote_rise(run, stop, at, limit, edges))]
+    if stop.ground_jump_v is not None and abs(stop.ground_jump_v) > GROUND_JUMP_V and len(hits):
+        hits = hits[_only_sounds(run, at + hits, limit_v, known)]
     if not len(hits):
         return None
     step = at + int(hits[0])
@@ -136,6 +140,19 @@ def _sounds_on(run: RunSteps, stop: Stop, steps: Steps, known: int) -> npt.NDArr
             continue
         swing = 0.5 * (high[: 25 * n].reshape(n, 25).max(axis=1) - low[: 25 * n].reshape(n, 25).min(axis=1))
         sounds[number] = np.mean(swing > _SOUNDS_RATIO * stop.peak_v) >= 0.5
+        if sounds[number]:
+            break  # the first is asked for
+    return sounds
+
+
+def _only_sounds(run: RunSteps, steps: Steps, limit_v: float, known: int) -> npt.NDArray[np.bool_]:
+    """Whether the output sounds behind each step most of the time, and is not merely put to and fro by its ground."""
+    sounds = np.zeros(len(steps), dtype=bool)
+    for number, step in enumerate(steps.tolist()):
+        high, low = (run.steps(name, step, min(known, step + _SOUND_STEPS)) for name in ("high", "low"))
+        n = len(high) // 10
+        swing = 0.5 * (high[: 10 * n].reshape(n, 10).max(axis=1) - low[: 10 * n].reshape(n, 10).min(axis=1))
+        sounds[number] = n == 0 or float(np.median(swing)) > limit_v / 3
         if sounds[number]:
             break  # the first is asked for
     return sounds

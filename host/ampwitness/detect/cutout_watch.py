@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.cutout_cause import decide_cause
-from ampwitness.detect.cutout_dc import DC_BIN, find_rise, measure_dc
+from ampwitness.detect.cutout_dc import DC_BIN, find_rise, measure_dc, rests_steadily
 from ampwitness.detect.cutout_fade import measure_fade
 from ampwitness.detect.cutout_measure import (
     OFF_S,
@@ -62,6 +62,7 @@ _LIVE_STEPS = 1000  # what came back later than that before has no usual level y
 _PLAIN_V = 10.6
 _DC_V = 2.0
 _DC_BINS = 3
+_DC_SAME_RATIO = 0.15  # of each other: what moves on is a slow wave or still on its way
 
 
 class RunWatch:
@@ -98,7 +99,7 @@ class RunWatch:
         self._peak_seconds: deque[float] = deque(maxlen=10)
         self._rms_seconds: deque[float] = deque(maxlen=60)
         self._learned_to = 0
-        self._dc_bins = 0
+        self._dc_bins, self._dc_level_v = 0, 0.0
         self._swing: dict[int, float] = {}  # of each candidate, the swing before it
 
     def take(self, is_last: bool) -> None:
@@ -269,6 +270,8 @@ class RunWatch:
         self._learn(max(step, self._at))
         before = run.steps("mean", step - 500, step - 20)
         stop.rest_before_v = float(np.mean(before)) if len(before) else stop.rest_v
+        if abs(stop.rest_v) > _DC_V / 2:
+            stop.rests_steadily = rests_steadily(run, stop, known)
         measure_wave(run, stop, self._on_since)
         loudest = max(self._rms_seconds, default=0.0)
         stop.heat_s = float(sum(1 for rms in self._rms_seconds if rms > 0.5 * loudest))
@@ -338,7 +341,9 @@ class RunWatch:
         square = run.steps("square", start, start + n * DC_BIN).reshape(n, DC_BIN).mean(axis=1, dtype=np.float64)
         is_dc = far & (np.maximum(square - level**2, 0.0) < (0.1 * level) ** 2)
         for place, flag in enumerate(is_dc):
-            self._dc_bins = self._dc_bins + 1 if flag else 0
+            is_same = self._dc_bins > 0 and abs(level[place] - self._dc_level_v) < _DC_SAME_RATIO * abs(level[place])
+            self._dc_bins = (self._dc_bins + 1 if is_same else 1) if flag else 0
+            self._dc_level_v = float(level[place])
             if self._dc_bins == _DC_BINS:
                 self._open_dc(start + (place + 1 - _DC_BINS) * DC_BIN, float(level[place]), known)
                 return
