@@ -18,6 +18,7 @@ from ampwitness.detect.cutout_level import learn_level
 from ampwitness.detect.engine_states import find_cranking
 from ampwitness.detect.found_clips import ClipTable
 from ampwitness.detect.result import DetectorResult
+from ampwitness.detect.sag_beyond import find_sag_beyond
 from ampwitness.detect.supply_fit import FAST_MOST_S, MOST_SLOW_SHARE, SLOW_LAGS_S
 from ampwitness.detect.supply_forecast import Ceiling, fit_sag_line, predict_full_power
 from ampwitness.detect.supply_history import SupplySteps
@@ -37,6 +38,7 @@ from ampwitness.types import Coverage, Finding, NotJudged
 NAME = "supply"
 FULL_POWER_AFTER_S = 0.5  # a long bass note
 HALVED = 0.5
+ENGINE_CHANGE_S = 1.5  # on both sides of a change of state the supply moves by itself
 FOLLOWS, AT_LIMIT = "the alternator follows", "the alternator is at its current limit"
 CHARGED_V = 14.2  # common charging set-point, within the 13.5 to 14.55 V of service data
 
@@ -122,6 +124,12 @@ def _supply_result(
     in_state = {
         name: np.isin(state_of, [k for k, state in enumerate(model.change_state) if state == name]) for name in states
     }
+    apart = [
+        *model.cranked,
+        *((at_s - ENGINE_CHANGE_S, at_s + ENGINE_CHANGE_S) for at_s in model.change_s[1:].tolist()),
+    ]
+    for name, state in model.states.items():
+        states[name]["beyond_own_power"] = find_sag_beyond(notes, in_state[name], state, apart)
     summary: dict[str, Any] = {
         "states": states,
         "cranking": None

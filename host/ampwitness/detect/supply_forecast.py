@@ -39,6 +39,16 @@ class Ceiling:
         return max(0.0, (self.constant_v + self.ratio * min(supply_v, self.knee_v)) / (1 - self.per_output * 2 / np.pi))
 
 
+@dataclass(frozen=True, slots=True)
+class Fall:
+    """Volts that a supply loses under output power: demand in mean square of the output over the supply, volts."""
+
+    at: Callable[[float], float]  # volts lost at a demand
+    error_ratio: float  # standard error, of what is lost
+    highest_demand: float  # that was seen
+    spread_v: float  # of one step of 10 ms
+
+
 def predict_full_power(model: StateModel, ceiling: Ceiling, after_s: float) -> dict[str, float] | None:
     """Sag `after_s` into a sine that just reaches the ceiling of the supply it leaves itself.
 
@@ -51,7 +61,8 @@ def predict_full_power(model: StateModel, ceiling: Ceiling, after_s: float) -> d
         return None
     # Other consumers draw the settled volts down; what the alternator's fit starts from is free of them.
     open_v = model.open_v if model.power_charging is None else model.power_charging.open_v
-    fall, error_ratio, highest_demand, spread_v = _fall_of(model, after_s)
+    found = find_fall(model, after_s)
+    fall, error_ratio, highest_demand, spread_v = found.at, found.error_ratio, found.highest_demand, found.spread_v
     sags = []
     for change, ceiling_change_v in ((0.0, 0.0), (SIGMAS * error_ratio, 0.0), (0.0, SIGMAS * ceiling.uncertainty_v)):
         sags.append(_settle_sag(open_v, fall, 1.0 + change, ceiling, ceiling_change_v))
@@ -74,16 +85,15 @@ def predict_full_power(model: StateModel, ceiling: Ceiling, after_s: float) -> d
     }
 
 
-def _fall_of(model: StateModel, after_s: float) -> tuple[Callable[[float], float], float, float, float]:
-    """Volts lost `after_s` into a demand, as a function of it; standard error as a ratio; the highest demand that was
-    seen; the spread of one step."""
+def find_fall(model: StateModel, after_s: float) -> Fall:
+    """What the supply does `after_s` into a demand. The model's `power_fit` must not be None."""
     fit = model.power_fit
     assert fit is not None
     alternator = model.power_charging
     if alternator is None:
         weight, error = fit.without_others().step_answer(after_s)
         ratio = float(np.hypot(error / max(abs(weight), 1e-12), line_error_ratio(fit, model.state)))
-        return (lambda demand: weight * demand), ratio, fit.highest_demand, fit.spread_v
+        return Fall((lambda demand: weight * demand), ratio, fit.highest_demand, fit.spread_v)
     demands = np.linspace(0.0, 3.0 * fit.highest_demand, 61)
     falls = alternator.fall_after(demands, after_s)
     ratio = max(w[1] / max(w[0], 1e-12) for w in (alternator.following_weight, alternator.limit_weight) if w[0] > 0)
@@ -95,7 +105,7 @@ def _fall_of(model: StateModel, after_s: float) -> tuple[Callable[[float], float
         beyond = max(0.0, demand - float(demands[-1]))
         return float(np.interp(demand, demands, falls)) + slope * beyond
 
-    return fall, ratio, fit.highest_demand, alternator.spread_v
+    return Fall(fall, ratio, fit.highest_demand, alternator.spread_v)
 
 
 def _settle_sag(

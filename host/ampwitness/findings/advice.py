@@ -15,6 +15,7 @@ import numpy.typing as npt
 from ampwitness.detect.gain_steps import IN_NOISE
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.road_words import find_next_test
+from ampwitness.findings.supply_words import word_beyond
 from ampwitness.findings.wording import count_words, describe_finding, find_worst
 from ampwitness.types import Finding
 from ampwitness.units import seconds_to_clock
@@ -221,6 +222,18 @@ def _advise_dips(dips: Sequence[Finding], cranking: Sequence[tuple[float, float]
     return f"{_DIP_TEST} {n_dips}{beside}; the deepest: {describe_finding(worst)}."
 
 
+def _advise_beyond(supply: Mapping[str, Any]) -> list[str]:
+    """What to do where the supply fell further than the notes' own power explains, the worst engine state."""
+    found = [beyond for state in (supply.get("states") or {}).values() if (beyond := state.get("beyond_own_power"))]
+    if not found:
+        return []
+    words = word_beyond(max(found, key=lambda beyond: float(beyond["sag_v"] - beyond["explained_v"])))
+    return [
+        f"Find what else pulls the supply down. {words[0].upper()}{words[1:]}. Record again with other consumers off: "
+        "if it stays, follow the supply from the battery on (`ampwitness check-supply`)."
+    ]
+
+
 def _last_of_each_tone(knees: Sequence[Finding]) -> list[Finding]:
     """A later curve of the same tone takes the place of an earlier one: the source was lowered, or the hand slower."""
     return list({round(float(knee.measured.get("frequency_hz") or 0.0)): knee for knee in knees}.values())
@@ -290,6 +303,7 @@ def advise_first_steps(findings: Sequence[Finding], summary: Mapping[str, Any] |
         cranking = find_cranking(summary or {})
         is_only_cranked = all(dip.measured.get("during") or _is_within(dip, cranking) for dip in by_kind["dip"])
         (later if is_only_cranked else dips).append(_advise_dips(by_kind["dip"], cranking))
+    dips += _advise_beyond((summary or {}).get("supply") or {})
     knees = by_kind.get("knee", FindingList.of(()))
     set_gain = _advise_settings(by_kind.get("setting", ()), len(by_kind.get("clip", ())))
     clips: list[str] = []

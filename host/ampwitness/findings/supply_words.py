@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from ampwitness.units import fixed, seconds_to_span
+from ampwitness.units import fixed, seconds_to_clock, seconds_to_span
 
 
 def word_supply(summary: Mapping[str, Any]) -> tuple[str, ...]:
@@ -63,7 +63,20 @@ def _word_state(state: Mapping[str, Any]) -> list[str]:
     elif state.get("time_constants"):
         texts.append("it answers at once: no store or slow part with a time constant above 15 ms was seen.")
     texts.append(_word_full_power(state))
+    beyond = state.get("beyond_own_power")
+    if beyond:
+        texts.append(f"{word_beyond(beyond)}.")
     return texts
+
+
+def word_beyond(beyond: Mapping[str, Any]) -> str:
+    """`under 8 of 53 notes the supply fell further than ...`: what the notes' own power does not explain."""
+    return (
+        f"under {beyond['n_notes']:,} of {beyond['n_looked_at']:,} notes the supply fell further than their own power "
+        f"explains, most at {seconds_to_clock(beyond['start_s'])}: by {beyond['sag_v']:.2f} V, of which the amplifier "
+        f"accounts for {beyond['explained_v']:.2f} V at most. Something else took current at that moment, or a contact "
+        "gave way under load"
+    )
 
 
 def _word_regimes(regimes: Sequence[Mapping[str, Any]]) -> list[str]:

@@ -1,0 +1,50 @@
+"""Sag that the notes' own power does not explain: another consumer in some of the notes, and none."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.detect.run_all import DetectOptions, run_all
+from ampwitness.detect.supply_model import SupplyOptions
+from ampwitness.finding_list import FindingList
+from ampwitness.findings.advice import advise_first_steps
+from ampwitness.findings.supply_words import word_supply
+
+RATE_HZ = 4000.0
+LOAD_OHM, EFFICIENCY, SOURCE_OHM, OPEN_V = 4.0, 0.75, 0.03, 12.6
+
+
+@pytest.mark.parametrize("with_consumer_from", [18, 99])
+def test_a_consumer_within_notes_is_told_and_none_is_invented(with_consumer_from: int) -> None:
+    """24 notes of falling and of even level; from the 18th on 50 A of something else flow within each."""
+    rng = np.random.default_rng(5)
+    at_s = np.arange(0, 26.0, 1 / RATE_HZ)
+    within_s, number = (at_s - 1.0) % 1.0, np.floor(at_s - 1.0).astype(int)
+    plays = (within_s < 0.6) & (number >= 0) & (number < 24)
+    level_v = rng.uniform(8.0, 30.0, 26)[np.clip(number, 0, 25)]
+    dies_away = np.where(number % 2 == 0, np.exp(-within_s / 0.3), 1.0)
+    edge = np.clip(within_s / 0.004, 0, 1) * np.clip((0.6 - within_s) / 0.02, 0, 1)
+    output_v = np.where(plays, level_v * dies_away * edge * np.sin(2 * np.pi * 55.0 * within_s), 0.0)
+    other_a = 50.0 * ((number >= with_consumer_from) & plays & (within_s > 0.1) & (within_s < 0.5))
+    amplifier_a = output_v**2 / LOAD_OHM / EFFICIENCY / 12.0
+    supply_v = OPEN_V - SOURCE_OHM * (amplifier_a + other_a) + 0.002 * rng.normal(size=len(at_s))
+    volts = {"output": output_v + 0.002 * rng.normal(size=len(at_s)), "supply": supply_v}
+    options = DetectOptions(supply=SupplyOptions(load_ohm=LOAD_OHM, load_kind="resistor"))
+    results = run_all(iter_windows_from_arrays(volts, RATE_HZ, window_s=10.0), options)
+    supply = next(r.summary for r in results if r.coverage.detector == "supply")
+    beyond = supply["states"]["at rest"]["beyond_own_power"]
+    words = " ".join(word_supply({"supply": supply}))
+    steps = advise_first_steps(FindingList([r.findings for r in results]), {"supply": supply})
+    if with_consumer_from > 24:
+        assert beyond is None
+        assert "fell further" not in words
+        assert not any("what else" in step for step in steps)
+        return
+    assert beyond is not None
+    assert 4 <= beyond["n_notes"] <= 6
+    assert beyond["n_looked_at"] >= 20
+    assert beyond["start_s"] > 18.9
+    assert beyond["sag_v"] - beyond["explained_v"] < 50.0 * SOURCE_OHM + 0.05
+    assert "Something else took current at that moment" in words
+    assert any(step.startswith("Find what else pulls the supply down. Under") for step in steps)
