@@ -1,6 +1,6 @@
 """Notes under which the supply fell further than the amplifier's own output can explain: something else took current.
 
-Gaps: a note whose sag was not measured is not looked at.
+Gaps: a note whose sag was not measured is not looked at, nor is a fall with which a note ended (a cut-out may begin so).
 Limits: the lowest volts may follow single crests, where a sine takes twice its mean power: only what exceeds the power
 of the note's highest crest, as if it lasted, is told. A consumer that draws less hides in that, and one that runs in
 step with most notes has become part of the learned supply. A bad contact that gives way under load looks the same.
@@ -43,7 +43,9 @@ def find_sag_beyond(
     n_notes beyond, n_looked_at, start_s, sag_v and explained_v of the worst; None where there is none.
     """
     start_s, stop_s = notes.start_s, notes.stop_s
-    crest_v, sag_v, lowest_v = (notes.values(key) for key in ("peak_v", "sag_v", "supply_lowest_averaged_v"))
+    crest_v, sag_v, lowest_v = (
+        notes.values(key) for key in ("peak_v", "sag_without_end_v", "supply_lowest_averaged_v")
+    )
     known = is_mine & np.isfinite(crest_v) & np.isfinite(sag_v) & (lowest_v > 1.0)
     for from_s, to_s in apart:
         known &= (stop_s < from_s) | (start_s > to_s)
