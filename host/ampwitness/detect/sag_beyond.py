@@ -1,6 +1,6 @@
 """Notes under which the supply fell further than the amplifier's own output can explain: something else took current.
 
-Gaps: a note whose sag was not measured is not looked at, nor is a fall with which a note ended (a cut-out may begin so).
+Gaps: a note whose sag was not measured is not looked at, nor is a fall with which a note ended: a cut-out may begin so.
 Limits: the lowest volts may follow single crests, where a sine takes twice its mean power: only what exceeds the power
 of the note's highest crest, as if it lasted, is told. A consumer that draws less hides in that, and one that runs in
 step with most notes has become part of the learned supply. A bad contact that gives way under load looks the same.
