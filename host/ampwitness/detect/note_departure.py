@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.note_damping import carry_falls
 from ampwitness.detect.note_knees import KNEE_AHEAD, KNEE_BACK, LEAST_SIGMAS, MODEL_RATIO, knee_tables
 from ampwitness.detect.note_products import ORDER, lagged_products, spans
 from ampwitness.types import FloatArray
@@ -31,6 +32,7 @@ _LULL_BACK = 54  # a rise is placed to some 20 ms: no silence that ended long be
 _LEAST_NOVELTY = 0.10  # what is less new than this is dated by nobody
 _LEAST_OVER_LIMIT = 1.2  # of the largest swing, of what a corner must pass
 TURN_MARGIN = 7
+_SHOWS_BACK, _MOST_OF_FALL = 1, 0.10  # slow samples; of the peak
 _TRACE_FROM, _TRACE_STOP = BEFORE - 64, BEFORE + 42  # in which a corner is looked for, with what it is fitted to
 
 Places = npt.NDArray[np.intp]
@@ -47,6 +49,7 @@ class Departures:
     is_end: npt.NDArray[np.bool_]  # what departs is the stop of what went before
     unexplained: FloatArray  # share of the energy before that the prediction leaves, one sample ahead
     lull_at: Places  # where the silence begins, slow samples after the place (a negative number)
+    fell: FloatArray  # slow samples ahead of the departure in which what sounded before fell; 0 where it did not
 
 
 class DepartureFinder:
@@ -111,7 +114,7 @@ class DepartureFinder:
             is_lull &= is_still | (unexplained > STEADY_RATIO)
         trace[is_lull] = slow[is_lull, _TRACE_FROM:_TRACE_STOP] - lull_mean[is_lull, None]
         at = np.full(k, np.nan)
-        is_end = np.zeros(k, dtype=bool)
+        is_end, fell = np.zeros(k, dtype=bool), np.zeros(k)
         rows = np.flatnonzero(is_lull | (np.maximum(short, long) >= _LEAST_NOVELTY))
         if len(rows):
             level = high[rows, : BEFORE - MARGIN]
@@ -129,7 +132,32 @@ class DepartureFinder:
             corners = self._corners(trace[rows], size[out], from_at[out], limit_v[out], peak_v[out])
             at[rows] = corners + _TRACE_FROM
             is_end[rows] = _are_ends(slow[rows], at[rows])
-        return Departures(at - BEFORE, short, long, is_lull, is_end, unexplained, lull_at - BEFORE)
+            sounds = np.flatnonzero(~is_lull[rows] & np.isfinite(corners) & ~is_end[rows])
+            if len(sounds):
+                out, rows = out[sounds], rows[sounds]
+                later = self._behind_falls(high[rows], trace[rows], at[rows], limit_v[out], peak_v[out])
+                fell[rows] = np.maximum(np.nan_to_num(later - at[rows]), 0.0)
+                at[rows] += fell[rows]
+        return Departures(at - BEFORE, short, long, is_lull, is_end, unexplained, lull_at - BEFORE, fell)
+
+    def _behind_falls(
+        self, high: FloatArray, trace: FloatArray, at: FloatArray, limit_v: FloatArray, peak_v: FloatArray
+    ) -> FloatArray:
+        """Departures from what sounded before as it falls, where it does so first: samples as `at`; NaN elsewhere."""
+        begin = BEFORE - MARGIN
+        volts = high[:, begin:_TRACE_STOP]
+        carried = volts - trace[:, begin - _TRACE_FROM :]
+        left, shows, left_v = carry_falls(volts, carried, np.round(at).astype(np.intp) - begin, limit_v)
+        later = np.full(len(at), np.nan)
+        rows = np.flatnonzero(shows)
+        if len(rows):
+            rest = np.zeros((len(rows), trace.shape[1]))
+            rest[:, begin - _TRACE_FROM :] = left[rows]
+            from_at = shows[rows] + begin - _TRACE_FROM - _SHOWS_BACK
+            # What no fall of the table describes is noise to the corner.
+            noisy_v = np.maximum(limit_v[rows], np.minimum(LEAST_SIGMAS * left_v[rows], _MOST_OF_FALL * peak_v[rows]))
+            later[rows] = self._corners(rest, np.abs(rest), from_at, noisy_v, peak_v[rows]) + _TRACE_FROM
+        return later
 
     def date_turns(self, ahead: FloatArray, behind: FloatArray) -> FloatArray:
         """When one steady tone gave way to another, seen from both sides: where what carries on the one and what

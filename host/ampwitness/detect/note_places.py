@@ -34,6 +34,7 @@ LEAST_TURNED_S = 0.090  # of a note that began with a turn and was cut off by th
 _RUNAWAY_RATIO = 4.0
 _FURTHER = 30  # slow samples
 _STEEP_RATIO = 100.0  # of power: no beat between two notes does that within 50 ms
+_LEAST_FALL = 5.0  # slow samples: a shorter one at a turn of the pitch is chance as often as not
 _NEARER = 23  # slow samples: the prediction then ends 7 ms before a departure
 
 
@@ -91,7 +92,7 @@ class PlaceLooker:
         is_late = (found.at > LATE_AT) & (found.novelty_long >= NOVELTY_OF_LATE)
         novelty = np.where(is_turn | is_late, found.novelty_long, found.novelty_short)
         onset = slow_at + found.at
-        is_lull = found.is_lull.copy()
+        is_lull, fell = found.is_lull.copy(), found.fell.copy()
         # Where all that is new lies behind the first 30 ms, the place was too far ahead of it: look from there.
         # A strong rise is worth that look with less: what rings on may hold most of the first 60 ms.
         is_strong = self._rise_ratio(levels, here) >= STRONG_RISE_RATIO
@@ -102,13 +103,14 @@ class PlaceLooker:
             nearer = slow_at[rows] + _FURTHER
             again = self._look(nearer, np.zeros(len(rows), dtype=np.intp), is_steep[rows])
             novelty[rows], onset[rows] = again.novelty_short, nearer + again.at
-            is_lull[rows] = again.is_lull
+            is_lull[rows], fell[rows] = again.is_lull, again.fell
         # A prediction that grew without bound had seen the beginning of the note already: look from further ahead.
         rows = np.flatnonzero((novelty > _RUNAWAY_RATIO) & ~is_lull & ~found.is_end)
         if len(rows):
             ahead = slow_at[rows] - _FURTHER
             again = self._look(ahead, np.zeros(len(rows), dtype=np.intp), is_steep[rows])
             novelty[rows], onset[rows] = again.novelty_long, ahead + again.at
+            fell[rows] = again.fell
         is_new = novelty >= np.where(is_turn, NOVELTY_OF_PITCH, NOVELTY_WHILE_SOUNDING)
         # A turn in which nothing departs at first, shortly ahead of a rise, is that rise seen from afar.
         rises = at[is_new & ~is_turn]
@@ -129,10 +131,10 @@ class PlaceLooker:
             again = self._look(slow_at[rows], quiet_from, np.ones(len(rows), dtype=bool), quiet_from)
             onset[rows] = slow_at[rows] + again.at
             is_lull[rows] = True
-        rows = np.flatnonzero(is_new & ~is_lull & ~is_turn & np.isfinite(onset))
+        rows = np.flatnonzero(is_new & ~is_lull & ~is_turn & (fell == 0.0) & np.isfinite(onset))
         onset[rows] = self._look_nearer(onset[rows])
         is_steady = found.unexplained < STEADY_RATIO  # noise and drums turn all the time
-        rows = np.flatnonzero(is_new & ~is_lull & is_turn & is_steady & np.isfinite(onset))
+        rows = np.flatnonzero(is_new & ~is_lull & is_turn & is_steady & (fell < _LEAST_FALL) & np.isfinite(onset))
         onset[rows] = self._look_from_both_sides(onset[rows])
         rows = np.flatnonzero(is_new & found.is_lull & ~found.is_end & np.isfinite(onset))
         onset[rows] = self._look_closely(onset[rows], slow_at[rows] + found.lull_at[rows])

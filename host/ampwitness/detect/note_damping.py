@@ -1,0 +1,135 @@
+"""A note that is let go right ahead of the next: what departs first is its own fall, and no beginning.
+
+Gaps: the caller passes one run only.
+Limits: a fall that the next note cuts off at more than a third of its height is taken for that note's beginning.
+Source: least squares over a table of falls along a line, half a cosine and an exponential; our choice, measured by
+`python -m ampwitness.bench.event_scores --what notes`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.types import FloatArray
+
+_LINE, _COSINE, _EXPONENTIAL = range(3)
+_SPANS_MS = {
+    _LINE: (1.0, 3.0, 6.0, 9.0, 12.0, 15.0, 19.0, 24.0, 30.0, 38.0),
+    _COSINE: (4.0, 8.0, 12.0, 16.0, 20.0, 26.0, 34.0),
+    _EXPONENTIAL: (1.5, 2.5, 4.0, 6.0, 9.0, 13.0),
+}
+_KIND = np.array([kind for kind, spans in _SPANS_MS.items() for _ in spans])
+_SPAN = np.array([span for spans in _SPANS_MS.values() for span in spans])
+_BEGINS = np.arange(-10, 4)  # slow samples, from the departure as it was seen
+_LET_GO = 0.35  # of its height, that a note must have fallen to
+_LEAST_LATER = 3  # slow samples
+_MOST_LEFT = 0.05  # of the energy that departs, that the fall does not explain
+_ALIKE = 2  # slow samples: of falls that explain as much time to within these the best is taken
+_FINER_BEGINS = np.arange(-1.0, 1.01, 0.5)  # slow samples
+_FINER_SPANS = 1.05 ** np.arange(-4.0, 4.01)
+_ROWS_AT_ONCE = 24
+
+Places = npt.NDArray[np.intp]
+
+
+def _fall(since: FloatArray, kind: npt.NDArray[np.intp], span: FloatArray) -> FloatArray:
+    """Height by slow samples since a fall began."""
+    share = np.maximum(since, 0.0) / span
+    line = np.minimum(share, 1.0)
+    out: FloatArray = np.where(
+        kind == _EXPONENTIAL, np.exp(-share), np.where(kind == _COSINE, 0.5 + 0.5 * np.cos(np.pi * line), 1.0 - line)
+    )
+    return out
+
+
+_FALLS: dict[int, FloatArray] = {}
+
+
+def carry_falls(
+    volts: FloatArray, carried: FloatArray, departs: Places, limit_v: FloatArray
+) -> tuple[FloatArray, Places, FloatArray]:
+    """What is left of each row when what sounded falls instead of going on, where that explains what departs first.
+
+    Parameters
+    ----------
+    volts, carried : (k, n) slow samples, and what sounded before, carried on
+    departs : (k,) sample at which the two part
+    limit_v : (k,) what may be left
+
+    Returns
+    -------
+    (k, n) volts less what falls; (k,) the sample at which something else begins to show, 0 where no fall explains what
+    departs; (k,) rms of what is left ahead of it.
+    """
+    k, n = volts.shape
+    left, later, left_v = np.zeros((k, n)), np.zeros(k, dtype=np.intp), np.zeros(k)
+    if n not in _FALLS:
+        _FALLS[n] = _fall(np.arange(2.0 * n) - n, _KIND[:, None], _SPAN[:, None])
+    for first in range(0, k, _ROWS_AT_ONCE):
+        some = slice(first, first + _ROWS_AT_ONCE)
+        left[some], later[some], left_v[some] = _carry_some(
+            volts[some], carried[some], departs[some], limit_v[some], _FALLS[n]
+        )
+    return left, later, left_v
+
+
+def _carry_some(
+    volts: FloatArray, carried: FloatArray, departs: Places, limit_v: FloatArray, falls: FloatArray
+) -> tuple[FloatArray, Places, FloatArray]:
+    k, n = volts.shape
+    begins = np.maximum(departs[:, None] + _BEGINS[None, :], 0)
+    strides = (falls.strides[0], falls.strides[1], falls.strides[1])
+    shifted = np.lib.stride_tricks.as_strided(falls, (len(falls), n + 1, n), strides, writeable=False)
+    # Row, beginning, fall, sample; then all falls of a row side by side.
+    heights = shifted[:, n - begins].transpose(1, 2, 0, 3).reshape(k, -1, n)
+    left = volts[:, None, :] - heights * carried[:, None, :]
+    number = np.arange(n)
+    begin = np.repeat(begins, len(falls), axis=1)
+    shows = (np.abs(left) > limit_v[:, None, None]) & (number >= begin[:, :, None])
+    at = np.where(shows.any(axis=2), np.argmax(shows, axis=2), 0)
+    row, column = np.arange(k)[:, None], np.arange(at.shape[1])[None, :]
+    inside = (number >= begin[:, :, None]) & (number < at[:, :, None])
+    lost = np.where(inside, left, 0.0)
+    lost2 = np.einsum("ijk,ijk->ij", lost, lost)
+    parted = np.where(inside, (volts - carried)[:, None, :], 0.0)
+    explains = lost2 <= _MOST_LEFT * np.einsum("ijk,ijk->ij", parted, parted)
+    is_fall = explains & (heights[row, column, at] <= _LET_GO) & (at >= departs[:, None] + _LEAST_LATER)
+    at = np.where(is_fall, at, 0)
+    latest = at.max(axis=1)
+    share = np.where((at >= latest[:, None] - _ALIKE) & is_fall, lost2 / np.maximum(at - begin, 1), np.inf)
+    best = np.argmin(share, axis=1)
+    rows = np.arange(k)
+    fall = np.arange(at.shape[1]) % len(falls)
+    known = np.flatnonzero(latest > 0)
+    out, out_at, out_v = left[rows, best], np.zeros(k, dtype=np.intp), np.zeros(k)
+    if len(known):
+        begin, at, fall = (values[known, best[known]] for values in (begin, at, np.broadcast_to(fall, at.shape)))
+        fine = _refine(volts[known], carried[known], begin, at, _KIND[fall], _SPAN[fall])
+        is_behind = number >= begin[:, None]
+        above = (np.abs(fine) > limit_v[known, None]) & is_behind
+        at = np.where(above.any(axis=1), np.argmax(above, axis=1), at)
+        inside = is_behind & (number < at[:, None])
+        out[known], out_at[known] = fine, at
+        out_v[known] = np.sqrt(np.einsum("ij,ij,ij->i", fine, fine, inside.astype(float)) / inside.sum(axis=1))
+    return out, out_at, out_v
+
+
+def _refine(
+    volts: FloatArray,
+    carried: FloatArray,
+    begin: Places,
+    stop: Places,
+    kind: npt.NDArray[np.intp],
+    span: FloatArray,
+) -> FloatArray:
+    """What the best of the falls near one leaves between its beginning and `stop`, (k, n)."""
+    k, n = volts.shape
+    number = np.arange(n)
+    begins = np.repeat(begin[:, None] + _FINER_BEGINS, len(_FINER_SPANS), axis=1)[:, :, None]
+    spans = np.tile(span[:, None] * _FINER_SPANS, (1, len(_FINER_BEGINS)))[:, :, None]
+    left = volts[:, None, :] - _fall(number - begins, kind[:, None, None], spans) * carried[:, None, :]
+    inside = (number >= begin[:, None] - 1) & (number < stop[:, None])
+    best = np.argmin(np.einsum("ijk,ijk,ik->ij", left, left, inside.astype(float)), axis=1)
+    out: FloatArray = left[np.arange(k), best]
+    return out
