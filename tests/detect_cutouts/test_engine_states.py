@@ -106,6 +106,20 @@ def test_figures_by_state_add_up() -> None:
     assert per["cranking"]["supply_lowest_v"] < per["rest"]["supply_lowest_v"]
 
 
+def test_the_last_swing_of_a_starter_is_no_low_of_the_charging_behind_it() -> None:
+    """Volts that swing under the starter and come back from a trough: the state that follows begins at the trough."""
+    at = np.arange(30 * 1000) / 1000
+    supply = np.where(at < 10, 12.5, np.where(at < 11.5, 9.5 - 0.6 * np.cos(2 * np.pi * 9 * at), 14.2))
+    supply[(at >= 10) & (at < 10.05)] = 7.0
+    dips, history = DipDetector(), SupplyHistory()
+    for window in iter_windows_from_arrays({"supply": supply}, 1000.0, window_s=10.0):
+        dips.push(window)
+        history.push(window)
+    found, steps = dips.finish().findings, history.finish()
+    per = summarise_states(find_engine_states(steps, found), steps, found)["per_state"]
+    assert per["charging"]["supply_lowest_v"] == pytest.approx(14.2, abs=0.05)
+
+
 @pytest.mark.parametrize(("settles_v", "states"), [(13.9, ["charging"]), (12.7, ["charging", "rest"])])
 def test_a_dip_between_two_charging_levels_stops_no_engine(settles_v: float, states: list[str]) -> None:
     at = np.arange(40 * 100) / 100

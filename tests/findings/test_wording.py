@@ -236,6 +236,8 @@ def test_headroom_is_said_with_its_uncertainty_or_with_the_reason() -> None:
     assert "26.1 V under a ceiling of 30.0 V at 12.50 V of supply" in said
     assert "1 was too quiet" in said
     assert "stand still" not in said
+    tight = " ".join(word_headroom({"clipping": {"headroom": {**headroom, "median_db": 0.01}}}))
+    assert "Half of the passages came within 0.05 dB of it" in tight
     without = {**headroom, "passages": [], "not_judged": "nothing clipped"}
     (sentence,) = word_headroom({"clipping": {"headroom": without}})
     assert sentence.startswith("Headroom not judged: nothing clipped.")

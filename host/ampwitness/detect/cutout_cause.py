@@ -278,7 +278,7 @@ def _judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str
                 f"supply below {LOW_RATIO * supply.reference_v:.2f} V, {100 * LOW_RATIO:.0f} % of usual",
             )
         )
-    events.append((low_s, f"supply lowest, {supply.lowest_v:.2f} V"))
+    events.append((low_s, f"supply lowest around the stop, {supply.lowest_v:.2f} V"))
     fell_after_s = supply.fell_before_s is not None and stop.stop_s - supply.fell_before_s - stop.start_s
     if fell_after_s is not False and fell_after_s > stop.start_uncertainty_s + LATE_S:
         reasons.append(f"supply was low ({supply.lowest_v:.2f} V) only once the output had stopped")

@@ -18,6 +18,8 @@ from ampwitness.detect.supply_history import STEP_S, SupplySteps
 from ampwitness.finding_list import FindingList
 from ampwitness.types import Finding
 
+RISES_S = 0.15  # the last swing of a starter and the rise behind it, no state's lowest volts
+
 
 def summarise_states(states: EngineStates, steps: SupplySteps, findings: Sequence[Finding]) -> dict[str, Any]:
     """Figures of supply, dips, clips and cut-outs for each engine state.
@@ -32,6 +34,7 @@ def summarise_states(states: EngineStates, steps: SupplySteps, findings: Sequenc
     for span in states.spans:
         a, b = np.searchsorted(steps.time_s, [span.start_s, span.stop_s])
         place[a:b] = STATES.index(span.state)
+    is_rising = _find_rising(states, steps)
     starts = np.array([s.start_s for s in states.spans])
     kinds = [s.state for s in states.spans]
     listed = FindingList.of(findings)
@@ -48,7 +51,8 @@ def summarise_states(states: EngineStates, steps: SupplySteps, findings: Sequenc
         if duration_s == 0:
             continue
         means = (supply[mine].sum(), (left_out.supply_mean_v * left_out.seen_s)[beside].sum() / STEP_S)
-        lowest_v = min(np.min(supply[mine], initial=np.inf), np.min(left_out.supply_lowest_v[beside], initial=np.inf))
+        settled = supply[mine & ~is_rising]
+        lowest_v = min(np.min(settled, initial=np.inf), np.min(left_out.supply_lowest_v[beside], initial=np.inf))
         own = listed.take(np.flatnonzero(state_of == number))
         dips = [(f.measured.get("role"), float(f.measured["residual_v"] or 0.0)) for f in own.of_kind("dip")]
         residuals = [residual_v for _, residual_v in dips]
@@ -75,3 +79,13 @@ def summarise_states(states: EngineStates, steps: SupplySteps, findings: Sequenc
         "remarks": list(states.remarks),
         "per_state": per,
     }
+
+
+def _find_rising(states: EngineStates, steps: SupplySteps) -> npt.NDArray[np.bool_]:
+    """(n,) steps in which the supply comes back from a cranking: a cranking ends where that rise begins."""
+    is_rising = np.zeros(len(steps), dtype=bool)
+    for span in states.spans:
+        if span.state == "cranking":
+            a, b = np.searchsorted(steps.time_s, [span.stop_s, span.stop_s + RISES_S])
+            is_rising[a:b] = True
+    return is_rising

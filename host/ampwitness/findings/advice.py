@@ -224,7 +224,9 @@ def _advise_dips(dips: Sequence[Finding], cranking: Sequence[tuple[float, float]
 
 def _advise_beyond(supply: Mapping[str, Any]) -> list[str]:
     """What to do where the supply fell further than the notes' own power explains, the worst engine state."""
-    found = [beyond for state in (supply.get("states") or {}).values() if (beyond := state.get("beyond_own_power"))]
+    states = (supply.get("states") or {}).values()
+    # A single one, as a rule, is a dip that has a step of its own.
+    found = [beyond for state in states if (beyond := state.get("beyond_own_power")) and beyond["n_notes"] > 1]
     if not found:
         return []
     words = word_beyond(max(found, key=lambda beyond: float(beyond["sag_v"] - beyond["explained_v"])))

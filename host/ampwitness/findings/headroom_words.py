@@ -37,7 +37,7 @@ def word_headroom(summary: Mapping[str, Any]) -> tuple[str, ...]:
         f"{seconds_to_span(headroom['total_s'])} passed without a clip, in {headroom['n_passages']:,} "
         f"{'passage' if headroom['n_passages'] == 1 else 'passages'} of at most {headroom['longest_s']:g} s. The "
         f"tightest {_word_tightest(worst)}{at_supply}.",
-        f"Half of the passages had {headroom['median_db']:.1f} dB or more.",
+        _word_median(float(headroom["median_db"])),
     ]
     n_quiet = len(rows) - len(known)
     if n_quiet:
@@ -45,3 +45,9 @@ def word_headroom(summary: Mapping[str, Any]) -> tuple[str, ...]:
     if not headroom["knows_supply"]:
         sentences.append("Without a supply channel the ceiling is taken to stand still.")
     return tuple(sentences)
+
+
+def _word_median(median_db: float) -> str:
+    if median_db < 0.05:
+        return "Half of the passages came within 0.05 dB of it: they clip at the next louder bar."
+    return f"Half of the passages had {median_db:.1f} dB or more."
