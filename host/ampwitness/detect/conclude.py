@@ -15,6 +15,7 @@ import numpy as np
 from ampwitness.detect.ceiling_fit import CeilingFit
 from ampwitness.detect.clip_cause import attach_cause, judge_clip, learn_ceilings, read_ceiling
 from ampwitness.detect.cutout_level import learn_level
+from ampwitness.detect.demand_steps import count_rises
 from ampwitness.detect.engine_states import find_cranking
 from ampwitness.detect.found_clips import ClipTable
 from ampwitness.detect.result import DetectorResult
@@ -22,7 +23,14 @@ from ampwitness.detect.sag_beyond import find_sag_beyond
 from ampwitness.detect.supply_fit import FAST_MOST_S, MOST_SLOW_SHARE, SLOW_LAGS_S
 from ampwitness.detect.supply_forecast import Ceiling, fit_sag_line, predict_full_power
 from ampwitness.detect.supply_history import SupplySteps
-from ampwitness.detect.supply_model import AT_ONCE_MOST_S, StateModel, SupplyModel, SupplyOptions, learn_supply
+from ampwitness.detect.supply_model import (
+    AT_ONCE_MOST_S,
+    StateModel,
+    SupplyModel,
+    SupplyOptions,
+    find_demand,
+    learn_supply,
+)
 from ampwitness.detect.supply_ohms import (
     REGIME_PINNED_RATIO,
     Factor,
@@ -38,6 +46,8 @@ from ampwitness.types import Coverage, Finding, NotJudged
 NAME = "supply"
 FULL_POWER_AFTER_S = 0.5  # a long bass note
 HALVED = 0.5
+FEWEST_RISES = 5  # of the output, within 50 ms: from fewer the supply's lags cannot be told apart
+LEAST_TOLD_SHARE = 0.15  # of the fast part: a lesser lag makes up for what the model leaves out
 ENGINE_CHANGE_S = 1.5  # on both sides of a change of state the supply moves by itself
 FOLLOWS, AT_LIMIT = "the alternator follows", "the alternator is at its current limit"
 CHARGED_V = 14.2  # common charging set-point, within the 13.5 to 14.55 V of service data
@@ -117,6 +127,13 @@ def _supply_result(
     off_v = _under_voltage(findings.of_kind("cutout"))
     notes = findings.of_kind("note")
     states = {name: _describe_state(s, model, options, ceiling, off_v) for name, s in model.states.items()}
+    n_rises = count_rises(find_demand(steps, options)[0], steps.index)
+    if n_rises < FEWEST_RISES:
+        for described in states.values():
+            described["time_constants"] = []
+            described["time_constants_not_judged"] = (
+                f"what the amplifier takes rose within 50 ms {_count_times(n_rises)}"
+            )
     for name, lowest_v in _lowest_in_dips(findings.of_kind("dip"), model).items():
         states[name]["lowest_v"] = min(states[name]["lowest_v"], lowest_v)
     level_v, sag_v = notes.values("level_v"), notes.values("sag_v")
@@ -180,6 +197,7 @@ def _describe_state(
         "assumed": None,
         "parts": {},
         "time_constants": [],
+        "time_constants_not_judged": None,
         "regimes": [],
         "full_power": None,
         "full_power_not_judged": None,
@@ -214,6 +232,7 @@ def _describe_ohms(state: StateModel, model: SupplyModel, options: SupplyOptions
             "share": term.weight / max(fit.part(0.0, FAST_MOST_S)[0], 1e-12),
         }
         for term in fit.terms
+        if abs(term.weight) >= LEAST_TOLD_SHARE * abs(fit.part(0.0, FAST_MOST_S)[0])
     ]
     out["parts"] = {name: {"share": share, "share_uncertainty": error} for name, (share, error) in state.shares.items()}
     factor, why_not = find_factor(model.demand_unit, options)
@@ -383,3 +402,7 @@ def _remarks(model: SupplyModel, steps: SupplySteps) -> tuple[str, ...]:
             "a large consumer that is switched and stays so would look the same"
         )
     return tuple(out)
+
+
+def _count_times(n: int) -> str:
+    return {0: "at no time", 1: "only once"}.get(n, f"only {n} times")

@@ -62,6 +62,8 @@ def _word_state(state: Mapping[str, Any]) -> list[str]:
         texts.append(f"it answers in time: {words}.")
     elif state.get("time_constants"):
         texts.append("it answers at once: no store or slow part with a time constant above 15 ms was seen.")
+    elif state.get("time_constants_not_judged"):
+        texts.append(f"how fast it answers was not judged: {state['time_constants_not_judged']}.")
     texts.append(_word_full_power(state))
     beyond = state.get("beyond_own_power")
     if beyond:
