@@ -74,6 +74,29 @@ def test_a_charged_supply_that_falls_to_a_resting_battery_stops_nothing() -> Non
     assert any("as much as a battery at rest" in reason for reason in found.evidence["reasons"])
 
 
+def test_a_guard_that_waits_is_not_held_to_what_it_went_on_through_for_less() -> None:
+    """Below 9.5 V for 12 ms; a dip of 6 ms to 9.4 V passed before. The supply had come to rest when it let go."""
+    supply = 12.6 - 3.2 * ((AT > 3.2) & (AT < 3.206)) - 3.3 * np.clip((AT - 4.37) / 0.019, 0, 1) * (AT < 5.5)
+    case = CutoutCase({"output": np.where((AT >= 4.4) & (AT < 5.9), 0.0, _noise(12.0)), "supply": supply}, "")
+    found, summary = find_cutouts(case)
+    (low,) = [f for f in found if f.measured["cause"] == "supply fell below a level"]
+    learned = summary["under_voltage"]
+    assert isinstance(learned, dict)
+    assert learned["interval_v"][0] < 9.3 + 0.02 < 9.5 < learned["interval_v"][1] < 12.0
+    assert low.measured["confidence"] == "high"
+
+
+def test_a_new_low_of_a_supply_that_wavers_little_is_one_and_a_late_stop_may_be_chance() -> None:
+    """Held down by 4 V for a second, it falls by another 0.15 V: right before the stop, or 80 ms before."""
+    for early_s, confidence in ((0.008, "high"), (0.080, "medium")):
+        down = (AT > 3.2) & (AT < 5.2)
+        blip = (AT > 4.4 - early_s) & (AT < 4.42 - early_s)
+        supply = 14.0 - 4.2 * down - 0.15 * blip - 0.04 * down * np.sin(9 * np.pi * AT) ** 2
+        (found,) = _find(np.where((AT >= 4.4) & (AT < 5.9), 0.0, _noise(12.0)), supply)
+        assert (found.measured["cause"], found.measured["confidence"]) == ("supply fell below a level", confidence)
+        assert ("a pause of the programme" in found.evidence["not_excluded"]) == (confidence == "medium")
+
+
 def test_dc_that_rises_slowly_out_of_a_programme_is_one_finding_with_both_its_ends() -> None:
     u = AT - 3.0
     dc = np.where((u > 0) & (AT < 5.6), -24.0 * (1 - np.exp(-np.maximum(u, 0) / 0.05)), 0.0)

@@ -27,6 +27,7 @@ HIGH_V = 11.8  # a weak battery at rest gives as much: what lets go there would 
 HYSTERESIS_V, SAME_V = 0.5, 0.1
 CHARGED_V, RESTED_V, RESTED_LOW_V = 12.95, (12.0, 12.95), 11.0  # charged, at rest, at rest under loud bass
 FRESH_V = 0.030  # how much lower than ever before the supply must be to have stopped the amplifier
+PAST_S = 0.030
 BACK_S = 0.030  # a supply that was back so long before the stop did not cause it
 GROUND_JUMP_V = 1.5  # a ground lead drops tenths of a volt; the input's range ends between 2 and 3.3 V
 GROUND_RANGE_V, WITH_RATIO = 1.9, 1.3  # from here on its input may be at its end; so much of its jump the output moves
@@ -193,6 +194,11 @@ def _is_deep(stop: Stop) -> bool:
     if supply is None or supply.lowest_v > PLAIN_V or supply.lowest_v > DEEP_RATIO * supply.reference_v:
         return False
     return supply.survived_v is not None and supply.lowest_v < supply.survived_v - FRESH_V
+
+
+def _is_past(stop: Stop) -> bool:
+    """Whether the output sounded on behind the lowest supply for longer than guards usually wait."""
+    return stop.supply is not None and stop.supply.lowest_before_s > PAST_S
 
 
 def _went_with_the_ground(stop: Stop) -> bool:
@@ -393,10 +399,17 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
     if words.startswith((PROTECTION, "not decided: the amplifier")):
         return ["a fault inside the amplifier", "a signal lead that lost contact behind where the source is logged"]
     if words == PAUSE:
-        return ["a pause of the programme", "a signal lead that lost contact", f"protection, {name_protection(stop)}"]
+        low = stop.supply is not None and 0 < stop.supply.outlived_s
+        return [
+            *([LOW] if low else []),
+            "a pause of the programme",
+            "a signal lead that lost contact",
+            f"protection, {name_protection(stop)}",
+        ]
     if words == LOW:
+        chance = ["a pause of the programme"] if _is_past(stop) else []
         lost = ["a fuse or lead lost, with a capacitor that held the volts"] if _stayed_down(stop) else []
-        return [*lost, *(["a remote or source fed from the same supply"] if not stop.remote_is_known else [])]
+        return [*chance, *lost, *(["a remote or source fed from the same supply"] if not stop.remote_is_known else [])]
     if words == REMOTE:
         return ["switched off on purpose"]
     if words == LOST:
@@ -413,7 +426,8 @@ def _confidence(words: str, stop: Stop, is_evident: bool) -> str:
     if not is_evident:
         return "low"
     if words == LOW:
-        is_plain = stop.supply is not None and stop.supply.survived_v is not None and not _stayed_down(stop)
+        is_plain = stop.supply is not None and stop.supply.survived_v is not None
+        is_plain = is_plain and not _stayed_down(stop) and not _is_past(stop)
         return "high" if is_plain and stop.supply is not None and stop.supply.lowest_v < PLAIN_V else "medium"
     if words.startswith((PROTECTION, "not decided")):
         return "medium"

@@ -16,6 +16,7 @@ from ampwitness.detect.cutout_cause import LOW
 from ampwitness.types import Finding
 
 _LET_GO_V = 0.07  # scatter of the level itself, and of what music leaves on the supply
+_FEW = 2  # stops
 _LATE_S, _LATE_DOUBT_S = 0.004, 0.004
 
 
@@ -29,7 +30,7 @@ def learn_level(cutouts: Sequence[Finding]) -> dict[str, Any] | None:
     -------
     level_v; interval_v, the two ends that hold it with 95 %, the upper one at most `held_v`; uncertainty_v, its
     standard error; late_s, the delay; lowest_v, highest_v and spread_v (standard deviation about the fit, None for one
-    stop) of the supply at the stops; n_stops; held_v, the lowest supply it is known to have gone on through. None
+    stop) of the supply at the stops; n_stops; held_v, the lowest supply it is known to have gone on through for 20 ms. None
     without such a stop.
     """
     chosen = [f for f in cutouts if f.measured.get("cause") == LOW and "let_go_v" in f.evidence]
@@ -45,9 +46,11 @@ def learn_level(cutouts: Sequence[Finding]) -> dict[str, Any] | None:
     left_v = volts - level_v - slopes * late_s
     scatter = float(np.sum((rows @ (level_v, late_s) - wanted) ** 2)) / max(1, len(volts) - 1)
     doubt_v = float(np.sqrt(np.linalg.inv(rows.T @ rows)[0, 0] * max(1.0, scatter)))
-    survived = [v for f in chosen if isinstance(v := f.evidence.get("supply_lowest_survived_v"), int | float)]
-    held_v = min(survived, default=None)
+    gone_through = _known(chosen, "supply_lowest_held_v") or _known(chosen, "supply_lowest_survived_v")
+    held_v = min(gone_through, default=None)
     high_v = level_v + 2 * doubt_v
+    if len(volts) <= _FEW and (late_v := _known(chosen, "supply_12_ms_before_v")):
+        high_v = max(high_v, min(late_v))  # few stops do not tell how late it let go
     if held_v is not None:  # what it went on through, it does not let go at
         high_v = max(min(high_v, held_v), float(volts.min()))
         level_v = min(level_v, high_v)
@@ -62,3 +65,7 @@ def learn_level(cutouts: Sequence[Finding]) -> dict[str, Any] | None:
         "n_stops": len(volts),
         "held_v": held_v,
     }
+
+
+def _known(cutouts: Sequence[Finding], name: str) -> list[float]:
+    return [float(v) for f in cutouts if isinstance(v := f.evidence.get(name), int | float)]

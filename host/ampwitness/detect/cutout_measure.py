@@ -18,6 +18,7 @@ from ampwitness.types import FloatArray
 OFF_S = 0.050  # quiet at least this long
 REMOTE_LOW_V = 6.0  # a remote lead below this switches no amplifier on (common practice, no source)
 NEAR_S = 0.005  # what fell this long behind the stop may still have caused it: the wave's end is known so well
+GUARD_S = 0.012  # a guard lets go so late at most, as far as is known of them
 LOST_RATIO = 0.30  # of the usual supply: what is lower is no supply
 _TONAL_RATIO = 0.15
 _CLEAN_RATIO = 0.02
@@ -50,6 +51,8 @@ class SupplyEvidence:
     after_v: float  # median from 10 to 50 ms after the stop
     lowest_after_v: float  # lowest within 20 ms after the stop
     survived_v: float | None  # lowest through which the output went on earlier than that in this run
+    held_v: float | None = None  # the same of what lasted 20 ms: so long may a guard wait
+    late_v: float = 0.0  # highest within the last 12 ms before the stop: where it was when a slow guard was called
     slope_v_per_s: float = 0.0  # of its mean over the last 10 ms before the stop
     lost_s: float | None = None  # recording time at which it first fell through half its usual value
     lost_last_s: float | None = None  # the last time it did so before the stop
@@ -239,7 +242,7 @@ def measure_level(run: RunSteps, stop: Stop, peaks_10_s_v: float) -> None:
 
 
 def measure_supply(
-    run: RunSteps, at: int, known: int, reference_v: float, survived_v: float | None
+    run: RunSteps, at: int, known: int, reference_v: float, survived_v: float | None, held_v: float | None
 ) -> SupplyEvidence | None:
     """The supply around sample `at`; nothing from step `known` on is looked at. None: less than 2 ms before it."""
     rate_hz = run.rate_hz
@@ -284,6 +287,8 @@ def measure_supply(
         after_v=float(np.median(late)) if len(late) else float(means[-1]),
         lowest_after_v=lowest_after_v,
         survived_v=survived_v,
+        held_v=held_v,
+        late_v=float(means[-1 - round(GUARD_S * rate_hz) :].max()),
         slope_v_per_s=(float(means[-1]) - float(means[-1 - n_back])) / (n_back / rate_hz) if n_back else 0.0,
         lost_s=lost_s,
         lost_last_s=lost_last_s,

@@ -19,6 +19,7 @@ _HISTORY = 3000  # steps
 _GUARD = 100  # steps: a guard acts within this
 _DEEP, _HALF = 0.9, 0.5  # of the fall
 _FRESH_V, _FRESH_RATIO = 0.030, 0.05  # so much lower than before, in volts and of the fall, is a new low
+_FRESH_SPREAD, _LEAST_LOWS = 0.2, 3
 _LOOK_BACK = 350  # steps
 _LIVE_RATIO = 0.12
 _LIVE = 20
@@ -59,8 +60,14 @@ def _outlived_s(run: RunSteps, stop: Stop, reference_v: float, lowest_v: float) 
     live = int(np.sum(is_live)) * _LIVE
     if live <= max(_GUARD, at - half):
         return 0.0
+    # A new low by chance is no lower than lows differ from one another, each within as long as a guard waits.
+    n_lows = (len(supply) - at) // _GUARD - 1
+    lows = supply[len(supply) - (n_lows + 1) * _GUARD : len(supply) - _GUARD].reshape(n_lows, _GUARD).min(axis=1)
+    least_v = _FRESH_RATIO * depth_v
+    if n_lows >= _LEAST_LOWS:
+        least_v = min(least_v, _FRESH_SPREAD * float(lows.max() - lows.min()))
     earlier_v = float(supply[at : len(supply) - _GUARD].min(initial=np.inf))
-    if float(supply[-_GUARD:].min()) < earlier_v - max(_FRESH_V, _FRESH_RATIO * depth_v):
+    if float(supply[-_GUARD:].min()) < earlier_v - max(_FRESH_V, least_v):
         return 0.0
     return live * run.step_s
 

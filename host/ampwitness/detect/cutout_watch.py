@@ -94,6 +94,8 @@ class RunWatch:
         self._was_quiet = False
         self._open: Stop | None = None
         self._survived_v = np.inf  # lowest supply through which the output went on
+        self._held_v = np.inf  # the same of dips as long as a guard may wait
+        self._last_high_v = np.inf  # highest supply of the last bin; infinite: nothing sounded
         self._survived_to = 0
         self._supply_seconds: deque[float] = deque(maxlen=60)
         self._peak_seconds: deque[float] = deque(maxlen=10)
@@ -278,8 +280,8 @@ class RunWatch:
         if "supply" in run:
             self._learn_survived(step - _SURVIVED_BEFORE)
             reference_v = self._reference(step)
-            survived_v = float(self._survived_v) if np.isfinite(self._survived_v) else None
-            stop.supply = measure_supply(run, stop.stop_sample, known, reference_v, survived_v)
+            known_v = (v if np.isfinite(v) else None for v in (self._survived_v, self._held_v))
+            stop.supply = measure_supply(run, stop.stop_sample, known, reference_v, *known_v)
         measure_jumps(run, stop)
         if not (stop.is_truncated or self._is_continuous):
             measure_pop(run, stop)
@@ -318,6 +320,7 @@ class RunWatch:
         stop.ended_how = "the output came back"
         measure_return(run, stop, step, known, self._edges)
         self._on_since = self._survived_to = step
+        self._last_high_v = np.inf
         self._close()
         return max(step, at + 1)
 
@@ -370,6 +373,10 @@ class RunWatch:
             is_live = swing >= 2 * LEAST_PEAK_V
             if is_live.any():
                 self._survived_v = min(self._survived_v, float(supply[is_live].min()))
+            highest = np.where(is_live, _over_bins(np.maximum, run.steps("supply", a, b)), np.inf)
+            before = np.concatenate(([self._last_high_v], highest[:-1]))
+            self._held_v = min(self._held_v, float(np.maximum(before, highest).min()))
+            self._last_high_v = float(highest[-1])
             self._survived_to = b
 
     def _learn(self, to: int) -> None:

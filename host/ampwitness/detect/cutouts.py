@@ -323,6 +323,8 @@ def _evidence(stop: Stop, cause: Cause) -> dict[str, Any]:
         evidence["supply_reference_v"] = stop.supply.reference_v
         evidence["supply_lowest_s_before"] = stop.supply.lowest_before_s
         evidence["supply_lowest_survived_v"] = stop.supply.survived_v
+        evidence["supply_lowest_held_v"] = stop.supply.held_v
+        evidence["supply_12_ms_before_v"] = stop.supply.late_v
         evidence["supply_after_v"] = stop.supply.after_v
         evidence["supply_slope_v_per_s"] = stop.supply.slope_v_per_s
         recent = stop.supply.lowest_before_s < 0.020
