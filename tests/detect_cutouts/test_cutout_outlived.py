@@ -90,7 +90,7 @@ def test_a_new_low_of_a_supply_that_wavers_little_is_one_and_a_late_stop_may_be_
     """Held down by 4 V for a second, it falls by another 0.15 V: right before the stop, or 80 ms before."""
     for early_s, confidence in ((0.008, "high"), (0.080, "medium")):
         down = (AT > 3.2) & (AT < 5.2)
-        blip = (AT > 4.4 - early_s) & (AT < 4.42 - early_s)
+        blip = (4.4 - early_s < AT) & (4.42 - early_s > AT)
         supply = 14.0 - 4.2 * down - 0.15 * blip - 0.04 * down * np.sin(9 * np.pi * AT) ** 2
         (found,) = _find(np.where((AT >= 4.4) & (AT < 5.9), 0.0, _noise(12.0)), supply)
         assert (found.measured["cause"], found.measured["confidence"]) == ("supply fell below a level", confidence)

@@ -399,7 +399,7 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
     if words.startswith((PROTECTION, "not decided: the amplifier")):
         return ["a fault inside the amplifier", "a signal lead that lost contact behind where the source is logged"]
     if words == PAUSE:
-        low = stop.supply is not None and 0 < stop.supply.outlived_s
+        low = stop.supply is not None and stop.supply.outlived_s > 0
         return [
             *([LOW] if low else []),
             "a pause of the programme",

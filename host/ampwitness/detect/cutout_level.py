@@ -30,8 +30,8 @@ def learn_level(cutouts: Sequence[Finding]) -> dict[str, Any] | None:
     -------
     level_v; interval_v, the two ends that hold it with 95 %, the upper one at most `held_v`; uncertainty_v, its
     standard error; late_s, the delay; lowest_v, highest_v and spread_v (standard deviation about the fit, None for one
-    stop) of the supply at the stops; n_stops; held_v, the lowest supply it is known to have gone on through for 20 ms. None
-    without such a stop.
+    stop) of the supply at the stops; n_stops; held_v, the lowest supply that it is known to have gone on through for
+    20 ms. None without such a stop.
     """
     chosen = [f for f in cutouts if f.measured.get("cause") == LOW and "let_go_v" in f.evidence]
     if not chosen:

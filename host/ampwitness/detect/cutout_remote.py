@@ -19,6 +19,7 @@ from ampwitness.types import Edge
 REMOTE_BEFORE_S = 1.0
 STAYED_BEFORE_S = 10.0  # what fell so long before and stayed low: some amplifiers fade out for seconds
 FLICKER_S = 0.5  # a lead that was back so long before the stop did not cause it
+BLIP_S = 0.030
 _SUPPLY_STEPS = 30  # ahead of its fall
 SAG_RATIO = 0.75  # of its usual volts
 
@@ -45,14 +46,16 @@ def measure_remote(run: RunSteps, stop: Stop, edges: Sequence[Edge]) -> None:
         if not is_low:
             continue
         rose_s = next((later_s for later_s, _ in changes[number + 1 : number + 2]), np.inf)
-        if rose_s > back_s:
+        # A lead that was gone for an instant explains an instant's cut, and no sound that ended by itself near it.
+        is_blip = rose_s - time_s < BLIP_S and not stop.is_truncated
+        if rose_s > back_s and not is_blip:
             stop.remote_fell_s = time_s
             if "supply" in run:
                 at = round((time_s - run.start_s) / run.step_s)
                 volts = run.steps("supply", at - _SUPPLY_STEPS, at + 2)
                 stop.supply_at_remote_v = float(volts.min()) if len(volts) else None
             return
-        if rose_s > back_s - FLICKER_S:
+        if rose_s > back_s - FLICKER_S and rose_s < np.inf:
             stop.remote_flickers_s = (*stop.remote_flickers_s, time_s)
             stop.remote_back_s = rose_s
 
