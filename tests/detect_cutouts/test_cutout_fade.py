@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from ampwitness.bench.cutout_faults import make_case as make_fault
 from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase, make_case
 from ampwitness.bench.cutout_scores import find_cutouts
 from ampwitness.detect import cutout_watch
 from ampwitness.detect.cutout_measure import Stop
 from ampwitness.detect.step_stream import RunSteps
 from ampwitness.findings.road_words import explain_cutout
+from ampwitness.types import Edge
 
 AT = np.arange(6 * RATE_HZ) / RATE_HZ
 START_S = 3.0
@@ -59,3 +61,20 @@ def test_a_noise_that_happens_to_be_loud_before_a_slow_mute_does_not_move_its_da
     case = make_case("very slow mute, continuous", 146)  # 57 ms off where only they are asked
     (found,) = find_cutouts(case)[0]
     assert found.start_s == pytest.approx(case.start_s[0], abs=0.04)
+
+
+@pytest.mark.parametrize("kind", ["tone", "noise"])
+def test_a_fade_behind_a_remote_lead_that_fell_is_dated_though_the_programme_may_pause(kind: str) -> None:
+    rng = np.random.default_rng(12)
+    wave = 12 * np.sin(2 * np.pi * 41 * AT)
+    if kind == "noise":
+        wave = np.convolve(rng.standard_normal(len(AT)), np.hanning(25), "same")
+    edges = (Edge("remote", 1, 0.01, "", 80), Edge("remote", 0, 2.97, "", 23760))
+    volts = wave * np.clip(1 - (AT - START_S) / 0.45, 0, 1) + rng.normal(0, 0.025, len(AT))
+    (found,) = find_cutouts(CutoutCase({"output": volts}, "", edges))[0]
+    assert found.measured["cause"] == "remote lead dropped"
+    doubt_s = found.measured["start_uncertainty_s"]
+    assert isinstance(doubt_s, float)
+    assert abs(found.start_s - START_S) < min(0.08, doubt_s)
+    case = make_fault("late after the remote", 129)  # a level that sank by itself; the mute itself is brief
+    assert find_cutouts(case)[0][0].start_s == pytest.approx(case.start_s[0], abs=0.005)

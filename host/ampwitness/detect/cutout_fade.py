@@ -29,6 +29,8 @@ _COARSE = 10
 _ONE_LEVEL = ((1.0, 0.0),)
 _BRIEF_S, _BRIEF_BEFORE_S = 0.130, 0.200  # where the programme may change
 _BEHIND_S = 0.020
+_LONGEST_BEHIND_S, _LEAST_BEHIND_S, _BEHIND_DOUBT_RATIO = 1.2, 0.060, 0.25  # behind a lead that fell
+_SOON_S = 0.25
 _TAUS_S = np.geomspace(0.003, 0.300, 20)
 _RAMPS_S = np.geomspace(0.015, 1.2, 20)
 _FINER = (0.89, 0.93, 0.96, 0.98, 1.02, 1.04, 1.08, 1.12)
@@ -52,6 +54,21 @@ def measure_fade(run: RunSteps, stop: Stop, is_continuous: bool) -> None:
         begun = _fit(run, stop, stop.stop_s - _BRIEF_S, _BRIEF_BEFORE_S, steady=False)
     if begun is not None and stop.stop_s - begun[0] >= _LEAST_S:
         stop.fade_s, stop.fade_doubt_s = begun
+
+
+def measure_fade_behind(run: RunSteps, stop: Stop, from_s: float) -> None:
+    """Date a fall that a lead's fall at `from_s`, recording time, soon began: then it may have taken up to a second.
+
+    The programme may have changed meanwhile, so that a quarter of the fall is its least doubt.
+    """
+    if not _LEAST_BEHIND_S <= stop.stop_s - from_s <= _LONGEST_BEHIND_S or _ends_high(run, stop):
+        return
+    begun = _fit(run, stop, from_s, _BEFORE_S, steady=True, within_s=stop.stop_s - from_s)
+    if begun is None or begun[0] - from_s > _SOON_S:
+        return  # a programme that shrank by itself ahead of a late mute
+    if stop.stop_s - begun[0] >= max(_LEAST_BEHIND_S, stop.stop_s - stop.start_s):
+        stop.fade_s = begun[0]
+        stop.fade_doubt_s = max(begun[1], _BEHIND_DOUBT_RATIO * (stop.stop_s - begun[0]))
 
 
 def _ends_high(run: RunSteps, stop: Stop) -> bool:
@@ -84,10 +101,13 @@ def _fit_power(run: RunSteps, stop: Stop) -> float | None:
     return run.time_s(a + round((n_before + place) * _COARSE))
 
 
-def _fit(run: RunSteps, stop: Stop, from_s: float, before_s: float, steady: bool) -> tuple[float, float] | None:
+def _fit(
+    run: RunSteps, stop: Stop, from_s: float, before_s: float, steady: bool, within_s: float = 2 * _DOUBT_S
+) -> tuple[float, float] | None:
     """The likeliest start behind `from_s`, recording time, and how far off it may be; None: too little was recorded.
 
-    `before_s` ahead of it are carried on; `steady` says that neither tones nor noise change by themselves.
+    `before_s` ahead of it are carried on; `steady` says that neither tones nor noise change by themselves, and that it
+    began `within_s`.
     """
     rate_hz, per_step = run.rate_hz, max(1, round(run.rate_hz * STEP_S))
     n_before = round(before_s / STEP_S) * per_step
@@ -108,7 +128,7 @@ def _fit(run: RunSteps, stop: Stop, from_s: float, before_s: float, steady: bool
     x, p = wave[n_before:].reshape(-1, per_step), due[n_before:].reshape(-1, per_step)
     xx, xp, pp = (x * x).mean(axis=1), (x * p).mean(axis=1), (p * p).mean(axis=1)
     freedom = per_step / _correlated(left, round(_LAGS_S * rate_hz))
-    n_starts = min(len(xx), round(2 * _DOUBT_S / STEP_S)) if steady else len(xx)
+    n_starts = min(len(xx), round(within_s / STEP_S)) if steady else len(xx)
     levels = _ONE_LEVEL if steady else _LEVELS
     place, doubt = _likeliest(xx, xp, pp, level_v2, floor_v2, freedom, levels, 1, n_starts)
     step_s = per_step / rate_hz

@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from ampwitness.detect.cutout_cause import decide_cause
 from ampwitness.detect.cutout_dc import DC_BIN, find_rise, measure_dc, rests_steadily
-from ampwitness.detect.cutout_fade import measure_fade
+from ampwitness.detect.cutout_fade import measure_fade, measure_fade_behind
 from ampwitness.detect.cutout_measure import (
     OFF_S,
     Stop,
@@ -294,6 +294,8 @@ class RunWatch:
             measure_dc(run, stop)
         measure_level(run, stop, max(self._peak_seconds, default=0.0))
         measure_remote(run, stop, self._edges)
+        if stop.remote_fell_s is not None and not (stop.is_truncated or self._is_continuous):
+            measure_fade_behind(run, stop, stop.remote_fell_s)
         usual = run.steps("ground", step - 300, step - 50) if "ground" in run else np.empty(0)
         stop.extra["ground_usual_v"] = float(np.median(usual)) if len(usual) else 0.0
         stop.last_step = max(run.first, step - 500)
