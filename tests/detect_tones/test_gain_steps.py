@@ -49,6 +49,19 @@ def only(result: DetectorResult, kind: str) -> Finding:
     return finding
 
 
+def test_where_the_tone_was_left_is_told_beside_the_edge() -> None:
+    amplifier = KnobAmplifier(rail_v=30.0)
+    turned = np.concatenate((ramp_v(10, 33, 6), ramp_v(33, 20, 2), np.full(int(2 * RATE_HZ), 20.0)))
+    knee = only(run(tone(amplifier, turned)), "knee").measured
+    assert knee["left_at_v"] == pytest.approx(20 / math.sqrt(2), rel=0.002)
+    assert knee["margin_db"] == pytest.approx(
+        20 * math.log10(find_true_knee(amplifier, 40.0).level_v / 14.142), abs=0.03
+    )
+    moving = only(run(tone(amplifier, turned[: -int(2 * RATE_HZ)])), "knee").measured
+    assert moving["left_at_v"] is None
+    assert moving["margin_db"] is None
+
+
 def test_knee_ten_percent_watts_and_supply() -> None:
     amplifier = KnobAmplifier(rail_v=30.0)
     output = tone(amplifier, ramp_v(8, 45, 12))

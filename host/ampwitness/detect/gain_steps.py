@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -10,13 +11,14 @@ import numpy as np
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.streams import Ledger
 from ampwitness.detect.tone_crossing import CurvePoint
-from ampwitness.detect.tone_curve import KNEE_PERCENT, ToneCurve, make_curve, usable_thd_percent
+from ampwitness.detect.tone_curve import KNEE_PERCENT, ToneCurve, find_left_v, make_curve, usable_thd_percent
 from ampwitness.detect.tone_points import LEAST_LEVEL_V, LOWEST_HZ, TonePoint
 from ampwitness.detect.tone_stream import LEAST_PASSAGE_S, TonePassage, TonePassages
 from ampwitness.types import Finding, TraceWindow
 from ampwitness.waveform.tone_meter import OTHER_TONE_PERCENT, TWO_TONES_PERCENT
 
 TOO_FAST = "the amplifier's ceiling was met, but passed too fast: turn slower there"
+CEILING_MET = "the amplifier's ceiling was met"
 IN_NOISE = "clipped, but where clipping begins drowns in the logger's noise"
 _SAME_CURVE_RATIO = 0.02
 _POINTS_SHOWN = 160
@@ -97,6 +99,7 @@ class GainStepDetector:
         knee, ten = curve.knee, curve.ten
         supplies = [point.supply_lowest_v for point in curve.points if point.supply_lowest_v is not None]
         is_unloaded = self._load_kind == "none"
+        left_v = find_left_v(curve.points)
         measured: dict[str, float | int | str | bool | None] = {
             "frequency_hz": curve.frequency_hz,
             "knee_v": _level(knee),
@@ -114,6 +117,8 @@ class GainStepDetector:
             "supply_at_knee_v": None if knee is None else knee.supply_v,
             "supply_lowest_v": min(supplies, default=None),
             "load_ohm": self._load_ohm,
+            "left_at_v": left_v,
+            "margin_db": 20 * math.log10(knee.level_v / left_v) if knee is not None and left_v is not None else None,
             "outcome": outcome_of(curve),
         }
         return Finding(
@@ -190,7 +195,7 @@ def outcome_of(curve: ToneCurve) -> str:
     if curve.is_source_clipped:
         return "source clipped before the amplifier"
     if curve.knee is not None:
-        return TOO_FAST if curve.knee.is_too_fast else "the amplifier's ceiling was met"
+        return TOO_FAST if curve.knee.is_too_fast else CEILING_MET
     if curve.ten is not None and curve.clean_v is None:
         return IN_NOISE
     if curve.is_level_held:

@@ -23,6 +23,7 @@ _SOURCE_LEAST_DB = 1.0  # so much change of level at the same distortion: not th
 _SOURCE_SAME_RATIO = 1.3
 _SOURCE_LEAST_POWER = 0.5  # of the level in the distortion: half of what the softest amplifier's has
 _HELD_SOURCE_DB = 2.0
+LEFT_S, LEFT_STEADY_DB = 1.0, 0.2
 _HELD_OUTPUT_DB = 0.3
 
 
@@ -47,6 +48,15 @@ class ToneCurve:
     @property
     def stop_s(self) -> float:
         return self.points[-1].stop_s
+
+
+def find_left_v(points: Sequence[TonePoint]) -> float | None:
+    """Volts rms at which a tone was left: those of its last second; None where these moved by LEFT_STEADY_DB."""
+    last_s = points[-1].stop_s
+    levels = [point.reading.level_v for point in points if point.stop_s > last_s - LEFT_S]
+    if points[-1].stop_s - points[0].start_s < LEFT_S or 20 * math.log10(max(levels) / min(levels)) > LEFT_STEADY_DB:
+        return None
+    return float(np.median(levels))
 
 
 def usable_thd_percent(point: TonePoint) -> float | None:

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.gain_steps import IN_NOISE
+from ampwitness.detect.gain_steps import CEILING_MET, IN_NOISE
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.road_words import find_next_test
 from ampwitness.findings.supply_words import word_beyond
@@ -95,6 +95,25 @@ def _advise_settings(settings: Sequence[Finding], n_clips: int) -> str | None:
     if margin_db >= 0:
         return f"Leave the gain where it is. It was left {margin_db:.1f} dB below the edge.{purpose}"
     return f"Turn the gain down by {-margin_db:.1f} dB. It was left so far beyond the edge.{purpose}"
+
+
+def _advise_turned(knees: FindingList, clips: FindingList) -> str | None:
+    """What a gain curve leaves to do where the clips are those of finding its edge; None where it says nothing."""
+    if not knees:
+        return None
+    margin_db = knees[-1].measured.get("margin_db")
+    if not isinstance(margin_db, int | float) or knees[-1].measured.get("outcome") != CEILING_MET or not clips:
+        return None
+    within = np.zeros(len(clips), dtype=bool)
+    for knee in knees:
+        within |= (clips.start_s >= knee.start_s) & (clips.stop_s <= knee.stop_s)
+    if not within.all():
+        return None
+    hz = f"{knees[-1].measured.get('frequency_hz'):.0f} Hz"
+    turned = f"{count_words(len(clips), 'half-cycle', 'half-cycles')} clipped while a tone was turned up and down."
+    if margin_db >= 0:
+        return f"Leave the gain where it is. The {hz} tone was left {margin_db:.1f} dB below the edge. {turned}"
+    return f"Turn the gain down by {-margin_db:.1f} dB. The {hz} tone was left so far beyond the edge. {turned}"
 
 
 def _advise_clips(clips: Sequence[Finding], summary: Mapping[str, Any], clean_from_s: float | None) -> tuple[str, ...]:
@@ -309,6 +328,8 @@ def advise_first_steps(findings: Sequence[Finding], summary: Mapping[str, Any] |
     knees = by_kind.get("knee", FindingList.of(()))
     set_gain = _advise_settings(by_kind.get("setting", ()), len(by_kind.get("clip", ())))
     clips: list[str] = []
+    if set_gain is None:
+        set_gain = _advise_turned(knees, by_kind.get("clip", FindingList.of(())))
     if set_gain is not None:
         clips.append(set_gain)
     elif "clip" in by_kind:
