@@ -29,3 +29,28 @@ def test_the_fall_of_the_note_before_is_no_onset(fall_s: float) -> None:
     off_s = np.array([note.start_s for note in found]) - starts_s
     assert np.median(np.abs(off_s)) < 0.0008
     assert np.max(np.abs(off_s)) < 0.005
+
+
+@pytest.mark.parametrize("turns_a_second", [4.0, 6.5])
+def test_a_tone_with_tremolo_began_where_it_was_struck(turns_a_second: float) -> None:
+    time_s = seconds(3.0)
+    wave = np.zeros(len(time_s))
+    for start_s, hz in ((0.5, 41.2), (1.7, 61.7)):
+        height_v = 8.0 * (0.7 - 0.3 * np.cos(2 * np.pi * turns_a_second * (time_s - start_s)))
+        wave += height_v * _held(time_s, hz, start_s, start_s + 1.0, 0.01, 1.0)
+    found = run(NoteDetector(), logged(wave)).findings
+    assert [note.start_s for note in found] == pytest.approx([0.5, 1.7], abs=0.0015)
+
+
+def test_a_bowed_note_with_partials_is_carried_back_to_its_beginning() -> None:
+    time_s = seconds(5.0)
+    wave = np.zeros(len(time_s))
+    starts_s = np.array([0.5, 1.5, 2.5, 3.5])
+    for start_s, hz in zip(starts_s, PITCHES_HZ, strict=False):
+        u = np.maximum(time_s - start_s, 0.0)
+        shape = (0.5 - 0.5 * np.cos(np.pi * np.clip(u / 0.1, 0, 1))) * np.clip((start_s + 0.8 - time_s) / 0.05, 0, 1)
+        wave += 3.0 * shape * sum(np.sin(2 * np.pi * k * hz * u) / k for k in range(1, 7))
+    found = run(NoteDetector(), logged(wave)).findings
+    off_s = np.array([note.start_s for note in found]) - starts_s
+    assert np.median(np.abs(off_s)) < 0.006
+    assert np.max(np.abs(off_s)) < 0.010

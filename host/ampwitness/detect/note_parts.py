@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ampwitness.detect.note_decimate import BAND_STEP, Bands
+from ampwitness.detect.note_spectrum import Pitch
 from ampwitness.detect.note_swell import LEAST_ATTACK_S, date_swell
 from ampwitness.detect.sounding_note import SoundingNote, join
 from ampwitness.types import FloatArray
@@ -47,7 +48,7 @@ def strong_part(note: SoundingNote, bands: Bands, part: FloatArray) -> FloatArra
     return part[:n]
 
 
-def date_again(note: SoundingNote, bands: Bands, pitch_hz: float) -> None:
+def date_again(note: SoundingNote, bands: Bands, pitch: Pitch) -> None:
     """A note that swells began before its rise stood out."""
     if note.band_before is None or note.since_last_s * bands.rate_hz < 1.0:
         return
@@ -56,7 +57,8 @@ def date_again(note: SoundingNote, bands: Bands, pitch_hz: float) -> None:
     band = np.concatenate((note.band_before, *note.band))
     a_band = bands.factor * BAND_STEP
     before = note.band_first - len(note.band_before)
-    at = date_swell(band, round(note.onset / a_band) - before, bands.band_hz, pitch_hz)
+    onset = round(note.onset / a_band) - before
+    at = date_swell(band, onset, bands.band_hz, pitch.frequency_hz, pitch.amplitudes_v)
     if at is None:
         return
     earliest = note.onset - note.since_last_s * bands.rate_hz

@@ -1,7 +1,7 @@
 """Notes that swell: where their rise, carried back, leaves nothing; and whether a second onset is only more of a swell.
 
 A swell drowns in the noise, or in the first departure's threshold, for its first milliseconds. Its beginning is where a
-power of time times a sine of the note's pitch fits the first part of the rise best: an extrapolation, which says where
+power of time times a sine of the note's pitch and its first harmonics fits the first part of the rise best: an extrapolation, which says where
 the rise would have left zero, not where it was first heard.
 
 Gaps: the caller passes one run only.
@@ -12,6 +12,7 @@ Source: least squares over a grid of beginnings and powers; our choice, measured
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
@@ -23,6 +24,8 @@ BEFORE_S = 0.130  # of the band, that must be known ahead of the onset as it was
 _BACK_S, _AHEAD_S = 0.090, 0.024  # to either side of which the beginning is looked for
 _STEP_S = 0.001
 _POWERS = (1.0, 1.5, 2.0, 3.0)
+_SUDDEN_S = (0.001, 0.006, 0.015)  # rises that then stand: what they fit better was no swell, whatever came later
+_HARMONICS, _HARMONICS_TO_HZ, _HEARD_RATIO = 4, 165.0, 0.05
 _RISE_SHARE = 0.15  # of the peak, up to which the rise is looked at
 _PEAK_WITHIN_S = 0.400
 _MOST_LEFT = 0.25  # rms of what the fit leaves, of that of the rise
@@ -31,7 +34,9 @@ _SMOOTH_LEFT = 0.004  # energy that a smooth envelope leaves of a swell
 _N_GRID, _GRID_LEFT = 60, 0.08  # frequencies tried at first; the same of the nearest of them
 
 
-def date_swell(band: FloatArray, onset: int, rate_hz: float, pitch_hz: float) -> float | None:
+def date_swell(
+    band: FloatArray, onset: int, rate_hz: float, pitch_hz: float, partials_v: Sequence[float] = ()
+) -> float | None:
     """Where a swell begins.
 
     Parameters
@@ -39,6 +44,7 @@ def date_swell(band: FloatArray, onset: int, rate_hz: float, pitch_hz: float) ->
     band : (n,) volts of the bass band, from `BEFORE_S` before the onset on
     onset : its sample, as it was found
     rate_hz, pitch_hz : of the band, of the note
+    partials_v : heights of the note's fundamental and harmonics
 
     Returns
     -------
@@ -57,25 +63,31 @@ def date_swell(band: FloatArray, onset: int, rate_hz: float, pitch_hz: float) ->
     stop = min(len(band), onset + max(int(loud[0]), width))
     rise = band[:stop]
     at = np.arange(stop)
-    turn = 2 * np.pi * pitch_hz / rate_hz * at
+    heard = [1] + [k for k, v in enumerate(partials_v, 1) if k > 1 and v > _HEARD_RATIO * max(partials_v)]
+    numbers = np.array([k for k in heard[:_HARMONICS] if k == 1 or k * pitch_hz < _HARMONICS_TO_HZ])
+    turn = 2 * np.pi * pitch_hz / rate_hz * numbers[:, None] * at
+    waves = np.concatenate((np.cos(turn), np.sin(turn)))
     begins = np.arange(first, min(onset + _AHEAD_S * rate_hz, stop - 4), _STEP_S * rate_hz)
     since = np.maximum(at[None, :] - begins[:, None], 0.0) / rate_hz
-    gained = np.stack([_explain(since**power, turn, rise) for power in _POWERS])
+    gained = np.stack([_explain(since**power, waves, rise) for power in _POWERS])
     place = int(np.argmax(gained.max(axis=0)))
     total = float(rise @ rise)
+    if max(float(_explain(np.minimum(since / s, 1.0), waves, rise).max()) for s in _SUDDEN_S) > float(gained.max()):
+        return None
     if total - float(gained[:, place].max()) > _MOST_LEFT**2 * total or place in (0, len(begins) - 1):
         return None
     return float(begins[place])
 
 
-def _explain(shape: FloatArray, turn: FloatArray, rise: FloatArray) -> FloatArray:
-    """Energy of the rise that each row of envelopes times a sine of free phase explains."""
-    a, b = shape * np.cos(turn), shape * np.sin(turn)
-    aa, ab, bb = (np.einsum("ij,ij->i", p, q) for p, q in ((a, a), (a, b), (b, b)))
-    ya, yb = a @ rise, b @ rise
-    det = np.maximum(aa * bb - ab * ab, 1e-30)
-    out: FloatArray = np.where(aa * bb > 1e-20, (bb * ya * ya - 2 * ab * ya * yb + aa * yb * yb) / det, 0.0)
-    return out
+def _explain(shape: FloatArray, waves: FloatArray, rise: FloatArray) -> FloatArray:
+    """Energy of the rise (n,) that each row of envelopes (k, n) times a sum of waves (m, n) explains."""
+    columns = shape[:, None, :] * waves
+    gram = np.matmul(columns, columns.transpose(0, 2, 1))
+    size = np.einsum("kii->k", gram)
+    gram += (1e-9 * size + 1e-30)[:, None, None] * np.eye(len(waves))
+    right = columns @ rise
+    out: FloatArray = np.einsum("ki,ki->k", right, np.linalg.solve(gram, right[:, :, None])[:, :, 0])
+    return np.where(size > 1e-10, out, 0.0)
 
 
 def is_one_swell(band: FloatArray, rate_hz: float, lowest_hz: float, highest_hz: float) -> bool:

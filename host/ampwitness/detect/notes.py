@@ -165,7 +165,7 @@ class NoteDetector:
                 continue
             self._last_pitches.append(chosen)
             self._last_level_v = note.level_peak_v
-            date_again(note, bands, chosen.frequency_hz)
+            date_again(note, bands, chosen)
             kept.append((note, bands, block, chosen))
         if not kept:
             return
