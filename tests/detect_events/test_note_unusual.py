@@ -54,3 +54,30 @@ def test_a_bowed_note_with_partials_is_carried_back_to_its_beginning() -> None:
     off_s = np.array([note.start_s for note in found]) - starts_s
     assert np.median(np.abs(off_s)) < 0.006
     assert np.max(np.abs(off_s)) < 0.010
+
+
+@pytest.mark.parametrize(
+    ("from_hz", "to_hz", "slide_s", "decay_s"), [(200.0, 50.0, 0.025, 0.06), (120.0, 62.0, 0.02, 0.05)]
+)
+def test_a_drum_whose_pitch_falls_is_a_note(from_hz: float, to_hz: float, slide_s: float, decay_s: float) -> None:
+    time_s = seconds(3.0)
+    wave = np.zeros(len(time_s))
+    starts_s = (0.5, 1.1, 1.7, 2.3)
+    for start_s in starts_s:
+        u = np.maximum(time_s - start_s, 0.0)
+        cycles = to_hz * u + (from_hz - to_hz) * slide_s * -np.expm1(-u / slide_s)
+        wave += 8.0 * np.exp(-u / decay_s) * np.sin(2 * np.pi * cycles)
+    found = run(NoteDetector(), logged(wave)).findings
+    assert [note.start_s for note in found] == pytest.approx(starts_s, abs=0.001)
+    assert all(0.95 * to_hz < note.measured["pitch_hz"] < 1.25 * to_hz for note in found)
+
+
+@pytest.mark.parametrize(("from_hz", "to_hz"), [(60.0, 40.0), (36.0, 72.0)])
+def test_a_long_slide_is_one_note_of_the_pitch_it_comes_to(from_hz: float, to_hz: float) -> None:
+    time_s = seconds(2.5)
+    u = time_s - 0.5
+    cycles = np.cumsum(from_hz * (to_hz / from_hz) ** np.clip((u - 0.3) / 0.5, 0, 1)) / 8000.0
+    wave = 8.0 * ((u >= 0) & (u < 1.5)) * np.sin(2 * np.pi * cycles)
+    (note,) = run(NoteDetector(), logged(wave)).findings
+    assert note.start_s == pytest.approx(0.5, abs=0.002)
+    assert note.measured["pitch_hz"] == pytest.approx(to_hz, rel=0.02)

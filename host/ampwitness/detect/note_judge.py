@@ -43,9 +43,7 @@ def judge_note(
         return None, "no sine fits"
     if not LOWEST_HZ <= pitch.frequency_hz <= HIGHEST_HZ:
         return None, "pitch outside 19 to 123.5 Hz"
-    # Noise in the band looks like a tone the more, the shorter it is looked at.
-    least = 0.93 if seconds < 0.120 else 0.80 if seconds < 0.300 else 0.55
-    if pitch.explained_ratio < least and (pitch.both_ratio < 0.90 or seconds < 0.200):
+    if not is_tone(pitch, seconds):
         return None, "not a tone: too little of it repeats"
     if before and note.since_last_s < _RINGS_S:
         if _is_octave_of_ringing(pitch, before[-1]) or is_octave_again(pitch, before):
@@ -57,6 +55,15 @@ def judge_note(
                 pitch, frequency_hz=pitch.beside_hz, amplitudes_v=(height_v,), beside_hz=pitch.frequency_hz
             ), ""
     return pitch, ""
+
+
+def is_tone(pitch: Pitch, seconds: float) -> bool:
+    """Whether enough of what sounded so long is one note, or two."""
+    # Noise in the band looks like a tone the more, the shorter it is looked at.
+    if pitch.frequency_hz * seconds < 3.0 and pitch.explained_ratio < 0.97:
+        return False
+    least = 0.93 if seconds < 0.120 else 0.80 if seconds < 0.300 else 0.55
+    return pitch.explained_ratio >= least or (pitch.both_ratio >= 0.90 and seconds >= 0.200)
 
 
 def beats_on(note: SoundingNote, pitch: Pitch, last_pitches: Sequence[Pitch], last_level_v: float) -> bool:

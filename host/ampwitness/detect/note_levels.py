@@ -60,7 +60,7 @@ def find_places(
     is_loud = levels.ahead >= floor_v * floor_v
     rises = _peaks(np.where(is_loud, rise, 0.0)[first - margin : stop + margin], RISE_RATIO, round(_PEAK_S * rate_hz))
     rises = rises + first - margin
-    octaves = _measure_octaves(band, width)
+    octaves = measure_octaves(band, width)
     turn = np.zeros(len(band))
     turn[width : len(octaves)] = np.abs(octaves[width:] - octaves[:-width])
     later = levels.ahead[min(len(band) - 1, round(_APART_S * rate_hz)) :]
@@ -76,7 +76,7 @@ def find_places(
     return sorted(place for place in places if first <= place[0] < stop)
 
 
-def _measure_octaves(band: FloatArray, width: int) -> FloatArray:
+def measure_octaves(band: FloatArray, width: int) -> FloatArray:
     """(n - width + 1,) logarithm of the frequency of the stretch of `width` samples from each sample on, in octaves.
 
     The energy operator x[n]^2 - x[n-1] x[n+1] of a sine, dying or not, has no ripple: that of the difference signal

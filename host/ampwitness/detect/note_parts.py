@@ -10,7 +10,7 @@ from ampwitness.detect.note_swell import LEAST_ATTACK_S, date_swell
 from ampwitness.detect.sounding_note import SoundingNote, join
 from ampwitness.types import FloatArray
 
-_STANDS_OUT = 0.5  # of the energy behind an onset, that must be new for a second look
+STANDS_OUT = 0.5  # of the energy behind an onset, that must be new for a second look
 _STRONG_RATIO = 0.2  # of the highest mean square
 _LEAST_STRONG_S = 0.080
 _MOST_OF_IT = 0.9
@@ -34,7 +34,7 @@ def sounding_part(note: SoundingNote, bands: Bands) -> FloatArray:
 def strong_part(note: SoundingNote, bands: Bands, part: FloatArray) -> FloatArray | None:
     """The part of a note up to where its level falls below `_STRONG_RATIO` of the highest; None where that is nearly
     all of it, or too short, or the beginning did not stand out of what sounded before."""
-    if not note.novelty_ratio >= _STANDS_OUT:
+    if not note.novelty_ratio >= STANDS_OUT:
         return None
     levels = join(note.levels)
     if not len(levels):

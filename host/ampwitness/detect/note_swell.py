@@ -1,8 +1,8 @@
 """Notes that swell: where their rise, carried back, leaves nothing; and whether a second onset is only more of a swell.
 
 A swell drowns in the noise, or in the first departure's threshold, for its first milliseconds. Its beginning is where a
-power of time times a sine of the note's pitch and its first harmonics fits the first part of the rise best: an extrapolation, which says where
-the rise would have left zero, not where it was first heard.
+power of time times a sine of the note's pitch and its first harmonics fits the first part of the rise best: an
+extrapolation, which says where the rise would have left zero, not where it was first heard.
 
 Gaps: the caller passes one run only.
 Limits: a rise that has no beginning (an exponential out of the noise) is dated where the noise lets go of it.

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections import deque
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from ampwitness.detect.note_decimate import Bands
-from ampwitness.detect.note_judge import beats_on, judge_note
-from ampwitness.detect.note_parts import date_again, measure_attack, sounding_part, strong_part
+from ampwitness.detect.note_glide import straighten
+from ampwitness.detect.note_judge import beats_on, is_tone, judge_note
+from ampwitness.detect.note_parts import STANDS_OUT, date_again, measure_attack, sounding_part, strong_part
 from ampwitness.detect.note_runs import NoteBlock, NoteRuns
 from ampwitness.detect.note_spectrum import Pitch, measure_pitches, name_pitch
 from ampwitness.detect.note_sums import END_RATIO
@@ -24,6 +26,7 @@ from ampwitness.types import Finding, FloatArray, Severity, TraceWindow
 
 _LEAST_RUN_S = 0.100
 _CLEARLY_TONE = 0.80  # of it explained by one note: no second look is needed
+_STRAIGHT_TONE = 0.90  # the same of one whose slide was taken out: that suits noise too, a little
 _LEAST_PERIODS = 5.0  # of it: fewer of noise's lowest lines look like a tone
 _BATCH = 384  # notes that are measured together: some 10 MB wait at most
 SAG_OF_NOTE_PERCENT = 10.0  # what the supply may lose under a note before it is more than information
@@ -46,7 +49,7 @@ class NoteDetector:
     `energy_v2s`: the output's squares, less those of its mean, summed over time.
     `attack_s`: onset to 90 % of the peak level, less what averaging over 50 ms adds to it (16 ms to a step, 7 to a rise
     of 50); good to 9 ms.
-    `pitch_hz`: fundamental of the note without its attack, 4 s at most, `pitch_name` and `pitch_cents` after ISO 16.
+    `pitch_hz`: fundamental of the note without its attack, 4 s at most, of one whose pitch slides that of its end, `pitch_name` and `pitch_cents` after ISO 16.
 
     The supply: `supply_before_v` is the mean of up to 250 ms before the onset (`supply_before_looked_s` says how long,
     `supply_before_settled` whether it stood still with nothing sounding). `supply_lowest_averaged_v` (`supply_lowest_v`
@@ -152,11 +155,15 @@ class NoteDetector:
             for place, pitch in zip(places, some, strict=True):
                 pitches[place] = pitch
         strong = self._look_at_strong_parts(waiting, parts, pitches)
+        glides = self._look_at_glides(waiting, parts, pitches)
         kept = []
         for place, ((note, bands, block), part, pitch) in enumerate(zip(waiting, parts, pitches, strict=True)):
             chosen, why_not = judge_note(note, pitch, self._last_pitches, len(part) / bands.band_hz, bands.rate_hz)
             if chosen is None and place in strong:
                 pitch, seconds = strong[place]
+                chosen, why_not = judge_note(note, pitch, self._last_pitches, seconds, bands.rate_hz)
+            if chosen is None and place in glides:
+                pitch, seconds = glides[place]
                 chosen, why_not = judge_note(note, pitch, self._last_pitches, seconds, bands.rate_hz)
             if chosen is not None and beats_on(note, chosen, self._last_pitches, self._last_level_v):
                 chosen, why_not = None, "two notes that ring on, beating"
@@ -193,6 +200,26 @@ class NoteDetector:
                 seconds = len(part) / bands.band_hz
                 if pitch is not None and pitch.frequency_hz * seconds >= _LEAST_PERIODS:
                     found[place] = (pitch, seconds)
+        return found
+
+    def _look_at_glides(
+        self,
+        waiting: list[tuple[SoundingNote, Bands, NoteBlock]],
+        parts: list[FloatArray],
+        pitches: list[Pitch | None],
+    ) -> dict[int, tuple[Pitch, float]]:
+        """By place, the pitch that notes slide to which are no tones as they stand, and how long that is."""
+        found: dict[int, tuple[Pitch, float]] = {}
+        for place, ((note, bands, _), part, pitch) in enumerate(zip(waiting, parts, pitches, strict=True)):
+            seconds = len(part) / bands.band_hz
+            if pitch is None or is_tone(pitch, seconds) or not note.novelty_ratio >= STANDS_OUT:
+                continue
+            straight = straighten(part, bands.band_hz)
+            if straight is None:
+                continue
+            (still,) = measure_pitches([straight[0]], bands.band_hz, bands.response)
+            if still is not None and still.explained_ratio >= _STRAIGHT_TONE:
+                found[place] = (replace(still, frequency_hz=still.frequency_hz * straight[1]), seconds)
         return found
 
     def _report(self, kept: list[tuple[SoundingNote, Bands, NoteBlock, Pitch]], bands: Bands) -> None:

@@ -1,0 +1,54 @@
+"""Notes whose pitch slides: straightened by their own course of pitch, they are tones or they are not.
+
+Gaps: the caller passes one run only.
+Limits: the course is known over 60 ms, and followed over at most 1.5 octaves from one end to the other; a slide within
+the first fifth of a note is left out with its attack.
+Source: time is stretched so that the frequency that the energy operator tells (see note_levels) stands still; our
+choice, measured by `python -m ampwitness.bench.event_scores --what notes`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.interpolate import CubicSpline
+
+from ampwitness.detect.note_levels import measure_octaves
+from ampwitness.types import FloatArray
+
+_COURSE_S = 0.060
+_LEAST_S = 0.090
+_MOST_OCTAVES = 1.5
+_LEAST_OCTAVES = 0.04  # a pitch that stands is measured as it is
+_END_SHARE = 0.25  # of a note, at its end: the pitch it comes to
+
+
+def straighten(part: FloatArray, rate_hz: float) -> tuple[FloatArray, float] | None:
+    """The part of a note with its pitch held still, and what a frequency of it is multiplied by to be that of its end.
+
+    Parameters
+    ----------
+    part : (n,) volts of the bass band, of one note without its attack
+    rate_hz : its rate
+
+    Returns
+    -------
+    (n,) volts and a ratio; None where the pitch stands, moves too far, or the part is too short to tell.
+    """
+    n = len(part)
+    width = min(round(_COURSE_S * rate_hz), n // 3)
+    if n < _LEAST_S * rate_hz:
+        return None
+    octaves = measure_octaves(part, width)
+    # As far as it turns smoothly; held at both ends.
+    course = np.convolve(np.pad(octaves, width // 2, "edge"), np.ones(width) / width, "same")[width // 2 :]
+    at = np.clip(np.arange(n) - width // 2, 0, len(octaves) - 1)
+    course = course[: len(octaves)][at]
+    span = float(course.max() - course.min())
+    if not _LEAST_OCTAVES <= span <= _MOST_OCTAVES:
+        return None
+    speed = 2.0**course
+    turned = np.concatenate(([0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]))))
+    scale = (n - 1) / turned[-1]
+    still = CubicSpline(turned * scale, part)(np.arange(n))
+    end = max(1, round(_END_SHARE * n))
+    return still, float(np.exp2(np.mean(course[-end:])) * scale)
