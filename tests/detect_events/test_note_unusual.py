@@ -81,3 +81,17 @@ def test_a_long_slide_is_one_note_of_the_pitch_it_comes_to(from_hz: float, to_hz
     (note,) = run(NoteDetector(), logged(wave)).findings
     assert note.start_s == pytest.approx(0.5, abs=0.002)
     assert note.measured["pitch_hz"] == pytest.approx(to_hz, rel=0.02)
+
+
+def test_a_note_struck_again_within_a_tenth_of_a_second_is_another() -> None:
+    time_s = seconds(2.5)
+    starts_s = 0.5 + np.cumsum([0.0, 0.1, 0.085, 0.12, 0.09, 0.11, 0.08, 0.1, 0.095])
+    wave = np.zeros(len(time_s))
+    for start_s in starts_s:
+        u = np.maximum(time_s - start_s, 0.0)
+        wave += 6.0 * (time_s >= start_s) * (u < 0.075) * np.exp(-u / 0.05) * np.sin(2 * np.pi * 76.2 * u)
+    found = run(NoteDetector(), logged(wave)).findings
+    assert len(found) == len(starts_s)
+    off_s = np.abs(np.array([note.start_s for note in found]) - starts_s)
+    assert np.median(off_s) < 0.001
+    assert off_s.max() < 0.008  # where the one before was cut off

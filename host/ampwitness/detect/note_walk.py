@@ -32,6 +32,7 @@ from ampwitness.detect.sounding_note import SoundingNote, join
 FLOOR_V = 0.040  # rms in the band: 20 dB above the input's own noise, about 4 mV rms there
 FLOOR_OVER_NOISE_RATIO = 10.0
 NOVELTY_OF_SOON = 0.50  # the same of a rise that is not strong
+NOVELTY_OF_STRUCK = 0.60  # of any rise, that makes it strong enough soon after an onset
 NOVELTY_OF_SHORT_KNOWN = 0.30  # of a turn, where the note has not sounded long enough to be predicted well
 LEAST_NOTE_S = 0.060
 LEAST_BEFORE_TURN_S = 0.130  # what the prediction needs to know a note by, and no drum's glide lasts
@@ -247,7 +248,8 @@ class RunNotes:
             levels = self._levels
             if not is_lull and since < _SOON_S * self.rate_hz:
                 here = at - self._first
-                if levels.ahead[here] < STRONG_RISE_RATIO * levels.before[here]:
+                is_struck = not is_turn and novelty >= NOVELTY_OF_STRUCK
+                if not is_struck and levels.ahead[here] < STRONG_RISE_RATIO * levels.before[here]:
                     return
             if not is_lull and since < BEFORE * self.bands.factor:
                 # Judged again by what the note itself did, without what came before it.

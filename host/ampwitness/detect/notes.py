@@ -49,7 +49,8 @@ class NoteDetector:
     `energy_v2s`: the output's squares, less those of its mean, summed over time.
     `attack_s`: onset to 90 % of the peak level, less what averaging over 50 ms adds to it (16 ms to a step, 7 to a rise
     of 50); good to 9 ms.
-    `pitch_hz`: fundamental of the note without its attack, 4 s at most, of one whose pitch slides that of its end, `pitch_name` and `pitch_cents` after ISO 16.
+    `pitch_hz`: fundamental of the note without its attack, 4 s at most, of one whose pitch slides that of its end;
+    `pitch_name` and `pitch_cents` after ISO 16.
 
     The supply: `supply_before_v` is the mean of up to 250 ms before the onset (`supply_before_looked_s` says how long,
     `supply_before_settled` whether it stood still with nothing sounding). `supply_lowest_averaged_v` (`supply_lowest_v`
