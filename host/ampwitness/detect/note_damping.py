@@ -79,32 +79,38 @@ def _carry_some(
 ) -> tuple[FloatArray, Places, FloatArray]:
     k, n = volts.shape
     begins = np.maximum(departs[:, None] + _BEGINS[None, :], 0)
+    out, out_at, out_v = np.zeros((k, n)), np.zeros(k, dtype=np.intp), np.zeros(k)
+    row, column = _follow_at_first(volts, carried, departs, begins, limit_v, falls)
+    if not len(row):
+        return out, out_at, out_v
+    begin, fall = begins[row, column // len(falls)], column % len(falls)
+    # One line a fall that is still in question, in order of row, beginning and fall.
+    number = np.arange(n)
     strides = (falls.strides[0], falls.strides[1], falls.strides[1])
     shifted = np.lib.stride_tricks.as_strided(falls, (len(falls), n + 1, n), strides, writeable=False)
-    # Row, beginning, fall, sample; then all falls of a row side by side.
-    heights = shifted[:, n - begins].transpose(1, 2, 0, 3).reshape(k, -1, n)
-    left = volts[:, None, :] - heights * carried[:, None, :]
-    number = np.arange(n)
-    begin = np.repeat(begins, len(falls), axis=1)
-    shows = (np.abs(left) > limit_v[:, None, None]) & (number >= begin[:, :, None])
-    at = np.where(shows.any(axis=2), np.argmax(shows, axis=2), 0)
-    row, column = np.arange(k)[:, None], np.arange(at.shape[1])[None, :]
-    inside = (number >= begin[:, :, None]) & (number < at[:, :, None])
+    heights = shifted[fall, n - begin]
+    left = volts[row] - heights * carried[row]
+    is_behind = number >= begin[:, None]
+    shows = (np.abs(left) > limit_v[row, None]) & is_behind
+    at = np.argmax(shows, axis=1)  # 0 where nothing ever shows: no departure either
+    is_fall = (heights[np.arange(len(at)), at] <= _LET_GO) & (at >= departs[row] + _LEAST_LATER)
+    inside = is_behind & (number < at[:, None])
     lost = np.where(inside, left, 0.0)
-    lost2 = np.einsum("ijk,ijk->ij", lost, lost)
-    parted = np.where(inside, (volts - carried)[:, None, :], 0.0)
-    explains = lost2 <= _MOST_LEFT * np.einsum("ijk,ijk->ij", parted, parted)
-    is_fall = explains & (heights[row, column, at] <= _LET_GO) & (at >= departs[:, None] + _LEAST_LATER)
+    lost2 = np.einsum("jk,jk->j", lost, lost)
+    parted = np.where(inside, (volts - carried)[row], 0.0)
+    is_fall &= lost2 <= _MOST_LEFT * np.einsum("jk,jk->j", parted, parted)
     at = np.where(is_fall, at, 0)
-    latest = at.max(axis=1)
-    share = np.where((at >= latest[:, None] - _ALIKE) & is_fall, lost2 / np.maximum(at - begin, 1), np.inf)
-    best = np.argmin(share, axis=1)
-    rows = np.arange(k)
-    fall = np.arange(at.shape[1]) % len(falls)
+    latest = np.zeros(k, dtype=np.intp)
+    np.maximum.at(latest, row, at)
+    share = np.full((k, begins.shape[1] * len(falls)), np.inf)
+    is_late = is_fall & (at >= latest[row] - _ALIKE)
+    place = np.full(share.shape, -1, dtype=np.intp)
+    share[row, column] = np.where(is_late, lost2 / np.maximum(at - begin, 1), np.inf)
+    place[row, column] = np.arange(len(row))
     known = np.flatnonzero(latest > 0)
-    out, out_at, out_v = left[rows, best], np.zeros(k, dtype=np.intp), np.zeros(k)
     if len(known):
-        begin, at, fall = (values[known, best[known]] for values in (begin, at, np.broadcast_to(fall, at.shape)))
+        best = place[known, np.argmin(share[known], axis=1)]
+        begin, at, fall = begin[best], at[best], fall[best]
         fine = _refine(volts[known], carried[known], begin, at, _KIND[fall], _SPAN[fall])
         is_behind = number >= begin[:, None]
         above = (np.abs(fine) > limit_v[known, None]) & is_behind
@@ -113,6 +119,32 @@ def _carry_some(
         out[known], out_at[known] = fine, at
         out_v[known] = np.sqrt(np.einsum("ij,ij,ij->i", fine, fine, inside.astype(float)) / inside.sum(axis=1))
     return out, out_at, out_v
+
+
+def _follow_at_first(
+    volts: FloatArray, carried: FloatArray, departs: Places, begins: Places, limit_v: FloatArray, falls: FloatArray
+) -> tuple[Places, Places]:
+    """Rows, and numbers of beginning and fall in them, that are followed right behind the departure and where the fall
+    is last above `_LET_GO`: nothing else can explain what departs, and what does not is most."""
+    n = volts.shape[1]
+    number = np.minimum(departs[:, None] + np.arange(_LEAST_LATER), n - 1)
+    since = number[:, None, :] - begins[:, :, None]
+    row = np.arange(len(volts))
+    v, c = (np.take_along_axis(values, number, axis=1)[:, None, None, :] for values in (volts, carried))
+    heights = falls[:, n + since].transpose(1, 2, 0, 3)
+    follows = (np.abs(v - heights * c) <= limit_v[:, None, None, None]) | (since[:, :, None, :] < 0)
+    row, column = np.nonzero(follows.all(axis=3).reshape(len(volts), -1))
+    # Above `_LET_GO` nothing may show: tried where it comes to that, and half way.
+    high = np.count_nonzero(falls[:, n:] > _LET_GO, axis=1) - 1
+    for part in (1, 2):
+        fall = column % len(falls)
+        begin, ahead = begins[row, column // len(falls)], high[fall] // part
+        at = begin + ahead
+        inside = np.minimum(at, n - 1)
+        left = volts[row, inside] - falls[fall, n + ahead] * carried[row, inside]
+        follows = (np.abs(left) <= limit_v[row]) & (at < n)
+        row, column = row[follows], column[follows]
+    return row, column
 
 
 def _refine(
