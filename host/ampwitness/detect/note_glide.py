@@ -10,7 +10,6 @@ choice, measured by `python -m ampwitness.bench.event_scores --what notes`.
 from __future__ import annotations
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 
 from ampwitness.detect.note_levels import measure_octaves
 from ampwitness.types import FloatArray
@@ -49,6 +48,19 @@ def straighten(part: FloatArray, rate_hz: float) -> tuple[FloatArray, float] | N
     speed = 2.0**course
     turned = np.concatenate(([0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]))))
     scale = (n - 1) / turned[-1]
-    still = CubicSpline(turned * scale, part)(np.arange(n))
+    still = _interpolate(part, np.interp(np.arange(n), turned * scale, np.arange(n)))
     end = max(1, round(_END_SHARE * n))
     return still, float(np.exp2(np.mean(course[-end:])) * scale)
+
+
+def _interpolate(values: FloatArray, at: FloatArray) -> FloatArray:
+    """Values between samples, by Lagrange's polynomial through the six nearest."""
+    n_points = 6
+    first = np.clip(np.floor(at).astype(np.intp) - n_points // 2 + 1, 0, len(values) - n_points)
+    u = at - first
+    out = np.zeros(len(at))
+    for k in range(n_points):
+        others = [j for j in range(n_points) if j != k]
+        weight = np.prod([(u - j) / (k - j) for j in others], axis=0)
+        out += weight * values[first + k]
+    return out
