@@ -168,3 +168,10 @@ def test_a_consumer_that_ends_behind_an_engines_stop_is_no_charger() -> None:
     case = FAMILIES["a drive"](np.random.default_rng([128, 0]))
     states = find_states(case)
     assert [s.state for s in states.spans] == ["rest", "cranking", "charging", "rest"]
+
+
+def test_a_charger_that_came_back_from_rest_once_may_charge_at_its_last_low_level_too() -> None:
+    time_s = np.arange(60 * RATE_HZ) / RATE_HZ
+    low = ((time_s > 15) & (time_s < 24)) | (time_s > 44)
+    _, states = _ends(np.where(low, 12.8, 13.9), 13.8)
+    assert states == ("charging", "not decidable", "charging", "not decidable")

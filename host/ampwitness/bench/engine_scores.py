@@ -197,6 +197,9 @@ FAMILIES: dict[str, Callable[[np.random.Generator], EngineCase]] = {
     "lithium battery": partial(shape_case, shape=engine_shapes.lithium_start),
     "start-stop": partial(shape_case, shape=engine_shapes.start_stop),
     "charger without an engine": partial(shape_case, shape=engine_shapes.charger_alone),
+    "engine that does not start": partial(shape_case, shape=engine_shapes.engine_that_fails),
+    "large consumers": partial(shape_case, shape=engine_shapes.large_consumers),
+    "slow stop": partial(shape_case, shape=engine_shapes.slow_stop),
 }
 
 

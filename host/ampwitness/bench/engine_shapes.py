@@ -120,3 +120,37 @@ def charger_alone(rng: np.random.Generator, at: Samples) -> Shape:
     down = rest_v + 0.3 + (set_v - rest_v - 0.3) * np.exp(-np.maximum(at - off_s, 0) / 0.8)
     volts = np.where(at < on_s, rest_v, np.where(at < off_s, up, down))
     return volts, [(0.0, "rest"), (on_s, "charging"), (off_s, "rest")], []
+
+
+def engine_that_fails(rng: np.random.Generator, at: Samples) -> Shape:
+    """An engine that is cranked twice, with weak even strokes, and does not start."""
+    rest_v = float(rng.uniform(11.8, 12.5))
+    volts, truth, cranks = np.full(len(at), rest_v), [(0.0, "rest")], []
+    for start_s in (float(rng.uniform(15, 25)), float(rng.uniform(40, 60))):
+        cranked_s, run_v = float(rng.uniform(1.0, 3.0)), float(rng.uniform(1.6, 3.0))
+        strokes_hz, swing_v = float(rng.uniform(4, 10)), float(rng.uniform(0.2, 0.35))
+        volts += _crank(at, start_s, cranked_s, run_v + float(rng.uniform(0.7, 2)), run_v, strokes_hz, swing_v, 0.0)
+        truth += [(start_s, "cranking"), (start_s + cranked_s, "rest")]
+        cranks.append((start_s, start_s + cranked_s))
+    return volts, truth, cranks
+
+
+def large_consumers(rng: np.random.Generator, at: Samples) -> Shape:
+    """A compressor and a winch at a battery at rest: as deep as a starter at first, and steady behind the inrush."""
+    volts = np.full(len(at), float(rng.uniform(12.2, 12.7)))
+    for begin_s in (10.0, 30.0, 50.0, 70.0):
+        u, run_v = at - begin_s - float(rng.uniform(0, 5)), float(rng.uniform(0.8, 2.0))
+        inrush = float(rng.uniform(1.3, 3.0)) * np.exp(-np.maximum(u, 0) / float(rng.uniform(0.02, 0.2)))
+        volts -= (run_v + inrush) * (1 - np.exp(-np.maximum(u, 0) / 0.002)) * (u < float(rng.uniform(0.8, 6)))
+    return volts, [(0.0, "rest")], []
+
+
+def slow_stop(rng: np.random.Generator, at: Samples) -> Shape:
+    """An engine that is switched off, and a battery, lead or lithium, that comes down to its rest over seconds."""
+    rest_v = float(rng.uniform(13.0, 13.3)) if rng.uniform() < 0.5 else float(rng.uniform(12.2, 12.7))
+    start_s, cranked_s, off_s = float(rng.uniform(10, 20)), float(rng.uniform(0.4, 1.2)), float(rng.uniform(55, 65))
+    set_v, strokes_hz = float(rng.uniform(14.0, 14.5)), float(rng.uniform(5, 10))
+    crank = _crank(at, start_s, cranked_s, float(rng.uniform(2.6, 3.5)), 1.6, strokes_hz, 0.5, set_v - rest_v)
+    truth, cranks = _started(start_s, cranked_s)
+    fading = rest_v + (set_v - rest_v) * np.exp(-np.maximum(at - off_s, 0) / float(rng.uniform(1.0, 4.0)))
+    return np.where(at >= off_s, fading, rest_v + crank), [*truth, (off_s, "rest")], cranks

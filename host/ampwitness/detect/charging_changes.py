@@ -28,6 +28,9 @@ REST_TO_V = 13.0
 STEP_V = 0.45  # a fall of the level this large within a second and a half: the engine was switched off
 BLOCK_STEPS = 10  # of 10 ms: the level goes in tenths of a second
 SURFACE_S = 300.0  # from memory: so long behind a charging the charge on the plates shows
+RESTED_HIGH_V, RESTED_WANDER_V = 12.95, 0.3
+RESTED_ABOVE_V, RESTED_BLOCKS = 0.25, 50
+_LONGEST_FALL, _FALLS_V = 200, 0.04  # blocks; within a second
 _DIP_BLOCKS = 20
 
 
@@ -59,7 +62,8 @@ def find_charging_changes(
     # A fall of the level that is not taken back within the next two seconds.
     much_later = np.concatenate((level[3 * far :], np.full(min(3 * far, len(level)), level[-1])))
     off = (fall > STEP_V) & (level - much_later > STEP_V) & (much_later < 13.6)
-    is_high, is_low = level > CHARGING_FROM_V, (level < REST_TO_V) & ~_is_taken_back(level)
+    charging_v, is_rested = _known_rest(level_s, level, cranks)
+    is_high, is_low = level > charging_v, (level < REST_TO_V) & ~_is_taken_back(level) | is_rested
     first: State = "charging" if is_high[0] else "rest" if level[0] < 12.95 else "not decidable"
     changes: list[tuple[float, State]] = [(float(level_s[0]) - 0.05, first)]
     state, at, floor_v = first, 0, CHARGING_FROM_V
@@ -75,9 +79,12 @@ def find_charging_changes(
             stop = min(n, place + 2 * far + 1)
             settled_v = float(level[min(n - 1, place + 3 * far)])
             left_v = level[place] - 0.12 * (level[place] - settled_v)
-            gone = np.flatnonzero(level[place:stop] < left_v) if off[place] else np.array([0])
-            place += int(gone[0]) if len(gone) else 0
-            floor_v = max(CHARGING_FROM_V, settled_v + 0.25)
+            if off[place]:
+                gone = np.flatnonzero(level[place:stop] < left_v)
+                place += int(gone[0]) if len(gone) else 0
+            else:
+                place = _fall_began(level, place, at)
+            floor_v = max(float(charging_v[min(n - 1, place + far)]), settled_v + 0.25)
             state = "rest"
             changes.append((float(level_s[min(place, n - 1)]) - 0.05, state))
             at = min(n, place + 3)
@@ -101,6 +108,37 @@ def find_charging_changes(
         while at < n and state == "charging" and level[at] < CHARGING_FROM_V and at < place + far:
             at += 1  # it is still rising
     return changes
+
+
+def _known_rest(
+    level_s: FloatArray, level: FloatArray, cranks: Sequence[tuple[float, float]]
+) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+    """(n,) the level above which the engine charges, and whether the level is back at rest for good.
+
+    Ahead of a cranking the engine rested. A lithium battery rests as high as some chargers hold, and no higher behind.
+    """
+    charging_v, is_rested = np.full(len(level), CHARGING_FROM_V), np.zeros(len(level), dtype=bool)
+    for start_s, stop_s in cranks:
+        before = level[(level_s > start_s - 4.0) & (level_s < start_s - 0.3)]
+        if len(before) < 10 or np.subtract(*np.percentile(before, [95, 5])) > RESTED_WANDER_V:
+            continue
+        rest_v, first = float(np.median(before)), int(np.searchsorted(level_s, stop_s + 1.0))
+        if rest_v < RESTED_HIGH_V:
+            continue
+        charging_v[first:] = max(CHARGING_FROM_V, rest_v + RESTED_ABOVE_V)
+        is_rested[first:] = False
+        later = np.lib.stride_tricks.sliding_window_view(level[first:], min(RESTED_BLOCKS, max(1, len(level) - first)))
+        if later.shape[1] == RESTED_BLOCKS:
+            is_rested[first : first + len(later)] = later.max(axis=1) < rest_v + RESTED_ABOVE_V
+    return charging_v, is_rested
+
+
+def _fall_began(level: FloatArray, place: int, first: int) -> int:
+    """Where the fall began that was seen at `place`, not before `first`: the battery comes down slowly at times."""
+    at = place
+    while at - first > BLOCK_STEPS and place - at < _LONGEST_FALL and level[at - 10] - level[at] > _FALLS_V:
+        at -= 1
+    return at
 
 
 def _is_taken_back(level: FloatArray) -> npt.NDArray[np.bool_]:

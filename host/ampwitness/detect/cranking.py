@@ -1,7 +1,8 @@
 """When the engine was cranked, by the supply alone.
 
 Out of rest the supply falls within 40 ms by 2 V or more without the output asking for it, comes part of the way back,
-and stays down for 0.15 s or more; behind it the engine charges, or the supply swung as a piston engine makes it.
+and stays down for 0.15 s or more; behind it the engine charges, or the supply swung as a piston engine makes it: by
+much, or evenly.
 
 Gaps: a cranking that a gap breaks is judged up to the gap.
 Limits: volts alone. A large consumer whose current swings looks like a starter that did not start the engine.
@@ -26,6 +27,9 @@ CRANK_LEAST_V = 3.5  # no battery that turns a starter gives less: what stands l
 CRANK_LEAST_S = 0.15
 CRANK_LONGEST_S = 30.0
 CRANK_SWING_V = 0.12
+_STROKES_HZ, _STROKES_CYCLES, _STROKES_V, _STROKES_SHARE = (2.5, 20.0), 3, 0.025, 0.6
+_STROKES_LEAST, _STROKES_LONGEST = 30, 300  # of 10 ms
+_STROKES_RATIO = 0.6  # beside even strokes so much of the least notch will do
 _HOLD_S = 0.30
 _FALL_STEPS, _SAME_FALL_S, _HALF_FALL_S = 6, 0.15, 0.002
 
@@ -45,16 +49,16 @@ def list_crankings(
     starts_s = [
         float(dip.evidence.get("fell_from_s", dip.start_s)) for dip in dips if dip.measured.get("role") == "supply"
     ]
-    # An engine that stopped leaves a supply that is low already: its next cranking lies within that dip.
-    known = np.array(starts_s)
-    starts_s += [t for t in _list_falls(steps, supply) if not (len(known) and np.abs(known - t).min() < _SAME_FALL_S)]
-    for start_s in sorted(starts_s):
-        if found and start_s < found[-1][1] + 0.2:
-            continue
-        span = _judge_cranking(steps, supply, open_v, start_s)
-        if span is not None:
-            found.append(span)
-    return found
+    # An engine that stopped leaves a supply that is low already: its next cranking lies within that dip. And a dip that
+    # a note made right ahead of one hides its date.
+    for candidates_s in (starts_s, _list_falls(steps, supply)):
+        for start_s in sorted(candidates_s):
+            if any(a - _SAME_FALL_S < start_s < b + 0.2 for a, b in found):
+                continue
+            span = _judge_cranking(steps, supply, open_v, start_s)
+            if span is not None:
+                found.append(span)
+    return sorted(found)
 
 
 def _list_falls(steps: SupplySteps, supply: FloatArray) -> list[float]:
@@ -103,19 +107,49 @@ def _judge_cranking(
     # Where the cranking level lies: what holds from a tenth of a second on, before the supply is back.
     early = volts[8:30]
     centre_v = float(np.median(early))
-    if centre_v > rest_v - CRANK_LEFT_V or centre_v < notch_v + CRANK_BACK_V:
+    least = _STROKES_RATIO
+    if centre_v > rest_v - least * CRANK_LEFT_V or centre_v < notch_v + least * CRANK_BACK_V:
         return None
     end = _find_end(volts, centre_v, rest_v)
     if end is None or end * STEP_S < CRANK_LEAST_S:
         return None
+    # A consumer swings by nothing once its inrush is over; and what the music pulls does not count.
+    settled = open_v[at + 10 + max(0, end - 15) // 3 : at + end - 5]
+    has_strokes = _has_strokes(settled)
+    if not has_strokes and (centre_v > rest_v - CRANK_LEFT_V or centre_v < notch_v + CRANK_BACK_V):
+        return None
     if float(np.percentile(volts[8 : max(end, 9)], 20)) < CRANK_LEAST_V:
         return None
-    swing_v = float(np.std(volts[10 : max(11, end - 5)]))
+    swing_v = float(np.std(_without_course(settled))) if len(settled) > 5 else 0.0
     later = open_v[at + end : min(stop, at + end + 300)]
     is_charged = len(later) > 50 and float(np.percentile(later, 75)) > rest_v + 0.5
-    if not is_charged and swing_v < CRANK_SWING_V:
+    if not is_charged and swing_v < CRANK_SWING_V and not has_strokes:
         return None
     return start_s, float((steps.index[at] + end) * STEP_S)
+
+
+def _has_strokes(volts: FloatArray) -> bool:
+    """Whether the supply swings evenly, as pistons make it, at one frequency or one that rises a little."""
+    volts = volts[:_STROKES_LONGEST]
+    n = len(volts)
+    if n < _STROKES_LEAST or not np.isfinite(volts).all():
+        return False
+    left = _without_course(volts)
+    if float(np.std(left)) < _STROKES_V:
+        return False
+    power = np.abs(np.fft.rfft(left * np.hanning(n))) ** 2
+    hz = np.fft.rfftfreq(n, STEP_S)
+    inside = np.flatnonzero((hz > _STROKES_HZ[0]) & (hz < _STROKES_HZ[1]) & (np.arange(len(hz)) >= _STROKES_CYCLES))
+    if not len(inside):
+        return False
+    top = int(inside[np.argmax(power[inside])])
+    return float(power[max(0, top - 2) : top + 3].sum()) > _STROKES_SHARE * float(power.sum())
+
+
+def _without_course(volts: FloatArray) -> FloatArray:
+    """The same less the parabola through it."""
+    at = np.arange(len(volts))
+    return np.asarray(volts - np.polyval(np.polyfit(at, volts, 2), at))
 
 
 def _find_end(volts: FloatArray, centre_v: float, rest_v: float) -> int | None:

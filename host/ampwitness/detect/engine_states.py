@@ -34,7 +34,7 @@ STATES: tuple[State, ...] = ("rest", "cranking", "charging", "not decidable")
 
 WANDER_V = 0.9
 LEAST_CHARGED_V = 11.5  # no charger holds less
-_SLOW_CHARGE_S = 5.0  # a worn alternator, or a cold battery, comes up so slowly behind a cranking
+_SLOW_CHARGE_S = 20.0  # a worn alternator, or a cold battery, comes up so slowly behind a cranking
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,11 +134,15 @@ def _assemble(
     )
     inside = inside[inside > LEAST_CHARGED_V]  # a lead that lost contact, a consumer at its inrush
     wander_v = float(np.subtract(*np.percentile(inside, [95, 5]))) if len(inside) > 20 else 0.0
-    if charging and wander_v > WANDER_V:
+    was_low_in_between = any(
+        span.state == "not decidable" and {spans[k - 1].state, spans[k + 1].state} == {"charging"}
+        for k, span in enumerate(spans[1:-1], 1)
+    )
+    if charging and (wander_v > WANDER_V or was_low_in_between):
         spans = _doubt(spans)
+        wandered = f"wandered by {wander_v:.1f} V" if wander_v > WANDER_V else "fell to that of rest, and came back"
         remarks.append(
-            f"the charging voltage wandered by {wander_v:.1f} V: a variable charger, so a low supply behind it "
-            "may be rest or charging"
+            f"the charging voltage {wandered}: a variable charger, so a low supply behind it may be rest or charging"
         )
     return spans, remarks
 
@@ -166,15 +170,20 @@ def _by_cranking(spans: list[StateSpan], level_s: FloatArray, level: FloatArray)
     began with it. A low level between two charging ones without a cranking may be a charger that paused.
     """
     out = list(spans)
-    for place, span in enumerate(out):
-        before = out[place - 1].state if place else None
-        after = out[place + 1].state if place + 1 < len(out) else None
-        inside = level[(level_s >= span.start_s) & (level_s < span.stop_s)]
-        if after == "cranking" and span.state in ("not decidable", "charging") and len(inside):
+    insides = [level[(level_s >= span.start_s) & (level_s < span.stop_s)] for span in spans]
+    for place in reversed(range(len(spans))):
+        span, inside = spans[place], insides[place]
+        # What led to a rest ahead of a cranking, as high as a battery may stand, was one.
+        after = spans[place + 1].state if place + 1 < len(spans) else None
+        rests = after == "cranking" or (place == 0 and place + 2 < len(spans) and spans[2].state == "cranking")
+        if rests and span.state in ("not decidable", "charging") and len(inside):
             is_steady = float(np.subtract(*np.percentile(inside, [95, 5]))) < STEP_V
             if float(np.median(inside)) < CRANK_FROM_V and (is_steady or span.state == "not decidable"):
                 out[place] = StateSpan(span.start_s, span.stop_s, "rest")
-        elif before == "cranking" and after == "charging" and span.state == "rest":
+    for place, (span, inside) in enumerate(zip(out, insides, strict=True)):
+        before = out[place - 1].state if place else None
+        after = out[place + 1].state if place + 1 < len(out) else None
+        if before == "cranking" and after == "charging" and span.state == "rest":
             if span.stop_s - span.start_s < _SLOW_CHARGE_S and len(inside) > 5 and _rises(inside):
                 out[place] = StateSpan(span.start_s, span.stop_s, "charging")
         elif before == after == "charging" and span.state == "rest":
