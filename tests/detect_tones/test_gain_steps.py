@@ -49,6 +49,12 @@ def only(result: DetectorResult, kind: str) -> Finding:
     return finding
 
 
+def test_a_tone_too_quiet_for_its_distortion_says_so() -> None:
+    quiet = only(run(tone(KnobAmplifier(rail_v=30.0), np.full(int(4 * RATE_HZ), 0.6))), "tone").measured
+    assert quiet["thd_percent"] is None
+    assert "too quiet for its distortion" in str(quiet["not_judged"])
+
+
 def test_where_the_tone_was_left_is_told_beside_the_edge() -> None:
     amplifier = KnobAmplifier(rail_v=30.0)
     turned = np.concatenate((ramp_v(10, 33, 6), ramp_v(33, 20, 2), np.full(int(2 * RATE_HZ), 20.0)))

@@ -259,7 +259,11 @@ def _why_no_thd(points: Sequence[TonePoint], chosen: TonePoint) -> str:
     if chosen.is_saturated:
         return "the logger's own input was at its limit"
     words = [point.reading.not_judged for point in points if point.reading.not_judged]
-    return words[len(words) // 2] if words else "the level was never steady enough"
+    if words:
+        return words[len(words) // 2]
+    if chosen.thd_percent is not None:  # judged, but drowned
+        return f"what the logger adds is {chosen.reading.thd_floor_percent:.1f} % of it: too quiet for its distortion"
+    return "the level was never steady enough"
 
 
 def _reading_evidence(point: TonePoint) -> Mapping[str, Any]:
