@@ -25,7 +25,7 @@ from ampwitness.detect.plateau_windows import cut_windows
 
 @pytest.fixture(scope="module")
 def looked() -> tuple[Stretch, Look]:
-    output, supply, _ = make_music(7101, 0.05)
+    output, supply, _ = make_music(7103, 0.05)
     stream = SegmentStream(RATE_HZ, 0.0, has_supply=True)
     list(stream.push(output[: round(20 * RATE_HZ)], supply[: round(20 * RATE_HZ)]))
     (stretch,) = stream.finish()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from ampwitness.detect.corner_ramp import ramp
@@ -9,6 +11,7 @@ from ampwitness.detect.corner_search import place_corners
 from ampwitness.detect.lobe_fit import describe_placed
 from ampwitness.detect.many_small import back_substitute, eliminate, invert
 from ampwitness.detect.plateau_windows import SIDE, Windows
+from ampwitness.detect.plateau_windows import test_flatness as search_corners
 
 
 def test_solutions_and_inverses_are_those_of_each_system_alone() -> None:
@@ -53,3 +56,33 @@ def test_corners_between_the_points_are_found_as_well_as_the_fit_says(with_bow: 
         assert np.max(sd * noise_v) < 0.2
     assert np.median(np.abs(fit.slope_left_v - 0.8)) < 0.02
     assert np.median(np.abs(fit.slope_right_v - 0.5)) < 0.02
+
+
+def test_the_first_search_ends_between_the_points_of_its_grid() -> None:
+    rng = np.random.default_rng(4)
+    left, right = rng.uniform(-6, -3, 200), rng.uniform(3, 6, 200)
+    found = search_corners(_windows(left, right, 0.01, rng))
+    for corner, true in ((found.corner_left, left), (found.corner_right, right)):
+        assert np.median(np.abs(corner - true)) < 0.12  # the grid alone: 0.25
+
+
+def test_corners_just_beside_where_they_belong_are_put_right_by_the_last_look() -> None:
+    rng = np.random.default_rng(5)
+    left, right = rng.uniform(-6, -3, 200), rng.uniform(3, 6, 200)
+    placed = place_corners(_windows(left, right, 0.002, rng), left, right)
+    best = describe_placed(placed)
+    beside = describe_placed(replace(placed, left=placed.left + 0.2, right=placed.right + 0.15))
+    assert np.median(np.abs(beside.start - best.start)) < 0.02
+    assert np.median(np.abs(beside.stop - best.stop)) < 0.02
+    assert np.median(np.abs(beside.slope_left_v - best.slope_left_v)) < 0.01
+    assert np.median(np.abs(beside.curvature_v - best.curvature_v)) < 0.1 * np.median(best.curvature_v)
+    assert np.median(np.abs(beside.level_v - best.level_v)) < 0.002
+
+
+def test_a_flank_that_rises_from_the_line_is_none() -> None:
+    windows = _windows(np.full(20, -4.0), np.full(20, 4.0), 0.01, np.random.default_rng(6))
+    t = np.arange(-SIDE, SIDE + 1.0)
+    step = windows.volts - 2 * np.minimum(windows.volts - 30.0, 0) * (t > 4)  # goes on upward behind the line
+    stairs, plateau = search_corners(replace(windows, volts=step)), search_corners(windows)
+    assert np.all(plateau.smooth_rss_v2 > 10 * plateau.flat_rss_v2)
+    assert np.all(stairs.flat_rss_v2 > 3 * plateau.flat_rss_v2)  # which the same corners would leave

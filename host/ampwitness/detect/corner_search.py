@@ -32,7 +32,7 @@ LEAST_SLOPE_RATIO = 0.15  # of the flatter flank to the mean of both: flatter, a
 ONE_SIDED = 1e3  # by so much such windows are made costly, however well they fit
 AT_ONCE = 12_000  # points, of windows of much the same length: what is done with them stays in the processor's cache
 SYSTEMS_AT_ONCE = 512
-LAST_MOVE_POINTS = 0.15  # corners that would move by less do so, and then stay
+LAST_MOVE_POINTS = 0.25  # corners that would move by less do so, and then stay
 SETTLED_SHARE = 0.998
 
 

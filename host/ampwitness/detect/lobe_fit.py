@@ -26,6 +26,7 @@ from ampwitness.detect.corner_search import (
     RIGHT_3,
     TILT,
     Placed,
+    Problem,
     add_ridge,
     arrange,
     bow_share,
@@ -34,6 +35,8 @@ from ampwitness.detect.corner_search import (
 from ampwitness.detect.many_small import back_substitute, eliminate, invert
 from ampwitness.detect.plateau_windows import IntArray
 from ampwitness.types import FloatArray
+
+MOST_LAST_MOVE = 0.3  # points that corners move with the last look
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,23 +109,29 @@ def _describe(placed: Placed, with_bow: bool) -> LobeFit:
     windows = placed.windows.take(order)
     corners = np.stack((placed.left, placed.right), axis=1)[order]
     n, k, n_points = len(corners), problem.n_linear, windows.n_left + windows.n_right + 1
-    left, right = corners[:, 0], corners[:, 1]
-    before = np.ceil(np.clip(left + windows.n_left, 0, n_points)).astype(np.intp)
-    behind = np.maximum(n_points - 1 - np.floor(right + windows.n_left).astype(np.intp), 0)
     coefficient, spread, shared = np.empty((k, n)), np.empty((4, n)), np.empty(n)
     rss, top_rss, smooth = np.empty(n), np.empty(n), np.empty(n)
-    n_used = 2 + np.minimum(3, np.maximum(before, 1)) + np.minimum(3, np.maximum(behind, 1))
+    before, behind = np.empty((2, n), dtype=np.intp)
     for part, group, filled in problem.iter_filled(np.arange(n), corners):
         normal = np.ascontiguousarray(products(filled).transpose(1, 2, 0))
-        coefficient[:, part], spread[:, part], shared[part] = _uncertain(normal, problem.per[part], k)
-        fitted = np.matmul(coefficient[:, None, part].transpose(2, 1, 0), filled[:k].transpose(1, 0, 2))
+        asked = _ask(normal, problem.per[part], k)
+        moves = _last_moves(problem, part, corners[part], asked)
+        weights, coefficient[:, part] = _move(normal, asked, moves, problem.per[part], k)
+        corners[part] += moves.T
+        spread[:, part], shared[part] = asked.spread, asked.shared
+        fitted = np.matmul(weights[:, None].transpose(2, 1, 0), filled[:-1].transpose(1, 0, 2))
         residual = filled[-1] - fitted[:, 0]
         residual *= residual
         rss[part] = residual.sum(axis=1)
         at = np.arange(group.n_points)
+        first, last = corners[part].T + windows.n_left[part]
+        before[part] = np.ceil(np.clip(first, 0, n_points[part]))
+        behind[part] = np.maximum(n_points[part] - 1 - np.floor(last), 0)
         residual *= (at >= before[part, None]) & (at < (n_points - behind)[part, None])
         top_rss[part] = residual.sum(axis=1)
-        smooth[part] = _smooth_rss(filled[-1], n_points[part], n_used[part])
+        n_used = 2 + np.clip(before[part], 1, 3) + np.clip(behind[part], 1, 3)
+        smooth[part] = _smooth_rss(filled[-1], n_points[part], n_used)
+    left, right = corners[:, 0], corners[:, 1]
     per, m = problem.per, windows.averaged
     bow = coefficient[ARCH] if problem.with_bow else np.zeros(n)
     tilt = coefficient[TILT] * per / m
@@ -152,22 +161,32 @@ def _describe(placed: Placed, with_bow: bool) -> LobeFit:
     return fits.take(place)
 
 
-def _uncertain(normal: FloatArray, per: FloatArray, n_linear: int) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Of sums of products (k, k, n): linear terms (n_linear, n); for a noise of 1 V a point standard deviations (4, n)
-    of either corner, mean slope and mean curvature; and the correlation of the last two."""
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What sums of products say at given corners: the linear terms there (n_linear, n), the outer terms and both
+    corners' moves where those are free (6, n), and for a noise of 1 V a point standard deviations (4, n) of either
+    corner, mean slope and mean curvature, and the correlation of the last two."""
+
+    coefficient: FloatArray
+    free: FloatArray
+    spread: FloatArray
+    shared: FloatArray
+
+
+def _ask(normal: FloatArray, per: FloatArray, n_linear: int) -> _Asked:
+    """Of sums of products (k, k, n), which are eliminated on the way."""
     add_ridge(normal, n_linear, n_linear)
     eliminate(normal, 0, LEFT_2)
-    asked = [*range(LEFT_2, N_FLAT), *range(n_linear, n_linear + 4)]
+    asked = [*range(LEFT_2, N_FLAT), *range(n_linear, n_linear + 5)]
     rest = normal[np.ix_(asked, asked)]
     eliminate(normal, LEFT_2, n_linear)
     coefficient = back_substitute(normal, n_linear, n_linear + 4)
     # In place of steps and roundings what moves with either corner.
     turn = np.zeros((6, 8, normal.shape[2]))
     turn[np.arange(4), np.arange(4)] = 1.0
-    turn[4, 4], turn[4, 6] = coefficient[LEFT], -2 * coefficient[LEFT_2]
-    turn[5, 5], turn[5, 7] = -coefficient[RIGHT], 2 * coefficient[RIGHT_2]
-    half = np.einsum("akn,kln->aln", turn, rest)
-    open_terms = np.einsum("aln,bln->abn", half, turn)
+    turn[4:, 4:] = _turn(coefficient)
+    half = np.einsum("akn,kln->aln", turn, rest[:-1])
+    open_terms = np.einsum("aln,bln->abn", half[:, :-1], turn)
     steps = np.arange(4, 6)
     open_terms[steps, steps] += RIDGE / per**2
     covariance = invert(open_terms)
@@ -181,4 +200,58 @@ def _uncertain(normal: FloatArray, per: FloatArray, n_linear: int) -> tuple[Floa
     ])  # fmt: skip
     spread = np.sqrt(np.maximum(variance, 0))
     both = np.einsum("kn,kn->n", with_wanted[0], wanted[1])
-    return coefficient, spread, both / np.maximum(spread[2] * spread[3], 1e-30)
+    free = np.einsum("kln,ln->kn", covariance, half[:, -1])
+    return _Asked(coefficient, free, spread, both / np.maximum(spread[2] * spread[3], 1e-30))
+
+
+def _turn(coefficient: FloatArray) -> FloatArray:
+    """(2, 4, n) steps and roundings that stand for either corner's move, a unit of `per`."""
+    turn = np.zeros((2, 4, coefficient.shape[1]))
+    turn[0, 0], turn[0, 2] = coefficient[LEFT], -2 * coefficient[LEFT_2]
+    turn[1, 1], turn[1, 3] = -coefficient[RIGHT], 2 * coefficient[RIGHT_2]
+    return turn
+
+
+def _last_moves(problem: Problem, part: slice, corners: FloatArray, asked: _Asked) -> FloatArray:
+    """(2, n) by how many points the corners still move; 0 where that is so far that it is no last step, or leads out
+    of the window. An arch is not among the free terms: with one they stay."""
+    moves = np.asarray(asked.free[4:] / problem.per[part])
+    left, right = corners.T + moves
+    is_near = (np.abs(moves) <= MOST_LAST_MOVE).all(axis=0) & (right - left >= 1) & ~problem.with_bow
+    is_near &= (left >= problem.low[part]) & (right <= problem.high[part])
+    return np.where(is_near, moves, 0.0)
+
+
+def _move(
+    normal: FloatArray, asked: _Asked, moves: FloatArray, per: FloatArray, n_linear: int
+) -> tuple[FloatArray, FloatArray]:
+    """(n_linear + 4, n) what everything but the volts weighs in the fit once the corners have moved, and the linear
+    terms (n_linear, n) as they are counted from the new corners.
+
+    normal : (k, k, n) as `_ask` leaves it"""
+    before = asked.coefficient
+    weights = np.zeros((n_linear + 4, before.shape[1]))
+    weights[:n_linear] = before
+    rows = np.flatnonzero(moves.any(axis=0))
+    after = before.copy()
+    if not len(rows):
+        return weights, after
+    move, by = moves[:, rows] * per[rows], before[:, rows]
+    mine = np.zeros((n_linear + 4, len(rows)))
+    mine[LEFT_2:N_FLAT] = asked.free[:4, rows]
+    mine[n_linear:] = np.einsum("ckn,cn->kn", _turn(by), move)
+    later = [*range(LEFT_2, N_FLAT), *range(n_linear, n_linear + 4)]
+    for j in range(LEFT_2 - 1, -1, -1):
+        known = [*range(j + 1, LEFT_2), *later]
+        rest = normal[j, -1][rows] - np.einsum("kn,kn->n", normal[j, known][:, rows], mine[known])
+        mine[j] = rest / normal[j, j][rows]
+    weights[:, rows] = mine
+    # Counted from the new corners: the line from its new middle, the flanks' powers from where they now break off.
+    moved = mine[:n_linear].copy()
+    moved[ONE] += mine[TILT] * (move[0] + move[1]) / 2
+    moved[LEFT] -= 2 * move[0] * by[LEFT_2]
+    moved[RIGHT] += 2 * move[1] * by[RIGHT_2]
+    moved[LEFT_2] -= 3 * move[0] * by[LEFT_3]
+    moved[RIGHT_2] += 3 * move[1] * by[RIGHT_3]
+    after[:, rows] = moved
+    return weights, after

@@ -33,6 +33,9 @@ N_COMMON = 2  # terms that all hypotheses have in common: a constant and a slope
 LONG_POINTS = 24  # from here on corners are tried every other point
 SHORTEST_SHARE, LONGEST_SHARE = 0.5, 2.2  # of the suspected length: the lengths that are tried
 CORNER_SHARE = 0.9  # of the crest's height: a plateau does not end below
+MOST_MOVE = 1.0  # points, from the grid of corners to what is between
+MOVE_STEPS = 32.0  # a point; rounded, so that it does not hang on what else is looked at in single precision
+LEAST_LEAVE_V = 1e-9  # a point
 VALLEY_SHARE = 0.03  # of the crest's height that the wave may rise again within a window
 
 
@@ -189,17 +192,26 @@ class _Family:
     """Orthonormal bases for windows of one number of points; hypotheses sorted by the length of the plateau."""
 
     smooth: FloatArray  # (n_points, n_smooth)
-    flat: npt.NDArray[np.float32]  # (N_FLAT, n_hypotheses, n_points), zero where one has fewer parameters
+    common: npt.NDArray[np.float32]  # (n_points, N_COMMON) terms that all hypotheses have
+    flat: npt.NDArray[np.float32]  # (N_FLAT - N_COMMON, n_hypotheses, n_points), zero where one has fewer parameters
     corners: FloatArray  # (n_hypotheses, 2), in points from the window's first
     length: FloatArray  # (n_hypotheses,)
     at_left: IntArray  # (n_hypotheses,) the points next to the corners
     at_right: IntArray
+    slopes: npt.NDArray[np.float32]  # (3, n_hypotheses, n_points), see `_bases`
+    yields: FloatArray  # (n_hypotheses, 2, 2), see `_yields`
 
 
 def flat_bases(n_points: int, corners: FloatArray) -> FloatArray:
     """Orthonormal bases of "line on top, a cubic flank on either side", continuous at the corners.
 
     Shorter flanks get fewer terms. corners: (n, 2) in points; returns (n, n_points, N_FLAT) with zero columns last."""
+    return _bases(n_points, corners)[0]
+
+
+def _bases(n_points: int, corners: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """`flat_bases`, and (3, n, n_points), to be multiplied by volts: the line's tilt and by how much either flank
+    leaves it at its corner, volts a point."""
     t = np.arange(n_points, dtype=float)[None, :]
     left, right = corners[:, :1], corners[:, 1:]
     scale = (n_points - 1) / 2
@@ -215,8 +227,27 @@ def flat_bases(n_points: int, corners: FloatArray) -> FloatArray:
     # Unused columns go last: what they become must not touch the others.
     order = np.argsort(~used, axis=1, kind="stable")
     stacked = np.take_along_axis(stacked, order[:, None, :], axis=2)
-    q = np.linalg.qr(stacked)[0]
-    return np.asarray(q * np.take_along_axis(used, order, axis=1)[:, None, :])
+    q, r = np.linalg.qr(stacked)
+    used = np.take_along_axis(used, order, axis=1)
+    q = np.asarray(q * used[:, None, :])
+    diagonal = np.arange(r.shape[1])
+    r[:, diagonal, diagonal] += ~used
+    slopes = np.linalg.solve(r, q.transpose(0, 2, 1))[:, 1 : N_COMMON + 2] / scale
+    return q, slopes.transpose(1, 0, 2)
+
+
+def _yields(bases: FloatArray, corners: FloatArray) -> FloatArray:
+    """(n, 2, 2) of what is left of the volts, summed up outside either corner: by how much the corners should move
+    inward, times how hard their flanks leave the line. A corner that moves adds a step; the bases take their part."""
+    steps = np.stack(_steps(bases.shape[1], corners), axis=1)
+    steps -= np.matmul(np.matmul(steps, bases), bases.transpose(0, 2, 1))
+    return np.linalg.inv(np.matmul(steps, steps.transpose(0, 2, 1)) + 1e-6 * np.eye(2))
+
+
+def _steps(n_points: int, corners: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(n, n_points) twice: 1 outside the left and the right corner, what part of a point is."""
+    t = np.arange(n_points, dtype=corners.dtype)[None, :] - corners.dtype.type(0.5)
+    return np.clip(corners[:, :1] - t, 0, 1), np.clip(t + 1 - corners[:, 1:], 0, 1)
 
 
 @lru_cache(maxsize=64)
@@ -229,12 +260,15 @@ def _family(n_points: int) -> _Family:
         for left in range(2, n_points - length - 2, step):
             corners.append((left - 0.25, left + length - 0.75))
     table = np.array(corners)
-    bases = flat_bases(n_points, table)
+    bases, slopes = _bases(n_points, table)
     x = np.linspace(-1, 1, n_points)
     smooth = np.linalg.qr(np.polynomial.legendre.legvander(x, min(8, n_points // 2) - 1))[0]
-    flat = np.ascontiguousarray(bases.transpose(2, 0, 1), dtype=np.float32)
+    flat = np.ascontiguousarray(bases[:, :, N_COMMON:].transpose(2, 0, 1), dtype=np.float32)
     at = np.round(table).astype(np.intp)
-    return _Family(smooth, flat, table, table[:, 1] - table[:, 0], at[:, 0].copy(), at[:, 1].copy())
+    return _Family(
+        smooth, bases[0, :, :N_COMMON].astype(np.float32), flat, table, table[:, 1] - table[:, 0],
+        at[:, 0].copy(), at[:, 1].copy(), slopes.astype(np.float32), _yields(bases, table),
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,25 +314,41 @@ def test_flatness(windows: Windows) -> FlatTest:
         corners_high = is_high.take(family.at_left[low:high], axis=1)
         corners_high &= is_high.take(family.at_right[low:high], axis=1)
         single = y.astype(np.float32)
-        best = low + _choose(family.flat[N_COMMON:, low:high], single, corners_high)
+        best, is_found = _choose(family, slice(low, high), single, corners_high)
         # In single precision too: what a coefficient errs by lies in the basis, and shows but squared.
+        _, leave_left, leave_right = np.einsum("tnk,nk->tn", family.slopes[:, best], single).astype(float)
         basis = family.flat[:, best]
+        single -= single @ family.common @ family.common.T
         single -= np.einsum("tn,tnk->nk", np.einsum("tnk,nk->tn", basis, single), basis)
         flat_rss = np.einsum("ij,ij->i", single, single)
-        result.flat_rss_v2[rows] = np.where(corners_high[np.arange(len(rows)), best - low], flat_rss, power)
-        corners = family.corners[best] + (first[rows] - SIDE)[:, None]
-        result.corner_left[rows] = corners[:, 0]
-        result.corner_right[rows] = corners[:, 1]
+        result.flat_rss_v2[rows] = np.where(is_found, flat_rss, power)
+        inside = family.corners[best]
+        outside = np.stack([np.einsum("ij,ij->i", step, single) for step in _steps(k, inside.astype(np.float32))])
+        inward = np.einsum("nab,bn->an", family.yields[best], outside)
+        for side, corner, leave in ((0, result.corner_left, leave_left), (1, result.corner_right, leave_right)):
+            move = inward[side] / np.where(np.abs(leave) > LEAST_LEAVE_V, leave, np.inf)
+            move = np.round(np.clip(move, -MOST_MOVE, MOST_MOVE) * MOVE_STEPS) / MOVE_STEPS
+            corner[rows] = inside[:, side] + (-move if side else move) + first[rows] - SIDE
     return result
 
 
-def _choose(bases: npt.NDArray[np.float32], rows: npt.NDArray[np.float32], allowed: npt.NDArray[np.bool_]) -> IntArray:
-    """(n,) which of the (terms, n_hypotheses, n_points) bases explains most of each row, of those that are allowed."""
+def _choose(
+    family: _Family, part: slice, rows: npt.NDArray[np.float32], allowed: npt.NDArray[np.bool_]
+) -> tuple[IntArray, npt.NDArray[np.bool_]]:
+    """(n,) which hypothesis of a part of the family explains most of each row, of those that are allowed and have both
+    flanks fall away from the line's ends; and whether there is one."""
     explained = np.zeros(allowed.shape, dtype=np.float32)
-    part = np.empty_like(explained)
-    for term in bases:
-        np.matmul(rows, term.T, out=part)
-        part *= part
-        explained += part
+    term = np.empty_like(explained)
+    for basis in family.flat[:, part]:
+        np.matmul(rows, basis.T, out=term)
+        term *= term
+        explained += term
     explained *= allowed
-    return np.asarray(np.argmax(explained, axis=1))
+    best = np.argmax(explained, axis=1)
+    tilt, left, right = np.einsum("tnk,nk->tn", family.slopes[:, part.start + best], rows)
+    wrong = np.flatnonzero((left > tilt) | (right > -tilt))
+    if len(wrong):
+        tilts, lefts, rights = (rows[wrong] @ slopes.T for slopes in family.slopes[:, part])
+        explained[wrong] *= (lefts <= tilts) & (rights <= -tilts)
+        best[wrong] = np.argmax(explained[wrong], axis=1)
+    return part.start + best, explained[np.arange(len(best)), best] > 0
