@@ -51,7 +51,8 @@ DEPTHS: dict[str, Depth] = {
         "The output's bass (20 to 120 Hz) is followed; a note begins where its level or its tone changes, and its "
         "pitch is fitted to the waveform. The supply is averaged just before the note and searched for its lowest "
         "value under it. That is given raw, one sample, and averaged: by a parabola over 2 ms, or over 20 to 32 ms "
-        "where one fits so long; sag is counted to the averaged one.",
+        "where one fits so long; sag is counted to the averaged one. What the notes' own power takes off the supply is "
+        "learned from all of them; the report says under how many it fell further than their highest crests explain.",
         "Notes closer together than the ear parts them may be taken as one. Sag is not judged where the supply had "
         "not settled before the note, or was not recorded. It does not say where the volts were lost: battery, cable "
         "and ground need a second point of measurement.",
@@ -82,7 +83,8 @@ DEPTHS: dict[str, Depth] = {
     ),
     "knee": Depth(
         "Distortion is drawn against volts while the gain was turned. The 1 % and 10 % points are read from the curve; "
-        "both are points at which amplifiers are commonly rated.",
+        "both are points at which amplifiers are commonly rated. Where the tone held still in its last second, the "
+        "report says how far below or beyond the edge it was left.",
         "Watts are volts squared over the nominal ohms: a loudspeaker's real impedance is another. Without a load the "
         "rail does not sag and the point is provisional.",
         _LOUD,

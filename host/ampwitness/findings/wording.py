@@ -46,7 +46,8 @@ KIND_WORDS: dict[str, KindWords] = {
         "What does the supply do under each bass note?",
         "A tone or beat between 20 and 120 Hz at the output, down to 40 mV rms or ten times the quietest level of the "
         "last 40 s (0.2 V rms at most), with the supply before, under and after it.",
-        "Compare the sag of loud notes: a large sag points to battery, cable or ground.",
+        "Compare the sag of loud notes: a large sag points to battery, cable or ground; one that a note's own power "
+        "does not explain points to another consumer or a contact.",
     ),
     "dip": KindWords(
         "dips",
