@@ -29,6 +29,8 @@ _CLEARLY_TONE = 0.80  # of it explained by one note: no second look is needed
 _STRAIGHT_TONE = 0.90  # the same of one whose slide was taken out: that suits noise too, a little
 _LEAST_PERIODS = 5.0  # of it: fewer of noise's lowest lines look like a tone
 _BATCH = 384  # notes that are measured together: some 10 MB wait at most
+# By the supply's model and the report, of all notes: making each again for a number costs ten times as much.
+_ASKED_FOR = ("sag_v", "sag_without_end_v", "level_v", "peak_v", "supply_lowest_averaged_v")
 SAG_OF_NOTE_PERCENT = 10.0  # what the supply may lose under a note before it is more than information
 
 
@@ -85,7 +87,7 @@ class NoteDetector:
         self._runs = NoteRuns()
         self._run: tuple[int, RunNotes] | None = None
         self._waiting: list[tuple[SoundingNote, Bands, NoteBlock]] = []
-        self._found = KeptTable("note", ("sag_v", "sag_without_end_v", "level_v"), ("supply_before_settled",))
+        self._found = KeptTable("note", _ASKED_FOR, ("supply_before_settled",))
         self._n_dropped: dict[str, int] = {}
         self._last_pitches: deque[Pitch] = deque(maxlen=3)
         self._last_level_v = 0.0
