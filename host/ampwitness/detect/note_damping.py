@@ -94,11 +94,12 @@ def _carry_some(
     shows = (np.abs(left) > limit_v[row, None]) & is_behind
     at = np.argmax(shows, axis=1)  # 0 where nothing ever shows: no departure either
     is_fall = (heights[np.arange(len(at)), at] <= _LET_GO) & (at >= departs[row] + _LEAST_LATER)
-    inside = is_behind & (number < at[:, None])
+    row, column, begin, fall, left, at = (values[is_fall] for values in (row, column, begin, fall, left, at))
+    inside = (number >= begin[:, None]) & (number < at[:, None])
     lost = np.where(inside, left, 0.0)
     lost2 = np.einsum("jk,jk->j", lost, lost)
     parted = np.where(inside, (volts - carried)[row], 0.0)
-    is_fall &= lost2 <= _MOST_LEFT * np.einsum("jk,jk->j", parted, parted)
+    is_fall = lost2 <= _MOST_LEFT * np.einsum("jk,jk->j", parted, parted)
     at = np.where(is_fall, at, 0)
     latest = np.zeros(k, dtype=np.intp)
     np.maximum.at(latest, row, at)

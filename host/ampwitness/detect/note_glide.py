@@ -19,6 +19,9 @@ _LEAST_S = 0.090
 _MOST_OCTAVES = 1.5
 _LEAST_OCTAVES = 0.04  # a pitch that stands is measured as it is
 _END_SHARE = 0.25  # of a note, at its end: the pitch it comes to
+_LAGRANGE = np.array(
+    [-1 / 120, 1 / 24, -1 / 12, 1 / 12, -1 / 24, 1 / 120]
+)  # one over a point's distances to the others
 
 
 def straighten(part: FloatArray, rate_hz: float) -> tuple[FloatArray, float] | None:
@@ -57,10 +60,11 @@ def _interpolate(values: FloatArray, at: FloatArray) -> FloatArray:
     """Values between samples, by Lagrange's polynomial through the six nearest."""
     n_points = 6
     first = np.clip(np.floor(at).astype(np.intp) - n_points // 2 + 1, 0, len(values) - n_points)
-    u = at - first
-    out = np.zeros(len(at))
-    for k in range(n_points):
-        others = [j for j in range(n_points) if j != k]
-        weight = np.prod([(u - j) / (k - j) for j in others], axis=0)
-        out += weight * values[first + k]
+    away = (at - first) - np.arange(n_points)[:, None]
+    # Products of all distances ahead of each point and behind it.
+    ahead, behind = np.ones_like(away), np.ones_like(away)
+    np.cumprod(away[:-1], axis=0, out=ahead[1:])
+    np.cumprod(away[:0:-1], axis=0, out=behind[-2::-1])
+    near = values[first + np.arange(n_points)[:, None]] * _LAGRANGE[:, None]
+    out: FloatArray = np.einsum("ij,ij,ij->j", ahead, behind, near)
     return out

@@ -213,16 +213,20 @@ class NoteDetector:
     ) -> dict[int, tuple[Pitch, float]]:
         """By place, the pitch that notes slide to which are no tones as they stand, and how long that is."""
         found: dict[int, tuple[Pitch, float]] = {}
+        straight: dict[int, tuple[FloatArray, float]] = {}
         for place, ((note, bands, _), part, pitch) in enumerate(zip(waiting, parts, pitches, strict=True)):
-            seconds = len(part) / bands.band_hz
-            if pitch is None or is_tone(pitch, seconds) or not note.novelty_ratio >= STANDS_OUT:
+            if pitch is None or is_tone(pitch, len(part) / bands.band_hz) or not note.novelty_ratio >= STANDS_OUT:
                 continue
-            straight = straighten(part, bands.band_hz)
-            if straight is None:
-                continue
-            (still,) = measure_pitches([straight[0]], bands.band_hz, bands.response)
-            if still is not None and still.explained_ratio >= _STRAIGHT_TONE:
-                found[place] = (replace(still, frequency_hz=still.frequency_hz * straight[1]), seconds)
+            still = straighten(part, bands.band_hz)
+            if still is not None:
+                straight[place] = still
+        for bands in {id(waiting[place][1]): waiting[place][1] for place in straight}.values():
+            places = [place for place in straight if waiting[place][1] is bands]
+            some = measure_pitches([straight[place][0] for place in places], bands.band_hz, bands.response)
+            for place, pitch in zip(places, some, strict=True):
+                if pitch is not None and pitch.explained_ratio >= _STRAIGHT_TONE:
+                    there = replace(pitch, frequency_hz=pitch.frequency_hz * straight[place][1])
+                    found[place] = (there, len(parts[place]) / bands.band_hz)
         return found
 
     def _report(self, kept: list[tuple[SoundingNote, Bands, NoteBlock, Pitch]], bands: Bands) -> None:
