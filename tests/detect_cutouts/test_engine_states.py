@@ -175,3 +175,11 @@ def test_a_charger_that_came_back_from_rest_once_may_charge_at_its_last_low_leve
     low = ((time_s > 15) & (time_s < 24)) | (time_s > 44)
     _, states = _ends(np.where(low, 12.8, 13.9), 13.8)
     assert states == ("charging", "not decidable", "charging", "not decidable")
+
+
+def test_a_starter_without_a_notch_is_known_by_its_strokes() -> None:
+    time_s = np.arange(10 * RATE_HZ) / RATE_HZ
+    cranked = (time_s > 4) & (time_s < 5.2)
+    strokes = 0.4 * (np.abs(np.sin(np.pi * 8 * time_s)) - 0.5)
+    assert _ends(np.where(cranked, 9.7 + strokes, 12.5), 12.5)[1] == ("rest", "cranking", "rest")
+    assert "cranking" not in _ends(np.where(cranked, 9.7, 12.5), 12.5)[1]

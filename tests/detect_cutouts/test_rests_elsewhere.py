@@ -55,3 +55,12 @@ def test_a_supply_that_always_is_low_lets_the_amplifier_go_all_the_same() -> Non
     supply = 10.75 - 0.8 * np.clip((AT - 3.95) / 0.05, 0, 1) * (AT < 5.2)
     (found,) = _find(np.where(OFF, 0.0, TONE), supply=supply)
     assert found.measured["cause"] == "supply fell below a level"
+
+
+def test_a_slow_ring_behind_a_stop_is_no_return() -> None:
+    since = np.maximum(AT - 4.003, 0)
+    ring = 2.4 * np.exp(-since / 0.2) * np.sin(2 * np.pi * 4 * since)
+    supply = 12.6 - 3.6 * np.clip((AT - 3.95) / 0.05, 0, 1) * (AT < 5.2)
+    (found,) = _find(np.where(OFF, ring, TONE), supply=supply)
+    assert found.measured["cause"] == "supply fell below a level"
+    assert found.stop_s == pytest.approx(5.4, abs=0.005)

@@ -29,7 +29,7 @@ CRANK_LONGEST_S = 30.0
 CRANK_SWING_V = 0.12
 _STROKES_HZ, _STROKES_CYCLES, _STROKES_V, _STROKES_SHARE = (2.5, 20.0), 3, 0.025, 0.6
 _STROKES_LEAST, _STROKES_LONGEST = 30, 300  # of 10 ms
-_STROKES_RATIO = 0.6  # beside even strokes so much of the least notch will do
+_STROKES_RATIO = 0.6  # beside even strokes so much of the least fall will do, and no notch need be seen
 _HOLD_S = 0.30
 _FALL_STEPS, _SAME_FALL_S, _HALF_FALL_S = 6, 0.15, 0.002
 
@@ -107,8 +107,7 @@ def _judge_cranking(
     # Where the cranking level lies: what holds from a tenth of a second on, before the supply is back.
     early = volts[8:30]
     centre_v = float(np.median(early))
-    least = _STROKES_RATIO
-    if centre_v > rest_v - least * CRANK_LEFT_V or centre_v < notch_v + least * CRANK_BACK_V:
+    if centre_v > rest_v - _STROKES_RATIO * CRANK_LEFT_V:
         return None
     end = _find_end(volts, centre_v, rest_v)
     if end is None or end * STEP_S < CRANK_LEAST_S:

@@ -22,7 +22,8 @@ GROUND_JUMP_V = 1.0
 _SETTLE_S = 0.5  # behind the return: how long its level is compared with
 _THUMP_STEPS = 250
 _SOUNDS_RATIO = 0.1
-_SOUND_STEPS = 150
+_SOUND_STEPS, _CLICK_BINS, _MOST_BINS = 150, 3, 8
+_DC_V = 1.5
 Steps = npt.NDArray[np.int64]
 
 
@@ -56,8 +57,10 @@ def find_return(
     hits = np.flatnonzero((away[:n] > 0) & (soon[:n] >= 2) & ((long[:n] >= 30) | (_count_left(still) < 150)[:n]))
     if stop.remote_fell_s is not None and len(hits):
         hits = hits[_sounds_on(run, stop, at + hits, known) | (at + hits >= _remote_rise(run, stop, at, limit, edges))]
-    if stop.ground_jump_v is not None and abs(stop.ground_jump_v) > GROUND_JUMP_V and len(hits):
-        hits = hits[_only_sounds(run, at + hits, limit_v, known)]
+    is_put = stop.ground_jump_v is not None and abs(stop.ground_jump_v) > GROUND_JUMP_V
+    if len(hits) and (is_put or not (abs(stop.rest_v) > _DC_V and stop.rests_steadily)):
+        # A loose ground puts the output to and fro: there it must sound most of the time.
+        hits = hits[_sounds_at(run, at + hits, limit_v, known, _MOST_BINS if is_put else _CLICK_BINS)]
     if not len(hits):
         return None
     step = at + int(hits[0])
@@ -145,14 +148,18 @@ def _sounds_on(run: RunSteps, stop: Stop, steps: Steps, known: int) -> npt.NDArr
     return sounds
 
 
-def _only_sounds(run: RunSteps, steps: Steps, limit_v: float, known: int) -> npt.NDArray[np.bool_]:
-    """Whether the output sounds behind each step most of the time, and is not merely put to and fro by its ground."""
+def _sounds_at(run: RunSteps, steps: Steps, limit_v: float, known: int, n_least: int) -> npt.NDArray[np.bool_]:
+    """Whether the output sounds in `n_least` of the 15 bins of 10 ms behind each step, and does not merely ring slowly,
+    or creep to another level: what is no straight line within a bin counts."""
     sounds = np.zeros(len(steps), dtype=bool)
+    along = np.arange(10) - 4.5
     for number, step in enumerate(steps.tolist()):
-        high, low = (run.steps(name, step, min(known, step + _SOUND_STEPS)) for name in ("high", "low"))
-        n = len(high) // 10
-        swing = 0.5 * (high[: 10 * n].reshape(n, 10).max(axis=1) - low[: 10 * n].reshape(n, 10).min(axis=1))
-        sounds[number] = n == 0 or float(np.median(swing)) > limit_v / 3
+        end = min(known, step + _SOUND_STEPS)
+        n = (end - step) // 10
+        mean, high, low = (run.steps(name, step, step + 10 * n).reshape(n, 10) for name in ("mean", "high", "low"))
+        line = mean.mean(axis=1)[:, None] + ((mean @ along) / (along @ along))[:, None] * along
+        swing = np.maximum((high - line).max(axis=1), (line - low).max(axis=1))
+        sounds[number] = np.sum(swing > limit_v / 3) >= min(n_least, n)
         if sounds[number]:
             break  # the first is asked for
     return sounds
