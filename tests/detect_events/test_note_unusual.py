@@ -95,3 +95,15 @@ def test_a_note_struck_again_within_a_tenth_of_a_second_is_another() -> None:
     off_s = np.abs(np.array([note.start_s for note in found]) - starts_s)
     assert np.median(off_s) < 0.001
     assert off_s.max() < 0.008  # where the one before was cut off
+
+
+def test_a_drum_right_behind_a_tone_as_loud_is_a_note() -> None:
+    time_s = seconds(4.0)
+    wave = np.zeros(len(time_s))
+    for start_s in (0.5, 1.5, 2.5):
+        wave += _held(time_s, 82.4, start_s, start_s + 0.5, 0.010, 6.0)
+        u = np.maximum(time_s - start_s - 0.5, 0.0)
+        cycles = 50.0 * u + 110.0 * 0.02 * -np.expm1(-u / 0.02)
+        wave += 6.0 * np.exp(-u / 0.06) * np.sin(2 * np.pi * cycles)
+    found = run(NoteDetector(), logged(wave)).findings
+    assert [note.start_s for note in found] == pytest.approx([0.5, 1.0, 1.5, 2.0, 2.5, 3.0], abs=0.002)

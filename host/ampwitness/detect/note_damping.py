@@ -118,7 +118,9 @@ def _carry_some(
         at = np.where(above.any(axis=1), np.argmax(above, axis=1), at)
         inside = is_behind & (number < at[:, None])
         out[known], out_at[known] = fine, at
-        out_v[known] = np.sqrt(np.einsum("ij,ij,ij->i", fine, fine, inside.astype(float)) / inside.sum(axis=1))
+        out_v[known] = np.sqrt(
+            np.einsum("ij,ij,ij->i", fine, fine, inside.astype(float)) / np.maximum(inside.sum(axis=1), 1)
+        )
     return out, out_at, out_v
 
 

@@ -12,10 +12,12 @@ from ampwitness.types import FloatArray
 
 RISE_RATIO = 10 ** (1.5 / 10)  # of power: 1.5 dB
 TURN_OCTAVES = 0.040
+LEAP_OCTAVES = 0.12  # so far no pitch turns that does not begin anew, wherever it leads
 _CENTRE_S = 0.060
 _STOOD_RATIO, _STAYS_RATIO = 0.35, 1.0  # of a turn, that the pitch may move in the 60 ms before and behind
 _PEAK_S = 0.040
 _APART_S = 0.050
+_FAINT_RATIO, _FAINT_LATER_RATIO = 0.50, 0.15  # of power
 _FADES_RATIO = 0.40  # of power: what turns its pitch keeps its level for a while, what fades away turns too
 
 Places = npt.NDArray[np.intp]
@@ -66,13 +68,19 @@ def find_places(
     later = levels.ahead[min(len(band) - 1, round(_APART_S * rate_hz)) :]
     later = np.concatenate((later, np.zeros(len(band) - len(later))))
     keeps = np.minimum(levels.ahead, later) >= _FADES_RATIO * levels.before
-    turn = np.where(is_loud & keeps & (levels.before >= floor_v * floor_v), turn, 0.0)
+    # What only ends leaves less, and no pitch.
+    goes_on = (levels.ahead >= _FAINT_RATIO * levels.before) & (later >= _FAINT_LATER_RATIO * levels.before)
+    turn = np.where(is_loud & (levels.before >= floor_v * floor_v), turn, 0.0)
+    leap = np.where(goes_on, turn, 0.0)
+    leaps = _peaks(leap[first - margin : stop + margin], LEAP_OCTAVES, round(_PEAK_S * rate_hz)) + first - margin
+    leaps = leaps[_lead_somewhere(octaves, leaps, width, np.inf)]
+    turn = np.where(keeps, turn, 0.0)
     turns = _peaks(turn[first - margin : stop + margin], TURN_OCTAVES, round(_PEAK_S * rate_hz)) + first - margin
-    turns = turns[_lead_somewhere(octaves, turns, width)]
-    if len(rises) and len(turns):
-        near = np.min(np.abs(turns[:, None] - rises[None, :]), axis=1) <= round(_APART_S * rate_hz)
-        turns = turns[~near]
-    places = [(int(i), False) for i in rises] + [(int(i), True) for i in turns]
+    turns = turns[_lead_somewhere(octaves, turns, width, _STAYS_RATIO)]
+    apart = round(_APART_S * rate_hz)
+    leaps = _far_from(leaps, np.concatenate((rises, turns)), apart)
+    turns = _far_from(turns, rises, apart)
+    places = [(int(i), False) for i in rises] + [(int(i), False) for i in leaps] + [(int(i), True) for i in turns]
     return sorted(place for place in places if first <= place[0] < stop)
 
 
@@ -103,7 +111,14 @@ def measure_octaves(band: FloatArray, width: int) -> FloatArray:
     return octaves
 
 
-def _lead_somewhere(octaves: FloatArray, turns: Places, width: int) -> npt.NDArray[np.bool_]:
+def _far_from(places: Places, others: Places, apart: int) -> Places:
+    if not len(places) or not len(others):
+        return places
+    out: Places = places[np.min(np.abs(places[:, None] - others[None, :]), axis=1) > apart]
+    return out
+
+
+def _lead_somewhere(octaves: FloatArray, turns: Places, width: int, stays_ratio: float) -> npt.NDArray[np.bool_]:
     """Whether turns lead from a pitch that stood to one that stays: noise turns all the time.
 
     What lies beyond the ends is taken to stand.
@@ -113,7 +128,7 @@ def _lead_somewhere(octaves: FloatArray, turns: Places, width: int) -> npt.NDArr
     turn = np.abs(behind - before)
     moved = np.where(turns >= 2 * width, np.abs(before - earlier), 0.0)
     moves_on = np.where(turns + width <= last, np.abs(later - behind), 0.0)
-    out: npt.NDArray[np.bool_] = (moved <= _STOOD_RATIO * turn) & (moves_on <= _STAYS_RATIO * turn)
+    out: npt.NDArray[np.bool_] = (moved <= _STOOD_RATIO * turn) & (moves_on <= stays_ratio * turn)
     return out
 
 

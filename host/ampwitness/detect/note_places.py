@@ -18,11 +18,12 @@ from ampwitness.detect.note_departure import (
     Departures,
 )
 from ampwitness.detect.note_knees import RawKnees
-from ampwitness.detect.note_levels import Levels
+from ampwitness.detect.note_levels import RISE_RATIO, Levels
 from ampwitness.types import FloatArray
 
 NOVELTY_WHILE_SOUNDING = 0.21
 NOVELTY_OF_PITCH = 0.15
+NOVELTY_OF_FAINT = 0.60
 LATE_AT, NOVELTY_OF_LATE = 14.0, 0.50  # slow samples behind a rise, from which on; of all in its first 60 ms
 LEAST_NOISE_V, MOST_NOISE_V = 0.001, 0.020
 _SETTLE_S = 0.010
@@ -111,7 +112,11 @@ class PlaceLooker:
             again = self._look(ahead, np.zeros(len(rows), dtype=np.intp), is_steep[rows])
             novelty[rows], onset[rows] = again.novelty_long, ahead + again.at
             fell[rows] = again.fell
-        is_new = novelty >= np.where(is_turn, NOVELTY_OF_PITCH, NOVELTY_WHILE_SOUNDING)
+        # Where the level over 50 ms does not rise, hardly anything may be old.
+        is_faint = ~is_turn & (self._rise_ratio(levels, here) < RISE_RATIO)
+        novelty = np.where(is_faint & ~is_lull, np.minimum(novelty, found.novelty_long), novelty)
+        least = np.where(is_turn, NOVELTY_OF_PITCH, NOVELTY_WHILE_SOUNDING)
+        is_new = novelty >= np.where(is_faint, NOVELTY_OF_FAINT, least)
         # A turn in which nothing departs at first, shortly ahead of a rise, is that rise seen from afar.
         rises = at[is_new & ~is_turn]
         if len(rises):

@@ -11,7 +11,7 @@ import numpy as np
 
 from ampwitness.detect.note_decimate import BAND_STEP, LEVEL_S, Bands
 from ampwitness.detect.note_departure import BEFORE
-from ampwitness.detect.note_levels import Levels, find_places, measure_levels
+from ampwitness.detect.note_levels import RISE_RATIO, Levels, find_places, measure_levels
 from ampwitness.detect.note_places import (
     EARLIEST_S,
     LEAST_NOISE_V,
@@ -248,8 +248,9 @@ class RunNotes:
             levels = self._levels
             if not is_lull and since < _SOON_S * self.rate_hz:
                 here = at - self._first
-                is_struck = not is_turn and novelty >= NOVELTY_OF_STRUCK
-                if not is_struck and levels.ahead[here] < STRONG_RISE_RATIO * levels.before[here]:
+                rise = levels.ahead[here] / max(levels.before[here], 1e-12)
+                is_struck = not is_turn and novelty >= NOVELTY_OF_STRUCK and rise >= RISE_RATIO
+                if not is_struck and rise < STRONG_RISE_RATIO:
                     return
             if not is_lull and since < BEFORE * self.bands.factor:
                 # Judged again by what the note itself did, without what came before it.
