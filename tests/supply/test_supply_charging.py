@@ -30,14 +30,20 @@ def _bursts(rng: np.random.Generator, most_a: float) -> np.ndarray:
     return amperes
 
 
-def _fit(supply: VehicleSupply, most_a: float, seed: int) -> ChargingFit | None:
+def _fit(supply: VehicleSupply, most_a: float, seed: int, note_hz: float = 0.0) -> ChargingFit | None:
+    """`note_hz`: of the notes, whose current comes and goes at twice that; 0: it flows evenly."""
     rng = np.random.default_rng(seed)
     amperes = _bursts(rng, most_a)
+    if note_hz:
+        amperes = 1.0 + (amperes - 1.0) * (1.0 - np.cos(4 * np.pi * note_hz * np.arange(len(amperes)) / RATE_HZ))
     volts = run_supply(supply, FixedLoad(amperes), RATE_HZ, len(amperes)).supply_v
     volts = volts + rng.normal(0.0, 0.0015, len(volts))
-    steps = volts.reshape(-1, EACH).mean(axis=1)
+    blocks = volts.reshape(-1, EACH)
+    steps = blocks.mean(axis=1)
     current = amperes.reshape(-1, EACH).mean(axis=1)
-    history = SupplySteps(np.arange(len(steps)), current**2, {"supply": steps, "current": current})
+    history = SupplySteps(
+        np.arange(len(steps)), current**2, {"supply": steps, "current": current}, ripple_v=blocks.std(axis=1)
+    )
     return fit_charging(history, current, np.ones(len(current)), steps, np.ones(len(steps), dtype=bool))
 
 
@@ -48,6 +54,16 @@ CHARGED = VehicleSupply(
     return_cable_ohm=0.003,
     alternator=Alternator(14.2, limit_a=85.0),
 )
+
+
+def test_a_limit_that_is_reached_within_each_half_cycle_bends_no_figure() -> None:
+    """The mean of 10 ms stays above the limit while the crests of the current pass it."""
+    supply = replace(CHARGED, battery_ohm=0.021)
+    fit = _fit(supply, 70.0, 3, note_hz=55.0)
+    assert fit is not None
+    true = true_regime_ohms(supply)
+    assert fit.following_weight[0] == pytest.approx(true["the alternator follows"], rel=0.03)
+    assert fit.limit_weight[0] == pytest.approx(true["the alternator is at its current limit"], rel=0.05)
 
 
 def test_both_regimes_are_told_where_both_were_seen() -> None:

@@ -30,10 +30,12 @@ LIMIT_SHARE, FOLLOWING_SHARE = 0.25, 0.35  # of the lively time, that a regime m
 KNOWN_RATIO = 0.04  # standard error of a weight that is told
 LIMIT_ERROR_RATIO, FOLLOWING_ERROR_RATIO = 0.04, 0.03  # what the model leaves out, standard
 SPREAD_ERROR_RATIO = 2.5  # ... and what a spread of the size of the volts' own range would add to it
+STRAYED_ERROR_RATIO = 0.15  # ... and other consumers, which draw the alternator over its limit as well
 
 # Places in a row of parameters.
 RESERVOIR, STORE, STORED, WHOLE, LEADS, HELP, FIELD, LIMIT, SLOW, SLOW_LAG = range(10)
 N_PARAMETERS = 10
+_LEAST_SWING_V = 1e-4
 LEAST = np.array([np.log(0.001), np.log(0.002), 0.0, 0.0, 0.02, 0.0, np.log(0.03), 5.0, 0.0, np.log(0.5)])
 MOST = np.array([np.log(0.03), np.log(0.12), 1.0, np.inf, 0.95, 8.0, np.log(0.4), 20.0, 1.2, np.log(4.0)])
 # What is usual, and how far from it one may be: for what the recording cannot tell.
@@ -43,10 +45,12 @@ WITHIN = np.array([0.8, 1.0, 0.5, np.inf, 0.25, 1.2, 0.5, np.inf, 0.25, 0.4])
 
 @dataclass(frozen=True, slots=True)
 class Chunks:
-    """Stretches of one length, (c, n): what the amplifier takes is `power` through its reservoir, over `volts`."""
+    """Stretches of one length, (c, n): what the amplifier takes is `power` through its reservoir, over `volts`;
+    `ripple_v` the supply's rms within a step."""
 
     power: FloatArray
     volts: FloatArray
+    ripple_v: FloatArray
 
 
 def lag(x: FloatArray, tau_s: float) -> FloatArray:
@@ -68,8 +72,7 @@ def find_taken(chunks: Chunks, row: FloatArray) -> FloatArray:
 def simulate(chunks: Chunks, rows: FloatArray, constants: FloatArray) -> FloatArray:
     """(m, c, n) volts of m rows of parameters over c chunks; `constants` (m, c, 2): volts, and volts over 30 s.
 
-    Only the alternator bends: step by step runs what it gives (K h of the model, and what the slow part makes of that),
-    all else is known ahead. Two numbers a row and chunk are carried, and a few operations are all that a step takes.
+    Only the alternator bends: step by step runs what it gives (`_give_way`), all else is known ahead.
     """
     n_chunks, n = chunks.power.shape
     at = (np.arange(n) - n / 2) * STEP_S / 30.0
@@ -87,27 +90,71 @@ def simulate(chunks: Chunks, rows: FloatArray, constants: FloatArray) -> FloatAr
             taken[key] = now.T, slowly.T
         now_t, slowly_t = taken[key]
         over_v[:, k] = above_v[k] + constants[k, :, 1] * at[:, None] - battery[k] * (now_t + slow[k] * slowly_t)
-    given_v = gain[:, None] * np.maximum(over_v[0] / (1 + gain * (1 + slow))[:, None], 0.0)
-    given_slow_v = slow[:, None] * given_v
-    new = -np.expm1(-STEP_S / np.exp(rows[:, FIELD, None]))
-    keep, new_given = np.broadcast_to(1 - new, given_v.shape).copy(), np.repeat(gain[:, None] * new, n_chunks, axis=1)
-    keep_slow = np.repeat(1 - new_slow[:, None], n_chunks, axis=1)
-    new_slowly = np.repeat((new_slow * slow)[:, None], n_chunks, axis=1)
-    some = np.empty_like(given_v)
-    for over in over_v:
-        over -= given_v
-        over -= given_slow_v
-        given_slow_v *= keep_slow
-        np.multiply(new_slowly, given_v, out=some)
-        given_slow_v += some
-        given_v *= keep
-        np.maximum(over, 0.0, out=some)
-        some *= new_given
-        given_v += some
+    _give_way(rows, chunks.ripple_v, over_v)
     for k, key in enumerate(keys):
         over_v[:, k] += rows[k, LIMIT] - leads[k] * taken[key][0]
     out: FloatArray = np.moveaxis(over_v, 0, 2)
     return out
+
+
+def _give_way(rows: FloatArray, ripple_v: FloatArray, over_v: FloatArray) -> None:
+    """Take from `over_v`, (n, m, c), the volts at the alternator over those at its limit as they would be without it,
+    what it gives: K h of the model, and what the slow part makes of that.
+
+    Two numbers a row and chunk are carried. Within a step volts are taken to swing as a sine, as far as `ripple_v`,
+    (c, n), says: part of a note's half-cycle may be above the limit and part below, and the mean of what lies above,
+    not the mean volts, is what the alternator holds back. Its lag is solved over the step with the slope that this has
+    at the beginning; exponentials by Pade, good to a thousandth.
+    """
+    shape = over_v.shape[1:]
+    full = np.ones(shape)
+    gain, slow = rows[:, HELP, None] * full, rows[:, SLOW, None]
+    given_v = gain * np.maximum(over_v[0] / (1 + gain * (1 + slow)), 0.0)
+    given_slow_v = slow * given_v
+    per = STEP_S / np.exp(rows[:, FIELD, None]) * full
+    per_gain = per * gain
+    new_slow = -np.expm1(-STEP_S / np.exp(rows[:, SLOW_LAG, None])) * full
+    keep_slow, new_slowly = 1.0 - new_slow, new_slow * slow
+    battery_share = (1.0 - rows[:, LEADS, None]) * full
+    swings = np.maximum(2.0**0.5 * ripple_v.T, _LEAST_SWING_V)
+    swing, place, share, drive, rate, bent = (np.empty(shape) for _ in range(6))
+    for over, swing_v in zip(over_v, swings, strict=True):
+        over -= given_slow_v
+        np.multiply(battery_share, swing_v, out=swing)
+        np.subtract(over, given_v, out=rate)
+        np.divide(rate, swing, out=place)
+        np.maximum(place, -1.0, out=place)
+        np.minimum(place, 1.0, out=place)
+        np.arccos(-place, out=share)
+        share *= 1 / np.pi  # of the swing, above the limit
+        # drive = per * (K * mean of what lies above the limit - given)
+        np.multiply(place, place, out=drive)
+        np.subtract(1.0, drive, out=drive)
+        np.sqrt(drive, out=drive)
+        drive *= 1 / np.pi
+        np.multiply(place, share, out=bent)
+        drive += bent
+        drive *= swing
+        rate -= swing
+        np.maximum(rate, 0.0, out=rate)
+        drive += rate  # all of it above
+        drive *= per_gain
+        np.multiply(per, given_v, out=bent)
+        drive -= bent
+        np.multiply(per_gain, share, out=rate)
+        rate += per
+        np.multiply(rate, 1 / 12, out=bent)
+        bent += 0.5
+        rate *= bent
+        rate += 1.0
+        drive /= rate  # what is given changes by this over the step
+        bent *= drive
+        bent += given_v  # its mean over the step
+        given_v += drive
+        over -= bent
+        given_slow_v *= keep_slow
+        bent *= new_slowly
+        given_slow_v += bent
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,19 +174,25 @@ class ChargingFit:
     open_v: float  # where the supply stands with nothing taken
     spread_v: float
     range_v: float  # what the volts ranged over, 98 % of them
+    strayed_v: float  # rms of all that the model does not follow, other consumers that the fit passed over included
     n_steps: int
     parameters: FloatArray
 
     @property
     def limit_error_ratio(self) -> float:
         """Standard error of the limit's weight that the model brings: the more, the less of the volts it follows."""
-        return float(np.hypot(LIMIT_ERROR_RATIO, SPREAD_ERROR_RATIO * self.spread_v / self.range_v))
+        return float(np.hypot(LIMIT_ERROR_RATIO, self._left_out_v / self.range_v))
 
     @property
     def following_error_ratio(self) -> float:
         """The same of the weight below the limit: seen only over that part of the range which lies above it."""
         range_v = self.range_v * max(self.bend_share, 0.01)
-        return float(np.hypot(FOLLOWING_ERROR_RATIO, SPREAD_ERROR_RATIO * self.spread_v / range_v))
+        return float(np.hypot(FOLLOWING_ERROR_RATIO, self._left_out_v / range_v))
+
+    @property
+    def _left_out_v(self) -> float:
+        """Volts whose share in the range counts as standard error."""
+        return float(np.hypot(SPREAD_ERROR_RATIO * self.spread_v, STRAYED_ERROR_RATIO * self.strayed_v))
 
     @property
     def tells_limit(self) -> bool:
@@ -164,6 +217,6 @@ class ChargingFit:
         constant_v = open_v + max(0.0, gain * (open_v - row[LIMIT]))
         constants = np.zeros((1, len(demand), 2))
         constants[:, :, 0] = constant_v
-        volts = simulate(Chunks(steps, np.ones_like(steps)), row[None, :], constants)
+        volts = simulate(Chunks(steps, np.ones_like(steps), np.zeros_like(steps)), row[None, :], constants)
         out: FloatArray = open_v - volts[0, :, -1]
         return out

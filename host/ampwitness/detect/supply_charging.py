@@ -43,6 +43,7 @@ LEAST_S = 8.0  # in all
 _WARM_UP_S = 1.0
 _WORTH = 0.75  # what the alternator's part must narrow the spread to
 _WORTH_ALONE = 0.65  # the same where only one side of the limit was seen: all is linear then, and fits more easily
+_STRAIGHT_RATIO = 0.003  # of the volts' range: so little left by a straight line is nothing that bends
 _ALONE_SHARE = 0.10  # of the other side, up to which that is so
 SMOOTH_STEPS = 3
 _RIVAL = 1.05  # times the best one's spread, up to which another start explains the volts as well
@@ -52,7 +53,8 @@ _GROUP_S = 0.2  # residuals nearer to each other are not independent
 _ROUNDS, _HUBER_ROUNDS = 20, 6
 _HALVE_AFTER = (3, 6, 9)
 _LIVELY_RATIO = 0.1
-_STARTS_AT_ONCE = 4  # looked around at together: all of them take 60 MB, one by one twice the time
+_AT_ONCE = 24  # starts times chunks looked around at together: all of six chunks take 60 MB, one by one twice the time
+_STANDS_RATIO, _STANDS_ROUNDS = 1e-3, 2  # so little gained, so often: it stands
 
 Flags = npt.NDArray[np.bool_]
 
@@ -81,7 +83,8 @@ def _gather(
 
     counts = np.stack([np.arange(width) < b - a for a, b in spans])
     counts[:, : round(_WARM_UP_S / STEP_S)] = False
-    return Chunks(cut(power), cut(divisor)), cut(supply), counts
+    ripple_v = steps.ripple_v if steps.ripple_v is not None else np.zeros(len(steps))
+    return Chunks(cut(power), cut(divisor), cut(ripple_v)), cut(supply), counts
 
 
 def _smooth(rows: FloatArray) -> FloatArray:
@@ -148,14 +151,17 @@ class _Search:
 
     def run(self) -> None:
         """All rounds; afterwards the best start with and the best without the alternator's part are left."""
+        stood = 0
         for number in range(_ROUNDS):
             is_huber = number < _HUBER_ROUNDS
             if number in (0, _HUBER_ROUNDS):
                 near = self._look_around(self.rows, self.constants)
                 self._normal = [self._linearize(k, slopes, is_huber) for k, (_, slopes) in enumerate(near)]
-            self._improve(is_huber)
+            stood = stood + 1 if self._improve(is_huber) < _STANDS_RATIO else 0
             if number in _HALVE_AFTER:
                 self._halve()
+            if stood >= _STANDS_ROUNDS and number > _HALVE_AFTER[-1]:
+                break
 
     def _halve(self) -> None:
         order = [k for k in np.argsort(self._spread_v).tolist() if self.helps[k]]
@@ -187,8 +193,9 @@ class _Search:
     def _look_around(self, rows: FloatArray, constants: FloatArray) -> Iterator[tuple[FloatArray, FloatArray]]:
         """What each row of parameters leaves of the volts, (c, n), and the slopes of the volts there by each parameter
         and by the two constants, (N_PARAMETERS + 2, c, n); one row after the other."""
-        for first in range(0, len(rows), _STARTS_AT_ONCE):
-            part = slice(first, first + _STARTS_AT_ONCE)
+        each = max(1, _AT_ONCE // len(self._volts))
+        for first in range(0, len(rows), each):
+            part = slice(first, first + each)
             yield from self._look_around_some(rows[part], constants[part])
 
     def _look_around_some(self, rows: FloatArray, constants: FloatArray) -> Iterator[tuple[FloatArray, FloatArray]]:
@@ -233,8 +240,10 @@ class _Search:
         right[:N_PARAMETERS] += prior * (USUAL - self.rows[k])
         return gram, right
 
-    def _improve(self, is_huber: bool) -> None:
-        """One damped step of every start; what does not lower its cost is not taken."""
+    def _improve(self, is_huber: bool) -> float:
+        """One damped step of every start; what does not lower its cost is not taken. Returns by how much of itself the
+        cost fell most."""
+        gained = 0.0
         rows, constants = self.rows.copy(), self.constants.copy()
         for k, (gram, right) in enumerate(self._normal):
             size = np.maximum(np.diag(gram), 1e-9)
@@ -249,13 +258,16 @@ class _Search:
         priors = [self._prior(float(spread_v)) for spread_v in self._spread_v]
         for k, (left, slopes) in enumerate(self._look_around(rows, constants)):
             before = float((weights[k] * self._left[k] ** 2).sum() + priors[k] @ (self.rows[k] - USUAL) ** 2)
-            if float((weights[k] * left**2).sum() + priors[k] @ (rows[k] - USUAL) ** 2) < before:
+            behind = float((weights[k] * left**2).sum() + priors[k] @ (rows[k] - USUAL) ** 2)
+            if behind < before:
+                gained = max(gained, 1.0 - behind / before)
                 self.rows[k], self.constants[k], self._left[k] = rows[k], constants[k], left
                 self._spread_v[k] = self._spread(left[None])[0]
                 self._damping[k] = max(self._damping[k] / 4, 1e-6)
                 self._normal[k] = self._linearize(k, slopes, is_huber)
             else:
                 self._damping[k] = min(self._damping[k] * 5, 1e4)
+        return gained
 
     @staticmethod
     def _prior(spread_v: float) -> FloatArray:
@@ -269,7 +281,8 @@ class _Search:
         without = int(np.flatnonzero(~self.helps)[0])
         share, bend_share = self._shares(best)
         worth = _WORTH_ALONE if min(share, 1.0 - share) < _ALONE_SHARE else _WORTH
-        if spread[best] > worth * spread[without]:
+        range_v = max(_SPREAD_FLOOR_V, float(np.ptp(np.quantile(self._volts[self._counts], (0.01, 0.99)))))
+        if spread[best] > worth * spread[without] or spread[without] < _STRAIGHT_RATIO * range_v:
             return None
         # What others say that explain the volts as well is as likely: how far they lie off counts as a standard error.
         rivals = np.flatnonzero(self.helps & (spread <= _RIVAL * spread[best]))
@@ -302,7 +315,8 @@ class _Search:
             limit_v=float(row[LIMIT]),
             open_v=float(row[LIMIT]) + (above_v / settled if above_v > 0 else above_v),
             spread_v=float(spread[best]),
-            range_v=max(_SPREAD_FLOOR_V, float(np.ptp(np.quantile(self._volts[self._counts], (0.01, 0.99))))),
+            range_v=range_v,
+            strayed_v=float(np.std(self._left[0][self._counts])),
             n_steps=int(self._counts.sum()),
             parameters=row.copy(),
         )

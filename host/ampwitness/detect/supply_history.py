@@ -18,10 +18,13 @@ from ampwitness.types import FloatArray, TraceWindow
 
 STEP_S = 0.010
 ROLES = ("supply", "battery", "ground", "current")
+NO_SUPPLY_V = 6.0  # below the lowest at which a standard has equipment tested (code A of ISO 16750-2): a lost lead
 MINUTE_S = 60.0
 MINUTE_STEPS = round(MINUTE_S / STEP_S)
 MOST_MINUTES, MOST_MARKED, MOST_KEPT = 60, 40, 90
 LEVEL_QUANTILE, LEVEL_V, MARKED_FALL_V = 0.95, 0.12, 3.0
+_RIPPLE, _RIPPLE_FROM_V = "ripple", 13.0
+_SQUARED = ("output", _RIPPLE)
 _EDGE = 1e-6  # of a step: a sample that lies on a step's edge belongs to what follows
 
 
@@ -34,6 +37,11 @@ class LeftOutMinutes:
     supply_mean_v: FloatArray
     supply_lowest_v: FloatArray
 
+    def lowest_supply_v(self, which: npt.NDArray[np.bool_] | npt.NDArray[np.int64]) -> float:
+        """Lowest of some minutes, those left out in which there was no supply; infinite where none is left."""
+        volts = self.supply_lowest_v[which]
+        return float(np.min(volts[volts >= NO_SUPPLY_V], initial=np.inf))
+
 
 NONE_LEFT_OUT = LeftOutMinutes(*(np.zeros(0) for _ in range(4)))
 
@@ -43,14 +51,16 @@ class SupplySteps:
     """Steps in which every sample was there, in order of time; all arrays (n,).
 
     `index` counts steps of STEP_S from recording time 0. `output_v2` is the mean square of the output (NaN where it was
-    not recorded); `volts` the mean of each of ROLES that was recorded, NaN where it was not. Of a recording longer than
-    MOST_MINUTES the steps of some minutes are left out, see `SupplyHistory`.
+    not recorded); `volts` the mean of each of ROLES that was recorded, NaN where it was not; `ripple_v` how far the
+    supply's volts lay from their mean within a step, rms (None: not known). Of a recording longer than MOST_MINUTES
+    the steps of some minutes are left out, see `SupplyHistory`.
     """
 
     index: npt.NDArray[np.int64]
     output_v2: FloatArray
     volts: Mapping[str, FloatArray]
     left_out: LeftOutMinutes = NONE_LEFT_OUT
+    ripple_v: FloatArray | None = None
 
     def __len__(self) -> int:
         return len(self.index)
@@ -112,6 +122,11 @@ class SupplyHistory:
             for role in roles:
                 segment = window.traces[role].segments[at]
                 steps, rows[role] = self._reduce(role, segment.start_s, segment.rate_hz, segment.volts)
+                if role == "supply":
+                    # From a level near by: the volts' own squares would drown what they differ by.
+                    above_v = np.asarray(segment.volts, dtype=np.float64) - _RIPPLE_FROM_V
+                    _, squares = self._reduce(_RIPPLE, segment.start_s, segment.rate_hz, above_v)
+                    rows[_RIPPLE] = np.sqrt(np.maximum(squares - (rows[role] - _RIPPLE_FROM_V) ** 2, 0.0))
             if steps is None or len(steps) == 0:
                 continue
             self._index.append(steps)
@@ -133,7 +148,7 @@ class SupplyHistory:
         left_out = NONE_LEFT_OUT
         if self._left_out:
             left_out = LeftOutMinutes(*(np.array(column) for column in zip(*sorted(self._left_out), strict=True)))
-        return SupplySteps(index, columns.get("output", missing), volts, left_out)
+        return SupplySteps(index, columns.get("output", missing), volts, left_out, columns.get(_RIPPLE))
 
     def _join(self, role: str) -> FloatArray:
         parts = [m.columns.get(role, np.full(len(m.index), np.nan, dtype=np.float32)) for m in self._minutes]
@@ -186,7 +201,7 @@ class SupplyHistory:
     def _reduce(
         self, role: str, start_s: float, rate_hz: float, volts: FloatArray
     ) -> tuple[npt.NDArray[np.int64], FloatArray]:
-        """Means (of squares for the output) of the steps that end in this segment and are whole."""
+        """Means (of squares for what is in _SQUARED) of the steps that end in this segment and are whole."""
         n = len(volts)
         if n == 0:
             return np.zeros(0, dtype=np.int64), np.zeros(0)
@@ -196,7 +211,7 @@ class SupplyHistory:
             # Whole steps from edge to edge, as nearly all windows are: the same sums, quickly. In doubles like those
             # below, as behind a gap it hangs on how windows were cut which way a step goes.
             blocks = np.asarray(volts, dtype=np.float64).reshape(-1, each)
-            sums = np.einsum("ij,ij->i", blocks, blocks) if role == "output" else blocks @ np.ones(each)
+            sums = np.einsum("ij,ij->i", blocks, blocks) if role in _SQUARED else blocks @ np.ones(each)
             self._open.pop(role, None)
             return round(place) + np.arange(len(blocks), dtype=np.int64), sums / each
         first = int(np.floor(start_s / STEP_S + _EDGE))
@@ -205,7 +220,7 @@ class SupplyHistory:
         starts = np.ceil((steps * STEP_S - start_s) * rate_hz - _EDGE * STEP_S * rate_hz).astype(np.int64)
         at = np.clip(starts, 0, n - 1)
         wide = np.asarray(volts, dtype=np.float64)
-        totals = np.add.reduceat(wide * wide if role == "output" else wide, at)
+        totals = np.add.reduceat(wide * wide if role in _SQUARED else wide, at)
         counts = np.diff(np.append(at, n))
         open_step, n_open, sum_open, rate_open = self._open.get(role, (-1, 0, 0.0, rate_hz))
         if open_step == first and rate_open == rate_hz:
