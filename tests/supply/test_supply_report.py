@@ -62,6 +62,24 @@ def test_the_starter_is_told_apart_from_the_battery_at_rest() -> None:
     assert re.search(r"Cranking once: lowest (6\.99|7\.0\d) V in (0\.9|1\.0) s", text), text
 
 
+def test_a_lost_lead_is_no_supply_at_rest() -> None:
+    at_s = np.arange(0, 20.0, 1 / 2000)
+    since_s = at_s - 12.0
+    # It decays through the amplifier's own capacitor, and comes back with an inrush.
+    supply_v = np.where((since_s >= 0) & (since_s < 0.4), 12.48 * np.exp(-np.maximum(since_s, 0) / 0.03) + 0.02, 12.5)
+    supply_v = np.where((since_s >= 0.4) & (since_s < 0.5), 11.7, supply_v)
+    volts = {
+        "output": np.zeros(len(at_s)),
+        "supply": supply_v + 0.002 * np.random.default_rng(1).normal(size=len(at_s)),
+    }
+    results = run_all(iter_windows_from_arrays(volts, 2000.0, window_s=10.0), DetectOptions())
+    summaries = {r.coverage.detector: r.summary for r in results}
+    assert summaries["supply"]["states"]["at rest"]["lowest_v"] > 12.4
+    assert summaries["engine"]["per_state"]["rest"]["supply_lowest_v"] > 11.6
+    assert summaries["engine"]["per_state"]["rest"]["deepest_residual_v"] < 0.1  # a dip it was
+    assert "A lead lost contact once: lowest 0.02 V" in " ".join(word_supply(summaries))
+
+
 def test_sentences_carry_ranges_assumptions_and_what_is_not_judged() -> None:
     text = " ".join(word_supply({"supply": {"states": {"at rest": STATE}, "remarks": ("one remark",)}}))
     assert "source resistance 36.0 mohm (95 %: 33.0 to 39.0); supply current measured with a clamp" in text

@@ -84,7 +84,7 @@ def _watch_all(watch: Stopwatch) -> None:
     from ampwitness.waveform.envelope import EnvelopeBuilder
 
     watch.watch(Decoder, "push_many", "decoding")
-    watch.watch(run_all, "learn_supply", "supply model")
+    watch.watch(run_all, "learn_from", "supply model")
     watch.watch(run_all, "conclude", "causes")
     watch.watch(run_all, "settle_road", "engine states")
     watch.watch(pipeline, "_cut_pictured", "pictured spans", is_whole=True)

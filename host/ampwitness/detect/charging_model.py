@@ -77,7 +77,7 @@ def simulate(chunks: Chunks, rows: FloatArray, constants: FloatArray) -> FloatAr
     n_chunks, n = chunks.power.shape
     at = (np.arange(n) - n / 2) * STEP_S / 30.0
     leads = rows[:, LEADS] * rows[:, WHOLE]
-    battery, slow, gain = rows[:, WHOLE] - leads, rows[:, SLOW], rows[:, HELP]
+    battery, slow = rows[:, WHOLE] - leads, rows[:, SLOW]
     new_slow = -np.expm1(-STEP_S / np.exp(rows[:, SLOW_LAG]))
     above_v = constants[:, :, 0] - rows[:, LIMIT, None]  # of the open volts over those at the limit
     taken: dict[tuple[float, ...], tuple[FloatArray, FloatArray]] = {}

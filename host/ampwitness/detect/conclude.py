@@ -23,8 +23,10 @@ from ampwitness.detect.sag_beyond import find_sag_beyond
 from ampwitness.detect.supply_fit import FAST_MOST_S, MOST_SLOW_SHARE, SLOW_LAGS_S
 from ampwitness.detect.supply_forecast import Ceiling, fit_sag_line, predict_full_power
 from ampwitness.detect.supply_history import SupplySteps
+from ampwitness.detect.supply_lost import find_lost_supply
 from ampwitness.detect.supply_model import (
     AT_ONCE_MOST_S,
+    KeptOut,
     StateModel,
     SupplyModel,
     SupplyOptions,
@@ -73,7 +75,7 @@ def conclude(
     -------
     The results in their order, then that of "supply": no findings, what was judged, and the summary.
     """
-    model = learned[0] if learned is not None else learn_supply(steps, options, cranked_in(results, steps))
+    model = learned[0] if learned is not None else learn_from(results, steps, options)
     clipping = next((r for r in results if r.coverage.detector == "clipping"), None)
     rails: Mapping[str, Any] = clipping.summary.get("rail_model", {}) if clipping is not None else {}
     clip_rows = _clip_rows(clipping)
@@ -102,9 +104,14 @@ def conclude(
     return (*out, _supply_result(model, steps, options, _lowest_ceiling(ceilings, rails, model), findings, gain))
 
 
-def cranked_in(results: Sequence[DetectorResult], steps: SupplySteps) -> tuple[tuple[float, float], ...]:
-    """Spans in which the engine was cranked, as the dips and the volts tell them."""
-    return find_cranking(steps, tuple(f for r in results if r.coverage.detector == "dips" for f in r.findings))
+def learn_from(results: Sequence[DetectorResult], steps: SupplySteps, options: SupplyOptions) -> SupplyModel | None:
+    """The supply's model, without the spans in which the engine was cranked or a lead was lost, as the dips, the
+    cut-outs and the volts tell them."""
+    dips, cutouts = (
+        tuple(f for r in results if r.coverage.detector == name for f in r.findings) for name in ("dips", "cutouts")
+    )
+    cranked = find_cranking(steps, dips)
+    return learn_supply(steps, options, cranked, find_lost_supply(cutouts, dips, cranked))
 
 
 def _clip_rows(clipping: DetectorResult | None) -> ClipTable | None:
@@ -142,20 +149,15 @@ def _supply_result(
         name: np.isin(state_of, [k for k, state in enumerate(model.change_state) if state == name]) for name in states
     }
     apart = [
-        *model.cranked,
+        *model.kept_out,
         *((at_s - ENGINE_CHANGE_S, at_s + ENGINE_CHANGE_S) for at_s in model.change_s[1:].tolist()),
     ]
     for name, state in model.states.items():
         states[name]["beyond_own_power"] = find_sag_beyond(notes, in_state[name], state, apart)
     summary: dict[str, Any] = {
         "states": states,
-        "cranking": None
-        if model.cranking is None
-        else {
-            "lowest_v": model.cranking.lowest_v,
-            "judged_s": model.cranking.judged_s,
-            "n_times": model.cranking.n_times,
-        },
+        "cranking": _describe_kept_out(model.cranking),
+        "lost": _describe_kept_out(model.lost),
         "under_voltage_v": off_v,
         "sag_line": fit_sag_line(level_v, sag_v),
         "sag_lines": {name: fit_sag_line(level_v[mine], sag_v[mine]) for name, mine in in_state.items()},
@@ -168,13 +170,20 @@ def _supply_result(
     return DetectorResult((), Coverage(NAME, judged_s, ()), summary)
 
 
+def _describe_kept_out(kept_out: KeptOut | None) -> dict[str, float] | None:
+    if kept_out is None:
+        return None
+    return {"lowest_v": kept_out.lowest_v, "judged_s": kept_out.judged_s, "n_times": kept_out.n_times}
+
+
 def _lowest_in_dips(dips: Sequence[Finding], model: SupplyModel) -> dict[str, float]:
-    """Residual of the deepest dip of each engine state, cranking left out: the same 10 ms, but wherever they lie."""
+    """Residual of the deepest dip of each engine state, cranking and lost leads left out: the same 10 ms, but wherever
+    they lie."""
     lowest: dict[str, float] = {}
     for dip in dips:
         residual_v, state = dip.measured.get("residual_v"), model.state_at(dip.start_s)
-        is_starter = any(a <= dip.stop_s and dip.start_s <= b for a, b in model.cranked)
-        if dip.measured.get("role") != "supply" or is_starter or not isinstance(residual_v, int | float):
+        is_out = any(a <= dip.stop_s and dip.start_s <= b for a, b in model.kept_out)
+        if dip.measured.get("role") != "supply" or is_out or not isinstance(residual_v, int | float):
             continue
         if state is not None:
             lowest[state] = min(lowest.get(state, np.inf), float(residual_v))

@@ -22,6 +22,7 @@ from ampwitness.detect.mark_ties import tie_marks
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.state_summary import summarise_states
 from ampwitness.detect.supply_history import SupplySteps
+from ampwitness.detect.supply_lost import find_lost_supply
 from ampwitness.finding_list import ChangedTable, FindingList, FindingTable
 from ampwitness.types import Coverage, Finding, NotJudged
 
@@ -43,7 +44,7 @@ def settle_road(results: Sequence[DetectorResult], steps: SupplySteps) -> tuple[
     states = decide_by_marks(find_engine_states(steps, dips), find_engine_marks(pressed))
     liveness = [m for r in results if r.coverage.detector == "cutouts" for m in r.summary.get("output_at_marks", ())]
     stopped = [f for r in results if r.coverage.detector == "cutouts" for f in r.findings]
-    lost = list_lost_supply(stopped)
+    lost, without = list_lost_supply(stopped), find_lost_supply(stopped, dips, states.cranking)
     settled: list[DetectorResult] = []
     for result in results:
         if result.coverage.detector == "cutouts":
@@ -54,7 +55,7 @@ def settle_road(results: Sequence[DetectorResult], steps: SupplySteps) -> tuple[
         elif result.coverage.detector == "dips":
             result = DetectorResult(name_dip_context(dips, states, lost), result.coverage, result.summary)
         elif result.coverage.detector == "notes":
-            for spans, why in ((states.cranking, _CRANKED), (lost, _LOST)):
+            for spans, why in ((states.cranking, _CRANKED), (without, _LOST)):
                 result = _without_sag_within(result, spans, why) if spans else result
         settled.append(result)
     everything = FindingList([result.findings for result in settled])
@@ -68,7 +69,7 @@ def settle_road(results: Sequence[DetectorResult], steps: SupplySteps) -> tuple[
     )
     if not states.spans:
         open_ = (NotJudged(0.0, steps.seen_s, states.remarks[0]),)
-    summary = summarise_states(states, steps, everything)
+    summary = summarise_states(states, steps, everything, without)
     return (*settled, DetectorResult((), Coverage(NAME, judged_s, open_), summary))
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from ampwitness.detect.apart import DetectorsApart
 from ampwitness.detect.clipping import ClippingDetector
-from ampwitness.detect.conclude import conclude, cranked_in
+from ampwitness.detect.conclude import conclude, learn_from
 from ampwitness.detect.cutouts import CutoutDetector
 from ampwitness.detect.dips import DipDetector
 from ampwitness.detect.gain_steps import GainStepDetector
@@ -18,7 +18,7 @@ from ampwitness.detect.result import Detector, DetectorResult
 from ampwitness.detect.road import settle_road
 from ampwitness.detect.saturation import SaturationDetector
 from ampwitness.detect.supply_history import SupplyHistory
-from ampwitness.detect.supply_model import SupplyOptions, learn_supply
+from ampwitness.detect.supply_model import SupplyOptions
 from ampwitness.detect.trends import TrendDetector
 from ampwitness.pieces import give_back
 from ampwitness.types import TraceWindow
@@ -111,8 +111,9 @@ def run_all(
         give_back()
         progress("learning the supply", None)
         steps = history.finish()
-        cranked = cranked_in(tuple(answers.values()), steps)
-        learned = (learn_supply(steps, options.supply, cranked),)  # while the other process judges its clips
+        learned = (
+            learn_from(tuple(answers.values()), steps, options.supply),
+        )  # while the other process judges its clips
         if apart is not None:
             progress("judging clipping", None)
             answers.update(zip(_APART, apart.finish(), strict=True))

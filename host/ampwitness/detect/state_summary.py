@@ -19,10 +19,18 @@ from ampwitness.finding_list import FindingList
 from ampwitness.types import Finding
 
 RISES_S = 0.15  # the last swing of a starter and the rise behind it, no state's lowest volts
+_NEAR_S = 0.05  # of a lost lead: it still falls, or is about to be back
 
 
-def summarise_states(states: EngineStates, steps: SupplySteps, findings: Sequence[Finding]) -> dict[str, Any]:
+def summarise_states(
+    states: EngineStates, steps: SupplySteps, findings: Sequence[Finding], lost: Sequence[tuple[float, float]] = ()
+) -> dict[str, Any]:
     """Figures of supply, dips, clips and cut-outs for each engine state.
+
+    Parameters
+    ----------
+    states, steps, findings : what was found
+    lost : spans without a supply: no mean and no lowest volts of a state
 
     Returns
     -------
@@ -43,6 +51,9 @@ def summarise_states(states: EngineStates, steps: SupplySteps, findings: Sequenc
     state_of = state_of_span[where]
     state_of_minute = state_of_span[np.searchsorted(starts, steps.left_out.middle_s, "right") - 1]
     supply = steps.volts.get("supply", np.empty(0))
+    is_lost = np.zeros(len(steps), dtype=bool)
+    for start_s, stop_s in lost:
+        is_lost |= (steps.time_s > start_s - _NEAR_S) & (steps.time_s < stop_s + _NEAR_S)
     for number, name in enumerate(STATES):
         mine = place == number
         left_out = steps.left_out
@@ -50,20 +61,26 @@ def summarise_states(states: EngineStates, steps: SupplySteps, findings: Sequenc
         duration_s = float(mine.sum() * STEP_S + left_out.seen_s[beside].sum())
         if duration_s == 0:
             continue
-        means = (supply[mine].sum(), (left_out.supply_mean_v * left_out.seen_s)[beside].sum() / STEP_S)
-        settled = supply[mine & ~is_rising]
-        lowest_v = min(np.min(settled, initial=np.inf), np.min(left_out.supply_lowest_v[beside], initial=np.inf))
+        volts = supply[mine & ~is_lost] if (mine & ~is_lost).any() else supply[mine]
+        means = (volts.sum(), (left_out.supply_mean_v * left_out.seen_s)[beside].sum() / STEP_S)
+        lowest_v = min(np.min(supply[mine & ~is_rising & ~is_lost], initial=np.inf), left_out.lowest_supply_v(beside))
         own = listed.take(np.flatnonzero(state_of == number))
-        dips = [(f.measured.get("role"), float(f.measured["residual_v"] or 0.0)) for f in own.of_kind("dip")]
+        dips = [
+            (
+                f.measured.get("role") == "supply" and not any(a < f.stop_s and f.start_s < b for a, b in lost),
+                float(f.measured["residual_v"] or 0.0),
+            )
+            for f in own.of_kind("dip")
+        ]
         residuals = [residual_v for _, residual_v in dips]
         # The same 10 ms, wherever they lie: one low point is told by one number.
-        lowest_v = min([float(lowest_v), *(residual_v for role, residual_v in dips if role == "supply")])
+        lowest_v = min([float(lowest_v), *(residual_v for is_ours, residual_v in dips if is_ours)])
         flats = own.of_kind("clip").values("flat_s")
         per[name] = {
             "duration_s": duration_s,
-            "supply_mean_v": float(np.mean(supply[mine]))
+            "supply_mean_v": float(np.mean(volts))
             if not len(beside)
-            else float(sum(means) * STEP_S / duration_s),
+            else float(sum(means) / (len(volts) + left_out.seen_s[beside].sum() / STEP_S)),
             "supply_lowest_v": lowest_v,
             "n_dips": len(residuals),
             "deepest_residual_v": min(residuals, default=None),

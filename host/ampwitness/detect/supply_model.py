@@ -35,7 +35,7 @@ from ampwitness.detect.supply_fit import (
     fit_with_lags,
     predict_fall,
 )
-from ampwitness.detect.supply_history import STEP_S, SupplySteps
+from ampwitness.detect.supply_history import NO_SUPPLY_V, STEP_S, SupplySteps
 from ampwitness.detect.supply_states import (
     CHARGING_ABOVE_V,
     WEAK_CHARGER_FROM_V,
@@ -53,8 +53,9 @@ SETTLED_BLOCK_S = 60.0
 QUIET_SHARE = 0.2
 _CHANGE_S = (0.2, 1.5)  # before and behind a change of state: fitted to neither, the battery's slow part moves
 _LEAST_PLAYED_V2 = 0.25  # mean square over a step: half a volt rms, 20 times the logger's noise
-_CRANK_NEAR_S = (0.05, 0.3)  # before and behind a cranking
+_KEPT_OUT_NEAR_S = (0.05, 0.3)  # before and behind a cranking or a lost lead
 _LEAST_FALL_V = 0.03
+_JUMP_V = 1.0
 _STRAY = 0.15  # so far off may shares be that were fitted apart
 
 
@@ -87,8 +88,8 @@ class StateModel:
 
 
 @dataclass(frozen=True, slots=True)
-class Cranking:
-    """What the starter did to the supply: kept out of both states."""
+class KeptOut:
+    """What the starter, or a lead that lost contact, did to the supply: kept out of both states."""
 
     lowest_v: float
     judged_s: float
@@ -107,8 +108,9 @@ class SupplyModel:
     settled_v: Mapping[str, FloatArray]
     has_output: bool
     lasting_steps: tuple[LastingStep, ...] = ()  # by which alone a change of state was told
-    cranking: Cranking | None = None
-    cranked: tuple[tuple[float, float], ...] = ()  # (start_s, stop_s) of what was kept out
+    cranking: KeptOut | None = None
+    lost: KeptOut | None = None
+    kept_out: tuple[tuple[float, float], ...] = ()  # (start_s, stop_s) of both
 
     def state_at(self, time_s: float) -> EngineState | None:
         """Engine state at a time; None without a supply."""
@@ -143,7 +145,10 @@ def _fit_power(steps: SupplySteps, supply: FloatArray, rows: npt.NDArray[np.bool
 
 
 def learn_supply(
-    steps: SupplySteps, options: SupplyOptions, cranked: Sequence[tuple[float, float]] = ()
+    steps: SupplySteps,
+    options: SupplyOptions,
+    cranked: Sequence[tuple[float, float]] = (),
+    lost: Sequence[tuple[float, float]] = (),
 ) -> SupplyModel | None:
     """Learn the supply of a recording, engine states apart.
 
@@ -152,6 +157,7 @@ def learn_supply(
     steps : the recording in steps of 10 ms
     options : what is known beside it
     cranked : (start_s, stop_s) of each cranking, recording time: kept out of both states
+    lost : the same of spans without a supply
 
     Returns
     -------
@@ -161,8 +167,9 @@ def learn_supply(
         return None
     supply = steps.volts["supply"]
     demand, unit = find_demand(steps, options)
-    is_cranked, cranking = _mark_cranking(steps, supply, cranked)
-    usable = np.isfinite(supply) & (supply > 6.0) & ~is_cranked
+    is_cranked, cranking = _mark_kept_out(steps, supply, cranked)
+    is_lost, lead = _mark_kept_out(steps, supply, lost)
+    usable = np.isfinite(supply) & (supply > NO_SUPPLY_V) & ~is_cranked & ~is_lost
     breaks = find_breaks(steps)
     above_v = CHARGING_ABOVE_V.get(options.battery_kind or "", 13.2)
     # By the highest volts of each two seconds, by the volts as they would be without the amplifier, and by their steps.
@@ -196,10 +203,10 @@ def learn_supply(
                 state=state,
                 fit=fit,
                 power_fit=fit if unit == "V" else _fit_power(steps, supply, fitted),
-                lowest_v=float(min(supply[rows].min(), np.min(left_out.supply_lowest_v[beside], initial=np.inf))),
+                lowest_v=float(min(supply[rows].min(), left_out.lowest_supply_v(beside))),
                 judged_s=float(rows.sum() * STEP_S + left_out.seen_s[beside].sum()),
                 open_v=float(np.median(settled_v[name])) if len(settled_v[name]) else float(np.median(supply[rows])),
-                shares=_find_shares(steps, demand, fitted, fit),
+                shares={} if _has_ground_jumped(steps, is_lost) else _find_shares(steps, demand, fitted, fit),
                 charging=alternator,
                 power_charging=by_power,
             )
@@ -217,26 +224,35 @@ def learn_supply(
         has_output=bool(np.isfinite(steps.output_v2).any()),
         lasting_steps=lasting,
         cranking=cranking,
-        cranked=tuple(cranked) if cranking is not None else (),
+        lost=lead,
+        kept_out=(*(cranked if cranking is not None else ()), *(lost if lead is not None else ())),
     )
 
 
-def _mark_cranking(
+def _mark_kept_out(
     steps: SupplySteps, supply: FloatArray, spans: Sequence[tuple[float, float]]
-) -> tuple[npt.NDArray[np.bool_], Cranking | None]:
-    """(n,) whether a step lies within a cranking or so near that the starter may still move it; and its figures.
+) -> tuple[npt.NDArray[np.bool_], KeptOut | None]:
+    """(n,) whether a step lies within a span or so near that what happened may still move it; and its figures.
 
     A recording that holds nothing else is not left without figures: then nothing is marked.
     """
-    is_cranked = np.zeros(len(supply), dtype=bool)
+    is_out = np.zeros(len(supply), dtype=bool)
     inside = np.zeros(len(supply), dtype=bool)
     for start_s, stop_s in spans:
         inside |= (steps.time_s >= start_s - STEP_S) & (steps.time_s < stop_s)
-        is_cranked |= (steps.time_s >= start_s - _CRANK_NEAR_S[0]) & (steps.time_s < stop_s + _CRANK_NEAR_S[1])
+        is_out |= (steps.time_s >= start_s - _KEPT_OUT_NEAR_S[0]) & (steps.time_s < stop_s + _KEPT_OUT_NEAR_S[1])
     inside &= np.isfinite(supply)
-    if not inside.any() or (is_cranked | ~np.isfinite(supply)).all():
+    if not inside.any() or (is_out | ~np.isfinite(supply)).all():
         return np.zeros(len(supply), dtype=bool), None
-    return is_cranked, Cranking(float(supply[inside].min()), float(inside.sum() * STEP_S), len(spans))
+    return is_out, KeptOut(float(supply[inside].min()), float(inside.sum() * STEP_S), len(spans))
+
+
+def _has_ground_jumped(steps: SupplySteps, is_lost: npt.NDArray[np.bool_]) -> bool:
+    """Whether the ground left its place while there was no supply: what it loses otherwise says nothing of it then."""
+    ground = steps.volts.get("ground")
+    if ground is None or not is_lost.any() or is_lost.all():
+        return False
+    return bool(np.nanmax(np.abs(ground[is_lost] - np.nanmedian(ground[~is_lost])), initial=0.0) > _JUMP_V)
 
 
 def _fit_alternator(

@@ -17,13 +17,14 @@ def word_supply(summary: Mapping[str, Any]) -> tuple[str, ...]:
     sentences: list[str] = []
     for name, state in (supply.get("states") or {}).items():
         sentences += [f"{name.capitalize()}: {text}" for text in _word_state(state)]
-    cranking = supply.get("cranking")
-    if cranking:
-        times = "once" if cranking["n_times"] == 1 else f"{cranking['n_times']} times"
-        sentences.append(
-            f"Cranking {times}: lowest {cranking['lowest_v']:.2f} V in {cranking['judged_s']:.1f} s, means over 10 ms; "
-            "left out of all other figures here."
-        )
+    for key, what in (("cranking", "Cranking"), ("lost", "A lead lost contact")):
+        kept_out = supply.get(key)
+        if kept_out:
+            times = "once" if kept_out["n_times"] == 1 else f"{kept_out['n_times']} times"
+            sentences.append(
+                f"{what} {times}: lowest {fixed(kept_out['lowest_v'], 2)} V in {kept_out['judged_s']:.1f} s, means "
+                "over 10 ms; left out of all other figures here."
+            )
     if sentences:
         sentences += [f"{remark[0].upper()}{remark[1:]}." for remark in supply.get("remarks") or ()]
     return tuple(sentences)
