@@ -28,7 +28,11 @@ _MOST_LEFT = 0.05  # of the energy that departs, that the fall does not explain
 _ALIKE = 2  # slow samples: of falls that explain as much time to within these the best is taken
 _FINER_BEGINS = np.arange(-1.0, 1.01, 0.5)  # slow samples
 _FINER_SPANS = 1.05 ** np.arange(-4.0, 4.01)
-_ROWS_AT_ONCE = 24
+_BEGINS_AHEAD = -int(_BEGINS[0])
+_SOON = 10  # slow samples from the departure on, within which what a fall does not explain mostly shows
+_ALMOST = 1.0 + 1e-6  # sums are taken in another order
+_PLACES_AT_ONCE = 1024  # so few stay near the processor
+_ROWS_AT_ONCE = 128
 
 Places = npt.NDArray[np.intp]
 
@@ -83,6 +87,10 @@ def _carry_some(
     row, column = _follow_at_first(volts, carried, departs, begins, limit_v, falls)
     if not len(row):
         return out, out_at, out_v
+    explains = _explain_soon(
+        volts, carried, departs[row] - begins[row, column // len(falls)], (row, column), departs, limit_v, falls
+    )
+    row, column = row[explains], column[explains]
     begin, fall = begins[row, column // len(falls)], column % len(falls)
     # One line a fall that is still in question, in order of row, beginning and fall.
     number = np.arange(n)
@@ -148,6 +156,49 @@ def _follow_at_first(
         follows = (np.abs(left) <= limit_v[row]) & (at < n)
         row, column = row[follows], column[follows]
     return row, column
+
+
+def _explain_soon(
+    volts: FloatArray,
+    carried: FloatArray,
+    since: Places,
+    places: tuple[Places, Places],
+    departs: Places,
+    limit_v: FloatArray,
+    falls: FloatArray,
+) -> npt.NDArray[np.bool_]:
+    """Whether falls, by row and column, may explain what departs, as far as the first samples behind the departure
+    tell: as few as that, since nearly all that follow it show something else there. `since`: beginning to departure."""
+    row, column = places
+    ahead, n = _BEGINS_AHEAD, volts.shape[1]
+    wide = ahead + _SOON
+    number = departs[:, None] + np.arange(-ahead, _SOON)
+    near = np.clip(number, 0, n - 1)
+    v, c = (np.take_along_axis(values, near, axis=1) for values in (volts, carried))
+    # By how long ago it began, and by fall: the heights in these samples.
+    latest = int(_BEGINS[-1])
+    heights = np.stack([falls[:, n + ago - ahead : n + ago + _SOON] for ago in range(-latest, ahead + 1)])
+    began = np.arange(wide) >= (ahead - np.arange(-latest, ahead + 1))[:, None]
+    out = np.empty(len(row), dtype=bool)
+    for first in range(0, len(row), _PLACES_AT_ONCE):
+        some = slice(first, first + _PLACES_AT_ONCE)
+        at_row, ago, fall = row[some], since[some] + latest, column[some] % len(falls)
+        height = heights[ago, fall]
+        left = v[at_row]
+        parted = left - c[at_row]
+        left -= height * c[at_row]
+        is_behind = began[ago]
+        shows = (np.abs(left) > limit_v[at_row, None]) & is_behind & (number[at_row] < n)
+        at = np.argmax(shows, axis=1)
+        place = np.arange(len(at))
+        is_shown = shows[place, at]
+        inside = is_behind & (np.arange(wide) < at[:, None])
+        left *= inside
+        parted *= inside
+        little = np.einsum("jk,jk->j", left, left) <= _ALMOST * _MOST_LEFT * np.einsum("jk,jk->j", parted, parted)
+        is_late = (height[place, at] <= _LET_GO) & (at >= ahead + _LEAST_LATER)
+        out[some] = ~is_shown | (is_late & little)
+    return out
 
 
 def _refine(
