@@ -42,43 +42,62 @@ def place_best_width(
     n_right = np.where(is_done, narrow.n_right, windows.n_right)
     placed = place_corners(replace(windows, n_left=n_left, n_right=n_right), left, right)
     for with_bow in (False, True):
-        cost = placed.cost(noise_v)
-        rows = np.flatnonzero((cost > FITS_WELL) & is_plain & (with_bow | ~is_done))
+        rows = np.flatnonzero((placed.cost(noise_v) > FITS_WELL) & is_plain & (with_bow | ~is_done))
         if with_bow:
             rows = rows[(windows.half * windows.averaged)[rows] > SHORTEST_BOWED]
         if not len(rows):
             continue
         other = place_corners(narrow.take(rows), left[rows], right[rows], with_bow)
-        gain = BOW_COST if with_bow else 1.0
-        better = (other.cost(noise_v[rows]) * gain < cost[rows]) & (other.bow_share < MOST_BOW)
-        placed.put(rows[better], other.take(better))
+        _put_better(placed, rows, other, noise_v[rows], BOW_COST if with_bow else 1.0)
     return placed
 
 
 def try_again(
     views: list[View], of: IntArray, windows: Windows, placed: Placed, gain: FloatArray, noise_v: FloatArray
 ) -> None:
-    """Where the fit went astray, fit once more: from the screen's corners, then from those that the crossings show.
+    """Where the fit went astray, fit once more: from the screen's corners and from those that the crossings show, all
+    together, as a few fits cost as much as many.
 
     `of` : (n,) in which view each window lies, ascending"""
     rows = np.flatnonzero((placed.cost(noise_v) > FAILED_MISFIT) & (gain >= PLAIN_GAIN))
     if not len(rows):
         return
-    rates_hz = np.array([view.stretch.rate_hz for view in views])
-    shortest = SHORTEST_FLANK_S * rates_hz[of[rows]] / windows.averaged[rows]
+    shortest = SHORTEST_FLANK_S * np.array([view.stretch.rate_hz for view in views])
     part = windows.take(rows)
-    _replace_better(placed, rows, part, part.narrowed(WIDTHS[1], shortest),
-                    part.centre - part.half, part.centre + part.half, noise_v, only_narrow=True)  # fmt: skip
-    rows = rows[placed.cost(noise_v)[rows] > FAILED_MISFIT]
     found = [_from_crossings(view, windows.take(rows[mine])) for view, mine in rows_by_view(views, of[rows])]
-    rows = rows[np.concatenate([is_flat for is_flat, *_ in found])]
-    if not len(rows):
-        return
-    part = join_windows([cut for _, cut, *_ in found])
+    crossed = rows[np.concatenate([is_flat for is_flat, *_ in found])]
+    again = join_windows([cut for _, cut, *_ in found])
     start, stop = (np.concatenate([corners[k] for *_, corners in found]) for k in range(2))
-    shortest = SHORTEST_FLANK_S * rates_hz[of[rows]] / part.averaged
-    part, narrow = part.narrowed(WIDTHS[0], shortest), part.narrowed(WIDTHS[1], shortest)
-    _replace_better(placed, rows, part, narrow, part.to_point(start), part.to_point(stop), noise_v)
+    start, stop = again.to_point(start), again.to_point(stop)
+    again_shortest = shortest[of[crossed]] / again.averaged
+    tried = [part.narrowed(WIDTHS[1], shortest[of[rows]] / part.averaged)]
+    tried += [again.narrowed(width, again_shortest) for width in WIDTHS]
+    every, of_row = join_windows(tried), np.concatenate((rows, crossed, crossed))
+    left = np.concatenate((part.centre - part.half, start, start))
+    right = np.concatenate((part.centre + part.half, stop, stop))
+    flat = place_corners(every, left, right)
+    cost = flat.cost(noise_v[of_row])
+    screens, wides, narrows = np.split(np.arange(len(every)), np.cumsum([len(rows), len(crossed)]))
+    bowed = np.concatenate((screens, narrows))
+    bowed = bowed[(cost[bowed] > FITS_WELL) & ((every.half * every.averaged)[bowed] > SHORTEST_BOWED)]
+    arched = place_corners(every.take(bowed), left[bowed], right[bowed], with_bow=True) if len(bowed) else None
+
+    def keep_better(tries: IntArray) -> None:
+        for one, of_tries in ((flat, tries), (arched, np.flatnonzero(np.isin(bowed, tries)))):
+            if one is not None and len(of_tries):
+                at = of_row[tries] if one is flat else of_row[bowed[of_tries]]
+                _put_better(placed, at, one.take(of_tries), noise_v[at], 1.0 if one is flat else BOW_COST)
+
+    keep_better(screens)
+    is_astray = placed.cost(noise_v)[crossed] > FAILED_MISFIT
+    keep_better(wides[is_astray])
+    keep_better(narrows[is_astray & (cost[wides] > FITS_WELL)])
+
+
+def _put_better(placed: Placed, rows: IntArray, other: Placed, noise_v: FloatArray, gain: float) -> None:
+    """Put in what lowers the cost of these rows, by `gain` where it has a bow."""
+    better = (other.cost(noise_v) * gain < placed.take(rows).cost(noise_v)) & (other.bow_share < MOST_BOW)
+    placed.put(rows[better], other.take(better))
 
 
 def _from_crossings(
@@ -91,14 +110,3 @@ def _from_crossings(
     start, stop = coarse.start[coarse.is_flat], coarse.stop[coarse.is_flat]
     suspects = Suspects(part.sign, (start + stop) / 2, (stop - start) / 2, part.level_v, np.ones(len(part)), part.crest)
     return coarse.is_flat, cut_windows(volts, rate_hz, suspects, view.noise_v), (start, stop)
-
-
-def _replace_better(
-    placed: Placed, rows: IntArray, windows: Windows, narrow: Windows, left: FloatArray, right: FloatArray,
-    noise_v: FloatArray, only_narrow: bool = False,
-) -> None:  # fmt: skip
-    """Fit these rows again and keep what is better."""
-    every = np.ones(len(windows), dtype=bool)
-    other = place_best_width(windows, narrow, left, right, noise_v[rows], every, every & only_narrow)
-    better = other.cost(noise_v[rows]) < placed.cost(noise_v)[rows]
-    placed.put(rows[better], other.take(better))

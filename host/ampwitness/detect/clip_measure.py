@@ -94,7 +94,8 @@ def measure_suspects(
     wide_chi, narrow_chi = _chi(wide_test) * windows.averaged, _chi(narrow_test) * windows.averaged
     start_narrow = is_plain & (wide_chi > WIDE_MISSES * np.maximum(narrow_chi, FITS_WELL * noise_v**2))
     placed = place_best_width(windows, narrow.take(worth), left, right, noise_v, is_plain, start_narrow)
-    try_again(views, of, windows, placed, gain, noise_v)
+    if least_gain is None:
+        try_again(views, of, windows, placed, gain, noise_v)
     fit = describe_placed(placed)
     fit_gain = FITTED_GAIN if least_gain is None else 0.0
     return [

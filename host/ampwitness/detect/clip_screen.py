@@ -64,7 +64,7 @@ class Crests:
     def __len__(self) -> int:
         return len(self.sample)
 
-    def take(self, chosen: npt.NDArray[np.bool_] | IntArray) -> Crests:
+    def take(self, chosen: npt.NDArray[np.bool_] | IntArray | slice) -> Crests:
         return Crests(self.sign[chosen], self.sample[chosen], self.level_v[chosen])
 
 
@@ -206,7 +206,10 @@ def _local_tops(top: npt.NDArray[np.float32], rate_hz: float, lowest_v: float) -
     mine = top[at]
     at = at[mine > top[at - 1]]
     is_low = top[at] < NEAR_TOP_SHARE * around[at // cell]
-    is_low[is_low] = ~_stands_broad(top, at[is_low], round(BROAD_REACH_S * rate_hz / BLOCK))
+    low = np.flatnonzero(is_low)
+    for first in range(0, len(low), AT_ONCE):
+        some = low[first : first + AT_ONCE]
+        is_low[some] = ~_stands_broad(top, at[some], round(BROAD_REACH_S * rate_hz / BLOCK))
     return np.asarray(at[~is_low], dtype=np.intp)
 
 

@@ -31,7 +31,7 @@ BENT_SD = 0.3  # how far such differences lie apart: a curvature known no better
 LEAST_EXCESS = 0.2  # of a sine's
 HIDDEN_DB = 3.0  # by which peaks of full-range music stand above what its flanks let expect
 PHASES = np.concatenate(
-    [np.geomspace(0.04, 0.5, 40, endpoint=False), np.linspace(0.5, 1.56, 90), np.linspace(1.57, 2.1, 12)]
+    [np.geomspace(0.04, 0.5, 20, endpoint=False), np.linspace(0.5, 1.56, 45), np.linspace(1.57, 2.1, 8)]
 )
 
 

@@ -11,6 +11,7 @@ Source: our choice, measured in tests/detect_clipping.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -34,6 +35,8 @@ LONG_POINTS = 24  # from here on corners are tried every other point
 SHORTEST_SHARE, LONGEST_SHARE = 0.5, 2.2  # of the suspected length: the lengths that are tried
 CORNER_SHARE = 0.9  # of the crest's height: a plateau does not end below
 MOST_MOVE = 1.0  # points, from the grid of corners to what is between
+CORNER_PART = 0.25  # of a point: so far outside a point that is on the plateau corners are tried
+FEW = 100  # windows of one number of points
 MOVE_STEPS = 32.0  # a point; rounded, so that it does not hang on what else is looked at in single precision
 LEAST_LEAVE_V = 1e-9  # a point
 VALLEY_SHARE = 0.03  # of the crest's height that the wave may rise again within a window
@@ -258,7 +261,7 @@ def _family(n_points: int) -> _Family:
     for length in lengths:
         step = 1 if length < LONG_POINTS else 2
         for left in range(2, n_points - length - 2, step):
-            corners.append((left - 0.25, left + length - 0.75))
+            corners.append((left - CORNER_PART, left + length - 1 + CORNER_PART))
     table = np.array(corners)
     bases, slopes = _bases(n_points, table)
     x = np.linspace(-1, 1, n_points)
@@ -296,14 +299,13 @@ def test_flatness(windows: Windows) -> FlatTest:
     points = windows.n_left + windows.n_right + 1
     nan = np.full((4, n), np.nan)
     result = FlatTest(nan[0], nan[1], nan[2], nan[3], points)
-    first = SIDE - windows.n_left
-    octave = np.round(np.log2(np.maximum(2 * windows.half, 1.0))).astype(np.intp)
-    enough = points >= POINTS_LEAST
-    for k, size in sorted(set(zip(points[enough].tolist(), octave[enough].tolist(), strict=True))):
-        rows = np.flatnonzero((points == k) & (octave == size))
+    leaves, inward = np.zeros((2, n)), np.zeros((2, n))  # how hard the flanks leave the line; moves times that
+    for rows, k, sizes in _alike(windows, points):
         family = _family(k)
-        low, high = np.searchsorted(family.length, [SHORTEST_SHARE * 2.0**size - 1, LONGEST_SHARE * 2.0**size + 1])
-        if high <= low:
+        limits = SHORTEST_SHARE * 2.0**sizes - 1, LONGEST_SHARE * 2.0**sizes + 1
+        low, high = (np.searchsorted(family.length, limit) for limit in limits)
+        part = slice(int(low.min()), int(high.max()))
+        if part.stop <= part.start:
             continue
         y = windows.runs(rows, k)
         is_high = y >= CORNER_SHARE * windows.level_v[rows, None]
@@ -311,25 +313,56 @@ def test_flatness(windows: Windows) -> FlatTest:
         power = np.einsum("ij,ij->i", y, y)
         smooth = y @ family.smooth
         result.smooth_rss_v2[rows] = power - np.einsum("ij,ij->i", smooth, smooth)
-        corners_high = is_high.take(family.at_left[low:high], axis=1)
-        corners_high &= is_high.take(family.at_right[low:high], axis=1)
+        allowed = is_high.take(family.at_left[part], axis=1)
+        allowed &= is_high.take(family.at_right[part], axis=1)
+        if sizes[0] != sizes[-1]:
+            place = np.arange(part.start, part.stop)
+            allowed &= (place >= low[:, None]) & (place < high[:, None])
         single = y.astype(np.float32)
-        best, is_found = _choose(family, slice(low, high), single, corners_high)
+        best, is_found = _choose(family, part, single, allowed)
         # In single precision too: what a coefficient errs by lies in the basis, and shows but squared.
-        _, leave_left, leave_right = np.einsum("tnk,nk->tn", family.slopes[:, best], single).astype(float)
+        leaves[:, rows] = np.einsum("tnk,nk->tn", family.slopes[1:, best], single)
         basis = family.flat[:, best]
         single -= single @ family.common @ family.common.T
         single -= np.einsum("tn,tnk->nk", np.einsum("tnk,nk->tn", basis, single), basis)
-        flat_rss = np.einsum("ij,ij->i", single, single)
-        result.flat_rss_v2[rows] = np.where(is_found, flat_rss, power)
+        result.flat_rss_v2[rows] = np.where(is_found, np.einsum("ij,ij->i", single, single), power)
         inside = family.corners[best]
-        outside = np.stack([np.einsum("ij,ij->i", step, single) for step in _steps(k, inside.astype(np.float32))])
-        inward = np.einsum("nab,bn->an", family.yields[best], outside)
-        for side, corner, leave in ((0, result.corner_left, leave_left), (1, result.corner_right, leave_right)):
-            move = inward[side] / np.where(np.abs(leave) > LEAST_LEAVE_V, leave, np.inf)
-            move = np.round(np.clip(move, -MOST_MOVE, MOST_MOVE) * MOVE_STEPS) / MOVE_STEPS
-            corner[rows] = inside[:, side] + (-move if side else move) + first[rows] - SIDE
+        result.corner_left[rows], result.corner_right[rows] = inside.T
+        inward[:, rows] = np.einsum("nab,bn->an", family.yields[best], _sums_outside(single, inside))
+    moves = inward / np.where(np.abs(leaves) > LEAST_LEAVE_V, leaves, np.inf)
+    moves = np.round(np.clip(moves, -MOST_MOVE, MOST_MOVE) * MOVE_STEPS) / MOVE_STEPS
+    result.corner_left[:] += moves[0] - windows.n_left
+    result.corner_right[:] -= moves[1] + windows.n_left
     return result
+
+
+def _alike(windows: Windows, points: IntArray) -> Iterator[tuple[IntArray, int, IntArray]]:
+    """Rows of windows of one number of points, how many, and each one's length in octaves, ascending; few rows of all
+    lengths together, as each group costs what two dozen rows do."""
+    octave = np.round(np.log2(np.maximum(2 * windows.half, 1.0))).astype(np.intp)
+    enough = np.flatnonzero(points >= POINTS_LEAST)
+    order = enough[np.lexsort((octave[enough], points[enough]))]
+    for rows in _runs_of(order, points):
+        for some in _runs_of(rows, octave) if len(rows) > FEW else [rows]:
+            yield some, int(points[some[0]]), octave[some]
+
+
+def _runs_of(rows: IntArray, values: IntArray) -> list[IntArray]:
+    """Rows that have one value and stand in line."""
+    return np.split(rows, np.flatnonzero(np.diff(values[rows])) + 1) if len(rows) else []
+
+
+def _sums_outside(left_over: npt.NDArray[np.float32], corners: FloatArray) -> npt.NDArray[np.float32]:
+    """(2, n) sums of each row outside its left and its right corner, (n, 2), a quarter of a point inside counted in
+    part as `_steps` does."""
+    total = np.cumsum(left_over, axis=1)
+    rows = np.arange(len(total))
+    left, right = np.ceil(corners[:, 0]).astype(np.intp), np.floor(corners[:, 1]).astype(np.intp)
+    part = np.float32(CORNER_PART)
+    return np.stack((
+        total[rows, left - 1] + part * left_over[rows, left],
+        total[:, -1] - total[rows, right] + part * left_over[rows, right],
+    ))  # fmt: skip
 
 
 def _choose(
