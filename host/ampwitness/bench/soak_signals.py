@@ -7,7 +7,7 @@ stated bandwidth has; a supply that wanders; the logger's own reference, which m
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -19,13 +19,16 @@ REFERENCE_SPAN_DB = 0.03  # from lowest to highest over the recording
 NOISE_BANDWIDTH_HZ = 150.0
 _BLOCK_S = 600
 
-Shape = Literal["steady", "linear", "heating"]
+Shape = Literal["steady", "linear", "heating", "turned"]
 Drive = Literal["tone", "noise", "noise, source logged"]
 
 
 @dataclass(frozen=True, slots=True)
 class Soak:
-    """One made-up soak. `change_db` is reached over `change_over_s` from `change_at_s` on (heating: to 98 %)."""
+    """One made-up soak. `change_db` is reached over `change_over_s` from `change_at_s` on (heating: to 98 %).
+
+    Turned: by hand, at once, by as much, and three times as far an hour and a half later, for ten minutes.
+    """
 
     hours: float
     drive: Drive
@@ -72,6 +75,9 @@ class Soak:
         """0 before the change, 1 behind it."""
         if self.shape == "steady":
             return np.zeros(len(time_s))
+        if self.shape == "turned":
+            since_s = time_s - self.change_at_s
+            return (since_s > 0) + 3.0 * ((since_s > 5400) & (since_s < 6000))
         share = np.maximum(time_s - self.change_at_s, 0.0) / self.change_over_s
         return np.minimum(share, 1.0) if self.shape == "linear" else np.asarray(1 - np.exp(-4 * share))
 
@@ -90,7 +96,7 @@ def make_soak(seed: int, shape: Shape, drive: Drive) -> Soak:
     """A soak of 10 to 30 hours; the change of 0.3 dB over 6 hours starts one to many hours into it."""
     rng = np.random.default_rng((seed, 77))
     hours = float(rng.uniform(10, 30))
-    return Soak(
+    made = Soak(
         hours=hours,
         drive=drive,
         shape=shape,
@@ -101,3 +107,4 @@ def make_soak(seed: int, shape: Shape, drive: Drive) -> Soak:
         pauses=bool(rng.random() < 0.3),
         seed=seed,
     )
+    return replace(made, change_db=float(np.exp(rng.uniform(np.log(0.2), np.log(4))))) if shape == "turned" else made
