@@ -158,3 +158,15 @@ def test_the_thump_of_a_turn_on_is_no_cut_out_and_a_source_that_was_silent_is_to
         assert start["thump_v"] == pytest.approx(6.0, abs=0.2)
     assert start["source_after_s"] == pytest.approx(1.0, abs=0.02)
     assert "the source was silent for 1.0" in word_road({"cutouts": result.summary})[-1]
+
+
+def test_a_turn_on_is_dated_at_rates_that_no_millisecond_holds_a_whole_number_of() -> None:
+    rate_hz = 12_500.0
+    at = np.arange(round(9 * rate_hz)) / rate_hz
+    wave = np.where(at > 7.5, 9 * np.sin(2 * np.pi * 61 * at), 0.0) + np.random.default_rng(3).normal(0, 0.02, len(at))
+    detector = CutoutDetector()
+    edges = [Edge("remote", 0, 0.01, "s", 125), Edge("remote", 1, 6.0, "s", 75_000)]
+    for window in iter_windows_from_arrays({"output": wave}, rate_hz, window_s=1.0, edges=edges):
+        detector.push(window)
+    turned_on = [s for s in detector.finish().summary["switchings"] if s["what"] == "turn-on"]
+    assert [s["delay_s"] for s in turned_on] == [pytest.approx(1.5, abs=0.02)]  # 0.3 s off by steps of a millisecond

@@ -56,12 +56,14 @@ class TurnOnWatch:
     def __init__(self, found: list[dict[str, Any]]) -> None:
         self._found = found
         self._open: _Open | None = None
+        self._bin_s = 0.010
         self._quiet_bins = 10**6  # of the source, up to here
         self._was_on: bool | None = None
         self._sounded_last = False
 
     def advance(self, run: RunSteps, start: int, limit: int, known: int, edges: Sequence[Edge]) -> None:
         """Look at the steps from `start` to `limit`; those up to `known` may be looked at."""
+        self._bin_s = _BIN * run.step_s  # 10 ms, but for rates of which a millisecond holds no whole number of samples
         events = self._events(run, start, limit, edges)
         end = known // _BIN * _BIN
         if end - start < _BIN:
@@ -79,7 +81,8 @@ class TurnOnWatch:
         n_bins = (limit - start) // _BIN
         at = 0
         for event in [*events, None]:
-            stop = n_bins if event is None else min(n_bins, max(0, round((event.began_s - run.time_s(start)) / 0.010)))
+            since_s = 0.0 if event is None else event.began_s - run.time_s(start)
+            stop = n_bins if event is None else min(n_bins, max(0, round(since_s / self._bin_s)))
             if plays is not None and self._open is not None:
                 self._see_source(run.time_s(start), plays, at, stop)
             self._follow(run.time_s(start), sounds, peak, at, stop)
@@ -102,12 +105,12 @@ class TurnOnWatch:
         if event.what != "turn-on" or event.source_s is not None or stop <= at:
             return
         if not event.source_was_silent:
-            if start_s + 0.010 * at - event.began_s > 0.1 or plays[at : at + _SUSTAINED].any():
+            if start_s + self._bin_s * at - event.began_s > 0.1 or plays[at : at + _SUSTAINED].any():
                 return  # it played from the first
             event.source_was_silent = True
         hits = np.flatnonzero(plays[at:stop])
         if len(hits):
-            event.source_s = start_s + 0.010 * (at + int(hits[0]))
+            event.source_s = start_s + self._bin_s * (at + int(hits[0]))
 
     def _follow(self, start_s: float, sounds: Flags, peak: FloatArray, at: int, stop: int) -> None:
         """Carry the open event through the bins `at` to `stop`."""
@@ -121,9 +124,9 @@ class TurnOnWatch:
                 place = at + int(quiet[0])
                 still = np.flatnonzero(~sounds[place : place + _SUSTAINED])
                 silent = place + (int(still[0]) if len(still) else 0)
-                silent_s = start_s + 0.010 * silent
+                silent_s = start_s + self._bin_s * silent
                 after = peak[
-                    silent + 1 : max(silent + 1, min(stop, silent + 1 + round(_TAIL_S / 0.010)))
+                    silent + 1 : max(silent + 1, min(stop, silent + 1 + round(_TAIL_S / self._bin_s)))
                 ]  # what sounds once it was silent
                 event.thump_v = float(after[int(np.argmax(np.abs(after)))]) if len(after) else 0.0
                 self._give(silent_s, None)
@@ -135,8 +138,8 @@ class TurnOnWatch:
             largest = float(before[int(np.argmax(np.abs(before)))])
             event.thump_v = largest if abs(largest) > abs(event.thump_v) else event.thump_v
         if len(hits):
-            self._give(start_s + 0.010 * place, None)
-        elif start_s + 0.010 * stop - event.began_s > WAIT_S:
+            self._give(start_s + self._bin_s * place, None)
+        elif start_s + self._bin_s * stop - event.began_s > WAIT_S:
             self._close(f"no sound within {WAIT_S:.0f} s")
 
     def _give(self, sound_s: float | None, why_not: str | None) -> None:
@@ -179,7 +182,7 @@ class TurnOnWatch:
         for k in np.flatnonzero(plays & ~np.concatenate(([self._quiet_bins == 0], plays[:-1]))):
             silent = np.flatnonzero(plays[:k])
             quiet = k - int(silent[-1]) - 1 if len(silent) else k + self._quiet_bins
-            if quiet * 0.010 >= SENSE_QUIET_S:
+            if quiet * self._bin_s >= SENSE_QUIET_S:
                 out.append(_Open("signal-sensed start", run.time_s(start + int(k) * _BIN)))
         last = np.flatnonzero(plays)
         self._quiet_bins = n - int(last[-1]) - 1 if len(last) else self._quiet_bins + n
