@@ -107,3 +107,14 @@ def test_a_drum_right_behind_a_tone_as_loud_is_a_note() -> None:
         wave += 6.0 * np.exp(-u / 0.06) * np.sin(2 * np.pi * cycles)
     found = run(NoteDetector(), logged(wave)).findings
     assert [note.start_s for note in found] == pytest.approx([0.5, 1.0, 1.5, 2.0, 2.5, 3.0], abs=0.002)
+
+
+@pytest.mark.parametrize(("root_v", "hz"), [(0.0, 28.0), (0.0, 32.5), (0.25, 37.8), (0.3, 41.2)])
+def test_a_root_that_a_high_pass_took_is_told_by_its_partials(root_v: float, hz: float) -> None:
+    time_s = seconds(2.0)
+    u = time_s - 0.5
+    wave = sum(
+        v * np.sin(2 * np.pi * k * hz * u + 0.3 * k) for k, v in ((1, root_v), (2, 5.0), (3, 3.0), (4, 2.0), (5, 2.0))
+    )
+    (note,) = run(NoteDetector(), logged(wave * ((u >= 0) & (u < 1.0)))).findings
+    assert 1200 * np.log2(note.measured["pitch_hz"] / hz) == pytest.approx(0, abs=2.0)

@@ -19,6 +19,8 @@ _HARMONICS_TO_HZ = 200.0  # above, the band holds next to nothing
 _MOST_HARMONICS = 5
 _MOST_DIVISOR = 4
 _PAD = 4
+_LEAST_ROOT, _LEAST_PARTIAL, _LEAST_FIFTH, _LEAST_HINT = 144.0, 30.0, 1000.0, 1000.0  # strongest line over it, of power
+_PERIODS_OF_HINT = 6.0
 _CLEAR_RATIO = 0.97  # explained by one note: nothing is looked for beside it
 _LOBE_BINS = 4  # of the padded spectrum, to either side: a decay of the note's own length stays inside
 _SIZES = (64, 128, 256, 512, 1024, 2048)
@@ -63,7 +65,8 @@ def measure_pitches(
     Limits
     ------
     Needs two periods; good to a cent from six on. A note without its fundamental (weaker than 1/12 of its strongest
-    partial) is given the pitch of its lowest partial that is there.
+    partial) is given it where second, third and fifth partial are there, or second, third and a trace (1/32) of the
+    root, and six periods; else the pitch of its lowest partial that is there.
 
     Source
     ------
@@ -196,7 +199,15 @@ def _choose_divisor(
             continue
         if not (best_share < 1.0 - 2e-3).any():
             break
-        has_root = (lines[:, 0] > lines.max(axis=1) / 144.0) & spectra.is_peak(hz)
+        strongest_line = lines.max(axis=1)
+        is_peak = spectra.is_peak(hz)
+        has_root = (lines[:, 0] > strongest_line / _LEAST_ROOT) & is_peak
+        # A root that a high-pass took is told by its partials: two notes a fifth apart have the second and the third,
+        # and hardly a line at the root or the fifth.
+        has_third = (lines[:, 1:3] > strongest_line[:, None] / _LEAST_PARTIAL).all(axis=1)
+        has_fifth = lines[:, 4] > strongest_line / _LEAST_FIFTH
+        hints = has_fifth | ((lines[:, 0] > strongest_line / _LEAST_HINT) & is_peak)
+        has_root |= has_third & hints & (hz * length_s > _PERIODS_OF_HINT)
         # A lower octave must be there, not only fit better; and its lines must stand apart.
         apart = hz * length_s > 2.5
         better = (best_share < 1.0 - 2e-3) & (1.0 - share < 0.4 * (1.0 - best_share))
