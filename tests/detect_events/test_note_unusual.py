@@ -118,3 +118,14 @@ def test_a_root_that_a_high_pass_took_is_told_by_its_partials(root_v: float, hz:
     )
     (note,) = run(NoteDetector(), logged(wave * ((u >= 0) & (u < 1.0)))).findings
     assert 1200 * np.log2(note.measured["pitch_hz"] / hz) == pytest.approx(0, abs=2.0)
+
+
+def test_hum_that_sounds_on_between_two_notes_is_no_onset() -> None:
+    time_s = seconds(5.0)
+    wave = 0.25 * np.sin(2 * np.pi * 50.0 * time_s)
+    starts_s = 0.5 + 0.43 * np.arange(10)
+    for start_s, hz in zip(starts_s, PITCHES_HZ, strict=True):
+        wave += _held(time_s, hz, start_s, start_s + 0.40, 0.005, 9.0)
+    found = [note.start_s for note in run(NoteDetector(), logged(wave)).findings if note.start_s > 0.4]
+    assert found == pytest.approx(starts_s, abs=0.007)
+    assert np.median(np.abs(np.array(found) - starts_s)) < 0.0006

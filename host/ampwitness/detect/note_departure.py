@@ -21,6 +21,9 @@ MARGIN = 30  # nothing within this of the place is used to predict
 _NOISE_V = 0.012  # rms of a slow sample: the logger's own noise, with a margin
 _LEAST_SHARE = 1e-7
 _STEPS = 8
+_NEAR_FROM, _NEAR_STOP = 22, 8  # slow samples ahead of a place
+_KNOWN_RATIO = 0.05  # as STEADY_RATIO: of what is no noise
+_MOSTLY_NEW, _MOST_LIMIT = 0.60, 0.30  # of energy; of the largest swing: what is mostly new departs somewhere
 _CARRIED_ON = MARGIN + 60  # slow samples: over so many novelty is measured
 _ROWS_AT_ONCE = 128  # predicted together: their products stay near the processor, and in memory that is there already
 _LULL = 12
@@ -96,9 +99,7 @@ class DepartureFinder:
         k = len(slow)
         lull_at, lull_mean, lull_rms = _find_lulls(slow, starts)
         if quiet_from is not None:
-            lull_at = quiet_from
-            lull_mean = np.array([float(row[a : a + 4].mean()) for row, a in zip(slow, quiet_from, strict=True)])
-            lull_rms = np.full(k, _NOISE_V)
+            lull_at, lull_mean, lull_rms = _find_known_lulls(slow, quiet_from)
         is_lull = lull_at >= 0
         is_still = lull_rms <= _STILL_V
         short, long, unexplained = np.ones(k), np.ones(k), np.ones(k)
@@ -119,6 +120,10 @@ class DepartureFinder:
         if len(rows):
             level = high[rows, : BEFORE - MARGIN]
             before_v = np.sqrt(np.einsum("ij,ij->i", level, level) / level.shape[1] * unexplained[rows])
+            # What prediction leaves right ahead of a place says more than what it left of a louder note before.
+            near_v = 1.5 * _rms(trace[rows, BEFORE - _NEAR_FROM - _TRACE_FROM : BEFORE - _NEAR_STOP - _TRACE_FROM])
+            is_known = unexplained[rows] < _KNOWN_RATIO
+            before_v = np.where(is_known, np.minimum(before_v, near_v), before_v)
             still = is_lull[rows]
             noise_v = np.where(still, np.maximum(lull_rms[rows], 0.5 * _NOISE_V), np.maximum(before_v, _NOISE_V))
             behind_lull = lull_at[rows] + (4 if quiet_from is not None else _LULL // 2)
@@ -126,6 +131,9 @@ class DepartureFinder:
             size = np.abs(trace[rows])
             peak_v = np.max(size[:, BEFORE - _TRACE_FROM : BEFORE - _TRACE_FROM + 30], axis=1)
             limit_v = np.maximum(LEAST_SIGMAS * noise_v, np.where(still, 0.01, 0.04) * peak_v)
+            is_new = np.minimum(short, long)[rows] >= _MOSTLY_NEW
+            is_new &= is_known & ~still
+            limit_v = np.where(is_new, np.minimum(limit_v, _MOST_LIMIT * peak_v), limit_v)
             # In dense music most stand out of nothing: no corner is looked for there.
             out = np.flatnonzero(peak_v > _LEAST_OVER_LIMIT * limit_v)
             rows = rows[out]
@@ -306,6 +314,26 @@ def _find_lulls(slow: FloatArray, starts: Places) -> tuple[Places, FloatArray, F
     row = np.arange(len(slow))
     found = np.isfinite(quietest) & (quietest <= limit)
     return np.where(found, first + at, -1), mean[row, at], np.where(found, quietest, 0.0)
+
+
+def _find_known_lulls(slow: FloatArray, quiet_from: Places) -> tuple[Places, FloatArray, FloatArray]:
+    """The last quiet 12 ms between where silence is known to begin and the place: what fell may end there, and hum and
+    treble sound on. Where there is no room for that, the silence is as it is known."""
+    first, row = BEFORE - _LULL_BACK, np.arange(len(slow))
+    windows = spans(slow[:, first:BEFORE], _LULL)
+    mean = windows.mean(axis=2)
+    rms = np.sqrt(np.maximum(np.einsum("ijk,ijk->ij", windows, windows) / _LULL - mean * mean, 0.0))
+    rms[np.arange(rms.shape[1])[None, :] + first < quiet_from[:, None]] = np.inf
+    least = rms.min(axis=1)
+    at = rms.shape[1] - 1 - np.argmax((rms <= 1.25 * least[:, None])[:, ::-1], axis=1)
+    is_there = np.isfinite(least)
+    known = np.minimum(quiet_from, slow.shape[1] - 4)
+    known_mean = spans(slow, 4)[row, known].mean(axis=1)
+    return (
+        np.where(is_there, first + at, quiet_from),
+        np.where(is_there, mean[row, at], known_mean),
+        np.where(is_there, np.maximum(least, _NOISE_V), _NOISE_V),
+    )
 
 
 def _are_ends(slow: FloatArray, at: FloatArray) -> npt.NDArray[np.bool_]:

@@ -32,7 +32,7 @@ _AFAR_S, _AFAR_NOVELTY = 0.080, 0.05
 STRONG_RISE_RATIO = 4.0  # of power
 _SAME_BEGINNING_S = 0.020
 LEAST_TURNED_S = 0.090  # of a note that began with a turn and was cut off by the next: the next one, seen from afar
-_RUNAWAY_RATIO = 4.0
+_RUNAWAY_RATIO, _FAR_AWAY_RATIO = 4.0, 30.0
 _FURTHER = 30  # slow samples
 _STEEP_RATIO = 100.0  # of power: no beat between two notes does that within 50 ms
 _LEAST_FALL = 5.0  # slow samples: a shorter one at a turn of the pitch is chance as often as not
@@ -94,6 +94,7 @@ class PlaceLooker:
         novelty = np.where(is_turn | is_late, found.novelty_long, found.novelty_short)
         onset = slow_at + found.at
         is_lull, fell = found.is_lull.copy(), found.fell.copy()
+        is_end, end_at = found.is_end.copy(), found.at.copy()
         # Where all that is new lies behind the first 30 ms, the place was too far ahead of it: look from there.
         # A strong rise is worth that look with less: what rings on may hold most of the first 60 ms.
         is_strong = self._rise_ratio(levels, here) >= STRONG_RISE_RATIO
@@ -106,52 +107,54 @@ class PlaceLooker:
             novelty[rows], onset[rows] = again.novelty_short, nearer + again.at
             is_lull[rows], fell[rows] = again.is_lull, again.fell
         # A prediction that grew without bound had seen the beginning of the note already: look from further ahead.
-        rows = np.flatnonzero((novelty > _RUNAWAY_RATIO) & ~is_lull & ~found.is_end)
+        is_runaway = (novelty > _RUNAWAY_RATIO) & ((fell == 0.0) | (novelty > _FAR_AWAY_RATIO))
+        rows = np.flatnonzero(is_runaway & ~is_lull & ~found.is_end)
         if len(rows):
             ahead = slow_at[rows] - _FURTHER
             again = self._look(ahead, np.zeros(len(rows), dtype=np.intp), is_steep[rows])
             novelty[rows], onset[rows] = again.novelty_long, ahead + again.at
-            fell[rows] = again.fell
+            fell[rows], is_end[rows], end_at[rows] = again.fell, again.is_end, again.at - _FURTHER
         # Where the level over 50 ms does not rise, hardly anything may be old.
         is_faint = ~is_turn & (self._rise_ratio(levels, here) < RISE_RATIO)
         novelty = np.where(is_faint & ~is_lull, np.minimum(novelty, found.novelty_long), novelty)
         least = np.where(is_turn, NOVELTY_OF_PITCH, NOVELTY_WHILE_SOUNDING)
         is_new = novelty >= np.where(is_faint, NOVELTY_OF_FAINT, least)
+        rows = np.flatnonzero(is_new & ~is_lull & ~is_end & ~is_turn & (fell == 0.0) & np.isfinite(onset))
+        onset[rows], is_end[rows] = self._look_nearer(onset[rows])
+        end_at[rows] = onset[rows] - slow_at[rows]
         # A turn in which nothing departs at first, shortly ahead of a rise, is that rise seen from afar.
         rises = at[is_new & ~is_turn]
         if len(rises):
             ahead = rises[np.minimum(np.searchsorted(rises, at), len(rises) - 1)] - at
             is_far = is_turn & (ahead > 0) & (ahead <= round(_AFAR_S * self.bands.band_hz))
             is_new &= ~(is_far & (found.novelty_short < _AFAR_NOVELTY))
-        # Of a turn and a strong rise that follows too soon for a note between them the rise is the note: the turn is
+        # Of a turn and a rise that follows too soon for a note between them the rise is the note: the turn is
         # what rings on, left alone for a moment. Nearer than that they are the same beginning.
-        rises = at[is_new & ~is_turn & is_strong]
+        rises = at[is_new & ~is_turn & ~is_faint]
         if len(rises):
             ahead_s = (rises[np.minimum(np.searchsorted(rises, at), len(rises) - 1)] - at) / self.bands.band_hz
             is_new &= ~(is_turn & (ahead_s > _SAME_BEGINNING_S) & (ahead_s < LEAST_TURNED_S))
-        rows = np.flatnonzero(found.is_end & (found.at < 24.0))
-        onset[found.is_end] = np.nan
+        rows = np.flatnonzero(is_end & (end_at < 24.0))
+        onset[is_end] = np.nan
         if len(rows):  # what was found is a stop: look for a departure from the silence behind it
-            quiet_from = (BEFORE + np.ceil(found.at[rows] + 2.0)).astype(np.intp)
+            quiet_from = (BEFORE + np.ceil(end_at[rows] + 2.0)).astype(np.intp)
             again = self._look(slow_at[rows], quiet_from, np.ones(len(rows), dtype=bool), quiet_from)
             onset[rows] = slow_at[rows] + again.at
             is_lull[rows] = True
-        rows = np.flatnonzero(is_new & ~is_lull & ~is_turn & (fell == 0.0) & np.isfinite(onset))
-        onset[rows] = self._look_nearer(onset[rows])
         is_steady = found.unexplained < STEADY_RATIO  # noise and drums turn all the time
         rows = np.flatnonzero(is_new & ~is_lull & is_turn & is_steady & (fell < _LEAST_FALL) & np.isfinite(onset))
         onset[rows] = self._look_from_both_sides(onset[rows])
-        rows = np.flatnonzero(is_new & found.is_lull & ~found.is_end & np.isfinite(onset))
+        rows = np.flatnonzero(is_new & found.is_lull & ~is_end & np.isfinite(onset))
         onset[rows] = self._look_closely(onset[rows], slow_at[rows] + found.lull_at[rows])
-        self.beats = at[~is_new & ~found.is_end]
+        self.beats = at[~is_new & ~is_end]
         # The last 200 ms, whatever began or ended in them, carry on into what follows: a beat, no note.
-        is_looked_at = is_new | found.is_end
+        is_looked_at = is_new | is_end
         # Where nothing departs no note begins: while one sounds such a place is passed over.
         is_early = at < round(EARLIEST_S * self.bands.band_hz)
-        is_empty = is_looked_at & ~found.is_end & ~np.isfinite(onset) & ~is_early
+        is_empty = is_looked_at & ~is_end & ~np.isfinite(onset) & ~is_early
         self.empty = at[is_empty].tolist()
         self._known = self._measure_since_each(at, np.where(is_looked_at & ~is_empty & ~is_lull, onset, np.nan))
-        ends = np.where(found.is_end, slow_at + found.at, np.nan)
+        ends = np.where(is_end, slow_at + end_at, np.nan)
         columns = zip(onset.tolist(), is_lull.tolist(), novelty.tolist(), ends.tolist(), strict=True)
         steps = [Step(k, *place, *row) for k, (place, row) in enumerate(zip(places, columns, strict=True))]
         return [steps[k] for k in np.flatnonzero(is_looked_at & ~is_empty).tolist()]
@@ -213,9 +216,11 @@ class PlaceLooker:
         out: FloatArray = np.lib.stride_tricks.sliding_window_view(values, BEFORE + BEHIND)[begin + n_ahead]
         return out
 
-    def _look_nearer(self, onset: FloatArray) -> FloatArray:
-        """The same departures, predicted from right before them: over a shorter way the prediction drifts less."""
+    def _look_nearer(self, onset: FloatArray) -> tuple[FloatArray, np.ndarray]:
+        """The same departures, predicted from right before them, as over a shorter way the prediction drifts less; and
+        whether they turn out to be stops."""
         rows, seen = np.arange(len(onset)), np.full(len(onset), -1)
+        is_end = np.zeros(len(onset), dtype=bool)
         for _ in range(2):
             places = np.round(onset[rows]).astype(np.intp) + _NEARER
             rows, places = rows[places != seen[rows]], places[places != seen[rows]]
@@ -224,10 +229,10 @@ class PlaceLooker:
             seen[rows] = places
             found = self._look(places, np.zeros(len(rows), dtype=np.intp), np.zeros(len(rows), dtype=bool))
             moved = places + found.at
-            onset[rows] = np.where(
-                np.isfinite(moved) & ~found.is_lull & (moved < onset[rows] + 40.0), moved, onset[rows]
-            )
-        return onset
+            is_same = np.isfinite(moved) & ~found.is_lull & (moved < onset[rows] + 40.0)
+            onset[rows], is_end[rows] = np.where(is_same, moved, onset[rows]), is_same & found.is_end
+            rows = rows[~(is_same & (found.fell > 0.0))]  # nearer than that, the fall would be carried on
+        return onset, is_end
 
     def _look_from_both_sides(self, onset: FloatArray) -> FloatArray:
         """Turns of the pitch, dated by what sounds before and what sounds behind."""
