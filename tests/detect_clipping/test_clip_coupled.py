@@ -8,7 +8,8 @@ from ampwitness.bench import clip_sets, clip_signals
 from ampwitness.bench.clip_matching import score_case
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect import clipping
-from ampwitness.detect.clip_coupled import held_back
+from ampwitness.detect.clip_candidates import FIELDS, Candidates
+from ampwitness.detect.clip_coupled import find_coupling, held_back
 from ampwitness.detect.result import DetectorResult
 from scipy import signal
 
@@ -68,6 +69,21 @@ def test_cut_off_half_cycles_are_found_behind_a_capacitor(corner_hz: float) -> N
     assert np.mean(hits) >= 0.9
     false = [t for t in found if not np.any((t >= starts - 0.001) & (t <= stops + 0.001))]
     assert len(false) <= 0.02 * len(found)
+
+
+def test_crests_of_the_other_polarity_that_no_fit_describes_do_not_hide_a_capacitor() -> None:
+    n = 40
+    columns = {name: np.zeros(n) for name in FIELDS}
+    is_cut = np.arange(n) < 20
+    columns |= {
+        "sign": np.where(is_cut, -1.0, 1.0), "level_v": np.full(n, 20.0), "gain": np.where(is_cut, 2000.0, 100.0),
+        "misfit": np.where(np.arange(n) < 22, 1.2, 15.0), "tilt_v_per_s": -20 * np.where(is_cut, 31.0, 3.0 * np.arange(n)),
+        "stop_s": np.full(n, 0.002), "flank_v_per_s": np.full(n, 9e3), "flatter_flank_ratio": np.ones(n),
+    }  # fmt: skip
+    table = Candidates(columns, np.zeros((n, 4)), np.zeros((n, 4)))
+    assert find_coupling([table]) == pytest.approx(31.0)
+    columns["misfit"] = np.full(n, 1.2)  # plateaus on both sides, and they fall as they like
+    assert find_coupling([table]) is None
 
 
 def test_volts_are_those_at_the_terminals_and_their_sum_with_what_was_held_is_the_ceiling() -> None:

@@ -100,6 +100,36 @@ def test_what_the_output_passed_under_no_better_conditions_is_no_ceiling() -> No
     assert not is_no_ceiling(sinking, supply, output)
 
 
+def test_few_plateaus_that_were_passed_by_far_are_no_ceiling() -> None:
+    """Forty loud plateaus, and five at half the level under a supply no lower and a load no less."""
+
+    def is_no_ceiling(low_v: float) -> bool:
+        table = make_table(np.append(np.full(40, 40.0), np.full(5, low_v)), np.full(45, 13.2))
+        return is_refuted([(table, np.ones(45, dtype=bool))], HighCrests(*np.zeros((4, 0)), *np.zeros((2, 0, 4))))
+
+    assert is_no_ceiling(20.0)
+    assert not is_no_ceiling(35.0)
+
+
+def test_a_few_plateaus_of_each_polarity_are_a_group_together() -> None:
+    supply = np.array([13.1, 13.4, 13.2, 13.45, 13.45, 13.44])
+    output = np.repeat([9.0, 8.0], 3)
+
+    def is_sure_of(positive_v: np.ndarray, negative_v: np.ndarray, load_v: np.ndarray = output) -> bool:
+        sides = []
+        for level_v, delay_s in ((positive_v, 0.0), (negative_v, 0.01)):
+            table = make_table(level_v, supply)
+            table.columns["start_s"] += delay_s
+            sides.append(Candidates(table.columns, table.supply, np.repeat(load_v[:, None], 4, axis=1)))
+        return is_source_for_sure([(side, np.ones(6, dtype=bool)) for side in sides])
+
+    level = np.repeat([25.7, 24.8], 3)  # lower at a higher supply and a lighter load
+    assert is_sure_of(level, 0.976 * level)
+    assert not is_sure_of(level, 0.976 * level, output[::-1])  # it may have sunk under the load
+    assert not is_sure_of(level, np.array([25.1, 23.0, 24.5, 22.5, 24.9, 23.7]))  # polarities apart
+    assert not is_sure_of(level[::-1], 0.976 * level[::-1])  # higher at a higher supply
+
+
 @pytest.mark.parametrize(
     ("name", "case", "seed", "seconds", "wanted"),
     [

@@ -8,8 +8,11 @@ import numpy as np
 import pytest
 from ampwitness.bench import clip_sets
 from ampwitness.bench.clip_matching import score_case
+from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.detect.clipping import ClippingDetector
 from ampwitness.detect.corner_ramp import ramp
 from ampwitness.detect.overdrive import Corners, extrapolate_crests, sine_crest
+from scipy import signal
 
 
 @pytest.mark.parametrize("ratio", [0.99, 0.971487, 0.9, 0.8, 0.5])
@@ -80,3 +83,22 @@ def test_the_interval_holds_what_stood_hidden_on_the_crests_of_noise_like_music(
         held += score_case(case, 0.00012).interval_holds
     assert len(held) > 100
     assert np.mean(held) >= 0.9
+
+
+def test_next_to_no_noise_does_not_make_a_rippled_plateau_more_than_one() -> None:
+    rng, rate_hz, times = np.random.default_rng(3), 8000.0, 16
+    t = np.arange(round(2 * rate_hz * times)) / rate_hz / times
+    wanted = 40 * (1 + 0.3 * np.sin(2 * np.pi * 0.9 * t)) * np.sin(2 * np.pi * 47 * t)
+    rail = 40 * (1 - 0.0015 * np.sin(2 * np.pi * 310 * t))
+    logged = signal.resample_poly(np.clip(wanted, -rail, rail), 1, times)
+    logged += 5e-4 * rng.standard_normal(len(logged))
+    detector = ClippingDetector()
+    for window in iter_windows_from_arrays({"output": logged.astype(np.float32)}, rate_hz, window_s=10.0):
+        detector.push(window)
+    errors = []
+    for found in detector.finish().findings:
+        on = (t >= found.start_s) & (t <= found.stop_s)
+        true_db = 20 * np.log10(np.max(np.abs(wanted[on]) / rail[on]))
+        errors.append(abs(float(found.measured["overdrive_db"]) - true_db))
+    assert len(errors) > 80
+    assert np.median(errors) < 0.05

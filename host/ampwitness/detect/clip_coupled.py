@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clip_candidates import Candidates, OneSide, join
-from ampwitness.detect.clip_plain import find_plain
+from ampwitness.detect.clip_plain import PLAIN_GAIN, find_plain, misfit_allows
 from ampwitness.detect.clip_stream import Stretch
 from ampwitness.types import FloatArray
 
@@ -30,7 +30,7 @@ FEWEST = 8  # plateaus
 SLOWEST_PER_S, FASTEST_PER_S = 10.0, 200.0  # 1 / tau: 1.6 to 32 Hz
 LEAST_GAIN, LEAST_FLAT_S, LEAST_FLANK_RATIO = 20.0, 0.0006, 0.2
 MOST_SPREAD = 0.09  # of 1 / tau, middle deviation; rails that tilt scattered by 0.14 and more
-SIDES_AGREE = 0.15
+SIDES_AGREE, LEAST_SIDE = 0.15, 0.2  # a polarity that shows next to none says nothing
 HIGH_SHARE = 0.8  # of the highest crests: those that may have been cut off
 MOST_CRESTS = 600
 LEAD_S, PART_S = 0.0002, 0.00035  # behind a crest three parts of this length are compared
@@ -55,6 +55,7 @@ def find_coupling(parts: list[Candidates]) -> float | None:
         & (table["stop_s"] - table["start_s"] >= LEAST_FLAT_S)
         & (table["flatter_flank_ratio"] > LEAST_FLANK_RATIO)
         & (table["flank_v_per_s"] > 0)
+        & misfit_allows(table, PLAIN_GAIN)
     )
     if len(table) < FEWEST:
         return None
@@ -66,7 +67,7 @@ def find_coupling(parts: list[Candidates]) -> float | None:
         return None
     for sign in (1.0, -1.0):
         side = per_s[table["sign"] == sign]
-        if len(side) and abs(float(np.median(side)) - middle) > SIDES_AGREE * middle:
+        if len(side) >= LEAST_SIDE * len(table) and abs(float(np.median(side)) - middle) > SIDES_AGREE * middle:
             return None
     return middle
 

@@ -24,6 +24,7 @@ BoolArray = npt.NDArray[np.bool_]
 HIGHER = 1.08  # times the plateau: by less a rail may wobble
 SAME_SUPPLY, SAME_OUTPUT = 1.002, 0.97  # up to, and down to, this share counts as no better and no smaller
 FEWEST, LEAST_SHARE = 4, 0.25
+FAR_HIGHER, FAR_SHARE = 1.4, 0.08  # passed by so much, fewer of them do
 TOGETHER_SHARE, TOGETHER_S = 0.006, 1.5  # a refuted plateau has neighbours of its level
 MOST_STAND = 0.65  # of all plateaus have: a ceiling that sinks for longer than the lags look back passes many levels
 SLIDE_STEP, SLIDE_PAUSE_S, SLID = 0.06, 0.3, 1.08  # logarithm from one plateau to the next; all in all, times the level
@@ -38,7 +39,7 @@ def is_refuted(tables: list[tuple[Candidates, BoolArray]], crests: HighCrests) -
     tables : candidates of one polarity each, and which of them need no rail to be believed, (n,)
     crests : the highest crests that are no candidates
     """
-    n_refuted = n_all = n_standing = 0
+    n_refuted = n_far = n_all = n_standing = 0
     for table, plain in tables:
         if not plain.any() or not np.isfinite(table.supply[plain]).all():
             continue
@@ -48,13 +49,18 @@ def is_refuted(tables: list[tuple[Candidates, BoolArray]], crests: HighCrests) -
         level = np.concatenate((table["level_v"][rows], crests.level_v[mine]))
         supply = np.concatenate((table.supply[rows], crests.supply[mine]))
         output = np.concatenate((table.output[rows], crests.output[mine]))
-        refuted = are_passed(table["level_v"][rows], table.supply[rows], table.output[rows], level, supply, output)
-        refuted &= ~_have_slid(table["level_v"][rows], table["start_s"][rows])
         stands = _stand_together(table["level_v"][rows], table["start_s"][rows])
-        n_refuted += int(np.count_nonzero(refuted & stands))
+        may_be = stands & ~_have_slid(table["level_v"][rows], table["start_s"][rows])
+        refuted, far = (
+            are_passed(table["level_v"][rows], table.supply[rows], table.output[rows], level, supply, output, higher)
+            for higher in (HIGHER, FAR_HIGHER)
+        )
+        n_refuted += int(np.count_nonzero(refuted & may_be))
+        n_far += int(np.count_nonzero(far & may_be))
         n_standing += int(np.count_nonzero(stands))
         n_all += len(rows)
-    return n_refuted >= max(FEWEST, LEAST_SHARE * n_all) and n_standing >= MOST_STAND * n_all
+    are_enough = n_refuted >= max(FEWEST, LEAST_SHARE * n_all) or n_far >= max(FEWEST, FAR_SHARE * n_all)
+    return are_enough and n_standing >= MOST_STAND * n_all
 
 
 def are_passed(

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clip_candidates import Candidates
+from ampwitness.detect.clip_candidates import Candidates, join
 from ampwitness.types import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
@@ -108,14 +108,14 @@ def is_source_for_sure(tables: list[tuple[Candidates, BoolArray]]) -> bool:
             _steps_up_and_down(table, plain) or _stands_under_load(table, plain) for table, plain in tables
         )
     moved_level, moved_supply, has_step = [np.zeros(0)], [np.zeros(0)], False
-    for table, plain in tables:
+    for table, plain in [*tables, *_both_polarities(tables)]:
         rows = np.flatnonzero(plain)
         share = GROUP_SHARE_AHEAD if table["held_v"].any() else GROUP_SHARE
         groups = _find_groups(table["level_v"][rows], table["start_s"][rows], share)
         if sum(map(len, groups)) < MOST_STAND * len(rows):
             continue
         rows = rows[np.argsort(table["start_s"][rows], kind="stable")]
-        level, supply = table["level_v"][rows], table.supply[rows, -2]
+        level, supply, output = table["level_v"][rows], table.supply[rows, -2], table.output[rows, -1]
         groups = [g for g in groups if np.ptp(np.percentile(level[g], STANDING)) <= share * np.mean(level[g])]
         if sum(len(g) for g in groups) < MOST_STAND * len(rows):
             continue
@@ -124,9 +124,12 @@ def is_source_for_sure(tables: list[tuple[Candidates, BoolArray]]) -> bool:
         moved = [g for g in groups if np.ptp(supply[g]) >= LEAST_MOVED * np.mean(supply[g])]
         moved_level += [level[g] / np.mean(level[g]) - 1 for g in moved]
         moved_supply += [supply[g] / np.mean(supply[g]) - 1 for g in moved]
+        groups = groups[:MOST_GROUPS]
         has_step = has_step or _has_step(
-            np.array([np.mean(level[g]) for g in moved[:MOST_GROUPS]]),
-            np.array([np.mean(supply[g]) for g in moved[:MOST_GROUPS]]),
+            np.array([np.mean(level[g]) for g in groups]),
+            np.array([np.mean(supply[g]) for g in groups]),
+            np.array([np.max(output[g]) for g in groups]),
+            np.array([np.ptp(supply[g]) >= LEAST_MOVED * np.mean(supply[g]) for g in groups], dtype=bool),
         )
     supply, level = np.concatenate(moved_supply), np.concatenate(moved_level)
     spread = float(supply @ supply)
@@ -189,11 +192,35 @@ def _stands_under_load(table: Candidates, plain: BoolArray) -> bool:
     return bool(np.any(step > LEAST_STEP) and np.any(step < -LEAST_STEP))
 
 
-def _has_step(level_v: FloatArray, supply_v: FloatArray) -> bool:
-    """Whether two groups lie further apart than their supplies explain."""
-    apart = np.abs(np.log(level_v[:, None] / level_v[None, :]))
-    explained = MOST_IN_PROPORTION * np.abs(np.log(supply_v[:, None] / supply_v[None, :]))
-    return bool(np.any(apart > LEAST_STEP + explained))
+def _both_polarities(tables: list[tuple[Candidates, BoolArray]]) -> list[tuple[Candidates, BoolArray]]:
+    """The plain plateaus of both polarities as one table, the second one's levels turned to the first one's, where the
+    two keep to one another; a few plateaus of each may be a group together."""
+    sides = [table.take(plain) for table, plain in tables if plain.any()]
+    if len(sides) < 2:
+        return []
+    first, second = sides
+    order = np.argsort(first["start_s"], kind="stable")
+    at = np.clip(np.searchsorted(first["start_s"][order], second["start_s"]), 1, len(first)) - 1
+    ratio = first["level_v"][order[at]] / second["level_v"]
+    ratio = ratio[np.abs(first["start_s"][order[at]] - second["start_s"]) <= PAUSE_S]
+    if len(ratio) < FEWEST_IN_GROUP:
+        return []
+    middle = float(np.median(ratio))
+    if float(np.median(np.abs(ratio - middle))) > GROUP_SHARE * middle:
+        return []
+    second.columns["level_v"] = second["level_v"] * middle
+    both = join([first, second])
+    return [(both, np.ones(len(both), dtype=bool))]
+
+
+def _has_step(level_v: FloatArray, supply_v: FloatArray, output_v: FloatArray, moved: BoolArray) -> bool:
+    """Whether two groups lie further apart than their supplies explain: no ceiling rises when its supply sinks. Where
+    the supply moved under one of them only, the load must have been no less under the higher one, too."""
+    apart = np.log(level_v[:, None] / level_v[None, :])  # of the first over the second
+    explained = MOST_IN_PROPORTION * np.maximum(np.log(supply_v[:, None] / supply_v[None, :]), 0)
+    both, any_moved = moved[:, None] & moved[None, :], moved[:, None] | moved[None, :]
+    may_be = both | (any_moved & (output_v[:, None] >= output_v[None, :]))
+    return bool(np.any(may_be & (apart > LEAST_STEP + explained)))
 
 
 def _find_groups(level_v: FloatArray, start_s: FloatArray, share: float) -> list[npt.NDArray[np.intp]]:

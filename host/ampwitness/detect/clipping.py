@@ -49,7 +49,7 @@ from ampwitness.types import Coverage, FloatArray, Interval, NotJudged, Segment,
 
 LOWEST_RATE_HZ = 4000.0
 NOISE_FLOOR_V = 0.001
-NOISE_FLOOR_SHARE = 5e-5  # of the highest value: nothing in this chain is more exact than that
+NOISE_FLOOR_SHARE = 3e-4  # of the highest value: no top, and no flank, keeps to a line or curve more exactly than that
 NOISE_MEMORY = 3  # stretches over which the quietest one tells the noise
 SATURATION_MARGIN_S = 0.001
 SEEN_SAMPLES = 4  # of a flat top, at least
