@@ -74,10 +74,10 @@ def test_cut_off_half_cycles_are_found_behind_a_capacitor(corner_hz: float) -> N
 def test_crests_of_the_other_polarity_that_no_fit_describes_do_not_hide_a_capacitor() -> None:
     n = 40
     columns = {name: np.zeros(n) for name in FIELDS}
-    is_cut = np.arange(n) < 20
+    is_cut, falls = np.arange(n) < 20, 3.0 * np.arange(n)
     columns |= {
         "sign": np.where(is_cut, -1.0, 1.0), "level_v": np.full(n, 20.0), "gain": np.where(is_cut, 2000.0, 100.0),
-        "misfit": np.where(np.arange(n) < 22, 1.2, 15.0), "tilt_v_per_s": -20 * np.where(is_cut, 31.0, 3.0 * np.arange(n)),
+        "misfit": np.where(np.arange(n) < 22, 1.2, 15.0), "tilt_v_per_s": -20 * np.where(is_cut, 31.0, falls),
         "stop_s": np.full(n, 0.002), "flank_v_per_s": np.full(n, 9e3), "flatter_flank_ratio": np.ones(n),
     }  # fmt: skip
     table = Candidates(columns, np.zeros((n, 4)), np.zeros((n, 4)))
