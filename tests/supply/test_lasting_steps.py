@@ -56,6 +56,14 @@ def test_consumers_that_come_and_go_and_those_of_a_rested_battery_are_no_change_
         assert model.change_state == ("at rest",)
 
 
+def test_a_large_consumer_stops_no_engine_unless_it_was_cranked_again() -> None:
+    steps = _steps(13.9 - 1.2 * ((TIME_S > 12.0) & (TIME_S < 15.0)))
+    for cranked, order in (((), ("charging",)), (((14.2, 14.9),), ("charging", "at rest", "charging"))):
+        model = learn_supply(steps, SupplyOptions(), cranked)
+        assert model is not None
+        assert model.change_state == order
+
+
 def test_a_full_battery_at_rest_is_no_charger_because_a_consumer_comes_and_goes() -> None:
     open_v = 12.84 - 0.5 * ((TIME_S > 12.0) & (TIME_S < 24.5))
     assert [span.state for span in find_engine_states(_steps(open_v), []).spans] == ["rest"]

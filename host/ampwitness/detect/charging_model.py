@@ -30,7 +30,7 @@ LIMIT_SHARE, FOLLOWING_SHARE = 0.25, 0.35  # of the lively time, that a regime m
 KNOWN_RATIO = 0.04  # standard error of a weight that is told
 LIMIT_ERROR_RATIO, FOLLOWING_ERROR_RATIO = 0.04, 0.03  # what the model leaves out, standard
 SPREAD_ERROR_RATIO = 2.5  # ... and what a spread of the size of the volts' own range would add to it
-STRAYED_ERROR_RATIO = 0.15  # ... and other consumers, which draw the alternator over its limit as well
+STRAYED_ERROR_RATIO = 0.18  # ... and other consumers, which draw the alternator over its limit as well
 
 # Places in a row of parameters.
 RESERVOIR, STORE, STORED, WHOLE, LEADS, HELP, FIELD, LIMIT, SLOW, SLOW_LAG = range(10)

@@ -49,7 +49,8 @@ SMOOTH_STEPS = 3
 _RIVAL = 1.05  # times the best one's spread, up to which another start explains the volts as well
 _SPREAD_FLOOR_V = 0.0005
 _TUKEY = 4.7
-_GROUP_S = 0.2  # residuals nearer to each other are not independent
+_GROUP_S = 0.2  # residuals nearer to each other are not independent, in the weight of what is usual
+_CONSUMER_S = 2.0  # ... and in standard errors: so long other consumers run
 _ROUNDS, _HUBER_ROUNDS = 20, 6
 _HALVE_AFTER = (3, 6, 9)
 _LIVELY_RATIO = 0.1
@@ -322,7 +323,7 @@ class _Search:
         )
 
     def _covariance(self, spread_v: float) -> FloatArray:
-        """Of the parameters, residuals within a group taken as one."""
+        """Of the parameters, residuals within _CONSUMER_S taken as one."""
         weight = self._weigh(self._left, np.array([spread_v]), False)[0].reshape(-1)
         _, slopes = next(self._look_around(self.rows, self.constants))
         columns = self._columns(slopes, True)
@@ -330,7 +331,7 @@ class _Search:
         gram[np.arange(N_PARAMETERS), np.arange(N_PARAMETERS)] += self._prior(spread_v)
         inverse = np.linalg.pinv(gram)
         pushed = columns * (weight * self._left[0].reshape(-1))
-        group = max(1, round(_GROUP_S / STEP_S))
+        group = max(1, round(_CONSUMER_S / STEP_S))
         sums = np.add.reduceat(pushed, np.arange(0, pushed.shape[1], group), axis=1)
         middle = sums @ sums.T
         own = np.arange(N_PARAMETERS)

@@ -40,6 +40,7 @@ from ampwitness.detect.supply_states import (
     CHARGING_ABOVE_V,
     WEAK_CHARGER_FROM_V,
     add_weak_charging,
+    bridge_pauses,
     find_charging,
     near_changes,
     place_changes,
@@ -178,6 +179,7 @@ def learn_supply(
     from_v = WEAK_CHARGER_FROM_V.get(options.battery_kind or "", CHARGER_FROM_V)
     lasting = find_lasting_steps(steps.time_s, open_v, ~charging, from_v)
     charging = place_changes(add_weak_charging(charging, steps, lasting), open_v)
+    charging = bridge_pauses(charging, steps, open_v, cranked)
     apart = usable & ~near_changes(charging, *_CHANGE_S)
     states: dict[str, StateModel] = {}
     settled_s: dict[str, FloatArray] = {}

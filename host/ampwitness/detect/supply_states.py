@@ -7,7 +7,7 @@ Source: our choice, measured by `python -m ampwitness.bench.supply_scores`.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -22,6 +22,7 @@ STATE_HYSTERESIS_V = 0.2
 # Above a rested battery: from here on a lasting step is taken for a weak charger's.
 WEAK_CHARGER_FROM_V: Mapping[str, float] = {"flooded": 12.75, "AGM": 12.95, "lithium": 13.4}
 _STATE_STEP_S = 2.0
+_PAUSE_S, _BESIDE_S, _ALIKE_V = 4.0, 3.0, 0.45  # a rest that is none; what it is compared with to either side, how near
 
 
 def find_charging(steps: SupplySteps, open_v: FloatArray, above_v: float, quantile: float) -> npt.NDArray[np.bool_]:
@@ -78,6 +79,27 @@ def place_changes(charging: npt.NDArray[np.bool_], open_v: FloatArray) -> npt.ND
         if (sums[split] > 0) == charging[flip - 1]:  # before a change to charging the volts are lower, and so on
             out[first : at[split + 1]] = charging[flip - 1]
             out[at[split + 1] : last] = charging[flip]
+    return out
+
+
+def bridge_pauses(
+    charging: npt.NDArray[np.bool_], steps: SupplySteps, open_v: FloatArray, cranked: Sequence[tuple[float, float]]
+) -> npt.NDArray[np.bool_]:
+    """The same without short rests between two chargings at like volts: a large consumer drew the volts down that far.
+    An engine that stopped would have had to be cranked."""
+    out = charging.copy()
+    flips = (np.flatnonzero(np.diff(charging.astype(np.int8))) + 1).tolist()
+    edges = [0, *flips, len(charging)]
+    reach = round(_BESIDE_S / STEP_S)
+    for place in range(1, len(edges) - 2):
+        first, stop = edges[place], edges[place + 1]
+        from_s, to_s = float(steps.time_s[first]), float(steps.time_s[stop - 1])
+        if charging[first] or to_s - from_s > _PAUSE_S or any(a < to_s and from_s < b for a, b in cranked):
+            continue
+        before_v = float(np.nanmedian(open_v[max(edges[place - 1], first - reach) : first]))
+        behind_v = float(np.nanmedian(open_v[stop : min(edges[place + 2], stop + reach)]))
+        if abs(before_v - behind_v) < _ALIKE_V:
+            out[first:stop] = True
     return out
 
 
