@@ -51,3 +51,14 @@ def test_a_source_that_comes_back_before_the_output_played_on() -> None:
 @pytest.mark.parametrize("seed", [533, 727, 764, 814])
 def test_a_fade_of_the_source_is_no_protection(seed: int) -> None:
     assert find_cutouts(make_case("fade, source logged (none)", seed))[0] == ()
+
+
+@pytest.mark.parametrize(("late_s", "is_stop"), [(1.2, True), (0.25, False)])
+def test_what_stopped_while_the_programme_paused_is_told_by_the_notes_that_do_not_come(
+    late_s: float, is_stop: bool
+) -> None:
+    """Soft notes with rests of 0.25 s between; behind one the output stays away, or only wakes a little late."""
+    source = 15 * np.sin(2 * np.pi * 50 * AT) * np.clip(np.sin(2 * np.pi * AT / 0.7) + 0.3, 0, 1) ** 2
+    rest_s = 3.95 * 0.7  # a rest ends
+    found = _causes(np.where((AT > rest_s - 0.1) & (AT < rest_s + late_s), 0.0, source), source / 10)
+    assert [cause[:10] for _, cause in found] == (["protection"] if is_stop else [])

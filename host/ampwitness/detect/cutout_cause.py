@@ -380,6 +380,10 @@ def _judge_source(stop: Stop, events: list[tuple[float, str]], reasons: list[str
         events.append((stop.source_stop_s, "source stopped"))
         reasons.append("the source stopped as well")
         return stop.source_stop_s <= stop.stop_s + NEAR_S
+    if stop.unseen_s > 0:
+        reasons.append(
+            f"the source was silent for {1e3 * stop.unseen_s:.0f} ms at first; when it was back, the output was not"
+        )
     reasons.append(f"the source {stop.source}" if stop.source == "played on" else "the source is not judged")
     return False
 

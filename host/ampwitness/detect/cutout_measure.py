@@ -108,6 +108,7 @@ class Stop:
     battery_jump_v: float | None = None
     source: str = "not logged"  # "played on", "stopped", "not judged"
     source_stop_s: float | None = None
+    unseen_s: float = 0.0  # so long the source itself was silent behind it: it may have stopped within
     source_gain_ratio: float = 0.0  # output over source, rms, of the seconds before
     n_supply_falls: int = 0
     supply_lowest_off_v: float | None = None  # while the output was off
@@ -161,6 +162,8 @@ class Stop:
         """How far off the start may be: small where the wave broke off high, else about a half-cycle's part."""
         if self.pop_s is not None:
             return self.pop_doubt_s
+        if self.unseen_s > 0:
+            return max(0.0125, self.unseen_s)
         if self.fade_s is not None:
             return max(0.0125, self.fade_doubt_s)
         if self.cut_s is not None and self.is_truncated:

@@ -23,6 +23,7 @@ HELD_RATIO = 0.8  # of the rms before: no fade
 MISSING_RATIO = 3.0  # the output would have been this many times what it was, had the amplifier played on
 _GAIN_STEPS = 2500
 _BLOCK = 50
+_MANY_BLOCKS, _WAKES_S = 8, 0.6
 _BLOCKS = 2  # blocks in which the source is heard and the output is not: one may be the return's own delay
 
 
@@ -62,19 +63,27 @@ def measure_source(run: RunSteps, stop: Stop) -> None:
 def follow_source(run: RunSteps, stop: Stop, until: int) -> None:
     """While the output is off, up to step `until`: a source heard again that the output does not follow played on.
 
-    Only where the stop itself left it open, and only where the wave was cut in mid-cycle: an amplifier that wakes by
-    itself is late as well.
+    Where the wave was cut in mid-cycle and the stop itself left it open; else only where the source was heard again
+    soon, and for longer: an amplifier that wakes by itself is late as well. Then the stop lies in between.
     """
-    if stop.source != "not judged" or not stop.is_truncated or "source" not in run:
+    if stop.source not in ("not judged", "stopped") or stop.is_dc_only or "source" not in run:
         return
-    step = round(stop.extra.get("source_step", stop.stop_sample // run.step + 5))
+    stopped_at = stop.stop_sample // run.step
+    step = round(stop.extra.get("source_step", stopped_at + 5))
     while step + _BLOCK <= until:
         if _is_missing(run, stop, step, step + _BLOCK):
             stop.extra["source_blocks"] = stop.extra.get("source_blocks", 0.0) + 1
+            stop.extra.setdefault("source_again", float(step))
         step += _BLOCK
     stop.extra["source_step"] = step
-    if stop.extra.get("source_blocks", 0.0) >= _BLOCKS:
+    n_blocks, silent_s = (
+        stop.extra.get("source_blocks", 0.0),
+        (stop.extra.get("source_again", step) - stopped_at) * run.step_s,
+    )
+    if stop.is_truncated and stop.source == "not judged" and n_blocks >= _BLOCKS:
         stop.source = "played on"
+    elif not stop.is_truncated and n_blocks >= _MANY_BLOCKS and silent_s < _WAKES_S:
+        stop.source, stop.unseen_s = "played on", silent_s
 
 
 def _is_missing(run: RunSteps, stop: Stop, start: int, until: int) -> bool:
