@@ -12,9 +12,13 @@ Source: our choice, measured by `python -m ampwitness.bench.cutout_scores`.
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from ampwitness.detect.cutout_measure import Stop
 from ampwitness.detect.step_stream import RunSteps
+from ampwitness.types import FloatArray
+
+Steps = npt.NDArray[np.int64]
 
 SOURCE_LEAST_V = 0.010  # rms: a weaker source channel may be an open input
 SOURCE_ON_RATIO = 0.5
@@ -23,6 +27,7 @@ HELD_RATIO = 0.8  # of the rms before: no fade
 MISSING_RATIO = 3.0  # the output would have been this many times what it was, had the amplifier played on
 _GAIN_STEPS = 2500
 _BLOCK = 50
+_SOON_BLOCKS = 4  # within 0.6 s
 _MANY_BLOCKS, _WAKES_S = 8, 0.6
 _BLOCKS = 2  # blocks in which the source is heard and the output is not: one may be the return's own delay
 
@@ -58,6 +63,24 @@ def measure_source(run: RunSteps, stop: Stop) -> None:
     loud = np.flatnonzero(np.abs(samples - rest_v) > max(5 * noise_v, 0.02 * peak_v))
     if len(loud):
         stop.source_stop_s = run.start_s + (first + int(loud[-1]) + 1) / run.rate_hz
+
+
+def plays_again(run: RunSteps, at: Steps, known: int) -> npt.NDArray[np.bool_]:
+    """(k,) whether the source plays soon behind each of these steps where the output was quiet, and the output does
+    not, nor did meanwhile. Nothing from step `known` on is looked at."""
+    last = known - run.first - 1
+    before, behind = (at[:, None] + np.arange(a, b)[None, :] - run.first for a, b in ((-500, -10), (50, 600)))
+    was, now = np.clip(before, 0, last), np.clip(behind, 0, last).reshape(len(at), -1, _BLOCK)
+
+    def power(square: str, mean: str, rows: Steps) -> FloatArray:
+        return np.asarray(np.maximum(run[square][rows].mean(axis=-1) - run[mean][rows].mean(axis=-1) ** 2, 0.0))
+
+    heard, played = power("source_square", "source", now), power("square", "mean", now)
+    gain = power("square", "mean", was) / np.maximum(power("source_square", "source", was), 1e-12)
+    is_heard = heard > SOURCE_LEAST_V**2
+    follows = played > gain[:, None] * heard / MISSING_RATIO**2
+    is_missing = is_heard & ~follows & (np.cumsum(is_heard & follows, axis=1) == 0)
+    return np.asarray(is_missing.sum(axis=1) >= _SOON_BLOCKS)
 
 
 def follow_source(run: RunSteps, stop: Stop, until: int) -> None:

@@ -32,7 +32,7 @@ from ampwitness.detect.cutout_outlived import measure_outlived
 from ampwitness.detect.cutout_pop import measure_pop
 from ampwitness.detect.cutout_remote import STAYED_BEFORE_S, list_remote_changes, measure_remote
 from ampwitness.detect.cutout_return import find_return, measure_return
-from ampwitness.detect.cutout_source import follow_source, measure_source
+from ampwitness.detect.cutout_source import follow_source, measure_source, plays_again
 from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import Edge, FloatArray
 
@@ -227,6 +227,7 @@ class RunWatch:
             after = source[np.clip(at[:, None] + np.arange(5, 50)[None, :] - first, 0, n - 1)].mean(axis=1)
             before = source[np.clip(at[:, None] + np.arange(-300, -10)[None, :] - first, 0, n - 1)].mean(axis=1)
             held |= (before > 1e-4) & (after > 0.2 * before)
+            held |= plays_again(run, at, known)
         for edge, after in zip(self._edges, [*self._edges[1:], None], strict=False):
             if edge.level == 0:
                 edge_at = (edge.time_s - run.start_s) / run.step_s
