@@ -129,3 +129,14 @@ def test_hum_that_sounds_on_between_two_notes_is_no_onset() -> None:
     found = [note.start_s for note in run(NoteDetector(), logged(wave)).findings if note.start_s > 0.4]
     assert found == pytest.approx(starts_s, abs=0.007)
     assert np.median(np.abs(np.array(found) - starts_s)) < 0.0006
+
+
+@pytest.mark.parametrize("turns_a_second", [2.5, 4.0])
+def test_partials_that_come_and_go_are_no_notes(turns_a_second: float) -> None:
+    time_s = seconds(3.5)
+    u = time_s - 0.5
+    opened = 0.5 - 0.5 * np.cos(2 * np.pi * turns_a_second * u)
+    wave = sum(np.sin(2 * np.pi * 41.2 * k * u) / k * (opened ** (k / 3) if k > 1 else 1.0) for k in range(1, 9))
+    found = run(NoteDetector(), logged(6.0 * wave * ((u >= 0) & (u < 2.5)))).findings
+    assert len(found) == 1
+    assert found[0].start_s == pytest.approx(0.5, abs=0.001)

@@ -24,7 +24,7 @@ from ampwitness.detect.note_places import (
 )
 from ampwitness.detect.note_recovery import RECOVERY_S
 from ampwitness.detect.note_runs import NoteBlock
-from ampwitness.detect.note_spectrum import HIGHEST_HZ, LOWEST_HZ
+from ampwitness.detect.note_spectrum import HIGHEST_HZ, LOWEST_HZ, measure_pitches
 from ampwitness.detect.note_sums import END_RATIO, PITCH_FROM_S, NoteSums
 from ampwitness.detect.note_swell import BEFORE_S, is_one_swell
 from ampwitness.detect.sounding_note import SoundingNote, join
@@ -38,6 +38,8 @@ LEAST_NOTE_S = 0.060
 LEAST_BEFORE_TURN_S = 0.130  # what the prediction needs to know a note by, and no drum's glide lasts
 _TAIL_BEATS = ((0.5, 2.0 * END_RATIO), (2.0, 0.04))  # so long after a note, so much of it may still swell up as beats
 SWELL_WITHIN_S, SWELL_BEHIND_S = 0.250, 0.060  # of a note's beginning; behind the place that is looked at
+_PARTIALS_WITHIN_S = (0.010, 0.160)  # of a turn of the pitch
+_CLEAR_RATIO, _SAME_PITCH = 0.90, 0.015
 _DECIDE_BEHIND_S = 0.200
 _BLOCKS_AT_ONCE = 3  # looked at together: most of a call's time goes into setting it up
 _KEEP_S = 4.6
@@ -264,6 +266,8 @@ class RunNotes:
                 return
             if onset - note.onset < LEAST_NOTE_S * self.rate_hz:
                 return
+            if is_turn and self._stays_on_pitch(at):
+                return
             if not is_lull and since < SWELL_WITHIN_S * self.rate_hz and self._goes_on(note, at):
                 return
             end, how = self._sums.last_tenth(round(onset / self._raw_a_band), note, onset), "10 % of its peak"
@@ -277,6 +281,15 @@ class RunNotes:
         bands = self.bands
         part = bands.band.part(note.band_first, at + round(SWELL_BEHIND_S * bands.band_hz))
         return is_one_swell(part, bands.band_hz, LOWEST_HZ, HIGHEST_HZ)
+
+    def _stays_on_pitch(self, at: int) -> bool:
+        """Whether the pitch is the same ahead of a place and behind it: then partials came or went, and no note."""
+        near, far = (round(span_s * self.bands.band_hz) for span_s in _PARTIALS_WITHIN_S)
+        parts = [self.bands.band.part(at - far, at - near), self.bands.band.part(at + near, at + far)]
+        before, behind = measure_pitches(parts, self.bands.band_hz)
+        if before is None or behind is None or min(before.explained_ratio, behind.explained_ratio) < _CLEAR_RATIO:
+            return False
+        return abs(behind.frequency_hz / before.frequency_hz - 1.0) < _SAME_PITCH
 
     def _open(self, onset: float, basis: str, novelty: float) -> None:
         onset = max(onset, 0.0)
