@@ -16,8 +16,9 @@ from ampwitness.bench.supply_signals import (
 )
 from ampwitness.bench.vehicle_supply import Capacitor, FixedLoad, VehicleSupply, run_supply
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.conclude import FULL_POWER_AFTER_S, conclude
+from ampwitness.detect.conclude import conclude
 from ampwitness.detect.result import DetectorResult
+from ampwitness.detect.supply_described import FULL_POWER_AFTER_S
 from ampwitness.detect.supply_fit import SupplyFit, Term
 from ampwitness.detect.supply_forecast import Ceiling, fit_sag_line
 from ampwitness.detect.supply_history import STEP_S, SupplyHistory, collect_history
@@ -288,3 +289,15 @@ def test_full_power_is_held_against_the_level_at_which_the_amplifier_was_seen_to
     without = conclude(results, steps, stated)[-1].summary
     assert without["under_voltage_v"] is None
     assert "above_under_voltage_v" not in without["states"]["at rest"]["full_power"]
+
+
+def test_a_dip_in_a_state_of_which_nothing_else_was_learned_is_no_obstacle() -> None:
+    """Charging, then volts too low to be a supply at rest: the dip that lies there belongs to no state's figures."""
+    at_s = np.arange(0, 30.0, 1 / RATE_HZ)
+    volts = {"output": 10 * np.sin(2 * np.pi * 50 * at_s), "supply": np.where(at_s < 10, 14.2, 5.9)}
+    dip = Finding("dip", 15.0, 15.3, "attention", {"role": "supply", "residual_v": 4.0}, {}, {})
+    found = DetectorResult((dip,), Coverage("dips", 30.0, ()), {})
+    steps = collect_history(iter_windows_from_arrays(volts, RATE_HZ, window_s=10.0))
+    summary = supply_summary(conclude((found,), steps, SupplyOptions()))
+    assert set(summary["states"]) == {"charging"}
+    assert summary["states"]["charging"]["lowest_v"] > 14.0
