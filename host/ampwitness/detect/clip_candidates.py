@@ -91,10 +91,10 @@ class View:
     lively: float  # see `measure_liveliness`
 
 
-def rows_by_view(views: list[View], of: IntArray) -> list[tuple[View, IntArray]]:
-    """Each view with its rows, where `of` (n,), ascending, says whose each row is."""
+def rows_by_view(views: list[View], of: IntArray) -> list[tuple[View, slice]]:
+    """Each view with its rows, where `of` (n,), ascending, says whose each row is; slices, as they copy nothing."""
     edges = np.searchsorted(of, np.arange(len(views) + 1)).tolist()
-    return [(view, np.arange(first, last)) for view, (first, last) in zip(views, pairwise(edges), strict=True)]
+    return [(view, slice(first, last)) for view, (first, last) in zip(views, pairwise(edges), strict=True)]
 
 
 @dataclass(frozen=True, slots=True)

@@ -64,7 +64,7 @@ def try_again(
         return
     shortest = SHORTEST_FLANK_S * np.array([view.stretch.rate_hz for view in views])
     part = windows.take(rows)
-    found = [_from_crossings(view, windows.take(rows[mine])) for view, mine in rows_by_view(views, of[rows])]
+    found = [_from_crossings(view, part.take(mine)) for view, mine in rows_by_view(views, of[rows])]
     crossed = rows[np.concatenate([is_flat for is_flat, *_ in found])]
     again = join_windows([cut for _, cut, *_ in found])
     start, stop = (np.concatenate([corners[k] for *_, corners in found]) for k in range(2))

@@ -16,7 +16,7 @@ from ampwitness.detect.clip_candidates import Candidates, HighCrests, Look, OneS
 from ampwitness.detect.clip_describe import measure_full
 from ampwitness.detect.clip_measure import measure_suspects
 from ampwitness.detect.clip_screen import Crests, Suspects, find_crests, find_suspects, no_suspects, samples_around
-from ampwitness.detect.clip_stream import LaggedMeans, Stretch
+from ampwitness.detect.clip_stream import LaggedMeans, Stretch, highest_of
 from ampwitness.detect.overdrive import measure_liveliness
 from ampwitness.types import FloatArray
 
@@ -54,7 +54,7 @@ def screen(stretch: Stretch, noise_v: float, blocked: npt.NDArray[np.bool_] | No
     volts = stretch.output_v
     cut = _cut_off(stretch)
     lowest_v = LOWEST_CREST_IN_NOISE * noise_v
-    highest_v = float(np.max(np.abs(volts), initial=0.0))
+    highest_v = highest_of(volts)
     # In full-range music most of what looks like noise is music: no fit says anything, but crests may pile up.
     is_noisy = lowest_v > NOISY_SHARE * highest_v
     if is_noisy:

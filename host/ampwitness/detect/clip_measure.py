@@ -10,6 +10,8 @@ Source: our choice, measured in tests/detect_clipping.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 
@@ -37,6 +39,8 @@ from ampwitness.detect.plateau_windows import (
     test_flatness,
 )
 from ampwitness.types import FloatArray
+
+IntArray = npt.NDArray[np.intp]
 
 SCREEN_GAIN = 5.0  # residual squares, in noise variances, that a candidate must save
 FITTED_GAIN = 6.0
@@ -74,34 +78,43 @@ def measure_suspects(
             [_stands(view, windows.take(rows), gain[rows]) for view, rows in rows_by_view(views, of)], axis=1
         )
         is_open = ~is_low | (gain >= LOW_NARROW_GAIN)
-        windows, narrow, narrow_test = windows.take(is_open), narrow.take(is_open), narrow_test.take(is_open)
+        windows, narrow, narrow_test = *_take_both(windows, narrow, is_open), narrow_test.take(is_open)
         of, noise_v, is_low, is_top = of[is_open], noise_v[is_open], is_low[is_open], is_top[is_open]
     wide_test = test_flatness(windows)
     wide_gain, narrow_gain = _gain(wide_test, windows, noise_v), _gain(narrow_test, narrow, noise_v)
     gain = np.maximum(wide_gain, narrow_gain)
     worth = np.flatnonzero(gain >= least_gain) if least_gain is not None else np.concatenate([
-        rows[_worth_a_fit(windows.take(rows), gain[rows], is_low[rows], is_top[rows])]
+        rows.start + np.flatnonzero(_worth_a_fit(windows.take(rows), gain[rows], is_low[rows], is_top[rows]))
         for _, rows in rows_by_view(views, of)
     ])  # fmt: skip
     if not len(worth):
         return [None] * len(views)
     is_wide = (wide_gain >= narrow_gain)[worth]
-    wide_test, narrow_test, windows = wide_test.take(worth), narrow_test.take(worth), windows.take(worth)
+    wide_test, narrow_test = wide_test.take(worth), narrow_test.take(worth)
+    windows, narrow = _take_both(windows, narrow, worth)
     of, noise_v, gain, gained = of[worth], noise_v[worth], gain[worth], narrow_gain[worth]
     left = np.where(is_wide, wide_test.corner_left, narrow_test.corner_left)
     right = np.where(is_wide, wide_test.corner_right, narrow_test.corner_right)
     is_plain = gain >= PLAIN_GAIN
     wide_chi, narrow_chi = _chi(wide_test) * windows.averaged, _chi(narrow_test) * windows.averaged
     start_narrow = is_plain & (wide_chi > WIDE_MISSES * np.maximum(narrow_chi, FITS_WELL * noise_v**2))
-    placed = place_best_width(windows, narrow.take(worth), left, right, noise_v, is_plain, start_narrow)
+    placed = place_best_width(windows, narrow, left, right, noise_v, is_plain, start_narrow)
     if least_gain is None:
         try_again(views, of, windows, placed, gain, noise_v)
     fit = describe_placed(placed)
     fit_gain = FITTED_GAIN if least_gain is None else 0.0
     return [
-        describe_fits(view, windows.take(rows), fit.take(rows), gained[rows], fit_gain) if len(rows) else None
+        describe_fits(view, windows.take(rows), fit.take(rows), gained[rows], fit_gain)
+        if rows.stop > rows.start
+        else None
         for view, rows in rows_by_view(views, of)
     ]
+
+
+def _take_both(wide: Windows, narrow: Windows, chosen: npt.NDArray[np.bool_] | IntArray) -> tuple[Windows, Windows]:
+    """Some of the same windows with wide and with narrow flanks; their volts are kept but once."""
+    some = wide.take(chosen)
+    return some, replace(some, n_left=narrow.n_left[chosen], n_right=narrow.n_right[chosen])
 
 
 def _open_windows(view: View, suspects: Suspects) -> Windows:

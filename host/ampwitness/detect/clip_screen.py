@@ -31,7 +31,7 @@ CELL_S = 2.0  # the highest value of this and the neighbouring cells is the loca
 NEAR_TOP_SHARE = 0.5
 LOWEST_SHARE = 0.25  # a rail may collapse within a note: crests this low that stand broad are looked at too
 HEAD_SHARE, WAIST_SHARE, BROAD = 0.85, 0.5, 0.75  # a sine is 0.53 as long above its head as above its waist
-BROAD_REACH_S = 0.012
+BROAD_NEAR_S, BROAD_REACH_S = 0.004, 0.012
 # Far below the highest that is near in time no ceiling vouches for a plateau: it must answer plainly.
 BELOW_TOP_SHARE, NEAR_TOP_S = 0.85, 1.0
 ANSWER, LOW_ANSWER = 3.3, 8.0  # in standard deviations of the noise
@@ -209,15 +209,23 @@ def _local_tops(top: npt.NDArray[np.float32], rate_hz: float, lowest_v: float) -
     low = np.flatnonzero(is_low)
     for first in range(0, len(low), AT_ONCE):
         some = low[first : first + AT_ONCE]
-        is_low[some] = ~_stands_broad(top, at[some], round(BROAD_REACH_S * rate_hz / BLOCK))
+        is_low[some] = ~_stands_broad(top, at[some], rate_hz)
     return np.asarray(at[~is_low], dtype=np.intp)
 
 
-def _stands_broad(top: npt.NDArray[np.float32], at: IntArray, reach: int) -> npt.NDArray[np.bool_]:
+def _stands_broad(top: npt.NDArray[np.float32], at: IntArray, rate_hz: float) -> npt.NDArray[np.bool_]:
     """Which of these blocks crown a half-cycle that stays near its height for much of its length."""
-    window = samples_around(top, at, reach)
-    head, waist = (sum(run_lengths(window, reach, share * top[at])) for share in (HEAD_SHARE, WAIST_SHARE))
-    return np.asarray(head >= BROAD * waist)
+    broad = np.zeros(len(at), dtype=bool)
+    rows = np.arange(len(at))
+    for reach_s in (BROAD_NEAR_S, BROAD_REACH_S):  # most half-cycles end within the first
+        reach = round(reach_s * rate_hz / BLOCK)
+        window = samples_around(top, at[rows], reach)
+        before, after = run_lengths(window, reach, WAIST_SHARE * top[at[rows]])
+        head = sum(run_lengths(window, reach, HEAD_SHARE * top[at[rows]]))
+        ends = (before < reach - 1) & (after < reach - 1)
+        broad[rows] = head >= BROAD * (before + after)
+        rows = rows[~ends]
+    return broad
 
 
 def top_near(volts: npt.NDArray[np.float32], rate_hz: float, sign: FloatArray, sample: IntArray) -> FloatArray:

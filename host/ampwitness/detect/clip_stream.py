@@ -59,6 +59,11 @@ def block_means(volts: FloatArray, n_block: int) -> FloatArray:
     return np.asarray(blocks @ np.full(n_block, 1 / n_block, dtype=np.float32))
 
 
+def highest_of(volts: npt.NDArray[np.float32]) -> float:
+    """The largest |volts|, 0 of none, without a copy of them."""
+    return max(float(np.max(volts, initial=0.0)), -float(np.min(volts, initial=0.0)))
+
+
 class LaggedMeans:
     """Exponential means that end at given samples, over the supply and over the output's size."""
 

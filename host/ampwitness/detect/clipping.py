@@ -38,7 +38,7 @@ from ampwitness.detect.clip_measure import crests_to_rows
 from ampwitness.detect.clip_plain import FAINT_GAIN
 from ampwitness.detect.clip_shelves import find_shelves
 from ampwitness.detect.clip_soft import find_soft
-from ampwitness.detect.clip_stream import SegmentStream, Stretch, measure_noise
+from ampwitness.detect.clip_stream import SegmentStream, Stretch, highest_of, measure_noise
 from ampwitness.detect.clip_sunk import find_sunk
 from ampwitness.detect.clip_tight import find_tight
 from ampwitness.detect.headroom import summarise_headroom
@@ -138,7 +138,7 @@ class ClippingDetector:
     def _look(self, stretch: Stretch) -> None:
         run = self._run
         noise = measure_noise(stretch.output_v, stretch.rate_hz)
-        floor = max(NOISE_FLOOR_V, NOISE_FLOOR_SHARE * float(np.max(np.abs(stretch.output_v), initial=0.0)))
+        floor = max(NOISE_FLOOR_V, NOISE_FLOOR_SHARE * highest_of(stretch.output_v))
         run.noises.append(max(floor, noise) if np.isfinite(noise) else floor)
         del run.noises[:-NOISE_MEMORY]
         noise_v = min(run.noises)

@@ -63,7 +63,7 @@ class LobeFit:
     correlation: FloatArray  # and the correlation of these two
     bow_share: FloatArray  # of the plateau, in crests that the flanks promise
 
-    def take(self, rows: IntArray) -> LobeFit:
+    def take(self, rows: IntArray | slice) -> LobeFit:
         return LobeFit(*(getattr(self, name)[rows] for name in self.__slots__))
 
     def mean_slope_v(self) -> FloatArray:

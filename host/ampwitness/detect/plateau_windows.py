@@ -61,7 +61,7 @@ class Windows:
     def __len__(self) -> int:
         return len(self.middle)
 
-    def take(self, chosen: npt.NDArray[np.bool_] | IntArray) -> Windows:
+    def take(self, chosen: npt.NDArray[np.bool_] | IntArray | slice) -> Windows:
         return Windows(*(getattr(self, name)[chosen] for name in self.__slots__))
 
     def to_sample(self, point: FloatArray) -> FloatArray:
