@@ -41,6 +41,7 @@ HARD_GAIN = 60.0  # what a straight top fits so much better than a smooth crest 
 # A straight top that fits to within the noise has a corner. Of half-cycles bent over quite sharply (k = 30) up to 40 %
 # look so, of those cut off hard two thirds and more in bass; what lies between the quick look ahead tells.
 STRAIGHT_MISFIT, MOST_STRAIGHT = 2.5, 0.6
+MANY, MOST_OF_MANY = 100, 0.42  # so many say more surely what share of them is straight
 FEWEST, MOST = 6, 16  # half-cycles that are fitted, of both polarities, and of each
 FEWEST_DRIVEN, FEWEST_A_SIDE = 4, 2  # of them strongly driven
 TRIED_SHARE = 0.7  # of the high crests, the highest
@@ -199,7 +200,7 @@ def _is_straight(table: Candidates) -> BoolArray:
 
 
 def _has_corners(strong: Candidates) -> bool:
-    return float(np.mean(_is_straight(strong))) > MOST_STRAIGHT
+    return float(np.mean(_is_straight(strong))) > (MOST_STRAIGHT if len(strong) < MANY else MOST_OF_MANY)
 
 
 def _is_strong(side: OneSide) -> BoolArray:
