@@ -37,6 +37,7 @@ USUAL_WEIGHT = 0.01
 AFTER_KNEE = 2  # samples: the current has come up and is held
 AGREE, ROUNDS = 0.02, 16
 SLOPE_STEP, FIRST_DAMPING = 1e-5, 1e-3
+SETTLED_STEP = 3e-4  # of a parameter's logarithm: steps so short lead nowhere
 SPARE_TURNS = 4  # of HISTORY_S, over which responses are transformed
 BEST_OF_GRID = 0.12  # of the current: no load that is near the truth leaves more
 NEAR, LEAST_NEAR = 0.06, 0.6  # knees whose current is so near the limit, and the share that must be
@@ -174,4 +175,6 @@ def _refine(before: FloatArray, load: FloatArray, rate_hz: float, agree: float) 
             damping *= 8
         step = np.linalg.solve(normal + np.diag(damping * np.diag(normal) + 1e-12), pull)
         trial = np.clip(kept - step, LOWEST, HIGHEST)
+        if np.max(np.abs(trial - kept)) < SETTLED_STEP:
+            break
     return np.asarray(kept)
