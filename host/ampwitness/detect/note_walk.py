@@ -38,7 +38,7 @@ LEAST_NOTE_S = 0.060
 LEAST_BEFORE_TURN_S = 0.130  # what the prediction needs to know a note by, and no drum's glide lasts
 _TAIL_BEATS = ((0.5, 2.0 * END_RATIO), (2.0, 0.04))  # so long after a note, so much of it may still swell up as beats
 SWELL_WITHIN_S, SWELL_BEHIND_S = 0.250, 0.060  # of a note's beginning; behind the place that is looked at
-_PARTIALS_WITHIN_S = (0.010, 0.160)  # of a turn of the pitch
+_PARTIALS_WITHIN_S = (0.010, 0.160, 0.095)  # of a turn of the pitch
 _CLEAR_RATIO, _SAME_PITCH = 0.90, 0.015
 _DECIDE_BEHIND_S = 0.200
 _BLOCKS_AT_ONCE = 3  # looked at together: most of a call's time goes into setting it up
@@ -284,12 +284,15 @@ class RunNotes:
 
     def _stays_on_pitch(self, at: int) -> bool:
         """Whether the pitch is the same ahead of a place and behind it: then partials came or went, and no note."""
-        near, far = (round(span_s * self.bands.band_hz) for span_s in _PARTIALS_WITHIN_S)
-        parts = [self.bands.band.part(at - far, at - near), self.bands.band.part(at + near, at + far)]
-        before, behind = measure_pitches(parts, self.bands.band_hz)
-        if before is None or behind is None or min(before.explained_ratio, behind.explained_ratio) < _CLEAR_RATIO:
-            return False
-        return abs(behind.frequency_hz / before.frequency_hz - 1.0) < _SAME_PITCH
+        near, *fars = (round(span_s * self.bands.band_hz) for span_s in _PARTIALS_WITHIN_S)
+        for far in fars:  # over less, where the note ends or another begins within more
+            parts = [self.bands.band.part(at - far, at - near), self.bands.band.part(at + near, at + far)]
+            before, behind = measure_pitches(parts, self.bands.band_hz)
+            if before is None or behind is None:
+                return False
+            if min(before.explained_ratio, behind.explained_ratio) >= _CLEAR_RATIO:
+                return abs(behind.frequency_hz / before.frequency_hz - 1.0) < _SAME_PITCH
+        return False
 
     def _open(self, onset: float, basis: str, novelty: float) -> None:
         onset = max(onset, 0.0)
