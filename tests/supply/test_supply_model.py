@@ -295,7 +295,7 @@ def test_a_dip_in_a_state_of_which_nothing_else_was_learned_is_no_obstacle() -> 
     """Charging, then volts too low to be a supply at rest: the dip that lies there belongs to no state's figures."""
     at_s = np.arange(0, 30.0, 1 / RATE_HZ)
     volts = {"output": 10 * np.sin(2 * np.pi * 50 * at_s), "supply": np.where(at_s < 10, 14.2, 5.9)}
-    dip = Finding("dip", 15.0, 15.3, "attention", {"role": "supply", "residual_v": 4.0}, {}, {})
+    dip = Finding("dip", 15.0, 15.3, "attention", {"role": "supply", "residual_v": 7.5}, {}, {})
     found = DetectorResult((dip,), Coverage("dips", 30.0, ()), {})
     steps = collect_history(iter_windows_from_arrays(volts, RATE_HZ, window_s=10.0))
     summary = supply_summary(conclude((found,), steps, SupplyOptions()))
