@@ -48,7 +48,9 @@ class Windows:
 
     sign: FloatArray
     crest: IntArray  # sample
-    volts: FloatArray  # (n, 2 * SIDE + 1), averaged over `averaged` samples; the middle point holds the centre
+    volts: npt.NDArray[
+        np.float32
+    ]  # (n, 2 * SIDE + 1), averaged over `averaged` samples; the middle point holds the centre
     middle: IntArray  # sample at which the middle point starts
     averaged: IntArray  # samples in a point
     n_left: IntArray  # points before the middle one that belong to the window
@@ -73,12 +75,13 @@ class Windows:
         return np.asarray((sample - self.middle - (self.averaged - 1) / 2) / self.averaged)
 
     def runs(self, rows: IntArray | slice, n_points: int) -> FloatArray:
-        """(n, n_points) points of some windows from the first that belongs to each; what lies behind a window means
-        nothing, and the last of all must be as long."""
-        start = np.arange(len(self))[rows] * self.volts.shape[1] + SIDE - self.n_left[rows]
+        """(n, n_points) points of some windows from the first that belongs to each, in double precision; what lies
+        behind a window means nothing, and the last of all must be as long."""
+        at = np.arange(rows.start, rows.stop) if isinstance(rows, slice) else rows
+        start = at * self.volts.shape[1] + SIDE - self.n_left[rows]
         flat = np.ascontiguousarray(self.volts).reshape(-1)
         places = np.lib.stride_tricks.as_strided(flat, (len(flat) - n_points + 1, n_points), 2 * flat.strides)
-        return np.asarray(places[start])
+        return np.asarray(places[start], dtype=np.float64)
 
     def narrowed(self, width: float, shortest: FloatArray) -> Windows:
         """The same with flanks of at most `width` plateau lengths, but `shortest` points."""
@@ -138,7 +141,7 @@ def _cut(
     """Windows of so many samples a point, and how far each reaches."""
     n = len(suspects.sign)
     middle = np.round(suspects.centre - (averaged - 1) / 2).astype(np.intp)
-    out = np.zeros((n, 2 * SIDE + 1))
+    out = np.zeros((n, 2 * SIDE + 1), dtype=np.float32)
     n_left, n_right = np.zeros(n, dtype=np.intp), np.zeros(n, dtype=np.intp)
     is_cut = np.zeros(n, dtype=bool)
     centre = (suspects.centre - middle - (averaged - 1) / 2) / averaged
@@ -146,11 +149,12 @@ def _cut(
     for m in np.unique(averaged):
         rows = np.flatnonzero(averaged == m)
         y = samples_around(volts, middle[rows], SIDE * m, SIDE * m + m - 1)
-        y = y.reshape(len(rows), 2 * SIDE + 1, m).mean(axis=2, dtype=np.float64)
-        y *= suspects.sign[rows, None]
+        if m > 1:
+            y = y.reshape(len(rows), 2 * SIDE + 1, m).mean(axis=2, dtype=np.float64).astype(np.float32)
+        y *= suspects.sign[rows, None].astype(np.float32)
         out[rows] = y
         spare = max(1, round(SPARE_S * rate_hz / m))
-        level = suspects.level_v[rows]
+        level = suspects.level_v[rows].astype(np.float32)
         room_left, room_right = middle[rows] // m, (len(volts) - middle[rows]) // m - 1
         left = _reach(y[:, SIDE::-1], half[rows] - centre[rows], level, noise_v, spare)
         right = _reach(y[:, SIDE:], half[rows] + centre[rows], level, noise_v, spare)
@@ -172,12 +176,15 @@ def _cut(
     )
 
 
-def _reach(outward: FloatArray, half: FloatArray, level: FloatArray, noise_v: float, spare: int) -> IntArray:
+def _reach(
+    outward: npt.NDArray[np.float32], half: FloatArray, level: npt.NDArray[np.float32], noise_v: float, spare: int
+) -> IntArray:
     """How many points a flank goes on: (n, SIDE + 1) points outward from the middle of each plateau."""
     point = np.arange(outward.shape[1])
     low = outward < WINDOW_LEVEL * level[:, None]
     deepest = np.minimum.accumulate(outward, axis=1)
-    rises = outward > deepest + (VALLEY_SHARE * level + 4 * noise_v)[:, None]
+    deepest += (VALLEY_SHARE * level + np.float32(4 * noise_v))[:, None]
+    rises = outward > deepest
     beyond = point[None, :] > half[:, None] + 0.5
     low, rises = low & beyond, rises & beyond
     low[:, -1] = rises[:, -1] = True
