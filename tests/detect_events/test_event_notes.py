@@ -15,7 +15,7 @@ from ampwitness.detect.note_decimate import Bands, Decimator, parabola_taps
 from ampwitness.detect.note_departure import BEFORE, BEHIND, MARGIN, TURN_MARGIN, DepartureFinder
 from ampwitness.detect.note_judge import beats_on, is_octave_again
 from ampwitness.detect.note_levels import find_places, measure_levels
-from ampwitness.detect.note_products import lagged_products
+from ampwitness.detect.note_products import lagged_products, predict_from_products
 from ampwitness.detect.note_recovery import RecoveryFitter
 from ampwitness.detect.note_sag import LowestMeter, measure_before, measure_ripples, measure_slopes
 from ampwitness.detect.note_spectrum import Pitch, measure_pitches, name_pitch
@@ -489,14 +489,22 @@ def test_lowest_value_of_a_noisy_bow_and_of_a_sharp_trough() -> None:
 def test_lagged_products_are_the_sums_they_stand_for() -> None:
     x = np.random.default_rng(100).normal(size=(4, BEFORE - MARGIN))
     starts, order = np.array([0, 3, 60, 168], dtype=np.intp), 32
-    own, aim, whole, n_used = lagged_products(x, starts)
+    products, n_used = lagged_products(x, starts)
     for row, start in enumerate(starts.tolist()):
         lags = np.stack([x[row, start + i : x.shape[1] - order + i] for i in range(order + 1)])
         sums = lags @ lags.T
-        assert own[row] == pytest.approx(sums[:order, :order], abs=1e-9)
-        assert aim[row] == pytest.approx(sums[:order, order], abs=1e-9)
-        assert whole[row] == pytest.approx(sums[order, order], abs=1e-9)
+        assert np.tril(products[row]) == pytest.approx(np.tril(sums), abs=1e-9)
         assert n_used[row] == max(lags.shape[1], 1)
+
+
+def test_weights_of_a_prediction_are_those_of_least_squares() -> None:
+    x = np.random.default_rng(101).normal(size=(3, BEFORE - MARGIN))
+    products, n_used = lagged_products(x, np.array([0, 3, 60], dtype=np.intp))
+    own, aim = products[:, :-1, :-1].copy(), products[:, -1, :-1].copy()
+    weights = predict_from_products(products, 0.01 * n_used)
+    for row, n in enumerate(n_used.tolist()):
+        whole = np.tril(own[row]) + np.tril(own[row], -1).T + 0.01 * n * np.eye(len(aim[row]))
+        assert weights[row] == pytest.approx(np.linalg.solve(whole, aim[row]), abs=1e-9)
 
 
 def test_a_turn_is_a_place_where_it_leads_from_a_steady_pitch_to_another() -> None:

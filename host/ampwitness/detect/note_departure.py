@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from ampwitness.detect.note_damping import carry_falls
 from ampwitness.detect.note_knees import KNEE_AHEAD, KNEE_BACK, LEAST_SIGMAS, MODEL_RATIO, knee_tables
-from ampwitness.detect.note_products import ORDER, lagged_products, spans
+from ampwitness.detect.note_products import ORDER, lagged_products, predict_from_products, spans
 from ampwitness.types import FloatArray
 
 BEFORE = 230  # slow samples looked at ahead of a place
@@ -25,7 +25,7 @@ _NEAR_FROM, _NEAR_STOP = 22, 8  # slow samples ahead of a place
 _KNOWN_RATIO = 0.05  # as STEADY_RATIO: of what is no noise
 _MOSTLY_NEW, _MOST_LIMIT = 0.60, 0.30  # of energy; of the largest swing: what is mostly new departs somewhere
 _CARRIED_ON = MARGIN + 60  # slow samples: over so many novelty is measured
-_ROWS_AT_ONCE = 128  # predicted together: their products stay near the processor, and in memory that is there already
+_ROWS_AT_ONCE = 128
 _LULL = 12
 _LULL_RATIO = 0.05
 _LULL_NOISE_V = 0.040
@@ -76,7 +76,7 @@ class DepartureFinder:
 
     def __init__(self, taps: FloatArray, factor: int) -> None:
         self._tables = knee_tables(taps, factor)
-        self._products = np.empty((_ROWS_AT_ONCE, ORDER, ORDER))
+        self._products = np.zeros((ORDER + 1, ORDER + 1, _ROWS_AT_ONCE))
 
     def find(
         self,
@@ -216,11 +216,10 @@ class DepartureFinder:
 
     def _predict_some(self, high: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray]:
         n_before, p = BEFORE - MARGIN, ORDER
-        own, aim, whole, n_used = lagged_products(high[:, :n_before], starts, self._products[: len(high)])
-        diagonal = np.einsum("kii->ki", own)
-        ridge = n_used * _NOISE_V**2 + _LEAST_SHARE * diagonal.mean(axis=1)
-        diagonal += ridge[:, None]
-        weights = np.linalg.solve(own, aim[:, :, None])[:, :, 0]
+        products, n_used = lagged_products(high[:, :n_before], starts, self._products[:, :, : len(high)])
+        aim, whole = products[:, p, :p].copy(), products[:, p, p].copy()
+        ridge = n_used * _NOISE_V**2 + _LEAST_SHARE * np.einsum("kii->ki", products[:, :p, :p]).mean(axis=1)
+        weights = predict_from_products(products, ridge)
         left = whole - np.einsum("kp,kp->k", weights, aim)
         left -= ridge * np.einsum("kp,kp->k", weights, weights)
         unexplained = np.clip(left / np.maximum(whole, 1e-30), 0.0, 1.0)

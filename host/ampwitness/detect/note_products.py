@@ -20,14 +20,12 @@ def spans(values: FloatArray, n: int) -> FloatArray:
     return np.lib.stride_tricks.as_strided(values, (k, m - n + 1, n), strides, writeable=False)
 
 
-def lagged_products(
-    x: FloatArray, starts: Places, own: FloatArray | None = None
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Sums over t of x[t + i] x[t + j] with p the order: for i, j < p, (k, p, p); for i < p and j = p, (k, p); for
-    i = j = p, (k,); t from each row's start on while x lasts. And how many t there are, (k,). The first is put into
-    `own` where that is given.
+def lagged_products(x: FloatArray, starts: Places, room: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
+    """Sums over t of x[t + i] x[t + j] for i and j up to the order, t from each row's start on while x lasts,
+    (k, p + 1, p + 1) for j up to i: above that nothing is filled in. And how many t there are, (k,).
 
-    Only the first row is summed up: one step down a diagonal, the sum loses one product and gains one.
+    Only the first column is summed up: one step down a diagonal, the sum loses one product and gains one. That is done
+    with the rows of x along the last axis, as they are long and diagonals are short; `room` (p + 1, p + 1, k) is where.
     """
     k, p, n = len(x), ORDER, x.shape[1] - ORDER
     starts = np.minimum(starts, n)
@@ -35,16 +33,43 @@ def lagged_products(
     if starts.any():
         used = np.where(np.arange(n)[None, :] >= starts[:, None], used, 0.0)
     padded = np.concatenate((x, np.zeros((k, p))), axis=1)
-    lost, gained = spans(padded, 2 * p)[np.arange(k), starts], padded[:, n:]
-    own, aim = np.empty((k, p, p)) if own is None else own, np.empty((k, p))
-    sums = _first_lags(used, x)  # by the distance of i and j, for i at first 0
-    for i in range(p):
-        left = sums[:, : p - i]  # no more is asked for from here on
-        own[:, i, i:] = own[:, i:, i] = left
-        aim[:, i] = sums[:, p - i]
-        left += gained[:, i:p] * gained[:, i, None]
-        left -= lost[:, i:p] * lost[:, i, None]
-    return own, aim, sums[:, 0], np.maximum(n - starts, 1.0)
+    lost = np.ascontiguousarray(spans(padded, 2 * p)[np.arange(k), starts].T)
+    gained = np.ascontiguousarray(padded[:, n:].T)
+    sums = np.ascontiguousarray(_first_lags(used, x).T)  # by the distance of i and j, for j at first 0
+    out = np.zeros((p + 1, p + 1, k)) if room is None else room
+    for j in range(p):
+        out[j, j:] = sums[: p - j + 1]
+        left = sums[: p - j]  # no more is asked for from here on
+        left += gained[j:p] * gained[j]
+        left -= lost[j:p] * lost[j]
+    out[p, p] = sums[0]
+    return np.ascontiguousarray(out.transpose(2, 1, 0)), np.maximum(n - starts, 1.0)
+
+
+def predict_from_products(products: FloatArray, ridge: FloatArray) -> FloatArray:
+    """The weights (k, p) of the p samples ahead of one that predict it best, by least squares.
+
+    Parameters
+    ----------
+    products : (k, p + 1, p + 1) as `lagged_products` gives them; changed
+    ridge : (k,) above 0, what is added to the diagonal
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError : a row holds what is no number.
+    """
+    p = ORDER
+    places = np.arange(p)
+    products[:, places, places] += ridge[:, None]
+    products[:, p, p] *= 2.0  # not asked for, and so surely large enough
+    products[:, p, p] += ridge
+    factor = np.linalg.cholesky(products)  # its last row is what solving downwards gives
+    columns = np.ascontiguousarray(factor[:, :p, :p].transpose(1, 2, 0))
+    weights = np.ascontiguousarray(factor[:, p, :p].T)
+    for j in range(p - 1, -1, -1):
+        weights[j] /= columns[j, j]
+        weights[:j] -= columns[j, :j] * weights[j]
+    return np.ascontiguousarray(weights.T)
 
 
 def _first_lags(used: FloatArray, x: FloatArray) -> FloatArray:
