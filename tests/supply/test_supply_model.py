@@ -125,6 +125,15 @@ def test_a_supply_that_moves_by_itself_is_given_as_a_range_alone() -> None:
     assert state["lowest_source_ohm"] < 0.019 < state["highest_source_ohm"]
 
 
+def test_what_comes_back_by_itself_leaves_a_range_alone() -> None:
+    """Over seconds under load a supply that rises is driven by something else than the music."""
+    supply = VehicleSupply(12.6, 0.012, 0.006, 0.0, slow_ohm=-0.008, slow_s=3.0)
+    state = _states(_stepped(supply, 40.0), SupplyOptions())["at rest"]
+    assert state["source_ohm"] is None
+    assert "rose by itself over seconds" in state["not_judged"]
+    assert state["lowest_source_ohm"] < 0.018 < state["highest_source_ohm"]
+
+
 def test_the_battery_slow_part_is_named_and_kept_apart() -> None:
     supply = VehicleSupply(12.6, 0.012, 0.006, 0.0, slow_ohm=0.006, slow_s=1.5)
     state = _states(_stepped(supply, 40.0), SupplyOptions())["at rest"]

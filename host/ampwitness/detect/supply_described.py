@@ -19,6 +19,7 @@ from ampwitness.detect.supply_ohms import (
     Factor,
     find_factor,
     is_pinned_down,
+    is_taken_back,
     line_error_ratio,
     was_bend_looked_for,
     weight_to_ohm,
@@ -117,8 +118,11 @@ def _describe_ohms(state: StateModel, model: SupplyModel, options: SupplyOptions
     out["regimes"] = _describe_regimes(state, factor)
     main = out["regimes"][0] if out["regimes"] else ohms
     was_looked_for = was_bend_looked_for(state)
-    is_told = bool(out["regimes"]) or (was_looked_for and is_pinned_down(weight, error_ratio))
+    is_straight = was_looked_for and not is_taken_back(fit)
+    is_told = bool(out["regimes"]) or (is_straight and is_pinned_down(weight, error_ratio))
     why_open = f"the supply also moved by itself, by some {1e3 * fit.spread_v:.0f} mV"
+    if is_taken_back(fit):
+        why_open = "the supply rose by itself over seconds, as behind a start or while a battery is charged"
     if not was_looked_for:
         why_open = "too little of it was seen to tell whether the alternator came to its current limit"
     out.update(

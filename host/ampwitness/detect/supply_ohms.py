@@ -30,6 +30,7 @@ ASSUMED_IMPEDANCE: Mapping[str, float] = {"resistor": 1.0, "speaker": 1.15}  # o
 MODEL_ERROR_RATIO: Mapping[str, float] = {"at rest": 0.012, "charging": 0.05}
 # Standard error (of ohms alone) above which no figure is told: of a straight line, of one side of a limit.
 PINNED_RATIO, REGIME_PINNED_RATIO = 0.07, 0.05
+MOST_TAKEN_BACK = 0.25  # of the fast part, over seconds; fits of known supplies that told more were 7 to 9 % off
 _LEAST_SEEN = 1.25  # times what the fit with an alternator needs: what warms it up is not counted there
 
 
@@ -89,6 +90,13 @@ def is_pinned_down(weight: tuple[float, float], error_ratio: float, most_ratio: 
     """Whether fit and model leave a weight so little room that one figure may be told."""
     value, error = weight
     return value > 0 and float(np.hypot(error / value, error_ratio)) <= most_ratio
+
+
+def is_taken_back(fit: SupplyFit) -> bool:
+    """Whether what demand took came back over seconds while it lasted. No battery does that: something else rose, as
+    behind a start, and what falls at once may owe to it."""
+    slow = sum(term.weight for term in fit.terms if term.lag_s > FAST_MOST_S)
+    return slow < -MOST_TAKEN_BACK * fit.part(0.0, FAST_MOST_S)[0]
 
 
 def was_bend_looked_for(state: StateModel) -> bool:
