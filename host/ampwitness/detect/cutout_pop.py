@@ -27,6 +27,7 @@ _FLOOR_RATIO = 2.5  # times the least that is left by any tail: no more
 _JUMP_RATIO, _ROUGH_RATIO = 0.15, 0.08  # of the swing before
 _STANDS_OUT = 6.0  # what played before leaves so much more
 _DOUBT_S, _EARLIER_S = 0.003, 0.0125  # the latter where it may have begun ahead of the last two lobes
+_LEAST_APART = 1e-9  # of the sums' determinant
 _HIGHEST_RATIO = 1.2  # of the swing before: a louder pop is none
 
 
@@ -42,10 +43,10 @@ def measure_pop(run: RunSteps, stop: Stop) -> None:
     begin = max(_begin_of_two_lobes(wave[:n], least_v), n - _LONGEST, _BEFORE + 30)
     if n - begin < _SHORTEST or len(wave) < n + 4:
         return
-    fits = [_carry_on(wave[at:]) for at in range(begin, n - _SHORTEST + 1)]
+    all_weights, all_left_v = carry_on_each(wave[begin:], n - _SHORTEST + 1 - begin)
     limit_v = max(3.0 * stop.off_rms_v, _LEFT_RATIO * stop.peak_v)
-    floor_v = max(min(left_v for _, left_v in fits), 0.5 * stop.off_rms_v)
-    for at, (weights, left_v) in enumerate(fits, begin):
+    floor_v = max(float(all_left_v.min()), 0.5 * stop.off_rms_v)
+    for at, (weights, left_v) in enumerate(zip(all_weights, all_left_v.tolist(), strict=True), begin):
         if left_v > min(limit_v, _FLOOR_RATIO * floor_v):
             continue
         treble_v = np.sqrt(max(float(np.mean(power[at + 1 : n] - wave[at + 1 : n] ** 2)), 0.0))
@@ -75,8 +76,23 @@ def _begin_of_two_lobes(wave: FloatArray, least_v: float) -> int:
     return int(high[changes[-2] + 1]) if len(changes) >= 2 else int(high[0])
 
 
-def _carry_on(wave: FloatArray) -> tuple[FloatArray, float]:
-    """The two weights that carry the wave on best, and the rms of what they leave."""
-    rows = np.column_stack((wave[1:-1], wave[:-2]))
-    weights = np.linalg.lstsq(rows, wave[2:], rcond=None)[0]
-    return weights, max(float(np.sqrt(np.mean((wave[2:] - rows @ weights) ** 2))), 1e-6)
+def carry_on_each(wave: FloatArray, n_starts: int) -> tuple[FloatArray, FloatArray]:
+    """The two weights that carry the wave on best by least squares, from each of its first samples on, (n_starts, 2),
+    and the rms of what they leave, (n_starts,): all from the same sums, taken from the end.
+
+    Parameters
+    ----------
+    wave : (n,) at least four samples more than `n_starts`
+    n_starts : first samples that are tried
+    """
+    now, last, before = wave[2:], wave[1:-1], wave[:-2]
+    pairs = np.stack((last * last, last * before, before * before, now * last, now * before, now * now))
+    aa, ab, bb, ya, yb, yy = np.cumsum(pairs[:, ::-1], axis=1)[:, ::-1][:, :n_starts]
+    det = aa * bb - ab * ab
+    is_apart = det > _LEAST_APART * np.maximum(aa * bb, 1e-30)
+    safe = np.where(is_apart, det, 1.0)
+    weights = np.stack(((ya * bb - yb * ab) / safe, (yb * aa - ya * ab) / safe), axis=1)
+    # Samples that stand in one ratio to those ahead of them tell one weight only.
+    weights[~is_apart] = np.stack((ya / np.maximum(aa, 1e-30), np.zeros_like(ya)), axis=1)[~is_apart]
+    lost = np.maximum(yy - weights[:, 0] * ya - weights[:, 1] * yb, 0.0)
+    return weights, np.maximum(np.sqrt(lost / (len(now) - np.arange(n_starts))), 1e-6)
