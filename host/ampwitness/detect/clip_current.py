@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clip_candidates import Candidates, OneSide, join_crests
+from ampwitness.detect.clip_pile import might_be_plateaus
 from ampwitness.detect.clip_rows import CREST_SD_SHARE, liveliness_of, rows_of
 from ampwitness.detect.clip_stream import Stretch
 from ampwitness.detect.clip_sunk import fitted_where_plain
@@ -197,7 +198,7 @@ def _to_rail(side: OneSide, start: FloatArray, stop: FloatArray) -> tuple[FloatA
     """Stops, later where a plateau goes on from there, and which these are: first the current was held, then the
     volts."""
     stretch, table = side.stretch, side.candidates
-    table = table.take(table["gain"] >= AT_RAIL_GAIN)
+    table = table.take((table["gain"] >= AT_RAIL_GAIN) & might_be_plateaus(table))
     if not len(table):
         return stop, np.zeros(len(stop), dtype=bool)
     order = np.argsort(table["start_s"], kind="stable")
