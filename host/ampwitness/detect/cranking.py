@@ -27,7 +27,7 @@ CRANK_LEAST_V = 3.5  # no battery that turns a starter gives less: what stands l
 CRANK_LEAST_S = 0.15
 CRANK_LONGEST_S = 30.0
 CRANK_SWING_V = 0.12
-_STROKES_HZ, _STROKES_CYCLES, _STROKES_V, _STROKES_SHARE = (2.5, 20.0), 3, 0.025, 0.6
+_STROKES_HZ, _STROKES_CYCLES, _STROKES_V, _STROKES_SHARE = (2.5, 20.0), 4, 0.025, 0.6
 _STROKES_LEAST, _STROKES_LONGEST = 30, 300  # of 10 ms
 _STROKES_RATIO = 0.6  # beside even strokes so much of the least fall will do, and no notch need be seen
 _HOLD_S = 0.30
@@ -142,7 +142,7 @@ def _has_strokes(volts: FloatArray) -> bool:
     if not len(inside):
         return False
     top = int(inside[np.argmax(power[inside])])
-    return float(power[max(0, top - 2) : top + 3].sum()) > _STROKES_SHARE * float(power.sum())
+    return float(power[top - 1 : top + 2].sum()) > _STROKES_SHARE * float(power.sum())
 
 
 def _without_course(volts: FloatArray) -> FloatArray:
