@@ -183,5 +183,5 @@ def test_a_starter_without_a_notch_is_known_by_its_strokes() -> None:
     strokes = 0.4 * (np.abs(np.sin(np.pi * 8 * time_s)) - 0.5)
     assert _ends(np.where(cranked, 9.7 + strokes, 12.5), 12.5)[1] == ("rest", "cranking", "rest")
     assert "cranking" not in _ends(np.where(cranked, 9.7, 12.5), 12.5)[1]
-    wanders = 0.2 * np.sin(2 * np.pi * 2.2 * time_s) + 0.15 * np.sin(2 * np.pi * 5.9 * time_s)
+    wanders = 0.06 * sum(np.sin(2 * np.pi * hz * time_s + hz) for hz in (2.2, 4.9, 7.4, 10.3, 13.9))
     assert "cranking" not in _ends(np.where(cranked, 9.7 + wanders, 12.5), 12.5)[1]  # as under another one's music
