@@ -140,3 +140,16 @@ def test_partials_that_come_and_go_are_no_notes(turns_a_second: float) -> None:
     found = run(NoteDetector(), logged(6.0 * wave * ((u >= 0) & (u < 2.5)))).findings
     assert len(found) == 1
     assert found[0].start_s == pytest.approx(0.5, abs=0.001)
+
+
+def test_legato_by_semitones_with_partials() -> None:
+    time_s = seconds(4.5)
+    starts_s = 0.5 + 0.3 * np.arange(12)
+    steps = np.array([0, 1, 2, 0, 2, 1, 3, 2, 4, 2, 3, 1])
+    hz = np.zeros(len(time_s))
+    for start_s, step in zip(starts_s, steps, strict=True):
+        hz[(time_s >= start_s) & (time_s < start_s + 0.3)] = 41.2 * 2 ** (step / 12)
+    cycles = np.cumsum(hz) / 8000.0
+    wave = sum(np.sin(2 * np.pi * k * cycles) / k**1.5 for k in range(1, 5)) * 5.0 * (hz > 0)
+    found = run(NoteDetector(), logged(wave)).findings
+    assert [note.start_s for note in found] == pytest.approx(starts_s, abs=0.002)

@@ -13,7 +13,7 @@ from ampwitness.types import FloatArray
 RISE_RATIO = 10 ** (1.5 / 10)  # of power: 1.5 dB
 TURN_OCTAVES = 0.040
 LEAP_OCTAVES = 0.12  # so far no pitch turns that does not begin anew, wherever it leads
-_CENTRE_S = 0.060
+_CENTRE_S, _RIPPLE_S = 0.060, 0.024
 _STOOD_RATIO, _STAYS_RATIO = 0.35, 1.0  # of a turn, that the pitch may move in the 60 ms before and behind
 _PEAK_S = 0.040
 _APART_S = 0.050
@@ -62,7 +62,7 @@ def find_places(
     is_loud = levels.ahead >= floor_v * floor_v
     rises = _peaks(np.where(is_loud, rise, 0.0)[first - margin : stop + margin], RISE_RATIO, round(_PEAK_S * rate_hz))
     rises = rises + first - margin
-    octaves = measure_octaves(band, width)
+    octaves = _smooth(measure_octaves(band, width), round(_RIPPLE_S * rate_hz))
     turn = np.zeros(len(band))
     turn[width : len(octaves)] = np.abs(octaves[width:] - octaves[:-width])
     later = levels.ahead[min(len(band) - 1, round(_APART_S * rate_hz)) :]
@@ -109,6 +109,14 @@ def measure_octaves(band: FloatArray, width: int) -> FloatArray:
     ratio = np.maximum(mean(slope_operator), 0.0) / np.maximum(4.0 * mean(operator), 1e-12)
     octaves: FloatArray = np.log2(np.maximum(np.arcsin(np.sqrt(np.minimum(ratio, 1.0))), 1e-3))
     return octaves
+
+
+def _smooth(values: FloatArray, width: int) -> FloatArray:
+    """Mean over `width` (made odd) around each value: partials make the operator ripple with the note's period."""
+    half = width // 2
+    sums = np.concatenate(([0.0], np.cumsum(np.pad(values, half, "edge") if len(values) else values)))
+    out: FloatArray = (sums[2 * half + 1 :] - sums[: -2 * half - 1]) / (2 * half + 1)
+    return out
 
 
 def _far_from(places: Places, others: Places, apart: int) -> Places:
