@@ -15,6 +15,7 @@ from ampwitness.bench.cutout_signals import CUTOUT_CLASSES, make_cutout_case
 from ampwitness.bench.event_signals import EventCase
 from ampwitness.bench.note_over_music import print_over_music
 from ampwitness.bench.note_part_scores import print_parts
+from ampwitness.bench.note_unusual import UNUSUAL_FAMILIES
 from ampwitness.bench.truth import TrueNote
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.cutouts import CutoutDetector
@@ -138,6 +139,7 @@ NOTE_FAMILIES: tuple[tuple[str, Callable[[int], EventCase]], ...] = (
     ("legato", lambda s: event_signals.restruck_case(s, "legato")),
     ("overlapping", lambda s: event_signals.restruck_case(s, "overlap")),
     ("swelling over 40 to 300 ms", event_signals.slow_attack_case),
+    *UNUSUAL_FAMILIES,
     ("silence", lambda s: event_signals.noise_case(s, "silence", 0.0)),
     ("white noise 1 V", lambda s: event_signals.noise_case(s, "white", 1.0)),
     ("pink noise 0.1 V", lambda s: event_signals.noise_case(s, "pink", 0.1)),

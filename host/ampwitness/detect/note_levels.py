@@ -11,7 +11,7 @@ from ampwitness.detect.note_decimate import LEVEL_S
 from ampwitness.types import FloatArray
 
 RISE_RATIO = 10 ** (1.5 / 10)  # of power: 1.5 dB
-TURN_OCTAVES = 0.040
+TURN_OCTAVES = 0.022
 LEAP_OCTAVES = 0.12  # so far no pitch turns that does not begin anew, wherever it leads
 _CENTRE_S, _RIPPLE_S = 0.060, 0.024
 _STOOD_RATIO, _STAYS_RATIO = 0.35, 1.0  # of a turn, that the pitch may move in the 60 ms before and behind
