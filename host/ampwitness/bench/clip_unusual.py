@@ -1,6 +1,7 @@
-"""Amplifiers and sources that the other sets lack: a bootstrapped output, a crossover notch, a high-pass behind a cut.
+"""Amplifiers and sources that the other sets lack.
 
-Everything is clipped sample by sample under a ceiling that is known, at the simulation's rate, as in clip_cases.py.
+A bootstrapped output, a crossover notch, a rail behind a resistance, a high-pass behind a cut. Everything is clipped
+sample by sample under a ceiling that is known, at the simulation's rate, as in clip_cases.py.
 """
 
 from __future__ import annotations
@@ -47,6 +48,17 @@ def play_notched(rng: np.random.Generator, drive: FloatArray) -> ScoredCase:
     return make_case("notched", rng, output_v, supply_v, flats, is_bridged=False)
 
 
+def play_behind_resistance(rng: np.random.Generator, drive: FloatArray) -> ScoredCase:
+    """A rail behind a resistance, through which a coil draws its current out of step: tops lean and bow."""
+    rail_v, follows_v, supply_v = _rails(rng, drive)
+    wanted_v = drive * rail_v * 10 ** (rng.uniform(1, 4) / 20)
+    drawn = lagged(wanted_v, float(rng.uniform(0.0003, 0.003)), BASS_RATE_HZ) * rng.uniform(0.03, 0.15)
+    high_v, low_v = follows_v - np.maximum(drawn, 0), 0.99 * follows_v - np.maximum(-drawn, 0)
+    output_v = np.clip(wanted_v, -low_v, high_v)
+    flats = flats_under_ceiling(wanted_v, output_v, high_v, low_v, BASS_RATE_HZ)
+    return make_case("behind a resistance", rng, output_v, supply_v, flats, is_bridged=False)
+
+
 def play_cut_ahead_of_high_pass(rng: np.random.Generator, drive: FloatArray) -> ScoredCase:
     """Cut off at a line output at one level, with a high-pass of 8 to 25 Hz behind it: tops that tilt."""
     top = float(10 ** (-rng.uniform(1, 4) / 20))
@@ -61,5 +73,6 @@ def play_cut_ahead_of_high_pass(rng: np.random.Generator, drive: FloatArray) -> 
 UNUSUAL: dict[str, Play] = {
     "bootstrapped on one side": play_bootstrapped,
     "crossover notch": play_notched,
+    "rail behind a resistance, current out of step": play_behind_resistance,
     "source clipped at one level, high-pass behind it": play_cut_ahead_of_high_pass,
 }

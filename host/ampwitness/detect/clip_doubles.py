@@ -10,8 +10,9 @@ from __future__ import annotations
 import numpy as np
 
 from ampwitness.detect.clip_candidates import Candidates
-from ampwitness.detect.clip_pile import might_be_plateaus, stands_at_level
+from ampwitness.detect.clip_pile import BETWEEN_CORNERS, might_be_plateaus, stands_at_level
 
+CORNERS_GAIN = 1e12  # more than any fit's
 STAY_SHARE = 0.01  # of a ceiling at which samples stay: where a plateau found otherwise is the same
 
 
@@ -19,7 +20,10 @@ def without_doubles(table: Candidates) -> Candidates:
     """Of candidates of one polarity that overlap in time keep the plainer one; first of all those of a soft or a
     sinking ceiling or of a limited current, in which fits see but a part."""
     table = _settle_stays(table)
-    plainness = np.where(stands_at_level(table), table["gain"], np.inf)
+    # A fit of which both corners were seen besides is the same row with that mark: it goes ahead of the one without.
+    plainness = np.where(stands_at_level(table), table["gain"] * (1 + 1e-6 * (table["sunk"] > 0)), np.inf)
+    # Of two corners less is known than of what sinks, bends or limits its current.
+    plainness = np.where(table["sunk"] == BETWEEN_CORNERS, CORNERS_GAIN, plainness)
     keep = np.ones(len(table), dtype=bool)
     for sign in (1.0, -1.0):
         mine = np.flatnonzero(table["sign"] == sign)

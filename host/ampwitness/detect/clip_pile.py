@@ -30,6 +30,9 @@ TIGHTEST_SHARE, WIDTH_IN_SPREADS = 0.004, 4.0
 LEAST_TOP_SAMPLES = 2.5
 FEWEST_STAYS = 4
 STAY_SHARES, STAY_SPREADS = (0.005, 0.01), 3.0
+# In the column `sunk`: a fit at a level, of which both corners were seen besides; a top of a ceiling that sinks within
+# a note; one between two corners that no fit describes.
+PLAIN_AND_BETWEEN, SUNK, BETWEEN_CORNERS = 0.5, 1.0, 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +57,7 @@ def might_be_plateaus(table: Candidates) -> BoolArray:
 
 def stands_at_level(table: Candidates) -> BoolArray:
     """(n,) bent crests stay below their ceiling; one that sinks within a note has no level, nor has a current."""
-    return np.asarray((table["sharpness"] == 0) & (table["sunk"] == 0) & (table["limited"] == 0))
+    return np.asarray((table["sharpness"] == 0) & (table["sunk"] < SUNK) & (table["limited"] == 0))
 
 
 def pile_of_stays(table: Candidates) -> Pile | None:

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from ampwitness.detect.clip_candidates import Candidates, HighCrests
 from ampwitness.detect.clip_doubles import STAY_SHARE
-from ampwitness.detect.clip_pile import Pile, find_pile, might_be_plateaus, pile_of_stays
+from ampwitness.detect.clip_pile import SUNK, Pile, find_pile, might_be_plateaus, pile_of_stays
 from ampwitness.detect.clip_plain import (
     ALONE_GAIN,
     AT_RAIL_GAIN,
@@ -58,6 +58,7 @@ BESIDE_S = 0.5
 BESIDE_SHARE = 0.03
 SUNK_SHARE = 0.7
 SUNK_SHARE_WITH_SUPPLY = 0.75
+FAR_ABOVE = 1.06  # times the highest of a top between two corners
 LOOSE_TOLERANCE = 0.012  # of the level: a rail known no better vouches for little,
 LOOSE_GAIN = 25.0  # and the fit must speak for itself
 
@@ -199,8 +200,12 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float) -> SideVerdic
         accepted, undecided, threshold = accepted | odd, undecided | odd, np.where(odd, 0.0, threshold)
         headroom = _headroom(rail, crests, sign)
     sunk_within, limited = table["sunk"] > 0, table["limited"] > 0
-    sunk = np.flatnonzero(sunk_within)
+    sunk = np.flatnonzero(table["sunk"] == SUNK)
     sunk_within[sunk] = ~are_topped_alike(table, sunk, crests, sign)
+    # Two corners prove a ceiling that moves: only what stands far above all of its top speaks against them.
+    between = np.flatnonzero(sunk_within & (table["sunk"] != SUNK))
+    high = Candidates(table.columns | {"level_v": FAR_ABOVE * table["peak_v"]}, table.supply, table.output)
+    sunk_within[between] = ~are_topped_alike(high, between, crests, sign)
     accepted, undecided = accepted | sunk_within, undecided | (sunk_within & ~accepted)
     accepted, undecided = accepted | limited, undecided & ~limited
     bent = table["sharpness"] > 0

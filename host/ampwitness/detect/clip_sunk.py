@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clip_candidates import Candidates, OneSide, join
+from ampwitness.detect.clip_pile import SUNK
 from ampwitness.detect.clip_plain import find_plain
 from ampwitness.detect.clip_rows import liveliness_of, rows_of
 from ampwitness.detect.clip_screen import Crests, run_lengths, samples_around
@@ -73,10 +74,10 @@ def find_sunk(side: OneSide) -> Candidates | None:
     is_sunk &= 20 * np.log10(broad.crest_v / level) >= LEAST_DB
     if not is_sunk.any():
         return None
-    return fitted_where_plain(side, rows_of(side, *broad.take(is_sunk), CORNER_SD_S, sunk=1.0))
+    return fitted_where_plain(side, rows_of(side, *broad.take(is_sunk), CORNER_SD_S, sunk=SUNK))
 
 
-def fitted_where_plain(side: OneSide, rows: Candidates, mark: str = "sunk") -> Candidates:
+def fitted_where_plain(side: OneSide, rows: Candidates, mark: str = "sunk", value: float = SUNK) -> Candidates:
     """The same half-cycles as the fit saw them, where it saw the whole of a plateau plainly."""
     table = side.candidates
     plain = table.take(find_plain(table))
@@ -89,7 +90,7 @@ def fitted_where_plain(side: OneSide, rows: Candidates, mark: str = "sunk") -> C
     covers = (plain["start_s"][row] <= middle_s) & (plain["stop_s"][row] >= middle_s)
     covers &= plain["n_top"][row] >= LEAST_COVERED * rows["n_top"]
     fitted = plain.take(row[covers])
-    fitted.columns[mark] = np.ones(len(fitted))
+    fitted.columns[mark] = np.full(len(fitted), value)
     return join([rows.take(~covers), fitted])
 
 

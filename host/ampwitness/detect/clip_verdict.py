@@ -135,6 +135,7 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     clips = join([mine.take(side.accepted) for mine, side in parts])
     one_corner = np.concatenate([_is_apart(side)[side.accepted] for _, side in parts]) & shows_one_corner(clips)
     clips.columns["crest_sd_v"] = np.where(one_corner, OPEN_SD_SHARE * clips["level_v"], clips["crest_sd_v"])
+    clips.columns["sunk"] = np.where(stands_at_level(clips), 0.0, clips["sunk"])
     is_late = is_released_late(clips)
     if is_late:
         clips = without_release(clips)

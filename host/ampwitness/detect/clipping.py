@@ -3,10 +3,11 @@
 Two stages. While windows come in, crests that look cut off are put into a compact table (`clip_look`); where they
 show a ceiling, a second look takes in what the first let go: short shelves (`clip_shelves`), crests that come just up
 to it (`clip_faint`), crests that a ceiling without a corner bends over (`clip_soft`), broad ones whose ceiling sinks
-within a note (`clip_sunk`), bites that a limit of the current takes out of flanks (`clip_current`). Dense music shows
-its ceiling by standing still there (`clip_tight`). At the end a rail is learned from the plainest of them
-(`rail_model`) or from where they pile up (`clip_pile`), and every candidate is judged with it (`clip_verdict`): light
-flats are believed at the rail, flats that a higher crest at a like supply refutes are not the amplifier's doing.
+within a note (`clip_sunk`), tops that move between two corners (`clip_corners`), bites that a limit of the current
+takes out of flanks (`clip_current`). Dense music shows its ceiling by standing still there (`clip_tight`). At the end a
+rail is learned from the plainest of them (`rail_model`) or from where they pile up (`clip_pile`), and every candidate
+is judged with it (`clip_verdict`): light flats are believed at the rail, flats that a higher crest at a like supply
+refutes are not the amplifier's doing.
 
 Gaps: half-cycles that a gap cuts off are not judged.
 Limits: a signal clipped before the amplifier at one constant level cannot be told from clipping in it. Overdrive rests
@@ -22,6 +23,7 @@ from typing import Any
 import numpy as np
 
 from ampwitness.detect.clip_candidates import Candidates, Look, join_crests
+from ampwitness.detect.clip_corners import find_corners
 from ampwitness.detect.clip_coupled import (
     find_coupling,
     guess_coupling,
@@ -176,7 +178,7 @@ class ClippingDetector:
     @staticmethod
     def _look_again(look: Look, held_v: FloatArray | None) -> list[Candidates | None]:
         """What second looks at a stretch find, but for faint crests."""
-        seconds = [find_shelves, find_tight]
+        seconds = [find_shelves, find_tight, find_corners]
         if held_v is None:  # what was added again ahead of a capacitor wanders: nothing may be said of how tops sink
             seconds.append(find_sunk)
         looks = [second(side) for second in seconds for side in look.sides]
