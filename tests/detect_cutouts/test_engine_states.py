@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from ampwitness.bench.cutout_more import make_case as make_cutout
+from ampwitness.bench.cutout_scores import find_cutouts
 from ampwitness.bench.engine_scores import FAMILIES, RATE_HZ, find_states, score_case
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.dips import DipDetector, name_duration
@@ -185,3 +187,8 @@ def test_a_starter_without_a_notch_is_known_by_its_strokes() -> None:
     assert "cranking" not in _ends(np.where(cranked, 9.7, 12.5), 12.5)[1]
     wanders = 0.06 * sum(np.sin(2 * np.pi * hz * time_s + hz) for hz in (2.2, 4.9, 7.4, 10.3, 13.9))
     assert "cranking" not in _ends(np.where(cranked, 9.7 + wanders, 12.5), 12.5)[1]  # as under another one's music
+
+
+def test_what_swings_the_supply_in_step_with_the_output_is_no_engine() -> None:
+    case = make_cutout("speech under a load (none)", 138)
+    assert not any("cranked" in str(f.measured["cause"]) for f in find_cutouts(case)[0])

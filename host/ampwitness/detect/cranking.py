@@ -28,6 +28,7 @@ CRANK_LEAST_S = 0.15
 CRANK_LONGEST_S = 30.0
 CRANK_SWING_V = 0.12
 _STROKES_HZ, _STROKES_CYCLES, _STROKES_V, _STROKES_SHARE = (2.5, 20.0), 4, 0.025, 0.6
+_ASKS_V2, _IN_STEP, _STEP_LAGS = 0.02, 0.4, 5  # an output that plays; so far it may be ahead, in steps of 10 ms
 _STROKES_LEAST, _STROKES_LONGEST = 30, 300  # of 10 ms
 _STROKES_RATIO = 0.6  # beside even strokes so much of the least fall will do, and no notch need be seen
 _HOLD_S = 0.30
@@ -113,8 +114,9 @@ def _judge_cranking(
     if end is None or end * STEP_S < CRANK_LEAST_S:
         return None
     # A consumer swings by nothing once its inrush is over; and what the music pulls does not count.
-    settled = open_v[at + 10 + max(0, end - 15) // 3 : at + end - 5]
-    has_strokes = _has_strokes(settled)
+    inside = slice(at + 10 + max(0, end - 15) // 3, at + end - 5)
+    settled = open_v[inside]
+    has_strokes = _has_strokes(settled) and not _is_in_step(settled, asked[inside])
     if not has_strokes and (centre_v > rest_v - CRANK_LEFT_V or centre_v < notch_v + CRANK_BACK_V):
         return None
     if float(np.percentile(volts[8 : max(end, 9)], 20)) < CRANK_LEAST_V:
@@ -143,6 +145,22 @@ def _has_strokes(volts: FloatArray) -> bool:
         return False
     top = int(inside[np.argmax(power[inside])])
     return float(power[top - 1 : top + 2].sum()) > _STROKES_SHARE * float(power.sum())
+
+
+def _is_in_step(volts: FloatArray, asked: FloatArray) -> bool:
+    """Whether the supply swings in step with what the output asks for: syllables or beats, not an engine.
+
+    Either way round, as what is taken out for the output may be too much.
+    """
+    if not np.isfinite(asked).all() or float(asked.max()) < _ASKS_V2:
+        return False
+    swings, asks = _without_course(volts), _without_course(asked)
+    for lag in range(_STEP_LAGS):
+        a, b = swings[lag:], asks[: len(asks) - lag]
+        scale = float(np.sqrt((a @ a) * (b @ b)))
+        if scale > 0 and abs(float(a @ b)) > _IN_STEP * scale:
+            return True
+    return False
 
 
 def _without_course(volts: FloatArray) -> FloatArray:
