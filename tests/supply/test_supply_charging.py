@@ -129,6 +129,18 @@ def test_what_a_step_of_demand_would_do_follows_the_network() -> None:
     assert fit.fall_after(np.array([70.0]), 0.5)[0] == pytest.approx(fell_v, rel=0.05)
 
 
+def test_a_tone_draws_more_than_its_mean_where_its_crests_pass_the_limit() -> None:
+    fit = _fit(CHARGED, 90.0, 1)
+    assert fit is not None
+    time_s = np.arange(2000) / RATE_HZ
+    amperes = 1.0 + np.where(time_s >= 1.0, 45.0 * (1.0 - np.cos(2 * np.pi * 80.0 * time_s)), 0.0)
+    volts = run_supply(CHARGED, FixedLoad(amperes), RATE_HZ, len(amperes)).supply_v
+    fell_v = float(volts[990:1000].mean() - volts[1475:1525].mean())
+    even_v, tone_v = (fit.fall_after(np.array([45.0]), 0.5, hz)[0] for hz in (0.0, 40.0))
+    assert even_v < 0.92 * fell_v
+    assert tone_v == pytest.approx(fell_v, rel=0.05)
+
+
 def test_other_consumers_do_not_draw_down_the_volts_that_a_prediction_starts_from() -> None:
     """25 A elsewhere for a fifth of the time: the open volts are those without, and so is the fall from there."""
     rng = np.random.default_rng(1)

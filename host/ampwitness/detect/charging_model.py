@@ -205,8 +205,11 @@ class ChargingFit:
         weight, error = self.following_weight
         return self.following_share >= FOLLOWING_SHARE and error <= KNOWN_RATIO * weight
 
-    def fall_after(self, demand: FloatArray, after_s: float) -> FloatArray:
-        """(n,) volts lost `after_s` after demand stepped from 0 to each of (n,) values, from the open volts."""
+    def fall_after(self, demand: FloatArray, after_s: float, tone_hz: float = 0.0) -> FloatArray:
+        """(n,) volts lost `after_s` after demand stepped from 0 to each of (n,) values, from the open volts.
+
+        A tone's demand comes and goes at twice its frequency, from nothing to twice its mean; `tone_hz` 0: it is even.
+        """
         open_v = self.open_v
         n_before = 2
         n = n_before + max(1, round(after_s / STEP_S))
@@ -217,6 +220,11 @@ class ChargingFit:
         constant_v = open_v + max(0.0, gain * (open_v - row[LIMIT]))
         constants = np.zeros((1, len(demand), 2))
         constants[:, :, 0] = constant_v
-        volts = simulate(Chunks(steps, np.ones_like(steps), np.zeros_like(steps)), row[None, :], constants)
+        ripple_v = np.zeros_like(steps)
+        if tone_hz:
+            turn = 4j * np.pi * tone_hz
+            passed = 1 - row[STORED] + row[STORED] / (1 + turn * np.exp(row[STORE]))
+            ripple_v = row[WHOLE] * abs(passed / (1 + turn * np.exp(row[RESERVOIR]))) * steps / 2**0.5
+        volts = simulate(Chunks(steps, np.ones_like(steps), ripple_v), row[None, :], constants)
         out: FloatArray = open_v - volts[0, :, -1]
         return out

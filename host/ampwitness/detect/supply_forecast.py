@@ -20,6 +20,7 @@ from ampwitness.types import FloatArray
 
 CREST_ERROR_RATIO = 0.03  # of the sag, standard: crests do not meet the mean supply, by how much depends on the pitch
 CHARGING_CREST_ERROR_RATIO = 0.05  # ... and draw an alternator over its limit where the mean does not
+TONE_HZ = 40.0  # of the tone at full power; a higher one ripples less
 _TUKEY_LINE = 4.7
 
 
@@ -61,7 +62,7 @@ def predict_full_power(model: StateModel, ceiling: Ceiling, after_s: float) -> d
         return None
     # Other consumers draw the settled volts down; what the alternator's fit starts from is free of them.
     open_v = model.open_v if model.power_charging is None else model.power_charging.open_v
-    found = find_fall(model, after_s)
+    found = find_fall(model, after_s, TONE_HZ)
     fall, error_ratio, highest_demand, spread_v = found.at, found.error_ratio, found.highest_demand, found.spread_v
     sags = []
     for change, ceiling_change_v in ((0.0, 0.0), (SIGMAS * error_ratio, 0.0), (0.0, SIGMAS * ceiling.uncertainty_v)):
@@ -85,8 +86,9 @@ def predict_full_power(model: StateModel, ceiling: Ceiling, after_s: float) -> d
     }
 
 
-def find_fall(model: StateModel, after_s: float) -> Fall:
-    """What the supply does `after_s` into a demand. The model's `power_fit` must not be None."""
+def find_fall(model: StateModel, after_s: float, tone_hz: float = 0.0) -> Fall:
+    """What the supply does `after_s` into a demand, that of a tone or an even one (0 Hz). The model's `power_fit` must
+    not be None."""
     fit = model.power_fit
     assert fit is not None
     alternator = model.power_charging
@@ -95,7 +97,7 @@ def find_fall(model: StateModel, after_s: float) -> Fall:
         ratio = float(np.hypot(error / max(abs(weight), 1e-12), line_error_ratio(fit, model.state)))
         return Fall((lambda demand: weight * demand), ratio, fit.highest_demand, fit.spread_v)
     demands = np.linspace(0.0, 3.0 * fit.highest_demand, 61)
-    falls = alternator.fall_after(demands, after_s)
+    falls = alternator.fall_after(demands, after_s, tone_hz)
     ratio = max(w[1] / max(w[0], 1e-12) for w in (alternator.following_weight, alternator.limit_weight) if w[0] > 0)
     ratio = float(np.hypot(min(ratio, MODEL_ERROR_RATIO["charging"]), alternator.limit_error_ratio))
     # Beyond the last a straight line goes on.
