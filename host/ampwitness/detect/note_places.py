@@ -32,7 +32,7 @@ _AFAR_S, _AFAR_NOVELTY = 0.080, 0.05
 STRONG_RISE_RATIO = 4.0  # of power
 _SAME_BEGINNING_S = 0.020
 LEAST_TURNED_S = 0.090  # of a note that began with a turn and was cut off by the next: the next one, seen from afar
-_RUNAWAY_RATIO, _FAR_AWAY_RATIO = 4.0, 30.0
+RUNAWAY_RATIO, _FAR_AWAY_RATIO = 4.0, 30.0
 _FURTHER = 30  # slow samples
 _STEEP_RATIO = 100.0  # of power: no beat between two notes does that within 50 ms
 _LEAST_FALL = 5.0  # slow samples: a shorter one at a turn of the pitch is chance as often as not
@@ -107,7 +107,7 @@ class PlaceLooker:
             novelty[rows], onset[rows] = again.novelty_short, nearer + again.at
             is_lull[rows], fell[rows] = again.is_lull, again.fell
         # A prediction that grew without bound had seen the beginning of the note already: look from further ahead.
-        is_runaway = (novelty > _RUNAWAY_RATIO) & ((fell == 0.0) | (novelty > _FAR_AWAY_RATIO))
+        is_runaway = (novelty > RUNAWAY_RATIO) & ((fell == 0.0) | (novelty > _FAR_AWAY_RATIO))
         rows = np.flatnonzero(is_runaway & ~is_lull & ~found.is_end)
         if len(rows):
             ahead = slow_at[rows] - _FURTHER

@@ -18,6 +18,7 @@ from ampwitness.detect.note_places import (
     MOST_NOISE_V,
     NOVELTY_OF_PITCH,
     NOVELTY_WHILE_SOUNDING,
+    RUNAWAY_RATIO,
     STRONG_RISE_RATIO,
     PlaceLooker,
     Step,
@@ -47,6 +48,7 @@ _KEEP_RAW_S = 0.45
 _STILL_SOUNDS_S = 0.016  # half a period of 31 Hz: within this of the next onset a note is not over
 _BEAT_S = 0.100
 _SOON_S = 0.130  # so soon after an onset only a strong rise is another
+_GLIDES_S, _RISE_OF_STRUCK = 0.100, 2.5  # so soon a slide beside a tone looks new, but rises (of power) by less
 _CUT_BY_NEXT = "the next note began"
 _SHORT_KNOWN = 40  # slow samples
 
@@ -254,13 +256,17 @@ class RunNotes:
             if not is_lull and since < _SOON_S * self.rate_hz:
                 here = at - self._first
                 rise = levels.ahead[here] / max(levels.before[here], 1e-12)
-                is_struck = not is_turn and novelty >= NOVELTY_OF_STRUCK and rise >= RISE_RATIO
+                least = _RISE_OF_STRUCK if since < _GLIDES_S * self.rate_hz else RISE_RATIO
+                is_struck = not is_turn and novelty >= NOVELTY_OF_STRUCK and rise >= least
                 if not is_struck and rise < STRONG_RISE_RATIO:
                     return
             if not is_lull and since < BEFORE * self.bands.factor:
                 # Judged again by what the note itself did, without what came before it.
                 start, both = self._looker.novelty_since(note.onset, at)
                 novelty = both[int(is_turn)]
+                is_weak = levels.ahead[at - self._first] < STRONG_RISE_RATIO * levels.before[at - self._first]
+                if since < _GLIDES_S * self.rate_hz and is_weak and max(both) > RUNAWAY_RATIO:
+                    return  # a slide, which prediction carries on to anywhere
                 if start > _SHORT_KNOWN and novelty < (NOVELTY_OF_SHORT_KNOWN if is_turn else NOVELTY_OF_SOON):
                     here = at - self._first
                     if is_turn or levels.ahead[here] < STRONG_RISE_RATIO * levels.before[here]:
