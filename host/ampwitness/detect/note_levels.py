@@ -13,7 +13,7 @@ from ampwitness.types import FloatArray
 RISE_RATIO = 10 ** (1.5 / 10)  # of power: 1.5 dB
 TURN_OCTAVES = 0.022
 LEAP_OCTAVES = 0.12  # so far no pitch turns that does not begin anew, wherever it leads
-_CENTRE_S, _RIPPLE_S = 0.060, 0.024
+_CENTRE_S, _RIPPLE_S = 0.060, 0.012
 _STOOD_RATIO, _STAYS_RATIO = 0.35, 1.0  # of a turn, that the pitch may move in the 60 ms before and behind
 _PEAK_S = 0.040
 _APART_S = 0.050
