@@ -35,6 +35,9 @@ KNEE_ROUNDS = 3
 _LEVEL_SHARE = 0.12  # of the rise that the line would have made, that plateaus of one level may lie apart
 _HIGHEST = (3, 4, 5, 6, 8, 11, 15, 20, 28, 40)  # so many plateaus of the highest supplies may share a level
 _TOPMOST = 5  # plateaus of the highest supplies, of which half must lie on the level
+# Of its level, that an output that follows its supply stays below proportion (drops of transistors and diodes), and how
+# far that varies; common practice, no source.
+LOSS_SHARE, LOSS_SHARE_SD = 0.06, 0.06
 _SPREAD_FLOOR_SHARE = 0.0005
 _TUKEY = 4.7
 
@@ -163,7 +166,20 @@ def fit_ceiling(plateaus: Plateaus) -> CeilingFit | None:
             bent, constant_v=float(solution[0]) - ratio * float(below.mean()), ratio=ratio, ratio_sd=float(errors[1]),
             spread_v=spread,
         )  # fmt: skip
+    if best.kind == "follows supply":
+        best = _expect_proportion(best, float(np.median(level)), float(np.median(lagged)))
     return replace(best, highest_v=float(lagged.max()))
+
+
+def _expect_proportion(line: CeilingFit, level_v: float, supply_v: float) -> CeilingFit:
+    """The line turned about its middle towards what an output that follows its supply does: it loses a few per cent.
+
+    Where the amplifier's own rails sink under load as the supply does, the fit alone takes both for the supply's."""
+    expected = level_v * (1 + LOSS_SHARE) / supply_v
+    weights = np.array([1 / max(line.ratio_sd, 1e-6) ** 2, 1 / (LOSS_SHARE_SD * level_v / supply_v) ** 2])
+    ratio = float(weights @ [line.ratio, expected] / weights.sum())
+    constant_v = line.constant_v + (line.ratio - ratio) * supply_v
+    return replace(line, ratio=ratio, constant_v=constant_v, ratio_sd=float(1 / np.sqrt(weights.sum())))
 
 
 def _try_line(best: CeilingFit, seen: Plateaus, output_lag: int | None) -> CeilingFit:
