@@ -32,7 +32,7 @@ from ampwitness.types import FloatArray
 BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.intp]
 
-LIVELIEST = 0.9
+LIVELIEST = 0.15  # bass through a crossover; the kinks that partials of brighter bass make look like corners
 FEWEST = 3
 BEHIND_S = 0.012  # how far behind its first corner a top may end
 N_FIT, GAP = 6, 2  # samples of a curve on either side of a corner, and from the corner to the first of them
