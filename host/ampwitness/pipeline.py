@@ -17,13 +17,13 @@ import numpy.typing as npt
 from ampwitness.calibration_file import calibrations_from_json
 from ampwitness.decode import Decoder
 from ampwitness.decode.decoder import GATHER_BYTES, refuse_unreadable
-from ampwitness.detect.engine_marks import read_engine_label
-from ampwitness.detect.level_tiers import SecondLevels
-from ampwitness.detect.mark_ties import tie_unconfirmed
+from ampwitness.detect.cutouts.mark_ties import tie_unconfirmed
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.run_all import DetectOptions, run_all
-from ampwitness.detect.supply_model import SupplyOptions
-from ampwitness.detect.trends import BoardTrend, TrendDetector, add_findings
+from ampwitness.detect.soak.level_tiers import SecondLevels
+from ampwitness.detect.soak.trends import BoardTrend, TrendDetector, add_findings
+from ampwitness.detect.supply.engine_marks import read_engine_label
+from ampwitness.detect.supply.supply_model import SupplyOptions
 from ampwitness.errors import RecordingUnreadableError, UnknownProtocolError
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.selection import choose_enlarged, choose_waves

@@ -20,8 +20,8 @@ import numpy.typing as npt
 
 from ampwitness import __version__
 from ampwitness.decode.frames import FrameTable, iter_frame_tables
-from ampwitness.detect.level_tiers import SecondCutter, SecondLevels
 from ampwitness.detect.run_all import run_all
+from ampwitness.detect.soak.level_tiers import SecondCutter, SecondLevels
 from ampwitness.errors import UsageError
 from ampwitness.finding_list import FindingList
 from ampwitness.pipeline import AnalyseOptions, DecodingPass, detect_options

@@ -96,6 +96,17 @@ ALLOWED: dict[str, set[str]] = {
     # What a guided walk asks, in which order, and what it concludes: no terminal, no port.
     "guide": {"errors", "units", "types", "frontend", "waveform", "detect", "findings"},
 }
+# package of detect/ -> packages of detect/ that it may import; modules in detect/ itself put them together, but for...
+WITHIN_DETECT: dict[str, set[str]] = {
+    "supply": set(),
+    "notes": set(),
+    "tones": set(),
+    "soak": set(),
+    "clips": {"supply"},  # whose fault a clip is
+    "cutouts": {"notes", "supply"},  # how abruptly it stopped; what the engine did
+}
+# ... what all of them stand on
+UNDER_DETECT = {"result", "streams", "step_stream"}
 # third-party package -> the one part of the program in which it is at home
 HOMES = {"serial": {"link"}, "click": {"cli"}, "matplotlib": {"report"}, "mcap": {"recording"}, "asammdf": {"export"}}
 
@@ -136,6 +147,17 @@ def test_imports_point_one_way(path: Path) -> None:
             assert target in ALLOWED[part], f"{path.relative_to(ROOT)} imports {module}: not allowed for {part!r}"
         elif top in HOMES:
             assert part in HOMES[top], f"{path.relative_to(ROOT)} imports {module}: its home is {HOMES[top]}"
+
+
+def test_packages_of_detectors_import_one_way() -> None:
+    for path in sorted((HOST / "detect").rglob("*.py")):
+        *package, name = path.relative_to(HOST / "detect").parts
+        if not package and name.removesuffix(".py") not in UNDER_DETECT:
+            continue
+        allowed = UNDER_DETECT | (WITHIN_DETECT[package[0]] | {package[0]} if package else set())
+        for module in imported_modules(path):
+            if module.startswith("ampwitness.detect."):
+                assert module.split(".")[2] in allowed, f"{path.relative_to(ROOT)} imports {module}"
 
 
 def test_nothing_imports_the_command_line() -> None:

@@ -20,7 +20,7 @@ import pytest
 from ampwitness.cli.live_line import Counts, count, live_text
 from ampwitness.cli.soak import Streaming
 from ampwitness.decode import iter_decoded
-from ampwitness.detect.engine_marks import read_engine_label
+from ampwitness.detect.supply.engine_marks import read_engine_label
 from ampwitness.link import finding as finding_module
 from ampwitness.link import session as session_module
 from ampwitness.link.monitor import StreamMonitor

@@ -7,12 +7,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from ampwitness.bench.clip_speed import RATE_HZ, make_music
-from ampwitness.detect import clip_coarse, clip_measure, clip_sunk
-from ampwitness.detect.clip_candidates import Look, join, join_crests
-from ampwitness.detect.clip_look import look_at, look_at_all, screen
-from ampwitness.detect.clip_measure import LOW_NARROW_GAIN
-from ampwitness.detect.clip_screen import BELOW_TOP_SHARE, LOW_ANSWER, NEAR_TOP_S, Suspects, find_suspects, top_near
-from ampwitness.detect.clip_stream import (
+from ampwitness.detect.clips import clip_coarse, clip_measure, clip_sunk
+from ampwitness.detect.clips.clip_candidates import Look, join, join_crests
+from ampwitness.detect.clips.clip_look import look_at, look_at_all, screen
+from ampwitness.detect.clips.clip_measure import LOW_NARROW_GAIN
+from ampwitness.detect.clips.clip_screen import (
+    BELOW_TOP_SHARE,
+    LOW_ANSWER,
+    NEAR_TOP_S,
+    Suspects,
+    find_suspects,
+    top_near,
+)
+from ampwitness.detect.clips.clip_stream import (
     OUTPUT_LAGS_S,
     SUPPLY_LAGS_S,
     TIME_CONSTANTS,
@@ -20,7 +27,7 @@ from ampwitness.detect.clip_stream import (
     SegmentStream,
     Stretch,
 )
-from ampwitness.detect.plateau_windows import cut_windows
+from ampwitness.detect.clips.plateau_windows import cut_windows
 
 
 @pytest.fixture(scope="module")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.clipping import ClippingDetector
+from ampwitness.detect.clips.clipping import ClippingDetector
 from scipy import signal
 
 RATE_HZ, TIMES, SECONDS = 8000.0, 16, 2.0

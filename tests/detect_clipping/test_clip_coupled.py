@@ -7,9 +7,9 @@ import pytest
 from ampwitness.bench import clip_sets, clip_signals
 from ampwitness.bench.clip_matching import score_case
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect import clipping
-from ampwitness.detect.clip_candidates import FIELDS, Candidates
-from ampwitness.detect.clip_coupled import find_coupling, held_back
+from ampwitness.detect.clips import clipping
+from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates
+from ampwitness.detect.clips.clip_coupled import find_coupling, held_back
 from ampwitness.detect.result import DetectorResult
 from scipy import signal
 

@@ -12,8 +12,8 @@ from ampwitness.bench import clip_sets, clip_signals
 from ampwitness.bench.clip_cases import ScoredCase
 from ampwitness.bench.clip_matching import Tally, match
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect import clip_current, clipping
-from ampwitness.detect.load_current import learn_load
+from ampwitness.detect.clips import clip_current, clipping
+from ampwitness.detect.clips.load_current import learn_load
 from ampwitness.detect.result import DetectorResult
 from ampwitness.types import TraceWindow
 from scipy import signal

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from ampwitness.bench import clip_signals
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect import clip_ledger, clipping
-from ampwitness.detect.clip_candidates import FIELDS, Candidates
-from ampwitness.detect.clip_ledger import ClipLedger
-from ampwitness.detect.found_clips import ClipTable
+from ampwitness.detect.clips import clip_ledger, clipping
+from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates
+from ampwitness.detect.clips.clip_ledger import ClipLedger
+from ampwitness.detect.clips.found_clips import ClipTable
 
 RATE_HZ = 8000.0
 RAIL_V = 30.0

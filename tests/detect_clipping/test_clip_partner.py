@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from ampwitness.bench import clip_sets
 from ampwitness.bench.clip_matching import score_case
-from ampwitness.detect.clip_candidates import FIELDS, Candidates, HighCrests
-from ampwitness.detect.clip_partner import find_partners
+from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates, HighCrests
+from ampwitness.detect.clips.clip_partner import find_partners
 
 
 def table(**changes: Any) -> Candidates:

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from ampwitness.bench import clip_sets
 from ampwitness.bench.clip_matching import score_case
-from ampwitness.detect.clip_candidates import FIELDS, Candidates, HighCrests
-from ampwitness.detect.clip_refuted import is_refuted
-from ampwitness.detect.clip_source import _leaps, is_source_for_sure
+from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates, HighCrests
+from ampwitness.detect.clips.clip_refuted import is_refuted
+from ampwitness.detect.clips.clip_source import _leaps, is_source_for_sure
 
 
 def make_table(level_v: np.ndarray, supply_v: np.ndarray) -> Candidates:

@@ -7,9 +7,9 @@ import pytest
 from ampwitness.bench import clip_sets, clip_signals
 from ampwitness.bench.clip_matching import Tally, score_case
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect import clip_sunk, clipping
-from ampwitness.detect.clip_candidates import Candidates, OneSide
-from ampwitness.detect.clip_sunk import find_sunk
+from ampwitness.detect.clips import clip_sunk, clipping
+from ampwitness.detect.clips.clip_candidates import Candidates, OneSide
+from ampwitness.detect.clips.clip_sunk import find_sunk
 from scipy import signal
 
 RATE_HZ = 8000.0

@@ -7,9 +7,9 @@ import pytest
 from ampwitness.bench import clip_material, clip_sets, clip_signals
 from ampwitness.bench.clip_cases import make_case
 from ampwitness.bench.clip_matching import Tally, score_case
-from ampwitness.detect import clip_tight, clipping
-from ampwitness.detect.clip_candidates import FIELDS, Candidates
-from ampwitness.detect.clip_doubles import _settle_stays
+from ampwitness.detect.clips import clip_tight, clipping
+from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates
+from ampwitness.detect.clips.clip_doubles import _settle_stays
 
 
 def noise_music() -> Tally:

@@ -9,7 +9,7 @@ import pytest
 from ampwitness.bench import clip_signals
 from ampwitness.bench.clip_array_scores import Score, make_case, score_case
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.clipping import ClippingDetector
+from ampwitness.detect.clips.clipping import ClippingDetector
 from ampwitness.detect.result import DetectorResult
 from ampwitness.types import Interval
 

@@ -8,10 +8,10 @@ from dataclasses import asdict
 
 import numpy as np
 import pytest
-from ampwitness.detect.ceiling_fit import CeilingFit
-from ampwitness.detect.clip_cause import attach_cause, judge_clip, learn_ceilings
-from ampwitness.detect.found_clips import CEILINGS, NUMBERS, PLACES, SHAPES, SIDES, ClipTable
-from ampwitness.detect.supply_model import SupplyModel
+from ampwitness.detect.clips.ceiling_fit import CeilingFit
+from ampwitness.detect.clips.clip_cause import attach_cause, judge_clip, learn_ceilings
+from ampwitness.detect.clips.found_clips import CEILINGS, NUMBERS, PLACES, SHAPES, SIDES, ClipTable
+from ampwitness.detect.supply.supply_model import SupplyModel
 
 N = 2500
 

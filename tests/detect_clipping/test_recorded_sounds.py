@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from ampwitness.bench.board_model import simulate_blocks
 from ampwitness.bench.stimulus import ArrayStimulus
-from ampwitness.detect.clipping import ClippingDetector
+from ampwitness.detect.clips.clipping import ClippingDetector
 from ampwitness.detect.result import DetectorResult
 from ampwitness.waveform.assemble import iter_windows
 

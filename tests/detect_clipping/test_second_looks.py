@@ -12,14 +12,14 @@ from ampwitness.bench.clip_array_scores import Score, make_case, score_case
 from ampwitness.bench.clip_matching import Tally
 from ampwitness.bench.clip_matching import score_case as score_on_board
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect import clipping
-from ampwitness.detect.clip_candidates import FIELDS, Candidates, HighCrests, OneSide
-from ampwitness.detect.clip_names import name_ceilings
-from ampwitness.detect.clip_pile import find_pile, might_be_plateaus
-from ampwitness.detect.clip_plain import comes_just_up_to
-from ampwitness.detect.clip_side import SideVerdict, judge_side
-from ampwitness.detect.clip_soft import ceiling_of, compression_db, share_of_compression
-from ampwitness.detect.rail_model import Rail
+from ampwitness.detect.clips import clipping
+from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates, HighCrests, OneSide
+from ampwitness.detect.clips.clip_names import name_ceilings
+from ampwitness.detect.clips.clip_pile import find_pile, might_be_plateaus
+from ampwitness.detect.clips.clip_plain import comes_just_up_to
+from ampwitness.detect.clips.clip_side import SideVerdict, judge_side
+from ampwitness.detect.clips.clip_soft import ceiling_of, compression_db, share_of_compression
+from ampwitness.detect.clips.rail_model import Rail
 from ampwitness.detect.result import DetectorResult
 from ampwitness.types import Finding
 

@@ -12,9 +12,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.clipping import ClippingDetector
+from ampwitness.detect.clips.clipping import ClippingDetector
 from ampwitness.detect.run_all import DetectOptions, run_all
-from ampwitness.detect.supply_model import SupplyOptions
+from ampwitness.detect.supply.supply_model import SupplyOptions
 from make_class_ab_golden import (
     BATTERY_NOTES,
     BATTERY_SECONDS,

@@ -7,8 +7,8 @@ import pytest
 from ampwitness.bench.cutout_material import CLASSES, NONE, RATE_HZ, CutoutCase, make_case
 from ampwitness.bench.cutout_scores import find_cutouts
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.cutout_level import learn_level
-from ampwitness.detect.cutouts import CutoutDetector
+from ampwitness.detect.cutouts.cutout_level import learn_level
+from ampwitness.detect.cutouts.cutouts import CutoutDetector
 from ampwitness.detect.result import DetectorResult
 from ampwitness.findings.road_words import NEXT_TESTS, explain_cutout
 from ampwitness.types import Finding, Mark

@@ -7,11 +7,11 @@ import pytest
 from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase, make_case
 from ampwitness.bench.cutout_scores import find_cutouts
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.cutout_cause import CRANKING, LOW
-from ampwitness.detect.cutouts import CutoutDetector
-from ampwitness.detect.dips import DipDetector
+from ampwitness.detect.cutouts.cutout_cause import CRANKING, LOW
+from ampwitness.detect.cutouts.cutouts import CutoutDetector
 from ampwitness.detect.road import settle_road
-from ampwitness.detect.supply_history import SupplyHistory
+from ampwitness.detect.supply.dips import DipDetector
+from ampwitness.detect.supply.supply_history import SupplyHistory
 from ampwitness.findings.road_words import word_road
 
 

@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.detect.cutouts.mark_ties import tie_unconfirmed
 from ampwitness.detect.dip_context import CRANKED, STOPPED, SUPPLY_LOST, list_lost_supply, name_dip_context
-from ampwitness.detect.dips import DipDetector
-from ampwitness.detect.engine_states import EngineStates, StateSpan
-from ampwitness.detect.mark_ties import tie_unconfirmed
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.road import _without_sag_within
+from ampwitness.detect.supply.dips import DipDetector
+from ampwitness.detect.supply.engine_states import EngineStates, StateSpan
 from ampwitness.findings.advice import _advise_dips
 from ampwitness.findings.road_words import find_next_test
 from ampwitness.findings.wording import describe_finding, find_worst

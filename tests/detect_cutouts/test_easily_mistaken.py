@@ -8,8 +8,8 @@ from ampwitness.bench import cutout_material as usual
 from ampwitness.bench.cutout_faults import CLASSES, make_case
 from ampwitness.bench.cutout_material import NONE, RATE_HZ, CutoutCase
 from ampwitness.bench.cutout_scores import find_cutouts
-from ampwitness.detect.cutout_cause import CRANKING
-from ampwitness.detect.cutout_cranking import settle_cranking
+from ampwitness.detect.cutouts.cutout_cause import CRANKING
+from ampwitness.detect.cutouts.cutout_cranking import settle_cranking
 from ampwitness.findings.road_words import NEXT_TESTS, explain_cutout
 from ampwitness.types import Edge, Finding
 

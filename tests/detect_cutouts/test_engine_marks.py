@@ -10,13 +10,13 @@ import pytest
 from ampwitness.bench.day_signals import SCANS, WireMaker, hello_fields
 from ampwitness.bench.engine_scores import RATE_HZ, variable_case
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.charging_changes import State
-from ampwitness.detect.dips import DipDetector
-from ampwitness.detect.engine_marks import EngineMark, decide_by_marks, read_engine_label
-from ampwitness.detect.engine_states import EngineStates, StateSpan
 from ampwitness.detect.passthrough import MarkDetector
 from ampwitness.detect.road import settle_road
-from ampwitness.detect.supply_history import SupplyHistory
+from ampwitness.detect.supply.charging_changes import State
+from ampwitness.detect.supply.dips import DipDetector
+from ampwitness.detect.supply.engine_marks import EngineMark, decide_by_marks, read_engine_label
+from ampwitness.detect.supply.engine_states import EngineStates, StateSpan
+from ampwitness.detect.supply.supply_history import SupplyHistory
 from ampwitness.findings.road_words import word_road
 from ampwitness.pipeline import AnalyseOptions, analyse_file
 from ampwitness.recording import RecordingWriter

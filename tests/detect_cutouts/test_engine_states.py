@@ -8,12 +8,12 @@ from ampwitness.bench.cutout_more import make_case as make_cutout
 from ampwitness.bench.cutout_scores import find_cutouts
 from ampwitness.bench.engine_scores import FAMILIES, RATE_HZ, find_states, score_case
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.dips import DipDetector, name_duration
-from ampwitness.detect.engine_states import find_engine_states
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.road import settle_road
-from ampwitness.detect.state_summary import summarise_states
-from ampwitness.detect.supply_history import SupplyHistory
+from ampwitness.detect.supply.dips import DipDetector, name_duration
+from ampwitness.detect.supply.engine_states import find_engine_states
+from ampwitness.detect.supply.state_summary import summarise_states
+from ampwitness.detect.supply.supply_history import SupplyHistory
 from ampwitness.findings.wording import describe_finding, find_worst
 from ampwitness.types import Coverage, Finding
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.cutouts import CutoutDetector
-from ampwitness.detect.mark_ties import tie_marks
+from ampwitness.detect.cutouts.cutouts import CutoutDetector
+from ampwitness.detect.cutouts.mark_ties import tie_marks
 from ampwitness.detect.passthrough import GapDetector, MarkDetector
 from ampwitness.findings.road_words import word_road
 from ampwitness.types import Edge, Finding, FloatArray, Mark

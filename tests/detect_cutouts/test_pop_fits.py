@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ampwitness.detect.cutout_pop import carry_on_each
+from ampwitness.detect.cutouts.cutout_pop import carry_on_each
 
 
 @pytest.mark.parametrize("noise_v", [0.0, 0.01])

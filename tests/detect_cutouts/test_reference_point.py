@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.cutouts import CutoutDetector
+from ampwitness.detect.cutouts.cutouts import CutoutDetector
 from ampwitness.pipeline import AnalyseOptions, detect_options
 from ampwitness.recording import RecordingWriter, open_parts
 from ampwitness.types import Chunk, Finding

@@ -8,13 +8,13 @@ import numpy as np
 from ampwitness.bench.cutout_material import RATE_HZ
 from ampwitness.bench.cutout_scores import Score, score_case
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.cutout_cause import STUCK, decide_cause
-from ampwitness.detect.cutout_measure import Stop
-from ampwitness.detect.cutouts import CutoutDetector
-from ampwitness.detect.dips import DipDetector
-from ampwitness.detect.engine_states import find_engine_states
-from ampwitness.detect.mark_ties import tie_marks
-from ampwitness.detect.supply_history import SupplyHistory
+from ampwitness.detect.cutouts.cutout_cause import STUCK, decide_cause
+from ampwitness.detect.cutouts.cutout_measure import Stop
+from ampwitness.detect.cutouts.cutouts import CutoutDetector
+from ampwitness.detect.cutouts.mark_ties import tie_marks
+from ampwitness.detect.supply.dips import DipDetector
+from ampwitness.detect.supply.engine_states import find_engine_states
+from ampwitness.detect.supply.supply_history import SupplyHistory
 from ampwitness.findings.wording import describe_finding
 from ampwitness.types import Edge, Finding, FloatArray
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from ampwitness.bench.cutout_signals import CUTOUT_CLASSES, make_cutout_case
 from ampwitness.bench.event_scores import detect
-from ampwitness.detect.cutouts import CutoutDetector
+from ampwitness.detect.cutouts.cutouts import CutoutDetector
 from ampwitness.types import Edge
 from event_material import RATE_HZ, burst, decaying_notes, logged, run, seconds
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.bench import event_signals
-from ampwitness.detect.dips import DipDetector
+from ampwitness.detect.supply.dips import DipDetector
 from event_material import run, seconds
 
 UN_V = 13.8

@@ -11,16 +11,16 @@ from ampwitness.bench import event_signals
 from ampwitness.bench.event_scores import NoteScore, score_notes
 from ampwitness.bench.note_over_music import OverMusicScore, make_over_music, score_over_music
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.note_decimate import Bands, Decimator, parabola_taps
-from ampwitness.detect.note_departure import BEFORE, BEHIND, MARGIN, TURN_MARGIN, DepartureFinder
-from ampwitness.detect.note_judge import beats_on, is_octave_again
-from ampwitness.detect.note_levels import find_places, measure_levels
-from ampwitness.detect.note_products import lagged_products, predict_from_products
-from ampwitness.detect.note_recovery import RecoveryFitter
-from ampwitness.detect.note_sag import LowestMeter, measure_before, measure_ripples, measure_slopes
-from ampwitness.detect.note_spectrum import Pitch, measure_pitches, name_pitch
-from ampwitness.detect.notes import NoteDetector
-from ampwitness.detect.sounding_note import SoundingNote
+from ampwitness.detect.notes.note_decimate import Bands, Decimator, parabola_taps
+from ampwitness.detect.notes.note_departure import BEFORE, BEHIND, MARGIN, TURN_MARGIN, DepartureFinder
+from ampwitness.detect.notes.note_judge import beats_on, is_octave_again
+from ampwitness.detect.notes.note_levels import find_places, measure_levels
+from ampwitness.detect.notes.note_products import lagged_products, predict_from_products
+from ampwitness.detect.notes.note_recovery import RecoveryFitter
+from ampwitness.detect.notes.note_sag import LowestMeter, measure_before, measure_ripples, measure_slopes
+from ampwitness.detect.notes.note_spectrum import Pitch, measure_pitches, name_pitch
+from ampwitness.detect.notes.notes import NoteDetector
+from ampwitness.detect.notes.sounding_note import SoundingNote
 from ampwitness.findings.wording import describe_finding
 from ampwitness.types import FloatArray, Trace
 from event_material import RATE_HZ, burst, decaying_notes, logged, run, seconds

@@ -14,7 +14,7 @@ import pytest
 import scipy.io.wavfile
 from ampwitness.bench import event_signals
 from ampwitness.bench.onset_scores import match_onsets
-from ampwitness.detect.notes import NoteDetector
+from ampwitness.detect.notes.notes import NoteDetector
 from event_material import decaying_notes, logged, run, seconds
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from ampwitness.bench import event_signals
 from ampwitness.bench.event_scores import NoteScore, score_notes
-from ampwitness.detect.note_knees import RawKnees
-from ampwitness.detect.note_swell import _EnvelopeFit, date_swell, is_one_swell
-from ampwitness.detect.notes import NoteDetector
+from ampwitness.detect.notes.note_knees import RawKnees
+from ampwitness.detect.notes.note_swell import _EnvelopeFit, date_swell, is_one_swell
+from ampwitness.detect.notes.notes import NoteDetector
 from event_material import run
 
 RATE_HZ = 500.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ampwitness.detect.notes import NoteDetector
+from ampwitness.detect.notes.notes import NoteDetector
 from event_material import logged, run, seconds
 
 PITCHES_HZ = (41.2, 55.0, 46.2, 65.4, 49.0, 73.4, 61.7, 43.7, 58.3, 82.4)

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from ampwitness.bench.tone_signals import KnobAmplifier, find_true_knee, true_thd
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.gain_steps import IN_NOISE, GainStepDetector
 from ampwitness.detect.result import DetectorResult
+from ampwitness.detect.tones.gain_steps import IN_NOISE, GainStepDetector
 from ampwitness.types import Finding, Interval
 from ampwitness.waveform.tone_clip import hard_clip_level_db
 

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from ampwitness.bench.board_model import simulate_blocks
 from ampwitness.bench.stimulus import ArrayStimulus
-from ampwitness.detect.gain_steps import GainStepDetector
 from ampwitness.detect.result import DetectorResult
+from ampwitness.detect.tones.gain_steps import GainStepDetector
 from ampwitness.types import Finding
 from ampwitness.waveform.assemble import iter_windows
 

@@ -9,10 +9,10 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect import tone_stream
-from ampwitness.detect.gain_steps import GainStepDetector
 from ampwitness.detect.streams import RunBlock
-from ampwitness.detect.tone_screen import may_be_steady
+from ampwitness.detect.tones import tone_stream
+from ampwitness.detect.tones.gain_steps import GainStepDetector
+from ampwitness.detect.tones.tone_screen import may_be_steady
 from ampwitness.types import Finding
 
 RATE_HZ = 8000.0

@@ -11,9 +11,9 @@ import jsonschema
 import numpy as np
 import pytest
 from ampwitness import finding_list
-from ampwitness.detect.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
-from ampwitness.detect.found_clips import NUMBERS, ClipTable
-from ampwitness.detect.note_table import NoteTable, RowView
+from ampwitness.detect.clips.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
+from ampwitness.detect.clips.found_clips import NUMBERS, ClipTable
+from ampwitness.detect.notes.note_table import NoteTable, RowView
 from ampwitness.finding_list import FindingList, KeptTable
 from ampwitness.findings import as_json
 from ampwitness.findings.as_json import analysis_to_json, iter_json, read_schema

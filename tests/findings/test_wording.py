@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 
-from ampwitness.detect.cutout_cause import CRANKING
+from ampwitness.detect.cutouts.cutout_cause import CRANKING
 from ampwitness.findings.advice import advise_first_steps, split_step
 from ampwitness.findings.headline import word_headline
 from ampwitness.findings.headroom_words import word_headroom

@@ -7,7 +7,7 @@ import json
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.dips import DipDetector
+from ampwitness.detect.supply.dips import DipDetector
 from ampwitness.errors import UsageError
 from ampwitness.livepage.clean_ceiling import NONE_KNOWN, CleanCeiling, _lowest, typed_ceiling
 from ampwitness.livepage.feed_state import STEP_S, FeedState, losses_in_words

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.engine_marks import read_engine_label
+from ampwitness.detect.supply.engine_marks import read_engine_label
 from ampwitness.errors import LinkLostError
 from ampwitness.link.monitor import StreamMonitor
 from ampwitness.livepage.feed_state import FeedState

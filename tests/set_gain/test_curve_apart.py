@@ -9,7 +9,7 @@ import sys
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.gain_steps import GainStepDetector
+from ampwitness.detect.tones.gain_steps import GainStepDetector
 from ampwitness.guide.curve_apart import CurveApart
 
 RATE_HZ = 8000

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from ampwitness.bench.tone_signals import KnobAmplifier
 from ampwitness.cli.set_gain_screen import GainScreen
-from ampwitness.detect.gain_steps import GainStepDetector
+from ampwitness.detect.tones.gain_steps import GainStepDetector
 from ampwitness.guide.set_gain import SetGainWalk
 from ampwitness.guide.set_gain_words import word_thd
 from ampwitness.guide.setting_result import conclude_setting, next_step

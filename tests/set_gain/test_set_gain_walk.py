@@ -7,7 +7,7 @@ import pytest
 from ampwitness.bench.tone_signals import KnobAmplifier
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.cli.set_gain_screen import draw_lines, pick_scale_v
-from ampwitness.detect.gain_steps import GainStepDetector
+from ampwitness.detect.tones.gain_steps import GainStepDetector
 from ampwitness.guide.set_gain import SetGainWalk
 from ampwitness.guide.setting_result import conclude_setting
 from ampwitness.guide.tone_live import LiveMeter, LiveReading

@@ -14,10 +14,10 @@ from ampwitness.bench.day_signals import RATE_HZ as BOARD_HZ
 from ampwitness.bench.soak_scores import judge_soak, score
 from ampwitness.bench.soak_signals import Soak
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.drift_fit import find_drifts
-from ampwitness.detect.level_tiers import LevelTiers, SecondCutter, SecondLevels
 from ampwitness.detect.result import DetectorResult
-from ampwitness.detect.trends import BoardTrend, TrendDetector, add_findings
+from ampwitness.detect.soak.drift_fit import find_drifts
+from ampwitness.detect.soak.level_tiers import LevelTiers, SecondCutter, SecondLevels
+from ampwitness.detect.soak.trends import BoardTrend, TrendDetector, add_findings
 from ampwitness.pipeline import AnalyseOptions, DecodingPass, analyse_file
 from ampwitness.recording import RecordingWriter, open_recording
 from ampwitness.reduction import ReduceOptions, reduce_recording

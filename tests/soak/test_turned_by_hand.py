@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from ampwitness.bench.soak_scores import judge_soak
 from ampwitness.bench.soak_signals import make_soak
-from ampwitness.detect.drift_fit import find_drifts
+from ampwitness.detect.soak.drift_fit import find_drifts
 from ampwitness.types import FloatArray
 
 MINUTES = np.arange(12 * 60)

@@ -7,10 +7,10 @@ import pytest
 from ampwitness.bench.supply_scores import Score, _score_causes, analyse, supply_summary
 from ampwitness.bench.supply_signals import make_case
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.ceiling_fit import learn_ceiling, pick_lag
-from ampwitness.detect.clip_cause import judge_clip, learn_ceilings, share_to_cause
+from ampwitness.detect.clips.ceiling_fit import learn_ceiling, pick_lag
+from ampwitness.detect.clips.clip_cause import judge_clip, learn_ceilings, share_to_cause
 from ampwitness.detect.run_all import DetectOptions, run_all
-from ampwitness.detect.supply_model import SupplyModel, SupplyOptions
+from ampwitness.detect.supply.supply_model import SupplyModel, SupplyOptions
 from ampwitness.findings.advice import advise_first_steps
 from ampwitness.types import Finding
 

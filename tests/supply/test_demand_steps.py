@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from ampwitness.detect.demand_steps import count_rises
+from ampwitness.detect.supply.demand_steps import count_rises
 from ampwitness.findings.supply_words import word_supply
 
 

@@ -7,10 +7,10 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from ampwitness.detect.conclude import conclude
-from ampwitness.detect.engine_states import find_engine_states
-from ampwitness.detect.lasting_steps import _medians, find_lasting_steps
-from ampwitness.detect.supply_history import STEP_S, SupplySteps
-from ampwitness.detect.supply_model import SupplyOptions, learn_supply
+from ampwitness.detect.supply.engine_states import find_engine_states
+from ampwitness.detect.supply.lasting_steps import _medians, find_lasting_steps
+from ampwitness.detect.supply.supply_history import STEP_S, SupplySteps
+from ampwitness.detect.supply.supply_model import SupplyOptions, learn_supply
 
 SECONDS = 40.0
 N = round(SECONDS / STEP_S)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.run_all import DetectOptions, run_all
-from ampwitness.detect.supply_model import SupplyOptions
+from ampwitness.detect.supply.supply_model import SupplyOptions
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.advice import advise_first_steps
 from ampwitness.findings.supply_words import word_supply

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from ampwitness.bench.supply_signals import true_regime_ohms
 from ampwitness.bench.vehicle_supply import Alternator, FixedLoad, VehicleSupply, run_supply
-from ampwitness.detect.charging_model import ChargingFit
-from ampwitness.detect.supply_charging import fit_charging
-from ampwitness.detect.supply_history import SupplySteps
-from ampwitness.detect.supply_ohms import REGIME_PINNED_RATIO, is_pinned_down
+from ampwitness.detect.supply.charging_model import ChargingFit
+from ampwitness.detect.supply.supply_charging import fit_charging
+from ampwitness.detect.supply.supply_history import SupplySteps
+from ampwitness.detect.supply.supply_ohms import REGIME_PINNED_RATIO, is_pinned_down
 
 RATE_HZ = 1000.0
 SECONDS = 40.0

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect import supply_history
-from ampwitness.detect.dips import DipDetector
-from ampwitness.detect.engine_states import find_engine_states
-from ampwitness.detect.state_summary import summarise_states
-from ampwitness.detect.supply_history import MINUTE_STEPS, SupplyHistory, SupplySteps
-from ampwitness.detect.supply_model import SupplyOptions, learn_supply
+from ampwitness.detect.supply import supply_history
+from ampwitness.detect.supply.dips import DipDetector
+from ampwitness.detect.supply.engine_states import find_engine_states
+from ampwitness.detect.supply.state_summary import summarise_states
+from ampwitness.detect.supply.supply_history import MINUTE_STEPS, SupplyHistory, SupplySteps
+from ampwitness.detect.supply.supply_model import SupplyOptions, learn_supply
 from ampwitness.types import FloatArray
 
 RATE_HZ = 400.0

@@ -18,12 +18,12 @@ from ampwitness.bench.vehicle_supply import Capacitor, FixedLoad, VehicleSupply,
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.conclude import conclude
 from ampwitness.detect.result import DetectorResult
-from ampwitness.detect.supply_described import FULL_POWER_AFTER_S
-from ampwitness.detect.supply_fit import SupplyFit, Term
-from ampwitness.detect.supply_forecast import Ceiling, fit_sag_line
-from ampwitness.detect.supply_history import STEP_S, SupplyHistory, collect_history
-from ampwitness.detect.supply_model import SupplyOptions, learn_supply
-from ampwitness.detect.supply_ohms import find_factor
+from ampwitness.detect.supply.supply_described import FULL_POWER_AFTER_S
+from ampwitness.detect.supply.supply_fit import SupplyFit, Term
+from ampwitness.detect.supply.supply_forecast import Ceiling, fit_sag_line
+from ampwitness.detect.supply.supply_history import STEP_S, SupplyHistory, collect_history
+from ampwitness.detect.supply.supply_model import SupplyOptions, learn_supply
+from ampwitness.detect.supply.supply_ohms import find_factor
 from ampwitness.pipeline import _supply_options
 from ampwitness.types import Coverage, Finding
 

@@ -8,10 +8,10 @@ import re
 import numpy as np
 from ampwitness.bench.cutout_material import make_case
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.note_walk import FLOOR_V
+from ampwitness.detect.notes.note_walk import FLOOR_V
 from ampwitness.detect.run_all import DetectOptions, run_all
-from ampwitness.detect.supply_history import SupplySteps
-from ampwitness.detect.supply_model import SupplyOptions, learn_supply
+from ampwitness.detect.supply.supply_history import SupplySteps
+from ampwitness.detect.supply.supply_model import SupplyOptions, learn_supply
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.supply_words import word_supply
 from ampwitness.findings.wording import KIND_WORDS, describe_finding

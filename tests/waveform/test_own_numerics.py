@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ampwitness.detect.clip_coupled import _quick_length
-from ampwitness.detect.cutout_watch import _highest_of_last
+from ampwitness.detect.clips.clip_coupled import _quick_length
+from ampwitness.detect.cutouts.cutout_watch import _highest_of_last
 from ampwitness.waveform.adc_correction import _normal_shares
 from scipy import fft
 from scipy.ndimage import maximum_filter1d

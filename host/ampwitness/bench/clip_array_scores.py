@@ -14,7 +14,7 @@ import numpy as np
 from ampwitness.bench import clip_signals
 from ampwitness.bench.clip_signals import ClipCase, TrueClip
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.clipping import ClippingDetector
+from ampwitness.detect.clips.clipping import ClippingDetector
 from ampwitness.types import Finding, FloatArray
 
 BANDS_DB = ((0.0, 0.1), (0.1, 0.25), (0.25, 1.0), (1.0, 99.0))

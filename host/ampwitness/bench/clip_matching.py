@@ -22,7 +22,7 @@ import numpy as np
 
 from ampwitness.bench.amplifier_flats import TrueFlat
 from ampwitness.bench.clip_cases import ScoredCase
-from ampwitness.detect.clipping import ClippingDetector
+from ampwitness.detect.clips.clipping import ClippingDetector
 from ampwitness.types import Finding, NotJudged
 
 Band = tuple[float, float]

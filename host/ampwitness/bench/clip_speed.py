@@ -13,7 +13,7 @@ import numpy as np
 
 from ampwitness.bench import clip_signals
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.clipping import ClippingDetector
+from ampwitness.detect.clips.clipping import ClippingDetector
 from ampwitness.types import FloatArray
 
 RAIL_V = 30.0

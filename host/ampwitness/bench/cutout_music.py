@@ -12,7 +12,7 @@ import numpy as np
 
 from ampwitness.bench.day_signals import RATE_HZ, STRETCH, DayOfMusic
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.cutouts import CutoutDetector
+from ampwitness.detect.cutouts.cutouts import CutoutDetector
 
 _HISS_V = 0.007
 _STRETCHES = 92  # half an hour a seed

@@ -11,12 +11,12 @@ import numpy as np
 from ampwitness.bench import cutout_faults, cutout_material, cutout_more
 from ampwitness.bench.cutout_material import NONE, RATE_HZ, CutoutCase
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.cutout_cause import CRANKING
-from ampwitness.detect.cutout_cranking import settle_cranking
-from ampwitness.detect.cutouts import CutoutDetector
-from ampwitness.detect.dips import DipDetector
-from ampwitness.detect.engine_states import find_engine_states
-from ampwitness.detect.supply_history import SupplyHistory
+from ampwitness.detect.cutouts.cutout_cause import CRANKING
+from ampwitness.detect.cutouts.cutout_cranking import settle_cranking
+from ampwitness.detect.cutouts.cutouts import CutoutDetector
+from ampwitness.detect.supply.dips import DipDetector
+from ampwitness.detect.supply.engine_states import find_engine_states
+from ampwitness.detect.supply.supply_history import SupplyHistory
 from ampwitness.types import Finding
 
 NEAR_S = 0.06

@@ -79,7 +79,7 @@ def _watch_all(watch: Stopwatch) -> None:
     from ampwitness.decode import Decoder
     from ampwitness.detect import run_all
     from ampwitness.detect.run_all import DetectOptions, make_detectors
-    from ampwitness.detect.supply_history import SupplyHistory
+    from ampwitness.detect.supply.supply_history import SupplyHistory
     from ampwitness.waveform.assemble import Assembler
     from ampwitness.waveform.envelope import EnvelopeBuilder
 

@@ -19,9 +19,9 @@ import numpy.typing as npt
 from ampwitness.bench import engine_shapes
 from ampwitness.bench.cutout_material import starting_profile
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.dips import DipDetector
-from ampwitness.detect.engine_states import EngineStates, find_engine_states
-from ampwitness.detect.supply_history import SupplyHistory
+from ampwitness.detect.supply.dips import DipDetector
+from ampwitness.detect.supply.engine_states import EngineStates, find_engine_states
+from ampwitness.detect.supply.supply_history import SupplyHistory
 
 Samples = npt.NDArray[np.float64]
 RATE_HZ = 1000

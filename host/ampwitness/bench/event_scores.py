@@ -18,10 +18,10 @@ from ampwitness.bench.note_part_scores import print_parts
 from ampwitness.bench.note_unusual import UNUSUAL_FAMILIES
 from ampwitness.bench.truth import TrueNote
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.cutouts import CutoutDetector
-from ampwitness.detect.dips import DipDetector
-from ampwitness.detect.notes import NoteDetector
+from ampwitness.detect.cutouts.cutouts import CutoutDetector
+from ampwitness.detect.notes.notes import NoteDetector
 from ampwitness.detect.result import Detector
+from ampwitness.detect.supply.dips import DipDetector
 from ampwitness.types import Finding
 
 MATCH_S = 0.040

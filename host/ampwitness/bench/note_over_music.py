@@ -14,7 +14,7 @@ from scipy import signal
 from ampwitness.bench.event_signals import OUTPUT_NOISE_V, SUPPLY_NOISE_V
 from ampwitness.bench.music import Note, bass_line, full_range, play
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.notes import NoteDetector
+from ampwitness.detect.notes.notes import NoteDetector
 from ampwitness.types import FloatArray
 
 RATE_HZ, SECONDS = 8000.0, 20.0

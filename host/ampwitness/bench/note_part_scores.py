@@ -19,7 +19,7 @@ from ampwitness.bench import event_signals
 from ampwitness.bench.event_signals import MODEL_RATE_HZ, EventCase, Samples
 from ampwitness.bench.truth import TrueNote
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.notes import NoteDetector
+from ampwitness.detect.notes.notes import NoteDetector
 from ampwitness.types import Finding
 
 MATCH_S = 0.040

@@ -18,7 +18,7 @@ from scipy.io import wavfile
 from scipy.signal import resample_poly
 
 from ampwitness.bench.event_scores import NOTE_FAMILIES, detect
-from ampwitness.detect.notes import NoteDetector
+from ampwitness.detect.notes.notes import NoteDetector
 from ampwitness.errors import MissingToolError
 from ampwitness.types import FloatArray
 

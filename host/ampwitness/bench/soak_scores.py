@@ -12,7 +12,7 @@ import numpy as np
 
 from ampwitness.bench.soak_signals import REFERENCE_SPAN_DB, Drive, Shape, Soak, make_soak
 from ampwitness.detect.result import DetectorResult
-from ampwitness.detect.trends import TrendDetector
+from ampwitness.detect.soak.trends import TrendDetector
 
 SCORED_SEED = 710_000  # seeds used while the detector was made: below 1000, and 700000 to 700039
 WITHIN_S = 20 * 60.0

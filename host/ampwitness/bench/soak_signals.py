@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 
-from ampwitness.detect.level_tiers import SecondLevels
+from ampwitness.detect.soak.level_tiers import SecondLevels
 from ampwitness.types import FloatArray
 
 REFERENCE_SPAN_DB = 0.03  # from lowest to highest over the recording

@@ -27,12 +27,12 @@ from ampwitness.bench.supply_signals import (
 from ampwitness.bench.vehicle_supply import Samples
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.conclude import conclude
-from ampwitness.detect.notes import NoteDetector
+from ampwitness.detect.notes.notes import NoteDetector
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.run_all import DetectOptions, run_all
-from ampwitness.detect.supply_described import FULL_POWER_AFTER_S
-from ampwitness.detect.supply_history import collect_history
-from ampwitness.detect.supply_model import SupplyOptions
+from ampwitness.detect.supply.supply_described import FULL_POWER_AFTER_S
+from ampwitness.detect.supply.supply_history import collect_history
+from ampwitness.detect.supply.supply_model import SupplyOptions
 from ampwitness.types import Finding
 
 BOUNDARY_DB = 0.05  # nearer to a boundary than this a cause is not scored

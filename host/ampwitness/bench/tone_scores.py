@@ -24,8 +24,8 @@ from ampwitness.bench.tone_signals import (
     true_thd,
     turning_knob_db,
 )
-from ampwitness.detect.gain_steps import GainStepDetector
 from ampwitness.detect.result import DetectorResult
+from ampwitness.detect.tones.gain_steps import GainStepDetector
 from ampwitness.types import TraceWindow
 from ampwitness.waveform.assemble import iter_windows
 from ampwitness.waveform.tone_meter import measure_tone

@@ -16,7 +16,7 @@ from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.set_gain_screen import GainScreen
 from ampwitness.cli.settings_folder import calibration_of
 from ampwitness.cli.stopping import stop_on_signals
-from ampwitness.detect.tone_curve import ToneCurve
+from ampwitness.detect.tones.tone_curve import ToneCurve
 from ampwitness.findings.as_json import to_plain
 from ampwitness.guide.curve_apart import CurveApart
 from ampwitness.guide.set_gain import SetGainWalk

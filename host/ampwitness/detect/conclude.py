@@ -12,23 +12,23 @@ from typing import Any
 
 import numpy as np
 
-from ampwitness.detect.ceiling_fit import CeilingFit
-from ampwitness.detect.clip_cause import attach_cause, judge_clip, learn_ceilings, read_ceiling
-from ampwitness.detect.cutout_level import learn_level
-from ampwitness.detect.engine_states import find_cranking
-from ampwitness.detect.found_clips import ClipTable
+from ampwitness.detect.clips.ceiling_fit import CeilingFit
+from ampwitness.detect.clips.clip_cause import attach_cause, judge_clip, learn_ceilings, read_ceiling
+from ampwitness.detect.clips.found_clips import ClipTable
+from ampwitness.detect.cutouts.cutout_level import learn_level
 from ampwitness.detect.result import DetectorResult
-from ampwitness.detect.sag_beyond import find_sag_beyond
-from ampwitness.detect.supply_described import describe_state, tell_why_no_lags
-from ampwitness.detect.supply_forecast import Ceiling, fit_sag_line
-from ampwitness.detect.supply_history import SupplySteps
-from ampwitness.detect.supply_lost import find_lost_supply
-from ampwitness.detect.supply_model import (
+from ampwitness.detect.supply.engine_states import find_cranking
+from ampwitness.detect.supply.sag_beyond import find_sag_beyond
+from ampwitness.detect.supply.supply_described import describe_state, tell_why_no_lags
+from ampwitness.detect.supply.supply_forecast import Ceiling, fit_sag_line
+from ampwitness.detect.supply.supply_history import SupplySteps
+from ampwitness.detect.supply.supply_model import (
     KeptOut,
     SupplyModel,
     SupplyOptions,
     learn_supply,
 )
+from ampwitness.detect.supply_lost import find_lost_supply
 from ampwitness.finding_list import FindingList, number_or_nan
 from ampwitness.types import Coverage, Finding, NotJudged
 

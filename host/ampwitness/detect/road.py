@@ -12,16 +12,16 @@ from dataclasses import replace
 
 import numpy as np
 
-from ampwitness.detect.cutout_cause import CRANKING
-from ampwitness.detect.cutout_cranking import settle_cranking
-from ampwitness.detect.cutout_level import learn_level
+from ampwitness.detect.cutouts.cutout_cause import CRANKING
+from ampwitness.detect.cutouts.cutout_cranking import settle_cranking
+from ampwitness.detect.cutouts.cutout_level import learn_level
+from ampwitness.detect.cutouts.mark_ties import tie_marks
 from ampwitness.detect.dip_context import list_lost_supply, name_dip_context
-from ampwitness.detect.engine_marks import decide_by_marks, find_engine_marks
-from ampwitness.detect.engine_states import find_engine_states
-from ampwitness.detect.mark_ties import tie_marks
 from ampwitness.detect.result import DetectorResult
-from ampwitness.detect.state_summary import summarise_states
-from ampwitness.detect.supply_history import SupplySteps
+from ampwitness.detect.supply.engine_marks import decide_by_marks, find_engine_marks
+from ampwitness.detect.supply.engine_states import find_engine_states
+from ampwitness.detect.supply.state_summary import summarise_states
+from ampwitness.detect.supply.supply_history import SupplySteps
 from ampwitness.detect.supply_lost import find_lost_supply
 from ampwitness.finding_list import ChangedTable, FindingList, FindingTable
 from ampwitness.types import Coverage, Finding, NotJudged

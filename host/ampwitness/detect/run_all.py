@@ -7,19 +7,19 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from ampwitness.detect.apart import DetectorsApart
-from ampwitness.detect.clipping import ClippingDetector
+from ampwitness.detect.clips.clipping import ClippingDetector
 from ampwitness.detect.conclude import conclude, learn_from
-from ampwitness.detect.cutouts import CutoutDetector
-from ampwitness.detect.dips import DipDetector
-from ampwitness.detect.gain_steps import GainStepDetector
-from ampwitness.detect.notes import NoteDetector
+from ampwitness.detect.cutouts.cutouts import CutoutDetector
+from ampwitness.detect.notes.notes import NoteDetector
 from ampwitness.detect.passthrough import GapDetector, MarkDetector
 from ampwitness.detect.result import Detector, DetectorResult
 from ampwitness.detect.road import settle_road
 from ampwitness.detect.saturation import SaturationDetector
-from ampwitness.detect.supply_history import SupplyHistory
-from ampwitness.detect.supply_model import SupplyOptions
-from ampwitness.detect.trends import TrendDetector
+from ampwitness.detect.soak.trends import TrendDetector
+from ampwitness.detect.supply.dips import DipDetector
+from ampwitness.detect.supply.supply_history import SupplyHistory
+from ampwitness.detect.supply.supply_model import SupplyOptions
+from ampwitness.detect.tones.gain_steps import GainStepDetector
 from ampwitness.pieces import give_back
 from ampwitness.types import TraceWindow
 

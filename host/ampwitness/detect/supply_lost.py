@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from ampwitness.detect.dip_context import list_lost_supply
-from ampwitness.detect.supply_history import NO_SUPPLY_V
+from ampwitness.detect.supply.supply_history import NO_SUPPLY_V
 from ampwitness.types import Finding
 
 

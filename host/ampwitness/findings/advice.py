@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.gain_steps import CEILING_MET, IN_NOISE
+from ampwitness.detect.tones.gain_steps import CEILING_MET, IN_NOISE
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.road_words import find_next_test
 from ampwitness.findings.supply_words import word_beyond

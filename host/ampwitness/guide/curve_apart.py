@@ -12,9 +12,9 @@ from dataclasses import replace
 from multiprocessing.connection import Connection
 from typing import Any
 
-from ampwitness.detect.gain_steps import GainStepDetector
 from ampwitness.detect.result import DetectorResult
-from ampwitness.detect.tone_curve import ToneCurve
+from ampwitness.detect.tones.gain_steps import GainStepDetector
+from ampwitness.detect.tones.tone_curve import ToneCurve
 from ampwitness.types import TraceWindow
 
 CURVE_EVERY_S = 1.0

@@ -10,7 +10,7 @@ from collections import deque
 from dataclasses import dataclass
 from typing import Literal
 
-from ampwitness.detect.tone_curve import ToneCurve
+from ampwitness.detect.tones.tone_curve import ToneCurve
 from ampwitness.guide.set_gain_words import (
     CLIPPED_PERCENT,
     EDGE_PERCENT,

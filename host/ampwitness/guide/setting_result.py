@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from ampwitness.detect.gain_steps import IN_NOISE
+from ampwitness.detect.tones.gain_steps import IN_NOISE
 from ampwitness.guide.set_gain import SetGainWalk
 from ampwitness.guide.set_gain_words import HIGHEST_SUB_HZ, KNEE_PERCENT, State
 from ampwitness.guide.tone_live import LiveReading

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.dips import THRESHOLD_RATIO
+from ampwitness.detect.supply.dips import THRESHOLD_RATIO
 from ampwitness.livepage.clean_ceiling import NONE_KNOWN, CleanCeiling
 from ampwitness.livepage.supply_watch import SupplyWatch
 from ampwitness.livepage.wave_view import WaveRing, WaveView

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ampwitness.detect.dips import AVERAGE_S, HYSTERESIS_RATIO, REFERENCE_S, THRESHOLD_RATIO
+from ampwitness.detect.supply.dips import AVERAGE_S, HYSTERESIS_RATIO, REFERENCE_S, THRESHOLD_RATIO
 from ampwitness.types import FloatArray, Segment, Trace
 
 _SECOND_S = 1.0

@@ -1,0 +1,1 @@
+"""Clipped half-cycles: found in volts, measured, judged, and whose fault each is."""

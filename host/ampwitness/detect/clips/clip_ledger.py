@@ -1,0 +1,158 @@
+"""Candidates on their way to clips: judged many thousands at a time, so that memory does not grow with the recording.
+
+Where a recording has few candidates all of them are judged together, at its end. Where it has many, they are judged in
+blocks, each of whole stretches; some of the clips judged before are judged again with a block and vouch for its faint
+ones, but count once.
+
+Gaps: none here; candidates stand alone.
+Limits: a block's ceilings are learned from AT_ONCE candidates and more, not from the whole recording. What is said of
+the rails is said of those blocks that showed most plateaus.
+Source: our choice; tests/detect_clipping/test_clip_ledger.py holds blocks to what is judged at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from ampwitness.detect.clips.clip_candidates import Candidates, HighCrests, join
+from ampwitness.detect.clips.clip_verdict import Verdicts, judge
+from ampwitness.detect.clips.found_clips import CEILINGS, PLACES, SHAPES, ClipTable
+from ampwitness.detect.clips.headroom import KeptRooms, keep_least
+from ampwitness.detect.clips.rail_model import summarise_rail
+from ampwitness.types import FloatArray
+
+AT_ONCE = 20_000  # candidates, so many minutes of music that clips often
+MOST_COMPANY = 600  # clips that are judged again with the next block
+OVERLAP_S = 0.5  # all of the last ones are: a plateau at the edge may be in both blocks
+NEIGHBOURS_S = 1.0  # many clips within this make an attention serious
+
+
+@dataclass(slots=True)
+class _Waiting:
+    """Stretches that were looked at and not judged, oldest first."""
+
+    candidates: list[list[Candidates]] = field(default_factory=list)
+    crests: list[list[HighCrests]] = field(default_factory=list)
+    sizes: list[int] = field(default_factory=list)
+
+    def take(self, n: int) -> tuple[Candidates, list[HighCrests]]:
+        """The first n stretches' worth, out of here."""
+        table = join([rows for stretch in self.candidates[:n] for rows in stretch])
+        crests = [rows for stretch in self.crests[:n] for rows in stretch]
+        del self.candidates[:n], self.crests[:n], self.sizes[:n]
+        return table, crests
+
+
+class ClipLedger:
+    """Takes candidates stretch by stretch and keeps the clips among them.
+
+    Memory: 2 * AT_ONCE candidates of some 300 bytes, and what ClipTable and Room keep.
+    """
+
+    def __init__(self) -> None:
+        self._waiting = _Waiting()
+        self._company: Candidates | None = None
+        self.table = ClipTable.empty()
+        self.rooms = KeptRooms()
+        self.counts = dict.fromkeys(("n_positive", "n_negative", "n_soft", "n_in_source", "n_candidates"), 0)
+        self.rails: dict[str, Any] = {}
+        self.rail_model = {"positive": summarise_rail(None, 1.0), "negative": summarise_rail(None, -1.0)}
+        self.lowest_headroom_db: float | None = None
+        self.remarks: tuple[str, ...] = ()
+
+    def add(self, candidates: list[Candidates], crests: list[HighCrests]) -> None:
+        """Take what one stretch shows; stretches come in order."""
+        waiting = self._waiting
+        waiting.candidates.append(candidates)
+        waiting.crests.append(crests)
+        waiting.sizes.append(sum(map(len, candidates)))
+        if sum(waiting.sizes) >= 2 * AT_ONCE:
+            self._judge(int(np.searchsorted(np.cumsum(waiting.sizes), AT_ONCE)) + 1)
+
+    def finish(self) -> None:
+        """Judge what waits."""
+        self._judge(len(self._waiting.sizes), is_last=True)
+
+    def _judge(self, n_stretches: int, is_last: bool = False) -> None:
+        table, crests = self._waiting.take(n_stretches)
+        n_company = 0 if self._company is None else len(self._company)
+        if self._company is not None:
+            table = join([self._company, table])
+        verdicts = judge(table, crests)
+        del table, crests
+        is_new = np.ones(len(verdicts.clips), dtype=bool)
+        if self._company is not None:
+            is_new = ~np.isin(verdicts.clips["start_s"], self._company["start_s"])
+        self._note(verdicts, is_new, n_company)
+        for room in verdicts.rooms:
+            self.rooms.append(room if is_last else keep_least(room))
+        self._put(verdicts, is_new)
+        self._company = _choose_company(verdicts.clips)
+
+    def _note(self, verdicts: Verdicts, is_new: np.ndarray[Any, np.dtype[np.bool_]], n_company: int) -> None:
+        sign = verdicts.clips["sign"][is_new]
+        self.counts["n_positive"] += int(np.count_nonzero(sign > 0))
+        self.counts["n_negative"] += int(np.count_nonzero(sign < 0))
+        for name, words, known, word in (
+            ("n_soft", verdicts.shape, SHAPES, "soft"),
+            ("n_in_source", verdicts.where, PLACES, "source"),
+        ):
+            self.counts[name] += int(np.count_nonzero(_places_in(known, words)[is_new] == known.index(word)))
+        self.counts["n_candidates"] += max(0, verdicts.n_candidates - n_company)
+        for side, rail in verdicts.rails.items():
+            if _n_plateaus(rail) >= _n_plateaus(self.rails.get(side)):
+                self.rails[side], self.rail_model[side] = rail, verdicts.rail_model[side]
+        lowest = [db for db in (self.lowest_headroom_db, verdicts.lowest_headroom_db) if db is not None]
+        self.lowest_headroom_db = min(lowest) if lowest else None
+        self.remarks += tuple(remark for remark in verdicts.remarks if remark not in self.remarks)
+
+    def _put(self, verdicts: Verdicts, is_new: np.ndarray[Any, np.dtype[np.bool_]]) -> None:
+        """The new clips as rows by start."""
+        table = verdicts.clips
+        order = np.flatnonzero(is_new)
+        order = order[np.argsort(table["start_s"][order], kind="stable")]
+        names = (
+            (verdicts.shape, SHAPES, "shape"),
+            (verdicts.where, PLACES, "where"),
+            (verdicts.ceiling, CEILINGS, "ceiling"),
+        )  # fmt: skip
+        columns = {name: column[order] for name, column in table.columns.items()}
+        columns |= {name: _places_in(known, words)[order] for words, known, name in names}
+        level_v = np.maximum(columns["level_v"] - columns["held_v"], 1e-6)  # at the terminals
+        crest_v = np.maximum(columns["crest_v"], columns["level_v"]) - columns["held_v"]
+        columns["overdrive_db"] = 20 * np.log10(np.maximum(crest_v, level_v) / level_v)
+        columns["n_near"] = _count_near(columns["start_s"], np.sort(table["start_s"]))
+        columns["expected_v"] = verdicts.expected_v[order]
+        columns["threshold"], columns["confidence"] = verdicts.threshold[order], verdicts.confidence[order]
+        self.table.add(columns, table.supply[order], table.output[order])
+
+
+def _places_in(known: Sequence[str], words: list[str]) -> FloatArray:
+    """(n,) the place of each word among those that are known."""
+    place = {word: float(at) for at, word in enumerate(known)}
+    return np.array([place[word] for word in words])
+
+
+def _count_near(start_s: np.ndarray[Any, np.dtype[Any]], sorted_s: np.ndarray[Any, np.dtype[Any]]) -> Any:
+    """(n,) clips around each; beyond a block's end those of the next one are not known."""
+    high, low = start_s + NEIGHBOURS_S, start_s - NEIGHBOURS_S
+    return (np.searchsorted(sorted_s, high) - np.searchsorted(sorted_s, low)).astype(float)
+
+
+def _n_plateaus(rail: Mapping[str, Any] | None) -> int:
+    return int(rail["n_plateaus"]) if rail else 0
+
+
+def _choose_company(clips: Candidates) -> Candidates | None:
+    """Some of the clips, evenly, and all of the last ones."""
+    n = len(clips)
+    if not n:
+        return None
+    order = np.argsort(clips["start_s"], kind="stable")
+    is_last = clips["start_s"][order] > float(clips["start_s"].max()) - OVERLAP_S
+    is_last[:: -(-n // MOST_COMPANY)] = True
+    return clips.take(order[is_last])

@@ -1,0 +1,133 @@
+"""What a plateau must show to be believed: by itself, beside others, or at a rail that is known.
+
+Gaps: works on a table of plateaus; a gap leaves out those it cuts off.
+Limits: gains and misfits are those of `lobe_fit`; what it could not fit shows neither.
+Source: our choice, from clean half-cycles and measured in tests/detect_clipping.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.clips.clip_candidates import Candidates
+from ampwitness.detect.clips.clip_pile import Pile, might_be_plateaus
+from ampwitness.detect.clips.rail_model import Rail
+from ampwitness.types import FloatArray
+
+BoolArray = npt.NDArray[np.bool_]
+
+PLAIN_GAIN = 60.0  # of residual squares, in noise variances: seen in no clean half-cycle of bass that fits
+ALONE_GAIN = 100.0
+NARROW_GAIN = 20.0
+SINGLE_GAIN = 600.0
+SINGLE_MISFIT = 8.0
+AT_RAIL_GAIN = 6.0
+FAINT_GAIN = 2.5  # where a crest comes just up to a rail that is known this well:
+ODD_FAINT_GAIN = 5.0
+FAINT_NOISE_SHARE = 0.01  # of the level: in music dense as noise crests end up there by chance
+LOWER_FAINT_GAIN, LOWER_ODD_GAIN = 5.0, 8.0  # somewhat below it, where more natural crests end
+FAINT_BELOW_SD, LOWER_BELOW_SD, FAINT_ABOVE_SD, FAINT_SPREAD_SD = 0.6, 3.0, 4.0, 2.0  # all in noise of one sample
+PLAIN_MISFIT = 2.5  # reduced chi-square of flanks and line
+TOGETHER_GAIN = 250.0  # the largest of a clean half-cycle was 244
+STEADY_MISFIT = 5.0
+SHORT_S, RINGING_SHARE, LIVELY = 0.0015, 0.01, 0.5
+TILT_SLACK = 0.3  # of what a plateau falls from corner to corner
+WIDEST_TOLERANCE = 0.04  # of the level; plateaus that scatter more have no rail in common
+
+
+def beyond_doubt(table: Candidates) -> BoolArray:
+    """Long, level and hard enough to be believed though no rail is where it lies."""
+    overdrive_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
+    return np.asarray(
+        (table["gain"] >= 2 * ALONE_GAIN)
+        & (table["narrow_gain"] >= 3 * NARROW_GAIN)
+        & (table["n_top"] >= 6)
+        & (table["flatter_flank_ratio"] > 0.15)
+        & (overdrive_db >= 0.4)
+        & (np.abs(table["tilt_v_per_s"]) < 0.08 * table["flank_v_per_s"])
+    )
+
+
+def needs_no_company(table: Candidates) -> BoolArray:
+    """A single flat so plain that no clean half-cycle came near: in forty minutes of them the largest gain was 244."""
+    overdrive_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
+    return np.asarray(
+        (table["gain"] >= SINGLE_GAIN)
+        & (table["narrow_gain"] >= SINGLE_GAIN / 5)
+        & (table["misfit"] <= SINGLE_MISFIT)
+        & (table["n_top"] >= 4)
+        & (table["flatter_flank_ratio"] > 0.15)
+        & (overdrive_db >= 0.15)
+        & (np.abs(table["tilt_v_per_s"]) < 0.15 * table["flank_v_per_s"])
+    )
+
+
+def stands_plainly(table: Candidates) -> BoolArray:
+    """Plateaus between two alike flanks, far from doubt though their corners fit but fairly."""
+    overdrive_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
+    return np.asarray(
+        (table["gain"] >= TOGETHER_GAIN)
+        & (table["narrow_gain"] >= PLAIN_GAIN)
+        & (table["misfit"] <= STEADY_MISFIT)
+        & (table["flatter_flank_ratio"] > 0.5)
+        & (overdrive_db >= 0.4)
+    )
+
+
+def misfit_allows(table: Candidates, gain: float) -> BoolArray:
+    """Plain enough: fits well, or gains so much more than it misses."""
+    return (table["misfit"] <= PLAIN_MISFIT) | (table["gain"] > gain * np.maximum(table["misfit"], 1.0))
+
+
+def stands_alone(table: Candidates) -> BoolArray:
+    """What a plateau must show that no rail vouches for: level beside its flanks, and seen in the narrow window too."""
+    return np.asarray(
+        (table["narrow_gain"] >= NARROW_GAIN)
+        & (table["flatter_flank_ratio"] > 0.3)
+        & (np.abs(table["tilt_v_per_s"]) < 0.25 * table["flank_v_per_s"])
+    )
+
+
+def find_plain(table: Candidates) -> BoolArray:
+    """Plateaus that need no rail to be believed; (n,)."""
+    return np.asarray(
+        might_be_plateaus(table)
+        & (table["gain"] >= PLAIN_GAIN)
+        & misfit_allows(table, PLAIN_GAIN)
+        & stands_alone(table)
+    )
+
+
+def slack_of(table: Candidates) -> FloatArray:
+    """How far the level of a tilted plateau may miss a rail that moves under it."""
+    moved = np.abs(table["tilt_v_per_s"]) * (table["stop_s"] - table["start_s"])
+    return np.asarray(np.minimum(TILT_SLACK * moved, WIDEST_TOLERANCE * table["level_v"]))
+
+
+def ringing_of(table: Candidates, pile: Pile | None) -> FloatArray:
+    """How far a few samples between ringing corners may miss a ceiling that many crests piled up at."""
+    if pile is None:
+        return np.zeros(len(table))
+    is_short = (table["stop_s"] - table["start_s"] <= SHORT_S) & (table["lively"] >= LIVELY)
+    return np.asarray(np.where(is_short, RINGING_SHARE * table["level_v"], 0.0))
+
+
+def comes_just_up_to(rail: Rail, expected_v: FloatArray, table: Candidates, basic: BoolArray) -> BoolArray:
+    """Crests level with a well-known rail that bend too little: few natural ones end just there.
+
+    On so short a plateau the fit may lay its corners oddly: then it has to gain more, and speaks for no overdrive."""
+    noise = table["noise_v"]
+    off = table["peak_v"] - expected_v
+    lower = off < -FAINT_BELOW_SD * noise
+    least_gain = np.where(
+        basic, np.where(lower, LOWER_FAINT_GAIN, FAINT_GAIN), np.where(lower, LOWER_ODD_GAIN, ODD_FAINT_GAIN)
+    )
+    return np.asarray(
+        (table["is_coarse"] == 0)
+        & (table["gain"] >= least_gain)
+        & (off >= -LOWER_BELOW_SD * noise)
+        & (off <= FAINT_ABOVE_SD * noise)
+        & (rail.spread_v <= FAINT_SPREAD_SD * noise)
+        & (noise <= FAINT_NOISE_SHARE * expected_v)
+    )

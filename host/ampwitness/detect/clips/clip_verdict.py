@@ -1,0 +1,164 @@
+"""Which candidates are clipped half-cycles, polarity by polarity, and what is said of them.
+
+Gaps: none here; candidates stand alone.
+Limits: see `clip_side` and `clip_names`.
+Source: our choice, measured in tests/detect_clipping.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.clips.clip_candidates import Candidates, HighCrests, join
+from ampwitness.detect.clips.clip_doubles import without_doubles
+from ampwitness.detect.clips.clip_names import name_ceilings, name_origins
+from ampwitness.detect.clips.clip_partner import find_partners
+from ampwitness.detect.clips.clip_pile import stands_at_level
+from ampwitness.detect.clips.clip_plain import AT_RAIL_GAIN, find_plain
+from ampwitness.detect.clips.clip_refuted import is_refuted
+from ampwitness.detect.clips.clip_release import REMARK, is_released_late, without_release
+from ampwitness.detect.clips.clip_side import SideVerdict, judge_side, judge_source_side
+from ampwitness.detect.clips.clip_source import is_source_for_sure, lies_at_many_levels
+from ampwitness.detect.clips.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
+from ampwitness.detect.clips.clip_topmost import shows_one_corner
+from ampwitness.detect.clips.headroom import Room, measure_room
+from ampwitness.detect.clips.rail_model import summarise_rail
+from ampwitness.types import FloatArray
+
+MOST_ROUNDS = 3
+OPEN_SD_SHARE = 0.5  # of the level: how far the crest of a plateau may have gone of which one corner was seen
+_SIDES = ((1.0, "positive"), (-1.0, "negative"))
+
+
+@dataclass(frozen=True, slots=True)
+class Verdicts:
+    """The clips, and for each what was expected and how it was decided; lists and arrays of the same length."""
+
+    clips: Candidates
+    expected_v: FloatArray
+    confidence: FloatArray
+    threshold: FloatArray
+    shape: list[str]  # hard, soft
+    where: list[str]  # amplifier, source, not decided
+    ceiling: list[str]  # rail, current, undecided
+    rails: Mapping[str, Any]
+    rail_model: Mapping[str, Mapping[str, Any]]
+    lowest_headroom_db: float | None
+    rooms: tuple[Room, ...]  # of the polarities whose ceiling is known
+    n_candidates: int
+    remarks: tuple[str, ...]
+
+
+def _join_crests(parts: list[HighCrests]) -> HighCrests:
+    if not parts:
+        empty = np.zeros(0)
+        lags = np.zeros((0, len(SUPPLY_LAGS_S))), np.zeros((0, len(OUTPUT_LAGS_S)))
+        return HighCrests(empty, empty, empty, empty, *lags)
+    return HighCrests(*(np.concatenate([getattr(part, name) for part in parts]) for name in HighCrests.__slots__))
+
+
+def _remarks(shape: list[str], where: list[str]) -> tuple[str, ...]:
+    """Sentences about what the findings cannot tell."""
+    out = []
+    if "amplifier" in where or "not decided" in where:
+        out.append("a signal clipped before the amplifier at one constant level looks the same as clipping in it")
+    if "soft" in shape:
+        out.append("rounded flat crests at one level: soft clipping, or a square-shaped note held steady")
+    return tuple(out)
+
+
+def _is_apart(side: SideVerdict) -> npt.NDArray[np.bool_]:
+    return np.zeros(len(side.accepted), dtype=bool) if side.is_apart is None else side.is_apart
+
+
+def _with_partners(
+    tables: list[tuple[float, str, Candidates]], sides: list[SideVerdict], crests: HighCrests
+) -> list[SideVerdict]:
+    """Both polarities, with what each polarity's clips make plausible on either."""
+    sides = list(sides)
+    for _ in range(MOST_ROUNDS):  # what was taken vouches in turn
+        n_new = 0
+        for k, (sign, _, mine) in enumerate(tables):
+            other, of_other = tables[1 - k][2], sides[1 - k]
+            vouches = of_other.accepted & ~of_other.is_source & stands_at_level(other)
+            new = find_partners(mine, sides[k].accepted, other["level_v"][vouches], crests, sign)
+            n_new += int(np.count_nonzero(new))
+            if new.any():
+                sides[k] = replace(
+                    sides[k], accepted=sides[k].accepted | new, undecided=sides[k].undecided | new,
+                    is_apart=_is_apart(sides[k]) | new,
+                )  # fmt: skip
+        if not n_new:
+            break
+    return sides
+
+
+def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
+    """Learn the rails and decide.
+
+    Parameters
+    ----------
+    table : all candidates of the recording
+    crest_parts : the highest crests that were no candidates
+    """
+    table = without_doubles(table)
+    crests = _join_crests(crest_parts)
+    parts: list[tuple[Candidates, SideVerdict]] = []
+    rails: dict[str, Any] = {}
+    rail_model: dict[str, Mapping[str, Any]] = {}
+    headrooms = []
+    rooms = []
+    tables = [(sign, polarity, table.take(table["sign"] == sign)) for sign, polarity in _SIDES]
+    plain = [(mine, find_plain(mine)) for _, _, mine in tables]
+    is_sure = is_source_for_sure(plain) or is_refuted(plain, crests)
+    is_at_many_levels = is_sure or any(lies_at_many_levels(*side) for side in plain)
+    if is_at_many_levels:
+        sides = [judge_source_side(mine, is_sure) for _, _, mine in tables]
+    else:
+        sides = _with_partners(tables, [judge_side(mine, crests, sign) for sign, _, mine in tables], crests)
+    for (sign, polarity, mine), side in zip(tables, sides, strict=True):
+        parts.append((mine, side))
+        at_rail = side.accepted & ~side.is_source & stands_at_level(mine) & ~_is_apart(side)
+        rail_model[polarity] = summarise_rail(None, sign)
+        if side.rail is not None and at_rail.any():
+            typical_v = sign * float(np.median(mine["level_v"][at_rail]))
+            rails[polarity] = dict(side.rail.describe(typical_v))
+            rail_model[polarity] = summarise_rail(side.rail, typical_v)
+            rooms.append(measure_room(side.rail, sign, mine.take(at_rail), crests, mine.take(~side.accepted)))
+            if side.headroom_db is not None:
+                headrooms.append(side.headroom_db)
+    clips = join([mine.take(side.accepted) for mine, side in parts])
+    one_corner = np.concatenate([_is_apart(side)[side.accepted] for _, side in parts]) & shows_one_corner(clips)
+    clips.columns["crest_sd_v"] = np.where(one_corner, OPEN_SD_SHARE * clips["level_v"], clips["crest_sd_v"])
+    clips.columns["sunk"] = np.where(stands_at_level(clips), 0.0, clips["sunk"])
+    is_late = is_released_late(clips)
+    if is_late:
+        clips = without_release(clips)
+    expected = np.concatenate([side.expected[side.accepted] for _, side in parts])
+    threshold = np.concatenate([side.threshold[side.accepted] for _, side in parts])
+    where = [name for mine, side in parts for name in name_origins(mine, side)]
+    ceiling = [name for mine, side in parts for name in name_ceilings(mine, side)]
+    gain = clips["gain"]
+    confidence = 1 - 0.5 * np.exp(-(gain - AT_RAIL_GAIN) / 40.0) if len(clips) else np.zeros(0)
+    is_soft = np.concatenate([side.is_soft[side.accepted] for _, side in parts])
+    shape = ["soft" if soft else "hard" for soft in is_soft]
+    return Verdicts(
+        clips=clips,
+        expected_v=expected,
+        confidence=np.asarray(confidence),
+        threshold=threshold,
+        shape=shape,
+        where=where,
+        ceiling=ceiling,
+        rails=rails,
+        rail_model=rail_model,
+        lowest_headroom_db=min(headrooms) if headrooms else None,
+        rooms=tuple(rooms),
+        n_candidates=len(table),
+        remarks=_remarks(shape, where) + ((REMARK,) if is_late else ()),
+    )

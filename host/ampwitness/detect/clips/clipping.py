@@ -1,0 +1,284 @@
+"""Clipped half-cycles of the output: where a crest is cut off flat, how far past the ceiling it was driven.
+
+Two stages. While windows come in, crests that look cut off are put into a compact table (`clip_look`); where they
+show a ceiling, a second look takes in what the first let go: short shelves (`clip_shelves`), crests that come just up
+to it (`clip_faint`), crests that a ceiling without a corner bends over (`clip_soft`), broad ones whose ceiling sinks
+within a note (`clip_sunk`), tops that move between two corners (`clip_corners`), bites that a limit of the current
+takes out of flanks (`clip_current`). Dense music shows its ceiling by standing still there (`clip_tight`). At the end a
+rail is learned from the plainest of them (`rail_model`) or from where they pile up (`clip_pile`), and every candidate
+is judged with it (`clip_verdict`): light flats are believed at the rail, flats that a higher crest at a like supply
+refutes are not the amplifier's doing.
+
+Gaps: half-cycles that a gap cuts off are not judged.
+Limits: a signal clipped before the amplifier at one constant level cannot be told from clipping in it. Overdrive rests
+on what the flanks show.
+Source: our choice, measured in tests/detect_clipping and by `python -m ampwitness.bench.clip_scores`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from ampwitness.detect.clips.clip_candidates import Candidates, Look, join_crests
+from ampwitness.detect.clips.clip_corners import find_corners
+from ampwitness.detect.clips.clip_coupled import (
+    find_coupling,
+    guess_coupling,
+    held_back,
+    note_held,
+    shows_more,
+    undo,
+)
+from ampwitness.detect.clips.clip_current import find_current_limited
+from ampwitness.detect.clips.clip_faint import find_faint
+from ampwitness.detect.clips.clip_ledger import ClipLedger
+from ampwitness.detect.clips.clip_look import Screened, look_at, look_at_all, screen
+from ampwitness.detect.clips.clip_measure import crests_to_rows
+from ampwitness.detect.clips.clip_plain import FAINT_GAIN
+from ampwitness.detect.clips.clip_shelves import find_shelves
+from ampwitness.detect.clips.clip_soft import find_soft
+from ampwitness.detect.clips.clip_stream import SegmentStream, Stretch, highest_of, measure_noise
+from ampwitness.detect.clips.clip_sunk import find_sunk
+from ampwitness.detect.clips.clip_tight import find_tight
+from ampwitness.detect.clips.headroom import summarise_headroom
+from ampwitness.detect.result import DetectorResult
+from ampwitness.detect.streams import REDUCED
+from ampwitness.finding_list import FindingList
+from ampwitness.types import Coverage, FloatArray, Interval, NotJudged, Segment, TraceWindow
+
+LOWEST_RATE_HZ = 4000.0
+NOISE_FLOOR_V = 0.001
+NOISE_FLOOR_SHARE = 3e-4  # of the highest value: no top, and no flank, keeps to a line or curve more exactly than that
+NOISE_MEMORY = 3  # stretches over which the quietest one tells the noise
+SATURATION_MARGIN_S = 0.001
+SEEN_SAMPLES = 4  # of a flat top, at least
+MOST_WAITING, ENOUGH_SUSPECTS = 4, 8000  # stretches, or suspects in them, that are fitted at once
+
+
+@dataclass(slots=True)
+class _Running:
+    """What is open between windows."""
+
+    stream: SegmentStream | None = None
+    stop_s: float = 0.0
+    noises: list[float] = field(default_factory=list)
+    saturated: list[Interval] = field(default_factory=list)
+    seen: list[Interval] = field(default_factory=list)  # unbroken spans
+    judged_s: float = 0.0
+    not_judged: list[NotJudged] = field(default_factory=list)
+    screened: list[Screened] = field(default_factory=list)  # stretches whose suspects wait to be fitted
+    ledger: ClipLedger = field(default_factory=ClipLedger)
+    cut: list[tuple[float, float]] = field(default_factory=list)
+    coupled_per_s: list[float] = field(default_factory=list)
+    saw_supply: bool = False
+    lowest_rate_hz: float | None = None
+
+
+class ClippingDetector:
+    """Finds clipped half-cycles on the trace `output`, with `supply` beside it if there is one.
+
+    Memory: MOST_WAITING stretches of two minutes, what ClipLedger keeps, and one row for each quarter second.
+    """
+
+    name = "clipping"
+
+    def __init__(self) -> None:
+        self._run = _Running()
+
+    def push(self, window: TraceWindow) -> None:
+        """Look at the next window."""
+        run = self._run
+        for gap in window.gaps:
+            reason = REDUCED if gap.cause == "reduced" else f"no samples (gap: {gap.cause})"
+            run.not_judged.append(NotJudged(gap.start_s, gap.stop_s, reason))
+        trace = window.traces.get("output")
+        if trace is None:
+            run.not_judged.append(NotJudged(window.start_s, window.stop_s, "the output was not recorded"))
+            return
+        if window.rate_hz < LOWEST_RATE_HZ:
+            reason = f"{window.rate_hz:.0f} samples a second are too few to see a flat top"
+            run.not_judged.append(NotJudged(window.start_s, window.stop_s, reason))
+            return
+        run.saturated.extend(trace.saturated)
+        supply = window.traces.get("supply")
+        for k, segment in enumerate(trace.segments):
+            self._push_segment(segment, None if supply is None else supply.segments[k])
+
+    def _push_segment(self, segment: Segment, supply: Segment | None) -> None:
+        run = self._run
+        place = segment.start_s * segment.rate_hz
+        stream = run.stream
+        if stream is not None and (
+            stream.rate_hz != segment.rate_hz
+            or stream.has_supply != (supply is not None)
+            or abs(place - stream.phase - stream.next_index) > 0.5
+        ):
+            self._close_stream()
+            stream = None
+        if stream is None:
+            stream = run.stream = SegmentStream(segment.rate_hz, segment.start_s, supply is not None)
+        run.saw_supply = run.saw_supply or supply is not None
+        run.lowest_rate_hz = min(run.lowest_rate_hz or segment.rate_hz, segment.rate_hz)
+        run.judged_s += len(segment.volts) / segment.rate_hz
+        run.stop_s = segment.stop_s
+        first_s = segment.start_s
+        if run.seen and abs(run.seen[-1].stop_s - first_s) * segment.rate_hz < 0.5:
+            first_s = run.seen.pop().start_s
+        run.seen.append(Interval(first_s, segment.stop_s))
+        for stretch in stream.push(segment.volts, None if supply is None else supply.volts):
+            self._look(stretch)
+
+    def _close_stream(self) -> None:
+        if self._run.stream is not None:
+            for stretch in self._run.stream.finish():
+                self._look(stretch)
+        self._run.stream = None
+
+    def _look(self, stretch: Stretch) -> None:
+        run = self._run
+        noise = measure_noise(stretch.output_v, stretch.rate_hz)
+        floor = max(NOISE_FLOOR_V, NOISE_FLOOR_SHARE * highest_of(stretch.output_v))
+        run.noises.append(max(floor, noise) if np.isfinite(noise) else floor)
+        del run.noises[:-NOISE_MEMORY]
+        noise_v = min(run.noises)
+        run.screened.append(screen(stretch, noise_v, self._blocked(stretch)))
+        n_suspects = sum(len(one.suspects) for one in run.screened)
+        if len(run.screened) >= MOST_WAITING or n_suspects >= ENOUGH_SUSPECTS:
+            self._look_at_screened()
+
+    def _look_at_screened(self) -> None:
+        """The look and the second looks at the stretches that wait."""
+        run = self._run
+        looked = [
+            self._ahead_of_capacitor(screened, look)
+            for screened, look in zip(run.screened, look_at_all(run.screened), strict=True)
+        ]
+        run.screened.clear()
+        faint = [
+            join_crests([crests for side in look.sides if (crests := find_faint(side)) is not None])
+            for look, _ in looked
+            if look.sides
+        ]
+        views = [look.sides[0].view for look, _ in looked if look.sides]
+        rows_of_faint = iter(crests_to_rows(views, faint, FAINT_GAIN))
+        for look, held_v in looked:
+            looks = self._look_again(look, held_v)
+            if look.sides:
+                looks.append(next(rows_of_faint))
+            found = [*look.candidates, *(rows for rows in looks if rows is not None)]
+            if held_v is not None:
+                for rows in found:
+                    note_held(rows, look.sides[0].stretch, held_v)
+            run.ledger.add(found, look.others)
+            run.cut += look.cut
+
+    @staticmethod
+    def _look_again(look: Look, held_v: FloatArray | None) -> list[Candidates | None]:
+        """What second looks at a stretch find, but for faint crests."""
+        seconds = [find_shelves, find_tight, find_corners]
+        if held_v is None:  # what was added again ahead of a capacitor wanders: nothing may be said of how tops sink
+            seconds.append(find_sunk)
+        looks = [second(side) for second in seconds for side in look.sides]
+        looks += find_soft(look.sides)
+        if held_v is None:
+            looks += find_current_limited(look.sides)
+        return looks
+
+    def _ahead_of_capacitor(self, screened: Screened, look: Look) -> tuple[Look, FloatArray | None]:
+        """The look at what lies ahead of a capacitor, and what that held back (n_samples,), if there is one."""
+        per_s = find_coupling(look.candidates)
+        is_guess = per_s is None
+        if per_s is None:
+            per_s = guess_coupling(look.sides)
+        view = screened.view
+        if per_s is None or view is None:
+            return look, None
+        held_v = held_back(view.stretch.output_v, view.stretch.rate_hz, per_s)
+        ahead = look_at(undo(view.stretch, held_v), view.noise_v, view.blocked)
+        if is_guess and not shows_more(ahead.candidates, look.candidates):
+            return look, None
+        self._run.coupled_per_s.append(per_s)
+        return ahead, held_v
+
+    def _blocked(self, stretch: Stretch) -> np.ndarray[Any, np.dtype[np.bool_]] | None:
+        """Samples of the stretch at which the logger's own converter was at its rail, None if there are none."""
+        blocked = None
+        stop_s = stretch.time_s(float(len(stretch.output_v)))
+        for span in self._run.saturated:
+            if span.stop_s + SATURATION_MARGIN_S < stretch.time_s(0.0) or span.start_s - SATURATION_MARGIN_S > stop_s:
+                continue
+            if blocked is None:
+                blocked = np.zeros(len(stretch.output_v), dtype=bool)
+            first = (span.start_s - SATURATION_MARGIN_S) * stretch.rate_hz - stretch.first_index - stretch.phase
+            last = (span.stop_s + SATURATION_MARGIN_S) * stretch.rate_hz - stretch.first_index - stretch.phase
+            blocked[max(0, int(np.floor(first))) : max(0, int(np.ceil(last)) + 1)] = True
+        return blocked
+
+    def finish(self) -> DetectorResult:
+        """Learn the rail, judge the candidates, answer."""
+        self._close_stream()
+        self._look_at_screened()
+        run = self._run
+        run.ledger.finish()
+        return DetectorResult(
+            findings=FindingList([run.ledger.table]), coverage=self._coverage(), summary=self._summary()
+        )
+
+    def _coverage(self) -> Coverage:
+        run = self._run
+        spans = list(run.not_judged)
+        saturated_s = 0.0
+        for span in _merged(run.saturated):
+            spans.append(NotJudged(span.start_s, span.stop_s, "the logger's own converter was at its rail"))
+            saturated_s += span.duration_s
+        for start_s, stop_s in run.cut:
+            spans.append(NotJudged(start_s, stop_s, "a half-cycle cut off by a gap or the recording's end"))
+        spans.sort(key=lambda span: (span.start_s, span.stop_s))
+        return Coverage(self.name, max(0.0, run.judged_s - saturated_s), tuple(spans))
+
+    def _summary(self) -> dict[str, Any]:
+        run, ledger = self._run, self._run.ledger
+        reasons = []
+        if run.lowest_rate_hz:
+            reasons.append(
+                f"flat tops shorter than {1e3 * SEEN_SAMPLES / run.lowest_rate_hz:.2f} ms are not seen at "
+                f"{run.lowest_rate_hz:,.0f} samples a second"
+            )
+        if not run.saw_supply:
+            reasons.append("no supply channel: whether the rail follows the supply is not decided")
+        coupling_hz = float(np.median(run.coupled_per_s)) / (2 * np.pi) if run.coupled_per_s else None
+        if coupling_hz is not None:
+            reasons.append(
+                f"cut-off crests fall evenly, as behind a coupling capacitor ({coupling_hz:.1f} Hz): they were judged "
+                "ahead of it"
+            )
+        return {
+            "n_clips": len(ledger.table),
+            **ledger.counts,
+            "noise_v": float(min(run.noises)) if run.noises else None,
+            "rails": ledger.rails,
+            "rail_model": ledger.rail_model,
+            "lowest_headroom_db": ledger.lowest_headroom_db,
+            "coupling_hz": coupling_hz,
+            "headroom": summarise_headroom(
+                ledger.rooms,
+                run.seen,
+                np.stack((ledger.table.start_s, ledger.table.stop_s), axis=1),
+                _merged(run.saturated),
+            ),
+            "remarks": tuple(reasons) + ledger.remarks,
+        }
+
+
+def _merged(spans: list[Interval]) -> list[Interval]:
+    """Overlapping and touching intervals joined, sorted."""
+    out: list[Interval] = []
+    for span in sorted(spans, key=lambda span: span.start_s):
+        if out and span.start_s <= out[-1].stop_s + 1e-9:
+            out[-1] = Interval(out[-1].start_s, max(out[-1].stop_s, span.stop_s))
+        else:
+            out.append(span)
+    return out

@@ -1,0 +1,1 @@
+"""Interruptions of the output: where, how, and what came first."""

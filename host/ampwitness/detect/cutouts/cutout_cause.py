@@ -1,0 +1,445 @@
+"""What may have stopped the output, judged from what was measured around the stop; in words, with what stays open.
+
+Gaps: none here.
+Limits: all volts are relative to the logger's reference. A lost ground is seen where a `ground` channel shows the jump,
+or battery and supply together as seen from the amplifier's ground; else it is not judged and named among what is not
+excluded. Seen from elsewhere the plus side stands when the amplifier's ground goes: a supply that falls there was lost
+itself. A reference that was not typed is taken as possibly the amplifier's ground. "Consistent with" says no more.
+Source: our choice, measured by `python -m ampwitness.bench.cutout_scores`. The 10.5 V: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ampwitness.detect.cutouts.cutout_measure import LOST_RATIO, NEAR_S, OFF_S, Stop
+from ampwitness.detect.cutouts.cutout_outlived import LOW_RATIO
+from ampwitness.detect.cutouts.cutout_protection import list_protection_reasons, name_protection
+from ampwitness.detect.cutouts.cutout_remote import SAG_RATIO
+from ampwitness.units import fixed
+
+# Lower than separate amplifiers commonly stand, and lower by this than ever before: needs no cut in mid-cycle.
+PLAIN_V = 10.5
+PLAIN_FRESH_V = 0.3
+DEEP_RATIO = 0.95  # of the usual supply: what is this near to it has not fallen
+HIGH_V = 11.8  # a weak battery at rest gives as much: what lets go there would never play with the engine off
+# What let go at a level comes back at a higher one: by so much, and not at the supply it had right behind the stop.
+HYSTERESIS_V, SAME_V = 0.5, 0.1
+CHARGED_V, RESTED_V, RESTED_LOW_V = 12.95, (12.0, 12.95), 11.0  # charged, at rest, at rest under loud bass
+FRESH_V = 0.030  # how much lower than ever before the supply must be to have stopped the amplifier
+PAST_S = 0.030
+BACK_S = 0.030  # a supply that was back so long before the stop did not cause it
+GROUND_JUMP_V = 1.5  # a ground lead drops tenths of a volt; the input's range ends between 2 and 3.3 V
+GROUND_RANGE_V, WITH_RATIO = 1.9, 1.3  # from here on its input may be at its end; so much of its jump the output moves
+USUAL_V = 12.0  # where no supply was logged
+LIFTED_RATIOS = (0.5, 1.1)  # of the supply
+# From a quarter of its depth to nine tenths within this (2 ms of it are the averaging), so long before the stop, and
+# back by so much of its depth 10 to 50 ms behind it.
+SURGE_FALL_S, SURGE_BEFORE_S, BACK_DEPTH_RATIO = 0.005, 0.015, 0.7
+LATE_S = 0.001
+DC_V = 1.5
+STEADY_RATIO = 0.3  # of steady volts: no more rms on them. Bass under a pause has 0.6 and more
+MANY_ALIKE = 4  # so many stops that nothing explains beside one, and the programme is one that stops so: speech
+BACK_RATIO = 0.6  # of the usual supply: it is back
+
+LOW = "supply fell below a level"
+LOST = "supply lost at the terminals"
+LOOSE_SUPPLY = "supply connection intermittent"
+GROUND_LOST = "ground connection lost"
+LOOSE_GROUND = "ground connection intermittent"
+REMOTE = "remote lead dropped"
+SOURCE = "signal stopped at the source"
+STUCK = "output stuck at DC"
+REMOTE_FLICKERED = "not decided: remote lead had flickered before"
+REMOTE_SAGGED = "not decided: remote lead had sagged"
+TOGETHER = "not decided: supply and output fell together"
+CRANKING = "muted while the engine was cranked: usually by design"
+PROTECTION = "protection with supply and remote fine"
+PAUSE = "not decided: the signal may have paused at the source"
+
+AMPLIFIER_GROUND = "amplifier ground"
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """Words for the cause, whether evidence carries them, how sure, why, and what is not excluded."""
+
+    words: str
+    is_evident: bool
+    needs_a_cut: bool  # the evidence alone could be a coincidence: a note that ends while the supply is low
+    confidence: str  # high, medium, low
+    events: tuple[tuple[float, str], ...]  # time and what happened, in order of time
+    reasons: tuple[str, ...]
+    not_excluded: tuple[str, ...]
+    protection: str | None = None  # OVER_CURRENT, THERMAL or EITHER where that is all that is left
+
+
+def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
+    """Say what the evidence carries, and no more.
+
+    Parameters
+    ----------
+    stop : what was measured around it
+    reference : where the logger's ground was clipped, as typed: amplifier ground, battery negative, chassis; None: not
+        known
+    """
+    reference = None if reference is None else reference.replace("-", " ")
+    events: list[tuple[float, str]] = [(stop.start_s, "output stopped")]
+    reasons: list[str] = []
+    open_: list[str] = []
+    is_lost, is_low = _judge_supply(stop, events, reasons)
+    has_jumped = _judge_ground(stop, events, reasons, open_, is_lost, reference)
+    remote_fell = _judge_remote(stop, events, reasons, open_)
+    source_stopped = _judge_source(stop, events, reasons)
+    words, is_evident, protection = _words(stop, is_lost, is_low, has_jumped, remote_fell, source_stopped)
+    if stop.n_alike >= MANY_ALIKE and (words == PAUSE or _may_be_chance(words, stop)):
+        reasons.append(f"{stop.n_alike} stops within ten seconds are like it, with nothing that explains them")
+        open_ += [] if words == PAUSE else [words]
+        words, is_evident, protection = PAUSE, False, name_protection(stop)
+    if words == STUCK:
+        reasons.append(f"the output rested at {stop.rest_v:.1f} V, dangerous to the speaker")
+    elif _is_stuck(stop):
+        reasons.append(
+            f"the output rested at {stop.rest_v:.1f} V as the logger sees it, lifted with the whole amplifier: measure "
+            "across the speaker's terminals before it is switched on again, as steady volts there burn the speaker"
+        )
+    if stop.dc_v is not None and stop.dc_since_s is not None:
+        events.append((stop.dc_since_s, f"steady volts at the output, {stop.dc_v:.1f} V"))
+        reasons.append(f"it carried {stop.dc_v:.1f} V of DC for {1e3 * (stop.start_s - stop.dc_since_s):.0f} ms before")
+    if words == LOST and is_low:
+        events.append((stop.start_s + OFF_S, "supply gone later"))
+        reasons.append(
+            f"with the output off the supply went on falling, to {fixed(stop.supply_lowest_off_v or 0.0, 2)} V"
+        )
+    if protection is not None:
+        reasons += list_protection_reasons(stop)
+    open_ += _left_open(words, stop, reference)
+    confidence = _confidence(words, stop, is_evident)
+    return Cause(
+        words=words,
+        is_evident=is_evident,
+        needs_a_cut=words == LOW and not _is_plainly_low(stop),
+        confidence=confidence,
+        events=tuple(sorted(events)),
+        reasons=tuple(reasons),
+        not_excluded=tuple(dict.fromkeys(open_)),
+        protection=protection,
+    )
+
+
+def _words(
+    stop: Stop, is_lost: bool, is_low: bool, has_jumped: bool, remote_fell: bool, source_stopped: bool
+) -> tuple[str, bool, str | None]:
+    """The cause in words, whether it is evident, and the kind of protection."""
+    if _is_stuck(stop) and not (has_jumped and (_may_be_lifted(stop) or _went_with_the_ground(stop))):
+        return STUCK, True, None
+    if has_jumped:
+        return (LOOSE_GROUND if max(stop.n_ground_jumps, stop.n_supply_falls) >= 2 else GROUND_LOST), True, None
+    if is_lost and remote_fell:
+        return "not decided: remote lead and supply fell together", False, None
+    if is_lost:
+        return (LOOSE_SUPPLY if stop.n_supply_falls >= 2 else LOST), True, None
+    if remote_fell and (is_low or _was_low_at_remote(stop)):
+        return "not decided: remote lead fell while the supply was low", False, None
+    if remote_fell:
+        return REMOTE, True, None
+    if source_stopped:
+        return SOURCE, True, None
+    if is_low:
+        if _went_on_falling(stop):
+            return LOST, True, None
+        return (TOGETHER, False, None) if _is_surge(stop) else (LOW, True, None)
+    if stop.remote_flickers_s:
+        return REMOTE_FLICKERED, False, None
+    if stop.remote_sag_v is not None:
+        return REMOTE_SAGGED, False, None
+    kind = name_protection(stop)
+    if stop.source == "played on":
+        # Without a remote lead in the recording the protection is one of two.
+        if not stop.remote_is_known or stop.supply is None:
+            missing = "remote lead" if stop.supply is not None else "supply"
+            return f"not decided: the amplifier stopped while its source played on, {missing} not logged", True, kind
+        return f"{PROTECTION}: {kind}", True, kind
+    return PAUSE, False, kind
+
+
+def _may_be_chance(words: str, stop: Stop) -> bool:
+    """Whether the supply may have moved by chance while the programme stopped by itself: not where it stayed away."""
+    if words in (LOST, LOOSE_SUPPLY):
+        return stop.supply is not None and stop.supply.after_v > BACK_RATIO * stop.supply.reference_v
+    return words in (LOW, TOGETHER)
+
+
+def _is_stuck(stop: Stop) -> bool:
+    """Whether the output rests at steady volts away from where it was; a low note that plays on is not steady."""
+    is_moved = abs(stop.rest_v - stop.rest_before_v) > max(DC_V, 0.04 * stop.peak_v) and abs(stop.rest_v) > DC_V
+    return is_moved and stop.rests_steadily and stop.off_rms_v < STEADY_RATIO * abs(stop.rest_v)
+
+
+def _was_low_at_remote(stop: Stop) -> bool:
+    """Whether the supply was low when the remote lead fell: what feeds the lead may have let go of it."""
+    supply, volts = stop.supply, stop.supply_at_remote_v
+    return supply is not None and volts is not None and volts < min(LOW_RATIO * supply.reference_v, PLAIN_V)
+
+
+def _may_be_lifted(stop: Stop) -> bool:
+    """Whether the output rests where a lost ground puts the whole amplifier: at its supply, through its own load."""
+    usual_v = stop.supply.reference_v if stop.supply is not None else USUAL_V
+    return LIFTED_RATIOS[0] * usual_v < stop.rest_v < LIFTED_RATIOS[1] * usual_v
+
+
+def _is_deep(stop: Stop) -> bool:
+    """Whether the supply was as low as amplifiers let go at, though it is not high usually: lower than ever before."""
+    supply = stop.supply
+    if supply is None or supply.lowest_v > PLAIN_V or supply.lowest_v > DEEP_RATIO * supply.reference_v:
+        return False
+    return supply.survived_v is not None and supply.lowest_v < supply.survived_v - FRESH_V
+
+
+def _is_past(stop: Stop) -> bool:
+    """Whether the output sounded on behind the lowest supply for longer than guards usually wait."""
+    return stop.supply is not None and stop.supply.lowest_before_s > PAST_S
+
+
+def _went_with_the_ground(stop: Stop) -> bool:
+    """Whether the output rests where its ground went: on the same side, and no farther away than the supply."""
+    usual_v = stop.supply.reference_v if stop.supply is not None else USUAL_V
+    moved_v, jump_v = stop.rest_v - stop.rest_before_v, stop.ground_jump_v or 0.0
+    return moved_v * jump_v > 0 and (
+        abs(moved_v) < WITH_RATIO * abs(jump_v)
+        or (abs(jump_v) > GROUND_RANGE_V and abs(moved_v) < LIFTED_RATIOS[1] * usual_v)
+    )
+
+
+def _is_surge(stop: Stop) -> bool:
+    """Whether the supply fell at once, together with the output, and was back at once: a surge of current does that
+    as well, and a short at the output makes one."""
+    supply = stop.supply
+    if supply is None or supply.fall_s is None:
+        return False
+    is_steep = supply.fall_s <= SURGE_FALL_S and supply.fall_before_s <= SURGE_BEFORE_S
+    return is_steep and supply.after_v > supply.lowest_v + BACK_DEPTH_RATIO * (supply.reference_v - supply.lowest_v)
+
+
+def _went_on_falling(stop: Stop) -> bool:
+    """Whether the supply sank to nothing once the output was off: no consumer pulls it so far, a lost lead does."""
+    supply, lowest_v = stop.supply, stop.supply_lowest_off_v
+    return supply is not None and lowest_v is not None and lowest_v < LOST_RATIO * supply.reference_v
+
+
+def _stayed_down(stop: Stop) -> bool:
+    """Whether the supply did not rise when the amplifier's own current ended, nor later while the output was off."""
+    supply = stop.supply
+    if supply is None or supply.after_v >= supply.at_stop_v + SAME_V:
+        return False
+    return stop.supply_highest_off_v < supply.at_stop_v + HYSTERESIS_V
+
+
+def _judge_remote(stop: Stop, events: list[tuple[float, str]], reasons: list[str], open_: list[str]) -> bool:
+    """Whether the remote lead fell and may have stopped the output."""
+    events += [(time_s, "remote lead fell and came back") for time_s in stop.remote_flickers_s]
+    if stop.remote_flickers_s and stop.remote_back_s is not None:
+        n, before_s = len(stop.remote_flickers_s), stop.start_s - stop.remote_back_s
+        often = "once" if n == 1 else f"{n} times"
+        reasons.append(f"the remote lead had fallen {often}, and was back {1e3 * before_s:.0f} ms before")
+    if stop.remote_fell_s is not None:
+        events.append((stop.remote_fell_s, "remote lead fell"))
+        if not stop.remote_was_ignored:
+            return True
+        reasons.append("the remote lead fell, but the output came back while it was still low")
+    elif stop.remote_sag_v is not None and stop.remote_sag_s is not None:
+        events.append((stop.remote_sag_s, f"remote lead below {100 * SAG_RATIO:.0f} % of usual"))
+        reasons.append(f"the remote lead sagged to {stop.remote_sag_v:.1f} V of usually {stop.remote_usual_v:.1f} V")
+    elif stop.remote_is_known and not stop.remote_flickers_s:
+        reasons.append("the remote lead did not fall")
+    elif not stop.remote_is_known:
+        open_.append("remote lead dropped (not logged)")
+    return False
+
+
+def _judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str]) -> tuple[bool, bool]:
+    """Whether the supply was gone, and whether it was low."""
+    supply = stop.supply
+    if supply is None:
+        reasons.append("supply not judged: no supply channel")
+        return False, False
+    if min(supply.at_stop_v, supply.lowest_after_v) < LOST_RATIO * supply.reference_v and _came_first(
+        supply.lost_s, stop
+    ):
+        lost_s = supply.lost_s if supply.lost_s is not None else stop.start_s
+        if supply.lost_last_s is not None and supply.lost_last_s - lost_s > NEAR_S:
+            events.append((lost_s, "supply lost contact for the first time"))
+            lost_s = supply.lost_last_s
+        events.append((lost_s, "supply gone"))
+        reasons.append(f"supply at {fixed(min(supply.at_stop_v, supply.lowest_after_v), 2)} V around the stop")
+        return True, False
+    if supply.lowest_v >= LOW_RATIO * supply.reference_v and not _is_deep(stop):
+        reasons.append(f"supply was fine: {supply.lowest_v:.2f} V of usually {supply.reference_v:.2f} V")
+        return False, False
+    low_s = stop.stop_s - supply.lowest_before_s
+    if supply.fell_before_s is not None:
+        events.append(
+            (
+                stop.stop_s - supply.fell_before_s,
+                f"supply below {LOW_RATIO * supply.reference_v:.2f} V, {100 * LOW_RATIO:.0f} % of usual",
+            )
+        )
+    events.append((low_s, f"supply lowest around the stop, {supply.lowest_v:.2f} V"))
+    fell_after_s = supply.fell_before_s is not None and stop.stop_s - supply.fell_before_s - stop.start_s
+    if fell_after_s is not False and fell_after_s > stop.start_uncertainty_s + LATE_S:
+        reasons.append(f"supply was low ({supply.lowest_v:.2f} V) only once the output had stopped")
+        return False, False
+    if supply.survived_v is not None and supply.lowest_v > supply.survived_v - FRESH_V:
+        reasons.append(
+            f"supply was low ({supply.lowest_v:.2f} V), but the output had gone on through {supply.survived_v:.2f} V"
+        )
+        return False, False
+    if supply.rose_before_s is not None and supply.rose_before_s > BACK_S:
+        reasons.append(
+            f"supply had been low ({supply.lowest_v:.2f} V), but was back {1e3 * supply.rose_before_s:.0f} ms before"
+        )
+        return False, False
+    if supply.outlived_s > 0:
+        reasons.append(
+            f"supply was low ({supply.lowest_v:.2f} V), but the output sounded for {supply.outlived_s:.1f} s at that"
+        )
+        return False, False
+    back_v = stop.supply_at_return_v if stop.resume_s is not None else None
+    if back_v is not None and back_v < min(supply.lowest_v + HYSTERESIS_V, supply.after_v + SAME_V):
+        reasons.append(f"supply was low ({supply.lowest_v:.2f} V), but the output came back at {back_v:.2f} V")
+        return False, False
+    if supply.lowest_v > HIGH_V:
+        reasons.append(
+            f"supply fell to {supply.lowest_v:.2f} V of {supply.reference_v:.2f} V, as much as a battery at rest"
+        )
+        return False, False
+    has_stopped = supply.reference_v > CHARGED_V and RESTED_V[0] < supply.after_v < RESTED_V[1]
+    if has_stopped and supply.lowest_v > RESTED_LOW_V:
+        reasons.append(
+            f"supply fell from {supply.reference_v:.2f} to {supply.after_v:.2f} V as when an engine stops; its lowest, "
+            f"{supply.lowest_v:.2f} V, is what a battery at rest gives under such a load"
+        )
+        return False, False
+    reasons.append(f"supply was low: {supply.lowest_v:.2f} V of usually {supply.reference_v:.2f} V")
+    return False, True
+
+
+def _came_first(event_s: float | None, stop: Stop) -> bool:
+    return event_s is None or event_s <= stop.stop_s + NEAR_S
+
+
+def _is_elsewhere(reference: str | None) -> bool:
+    """Whether the volts are known to count from somewhere else than the amplifier's own ground."""
+    return reference not in (None, AMPLIFIER_GROUND)
+
+
+def _judge_ground(
+    stop: Stop,
+    events: list[tuple[float, str]],
+    reasons: list[str],
+    open_: list[str],
+    is_lost: bool,
+    reference: str | None,
+) -> bool:
+    """Whether a ground went: its own channel jumped, or battery and supply jumped together."""
+    usual_v = stop.supply.reference_v if stop.supply is not None else 12.0
+    if stop.ground_jump_v is not None:
+        if abs(stop.ground_jump_v) > GROUND_JUMP_V:
+            reasons.append(f"ground jumped by {stop.ground_jump_v:.2f} V")
+            events.append((stop.ground_jump_s or stop.start_s, "ground jumped"))
+            return True
+        reasons.append(f"ground stayed within {abs(stop.ground_jump_v):.2f} V")
+        return False
+    if is_lost and _is_elsewhere(reference):
+        # Without its ground the amplifier would be lifted, and its plus terminal would stay where it was.
+        reasons.append(f"seen from the {reference} the plus side itself fell: not the amplifier's ground")
+        if stop.battery_jump_v is not None and stop.battery_jump_v < -0.5 * usual_v:
+            reasons.append(f"the battery fell with it, by {-stop.battery_jump_v:.1f} V: lost in front of both")
+            open_ += ["the battery itself disconnected", "the logger's own ground clip"]
+        return False
+    if stop.battery_jump_v is not None and is_lost:
+        if stop.battery_jump_v < -0.5 * usual_v:
+            reasons.append(f"battery and supply fell together, by {-stop.battery_jump_v:.1f} V: a common jump")
+            open_.append("the battery itself disconnected")
+            return True
+        reasons.append("the battery stayed: lost between battery and amplifier, plus side")
+        return False
+    why = "no ground channel"
+    if _is_elsewhere(reference):
+        why += f", and seen from the {reference} the supply does not show it"
+    elif reference is not None:
+        why += f", and all volts count from the {reference}"
+    open_.append(f"ground lost (not judged: {why})")
+    return False
+
+
+def _judge_source(stop: Stop, events: list[tuple[float, str]], reasons: list[str]) -> bool:
+    if stop.source == "not logged":
+        return False
+    if stop.source == "stopped" and stop.source_stop_s is not None:
+        events.append((stop.source_stop_s, "source stopped"))
+        reasons.append("the source stopped as well")
+        return stop.source_stop_s <= stop.stop_s + NEAR_S
+    if stop.unseen_s > 0:
+        reasons.append(
+            f"the source was silent for {1e3 * stop.unseen_s:.0f} ms at first; when it was back, the output was not"
+        )
+    reasons.append(f"the source {stop.source}" if stop.source == "played on" else "the source is not judged")
+    return False
+
+
+def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
+    """What the evidence does not exclude."""
+    if words == REMOTE_FLICKERED:
+        return ["an amplifier that mutes late after its remote lead flickered", *_left_open(PAUSE, stop, reference)]
+    if words == REMOTE_SAGGED:
+        return ["an amplifier that lets go at that level of its remote lead", *_left_open(PAUSE, stop, reference)]
+    if words == TOGETHER:
+        return ["an overload or short at the output, which pulls the supply down itself", "supply fell below a level"]
+    if words == STUCK and reference != AMPLIFIER_GROUND and _may_be_lifted(stop):
+        return ["the amplifier's ground lost, which lifts its output with it: measure across the speaker"]
+    if words.startswith("not decided: remote"):
+        return ["remote lead dropped", "supply lost", "both fed from one loose connection"]
+    if words.startswith((PROTECTION, "not decided: the amplifier")):
+        return ["a fault inside the amplifier", "a signal lead that lost contact behind where the source is logged"]
+    if words == PAUSE:
+        low = stop.supply is not None and stop.supply.outlived_s > 0
+        return [
+            *([LOW] if low else []),
+            "a pause of the programme",
+            "a signal lead that lost contact",
+            f"protection, {name_protection(stop)}",
+        ]
+    if words == LOW:
+        chance = ["a pause of the programme"] if _is_past(stop) else []
+        lost = ["a fuse or lead lost, with a capacitor that held the volts"] if _stayed_down(stop) else []
+        return [*chance, *lost, *(["a remote or source fed from the same supply"] if not stop.remote_is_known else [])]
+    if words == REMOTE:
+        return ["switched off on purpose"]
+    if words == LOST:
+        is_open = stop.battery_jump_v is None and not _is_elsewhere(reference)
+        return ["fuse, plus lead or ground, not told apart"] if is_open else ["fuse or plus lead"]
+    return []
+
+
+def _confidence(words: str, stop: Stop, is_evident: bool) -> str:
+    if words == STUCK and _may_be_lifted(stop):
+        return "medium"
+    if words == STUCK or words in (LOST, LOOSE_SUPPLY, LOOSE_GROUND):
+        return "high"
+    if not is_evident:
+        return "low"
+    if words == LOW:
+        is_plain = stop.supply is not None and stop.supply.survived_v is not None
+        is_plain = is_plain and not _stayed_down(stop) and not _is_past(stop)
+        return "high" if is_plain and stop.supply is not None and stop.supply.lowest_v < PLAIN_V else "medium"
+    if words.startswith((PROTECTION, "not decided")):
+        return "medium"
+    return "high"
+
+
+def _is_plainly_low(stop: Stop) -> bool:
+    supply = stop.supply
+    if supply is None or supply.lowest_v > PLAIN_V:
+        return False
+    return supply.survived_v is None or supply.lowest_v < supply.survived_v - PLAIN_FRESH_V

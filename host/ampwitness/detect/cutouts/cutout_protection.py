@@ -1,0 +1,62 @@
+"""Which protection a stop is consistent with, where supply, remote lead and source leave only the amplifier itself.
+
+Gaps: none here.
+Limits: "consistent with" says no more; a fault inside the amplifier looks the same.
+Source: our choice, measured by `python -m ampwitness.bench.cutout_scores`.
+"""
+
+from __future__ import annotations
+
+from ampwitness.detect.cutouts.cutout_measure import Stop
+
+PEAK_RATIO = 0.8
+COMMON_SHARE = 0.10  # what a wave reaches more often than this says nothing when it stops there
+RARE_SHARE = 0.02  # what it reaches no more often than this is a peak, whatever louder passages there were
+UPPER_SHARE = 0.20  # with a quick return and no heat before, the upper part of the wave will do
+HEAT_S = 30.0
+SLOW_RETURN_S = 5.0
+QUICK_S = 3.0
+
+OVER_CURRENT = "consistent with over-current"
+THERMAL = "consistent with thermal"
+AGAINST_DC = "consistent with a guard against DC"
+EITHER = "over-current or thermal not told apart"
+
+
+def name_protection(stop: Stop) -> str:
+    """Against DC: steady volts before. Over-current: an instant at a peak. Thermal: long heat and a slow return."""
+    if stop.dc_v is not None:
+        return AGAINST_DC
+    outage_s = stop.end_s - stop.start_s
+    at_peak = stop.at_level_ratio >= PEAK_RATIO or stop.level_share <= RARE_SHARE
+    is_quick = stop.resume_s is not None and outage_s < QUICK_S
+    at_peak |= is_quick and stop.is_again
+    at_peak |= is_quick and stop.heat_s < HEAT_S and stop.level_share <= UPPER_SHARE
+    is_rare = stop.level_share < COMMON_SHARE
+    was_hot = stop.heat_s >= HEAT_S
+    is_slow = outage_s >= SLOW_RETURN_S
+    if was_hot and is_slow and not (at_peak and is_rare):
+        return THERMAL
+    if at_peak and (not was_hot or not is_slow):
+        return OVER_CURRENT
+    return EITHER
+
+
+def list_protection_reasons(stop: Stop) -> list[str]:
+    """What speaks for one protection or another, a phrase each."""
+    out = [
+        f"it stopped at {100 * stop.at_level_ratio:.0f} % of the highest level of the last ten seconds, which the wave "
+        f"reaches in {100 * stop.level_share:.0f} % of the time",
+        f"{stop.heat_s:.0f} s of the last minute were loud",
+    ]
+    if stop.is_again:
+        out.append("the stop before it was at a peak")
+    if stop.resume_s is None:
+        out.append("latched: it did not come back in the recording")
+    elif stop.remote_rose_s is not None:
+        out.append("it came back after the remote lead was switched")
+    elif stop.n_before_10_s + stop.n_after_10_s:
+        out.append(f"retrying: {stop.n_before_10_s + stop.n_after_10_s + 1} stops within ten seconds")
+    else:
+        out.append(f"it came back by itself after {stop.end_s - stop.start_s:.2f} s")
+    return out

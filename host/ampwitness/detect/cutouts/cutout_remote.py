@@ -1,0 +1,82 @@
+"""What the remote lead did before a stop: whether it fell, had flickered, or had only sagged.
+
+Gaps: an analog lead is looked at in one unbroken run, a second back; a digital line in all changes the board sent.
+Limits: an analog lead is dated to 1 ms, the step it is kept in; a digital line to the sample. Below what volts an
+amplifier lets go of its remote lead differs between amplifiers.
+Source: our choice, measured by `python -m ampwitness.bench.cutout_scores`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from ampwitness.detect.cutouts.cutout_measure import NEAR_S, REMOTE_LOW_V, Stop
+from ampwitness.detect.step_stream import RunSteps
+from ampwitness.types import Edge
+
+REMOTE_BEFORE_S = 1.0
+STAYED_BEFORE_S = 10.0  # what fell so long before and stayed low: some amplifiers fade out for seconds
+FLICKER_S = 0.5  # a lead that was back so long before the stop did not cause it
+BLIP_S = 0.030
+_SUPPLY_STEPS = 30  # ahead of its fall
+SAG_RATIO = 0.75  # of its usual volts
+
+
+def measure_remote(run: RunSteps, stop: Stop, edges: Sequence[Edge]) -> None:
+    """When the remote lead fell, of a digital line or an analog channel, and did not come back before the stop.
+
+    It may have come back before the output was quiet: a slow mute goes on, and some amplifiers mute for a while. What
+    was back before the stop is a flicker; what never fell below `REMOTE_LOW_V` may have sagged.
+    """
+    stop.remote_is_known = bool(edges)
+    if "remote" in run:
+        volts = run.steps("remote", *_remote_steps(run, stop))
+        stop.remote_is_known = len(volts) > 0
+        usual_v = float(np.median(volts)) if len(volts) else 0.0
+        sagged = np.flatnonzero(volts < SAG_RATIO * usual_v)
+        if len(sagged) and usual_v > REMOTE_LOW_V:
+            stop.remote_sag_v = float(volts.min())
+            stop.remote_usual_v = usual_v
+            stop.remote_sag_s = run.time_s(_remote_steps(run, stop)[0] + int(sagged[0]))
+    changes = list_remote_changes(run, stop, edges)
+    back_s = stop.start_s - stop.start_uncertainty_s
+    for number, (time_s, is_low) in enumerate(changes):
+        if not is_low:
+            continue
+        rose_s = next((later_s for later_s, _ in changes[number + 1 : number + 2]), np.inf)
+        # A lead that was gone for an instant explains an instant's cut, and no sound that ended by itself near it.
+        is_blip = rose_s - time_s < BLIP_S and not stop.is_truncated
+        if rose_s > back_s and not is_blip:
+            stop.remote_fell_s = time_s
+            if "supply" in run:
+                at = round((time_s - run.start_s) / run.step_s)
+                volts = run.steps("supply", at - _SUPPLY_STEPS, at + 2)
+                stop.supply_at_remote_v = float(volts.min()) if len(volts) else None
+            return
+        if rose_s > back_s - FLICKER_S and rose_s < np.inf:
+            stop.remote_flickers_s = (*stop.remote_flickers_s, time_s)
+            stop.remote_back_s = rose_s
+
+
+def list_remote_changes(run: RunSteps, stop: Stop, edges: Sequence[Edge]) -> list[tuple[float, bool]]:
+    """When the remote lead changed before the stop and shortly behind it, and whether it was low then.
+
+    The second before is looked at; of a digital line that stayed low since, up to ten.
+    """
+    if "remote" in run:
+        a, b = _remote_steps(run, stop)
+        low = run.steps("remote", a, b) < REMOTE_LOW_V
+        return [(run.time_s(a + int(k)), bool(low[k])) for k in np.flatnonzero(np.diff(low)) + 1]
+    until_s = stop.stop_s + NEAR_S
+    changes = [(edge.time_s, edge.level == 0) for edge in edges if edge.time_s <= until_s]
+    recent = [change for change in changes if change[0] >= stop.stop_s - REMOTE_BEFORE_S]
+    if not recent and changes and changes[-1][1] and changes[-1][0] >= stop.stop_s - STAYED_BEFORE_S:
+        return changes[-1:]
+    return recent
+
+
+def _remote_steps(run: RunSteps, stop: Stop) -> tuple[int, int]:
+    at = round((stop.stop_s - run.start_s) / run.step_s)
+    return max(run.first, at - round(REMOTE_BEFORE_S / run.step_s)), at + round(NEAR_S / run.step_s) + 1

@@ -1,0 +1,347 @@
+"""Cut-outs: the output stops as no note does, and what supply, ground, remote lead and source did around it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from ampwitness.detect.cutouts.cutout_cause import (
+    LOW,
+    MANY_ALIKE,
+    PAUSE,
+    REMOTE,
+    SOURCE,
+    STUCK,
+    Cause,
+    decide_cause,
+)
+from ampwitness.detect.cutouts.cutout_level import learn_level
+from ampwitness.detect.cutouts.cutout_measure import ABRUPT_RATIO, LAST_RMS_RATIO, OFF_S, TRUNCATED_RATIO, Stop
+from ampwitness.detect.cutouts.cutout_protection import OVER_CURRENT
+from ampwitness.detect.cutouts.cutout_watch import FALL_DB, LEAST_PEAK_V, RunWatch
+from ampwitness.detect.cutouts.mark_ties import measure_liveness
+from ampwitness.detect.cutouts.turn_on import TurnOnWatch, is_turn_on_thump
+from ampwitness.detect.result import DetectorResult
+from ampwitness.detect.step_stream import RunSteps, StepStream
+from ampwitness.detect.streams import Ledger
+from ampwitness.types import Edge, Finding, Severity, TraceWindow
+from ampwitness.units import seconds_to_clock
+
+RETRY_S = 10.0
+AGAIN_S = 2.0
+ALIKE_RATIO = 1.3  # what lasts so much longer than all others is not like them
+COLLAPSE_S = 0.030
+SWITCHED_OFF_S = 5.0  # a remote lead that stays low so long was switched off, or came off for good
+STILL_STUCK_S = 0.2
+SOFT_RATIO, SOFT_RMS_RATIO = 0.15, 0.20  # a note that faded stands lower in its last half-cycle
+HELD_RATIO = 0.05  # of the swing before: what is as low as this, but held its level to the last 6 ms, did not fade
+SILENT_V, SILENT_RATIO = 0.06, 0.015
+ROLES = ("output", "supply", "battery", "ground", "remote", "source")
+
+
+class CutoutDetector:
+    """Finds where the output stops as no note does, and says what came with it.
+
+    The output has stopped when, after a swing of at least 0.3 V within the last 500 ms, its rms about the mean over
+    the next 50 ms is 26 dB lower. Start of a tone's end is where it leaves its own continuation (linear prediction over
+    the 170 ms before); of anything else the last sample above 2 % of that swing or 5 sigma of the quiet after it. End
+    is the first sample away from rest again that is no click of less than 30 ms. Such a stop is a finding
+    - with evidence that supply, ground or remote lead was lost, or that the output rests at DC;
+    - with evidence of a low supply, or of a source that stopped or played on, when it was abrupt; a supply that was low
+      (below 90 % of usual and lower than the output ever outlived) asks for a cut in mid-cycle beside it unless it was
+      below 10.5 V and 0.3 V lower than ever;
+    - without evidence, only when the wave was cut in mid-cycle (a tone that stood above an eighth of the swing where it
+      broke off and was gone within 3 ms; noise-like material whose level held to the last 6 ms): "not decided: the
+      signal may have paused at the source", with the kind of protection it would be consistent with;
+    - always, when the signal is known never to pause (`is_continuous`).
+
+    Parameters
+    ----------
+    is_continuous : the signal never pauses (tones, noise), so any silence of 50 ms is a cut-out
+    reference_point : where the logger's ground was clipped, as typed; None: not known. See `decide_cause`
+
+    Gaps
+    ----
+    A gap is never a cut-out. A stop is found only when 50 ms of quiet were recorded behind it; a gap in the silence
+    ends the outage as far as it is known (`recovered` False, said in the evidence).
+
+    Limits
+    ------
+    What stopped at the source with a slow end is a pause and not reported. A wave cut within 7 degrees of its zero
+    crossing looks like a note that ended. All volts are relative to the logger's reference: a lost ground of the
+    logger itself is not judged, one of the amplifier only with a `ground` channel, or with battery and supply together
+    seen from the amplifier's own ground.
+
+    Source
+    ------
+    Our choice, measured by `python -m ampwitness.bench.cutout_scores`.
+    """
+
+    name = "cutouts"
+
+    def __init__(self, *, is_continuous: bool = False, reference_point: str | None = None) -> None:
+        self._is_continuous = is_continuous
+        self._reference = reference_point
+        self._ledger = Ledger(self.name)
+        self._stream = StepStream(ROLES, ("output", "supply", "source"))
+        self._watch: tuple[RunSteps, RunWatch] | None = None
+        self._edges: list[Edge] = []
+        self._kept: list[tuple[Stop, Cause]] = []
+        self._n_stops = 0
+        self._marks_s: list[float] = []  # not looked at yet
+        self._at_marks: list[dict[str, float]] = []
+        self._switchings: list[dict[str, Any]] = []
+        self._turn_on = TurnOnWatch(self._switchings)
+
+    def push(self, window: TraceWindow) -> None:
+        """Look at the next window."""
+        self._ledger.see(window)
+        if "remote" in window.lines_on and not self._edges:
+            # It stood high from the first scan on and need not have moved since: a line that is not connected is low.
+            self._edges.append(Edge("remote", 1, -np.inf, "", 0))
+        self._edges += [edge for edge in window.edges if edge.role == "remote"]
+        self._marks_s += [mark.time_s for mark in window.marks]
+        if "output" not in window.traces:
+            self._ledger.leave_out(window.start_s, window.stop_s, "no output channel")
+            return
+        if "supply" not in window.traces:
+            self._ledger.leave_out(window.start_s, window.stop_s, "cause by supply: no supply channel")
+        for run, is_last in self._stream.push(window):
+            self._take(run, is_last)
+
+    def finish(self) -> DetectorResult:
+        """Close what is open and answer."""
+        for run, is_last in self._stream.finish():
+            self._take(run, is_last)
+        self._kept = [kept for kept in self._kept if not is_turn_on_thump(kept[0].start_s, self._switchings)]
+        self._count_neighbours()
+        if not self._is_continuous:
+            self._count_alike()
+        findings = tuple(
+            sorted((self._finding(stop, decide_cause(stop, self._reference)) for stop, _ in self._kept), key=_start)
+        )
+        summary = {
+            "is_continuous": self._is_continuous,
+            "reference_point": self._reference,
+            "n_stops_seen": self._n_stops,
+            "n_cutouts": len(findings),
+            "under_voltage": learn_level(findings),
+            "switchings": self._switchings,
+            "output_at_marks": self._at_marks,
+        }
+        return DetectorResult(findings, self._ledger.coverage(), summary)
+
+    def _take(self, run: RunSteps, is_last: bool) -> None:
+        if self._watch is None or self._watch[0] is not run:
+            self._watch = (run, RunWatch(run, self._is_continuous, self._edges, self._keep, self._look_beside))
+            self._turn_on = TurnOnWatch(self._switchings)
+        self._watch[1].take(is_last)
+        if is_last:
+            self._turn_on.end()
+            self._ledger.judge(run.n_samples / run.rate_hz)
+        # An input at its rail still shows that there is an output: only its height is unknown.
+
+    def _look_beside(self, run: RunSteps, start: int, limit: int, known: int) -> None:
+        """Switchings, and what the output did at each mark."""
+        self._turn_on.advance(run, start, limit, known, self._edges)
+        limit_s = run.time_s(limit)
+        for mark_s in [m for m in self._marks_s if m < limit_s]:
+            self._marks_s.remove(mark_s)
+            live = measure_liveness(run, mark_s, known)
+            if live is not None and mark_s >= run.start_s:
+                self._at_marks.append(live)
+
+    def _keep(self, stop: Stop) -> None:
+        """Keep a stop that is a finding; the rest are pauses and forgotten at once."""
+        self._n_stops += 1
+        cause = decide_cause(stop, self._reference)
+        if not (self._is_continuous or _is_reported(stop, cause)):
+            return
+        before = self._kept[-1] if self._kept else None
+        if before and cause.words == before[1].words == STUCK and stop.start_s - before[0].end_s < STILL_STUCK_S:
+            # One level that rose slowly, or on which something still sounds for a moment.
+            before[0].end_s, before[0].resume_s, before[0].ended_how = stop.end_s, stop.resume_s, stop.ended_how
+            before[0].rest_v, before[0].return_how = stop.rest_v, stop.return_how
+            return
+        self._kept.append((stop, cause))
+
+    def _count_neighbours(self) -> None:
+        """How many stops of one cause lie within ten seconds: an amplifier that retries."""
+        by_cause: dict[str, list[Stop]] = {}
+        for stop, cause in sorted(self._kept, key=lambda kept: kept[0].start_s):
+            by_cause.setdefault(cause.words.partition(":")[0], []).append(stop)
+        for stops in by_cause.values():
+            starts = np.array([stop.start_s for stop in stops])
+            was_at_peak = False
+            for place, stop in enumerate(stops):
+                stop.n_before_10_s = int(np.sum((starts < stop.start_s) & (starts > stop.start_s - RETRY_S)))
+                stop.n_after_10_s = int(np.sum((starts > stop.start_s) & (starts < stop.start_s + RETRY_S)))
+                # What a first stop at a peak began, the tries behind it go on with: they come soon after the return.
+                if place and stop.start_s - stops[place - 1].end_s < AGAIN_S:
+                    stop.is_again = was_at_peak
+                was_at_peak = decide_cause(stop, self._reference).protection == OVER_CURRENT
+
+    def _count_alike(self) -> None:
+        """How many stops beside each one are as long without anything that explains them: a programme that stops so."""
+        plain = [stop for stop, cause in self._kept if cause.words == PAUSE and stop.resume_s is not None]
+        plain.sort(key=lambda stop: stop.start_s)
+        starts = np.array([stop.start_s for stop in plain])
+        lengths = np.array([stop.end_s - stop.start_s for stop in plain])
+        for stop, _ in self._kept:
+            if stop.resume_s is None:
+                continue
+            first, last = np.searchsorted(starts, [stop.start_s - RETRY_S, stop.start_s + RETRY_S])
+            others = lengths[first:last][starts[first:last] != stop.start_s]
+            is_like_them = len(others) > 0 and ALIKE_RATIO * float(others.max()) > stop.end_s - stop.start_s
+            stop.n_alike = len(others) if is_like_them else 0
+
+    def _finding(self, stop: Stop, cause: Cause) -> Finding:
+        words = cause.words
+        if words == PAUSE and self._is_continuous:
+            words = f"not decided: it stopped though the signal never pauses, {cause.protection}"
+        supply = stop.supply
+        return Finding(
+            kind="cutout",
+            start_s=stop.start_s,
+            stop_s=stop.end_s,
+            severity=_severity(stop, cause, self._is_continuous),
+            measured={
+                "outage_s": stop.end_s - stop.start_s,
+                "cause": words,
+                "confidence": cause.confidence,
+                "supply_at_start_v": None if supply is None else supply.at_stop_v,
+                "supply_lowest_before_v": None if supply is None else supply.lowest_v,
+                "recovered": stop.resume_s is not None,
+                "returned": stop.return_how or None,
+                "start_uncertainty_s": stop.start_uncertainty_s,
+            },
+            threshold={
+                "off_s": OFF_S,
+                "fall_db": FALL_DB,
+                "least_peak_v": LEAST_PEAK_V,
+                "truncated_ratio": TRUNCATED_RATIO,
+            },
+            evidence=_evidence(stop, cause),
+        )
+
+
+def _start(finding: Finding) -> float:
+    return finding.start_s
+
+
+def _is_reported(stop: Stop, cause: Cause) -> bool:
+    if stop.is_dc_only:
+        return cause.words == STUCK
+    is_abrupt = stop.abrupt_ratio >= ABRUPT_RATIO
+    is_cut = stop.is_truncated
+    if not cause.is_evident:
+        return (is_cut and _is_silent(stop)) or (is_abrupt and cause.words.startswith("not decided: remote"))
+    if cause.words == LOW:
+        return is_cut or ((is_abrupt or _follows_a_collapse(stop)) and not cause.needs_a_cut)
+    if cause.words == SOURCE:
+        return is_cut
+    return True
+
+
+def _is_silent(stop: Stop) -> bool:
+    """Whether nothing is left but hiss. Where something plays on under the note that ended, the amplifier is on."""
+    return stop.off_rms_v <= max(SILENT_V, SILENT_RATIO * stop.peak_v)
+
+
+def _follows_a_collapse(stop: Stop) -> bool:
+    """Whether the supply fell right before a stop in a softer moment of the wave: a note seldom ends just then."""
+    fell_before_s = None if stop.supply is None else stop.supply.fell_before_s
+    is_soon = fell_before_s is not None and fell_before_s <= COLLAPSE_S
+    is_high = stop.abrupt_ratio >= SOFT_RATIO and stop.last_rms_ratio >= SOFT_RMS_RATIO
+    return is_soon and (is_high or _held_its_level(stop))
+
+
+def _held_its_level(stop: Stop) -> bool:
+    return stop.abrupt_ratio >= HELD_RATIO and stop.last_rms_ratio >= LAST_RMS_RATIO
+
+
+def _severity(stop: Stop, cause: Cause, is_continuous: bool) -> Severity:
+    if cause.words == STUCK:
+        return "danger"
+    if cause.words == SOURCE or (cause.words == PAUSE and stop.n_alike >= MANY_ALIKE):
+        return "information"
+    if cause.words == REMOTE and stop.end_s - stop.start_s > SWITCHED_OFF_S:
+        return "attention"  # as every drive ends
+    return "serious" if cause.is_evident or is_continuous else "attention"
+
+
+def grade_stop(stop: Stop) -> str:
+    """How abrupt the stop was, in words."""
+    if stop.is_truncated:
+        return "cut in mid-cycle"
+    is_abrupt = stop.abrupt_ratio >= ABRUPT_RATIO or _held_its_level(stop)
+    return "within about a half-cycle" if is_abrupt else "faded"
+
+
+def _evidence(stop: Stop, cause: Cause) -> dict[str, Any]:
+    evidence: dict[str, Any] = {
+        "level_before_v": stop.peak_v,
+        "off_rms_v": stop.off_rms_v,
+        "rest_v": stop.rest_v,
+        "rest_before_v": stop.rest_before_v,
+        "level_in_last_half_cycle_ratio": stop.abrupt_ratio,
+        "cut_at_ratio": stop.cut_ratio if stop.cut_s is not None else None,
+        "fall_s": stop.fall_s if stop.cut_s is not None else None,
+        "last_rms_ratio": stop.last_rms_ratio,
+        "cut_in_mid_cycle": stop.is_truncated,
+        "stopped_how": grade_stop(stop),
+        "at_level_ratio": stop.at_level_ratio,
+        "level_share": stop.level_share,
+        "loud_of_last_minute_s": stop.heat_s,
+        "protection": cause.protection,
+        "ended": stop.ended_how,
+        "return_ramp_s": stop.return_ramp_s,
+        "return_thump_v": stop.return_thump_v,
+        "supply_at_return_v": stop.supply_at_return_v,
+        "remote_fell_s": stop.remote_fell_s,
+        "remote_rose_s": stop.remote_rose_s,
+        "ground_jump_v": stop.ground_jump_v,
+        "battery_jump_v": stop.battery_jump_v,
+        "remote_flickers_s": stop.remote_flickers_s,
+        "remote_sag_v": stop.remote_sag_v,
+        "pop_v": stop.pop_v,
+        "dc_before_v": stop.dc_v,
+        "source": stop.source,
+        "n_supply_falls": stop.n_supply_falls,
+        "n_stops_in_10_s": stop.n_before_10_s + stop.n_after_10_s + 1,
+        "n_alike_unexplained": stop.n_alike,
+        "events": [{"time_s": time_s, "what": what} for time_s, what in cause.events],
+        "in_time_order": _in_words(cause.events, stop),
+        "reasons": cause.reasons,
+        "not_excluded": cause.not_excluded,
+    }
+    if stop.supply is None:
+        evidence["supply"] = "not judged: no supply channel"
+    else:
+        evidence["supply_reference_v"] = stop.supply.reference_v
+        evidence["supply_lowest_s_before"] = stop.supply.lowest_before_s
+        evidence["supply_lowest_survived_v"] = stop.supply.survived_v
+        evidence["supply_lowest_held_v"] = stop.supply.held_v
+        evidence["supply_12_ms_before_v"] = stop.supply.late_v
+        evidence["supply_after_v"] = stop.supply.after_v
+        evidence["supply_slope_v_per_s"] = stop.supply.slope_v_per_s
+        recent = stop.supply.lowest_before_s < 0.020
+        evidence["let_go_v"] = stop.supply.lowest_v if recent else stop.supply.at_stop_v
+    return evidence
+
+
+def _in_words(events: Sequence[tuple[float, str]], stop: Stop) -> tuple[str, ...]:
+    """What happened in order; what lies closer to the stop than its start is known is said to be together with it."""
+    out = []
+    for time_s, what in events:
+        text = f"{what} at {seconds_to_clock(time_s)}"
+        if what != "output stopped":
+            off_s = time_s - stop.start_s
+            if abs(off_s) <= stop.start_uncertainty_s:
+                text += f" (together with the stop, to within {1e3 * stop.start_uncertainty_s:.0f} ms)"
+            else:
+                text += f" ({1e3 * abs(off_s):.1f} ms {'before' if off_s < 0 else 'after'} the stop)"
+        out.append(text)
+    return tuple(out)

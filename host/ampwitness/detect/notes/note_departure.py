@@ -1,0 +1,343 @@
+"""Where the waveform leaves what it did before: the instants at which notes begin, many at once.
+
+What went before is carried on by linear prediction; where it had gone silent, by silence.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.notes.note_damping import carry_falls
+from ampwitness.detect.notes.note_knees import KNEE_AHEAD, KNEE_BACK, LEAST_SIGMAS, MODEL_RATIO, knee_tables
+from ampwitness.detect.notes.note_products import ORDER, lagged_products, predict_from_products, spans
+from ampwitness.types import FloatArray
+
+BEFORE = 230  # slow samples looked at ahead of a place
+BEHIND = 81  # and from it on
+MARGIN = 30  # nothing within this of the place is used to predict
+_NOISE_V = 0.012  # rms of a slow sample: the logger's own noise, with a margin
+_LEAST_SHARE = 1e-7
+_STEPS = 8
+_NEAR_FROM, _NEAR_STOP = 22, 8  # slow samples ahead of a place
+_KNOWN_RATIO = 0.05  # as STEADY_RATIO: of what is no noise
+_MOSTLY_NEW, _MOST_LIMIT = 0.60, 0.30  # of energy; of the largest swing: what is mostly new departs somewhere
+_CARRIED_ON = MARGIN + 60  # slow samples: over so many novelty is measured
+_ROWS_AT_ONCE = 128
+_LULL = 12
+_LULL_RATIO = 0.05
+_LULL_NOISE_V = 0.040
+_STILL_V = 0.030  # rms of a silence: the logger's own noise, with a margin
+STEADY_RATIO = 0.01  # of energy, that prediction leaves of a tone that stands or rings on
+_LULL_BACK = 54  # a rise is placed to some 20 ms: no silence that ended long before
+_LEAST_NOVELTY = 0.10  # what is less new than this is dated by nobody
+_LEAST_OVER_LIMIT = 1.2  # of the largest swing, of what a corner must pass
+TURN_MARGIN = 7
+_SHOWS_BACK, _MOST_OF_FALL = 1, 0.10  # slow samples; of the peak
+_TRACE_FROM, _TRACE_STOP = BEFORE - 64, BEFORE + 42  # in which a corner is looked for, with what it is fitted to
+
+Places = npt.NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class Departures:
+    """One entry a place: (k,) arrays. `at` is NaN where nothing departs."""
+
+    at: FloatArray  # slow samples after the place, with a fraction
+    novelty_short: FloatArray  # share of the energy in the 30 ms behind the place that was not predicted
+    novelty_long: FloatArray  # the same over 60 ms
+    is_lull: npt.NDArray[np.bool_]  # silence lay before: there was nothing to predict
+    is_end: npt.NDArray[np.bool_]  # what departs is the stop of what went before
+    unexplained: FloatArray  # share of the energy before that the prediction leaves, one sample ahead
+    lull_at: Places  # where the silence begins, slow samples after the place (a negative number)
+    fell: FloatArray  # slow samples ahead of the departure in which what sounded before fell; 0 where it did not
+
+
+class DepartureFinder:
+    """Finds departures in the slow signals of a run.
+
+    Parameters
+    ----------
+    taps : (2 h + 1,) the filter that made the slow signal, at the full rate
+    factor : full-rate samples a slow one
+
+    Limits
+    ------
+    What swells so slowly that it drowns in the noise for its first milliseconds is dated by its rise behind them.
+
+    Source
+    ------
+    Linear prediction by least squares (covariance form) with the noise's power on the diagonal; a knee by least
+    squares, with corner and bend as the slow signal's filter leaves them. The numbers are our choice, measured by
+    `python -m ampwitness.bench.event_scores --what notes`.
+    """
+
+    def __init__(self, taps: FloatArray, factor: int) -> None:
+        self._tables = knee_tables(taps, factor)
+        self._products = np.zeros((ORDER + 1, ORDER + 1, _ROWS_AT_ONCE))
+
+    def find(
+        self,
+        slow: FloatArray,
+        high: FloatArray,
+        starts: Places,
+        is_steep: npt.NDArray[np.bool_],
+        quiet_from: Places | None = None,
+    ) -> Departures:
+        """Look at places, each with its own surroundings.
+
+        Parameters
+        ----------
+        slow, high : (k, BEFORE + BEHIND) samples around each place, the place at number BEFORE; `high` without what
+            lies below 8 Hz
+        starts : (k,) first of these samples that may be used to predict
+        is_steep : (k,) the level rises by so much that no beat can do it: silence before needs no prediction
+        quiet_from : (k,) where given: silence is known to begin there
+        """
+        k = len(slow)
+        lull_at, lull_mean, lull_rms = _find_lulls(slow, starts)
+        if quiet_from is not None:
+            lull_at, lull_mean, lull_rms = _find_known_lulls(slow, quiet_from)
+        is_lull = lull_at >= 0
+        is_still = lull_rms <= _STILL_V
+        short, long, unexplained = np.ones(k), np.ones(k), np.ones(k)
+        trace = np.zeros((k, _TRACE_STOP - _TRACE_FROM))
+        asked = np.flatnonzero(~(is_lull & is_steep & is_still))
+        if len(asked):
+            some = high[asked]
+            rest, unexplained[asked] = self._predict(some, starts[asked])
+            short[asked], long[asked] = (_share_new(rest, some, n) for n in (30, 60))
+            trace[asked, BEFORE - MARGIN - _TRACE_FROM :] = rest[:, : _TRACE_STOP - BEFORE + MARGIN]
+        # What still moves there and is well predicted is no silence.
+        if quiet_from is None:
+            is_lull &= is_still | (unexplained > STEADY_RATIO)
+        trace[is_lull] = slow[is_lull, _TRACE_FROM:_TRACE_STOP] - lull_mean[is_lull, None]
+        at = np.full(k, np.nan)
+        is_end, fell = np.zeros(k, dtype=bool), np.zeros(k)
+        rows = np.flatnonzero(is_lull | (np.maximum(short, long) >= _LEAST_NOVELTY))
+        if len(rows):
+            level = high[rows, : BEFORE - MARGIN]
+            before_v = np.sqrt(np.einsum("ij,ij->i", level, level) / level.shape[1] * unexplained[rows])
+            # What prediction leaves right ahead of a place says more than what it left of a louder note before.
+            near_v = 1.5 * _rms(trace[rows, BEFORE - _NEAR_FROM - _TRACE_FROM : BEFORE - _NEAR_STOP - _TRACE_FROM])
+            is_known = unexplained[rows] < _KNOWN_RATIO
+            before_v = np.where(is_known, np.minimum(before_v, near_v), before_v)
+            still = is_lull[rows]
+            noise_v = np.where(still, np.maximum(lull_rms[rows], 0.5 * _NOISE_V), np.maximum(before_v, _NOISE_V))
+            behind_lull = lull_at[rows] + (4 if quiet_from is not None else _LULL // 2)
+            from_at = np.where(still, behind_lull, BEFORE - MARGIN) - _TRACE_FROM
+            size = np.abs(trace[rows])
+            peak_v = np.max(size[:, BEFORE - _TRACE_FROM : BEFORE - _TRACE_FROM + 30], axis=1)
+            limit_v = np.maximum(LEAST_SIGMAS * noise_v, np.where(still, 0.01, 0.04) * peak_v)
+            is_new = np.minimum(short, long)[rows] >= _MOSTLY_NEW
+            is_new &= is_known & ~still
+            limit_v = np.where(is_new, np.minimum(limit_v, _MOST_LIMIT * peak_v), limit_v)
+            # In dense music most stand out of nothing: no corner is looked for there.
+            out = np.flatnonzero(peak_v > _LEAST_OVER_LIMIT * limit_v)
+            rows = rows[out]
+            corners = self._corners(trace[rows], size[out], from_at[out], limit_v[out], peak_v[out])
+            at[rows] = corners + _TRACE_FROM
+            is_end[rows] = _are_ends(slow[rows], at[rows])
+            sounds = np.flatnonzero(~is_lull[rows] & np.isfinite(corners) & ~is_end[rows])
+            if len(sounds):
+                out, rows = out[sounds], rows[sounds]
+                later = self._behind_falls(high[rows], trace[rows], at[rows], limit_v[out], peak_v[out])
+                fell[rows] = np.maximum(np.nan_to_num(later - at[rows]), 0.0)
+                at[rows] += fell[rows]
+        return Departures(at - BEFORE, short, long, is_lull, is_end, unexplained, lull_at - BEFORE, fell)
+
+    def _behind_falls(
+        self, high: FloatArray, trace: FloatArray, at: FloatArray, limit_v: FloatArray, peak_v: FloatArray
+    ) -> FloatArray:
+        """Departures from what sounded before as it falls, where it does so first: samples as `at`; NaN elsewhere."""
+        begin = BEFORE - MARGIN
+        volts = high[:, begin:_TRACE_STOP]
+        carried = volts - trace[:, begin - _TRACE_FROM :]
+        left, shows, left_v = carry_falls(volts, carried, np.round(at).astype(np.intp) - begin, limit_v)
+        later = np.full(len(at), np.nan)
+        rows = np.flatnonzero(shows)
+        if len(rows):
+            rest = np.zeros((len(rows), trace.shape[1]))
+            rest[:, begin - _TRACE_FROM :] = left[rows]
+            from_at = shows[rows] + begin - _TRACE_FROM - _SHOWS_BACK
+            # What no fall of the table describes is noise to the corner.
+            noisy_v = np.maximum(limit_v[rows], np.minimum(LEAST_SIGMAS * left_v[rows], _MOST_OF_FALL * peak_v[rows]))
+            later[rows] = self._corners(rest, np.abs(rest), from_at, noisy_v, peak_v[rows]) + _TRACE_FROM
+        return later
+
+    def date_turns(self, ahead: FloatArray, behind: FloatArray) -> FloatArray:
+        """When one steady tone gave way to another, seen from both sides: where what carries on the one and what
+        carries the other back fit equally well. A departure alone is seen late where the two part slowly.
+
+        Parameters
+        ----------
+        ahead, behind : (k, BEFORE + BEHIND) as `high` for `find`, around places `TURN_MARGIN` less than the margin of
+            prediction behind the turn as it is known, and with time reversed as much ahead of it
+
+        Returns
+        -------
+        (k,) slow samples after the turn as it was known; NaN where that is not within reach, or one side fits nothing.
+        """
+        n = 2 * TURN_MARGIN + 1
+        k = len(ahead)
+        both, left = self._predict(np.concatenate((ahead, behind)), np.zeros(2 * k, dtype=np.intp))
+        forth, back, unexplained = both[:k], both[k:], np.maximum(left[:k], left[k:])
+        lost = np.cumsum(forth[:, :n] ** 2, axis=1) - np.cumsum(back[:, :n][:, ::-1] ** 2, axis=1)
+        # Both are known at samples; between them the difference is a parabola's.
+        lowest = np.argmin(lost[:, 1:-1], axis=1) + 1
+        row = np.arange(len(lost))
+        a, b, c = (lost[row, lowest + d] for d in (-1, 0, 1))
+        bend = a - 2.0 * b + c
+        at = lowest + np.where(bend > 0, 0.5 * (a - c) / np.where(bend > 0, bend, 1.0), 0.0) + 0.5 - TURN_MARGIN
+        is_known = (lowest > 1) & (lowest < n - 2) & (unexplained < STEADY_RATIO)
+        return np.where(is_known, at, np.nan)
+
+    def measure_novelty(self, high: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray]:
+        """How new what lies behind places is, over 30 and 60 ms, (k,) each: as `find` has it where no silence was.
+
+        Parameters
+        ----------
+        high, starts : as for `find`
+        """
+        rest, _ = self._predict(high, starts)
+        short, long = (_share_new(rest, high, n) for n in (30, 60))
+        return short, long
+
+    def _predict(self, high: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray]:
+        """What prediction from before the margin leaves of `_CARRIED_ON` samples behind it, and the share it leaves
+        before."""
+        rest, unexplained = np.empty((len(high), _CARRIED_ON)), np.empty(len(high))
+        for first in range(0, len(high), _ROWS_AT_ONCE):
+            some = slice(first, first + _ROWS_AT_ONCE)
+            rest[some], unexplained[some] = self._predict_some(high[some], starts[some])
+        return rest, unexplained
+
+    def _predict_some(self, high: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray]:
+        n_before, p = BEFORE - MARGIN, ORDER
+        products, n_used = lagged_products(high[:, :n_before], starts, self._products[:, :, : len(high)])
+        aim, whole = products[:, p, :p].copy(), products[:, p, p].copy()
+        ridge = n_used * _NOISE_V**2 + _LEAST_SHARE * np.einsum("kii->ki", products[:, :p, :p]).mean(axis=1)
+        weights = predict_from_products(products, ridge)
+        left = whole - np.einsum("kp,kp->k", weights, aim)
+        left -= ridge * np.einsum("kp,kp->k", weights, weights)
+        unexplained = np.clip(left / np.maximum(whole, 1e-30), 0.0, 1.0)
+        # One product carries on `_STEPS` samples: column j says how the last p samples make the j-th to come.
+        columns = np.zeros((_STEPS, len(high), p))
+        for j, column in enumerate(columns):
+            # Old samples shift out of reach one by one; what was predicted takes their place.
+            column[:, j:] = weights[:, : p - j]
+            for i in range(j):
+                column += weights[:, p - j + i, None] * columns[i]
+        ahead = np.ascontiguousarray(columns.transpose(1, 2, 0))
+        buffer = np.empty((len(high), p + _STEPS * -(-_CARRIED_ON // _STEPS)))
+        buffer[:, :p] = high[:, n_before - p : n_before]
+        for j in range(p, buffer.shape[1], _STEPS):
+            buffer[:, j : j + _STEPS] = np.matmul(buffer[:, None, j - p : j], ahead)[:, 0]
+        predicted = np.clip(buffer[:, p : p + _CARRIED_ON], -1e3, 1e3)
+        return high[:, n_before : n_before + _CARRIED_ON] - predicted, unexplained
+
+    def _corners(
+        self, trace: FloatArray, size: FloatArray, from_at: Places, limit_v: FloatArray, peak_v: FloatArray
+    ) -> FloatArray:
+        """First sample (with a fraction) at which each row leaves zero for good: a least-squares knee. `size` is the
+        trace without its sign."""
+        k, n = trace.shape
+        number = np.arange(n)[None, :]
+        # For good: within the next 6 ms it doubles; a lone spike does not.
+        soon = np.maximum(size[:, :-1], size[:, 1:])  # of two, of four, of seven samples
+        soon = np.maximum(soon[:, :-2], soon[:, 2:])
+        soon = np.maximum(soon[:, :-3], soon[:, 3:])
+        above = size > limit_v[:, None]
+        above[:, :-6] &= soon > 2.0 * limit_v[:, None]
+        above &= (number >= from_at[:, None]) & (number < BEFORE + 30 - _TRACE_FROM)
+        first = np.argmax(above, axis=1)
+        is_there = above[np.arange(k), first] & (peak_v > _LEAST_OVER_LIMIT * limit_v)
+        first = np.maximum(first, KNEE_BACK)
+        grown = np.maximum(4.0 * limit_v, 0.08 * peak_v)
+        row = np.arange(k)
+        ahead = spans(size, KNEE_AHEAD)[row, first] > grown[:, None]
+        last = np.where(ahead.any(axis=1), np.argmax(ahead, axis=1), KNEE_AHEAD - 1)
+        y = spans(trace, KNEE_BACK + KNEE_AHEAD)[row, first - KNEE_BACK]
+        at = np.full(k, np.nan)
+        odds_v = np.maximum(limit_v / LEAST_SIGMAS, MODEL_RATIO * peak_v)
+        for n_last, table in enumerate(self._tables):
+            rows = np.flatnonzero(is_there & (last == n_last))
+            if len(rows):
+                at[rows] = first[rows] - table.best(y[rows, : KNEE_BACK + n_last + 1], odds_v[rows])
+        return at
+
+
+def _share_new(rest: FloatArray, high: FloatArray, n: int) -> FloatArray:
+    """Share of the energy of n samples behind each place that was not predicted."""
+    left, whole = rest[:, MARGIN : MARGIN + n], high[:, BEFORE : BEFORE + n]
+    out: FloatArray = _squares(left) / np.maximum(_squares(whole), 1e-30)
+    return out
+
+
+def _squares(values: FloatArray) -> FloatArray:
+    out: FloatArray = np.einsum("ij,ij->i", values, values)
+    return out
+
+
+def _rms(values: FloatArray) -> FloatArray:
+    """Of each row, about its mean."""
+    mean = np.einsum("ij->i", values) / values.shape[1]
+    out: FloatArray = np.sqrt(_squares(values - mean[:, None]) / values.shape[1])
+    return out
+
+
+def _find_lulls(slow: FloatArray, starts: Places) -> tuple[Places, FloatArray, FloatArray]:
+    """Where the last quiet 12 ms before each place begin: what sounded has gone, the new is not there yet; or -1."""
+    first = BEFORE - _LULL_BACK
+    part = slow[:, first:BEFORE]
+    behind = slow[:, BEFORE : BEFORE + 30]
+    zero = np.zeros((len(slow), 1))
+    sums = np.concatenate((zero, np.cumsum(part, axis=1)), axis=1)
+    squares = np.concatenate((zero, np.cumsum(part * part, axis=1)), axis=1)
+    mean = (sums[:, _LULL:] - sums[:, :-_LULL]) / _LULL
+    rms = np.sqrt(np.maximum((squares[:, _LULL:] - squares[:, :-_LULL]) / _LULL - mean * mean, 0.0))
+    strength = _rms(behind)
+    lately = slow[:, BEFORE - 200 : BEFORE]
+    # The flat top of a clipped wave is still, but not at rest.
+    off_v = np.abs(mean - lately.mean(axis=1)[:, None])
+    most_v = np.maximum(4.0 * _LULL_RATIO * strength, 0.25 * _rms(lately))
+    rms = np.where(off_v > most_v[:, None], np.inf, rms)
+    rms = np.where(np.arange(rms.shape[1])[None, :] + first < starts[:, None], np.inf, rms)
+    quietest = rms.min(axis=1)
+    limit = np.maximum(_LULL_RATIO * strength, np.minimum(3.0 * _LULL_RATIO * strength, _LULL_NOISE_V))
+    # The last one that is as quiet: nearest to the rise.
+    quiet = rms <= 1.25 * quietest[:, None]
+    at = rms.shape[1] - 1 - np.argmax(quiet[:, ::-1], axis=1)
+    row = np.arange(len(slow))
+    found = np.isfinite(quietest) & (quietest <= limit)
+    return np.where(found, first + at, -1), mean[row, at], np.where(found, quietest, 0.0)
+
+
+def _find_known_lulls(slow: FloatArray, quiet_from: Places) -> tuple[Places, FloatArray, FloatArray]:
+    """The last quiet 12 ms between where silence is known to begin and the place: what fell may end there, and hum and
+    treble sound on. Where there is no room for that, the silence is as it is known."""
+    first, row = BEFORE - _LULL_BACK, np.arange(len(slow))
+    windows = spans(slow[:, first:BEFORE], _LULL)
+    mean = windows.mean(axis=2)
+    rms = np.sqrt(np.maximum(np.einsum("ijk,ijk->ij", windows, windows) / _LULL - mean * mean, 0.0))
+    rms[np.arange(rms.shape[1])[None, :] + first < quiet_from[:, None]] = np.inf
+    least = rms.min(axis=1)
+    at = rms.shape[1] - 1 - np.argmax((rms <= 1.25 * least[:, None])[:, ::-1], axis=1)
+    is_there = np.isfinite(least)
+    known = np.minimum(quiet_from, slow.shape[1] - 4)
+    known_mean = spans(slow, 4)[row, known].mean(axis=1)
+    return (
+        np.where(is_there, first + at, quiet_from),
+        np.where(is_there, mean[row, at], known_mean),
+        np.where(is_there, np.maximum(least, _NOISE_V), _NOISE_V),
+    )
+
+
+def _are_ends(slow: FloatArray, at: FloatArray) -> npt.NDArray[np.bool_]:
+    """Whether what departs is the stop of what went before, not yet the beginning of a note."""
+    middle = np.clip(np.nan_to_num(at, nan=float(BEFORE)).astype(np.intp), 26, slow.shape[1] - 26)
+    around = spans(slow, 50)[np.arange(len(slow)), middle - 25]
+    out: npt.NDArray[np.bool_] = np.isfinite(at) & (_rms(around[:, 26:]) < 0.25 * _rms(around[:, :25]))
+    return out

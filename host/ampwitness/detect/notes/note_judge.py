@@ -1,0 +1,126 @@
+"""Whether what sounded is a bass note, and of which pitch beside what still rings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+
+from ampwitness.detect.notes.note_places import LEAST_TURNED_S
+from ampwitness.detect.notes.note_spectrum import HIGHEST_HZ, LOWEST_HZ, Pitch
+from ampwitness.detect.notes.sounding_note import SoundingNote
+
+_LEAST_NOTE_S = 0.045
+_LEAST_CUT_S = 0.100  # of what sounded when the data began: no attack is there to tell it from a voice
+_RINGS_S = 0.050  # a note that ended no longer ago still rings
+_SAME_PITCH = 0.02  # under another note a ringing one is measured no better
+_BESIDE_RATIO, _NEW_BESIDE = 0.25, 0.40  # of power, of novelty: a line beside a ringing one is the new note
+_BEATING_HZ, _BEAT_LEVEL = 7.0, 0.6  # notes no further apart beat slowly; a note of the two so soft is their beat
+_TAIL_S, _TAIL_BEAT_LEVEL = 2.0, 0.10  # so long after the last of two such notes, so soft
+_OLD_TAIL_LEVEL = 0.15  # the same of what is hardly new: a tail that ended where two notes cancelled swells up higher
+_HARDLY_NEW, _SWELLS_WITHIN_S = 0.40, 0.100  # of two notes that ring on: so little new, so soon behind, is their beat
+_NO_TONE_BETWEEN = 2 ** (1.5 / 12)  # nearer to each other than this, notes have no other between them
+_STRUCK = 0.90  # so much is new of no beat: what rings carries on as it did
+_OLD_IN_TAIL = 0.70  # so little new in a tail, at the pitch of one of the last notes: it is heard again, not struck
+
+
+def judge_note(
+    note: SoundingNote, pitch: Pitch | None, before: Sequence[Pitch], seconds: float, rate_hz: float
+) -> tuple[Pitch | None, str]:
+    """The pitch, or None and why what sounded is no bass note."""
+    if note.end - note.onset < _LEAST_NOTE_S * rate_hz:
+        return None, "shorter than 45 ms"
+    if note.onset == 0.0 and note.end < _LEAST_CUT_S * rate_hz:
+        return None, "shorter than 100 ms and cut off by the beginning of the data"
+    is_cut = note.end_basis == "the next note began" and note.end - note.onset < LEAST_TURNED_S * rate_hz
+    if is_cut and note.onset_basis.endswith("(pitch changed)"):
+        return None, "shorter than 90 ms between a turn and the next note"
+    if note.level_peak_v < note.floor_v:
+        return None, "below the floor"
+    if pitch is None:
+        return None, "no sine fits"
+    if not LOWEST_HZ <= pitch.frequency_hz <= HIGHEST_HZ:
+        return None, "pitch outside 19 to 123.5 Hz"
+    if not is_tone(pitch, seconds):
+        return None, "not a tone: too little of it repeats"
+    if before and note.since_last_s < _RINGS_S:
+        if _is_octave_of_ringing(pitch, before[-1]) or is_octave_again(pitch, before):
+            upper = tuple(pitch.amplitudes_v[1::2])
+            return replace(pitch, frequency_hz=2.0 * pitch.frequency_hz, amplitudes_v=upper), ""
+        if note.novelty_ratio >= _NEW_BESIDE and _is_new_beside_ringing(pitch, before):
+            height_v = float(np.sqrt(pitch.beside_ratio)) * max(pitch.amplitudes_v)
+            return replace(
+                pitch, frequency_hz=pitch.beside_hz, amplitudes_v=(height_v,), beside_hz=pitch.frequency_hz
+            ), ""
+    return pitch, ""
+
+
+def is_tone(pitch: Pitch, seconds: float) -> bool:
+    """Whether enough of what sounded so long is one note, or two."""
+    # Noise in the band looks like a tone the more, the shorter it is looked at.
+    if pitch.frequency_hz * seconds < 3.0 and pitch.explained_ratio < 0.97:
+        return False
+    least = 0.93 if seconds < 0.120 else 0.80 if seconds < 0.300 else 0.55
+    return pitch.explained_ratio >= least or (pitch.both_ratio >= 0.90 and seconds >= 0.200)
+
+
+def beats_on(note: SoundingNote, pitch: Pitch, last_pitches: Sequence[Pitch], last_level_v: float) -> bool:
+    """Whether this is what two notes near in pitch, ringing on together, swell up to."""
+    if note.novelty_ratio >= _STRUCK:
+        return False
+    is_in_tail = note.since_last_s < _TAIL_S
+    is_soft = is_in_tail and note.level_peak_v < _TAIL_BEAT_LEVEL * last_level_v
+    if is_in_tail and note.novelty_ratio < _OLD_IN_TAIL and note.level_peak_v < _OLD_TAIL_LEVEL * last_level_v:
+        if any(abs(pitch.frequency_hz / last.frequency_hz - 1.0) <= _SAME_PITCH for last in last_pitches):
+            return True
+        hz = sorted(last.frequency_hz for last in last_pitches)  # any two of them may be what rings longest
+        return any(_lies_at_beat(pitch, low, high) for low, high in combinations(hz, 2))
+    if len(last_pitches) < 2:
+        return False
+    low, high = sorted((last_pitches[-2].frequency_hz, last_pitches[-1].frequency_hz))
+    if note.novelty_ratio < _HARDLY_NEW and note.since_last_s < _SWELLS_WITHIN_S and high < _NO_TONE_BETWEEN * low:
+        return 1.01 * low < pitch.frequency_hz < 0.99 * high
+    if not (note.since_last_s < _RINGS_S or is_soft):
+        return False
+    return note.level_peak_v < _BEAT_LEVEL * last_level_v and _lies_at_beat(pitch, low, high)
+
+
+def _lies_at_beat(pitch: Pitch, low_hz: float, high_hz: float) -> bool:
+    """Whether two pitches beat slowly, and this one lies at them or between."""
+    if not _SAME_PITCH * low_hz < high_hz - low_hz < _BEATING_HZ:
+        return False
+    return (1 - _SAME_PITCH) * low_hz <= pitch.frequency_hz <= (1 + _SAME_PITCH) * high_hz
+
+
+def _is_new_beside_ringing(pitch: Pitch, before: Sequence[Pitch]) -> bool:
+    """Whether the strongest line is that of the note before, ringing on, and the one beside it is new: of no note of
+    late."""
+    if not pitch.beside_ratio >= _BESIDE_RATIO or not pitch.amplitudes_v:
+        return False
+    is_old = [
+        [abs(hz / old.frequency_hz - 1.0) <= _SAME_PITCH for old in before]
+        for hz in (pitch.frequency_hz, pitch.beside_hz)
+    ]
+    return is_old[0][-1] and not any(is_old[1])
+
+
+def _is_octave_of_ringing(pitch: Pitch, last: Pitch) -> bool:
+    """Whether the root is that of the note before, ringing on, and what is new lies an octave above: the even partials
+    grew much stronger against the root."""
+    if abs(pitch.frequency_hz / last.frequency_hz - 1.0) > _SAME_PITCH or 2.0 * pitch.frequency_hz > HIGHEST_HZ:
+        return False
+    now, then = pitch.amplitudes_v, last.amplitudes_v
+    if len(now) < 2 or now[1] <= 1.2 * now[0]:
+        return False
+    return len(then) < 2 or then[1] * now[0] < 0.4 * now[1] * then[0]
+
+
+def is_octave_again(pitch: Pitch, before: Sequence[Pitch]) -> bool:
+    """Whether the last note lay an octave above a root that still rings, weaker than it was struck, and comes again."""
+    now = pitch.amplitudes_v
+    if abs(0.5 * before[-1].frequency_hz / pitch.frequency_hz - 1.0) > _SAME_PITCH or len(now) < 2:
+        return False
+    roots = [old for old in list(before)[:-1] if abs(pitch.frequency_hz / old.frequency_hz - 1.0) <= _SAME_PITCH]
+    return now[1] > 1.2 * now[0] and any(now[0] < 0.5 * old.amplitudes_v[0] for old in roots if old.amplitudes_v)

@@ -1,0 +1,158 @@
+"""The level of the bass band, and the places at which a note may begin: where it rises, or its pitch turns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.notes.note_decimate import LEVEL_S
+from ampwitness.types import FloatArray
+
+RISE_RATIO = 10 ** (1.5 / 10)  # of power: 1.5 dB
+TURN_OCTAVES = 0.022
+LEAP_OCTAVES = 0.12  # so far no pitch turns that does not begin anew, wherever it leads
+_CENTRE_S, _RIPPLE_S = 0.060, 0.012
+_STOOD_RATIO, _STAYS_RATIO = 0.35, 1.0  # of a turn, that the pitch may move in the 60 ms before and behind
+_PEAK_S = 0.040
+_APART_S = 0.050
+_FAINT_RATIO, _FAINT_LATER_RATIO = 0.50, 0.15  # of power
+_FADES_RATIO = 0.40  # of power: what turns its pitch keeps its level for a while, what fades away turns too
+
+Places = npt.NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """Mean squares of the band over 50 ms, one a band sample: before it, from it on, and around it (volts squared)."""
+
+    before: FloatArray
+    ahead: FloatArray
+    around: FloatArray
+
+    def part(self, span: slice) -> Levels:
+        """Those of some samples."""
+        return Levels(self.before[span], self.ahead[span], self.around[span])
+
+
+def measure_levels(band: FloatArray, rate_hz: float) -> Levels:
+    """Mean squares over 50 ms; beyond the ends the band counts as silent.
+
+    Parameters
+    ----------
+    band : (n,) volts
+    """
+    width = max(2, round(LEVEL_S * rate_hz))
+    sums = np.concatenate((np.zeros(width + 1), np.cumsum(band * band)))
+    sums = np.concatenate((sums, np.full(width, sums[-1])))
+    mean = np.maximum(sums[width:] - sums[:-width], 0.0) / width  # entry j: the `width` samples up to j, not with it
+    n = len(band)
+    half = width - width // 2
+    return Levels(mean[:n], mean[width : width + n], mean[half : half + n])
+
+
+def find_places(
+    band: FloatArray, levels: Levels, rate_hz: float, first: int, stop: int, noise_v: float, floor_v: float
+) -> list[tuple[int, bool]]:
+    """Samples first to stop of the band at which a note may begin, in order, and whether it is a turn of the pitch."""
+    width = round(_CENTRE_S * rate_hz)
+    margin = min(first, round(_PEAK_S * rate_hz) + 1)
+    rise = (levels.ahead + 1e-12) / (levels.before + noise_v * noise_v)
+    is_loud = levels.ahead >= floor_v * floor_v
+    rises = _peaks(np.where(is_loud, rise, 0.0)[first - margin : stop + margin], RISE_RATIO, round(_PEAK_S * rate_hz))
+    rises = rises + first - margin
+    octaves = _smooth(measure_octaves(band, width), round(_RIPPLE_S * rate_hz))
+    turn = np.zeros(len(band))
+    turn[width : len(octaves)] = np.abs(octaves[width:] - octaves[:-width])
+    later = levels.ahead[min(len(band) - 1, round(_APART_S * rate_hz)) :]
+    later = np.concatenate((later, np.zeros(len(band) - len(later))))
+    keeps = np.minimum(levels.ahead, later) >= _FADES_RATIO * levels.before
+    # What only ends leaves less, and no pitch.
+    goes_on = (levels.ahead >= _FAINT_RATIO * levels.before) & (later >= _FAINT_LATER_RATIO * levels.before)
+    turn = np.where(is_loud & (levels.before >= floor_v * floor_v), turn, 0.0)
+    leap = np.where(goes_on, turn, 0.0)
+    leaps = _peaks(leap[first - margin : stop + margin], LEAP_OCTAVES, round(_PEAK_S * rate_hz)) + first - margin
+    leaps = leaps[_lead_somewhere(octaves, leaps, width, np.inf)]
+    turn = np.where(keeps, turn, 0.0)
+    turns = _peaks(turn[first - margin : stop + margin], TURN_OCTAVES, round(_PEAK_S * rate_hz)) + first - margin
+    turns = turns[_lead_somewhere(octaves, turns, width, _STAYS_RATIO)]
+    apart = round(_APART_S * rate_hz)
+    leaps = _far_from(leaps, np.concatenate((rises, turns)), apart)
+    turns = _far_from(turns, rises, apart)
+    places = [(int(i), False) for i in rises] + [(int(i), False) for i in leaps] + [(int(i), True) for i in turns]
+    return sorted(place for place in places if first <= place[0] < stop)
+
+
+def measure_octaves(band: FloatArray, width: int) -> FloatArray:
+    """(n - width + 1,) logarithm of the frequency of the stretch of `width` samples from each sample on, in octaves.
+
+    The energy operator x[n]^2 - x[n-1] x[n+1] of a sine, dying or not, has no ripple: that of the difference signal
+    over that of the signal gives the frequency over stretches that hold no whole number of periods.
+    Source: Maragos, Kaiser and Quatieri's energy separation (second form), from memory; tested on sines.
+    """
+    n = len(band)
+    if n < 2 * width + 8:
+        return np.zeros(max(0, n - width + 1))
+    operator = np.zeros(n)
+    operator[1:-1] = band[1:-1] ** 2 - band[:-2] * band[2:]
+    slope = np.zeros(n)
+    slope[1:-1] = band[2:] - band[:-2]
+    slope_operator = np.zeros(n)
+    slope_operator[2:-2] = slope[2:-2] ** 2 - slope[1:-3] * slope[3:-1]
+
+    def mean(values: FloatArray) -> FloatArray:
+        sums = np.concatenate(([0.0], np.cumsum(values)))
+        out: FloatArray = sums[width:] - sums[:-width]
+        return out
+
+    ratio = np.maximum(mean(slope_operator), 0.0) / np.maximum(4.0 * mean(operator), 1e-12)
+    octaves: FloatArray = np.log2(np.maximum(np.arcsin(np.sqrt(np.minimum(ratio, 1.0))), 1e-3))
+    return octaves
+
+
+def _smooth(values: FloatArray, width: int) -> FloatArray:
+    """Mean over `width` (made odd) around each value: partials make the operator ripple with the note's period."""
+    half = width // 2
+    sums = np.concatenate(([0.0], np.cumsum(np.pad(values, half, "edge") if len(values) else values)))
+    out: FloatArray = (sums[2 * half + 1 :] - sums[: -2 * half - 1]) / (2 * half + 1)
+    return out
+
+
+def _far_from(places: Places, others: Places, apart: int) -> Places:
+    if not len(places) or not len(others):
+        return places
+    out: Places = places[np.min(np.abs(places[:, None] - others[None, :]), axis=1) > apart]
+    return out
+
+
+def _lead_somewhere(octaves: FloatArray, turns: Places, width: int, stays_ratio: float) -> npt.NDArray[np.bool_]:
+    """Whether turns lead from a pitch that stood to one that stays: noise turns all the time.
+
+    What lies beyond the ends is taken to stand.
+    """
+    last = max(0, len(octaves) - 1)
+    earlier, before, behind, later = (octaves[np.clip(turns + k * width, 0, last)] for k in (-2, -1, 0, 1))
+    turn = np.abs(behind - before)
+    moved = np.where(turns >= 2 * width, np.abs(before - earlier), 0.0)
+    moves_on = np.where(turns + width <= last, np.abs(later - behind), 0.0)
+    out: npt.NDArray[np.bool_] = (moved <= _STOOD_RATIO * turn) & (moves_on <= stays_ratio * turn)
+    return out
+
+
+def _peaks(values: FloatArray, least: float, reach: int) -> Places:
+    """Indices at or above `least` that are the largest within `reach` to either side (the first of equals)."""
+    middle = values[1:-1]
+    hits = 1 + np.flatnonzero((middle >= least) & (middle > values[:-2]) & (middle >= values[2:]))
+    if len(hits) < 2:
+        return hits
+    heights = values[hits]
+    kept = np.ones(len(hits), dtype=bool)
+    for shift in range(1, len(hits)):
+        near = hits[shift:] - hits[:-shift] <= reach
+        if not near.any():
+            break
+        kept[shift:] &= ~(near & (heights[:-shift] >= heights[shift:]))
+        kept[:-shift] &= ~(near & (heights[shift:] > heights[:-shift]))
+    out: Places = hits[kept]
+    return out

@@ -1,0 +1,257 @@
+"""What begins or ends at places of a run where its level rises or its pitch turns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from ampwitness.detect.notes.note_decimate import BAND_STEP, Bands, History
+from ampwitness.detect.notes.note_departure import (
+    BEFORE,
+    BEHIND,
+    MARGIN,
+    STEADY_RATIO,
+    TURN_MARGIN,
+    DepartureFinder,
+    Departures,
+)
+from ampwitness.detect.notes.note_knees import RawKnees
+from ampwitness.detect.notes.note_levels import RISE_RATIO, Levels
+from ampwitness.types import FloatArray
+
+NOVELTY_WHILE_SOUNDING = 0.21
+NOVELTY_OF_PITCH = 0.15
+NOVELTY_OF_FAINT = 0.60
+LATE_AT, NOVELTY_OF_LATE = 14.0, 0.50  # slow samples behind a rise, from which on; of all in its first 60 ms
+LEAST_NOISE_V, MOST_NOISE_V = 0.001, 0.020
+_SETTLE_S = 0.010
+EARLIEST_S = 0.030  # what is found before sounded when the data began
+_AFAR_S, _AFAR_NOVELTY = 0.080, 0.05
+STRONG_RISE_RATIO = 4.0  # of power
+_SAME_BEGINNING_S = 0.020
+LEAST_TURNED_S = 0.090  # of a note that began with a turn and was cut off by the next: the next one, seen from afar
+RUNAWAY_RATIO, _FAR_AWAY_RATIO = 4.0, 30.0
+_FURTHER = 30  # slow samples
+_STEEP_RATIO = 100.0  # of power: no beat between two notes does that within 50 ms
+_LEAST_FALL = 5.0  # slow samples: a shorter one at a turn of the pitch is chance as often as not
+_NEARER = 23  # slow samples: the prediction then ends 7 ms before a departure
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A place at which something may begin or end."""
+
+    place: int  # its number
+    at: int  # band sample
+    is_turn: bool
+    onset_slow: float  # slow samples; NaN: nothing begins
+    is_lull: bool
+    novelty: float
+    end_slow: float  # where what sounded stops; NaN: it does not
+
+
+class PlaceLooker:
+    """Looks at the places of one run.
+
+    `empty`: band samples of those looked at last at which nothing departs; `beats`: those at which what sounded carries
+    on, swelling.
+
+    Gaps
+    ----
+    One object a run.
+    """
+
+    def __init__(self, bands: Bands) -> None:
+        self.bands = bands
+        self.rate_hz = bands.rate_hz
+        self.empty: list[int] = []
+        self.beats = np.empty(0, dtype=np.intp)
+        self._finder = DepartureFinder(bands.slow_taps, bands.factor)
+        self._knees = RawKnees(bands.rate_hz)
+        self._known: dict[tuple[int, int], tuple[float, float]] = {}  # see `_measure_since_each`
+
+    def look_at(self, places: list[tuple[int, bool]], levels: Levels, first: int) -> list[Step]:
+        """What was found at places, of those at which something may begin or end.
+
+        Parameters
+        ----------
+        places : band samples, and whether it is a turn of the pitch
+        levels : of the band from sample `first` on
+        """
+        self.empty, self._known, self.beats = [], {}, self.beats[:0]
+        if not places:
+            return []
+        at = np.array([place for place, _ in places], dtype=np.intp)
+        is_turn = np.array([turn for _, turn in places], dtype=bool)
+        here = at - first
+        is_steep = levels.ahead[here] > _STEEP_RATIO * (levels.before[here] + MOST_NOISE_V**2)
+        slow_at = at * BAND_STEP
+        found = self._look(slow_at, np.zeros(len(at), dtype=np.intp), is_steep)
+        # A rise that lies a little ahead of what is new holds hardly any of it in its first 30 ms.
+        is_late = (found.at > LATE_AT) & (found.novelty_long >= NOVELTY_OF_LATE)
+        novelty = np.where(is_turn | is_late, found.novelty_long, found.novelty_short)
+        onset = slow_at + found.at
+        is_lull, fell = found.is_lull.copy(), found.fell.copy()
+        is_end, end_at = found.is_end.copy(), found.at.copy()
+        # Where all that is new lies behind the first 30 ms, the place was too far ahead of it: look from there.
+        # A strong rise is worth that look with less: what rings on may hold most of the first 60 ms.
+        is_strong = self._rise_ratio(levels, here) >= STRONG_RISE_RATIO
+        least = np.where(is_strong, NOVELTY_WHILE_SOUNDING, NOVELTY_OF_LATE)
+        is_ahead = (found.novelty_short < NOVELTY_WHILE_SOUNDING) & (found.novelty_long >= least)
+        rows = np.flatnonzero(is_ahead & ~is_turn & ~is_late & ~found.is_end)
+        if len(rows):
+            nearer = slow_at[rows] + _FURTHER
+            again = self._look(nearer, np.zeros(len(rows), dtype=np.intp), is_steep[rows])
+            novelty[rows], onset[rows] = again.novelty_short, nearer + again.at
+            is_lull[rows], fell[rows] = again.is_lull, again.fell
+        # A prediction that grew without bound had seen the beginning of the note already: look from further ahead.
+        is_runaway = (novelty > RUNAWAY_RATIO) & ((fell == 0.0) | (novelty > _FAR_AWAY_RATIO))
+        rows = np.flatnonzero(is_runaway & ~is_lull & ~found.is_end)
+        if len(rows):
+            ahead = slow_at[rows] - _FURTHER
+            again = self._look(ahead, np.zeros(len(rows), dtype=np.intp), is_steep[rows])
+            novelty[rows], onset[rows] = again.novelty_long, ahead + again.at
+            fell[rows], is_end[rows], end_at[rows] = again.fell, again.is_end, again.at - _FURTHER
+        # Where the level over 50 ms does not rise, hardly anything may be old.
+        is_faint = ~is_turn & (self._rise_ratio(levels, here) < RISE_RATIO)
+        novelty = np.where(is_faint & ~is_lull, np.minimum(novelty, found.novelty_long), novelty)
+        least = np.where(is_turn, NOVELTY_OF_PITCH, NOVELTY_WHILE_SOUNDING)
+        is_new = novelty >= np.where(is_faint, NOVELTY_OF_FAINT, least)
+        rows = np.flatnonzero(is_new & ~is_lull & ~is_end & ~is_turn & (fell == 0.0) & np.isfinite(onset))
+        onset[rows], is_end[rows] = self._look_nearer(onset[rows])
+        end_at[rows] = onset[rows] - slow_at[rows]
+        # A turn in which nothing departs at first, shortly ahead of a rise, is that rise seen from afar.
+        rises = at[is_new & ~is_turn]
+        if len(rises):
+            ahead = rises[np.minimum(np.searchsorted(rises, at), len(rises) - 1)] - at
+            is_far = is_turn & (ahead > 0) & (ahead <= round(_AFAR_S * self.bands.band_hz))
+            is_new &= ~(is_far & (found.novelty_short < _AFAR_NOVELTY))
+        # Of a turn and a rise that follows too soon for a note between them the rise is the note: the turn is
+        # what rings on, left alone for a moment. Nearer than that they are the same beginning.
+        rises = at[is_new & ~is_turn & ~is_faint]
+        if len(rises):
+            ahead_s = (rises[np.minimum(np.searchsorted(rises, at), len(rises) - 1)] - at) / self.bands.band_hz
+            is_new &= ~(is_turn & (ahead_s > _SAME_BEGINNING_S) & (ahead_s < LEAST_TURNED_S))
+        rows = np.flatnonzero(is_end & (end_at < 24.0))
+        onset[is_end] = np.nan
+        if len(rows):  # what was found is a stop: look for a departure from the silence behind it
+            quiet_from = (BEFORE + np.ceil(end_at[rows] + 2.0)).astype(np.intp)
+            again = self._look(slow_at[rows], quiet_from, np.ones(len(rows), dtype=bool), quiet_from)
+            onset[rows] = slow_at[rows] + again.at
+            is_lull[rows] = True
+        is_steady = found.unexplained < STEADY_RATIO  # noise and drums turn all the time
+        rows = np.flatnonzero(is_new & ~is_lull & is_turn & is_steady & (fell < _LEAST_FALL) & np.isfinite(onset))
+        onset[rows] = self._look_from_both_sides(onset[rows])
+        rows = np.flatnonzero(is_new & found.is_lull & ~is_end & np.isfinite(onset))
+        onset[rows] = self._look_closely(onset[rows], slow_at[rows] + found.lull_at[rows])
+        self.beats = at[~is_new & ~is_end]
+        # The last 200 ms, whatever began or ended in them, carry on into what follows: a beat, no note.
+        is_looked_at = is_new | is_end
+        # Where nothing departs no note begins: while one sounds such a place is passed over.
+        is_early = at < round(EARLIEST_S * self.bands.band_hz)
+        is_empty = is_looked_at & ~is_end & ~np.isfinite(onset) & ~is_early
+        self.empty = at[is_empty].tolist()
+        self._known = self._measure_since_each(at, np.where(is_looked_at & ~is_empty & ~is_lull, onset, np.nan))
+        ends = np.where(is_end, slow_at + end_at, np.nan)
+        columns = zip(onset.tolist(), is_lull.tolist(), novelty.tolist(), ends.tolist(), strict=True)
+        steps = [Step(k, *place, *row) for k, (place, row) in enumerate(zip(places, columns, strict=True))]
+        return [steps[k] for k in np.flatnonzero(is_looked_at & ~is_empty).tolist()]
+
+    @staticmethod
+    def _rise_ratio(levels: Levels, here: np.ndarray) -> FloatArray:
+        """Of power, from ahead of places to behind them."""
+        out: FloatArray = levels.ahead[here] / np.maximum(levels.before[here], 1e-12)
+        return out
+
+    def _measure_since_each(self, at: np.ndarray, onset: FloatArray) -> dict[tuple[int, int], tuple[float, float]]:
+        """How new what lies behind places is to the notes that may have begun shortly ahead of them, by place and by
+        `_start_behind`; all at once, as one by one they would take ten times as long. NaN: not asked for."""
+        rows = np.flatnonzero(np.isfinite(onset))
+        raw = onset[rows] * self.bands.factor
+        keys = []
+        for last, row in enumerate(rows.tolist()):
+            for since in range(last - 1, -1, -1):
+                if not 0.0 <= raw[last] - raw[since] < BEFORE * self.bands.factor:
+                    break
+                keys.append((int(at[row]), self._start_behind(float(raw[since]), int(at[row]))))
+        keys = list(dict.fromkeys(keys))
+        if not keys:
+            return {}
+        slow_at, starts = np.array([(place * BAND_STEP, start) for place, start in keys], dtype=np.intp).T
+        short, long = self._finder.measure_novelty(self._around(self.bands.high, slow_at, "constant"), starts)
+        return dict(zip(keys, zip(short.tolist(), long.tolist(), strict=True), strict=True))
+
+    def _start_behind(self, note_onset: float, at: int) -> int:
+        """First sample around a place that the note since `note_onset` has to itself, its attack left out."""
+        start = round((note_onset + _SETTLE_S * self.rate_hz) / self.bands.factor) - at * BAND_STEP + BEFORE
+        return min(max(start, 0), BEFORE - 60)
+
+    def novelty_since(self, note_onset: float, at: int) -> tuple[int, tuple[float, float]]:
+        """`_start_behind`, and how new what lies behind the place is over 30 and 60 ms."""
+        start = self._start_behind(note_onset, at)
+        known = self._known.get((at, start))
+        if known is None:
+            high = self._around(self.bands.high, np.array([at * BAND_STEP]), "constant")
+            short, long = self._finder.measure_novelty(high, np.array([start]))
+            known = (float(short[0]), float(long[0]))
+        return start, known
+
+    def _look(
+        self, slow_at: np.ndarray, starts: np.ndarray, is_steep: np.ndarray, quiet_from: np.ndarray | None = None
+    ) -> Departures:
+        """Departures at places of the slow signals."""
+        slow = self._around(self.bands.slow, slow_at, "edge").astype(np.float64)
+        return self._finder.find(slow, self._around(self.bands.high, slow_at, "constant"), starts, is_steep, quiet_from)
+
+    def _around(self, signal: History, at: np.ndarray, ahead: Literal["edge", "constant"]) -> FloatArray:
+        """(k, BEFORE + BEHIND) samples around places; behind the last it goes on, ahead of the run too or is silent."""
+        values, begin = signal.values, at - BEFORE - signal.first
+        n_ahead, n_behind = max(0, -int(begin.min())), max(0, int(begin.max()) + BEFORE + BEHIND - len(values))
+        if n_ahead:
+            values = np.pad(values, (n_ahead, 0), ahead)
+        if n_behind:
+            values = np.pad(values, (0, n_behind), "edge")
+        out: FloatArray = np.lib.stride_tricks.sliding_window_view(values, BEFORE + BEHIND)[begin + n_ahead]
+        return out
+
+    def _look_nearer(self, onset: FloatArray) -> tuple[FloatArray, np.ndarray]:
+        """The same departures, predicted from right before them, as over a shorter way the prediction drifts less; and
+        whether they turn out to be stops."""
+        rows, seen = np.arange(len(onset)), np.full(len(onset), -1)
+        is_end = np.zeros(len(onset), dtype=bool)
+        for _ in range(2):
+            places = np.round(onset[rows]).astype(np.intp) + _NEARER
+            rows, places = rows[places != seen[rows]], places[places != seen[rows]]
+            if not len(rows):
+                break
+            seen[rows] = places
+            found = self._look(places, np.zeros(len(rows), dtype=np.intp), np.zeros(len(rows), dtype=bool))
+            moved = places + found.at
+            is_same = np.isfinite(moved) & ~found.is_lull & (moved < onset[rows] + 40.0)
+            onset[rows], is_end[rows] = np.where(is_same, moved, onset[rows]), is_same & found.is_end
+            rows = rows[~(is_same & (found.fell > 0.0))]  # nearer than that, the fall would be carried on
+        return onset, is_end
+
+    def _look_from_both_sides(self, onset: FloatArray) -> FloatArray:
+        """Turns of the pitch, dated by what sounds before and what sounds behind."""
+        if not len(onset):
+            return onset
+        middle = np.round(onset).astype(np.intp)
+        off = MARGIN - TURN_MARGIN
+        ahead = self._around(self.bands.high, middle + off, "constant")
+        # Reversed in time the sample at `middle - off` is the place: as many lie ahead of it as else lie behind.
+        behind = self._around(self.bands.high, middle - off + BEFORE - BEHIND + 1, "constant")[:, ::-1]
+        return np.where(np.isfinite(at := self._finder.date_turns(ahead, behind)), middle + at, onset)
+
+    def _look_closely(self, onset: FloatArray, lull_from: np.ndarray) -> FloatArray:
+        """Departures from silence, on the samples as they came where those stand out of the noise."""
+        if not len(onset):
+            return onset
+        raw, factor, knees = self.bands.output, self.bands.factor, self._knees
+        middle = np.round(onset * factor).astype(np.intp)
+        places = middle[:, None] + np.arange(-knees.before, knees.behind)[None, :]
+        samples = raw.values[np.clip(places - raw.first, 0, len(raw.values) - 1)].astype(np.float64)
+        at = knees.find(samples, np.maximum(lull_from * factor - middle + knees.before, 0))
+        return np.where(np.isfinite(at), (middle - knees.before + at) / factor, onset)

@@ -1,0 +1,378 @@
+"""Follows the notes of one unbroken run: where each begins and ends, and what is summed up while it sounds."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections import deque
+from dataclasses import dataclass
+from math import ceil, sqrt
+
+import numpy as np
+
+from ampwitness.detect.notes.note_decimate import BAND_STEP, LEVEL_S, Bands
+from ampwitness.detect.notes.note_departure import BEFORE
+from ampwitness.detect.notes.note_levels import RISE_RATIO, Levels, find_places, measure_levels
+from ampwitness.detect.notes.note_places import (
+    EARLIEST_S,
+    LEAST_NOISE_V,
+    MOST_NOISE_V,
+    NOVELTY_OF_PITCH,
+    NOVELTY_WHILE_SOUNDING,
+    RUNAWAY_RATIO,
+    STRONG_RISE_RATIO,
+    PlaceLooker,
+    Step,
+)
+from ampwitness.detect.notes.note_recovery import RECOVERY_S
+from ampwitness.detect.notes.note_runs import NoteBlock
+from ampwitness.detect.notes.note_spectrum import HIGHEST_HZ, LOWEST_HZ, Pitch, measure_pitches
+from ampwitness.detect.notes.note_sums import END_RATIO, PITCH_FROM_S, NoteSums
+from ampwitness.detect.notes.note_swell import BEFORE_S, is_one_swell
+from ampwitness.detect.notes.sounding_note import SoundingNote, join
+
+FLOOR_V = 0.040  # rms in the band: 20 dB above the input's own noise, about 4 mV rms there
+FLOOR_OVER_NOISE_RATIO = 10.0
+NOVELTY_OF_SOON = 0.50  # the same of a rise that is not strong
+NOVELTY_OF_STRUCK = 0.60  # of any rise, that makes it strong enough soon after an onset
+NOVELTY_OF_SHORT_KNOWN = 0.30  # of a turn, where the note has not sounded long enough to be predicted well
+LEAST_NOTE_S = 0.060
+LEAST_BEFORE_TURN_S = 0.130  # what the prediction needs to know a note by, and no drum's glide lasts
+_TAIL_BEATS = ((0.5, 2.0 * END_RATIO), (2.0, 0.04))  # so long after a note, so much of it may still swell up as beats
+SWELL_WITHIN_S, SWELL_BEHIND_S = 0.250, 0.060  # of a note's beginning; behind the place that is looked at
+_PARTIALS_WITHIN_S = (0.010, 0.160, 0.095)  # of a turn of the pitch
+_CLEAR_RATIO, _SAME_PITCH = 0.90, 0.030  # half a semitone: a hand that shakes does that
+_DECIDE_BEHIND_S = 0.200
+_BLOCKS_AT_ONCE = 3  # looked at together: most of a call's time goes into setting it up
+_KEEP_S = 4.6
+_KEEP_RAW_S = 0.45
+_STILL_SOUNDS_S = 0.016  # half a period of 31 Hz: within this of the next onset a note is not over
+_BEAT_S = 0.100
+_SOON_S = 0.130  # so soon after an onset only a strong rise is another
+_GLIDES_S, _RISE_OF_STRUCK = 0.100, 2.5  # so soon a slide beside a tone looks new, but rises (of power) by less
+_CUT_BY_NEXT = "the next note began"
+_SHORT_KNOWN = 40  # slow samples
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """What one block adds: how far notes are decided on, the floor there, and how many places lie up to its end."""
+
+    stop: int  # band sample
+    floor_v: float
+    n_places: int
+
+
+class RunNotes:
+    """Finds the notes of one run. `take` returns those that are complete, recovery included.
+
+    Gaps
+    ----
+    One object a run.
+    """
+
+    def __init__(self, block: NoteBlock) -> None:
+        self.rate_hz = block.rate_hz
+        self.bands = Bands(block.rate_hz, block.supply is not None)
+        self.floor_v = FLOOR_V
+        self._looker = PlaceLooker(self.bands)
+        self._sums = NoteSums(self.bands)
+        self._raw_a_band = self.bands.factor * BAND_STEP
+        self._turns: list[int] = []  # band samples of those walked through at once
+        self._around_turns: dict[int, list[tuple[Pitch | None, Pitch | None]]] = {}
+        self._at = 0  # next band sample to decide on
+        self._stops: list[int] = []  # how far each of the blocks that wait lets notes be decided on
+        self._note: SoundingNote | None = None
+        self._waiting: list[SoundingNote] = []
+        self._quiet: deque[float] = deque(maxlen=2)
+        self._armed_v2 = np.inf  # lowest level since the last note ended
+        self._last_end = -np.inf
+        self._last_peak_v = 0.0
+        self._levels = Levels(np.empty(0), np.empty(0), np.empty(0))  # from band sample `_first` on
+        self._first = 0
+
+    # ---- one block after the other ---------------------------------------------------------------------------------
+
+    def take(self, block: NoteBlock) -> list[SoundingNote]:
+        """Look at the next block of the run."""
+        bands = self.bands
+        bands.append(block.output, block.supply, block.is_last)
+        stop = bands.band.stop - (0 if block.is_last else round(_DECIDE_BEHIND_S * bands.band_hz))
+        self._stops.append(max(stop, self._at))
+        if len(self._stops) < _BLOCKS_AT_ONCE and not block.is_last:
+            return []
+        if len(bands.band.values) > 2:
+            self._decide()
+        self._stops.clear()
+        if block.is_last and self._note is not None:
+            self._close(float(bands.output.stop), "the data ended while the note sounded")
+        elif self._note is not None:
+            self._sums.collect(self._note, self._at, self._levels.around, self._first)
+        self._sums.sum_up()
+        done = self._finished(block.is_last)
+        bands.forget(
+            self._at - round(_KEEP_S * bands.band_hz), self._at * self._raw_a_band - round(_KEEP_RAW_S * self.rate_hz)
+        )
+        return done
+
+    def _decide(self) -> None:
+        """Find places block by block, look at those of all blocks together, and follow the notes through them."""
+        band = self.bands.band
+        before, behind = (round(span_s * self.bands.band_hz) for span_s in (1.0, _DECIDE_BEHIND_S))
+        skipped = max(0, self._at - before - band.first)  # long ago: not looked at again
+        self._first = band.first + skipped
+        part = band.values[skipped:]
+        levels = self._levels = measure_levels(part, self.bands.band_hz)
+        stretches: list[_Stretch] = []
+        places: list[tuple[int, bool]] = []
+        first = self._at
+        for stop in self._stops:
+            if stop <= first:
+                continue
+            here = levels.around[first - self._first : stop - self._first : 10]
+            self._quiet.append(float(np.sqrt(np.partition(here, len(here) // 10)[len(here) // 10])))
+            noise_v = min(max(min(self._quiet), LEAST_NOISE_V), MOST_NOISE_V)
+            floor_v = max(FLOOR_V, FLOOR_OVER_NOISE_RATIO * noise_v)
+            a = max(0, first - before - self._first)
+            around = slice(a, stop + behind - self._first)
+            at = self._first + a
+            found = find_places(
+                part[around], levels.part(around), self.bands.band_hz, first - at, stop - at, noise_v, floor_v
+            )
+            places += [(place + at, is_turn) for place, is_turn in found]
+            stretches.append(_Stretch(stop, floor_v, len(places)))
+            first = stop
+        self._walk(places, stretches)
+
+    def _walk(self, places: list[tuple[int, bool]], stretches: list[_Stretch]) -> None:
+        steps = self._looker.look_at(places, self._levels, self._first)
+        self._turns, self._around_turns = [step.at for step in steps if step.is_turn], {}
+        done = 0
+        for stretch in stretches:
+            self.floor_v = stretch.floor_v
+            while done < len(steps) and steps[done].place < stretch.n_places:
+                self._take_step(steps[done])
+                done += 1
+            self._advance(stretch.stop, None)
+
+    def _take_step(self, step: Step) -> None:
+        if step.at < self._at:
+            return
+        self._advance(step.at, step.at)
+        if step.at < self._at:
+            return
+        if np.isfinite(step.end_slow):
+            self._stop_at(step.end_slow * self.bands.factor)
+        self._try_open(step.at, step.is_turn, step.onset_slow, step.is_lull, step.novelty)
+
+    # ---- while nothing new begins ----------------------------------------------------------------------------------
+
+    def _advance(self, to: int, place: int | None) -> None:
+        while self._at < to:
+            if self._note is None:
+                passed = bisect_right(self._looker.empty, self._at)
+                if passed < len(self._looker.empty) and self._looker.empty[passed] < to:
+                    self._wait(self._looker.empty[passed], self._looker.empty[passed])
+                else:
+                    self._wait(to, place)
+                continue
+            part = self._levels.around[self._at - self._first : to - self._first]
+            note = self._note
+            highest = max(note.level_peak_v**2, float(np.maximum.reduce(part)))
+            low_v2 = 0.25 * note.floor_v**2
+            if float(np.minimum.reduce(part)) >= max(END_RATIO**2 * highest, low_v2):
+                note.level_peak_v = sqrt(highest)
+                self._at = to
+                return
+            peak = np.maximum.accumulate(np.maximum(part, note.level_peak_v**2))
+            below = (part < np.maximum(END_RATIO**2 * peak, low_v2)).nonzero()[0].tolist()
+            ended = next((i for i in below if self._stays_low(i, float(part[i]))), None)
+            upto = len(part) if ended is None else ended
+            if upto:
+                note.level_peak_v = sqrt(peak[upto - 1])
+            self._at += max(upto, 1)
+            if ended is not None:
+                self._close(self._sums.last_tenth(self._at, note), "10 % of its peak")
+                self._armed_v2 = float(part[ended])
+
+    def _stays_low(self, i: int, level_v2: float) -> bool:
+        behind = self._at - self._first + i + round(0.025 * self.bands.band_hz) - 1
+        return float(self._levels.around[min(behind, len(self._levels.around) - 1)]) <= level_v2 * 2.25
+
+    def _wait(self, to: int, place: int | None) -> None:
+        """No note sounds: has one begun so slowly that nothing marks its beginning?"""
+        part = self._levels.around[self._at - self._first : to - self._first]
+        floor_v = self.floor_v
+        since = self._at * self._raw_a_band - self._last_end
+        for within_s, ratio in _TAIL_BEATS:
+            if since < within_s * self.rate_hz:
+                floor_v = max(floor_v, ratio * self._last_peak_v)
+        if float(np.maximum.reduce(part)) >= floor_v**2:
+            lowest = np.minimum.accumulate(np.minimum(part, self._armed_v2))
+            up = np.flatnonzero((part >= floor_v**2) & ((part >= 4.0 * lowest) | (self._armed_v2 > 1e9)))
+            for i in up[:1]:
+                at = self._at + int(i)
+                self._armed_v2 = float(lowest[i])
+                if place is not None and at - 2 <= place <= at + round(0.080 * self.bands.band_hz):
+                    self._at = to
+                    return
+                beats = self._looker.beats
+                if len(beats) and np.min(np.abs(beats - at)) <= round(_BEAT_S * self.bands.band_hz):
+                    self._armed_v2 = float(part[i])  # what went before, swelling again
+                    self._at = at + 1
+                    return
+                if at < round(EARLIEST_S * self.bands.band_hz):
+                    self._open(0.0, "already sounding when the data began", np.nan)
+                else:
+                    self._open(at * self._raw_a_band, "slow: where the level passed the floor", np.nan)
+                self._armed_v2 = np.inf
+                self._at = at
+                return
+        self._armed_v2 = min(self._armed_v2, float(np.minimum.reduce(part)))
+        self._at = to
+
+    # ---- a note begins ---------------------------------------------------------------------------------------------
+
+    def _stop_at(self, raw_at: float) -> None:
+        """What sounded stopped here, shortly before a new note."""
+        if self._note is not None and raw_at > self._note.onset:
+            behind = round((raw_at + 0.060 * self.rate_hz) / self._raw_a_band)
+            end = self._sums.last_tenth(behind, self._note, raw_at + 0.004 * self.rate_hz)
+            self._close(min(end, raw_at), "10 % of its peak")
+
+    def _try_open(self, at: int, is_turn: bool, onset_slow: float, is_lull: bool, novelty: float) -> None:
+        note = self._note
+        if is_turn and note is None:
+            return  # nothing sounds that could turn
+        onset = onset_slow * self.bands.factor
+        if not np.isfinite(onset) or onset < 0.010 * self.rate_hz:
+            if note is None and at < round(EARLIEST_S * self.bands.band_hz):
+                self._open(0.0, "already sounding when the data began", np.nan)
+            return
+        if note is not None:
+            since = onset - note.onset
+            if since < (LEAST_BEFORE_TURN_S if is_turn else LEAST_NOTE_S) * self.rate_hz:
+                return
+            levels = self._levels
+            if not is_lull and since < _SOON_S * self.rate_hz:
+                here = at - self._first
+                rise = levels.ahead[here] / max(levels.before[here], 1e-12)
+                least = _RISE_OF_STRUCK if since < _GLIDES_S * self.rate_hz else RISE_RATIO
+                is_struck = not is_turn and novelty >= NOVELTY_OF_STRUCK and rise >= least
+                if not is_struck and rise < STRONG_RISE_RATIO:
+                    return
+            if not is_lull and since < BEFORE * self.bands.factor:
+                # Judged again by what the note itself did, without what came before it.
+                start, both = self._looker.novelty_since(note.onset, at)
+                novelty = both[int(is_turn)]
+                is_weak = levels.ahead[at - self._first] < STRONG_RISE_RATIO * levels.before[at - self._first]
+                if since < _GLIDES_S * self.rate_hz and is_weak and max(both) > RUNAWAY_RATIO:
+                    return  # a slide, which prediction carries on to anywhere
+                if start > _SHORT_KNOWN and novelty < (NOVELTY_OF_SHORT_KNOWN if is_turn else NOVELTY_OF_SOON):
+                    here = at - self._first
+                    if is_turn or levels.ahead[here] < STRONG_RISE_RATIO * levels.before[here]:
+                        return
+            if novelty < (NOVELTY_OF_PITCH if is_turn else NOVELTY_WHILE_SOUNDING) and not is_lull:
+                return
+            if onset - note.onset < LEAST_NOTE_S * self.rate_hz:
+                return
+            if is_turn and self._stays_on_pitch(at):
+                return
+            if not is_lull and since < SWELL_WITHIN_S * self.rate_hz and self._goes_on(note, at):
+                return
+            end, how = self._sums.last_tenth(round(onset / self._raw_a_band), note, onset), "10 % of its peak"
+            if onset - end < _STILL_SOUNDS_S * self.rate_hz:
+                end, how = onset, _CUT_BY_NEXT
+            self._close(end, how)
+        self._open(onset, "first departure of the waveform" + (" (pitch changed)" if is_turn else ""), novelty)
+
+    def _goes_on(self, note: SoundingNote, at: int) -> bool:
+        """Whether what sounds swells on through here, and nothing new begins."""
+        bands = self.bands
+        part = bands.band.part(note.band_first, at + round(SWELL_BEHIND_S * bands.band_hz))
+        return is_one_swell(part, bands.band_hz, LOWEST_HZ, HIGHEST_HZ)
+
+    def _stays_on_pitch(self, at: int) -> bool:
+        """Whether the pitch is the same ahead of a place and behind it: then partials came or went, and no note."""
+        for before, behind in self._pitches_around(at):
+            if before is None or behind is None:
+                return False
+            if min(before.explained_ratio, behind.explained_ratio) >= _CLEAR_RATIO:
+                return abs(behind.frequency_hz / before.frequency_hz - 1.0) < _SAME_PITCH
+        return False
+
+    def _pitches_around(self, at: int) -> list[tuple[Pitch | None, Pitch | None]]:
+        """Pitch ahead of a place and behind it, over more and over less, where the note ends or another begins within
+        more. Of all turns that are walked through at once, as one by one would take three times as long."""
+        if at not in self._around_turns:
+            turns = [turn for turn in self._turns if turn >= at] or [at]
+            near, *fars = (round(span_s * self.bands.band_hz) for span_s in _PARTIALS_WITHIN_S)
+            spans = [
+                span
+                for turn in turns
+                for far in fars
+                for span in ((turn - far, turn - near), (turn + near, turn + far))
+            ]
+            found = iter(measure_pitches([self.bands.band.part(*span) for span in spans], self.bands.band_hz))
+            self._around_turns = {turn: [(next(found), next(found)) for _ in fars] for turn in turns}
+        return self._around_turns[at]
+
+    def _open(self, onset: float, basis: str, novelty: float) -> None:
+        onset = max(onset, 0.0)
+        since_s = max(0.0, (onset - self._last_end) / self.rate_hz)
+        note = SoundingNote(onset, basis, novelty, self.floor_v, since_s)
+        note.acc_at = ceil(onset)
+        note.band_first = -(-note.acc_at // self._raw_a_band)
+        note.slow_to = -(-note.acc_at // self.bands.factor)
+        band = self.bands.band
+        note.band_before = band.part(note.band_first - round(BEFORE_S * self.bands.band_hz), note.band_first).copy()
+        for waiting in self._waiting:
+            if waiting.next_onset is None:
+                waiting.next_onset = onset
+        if self.bands.supply is not None:
+            at = note.acc_at // self.bands.thin_step
+            note.supply_before = self.bands.thinned(at - round(0.250 * self.rate_hz / self.bands.thin_step), at)
+        self._note = note
+
+    # ---- a note sounds ---------------------------------------------------------------------------------------------
+
+    # ---- a note ends -----------------------------------------------------------------------------------------------
+
+    def _close(self, end: float, basis: str) -> None:
+        note, self._note = self._note, None
+        assert note is not None
+        note.end, note.end_basis = max(end, note.onset + 1.0), basis
+        stop = ceil(note.end)
+        self._sums.collect(note, -(-stop // self._raw_a_band), self._levels.around, self._first)
+        self._sums.mark(note, stop)
+        if basis == _CUT_BY_NEXT:
+            self._leave_out_next(note)
+        self._last_end, self._last_peak_v = note.end, note.level_peak_v
+        if self.bands.supply is not None:
+            second = round(1.0 * self.rate_hz)
+            a = max(ceil(note.onset), stop - second)
+            note.supply_tail = self.bands.thinned(a // self.bands.thin_step, stop // self.bands.thin_step)
+        self._waiting.append(note)
+
+    def _leave_out_next(self, note: SoundingNote) -> None:
+        """The level over 50 ms sees the next note 25 ms ahead: the peak of a note of a few seconds is its own."""
+        levels = join(note.levels)
+        n = round(note.end / self._raw_a_band - 0.5 * LEVEL_S * self.bands.band_hz) - note.band_first
+        if n < len(levels) < PITCH_FROM_S * self.bands.band_hz and n > 0.5 * LEVEL_S * self.bands.band_hz:
+            note.levels = [levels[:n]]
+            note.level_peak_v = sqrt(float(np.maximum.reduce(levels[:n])))
+
+    def _finished(self, is_last: bool) -> list[SoundingNote]:
+        known_to = self._at * self._raw_a_band
+        done = []
+        for note in self._waiting:
+            if is_last or note.next_onset is not None or known_to - note.end > (RECOVERY_S + 0.05) * self.rate_hz:
+                if self.bands.supply is not None:
+                    a = ceil(note.end + 0.0005 * self.rate_hz)
+                    b = a + round(RECOVERY_S * self.rate_hz)
+                    if note.next_onset is not None:
+                        b = min(b, int(note.next_onset - 0.001 * self.rate_hz))
+                    step = self.bands.thin_step
+                    note.supply_after = self.bands.thinned(-(-a // step), max(-(-a // step), b // step))
+                done.append(note)
+        self._waiting = [note for note in self._waiting if note not in done]
+        return done

@@ -1,0 +1,299 @@
+"""Bass notes in the output, 20 to 120 Hz, and what the supply did under each."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from ampwitness.detect.notes.note_decimate import Bands
+from ampwitness.detect.notes.note_glide import straighten
+from ampwitness.detect.notes.note_judge import beats_on, is_tone, judge_note
+from ampwitness.detect.notes.note_parts import STANDS_OUT, date_again, measure_attack, sounding_part, strong_part
+from ampwitness.detect.notes.note_runs import NoteBlock, NoteRuns
+from ampwitness.detect.notes.note_spectrum import Pitch, measure_pitches, name_pitch
+from ampwitness.detect.notes.note_sums import END_RATIO
+from ampwitness.detect.notes.note_supply import SupplyMeter
+from ampwitness.detect.notes.note_table import NoteTable, RowView
+from ampwitness.detect.notes.note_walk import FLOOR_OVER_NOISE_RATIO, FLOOR_V, RunNotes
+from ampwitness.detect.notes.sounding_note import SoundingNote
+from ampwitness.detect.result import DetectorResult
+from ampwitness.detect.streams import Ledger
+from ampwitness.finding_list import FindingList, KeptTable
+from ampwitness.types import Finding, FloatArray, Severity, TraceWindow
+
+_LEAST_RUN_S = 0.100
+_CLEARLY_TONE = 0.80  # of it explained by one note: no second look is needed
+_STRAIGHT_TONE = 0.90  # the same of one whose slide was taken out: that suits noise too, a little
+_LEAST_PERIODS = 5.0  # of it: fewer of noise's lowest lines look like a tone
+_BATCH = 384  # notes that are measured together: some 10 MB wait at most
+# By the supply's model and the report, of all notes: making each again for a number costs ten times as much.
+_ASKED_FOR = ("sag_v", "sag_without_end_v", "level_v", "peak_v", "supply_lowest_averaged_v")
+SAG_OF_NOTE_PERCENT = 10.0  # what the supply may lose under a note before it is more than information
+
+
+class NoteDetector:
+    """Finds bass notes and measures the supply under each.
+
+    Onset: where the output's level, rms over 50 ms in the band 8 to 165 Hz, rises (by 1.5 dB or more from the 50 ms
+    before to the 50 ms behind), or its pitch turns, the first departure of the waveform from what went before is
+    taken: what went before is carried on by linear prediction from the 200 ms before, and the corner of what is left
+    is fitted by least squares; a turn of the pitch is dated where what is carried on from before and what is carried
+    back from behind fit equally well. It is a new note only if at least 21 % of the energy behind the onset (15 % where
+    the pitch turns) is not the old carried on: beats, decays and steady harmonics are not notes. A swell that nothing
+    marks is dated where it passes the floor, and any note that takes 30 ms or more to rise out of silence where its
+    rise, carried back as a power of time, leaves zero.
+    End: the next onset, or the last instant at which the waveform below 300 Hz reached 10 % of its peak, once the level
+    has fallen to 10 % of its peak.
+    `level_v`: the highest rms over 50 ms in the band. `peak_v`: largest departure of the output from its mean.
+    `energy_v2s`: the output's squares, less those of its mean, summed over time.
+    `attack_s`: onset to 90 % of the peak level, less what averaging over 50 ms adds to it (16 ms to a step, 7 to a rise
+    of 50); good to 9 ms.
+    `pitch_hz`: fundamental of the note without its attack, 4 s at most, of one whose pitch slides that of its end;
+    `pitch_name` and `pitch_cents` after ISO 16.
+
+    The supply: `supply_before_v` is the mean of up to 250 ms before the onset (`supply_before_looked_s` says how long,
+    `supply_before_settled` whether it stood still with nothing sounding). `supply_lowest_averaged_v` (`supply_lowest_v`
+    is the same) is the lowest value of a moving parabola over 2 ms, taken again over 20 to 32 ms where a parabola fits
+    that long; `supply_lowest_raw_v` the lowest sample. `supply_end_v` is the mean of the last 50 ms; `sag_v` before
+    less lowest; `sag_slope_v_per_s` the mean slope of its fall from 10 to 90 %, within the note's first second;
+    `recovery_s` the time constant of one exponential, beside what rises slowly where that is needed, fitted up to the
+    next onset (3 s at most); `ripple_v` peak to peak at twice the pitch.
+
+    Gaps
+    ----
+    A gap ends every note that sounds (said in the evidence); nothing is carried across.
+
+    Limits
+    ------
+    Notes below a floor of 40 mV rms, or ten times the quietest level of the last 40 s (0.2 V rms at most), are not
+    reported. Of notes that begin within 60 ms of each other only one is seen. A note of the same pitch struck again in
+    phase with less than 1.5 dB of rise goes on as the old one. Of notes that stand less than 20 dB above what else
+    sounds in the band, or last less than 0.12 s beside it, some are missed; one that goes under in it ends where that
+    falls. A voice whose pitch stays below 123.5 Hz counts as notes. Attack values are coarse. Nothing is told before
+    `finish`.
+
+    Source
+    ------
+    Our choice, measured by `python -m ampwitness.bench.event_scores --what notes`. Pitch names: ISO 16.
+    """
+
+    name = "notes"
+
+    def __init__(self) -> None:
+        self._ledger = Ledger(self.name)
+        self._runs = NoteRuns()
+        self._run: tuple[int, RunNotes] | None = None
+        self._waiting: list[tuple[SoundingNote, Bands, NoteBlock]] = []
+        self._found = KeptTable("note", _ASKED_FOR, ("supply_before_settled",))
+        self._n_dropped: dict[str, int] = {}
+        self._last_pitches: deque[Pitch] = deque(maxlen=3)
+        self._last_level_v = 0.0
+        self._meters: dict[tuple[float, int], SupplyMeter] = {}
+
+    def push(self, window: TraceWindow) -> None:
+        """Look at the next window."""
+        self._ledger.see(window)
+        trace = window.traces.get("output")
+        if trace is None:
+            self._ledger.leave_out(window.start_s, window.stop_s, "no output channel")
+            for block in self._runs.finish():
+                self._take(block)
+            return
+        if "supply" not in window.traces:
+            self._ledger.leave_out(window.start_s, window.stop_s, "supply under the notes: no supply channel")
+        for span in trace.saturated:
+            # A note is still seen there, only its height is not.
+            self._ledger.leave_out(span.start_s, span.stop_s, "level: the logger's own input was at a rail")
+        for block in self._runs.push(window):
+            self._take(block)
+
+    def finish(self) -> DetectorResult:
+        """Close what is open and answer."""
+        for block in self._runs.finish():
+            self._take(block)
+        self._measure()
+        findings = FindingList([self._found])
+        summary: dict[str, Any] = {
+            "n_notes": len(findings),
+            "floor_v": FLOOR_V,
+            "floor_over_noise_ratio": FLOOR_OVER_NOISE_RATIO,
+            "n_not_taken_for_notes": dict(self._n_dropped),
+        }
+        sags = findings.values("sag_v")
+        sags = sags[np.isfinite(sags)]
+        if len(sags):
+            summary["largest_sag_v"] = float(sags.max())
+            summary["median_sag_v"] = float(np.median(sags))
+        return DetectorResult(findings, self._ledger.coverage(), summary)
+
+    def _take(self, block: NoteBlock) -> None:
+        n = len(block.output)
+        if self._run is None or self._run[0] != block.run_id:
+            self._run = (block.run_id, RunNotes(block))
+        run = self._run[1]
+        if not (block.is_last and block.first + n == 0):
+            where = block.without_samples()
+            self._waiting += [(note, run.bands, where) for note in run.take(block)]
+        if len(self._waiting) >= _BATCH:
+            self._measure()
+        if block.is_last and block.first + n < _LEAST_RUN_S * block.rate_hz:
+            stop_s = block.time_s(block.first + n)
+            self._ledger.leave_out(block.run_start_s, stop_s, "too short for a bass note")
+            return
+        self._ledger.judge(n / block.rate_hz)
+
+    # ---- many notes at once ----------------------------------------------------------------------------------------
+
+    def _measure(self) -> None:
+        """Measure the notes that wait."""
+        waiting, self._waiting = self._waiting, []
+        parts = [sounding_part(note, bands) for note, bands, _ in waiting]
+        pitches: list[Pitch | None] = [None] * len(waiting)
+        for bands in {id(bands): bands for _, bands, _ in waiting}.values():
+            places = [place for place, (_, b, _) in enumerate(waiting) if b is bands]
+            some = measure_pitches([parts[place] for place in places], bands.band_hz, bands.response)
+            for place, pitch in zip(places, some, strict=True):
+                pitches[place] = pitch
+        strong = self._look_at_strong_parts(waiting, parts, pitches)
+        glides = self._look_at_glides(waiting, parts, pitches)
+        kept = []
+        for place, ((note, bands, block), part, pitch) in enumerate(zip(waiting, parts, pitches, strict=True)):
+            chosen, why_not = judge_note(note, pitch, self._last_pitches, len(part) / bands.band_hz, bands.rate_hz)
+            if chosen is None and place in strong:
+                pitch, seconds = strong[place]
+                chosen, why_not = judge_note(note, pitch, self._last_pitches, seconds, bands.rate_hz)
+            if chosen is None and place in glides:
+                pitch, seconds = glides[place]
+                chosen, why_not = judge_note(note, pitch, self._last_pitches, seconds, bands.rate_hz)
+            if chosen is not None and beats_on(note, chosen, self._last_pitches, self._last_level_v):
+                chosen, why_not = None, "two notes that ring on, beating"
+            if chosen is None or pitch is None:
+                self._n_dropped[why_not] = self._n_dropped.get(why_not, 0) + 1
+                continue
+            self._last_pitches.append(chosen)
+            self._last_level_v = note.level_peak_v
+            date_again(note, bands, chosen)
+            kept.append((note, bands, block, chosen))
+        if not kept:
+            return
+        for bands in {id(bands): bands for _, bands, _, _ in kept}.values():
+            self._report([entry for entry in kept if entry[1] is bands], bands)
+
+    def _look_at_strong_parts(
+        self,
+        waiting: list[tuple[SoundingNote, Bands, NoteBlock]],
+        parts: list[FloatArray],
+        pitches: list[Pitch | None],
+    ) -> dict[int, tuple[Pitch, float]]:
+        """By place, the pitch of the strong part of notes that go under in what else sounds, and how long that is."""
+        found: dict[int, tuple[Pitch, float]] = {}
+        for bands in {id(bands): bands for _, bands, _ in waiting}.values():
+            cut: dict[int, FloatArray] = {}
+            for place, (note, b, _) in enumerate(waiting):
+                pitch = pitches[place]
+                if b is bands and pitch is not None and pitch.explained_ratio < _CLEARLY_TONE:
+                    part = strong_part(note, bands, parts[place])
+                    if part is not None:
+                        cut[place] = part
+            some = measure_pitches(list(cut.values()), bands.band_hz, bands.response) if cut else []
+            for (place, part), pitch in zip(cut.items(), some, strict=True):
+                seconds = len(part) / bands.band_hz
+                if pitch is not None and pitch.frequency_hz * seconds >= _LEAST_PERIODS:
+                    found[place] = (pitch, seconds)
+        return found
+
+    def _look_at_glides(
+        self,
+        waiting: list[tuple[SoundingNote, Bands, NoteBlock]],
+        parts: list[FloatArray],
+        pitches: list[Pitch | None],
+    ) -> dict[int, tuple[Pitch, float]]:
+        """By place, the pitch that notes slide to which are no tones as they stand, and how long that is."""
+        found: dict[int, tuple[Pitch, float]] = {}
+        straight: dict[int, tuple[FloatArray, float]] = {}
+        for place, ((note, bands, _), part, pitch) in enumerate(zip(waiting, parts, pitches, strict=True)):
+            if pitch is None or is_tone(pitch, len(part) / bands.band_hz) or not note.novelty_ratio >= STANDS_OUT:
+                continue
+            still = straighten(part, bands.band_hz)
+            if still is not None:
+                straight[place] = still
+        for bands in {id(waiting[place][1]): waiting[place][1] for place in straight}.values():
+            places = [place for place in straight if waiting[place][1] is bands]
+            some = measure_pitches([straight[place][0] for place in places], bands.band_hz, bands.response)
+            for place, pitch in zip(places, some, strict=True):
+                if pitch is not None and pitch.explained_ratio >= _STRAIGHT_TONE:
+                    there = replace(pitch, frequency_hz=pitch.frequency_hz * straight[place][1])
+                    found[place] = (there, len(parts[place]) / bands.band_hz)
+        return found
+
+    def _report(self, kept: list[tuple[SoundingNote, Bands, NoteBlock, Pitch]], bands: Bands) -> None:
+        """Findings of notes of one run."""
+        notes = [note for note, _, _, _ in kept]
+        pitches = [pitch for _, _, _, pitch in kept]
+        n = np.array([max(note.n, 1) for note in notes])
+        sum_v, sum_v2 = np.array([note.sum_v for note in notes]), np.array([note.sum_v2 for note in notes])
+        mean_v = sum_v / n
+        highest_v, lowest_v = np.array([note.highest_v for note in notes]), np.array([note.lowest_v for note in notes])
+        duration_s = np.array([note.end - note.onset for note in notes]) / bands.rate_hz
+        names = [name_pitch(pitch.frequency_hz) for pitch in pitches]
+        cents = np.array([off for _, off in names])
+        pitch_hz = np.array([pitch.frequency_hz for pitch in pitches])
+        measured: dict[str, FloatArray] = {
+            "pitch_hz": pitch_hz,
+            "pitch_cents": cents,
+            "level_v": np.array([note.level_peak_v for note in notes]),
+            "peak_v": np.maximum(highest_v - mean_v, mean_v - lowest_v),
+            "attack_s": np.array([measure_attack(note, bands) for note in notes]),
+            "energy_v2s": np.maximum(sum_v2 - n * mean_v * mean_v, 0.0) / bands.rate_hz,
+        }
+        evidence: dict[str, FloatArray] = {
+            "pitch_off_cents": cents,
+            "explained_ratio": np.array([pitch.explained_ratio for pitch in pitches]),
+            "pitch_beside_hz": np.array([pitch.beside_hz for pitch in pitches]),
+            "rms_v": np.sqrt(sum_v2 / n),
+            "novelty_ratio": np.array([note.novelty_ratio for note in notes]),
+            "duration_s": duration_s,
+        }
+        texts: dict[str, list[str]] = {
+            "pitch_name": [name for name, _ in names],
+            "onset_basis": [note.onset_basis for note in notes],
+            "end_basis": [note.end_basis for note in notes],
+        }
+        key = (bands.rate_hz, bands.thin_step)
+        if key not in self._meters:
+            self._meters[key] = SupplyMeter(bands)
+        supply = self._meters[key].measure(notes, pitch_hz)
+        measured.update(supply.measured)
+        evidence.update(supply.evidence)
+        texts.update(supply.texts)
+        flags = {"supply_before_settled": supply.is_settled}
+        numbers = NoteTable(measured, flags, {"pitch_name": texts["pitch_name"]}, {})
+        reasons = NoteTable(evidence, flags, texts, {"partials_v": [pitch.amplitudes_v for pitch in pitches]})
+        is_deep = supply.measured["sag_percent"] >= SAG_OF_NOTE_PERCENT
+        for row, (note, _, block, _) in enumerate(kept):
+            severity: Severity = "attention" if is_deep[row] else "information"
+            finding = Finding(
+                kind="note",
+                start_s=block.time_s(note.onset),
+                stop_s=block.time_s(note.end),
+                severity=severity,
+                measured=RowView(numbers, row),
+                threshold=_threshold(note.floor_v),
+                evidence=RowView(reasons, row),
+            )
+            self._found.extend([finding])
+
+
+_THRESHOLDS: dict[float, dict[str, float]] = {}
+
+
+def _threshold(floor_v: float) -> dict[str, float]:
+    """The same object for the same floor: most notes of a day share one."""
+    if floor_v not in _THRESHOLDS:
+        if len(_THRESHOLDS) > 100:
+            _THRESHOLDS.clear()
+        _THRESHOLDS[floor_v] = {"floor_v": floor_v, "end_ratio": END_RATIO, "sag_percent": SAG_OF_NOTE_PERCENT}
+    return _THRESHOLDS[floor_v]

@@ -1,0 +1,1 @@
+"""Hours and days: levels in tiers, and drift at constant drive."""

@@ -1,0 +1,209 @@
+"""When charging begins and ends, by the level at which the supply would stand with the amplifier quiet.
+
+Charging: a level that only a charger gives, or a lasting step up from one that may be rest. It ends where the level
+falls for good; a dip between two charging levels that are alike ends none.
+
+Gaps: the level is smoothed across one, and nothing else is.
+Limits: a charger that holds less than 13.2 V looks like rest, unless it comes or goes: see `lasting_steps`.
+Source: our choice, measured by `python -m ampwitness.bench.engine_scores`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.supply.lasting_steps import find_lasting_steps, spans_of_charging
+from ampwitness.detect.supply.supply_history import SupplySteps
+from ampwitness.types import FloatArray
+
+State = Literal["rest", "cranking", "charging", "not decidable"]
+
+CHARGING_FROM_V = 13.3
+REST_TO_V = 13.0
+STEP_V = 0.45  # a fall of the level this large within a second and a half: the engine was switched off
+BLOCK_STEPS = 10  # of 10 ms: the level goes in tenths of a second
+SURFACE_S = 300.0  # from memory: so long behind a charging the charge on the plates shows
+RESTED_HIGH_V, RESTED_WANDER_V = 12.95, 0.3
+RESTED_ABOVE_V, RESTED_BLOCKS = 0.25, 50
+_LONGEST_FALL, _FALLS_V = 200, 0.04  # blocks; within a second
+_DIP_BLOCKS = 20
+
+
+def measure_level(
+    steps: SupplySteps, open_v: FloatArray, cranks: Sequence[tuple[float, float]]
+) -> tuple[FloatArray, FloatArray]:
+    """Open voltage in blocks of 0.1 s outside cranking, smoothed over 0.5 s: times of the blocks' middles, volts."""
+    n = len(open_v) // BLOCK_STEPS * BLOCK_STEPS
+    times = steps.time_s[:n].reshape(-1, BLOCK_STEPS).mean(axis=1)
+    # The upper part: short dips of accessories and of notes that the slope does not cover are no change of state.
+    volts = np.partition(open_v[:n].reshape(-1, BLOCK_STEPS), 7, axis=1)[:, 7]
+    kept = np.ones(len(times), dtype=bool)
+    for a, b in cranks:
+        kept[np.searchsorted(times, a - 0.05) : np.searchsorted(times, b + 0.05)] = False
+    times, volts = times[kept], volts[kept]
+    if len(volts) < 5:
+        return times, volts
+    padded = np.concatenate((volts[:1], volts[:1], volts, volts[-1:], volts[-1:]))
+    return times, np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+
+
+def find_charging_changes(
+    level_s: FloatArray, level: FloatArray, cranks: Sequence[tuple[float, float]]
+) -> list[tuple[float, State]]:
+    """When charging begins and ends: (time, state from then on), from the first block on."""
+    far = 15
+    later = np.concatenate((level[far:], np.full(min(far, len(level)), level[-1])))
+    fall = level - later  # over the next second and a half
+    # A fall of the level that is not taken back within the next two seconds.
+    much_later = np.concatenate((level[3 * far :], np.full(min(3 * far, len(level)), level[-1])))
+    off = (fall > STEP_V) & (level - much_later > STEP_V) & (much_later < 13.6)
+    charging_v, is_rested = _known_rest(level_s, level, cranks)
+    is_high, is_low = level > charging_v, (level < REST_TO_V) & ~_is_taken_back(level) | is_rested
+    first: State = "charging" if is_high[0] else "rest" if level[0] < 12.95 else "not decidable"
+    changes: list[tuple[float, State]] = [(float(level_s[0]) - 0.05, first)]
+    state, at, floor_v = first, 0, CHARGING_FROM_V
+    n = len(level)
+    while at < n:
+        if state == "charging":
+            ends = np.flatnonzero(off[at:] | is_low[at:])
+            if not len(ends):
+                break
+            place = at + int(ends[0])
+            # The instant at which it left the level, within that second and a half; and the surface charge that
+            # stays on the battery for minutes is not taken for a charger again.
+            stop = min(n, place + 2 * far + 1)
+            settled_v = float(level[min(n - 1, place + 3 * far)])
+            left_v = level[place] - 0.12 * (level[place] - settled_v)
+            if off[place]:
+                gone = np.flatnonzero(level[place:stop] < left_v)
+                place += int(gone[0]) if len(gone) else 0
+            else:
+                place = _fall_began(level, place, at)
+            floor_v = max(float(charging_v[min(n - 1, place + far)]), settled_v + 0.25)
+            state = "rest"
+            changes.append((float(level_s[min(place, n - 1)]) - 0.05, state))
+            at = min(n, place + 3)
+            continue
+        if state == "not decidable":
+            turns = np.flatnonzero(is_high[at:] | (level[at:] < 12.95))
+            if not len(turns):
+                break
+            place = at + int(turns[0])
+            state = "charging" if is_high[place] else "rest"
+        else:
+            # It must have been below: behind a fall the level is above at first.
+            below = np.concatenate(([state == first and at <= 1], level[at:-1] <= floor_v))
+            rises = np.flatnonzero((level[at:] > floor_v) & below)
+            if not len(rises):
+                break
+            place = _rise_began(level, at + int(rises[0]))
+            state = "charging"
+        changes.append((float(level_s[place]) - 0.05, state))
+        at = max(place, at) + 1
+        while at < n and state == "charging" and level[at] < CHARGING_FROM_V and at < place + far:
+            at += 1  # it is still rising
+    return changes
+
+
+def _known_rest(
+    level_s: FloatArray, level: FloatArray, cranks: Sequence[tuple[float, float]]
+) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+    """(n,) the level above which the engine charges, and whether the level is back at rest for good.
+
+    Ahead of a cranking the engine rested. A lithium battery rests as high as some chargers hold, and no higher behind.
+    """
+    charging_v, is_rested = np.full(len(level), CHARGING_FROM_V), np.zeros(len(level), dtype=bool)
+    for start_s, stop_s in cranks:
+        before = level[(level_s > start_s - 4.0) & (level_s < start_s - 0.3)]
+        if len(before) < 10 or np.subtract(*np.percentile(before, [95, 5])) > RESTED_WANDER_V:
+            continue
+        rest_v, first = float(np.median(before)), int(np.searchsorted(level_s, stop_s + 1.0))
+        if rest_v < RESTED_HIGH_V:
+            continue
+        charging_v[first:] = max(CHARGING_FROM_V, rest_v + RESTED_ABOVE_V)
+        is_rested[first:] = False
+        later = np.lib.stride_tricks.sliding_window_view(level[first:], min(RESTED_BLOCKS, max(1, len(level) - first)))
+        if later.shape[1] == RESTED_BLOCKS:
+            is_rested[first : first + len(later)] = later.max(axis=1) < rest_v + RESTED_ABOVE_V
+    return charging_v, is_rested
+
+
+def _fall_began(level: FloatArray, place: int, first: int) -> int:
+    """Where the fall began that was seen at `place`, not before `first`: the battery comes down slowly at times."""
+    at = place
+    while at - first > BLOCK_STEPS and place - at < _LONGEST_FALL and level[at - 10] - level[at] > _FALLS_V:
+        at -= 1
+    return at
+
+
+def _is_taken_back(level: FloatArray) -> npt.NDArray[np.bool_]:
+    """(n,) whether a low level is a dip of at most two seconds between two charging levels that are alike: a large
+    consumer, or a contact. An engine that stops stays low, but for the charge on its battery's plates."""
+    found = np.zeros(len(level), dtype=bool)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], level < REST_TO_V, [False])).astype(np.int8)))
+    for first, stop in edges.reshape(-1, 2).tolist():
+        before, behind = level[max(0, first - 35) : max(0, first - 5)], level[stop + 5 : stop + 35]
+        if stop - first <= _DIP_BLOCKS and len(before) >= 10 and len(behind) >= 10:
+            was_v, is_v = float(np.median(before)), float(np.median(behind))
+            found[first:stop] = min(was_v, is_v) > CHARGING_FROM_V and abs(was_v - is_v) < STEP_V
+    return found
+
+
+def add_weak_charging(
+    changes: list[tuple[float, State]], level_s: FloatArray, level: FloatArray
+) -> list[tuple[float, State]]:
+    """The same, with what lasting steps tell of a charger too weak to reach a charging level."""
+    if [state for _, state in changes[:2]] == ["not decidable", "charging"]:
+        # What could not be told at first was charging already, unless the level rose.
+        at = int(np.searchsorted(level_s, changes[1][0]))
+        before, behind = level[max(0, at - 50) : at], level[at : at + 50]
+        if len(before) and len(behind) and abs(float(np.median(behind) - np.median(before))) < STEP_V / 2:
+            changes = [(changes[0][0], "charging"), *changes[2:]]
+    begins = np.array([t for t, _ in changes])
+    is_charging = np.array([state == "charging" for _, state in changes])
+    may_be = ~is_charging[np.maximum(0, np.searchsorted(begins, level_s, "right") - 1)]
+    # For minutes behind a charging a battery at rest stands as high as a weak charger holds: what steps there is a
+    # consumer that comes or goes.
+    stopped_s = np.array([t for (_, was), (t, state) in pairwise(changes) if was == "charging" and state == "rest"])
+    lasting = tuple(
+        step
+        for step in find_lasting_steps(level_s, level, may_be)
+        if not np.any((step.time_s > stopped_s) & (step.time_s < stopped_s + SURFACE_S))
+    )
+    if not lasting:
+        return changes
+    begins_s, ends_s = float(begins[0]), float(level_s[-1]) + 1.0
+    edges_s = [begins_s, *(t for t, state in changes if state == "charging"), ends_s]
+    out = changes
+    for first_s, last_s in pairwise(edges_s):
+        # From where this charging ended, to where the next one begins.
+        since_s = next((t for t, state in changes if first_s <= t < last_s and state != "charging"), last_s)
+        for a, b in spans_of_charging(lasting, since_s, last_s):
+            a, b = (_place_step(t, level_s, level) if since_s < t < last_s else t for t in (a, b))
+            out = [change for change in out if not a <= change[0] <= b + 1.0 or change[1] == "charging"]
+            out += [(a, "charging")] if b >= last_s else [(a, "charging"), (b, "rest")]
+    return sorted(out)
+
+
+def _place_step(time_s: float, level_s: FloatArray, level: FloatArray) -> float:
+    """The instant of a step near a time: where two means explain most of the two seconds to either side."""
+    at = np.flatnonzero(np.abs(level_s - time_s) <= 2.0)
+    if len(at) < 2:
+        return time_s
+    sums, counts = np.cumsum(level[at] - level[at].mean())[:-1], np.arange(1, len(at))
+    split = int(np.argmax(sums**2 * (1 / counts + 1 / counts[::-1])))
+    return float(level_s[at[split + 1]]) - 0.05
+
+
+def _rise_began(level: FloatArray, place: int) -> int:
+    """Where the rise began that passes the charging level at `place`."""
+    first = max(0, place - 15)
+    before_v = float(np.median(level[first : max(first + 1, place - 8)]))
+    top_v = float(level[min(len(level) - 1, place + 15)])
+    low = np.flatnonzero(level[first : place + 1] < before_v + 0.12 * (top_v - before_v))
+    return first + int(low[-1]) + 1 if len(low) else place

@@ -1,0 +1,193 @@
+"""When the engine was cranked, by the supply alone.
+
+Out of rest the supply falls within 40 ms by 2 V or more without the output asking for it, comes part of the way back,
+and stays down for 0.15 s or more; behind it the engine charges, or the supply swung as a piston engine makes it: by
+much, or evenly.
+
+Gaps: a cranking that a gap breaks is judged up to the gap.
+Limits: volts alone. A large consumer whose current swings looks like a starter that did not start the engine.
+Source: our choice, measured by `python -m ampwitness.bench.engine_scores`. 3.5 V: below the cranking level of the
+deepest starting profile of ISO 16750-2, and above what a lead without contact leaves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from ampwitness.detect.supply.supply_history import STEP_S, SupplySteps
+from ampwitness.types import Finding, FloatArray
+
+CRANK_FALL_V = 2.0
+CRANK_FROM_V = 13.45  # a rested lithium battery gives up to 13.4 V
+CRANK_LEFT_V = 0.8  # at least this much below rest after the first notch
+CRANK_BACK_V = 0.4  # and at least this much above the notch
+CRANK_LEAST_V = 3.5  # no battery that turns a starter gives less: what stands lower lost contact
+CRANK_LEAST_S = 0.15
+CRANK_LONGEST_S = 30.0
+CRANK_SWING_V = 0.12
+_STROKES_HZ, _STROKES_CYCLES, _STROKES_V, _STROKES_SHARE = (2.5, 20.0), 4, 0.025, 0.6
+_ASKS_V2, _IN_STEP, _STEP_LAGS = 0.02, 0.4, 5  # an output that plays; so far it may be ahead, in steps of 10 ms
+_STROKES_LEAST, _STROKES_LONGEST = 30, 300  # of 10 ms
+_STROKES_RATIO = 0.6  # beside even strokes so much of the least fall will do, and no notch need be seen
+_HOLD_S = 0.30
+_FALL_STEPS, _SAME_FALL_S, _HALF_FALL_S = 6, 0.15, 0.002
+
+
+def list_crankings(
+    steps: SupplySteps, supply: FloatArray, open_v: FloatArray, dips: Sequence[Finding]
+) -> list[tuple[float, float]]:
+    """Start and stop of each cranking, recording time.
+
+    Parameters
+    ----------
+    steps : the recording in steps of 10 ms
+    supply, open_v : (n,) volts of these steps, and what they would be with the amplifier quiet
+    dips : findings of the dip detector; those of the supply date the start to a millisecond or two
+    """
+    found: list[tuple[float, float]] = []
+    starts_s = [
+        float(dip.evidence.get("fell_from_s", dip.start_s)) for dip in dips if dip.measured.get("role") == "supply"
+    ]
+    # An engine that stopped leaves a supply that is low already: its next cranking lies within that dip. And a dip that
+    # a note made right ahead of one hides its date.
+    for candidates_s in (starts_s, _list_falls(steps, supply)):
+        for start_s in sorted(candidates_s):
+            if any(a - _SAME_FALL_S < start_s < b + 0.2 for a, b in found):
+                continue
+            span = _judge_cranking(steps, supply, open_v, start_s)
+            if span is not None:
+                found.append(span)
+    return sorted(found)
+
+
+def _list_falls(steps: SupplySteps, supply: FloatArray) -> list[float]:
+    """When the supply began to fall as far within 60 ms as a cranking makes it; to some milliseconds."""
+    if len(supply) < 2 * _FALL_STEPS:
+        return []
+    lowest = np.lib.stride_tricks.sliding_window_view(supply[1:], _FALL_STEPS).min(axis=1)
+    falls = supply[: len(lowest)] - lowest > CRANK_FALL_V
+    falls &= np.diff(steps.index, append=0)[: len(lowest)] == 1
+    out = []
+    for last in np.flatnonzero(falls & ~np.concatenate((falls[1:], [False]))).tolist():
+        # The last step from which it is far to fall is on the slope or just ahead of it.
+        first = max(0, last - _FALL_STEPS)
+        top_v = float(supply[first : last + 1].max())
+        ahead = first + int(np.flatnonzero(supply[first : last + 1] > top_v - 0.2)[-1])
+        if ahead + 2 >= len(supply):
+            continue
+        fall_v = top_v - float(supply[ahead + 2])
+        left = (
+            float(np.clip((float(supply[ahead + 1]) - float(supply[ahead + 2])) / fall_v, 0, 1)) if fall_v > 0 else 0.0
+        )
+        out.append(float(steps.index[ahead] + 1 + left) * STEP_S - _HALF_FALL_S)
+    return out
+
+
+def _judge_cranking(
+    steps: SupplySteps, supply: FloatArray, open_v: FloatArray, start_s: float
+) -> tuple[float, float] | None:
+    at = int(np.searchsorted(steps.index, round(start_s / STEP_S)))
+    stop = min(len(supply), at + round(CRANK_LONGEST_S / STEP_S))
+    stop = _whole(steps, at, stop)
+    before = slice(max(0, at - 100), max(0, at - 2))
+    if stop - at < 40 or before.stop - before.start < 5:
+        return None
+    rest_v = float(np.median(open_v[before]))
+    volts = supply[at:stop]
+    notch_v = float(volts[:10].min())
+    if rest_v > CRANK_FROM_V or float(volts[:6].min()) > rest_v - CRANK_FALL_V:
+        return None
+    asked = steps.output_v2
+    if np.isfinite(asked[at]) and len(asked) > at + 6:
+        # A loud note pulls the supply down as well: then the output rises as the supply falls.
+        more = float(np.mean(asked[at : at + 6])) - 1.5 * float(np.mean(asked[before]))
+        if more > 1.0 and float((open_v - supply)[at : at + 10].max()) > 0.5 * (rest_v - notch_v):
+            return None
+    # Where the cranking level lies: what holds from a tenth of a second on, before the supply is back.
+    early = volts[8:30]
+    centre_v = float(np.median(early))
+    if centre_v > rest_v - _STROKES_RATIO * CRANK_LEFT_V:
+        return None
+    end = _find_end(volts, centre_v, rest_v)
+    if end is None or end * STEP_S < CRANK_LEAST_S:
+        return None
+    # A consumer swings by nothing once its inrush is over; and what the music pulls does not count.
+    inside = slice(at + 10 + max(0, end - 15) // 3, at + end - 5)
+    settled = open_v[inside]
+    has_strokes = _has_strokes(settled) and not _is_in_step(settled, asked[inside])
+    if not has_strokes and (centre_v > rest_v - CRANK_LEFT_V or centre_v < notch_v + CRANK_BACK_V):
+        return None
+    if float(np.percentile(volts[8 : max(end, 9)], 20)) < CRANK_LEAST_V:
+        return None
+    swing_v = float(np.std(_without_course(settled))) if len(settled) > 5 else 0.0
+    later = open_v[at + end : min(stop, at + end + 300)]
+    is_charged = len(later) > 50 and float(np.percentile(later, 75)) > rest_v + 0.5
+    if not is_charged and swing_v < CRANK_SWING_V and not has_strokes:
+        return None
+    return start_s, float((steps.index[at] + end) * STEP_S)
+
+
+def _has_strokes(volts: FloatArray) -> bool:
+    """Whether the supply swings evenly, as pistons make it, at one frequency or one that rises a little."""
+    volts = volts[:_STROKES_LONGEST]
+    n = len(volts)
+    if n < _STROKES_LEAST or not np.isfinite(volts).all():
+        return False
+    left = _without_course(volts)
+    if float(np.std(left)) < _STROKES_V:
+        return False
+    power = np.abs(np.fft.rfft(left * np.hanning(n))) ** 2
+    hz = np.fft.rfftfreq(n, STEP_S)
+    inside = np.flatnonzero((hz > _STROKES_HZ[0]) & (hz < _STROKES_HZ[1]) & (np.arange(len(hz)) >= _STROKES_CYCLES))
+    if not len(inside):
+        return False
+    top = int(inside[np.argmax(power[inside])])
+    return float(power[top - 1 : top + 2].sum()) > _STROKES_SHARE * float(power.sum())
+
+
+def _is_in_step(volts: FloatArray, asked: FloatArray) -> bool:
+    """Whether the supply swings in step with what the output asks for: syllables or beats, not an engine.
+
+    Either way round, as what is taken out for the output may be too much.
+    """
+    if not np.isfinite(asked).all() or float(asked.max()) < _ASKS_V2:
+        return False
+    swings, asks = _without_course(volts), _without_course(asked)
+    for lag in range(_STEP_LAGS):
+        a, b = swings[lag:], asks[: len(asks) - lag]
+        scale = float(np.sqrt((a @ a) * (b @ b)))
+        if scale > 0 and abs(float(a @ b)) > _IN_STEP * scale:
+            return True
+    return False
+
+
+def _without_course(volts: FloatArray) -> FloatArray:
+    """The same less the parabola through it."""
+    at = np.arange(len(volts))
+    return np.asarray(volts - np.polyval(np.polyfit(at, volts, 2), at))
+
+
+def _find_end(volts: FloatArray, centre_v: float, rest_v: float) -> int | None:
+    """First step from which the supply holds well above the cranking level; None: it never does."""
+    hold = round(_HOLD_S / STEP_S)
+    # The level swings slowly at first: follow it, so that a crest of the swing is not the end.
+    high = centre_v + 0.55 * (rest_v - centre_v)
+    above = (volts > high).astype(np.int64)
+    sums = np.concatenate(([0], np.cumsum(above)))
+    ends = np.minimum(np.arange(len(volts)) + hold, len(volts))
+    held = sums[ends] - sums[:-1] == ends - np.arange(len(volts))
+    hits = np.flatnonzero(held & (np.arange(len(volts)) >= 12))
+    if not len(hits):
+        return None
+    end = int(hits[0])
+    while end > 12 and volts[end - 1] < volts[end] - 0.05 and end > int(hits[0]) - 15:  # back to where it began to rise
+        end -= 1
+    return end
+
+
+def _whole(steps: SupplySteps, at: int, stop: int) -> int:
+    """How far from `at` the steps follow one another without a gap."""
+    broken = np.flatnonzero(np.diff(steps.index[at:stop]) != 1)
+    return at + int(broken[0]) + 1 if len(broken) else stop

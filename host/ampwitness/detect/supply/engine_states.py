@@ -1,0 +1,210 @@
+"""Engine states from the supply: rest, cranking, charging; not decidable where volts cannot tell.
+
+Puts together what `cranking` and `charging_changes` find. A charging level that wanders by more than 0.9 V is a
+variable charger's: then a low level behind it may be rest or charging, and is not decidable unless a cranking ends it.
+
+Gaps: a state is carried across a gap only as "what was known before"; nothing is measured across one.
+Limits: volts alone. A charger that holds less than 13.2 V looks like rest, unless it comes or goes: see
+`lasting_steps`.
+Source: our choice, measured by `python -m ampwitness.bench.engine_scores`. 13.2 V: above any open-circuit voltage of a
+rested flooded battery (12.7 V, electrode data of Bode) and below a charger's set-point (13.5 to 14.9 V, service data).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ampwitness.detect.supply.charging_changes import (
+    BLOCK_STEPS,
+    STEP_V,
+    State,
+    add_weak_charging,
+    find_charging_changes,
+    measure_level,
+)
+from ampwitness.detect.supply.cranking import CRANK_FROM_V, list_crankings
+from ampwitness.detect.supply.lasting_steps import learn_sag
+from ampwitness.detect.supply.supply_history import STEP_S, SupplySteps
+from ampwitness.types import Finding, FloatArray
+
+STATES: tuple[State, ...] = ("rest", "cranking", "charging", "not decidable")
+
+WANDER_V = 0.9
+LEAST_CHARGED_V = 11.5  # no charger holds less
+_SLOW_CHARGE_S = 20.0  # a worn alternator, or a cold battery, comes up so slowly behind a cranking
+
+
+@dataclass(frozen=True, slots=True)
+class StateSpan:
+    """One engine state from `start_s` to `stop_s`, recording time."""
+
+    start_s: float
+    stop_s: float
+    state: State
+    by: str | None = None  # what decided it, in words; None: the volts
+
+
+@dataclass(frozen=True, slots=True)
+class EngineStates:
+    """All spans in order of time, without overlap; and why some are not decidable."""
+
+    spans: tuple[StateSpan, ...]
+    remarks: tuple[str, ...]
+
+    @property
+    def cranking(self) -> tuple[tuple[float, float], ...]:
+        """Spans in which the volts show that the engine was cranked: a hand's mark excuses no cut-out."""
+        return tuple((s.start_s, s.stop_s) for s in self.spans if s.state == "cranking" and s.by is None)
+
+    def at(self, time_s: float) -> State:
+        """The state at a time; "not decidable" outside the spans."""
+        starts = [s.start_s for s in self.spans]
+        place = int(np.searchsorted(starts, time_s, "right")) - 1
+        if place < 0 or time_s >= self.spans[place].stop_s + STEP_S:
+            return "not decidable"
+        return self.spans[place].state
+
+
+def find_cranking(steps: SupplySteps, dips: Sequence[Finding]) -> tuple[tuple[float, float], ...]:
+    """Spans of cranking alone, by the volts; parameters as for `find_engine_states`."""
+    if "supply" not in steps.volts or len(steps) < 2 * BLOCK_STEPS or not dips:
+        return ()
+    supply = steps.volts["supply"]
+    open_v = supply + learn_sag(supply, steps.output_v2 / np.maximum(supply, 1.0))
+    return tuple(list_crankings(steps, supply, open_v, dips))
+
+
+def find_engine_states(steps: SupplySteps, dips: Sequence[Finding]) -> EngineStates:
+    """Tell the engine's states apart.
+
+    Parameters
+    ----------
+    steps : the recording in steps of 10 ms
+    dips : findings of the dip detector; those of the supply date the start of a cranking to a millisecond or two
+    """
+    if "supply" not in steps.volts or len(steps) < 2 * BLOCK_STEPS:
+        return EngineStates((), ("no supply channel, or less than a fifth of a second of it",))
+    supply = steps.volts["supply"]
+    open_v = supply + learn_sag(supply, steps.output_v2 / np.maximum(supply, 1.0))
+    cranks = list_crankings(steps, supply, open_v, dips)
+    level_s, level = measure_level(steps, open_v, cranks)
+    if not len(level):
+        return EngineStates((), ("the supply was never settled",))
+    changes = add_weak_charging(find_charging_changes(level_s, level, cranks), level_s, level)
+    spans, remarks = _assemble(steps, changes, cranks, level_s, level)
+    return EngineStates(tuple(spans), tuple(remarks))
+
+
+def _assemble(
+    steps: SupplySteps,
+    changes: list[tuple[float, State]],
+    cranks: Sequence[tuple[float, float]],
+    level_s: FloatArray,
+    level: FloatArray,
+) -> tuple[list[StateSpan], list[str]]:
+    begin_s, end_s = float(steps.index[0] * STEP_S), float((steps.index[-1] + 1) * STEP_S)
+    remarks: list[str] = []
+    times = [begin_s, *(t for t, _ in changes[1:]), end_s]
+    base = [StateSpan(a, b, s) for a, b, (_, s) in zip(times[:-1], times[1:], changes, strict=True) if b > a]
+    # A charging that begins within half a second behind a cranking begins where that ends.
+    spans: list[StateSpan] = []
+    for span in base:
+        pieces = [span]
+        for a, b in cranks:
+            pieces = [
+                StateSpan(x, y, piece.state)
+                for piece in pieces
+                for x, y in ((piece.start_s, min(piece.stop_s, a)), (max(piece.start_s, b), piece.stop_s))
+                if y - x > 1e-9
+            ]
+        spans += pieces
+    spans = sorted([*spans, *(StateSpan(a, b, "cranking") for a, b in cranks)], key=lambda s: s.start_s)
+    spans = _close_up(_by_cranking(_close_up(spans), level_s, level))
+    charging = [
+        float(np.median(level[(level_s >= s.start_s + 2) & (level_s < s.stop_s - 1)]))
+        for s in spans
+        if s.state == "charging" and s.stop_s - s.start_s > 4
+    ]
+    inside = np.concatenate(
+        [level[(level_s >= s.start_s + 2) & (level_s < s.stop_s - 1)] for s in spans if s.state == "charging"]
+        or [np.empty(0)]
+    )
+    inside = inside[inside > LEAST_CHARGED_V]  # a lead that lost contact, a consumer at its inrush
+    wander_v = float(np.subtract(*np.percentile(inside, [95, 5]))) if len(inside) > 20 else 0.0
+    was_low_in_between = any(
+        span.state == "not decidable" and {spans[k - 1].state, spans[k + 1].state} == {"charging"}
+        for k, span in enumerate(spans[1:-1], 1)
+    )
+    if charging and (wander_v > WANDER_V or was_low_in_between):
+        spans = _doubt(spans)
+        wandered = f"wandered by {wander_v:.1f} V" if wander_v > WANDER_V else "fell to that of rest, and came back"
+        remarks.append(
+            f"the charging voltage {wandered}: a variable charger, so a low supply behind it may be rest or charging"
+        )
+    return spans, remarks
+
+
+def _close_up(spans: list[StateSpan]) -> list[StateSpan]:
+    """Join equal neighbours; what lasted under 0.6 s behind a cranking belongs to what follows it."""
+    out: list[StateSpan] = []
+    for place, span in enumerate(spans):
+        after_crank = bool(out) and out[-1].state == "cranking"
+        follows = spans[place + 1] if place + 1 < len(spans) else None
+        if after_crank and follows is not None and follows.state == "charging" and span.stop_s - span.start_s < 0.6:
+            spans[place + 1] = StateSpan(span.start_s, follows.stop_s, "charging")
+            continue
+        if out and out[-1].state == span.state and span.state != "cranking":
+            out[-1] = StateSpan(out[-1].start_s, span.stop_s, span.state)
+        else:
+            out.append(span)
+    return out
+
+
+def _by_cranking(spans: list[StateSpan], level_s: FloatArray, level: FloatArray) -> list[StateSpan]:
+    """What crankings tell of the spans beside them, and what it tells that there was none.
+
+    Ahead of a cranking the engine was at rest, whatever its battery's kind. A charging that comes up slowly behind one
+    began with it. A low level between two charging ones without a cranking may be a charger that paused.
+    """
+    out = list(spans)
+    insides = [level[(level_s >= span.start_s) & (level_s < span.stop_s)] for span in spans]
+    for place in reversed(range(len(spans))):
+        span, inside = spans[place], insides[place]
+        # What led to a rest ahead of a cranking, as high as a battery may stand, was one.
+        after = spans[place + 1].state if place + 1 < len(spans) else None
+        rests = after == "cranking" or (place == 0 and place + 2 < len(spans) and spans[2].state == "cranking")
+        if rests and span.state in ("not decidable", "charging") and len(inside):
+            is_steady = float(np.subtract(*np.percentile(inside, [95, 5]))) < STEP_V
+            if float(np.median(inside)) < CRANK_FROM_V and (is_steady or span.state == "not decidable"):
+                out[place] = StateSpan(span.start_s, span.stop_s, "rest")
+    for place, (span, inside) in enumerate(zip(out, insides, strict=True)):
+        before = out[place - 1].state if place else None
+        after = out[place + 1].state if place + 1 < len(out) else None
+        if before == "cranking" and after == "charging" and span.state == "rest":
+            if span.stop_s - span.start_s < _SLOW_CHARGE_S and len(inside) > 5 and _rises(inside):
+                out[place] = StateSpan(span.start_s, span.stop_s, "charging")
+        elif before == after == "charging" and span.state == "rest":
+            out[place] = StateSpan(span.start_s, span.stop_s, "not decidable")
+    return out
+
+
+def _rises(level: FloatArray) -> bool:
+    """Whether a level rises all the while, but for what consumers make of it."""
+    return float(level[-1] - level[0]) > STEP_V / 2 and float(np.mean(np.diff(level) >= -0.02)) > 0.8
+
+
+def _doubt(spans: list[StateSpan]) -> list[StateSpan]:
+    """Under a variable charger: rest behind charging is not decidable, unless a cranking ends it."""
+    out: list[StateSpan] = []
+    has_charged = False
+    for place, span in enumerate(spans):
+        has_charged |= span.state == "charging"
+        ends_in_crank = place + 1 < len(spans) and spans[place + 1].state == "cranking"
+        doubtful = span.state == "rest" and has_charged and not ends_in_crank
+        if span.state == "rest" and ends_in_crank:
+            has_charged = False
+        out.append(StateSpan(span.start_s, span.stop_s, "not decidable") if doubtful else span)
+    return _close_up(out)

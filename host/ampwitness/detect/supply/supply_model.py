@@ -1,0 +1,331 @@
+"""The supply as the amplifier sees it, from all of a recording together: open voltage, source resistance, its parts.
+
+What the amplifier takes is measured where a `current` channel is, else estimated: output power into the load's real
+impedance over an efficiency. Both are rarely known well, so the source resistance comes with the range that follows;
+what the recording holds without them (how far the supply falls for volts at the output) does not depend on them.
+
+Gaps: steps that lost a sample are left out.
+Limits: all volts are relative to the logger's reference point: without a `ground` channel the return path cannot be
+told from the battery. See also `supply_states`, `supply_fit`, `supply_ohms` and `supply_forecast`.
+Source: our choice, measured by `python -m ampwitness.bench.supply_scores`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.supply.charging_model import ChargingFit
+from ampwitness.detect.supply.lasting_steps import (
+    CHARGER_FROM_V,
+    LastingStep,
+    find_lasting_steps,
+    learn_sag,
+)
+from ampwitness.detect.supply.supply_charging import fit_charging
+from ampwitness.detect.supply.supply_fit import (
+    FAST_MOST_S,
+    SupplyFit,
+    find_breaks,
+    fit_supply,
+    fit_with_lags,
+    predict_fall,
+)
+from ampwitness.detect.supply.supply_history import NO_SUPPLY_V, STEP_S, SupplySteps
+from ampwitness.detect.supply.supply_states import (
+    CHARGING_ABOVE_V,
+    WEAK_CHARGER_FROM_V,
+    add_weak_charging,
+    bridge_pauses,
+    find_charging,
+    near_changes,
+    place_changes,
+)
+from ampwitness.types import FloatArray
+
+EngineState = Literal["at rest", "charging"]
+
+AT_ONCE_MOST_S = 0.015
+SETTLED_BLOCK_S = 60.0
+QUIET_SHARE = 0.2
+_CHANGE_S = (0.2, 1.5)  # before and behind a change of state: fitted to neither, the battery's slow part moves
+_LEAST_PLAYED_V2 = 0.25  # mean square over a step: half a volt rms, 20 times the logger's noise
+_KEPT_OUT_NEAR_S = (0.05, 0.3)  # before and behind a cranking or a lost lead
+_LEAST_FALL_V = 0.03
+_JUMP_V = 1.0
+_STRAY = 0.15  # so far off may shares be that were fitted apart
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyOptions:
+    """What is known of amplifier, load and battery; None where it is not."""
+
+    load_ohm: float | None = None
+    load_kind: str | None = None  # none, resistor, speaker
+    efficiency: float | None = None  # output power over supply power, as stated by a person
+    current_a_per_v: float = 100.0  # of the clamp on the `current` channel
+    current_zero_v: float = 2.5
+    is_clamp_stated: bool = False  # whether a person stated its amperes a volt
+    battery_kind: str | None = None  # flooded, AGM, lithium
+
+
+@dataclass(frozen=True, slots=True)
+class StateModel:
+    """One engine state: its fit and its numbers for the report."""
+
+    state: EngineState
+    fit: SupplyFit | None
+    power_fit: SupplyFit | None  # against output power, also where the current is measured
+    lowest_v: float
+    judged_s: float
+    open_v: float
+    shares: Mapping[str, tuple[float, float]]
+    charging: ChargingFit | None = None  # both regimes of an alternator, where they were told apart
+    power_charging: ChargingFit | None = None  # against output power, as `power_fit`
+
+
+@dataclass(frozen=True, slots=True)
+class KeptOut:
+    """What the starter, or a lead that lost contact, did to the supply: kept out of both states."""
+
+    lowest_v: float
+    judged_s: float
+    n_times: int
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyModel:
+    """Both engine states, and the settled supply at any time."""
+
+    states: Mapping[str, StateModel]
+    demand_unit: Literal["A", "V"]  # V: mean square of the output over the supply
+    change_s: FloatArray  # (n,) when a state begins
+    change_state: tuple[EngineState, ...]
+    settled_s: Mapping[str, FloatArray]
+    settled_v: Mapping[str, FloatArray]
+    has_output: bool
+    lasting_steps: tuple[LastingStep, ...] = ()  # by which alone a change of state was told
+    cranking: KeptOut | None = None
+    lost: KeptOut | None = None
+    kept_out: tuple[tuple[float, float], ...] = ()  # (start_s, stop_s) of both
+
+    def state_at(self, time_s: float) -> EngineState | None:
+        """Engine state at a time; None without a supply."""
+        if len(self.change_s) == 0:
+            return None
+        at = int(np.searchsorted(self.change_s, time_s, "right")) - 1
+        return self.change_state[max(0, at)]
+
+    def settled_at(self, time_s: float) -> float | None:
+        """The supply as it would stand with the amplifier quiet, in the engine state of that time."""
+        state = self.state_at(time_s)
+        if state is None or len(self.settled_s[state]) == 0:
+            return None
+        return float(np.interp(time_s, self.settled_s[state], self.settled_v[state]))
+
+
+def find_demand(steps: SupplySteps, options: SupplyOptions) -> tuple[FloatArray, Literal["A", "V"]]:
+    """(n,) what the amplifier takes: amperes where measured, else mean square of the output over the supply volts."""
+    current = steps.volts.get("current")
+    if current is not None and np.isfinite(current).any():
+        return (current - options.current_zero_v) * options.current_a_per_v, "A"
+    return _power_demand(steps), "V"
+
+
+def _power_demand(steps: SupplySteps) -> FloatArray:
+    return np.asarray(steps.output_v2 / np.maximum(steps.volts["supply"], 1.0))
+
+
+def _fit_power(steps: SupplySteps, supply: FloatArray, rows: npt.NDArray[np.bool_]) -> SupplyFit | None:
+    fit = fit_supply(steps, _power_demand(steps), supply, rows)
+    return fit if fit is not None and _is_believable(fit) else None
+
+
+def learn_supply(
+    steps: SupplySteps,
+    options: SupplyOptions,
+    cranked: Sequence[tuple[float, float]] = (),
+    lost: Sequence[tuple[float, float]] = (),
+) -> SupplyModel | None:
+    """Learn the supply of a recording, engine states apart.
+
+    Parameters
+    ----------
+    steps : the recording in steps of 10 ms
+    options : what is known beside it
+    cranked : (start_s, stop_s) of each cranking, recording time: kept out of both states
+    lost : the same of spans without a supply
+
+    Returns
+    -------
+    SupplyModel, or None without a supply channel or with less than a second of it.
+    """
+    if len(steps) < 1.0 / STEP_S or "supply" not in steps.volts:
+        return None
+    supply = steps.volts["supply"]
+    demand, unit = find_demand(steps, options)
+    is_cranked, cranking = _mark_kept_out(steps, supply, cranked)
+    is_lost, lead = _mark_kept_out(steps, supply, lost)
+    usable = np.isfinite(supply) & (supply > NO_SUPPLY_V) & ~is_cranked & ~is_lost
+    breaks = find_breaks(steps)
+    above_v = CHARGING_ABOVE_V.get(options.battery_kind or "", 13.2)
+    # By the highest volts of each two seconds, by the volts as they would be without the amplifier, and by their steps.
+    open_v = supply + learn_sag(supply, demand)
+    charging = find_charging(steps, open_v, above_v, 0.5) | find_charging(steps, supply, above_v, 0.95)
+    from_v = WEAK_CHARGER_FROM_V.get(options.battery_kind or "", CHARGER_FROM_V)
+    lasting = find_lasting_steps(steps.time_s, open_v, ~charging, from_v)
+    charging = place_changes(add_weak_charging(charging, steps, lasting), open_v)
+    charging = bridge_pauses(charging, steps, open_v, cranked)
+    apart = usable & ~near_changes(charging, *_CHANGE_S)
+    states: dict[str, StateModel] = {}
+    settled_s: dict[str, FloatArray] = {}
+    settled_v: dict[str, FloatArray] = {}
+    for name, mine in (("at rest", ~charging), ("charging", charging)):
+        state: EngineState = "charging" if name == "charging" else "at rest"
+        rows = mine & usable
+        fitted = mine & apart
+        fit = fit_supply(steps, demand, supply, fitted)
+        if fit is not None and _is_believable(fit) and (unit == "A" or _has_played(steps, fitted)):
+            fall = _fall(fit, demand, breaks)
+        else:
+            fit, fall = None, np.zeros(len(supply))
+        settled_s[name], settled_v[name] = _settle(steps, supply + fall, demand, rows)
+        alternator, by_power = None, None
+        if fit is not None and state == "charging":
+            alternator, by_power = _fit_alternator(steps, demand, unit, supply, fitted)
+        if rows.any():
+            # A minute that was left out is in the state of the last step before it.
+            left_out = steps.left_out
+            beside = mine[np.maximum(0, np.searchsorted(steps.time_s, left_out.middle_s) - 1)]
+            states[name] = StateModel(
+                state=state,
+                fit=fit,
+                power_fit=fit if unit == "V" else _fit_power(steps, supply, fitted),
+                lowest_v=float(min(supply[rows].min(), left_out.lowest_supply_v(beside))),
+                judged_s=float(rows.sum() * STEP_S + left_out.seen_s[beside].sum()),
+                open_v=float(np.median(settled_v[name])) if len(settled_v[name]) else float(np.median(supply[rows])),
+                shares={} if _has_ground_jumped(steps, is_lost) else _find_shares(steps, demand, fitted, fit),
+                charging=alternator,
+                power_charging=by_power,
+            )
+    if not states:
+        return None
+    flips = np.flatnonzero(np.diff(charging.astype(np.int8))) + 1
+    starts = np.concatenate(([0], flips))
+    return SupplyModel(
+        states=states,
+        demand_unit=unit,
+        change_s=steps.time_s[starts] - STEP_S / 2,
+        change_state=tuple("charging" if charging[k] else "at rest" for k in starts),
+        settled_s=settled_s,
+        settled_v=settled_v,
+        has_output=bool(np.isfinite(steps.output_v2).any()),
+        lasting_steps=lasting,
+        cranking=cranking,
+        lost=lead,
+        kept_out=(*(cranked if cranking is not None else ()), *(lost if lead is not None else ())),
+    )
+
+
+def _mark_kept_out(
+    steps: SupplySteps, supply: FloatArray, spans: Sequence[tuple[float, float]]
+) -> tuple[npt.NDArray[np.bool_], KeptOut | None]:
+    """(n,) whether a step lies within a span or so near that what happened may still move it; and its figures.
+
+    A recording that holds nothing else is not left without figures: then nothing is marked.
+    """
+    is_out = np.zeros(len(supply), dtype=bool)
+    inside = np.zeros(len(supply), dtype=bool)
+    for start_s, stop_s in spans:
+        inside |= (steps.time_s >= start_s - STEP_S) & (steps.time_s < stop_s)
+        is_out |= (steps.time_s >= start_s - _KEPT_OUT_NEAR_S[0]) & (steps.time_s < stop_s + _KEPT_OUT_NEAR_S[1])
+    inside &= np.isfinite(supply)
+    if not inside.any() or (is_out | ~np.isfinite(supply)).all():
+        return np.zeros(len(supply), dtype=bool), None
+    return is_out, KeptOut(float(supply[inside].min()), float(inside.sum() * STEP_S), len(spans))
+
+
+def _has_ground_jumped(steps: SupplySteps, is_lost: npt.NDArray[np.bool_]) -> bool:
+    """Whether the ground left its place while there was no supply: what it loses otherwise says nothing of it then."""
+    ground = steps.volts.get("ground")
+    if ground is None or not is_lost.any() or is_lost.all():
+        return False
+    return bool(np.nanmax(np.abs(ground[is_lost] - np.nanmedian(ground[~is_lost])), initial=0.0) > _JUMP_V)
+
+
+def _fit_alternator(
+    steps: SupplySteps, demand: FloatArray, unit: str, supply: FloatArray, rows: npt.NDArray[np.bool_]
+) -> tuple[ChargingFit | None, ChargingFit | None]:
+    """Both regimes of an alternator, against demand and against output power."""
+    by_power = fit_charging(steps, steps.output_v2, np.maximum(supply, 1.0), supply, rows)
+    if unit == "V":
+        return by_power, by_power
+    return fit_charging(steps, demand, np.ones(len(demand)), supply, rows), by_power
+
+
+def _fall(fit: SupplyFit | None, demand: FloatArray, breaks: npt.NDArray[np.bool_]) -> FloatArray:
+    return predict_fall(fit.without_others(), demand, breaks) if fit is not None else np.zeros(len(demand))
+
+
+def _has_played(steps: SupplySteps, rows: npt.NDArray[np.bool_]) -> bool:
+    """Whether the output was ever above the logger's noise: what noise seems to draw is nobody's resistance."""
+    return (
+        float(np.max(steps.output_v2[rows], initial=0.0, where=np.isfinite(steps.output_v2[rows]))) > _LEAST_PLAYED_V2
+    )
+
+
+def _is_believable(fit: SupplyFit) -> bool:
+    """The supply falls under demand, by more than chance and by enough to be seen."""
+    weight, error = fit.part(0.0, FAST_MOST_S)
+    return weight > 3 * error and weight * fit.highest_demand > max(_LEAST_FALL_V, fit.spread_v)
+
+
+def _settle(
+    steps: SupplySteps, open_v: FloatArray, demand: FloatArray, rows: npt.NDArray[np.bool_]
+) -> tuple[FloatArray, FloatArray]:
+    """Open voltage by the minute, from the quietest fifth of each: there the fit has least to add."""
+    times, volts = [], []
+    block = (steps.time_s // SETTLED_BLOCK_S).astype(np.int64)
+    starts = np.flatnonzero(np.diff(block, prepend=block[0] - 1))
+    for a, b in zip(starts, np.append(starts[1:], len(block)), strict=True):
+        mine = np.flatnonzero(rows[a:b] & np.isfinite(open_v[a:b])) + a
+        if len(mine) < 0.5 / STEP_S:
+            continue
+        asked = np.where(np.isfinite(demand[mine]), demand[mine], 0.0)
+        quiet = mine[asked <= np.quantile(asked, QUIET_SHARE) + 1e-12]
+        times.append(float(np.mean(steps.time_s[quiet])))
+        volts.append(float(np.median(open_v[quiet])))
+    return np.array(times), np.array(volts)
+
+
+def _find_shares(
+    steps: SupplySteps, demand: FloatArray, rows: npt.NDArray[np.bool_], fit: SupplyFit | None
+) -> dict[str, tuple[float, float]]:
+    """Share of each part of the path in the fast answer, with its standard error; empty without further channels."""
+    supply, battery, ground = (steps.volts.get(role) for role in ("supply", "battery", "ground"))
+    if fit is None or supply is None:
+        return {}
+    falls: dict[str, FloatArray] = {}
+    if battery is not None and ground is not None:
+        falls = {"plus lead": supply - battery, "return lead": ground, "battery": battery - ground}
+    elif battery is not None:
+        falls = {"plus lead": supply - battery, "battery and return lead": battery}
+    elif ground is not None:
+        falls = {"return lead": ground, "battery and plus lead": supply - ground}
+    lags_s = tuple(term.lag_s for term in fit.terms)
+    whole, _ = fit.part(0.0, FAST_MOST_S)
+    shares = {}
+    for name, volts in falls.items():
+        part = fit_with_lags(steps, demand, volts, rows & np.isfinite(volts), lags_s)
+        if part is not None and whole > 0:
+            weight, error = part.part(0.0, FAST_MOST_S)
+            shares[name] = (weight / whole, error / whole)
+    # The parts' falls add up to the supply's. Where their shares do not, a connection jumped, and none of them is told.
+    total, errors = sum(share for share, _ in shares.values()), [error for _, error in shares.values()]
+    is_sound = abs(total - 1.0) <= _STRAY + 2 * float(np.hypot.reduce(errors)) if shares else False
+    is_sound &= all(-_STRAY - 2 * error <= share <= 1.0 + _STRAY + 2 * error for share, error in shares.values())
+    return shares if is_sound else {}

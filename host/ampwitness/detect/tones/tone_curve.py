@@ -1,0 +1,156 @@
+"""Distortion against volts: the knee, the 1 % and 10 % points, and what stopped the level from rising further."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ampwitness.detect.tones.level_follow import FollowEdge, find_follow_edge
+from ampwitness.detect.tones.tone_crossing import CurvePoint, find_crossing
+from ampwitness.detect.tones.tone_points import TonePoint
+from ampwitness.types import FloatArray
+
+# The conditions of amplifier ratings: continuous power at 1 % THD+N, dynamic power at 10 % (CTA-2006 and its kin, as
+# reproduced in makers' feature pages and on cta.tech).
+KNEE_PERCENT = 1.0
+TEN_PERCENT = 10.0
+_FLOOR_PERCENT = 0.75  # but one below this may stay: such a point is clean or weighs little
+_FLOOR_RATIO = 0.35  # a floor above this part of the THD makes a point useless
+_SOURCE_LEAST_DB = 1.0  # so much change of level at the same distortion: not the amplifier's ceiling
+_SOURCE_SAME_RATIO = 1.3
+_SOURCE_LEAST_POWER = 0.5  # of the level in the distortion: half of what the softest amplifier's has
+_HELD_SOURCE_DB = 2.0
+LEFT_S, LEFT_STEADY_DB = 1.0, 0.2
+_HELD_OUTPUT_DB = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class ToneCurve:
+    """All points of one tone of a recording, by time, and what follows from them."""
+
+    frequency_hz: float
+    points: tuple[TonePoint, ...]
+    knee: CurvePoint | None
+    ten: CurvePoint | None
+    clean_v: float | None  # highest rms measured with THD below 1 %
+    ceiling_v: float | None  # peak volts of the flat tops
+    is_source_clipped: bool
+    is_level_held: bool
+    follow: FollowEdge | None = None  # where the level stops following its drive; by steps only without distortion
+
+    @property
+    def start_s(self) -> float:
+        return self.points[0].start_s
+
+    @property
+    def stop_s(self) -> float:
+        return self.points[-1].stop_s
+
+
+def find_left_v(points: Sequence[TonePoint]) -> float | None:
+    """Volts rms at which a tone was left: those of its last second; None where these moved by LEFT_STEADY_DB."""
+    last_s = points[-1].stop_s
+    levels = [point.reading.level_v for point in points if point.stop_s > last_s - LEFT_S]
+    if points[-1].stop_s - points[0].start_s < LEFT_S or 20 * math.log10(max(levels) / min(levels)) > LEFT_STEADY_DB:
+        return None
+    return float(np.median(levels))
+
+
+def usable_thd_percent(point: TonePoint) -> float | None:
+    """THD of a point that may take part in a curve; None where it is not judged or drowned by its floor."""
+    thd = point.thd_percent
+    if thd is None or point.reading.thd_floor_percent > max(_FLOOR_RATIO * thd, _FLOOR_PERCENT):
+        return None
+    return thd
+
+
+def make_curve(points: Sequence[TonePoint]) -> ToneCurve:
+    """The curve of one tone.
+
+    Parameters
+    ----------
+    points : at least one, of one frequency, by time; breaks between them do not matter
+
+    Returns
+    -------
+    ToneCurve.
+
+    Gaps
+    ----
+    Sees points only; none spans a gap.
+
+    Limits
+    ------
+    The ceiling is taken as the same whenever the points were measured: where the supply sinks between them, the knee
+    is that of the supply which is given with it.
+
+    Source
+    ------
+    Knee and 1 % point: our choice, measured by `python -m ampwitness.bench.tone_scores`.
+    """
+    known = [usable_thd_percent(point) for point in points]
+    thd = np.array([np.nan if value is None else value for value in known])
+    level = np.array([point.reading.level_v for point in points])
+    is_source = _is_source_clipped(points, level, thd)
+    knee = None if is_source else find_crossing(points, level, thd, KNEE_PERCENT)
+    ten = None if is_source else find_crossing(points, level, thd, TEN_PERCENT)
+    clean = level[thd < KNEE_PERCENT]
+    flat = np.array([point.reading.peak_v for point in points])[(thd >= 2.0) & (thd <= 25.0)]
+    return ToneCurve(
+        frequency_hz=float(np.median([point.reading.frequency_hz for point in points])),
+        points=tuple(points),
+        knee=knee,
+        ten=ten,
+        clean_v=float(clean.max()) if len(clean) else None,
+        ceiling_v=float(np.median(flat)) if len(flat) and not is_source else None,
+        is_source_clipped=is_source,
+        is_level_held=_is_level_held(points, level, thd),
+        follow=_find_follow(points, has_thd=bool(len(clean)) or knee is not None),
+    )
+
+
+def _find_follow(points: Sequence[TonePoint], *, has_thd: bool) -> FollowEdge | None:
+    """A hand's own turns may look like steps: they count only where distortion says nothing."""
+    found = find_follow_edge(points)
+    return None if has_thd and found is not None and found.driven_by == "equal steps" else found
+
+
+def _is_source_clipped(points: Sequence[TonePoint], level: FloatArray, thd: FloatArray) -> bool:
+    """The same distortion at levels well apart, or distortion at the source itself."""
+    bad = thd >= 0.8
+    if not bad.any():
+        return False
+    of_source = [
+        point.source_thd_percent for point, is_bad in zip(points, bad, strict=True)
+        if is_bad and point.source_thd_percent is not None
+    ]  # fmt: skip
+    if of_source:
+        return bool(np.median(of_source) > 0.5 * np.median(thd[bad]))
+    if bad.sum() < 3:
+        return False
+    # An amplifier's distortion rises with the level, steeply at a ceiling and at least with its first power where it is
+    # soft; a source's comes along unchanged.
+    span_db = 20 * math.log10(level[bad].max() / level[bad].min())
+    if span_db < _SOURCE_LEAST_DB:
+        return False
+    same = np.abs(np.log(thd[bad] / np.median(thd[bad]))) < math.log(_SOURCE_SAME_RATIO)
+    power = np.polyfit(np.log(level[bad]), np.log(thd[bad]), 1)[0]
+    return bool(np.mean(same) > 0.8 and abs(power) < _SOURCE_LEAST_POWER)
+
+
+def _is_level_held(points: Sequence[TonePoint], level: FloatArray, thd: FloatArray) -> bool:
+    """The source rises and the output does not, without distortion: something holds the level."""
+    source: FloatArray = np.array([point.source_v for point in points], dtype=np.float64)
+    if np.isnan(source).any() or len(source) < 4:
+        return False
+    order = np.argsort(source)
+    top = source[order][-1]
+    upper = order[source[order] >= top * 10 ** (-_HELD_SOURCE_DB / 20)]
+    if 20 * math.log10(top / source[order][0]) < _HELD_SOURCE_DB or len(upper) < 3:
+        return False
+    rise_db = 20 * math.log10(level[upper].max() / level[upper].min())
+    clean = np.nan_to_num(thd[upper], nan=0.0)
+    return bool(rise_db < _HELD_OUTPUT_DB and clean.max() < KNEE_PERCENT)
