@@ -7,8 +7,8 @@ import pytest
 from ampwitness.bench.cutout_faults import make_case as make_fault
 from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase, make_case
 from ampwitness.bench.cutout_scores import find_cutouts
-from ampwitness.detect.cutouts.cutout_measure import Stop
 from ampwitness.detect.cutouts import cutout_watch
+from ampwitness.detect.cutouts.cutout_measure import Stop
 from ampwitness.detect.step_stream import RunSteps
 from ampwitness.findings.road_words import explain_cutout
 from ampwitness.types import Edge
