@@ -8,6 +8,8 @@ Source: least squares over a table of falls along a line, half a cosine and an e
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import numpy.typing as npt
 
@@ -47,7 +49,10 @@ def _fall(since: FloatArray, kind: npt.NDArray[np.intp], span: FloatArray) -> Fl
     return out
 
 
-_FALLS: dict[int, FloatArray] = {}
+@lru_cache(maxsize=4)
+def _list_falls(n: int) -> FloatArray:
+    """(falls, 2 n) heights of each fall, of which the middle column is the one at which it begins."""
+    return _fall(np.arange(2.0 * n) - n, _KIND[:, None], _SPAN[:, None])
 
 
 def carry_falls(
@@ -68,12 +73,10 @@ def carry_falls(
     """
     k, n = volts.shape
     left, later, left_v = np.zeros((k, n)), np.zeros(k, dtype=np.intp), np.zeros(k)
-    if n not in _FALLS:
-        _FALLS[n] = _fall(np.arange(2.0 * n) - n, _KIND[:, None], _SPAN[:, None])
     for first in range(0, k, _ROWS_AT_ONCE):
         some = slice(first, first + _ROWS_AT_ONCE)
         left[some], later[some], left_v[some] = _carry_some(
-            volts[some], carried[some], departs[some], limit_v[some], _FALLS[n]
+            volts[some], carried[some], departs[some], limit_v[some], _list_falls(n)
         )
     return left, later, left_v
 

@@ -19,9 +19,8 @@ _LEAST_S = 0.090
 _MOST_OCTAVES = 1.5
 _LEAST_OCTAVES = 0.04  # a pitch that stands is measured as it is
 _END_SHARE = 0.25  # of a note, at its end: the pitch it comes to
-_LAGRANGE = np.array(
-    [-1 / 120, 1 / 24, -1 / 12, 1 / 12, -1 / 24, 1 / 120]
-)  # one over a point's distances to the others
+# One over the product of a point's distances to the others.
+_LAGRANGE = np.array([-1 / 120, 1 / 24, -1 / 12, 1 / 12, -1 / 24, 1 / 120])
 
 
 def straighten(part: FloatArray, rate_hz: float) -> tuple[FloatArray, float] | None:
@@ -41,13 +40,9 @@ def straighten(part: FloatArray, rate_hz: float) -> tuple[FloatArray, float] | N
     if n < _LEAST_S * rate_hz:
         return None
     octaves = measure_octaves(part, width)
-    # As far as it turns smoothly; held at both ends.
-    ends = (
-        np.full(width // 2, octaves[0]),
-        octaves,
-        np.full(width // 2, octaves[-1]),
-    )  # np.pad takes ten times as long
-    course = np.convolve(np.concatenate(ends), np.ones(width) / width, "same")[width // 2 :]
+    # As far as it turns smoothly; held at both ends, which np.pad takes ten times as long for.
+    held = np.concatenate((np.full(width // 2, octaves[0]), octaves, np.full(width // 2, octaves[-1])))
+    course = np.convolve(held, np.ones(width) / width, "same")[width // 2 :]
     at = np.clip(np.arange(n) - width // 2, 0, len(octaves) - 1)
     course = course[: len(octaves)][at]
     span = float(course.max() - course.min())
