@@ -24,6 +24,13 @@ def test_saturated_spans_are_merged_across_windows(window_s: float) -> None:
     assert result.findings[0].measured["rail"] == "top"
 
 
+def test_a_sliver_of_a_saturated_span_brings_no_volts_of_its_own() -> None:
+    # The span begins between the last sample of one window and the first of the next.
+    supply = np.full(24_000, 14.0)
+    (found,) = run(SaturationDetector(), {"supply": supply}, window_s=1.0, saturated=[Interval(0.99995, 1.05)]).findings
+    assert (found.evidence["lowest_v"], found.evidence["highest_v"]) == (14.0, 14.0)
+
+
 def test_gaps_and_marks_become_findings() -> None:
     marks = [Mark("button", 1.5, "s", 12_000)]
     given = {"lost": [(8000, 9000)], "marks": marks, "window_s": 0.5}

@@ -99,6 +99,8 @@ class SaturationDetector:
 
     def _close(self, role: str) -> None:
         span = self._open.pop(role)
+        if not span.n_samples:
+            span.lowest_v = span.highest_v = 0.0  # no sample fell within it
         rails = {rail for _, rail in span.inputs}
         # Both rails met within one stretch, or none named: what lies further from zero names it; a supply at its
         # bottom rail reads about 0 V throughout.
@@ -126,7 +128,10 @@ class SaturationDetector:
 
 
 def _extremes(trace: Trace, start_s: float, stop_s: float) -> tuple[float, float, int]:
-    """Lowest and highest volts and number of samples of a trace within a span; (0, 0, 0) where there are none."""
+    """Lowest and highest volts and number of samples of a trace within a span; (inf, -inf, 0) where there are none.
+
+    A window's edge may leave a sliver of a span without a sample: it must not bring a volt of its own into the rest.
+    """
     lowest_v, highest_v, n_samples = np.inf, -np.inf, 0
     for segment in trace.segments:
         a = max(0, int(np.ceil((start_s - segment.start_s) * segment.rate_hz - 1e-6)))
@@ -135,4 +140,4 @@ def _extremes(trace: Trace, start_s: float, stop_s: float) -> tuple[float, float
             part = segment.volts[a:b]
             lowest_v, highest_v = min(lowest_v, float(part.min())), max(highest_v, float(part.max()))
             n_samples += b - a
-    return (lowest_v, highest_v, n_samples) if n_samples else (0.0, 0.0, 0)
+    return lowest_v, highest_v, n_samples
