@@ -9,6 +9,7 @@ from matplotlib.figure import Figure
 
 from ampwitness.report.plots import MOST_DRAWN_COLUMNS, new_figure, plot_style
 from ampwitness.report.style import role_colour
+from ampwitness.report.time_axis import label_time
 from ampwitness.types import Analysis
 
 
@@ -32,7 +33,8 @@ def draw_headroom(analysis: Analysis) -> Figure | None:
         axes.errorbar((start_s + stop_s) / 2, room_db, yerr=2 * sd_db if is_few else None, linestyle="none",
                       marker="_", color="black", elinewidth=1.0, markersize=5 if is_few else 2)  # fmt: skip
         axes.set_ylim(bottom=0.0)
-        axes.set_xlim(0.0, max(analysis.duration_s, float(stop_s.max())))
+        last_s = max(analysis.duration_s, float(stop_s.max()))
+        axes.set_xlim(0.0, last_s)
         axes.set_ylabel("headroom (dB)")
-        axes.set_xlabel("time in the recording (s)")
+        label_time(axes, 0.0, last_s)
         return figure

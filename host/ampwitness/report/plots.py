@@ -19,6 +19,7 @@ from matplotlib.figure import Figure
 from ampwitness.finding_list import FindingList
 from ampwitness.report.overview_data import join_spans
 from ampwitness.report.style import GRID_COLOUR, LANE_STYLES, TEXT_COLOUR, role_colour, role_label
+from ampwitness.report.time_axis import label_time
 from ampwitness.types import Analysis, Envelope, Finding, FloatArray, Interval, TraceWindow
 from ampwitness.units import fixed, seconds_to_clock
 
@@ -186,8 +187,8 @@ def draw_overview(analysis: Analysis) -> Figure:
             lanes.set_yticks(range(len(kinds)), [LANE_STYLES[kind].label for kind in reversed(kinds)])
             lanes.set_ylim(-0.5, len(kinds) - 0.5)
             lanes.grid(axis="y", visible=False)
-        rows[-1].set_xlabel("time in the recording (s)")
         rows[-1].set_xlim(0.0, duration_s)
+        label_time(rows[-1], 0.0, duration_s)
         figure.align_ylabels(list(rows))
         return figure
 

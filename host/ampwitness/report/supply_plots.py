@@ -18,6 +18,7 @@ from ampwitness.finding_list import FindingList
 from ampwitness.findings.wording import find_worst
 from ampwitness.report.plots import new_figure, plot_style
 from ampwitness.report.style import LANE_STYLES, role_colour
+from ampwitness.report.time_axis import label_time
 from ampwitness.types import Analysis, Envelope, Finding
 from ampwitness.units import fixed
 
@@ -106,7 +107,7 @@ def draw_supply_under_notes(analysis: Analysis) -> Figure | None:
         axes.set_xlim(*span)
         low, high = axes.get_ylim()
         axes.set_ylim(low - 0.12 * (high - low), high)  # room for the labels
-        axes.set_xlabel("time in the recording (s)")
+        label_time(axes, *span)
         axes.set_ylabel("supply (V)")
         return figure
 
