@@ -73,21 +73,61 @@ def carry_falls(
     """
     k, n = volts.shape
     left, later, left_v = np.zeros((k, n)), np.zeros(k, dtype=np.intp), np.zeros(k)
-    for first in range(0, k, _ROWS_AT_ONCE):
-        some = slice(first, first + _ROWS_AT_ONCE)
+    may_begin = _may_fall(volts, carried, departs, limit_v)
+    rows = np.flatnonzero(may_begin.any(axis=1))
+    for first in range(0, len(rows), _ROWS_AT_ONCE):
+        some = rows[first : first + _ROWS_AT_ONCE]
         left[some], later[some], left_v[some] = _carry_some(
-            volts[some], carried[some], departs[some], limit_v[some], _list_falls(n)
+            volts[some], carried[some], departs[some], limit_v[some], may_begin[some], _list_falls(n)
         )
     return left, later, left_v
 
 
+def _may_fall(volts: FloatArray, carried: FloatArray, departs: Places, limit_v: FloatArray) -> npt.NDArray[np.bool_]:
+    """(k, beginnings) whether any fall may begin there: whatever its shape, what sounded keeps its sign and never grows
+    again, and between its beginning and what shows behind it hardly anything is left. Four of five rows go by that."""
+    k, n = volts.shape
+    number = departs[:, None] + np.arange(-_BEGINS_AHEAD, n - int(departs.min(initial=n - 1)))
+    is_there = (number >= 0) & (number < n)
+    near = np.clip(number, 0, n - 1)
+    v, c = (np.take_along_axis(values, near, axis=1) for values in (volts, carried))
+    parted = np.where(is_there, v - c, 0.0)
+    # Up to each sample, ahead of it: what parted, from the earliest beginning on, is the most that a fall explains.
+    most_left = _ALMOST * _MOST_LEFT * (np.cumsum(parted * parted, axis=1) - parted * parted)[:, _BEGINS_AHEAD:]
+    v, c, is_there = (values[:, _BEGINS_AHEAD:] for values in (v, c, is_there))
+    v, c = np.where(c < 0.0, -v, v), np.abs(c)
+    outside = np.maximum(np.maximum(v - c, -v), 0.0)
+    outside *= outside
+    size = np.maximum(c, 1e-30)
+    low, high = (v - limit_v[:, None]) / size, (v + limit_v[:, None]) / size  # the heights within the limit
+    out = np.zeros((k, len(_BEGINS)), dtype=bool)
+    for place in np.flatnonzero(_BEGINS >= 0).tolist():
+        begin = int(_BEGINS[place])
+        if begin + 1 >= v.shape[1]:
+            continue
+        least = np.minimum(np.minimum.accumulate(high[:, begin:], axis=1), 1.0)
+        goes_on = (low[:, begin:] <= least + 1e-9) & (least >= 0.0) & is_there[:, begin:]
+        np.logical_and.accumulate(goes_on, axis=1, out=goes_on)
+        lost = np.cumsum(outside[:, begin:], axis=1)
+        # The first sample that shows is at or behind the next one, and all of those between follow.
+        ends = (lost[:, :-1] <= most_left[:, begin + 1 :]) & goes_on[:, :-1] & is_there[:, begin + 1 :]
+        out[:, place] = ends[:, max(0, _LEAST_LATER - begin - 1) :].any(axis=1)
+    out[:, _BEGINS < 0] = out[:, _BEGINS == 0]
+    return out
+
+
 def _carry_some(
-    volts: FloatArray, carried: FloatArray, departs: Places, limit_v: FloatArray, falls: FloatArray
+    volts: FloatArray,
+    carried: FloatArray,
+    departs: Places,
+    limit_v: FloatArray,
+    may_begin: npt.NDArray[np.bool_],
+    falls: FloatArray,
 ) -> tuple[FloatArray, Places, FloatArray]:
     k, n = volts.shape
     begins = np.maximum(departs[:, None] + _BEGINS[None, :], 0)
     out, out_at, out_v = np.zeros((k, n)), np.zeros(k, dtype=np.intp), np.zeros(k)
-    row, column = _follow_at_first(volts, carried, departs, begins, limit_v, falls)
+    row, column = _follow_at_first(volts, carried, departs, begins, limit_v, may_begin, falls)
     if not len(row):
         return out, out_at, out_v
     explains = _explain_soon(
@@ -136,7 +176,13 @@ def _carry_some(
 
 
 def _follow_at_first(
-    volts: FloatArray, carried: FloatArray, departs: Places, begins: Places, limit_v: FloatArray, falls: FloatArray
+    volts: FloatArray,
+    carried: FloatArray,
+    departs: Places,
+    begins: Places,
+    limit_v: FloatArray,
+    may_begin: npt.NDArray[np.bool_],
+    falls: FloatArray,
 ) -> tuple[Places, Places]:
     """Rows, and numbers of beginning and fall in them, that are followed right behind the departure and where the fall
     is last above `_LET_GO`: nothing else can explain what departs, and what does not is most."""
@@ -147,7 +193,7 @@ def _follow_at_first(
     v, c = (np.take_along_axis(values, number, axis=1)[:, None, None, :] for values in (volts, carried))
     heights = falls[:, n + since].transpose(1, 2, 0, 3)
     follows = (np.abs(v - heights * c) <= limit_v[:, None, None, None]) | (since[:, :, None, :] < 0)
-    row, column = np.nonzero(follows.all(axis=3).reshape(len(volts), -1))
+    row, column = np.nonzero((follows.all(axis=3) & may_begin[:, :, None]).reshape(len(volts), -1))
     # Above `_LET_GO` nothing may show: tried where it comes to that, and half way.
     high = np.count_nonzero(falls[:, n:] > _LET_GO, axis=1) - 1
     for part in (1, 2):

@@ -1,0 +1,38 @@
+"""What is passed over cheaply under notes would have come to nothing: the long way gives the same."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from ampwitness.detect.notes import note_damping
+from ampwitness.types import FloatArray
+
+_N = 72
+
+
+def _departures(rng: np.random.Generator, k: int) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Rows in which a tone is let go or not as another sets in: volts, the first carried on, where they part, limits."""
+    t = np.arange(_N) / 1000.0
+    hz, phase = rng.uniform(30, 110, (2, k, 1)), rng.uniform(0, 2 * np.pi, (2, k, 1))
+    carried = 5.0 * np.sin(2 * np.pi * hz[0] * t + phase[0])
+    begin, later = rng.uniform(30, 40, (k, 1)), rng.uniform(2, 16, (k, 1))
+    since = np.maximum(np.arange(_N) - begin, 0.0)
+    is_let_go = rng.random((k, 1)) < 0.5
+    height = np.where(is_let_go, np.maximum(1.0 - since / rng.uniform(3, 12, (k, 1)), 0.0), 1.0)
+    new = np.where(since > later, 4.0 * np.sin(2 * np.pi * hz[1] * (since - later) / 1000.0), 0.0)
+    volts = carried * height + new + 0.002 * rng.standard_normal((k, _N))
+    parts = np.abs(volts - carried) > 0.1
+    return volts, carried, np.argmax(parts, axis=1), np.full(k, 0.1)
+
+
+def test_rows_that_may_not_fall_give_no_fall(monkeypatch: pytest.MonkeyPatch) -> None:
+    rows = _departures(np.random.default_rng(1), 600)
+    screened = note_damping.carry_falls(*rows)
+    may_begin = note_damping._may_fall(*rows)
+    monkeypatch.setattr(note_damping, "_may_fall", lambda *_: np.ones_like(may_begin))
+    thorough = note_damping.carry_falls(*rows)
+    for short, long in zip(screened, thorough, strict=True):
+        np.testing.assert_array_equal(short, long)
+    assert 50 < np.count_nonzero(thorough[1])  # falls are there to be lost
+    assert np.count_nonzero(may_begin.any(axis=1)) < 0.75 * len(may_begin)  # and most of the others are passed over
