@@ -94,7 +94,7 @@ def _may_fall(volts: FloatArray, carried: FloatArray, departs: Places, limit_v: 
     parted = np.where(is_there, v - c, 0.0)
     # Up to each sample, ahead of it: what parted, from the earliest beginning on, is the most that a fall explains.
     most_left = _ALMOST * _MOST_LEFT * (np.cumsum(parted * parted, axis=1) - parted * parted)[:, _BEGINS_AHEAD:]
-    v, c, is_there = (values[:, _BEGINS_AHEAD:] for values in (v, c, is_there))
+    v, c, is_there = v[:, _BEGINS_AHEAD:], c[:, _BEGINS_AHEAD:], is_there[:, _BEGINS_AHEAD:]
     v, c = np.where(c < 0.0, -v, v), np.abs(c)
     outside = np.maximum(np.maximum(v - c, -v), 0.0)
     outside *= outside
