@@ -9,57 +9,117 @@ choice, measured by `python -m ampwitness.bench.event_scores --what notes`.
 
 from __future__ import annotations
 
-import numpy as np
+from collections.abc import Sequence
 
-from ampwitness.detect.notes.note_levels import measure_octaves
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.notes.note_levels import apply_energy_operator, octaves_of
 from ampwitness.types import FloatArray
 
 _COURSE_S = 0.060
 _LEAST_S = 0.090
 _MOST_OCTAVES = 1.5
 _LEAST_OCTAVES = 0.04  # a pitch that stands is measured as it is
+_ROWS_AT_ONCE = 64
 _END_SHARE = 0.25  # of a note, at its end: the pitch it comes to
 # One over the product of a point's distances to the others.
 _LAGRANGE = np.array([-1 / 120, 1 / 24, -1 / 12, 1 / 12, -1 / 24, 1 / 120])
 
 
-def straighten(part: FloatArray, rate_hz: float) -> tuple[FloatArray, float] | None:
-    """The part of a note with its pitch held still, and what a frequency of it is multiplied by to be that of its end.
+def straighten(parts: Sequence[FloatArray], rate_hz: float) -> list[tuple[FloatArray, float] | None]:
+    """Parts of notes with their pitch held still, and what a frequency of each is multiplied by to be that of its end.
 
     Parameters
     ----------
-    part : (n,) volts of the bass band, of one note without its attack
-    rate_hz : its rate
+    parts : (n,) volts of the bass band each, of one note without its attack
+    rate_hz : their rate
 
     Returns
     -------
-    (n,) volts and a ratio; None where the pitch stands, moves too far, or the part is too short to tell.
+    (n,) volts and a ratio each; None where the pitch stands, moves too far, or the part is too short to tell.
     """
-    n = len(part)
-    width = min(round(_COURSE_S * rate_hz), n // 3)
-    if n < _LEAST_S * rate_hz:
-        return None
-    octaves = measure_octaves(part, width)
-    # As far as it turns smoothly; held at both ends, which np.pad takes ten times as long for.
-    held = np.concatenate((np.full(width // 2, octaves[0]), octaves, np.full(width // 2, octaves[-1])))
-    course = np.convolve(held, np.ones(width) / width, "same")[width // 2 :]
-    at = np.clip(np.arange(n) - width // 2, 0, len(octaves) - 1)
-    course = course[: len(octaves)][at]
-    span = float(course.max() - course.min())
-    if not _LEAST_OCTAVES <= span <= _MOST_OCTAVES:
-        return None
+    out: list[tuple[FloatArray, float] | None] = [None] * len(parts)
+    places = [place for place, part in enumerate(parts) if len(part) >= _LEAST_S * rate_hz]
+    places.sort(key=lambda place: len(parts[place]))  # alike in length, as all are made as long as the longest
+    for begin in range(0, len(places), _ROWS_AT_ONCE):
+        some = places[begin : begin + _ROWS_AT_ONCE]
+        for place, still in zip(some, _straighten([parts[place] for place in some], rate_hz), strict=True):
+            out[place] = still
+    return out
+
+
+def _straighten(parts: list[FloatArray], rate_hz: float) -> list[tuple[FloatArray, float] | None]:
+    lengths = np.array([len(part) for part in parts])
+    volts = np.zeros((len(parts), int(lengths.max())))
+    for row, part in enumerate(parts):
+        volts[row, : len(part)] = part
+    course = _measure_course(volts, lengths, np.minimum(round(_COURSE_S * rate_hz), lengths // 3))
+    number = np.arange(volts.shape[1])
+    inside = number < lengths[:, None]
+    span = np.where(inside, course, -np.inf).max(axis=1) - np.where(inside, course, np.inf).min(axis=1)
     speed = 2.0**course
-    turned = np.concatenate(([0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]))))
-    scale = (n - 1) / turned[-1]
-    still = _interpolate(part, np.interp(np.arange(n), turned * scale, np.arange(n)))
-    end = max(1, round(_END_SHARE * n))
-    return still, float(np.exp2(np.mean(course[-end:])) * scale)
+    turned = np.zeros(volts.shape)
+    np.cumsum(0.5 * (speed[:, 1:] + speed[:, :-1]), axis=1, out=turned[:, 1:])
+    is_slide = (span >= _LEAST_OCTAVES) & (span <= _MOST_OCTAVES)
+    ratio = np.zeros(len(parts))
+    for row in np.flatnonzero(is_slide).tolist():
+        n = int(lengths[row])
+        scale = (n - 1) / turned[row, n - 1]
+        turned[row] *= scale
+        end = max(1, round(_END_SHARE * n))
+        ratio[row] = np.exp2(np.add.reduce(course[row, n - end : n]) / end) * scale
+    # All behind one another: what is looked up in one row never lies in the next.
+    inside &= is_slide[:, None]
+    starts = np.cumsum(np.where(is_slide, lengths, 0)) - np.where(is_slide, lengths, 0)
+    begins = np.repeat(starts[is_slide], lengths[is_slide])
+    number = np.arange(len(begins))
+    at = np.interp(number, (turned + starts[:, None])[inside], number)
+    still = _interpolate(volts[inside], at, begins, begins + np.repeat(lengths[is_slide], lengths[is_slide]))
+    return [
+        (still[start : start + n], float(r)) if slides else None
+        for start, n, r, slides in zip(starts, lengths, ratio, is_slide, strict=True)
+    ]
 
 
-def _interpolate(values: FloatArray, at: FloatArray) -> FloatArray:
-    """Values between samples, by Lagrange's polynomial through the six nearest."""
+def _measure_course(volts: FloatArray, lengths: npt.NDArray[np.intp], widths: npt.NDArray[np.intp]) -> FloatArray:
+    """(k, n) octaves of the pitch at each sample of rows as far as it turns smoothly: averaged twice over `widths` (k,)
+    samples, and held at both ends.
+
+    Parameters
+    ----------
+    volts : (k, n) rows, of which the first `lengths` (k,) samples count
+    """
+    number = np.arange(volts.shape[1])
+    sums = []
+    for operator, last in zip(apply_energy_operator(volts), (1, 2), strict=True):
+        total = np.zeros((len(volts), volts.shape[1] + 1))
+        np.cumsum(np.where(number < (lengths - last)[:, None], operator, 0.0), axis=1, out=total[:, 1:])
+        behind = np.minimum(number + widths[:, None], volts.shape[1])
+        sums.append(np.take_along_axis(total, behind, axis=1) - total[:, :-1])
+    octaves = octaves_of(*sums)
+    n_known = lengths - widths + 1
+    half = widths // 2
+    total = np.zeros((len(volts), volts.shape[1] + 1))
+    np.cumsum(np.where(number < n_known[:, None], octaves, 0.0), axis=1, out=total[:, 1:])
+    # The mean of so many around each, of which those ahead of the first are as it, and those behind the last as that.
+    begin = number - half[:, None]
+    begin = np.clip(begin, 0, (n_known - 1)[:, None]) - half[:, None]
+    stop = begin + widths[:, None]
+    inner = np.take_along_axis(total, np.clip(stop, 0, n_known[:, None]), axis=1)
+    inner -= np.take_along_axis(total, np.maximum(begin, 0), axis=1)
+    last = octaves[np.arange(len(volts)), n_known - 1]
+    inner += np.maximum(-begin, 0) * octaves[:, :1] + np.maximum(stop - n_known[:, None], 0) * last[:, None]
+    out: FloatArray = inner / widths[:, None]
+    return out
+
+
+def _interpolate(
+    values: FloatArray, at: FloatArray, begins: npt.NDArray[np.intp], stops: npt.NDArray[np.intp]
+) -> FloatArray:
+    """Values between samples, by Lagrange's polynomial through the six nearest, of those from `begins` to `stops`."""
     n_points = 6
-    first = np.clip(np.floor(at).astype(np.intp) - n_points // 2 + 1, 0, len(values) - n_points)
+    first = np.minimum(np.maximum(np.floor(at).astype(np.intp) - n_points // 2 + 1, begins), stops - n_points)
     away = (at - first) - np.arange(n_points)[:, None]
     # Products of all distances ahead of each point and behind it.
     ahead, behind = np.ones_like(away), np.ones_like(away)

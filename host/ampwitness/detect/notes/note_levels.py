@@ -94,19 +94,29 @@ def measure_octaves(band: FloatArray, width: int) -> FloatArray:
     n = len(band)
     if n < 2 * width + 8:
         return np.zeros(max(0, n - width + 1))
-    operator = np.zeros(n)
-    operator[1:-1] = band[1:-1] ** 2 - band[:-2] * band[2:]
-    slope = np.zeros(n)
-    slope[1:-1] = band[2:] - band[:-2]
-    slope_operator = np.zeros(n)
-    slope_operator[2:-2] = slope[2:-2] ** 2 - slope[1:-3] * slope[3:-1]
+    operator, slope_operator = apply_energy_operator(band)
 
     def mean(values: FloatArray) -> FloatArray:
         sums = np.concatenate(([0.0], np.cumsum(values)))
         out: FloatArray = sums[width:] - sums[:-width]
         return out
 
-    ratio = np.maximum(mean(slope_operator), 0.0) / np.maximum(4.0 * mean(operator), 1e-12)
+    return octaves_of(mean(operator), mean(slope_operator))
+
+
+def apply_energy_operator(band: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """That of a signal and that of its difference signal, as `measure_octaves` has them: (..., n) each, 0 at the first
+    and the last one or two samples."""
+    operator, slope, slope_operator = (np.zeros(band.shape) for _ in range(3))
+    operator[..., 1:-1] = band[..., 1:-1] ** 2 - band[..., :-2] * band[..., 2:]
+    slope[..., 1:-1] = band[..., 2:] - band[..., :-2]
+    slope_operator[..., 2:-2] = slope[..., 2:-2] ** 2 - slope[..., 1:-3] * slope[..., 3:-1]
+    return operator, slope_operator
+
+
+def octaves_of(operator: FloatArray, slope_operator: FloatArray) -> FloatArray:
+    """The frequency's logarithm from the sums of both operators over the same stretches."""
+    ratio = np.maximum(slope_operator, 0.0) / np.maximum(4.0 * operator, 1e-12)
     octaves: FloatArray = np.log2(np.maximum(np.arcsin(np.sqrt(np.minimum(ratio, 1.0))), 1e-3))
     return octaves
 

@@ -213,15 +213,15 @@ class NoteDetector:
     ) -> dict[int, tuple[Pitch, float]]:
         """By place, the pitch that notes slide to which are no tones as they stand, and how long that is."""
         found: dict[int, tuple[Pitch, float]] = {}
-        straight: dict[int, tuple[FloatArray, float]] = {}
+        asked: list[int] = []
         for place, ((note, bands, _), part, pitch) in enumerate(zip(waiting, parts, pitches, strict=True)):
-            if pitch is None or is_tone(pitch, len(part) / bands.band_hz) or not note.novelty_ratio >= STANDS_OUT:
-                continue
-            still = straighten(part, bands.band_hz)
-            if still is not None:
-                straight[place] = still
-        for bands in {id(waiting[place][1]): waiting[place][1] for place in straight}.values():
-            places = [place for place in straight if waiting[place][1] is bands]
+            if pitch is not None and not is_tone(pitch, len(part) / bands.band_hz) and note.novelty_ratio >= STANDS_OUT:
+                asked.append(place)
+        for bands in {id(waiting[place][1]): waiting[place][1] for place in asked}.values():
+            mine = [place for place in asked if waiting[place][1] is bands]
+            stills = straighten([parts[place] for place in mine], bands.band_hz)
+            straight = {place: still for place, still in zip(mine, stills, strict=True) if still is not None}
+            places = list(straight)
             some = measure_pitches([straight[place][0] for place in places], bands.band_hz, bands.response)
             for place, pitch in zip(places, some, strict=True):
                 if pitch is not None and pitch.explained_ratio >= _STRAIGHT_TONE:
