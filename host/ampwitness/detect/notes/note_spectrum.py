@@ -23,6 +23,7 @@ _LEAST_ROOT, _LEAST_PARTIAL, _LEAST_FIFTH, _LEAST_HINT = 144.0, 30.0, 1000.0, 10
 _PERIODS_OF_HINT = 6.0
 _CLEAR_RATIO = 0.97  # explained by one note: nothing is looked for beside it
 _LOBE_BINS = 4  # of the padded spectrum, to either side: a decay of the note's own length stays inside
+_SAMPLES_AT_ONCE = 16384
 _SIZES = (64, 128, 256, 512, 1024, 2048)
 _NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 
@@ -80,8 +81,9 @@ def measure_pitches(
         if len(part) >= 0.030 * rate_hz:
             by_size.setdefault(next(s for s in _SIZES if len(part) <= s or s == _SIZES[-1]), []).append(place)
     for size, places in by_size.items():
-        for begin in range(0, len(places), 64):  # few enough that the spectra stay near the processor
-            some = places[begin : begin + 64]
+        n_at_once = max(64, _SAMPLES_AT_ONCE // size)  # few enough that the spectra stay near the processor
+        for begin in range(0, len(places), n_at_once):
+            some = places[begin : begin + n_at_once]
             for place, pitch in zip(some, _measure(some, parts, size, rate_hz, response), strict=True):
                 found[place] = pitch
     return found
@@ -153,8 +155,8 @@ class _Spectra:
 
     def lines(self, hz: FloatArray, spacing_hz: FloatArray) -> FloatArray:
         """Energy of the lines at (k, m) frequencies; 0 above the highest harmonic looked at. Lines that stand
-        `spacing_hz` (k, m) apart do not reach into each other."""
-        at = np.minimum(np.round(hz / self.scale).astype(np.intp), self.power.shape[1] - 2)
+        `spacing_hz` (k, 1) apart do not reach into each other."""
+        at = np.minimum(np.rint(hz / self.scale).astype(np.intp), self.power.shape[1] - 2)
         reach = np.minimum(self.lobe[:, None], np.maximum(1, (0.5 * spacing_hz / self.scale).astype(np.intp) - 1))
         a, b = np.maximum(at - reach, 0), np.minimum(at + reach + 1, self.power.shape[1])
         row = self.rows[:, None]
@@ -165,7 +167,7 @@ class _Spectra:
 
     def is_peak(self, hz: FloatArray) -> npt.NDArray[np.bool_]:
         """Whether a line of its own stands at each row's frequency."""
-        at = np.clip(np.round(hz / self.scale).astype(np.intp), 4, self.power.shape[1] - 5)
+        at = _within(np.rint(hz / self.scale).astype(np.intp), 4, self.power.shape[1] - 5)
         around = self.power[self.rows[:, None], at[:, None] + np.arange(-4, 5)[None, :]]
         top = np.argmax(around, axis=1)
         out: npt.NDArray[np.bool_] = (top > 0) & (top < 8)
@@ -174,12 +176,17 @@ class _Spectra:
 
 def _refine(power: FloatArray, rows: npt.NDArray[np.intp], top: npt.NDArray[np.intp]) -> FloatArray:
     """Bins, with a fraction, of peaks: a parabola through three logarithms."""
-    top = np.clip(top, 1, power.shape[1] - 2)
+    top = _within(top, 1, power.shape[1] - 2)
     a, b, c = (np.log(np.maximum(power[rows, top + d], 1e-300)) for d in (-1, 0, 1))
     bend = a - 2.0 * b + c
     shift = np.where(bend < 0, 0.5 * (a - c) / np.where(bend < 0, bend, -1.0), 0.0)
-    out: FloatArray = top + np.clip(shift, -1.0, 1.0)
+    out: FloatArray = np.minimum(np.maximum(shift, -1.0), 1.0) + top
     return out
+
+
+def _within(bins: npt.NDArray[np.intp], first: int, last: int) -> npt.NDArray[np.intp]:
+    """As np.clip, which takes longer to set up than for all of these bins."""
+    return np.asarray(np.minimum(np.maximum(bins, first), last))
 
 
 def _choose_divisor(
@@ -191,8 +198,7 @@ def _choose_divisor(
     for divisor in range(1, _MOST_DIVISOR + 1):
         hz = strongest / divisor
         numbers = np.arange(1, max(3, _MOST_HARMONICS * divisor) + 1)
-        spacing = np.repeat(hz[:, None], len(numbers), axis=1)
-        lines = spectra.lines(hz[:, None] * numbers[None, :], spacing)
+        lines = spectra.lines(hz[:, None] * numbers[None, :], hz[:, None])
         share = np.minimum(lines.sum(axis=1) / np.maximum(total, 1e-30), 1.0)
         if divisor == 1:
             best_share = share
@@ -228,7 +234,7 @@ def _describe(
     power, rows, scale = spectra.power, spectra.rows, spectra.scale
     harmonics = np.arange(1, _MOST_HARMONICS + 1)
     hz = fundamental[:, None] * harmonics[None, :]
-    at = np.clip(np.round(hz / scale).astype(np.intp), 1, power.shape[1] - 2)
+    at = _within(np.rint(hz / scale).astype(np.intp), 1, power.shape[1] - 2)
     heights = np.sqrt(power[rows[:, None], at])
     amplitude = 2.0 * heights / gain[:, None]
     amplitude[hz > _HARMONICS_TO_HZ] = 0.0
@@ -242,7 +248,7 @@ def _describe(
     near = at[rows, pick]
     # The peak of that line itself, which may lie a bin off.
     steps = np.arange(-2, 3)
-    around = np.clip(near[:, None] + steps[None, :], 1, power.shape[1] - 2)
+    around = _within(near[:, None] + steps[None, :], 1, power.shape[1] - 2)
     near = around[rows, np.argmax(power[rows[:, None], around], axis=1)]
     refined = _refine(power, rows, near) * scale / harmonics[pick]
     frequency = np.where(np.abs(refined - fundamental) * harmonics[pick] < 3 * scale, refined, fundamental)
@@ -282,13 +288,14 @@ def _find_beside(
     rest = power[:, :stop].copy()
     bins = np.arange(stop)
     harmonics = np.arange(1, _MOST_HARMONICS + 1)
-    for k in harmonics:
-        rest[np.abs(bins[None, :] - k * (frequency / scale)[:, None]) <= 2.0 * spectra.lobe[:, None]] = 0.0
+    spacing = (frequency / scale)[:, None]
+    nearest = np.minimum(np.maximum(np.rint(bins / spacing), 1.0), _MOST_HARMONICS)
+    rest[np.abs(bins - nearest * spacing) <= 2.0 * spectra.lobe[:, None]] = 0.0
     rest[:, : max(1, int(LOWEST_HZ / scale))] = 0.0
     top = np.argmax(rest, axis=1)
     hz = _refine(power, rows, top) * scale
     numbers = hz[:, None] * np.arange(1, 4)[None, :]
-    lines = spectra.lines(numbers, np.repeat(hz[:, None], 3, axis=1))
+    lines = spectra.lines(numbers, hz[:, None])
     # What the first note's lines hold already is not counted again.
     far = np.abs(numbers[:, :, None] - frequency[:, None, None] * harmonics[None, None, :]).min(axis=2) / scale
     share = np.where(far > 2.0 * spectra.lobe[:, None], lines, 0.0).sum(axis=1) / np.maximum(total, 1e-30)
