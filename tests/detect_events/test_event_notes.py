@@ -320,7 +320,7 @@ def test_memory_does_not_grow_with_the_recording_but_for_the_notes() -> None:
             kept.append(tracemalloc.get_traced_memory()[0])
     finally:
         tracemalloc.stop()
-    assert kept[5] - kept[2] < 100_000
+    assert kept[5] - kept[1] < 100_000  # two minutes are looked at together: after two and after six nothing waits
     assert kept[5] < 40_000_000
 
 
