@@ -94,7 +94,8 @@ def test_the_level_of_letting_go_is_learned_over_repeats() -> None:
 
 
 def _let_go(volts: float, slope_v_per_s: float, held_v: float = 13.0) -> Finding:
-    evidence = {"let_go_v": volts, "supply_slope_v_per_s": slope_v_per_s, "supply_lowest_survived_v": held_v}
+    course_v = tuple(volts - 0.001 * ms * slope_v_per_s for ms in range(13))
+    evidence = {"let_go_v": volts, "supply_ms_before_v": course_v, "supply_lowest_survived_v": held_v}
     return Finding("cutout", 0.0, 1.0, "serious", {"cause": "supply fell below a level"}, {}, evidence)
 
 

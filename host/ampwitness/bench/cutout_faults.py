@@ -239,6 +239,45 @@ def mute_button(rng: np.random.Generator) -> CutoutCase:
     return case
 
 
+def its_own_load(rng: np.random.Generator) -> CutoutCase:
+    """Consumers leave little supply, and what the amplifier itself takes pulls it down to where it lets go; it tries
+    again softly, and lets go again."""
+    scene = _Scene(rng, 9.0, ("organ", "mix", "noise", "tone"))
+    level_v, late = float(rng.uniform(8.8, 10.4)), round(float(rng.uniform(0.0005, 0.004)) * RATE_HZ)
+    left_v = level_v + float(rng.uniform(1.0, 2.0))
+    is_weak = (scene.at > 3.0) & (scene.at < 6.5)
+    open_v = np.where(is_weak, left_v, scene.rest_v)
+    own_v = scene.load * np.where(is_weak, float(rng.uniform(1.4, 2.0)) * (left_v - level_v), 0.5)
+    wait, ramp_s = round(float(rng.uniform(0.15, 0.6)) * RATE_HZ), float(rng.uniform(0.08, 0.15))
+    supply, gate, starts = np.empty(len(scene.at)), np.empty(len(scene.at)), list[float]()
+    volts, gain, n_low, n_off = float(open_v[0]), 1.0, 0, None
+    for k in range(len(gate)):
+        volts += (float(open_v[k] - own_v[k] * gain**2) - volts) / (0.002 * RATE_HZ)
+        n_low = n_low + 1 if volts < level_v else 0
+        if n_off is None and n_low > late:
+            n_off = 0
+            starts.append(k / RATE_HZ)
+        if n_off is None:
+            gain = min(1.0, gain + 1 / (ramp_s * RATE_HZ))
+        else:
+            gain, n_off = gain * float(np.exp(-1 / (0.0004 * RATE_HZ))), n_off + 1
+            n_off = n_off if n_off < wait else None
+        supply[k], gate[k] = volts, gain
+    case = scene.case(scene.wave * gate, supply, "supply fell below a level")
+    case.start_s, case.stop_s, case.level_v = tuple(starts), (None,) * len(starts), level_v
+    return case
+
+
+def rings_out(rng: np.random.Generator) -> CutoutCase:
+    """The output stage lets go with a swing of many lobes."""
+    scene = _Scene(rng)
+    since, high_v = np.maximum(scene.since(0.0), 0), float(rng.uniform(0.2, 0.5)) * scene.peak_v
+    swing = high_v * np.exp(-since / rng.uniform(0.01, 0.025)) * np.cos(2 * np.pi * rng.uniform(25, 60) * since)
+    gate = scene.gate(comes_back=False)
+    wave = scene.wave * gate + np.where(since > 0, swing, 0.0)
+    return scene.case(wave, scene.supply(gate), _PROTECTION, _STEADY, source=scene.source)
+
+
 CLASSES: dict[str, Callable[[np.random.Generator], CutoutCase]] = {
     "ground lost, from the chassis": lifted_by_its_ground,
     "loose ground, from the chassis": lambda rng: lifted_by_its_ground(rng, True),
@@ -258,6 +297,8 @@ CLASSES: dict[str, Callable[[np.random.Generator], CutoutCase]] = {
     "mute button (none)": mute_button,
     "dip drops the remote": dip_drops_the_remote,
     "engine stops, track ends (none)": engine_stops_and_the_track_ends,
+    "its own load, retries": its_own_load,
+    "rings out, source logged": rings_out,
 }
 
 

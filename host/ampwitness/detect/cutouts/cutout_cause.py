@@ -26,6 +26,7 @@ HIGH_V = 11.8  # a weak battery at rest gives as much: what lets go there would 
 # What let go at a level comes back at a higher one: by so much, and not at the supply it had right behind the stop.
 HYSTERESIS_V, SAME_V = 0.5, 0.1
 CHARGED_V, RESTED_V, RESTED_LOW_V = 12.95, (12.0, 12.95), 11.0  # charged, at rest, at rest under loud bass
+GOING_V_PER_S, GOING_V = 10.0, 0.2  # a capacitor that is left alone falls so fast; so much lower right behind the stop
 FRESH_V = 0.030  # how much lower than ever before the supply must be to have stopped the amplifier
 PAST_S = 0.030
 BACK_S = 0.030  # a supply that was back so long before the stop did not cause it
@@ -36,6 +37,9 @@ LIFTED_RATIOS = (0.5, 1.1)  # of the supply
 # From a quarter of its depth to nine tenths within this (2 ms of it are the averaging), so long before the stop, and
 # back by so much of its depth 10 to 50 ms behind it.
 SURGE_FALL_S, SURGE_BEFORE_S, BACK_DEPTH_RATIO = 0.005, 0.015, 0.7
+OWN_RATIO = 1.4  # of the deepest fall that the output went on through
+LEAST_AT_LEVEL = 2  # other stops at that supply or a higher one: a guard that has acted there acts
+AT_LEVEL_V = 0.15
 LATE_S = 0.001
 DC_V = 1.5
 STEADY_RATIO = 0.3  # of steady volts: no more rms on them. Bass under a pause has 0.6 and more
@@ -106,7 +110,7 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
     if stop.dc_v is not None and stop.dc_since_s is not None:
         events.append((stop.dc_since_s, f"steady volts at the output, {stop.dc_v:.1f} V"))
         reasons.append(f"it carried {stop.dc_v:.1f} V of DC for {1e3 * (stop.start_s - stop.dc_since_s):.0f} ms before")
-    if words == LOST and is_low:
+    if words == LOST and not is_lost:
         events.append((stop.start_s + OFF_S, "supply gone later"))
         reasons.append(
             f"with the output off the supply went on falling, to {fixed(stop.supply_lowest_off_v or 0.0, 2)} V"
@@ -149,6 +153,8 @@ def _words(
         if _went_on_falling(stop):
             return LOST, True, None
         return (TOGETHER, False, None) if _is_surge(stop) else (LOW, True, None)
+    if _was_going(stop) and _went_on_falling(stop):
+        return LOST, True, None
     if stop.remote_flickers_s:
         return REMOTE_FLICKERED, False, None
     if stop.remote_sag_v is not None:
@@ -217,6 +223,12 @@ def _is_surge(stop: Stop) -> bool:
     supply = stop.supply
     if supply is None or supply.fall_s is None:
         return False
+    if stop.n_at_level >= LEAST_AT_LEVEL:
+        return False
+    if supply.survived_v is not None and supply.reference_v - supply.lowest_v < OWN_RATIO * (
+        supply.reference_v - supply.survived_v
+    ):
+        return False  # the programme pulls it about as far by itself
     is_steep = supply.fall_s <= SURGE_FALL_S and supply.fall_before_s <= SURGE_BEFORE_S
     return is_steep and supply.after_v > supply.lowest_v + BACK_DEPTH_RATIO * (supply.reference_v - supply.lowest_v)
 
@@ -225,6 +237,13 @@ def _went_on_falling(stop: Stop) -> bool:
     """Whether the supply sank to nothing once the output was off: no consumer pulls it so far, a lost lead does."""
     supply, lowest_v = stop.supply, stop.supply_lowest_off_v
     return supply is not None and lowest_v is not None and lowest_v < LOST_RATIO * supply.reference_v
+
+
+def _was_going(stop: Stop) -> bool:
+    """Whether the supply was falling when the output stopped, and went on to though nothing pulled at it any more."""
+    supply = stop.supply
+    is_falling = supply is not None and supply.slope_v_per_s < -GOING_V_PER_S
+    return is_falling and supply is not None and supply.after_v < supply.at_stop_v - GOING_V
 
 
 def _stayed_down(stop: Stop) -> bool:
@@ -299,7 +318,7 @@ def _judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str
             f"supply had been low ({supply.lowest_v:.2f} V), but was back {1e3 * supply.rose_before_s:.0f} ms before"
         )
         return False, False
-    if supply.outlived_s > 0:
+    if supply.outlived_s > 0 and stop.n_at_level < LEAST_AT_LEVEL:
         reasons.append(
             f"supply was low ({supply.lowest_v:.2f} V), but the output sounded for {supply.outlived_s:.1f} s at that"
         )
@@ -321,6 +340,8 @@ def _judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str
         )
         return False, False
     reasons.append(f"supply was low: {supply.lowest_v:.2f} V of usually {supply.reference_v:.2f} V")
+    if stop.n_at_level:
+        reasons.append(f"{stop.n_at_level} more stops came at that supply or a higher one")
     return False, True
 
 
@@ -412,6 +433,7 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
         ]
     if words == LOW:
         chance = ["a pause of the programme"] if _is_past(stop) else []
+        chance += ["an overload that recurs, which pulls the supply down itself"] if stop.n_at_level else []
         lost = ["a fuse or lead lost, with a capacitor that held the volts"] if _stayed_down(stop) else []
         return [*chance, *lost, *(["a remote or source fed from the same supply"] if not stop.remote_is_known else [])]
     if words == REMOTE:
@@ -431,7 +453,7 @@ def _confidence(words: str, stop: Stop, is_evident: bool) -> str:
         return "low"
     if words == LOW:
         is_plain = stop.supply is not None and stop.supply.survived_v is not None
-        is_plain = is_plain and not _stayed_down(stop) and not _is_past(stop)
+        is_plain = is_plain and not _stayed_down(stop) and not _is_past(stop) and not stop.n_at_level
         return "high" if is_plain and stop.supply is not None and stop.supply.lowest_v < PLAIN_V else "medium"
     if words.startswith((PROTECTION, "not decided")):
         return "medium"

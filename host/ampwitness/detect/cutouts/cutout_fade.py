@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ampwitness.detect.cutouts.cutout_measure import Stop
+from ampwitness.detect.cutouts.cutout_measure import HALF_CYCLE_S, Stop
 from ampwitness.detect.notes.note_onset import extrapolate, predict_from
 from ampwitness.detect.step_stream import STEP_S, RunSteps
 from ampwitness.types import FloatArray
@@ -31,6 +31,7 @@ _BRIEF_S, _BRIEF_BEFORE_S = 0.130, 0.200  # where the programme may change
 _BEHIND_S = 0.020
 _LONGEST_BEHIND_S, _LEAST_BEHIND_S, _BEHIND_DOUBT_RATIO = 1.2, 0.060, 0.25  # behind a lead that fell
 _SOON_S = 0.25
+_LEFT_RATIO, _LEFT_TIMES = 0.15, 3.0  # of the swing before; of what a straight fall has left so shortly before its end
 _TAUS_S = np.geomspace(0.003, 0.300, 20)
 _RAMPS_S = np.geomspace(0.015, 1.2, 20)
 _FINER = (0.89, 0.93, 0.96, 0.98, 1.02, 1.04, 1.08, 1.12)
@@ -66,6 +67,8 @@ def measure_fade_behind(run: RunSteps, stop: Stop, from_s: float) -> None:
     begun = _fit(run, stop, from_s, _BEFORE_S, steady=True, within_s=stop.stop_s - from_s)
     if begun is None or begun[0] - from_s > _SOON_S:
         return  # a programme that shrank by itself ahead of a late mute
+    if stop.abrupt_ratio > max(_LEFT_RATIO, _LEFT_TIMES * HALF_CYCLE_S / (stop.stop_s - begun[0])):
+        return  # a fall that long leaves less of it in its last half-cycle
     if stop.stop_s - begun[0] >= max(_LEAST_BEHIND_S, stop.stop_s - stop.start_s):
         stop.fade_s = begun[0]
         stop.fade_doubt_s = max(begun[1], _BEHIND_DOUBT_RATIO * (stop.stop_s - begun[0]))

@@ -22,7 +22,8 @@ GUARD_S = 0.012  # a guard lets go so late at most, as far as is known of them
 LOST_RATIO = 0.30  # of the usual supply: what is lower is no supply
 _TONAL_RATIO = 0.15
 _CLEAN_RATIO = 0.02
-ABRUPT_RATIO = 0.30  # swing within the last half-cycle (12.5 ms), of the swing before
+HALF_CYCLE_S = 0.0125  # of 40 Hz
+ABRUPT_RATIO = 0.30  # swing within the last half-cycle, of the swing before
 TRUNCATED_RATIO = 0.12  # a stop in mid-cycle leaves a step of at least this much of the swing before
 FALL_S = 0.003  # a tone that is cut off is gone within this
 HIGH_RATIO = 0.5  # cut as high as this, with other sounds on it, it may look as if it took
@@ -37,6 +38,7 @@ _PLAYS_ON_RATIO = 0.7  # a fall leaves 0.61 of the rms at most
 _END_S, _LAST_S, _END_RATIO = 0.005, 0.008, 0.35  # as high within the last 5 ms: no fall of 15 ms or more ends so
 _LONG_FALL_S = 0.015
 _GROWN_RATIO = 1.3  # a wave that grew did not fall
+_ROSE_RATIO = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +55,7 @@ class SupplyEvidence:
     survived_v: float | None  # lowest through which the output went on earlier than that in this run
     held_v: float | None = None  # the same of what lasted 20 ms: so long may a guard wait
     late_v: float = 0.0  # highest within the last 12 ms before the stop: where it was when a slow guard was called
+    course_v: tuple[float, ...] = ()  # at the stop, and 1, 2 ... ms before it, up to `GUARD_S`
     slope_v_per_s: float = 0.0  # of its mean over the last 10 ms before the stop
     lost_s: float | None = None  # recording time at which it first fell through half its usual value
     lost_last_s: float | None = None  # the last time it did so before the stop
@@ -126,6 +129,7 @@ class Stop:
     n_before_10_s: int = 0  # stops that had ended in the ten seconds before
     n_after_10_s: int = 0
     is_again: bool = False  # soon after the return from a stop at a peak
+    n_at_level: int = 0  # other stops at as high a supply or a higher one, where this one's alone does not explain it
     n_alike: int = 0  # stops within ten seconds that nothing explains; 0 where this one lasted longer than all of them
     last_step: int = 0  # up to where the outage was followed
     extra: dict[str, float] = field(default_factory=dict)
@@ -176,7 +180,7 @@ def measure_wave(run: RunSteps, stop: Stop, on_since: int) -> None:
     rate_hz, at = run.rate_hz, stop.stop_sample
     _, near = run.samples("output", at - round(0.030 * rate_hz), at + 1)
     near = near - stop.rest_v
-    before = near[-round(0.0125 * rate_hz) :]
+    before = near[-round(HALF_CYCLE_S * rate_hz) :]
     stop.abrupt_ratio = float(np.max(np.abs(before))) / stop.peak_v if len(before) else 0.0
     stop.step_ratio = float(np.max(np.abs(near[-round(0.00125 * rate_hz) :]), initial=0.0)) / stop.peak_v
     _, after = run.samples("output", at + round(0.002 * rate_hz), at + round(0.025 * rate_hz))
@@ -204,8 +208,11 @@ def measure_wave(run: RunSteps, stop: Stop, on_since: int) -> None:
     # With noise on the tone the break is seen late: look for its height a little before.
     stop.cut_is_noisy = cut.noise_v >= _CLEAN_RATIO * rms_v
     early = round(0.0008 * rate_hz) if stop.cut_is_noisy else 1
+    cut_ratio = float(np.max(np.abs(samples[max(0, place - early) : place + 1] - stop.rest_v))) / stop.peak_v
+    if cut_ratio < TRUNCATED_RATIO and stop.step_ratio > max(_ROSE_RATIO * cut_ratio, STEPPED_RATIO):
+        return  # what stood higher later, right ahead of the quiet, was not falling yet: it was carried on badly
     stop.cut_s = float(run.start_s + (first + cut.at) / rate_hz)
-    stop.cut_ratio = float(np.max(np.abs(samples[max(0, place - early) : place + 1] - stop.rest_v))) / stop.peak_v
+    stop.cut_ratio = cut_ratio
     stop.fall_s = max(0.0, stop.stop_s - stop.cut_s)
 
 
@@ -292,6 +299,11 @@ def measure_supply(
         survived_v=survived_v,
         held_v=held_v,
         late_v=float(means[-1 - round(GUARD_S * rate_hz) :].max()),
+        course_v=tuple(
+            means[-1 - round(ms * rate_hz / 1000)].item()
+            for ms in range(round(1000 * GUARD_S) + 1)
+            if ms * rate_hz / 1000 < len(means) - 1
+        ),
         slope_v_per_s=(float(means[-1]) - float(means[-1 - n_back])) / (n_back / rate_hz) if n_back else 0.0,
         lost_s=lost_s,
         lost_last_s=lost_last_s,

@@ -25,25 +25,28 @@ _LIVE_RATIO = 0.12
 _LIVE = 20
 
 
-def measure_outlived(run: RunSteps, stop: Stop) -> None:
-    """Add to the supply's evidence how long the output outlived it, and when it was back, once the start is known."""
+def measure_outlived(run: RunSteps, stop: Stop, on_since: int) -> None:
+    """Add to the supply's evidence how long the output outlived it, and when it was back, once the start is known.
+
+    The output has been on since step `on_since`: what stopped it before that, it did not outlive.
+    """
     supply = stop.supply
     if supply is None or supply.lowest_v >= LOW_RATIO * supply.reference_v:
         return
     stop.supply = replace(
         supply,
-        outlived_s=_outlived_s(run, stop, supply.reference_v, supply.lowest_v),
+        outlived_s=_outlived_s(run, stop, on_since, supply.reference_v, supply.lowest_v),
         rose_before_s=_rose_before_s(run, stop, supply.reference_v),
     )
 
 
-def _outlived_s(run: RunSteps, stop: Stop, reference_v: float, lowest_v: float) -> float:
+def _outlived_s(run: RunSteps, stop: Stop, on_since: int, reference_v: float, lowest_v: float) -> float:
     """Seconds for which the output sounded at a supply nearly as low as the lowest before the stop; 0: hardly any.
 
     Nothing is outlived by a supply that goes on falling, slowly or in steps, nor within the first tenth of a second.
     """
     last = stop.stop_sample // run.step
-    first = max(run.first, last - _HISTORY)
+    first = max(run.first, last - _HISTORY, on_since)
     supply = run.steps("supply", first, last).astype(np.float64)
     depth_v = reference_v - lowest_v
     if len(supply) < _GUARD or depth_v <= 0:
@@ -57,7 +60,8 @@ def _outlived_s(run: RunSteps, stop: Stop, reference_v: float, lowest_v: float) 
     swing = run.steps("high", first, last) - run.steps("low", first, last)
     n = (len(supply) - at) // _LIVE
     is_live = swing[len(swing) - n * _LIVE :].reshape(n, _LIVE).max(axis=1) > 2 * _LIVE_RATIO * stop.peak_v
-    live = int(np.sum(is_live)) * _LIVE
+    is_low = supply[len(swing) - n * _LIVE :].reshape(n, _LIVE).min(axis=1) <= reference_v - _DEEP * depth_v
+    live = int(np.sum(is_live & is_low)) * _LIVE
     if live <= max(_GUARD, at - half):
         return 0.0
     # A new low by chance is no lower than lows differ from one another, each within as long as a guard waits.

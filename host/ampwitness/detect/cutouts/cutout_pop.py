@@ -1,10 +1,10 @@
 """Where the wave really ended when its stop made a pop: an output stage that lets go leaves a swing that dies away.
 
-Looked for are the last two lobes in front of the quiet. From the cut on they are one damped swing, which two numbers
-carry on from millisecond to millisecond; what played before is not.
+Looked for are the last lobes in front of the quiet, six at most. From the cut on they are one damped swing, which two
+numbers carry on from millisecond to millisecond; what played before is not.
 
 Gaps: only one unbroken run is looked at.
-Limits: a pop that changes its sign more than once is taken for what plays on. Dated to 1 ms.
+Limits: a pop that changes its sign more than five times is taken for what plays on. Dated to 1 ms.
 Source: linear prediction of order two by least squares; our choice of limits, measured by
 `python -m ampwitness.bench.cutout_scores --faults`.
 """
@@ -18,6 +18,7 @@ from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import FloatArray
 
 _BEHIND = 10  # steps of quiet that are looked at as well
+_MOST_CHANGES = 5  # of the sign within a pop
 _LOBE_RATIO = 0.05  # of the swing before: what is lower is no lobe of its own
 _LONGEST, _SHORTEST = 120, 8  # steps of a pop
 _BEFORE, _LONG_BEFORE = 25, 185  # steps whose level must have held
@@ -26,7 +27,7 @@ _LEFT_RATIO = 0.015  # of the swing before, rms: what the swing carried on may l
 _FLOOR_RATIO = 2.5  # times the least that is left by any tail: no more
 _JUMP_RATIO, _ROUGH_RATIO = 0.15, 0.08  # of the swing before
 _STANDS_OUT = 6.0  # what played before leaves so much more
-_DOUBT_S, _EARLIER_S = 0.003, 0.0125  # the latter where it may have begun ahead of the last two lobes
+_DOUBT_S, _EARLIER_S = 0.003, 0.0125  # the latter where it may have begun ahead of the last lobes
 _LEAST_APART = 1e-9  # of the sums' determinant
 _HIGHEST_RATIO = 1.2  # of the swing before: a louder pop is none
 
@@ -40,7 +41,7 @@ def measure_pop(run: RunSteps, stop: Stop) -> None:
     power = square.astype(np.float64) + stop.rest_v**2
     n = end - first
     least_v = max(5 * stop.off_rms_v, _LOBE_RATIO * stop.peak_v)
-    begin = max(_begin_of_two_lobes(wave[:n], least_v), n - _LONGEST, _BEFORE + 30)
+    begin = max(_begin_of_last_lobes(wave[:n], least_v), n - _LONGEST, _BEFORE + 30)
     if n - begin < _SHORTEST or len(wave) < n + 4:
         return
     all_weights, all_left_v = carry_on_each(wave[begin:], n - _SHORTEST + 1 - begin)
@@ -67,13 +68,13 @@ def measure_pop(run: RunSteps, stop: Stop) -> None:
         return
 
 
-def _begin_of_two_lobes(wave: FloatArray, least_v: float) -> int:
-    """From where on the wave changes its sign at most once, of what is higher than `least_v`."""
+def _begin_of_last_lobes(wave: FloatArray, least_v: float) -> int:
+    """From where on the wave changes its sign five times at most, of what is higher than `least_v`."""
     high = np.flatnonzero(np.abs(wave) > least_v)
     if len(high) < 2:
         return len(wave)
     changes = np.flatnonzero(np.diff(np.sign(wave[high])))
-    return int(high[changes[-2] + 1]) if len(changes) >= 2 else int(high[0])
+    return int(high[changes[-_MOST_CHANGES - 1] + 1]) if len(changes) > _MOST_CHANGES else int(high[0])
 
 
 def carry_on_each(wave: FloatArray, n_starts: int) -> tuple[FloatArray, FloatArray]:

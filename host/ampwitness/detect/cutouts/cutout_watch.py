@@ -290,7 +290,7 @@ class RunWatch:
         # Dating a fall costs more than all else: only of stops that may be told of, which most ends of notes may not.
         if not stop.is_truncated and (self._is_continuous or may_be_told(run, stop, self._edges)):
             measure_fade(run, stop, self._is_continuous)
-        measure_outlived(run, stop)
+        measure_outlived(run, stop, self._on_since)
         if step - self._on_since >= _LIVE_STEPS:
             measure_dc(run, stop)
         measure_level(run, stop, max(self._peak_seconds, default=0.0))

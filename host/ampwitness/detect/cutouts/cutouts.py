@@ -8,12 +8,14 @@ from typing import Any
 import numpy as np
 
 from ampwitness.detect.cutouts.cutout_cause import (
+    AT_LEVEL_V,
     LOW,
     MANY_ALIKE,
     PAUSE,
     REMOTE,
     SOURCE,
     STUCK,
+    TOGETHER,
     Cause,
     decide_cause,
 )
@@ -116,6 +118,7 @@ class CutoutDetector:
         for run, is_last in self._stream.finish():
             self._take(run, is_last)
         self._kept = [kept for kept in self._kept if not is_turn_on_thump(kept[0].start_s, self._switchings)]
+        self._count_at_level()
         self._count_neighbours()
         if not self._is_continuous:
             self._count_alike()
@@ -182,6 +185,14 @@ class CutoutDetector:
                 if place and stop.start_s - stops[place - 1].end_s < AGAIN_S:
                     stop.is_again = was_at_peak
                 was_at_peak = decide_cause(stop, self._reference).protection == OVER_CURRENT
+
+    def _count_at_level(self) -> None:
+        """How many stops came at no lower a supply than one that its own does not explain: a guard has one level."""
+        volts = np.array([_let_go_v(s) for s, c in self._kept if c.words in (LOW, TOGETHER) and s.supply is not None])
+        for stop, cause in self._kept:
+            if stop.supply is not None and (cause.words == TOGETHER or stop.supply.outlived_s > 0):
+                n_as_high = int(np.sum(volts > _let_go_v(stop) - AT_LEVEL_V))
+                stop.n_at_level = n_as_high - (cause.words in (LOW, TOGETHER))
 
     def _count_alike(self) -> None:
         """How many stops beside each one are as long without anything that explains them: a programme that stops so."""
@@ -326,10 +337,16 @@ def _evidence(stop: Stop, cause: Cause) -> dict[str, Any]:
         evidence["supply_lowest_held_v"] = stop.supply.held_v
         evidence["supply_12_ms_before_v"] = stop.supply.late_v
         evidence["supply_after_v"] = stop.supply.after_v
+        evidence["supply_ms_before_v"] = stop.supply.course_v
         evidence["supply_slope_v_per_s"] = stop.supply.slope_v_per_s
-        recent = stop.supply.lowest_before_s < 0.020
-        evidence["let_go_v"] = stop.supply.lowest_v if recent else stop.supply.at_stop_v
+        evidence["let_go_v"] = _let_go_v(stop)
     return evidence
+
+
+def _let_go_v(stop: Stop) -> float:
+    assert stop.supply is not None
+    recent = stop.supply.lowest_before_s < 0.020
+    return stop.supply.lowest_v if recent else stop.supply.at_stop_v
 
 
 def _in_words(events: Sequence[tuple[float, str]], stop: Stop) -> tuple[str, ...]:

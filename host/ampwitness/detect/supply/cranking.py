@@ -29,6 +29,8 @@ CRANK_LONGEST_S = 30.0
 CRANK_SWING_V = 0.12
 _STROKES_HZ, _STROKES_CYCLES, _STROKES_V, _STROKES_SHARE = (2.5, 20.0), 4, 0.025, 0.6
 _ASKS_V2, _IN_STEP, _STEP_LAGS = 0.02, 0.4, 5  # an output that plays; so far it may be ahead, in steps of 10 ms
+_NEAR_RATIO, _PAUSES_SHARE = 0.8, 0.25
+_PAUSES_RATIO, _PAUSES_AFTER, _PAUSES_LEAST, _SOON_STEPS = 0.02, 3, 3, 14
 _STROKES_LEAST, _STROKES_LONGEST = 30, 300  # of 10 ms
 _STROKES_RATIO = 0.6  # beside even strokes so much of the least fall will do, and no notch need be seen
 _HOLD_S = 0.30
@@ -97,7 +99,7 @@ def _judge_cranking(
     rest_v = float(np.median(open_v[before]))
     volts = supply[at:stop]
     notch_v = float(volts[:10].min())
-    if rest_v > CRANK_FROM_V or float(volts[:6].min()) > rest_v - CRANK_FALL_V:
+    if rest_v > CRANK_FROM_V or float(np.maximum(volts, open_v[at:stop])[:6].min()) > rest_v - CRANK_FALL_V:
         return None
     asked = steps.output_v2
     if np.isfinite(asked[at]) and len(asked) > at + 6:
@@ -105,6 +107,9 @@ def _judge_cranking(
         more = float(np.mean(asked[at : at + 6])) - 1.5 * float(np.mean(asked[before]))
         if more > 1.0 and float((open_v - supply)[at : at + 10].max()) > 0.5 * (rest_v - notch_v):
             return None
+    near_v = float(np.median(open_v[max(0, at - 12) : at - 1]))  # it may have been falling slowly
+    if _is_up_without_it(volts, asked[max(0, at - 100) : at + _SOON_STEPS], min(rest_v, near_v)):
+        return None
     # Where the cranking level lies: what holds from a tenth of a second on, before the supply is back.
     early = volts[8:30]
     centre_v = float(np.median(early))
@@ -121,12 +126,27 @@ def _judge_cranking(
         return None
     if float(np.percentile(volts[8 : max(end, 9)], 20)) < CRANK_LEAST_V:
         return None
-    swing_v = float(np.std(_without_course(settled))) if len(settled) > 5 else 0.0
+    swing_v = _measure_swing(settled, asked[inside])
     later = open_v[at + end : min(stop, at + end + 300)]
     is_charged = len(later) > 50 and float(np.percentile(later, 75)) > rest_v + 0.5
     if not is_charged and swing_v < CRANK_SWING_V and not has_strokes:
         return None
     return start_s, float((steps.index[at] + end) * STEP_S)
+
+
+def _is_up_without_it(volts: FloatArray, asked: FloatArray, rest_v: float) -> bool:
+    """Whether the supply stands near rest as soon as the output pauses: then it was the output that pulled it down.
+
+    `asked` ends with the first steps of the fall, of which `volts` begins.
+    """
+    if not np.isfinite(asked).all() or float(asked.max(initial=0.0)) < _ASKS_V2:
+        return False
+    sounds = np.convolve(asked > _PAUSES_RATIO * float(asked.max()), np.ones(_PAUSES_AFTER), "full")[: len(asked)] > 0
+    quiet = np.flatnonzero(~sounds[-_SOON_STEPS:])
+    quiet = quiet[quiet >= _PAUSES_AFTER]
+    if len(quiet) < _PAUSES_LEAST or not sounds[-_SOON_STEPS:].any():
+        return False
+    return float(np.median(volts[quiet])) > rest_v - _NEAR_RATIO * CRANK_LEFT_V
 
 
 def _has_strokes(volts: FloatArray) -> bool:
@@ -145,6 +165,18 @@ def _has_strokes(volts: FloatArray) -> bool:
         return False
     top = int(inside[np.argmax(power[inside])])
     return float(power[top - 1 : top + 2].sum()) > _STROKES_SHARE * float(power.sum())
+
+
+def _measure_swing(volts: FloatArray, asked: FloatArray) -> float:
+    """Standard deviation about the supply's course; of an output that sounds at times, only while it pauses."""
+    if len(volts) <= 5:
+        return 0.0
+    if np.isfinite(asked).all() and float(asked.max()) > _ASKS_V2:
+        sounds = asked > _PAUSES_RATIO * float(asked.max())
+        pauses = np.convolve(sounds, np.ones(_PAUSES_AFTER), "full")[: len(asked)] == 0
+        if np.sum(pauses) >= _STROKES_LEAST and np.mean(pauses) > _PAUSES_SHARE:
+            volts = volts[pauses]
+    return float(np.std(_without_course(volts)))
 
 
 def _is_in_step(volts: FloatArray, asked: FloatArray) -> bool:
