@@ -42,6 +42,25 @@ def test_a_tone_with_tremolo_began_where_it_was_struck(turns_a_second: float) ->
     assert [note.start_s for note in found] == pytest.approx([0.5, 1.7], abs=0.0015)
 
 
+@pytest.mark.parametrize(
+    ("hz", "cents", "tremolo", "turns_a_second"),
+    [(80.0, 45.0, 0.0, 3.6), (70.0, 40.0, 0.33, 5.0), (44.0, 25.0, 0.3, 4.0)],
+)
+def test_a_note_played_with_vibrato_and_tremolo_is_one(
+    hz: float, cents: float, tremolo: float, turns_a_second: float
+) -> None:
+    time_s = seconds(3.0)
+    u = time_s - 0.5
+    turn = 2 * np.pi * turns_a_second * u
+    swing = np.clip((u - 0.2) / 0.2, 0, 1)
+    cycles = np.cumsum(hz * 2.0 ** (cents / 1200 * np.sin(turn) * swing)) / 8000.0
+    partials = sum(np.sin(2 * np.pi * k * cycles) / k / np.sqrt(1 + (k / 3) ** 4) for k in range(1, 9))
+    wave = 4.0 * (1 + tremolo * np.sin(turn + 1.0)) * partials * (np.clip(u / 0.005, 0, 1) * (u < 2.0))
+    (note,) = run(NoteDetector(), logged(wave)).findings
+    assert note.start_s == pytest.approx(0.5, abs=0.001)
+    assert 1200 * np.log2(note.measured["pitch_hz"] / hz) == pytest.approx(0, abs=5.0)
+
+
 def test_a_bowed_note_with_partials_is_carried_back_to_its_beginning() -> None:
     time_s = seconds(5.0)
     wave = np.zeros(len(time_s))

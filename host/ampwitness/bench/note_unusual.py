@@ -180,6 +180,34 @@ def lost_root_case(seed: int) -> EventCase:
     return line.finish()
 
 
+def vibrato_case(seed: int) -> EventCase:
+    """Held notes whose pitch swings by 10 to 45 cents and their level by up to a third, three to six times a second."""
+    line = _Line(np.random.default_rng(seed))
+    starts = line.starts(1.0, 2.0)
+    for begins_s, next_s in pairwise(starts):
+        hz, peak_v = float(line.rng.uniform(38.0, 105.0)), float(10 ** line.rng.uniform(0.3, 1.2))
+        per_s, octaves = float(line.rng.uniform(3.0, 6.5)), float(line.rng.uniform(10.0, 45.0)) / 1200
+        tremolo, length_s = float(line.rng.uniform(0.0, 0.35)), next_s - begins_s - float(line.rng.uniform(0.05, 0.3))
+
+        def sound(
+            u: Samples,
+            hz: float = hz,
+            v: float = peak_v,
+            per_s: float = per_s,
+            octaves: float = octaves,
+            tremolo: float = tremolo,
+            length_s: float = length_s,
+        ) -> Samples:
+            turn = 2 * np.pi * per_s * u
+            cycles = np.cumsum(hz * 2.0 ** (octaves * np.sin(turn) * np.clip(4 * u - 1, 0, 1))) / RATE_HZ
+            partials = [np.sin(2 * np.pi * k * cycles) / k**2 for k in range(1, 6)]
+            shape = np.clip(u / 0.004, 0, 1) * np.clip((length_s - u) / 0.02, 0, 1)
+            return np.asarray(0.7 * v * shape * (1 + tremolo * np.sin(turn + 1.0)) * np.sum(partials, axis=0))
+
+        line.add(begins_s, begins_s + length_s, hz, sound)
+    return line.finish()
+
+
 UNUSUAL_FAMILIES: tuple[tuple[str, Callable[[int], EventCase]], ...] = (
     ("let go as the next begins", let_go_case),
     ("drums with wide slides", sliding_drum_case),
@@ -187,4 +215,5 @@ UNUSUAL_FAMILIES: tuple[tuple[str, Callable[[int], EventCase]], ...] = (
     ("legato with partials", legato_partials_case),
     ("partials that come and go", opening_filter_case),
     ("root lost to a high-pass", lost_root_case),
+    ("vibrato and tremolo", vibrato_case),
 )

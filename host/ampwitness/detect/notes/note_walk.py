@@ -9,6 +9,7 @@ from math import ceil, sqrt
 
 import numpy as np
 
+from ampwitness.detect.notes.note_break import Breaks
 from ampwitness.detect.notes.note_decimate import BAND_STEP, LEVEL_S, Bands
 from ampwitness.detect.notes.note_departure import BEFORE
 from ampwitness.detect.notes.note_levels import RISE_RATIO, Levels, find_places, measure_levels
@@ -79,6 +80,7 @@ class RunNotes:
         self._raw_a_band = self.bands.factor * BAND_STEP
         self._turns: list[int] = []  # band samples of those walked through at once
         self._around_turns: dict[int, list[tuple[Pitch | None, Pitch | None]]] = {}
+        self._breaks = Breaks(self.bands)
         self._at = 0  # next band sample to decide on
         self._stops: list[int] = []  # how far each of the blocks that wait lets notes be decided on
         self._note: SoundingNote | None = None
@@ -146,6 +148,7 @@ class RunNotes:
     def _walk(self, places: list[tuple[int, bool]], stretches: list[_Stretch]) -> None:
         steps = self._looker.look_at(places, self._levels, self._first)
         self._turns, self._around_turns = [step.at for step in steps if step.is_turn], {}
+        self._breaks.expect([step.onset_slow for step in steps if self._may_be_smooth(step)])
         done = 0
         for stretch in stretches:
             self.floor_v = stretch.floor_v
@@ -162,7 +165,7 @@ class RunNotes:
             return
         if np.isfinite(step.end_slow):
             self._stop_at(step.end_slow * self.bands.factor)
-        self._try_open(step.at, step.is_turn, step.onset_slow, step.is_lull, step.novelty)
+        self._try_open(step)
 
     # ---- while nothing new begins ----------------------------------------------------------------------------------
 
@@ -239,7 +242,8 @@ class RunNotes:
             end = self._sums.last_tenth(behind, self._note, raw_at + 0.004 * self.rate_hz)
             self._close(min(end, raw_at), "10 % of its peak")
 
-    def _try_open(self, at: int, is_turn: bool, onset_slow: float, is_lull: bool, novelty: float) -> None:
+    def _try_open(self, step: Step) -> None:
+        at, is_turn, onset_slow, is_lull, novelty = step.at, step.is_turn, step.onset_slow, step.is_lull, step.novelty
         note = self._note
         if is_turn and note is None:
             return  # nothing sounds that could turn
@@ -279,6 +283,8 @@ class RunNotes:
                 return
             if not is_lull and since < SWELL_WITHIN_S * self.rate_hz and self._goes_on(note, at):
                 return
+            if self._may_be_smooth(step) and not self._breaks.is_at(onset_slow):
+                return
             end, how = self._sums.last_tenth(round(onset / self._raw_a_band), note, onset), "10 % of its peak"
             if onset - end < _STILL_SOUNDS_S * self.rate_hz:
                 end, how = onset, _CUT_BY_NEXT
@@ -290,6 +296,12 @@ class RunNotes:
         bands = self.bands
         part = bands.band.part(note.band_first, at + round(SWELL_BEHIND_S * bands.band_hz))
         return is_one_swell(part, bands.band_hz, LOWEST_HZ, HIGHEST_HZ)
+
+    def _may_be_smooth(self, step: Step) -> bool:
+        """Whether vibrato, tremolo, or partials that come and go may look like this beginning."""
+        here = step.at - self._first
+        is_weak = self._levels.ahead[here] < STRONG_RISE_RATIO * self._levels.before[here]
+        return bool(is_weak and not step.is_lull and np.isfinite(step.onset_slow))
 
     def _stays_on_pitch(self, at: int) -> bool:
         """Whether the pitch is the same ahead of a place and behind it: then partials came or went, and no note."""

@@ -1,0 +1,119 @@
+"""Whether a note that sounds breaks at an instant, or goes on with vibrato, tremolo or a filter that opens.
+
+A hand or an oscillator moves pitch, level and partials smoothly; what is struck, or turned to another key, has a break.
+So harmonics of one pitch, each with a smooth envelope of its own (phase and size), are fitted around the instant, and
+once more with a break allowed there.
+
+Gaps: the caller passes one run only.
+Limits: modulation faster than some 8 Hz is no longer smooth; what leaves a break for 12 ms or more, as a swell of the
+same pitch does, goes on as the old note.
+Source: least squares with Legendre's polynomials as envelopes; our choice, measured by
+`python -m ampwitness.bench.event_scores --what notes`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+from math import sqrt
+
+import numpy as np
+
+from ampwitness.detect.notes.note_decimate import BAND_STEP, Bands
+from ampwitness.detect.notes.note_spectrum import Pitch, measure_pitches
+from ampwitness.types import FloatArray
+
+_HALF_S, _HALF_PERIODS, _MOST_HALF_S = 0.090, 3.5, 0.180  # to either side that is looked at
+_DEGREE = 5
+_SOFT_S = 0.006  # to either side: what the band's filter leaves of a break
+_HARMONICS, _HARMONICS_TO_HZ = 5, 215.0  # beyond, the band holds next to nothing
+_RIDGE = 1e-9
+_MOST_LEFT = 0.012  # of energy, that smooth envelopes leave of one note
+_WORTH_RATIO = 12.0  # over what a break leaves: a smooth course gains less by one
+_NOTHING_LEFT = 1e-4  # of energy: smooth beyond doubt
+_NEAR_S, _FAR_S = 0.010, 0.095  # of the instant, to either side, for the pitch: a hand has moved little in it
+_NEAR_PITCHES = 0.12  # within a whole tone of each other the pitch lies between
+
+
+class Breaks:
+    """Tells instants of one run at which what sounds breaks from those at which it goes on smoothly.
+
+    Gaps
+    ----
+    One object a run.
+    """
+
+    def __init__(self, bands: Bands) -> None:
+        self._bands = bands
+        self._expected: list[int] = []  # band samples
+        self._around: dict[int, tuple[Pitch | None, Pitch | None]] = {}
+
+    def expect(self, onsets_slow: Sequence[float]) -> None:
+        """Name the instants (slow samples) that may be asked for: their pitches are measured together."""
+        self._expected, self._around = [round(onset / BAND_STEP) for onset in onsets_slow], {}
+
+    def is_at(self, onset_slow: float) -> bool:
+        """Whether there is a break at an instant that was named; also where no one pitch describes what sounds."""
+        at, band, rate_hz = round(onset_slow / BAND_STEP), self._bands.band, self._bands.band_hz
+        if at not in self._around:
+            onsets = [onset for onset in self._expected if onset >= at]
+            near, far = round(_NEAR_S * rate_hz), round(_FAR_S * rate_hz)
+            spans = [span for onset in onsets for span in ((onset - far, onset - near), (onset + near, onset + far))]
+            found = iter(measure_pitches([band.part(*span) for span in spans], rate_hz))
+            self._around = {onset: (next(found), next(found)) for onset in onsets}
+        before, behind = self._around[at]
+        if before is None or behind is None:
+            return True
+        if abs(behind.frequency_hz / before.frequency_hz - 1.0) < _NEAR_PITCHES:
+            pitch_hz = sqrt(before.frequency_hz * behind.frequency_hz)
+        else:
+            pitch_hz = max(before, behind, key=lambda pitch: pitch.explained_ratio).frequency_hz
+        return not goes_on_smoothly(band.values, at - band.first, rate_hz, pitch_hz)
+
+
+def goes_on_smoothly(band: FloatArray, at: int, rate_hz: float, pitch_hz: float) -> bool:
+    """Whether one note sounds on both sides of an instant, and nothing breaks there.
+
+    Parameters
+    ----------
+    band : (n,) volts of the bass band
+    at : the instant, its sample
+    rate_hz, pitch_hz : of the band, of what sounds
+    """
+    half = round(min(max(_HALF_S, _HALF_PERIODS / pitch_hz), _MOST_HALF_S) * rate_hz)
+    if at < half or at + half >= len(band):
+        return False
+    part = band[at - half : at + half + 1]
+    n_harmonics = max(1, min(_HARMONICS, int(_HARMONICS_TO_HZ / pitch_hz)))
+    turn = np.exp(2j * np.pi * pitch_hz / rate_hz * np.arange(-half, half + 1))
+    waves = np.cumprod(np.broadcast_to(turn, (n_harmonics, len(turn))), axis=0)
+    waves = np.concatenate((waves.real, waves.imag))
+    envelopes = _envelopes(half, max(1, round(_SOFT_S * rate_hz)))
+    rows = np.empty((len(envelopes) * len(waves) + 1, len(part)))
+    np.multiply(envelopes[:, None, :], waves[None, :, :], out=rows[:-1].reshape(len(envelopes), len(waves), -1))
+    rows[-1] = part
+    gram = rows @ rows.T
+    total = float(gram[-1, -1])
+    if total <= 0.0:
+        return False
+    ridge = np.full(len(gram), _RIDGE * np.trace(gram[:-1, :-1]) / (len(gram) - 1))
+    ridge[-1] = 1e-12 * total
+    gram[np.diag_indices(len(gram))] += ridge
+    # The last row of the factor holds what each row of the fit explains beside those before it.
+    explained = np.linalg.cholesky(gram)[-1, :-1] ** 2
+    n_smooth = (_DEGREE + 1) * len(waves)
+    left = 1.0 - float(explained[:n_smooth].sum()) / total
+    if left < _NOTHING_LEFT:
+        return True
+    if left > _MOST_LEFT:
+        return False
+    return left < _WORTH_RATIO * max(left - float(explained[n_smooth:].sum()) / total, 1e-12)
+
+
+@lru_cache(maxsize=128)
+def _envelopes(half: int, soft: int) -> FloatArray:
+    """(degree + 3, 2 half + 1): smooth ones, then a step in the middle and a bend there."""
+    at = np.arange(-half, half + 1)
+    smooth = np.polynomial.legendre.legvander(at / half, _DEGREE).T
+    step = 0.5 - 0.5 * np.cos(np.pi * np.clip((at + soft) / (2.0 * soft), 0.0, 1.0))
+    return np.concatenate((smooth, step[None, :], (step * at / half)[None, :]))
