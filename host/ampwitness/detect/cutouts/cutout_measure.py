@@ -38,7 +38,7 @@ _PLAYS_ON_RATIO = 0.7  # a fall leaves 0.61 of the rms at most
 _END_S, _LAST_S, _END_RATIO = 0.005, 0.008, 0.35  # as high within the last 5 ms: no fall of 15 ms or more ends so
 _LONG_FALL_S = 0.015
 _GROWN_RATIO = 1.3  # a wave that grew did not fall
-_ROSE_RATIO = 2.0
+_ROSE_RATIO, _LATER_S = 2.0, 0.0005
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,7 +209,9 @@ def measure_wave(run: RunSteps, stop: Stop, on_since: int) -> None:
     stop.cut_is_noisy = cut.noise_v >= _CLEAN_RATIO * rms_v
     early = round(0.0008 * rate_hz) if stop.cut_is_noisy else 1
     cut_ratio = float(np.max(np.abs(samples[max(0, place - early) : place + 1] - stop.rest_v))) / stop.peak_v
-    if cut_ratio < TRUNCATED_RATIO and stop.step_ratio > max(_ROSE_RATIO * cut_ratio, STEPPED_RATIO):
+    later = samples[place + round(_LATER_S * rate_hz) : at - first + 1] - stop.rest_v
+    later_ratio = min(float(np.max(np.abs(later), initial=0.0)) / stop.peak_v, stop.step_ratio)
+    if cut_ratio < TRUNCATED_RATIO and later_ratio > max(_ROSE_RATIO * cut_ratio, STEPPED_RATIO):
         return  # what stood higher later, right ahead of the quiet, was not falling yet: it was carried on badly
     stop.cut_s = float(run.start_s + (first + cut.at) / rate_hz)
     stop.cut_ratio = cut_ratio
