@@ -30,7 +30,7 @@ def test_a_steep_fall_is_under_voltage_where_others_show_the_level_and_open_wher
         since = AT - begin_s
         supply = np.where((since >= 0) & (since < 0.006), supply - depth_v, supply)
         gate = np.where((since >= 0.004) & (since < 0.5), 0.0, gate)
-    wave = 14 * np.sin(2 * np.pi * 47.3 * AT) * gate
+    wave = 14 * np.sin(2 * np.pi * 53.1 * AT) * gate
     rng = np.random.default_rng(5)
     noisy = {role: v + rng.normal(0, 0.01, len(AT)) for role, v in (("output", wave), ("supply", supply))}
     found, _ = find_cutouts(CutoutCase(noisy, ""))
