@@ -32,7 +32,8 @@ _MOST_LEFT = 0.012  # of energy, that smooth envelopes leave of one note
 _WORTH_RATIO = 12.0  # over what a break leaves: a smooth course gains less by one
 _NOTHING_LEFT = 1e-4  # of energy: smooth beyond doubt
 _NEAR_S, _FAR_S = 0.010, 0.095  # of the instant, to either side, for the pitch: a hand has moved little in it
-_NEAR_PITCHES = 0.12  # within a whole tone of each other the pitch lies between
+_NEAR_PITCHES = 0.09  # within one and a half semitones of each other the pitch lies between
+_CLEAR_RATIO, _FAR_PITCHES = 0.90, 0.80  # two clear pitches further apart are two notes, but for octaves
 
 
 class Breaks:
@@ -64,7 +65,11 @@ class Breaks:
         before, behind = self._around[at]
         if before is None or behind is None:
             return True
-        if abs(behind.frequency_hz / before.frequency_hz - 1.0) < _NEAR_PITCHES:
+        turn = abs(behind.frequency_hz / before.frequency_hz - 1.0)
+        is_clear = min(before.explained_ratio, behind.explained_ratio) >= _CLEAR_RATIO
+        if is_clear and _NEAR_PITCHES <= turn <= _FAR_PITCHES:
+            return True
+        if turn < _NEAR_PITCHES:
             pitch_hz = sqrt(before.frequency_hz * behind.frequency_hz)
         else:
             pitch_hz = max(before, behind, key=lambda pitch: pitch.explained_ratio).frequency_hz
