@@ -175,6 +175,8 @@ def word_road(summary: Mapping[str, Any]) -> tuple[str, ...]:
 def _word_states(engine: Mapping[str, Any]) -> list[str]:
     names = {"rest": "Engine at rest", "cranking": "Engine being cranked", "charging": "Engine charging"}
     out = []
+    if set(engine.get("per_state") or {}) == {"charging"}:  # never started, never at rest: no engine was seen at all
+        names["charging"] = "Charging throughout (by the volts: a running engine, a charger or a bench supply)"
     for state, figures in (engine.get("per_state") or {}).items():
         text = (
             f"{names.get(state, 'Engine state not decidable')}: {seconds_to_span(figures['duration_s'])}, supply "
