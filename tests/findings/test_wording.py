@@ -251,7 +251,7 @@ def test_one_of_a_state_is_told_as_one() -> None:
     }  # fmt: skip
     (told,) = word_road({"engine": {"per_state": {"rest": figures}}})
     assert told.endswith("; 1 dip, the deepest to 9.25 V; 2 clipped half-cycles, 0.10 % of the time; 1 cut-out.")
-    # A soak at a bench supply charges nothing, and volts alone cannot tell: no engine is claimed that was never started.
+    # A soak at a bench supply charges nothing, and volts alone cannot tell it: no engine is claimed.
     (told,) = word_road({"engine": {"per_state": {"charging": figures}}})
     assert told.startswith("Charging throughout (by the volts: a running engine, a charger or a bench supply): 40.0 s")
     assert word_road({"engine": {"per_state": {"rest": figures, "charging": figures}}})[1].startswith(
