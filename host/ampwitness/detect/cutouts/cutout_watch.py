@@ -52,6 +52,8 @@ AHEAD_STEPS = 600
 _KEEP_STEPS = 3000
 _BIN = 10
 _N_OFF = round(OFF_S * 1000)
+_LONG_OFF, _DEEP_RATIO = 150, 10 ** (-9 / 20)  # steps; what fell by 9 dB more need not be quiet for as long
+_LEVEL_BINS = 50  # half a second, over which the level of a signal that never pauses is taken
 _TRIED_CONTINUOUS = 300  # steps: so long may a slow mute take from the looser measure of quiet to the exact one
 _HELD_RATIO = 0.12  # of the swing before, in the last 10 ms: less is a note that faded, unless other evidence calls
 _LAST_RATIO = 0.22  # the last 5 ms, of the 25 ms before them
@@ -160,7 +162,8 @@ class RunWatch:
         mean = (run["mean"][part].reshape(shape) @ ones).astype(np.float64) / _BIN
         square = (run["square"][part].reshape(shape) @ ones).astype(np.float64) / _BIN
         m3, s3 = ((v[1:-2] + v[2:-1] + v[3:]) / 3 for v in (mean, square))
-        is_quiet = 2.0 * (s3 - m3**2) < (_COARSE * _quiet_v(swing[:-3])) ** 2
+        level = np.minimum(swing, _loudest_level(mean, square, size)) if self._is_continuous else swing
+        is_quiet = 2.0 * (s3 - m3**2) < (_COARSE * _quiet_v(level[:-3])) ** 2
         is_quiet &= swing[:-3] >= LEAST_PEAK_V
         lead = (start - begin) // _BIN if start > begin else 0
         rising = is_quiet & ~np.concatenate(([self._was_quiet if lead == 0 else False], is_quiet[:-1]))
@@ -170,7 +173,7 @@ class RunWatch:
         if last >= lead:
             self._was_quiet = bool(is_quiet[last])
         bins = np.flatnonzero(rising[lead : last + 1]) + lead
-        at = self._place(bins * _BIN + begin, swing[bins], known)
+        at = self._place(bins * _BIN + begin, level[bins], known)
         kept = at >= 0
         at, bins = at[kept], bins[kept]
         self._swing = dict(zip(at.tolist(), swing[bins].tolist(), strict=True))
@@ -178,24 +181,30 @@ class RunWatch:
             return at
         return np.asarray(at[self._deserves(at, swing[bins], known)])
 
-    def _place(self, coarse: Steps, swing: FloatArray, known: int) -> Steps:
+    def _place(self, coarse: Steps, level: FloatArray, known: int) -> Steps:
         """The first step near each coarse one behind which 50 ms are quiet; -1: none."""
         run, first = self._run, self._run.first
         if not len(coarse):
             return coarse
         # A step's own end blurs a sudden stop, hence three steps of grace.
         grace, n_tried = 3, _TRIED_CONTINUOUS if self._is_continuous else 60
-        rows = coarse[:, None] + np.arange(-20, n_tried - 20 + _N_OFF)[None, :] - first
+        n_long = _LONG_OFF if self._is_continuous else _N_OFF
+        rows = coarse[:, None] + np.arange(-20, n_tried - 20 + n_long)[None, :] - first
         inside = (rows >= 0) & (rows < known - first)
         rows = np.clip(rows, 0, known - first - 1)
         pad = np.zeros((len(coarse), 1))
         m1 = np.concatenate((pad, np.cumsum(run["mean"][rows], axis=1, dtype=np.float64)), axis=1)
         m2 = np.concatenate((pad, np.cumsum(run["square"][rows], axis=1, dtype=np.float64)), axis=1)
-        width = _N_OFF - grace
-        mean = (m1[:, _N_OFF : n_tried + _N_OFF] - m1[:, grace : n_tried + grace]) / width
-        square = (m2[:, _N_OFF : n_tried + _N_OFF] - m2[:, grace : n_tried + grace]) / width
-        is_quiet = 2.0 * (square - mean**2) < _quiet_v(swing[:, None]) ** 2
-        is_quiet &= inside[:, :n_tried] & inside[:, _N_OFF - 1 : n_tried + _N_OFF - 1]
+
+        def swings(n: int) -> FloatArray:
+            mean = (m1[:, n : n_tried + n] - m1[:, grace : n_tried + grace]) / (n - grace)
+            square = (m2[:, n : n_tried + n] - m2[:, grace : n_tried + grace]) / (n - grace)
+            return np.where(inside[:, :n_tried] & inside[:, n - 1 : n_tried + n - 1], 2.0 * (square - mean**2), np.inf)
+
+        ratio = _DEEP_RATIO if self._is_continuous else 1.0  # noise of few hertz stands low for moments by itself
+        is_quiet = swings(_N_OFF) < _quiet_v(level[:, None], ratio) ** 2
+        if self._is_continuous:
+            is_quiet |= swings(n_long) < _quiet_v(level[:, None]) ** 2
         return np.asarray(np.where(is_quiet.any(axis=1), coarse - 20 + np.argmax(is_quiet, axis=1), -1))
 
     def _deserves(self, at: Steps, swing: FloatArray, known: int) -> Flags:
@@ -290,6 +299,8 @@ class RunWatch:
         # Dating a fall costs more than all else: only of stops that may be told of, which most ends of notes may not.
         if not stop.is_truncated and (self._is_continuous or may_be_told(run, stop, self._edges)):
             measure_fade(run, stop, self._is_continuous)
+            if stop.fade_s is not None and stop.fade_s < run.time_s(self._on_since):
+                stop.fade_s = None  # before that it was off
         measure_outlived(run, stop, self._on_since)
         if step - self._on_since >= _LIVE_STEPS:
             measure_dc(run, stop)
@@ -406,9 +417,20 @@ def may_be_told(run: RunSteps, stop: Stop, edges: Sequence[Edge]) -> bool:
     return decide_cause(stop).is_evident or any(is_low for _, is_low in list_remote_changes(run, stop, edges))
 
 
-def _quiet_v(swing: FloatArray) -> FloatArray:
-    """Swing below which the output counts as quiet, of the swing before it."""
-    return np.asarray(np.maximum(_FALL_RATIO * swing, np.minimum(_LEAST_FALL_RATIO * swing, _NOISE_V)))
+def _quiet_v(swing: FloatArray, ratio: float = 1.0) -> FloatArray:
+    """Swing below which the output counts as quiet, of the swing before it; `ratio`: of the usual fall."""
+    return np.asarray(np.maximum(ratio * _FALL_RATIO * swing, np.minimum(_LEAST_FALL_RATIO * swing, _NOISE_V)))
+
+
+def _loudest_level(mean: FloatArray, square: FloatArray, size: int) -> FloatArray:
+    """(n,) what a tone of the power of the loudest half second within the last `size` bins would swing by.
+
+    Noise has crests far above its rms: a level that counts from them calls it silent while it plays on.
+    """
+    n = np.minimum(np.arange(len(mean)) + 1, _LEVEL_BINS)
+    sums = (np.cumsum(np.concatenate((np.zeros(_LEVEL_BINS), v))) for v in (mean, square))
+    m, s = ((c[_LEVEL_BINS:] - c[:-_LEVEL_BINS]) / n for c in sums)
+    return np.sqrt(_highest_of_last(2.0 * np.maximum(s - m**2, 0.0), size))
 
 
 def _over_bins(function: np.ufunc, steps: FloatArray) -> FloatArray:
