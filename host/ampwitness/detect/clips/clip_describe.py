@@ -39,6 +39,7 @@ def describe_fits(view: View, windows: Windows, fit: LobeFit, narrow_gain: Float
         Corners(
             fit.stop - fit.start, fit.level_v, fit.slope_left_v, fit.slope_right_v, fit.curvature_v,
             fit.slope_sd * point_sd, fit.curvature_sd * point_sd, fit.correlation,
+            fit.tilt_v,
         ),
         view.lively,
     )  # fmt: skip

@@ -47,6 +47,7 @@ class Corners:
     slope_sd_v: FloatArray  # of the mean slope
     curvature_sd_v: FloatArray
     correlation: FloatArray  # between the errors of mean slope and curvature
+    tilt_v: FloatArray | float = 0.0  # of the plateau, volts a sample
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,10 +149,12 @@ def extrapolate_crests(corners: Corners, lively: float = 0.0) -> Crest:
     )
     mean = _excess(corners, slope)
     from_slope = mean * corners.slope_sd_v / np.maximum(slope, 1e-12)
-    # Flanks of unequal slope lean the crest over: an odd cubic that vanishes at both corners.
+    # Flanks of unequal slope lean the crest over: an odd cubic that vanishes at both corners. Corners at two heights,
+    # as under a ceiling that sinks, make flanks unequal by themselves: leaning is counted from the line between them.
     x = np.linspace(-1, 1, 33)[None, :]
-    lean = ((corners.slope_left_v - corners.slope_right_v) / 2 * half)[:, None] * (x - x**3) / -2
-    top = np.max(mean[:, None] * (1 - x**2) - lean, axis=1)
+    tilt = np.broadcast_to(corners.tilt_v * half, half.shape)
+    lean = (corners.slope_left_v - corners.slope_right_v) / 2 * half - tilt
+    top = np.max(mean[:, None] * (1 - x**2) - lean[:, None] * (x - x**3) / 2 + tilt[:, None] * x, axis=1)
     top = np.minimum(top, 1.5 * mean) * (1 - LIVELY_SHARE * lively)
     sd = np.sqrt(spread + from_slope**2 + (0.03 * mean) ** 2)
     return Crest(corners.level_v + top, sd)
