@@ -32,6 +32,7 @@ from ampwitness.detect.clips.clip_coupled import (
     shows_more,
     undo,
 )
+from ampwitness.detect.clips.clip_course import follow_courses
 from ampwitness.detect.clips.clip_current import find_current_limited
 from ampwitness.detect.clips.clip_faint import find_faint
 from ampwitness.detect.clips.clip_ledger import ClipLedger
@@ -169,7 +170,9 @@ class ClippingDetector:
             if look.sides:
                 looks.append(next(rows_of_faint))
             found = [*look.candidates, *(rows for rows in looks if rows is not None)]
-            if held_v is not None:
+            if held_v is None:
+                found = follow_courses(look.sides, found)
+            else:
                 for rows in found:
                     note_held(rows, look.sides[0].stretch, held_v)
             run.ledger.add(found, look.others)
