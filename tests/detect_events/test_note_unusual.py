@@ -128,6 +128,21 @@ def test_a_drum_right_behind_a_tone_as_loud_is_a_note() -> None:
     assert [note.start_s for note in found] == pytest.approx([0.5, 1.0, 1.5, 2.0, 2.5, 3.0], abs=0.002)
 
 
+@pytest.mark.parametrize(("tone_hz", "from_hz"), [(72.0, 230.0), (95.0, 150.0), (80.0, 190.0)])
+def test_a_drum_that_slides_in_from_above_the_bass_as_a_tone_is_let_go_is_a_note(
+    tone_hz: float, from_hz: float
+) -> None:
+    time_s = seconds(3.0)
+    wave = np.zeros(len(time_s))
+    for start_s in (0.5, 1.3, 2.1):
+        wave += _held(time_s, tone_hz, start_s, start_s + 0.2, 0.010, 6.0)
+        u = np.maximum(time_s - start_s - 0.2, 0.0)
+        cycles = 52.0 * u + (from_hz - 52.0) * 0.025 * -np.expm1(-u / 0.025)
+        wave += 6.0 * np.exp(-u / 0.06) * np.clip((0.24 - u) / 0.01, 0, 1) * np.sin(2 * np.pi * cycles)
+    found = run(NoteDetector(), logged(wave)).findings
+    assert [note.start_s for note in found] == pytest.approx([0.5, 0.7, 1.3, 1.5, 2.1, 2.3], abs=0.003)
+
+
 @pytest.mark.parametrize(("root_v", "hz"), [(0.0, 28.0), (0.0, 32.5), (0.25, 37.8), (0.3, 41.2)])
 def test_a_root_that_a_high_pass_took_is_told_by_its_partials(root_v: float, hz: float) -> None:
     time_s = seconds(2.0)

@@ -13,6 +13,8 @@ from ampwitness.types import FloatArray
 RISE_RATIO = 10 ** (1.5 / 10)  # of power: 1.5 dB
 TURN_OCTAVES = 0.022
 LEAP_OCTAVES = 0.12  # so far no pitch turns that does not begin anew, wherever it leads
+GIVES_WAY_OCTAVES = 0.25  # as far does it turn where what fades away gives way to something else
+_STILL_LOUD_RATIO, _BACK_WIDTHS = 0.15, 3  # of power, that sounds behind such a place; spans ahead of the turn
 _CENTRE_S, _RIPPLE_S = 0.060, 0.012
 _STOOD_RATIO, _STAYS_RATIO = 0.35, 1.0  # of a turn, that the pitch may move in the 60 ms before and behind
 _PEAK_S = 0.040
@@ -74,13 +76,19 @@ def find_places(
     leap = np.where(goes_on, turn, 0.0)
     leaps = _peaks(leap[first - margin : stop + margin], LEAP_OCTAVES, round(_PEAK_S * rate_hz)) + first - margin
     leaps = leaps[_lead_somewhere(octaves, leaps, width, np.inf)]
+    gives_way = np.where(goes_on, 0.0, turn)
+    ways = _peaks(gives_way[first - margin : stop + margin], GIVES_WAY_OCTAVES, round(_PEAK_S * rate_hz))
+    ways = _begin(octaves, ways + first - margin, width)
+    ways = ways[levels.ahead[ways] >= _STILL_LOUD_RATIO * levels.before[ways]]
     turn = np.where(keeps, turn, 0.0)
     turns = _peaks(turn[first - margin : stop + margin], TURN_OCTAVES, round(_PEAK_S * rate_hz)) + first - margin
     turns = turns[_lead_somewhere(octaves, turns, width, _STAYS_RATIO)]
     apart = round(_APART_S * rate_hz)
     leaps = _far_from(leaps, np.concatenate((rises, turns)), apart)
-    turns = _far_from(turns, rises, apart)
-    places = [(int(i), False) for i in rises] + [(int(i), False) for i in leaps] + [(int(i), True) for i in turns]
+    ways = _far_from(ways, np.concatenate((rises, leaps)), apart)
+    turns = _far_from(turns, np.concatenate((rises, ways)), apart)
+    struck = np.concatenate((rises, leaps, ways))
+    places = [(int(i), False) for i in struck] + [(int(i), True) for i in turns]
     return sorted(place for place in places if first <= place[0] < stop)
 
 
@@ -148,6 +156,22 @@ def _lead_somewhere(octaves: FloatArray, turns: Places, width: int, stays_ratio:
     moves_on = np.where(turns + width <= last, np.abs(later - behind), 0.0)
     out: npt.NDArray[np.bool_] = (moved <= _STOOD_RATIO * turn) & (moves_on <= stays_ratio * turn)
     return out
+
+
+def _begin(octaves: FloatArray, turns: Places, width: int) -> Places:
+    """Where pitches that had stood give way, by where they have turned most; those that had not stood are left out."""
+    back = _BACK_WIDTHS * width
+    turns = turns[(turns >= 2 * back) & (turns < len(octaves))]
+    if not len(turns):
+        return turns
+    course = octaves[turns[:, None] + np.arange(-2 * back, 1)[None, :]]
+    moved = np.abs(course - np.median(course[:, :back], axis=1)[:, None]) > TURN_OCTAVES
+    # The last time that it stood for the span over which pitch is known.
+    still = np.cumsum(moved, axis=1)
+    still = (still[:, width:] - still[:, :-width] == 0)[:, : 2 * back - width + 1]
+    last = still.shape[1] - 1 - np.argmax(still[:, ::-1], axis=1)
+    out: Places = (turns - 2 * back + last + 2 * width)[still.any(axis=1)]
+    return np.unique(out)
 
 
 def _peaks(values: FloatArray, least: float, reach: int) -> Places:

@@ -15,8 +15,10 @@ from ampwitness.detect.notes.note_departure import BEFORE
 from ampwitness.detect.notes.note_levels import RISE_RATIO, Levels, find_places, measure_levels
 from ampwitness.detect.notes.note_places import (
     EARLIEST_S,
+    LATE_AT,
     LEAST_NOISE_V,
     MOST_NOISE_V,
+    NOVELTY_OF_LATE,
     NOVELTY_OF_PITCH,
     NOVELTY_WHILE_SOUNDING,
     RUNAWAY_RATIO,
@@ -267,7 +269,8 @@ class RunNotes:
             if not is_lull and since < BEFORE * self.bands.factor:
                 # Judged again by what the note itself did, without what came before it.
                 start, both = self._looker.novelty_since(note.onset, at)
-                novelty = both[int(is_turn)]
+                is_late = onset_slow - at * BAND_STEP > LATE_AT and both[1] >= NOVELTY_OF_LATE
+                novelty = both[int(is_turn or is_late)]
                 is_weak = levels.ahead[at - self._first] < STRONG_RISE_RATIO * levels.before[at - self._first]
                 if since < _GLIDES_S * self.rate_hz and is_weak and max(both) > RUNAWAY_RATIO:
                     return  # a slide, which prediction carries on to anywhere
