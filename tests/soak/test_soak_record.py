@@ -25,7 +25,7 @@ from ampwitness.recording import RotatingWriter, open_recording
 from ampwitness.types import Analysis, Chunk
 
 Run = Callable[..., Any]
-DURATION_S = 3 * STRETCH / 8000
+DURATION_S = 2 * STRETCH / 8000
 
 
 def stimulus(duration_s: float) -> ArrayStimulus:
@@ -44,10 +44,10 @@ def verified(run: Run, *arguments: object) -> dict[str, Any]:
 
 @pytest.fixture(scope="module")
 def parts(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with a recording of 58.5 s in parts of 0.5 MB (about 10 s each)."""
+    """A folder with a recording of 39 s in parts of 0.5 MB (about 10 s each)."""
     folder = tmp_path_factory.mktemp("parts")
     writer, host_s = RotatingWriter(folder / "soak.mcap", {"amplifier": "bench"}, 500_000), 1_700_000_000.0
-    for pieces, _ in iter_day(58 / 3600, 5):
+    for pieces, _ in iter_day(38 / 3600, 5):
         for raw in pieces:
             for at in range(0, len(raw), 997):  # as a port hands bytes on: frames cut anywhere
                 host_s += 0.02
@@ -111,7 +111,9 @@ def test_files_that_do_not_belong_together_are_refused(run: Run, parts: Path, tm
 
 def test_a_pulled_cable_is_a_gap_and_the_recording_goes_on(run: Run, tmp_path: Path) -> None:
     path = tmp_path / "a.mcap"
-    options = VirtualBoardOptions(stimulus(8.0), speed=1.0, link=tmp_path / "port", faults=(parse_fault("unplug@3:2"),))
+    options = VirtualBoardOptions(
+        stimulus(5.5), speed=1.0, link=tmp_path / "port", faults=(parse_fault("unplug@1.5:2"),)
+    )
     with virtual_board(options) as port:
         ran = run("record", "--port", port, "--out", path, "--wait-minutes", 1, "--json")
     assert ran.code == 0, ran.err
@@ -223,12 +225,12 @@ def test_a_typed_reading_is_in_the_recording_and_its_report(run: Run, tmp_path: 
     master, slave = os.openpty()
     with virtual_board(VirtualBoardOptions(stimulus(30.0), stays=True)) as port:
         command = [sys.executable, "-m", "ampwitness", "record", "--port", port, "--out", str(path)]
-        command += ["--ask", "heatsink=1h", "--seconds", "6"]
+        command += ["--ask", "heatsink=1h", "--seconds", "4"]
         with subprocess.Popen(command, stdin=slave, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
             deadline_s = time.monotonic() + 20
             while not path.exists() and time.monotonic() < deadline_s:
                 time.sleep(0.05)
-            time.sleep(1.5)
+            time.sleep(1.0)
             os.write(master, b"48.5 C\r")
             _, told = process.communicate(timeout=60)
     os.close(master)
