@@ -58,9 +58,13 @@ class NoteSums:
     def mark(self, note: SoundingNote, to: int) -> None:
         """Mark raw samples up to `to` to be summed up."""
         to = min(to, self.bands.output.stop)
-        if to > note.acc_at:
-            self._pieces.append((note, note.acc_at, to))
-            note.acc_at = to
+        if to <= note.acc_at:
+            return
+        begin, pieces = note.acc_at, self._pieces
+        if pieces and pieces[-1][0] is note and pieces[-1][2] == begin:
+            begin = pieces.pop()[1]  # one piece: each costs as much as a thousand samples
+        pieces.append((note, begin, to))
+        note.acc_at = to
 
     def sum_up(self) -> None:
         """Sums and extremes of all pieces that were marked."""

@@ -87,6 +87,7 @@ class RunNotes:
         self._stops: list[int] = []  # how far each of the blocks that wait lets notes be decided on
         self._note: SoundingNote | None = None
         self._waiting: list[SoundingNote] = []
+        self._unfollowed: list[SoundingNote] = []  # those of them behind which no other has begun
         self._quiet: deque[float] = deque(maxlen=2)
         self._armed_v2 = np.inf  # lowest level since the last note ended
         self._last_end = -np.inf
@@ -340,9 +341,9 @@ class RunNotes:
         note.slow_to = -(-note.acc_at // self.bands.factor)
         band = self.bands.band
         note.band_before = band.part(note.band_first - round(BEFORE_S * self.bands.band_hz), note.band_first).copy()
-        for waiting in self._waiting:
-            if waiting.next_onset is None:
-                waiting.next_onset = onset
+        for ended in self._unfollowed:
+            ended.next_onset = onset
+        self._unfollowed.clear()
         if self.bands.supply is not None:
             at = note.acc_at // self.bands.thin_step
             note.supply_before = self.bands.thinned(at - round(0.250 * self.rate_hz / self.bands.thin_step), at)
@@ -367,6 +368,7 @@ class RunNotes:
             a = max(ceil(note.onset), stop - second)
             note.supply_tail = self.bands.thinned(a // self.bands.thin_step, stop // self.bands.thin_step)
         self._waiting.append(note)
+        self._unfollowed.append(note)
 
     def _leave_out_next(self, note: SoundingNote) -> None:
         """The level over 50 ms sees the next note 25 ms ahead: the peak of a note of a few seconds is its own."""
@@ -378,7 +380,7 @@ class RunNotes:
 
     def _finished(self, is_last: bool) -> list[SoundingNote]:
         known_to = self._at * self._raw_a_band
-        done = []
+        done, waits = [], []
         for note in self._waiting:
             if is_last or note.next_onset is not None or known_to - note.end > (RECOVERY_S + 0.05) * self.rate_hz:
                 if self.bands.supply is not None:
@@ -389,5 +391,7 @@ class RunNotes:
                     step = self.bands.thin_step
                     note.supply_after = self.bands.thinned(-(-a // step), max(-(-a // step), b // step))
                 done.append(note)
-        self._waiting = [note for note in self._waiting if note not in done]
+            else:
+                waits.append(note)
+        self._waiting = waits
         return done
