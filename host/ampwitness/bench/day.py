@@ -37,7 +37,7 @@ DECODE_BYTES = 200_000_000
 N_CORRUPTIONS = 3000
 SEED = 2024
 # Parts that cost the same for a long recording, as they look at so many things and no more.
-ONCE = ("supply model", "pictured spans", "page, text, JSON")
+ONCE = ("supply model", "pictured spans", "page, text, JSON", "converter's tables")
 
 
 class Stopwatch:
@@ -80,9 +80,11 @@ def _watch_all(watch: Stopwatch) -> None:
     from ampwitness.detect import run_all
     from ampwitness.detect.run_all import DetectOptions, make_detectors
     from ampwitness.detect.supply.supply_history import SupplyHistory
+    from ampwitness.waveform import runs
     from ampwitness.waveform.assemble import Assembler
     from ampwitness.waveform.envelope import EnvelopeBuilder
 
+    watch.watch(runs, "make_correction", "converter's tables")
     watch.watch(Decoder, "push_many", "decoding")
     watch.watch(run_all, "learn_from", "supply model")
     watch.watch(run_all, "conclude", "causes")

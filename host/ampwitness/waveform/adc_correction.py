@@ -88,10 +88,16 @@ def _normal_shares() -> tuple[FloatArray, FloatArray]:
     return z, np.array([0.5 * erfc(-one / sqrt(2.0)) for one in z.tolist()])
 
 
+def _area_below(code_at: FloatArray) -> FloatArray:
+    """The integral of the mean transfer up to each point of its grid."""
+    return np.concatenate(([0.0], np.cumsum((code_at[1:] + code_at[:-1]) / 2) / _GRID))
+
+
 def _mean_while_moving(
-    code_at: FloatArray, x: FloatArray, at: FloatArray, moved: float, averaging: int
+    code_at: FloatArray, x: FloatArray, at: FloatArray, moved: float, averaging: int, area: FloatArray | None = None
 ) -> npt.NDArray[np.float64]:
-    """C(at, moved): the mean code of `averaging` conversions while the signal moves by `moved` LSB a sample."""
+    """C(at, moved): the mean code of `averaging` conversions while the signal moves by `moved` LSB a sample. `area`: as
+    `_area_below` gives it, where it is asked for again and again."""
     if averaging <= _EXPLICIT:
         steps = (np.arange(averaging) - (averaging - 1) / 2) / averaging
         total = np.zeros(len(at))
@@ -100,7 +106,8 @@ def _mean_while_moving(
         return total / averaging
     if moved < 0.5:
         return np.asarray(np.interp(at, x, code_at), dtype=np.float64)
-    area = np.concatenate(([0.0], np.cumsum((code_at[1:] + code_at[:-1]) / 2) / _GRID))
+    if area is None:
+        area = _area_below(code_at)
     below, above = np.interp(at - moved / 2, x, area), np.interp(at + moved / 2, x, area)
     return np.asarray((above - below) / moved, dtype=np.float64)
 
@@ -197,8 +204,9 @@ def _moving_table(
     around = wide + np.arange(-(reach + 16) * _COLUMNS_PER_LSB, (reach + 16) * _COLUMNS_PER_LSB + 1) / _COLUMNS_PER_LSB
     n_rows = int(_ROWS_PER_ROOT * np.sqrt(_FASTEST)) + 2
     table = np.empty((n_rows, len(codes)))
+    area = _area_below(code_at)
     for row in range(n_rows):
-        mean_code = _mean_while_moving(code_at, x, around, (row / _ROWS_PER_ROOT) ** 2, averaging)
+        mean_code = _mean_while_moving(code_at, x, around, (row / _ROWS_PER_ROOT) ** 2, averaging, area)
         # Within the wide code hardly anything tells where the input is: straight lines between quarter codes there.
         table[row] = np.interp(codes, columns, np.interp(columns, mean_code, around - 0.5 - mean_code))
     return table
