@@ -61,8 +61,8 @@ def measure_room(rail: Rail, sign: float, plateaus: Candidates, crests: HighCres
     supply = np.concatenate([crests.supply[mine], refused.supply])
     output = np.concatenate([crests.output[mine], refused.output])
     ceiling_v = np.maximum(rail.predict(supply, output), 1e-6)
-    supply_v = supply[:, rail.supply_lag]
-    away_v = np.abs(np.nan_to_num(supply_v - np.median(plateaus.supply[:, rail.supply_lag])))
+    supply_v = rail.supply_of(supply)
+    away_v = np.abs(np.nan_to_num(supply_v - np.median(rail.supply_of(plateaus.supply))))
     if rail.per_supply_v > 0:
         ratio_sd = rail.ratio_sd
     elif rail.supply_range_v < LEAST_SUPPLY_RANGE_V:

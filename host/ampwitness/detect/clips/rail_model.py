@@ -33,6 +33,11 @@ AT_ONCE = 1024
 NARROWER, WIDER = 0.8, 1.2  # times the spread of the smaller model
 STRAY_SPREADS = 6.0  # from the level: plateaus that a model leaves out
 FEWEST_STRAYS, STRAY_SHARE = 3, 0.08
+FEWEST_FOR_LAG = 8  # plateaus, to tell a lag between those that are known,
+LAG_STEPS = (-0.8, -0.6, -0.4, -0.2, 0.0, 0.2, 0.4, 0.6, 0.8)  # from the nearest of them
+LAG_GAIN = 0.9  # of what the nearest one misses, at most
+
+_Model = tuple[float, FloatArray, int, int, bool, bool]  # spread, coefficients, lags of supply and output, which terms
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +46,7 @@ class Rail:
 
     constant_v: float
     per_supply_v: float  # c1
-    supply_lag: int  # index into SUPPLY_LAGS_S
+    supply_lag: float  # place in SUPPLY_LAGS_S; between two of them both count
     per_output_v: float  # c2
     output_lag: int
     spread_v: float  # robust standard deviation of plateaus about it
@@ -53,8 +58,12 @@ class Rail:
         """Level for lagged supply (n, supply lags) and lagged output (n, output lags); NaN supply: the middle one."""
         level = np.full(len(output_v), self.constant_v) + self.per_output_v * output_v[:, self.output_lag]
         if self.per_supply_v:
-            level = level + self.per_supply_v * supply_v[:, self.supply_lag]
+            level = level + self.per_supply_v * self.supply_of(supply_v)
         return np.asarray(level)
+
+    def supply_of(self, supply_v: FloatArray) -> FloatArray:
+        """(n,) the supply that the level follows, of lagged ones (n, supply lags)."""
+        return _between_lags(supply_v, self.supply_lag)
 
     def describe(self, typical_v: float) -> Mapping[str, Any]:
         """Numbers and a word for the report."""
@@ -70,7 +79,7 @@ class Rail:
             "constant_v": self.constant_v,
             "supply_ratio": self.per_supply_v,
             "supply_ratio_sd": self.ratio_sd,
-            "supply_lag_s": SUPPLY_LAGS_S[self.supply_lag],
+            "supply_lag_s": float(np.interp(self.supply_lag, range(len(SUPPLY_LAGS_S)), SUPPLY_LAGS_S)),
             "output_coefficient": self.per_output_v,
             "output_lag_s": OUTPUT_LAGS_S[self.output_lag],
             "spread_v": self.spread_v,
@@ -170,6 +179,13 @@ def _reweighted(
     return coefficient, spread
 
 
+def _between_lags(lagged_v: FloatArray, place: float) -> FloatArray:
+    """(n,) of lagged values (n, lags): those at a lag, or between two."""
+    low = min(int(place), lagged_v.shape[1] - 1)
+    share = place - low
+    return np.asarray(lagged_v[:, low] if share <= 0 else (1 - share) * lagged_v[:, low] + share * lagged_v[:, low + 1])
+
+
 def learn_rail(level_v: FloatArray, supply_v: FloatArray, output_v: FloatArray) -> Rail | None:
     """Learn a rail from plateaus of one polarity.
 
@@ -193,7 +209,7 @@ def learn_rail(level_v: FloatArray, supply_v: FloatArray, output_v: FloatArray) 
     floor = SPREAD_FLOOR_SHARE * float(np.median(level_v))
     middle = float(_shorth(level_v[None, :])[0][0]) if n > 2 else float(np.median(level_v))
     base = max(floor, 1.4826 * float(np.median(np.abs(level_v - middle)))) if n > 2 else floor
-    best: tuple[float, FloatArray, int, int, bool, bool] = (base, np.array([middle]), 0, 0, False, False)
+    best: _Model = (base, np.array([middle]), 0, 0, False, False)
     supply_range = float(np.ptp(supply_v[:, 0])) if has_supply else 0.0
     follows = has_supply and n >= 6 and supply_range >= LEAST_SUPPLY_RANGE_V
     if n >= 4:
@@ -204,20 +220,23 @@ def learn_rail(level_v: FloatArray, supply_v: FloatArray, output_v: FloatArray) 
         best = _try_terms(best, level_v, supply_v, output_v, floor, still, with_output=False)
     if n >= 12:
         best = _try_terms(best, level_v, supply_v, output_v, floor, still, with_output=True)
-    spread, coefficient, supply_lag, output_lag, with_supply, with_output = best
+    spread, coefficient, near_lag, output_lag, with_supply, with_output = best
+    supply_lag = float(near_lag)
+    if with_supply and n >= FEWEST_FOR_LAG:
+        coefficient, spread, supply_lag = _refine_lag(best, level_v, supply_v, output_v, floor)
     ratio = float(coefficient[1]) if with_supply else 0.0
     sunk = float(coefficient[-1]) if with_output else 0.0
     ratio_sd = float("nan")
     if with_supply:
-        lagged = supply_v[:, supply_lag]
+        lagged = _between_lags(supply_v, supply_lag)
         ratio_sd = spread / max(float(np.std(lagged)) * np.sqrt(n_plateaus), 1e-9)
     return Rail(float(coefficient[0]), ratio, supply_lag, sunk, output_lag, spread, n_plateaus, supply_range, ratio_sd)
 
 
 def _try_terms(
-    best: tuple[float, FloatArray, int, int, bool, bool], level: FloatArray, supply: FloatArray, output: FloatArray,
+    best: _Model, level: FloatArray, supply: FloatArray, output: FloatArray,
     floor: float, still: list[FloatArray] | None, with_output: bool,
-) -> tuple[float, FloatArray, int, int, bool, bool]:  # fmt: skip
+) -> _Model:  # fmt: skip
     """Keep a larger model only where it narrows the spread by a fifth, or draws in plateaus that were left out.
 
     still : of each supply lag what `_without_supply` leaves; None: the supply is left out"""
@@ -263,9 +282,36 @@ def _try_terms(
     return best if chosen is None else chosen
 
 
-def _predict(
-    model: tuple[float, FloatArray, int, int, bool, bool], supply: FloatArray, output: FloatArray
-) -> FloatArray:
+def _refine_lag(
+    best: _Model, level: FloatArray, supply: FloatArray, output: FloatArray, floor: float
+) -> tuple[FloatArray, float, float]:
+    """Coefficients, spread and lag of the model near `best` that leaves least, with lags between those that are known.
+
+    Most plateaus stand where the supply hardly moves and do not mind the lag; those at a note's beginning do, which
+    the spread does not see: what all miss is summed, each by STRAY_SPREADS at most."""
+    spread, coefficient, near, output_lag, _, with_output = best
+    places = np.clip(near + np.array(LAG_STEPS), 0, supply.shape[1] - 1)
+    places = np.unique(places)
+    within = STRAY_SPREADS * spread
+    start = level - _predict(best, supply, output)
+    columns = []
+    for place in places.tolist():
+        terms = [np.ones(len(level)), _between_lags(supply, place)]
+        columns.append(np.stack([*terms, output[:, output_lag]] if with_output else terms, axis=1))
+    stacked = np.stack(columns)
+    coefficients, spreads = _reweighted(stacked, level, np.broadcast_to(start, (len(places), len(level))), floor)
+    misses = np.minimum(np.abs(level - (stacked @ coefficients[:, :, None])[:, :, 0]), within).sum(axis=1)
+    is_allowed = (coefficients[:, 1] > 0) & (spreads <= WIDER * spread)
+    if with_output:
+        is_allowed &= coefficients[:, -1] <= 0
+    k = int(np.argmin(np.where(is_allowed, misses, np.inf)))
+    old = float(np.minimum(np.abs(start), within).sum())
+    if not is_allowed[k] or misses[k] > LAG_GAIN * old:
+        return coefficient, spread, float(near)
+    return coefficients[k], float(spreads[k]), float(places[k])
+
+
+def _predict(model: _Model, supply: FloatArray, output: FloatArray) -> FloatArray:
     """(n,) levels by a model as `_try_terms` takes it."""
     _, coefficient, supply_lag, output_lag, with_supply, with_output = model
     level = np.full(len(output), coefficient[0])
