@@ -117,12 +117,14 @@ def test_crests_somewhat_below_a_known_ceiling_have_to_show_more() -> None:
     table = make_table(np.full(len(rows), CEILING_V))
     table.columns.update(is_coarse=0 * off, gain=gain, noise_v=np.full(len(rows), 0.03), peak_v=CEILING_V + 0.03 * off)
     rail = Rail(CEILING_V, 0.0, 0, 0.0, 0, 0.03, 40, 0.0, float("nan"))
-    expected = np.full(len(rows), CEILING_V)
-    assert comes_just_up_to(rail, expected, table, wanted | True).tolist() == wanted.tolist()
-    gain_for_odd = comes_just_up_to(rail, expected, table, np.zeros(len(rows), dtype=bool))
+    expected, no = np.full(len(rows), CEILING_V), np.zeros(len(rows), dtype=bool)
+    assert comes_just_up_to(rail, expected, table, ~no, no).tolist() == wanted.tolist()
+    gain_for_odd = comes_just_up_to(rail, expected, table, no, no)
     assert not gain_for_odd.any()  # where the fit lays its corners oddly, more again
+    leads_above = comes_just_up_to(rail, expected, table, no, ~no)
+    assert leads_above.tolist() == [True, True, True, False, False]  # flanks may say so, at the ceiling alone
     table.columns["noise_v"] *= 20  # music dense as noise
-    assert not comes_just_up_to(rail, expected, table, wanted | True).any()
+    assert not comes_just_up_to(rail, expected, table, ~no, ~no).any()
 
 
 # ---- soft ceilings

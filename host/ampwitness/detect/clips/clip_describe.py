@@ -26,6 +26,7 @@ IntArray = npt.NDArray[np.intp]
 PART_SHARE = 0.6  # of a plateau: a fit that covers less is replaced
 PART_MISFIT = 3.0  # only fits this bad may cover but a part
 COARSE_CORNER_SD_S = 1e-4
+_ELSEWHERE = ("sharpness", "held_v", "held_v_per_s", "sunk", "limited", "stay_v", "promised_v", "promised_sd_v")
 
 
 def describe_fits(view: View, windows: Windows, fit: LobeFit, narrow_gain: FloatArray, fit_gain: float) -> Candidates:
@@ -70,7 +71,7 @@ def describe_fits(view: View, windows: Windows, fit: LobeFit, narrow_gain: Float
         "window_s": (windows.n_left + windows.n_right + 1) * windows.averaged / rate,
         "is_coarse": np.zeros(n),
         "lively": np.full(n, view.lively),
-        **{name: np.zeros(n) for name in ("sharpness", "held_v", "held_v_per_s", "sunk", "limited", "stay_v")},
+        **{name: np.zeros(n) for name in _ELSEWHERE},
     }
     failed = (fit.lower_slope_v() < LEAST_SLOPE_RATIO * slope) | (misfit > FAILED_MISFIT) | (columns["gain"] < fit_gain)
     return _with_coarse(stretch, lagged, windows.crest, Candidates(columns, supply, output), failed)

@@ -10,20 +10,36 @@ Source: our choice, measured by `python -m ampwitness.bench.clip_scores --sets b
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from ampwitness.detect.clips.clip_candidates import Candidates, OneSide, lies_on_plateau
-from ampwitness.detect.clips.clip_pile import find_pile, might_be_plateaus
-from ampwitness.detect.clips.clip_plain import AT_RAIL_GAIN, find_plain
+from ampwitness.detect.clips.clip_candidates import Candidates, OneSide, View, lies_on_plateau
+from ampwitness.detect.clips.clip_pile import find_pile, might_be_plateaus, stands_at_level
+from ampwitness.detect.clips.clip_plain import AT_RAIL_GAIN, DOUBTFUL_GAIN, LIVELY, find_plain
+from ampwitness.detect.clips.clip_promise import N_PLACES, measure_promises
+from ampwitness.detect.clips.clip_rows import rows_of
 from ampwitness.detect.clips.clip_screen import Crests
 from ampwitness.detect.clips.rail_model import Rail, learn_rail
+from ampwitness.types import FloatArray
 
 FEWEST_PLAIN, MOST_PLAIN = 3, 120
 NEAR_SHARE = 0.006  # of the ceiling: how far above what is known of it so far a crest is still looked at,
 BELOW_SD, ABOVE_SD = 1.5, 3.0  # and in noise of one sample
+LEAST_SD = 1.0  # by which the flanks must lead above the ceiling
+CORNER_SD_S = 2e-4
 
 
-def find_faint(side: OneSide) -> Crests | None:
+@dataclass(frozen=True, slots=True)
+class FaintCrests:
+    """Crests that come up to a ceiling, and where that lies by what is known so far, (n,) sign-turned volts."""
+
+    side: OneSide
+    crests: Crests
+    ceiling_v: FloatArray
+
+
+def find_faint(side: OneSide) -> FaintCrests | None:
     """The crests that come up to the ceiling which the candidates of a stretch show, and are no candidates yet."""
     table, crests = side.candidates, side.crests
     rail = _rail_so_far(table)
@@ -39,7 +55,53 @@ def find_faint(side: OneSide) -> Crests | None:
     expected = rail.predict(*side.lagged.at(crests.sample.astype(float)))
     off = crests.level_v - expected
     near = (off >= -BELOW_SD * side.noise_v) & (off <= NEAR_SHARE * expected + ABOVE_SD * side.noise_v)
-    return crests.take(near)
+    return FaintCrests(side, crests.take(near), expected[near])
+
+
+def promised_rows(faint: FaintCrests, fitted: Candidates | None) -> Candidates | None:
+    """Rows for faint crests that no fit holds, where the flanks lead above the ceiling.
+
+    Parameters
+    ----------
+    faint : of one polarity
+    fitted : what was fitted of them
+    """
+    side, crests, ceiling_v = faint.side, faint.crests, faint.ceiling_v
+    if side.view.lively >= LIVELY:
+        return None
+    if fitted is not None:
+        is_open = ~lies_on_plateau(side.stretch, crests, fitted)
+        crests, ceiling_v = crests.take(is_open), ceiling_v[is_open]
+    found = measure_promises(side.stretch.output_v, side.stretch.rate_hz, crests.sample, crests.sign, side.noise_v)
+    with np.errstate(invalid="ignore"):
+        rises = found.crest_v - ceiling_v >= LEAST_SD * found.sd_v
+    if not rises.any():
+        return None
+    found, crests, ceiling_v = found.take(rises), crests.take(rises), ceiling_v[rises]
+    over = found.curve_v > ceiling_v[:, None]
+    first, last = np.argmax(over, axis=1), N_PLACES - 1 - np.argmax(over[:, ::-1], axis=1)
+    start, stop = found.first + (first - 0.5) * found.step, found.first + (last + 0.5) * found.step
+    # A curve through both corners: what it falls beyond them is what it rises within.
+    slope = 4 * (found.crest_v - ceiling_v) / (stop - start)
+    return rows_of(
+        side, start, stop, ceiling_v, found.crest_v, slope, slope, crests.level_v, CORNER_SD_S, is_coarse=0.0,
+        crest_sd_v=found.sd_v, promised_v=found.crest_v, promised_sd_v=found.sd_v,
+    )  # fmt: skip
+
+
+def note_promises(rows: Candidates, view: View) -> None:
+    """Write into rows of little evidence what their flanks promise."""
+    chosen = np.flatnonzero((rows["is_coarse"] == 0) & (rows["gain"] < DOUBTFUL_GAIN) & stands_at_level(rows))
+    chosen = chosen[rows["promised_sd_v"][chosen] == 0]
+    if not len(chosen) or view.lively >= LIVELY:
+        return
+    stretch = view.stretch
+    middle_s = (rows["start_s"][chosen] + rows["stop_s"][chosen]) / 2
+    sample = np.round(middle_s * stretch.rate_hz - stretch.first_index - stretch.phase).astype(np.intp)
+    found = measure_promises(stretch.output_v, stretch.rate_hz, sample, rows["sign"][chosen], view.noise_v)
+    known = np.isfinite(found.sd_v)
+    rows["promised_v"][chosen[known]] = found.crest_v[known]
+    rows["promised_sd_v"][chosen[known]] = found.sd_v[known]
 
 
 def _rail_so_far(table: Candidates) -> Rail | None:

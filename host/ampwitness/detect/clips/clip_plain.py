@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clips.clip_candidates import Candidates
-from ampwitness.detect.clips.clip_pile import Pile, might_be_plateaus
+from ampwitness.detect.clips.clip_pile import Pile, might_be_plateaus, stands_at_level
 from ampwitness.detect.clips.rail_model import Rail
 from ampwitness.types import FloatArray
 
@@ -28,6 +28,11 @@ ODD_FAINT_GAIN = 5.0
 FAINT_NOISE_SHARE = 0.01  # of the level: in music dense as noise crests end up there by chance
 LOWER_FAINT_GAIN, LOWER_ODD_GAIN = 5.0, 8.0  # somewhat below it, where more natural crests end
 FAINT_BELOW_SD, LOWER_BELOW_SD, FAINT_ABOVE_SD, FAINT_SPREAD_SD = 0.6, 3.0, 4.0, 2.0  # all in noise of one sample
+DOUBTFUL_GAIN = 60.0  # with less, what the flanks promise (`clip_promise`) is asked too
+PROMISED_SD = 1.0  # by which they must lead above the rail, and what noise of one sample tops may stand above it
+PROMISED_ABOVE_SD = 2.0
+CUT_OFF_SD = 1.5
+LEAST_RAIL_SD = 0.0003  # of the level
 PLAIN_MISFIT = 2.5  # reduced chi-square of flanks and line
 TOGETHER_GAIN = 250.0  # the largest of a clean half-cycle was 244
 STEADY_MISFIT = 5.0
@@ -113,8 +118,38 @@ def ringing_of(table: Candidates, pile: Pile | None) -> FloatArray:
     return np.asarray(np.where(is_short, RINGING_SHARE * table["level_v"], 0.0))
 
 
-def comes_just_up_to(rail: Rail, expected_v: FloatArray, table: Candidates, basic: BoolArray) -> BoolArray:
-    """Crests level with a well-known rail that bend too little: few natural ones end just there.
+def leads_above(
+    rail: Rail, table: Candidates, expected_v: FloatArray, inliers: BoolArray
+) -> tuple[BoolArray, BoolArray]:
+    """(n,) which rows' flanks are known to lead above the rail, and which are known not to.
+
+    Parameters
+    ----------
+    rail, table : of one polarity
+    expected_v : (n,) the rail where each lies
+    inliers : (n,) plateaus that show the rail
+    """
+    off = (table["level_v"] - expected_v)[inliers]
+    rail_sd = 1.4826 * float(np.median(np.abs(off - np.median(off)))) if len(off) else 0.0
+    sd_v = np.hypot(table["promised_sd_v"], np.maximum(rail_sd, LEAST_RAIL_SD * expected_v))
+    above = table["promised_v"] - expected_v >= PROMISED_SD * sd_v
+    known = (table["promised_sd_v"] > 0) & (table["gain"] < DOUBTFUL_GAIN) & stands_at_level(table)
+    known &= rail.spread_v <= FAINT_SPREAD_SD * table["noise_v"]
+    return known & above, known & ~above
+
+
+def is_cut_off(table: Candidates) -> BoolArray:
+    """(n,) which rows of little evidence have tops below what their flanks promise, wherever that lies."""
+    sd_v = np.hypot(table["promised_sd_v"], table["noise_v"] / np.sqrt(3))  # tops are means of three samples
+    missing = table["promised_v"] - table["peak_v"] >= CUT_OFF_SD * sd_v
+    return np.asarray((table["promised_sd_v"] > 0) & missing)
+
+
+def comes_just_up_to(
+    rail: Rail, expected_v: FloatArray, table: Candidates, basic: BoolArray, above: BoolArray
+) -> BoolArray:
+    """Crests level with a well-known rail whose flanks lead `above` it (n,), or that bend too little: few natural ones
+    end just there.
 
     On so short a plateau the fit may lay its corners oddly: then it has to gain more, and speaks for no overdrive."""
     noise = table["noise_v"]
@@ -125,7 +160,7 @@ def comes_just_up_to(rail: Rail, expected_v: FloatArray, table: Candidates, basi
     )
     return np.asarray(
         (table["is_coarse"] == 0)
-        & (table["gain"] >= least_gain)
+        & ((table["gain"] >= least_gain) | (above & (off <= PROMISED_ABOVE_SD * noise)))
         & (off >= -LOWER_BELOW_SD * noise)
         & (off <= FAINT_ABOVE_SD * noise)
         & (rail.spread_v <= FAINT_SPREAD_SD * noise)

@@ -27,6 +27,8 @@ from ampwitness.detect.clips.clip_plain import (
     beyond_doubt,
     comes_just_up_to,
     find_plain,
+    is_cut_off,
+    leads_above,
     misfit_allows,
     needs_no_company,
     ringing_of,
@@ -60,6 +62,7 @@ SUNK_SHARE = 0.7
 SUNK_SHARE_WITH_SUPPLY = 0.75
 FAR_ABOVE = 1.06  # times the highest of a top between two corners
 LOOSE_TOLERANCE = 0.012  # of the level: a rail known no better vouches for little,
+TOUCHES_S = 5e-4
 LOOSE_GAIN = 25.0  # and the fit must speak for itself
 
 
@@ -90,6 +93,19 @@ def _higher_crests(rail: Rail, tolerance: float, crests: HighCrests, table: Cand
     # A plateau at the rail may tilt: its highest point is no crest above the rail.
     above = (table["peak_v"] > predicted + tolerance) & (table["level_v"] > predicted + tolerance / 2 + slack_of(table))
     return int(np.count_nonzero(over)) + int(np.count_nonzero(above))
+
+
+def _round_crests(crests: HighCrests, table: Candidates, sign: float) -> HighCrests:
+    """Those crests that no row of the table says to be cut off: the highest samples of noise on many faint plateaus
+    stand above their ceiling."""
+    cut = np.flatnonzero(is_cut_off(table))
+    cut = cut[np.argsort(table["start_s"][cut], kind="stable")]
+    if not len(cut):
+        return crests
+    at = np.clip(np.searchsorted(table["start_s"][cut], crests.time_s + TOUCHES_S) - 1, 0, None)
+    start_s, stop_s = table["start_s"][cut][at], table["stop_s"][cut][at]
+    on_it = (crests.time_s >= start_s - TOUCHES_S) & (crests.time_s <= stop_s + TOUCHES_S) & (crests.sign == sign)
+    return crests.take(~on_it)
 
 
 def judge_source_side(table: Candidates, is_sure: bool) -> SideVerdict:
@@ -143,7 +159,8 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float) -> SideVerdic
     headroom = None
     if rail is not None and (pile is None or not pile.is_of_stays):
         off = np.abs(table["level_v"] - rail.predict(table.supply, table.output))
-        if is_overtopped(rail, table.take(at_rail_set & (off <= tolerance)), crests, sign, noise):
+        at_it = at_rail_set & (off <= tolerance)
+        if is_overtopped(rail, table.take(at_it), _round_crests(crests, table, sign), sign, noise):
             rail = pile = None
     if rail is not None:
         predicted = rail.predict(table.supply, table.output)
@@ -165,7 +182,9 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float) -> SideVerdic
             & (misfit_allows(table, LOOSE_GAIN) | (tolerance <= LOOSE_TOLERANCE * typical))
         )  # fmt: skip
         if not few:  # one or two plateaus make no well-known ceiling
-            accepted = accepted | comes_just_up_to(rail, expected, table, basic)
+            above, below = leads_above(rail, table, expected, inliers)
+            accepted = accepted | comes_just_up_to(rail, expected, table, basic, above)
+            accepted &= ~below
         if pile is not None:  # in full-range music hardly a fit fits; the place speaks, where so many crests agree
             accepted = accepted | (basic & near & (over_sd > 1.0) & (table["lively"] >= LIVELY))
             stays = (table["stay_v"] > 0) & (table["crest_v"] > table["level_v"])

@@ -34,7 +34,7 @@ from ampwitness.detect.clips.clip_coupled import (
 )
 from ampwitness.detect.clips.clip_course import follow_courses
 from ampwitness.detect.clips.clip_current import find_current_limited
-from ampwitness.detect.clips.clip_faint import find_faint
+from ampwitness.detect.clips.clip_faint import find_faint, note_promises, promised_rows
 from ampwitness.detect.clips.clip_ledger import ClipLedger
 from ampwitness.detect.clips.clip_look import Screened, look_at, look_at_all, screen
 from ampwitness.detect.clips.clip_measure import crests_to_rows
@@ -159,22 +159,24 @@ class ClippingDetector:
         ]
         run.screened.clear()
         faint = [
-            join_crests([crests for side in look.sides if (crests := find_faint(side)) is not None])
-            for look, _ in looked
-            if look.sides
+            [some for side in look.sides if (some := find_faint(side)) is not None] for look, _ in looked if look.sides
         ]
         views = [look.sides[0].view for look, _ in looked if look.sides]
-        rows_of_faint = iter(crests_to_rows(views, faint, FAINT_GAIN))
+        crests = [join_crests([some.crests for some in sides]) for sides in faint]
+        rows_of_faint = iter(zip(faint, crests_to_rows(views, crests, FAINT_GAIN), strict=True))
         for look, held_v in looked:
             looks = self._look_again(look, held_v)
             if look.sides:
-                looks.append(next(rows_of_faint))
+                sides, fitted = next(rows_of_faint)
+                looks += [fitted, *(promised_rows(some, fitted) for some in sides)]
             found = [*look.candidates, *(rows for rows in looks if rows is not None)]
             if held_v is None:
                 found = follow_courses(look.sides, found)
             else:
                 for rows in found:
                     note_held(rows, look.sides[0].stretch, held_v)
+            for rows in found:
+                note_promises(rows, look.sides[0].view)
             run.ledger.add(found, look.others)
             run.cut += look.cut
 
