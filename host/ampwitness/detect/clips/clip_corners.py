@@ -141,9 +141,15 @@ def _look(side: OneSide, sample: IntArray, mirrored: bool) -> _Tops:
     else:
         up = samples_around(volts, sample, ahead, behind).astype(np.float64)
     up *= side.sign
+    # Most tops that seem to break off do not when they are looked at: those need not be followed to their other end.
+    begins = _kinks(up[:, : 2 * (SEEK + reach) + 1], side.noise_v)
+    rows, first = np.arange(len(sample)), np.argmax(np.where(begins.is_sharp, begins.size, 0), axis=1)
+    rows = np.flatnonzero(
+        begins.is_sharp[rows, first] & (np.abs(begins.behind[rows, first]) <= TOP_SLOPE * begins.before[rows, first])
+    )
+    sample, up, first = sample[rows], up[rows], first[rows]
     kinks = _kinks(up, side.noise_v)
     rows = np.arange(len(sample))
-    first = np.argmax(np.where(kinks.is_sharp, kinks.size, 0)[:, : 2 * SEEK + 1], axis=1)
     flank = kinks.before[rows, first]
     is_end = kinks.is_sharp & (np.arange(kinks.size.shape[1]) >= first[:, None] + LEAST_TOP)
     is_end &= np.abs(kinks.before) <= TOP_SLOPE * -kinks.behind
@@ -151,8 +157,7 @@ def _look(side: OneSide, sample: IntArray, mirrored: bool) -> _Tops:
     last = np.argmax(is_end, axis=1)
     near = np.clip(last[:, None] + np.arange(2 * GAP + 1), 0, kinks.size.shape[1] - 1)
     sizes = np.where(np.take_along_axis(is_end, near, axis=1), np.take_along_axis(kinks.size, near, axis=1), 0)
-    good = kinks.is_sharp[rows, first] & is_end.any(axis=1)
-    good &= np.abs(kinks.behind[rows, first]) <= TOP_SLOPE * flank
+    good = is_end.any(axis=1)
     last = near[rows, np.argmax(sizes, axis=1)]
     place = np.arange(up.shape[1]) - reach
     inside = (place[None, :] > first[:, None]) & (place[None, :] < last[:, None])
