@@ -4,7 +4,8 @@
 
 Into a loudspeaker what is lost in the output stage follows the current, not the volts, and reservoirs sink while they
 give: a ceiling is not level within one half-cycle. All half-cycles and all sharpnesses are fitted at once, by
-Gauss-Newton steps in the outputs themselves.
+Gauss-Newton steps in the outputs themselves; those in single precision, which is a thousand times finer than the
+least noise that is reckoned with, while what is solved and what is kept are in double.
 
 Gaps: windows are cut out before.
 Limits: what tilts or bows far beyond TILT_SD and BOW_SD is taken for part of the wanted curve.
@@ -17,8 +18,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from ampwitness.types import FloatArray
+
+Single = npt.NDArray[np.float32]
 
 DEGREE = 5  # of the wanted curve within a window, if nothing else is asked
 TILT_SD, BOW_SD = 0.03, 0.015  # of the ceiling, at a window's ends
@@ -87,14 +91,14 @@ def fit_lobes(
                for window, every in zip(windows, averaged.tolist(), strict=True)]  # fmt: skip
     n_points = np.array([len(points) for points in thinned])
     place = np.arange(int(n_points.max()))
-    mask = (place < n_points[:, None]).astype(float)
-    t = np.where(mask > 0, 2 * place / (n_points[:, None] - 1) - 1, 0.0)
+    mask = (place < n_points[:, None]).astype(np.float32)
+    t = np.where(mask > 0, 2 * place / (n_points[:, None] - 1) - 1, 0.0).astype(np.float32)
     crest = np.array([points.max() for points in thinned])
-    y = np.zeros(t.shape)
+    y = np.zeros_like(t)
     for row, points in enumerate(thinned):
         y[row, : len(points)] = points / crest[row]
-    sd = np.maximum(noise_v / np.sqrt(averaged) / crest, LEAST_SD_SHARE)
-    basis = np.polynomial.legendre.legvander(t, degree) * mask[:, :, None]
+    sd = np.maximum(noise_v / np.sqrt(averaged) / crest, LEAST_SD_SHARE).astype(np.float32)
+    basis = np.ascontiguousarray(np.polynomial.legendre.legvander(t, degree).transpose(0, 2, 1)) * mask[:, None]
     problem = _Problem(t, y, mask, basis, sd, spreads or Spreads(), effort)
     shape = (len(windows), len(sharpness))
     k = np.broadcast_to(np.array(sharpness), shape)
@@ -107,64 +111,65 @@ def fit_lobes(
 
 @dataclass(frozen=True, slots=True)
 class _Problem:
-    """Windows in shares of their crests; (n, points) and, `basis`, (n, points, terms)."""
+    """Windows in shares of their crests; (n, points) and, `basis`, (n, terms, points)."""
 
-    t: FloatArray
-    y: FloatArray
-    mask: FloatArray
-    basis: FloatArray
-    sd: FloatArray  # (n,)
+    t: Single
+    y: Single
+    mask: Single
+    basis: Single
+    sd: Single  # (n,)
     spreads: Spreads
     effort: Effort
 
     @property
     def terms(self) -> int:
         """Of the wanted curve."""
-        return int(self.basis.shape[2])
+        return int(self.basis.shape[1])
 
     def start(self, k: FloatArray, known: FloatArray | None) -> tuple[FloatArray, FloatArray]:
         """Coefficients (n, m, terms) and ceilings (n, m): a level ceiling, undone, of a few the best."""
         best, coefficient, ceiling = np.full(k.shape, np.inf), np.zeros((*k.shape, self.terms)), np.ones(k.shape)
         above = self.effort.above
         starts = [np.full((len(k), 1), 1 + share) for share in above]
+        power = k.astype(np.float32)[:, :, None]
         for bound in starts if known is None else [np.maximum(known, 1 + above[0])[:, None]]:
-            share = np.clip(self.y / bound, 1e-6, HIGHEST_SHARE)[:, None, :]
-            rest = np.log1p(-(share ** k[:, :, None]))
-            wanted = self.y[:, None, :] * np.exp(-rest / k[:, :, None])
-            weight = np.exp(rest * (1 + 1 / k[:, :, None]))  # dy / dx
-            columns = self.basis[:, None] * weight[:, :, :, None]
-            turned = columns.transpose(0, 1, 3, 2)
-            normal = turned @ columns + 1e-9 * np.eye(self.terms)
-            found = np.linalg.solve(normal, turned @ (weight * wanted)[:, :, :, None])[..., 0]
+            share = np.clip(self.y / bound.astype(np.float32), 1e-6, HIGHEST_SHARE)[:, None, :]
+            rest = np.log1p(-np.exp(np.log(share) * power))
+            wanted = self.y[:, None, :] * np.exp(-rest / power)
+            weight = np.exp(rest * (1 + 1 / power))  # dy / dx
+            rows = self.basis[:, None] * weight[:, :, None]
+            normal = (rows @ rows.transpose(0, 1, 3, 2)).astype(float) + 1e-9 * np.eye(self.terms)
+            right = (rows @ (weight * wanted)[:, :, :, None]).astype(float)
+            found = np.linalg.solve(normal, right)[..., 0]
             trial = np.broadcast_to(bound, k.shape)
             zero = np.zeros(k.shape)
             off, _, _ = self.bend(k, self.curve(found), trial, zero, zero)
-            cost = np.sum(off**2, axis=2)
+            cost = np.einsum("nmp,nmp->nm", off, off)
             better = cost < best
             best, ceiling = np.where(better, cost, best), np.where(better, trial, ceiling)
             coefficient[better] = found[better]
         return coefficient, ceiling
 
-    def curve(self, coefficient: FloatArray) -> FloatArray:
+    def curve(self, coefficient: FloatArray) -> Single:
         """(n, m, points) the wanted curve."""
-        return coefficient @ self.basis.transpose(0, 2, 1)
+        return np.asarray(coefficient.astype(np.float32) @ self.basis)
 
     def bend(
-        self, k: FloatArray, x: FloatArray, ceiling: FloatArray, tilt: FloatArray, bow: FloatArray
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        self, k: FloatArray, x: Single, ceiling: FloatArray, tilt: FloatArray, bow: FloatArray
+    ) -> tuple[Single, Single, Single]:
         """What the bent curve misses, in standard deviations, and its slopes by the curve and by the ceiling's log."""
         t = self.t[:, None]
-        bound = ceiling[:, :, None] * (1 + tilt[:, :, None] * t + bow[:, :, None] * (t**2 - 1 / 3))
-        power = k[:, :, None]
+        power, level, lean, arch = (x.astype(np.float32)[:, :, None] for x in (k, ceiling, tilt, bow))
+        bound = level * (1 + lean * t + arch * (t**2 - np.float32(1 / 3)))
         size = np.minimum(power * np.log(np.maximum(np.abs(x) / np.maximum(bound, 1e-3), 1e-6)), 600.0)
         # exp and log of 1 + e^size, both from the smaller of e^size and e^-size.
         small = np.exp(-np.abs(size))
         whole = 1 + small
         loss = np.exp((np.maximum(size, 0.0) + np.log(whole)) / -power)
         is_below = size < 0
-        by_curve = loss * np.where(is_below, 1.0, small) / whole
+        by_curve = loss * np.where(is_below, np.float32(1), small) / whole
         bent = x * loss
-        by_ceiling = bent * np.where(is_below, small, 1.0) / whole
+        by_ceiling = bent * np.where(is_below, small, np.float32(1)) / whole
         scale = (self.mask / self.sd[:, None])[:, None]
         return (self.y[:, None] - bent) * scale, by_curve * scale, by_ceiling * scale
 
@@ -180,9 +185,12 @@ class _Problem:
         expected = np.zeros((len(k), 1)) if known is None else np.log(known)[:, None]
         tilt_sd, bow_sd = self.spreads.tilt, self.spreads.bow
         prior = np.array([0.0] * self.terms + [surely, tilt_sd**-2, bow_sd**-2])
+        rows = np.empty((*k.shape, self.terms + 3, t.shape[2]), dtype=np.float32)
         for _ in range(self.effort.rounds):
             off, by_curve, by_ceiling = self.bend(k, self.curve(trial[0]), *trial[1:])
-            cost = np.sum(off**2, axis=2) + (trial[2] / tilt_sd) ** 2 + (trial[3] / bow_sd) ** 2
+            cost = (
+                np.einsum("nmp,nmp->nm", off, off).astype(float) + (trial[2] / tilt_sd) ** 2 + (trial[3] / bow_sd) ** 2
+            )
             cost += surely * (np.log(trial[1]) - expected) ** 2
             better = cost < best
             best = np.where(better, cost, best)
@@ -193,16 +201,12 @@ class _Problem:
             damping = np.where(better, damping / 4, damping * 8)
             if not better.all():  # those that got worse start again from what was kept, with smaller steps
                 off, by_curve, by_ceiling = self.bend(k, self.curve(kept[0]), *kept[1:])
-            columns = np.concatenate(
-                (
-                    self.basis[:, None] * by_curve[..., None],
-                    np.stack((by_ceiling, by_ceiling * t, by_ceiling * (t**2 - 1 / 3)), axis=-1),
-                ),
-                axis=-1,
-            )
-            turned = columns.transpose(0, 1, 3, 2)
-            normal = turned @ columns
-            pull = (turned @ off[..., None])[..., 0]
+            np.multiply(self.basis[:, None], by_curve[:, :, None], out=rows[:, :, : self.terms])
+            rows[:, :, -3] = by_ceiling
+            np.multiply(by_ceiling, t, out=rows[:, :, -2])
+            np.multiply(by_ceiling, t**2 - np.float32(1 / 3), out=rows[:, :, -1])
+            normal = (rows @ rows.transpose(0, 1, 3, 2)).astype(float)
+            pull = (rows @ off[..., None])[..., 0].astype(float)
             pull[..., -3] -= surely * (np.log(kept[1]) - expected)
             pull[..., -2] -= kept[2] / tilt_sd**2
             pull[..., -1] -= kept[3] / bow_sd**2
