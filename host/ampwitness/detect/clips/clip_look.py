@@ -140,8 +140,12 @@ def _highest(stretch: Stretch, lagged: LaggedMeans, crests: Crests) -> HighCrest
     """The highest of the crests in each step of time, by polarity."""
     time_s = np.asarray(stretch.time_s(crests.sample.astype(float)))
     step = np.floor(time_s / CREST_STEP_S) * 2 + (crests.sign > 0)
-    order = np.lexsort((-crests.level_v, step))
-    first = order[np.concatenate(([True], np.diff(step[order]) > 0))]
+    begins = np.concatenate(([True], np.diff(step) != 0))  # by polarity and time: those of a step stand together
+    highest_v = np.maximum.reduceat(crests.level_v, np.flatnonzero(begins))
+    group = np.cumsum(begins) - 1
+    first = np.flatnonzero(crests.level_v == highest_v[group])
+    first = first[np.diff(group[first], prepend=-1) > 0]
+    first = first[np.argsort(step[first], kind="stable")]
     supply, output = lagged.at(crests.sample[first].astype(float))
     peak_v = _between_samples(stretch.output_v, crests.sample[first], crests.sign[first])
     return HighCrests(crests.sign[first], time_s[first], crests.level_v[first], peak_v, supply, output)

@@ -169,12 +169,13 @@ def find_crests(
     blocked : (n,) samples that count for nothing, or None
     """
     blocks = volts[: len(volts) // BLOCK * BLOCK].reshape(-1, BLOCK)
+    flat = blocks.reshape(-1)
     signs, samples, levels = [], [], []
     for sign in (1.0, -1.0):
         extreme = np.maximum if sign > 0 else np.minimum
-        top = extreme(extreme(blocks[:, 0], blocks[:, 1]), extreme(blocks[:, 2], blocks[:, 3]))
-        if sign < 0:
-            top = -top
+        # Of all pairs, of all fours, and then every fourth: the samples lie side by side, and that is quicker.
+        pairs = extreme(flat[:-1], flat[1:])
+        top = extreme(pairs[:-2], pairs[2:])[::BLOCK] * np.float32(sign)
         if blocked is not None:
             top = np.where(blocked[: len(blocks) * BLOCK].reshape(-1, BLOCK).any(axis=1), np.float32(0), top)
         at = _local_tops(top, rate_hz, lowest_v)
