@@ -10,7 +10,7 @@ from ampwitness.detect.clips.corner_ramp import ramp
 from ampwitness.detect.clips.corner_search import place_corners
 from ampwitness.detect.clips.lobe_fit import describe_placed
 from ampwitness.detect.clips.many_small import back_substitute, eliminate, invert
-from ampwitness.detect.clips.plateau_windows import SIDE, Windows
+from ampwitness.detect.clips.plateau_windows import SIDE, Windows, corners_between
 from ampwitness.detect.clips.plateau_windows import test_flatness as search_corners
 
 
@@ -61,8 +61,9 @@ def test_corners_between_the_points_are_found_as_well_as_the_fit_says(with_bow: 
 def test_the_first_search_ends_between_the_points_of_its_grid() -> None:
     rng = np.random.default_rng(4)
     left, right = rng.uniform(-6, -3, 200), rng.uniform(3, 6, 200)
-    found = search_corners(_windows(left, right, 0.01, rng))
-    for corner, true in ((found.corner_left, left), (found.corner_right, right)):
+    windows = _windows(left, right, 0.01, rng)
+    found = search_corners(windows)
+    for corner, true in zip(corners_between(windows, found.hypothesis), (left, right), strict=True):
         assert np.median(np.abs(corner - true)) < 0.12  # the grid alone: 0.25
 
 

@@ -34,6 +34,7 @@ from ampwitness.detect.clips.plateau_windows import (
     WIDTHS,
     FlatTest,
     Windows,
+    corners_between,
     cut_windows,
     join_windows,
     test_flatness,
@@ -93,8 +94,11 @@ def measure_suspects(
     wide_test, narrow_test = wide_test.take(worth), narrow_test.take(worth)
     windows, narrow = _take_both(windows, narrow, worth)
     of, noise_v, gain, gained = of[worth], noise_v[worth], gain[worth], narrow_gain[worth]
-    left = np.where(is_wide, wide_test.corner_left, narrow_test.corner_left)
-    right = np.where(is_wide, wide_test.corner_right, narrow_test.corner_right)
+    chosen = [np.where(is_wide, getattr(windows, name), getattr(narrow, name)) for name in ("n_left", "n_right")]
+    left, right = corners_between(
+        replace(windows, n_left=chosen[0], n_right=chosen[1]),
+        np.where(is_wide, wide_test.hypothesis, narrow_test.hypothesis),
+    )
     is_plain = gain >= PLAIN_GAIN
     wide_chi, narrow_chi = _chi(wide_test) * windows.averaged, _chi(narrow_test) * windows.averaged
     start_narrow = is_plain & (wide_chi > WIDE_MISSES * np.maximum(narrow_chi, FITS_WELL * noise_v**2))

@@ -283,12 +283,11 @@ def _family(n_points: int) -> _Family:
 
 @dataclass(frozen=True, slots=True)
 class FlatTest:
-    """Outcome of the first search, (n,) each; corners in points from the middle point of the window."""
+    """Outcome of the first search, (n,) each."""
 
     smooth_rss_v2: FloatArray  # residual sum of squares of one polynomial
     flat_rss_v2: FloatArray  # the same of flanks and line
-    corner_left: FloatArray
-    corner_right: FloatArray
+    hypothesis: IntArray  # which corners of the grid, of those for so many points; see `corners_between`
     n_points: IntArray
 
     def take(self, chosen: npt.NDArray[np.bool_] | IntArray) -> FlatTest:
@@ -304,9 +303,8 @@ def test_flatness(windows: Windows) -> FlatTest:
     """
     n = len(windows)
     points = windows.n_left + windows.n_right + 1
-    nan = np.full((4, n), np.nan)
-    result = FlatTest(nan[0], nan[1], nan[2], nan[3], points)
-    leaves, inward = np.zeros((2, n)), np.zeros((2, n))  # how hard the flanks leave the line; moves times that
+    nan = np.full((2, n), np.nan)
+    result = FlatTest(nan[0], nan[1], np.full(n, -1, dtype=np.intp), points)
     for rows, k, sizes in _alike(windows, points):
         family = _family(k)
         limits = SHORTEST_SHARE * 2.0**sizes - 1, LONGEST_SHARE * 2.0**sizes + 1
@@ -327,20 +325,39 @@ def test_flatness(windows: Windows) -> FlatTest:
             allowed &= (place >= low[:, None]) & (place < high[:, None])
         single = y.astype(np.float32)
         best, is_found = _choose(family, part, single, allowed)
-        # In single precision too: what a coefficient errs by lies in the basis, and shows but squared.
-        leaves[:, rows] = np.einsum("tnk,nk->tn", family.slopes[1:, best], single)
-        basis = family.flat[:, best]
-        single -= single @ family.common @ family.common.T
-        single -= np.einsum("tn,tnk->nk", np.einsum("tnk,nk->tn", basis, single), basis)
+        _take_out(family, best, single)
         result.flat_rss_v2[rows] = np.where(is_found, np.einsum("ij,ij->i", single, single), power)
-        inside = family.corners[best]
-        result.corner_left[rows], result.corner_right[rows] = inside.T
-        inward[:, rows] = np.einsum("nab,bn->an", family.yields[best], _sums_outside(single, inside))
+        result.hypothesis[rows] = best
+    return result
+
+
+def _take_out(family: _Family, best: IntArray, single: npt.NDArray[np.float32]) -> None:
+    """Leave of each row what its hypothesis does not explain. In single precision: what a coefficient errs by lies in
+    the basis, and shows but squared."""
+    basis = family.flat[:, best]
+    single -= single @ family.common @ family.common.T
+    single -= np.einsum("tn,tnk->nk", np.einsum("tnk,nk->tn", basis, single), basis)
+
+
+def corners_between(windows: Windows, hypothesis: IntArray) -> tuple[FloatArray, FloatArray]:
+    """(n,) left and right corners between those of the grid, in points from the middle point of each window; NaN where
+    `hypothesis` is -1. Only for windows that go on: of most the grid is all that is asked."""
+    points = windows.n_left + windows.n_right + 1
+    corners = np.full((2, len(windows)), np.nan)
+    leaves, inward = np.zeros((2, len(windows))), np.zeros((2, len(windows)))  # how hard flanks leave; moves times that
+    known = np.flatnonzero(hypothesis >= 0)
+    for rows in _runs_of(known[np.argsort(points[known], kind="stable")], points):
+        family, best = _family(int(points[rows[0]])), hypothesis[rows]
+        y = windows.runs(rows, int(points[rows[0]]))
+        y -= y.mean(axis=1, keepdims=True)
+        single = y.astype(np.float32)
+        leaves[:, rows] = np.einsum("tnk,nk->tn", family.slopes[1:, best], single)
+        _take_out(family, best, single)
+        corners[:, rows] = family.corners[best].T
+        inward[:, rows] = np.einsum("nab,bn->an", family.yields[best], _sums_outside(single, family.corners[best]))
     moves = inward / np.where(np.abs(leaves) > LEAST_LEAVE_V, leaves, np.inf)
     moves = np.round(np.clip(moves, -MOST_MOVE, MOST_MOVE) * MOVE_STEPS) / MOVE_STEPS
-    result.corner_left[:] += moves[0] - windows.n_left
-    result.corner_right[:] -= moves[1] + windows.n_left
-    return result
+    return corners[0] + moves[0] - windows.n_left, corners[1] - moves[1] - windows.n_left
 
 
 def _alike(windows: Windows, points: IntArray) -> Iterator[tuple[IntArray, int, IntArray]]:
