@@ -25,7 +25,7 @@ from ampwitness.types import FloatArray
 IntArray = npt.NDArray[np.intp]
 
 BLOCK = 4  # samples
-AT_ONCE = 512  # crests: what is done with them stays in the processor's cache
+AT_ONCE = 4096  # crests: fewer, and calls cost more than what they do; more is only memory
 APART = 1  # blocks to either side that a crest stands above
 CELL_S = 2.0  # the highest value of this and the neighbouring cells is the local top
 NEAR_TOP_SHARE = 0.5
