@@ -115,7 +115,7 @@ def _measure(side: OneSide, crests: Crests) -> _Broad | None:
     if len(rows) < FEWEST:
         return None
     crests = crests.take(rows)
-    return _describe(crests, top.level[rows], _window(side, crests, reach), top.middle[rows])
+    return _describe(side, crests, top.level[rows], reach, top.middle[rows])
 
 
 class _Broad(NamedTuple):
@@ -166,7 +166,7 @@ def _look(side: OneSide, crests: Crests, reach: int) -> _Top:
     half = (width[rows] / 2).astype(np.float32)[:, None]
     off = np.abs(np.arange(-reach, reach + 1, dtype=np.float32) - middle[rows].astype(np.float32)[:, None])
     centre = off <= np.float32(MIDDLE) * half
-    mean = np.einsum("ij,ij->i", window, centre, dtype=np.float32) / np.count_nonzero(centre, axis=1)
+    mean = np.einsum("ij,ij->i", window, centre.astype(np.float32)) / np.count_nonzero(centre, axis=1)
     level[rows] = mean
     above = (window >= (HEAD_SHARE * mean).astype(np.float32)[:, None]) & (off <= half)
     n_head = above.shape[1] - np.argmax(above[:, ::-1], axis=1) - np.argmax(above, axis=1)
@@ -177,18 +177,17 @@ def _look(side: OneSide, crests: Crests, reach: int) -> _Top:
     return _Top(inside, is_broad, middle, width, level)
 
 
-def _describe(crests: Crests, level: FloatArray, window: FloatArray, middle: FloatArray) -> _Broad:
+def _describe(side: OneSide, crests: Crests, level: FloatArray, reach: int, middle: FloatArray) -> _Broad:
     """Corners, flanks and what they promise; `middle`: of each half-cycle, in samples from its crest."""
-    reach = window.shape[1] // 2
-    centre = np.round(middle).astype(np.intp)
-    turned = np.take_along_axis(window, np.clip(np.arange(2 * reach + 1) + centre[:, None], 0, 2 * reach), axis=1)
+    place = crests.sample + np.round(middle).astype(np.intp)
+    turned = samples_around(side.stretch.output_v, place, reach)
+    turned *= np.float32(side.sign)
     head_left, foot_left = (_falls_to(turned[:, reach::-1], x * level) for x in (HEAD_SHARE, FOOT_SHARE))
     head_right, foot_right = (_falls_to(turned[:, reach:], x * level) for x in (HEAD_SHARE, FOOT_SHARE))
     rise = (HEAD_SHARE - FOOT_SHARE) * level
     slope_left = rise / np.maximum(foot_left - head_left, 0.5)
     slope_right = rise / np.maximum(foot_right - head_right, 0.5)
     rest = (1 - HEAD_SHARE) * level
-    place = crests.sample + centre
     start, stop = place - head_left + rest / slope_left, place + head_right - rest / slope_right
     slope = (slope_left + slope_right) / 2
     crest = np.maximum(sine_crest(slope, np.maximum(stop - start, 0.1), level), level)
