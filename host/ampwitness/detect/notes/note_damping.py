@@ -37,6 +37,7 @@ _PLACES_AT_ONCE = 1024  # so few stay near the processor
 _ROWS_AT_ONCE = 128
 
 Places = npt.NDArray[np.intp]
+Flags = npt.NDArray[np.bool_]
 
 
 def _fall(since: FloatArray, kind: npt.NDArray[np.intp], span: FloatArray) -> FloatArray:
@@ -83,17 +84,32 @@ def carry_falls(
     return left, later, left_v
 
 
-def _may_fall(volts: FloatArray, carried: FloatArray, departs: Places, limit_v: FloatArray) -> npt.NDArray[np.bool_]:
+def _may_fall(volts: FloatArray, carried: FloatArray, departs: Places, limit_v: FloatArray) -> Flags:
     """(k, beginnings) whether any fall may begin there: whatever its shape, what sounded keeps its sign and never grows
     again, and between its beginning and what shows behind it hardly anything is left. Four of five rows go by that."""
+    n = volts.shape[1]
+    out, goes_on = _may_fall_within(volts, carried, departs, limit_v, _SOON)
+    some = np.flatnonzero(goes_on)  # of most a few samples tell
+    if len(some):
+        wide = n - int(departs[some].min())
+        out[some] = _may_fall_within(volts[some], carried[some], departs[some], limit_v[some], wide)[0]
+    return out
+
+
+def _may_fall_within(
+    volts: FloatArray, carried: FloatArray, departs: Places, limit_v: FloatArray, wide: int
+) -> tuple[Flags, Flags]:
+    """The same, as far as so many samples from the departure on tell, and (k,) whether those behind may tell more."""
     k, n = volts.shape
-    number = departs[:, None] + np.arange(-_BEGINS_AHEAD, n - int(departs.min(initial=n - 1)))
+    number = departs[:, None] + np.arange(-_BEGINS_AHEAD, wide)
     is_there = (number >= 0) & (number < n)
-    near = np.clip(number, 0, n - 1)
-    v, c = (np.take_along_axis(values, near, axis=1) for values in (volts, carried))
+    near = np.minimum(np.maximum(number, 0), n - 1)
+    near += np.arange(k)[:, None] * n
+    v, c = volts.reshape(-1)[near], carried.reshape(-1)[near]
     parted = np.where(is_there, v - c, 0.0)
     # Up to each sample, ahead of it: what parted, from the earliest beginning on, is the most that a fall explains.
-    most_left = _ALMOST * _MOST_LEFT * (np.cumsum(parted * parted, axis=1) - parted * parted)[:, _BEGINS_AHEAD:]
+    parted *= parted
+    most_left = _ALMOST * _MOST_LEFT * (np.cumsum(parted, axis=1) - parted)[:, _BEGINS_AHEAD:]
     v, c, is_there = v[:, _BEGINS_AHEAD:], c[:, _BEGINS_AHEAD:], is_there[:, _BEGINS_AHEAD:]
     v, c = np.where(c < 0.0, -v, v), np.abs(c)
     outside = np.maximum(np.maximum(v - c, -v), 0.0)
@@ -101,19 +117,22 @@ def _may_fall(volts: FloatArray, carried: FloatArray, departs: Places, limit_v: 
     size = np.maximum(c, 1e-30)
     low, high = (v - limit_v[:, None]) / size, (v + limit_v[:, None]) / size  # the heights within the limit
     out = np.zeros((k, len(_BEGINS)), dtype=bool)
+    is_open = np.zeros(k, dtype=bool)
     for place in np.flatnonzero(_BEGINS >= 0).tolist():
         begin = int(_BEGINS[place])
         if begin + 1 >= v.shape[1]:
+            is_open[:] = True
             continue
         least = np.minimum(np.minimum.accumulate(high[:, begin:], axis=1), 1.0)
-        goes_on = (low[:, begin:] <= least + 1e-9) & (least >= 0.0) & is_there[:, begin:]
-        np.logical_and.accumulate(goes_on, axis=1, out=goes_on)
+        follows = (low[:, begin:] <= least + 1e-9) & (least >= 0.0) & is_there[:, begin:]
+        goes_on = np.logical_and.accumulate(follows, axis=1)
         lost = np.cumsum(outside[:, begin:], axis=1)
         # The first sample that shows is at or behind the next one, and all of those between follow.
         ends = (lost[:, :-1] <= most_left[:, begin + 1 :]) & goes_on[:, :-1] & is_there[:, begin + 1 :]
         out[:, place] = ends[:, max(0, _LEAST_LATER - begin - 1) :].any(axis=1)
+        is_open |= goes_on[:, -1] & ~out[:, place]
     out[:, _BEGINS < 0] = out[:, _BEGINS == 0]
-    return out
+    return out, is_open
 
 
 def _carry_some(
@@ -121,7 +140,7 @@ def _carry_some(
     carried: FloatArray,
     departs: Places,
     limit_v: FloatArray,
-    may_begin: npt.NDArray[np.bool_],
+    may_begin: Flags,
     falls: FloatArray,
 ) -> tuple[FloatArray, Places, FloatArray]:
     k, n = volts.shape
@@ -181,7 +200,7 @@ def _follow_at_first(
     departs: Places,
     begins: Places,
     limit_v: FloatArray,
-    may_begin: npt.NDArray[np.bool_],
+    may_begin: Flags,
     falls: FloatArray,
 ) -> tuple[Places, Places]:
     """Rows, and numbers of beginning and fall in them, that are followed right behind the departure and where the fall
@@ -215,7 +234,7 @@ def _explain_soon(
     departs: Places,
     limit_v: FloatArray,
     falls: FloatArray,
-) -> npt.NDArray[np.bool_]:
+) -> Flags:
     """Whether falls, by row and column, may explain what departs, as far as the first samples behind the departure
     tell: as few as that, since nearly all that follow it show something else there. `since`: beginning to departure."""
     row, column = places
