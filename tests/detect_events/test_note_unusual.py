@@ -31,6 +31,18 @@ def test_the_fall_of_the_note_before_is_no_onset(fall_s: float) -> None:
     assert np.max(np.abs(off_s)) < 0.005
 
 
+def test_the_fall_of_the_note_before_is_no_onset_where_other_music_fills_the_pause() -> None:
+    time_s = seconds(6.0)
+    starts_s = 0.5 + 0.5 * np.arange(10)
+    wave = np.zeros(len(time_s))
+    for start_s, hz in zip(starts_s, PITCHES_HZ, strict=True):
+        wave += _held(time_s, hz, start_s, start_s + 0.455, 0.015, 10.0)
+    for hz in (147.0, 185.0, 220.0):
+        wave += 0.5 * np.sin(2 * np.pi * hz * time_s)
+    found = run(NoteDetector(), logged(wave)).findings
+    assert [note.start_s for note in found] == pytest.approx(starts_s, abs=0.004)
+
+
 @pytest.mark.parametrize("turns_a_second", [4.0, 6.5])
 def test_a_tone_with_tremolo_began_where_it_was_struck(turns_a_second: float) -> None:
     time_s = seconds(3.0)

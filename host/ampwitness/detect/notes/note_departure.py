@@ -31,10 +31,12 @@ _LULL_RATIO = 0.05
 _LULL_NOISE_V = 0.040
 _STILL_V = 0.030  # rms of a silence: the logger's own noise, with a margin
 STEADY_RATIO = 0.01  # of energy, that prediction leaves of a tone that stands or rings on
+_SHORT_LULL, _SHORT_WITHIN, _QUIET_ENOUGH = 6, 24, 0.15  # slow samples; rms, of that behind
 _LULL_BACK = 54  # a rise is placed to some 20 ms: no silence that ended long before
 _LEAST_NOVELTY = 0.10  # what is less new than this is dated by nobody
 _LEAST_OVER_LIMIT = 1.2  # of the largest swing, of what a corner must pass
 TURN_MARGIN = 7
+_STOPS_RATIO, _QUIET, _QUIET_WITHIN = 0.25, 12, 32  # of rms; slow samples
 _SHOWS_BACK, _MOST_OF_FALL = 1, 0.10  # slow samples; of the peak
 _TRACE_FROM, _TRACE_STOP = BEFORE - 64, BEFORE + 42  # in which a corner is looked for, with what it is fitted to
 
@@ -50,6 +52,7 @@ class Departures:
     novelty_long: FloatArray  # the same over 60 ms
     is_lull: npt.NDArray[np.bool_]  # silence lay before: there was nothing to predict
     is_end: npt.NDArray[np.bool_]  # what departs is the stop of what went before
+    falls_silent: npt.NDArray[np.bool_]  # of those ends the ones behind which it is quiet for a moment only
     unexplained: FloatArray  # share of the energy before that the prediction leaves, one sample ahead
     lull_at: Places  # where the silence begins, slow samples after the place (a negative number)
     fell: FloatArray  # slow samples ahead of the departure in which what sounded before fell; 0 where it did not
@@ -115,7 +118,7 @@ class DepartureFinder:
             is_lull &= is_still | (unexplained > STEADY_RATIO)
         trace[is_lull] = slow[is_lull, _TRACE_FROM:_TRACE_STOP] - lull_mean[is_lull, None]
         at = np.full(k, np.nan)
-        is_end, fell = np.zeros(k, dtype=bool), np.zeros(k)
+        is_end, falls_silent, fell = np.zeros(k, dtype=bool), np.zeros(k, dtype=bool), np.zeros(k)
         rows = np.flatnonzero(is_lull | (np.maximum(short, long) >= _LEAST_NOVELTY))
         if len(rows):
             level = high[rows, : BEFORE - MARGIN]
@@ -146,7 +149,8 @@ class DepartureFinder:
                 later = self._behind_falls(high[rows], trace[rows], at[rows], limit_v[out], peak_v[out])
                 fell[rows] = np.maximum(np.nan_to_num(later - at[rows]), 0.0)
                 at[rows] += fell[rows]
-        return Departures(at - BEFORE, short, long, is_lull, is_end, unexplained, lull_at - BEFORE, fell)
+                is_end[rows] = falls_silent[rows] = _fall_silent(high[rows], trace[rows], at[rows])
+        return Departures(at - BEFORE, short, long, is_lull, is_end, falls_silent, unexplained, lull_at - BEFORE, fell)
 
     def _behind_falls(
         self, high: FloatArray, trace: FloatArray, at: FloatArray, limit_v: FloatArray, peak_v: FloatArray
@@ -317,7 +321,7 @@ def _find_lulls(slow: FloatArray, starts: Places) -> tuple[Places, FloatArray, F
 
 def _find_known_lulls(slow: FloatArray, quiet_from: Places) -> tuple[Places, FloatArray, FloatArray]:
     """The last quiet 12 ms between where silence is known to begin and the place: what fell may end there, and hum and
-    treble sound on. Where there is no room for that, the silence is as it is known."""
+    treble sound on. Where there is no room for that, the quietest 6 ms shortly behind."""
     first, row = BEFORE - _LULL_BACK, np.arange(len(slow))
     windows = spans(slow[:, first:BEFORE], _LULL)
     mean = windows.mean(axis=2)
@@ -325,13 +329,18 @@ def _find_known_lulls(slow: FloatArray, quiet_from: Places) -> tuple[Places, Flo
     rms[np.arange(rms.shape[1])[None, :] + first < quiet_from[:, None]] = np.inf
     least = rms.min(axis=1)
     at = rms.shape[1] - 1 - np.argmax((rms <= 1.25 * least[:, None])[:, ::-1], axis=1)
-    is_there = np.isfinite(least)
-    known = np.minimum(quiet_from, slow.shape[1] - 4)
-    known_mean = spans(slow, 4)[row, known].mean(axis=1)
+    is_there = least <= _QUIET_ENOUGH * _rms(slow[:, BEFORE : BEFORE + 30])
+    n_known = _SHORT_WITHIN + _SHORT_LULL
+    known = np.minimum(quiet_from, slow.shape[1] - n_known)
+    part = spans(slow, n_known)[row, known] - slow[:, : BEFORE - MARGIN].mean(axis=1)[:, None]
+    short = np.sqrt(np.square(spans(part, _SHORT_LULL)).mean(axis=2))
+    quietest = np.argmin(short, axis=1)
+    known = known + quietest
+    known_mean = spans(slow, _SHORT_LULL)[row, known].mean(axis=1)
     return (
-        np.where(is_there, first + at, quiet_from),
+        np.where(is_there, first + at, known),
         np.where(is_there, mean[row, at], known_mean),
-        np.where(is_there, np.maximum(least, _NOISE_V), _NOISE_V),
+        np.maximum(np.where(is_there, least, short[row, quietest]), _NOISE_V),
     )
 
 
@@ -339,5 +348,20 @@ def _are_ends(slow: FloatArray, at: FloatArray) -> npt.NDArray[np.bool_]:
     """Whether what departs is the stop of what went before, not yet the beginning of a note."""
     middle = np.clip(np.nan_to_num(at, nan=float(BEFORE)).astype(np.intp), 26, slow.shape[1] - 26)
     around = spans(slow, 50)[np.arange(len(slow)), middle - 25]
-    out: npt.NDArray[np.bool_] = np.isfinite(at) & (_rms(around[:, 26:]) < 0.25 * _rms(around[:, :25]))
+    out: npt.NDArray[np.bool_] = np.isfinite(at) & (_rms(around[:, 26:]) < _STOPS_RATIO * _rms(around[:, :25]))
+    return out
+
+
+def _fall_silent(high: FloatArray, trace: FloatArray, at: FloatArray) -> npt.NDArray[np.bool_]:
+    """Whether soon behind a departure it is so quiet as neither before nor by what was carried on: what went before
+    stops, over some milliseconds, and what begins comes later."""
+    middle, row = at.astype(np.intp), np.arange(len(high))
+    ahead = _squares(spans(high, 25)[row, middle - 25]) / 25
+    volts = high[:, _TRACE_FROM:_TRACE_STOP]
+    carried = volts - trace
+    sums = np.cumsum(np.stack((volts * volts, carried * carried)), axis=2)
+    there, expected = (sums[:, :, _QUIET:] - sums[:, :, :-_QUIET]) / _QUIET
+    since = np.arange(there.shape[1])[None, :] + 1 + _TRACE_FROM - middle[:, None]
+    quiet = (there < _STOPS_RATIO**2 * np.minimum(ahead[:, None], expected)) & (since >= 0) & (since <= _QUIET_WITHIN)
+    out: npt.NDArray[np.bool_] = quiet.any(axis=1)
     return out

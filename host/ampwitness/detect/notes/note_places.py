@@ -36,6 +36,7 @@ RUNAWAY_RATIO, _FAR_AWAY_RATIO = 4.0, 30.0
 _FURTHER = 30  # slow samples
 _STEEP_RATIO = 100.0  # of power: no beat between two notes does that within 50 ms
 _LEAST_FALL = 5.0  # slow samples: a shorter one at a turn of the pitch is chance as often as not
+_LEAST_QUIET = 20  # slow samples behind a stop, in which silence is looked for
 _NEARER = 23  # slow samples: the prediction then ends 7 ms before a departure
 
 
@@ -95,6 +96,7 @@ class PlaceLooker:
         onset = slow_at + found.at
         is_lull, fell = found.is_lull.copy(), found.fell.copy()
         is_end, end_at = found.is_end.copy(), found.at.copy()
+        falls_silent = found.falls_silent.copy()
         # Where all that is new lies behind the first 30 ms, the place was too far ahead of it: look from there.
         # A strong rise is worth that look with less: what rings on may hold most of the first 60 ms.
         is_strong = self._rise_ratio(levels, here) >= STRONG_RISE_RATIO
@@ -114,13 +116,14 @@ class PlaceLooker:
             again = self._look(ahead, np.zeros(len(rows), dtype=np.intp), is_steep[rows])
             novelty[rows], onset[rows] = again.novelty_long, ahead + again.at
             fell[rows], is_end[rows], end_at[rows] = again.fell, again.is_end, again.at - _FURTHER
+            falls_silent[rows] = again.falls_silent
         # Where the level over 50 ms does not rise, hardly anything may be old.
         is_faint = ~is_turn & (self._rise_ratio(levels, here) < RISE_RATIO)
         novelty = np.where(is_faint & ~is_lull, np.minimum(novelty, found.novelty_long), novelty)
         least = np.where(is_turn, NOVELTY_OF_PITCH, NOVELTY_WHILE_SOUNDING)
         is_new = novelty >= np.where(is_faint, NOVELTY_OF_FAINT, least)
         rows = np.flatnonzero(is_new & ~is_lull & ~is_end & ~is_turn & (fell == 0.0) & np.isfinite(onset))
-        onset[rows], is_end[rows] = self._look_nearer(onset[rows])
+        onset[rows], is_end[rows], falls_silent[rows] = self._look_nearer(onset[rows])
         end_at[rows] = onset[rows] - slow_at[rows]
         # A turn in which nothing departs at first, shortly ahead of a rise, is that rise seen from afar.
         rises = at[is_new & ~is_turn]
@@ -138,9 +141,13 @@ class PlaceLooker:
         onset[is_end] = np.nan
         if len(rows):  # what was found is a stop: look for a departure from the silence behind it
             quiet_from = (BEFORE + np.ceil(end_at[rows] + 2.0)).astype(np.intp)
-            again = self._look(slow_at[rows], quiet_from, np.ones(len(rows), dtype=bool), quiet_from)
-            onset[rows] = slow_at[rows] + again.at
-            is_lull[rows] = True
+            later = np.maximum(quiet_from + _LEAST_QUIET - BEFORE, 0)
+            behind = slow_at[rows] + later
+            again = self._look(behind, quiet_from - later, np.ones(len(rows), dtype=bool), quiet_from - later)
+            # Where nothing stands out of a moment's silence what begins had begun before.
+            is_none = falls_silent[rows] & ~np.isfinite(again.at)
+            onset[rows] = np.where(is_none, slow_at[rows] + end_at[rows], behind + again.at)
+            is_end[rows], is_lull[rows] = ~is_none, is_lull[rows] | ~is_none
         is_steady = found.unexplained < STEADY_RATIO  # noise and drums turn all the time
         rows = np.flatnonzero(is_new & ~is_lull & is_turn & is_steady & (fell < _LEAST_FALL) & np.isfinite(onset))
         onset[rows] = self._look_from_both_sides(onset[rows])
@@ -216,11 +223,11 @@ class PlaceLooker:
         out: FloatArray = np.lib.stride_tricks.sliding_window_view(values, BEFORE + BEHIND)[begin + n_ahead]
         return out
 
-    def _look_nearer(self, onset: FloatArray) -> tuple[FloatArray, np.ndarray]:
+    def _look_nearer(self, onset: FloatArray) -> tuple[FloatArray, np.ndarray, np.ndarray]:
         """The same departures, predicted from right before them, as over a shorter way the prediction drifts less; and
-        whether they turn out to be stops."""
+        whether they turn out to be stops, and such as leave it quiet for a moment."""
         rows, seen = np.arange(len(onset)), np.full(len(onset), -1)
-        is_end = np.zeros(len(onset), dtype=bool)
+        is_end, falls_silent = np.zeros(len(onset), dtype=bool), np.zeros(len(onset), dtype=bool)
         for _ in range(2):
             places = np.round(onset[rows]).astype(np.intp) + _NEARER
             rows, places = rows[places != seen[rows]], places[places != seen[rows]]
@@ -231,8 +238,9 @@ class PlaceLooker:
             moved = places + found.at
             is_same = np.isfinite(moved) & ~found.is_lull & (moved < onset[rows] + 40.0)
             onset[rows], is_end[rows] = np.where(is_same, moved, onset[rows]), is_same & found.is_end
+            falls_silent[rows] = is_same & found.falls_silent
             rows = rows[~(is_same & (found.fell > 0.0))]  # nearer than that, the fall would be carried on
-        return onset, is_end
+        return onset, is_end, falls_silent
 
     def _look_from_both_sides(self, onset: FloatArray) -> FloatArray:
         """Turns of the pitch, dated by what sounds before and what sounds behind."""

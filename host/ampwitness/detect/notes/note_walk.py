@@ -244,6 +244,7 @@ class RunNotes:
             behind = round((raw_at + 0.060 * self.rate_hz) / self._raw_a_band)
             end = self._sums.last_tenth(behind, self._note, raw_at + 0.004 * self.rate_hz)
             self._close(min(end, raw_at), "10 % of its peak")
+            self._armed_v2 = float(self._levels.around[min(self._at - self._first, len(self._levels.around) - 1)])
 
     def _try_open(self, step: Step) -> None:
         at, is_turn, onset_slow, is_lull, novelty = step.at, step.is_turn, step.onset_slow, step.is_lull, step.novelty
