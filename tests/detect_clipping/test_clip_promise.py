@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.clips.clip_promise import measure_promises
+from ampwitness.detect.clips.clip_promise import Tops, measure_promises
 from ampwitness.detect.clips.clipping import ClippingDetector
 from ampwitness.types import FloatArray
 from scipy import signal
@@ -46,7 +46,7 @@ def test_promised_crests_are_right_to_the_deviation_stated() -> None:
     output = noisy(note(30.3, 2.0)).astype(np.float32)
     period = RATE_HZ / PITCH_HZ
     tops = np.array([int(k * period + np.argmax(note(30.3, 0.026, 99.0))) for k in range(2, 60)])
-    found = measure_promises(output, RATE_HZ, tops, np.ones(len(tops)), NOISE_V)
+    (found,) = measure_promises([Tops(output, RATE_HZ, tops, np.ones(len(tops)), NOISE_V)])
     off = (found.crest_v - 30.3) / found.sd_v
     assert np.all(np.isfinite(off))
     assert np.median(found.sd_v) < NOISE_V
@@ -56,4 +56,18 @@ def test_promised_crests_are_right_to_the_deviation_stated() -> None:
 
 def test_a_flank_that_the_stretch_cuts_off_promises_nothing() -> None:
     output = note(30.3, 0.1).astype(np.float32)
-    assert np.isnan(measure_promises(output, RATE_HZ, np.array([20]), np.ones(1), NOISE_V).crest_v).all()
+    (found,) = measure_promises([Tops(output, RATE_HZ, np.array([20]), np.ones(1), NOISE_V)])
+    assert np.isnan(found.crest_v).all()
+
+
+def test_stretches_that_are_asked_together_answer_as_each_alone() -> None:
+    output = noisy(note(30.3, 1.0)).astype(np.float32)
+    tops = [np.array([int(k * RATE_HZ / PITCH_HZ) + 40 for k in some]) for some in (range(2, 9), (), range(9, 30, 4))]
+    asked = [
+        Tops(output, RATE_HZ / (1 + (k == 1)), at, np.ones(len(at)), NOISE_V * (1 + k)) for k, at in enumerate(tops)
+    ]
+    asked.insert(2, Tops(output, RATE_HZ / 2, tops[0], np.ones(len(tops[0])), NOISE_V))
+    for some, together in zip(asked, measure_promises(asked), strict=True):
+        (alone,) = measure_promises([some])
+        np.testing.assert_allclose(together.crest_v, alone.crest_v, rtol=1e-12)
+        np.testing.assert_allclose(together.sd_v, alone.sd_v, rtol=1e-9)

@@ -13,15 +13,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from ampwitness.detect.clips.clip_candidates import Candidates, OneSide, View, lies_on_plateau
 from ampwitness.detect.clips.clip_pile import find_pile, might_be_plateaus, stands_at_level
 from ampwitness.detect.clips.clip_plain import AT_RAIL_GAIN, DOUBTFUL_GAIN, LIVELY, find_plain
-from ampwitness.detect.clips.clip_promise import N_PLACES, measure_promises
+from ampwitness.detect.clips.clip_promise import N_PLACES, Promises, Tops, measure_promises
 from ampwitness.detect.clips.clip_rows import rows_of
 from ampwitness.detect.clips.clip_screen import Crests
 from ampwitness.detect.clips.rail_model import Rail, learn_rail
 from ampwitness.types import FloatArray
+
+IntArray = npt.NDArray[np.intp]
 
 FEWEST_PLAIN, MOST_PLAIN = 3, 120
 NEAR_SHARE = 0.006  # of the ceiling: how far above what is known of it so far a crest is still looked at,
@@ -58,21 +61,34 @@ def find_faint(side: OneSide) -> FaintCrests | None:
     return FaintCrests(side, crests.take(near), expected[near])
 
 
-def promised_rows(faint: FaintCrests, fitted: Candidates | None) -> Candidates | None:
+def promised_rows(faint: list[FaintCrests], fitted: list[Candidates | None]) -> list[Candidates | None]:
     """Rows for faint crests that no fit holds, where the flanks lead above the ceiling.
 
     Parameters
     ----------
-    faint : of one polarity
-    fitted : what was fitted of them
+    faint : each of one polarity of a stretch
+    fitted : what was fitted in that stretch
     """
-    side, crests, ceiling_v = faint.side, faint.crests, faint.ceiling_v
-    if side.view.lively >= LIVELY:
-        return None
+    some = [_unfitted(one, rows) for one, rows in zip(faint, fitted, strict=True)]
+    found = measure_promises([_tops(one.side.view, one.crests.sample, one.crests.sign) for one in some])
+    return [_rows(one, promises) for one, promises in zip(some, found, strict=True)]
+
+
+def _unfitted(faint: FaintCrests, fitted: Candidates | None) -> FaintCrests:
+    """Those crests that no fit holds; none of full-range music."""
+    is_open = np.full(len(faint.crests), faint.side.view.lively < LIVELY)
     if fitted is not None:
-        is_open = ~lies_on_plateau(side.stretch, crests, fitted)
-        crests, ceiling_v = crests.take(is_open), ceiling_v[is_open]
-    found = measure_promises(side.stretch.output_v, side.stretch.rate_hz, crests.sample, crests.sign, side.noise_v)
+        is_open &= ~lies_on_plateau(faint.side.stretch, faint.crests, fitted)
+    return FaintCrests(faint.side, faint.crests.take(is_open), faint.ceiling_v[is_open])
+
+
+def _tops(view: View, sample: IntArray, sign: FloatArray) -> Tops:
+    return Tops(view.stretch.output_v, view.stretch.rate_hz, sample, sign, view.noise_v)
+
+
+def _rows(faint: FaintCrests, found: Promises) -> Candidates | None:
+    """Rows where what the flanks promise lies above the ceiling."""
+    crests, ceiling_v = faint.crests, faint.ceiling_v
     with np.errstate(invalid="ignore"):
         rises = found.crest_v - ceiling_v >= LEAST_SD * found.sd_v
     if not rises.any():
@@ -84,24 +100,32 @@ def promised_rows(faint: FaintCrests, fitted: Candidates | None) -> Candidates |
     # A curve through both corners: what it falls beyond them is what it rises within.
     slope = 4 * (found.crest_v - ceiling_v) / (stop - start)
     return rows_of(
-        side, start, stop, ceiling_v, found.crest_v, slope, slope, crests.level_v, CORNER_SD_S, is_coarse=0.0,
+        faint.side, start, stop, ceiling_v, found.crest_v, slope, slope, crests.level_v, CORNER_SD_S, is_coarse=0.0,
         crest_sd_v=found.sd_v, promised_v=found.crest_v, promised_sd_v=found.sd_v,
     )  # fmt: skip
 
 
-def note_promises(rows: Candidates, view: View) -> None:
-    """Write into rows of little evidence what their flanks promise."""
-    chosen = np.flatnonzero((rows["is_coarse"] == 0) & (rows["gain"] < DOUBTFUL_GAIN) & stands_at_level(rows))
-    chosen = chosen[rows["promised_sd_v"][chosen] == 0]
-    if not len(chosen) or view.lively >= LIVELY:
-        return
-    stretch = view.stretch
-    middle_s = (rows["start_s"][chosen] + rows["stop_s"][chosen]) / 2
-    sample = np.round(middle_s * stretch.rate_hz - stretch.first_index - stretch.phase).astype(np.intp)
-    found = measure_promises(stretch.output_v, stretch.rate_hz, sample, rows["sign"][chosen], view.noise_v)
-    known = np.isfinite(found.sd_v)
-    rows["promised_v"][chosen[known]] = found.crest_v[known]
-    rows["promised_sd_v"][chosen[known]] = found.sd_v[known]
+def note_promises(tables: list[tuple[View, Candidates]]) -> None:
+    """Write into rows of little evidence what their flanks promise; tables with the stretch that each is of."""
+    chosen = [_doubtful(view, rows) for view, rows in tables]
+    tops = []
+    for (view, rows), some in zip(tables, chosen, strict=True):
+        stretch = view.stretch
+        middle_s = (rows["start_s"][some] + rows["stop_s"][some]) / 2
+        sample = np.round(middle_s * stretch.rate_hz - stretch.first_index - stretch.phase).astype(np.intp)
+        tops.append(_tops(view, sample, rows["sign"][some]))
+    for (_, rows), some, found in zip(tables, chosen, measure_promises(tops), strict=True):
+        known = np.isfinite(found.sd_v)
+        rows["promised_v"][some[known]] = found.crest_v[known]
+        rows["promised_sd_v"][some[known]] = found.sd_v[known]
+
+
+def _doubtful(view: View, rows: Candidates) -> IntArray:
+    """Rows of little evidence of which it is not known yet; none of full-range music."""
+    if view.lively >= LIVELY:
+        return np.zeros(0, dtype=np.intp)
+    is_doubtful = (rows["is_coarse"] == 0) & (rows["gain"] < DOUBTFUL_GAIN) & stands_at_level(rows)
+    return np.flatnonzero(is_doubtful & (rows["promised_sd_v"] == 0))
 
 
 def _rail_so_far(table: Candidates) -> Rail | None:

@@ -163,20 +163,32 @@ class ClippingDetector:
         ]
         views = [look.sides[0].view for look, _ in looked if look.sides]
         crests = [join_crests([some.crests for some in sides]) for sides in faint]
-        rows_of_faint = iter(zip(faint, crests_to_rows(views, crests, FAINT_GAIN), strict=True))
+        fitted = crests_to_rows(views, crests, FAINT_GAIN)
+        promised = iter(
+            promised_rows(
+                [some for sides in faint for some in sides],
+                [rows for rows, sides in zip(fitted, faint, strict=True) for _ in sides],
+            )
+        )
+        rows_of_faint = iter(
+            [[rows, *(next(promised) for _ in sides)] for rows, sides in zip(fitted, faint, strict=True)]
+        )
+        all_found = []
         for look, held_v in looked:
             looks = self._look_again(look, held_v)
             if look.sides:
-                sides, fitted = next(rows_of_faint)
-                looks += [fitted, *(promised_rows(some, fitted) for some in sides)]
+                looks += next(rows_of_faint)
             found = [*look.candidates, *(rows for rows in looks if rows is not None)]
             if held_v is None:
                 found = follow_courses(look.sides, found)
             else:
                 for rows in found:
                     note_held(rows, look.sides[0].stretch, held_v)
-            for rows in found:
-                note_promises(rows, look.sides[0].view)
+            all_found.append(found)
+        note_promises(
+            [(look.sides[0].view, rows) for (look, _), found in zip(looked, all_found, strict=True) for rows in found]
+        )
+        for (look, _), found in zip(looked, all_found, strict=True):
             run.ledger.add(found, look.others)
             run.cut += look.cut
 
