@@ -56,6 +56,17 @@ def test_two_tones_do_not_flicker(hz: float, crest_v: float) -> None:
     assert walk.step == "source"
 
 
+@pytest.mark.parametrize(("hz", "crest_v"), [(42, 9), (38.4, 5)])
+def test_tones_that_only_beat_are_told_as_such(hz: float, crest_v: float) -> None:
+    walk = SetGainWalk(40.0, "resistor", is_hands_free=True)
+    seen = views(sines((40, 10), (hz, crest_v), seconds=5.0), walk)
+    words = [view.words for view in seen[len(seen) // 2 :]]
+    assert set(words) == {f"two tones or a beating tone, {abs(hz - 40):.1f} Hz apart"}
+    assert walk.step == "source"
+    swells = sines((40, 10), seconds=3.0) * np.linspace(0.4, 1.0, round(3 * RATE_HZ))
+    assert not any("beating" in view.words for view in views(swells, SetGainWalk(40.0, "resistor", is_hands_free=True)))
+
+
 def test_a_level_that_jumps_is_no_second_tone() -> None:
     jump = sines((40, 10)) * np.repeat([0.02, 1.0, 0.2, 0.9], 4000)
     walk = SetGainWalk(40.0, "resistor", is_hands_free=False)

@@ -158,7 +158,7 @@ class SetGainWalk:
         is_fine = self._state == "clean" or (self._state == "not judged" and self._is_only_level(reading))
         is_steady = self._is_steady(reading)
         is_good = self._lasts("good", is_fine and is_steady, now_s, _STABLE_S)
-        is_unknown = self._state in ("too quiet", "not judged") and reading.other_percent <= TWO_TONES_PERCENT
+        is_unknown = self._state in ("too quiet", "not judged") and not _holds_two(reading)
         is_quiet = self._lasts("quiet", is_unknown and is_steady, now_s, _STABLE_S)
         if self.step == "source" and is_fine:
             self._is_source_checked = True
@@ -290,7 +290,7 @@ class SetGainWalk:
             self._tone_heard_s = reading.time_s
         elif self._is_interrupted(reading):
             return "rising"
-        is_known = state == "not judged" and reading.other_percent > TWO_TONES_PERCENT
+        is_known = state == "not judged" and _holds_two(reading)
         return "rising" if self._is_listening() and state in _NOT_YET and not is_known else state
 
     def _is_interrupted(self, reading: LiveReading) -> bool:
@@ -304,7 +304,7 @@ class SetGainWalk:
             return "logger overloaded"
         if reading.instead_hz is not None or tone.level_v < LEAST_LEVEL_V:
             return "no tone"
-        if reading.other_percent > TWO_TONES_PERCENT:
+        if _holds_two(reading):
             return "not judged"
         if not tone.is_tone:
             return "no tone"
@@ -358,7 +358,7 @@ class SetGainWalk:
         return begun_s is not None and self._reading is not None and self._reading.time_s - begun_s < _LISTEN_S
 
     def _is_only_level(self, reading: LiveReading) -> bool:
-        return self.goes_by_level and reading.tone.is_tone and reading.other_percent <= TWO_TONES_PERCENT
+        return self.goes_by_level and reading.tone.is_tone and not _holds_two(reading)
 
     def _is_steady(self, reading: LiveReading) -> bool:
         near = [level for time_s, level in self._recent if time_s >= reading.time_s - _RISING_OVER_S]
@@ -374,3 +374,8 @@ class SetGainWalk:
             return None
         of_curve = None if self._curve is None else self._curve.knee
         return self._early_ceiling_v if of_curve is None else of_curve.level_v
+
+
+def _holds_two(reading: LiveReading) -> bool:
+    """Another tone plays beside the one that was asked for, or so near it that they beat."""
+    return reading.other_percent > TWO_TONES_PERCENT or reading.beat is not None

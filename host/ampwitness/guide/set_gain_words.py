@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from ampwitness.detect.tones.tone_beats import word_beat
 from ampwitness.findings.line_words import name_other
 from ampwitness.guide.tone_live import LiveReading
 from ampwitness.guide.tone_tracks import STEP_DB
@@ -67,7 +68,9 @@ def other_ways(judged_to_hz: float) -> str:
 def word_thd(reading: LiveReading, state: State) -> str:
     """Distortion as a figure, or that it is not judged, and what is heard beside the tone."""
     thd = reading.thd_percent
-    if thd is None or state == "no tone" or not reading.tone.is_tone or reading.other_percent > TWO_TONES_PERCENT:
+    if reading.beat is not None or reading.other_percent > TWO_TONES_PERCENT:
+        return "THD not judged"
+    if thd is None or state == "no tone" or not reading.tone.is_tone:
         return "THD not judged"
     beside = ""
     if reading.other_percent >= OTHER_TONE_PERCENT and reading.other_hz:
@@ -112,6 +115,8 @@ def word_state(now: Situation) -> str:
 
 
 def _word_not_judged(now: Situation, reading: LiveReading) -> str:
+    if reading.beat is not None:
+        return word_beat(reading.beat)
     for hz, percent in ((reading.other_hz, reading.other_percent), (reading.tone.other_hz, reading.tone.other_percent)):
         if hz and percent > TWO_TONES_PERCENT:
             folded = f" (or beyond {reading.band_hz:.0f} Hz)" if reading.may_be_folded else ""

@@ -6,9 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ampwitness.detect.tones.tone_points import LOWEST_HZ
 from ampwitness.guide.tone_lines import Heard, find_lines
 from ampwitness.types import FloatArray, TraceWindow
 from ampwitness.waveform.response import PASS_FRACTION
+from ampwitness.waveform.tone_beat import Beat, find_beat
 from ampwitness.waveform.tone_clip import thd_to_overdrive_db
 from ampwitness.waveform.tone_fit import find_strongest_hz
 from ampwitness.waveform.tone_meter import CONVERTER_FLOOR_V, TWO_TONES_PERCENT, ToneReading, measure_tone
@@ -21,6 +23,8 @@ _LONG_EVERY = 12  # windows; it costs three times as much as all else
 _STEADY_RATIO = 1.03
 _LINES_OVER_S = 1.0  # for a second tone: lines 5 Hz apart are told apart
 _LINES_EVERY = 4  # windows
+_BEAT_OVER_S, _BEAT_EVERY, _SAME_BEAT_HZ = 1.0, 6, 0.4  # for tones nearer than that; windows
+_BEAT_SWINGS_RATIO = 1.06
 _LEAST_LINE_V = 0.1  # rms: weaker lines are no tone that somebody plays
 _ABSENT_RATIO = 8.0  # another tone so much stronger, and the one that was asked for is not there
 _STILL_TWO = 0.7  # of the threshold: two tones that were there still are
@@ -39,6 +43,7 @@ class LiveReading:
     other_percent: float = 0.0
     instead_hz: float | None = None  # the tone that plays where the one that was asked for does not
     band_hz: float = 0.0  # highest frequency that is measured right
+    beat: Beat | None = None  # two tones too near each other for a line of their own
 
     @property
     def may_be_folded(self) -> bool:
@@ -81,6 +86,8 @@ class LiveMeter:
         self._n_windows = 0
         self._hum: tuple[float | None, float] = (None, 0.0)
         self._heard: Heard | None = None  # at the last look
+        self._beat_before: Beat | None = None  # at the last look
+        self._beat: Beat | None = None  # that two looks found
         self._second: Heard | None = None  # another tone that two looks found at the same place
 
     def warm_up(self, rate_hz: float) -> None:
@@ -99,7 +106,7 @@ class LiveMeter:
         for at, segment in enumerate(window.traces["output"].segments):
             if segment.rate_hz != self._rate_hz or abs(segment.start_s - self._stop_s) * segment.rate_hz > 0.5:
                 self._volts = {}
-                self._heard = self._second = None
+                self._heard = self._second = self._beat_before = self._beat = None
             self._rate_hz, self._stop_s = segment.rate_hz, segment.stop_s
             keep = round(max(self._look_s, _LINES_OVER_S) * segment.rate_hz)
             for role, trace in window.traces.items():
@@ -114,6 +121,7 @@ class LiveMeter:
         self._n_windows += 1
         self._look_for_hum(long)
         self._look_for_tones(long)
+        self._look_for_beat(long)
         other_hz, other_percent, instead_hz = self._beside()
         tone = self._measure(output)
         source = self._volts.get("source", np.empty(0))[-n:]
@@ -131,6 +139,7 @@ class LiveMeter:
             other_percent=other_percent,
             instead_hz=instead_hz,
             band_hz=PASS_FRACTION * self._rate_hz / 2,
+            beat=self._beat,
         )
 
     def _beside(self) -> tuple[float | None, float, float | None]:
@@ -169,6 +178,17 @@ class LiveMeter:
         elif is_same:
             self._second = heard
         self._heard = heard if is_second else None
+
+    def _look_for_beat(self, long: FloatArray) -> None:
+        if self._n_windows % _BEAT_EVERY or len(long) < 0.99 * _BEAT_OVER_S * self._rate_hz:
+            return
+        pieces = [float(np.std(piece)) for piece in np.array_split(long, 10)]
+        beat = None
+        if max(pieces) > max(_BEAT_SWINGS_RATIO * min(pieces), _LEAST_LINE_V):
+            beat = find_beat(long, self._rate_hz, find_strongest_hz(long, self._rate_hz, LOWEST_HZ), TWO_TONES_PERCENT)
+        before, self._beat_before = self._beat_before, beat
+        is_same = beat is not None and before is not None and abs(beat.apart_hz - before.apart_hz) < _SAME_BEAT_HZ
+        self._beat = beat if is_same else None
 
     def _measure(self, volts: FloatArray) -> ToneReading:
         return measure_tone(

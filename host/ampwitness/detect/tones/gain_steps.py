@@ -10,6 +10,7 @@ import numpy as np
 
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.streams import Ledger
+from ampwitness.detect.tones.tone_beats import BeatSpan
 from ampwitness.detect.tones.tone_crossing import CurvePoint
 from ampwitness.detect.tones.tone_curve import KNEE_PERCENT, ToneCurve, find_left_v, make_curve, usable_thd_percent
 from ampwitness.detect.tones.tone_points import LEAST_LEVEL_V, LOWEST_HZ, TonePoint
@@ -75,6 +76,9 @@ class GainStepDetector:
         for passage in passages:
             self._note_not_judged(passage)
             findings.append(self._tone_finding(passage))
+        for span in self._passages.beats:
+            self._ledger.leave_out(span.start_s, span.stop_s, "two tones or a beating tone")
+            findings.append(_beat_finding(span))
         curves = _make_curves(passages)
         findings += [finding for curve in curves if (finding := self.knee_finding(curve)) is not None]
         self._ledger.judge(self._passages.seen_s - sum(s.stop_s - s.start_s for s in self._ledger.coverage().not_judged
@@ -188,6 +192,29 @@ class GainStepDetector:
                 "watts_nominal": self._watts(r.level_v),
             },
         )
+
+
+def _beat_finding(span: BeatSpan) -> Finding:
+    beat = span.beat
+    no_level = ("level_lowest_v", "peak_v", "supply_v")
+    no_thd = ("thd_percent", "thd_of_total_percent", "thd_is_below_floor", "thd_floor_percent", "thd_n_percent")
+    return Finding(
+        kind="tone",
+        start_s=span.start_s,
+        stop_s=span.stop_s,
+        severity="information",
+        measured={
+            "frequency_hz": beat.strong_hz,
+            "level_v": span.level_v,
+            **dict.fromkeys((*no_level, *no_thd)),
+            "other_hz": None,
+            "other_percent": beat.weaker_percent,
+            "apart_hz": beat.apart_hz,
+            "not_judged": span.words,
+        },
+        threshold={"least_level_v": LEAST_LEVEL_V},
+        evidence={"measured_at_s": span.start_s},
+    )
 
 
 def outcome_of(curve: ToneCurve) -> str:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from ampwitness.detect.streams import RunBlock, RunBlocks
+from ampwitness.detect.tones.tone_beats import BeatSpan, BeatWatch, drop_beating
 from ampwitness.detect.tones.tone_points import (
     LEAST_LEVEL_V,
     LOWEST_HZ,
@@ -106,6 +107,7 @@ class TonePassages:
         self._paths: dict[float, tuple[InputPath, ...]] = {}  # by rate: a block may end after the next mode has begun
         self._measured: RunBlock | None = None  # the block that was measured last
         self._was_tonal = False
+        self._beats = BeatWatch()
         self._levels: FloatArray | None = None  # of the pieces of the second that was measured last, in a long passage
         self.done: list[TonePassage] = []
         self.seen_s = 0.0
@@ -120,11 +122,17 @@ class TonePassages:
         """Close what is open; all passages by time."""
         self._take(self._blocks.finish())
         self._close()
-        return self.done
+        return drop_beating(self.done, self.beats)
+
+    @property
+    def beats(self) -> list[BeatSpan]:
+        """Seconds of tones that beat, in which no passage is told of."""
+        return self._beats.spans
 
     def passages(self) -> list[TonePassage]:
         """What there is up to now, the open one included, for a live display."""
-        return self.done + ([self._open] if self._open is not None and self._is_worth(self._open) else [])
+        known = self.done + ([self._open] if self._open is not None and self._is_worth(self._open) else [])
+        return drop_beating(known, self.beats)
 
     def _take(self, blocks: list[RunBlock]) -> None:
         if not self._is_live:
@@ -133,6 +141,7 @@ class TonePassages:
             if "output" not in block.volts:
                 continue
             self.seen_s += block.n / block.rate_hz
+            self._beats.take(block, self._is_live or self._may_be_steady.get(id(block), False))
             is_inside = self._waiting.goes_on or self._has_lasted()
             if not self._is_live and not is_inside and self._is_put_off(block):
                 continue
