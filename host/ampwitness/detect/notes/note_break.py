@@ -94,25 +94,31 @@ def goes_on_smoothly(band: FloatArray, at: int, rate_hz: float, pitch_hz: float)
     waves = np.cumprod(np.broadcast_to(turn, (n_harmonics, len(turn))), axis=0)
     waves = np.concatenate((waves.real, waves.imag))
     envelopes = _envelopes(half, max(1, round(_SOFT_S * rate_hz)))
+    explained = _explain(part, envelopes[: _DEGREE + 1], waves)
+    left = 1.0 - float(explained.sum())
+    if not left <= _MOST_LEFT:  # as of nearly all that begins: a break is not asked for
+        return False
+    if left < _NOTHING_LEFT:
+        return True
+    broken = _explain(part, envelopes, waves)[len(explained) :]
+    return left < _WORTH_RATIO * max(left - float(broken.sum()), 1e-12)
+
+
+def _explain(part: FloatArray, envelopes: FloatArray, waves: FloatArray) -> FloatArray:
+    """Share of the energy that each wave under each envelope explains beside those before it; NaN of silence."""
     rows = np.empty((len(envelopes) * len(waves) + 1, len(part)))
     np.multiply(envelopes[:, None, :], waves[None, :, :], out=rows[:-1].reshape(len(envelopes), len(waves), -1))
     rows[-1] = part
     gram = rows @ rows.T
     total = float(gram[-1, -1])
     if total <= 0.0:
-        return False
+        return np.full(len(rows) - 1, np.nan)
     ridge = np.full(len(gram), _RIDGE * np.trace(gram[:-1, :-1]) / (len(gram) - 1))
     ridge[-1] = 1e-12 * total
     gram[np.diag_indices(len(gram))] += ridge
     # The last row of the factor holds what each row of the fit explains beside those before it.
-    explained = np.linalg.cholesky(gram)[-1, :-1] ** 2
-    n_smooth = (_DEGREE + 1) * len(waves)
-    left = 1.0 - float(explained[:n_smooth].sum()) / total
-    if left < _NOTHING_LEFT:
-        return True
-    if left > _MOST_LEFT:
-        return False
-    return left < _WORTH_RATIO * max(left - float(explained[n_smooth:].sum()) / total, 1e-12)
+    explained: FloatArray = np.linalg.cholesky(gram)[-1, :-1] ** 2 / total
+    return explained
 
 
 @lru_cache(maxsize=128)
