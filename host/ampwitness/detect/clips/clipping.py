@@ -38,7 +38,7 @@ from ampwitness.detect.clips.clip_faint import find_faint, note_promises, promis
 from ampwitness.detect.clips.clip_ledger import ClipLedger
 from ampwitness.detect.clips.clip_look import Screened, look_at, look_at_all, screen
 from ampwitness.detect.clips.clip_measure import crests_to_rows
-from ampwitness.detect.clips.clip_plain import FAINT_GAIN
+from ampwitness.detect.clips.clip_plain import FAINT_GAIN, LIVELY
 from ampwitness.detect.clips.clip_shelves import find_shelves
 from ampwitness.detect.clips.clip_soft import find_soft
 from ampwitness.detect.clips.clip_stream import SegmentStream, Stretch, highest_of, measure_noise
@@ -179,11 +179,11 @@ class ClippingDetector:
             if look.sides:
                 looks += next(rows_of_faint)
             found = [*look.candidates, *(rows for rows in looks if rows is not None)]
-            if held_v is None:
-                found = follow_courses(look.sides, found)
-            else:
+            if held_v is not None:
                 for rows in found:
                     note_held(rows, look.sides[0].stretch, held_v)
+            elif look.sides and look.sides[0].view.lively < LIVELY:  # in dense music tops lean by what rings on them
+                found = follow_courses(look.sides, found)
             all_found.append(found)
         note_promises(
             [(look.sides[0].view, rows) for (look, _), found in zip(looked, all_found, strict=True) for rows in found]
