@@ -51,3 +51,13 @@ def test_a_plateau_at_the_ceiling_takes_over_and_others_give_way() -> None:
     left = _settle_stays(Candidates(columns, np.ones((4, 4)), np.ones((4, 4))))
     assert left["start_s"].tolist() == [0.020, 0.009]
     assert left["stay_v"].tolist() == [30.05, 30.05]
+
+
+@pytest.mark.parametrize(("is_flat", "is_round"), [(True, False), (False, True)])
+def test_plateaus_are_not_taken_for_round_ones_by_what_rings_on_them(is_flat: bool, is_round: bool) -> None:
+    """Corners ring up and down from sample to sample, and many plateaus of a tone alike, here highest in the middle."""
+    at = np.arange(-12, 13)
+    flat = 30 - 1.5 * np.maximum(np.abs(at) - 3, 0) + 0.08 * (-1.0) ** at * (np.abs(at) <= 4)
+    half_cycle = flat if is_flat else 30 - 0.1 * at**2
+    volts = np.tile(half_cycle, 20).astype(np.float32)
+    assert clip_tight._is_round(volts, 12.0 + 25 * np.arange(20), 3) is is_round

@@ -139,17 +139,19 @@ def find_held(side: OneSide) -> Held | None:
 
 
 def _is_round(volts: npt.NDArray[np.float32], middle: FloatArray, n_stay: int) -> bool:
-    """Whether stays bend over as the crests of limited music do, which fall away beside them by the same curve."""
+    """Whether stays bend over as the crests of limited music do, which fall away beside them by the same curve.
+
+    Samples averaged with their neighbours are asked: what rings on a plateau alternates from one to the next."""
     half = (n_stay - 1) / 2
     beside = half + BESIDE
 
-    def both_sides(apart: float) -> FloatArray:
+    def level(apart: float) -> FloatArray:
         places = np.stack((np.ceil(middle - apart), np.floor(middle + apart))).astype(np.intp)
-        return np.asarray(np.clip(places, 0, len(volts) - 1))
+        return np.asarray(smooth_at(volts, np.clip(places, 1, len(volts) - 2)).mean(axis=0))
 
-    inside = volts[both_sides(half % 1)].mean(axis=0)
-    bow = float(np.median(inside - volts[both_sides(half)].mean(axis=0)))
-    fall = float(np.median(inside - volts[both_sides(beside)].mean(axis=0)))
+    inside = level(half % 1)
+    bow = float(np.median(inside - level(half)))
+    fall = float(np.median(inside - level(beside)))
     of_a_curve = (half**2 - (half % 1) ** 2) / (beside**2 - (half % 1) ** 2)
     return bow > MOST_ROUND * of_a_curve * fall
 
