@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.detect.notes import note_damping
+from ampwitness.detect.notes.note_glide import straighten
 from ampwitness.types import FloatArray
 
 _N = 72
@@ -35,3 +36,28 @@ def test_rows_that_may_not_fall_give_no_fall(monkeypatch: pytest.MonkeyPatch) ->
         np.testing.assert_array_equal(short, long)
     assert np.count_nonzero(thorough[1]) > 50  # falls are there to be lost
     assert np.count_nonzero(may_begin.any(axis=1)) < 0.75 * len(may_begin)  # and most of the others are passed over
+
+
+def test_slides_are_straightened_together_as_one_by_one() -> None:
+    time_s = np.arange(150) / 500.0
+    rises, lengths = (1.0, -1.5, 2.0), (150, 90, 120)
+    slides = [
+        np.sin(2 * np.pi * 60.0 * np.cumsum(2.0 ** (rise * time_s[:n])) / 500.0)
+        for rise, n in zip(rises, lengths, strict=True)
+    ]
+    still, short = np.sin(2 * np.pi * 60.0 * time_s), slides[0][:30]
+    assert straighten([], 500.0) == []
+    assert straighten([still, short], 500.0) == [None, None]
+    first, *straight, last = straighten([still, *slides, short], 500.0)
+    assert first is None
+    assert last is None
+    for slide, together in zip(slides, straight, strict=True):
+        (alone,) = straighten([slide], 500.0)
+        assert together is not None
+        assert alone is not None
+        np.testing.assert_allclose(together[0], alone[0], atol=1e-9)
+        assert together[1] == alone[1]
+        # One line now: nearly all of its energy lies around the strongest one.
+        power = np.abs(np.fft.rfft(together[0] * np.hanning(len(slide)), 4096)) ** 2
+        top, wide = int(np.argmax(power)), 4096 * 4 // len(slide)
+        assert power[max(0, top - wide) : top + wide].sum() > 0.98 * power.sum()

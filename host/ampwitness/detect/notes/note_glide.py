@@ -62,6 +62,8 @@ def _straighten(parts: list[FloatArray], rate_hz: float) -> list[tuple[FloatArra
     turned = np.zeros(volts.shape)
     np.cumsum(0.5 * (speed[:, 1:] + speed[:, :-1]), axis=1, out=turned[:, 1:])
     is_slide = (span >= _LEAST_OCTAVES) & (span <= _MOST_OCTAVES)
+    if not is_slide.any():
+        return [None] * len(parts)
     ratio = np.zeros(len(parts))
     for row in np.flatnonzero(is_slide).tolist():
         n = int(lengths[row])
