@@ -144,8 +144,8 @@ class PlaceLooker:
             later = np.maximum(quiet_from + _LEAST_QUIET - BEFORE, 0)
             behind = slow_at[rows] + later
             again = self._look(behind, quiet_from - later, np.ones(len(rows), dtype=bool), quiet_from - later)
-            # Where nothing stands out of a moment's silence what begins had begun before.
-            is_none = falls_silent[rows] & ~np.isfinite(again.at)
+            # Where the level rises, and nothing stands out of a moment's silence, what begins had begun before.
+            is_none = falls_silent[rows] & ~np.isfinite(again.at) & ~is_faint[rows]
             onset[rows] = np.where(is_none, slow_at[rows] + end_at[rows], behind + again.at)
             is_end[rows], is_lull[rows] = ~is_none, is_lull[rows] | ~is_none
         is_steady = found.unexplained < STEADY_RATIO  # noise and drums turn all the time
