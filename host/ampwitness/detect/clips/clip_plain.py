@@ -31,6 +31,7 @@ FAINT_BELOW_SD, LOWER_BELOW_SD, FAINT_ABOVE_SD, FAINT_SPREAD_SD = 0.6, 3.0, 4.0,
 DOUBTFUL_GAIN = 60.0  # with less, what the flanks promise (`clip_promise`) is asked too
 PROMISED_SD = 1.0  # by which they must lead above the rail, and what noise of one sample tops may stand above it
 PROMISED_ABOVE_SD = 2.0
+SHORTEST_PROMISED = 2.5  # samples: what lasts no longer is as well chance
 CUT_OFF_SD = 1.5
 LEAST_RAIL_SD = 0.0003  # of the level
 PLAIN_MISFIT = 2.5  # reduced chi-square of flanks and line
@@ -159,9 +160,10 @@ def comes_just_up_to(
     least_gain = np.where(
         basic, np.where(lower, LOWER_FAINT_GAIN, FAINT_GAIN), np.where(lower, LOWER_ODD_GAIN, ODD_FAINT_GAIN)
     )
+    lasts = (table["n_top"] >= SHORTEST_PROMISED) | (table["gain"] >= FAINT_GAIN)
     return np.asarray(
         (table["is_coarse"] == 0)
-        & ((table["gain"] >= least_gain) | (above & (off <= PROMISED_ABOVE_SD * noise)))
+        & ((table["gain"] >= least_gain) | (above & lasts & (off <= PROMISED_ABOVE_SD * noise)))
         & (off >= -LOWER_BELOW_SD * noise)
         & (off <= FAINT_ABOVE_SD * noise)
         & (rail.spread_v <= FAINT_SPREAD_SD * noise)
