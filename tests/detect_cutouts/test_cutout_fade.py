@@ -78,3 +78,19 @@ def test_a_fade_behind_a_remote_lead_that_fell_is_dated_though_the_programme_may
     assert abs(found.start_s - START_S) < min(0.08, doubt_s)
     case = make_fault("late after the remote", 129)  # a level that sank by itself; the mute itself is brief
     assert find_cutouts(case)[0][0].start_s == pytest.approx(case.start_s[0], abs=0.005)
+
+
+@pytest.mark.parametrize("course", ["exponential", "line", "cosine"])
+@pytest.mark.parametrize("long_s", [0.03, 0.1])
+def test_a_short_fade_behind_a_remote_lead_is_dated_where_it_begins_and_is_no_pop(course: str, long_s: float) -> None:
+    saw = sum(np.sin(2 * np.pi * 53 * k * AT) / k for k in (1, 2, 3, 4))
+    u = np.clip((AT - START_S) / long_s, 0, 1)
+    gates = {"exponential": np.exp(-4 * u) * (u < 1), "line": 1 - u, "cosine": 0.5 + 0.5 * np.cos(np.pi * u)}
+    edges = (Edge("remote", 1, 0.01, "", 80), Edge("remote", 0, 2.98, "", 23840))
+    volts = 9 * saw * gates[course] + np.random.default_rng(12).normal(0, 0.025, len(AT))
+    (found,) = find_cutouts(CutoutCase({"output": volts}, "", edges))[0]
+    assert found.measured["cause"] == "remote lead dropped"
+    doubt_s = found.measured["start_uncertainty_s"]
+    assert isinstance(doubt_s, float)
+    assert abs(found.start_s - START_S) < min(0.0125 + 0.1 * long_s, doubt_s + 0.001)
+    assert found.evidence["pop_v"] is None

@@ -2,7 +2,7 @@
 
 What played before is carried on (linear prediction; what that leaves counts as noise of its own level), and every start
 and time constant of a fall is asked how likely it makes what was recorded. Falls are tried as exponentials, as a
-capacitor makes them, and as straight lines, as a processor makes them.
+capacitor makes them, and as straight lines, as a processor makes them; behind a remote lead as half a cosine as well.
 
 Gaps: only one unbroken run is looked at.
 Limits: in noise a fall shows only as its level shrinks, which dates it to about a quarter of its time constant; where
@@ -29,7 +29,9 @@ _COARSE = 10
 _ONE_LEVEL = ((1.0, 0.0),)
 _BRIEF_S, _BRIEF_BEFORE_S = 0.130, 0.200  # where the programme may change
 _BEHIND_S = 0.020
-_LONGEST_BEHIND_S, _LEAST_BEHIND_S, _BEHIND_DOUBT_RATIO = 1.2, 0.060, 0.25  # behind a lead that fell
+_LONGEST_BEHIND_S, _LEAST_BEHIND_S, _BEHIND_DOUBT_RATIO = 1.2, 0.015, 0.25  # behind a lead that fell
+_LEAST_NOISY_S, _ENDS_LOW_RATIO = 0.025, 0.40  # shorter falls of noise are dated by their end
+_PLAIN_RATIO, _PLAIN_DOUBT_RATIO = 0.15, 0.15
 _SOON_S = 0.25
 _LEFT_RATIO, _LEFT_TIMES = 0.15, 3.0  # of the swing before; of what a straight fall has left so shortly before its end
 _TAUS_S = np.geomspace(0.003, 0.300, 20)
@@ -54,7 +56,7 @@ def measure_fade(run: RunSteps, stop: Stop, is_continuous: bool) -> None:
     else:
         begun = _fit(run, stop, stop.stop_s - _BRIEF_S, _BRIEF_BEFORE_S, steady=False)
     if begun is not None and stop.stop_s - begun[0] >= _LEAST_S:
-        stop.fade_s, stop.fade_doubt_s = begun
+        stop.fade_s, stop.fade_doubt_s = begun[:2]
 
 
 def measure_fade_behind(run: RunSteps, stop: Stop, from_s: float) -> None:
@@ -62,25 +64,32 @@ def measure_fade_behind(run: RunSteps, stop: Stop, from_s: float) -> None:
 
     The programme may have changed meanwhile, so that a quarter of the fall is its least doubt.
     """
-    if not _LEAST_BEHIND_S <= stop.stop_s - from_s <= _LONGEST_BEHIND_S or _ends_high(run, stop):
+    behind_s = stop.stop_s - from_s
+    if not _LEAST_BEHIND_S <= behind_s <= _LONGEST_BEHIND_S or _ends_high(run, stop, _ENDS_LOW_RATIO):
         return
-    begun = _fit(run, stop, from_s, _BEFORE_S, steady=True, within_s=stop.stop_s - from_s)
+    begun = _fit(run, stop, from_s, _BEFORE_S, steady=True, within_s=behind_s, n_shapes=3)
     if begun is None or begun[0] - from_s > _SOON_S:
         return  # a programme that shrank by itself ahead of a late mute
-    if stop.abrupt_ratio > max(_LEFT_RATIO, _LEFT_TIMES * HALF_CYCLE_S / (stop.stop_s - begun[0])):
+    long_s = stop.stop_s - begun[0]
+    if stop.abrupt_ratio > max(_LEFT_RATIO, _LEFT_TIMES * HALF_CYCLE_S / max(long_s, 1e-3)):
         return  # a fall that long leaves less of it in its last half-cycle
-    if stop.stop_s - begun[0] >= max(_LEAST_BEHIND_S, stop.stop_s - stop.start_s):
-        stop.fade_s = begun[0]
-        stop.fade_doubt_s = max(begun[1], _BEHIND_DOUBT_RATIO * (stop.stop_s - begun[0]))
+    is_plain = begun[2] < _PLAIN_RATIO  # the wave carried on and let fall is nearly all there was
+    own_s = stop.stop_s - stop.start_s if stop.start_s >= from_s else 0.0  # what it began before the lead did not do
+    least_s = _LEAST_S if is_plain else max(_LEAST_NOISY_S, own_s)
+    if long_s >= least_s and (is_plain or not stop.is_truncated):
+        # It begins behind the lead's fall, however little.
+        stop.fade_s, stop.pop_s, stop.pop_v = max(begun[0], from_s + STEP_S / 2), None, None
+        stop.fade_doubt_s = max(begun[1], (_PLAIN_DOUBT_RATIO if is_plain else _BEHIND_DOUBT_RATIO) * long_s)
 
 
-def _ends_high(run: RunSteps, stop: Stop) -> bool:
+def _ends_high(run: RunSteps, stop: Stop, least_ratio: float = 0.0) -> bool:
     """An abrupt end stands high until two milliseconds before it; a fall has come down near the noise by then."""
     step = stop.stop_sample // run.step
     a = max(run.first, step - 6)
     high, low = run.steps("high", a, step - 1), run.steps("low", a, step - 1)
     size = np.maximum(high - stop.rest_v, stop.rest_v - low)
-    return bool(len(size)) and float(size.max()) > 6.0 * max(5.0 * stop.off_rms_v, 0.02 * stop.peak_v)
+    limit_v = max(6.0 * max(5.0 * stop.off_rms_v, 0.02 * stop.peak_v), least_ratio * stop.peak_v)
+    return bool(len(size)) and float(size.max()) > limit_v
 
 
 def _fit_power(run: RunSteps, stop: Stop) -> float | None:
@@ -100,14 +109,21 @@ def _fit_power(run: RunSteps, stop: Stop) -> float | None:
     floor_v2 = max(stop.off_rms_v, 1e-3) ** 2
     spread = float(np.std(power[:n_before])) / max(level_v2, 1e-12)
     freedom = min(2.0 / max(spread, 0.05) ** 2, 40.0)
-    place, _ = _likeliest(power[n_before:], none, none, level_v2, floor_v2, freedom, _ONE_LEVEL, _COARSE, len(none))
+    place, _, _ = _likeliest(power[n_before:], none, none, level_v2, floor_v2, freedom, _ONE_LEVEL, _COARSE, len(none))
     return run.time_s(a + round((n_before + place) * _COARSE))
 
 
 def _fit(
-    run: RunSteps, stop: Stop, from_s: float, before_s: float, steady: bool, within_s: float = 2 * _DOUBT_S
-) -> tuple[float, float] | None:
-    """The likeliest start behind `from_s`, recording time, and how far off it may be; None: too little was recorded.
+    run: RunSteps,
+    stop: Stop,
+    from_s: float,
+    before_s: float,
+    steady: bool,
+    within_s: float = 2 * _DOUBT_S,
+    n_shapes: int = 2,
+) -> tuple[float, float, float] | None:
+    """The likeliest start behind `from_s`, recording time, how far off it may be, and what share of the power
+    behind it its fall does not explain; None: too little was recorded.
 
     `before_s` ahead of it are carried on; `steady` says that neither tones nor noise change by themselves, and that it
     began `within_s`.
@@ -133,9 +149,13 @@ def _fit(
     freedom = per_step / _correlated(left, round(_LAGS_S * rate_hz))
     n_starts = min(len(xx), round(within_s / STEP_S)) if steady else len(xx)
     levels = _ONE_LEVEL if steady else _LEVELS
-    place, doubt = _likeliest(xx, xp, pp, level_v2, floor_v2, freedom, levels, 1, n_starts)
+    place, doubt, fall = _likeliest(xx, xp, pp, level_v2, floor_v2, freedom, levels, 1, n_starts, n_shapes)
+    behind = slice(round(place), len(xx))
+    gain = _fallen(fall, np.arange(len(xx) - round(place)) + 0.5)
+    left_v2 = xx[behind] - 2 * gain * xp[behind] + gain**2 * pp[behind]
+    left_ratio = float(np.sum(left_v2) / max(float(np.sum(xx[behind])), 1e-12))
     step_s = per_step / rate_hz
-    return run.start_s + (first + n_before) / rate_hz + place * step_s, doubt * step_s
+    return run.start_s + (first + n_before) / rate_hz + place * step_s, doubt * step_s, left_ratio
 
 
 def _long_level_ratio(
@@ -169,8 +189,9 @@ def _likeliest(
     levels: tuple[tuple[float, float], ...],
     step: int,
     n_starts: int,
-) -> tuple[float, float]:
-    """Steps from the first to the start of the likeliest fall, and how far off that may be with 95 %.
+    n_shapes: int = 2,
+) -> tuple[float, float, tuple[str, float]]:
+    """Steps from the first to the start of the likeliest fall, how far off that may be with 95 %, and its course.
 
     Parameters
     ----------
@@ -179,6 +200,7 @@ def _likeliest(
     freedom : independent values in a step
     step, n_starts : length of a step in those of 1 ms; how many of them may be the start
     levels : what the wave may be of what was carried on, and the logarithm of how likely that is
+    n_shapes : courses that are tried
     """
     # What is expected of a step depends on how far behind the start it lies alone: each sum over steps, for all starts
     # at once, is a correlation.
@@ -194,7 +216,7 @@ def _likeliest(
 
     def ask(shape: str, length: float) -> None:
         nonlocal best, place, chosen
-        gain = np.exp(-since / length) if shape == "exponential" else np.maximum(1.0 - since / length, 0.0)
+        gain = _fallen((shape, length), since)
         spread = gain * gain * level + floor_v2
         weights = np.fft.rfft(np.stack((np.ones(n), gain, gain * gain))[:, None] / spread, size)
         fallen = np.fft.irfft((seen[:, None] * weights.conj()).sum(axis=0), size)[:, :n_starts]
@@ -205,11 +227,20 @@ def _likeliest(
         if likely.flat[k] > best:
             best, place, chosen = float(likely.flat[k]), float(k % n_starts), (shape, length)
 
-    for shape, lengths_s in (("exponential", _TAUS_S), ("line", _RAMPS_S)):
+    for shape, lengths_s in (("exponential", _TAUS_S), ("line", _RAMPS_S), ("cosine", _RAMPS_S))[:n_shapes]:
         for length in lengths_s / (step * STEP_S):
             ask(shape, float(length))
     shape, length = chosen
     for factor in _FINER:
         ask(shape, length * factor)
     may_be = np.flatnonzero(by_start > best - _LIKELY)
-    return place, float(np.max(np.abs(may_be - place)))
+    return place, float(np.max(np.abs(may_be - place))), chosen
+
+
+def _fallen(fall: tuple[str, float], since: FloatArray) -> FloatArray:
+    """What is left of the wave `since` steps behind the start of a fall of some shape and length."""
+    shape, length = fall
+    if shape == "exponential":
+        return np.asarray(np.exp(-since / length))
+    left = np.maximum(1.0 - since / length, 0.0)
+    return np.asarray(left if shape == "line" else np.sin(0.5 * np.pi * left) ** 2)

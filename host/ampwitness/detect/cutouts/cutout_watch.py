@@ -306,7 +306,7 @@ class RunWatch:
             measure_dc(run, stop)
         measure_level(run, stop, max(self._peak_seconds, default=0.0))
         measure_remote(run, stop, self._edges)
-        if stop.remote_fell_s is not None and not (stop.is_truncated or self._is_continuous):
+        if stop.remote_fell_s is not None and not self._is_continuous:
             measure_fade_behind(run, stop, stop.remote_fell_s)
         usual = run.steps("ground", step - 300, step - 50) if "ground" in run else np.empty(0)
         stop.extra["ground_usual_v"] = float(np.median(usual)) if len(usual) else 0.0
