@@ -55,8 +55,8 @@ class _Design:
     """Flanks of so many samples on either side of a top: their places, and what they say of the curve over it."""
 
     place: IntArray  # (n_flank,) from the middle of the top
-    rest: FloatArray  # (n_flank, n_flank) what a curve leaves of them
-    curve: FloatArray  # (n_flank, N_PLACES)
+    basis: FloatArray  # (n_flank, DEGREE + 1) orthonormal: what a curve takes of them
+    curve: FloatArray  # (DEGREE + 1, N_PLACES) and what that says of the curve over the top
     spread: FloatArray  # (N_PLACES,) standard deviation there, for a noise of 1 V
 
 
@@ -67,9 +67,10 @@ def _design(half: int, n_flank: int) -> _Design:
     left = np.arange(-reach, -half)
     place = np.concatenate((left, -left[::-1]))
     powers = np.polynomial.legendre.legvander(place / reach, DEGREE)
-    taps = np.linalg.pinv(powers)
-    curve = np.polynomial.legendre.legvander(np.linspace(-half, half, N_PLACES) / reach, DEGREE) @ taps
-    return _Design(place, np.eye(len(place)) - powers @ taps, curve.T, np.sqrt(np.sum(curve**2, axis=1)))
+    basis, triangle = np.linalg.qr(powers)
+    over = np.polynomial.legendre.legvander(np.linspace(-half, half, N_PLACES) / reach, DEGREE)
+    curve = np.linalg.solve(triangle.T, over.T)
+    return _Design(place, basis, curve, np.sqrt(np.sum(curve**2, axis=0)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,8 +149,10 @@ def _keep_better(
     """Put in what these flanks promise where they fit, and better than before."""
     mean_v = flanks.mean(axis=1, keepdims=True)
     flanks = flanks - mean_v
-    misfit = np.sum((flanks @ design.rest) ** 2, axis=1) / (len(design.place) - DEGREE - 1) / noise_v**2
-    curve_v = flanks @ design.curve
+    taken = flanks @ design.basis
+    left_v2 = np.einsum("ij,ij->i", flanks, flanks) - np.einsum("ij,ij->i", taken, taken)
+    misfit = left_v2 / (len(design.place) - DEGREE - 1) / noise_v**2
+    curve_v = taken @ design.curve
     at = np.argmax(curve_v, axis=1)
     sd_v = design.spread[at] * noise_v * np.sqrt(np.maximum(misfit, 1.0))
     better = (misfit <= most_misfit) & ~(sd_v >= out.sd_v[rows])
