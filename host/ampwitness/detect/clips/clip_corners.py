@@ -123,11 +123,12 @@ def _kinks(up: FloatArray, noise_v: float) -> _Kinks:
     value, slope, bend = np.moveaxis(left @ taps.T, -1, 0)
     value_behind, slope_behind, bend_behind = np.moveaxis(right @ taps.T, -1, 0)
     size = slope + slope_behind  # the slope behind runs backwards
-    rough = np.maximum(np.abs(left @ rest).max(axis=-1), np.abs(right @ rest).max(axis=-1))
     offset = (value_behind - value) / np.maximum(size, 1e-12)
     is_sharp = (size >= LEAST_SD * _kink_noise() * noise_v) & (np.abs(offset) <= MEETS)
     is_sharp &= np.maximum(np.abs(bend), np.abs(bend_behind)) <= MOST_BEND * size
-    is_sharp &= rough <= np.maximum(ROUGH_SD * noise_v, MOST_ROUGH * size)
+    at = np.nonzero(is_sharp)  # few: only of these it is asked how well the curves serve
+    rough = np.maximum(np.abs(left[at] @ rest).max(axis=-1), np.abs(right[at] @ rest).max(axis=-1))
+    is_sharp[at] = rough <= np.maximum(ROUGH_SD * noise_v, MOST_ROUGH * size[at])
     return _Kinks(size, slope, -slope_behind, offset, is_sharp)
 
 
