@@ -150,7 +150,10 @@ def _cut(
         rows = np.flatnonzero(averaged == m)
         y = samples_around(volts, middle[rows], SIDE * m, SIDE * m + m - 1)
         if m > 1:
-            y = y.reshape(len(rows), 2 * SIDE + 1, m).mean(axis=2, dtype=np.float64).astype(np.float32)
+            total = y[:, ::m].astype(np.float64)
+            for k in range(1, m):  # so few at a time are added quicker side by side than along the row
+                total += y[:, k::m]
+            y = (total / m).astype(np.float32)
         y *= suspects.sign[rows, None].astype(np.float32)
         out[rows] = y
         spare = max(1, round(SPARE_S * rate_hz / m))
