@@ -240,6 +240,7 @@ class FindingList(Sequence[Finding]):
             else:
                 tables += _plain_tables(part)
         self._tables = tuple(table for table in tables if len(table))
+        self._present = tuple(range(len(self._tables)))  # those of them that may have findings here
         kinds = sorted({table.kind for table in self._tables})
         self._firsts = _firsts_of(self._tables)
         kind = np.repeat(
@@ -294,6 +295,9 @@ class FindingList(Sequence[Finding]):
         first, stop = self._firsts[at], self._firsts[at + 1]
         for begin in range(0, len(self._at), _AT_ONCE):
             part = self._at[begin : begin + _AT_ONCE]
+            if self._present == (at,):
+                yield np.arange(begin, begin + len(part)), part - first
+                continue
             mine = np.flatnonzero((part >= first) & (part < stop))
             if len(mine):
                 yield mine + begin, part[mine] - first
@@ -302,6 +306,8 @@ class FindingList(Sequence[Finding]):
         """How many findings here are of one of the tables."""
         if self._numbers is None:
             return len(self._tables[at])
+        if self._present == (at,):
+            return len(self)
         return sum(len(mine) for mine, _ in self._iter_mine(at))
 
     def _make(self, at: int) -> Finding:
@@ -335,7 +341,7 @@ class FindingList(Sequence[Finding]):
     def kinds(self) -> tuple[str, ...]:
         """The kinds that are there, in order of their first finding."""
         first: dict[str, int] = {}
-        for at, table in enumerate(self._tables):
+        for at, table in self._tables_here():
             place = next((int(mine[0]) for mine, _ in self._iter_mine(at)), None)
             if place is not None:
                 first[table.kind] = min(place, first.get(table.kind, place))
@@ -343,7 +349,7 @@ class FindingList(Sequence[Finding]):
 
     def n_of(self, kind: str) -> int:
         """How many there are of a kind."""
-        return sum(self._n_mine(at) for at, table in enumerate(self._tables) if table.kind == kind)
+        return sum(self._n_mine(at) for at, table in self._tables_here() if table.kind == kind)
 
     def n_found(self, kind: str) -> int:
         """How many of a kind were found, those included that are not here."""
@@ -352,19 +358,24 @@ class FindingList(Sequence[Finding]):
     def of_kind(self, *kinds: str) -> FindingList:
         """Those of some kinds."""
         wanted = np.zeros(len(self), dtype=bool)
-        for at, table in enumerate(self._tables):
-            if table.kind in kinds:
-                for mine, _ in self._iter_mine(at):
-                    wanted[mine] = True
-        return self if wanted.all() and not self._not_here else self._part(wanted)
+        present = tuple(at for at, table in self._tables_here() if table.kind in kinds)
+        for at in present:
+            for mine, _ in self._iter_mine(at):
+                wanted[mine] = True
+        return self if wanted.all() and not self._not_here else self._part(wanted, present)
 
     def take(self, places: npt.NDArray[np.integer[Any]]) -> FindingList:
         """Those at some places, in that order."""
         return self._part(places)
 
-    def _part(self, chosen: npt.NDArray[Any]) -> FindingList:
-        """Those at some places, or where it is true."""
+    def _tables_here(self) -> list[tuple[int, FindingTable]]:
+        """The tables that may have findings here, with their places among all."""
+        return [(at, self._tables[at]) for at in self._present]
+
+    def _part(self, chosen: npt.NDArray[Any], present: tuple[int, ...] | None = None) -> FindingList:
+        """Those at some places, or where it is true; of no other than the tables that are `present`."""
         part = object.__new__(FindingList)
+        part._present = self._present if present is None else present
         part._tables, part._firsts, part._not_here = self._tables, self._firsts, {}
         part._at, part._numbers, part._start_s = self._at[chosen], self.numbers[chosen], None
         return part
@@ -387,7 +398,7 @@ class FindingList(Sequence[Finding]):
 
     def _gather(self, column_of: Callable[[FindingTable], FloatArray]) -> FloatArray:
         out = np.full(len(self), np.nan)
-        for at, table in enumerate(self._tables):
+        for at, table in self._tables_here():
             column: FloatArray | None = None
             for mine, rows in self._iter_mine(at):
                 column = column_of(table) if column is None else column
@@ -397,7 +408,7 @@ class FindingList(Sequence[Finding]):
     def texts(self, key: str) -> Counter[str]:
         """How often each word stands under a measured key."""
         counted: Counter[str] = Counter()
-        for at, table in enumerate(self._tables):
+        for at, table in self._tables_here():
             n_mine = self._n_mine(at)
             if n_mine:
                 rows = np.concatenate([rows for _, rows in self._iter_mine(at)]) if n_mine < len(table) else None

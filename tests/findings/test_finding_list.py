@@ -72,6 +72,20 @@ def test_columns_are_those_of_the_findings() -> None:
     np.testing.assert_array_equal(listed.stop_s, [f.stop_s for f in listed])
 
 
+def test_a_part_of_one_kind_asks_no_other_table(monkeypatch: pytest.MonkeyPatch) -> None:
+    notes, dips = make_findings(300), make_findings(9, "dip", seed=2)
+    listed = FindingList([kept(notes), dips])
+    for part in (listed.of_kind("note"), listed.of_kind("note")[::3], listed[::2].of_kind("note")):
+        wanted = [finding for finding in part if finding.kind == "note"]
+        np.testing.assert_array_equal(part.start_s, [finding.start_s for finding in wanted])
+        np.testing.assert_array_equal(part.values("level_v"), [finding.measured["level_v"] for finding in wanted])
+        assert (part.kinds, part.n_of("note"), part.n_of("dip")) == (("note",), len(wanted), 0)
+        assert part.of_kind("dip").kinds == ()
+        assert sum(part.texts("pitch_name").values()) == len(wanted)
+    monkeypatch.setattr(finding_list.PlainTable, "numbers", lambda *_: pytest.fail("asked the dips"))
+    assert len(listed.of_kind("note").values("level_v")) == 300
+
+
 def test_the_worst_are_chosen_as_from_a_plain_list() -> None:
     notes = sorted(make_findings(900), key=lambda f: f.start_s)
     ranked = sorted(
