@@ -51,6 +51,7 @@ EngineState = Literal["at rest", "charging"]
 
 AT_ONCE_MOST_S = 0.015
 SETTLED_BLOCK_S = 60.0
+WITHOUT_OTHERS = 0.9  # of the quiet steps, at which the volts stand as if no other consumer were on
 QUIET_SHARE = 0.2
 _CHANGE_S = (0.2, 1.5)  # before and behind a change of state: fitted to neither, the battery's slow part moves
 _LEAST_PLAYED_V2 = 0.25  # mean square over a step: half a volt rms, 20 times the logger's noise
@@ -287,7 +288,9 @@ def _is_believable(fit: SupplyFit) -> bool:
 def _settle(
     steps: SupplySteps, open_v: FloatArray, demand: FloatArray, rows: npt.NDArray[np.bool_]
 ) -> tuple[FloatArray, FloatArray]:
-    """Open voltage by the minute, from the quietest fifth of each: there the fit has least to add."""
+    """Open voltage by the minute, from the quietest fifth of each: there the fit has least to add.
+
+    Other consumers lower what is seen there and nothing raises it: the highest tenth is what stands without them."""
     times, volts = [], []
     block = (steps.time_s // SETTLED_BLOCK_S).astype(np.int64)
     starts = np.flatnonzero(np.diff(block, prepend=block[0] - 1))
@@ -298,7 +301,7 @@ def _settle(
         asked = np.where(np.isfinite(demand[mine]), demand[mine], 0.0)
         quiet = mine[asked <= np.quantile(asked, QUIET_SHARE) + 1e-12]
         times.append(float(np.mean(steps.time_s[quiet])))
-        volts.append(float(np.median(open_v[quiet])))
+        volts.append(float(np.quantile(open_v[quiet], WITHOUT_OTHERS)))
     return np.array(times), np.array(volts)
 
 
