@@ -7,10 +7,12 @@ import pytest
 from ampwitness.bench.supply_scores import Score, _score_causes, analyse, supply_summary
 from ampwitness.bench.supply_signals import make_case
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.clips.ceiling_fit import learn_ceiling, pick_lag
+from ampwitness.detect.clips.ceiling_fit import pick_lag
+from ampwitness.detect.clips.ceiling_knee import learn_ceiling
 from ampwitness.detect.clips.clip_cause import judge_clip, learn_ceilings, share_to_cause
 from ampwitness.detect.run_all import DetectOptions, run_all
-from ampwitness.detect.supply.supply_model import SupplyModel, SupplyOptions
+from ampwitness.detect.supply.supply_history import collect_history
+from ampwitness.detect.supply.supply_model import SupplyModel, SupplyOptions, learn_supply
 from ampwitness.findings.advice import advise_first_steps
 from ampwitness.types import Finding
 
@@ -161,3 +163,32 @@ def test_advice_begins_with_what_gains_most() -> None:
     only = advise_first_steps(_caused("drive", 9), summary)[0]
     assert "A better supply would not have prevented it" in only
     assert "could not be decided" in advise_first_steps(_caused("not decidable", 3), summary)[0]
+
+
+def test_a_few_plateaus_of_both_polarities_show_the_supply_above_which_a_ceiling_rises_no_further() -> None:
+    rng = np.random.default_rng(8)
+    low, high = rng.uniform(10.8, 11.5, 120), np.array([11.95, 12.1, 12.2, 12.35])
+    clips = [
+        _clip(size * (3 * min(v, 11.7) - 1) + 0.02 * rng.standard_normal(), float(v), polarity=side)
+        for side, size, volts in (("positive", 1.0, (*low, *high[:2])), ("negative", 0.97, (*low, *high[2:])))
+        for v in volts
+    ]
+    for fit in learn_ceilings(clips).values():
+        assert fit.knee_v == pytest.approx(11.7, abs=0.06)
+    # Two that are low for another reason make no knee.
+    rising = [c for c in clips if abs(float(c.measured["supply_v"] or 0)) < 11.6]
+    rising += [_clip(3 * v - 1, float(v), polarity=side) for v in high for side in ("positive", "negative")]
+    assert {fit.knee_v for fit in learn_ceilings([*rising, _clip(33.0, 12.3), _clip(33.0, 12.0)]).values()} == {np.inf}
+
+
+def test_settled_is_the_supply_without_the_other_consumers_that_were_on_most_of_the_time() -> None:
+    rng, rate_hz = np.random.default_rng(2), 8000.0
+    t = np.arange(round(40 * rate_hz)) / rate_hz
+    plays = (t % 4 > 2) & (t > 1)
+    output = 20 * plays * np.sin(2 * np.pi * 50 * t)
+    others_v = 0.45 * ((t % 8 > 1.5) & (t > 1))
+    supply = 12.5 - others_v - 1.0 * plays + 0.005 * rng.standard_normal(len(t))
+    windows = iter_windows_from_arrays({"output": output, "supply": supply}, rate_hz, window_s=10.0)
+    model = learn_supply(collect_history(windows), SupplyOptions(load_ohm=4.0))
+    assert model is not None
+    assert model.settled_at(20.0) == pytest.approx(12.5, abs=0.05)

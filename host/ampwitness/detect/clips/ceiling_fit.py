@@ -16,13 +16,13 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from ampwitness.types import Finding, FloatArray
 
 Kind = Literal["regulated", "follows supply", "regulated until the supply is too low"]
 
 FEWEST = 5
-FEWEST_ABOVE_KNEE = 3
 FEWEST_FOR_TILT = 12
 FEWEST_FOR_DROOP = 20
 MOST_DROOP = 0.4
@@ -31,15 +31,11 @@ LEAST_RANGE_V = 0.08
 _WORTH = 0.9  # a further number must narrow the spread to this
 MOST = 600  # plateaus; more adds time, not knowledge
 LAG_STEP = 0.25
-KNEE_ROUNDS = 3
-_LEVEL_SHARE = 0.12  # of the rise that the line would have made, that plateaus of one level may lie apart
-_HIGHEST = (3, 4, 5, 6, 8, 11, 15, 20, 28, 40)  # so many plateaus of the highest supplies may share a level
-_TOPMOST = 5  # plateaus of the highest supplies, of which half must lie on the level
 # Of its level, that an output that follows its supply stays below proportion (drops of transistors and diodes), and how
 # far that varies; common practice, no source.
 LOSS_SHARE, LOSS_SHARE_SD = 0.06, 0.06
 _SPREAD_FLOOR_SHARE = 0.0005
-_TUKEY = 4.7
+TUKEY = 4.7
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,10 +78,11 @@ class Plateaus:
 
     def thin(self, most: int) -> Plateaus:
         """Every k-th, so that no more than about `most` are left."""
-        step = slice(None, None, max(1, len(self.level_v) // most))
-        return Plateaus(
-            self.level_v[step], self.tilt_v_per_s[step], self.flat_s[step], self.supply[step], self.output[step]
-        )
+        return self.take(slice(None, None, max(1, len(self.level_v) // most)))
+
+    def take(self, chosen: npt.NDArray[np.bool_] | slice) -> Plateaus:
+        """Some of them."""
+        return Plateaus(*(getattr(self, name)[chosen] for name in self.__slots__))
 
 
 def plateau_tilt(clip: Finding) -> tuple[float, float]:
@@ -119,59 +116,50 @@ def collect_plateaus(clips: Sequence[Finding]) -> Plateaus:
     return Plateaus(numbers[:, 0], numbers[:, 1], numbers[:, 2], supply, output)
 
 
-def learn_ceiling(clips: Sequence[Finding]) -> CeilingFit | None:
-    """Learn from the clips of one polarity.
+def fit_line(plateaus: Plateaus) -> CeilingFit | None:
+    """The best line in any lag of the supply, or a level that stands still, of plateaus of one polarity.
 
-    Parameters
-    ----------
-    clips : findings of kind clip that the amplifier made, all of one polarity
-
-    Returns
-    -------
-    CeilingFit; None with fewer than 5 plateaus whose lagged supply is known, or a supply that hardly moved.
-    """
-    return fit_ceiling(collect_plateaus(clips))
-
-
-def fit_ceiling(plateaus: Plateaus) -> CeilingFit | None:
-    """The same from plateaus of one polarity."""
+    None with fewer than 5 plateaus, or a supply that hardly moved."""
     seen = plateaus.thin(MOST)
     n = len(seen.level_v)
     if n < FEWEST or float(np.ptp(np.quantile(seen.supply[:, 0], (0.05, 0.95)))) < LEAST_RANGE_V:
         return None
-    flat, _, flat_spread = _robust([np.ones(n)], seen.level_v)
+    flat, _, flat_spread = robust([np.ones(n)], seen.level_v)
     best = CeilingFit("regulated", float(flat[0]), 0.0, 0.0, float("inf"), 0.0, flat_spread, n)
     best = _try_line(best, seen, None)
     if n >= FEWEST_FOR_DROOP:
         for output_lag in range(seen.output.shape[1]):
             tried = _try_line(replace(best, spread_v=best.spread_v * _WORTH_DROOP), seen, output_lag)
             best = tried if tried.droop > 0 and tried.droop_lag == output_lag else best
-    if best.ratio == 0:
-        return best
-    aside = (best.per_tilt_s + best.per_fall * seen.flat_s) * seen.tilt_v_per_s
-    if best.droop > 0:
-        aside = aside - best.droop * seen.output[:, best.droop_lag]
-    level, lagged = seen.level_v - aside, pick_lag(seen.supply, best.lag)
-    for _ in range(KNEE_ROUNDS):
-        bent = _find_knee(best, level, lagged)
-        if not np.isfinite(bent.knee_v):
-            break
-        # The plateaus above the knee had made the line too flat: once more without what they say of its slope.
-        below = np.minimum(lagged, bent.knee_v)
-        solution, errors, spread = _robust([np.ones(n), below - below.mean()], level)
-        ratio = float(solution[1])
-        if ratio <= 3 * errors[1]:
-            break
-        best = replace(
-            bent, constant_v=float(solution[0]) - ratio * float(below.mean()), ratio=ratio, ratio_sd=float(errors[1]),
-            spread_v=spread,
-        )  # fmt: skip
-    if best.kind == "follows supply":
-        best = _expect_proportion(best, float(np.median(level)), float(np.median(lagged)))
-    return replace(best, highest_v=float(lagged.max()))
+    return best
 
 
-def _expect_proportion(line: CeilingFit, level_v: float, supply_v: float) -> CeilingFit:
+def fit_at(seen: Plateaus, lag: float, knee_v: float, output_lag: int | None) -> tuple[CeilingFit, FloatArray]:
+    """The line up to a knee in one lag of the supply, with the droop in one of the output, and what is left of each
+    plateau's level (n,).
+
+    `output_lag` None: no droop"""
+    n = len(seen.level_v)
+    lagged = pick_lag(seen.supply, lag)
+    bent = np.minimum(lagged, knee_v)
+    middle = float(bent.mean())
+    columns: list[FloatArray] = [np.ones(n), bent - middle]
+    if n >= FEWEST_FOR_TILT:
+        columns += [seen.tilt_v_per_s, seen.tilt_v_per_s * seen.flat_s]
+    if output_lag is not None:
+        columns.append(seen.output[:, output_lag])
+    solution, errors, spread = robust(columns, seen.level_v)
+    ratio = float(solution[1])
+    tilts = (float(solution[2]), float(solution[3])) if n >= FEWEST_FOR_TILT else (0.0, 0.0)
+    droop = -float(solution[-1]) if output_lag is not None else 0.0
+    fit = CeilingFit(
+        "follows supply", float(solution[0]) - ratio * middle, ratio, float(errors[1]), knee_v, lag, spread, n, *tilts,
+        droop, output_lag or 0, float(lagged.max()),
+    )  # fmt: skip
+    return fit, seen.level_v - np.stack(columns, axis=1) @ solution
+
+
+def expect_proportion(line: CeilingFit, level_v: float, supply_v: float) -> CeilingFit:
     """The line turned about its middle towards what an output that follows its supply does: it loses a few per cent.
 
     Where the amplifier's own rails sink under load as the supply does, the fit alone takes both for the supply's."""
@@ -184,57 +172,12 @@ def _expect_proportion(line: CeilingFit, level_v: float, supply_v: float) -> Cei
 
 def _try_line(best: CeilingFit, seen: Plateaus, output_lag: int | None) -> CeilingFit:
     """The best line in any lag of the supply, with an output lag or none, where it is better than what stood."""
-    n = len(seen.level_v)
-    ones = np.ones(n)
-    beside = [seen.tilt_v_per_s, seen.tilt_v_per_s * seen.flat_s] if n >= FEWEST_FOR_TILT else []
-    if output_lag is not None:
-        beside.append(seen.output[:, output_lag])
-    for lag in np.arange(0.0, seen.supply.shape[1] - 1 + 1e-9, LAG_STEP):
-        lagged = pick_lag(seen.supply, lag)
-        middle = float(lagged.mean())
-        solution, errors, spread = _robust([ones, lagged - middle, *beside], seen.level_v)
-        ratio = float(solution[1])
-        if ratio <= 3 * errors[1] or spread >= best.spread_v * (_WORTH if best.ratio == 0 else 1.0):
+    for lag in np.arange(0.0, seen.supply.shape[1] - 1 + 1e-9, LAG_STEP).tolist():
+        fit, _ = fit_at(seen, lag, float("inf"), output_lag)
+        if fit.ratio <= 3 * fit.ratio_sd or fit.spread_v >= best.spread_v * (_WORTH if best.ratio == 0 else 1.0):
             continue
-        droop = -float(solution[-1]) if output_lag is not None else 0.0
-        if droop < 0 or droop > MOST_DROOP:
-            continue
-        tilts = (float(solution[2]), float(solution[3])) if n >= FEWEST_FOR_TILT else (0.0, 0.0)
-        constant_v = float(solution[0]) - ratio * middle
-        best = CeilingFit(
-            "follows supply", constant_v, ratio, float(errors[1]), float("inf"), float(lag), spread, n, *tilts,
-            droop, output_lag or 0,
-        )  # fmt: skip
-    return best
-
-
-def _find_knee(line: CeilingFit, level: FloatArray, supply: FloatArray) -> CeilingFit:
-    """The line, or the line up to a level at which the plateaus of the highest supplies stand still.
-
-    Those may be few: they are believed where nearly all of them lie on one level and below the line."""
-    tolerance_v = 3 * line.spread_v
-    best, most = line, FEWEST_ABOVE_KNEE - 1
-    by_supply = level[np.argsort(-supply, kind="stable")]
-    highest = [float(np.median(by_supply[:k])) for k in _HIGHEST if k <= len(level)]
-    for top_v in np.unique(np.concatenate((np.quantile(level, np.linspace(0.5, 0.99, 15)), highest))):
-        knee_v = (float(top_v) - line.constant_v) / line.ratio
-        above = supply > knee_v + tolerance_v / line.ratio
-        if np.count_nonzero(above) <= most:
-            continue
-        # How nearly one level: beside their own spread, against how far the line would have risen over it.
-        risen_v = float(np.max(line.constant_v + line.ratio * supply[above])) - top_v
-        on_level = np.abs(level[above] - top_v) <= max(tolerance_v, _LEVEL_SHARE * risen_v)
-        # Crests at one supply say nothing about a level that stands still, and those of the highest supplies must be on
-        # it: many at one supply would outvote the few that show how it rises on.
-        if np.mean(on_level) < 0.85 or np.ptp(supply[above]) < LEAST_RANGE_V / 2:
-            continue
-        if np.mean(on_level[np.argsort(-supply[above], kind="stable")[:_TOPMOST]]) < 0.5:
-            continue
-        most = int(np.count_nonzero(above))
-        still_v = float(np.median(level[above][on_level]))
-        best = replace(
-            line, kind="regulated until the supply is too low", knee_v=(still_v - line.constant_v) / line.ratio
-        )
+        if 0 <= fit.droop <= MOST_DROOP:
+            best = fit
     return best
 
 
@@ -244,7 +187,7 @@ def pick_lag(supply: FloatArray, lag: float) -> FloatArray:
     return np.asarray(supply[:, low] + (lag - low) * (supply[:, low + 1] - supply[:, low]))
 
 
-def _robust(columns: Sequence[FloatArray], level: FloatArray) -> tuple[FloatArray, FloatArray, float]:
+def robust(columns: Sequence[FloatArray], level: FloatArray) -> tuple[FloatArray, FloatArray, float]:
     """Least squares with Tukey weights after two rounds of absolute deviations: solution, its errors, spread."""
     scale = [max(float(np.max(np.abs(column))), 1e-12) for column in columns]
     matrix = np.stack([column / size for column, size in zip(columns, scale, strict=True)], axis=1)
@@ -262,6 +205,6 @@ def _robust(columns: Sequence[FloatArray], level: FloatArray) -> tuple[FloatArra
         if k < 2:
             weight = spread / np.maximum(residual, spread)
         else:
-            weight = np.clip(1 - (residual / (_TUKEY * spread)) ** 2, 0, None) ** 2 + 1e-6
+            weight = np.clip(1 - (residual / (TUKEY * spread)) ** 2, 0, None) ** 2 + 1e-6
     errors = spread * np.sqrt(np.diag(np.linalg.inv(inner)))
     return solution / np.array(scale), errors / np.array(scale), spread

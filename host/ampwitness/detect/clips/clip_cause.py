@@ -25,10 +25,10 @@ from ampwitness.detect.clips.ceiling_fit import (
     CeilingFit,
     Plateaus,
     collect_plateaus,
-    fit_ceiling,
     pick_lag,
     plateau_tilt,
 )
+from ampwitness.detect.clips.ceiling_knee import fit_ceilings
 from ampwitness.detect.supply.supply_forecast import Ceiling
 from ampwitness.detect.supply.supply_model import SupplyModel
 from ampwitness.types import Finding, FloatArray
@@ -91,27 +91,14 @@ def learn_ceilings_from(sides: Mapping[str, Plateaus], levels_v: Mapping[str, Fl
     sides : by polarity the plateaus whose lagged supply is known
     levels_v : by polarity the size of every plateau's volts, (n,)
     """
-    fits = {side: fit for side, mine in sides.items() if (fit := fit_ceiling(mine)) is not None}
+    fits = fit_ceilings(sides)
     for side, other in (("positive", "negative"), ("negative", "positive")):
         if side in fits or other not in fits or not len(levels_v[side]):
             continue
         scale = float(np.median(levels_v[side])) / max(float(np.median(levels_v[other])), 1e-9)
         fit = fits[other]
         fits[side] = replace(fit, constant_v=scale * fit.constant_v, ratio=scale * fit.ratio, n_plateaus=0)
-    return _share_knee(fits)
-
-
-def _share_knee(fits: dict[str, CeilingFit]) -> dict[str, CeilingFit]:
-    """Both polarities hang on one converter: a level that one stops rising at stops the other at the same supply."""
-    bent = [fit for fit in fits.values() if math.isfinite(fit.knee_v)]
-    if len(bent) != 1:
-        return fits
-    return {
-        side: replace(fit, knee_v=bent[0].knee_v, kind=bent[0].kind)
-        if fit.ratio > 0 and not math.isfinite(fit.knee_v)
-        else fit
-        for side, fit in fits.items()
-    }
+    return fits
 
 
 def judge_clip(clip: Finding, ceiling: CeilingFit | None, model: SupplyModel | None) -> CauseVerdict:
