@@ -64,3 +64,14 @@ def test_a_slow_ring_behind_a_stop_is_no_return() -> None:
     (found,) = _find(np.where(OFF, ring, TONE), supply=supply)
     assert found.measured["cause"] == "supply fell below a level"
     assert found.stop_s == pytest.approx(5.4, abs=0.005)
+
+
+def test_volts_that_creep_to_where_they_stand_are_one_stop_until_a_fuse_ends_them() -> None:
+    at = np.arange(9 * RATE_HZ) / RATE_HZ
+    since = np.maximum(at - 4.0, 0)
+    wave = 6 * np.sin(2 * np.pi * 61 * at) * (since == 0) - 38 * (1 - np.exp(-since / 0.05)) * (since < 1.3)
+    noise = np.random.default_rng(8).normal(0, 0.02, len(at))
+    (found,) = find_cutouts(CutoutCase({"output": wave + noise}, ""))[0]
+    assert found.measured["cause"] == "output stuck at DC"
+    assert abs(found.start_s - 4.0) < 0.0125
+    assert abs(found.stop_s - 5.3) < 0.005

@@ -23,7 +23,7 @@ _SETTLE_S = 0.5  # behind the return: how long its level is compared with
 _THUMP_STEPS = 250
 _SOUNDS_RATIO = 0.1
 _SOUND_STEPS, _CLICK_BINS, _MOST_BINS = 150, 3, 8
-_DC_V = 1.5
+_DC_V, _LEFT_RATIO = 1.5, 0.3
 Steps = npt.NDArray[np.int64]
 
 
@@ -58,9 +58,13 @@ def find_return(
     if stop.remote_fell_s is not None and len(hits):
         hits = hits[_sounds_on(run, stop, at + hits, known) | (at + hits >= _remote_rise(run, stop, at, limit, edges))]
     is_put = stop.ground_jump_v is not None and abs(stop.ground_jump_v) > GROUND_JUMP_V
-    if len(hits) and (is_put or not (abs(stop.rest_v) > _DC_V and stop.rests_steadily)):
+    if len(hits):
+        # Steady volts that still creep to where they will stand are no return; what leaves them by much is.
+        is_stuck = abs(stop.rest_v) > _DC_V and stop.rests_steadily and not is_put
+        left = np.abs(mean[lead : lead + n] - stop.rest_v)[hits] > _LEFT_RATIO * abs(stop.rest_v)
         # A loose ground puts the output to and fro: there it must sound most of the time.
-        hits = hits[_sounds_at(run, at + hits, limit_v, known, _MOST_BINS if is_put else _CLICK_BINS)]
+        sounds = _sounds_at(run, at + hits, limit_v, known, _MOST_BINS if is_put else _CLICK_BINS)
+        hits = hits[sounds | left if is_stuck else sounds]
     if not len(hits):
         return None
     step = at + int(hits[0])
