@@ -160,7 +160,7 @@ class PlaceLooker:
         is_early = at < round(EARLIEST_S * self.bands.band_hz)
         is_empty = is_looked_at & ~is_end & ~np.isfinite(onset) & ~is_early
         self.empty = at[is_empty].tolist()
-        self._known = self._measure_since_each(at, np.where(is_looked_at & ~is_empty & ~is_lull, onset, np.nan))
+        self._known = self._measure_since_each(at, np.where(is_looked_at & ~is_empty, onset, np.nan), is_lull)
         ends = np.where(is_end, slow_at + end_at, np.nan)
         columns = zip(onset.tolist(), is_lull.tolist(), novelty.tolist(), ends.tolist(), strict=True)
         steps = [Step(k, *place, *row) for k, (place, row) in enumerate(zip(places, columns, strict=True))]
@@ -172,13 +172,18 @@ class PlaceLooker:
         out: FloatArray = levels.ahead[here] / np.maximum(levels.before[here], 1e-12)
         return out
 
-    def _measure_since_each(self, at: np.ndarray, onset: FloatArray) -> dict[tuple[int, int], tuple[float, float]]:
+    def _measure_since_each(
+        self, at: np.ndarray, onset: FloatArray, is_lull: np.ndarray
+    ) -> dict[tuple[int, int], tuple[float, float]]:
         """How new what lies behind places is to the notes that may have begun shortly ahead of them, by place and by
-        `_start_behind`; all at once, as one by one they would take ten times as long. NaN: not asked for."""
+        `_start_behind`; all at once, as one by one they would take ten times as long. NaN: nothing begins there; of
+        lulls it is not asked."""
         rows = np.flatnonzero(np.isfinite(onset))
         raw = onset[rows] * self.bands.factor
         keys = []
         for last, row in enumerate(rows.tolist()):
+            if is_lull[row]:
+                continue
             for since in range(last - 1, -1, -1):
                 if not 0.0 <= raw[last] - raw[since] < BEFORE * self.bands.factor:
                     break

@@ -157,8 +157,7 @@ class NoteDetector:
             some = measure_pitches([parts[place] for place in places], bands.band_hz, bands.response)
             for place, pitch in zip(places, some, strict=True):
                 pitches[place] = pitch
-        strong = self._look_at_strong_parts(waiting, parts, pitches)
-        glides = self._look_at_glides(waiting, parts, pitches)
+        strong, glides = self._look_again(waiting, parts, pitches)
         kept = []
         for place, ((note, bands, block), part, pitch) in enumerate(zip(waiting, parts, pitches, strict=True)):
             chosen, why_not = judge_note(note, pitch, self._last_pitches, len(part) / bands.band_hz, bands.rate_hz)
@@ -182,52 +181,40 @@ class NoteDetector:
         for bands in {id(bands): bands for _, bands, _, _ in kept}.values():
             self._report([entry for entry in kept if entry[1] is bands], bands)
 
-    def _look_at_strong_parts(
+    def _look_again(
         self,
         waiting: list[tuple[SoundingNote, Bands, NoteBlock]],
         parts: list[FloatArray],
         pitches: list[Pitch | None],
-    ) -> dict[int, tuple[Pitch, float]]:
-        """By place, the pitch of the strong part of notes that go under in what else sounds, and how long that is."""
-        found: dict[int, tuple[Pitch, float]] = {}
+    ) -> tuple[dict[int, tuple[Pitch, float]], dict[int, tuple[Pitch, float]]]:
+        """By place, of notes that are no tones as they stand, a pitch and how long it is there: of the strong part of
+        those that go under in what else sounds; and that which notes slide to. Measured together, as a call costs as
+        much as some tens of notes."""
+        strong: dict[int, tuple[Pitch, float]] = {}
+        glides: dict[int, tuple[Pitch, float]] = {}
         for bands in {id(bands): bands for _, bands, _ in waiting}.values():
             cut: dict[int, FloatArray] = {}
-            for place, (note, b, _) in enumerate(waiting):
-                pitch = pitches[place]
-                if b is bands and pitch is not None and pitch.explained_ratio < _CLEARLY_TONE:
-                    part = strong_part(note, bands, parts[place])
-                    if part is not None:
-                        cut[place] = part
-            some = measure_pitches(list(cut.values()), bands.band_hz, bands.response) if cut else []
-            for (place, part), pitch in zip(cut.items(), some, strict=True):
-                seconds = len(part) / bands.band_hz
+            slid: list[int] = []
+            for place, ((note, b, _), part, pitch) in enumerate(zip(waiting, parts, pitches, strict=True)):
+                if b is not bands or pitch is None:
+                    continue
+                if pitch.explained_ratio < _CLEARLY_TONE and (few := strong_part(note, bands, part)) is not None:
+                    cut[place] = few
+                if note.novelty_ratio >= STANDS_OUT and not is_tone(pitch, len(part) / bands.band_hz):
+                    slid.append(place)
+            stills = straighten([parts[place] for place in slid], bands.band_hz)
+            straight = {place: still for place, still in zip(slid, stills, strict=True) if still is not None}
+            asked = [*cut.values(), *(still for still, _ in straight.values())]
+            found = measure_pitches(asked, bands.band_hz, bands.response)
+            for (place, few), pitch in zip(cut.items(), found, strict=False):
+                seconds = len(few) / bands.band_hz
                 if pitch is not None and pitch.frequency_hz * seconds >= _LEAST_PERIODS:
-                    found[place] = (pitch, seconds)
-        return found
-
-    def _look_at_glides(
-        self,
-        waiting: list[tuple[SoundingNote, Bands, NoteBlock]],
-        parts: list[FloatArray],
-        pitches: list[Pitch | None],
-    ) -> dict[int, tuple[Pitch, float]]:
-        """By place, the pitch that notes slide to which are no tones as they stand, and how long that is."""
-        found: dict[int, tuple[Pitch, float]] = {}
-        asked: list[int] = []
-        for place, ((note, bands, _), part, pitch) in enumerate(zip(waiting, parts, pitches, strict=True)):
-            if pitch is not None and not is_tone(pitch, len(part) / bands.band_hz) and note.novelty_ratio >= STANDS_OUT:
-                asked.append(place)
-        for bands in {id(waiting[place][1]): waiting[place][1] for place in asked}.values():
-            mine = [place for place in asked if waiting[place][1] is bands]
-            stills = straighten([parts[place] for place in mine], bands.band_hz)
-            straight = {place: still for place, still in zip(mine, stills, strict=True) if still is not None}
-            places = list(straight)
-            some = measure_pitches([straight[place][0] for place in places], bands.band_hz, bands.response)
-            for place, pitch in zip(places, some, strict=True):
+                    strong[place] = (pitch, seconds)
+            for (place, (_, ratio)), pitch in zip(straight.items(), found[len(cut) :], strict=True):
                 if pitch is not None and pitch.explained_ratio >= _STRAIGHT_TONE:
-                    there = replace(pitch, frequency_hz=pitch.frequency_hz * straight[place][1])
-                    found[place] = (there, len(parts[place]) / bands.band_hz)
-        return found
+                    there = replace(pitch, frequency_hz=pitch.frequency_hz * ratio)
+                    glides[place] = (there, len(parts[place]) / bands.band_hz)
+        return strong, glides
 
     def _report(self, kept: list[tuple[SoundingNote, Bands, NoteBlock, Pitch]], bands: Bands) -> None:
         """Findings of notes of one run."""
