@@ -120,3 +120,21 @@ def test_a_programme_that_stops_by_itself_blames_no_supply_by_chance_but_a_true_
         score = Score()
         score_case(name, seed, score)
         assert score.n_right == 1, score.remarks
+
+
+def test_behind_a_gap_it_is_not_said_that_the_amplifier_was_cold() -> None:
+    rng = np.random.default_rng(9)
+    at = np.arange(60 * RATE_HZ) / RATE_HZ
+    gate = np.where((at > 48) & (at < 49.5), 0.0, 1.0)
+    wave = 20 * np.sin(2 * np.pi * 53.3 * at + 1.0)
+    volts = {"output": wave * gate + rng.normal(0, 0.02, len(at)), "source": 0.1 * wave, "supply": 0 * at + 12.6}
+    said = []
+    for lost in ((), ((40 * RATE_HZ, 42 * RATE_HZ),)):
+        detector = CutoutDetector()
+        for window in iter_windows_from_arrays(volts, RATE_HZ, window_s=10.0, edges=STEADY, lost=lost):
+            detector.push(window)
+        (found,) = detector.finish().findings
+        said.append((found.evidence["protection"], " ".join(found.evidence["reasons"])))
+    assert "s of the last minute were loud" in said[0][1]
+    assert "only 6 s are known behind a gap: whether it was hot is not judged" in said[1][1]
+    assert said[1][0] == "over-current or thermal not told apart"

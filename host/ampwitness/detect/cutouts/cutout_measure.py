@@ -96,6 +96,7 @@ class Stop:
     at_level_ratio: float = 0.0  # highest within the last 3 ms, of the highest of the last ten seconds
     level_share: float = 0.0  # share of the last second that stood as high
     heat_s: float = 0.0  # seconds of the last minute that were nearly as loud as its loudest
+    heat_known_s: float = np.inf  # so long was recorded behind a gap; what was played before it is not counted
     supply: SupplyEvidence | None = None
     remote_is_known: bool = False
     remote_fell_s: float | None = None

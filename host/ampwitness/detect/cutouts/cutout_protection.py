@@ -1,7 +1,8 @@
 """Which protection a stop is consistent with, where supply, remote lead and source leave only the amplifier itself.
 
-Gaps: none here.
-Limits: "consistent with" says no more; a fault inside the amplifier looks the same.
+Gaps: see Limits.
+Limits: "consistent with" says no more; a fault inside the amplifier looks the same. Behind a gap, as in a reduced copy,
+it is not known how long it was loud before.
 Source: our choice, measured by `python -m ampwitness.bench.cutout_scores`.
 """
 
@@ -13,7 +14,7 @@ PEAK_RATIO = 0.8
 COMMON_SHARE = 0.10  # what a wave reaches more often than this says nothing when it stops there
 RARE_SHARE = 0.02  # what it reaches no more often than this is a peak, whatever louder passages there were
 UPPER_SHARE = 0.20  # with a quick return and no heat before, the upper part of the wave will do
-HEAT_S = 30.0
+HEAT_S, HEAT_SEEN_S = 30.0, 60.0  # loud for so long of the last minute
 SLOW_RETURN_S = 5.0
 QUICK_S = 3.0
 
@@ -31,13 +32,14 @@ def name_protection(stop: Stop) -> str:
     at_peak = stop.at_level_ratio >= PEAK_RATIO or stop.level_share <= RARE_SHARE
     is_quick = stop.resume_s is not None and outage_s < QUICK_S
     at_peak |= is_quick and stop.is_again
-    at_peak |= is_quick and stop.heat_s < HEAT_S and stop.level_share <= UPPER_SHARE
+    is_cold = stop.heat_s < HEAT_S <= stop.heat_known_s  # behind a gap it may have been hot before
+    at_peak |= is_quick and is_cold and stop.level_share <= UPPER_SHARE
     is_rare = stop.level_share < COMMON_SHARE
     was_hot = stop.heat_s >= HEAT_S
     is_slow = outage_s >= SLOW_RETURN_S
     if was_hot and is_slow and not (at_peak and is_rare):
         return THERMAL
-    if at_peak and (not was_hot or not is_slow):
+    if at_peak and (is_cold or not is_slow):
         return OVER_CURRENT
     return EITHER
 
@@ -49,6 +51,8 @@ def list_protection_reasons(stop: Stop) -> list[str]:
         f"reaches in {100 * stop.level_share:.0f} % of the time",
         f"{stop.heat_s:.0f} s of the last minute were loud",
     ]
+    if stop.heat_known_s < HEAT_S:
+        out[-1] = f"only {stop.heat_known_s:.0f} s are known behind a gap: whether it was hot is not judged"
     if stop.is_again:
         out.append("the stop before it was at a peak")
     if stop.resume_s is None:

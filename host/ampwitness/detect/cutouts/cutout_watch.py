@@ -77,6 +77,7 @@ class RunWatch:
     edges : changes of the remote line so far, by time; grows too
     take_stop : called with each stop once it is over
     beside : called with run, start, limit and known steps of each block that was judged
+    is_behind_a_gap : within a minute before the run there was another
     """
 
     def __init__(
@@ -86,9 +87,10 @@ class RunWatch:
         edges: Sequence[Edge],
         take_stop: Callable[[Stop], None],
         beside: Callable[[RunSteps, int, int, int], None],
+        is_behind_a_gap: bool = False,
     ) -> None:
         self._run, self._edges, self._take_stop, self._beside = run, edges, take_stop, beside
-        self._is_continuous = is_continuous
+        self._is_continuous, self._is_behind_a_gap = is_continuous, is_behind_a_gap
         self._n_recent = round((RECENT_CONTINUOUS_S if is_continuous else RECENT_S) * 1000) // _BIN
         self._keep = max(_KEEP_STEPS, self._n_recent * _BIN + 1000)
         self._at = 0  # next step to judge
@@ -287,6 +289,8 @@ class RunWatch:
         measure_wave(run, stop, self._on_since)
         loudest = max(self._rms_seconds, default=0.0)
         stop.heat_s = float(sum(1 for rms in self._rms_seconds if rms > 0.5 * loudest))
+        if self._is_behind_a_gap:
+            stop.heat_known_s = stop.stop_s - run.start_s
         if "supply" in run:
             self._learn_survived(step - _SURVIVED_BEFORE)
             reference_v = self._reference(step)

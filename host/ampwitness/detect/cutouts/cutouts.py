@@ -21,7 +21,7 @@ from ampwitness.detect.cutouts.cutout_cause import (
 )
 from ampwitness.detect.cutouts.cutout_level import learn_level
 from ampwitness.detect.cutouts.cutout_measure import ABRUPT_RATIO, LAST_RMS_RATIO, OFF_S, TRUNCATED_RATIO, Stop
-from ampwitness.detect.cutouts.cutout_protection import OVER_CURRENT
+from ampwitness.detect.cutouts.cutout_protection import HEAT_SEEN_S, OVER_CURRENT
 from ampwitness.detect.cutouts.cutout_watch import FALL_DB, LEAST_PEAK_V, RunWatch
 from ampwitness.detect.cutouts.mark_ties import measure_liveness
 from ampwitness.detect.cutouts.turn_on import TurnOnWatch, is_turn_on_thump
@@ -138,7 +138,9 @@ class CutoutDetector:
 
     def _take(self, run: RunSteps, is_last: bool) -> None:
         if self._watch is None or self._watch[0] is not run:
-            self._watch = (run, RunWatch(run, self._is_continuous, self._edges, self._keep, self._look_beside))
+            is_near = self._watch is not None and run.start_s - self._watch[0].stop_s < HEAT_SEEN_S
+            beside = (self._keep, self._look_beside)
+            self._watch = (run, RunWatch(run, self._is_continuous, self._edges, *beside, is_near))
             self._turn_on = TurnOnWatch(self._switchings)
         self._watch[1].take(is_last)
         if is_last:
