@@ -51,6 +51,44 @@ def crossed_music(rng: np.random.Generator, seconds: float, rate_hz: float) -> F
     return normalised(crossover(whole + rng.uniform(0.3, 0.8) * kicks, rate_hz, rng.uniform(70, 130)))
 
 
+def bright_plucks(rng: np.random.Generator, seconds: float, rate_hz: float) -> FloatArray:
+    """A plucked string picked up near its end, a dozen stiff partials and no filter: kinked waves at many heights."""
+    out = np.zeros(int(seconds * rate_hz))
+    beat_s = float(rng.uniform(0.15, 0.4))
+    at_s = 0.05
+    while at_s < seconds - 0.1:
+        first = int(at_s * rate_hz)
+        t = np.arange(min(len(out) - first, int(rng.uniform(0.8, 1.6) * beat_s * rate_hz))) / rate_hz
+        pitch_hz = 41.2 * 2 ** (rng.integers(0, 16) / 12)
+        note = np.zeros(len(t))
+        for k in range(1, 13):
+            size = abs(np.sin(np.pi * k * 0.18)) / k**1.3
+            partial_hz = pitch_hz * k * np.sqrt(1 + 2e-4 * k * k)
+            note += size * np.sin(2 * np.pi * partial_hz * t + rng.uniform(0, 1)) * np.exp(-t * (1.5 + 0.6 * k))
+        note *= (1 - np.exp(-t / 0.002)) * np.clip((t[-1] - t) / 0.01, 0, 1)
+        out[first : first + len(t)] += note * rng.uniform(0.5, 1.0)
+        at_s += beat_s
+    return normalised(out)
+
+
+def organ_pedal(rng: np.random.Generator, seconds: float, rate_hz: float) -> FloatArray:
+    """Held notes of six drawbars each, of any strength and phase: steady waves that no two notes share."""
+    out = np.zeros(int(seconds * rate_hz))
+    at_s = 0.05
+    while at_s < seconds - 0.1:
+        first = int(at_s * rate_hz)
+        length_s = float(rng.uniform(0.4, 1.5))
+        t = np.arange(min(len(out) - first, int(length_s * rate_hz))) / rate_hz
+        pitch_hz = float(rng.uniform(35, 80))
+        note = np.zeros(len(t))
+        for k, most in ((1, 1.0), (2, 0.7), (3, 0.5), (4, 0.4), (6, 0.3), (8, 0.2)):
+            note += rng.uniform(0, most) * np.sin(2 * np.pi * pitch_hz * k * t + rng.uniform(0, 6))
+        note *= np.clip(t / 0.02, 0, 1) * np.clip((t[-1] - t) / 0.02, 0, 1)
+        out[first : first + len(t)] += note * rng.uniform(0.7, 1.0)
+        at_s += length_s
+    return normalised(out)
+
+
 def square_bass(rng: np.random.Generator, seconds: float, rate_hz: float) -> FloatArray:
     """Square notes, rounded above and tilted below: flat tops of their own, at many levels."""
     out = np.zeros(int(seconds * rate_hz))

@@ -193,6 +193,8 @@ def _clean_case(rng: np.random.Generator, number: int, seconds: float, audio: Pa
         "bass line": clip_signals.bass_line,
         "steady tone": lambda rng, s, rate: clip_signals.tone(rng, s, rate, float(rng.uniform(22, 110))),
         **FULL_RANGE,
+        "bright plucks": material.bright_plucks,
+        "organ pedal": material.organ_pedal,
         **_recorded(audio, True),
     }
     name = list(families)[number % len(families)]

@@ -38,7 +38,7 @@ from ampwitness.detect.clips.clip_plain import (
 from ampwitness.detect.clips.clip_round import is_overtopped, is_round_pile
 from ampwitness.detect.clips.clip_soft import ceiling_of
 from ampwitness.detect.clips.clip_source import find_source_flats
-from ampwitness.detect.clips.clip_topmost import are_topped_alike, find_topmost
+from ampwitness.detect.clips.clip_topmost import are_topped, are_topped_alike, find_topmost
 from ampwitness.detect.clips.rail_model import Rail, iter_neighbours, learn_rail, local_drift
 from ampwitness.types import FloatArray
 
@@ -60,6 +60,7 @@ BESIDE_S = 0.5
 BESIDE_SHARE = 0.03
 SUNK_SHARE = 0.7
 SUNK_SHARE_WITH_SUPPLY = 0.75
+LEAST_STAND_HIGH = 0.6  # of the tops between two corners
 FAR_ABOVE = 1.06  # times the highest of a top between two corners
 LOOSE_TOLERANCE = 0.012  # of the level: a rail known no better vouches for little,
 TOUCHES_S = 5e-4
@@ -224,7 +225,9 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float) -> SideVerdic
     # Two corners prove a ceiling that moves: only what stands far above all of its top speaks against them.
     between = np.flatnonzero(sunk_within & (table["sunk"] != SUNK))
     high = Candidates(table.columns | {"level_v": FAR_ABOVE * table["peak_v"]}, table.supply, table.output)
-    sunk_within[between] = ~are_topped_alike(high, between, crests, sign)
+    stand_high = ~are_topped(high, between, crests, sign)
+    # Where many do not, corners are those of the music: partials of a bright string kink its waves at any height.
+    sunk_within[between] = stand_high & (np.count_nonzero(stand_high) >= LEAST_STAND_HIGH * len(between))
     accepted, undecided = accepted | sunk_within, undecided | (sunk_within & ~accepted)
     accepted, undecided = accepted | limited, undecided & ~limited
     bent = table["sharpness"] > 0
