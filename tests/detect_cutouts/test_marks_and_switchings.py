@@ -119,6 +119,19 @@ def test_a_short_drop_of_the_remote_lead_mutes_all_the_same(
         assert finding.evidence["remote_fell_s"] == pytest.approx(fell_s, abs=0.001)
 
 
+def test_a_thump_that_runs_into_the_sound_is_not_the_sound() -> None:
+    at = np.arange(6 * RATE_HZ) / RATE_HZ
+    sound = 8 * np.sin(2 * np.pi * 61 * at) * (at >= 3.0)
+    volts = {"output": sound + np.random.default_rng(1).normal(0, 0.02, len(at)) + _thump(at, 2.89, 2.5)}
+    edges = (Edge("remote", 1, 2.3, "drawn", round(2.3 * RATE_HZ)),)
+    detector = CutoutDetector()
+    for window in iter_windows_from_arrays(volts, RATE_HZ, window_s=10.0, edges=edges):
+        detector.push(window)
+    (on,) = detector.finish().summary["switchings"]
+    assert on["delay_s"] == pytest.approx(0.7, abs=0.011)
+    assert on["thump_v"] == pytest.approx(2.5, abs=0.2)
+
+
 def _thump(at: FloatArray, begin_s: float, volts: float) -> FloatArray:
     since = at - begin_s
     return np.asarray(np.where(since >= 0, volts * np.exp(-np.maximum(since, 0) / 0.05), 0.0))

@@ -20,6 +20,7 @@ from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import Edge, FloatArray
 
 Flags = npt.NDArray[np.bool_]
+Sides = npt.NDArray[np.int64]
 SOUND_V = 0.15  # half the swing that counts as sound
 REMOTE_ON_V = 6.0
 WAIT_S = 30.0
@@ -29,6 +30,7 @@ _BIN = 10
 _SUSTAINED = 20  # bins looked at, of which
 _SOUNDING = 12  # so many must sound: a thump is over sooner
 _TAIL_S = 1.0
+_ASIDE_V, _ASIDE = 0.05, 4  # so many bins wholly on one side of zero are no sound but a thump
 
 
 @dataclass(slots=True)
@@ -39,6 +41,16 @@ class _Open:
     source_s: float | None = None  # from when on the source played, where it did not play at first
     source_was_silent: bool = False
     was_silent: bool = True  # the output, right before
+
+
+def _behind_thump(side: Sides, place: int) -> int:
+    """The bin behind a thump that begins in bin `place` and runs into the sound; `place` where none does."""
+    away = side[place + 1 :]
+    if not len(away) or away[0] == 0:
+        return place
+    back = np.flatnonzero(away != away[0])
+    n = int(back[0]) if len(back) else len(away)
+    return place + 1 + n if n >= _ASIDE else place
 
 
 def is_turn_on_thump(stop_s: float, switchings: Sequence[dict[str, Any]]) -> bool:
@@ -77,6 +89,7 @@ class TurnOnWatch:
         swing = 0.5 * (high.max(axis=1) - low.min(axis=1))
         peak = np.where(high.max(axis=1) > -low.min(axis=1), high.max(axis=1), low.min(axis=1))
         sounds = swing > SOUND_V
+        side = np.where(low.min(axis=1) > _ASIDE_V, 1, np.where(high.max(axis=1) < -_ASIDE_V, -1, 0))
         plays = _source_plays(run, start, end) if "source" in run else None
         n_bins = (limit - start) // _BIN
         at = 0
@@ -85,7 +98,7 @@ class TurnOnWatch:
             stop = n_bins if event is None else min(n_bins, max(0, round(since_s / self._bin_s)))
             if plays is not None and self._open is not None:
                 self._see_source(run.time_s(start), plays, at, stop)
-            self._follow(run.time_s(start), sounds, peak, at, stop)
+            self._follow(run.time_s(start), sounds, peak, side, at, stop)
             if event is not None:
                 self._close("nothing more was heard" if self._open else "")
                 before = sounds[max(0, stop - 3) : stop]
@@ -112,7 +125,7 @@ class TurnOnWatch:
         if len(hits):
             event.source_s = start_s + self._bin_s * (at + int(hits[0]))
 
-    def _follow(self, start_s: float, sounds: Flags, peak: FloatArray, at: int, stop: int) -> None:
+    def _follow(self, start_s: float, sounds: Flags, peak: FloatArray, side: Sides, at: int, stop: int) -> None:
         """Carry the open event through the bins `at` to `stop`."""
         event = self._open
         if event is None or stop <= at:
@@ -133,6 +146,8 @@ class TurnOnWatch:
             return
         hits = np.flatnonzero((count[at:stop] >= _SOUNDING) & (sounds[at:stop] > 0))
         place = at + int(hits[0]) if len(hits) else stop
+        if len(hits) and event.was_silent:
+            place = _behind_thump(side, place)
         before = peak[at:place]
         if len(before):
             largest = float(before[int(np.argmax(np.abs(before)))])
