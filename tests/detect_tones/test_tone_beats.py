@@ -8,7 +8,7 @@ from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.tones.gain_steps import GainStepDetector
 from ampwitness.findings.wording import describe_finding
-from ampwitness.waveform.tone_beat import find_beat
+from ampwitness.waveform.tone_beat import _line_shapes, find_beat
 
 RATE_HZ = 8000
 AT = np.arange(8 * RATE_HZ) / RATE_HZ
@@ -55,3 +55,11 @@ def test_a_tone_that_swells_evenly_is_told_so_and_one_that_is_turned_is_not() ->
 def test_clipping_and_hum_are_no_beat() -> None:
     for wave in (np.clip(_tone(40.3), -8, 8), _tone(47) + 0.4 * np.sin(2 * np.pi * 50 * AT), _tone(40.3)):
         assert find_beat(wave[:RATE_HZ], RATE_HZ, 40.0) is None
+
+
+def test_the_shape_of_a_line_is_what_its_spectrum_shows() -> None:
+    n, bins = 4096, np.arange(60, 90)
+    places = np.array([70.0, 70.2, 74.5, 73.999])  # on a bin, between, next to one
+    window = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(n) / n)
+    lines = np.exp(2j * np.pi * places[:, None] * np.arange(n) / n)
+    np.testing.assert_allclose(_line_shapes(bins, places), np.fft.fft(lines * window)[:, bins] / n, atol=3e-4)

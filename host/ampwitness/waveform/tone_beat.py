@@ -25,6 +25,7 @@ _AROUND_HZ = 2.0  # of spectrum on either side beyond the farthest line
 _LEFT_RATIO = 0.08  # of the weaker line's power: so much may be left
 _EDGE_BINS = 0.02  # what lies at the edge of the grid lies beyond it
 _FIRST_BINS, _STEP_BINS, _ROUNDS = 0.6, 0.25, 4
+_ON_A_BIN = 1e-7  # so near, a place is moved off it: nothing is divided by zero
 
 Complex = npt.NDArray[np.complex128]
 
@@ -90,7 +91,7 @@ def find_beat(volts: FloatArray, rate_hz: float, line_hz: float, least_percent: 
 def _is_one_line(bins: npt.NDArray[np.int64], seen: Complex, top: float, least_percent: float) -> bool:
     """Whether one line leaves less than another one of so many percent would: most tones, and told at once."""
     places = top + np.arange(-_FIRST_BINS, _FIRST_BINS + 0.01, 0.05)
-    shapes = _line_shape(bins - places[:, None])
+    shapes = _line_shapes(bins, places)
     size2 = np.sum(np.abs(shapes) ** 2, axis=1)
     held = np.abs(shapes.conj() @ seen) ** 2 / size2
     best = int(np.argmax(held))
@@ -132,7 +133,7 @@ def _left_over(
 ) -> tuple[FloatArray, Complex]:
     """(k,) power that lines at each of the places of the grid leave, and (k, lines) their amplitudes."""
     places = [grid[:, 0], grid.sum(axis=1), *([grid[:, 0] - grid[:, 1]] if is_even else [])]
-    shapes = np.stack([_line_shape(bins - place[:, None]) for place in places], axis=-1)
+    shapes = np.stack([_line_shapes(bins, place) for place in places], axis=-1)
     normal = shapes.conj().transpose(0, 2, 1) @ shapes
     normal += 1e-9 * np.eye(len(places))
     wanted = shapes.conj().transpose(0, 2, 1) @ seen
@@ -141,10 +142,13 @@ def _left_over(
     return np.asarray(np.sum(np.abs(rest) ** 2, axis=1)), np.asarray(amplitudes)
 
 
-def _line_shape(off: FloatArray) -> Complex:
-    """What a line of amplitude 1 leaves in bins `off` from it under Hann's window."""
+def _line_shapes(bins: npt.NDArray[np.int64], places: FloatArray) -> Complex:
+    """(k, bins) what lines of amplitude 1 at each place leave in bins under Hann's window.
 
-    def box(x: FloatArray) -> Complex:
-        return np.asarray(np.exp(-1j * np.pi * x) * np.sinc(x))
-
-    return 0.5 * box(off) - 0.25 * (box(off - 1) + box(off + 1))
+    The window is three boxes, each exp(-i pi x) sinc(x) of the way x to the line. As bins are whole numbers,
+    exponential and sine are the same for all of them, and the rest adds up to 1 / x (x^2 - 1).
+    """
+    at = np.where(np.abs(places - np.rint(places)) < _ON_A_BIN, places + _ON_A_BIN, places)
+    off = bins - at[:, None]
+    turned = 0.5 / np.pi * np.exp(1j * np.pi * at) * np.sin(np.pi * at)
+    return np.asarray(turned[:, None] / (off * (off * off - 1.0)))
