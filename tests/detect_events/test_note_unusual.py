@@ -73,6 +73,19 @@ def test_a_note_played_with_vibrato_and_tremolo_is_one(
     assert 1200 * np.log2(note.measured["pitch_hz"] / hz) == pytest.approx(0, abs=5.0)
 
 
+@pytest.mark.parametrize(("hz", "turns_a_second"), [(44.4, 4.3), (55.3, 3.1)])
+def test_a_note_whose_partials_wobble_is_one_of_the_pitch_that_its_pieces_agree_on(
+    hz: float, turns_a_second: float
+) -> None:
+    time_s = seconds(3.0)
+    u = time_s - 0.5
+    turn = 2 * np.pi * hz * u
+    wave = 8.0 * np.sin(turn + 1.25 * (1 - np.cos(2 * np.pi * turns_a_second * u)) * np.sin(turn))
+    (note,) = run(NoteDetector(), logged(wave * np.clip(u / 0.004, 0, 1) * (u < 1.8))).findings
+    assert note.start_s == pytest.approx(0.5, abs=0.001)
+    assert 1200 * np.log2(note.measured["pitch_hz"] / hz) == pytest.approx(0, abs=3.0)
+
+
 def test_a_bowed_note_with_partials_is_carried_back_to_its_beginning() -> None:
     time_s = seconds(5.0)
     wave = np.zeros(len(time_s))

@@ -208,6 +208,25 @@ def vibrato_case(seed: int) -> EventCase:
     return line.finish()
 
 
+def wobble_case(seed: int) -> EventCase:
+    """Long notes of an oscillator whose partials swell and fade two to six times a second by frequency modulation."""
+    line = _Line(np.random.default_rng(seed))
+    starts = line.starts(1.2, 2.4)
+    for begins_s, next_s in pairwise(starts):
+        hz, peak_v = float(line.rng.uniform(38.0, 60.0)), float(10 ** line.rng.uniform(0.3, 1.2))
+        per_s, length_s = float(line.rng.uniform(2.0, 6.0)), next_s - begins_s - float(line.rng.uniform(0.05, 0.3))
+
+        def sound(
+            u: Samples, hz: float = hz, v: float = peak_v, per_s: float = per_s, length_s: float = length_s
+        ) -> Samples:
+            turn = 2 * np.pi * hz * u
+            bent = turn + 1.25 * (1 - np.cos(2 * np.pi * per_s * u)) * np.sin(turn)
+            return np.asarray(v * np.clip(u / 0.004, 0, 1) * np.clip((length_s - u) / 0.02, 0, 1) * np.sin(bent))
+
+        line.add(begins_s, begins_s + length_s, hz, sound)
+    return line.finish()
+
+
 UNUSUAL_FAMILIES: tuple[tuple[str, Callable[[int], EventCase]], ...] = (
     ("let go as the next begins", let_go_case),
     ("drums with wide slides", sliding_drum_case),
@@ -216,4 +235,5 @@ UNUSUAL_FAMILIES: tuple[tuple[str, Callable[[int], EventCase]], ...] = (
     ("partials that come and go", opening_filter_case),
     ("root lost to a high-pass", lost_root_case),
     ("vibrato and tremolo", vibrato_case),
+    ("partials that wobble", wobble_case),
 )

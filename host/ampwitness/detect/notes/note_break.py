@@ -33,7 +33,8 @@ _WORTH_RATIO = 12.0  # over what a break leaves: a smooth course gains less by o
 _NOTHING_LEFT = 1e-4  # of energy: smooth beyond doubt
 _NEAR_S, _FAR_S = 0.010, 0.095  # of the instant, to either side, for the pitch: a hand has moved little in it
 _NEAR_PITCHES = 0.09  # within one and a half semitones of each other the pitch lies between
-_CLEAR_RATIO, _FAR_PITCHES = 0.90, 0.80  # two clear pitches further apart are two notes, but for octaves
+_CLEAR_RATIO, _FAR_PITCHES = 0.90, 0.45  # two clear pitches further apart are two notes, unless by a fifth: partials
+_SAME_PITCH, _SAME_LEFT = 0.01, 0.0025  # where the pitch does not turn, so little left is smooth though a break gains
 
 
 class Breaks:
@@ -73,10 +74,13 @@ class Breaks:
             pitch_hz = sqrt(before.frequency_hz * behind.frequency_hz)
         else:
             pitch_hz = max(before, behind, key=lambda pitch: pitch.explained_ratio).frequency_hz
-        return not goes_on_smoothly(band.values, at - band.first, rate_hz, pitch_hz)
+        smooth_left = _SAME_LEFT if is_clear and turn < _SAME_PITCH else _NOTHING_LEFT
+        return not goes_on_smoothly(band.values, at - band.first, rate_hz, pitch_hz, smooth_left)
 
 
-def goes_on_smoothly(band: FloatArray, at: int, rate_hz: float, pitch_hz: float) -> bool:
+def goes_on_smoothly(
+    band: FloatArray, at: int, rate_hz: float, pitch_hz: float, smooth_left: float = _NOTHING_LEFT
+) -> bool:
     """Whether one note sounds on both sides of an instant, and nothing breaks there.
 
     Parameters
@@ -84,6 +88,7 @@ def goes_on_smoothly(band: FloatArray, at: int, rate_hz: float, pitch_hz: float)
     band : (n,) volts of the bass band
     at : the instant, its sample
     rate_hz, pitch_hz : of the band, of what sounds
+    smooth_left : share of the energy that smooth envelopes may leave whatever a break gains
     """
     half = round(min(max(_HALF_S, _HALF_PERIODS / pitch_hz), _MOST_HALF_S) * rate_hz)
     if at < half or at + half >= len(band):
@@ -98,7 +103,7 @@ def goes_on_smoothly(band: FloatArray, at: int, rate_hz: float, pitch_hz: float)
     left = 1.0 - float(explained.sum())
     if not left <= _MOST_LEFT:  # as of nearly all that begins: a break is not asked for
         return False
-    if left < _NOTHING_LEFT:
+    if left < smooth_left:
         return True
     broken = _explain(part, envelopes, waves)[len(explained) :]
     return left < _WORTH_RATIO * max(left - float(broken.sum()), 1e-12)

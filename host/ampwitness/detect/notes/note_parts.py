@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from ampwitness.detect.notes.note_decimate import BAND_STEP, Bands
-from ampwitness.detect.notes.note_spectrum import Pitch
+from ampwitness.detect.notes.note_spectrum import Pitch, measure_pitches
 from ampwitness.detect.notes.note_swell import LEAST_ATTACK_S, date_swell
 from ampwitness.detect.notes.sounding_note import SoundingNote, join
 from ampwitness.types import FloatArray
@@ -14,6 +16,8 @@ STANDS_OUT = 0.5  # of the energy behind an onset, that must be new for a second
 _STRONG_RATIO = 0.2  # of the highest mean square
 _LEAST_STRONG_S = 0.080
 _MOST_OF_IT = 0.9
+_PIECE_S, _LEAST_PIECES, _MOST_PIECES = 0.110, 3, 16
+_CLEAR_PIECE, _AGREES, _AGREEING_SHARE = 0.85, 0.015, 0.4  # explained; of pitch; of the pieces
 # Where the mean square over 50 ms reaches 81 % of its largest, and where the envelope reaches 90 %, in closed form
 # for rises along a line and along half a cosine, which differ by 1 ms at most.
 _AVERAGED_S = (0.0158, 0.0170, 0.0238, 0.0315, 0.0395, 0.0565, 0.0840, 0.1223, 0.2010, 0.3008)
@@ -46,6 +50,31 @@ def strong_part(note: SoundingNote, bands: Bands, part: FloatArray) -> FloatArra
     if n < _LEAST_STRONG_S * bands.band_hz or n > _MOST_OF_IT * len(part):
         return None
     return part[:n]
+
+
+def agree_in_pieces(part: FloatArray, rate_hz: float) -> Pitch | None:
+    """The pitch on which pieces of a long note agree whose partials come and go so fast that its lines part, as those
+    of synthesisers do; noise and voices agree on none."""
+    n = round(_PIECE_S * rate_hz)
+    pieces = [part[first : first + n] for first in range(0, len(part) - n + 1, n)][:_MOST_PIECES]
+    if len(pieces) < _LEAST_PIECES:
+        return None
+    pitches = measure_pitches(pieces, rate_hz)
+    clear = [pitch.frequency_hz for pitch in pitches if pitch is not None and pitch.explained_ratio >= _CLEAR_PIECE]
+    least = max(_LEAST_PIECES, _AGREEING_SHARE * len(pieces))
+    if len(clear) < least:
+        return None
+    hz = float(np.median(clear))
+    agreeing = [
+        (place, pitch)
+        for place, pitch in enumerate(pitches)
+        if pitch is not None and pitch.explained_ratio >= _CLEAR_PIECE and abs(pitch.frequency_hz / hz - 1.0) <= _AGREES
+    ]
+    # What all agree on must be what began.
+    if len(agreeing) < least or agreeing[0][0] >= _LEAST_PIECES:
+        return None
+    best = max((pitch for _, pitch in agreeing), key=lambda pitch: pitch.explained_ratio)
+    return replace(best, frequency_hz=float(np.median([pitch.frequency_hz for _, pitch in agreeing])))
 
 
 def date_again(note: SoundingNote, bands: Bands, pitch: Pitch) -> None:

@@ -11,7 +11,14 @@ import numpy as np
 from ampwitness.detect.notes.note_decimate import Bands
 from ampwitness.detect.notes.note_glide import straighten
 from ampwitness.detect.notes.note_judge import beats_on, is_tone, judge_note
-from ampwitness.detect.notes.note_parts import STANDS_OUT, date_again, measure_attack, sounding_part, strong_part
+from ampwitness.detect.notes.note_parts import (
+    STANDS_OUT,
+    agree_in_pieces,
+    date_again,
+    measure_attack,
+    sounding_part,
+    strong_part,
+)
 from ampwitness.detect.notes.note_runs import NoteBlock, NoteRuns
 from ampwitness.detect.notes.note_spectrum import Pitch, measure_pitches, name_pitch
 from ampwitness.detect.notes.note_sums import END_RATIO
@@ -158,15 +165,17 @@ class NoteDetector:
             for place, pitch in zip(places, some, strict=True):
                 pitches[place] = pitch
         strong, glides = self._look_again(waiting, parts, pitches)
+        pieces = self._look_at_pieces(waiting, parts, pitches)
         kept = []
         for place, ((note, bands, block), part, pitch) in enumerate(zip(waiting, parts, pitches, strict=True)):
             chosen, why_not = judge_note(note, pitch, self._last_pitches, len(part) / bands.band_hz, bands.rate_hz)
             if chosen is None and place in strong:
                 pitch, seconds = strong[place]
                 chosen, why_not = judge_note(note, pitch, self._last_pitches, seconds, bands.rate_hz)
-            if chosen is None and place in glides:
-                pitch, seconds = glides[place]
-                chosen, why_not = judge_note(note, pitch, self._last_pitches, seconds, bands.rate_hz)
+            for others in (glides, pieces):
+                if chosen is None and place in others:
+                    pitch, seconds = others[place]
+                    chosen, why_not = judge_note(note, pitch, self._last_pitches, seconds, bands.rate_hz)
             if chosen is not None and beats_on(note, chosen, self._last_pitches, self._last_level_v):
                 chosen, why_not = None, "two notes that ring on, beating"
             if chosen is None or pitch is None:
@@ -215,6 +224,22 @@ class NoteDetector:
                     there = replace(pitch, frequency_hz=pitch.frequency_hz * ratio)
                     glides[place] = (there, len(parts[place]) / bands.band_hz)
         return strong, glides
+
+    def _look_at_pieces(
+        self,
+        waiting: list[tuple[SoundingNote, Bands, NoteBlock]],
+        parts: list[FloatArray],
+        pitches: list[Pitch | None],
+    ) -> dict[int, tuple[Pitch, float]]:
+        """By place, the pitch on which pieces agree of notes that are no tones as a whole, and how long they are."""
+        found: dict[int, tuple[Pitch, float]] = {}
+        for place, ((note, bands, _), part, pitch) in enumerate(zip(waiting, parts, pitches, strict=True)):
+            seconds = len(part) / bands.band_hz
+            if pitch is not None and not is_tone(pitch, seconds) and note.novelty_ratio >= STANDS_OUT:
+                agreed = agree_in_pieces(part, bands.band_hz)
+                if agreed is not None:
+                    found[place] = (agreed, seconds)
+        return found
 
     def _report(self, kept: list[tuple[SoundingNote, Bands, NoteBlock, Pitch]], bands: Bands) -> None:
         """Findings of notes of one run."""
