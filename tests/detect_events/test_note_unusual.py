@@ -31,6 +31,16 @@ def test_the_fall_of_the_note_before_is_no_onset(fall_s: float) -> None:
     assert np.max(np.abs(off_s)) < 0.005
 
 
+@pytest.mark.parametrize("hz", [24.5, 30.0, 31.4])
+def test_the_attack_of_a_low_note_with_partials_is_not_its_period(hz: float) -> None:
+    time_s = seconds(2.0)
+    u = time_s - 0.5
+    partials = sum(np.sin(2 * np.pi * k * hz * u) / k for k in range(1, 6))
+    wave = 5.0 * partials * np.clip(u / 0.004, 0, 1) * (u < 0.8)
+    (note,) = run(NoteDetector(), logged(wave)).findings
+    assert note.measured["attack_s"] < 0.028  # over 50 ms, as levels are averaged, 0.039 to 0.062
+
+
 def test_the_fall_of_the_note_before_is_no_onset_where_other_music_fills_the_pause() -> None:
     time_s = seconds(6.0)
     starts_s = 0.5 + 0.5 * np.arange(10)

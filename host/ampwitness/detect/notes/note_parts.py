@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from ampwitness.detect.notes.note_decimate import BAND_STEP, Bands
+from ampwitness.detect.notes.note_decimate import BAND_STEP, LEVEL_S, Bands
 from ampwitness.detect.notes.note_spectrum import Pitch, measure_pitches
 from ampwitness.detect.notes.note_swell import LEAST_ATTACK_S, date_swell
 from ampwitness.detect.notes.sounding_note import SoundingNote, join
@@ -18,6 +18,7 @@ _LEAST_STRONG_S = 0.080
 _MOST_OF_IT = 0.9
 _PIECE_S, _LEAST_PIECES, _MOST_PIECES = 0.110, 3, 16
 _CLEAR_PIECE, _AGREES, _AGREEING_SHARE = 0.85, 0.015, 0.4  # explained; of pitch; of the pieces
+_RIPPLES_TO_HZ, _SOON_S = 80.0, 0.400  # notes below ripple; of a note's beginning, in which most are loudest
 # Where the mean square over 50 ms reaches 81 % of its largest, and where the envelope reaches 90 %, in closed form
 # for rises along a line and along half a cosine, which differ by 1 ms at most.
 _AVERAGED_S = (0.0158, 0.0170, 0.0238, 0.0315, 0.0395, 0.0565, 0.0840, 0.1223, 0.2010, 0.3008)
@@ -81,7 +82,7 @@ def date_again(note: SoundingNote, bands: Bands, pitch: Pitch) -> None:
     """A note that swells began before its rise stood out."""
     if note.band_before is None or note.since_last_s * bands.rate_hz < 1.0:
         return
-    if not measure_attack(note, bands) >= LEAST_ATTACK_S:
+    if not _measure_rise(note, bands, join(note.levels), note.level_peak_v**2, LEVEL_S) >= LEAST_ATTACK_S:
         return
     band = np.concatenate((note.band_before, *note.band))
     a_band = bands.factor * BAND_STEP
@@ -95,10 +96,36 @@ def date_again(note: SoundingNote, bands: Bands, pitch: Pitch) -> None:
     note.onset_basis = "a swell: where its rise, carried back, leaves nothing"
 
 
-def measure_attack(note: SoundingNote, bands: Bands) -> float:
-    """Seconds from the onset until the level is within 0.9 of its highest, averaging taken off; NaN: it never is."""
+def measure_attack(note: SoundingNote, bands: Bands, pitch_hz: float) -> float:
+    """Seconds from the onset until the level is within 0.9 of its highest, averaging taken off; NaN: it never is.
+
+    The level of a low note over 50 ms rises and falls with its periods: it is averaged over whole ones.
+    """
     levels = join(note.levels)
-    limit = 0.81 * note.level_peak_v**2
+    if pitch_hz > _RIPPLES_TO_HZ or not len(levels):
+        return _measure_rise(note, bands, levels, note.level_peak_v**2, LEVEL_S)
+    if int(levels.argmax()) < _SOON_S * bands.band_hz:
+        levels = levels[: round((_SOON_S + LEVEL_S) * bands.band_hz)]
+    over_s = max(1, round(LEVEL_S * pitch_hz)) / pitch_hz
+    levels = _average(note, len(levels), over_s * bands.band_hz)
+    return _measure_rise(note, bands, levels, float(levels.max()), over_s)
+
+
+def _average(note: SoundingNote, n: int, width: float) -> FloatArray:
+    """Mean squares of a note's first n band samples over so many samples (with a fraction) around each."""
+    band = join(note.band)[: n + round(width)]
+    before = np.zeros(0) if note.band_before is None else note.band_before
+    whole = np.concatenate((before, band))
+    sums = np.concatenate(([0.0], np.cumsum(whole * whole)))
+    middle = len(before) + 0.5 + np.arange(n)
+    at = np.arange(len(sums))
+    # Beyond the ends it counts as silent.
+    out: FloatArray = (np.interp(middle + 0.5 * width, at, sums) - np.interp(middle - 0.5 * width, at, sums)) / width
+    return out
+
+
+def _measure_rise(note: SoundingNote, bands: Bands, levels: FloatArray, highest_v2: float, over_s: float) -> float:
+    limit = 0.81 * highest_v2
     loud = levels >= limit
     first = int(loud.argmax()) if len(loud) else 0
     if not len(loud) or not loud[first]:
@@ -107,6 +134,7 @@ def measure_attack(note: SoundingNote, bands: Bands) -> float:
     if first:
         at -= float((levels[first] - limit) / max(levels[first] - levels[first - 1], 1e-12))
     averaged_s = (note.band_first + at) / bands.band_hz - note.onset / bands.rate_hz
-    if averaged_s > _AVERAGED_S[-1]:
+    scale = over_s / LEVEL_S
+    if averaged_s > _AVERAGED_S[-1] * scale:
         return averaged_s
-    return float(np.interp(averaged_s, _AVERAGED_S, _ATTACK_S))
+    return scale * float(np.interp(averaged_s / scale, _AVERAGED_S, _ATTACK_S))
