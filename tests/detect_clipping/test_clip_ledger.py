@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import weakref
 from collections.abc import Mapping
 from typing import Any
 
@@ -10,8 +11,9 @@ import pytest
 from ampwitness.bench import clip_signals
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.clips import clip_ledger, clipping
-from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates
+from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates, HighCrests
 from ampwitness.detect.clips.clip_ledger import ClipLedger
+from ampwitness.detect.clips.clip_verdict import Verdicts
 from ampwitness.detect.clips.found_clips import ClipTable
 
 RATE_HZ = 8000.0
@@ -81,3 +83,21 @@ def test_clips_of_earlier_blocks_vouch_for_faint_ones_and_count_once(monkeypatch
     alone.add([at_rail], [])
     alone.finish()
     assert len(alone.table) == 0
+
+
+def test_a_block_is_let_go_of_as_soon_as_it_is_taken_apart(monkeypatch: pytest.MonkeyPatch) -> None:
+    judge = clip_ledger.judge
+    seen: list[bool] = []
+
+    def look(table: Candidates, crests: list[HighCrests]) -> Verdicts:
+        rows = weakref.ref(table.supply)
+        few = table.take(np.zeros(len(table), dtype=bool))
+        del table
+        seen.append(rows() is None)
+        return judge(few, crests)
+
+    monkeypatch.setattr(clip_ledger, "judge", look)
+    ledger = ClipLedger()
+    ledger.add([make_rows(np.arange(5.0), 50.0, np.full(5, RAIL_V))], [])
+    ledger.finish()
+    assert seen == [True]

@@ -23,6 +23,7 @@ from ampwitness.detect.clips.clip_verdict import Verdicts, judge
 from ampwitness.detect.clips.found_clips import CEILINGS, PLACES, SHAPES, ClipTable
 from ampwitness.detect.clips.headroom import KeptRooms, keep_least
 from ampwitness.detect.clips.rail_model import summarise_rail
+from ampwitness.pieces import give_back
 from ampwitness.types import FloatArray
 
 AT_ONCE = 20_000  # candidates, so many minutes of music that clips often
@@ -78,12 +79,15 @@ class ClipLedger:
         self._judge(len(self._waiting.sizes), is_last=True)
 
     def _judge(self, n_stretches: int, is_last: bool = False) -> None:
+        give_back()  # judging takes more than all that goes ahead of it
         table, crests = self._waiting.take(n_stretches)
         n_company = 0 if self._company is None else len(self._company)
         if self._company is not None:
             table = join([self._company, table])
-        verdicts = judge(table, crests)
-        del table, crests
+        handed_over = [table]
+        del table  # so that it goes as soon as its parts are taken
+        verdicts = judge(handed_over.pop(), crests)
+        del crests
         is_new = np.ones(len(verdicts.clips), dtype=bool)
         if self._company is not None:
             is_new = ~np.isin(verdicts.clips["start_s"], self._company["start_s"])

@@ -113,7 +113,9 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     rail_model: dict[str, Mapping[str, Any]] = {}
     headrooms = []
     rooms = []
+    n_candidates = len(table)
     tables = [(sign, polarity, table.take(table["sign"] == sign)) for sign, polarity in _SIDES]
+    del table  # all of it is in those of the polarities
     plain = [(mine, find_plain(mine)) for _, _, mine in tables]
     is_sure = is_source_for_sure(plain) or is_refuted(plain, crests)
     is_at_many_levels = is_sure or any(lies_at_many_levels(*side) for side in plain)
@@ -159,6 +161,6 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
         rail_model=rail_model,
         lowest_headroom_db=min(headrooms) if headrooms else None,
         rooms=tuple(rooms),
-        n_candidates=len(table),
+        n_candidates=n_candidates,
         remarks=_remarks(shape, where) + ((REMARK,) if is_late else ()),
     )
