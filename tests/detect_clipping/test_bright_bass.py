@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
-from ampwitness.bench.clip_material import bright_plucks
+from ampwitness.bench.clip_material import bright_plucks, organ_pedal
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.clips.clipping import ClippingDetector
+from ampwitness.types import FloatArray
 from scipy import signal
 
 RATE_HZ = 8000.0
@@ -37,15 +40,23 @@ def test_plucks_of_twelve_partials_are_not_clipped(seed: int) -> None:
     assert len(detector.finish().findings) == 0
 
 
-@pytest.mark.parametrize("seed", [105, 109])  # 14 and 13 false clips where each kinked wave was asked by itself
-def test_kinks_at_any_height_are_the_music(seed: int) -> None:
-    """Tops between two sharp corners, most of them below rounder crests beside them: none of them is a ceiling."""
+@pytest.mark.parametrize(
+    ("play", "seed"),
+    [
+        # Tops between two sharp corners, most of them below rounder crests beside them: 14 and 13 false clips where
+        # each was asked by itself.
+        (bright_plucks, 105),
+        (bright_plucks, 109),
+        # One held note whose broad tops, which no fit describes, end at one level: 59 false clips.
+        (organ_pedal, 110),
+    ],
+)
+def test_shapes_of_the_music_are_no_ceiling(play: Callable[..., FloatArray], seed: int) -> None:
     rng = np.random.default_rng(seed)
-    string_v = 25 * signal.resample_poly(bright_plucks(rng, 6.0, 4 * RATE_HZ), 1, 4)
-    output_v = (string_v + rng.normal(0, 0.027, len(string_v))).astype(np.float32)
+    music_v = 25 * signal.resample_poly(play(rng, 6.0, 4 * RATE_HZ), 1, 4)
+    output_v = (music_v + rng.normal(0, 0.027, len(music_v))).astype(np.float32)
+    volts = {"output": output_v, "supply": np.full_like(output_v, 12.6)}
     detector = ClippingDetector()
-    for window in iter_windows_from_arrays(
-        {"output": output_v, "supply": np.full_like(output_v, 12.6)}, RATE_HZ, window_s=10.0
-    ):
+    for window in iter_windows_from_arrays(volts, RATE_HZ, window_s=10.0):
         detector.push(window)
     assert len(detector.finish().findings) == 0

@@ -24,10 +24,12 @@ from ampwitness.types import FloatArray
 BoolArray = npt.NDArray[np.bool_]
 
 FLAT_SHARE = 0.8  # at ceilings 0.88 to 1, in steady tones with a line on them 0.44 to 0.7
+DENSE = 0.5  # from here on corners ring through whole plateaus
 LIVELY = 0.1  # above: treble rings on plateaus, and crests stand above the ceiling they come from
 ABOVE_SHARE, FEWEST_ABOVE = 0.4, 3
 ABOVE_SD, ABOVE_SPREADS, ABOVE_LEVEL = 2.0, 2.0, 0.001
 NEAR_S = 1.0
+MOSTLY_COARSE, BOWED_SD, BOWED_SHARE = 0.8, 3.5, 0.004  # of the rows; noise of one sample, and share of the level
 
 
 def is_round_pile(pile: Pile, table: Candidates, flat_gain: float) -> bool:
@@ -40,12 +42,23 @@ def is_round_pile(pile: Pile, table: Candidates, flat_gain: float) -> bool:
     flat_gain : least gain of a plateau that is flat
     """
     off = np.abs(table["level_v"] - pile.rail.predict(table.supply, table.output))
+    if _are_bowed(table.take((off <= pile.tolerance_v) & (table["lively"] < DENSE))):
+        return True
     there = (off <= pile.tolerance_v) & (table["is_coarse"] == 0)
     calm = there & (table["lively"] < LIVELY)
     if np.count_nonzero(calm) <= 0.5 * np.count_nonzero(there):
         return False
     n_flat = np.count_nonzero(calm & (table["gain"] >= flat_gain) & (table["n_top"] > 0))
     return bool(n_flat < FLAT_SHARE * np.count_nonzero(calm))
+
+
+def _are_bowed(there: Candidates) -> bool:
+    """Whether the tops of a pile that no fit describes rise above their own level by more than noise, as a steady
+    note's broad ones do: at a ceiling they would be flat."""
+    if not len(there) or np.mean(there["is_coarse"] > 0) < MOSTLY_COARSE:
+        return False
+    rises_v = there["peak_v"] - there["level_v"]
+    return bool(np.median(rises_v - np.maximum(BOWED_SD * there["noise_v"], BOWED_SHARE * there["level_v"])) > 0)
 
 
 def is_overtopped(rail: Rail, plateaus: Candidates, crests: HighCrests, sign: float, noise_v: float) -> bool:
