@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from ampwitness.bench.supply_scores import Score, _score_causes, analyse, supply_summary
@@ -192,3 +194,20 @@ def test_settled_is_the_supply_without_the_other_consumers_that_were_on_most_of_
     model = learn_supply(collect_history(windows), SupplyOptions(load_ohm=4.0))
     assert model is not None
     assert model.settled_at(20.0) == pytest.approx(12.5, abs=0.05)
+
+
+@pytest.mark.parametrize("ratio", [3.0, 0.0])
+def test_own_rails_that_sink_as_the_supply_does_are_told_from_it(ratio: float) -> None:
+    """While clipped the supply of that very moment stands at one level; before that both go down together."""
+    rng = np.random.default_rng(4)
+    clips = []
+    for share in rng.uniform(0.3, 0.9, 80):
+        supply_v, output_v = 12.5 - 0.5 * share + 0.01 * rng.standard_normal(), 30 * share
+        level_v = 35.0 + ratio * (supply_v - 12.0) - 0.03 * output_v + 0.015 * rng.standard_normal()
+        clip = _clip(level_v, supply_v)
+        evidence = {"supply_lagged_v": [11.5, *[supply_v] * 3], "output_lagged_v": [output_v] * 4}
+        clips.append(replace(clip, evidence=clip.evidence | evidence))
+    fit = learn_ceiling(clips)
+    assert fit is not None
+    assert fit.ratio == pytest.approx(ratio, rel=0.1)
+    assert fit.at(12.5) - fit.at(12.0) == pytest.approx(0.5 * ratio, rel=0.1)

@@ -31,9 +31,6 @@ LEAST_RANGE_V = 0.08
 _WORTH = 0.9  # a further number must narrow the spread to this
 MOST = 600  # plateaus; more adds time, not knowledge
 LAG_STEP = 0.25
-# Of its level, that an output that follows its supply stays below proportion (drops of transistors and diodes), and how
-# far that varies; common practice, no source.
-LOSS_SHARE, LOSS_SHARE_SD = 0.06, 0.06
 _SPREAD_FLOOR_SHARE = 0.0005
 TUKEY = 4.7
 
@@ -122,7 +119,8 @@ def fit_line(plateaus: Plateaus) -> CeilingFit | None:
     None with fewer than 5 plateaus, or a supply that hardly moved."""
     seen = plateaus.thin(MOST)
     n = len(seen.level_v)
-    if n < FEWEST or float(np.ptp(np.quantile(seen.supply[:, 0], (0.05, 0.95)))) < LEAST_RANGE_V:
+    # While clipped an amplifier asks for much the same whatever it plays: the supply of that very moment hardly moves.
+    if n < FEWEST or float(np.max(np.ptp(np.quantile(seen.supply, (0.05, 0.95), axis=0), axis=0))) < LEAST_RANGE_V:
         return None
     flat, _, flat_spread = robust([np.ones(n)], seen.level_v)
     best = CeilingFit("regulated", float(flat[0]), 0.0, 0.0, float("inf"), 0.0, flat_spread, n)
@@ -157,17 +155,6 @@ def fit_at(seen: Plateaus, lag: float, knee_v: float, output_lag: int | None) ->
         droop, output_lag or 0, float(lagged.max()),
     )  # fmt: skip
     return fit, seen.level_v - np.stack(columns, axis=1) @ solution
-
-
-def expect_proportion(line: CeilingFit, level_v: float, supply_v: float) -> CeilingFit:
-    """The line turned about its middle towards what an output that follows its supply does: it loses a few per cent.
-
-    Where the amplifier's own rails sink under load as the supply does, the fit alone takes both for the supply's."""
-    expected = level_v * (1 + LOSS_SHARE) / supply_v
-    weights = np.array([1 / max(line.ratio_sd, 1e-6) ** 2, 1 / (LOSS_SHARE_SD * level_v / supply_v) ** 2])
-    ratio = float(weights @ [line.ratio, expected] / weights.sum())
-    constant_v = line.constant_v + (line.ratio - ratio) * supply_v
-    return replace(line, ratio=ratio, constant_v=constant_v, ratio_sd=float(1 / np.sqrt(weights.sum())))
 
 
 def _try_line(best: CeilingFit, seen: Plateaus, output_lag: int | None) -> CeilingFit:

@@ -24,15 +24,16 @@ from ampwitness.detect.clips.ceiling_fit import (
     CeilingFit,
     Plateaus,
     collect_plateaus,
-    expect_proportion,
     fit_at,
     fit_line,
     pick_lag,
 )
+from ampwitness.detect.clips.ceiling_prior import INDEPENDENT, is_in_proportion, weigh
 from ampwitness.types import Finding, FloatArray
 
 LEAST_GAIN = 12.0  # of Tukey's loss, in spreads squared: more than three plateaus far off the line that lie on the bend
 FEWEST_ABOVE = 3
+WORTH_A_RATIO = 6.0  # squares that a rise that is not in proportion must save
 LEVEL_SHARE = 0.12  # of the rise that the line would have made, that plateaus of one level may lie apart
 TOPMOST = 5  # plateaus of the highest supplies, of which half must lie on the level
 AMONG = (0.1, 0.25, 0.4, 0.55, 0.7, 0.8, 0.88, 0.94)  # of the supplies: where a knee may lie
@@ -62,17 +63,23 @@ def fit_ceilings(sides: Mapping[str, Plateaus]) -> dict[str, CeilingFit]:
     fits = dict(lines)
     moving = [side for side, fit in lines.items() if fit.ratio > 0]
     fits |= (_bend({side: fits[side] for side in moving}, seen) or {}) if moving else {}
-    out = {}
-    for side, fit in fits.items():
-        if fit.ratio > 0:
-            lagged = pick_lag(seen[side].supply, fit.lag)
-            level_v = seen[side].level_v + fit.droop * seen[side].output[:, fit.droop_lag]
-            if np.isfinite(fit.knee_v):
-                fit = replace(fit, kind="regulated until the supply is too low")
-            else:
-                fit = expect_proportion(fit, float(np.median(level_v)), float(np.median(lagged)))
-            fit = replace(fit, highest_v=float(lagged.max()))
-        out[side] = fit
+    out = dict(fits)
+    if not moving:
+        return out
+    still = {side: weigh(fits[side], seen[side], follows=False) for side in moving}
+    if all(is_in_proportion(fits[side], seen[side]) for side in moving):
+        weighed = {side: weigh(fits[side], seen[side], follows=True) for side in moving}
+        out |= {side: one.fit for side, one in weighed.items()}
+        cost = sum(one.cost for one in weighed.values())
+    else:
+        cost = sum(_cost(fits[side], seen[side]) for side in moving) + WORTH_A_RATIO * len(moving)
+    if sum(one.cost for one in still.values()) <= cost:
+        out |= {side: one.fit for side, one in still.items()}
+    for side in moving:
+        lagged, fit = pick_lag(seen[side].supply, out[side].lag), out[side]
+        if fit.ratio > 0 and np.isfinite(fit.knee_v):
+            fit = replace(fit, kind="regulated until the supply is too low")
+        out[side] = replace(fit, highest_v=float(lagged.max()))
     return out
 
 
@@ -110,6 +117,12 @@ def _some_of(plateaus: Plateaus, fit: CeilingFit) -> Plateaus:
     chosen[:: max(1, len(lagged) // SEARCHED)] = True
     chosen[np.argsort(-lagged, kind="stable")[: HIGHEST[-1]]] = True
     return plateaus.take(chosen)
+
+
+def _cost(line: CeilingFit, seen: Plateaus) -> float:
+    """What a line leaves, as `weigh` counts it."""
+    _, left_v = _refit(seen, line, line.knee_v)
+    return 2 * _loss(left_v, line.spread_v) * min(1.0, INDEPENDENT / len(left_v))
 
 
 def _levels_met(seen: Plateaus, line: CeilingFit, lag: float) -> FloatArray:
