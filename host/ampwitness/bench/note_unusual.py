@@ -227,6 +227,25 @@ def wobble_case(seed: int) -> EventCase:
     return line.finish()
 
 
+def drum_roll_case(seed: int) -> EventCase:
+    """One drum that falls from up to five times its pitch, struck ten to twelve times a second."""
+    line = _Line(np.random.default_rng(seed))
+    starts = line.starts(0.08, 0.10)
+    hz, above = float(line.rng.uniform(48.0, 62.0)), float(line.rng.uniform(1.0, 4.0))
+    slide_s, peak_v = float(line.rng.uniform(0.006, 0.015)), float(10 ** line.rng.uniform(0.3, 1.2))
+    for begins_s, stop_s in pairwise(starts):
+        length_s, dies_s = stop_s - begins_s - 0.001, float(line.rng.uniform(0.025, 0.04))
+
+        def sound(u: Samples, length_s: float = length_s, dies_s: float = dies_s) -> Samples:
+            cycles = hz * (u + above * slide_s * -np.expm1(-u / slide_s))
+            return np.asarray(
+                peak_v * np.exp(-u / dies_s) * np.clip((length_s - u) / 0.004, 0, 1) * np.sin(2 * np.pi * cycles)
+            )
+
+        line.add(begins_s, stop_s, hz, sound)
+    return line.finish()
+
+
 UNUSUAL_FAMILIES: tuple[tuple[str, Callable[[int], EventCase]], ...] = (
     ("let go as the next begins", let_go_case),
     ("drums with wide slides", sliding_drum_case),
@@ -234,6 +253,7 @@ UNUSUAL_FAMILIES: tuple[tuple[str, Callable[[int], EventCase]], ...] = (
     ("legato with partials", legato_partials_case),
     ("partials that come and go", opening_filter_case),
     ("root lost to a high-pass", lost_root_case),
+    ("drum rolls", drum_roll_case),
     ("vibrato and tremolo", vibrato_case),
     ("partials that wobble", wobble_case),
 )

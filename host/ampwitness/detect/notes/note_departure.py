@@ -23,6 +23,7 @@ _LEAST_SHARE = 1e-7
 _STEPS = 8
 _NEAR_FROM, _NEAR_STOP = 22, 8  # slow samples ahead of a place
 _KNOWN_RATIO = 0.05  # as STEADY_RATIO: of what is no noise
+_GONE_RATIO = 0.08  # of the peak, that is left right ahead of a place of what sounded before
 _MOSTLY_NEW, _MOST_LIMIT = 0.60, 0.30  # of energy; of the largest swing: what is mostly new departs somewhere
 _CARRIED_ON = MARGIN + 60  # slow samples: over so many novelty is measured
 _ROWS_AT_ONCE = 128
@@ -125,14 +126,15 @@ class DepartureFinder:
             before_v = np.sqrt(np.einsum("ij,ij->i", level, level) / level.shape[1] * unexplained[rows])
             # What prediction leaves right ahead of a place says more than what it left of a louder note before.
             near_v = 1.5 * _rms(trace[rows, BEFORE - _NEAR_FROM - _TRACE_FROM : BEFORE - _NEAR_STOP - _TRACE_FROM])
-            is_known = unexplained[rows] < _KNOWN_RATIO
+            size = np.abs(trace[rows])
+            peak_v = np.max(size[:, BEFORE - _TRACE_FROM : BEFORE - _TRACE_FROM + 30], axis=1)
+            # What dies away in a roll of drums is predicted badly, and has gone when the next is struck.
+            is_known = (unexplained[rows] < _KNOWN_RATIO) | (near_v < _GONE_RATIO * peak_v)
             before_v = np.where(is_known, np.minimum(before_v, near_v), before_v)
             still = is_lull[rows]
             noise_v = np.where(still, np.maximum(lull_rms[rows], 0.5 * _NOISE_V), np.maximum(before_v, _NOISE_V))
             behind_lull = lull_at[rows] + (4 if quiet_from is not None else _LULL // 2)
             from_at = np.where(still, behind_lull, BEFORE - MARGIN) - _TRACE_FROM
-            size = np.abs(trace[rows])
-            peak_v = np.max(size[:, BEFORE - _TRACE_FROM : BEFORE - _TRACE_FROM + 30], axis=1)
             limit_v = np.maximum(LEAST_SIGMAS * noise_v, np.where(still, 0.01, 0.04) * peak_v)
             is_new = np.minimum(short, long)[rows] >= _MOSTLY_NEW
             is_new &= is_known & ~still

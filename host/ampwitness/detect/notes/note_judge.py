@@ -23,6 +23,7 @@ _OLD_TAIL_LEVEL = 0.15  # the same of what is hardly new: a tail that ended wher
 _HARDLY_NEW, _SWELLS_WITHIN_S = 0.40, 0.100  # of two notes that ring on: so little new, so soon behind, is their beat
 _NO_TONE_BETWEEN = 2 ** (1.5 / 12)  # nearer to each other than this, notes have no other between them
 _STRUCK = 0.90  # so much is new of no beat: what rings carries on as it did
+_ROLLS_S, _LEAST_OF_ROLL, _PITCH_OF_ROLL = 0.060, 0.90, 0.12  # since the last; explained; of pitch, which slides
 _OLD_IN_TAIL = 0.70  # so little new in a tail, at the pitch of one of the last notes: it is heard again, not struck
 
 
@@ -43,7 +44,7 @@ def judge_note(
         return None, "no sine fits"
     if not LOWEST_HZ <= pitch.frequency_hz <= HIGHEST_HZ:
         return None, "pitch outside 19 to 123.5 Hz"
-    if not is_tone(pitch, seconds):
+    if not is_tone(pitch, seconds) and not _is_struck_again(note, pitch, before):
         return None, "not a tone: too little of it repeats"
     if before and note.since_last_s < _RINGS_S:
         if _is_octave_of_ringing(pitch, before[-1]) or is_octave_again(pitch, before):
@@ -64,6 +65,15 @@ def is_tone(pitch: Pitch, seconds: float) -> bool:
         return False
     least = 0.93 if seconds < 0.120 else 0.80 if seconds < 0.300 else 0.55
     return pitch.explained_ratio >= least or (pitch.both_ratio >= 0.90 and seconds >= 0.200)
+
+
+def _is_struck_again(note: SoundingNote, pitch: Pitch, before: Sequence[Pitch]) -> bool:
+    """Whether this is the last note struck again, too short to be known by itself: a drum in a roll."""
+    if not before or note.since_last_s > _ROLLS_S or not note.novelty_ratio >= _STRUCK:
+        return False
+    if pitch.explained_ratio < _LEAST_OF_ROLL:
+        return False
+    return abs(pitch.frequency_hz / before[-1].frequency_hz - 1.0) < _PITCH_OF_ROLL
 
 
 def beats_on(note: SoundingNote, pitch: Pitch, last_pitches: Sequence[Pitch], last_level_v: float) -> bool:
