@@ -341,6 +341,8 @@ def over_current(rng: np.random.Generator, with_source: bool = True, retries: bo
         back_s = start_s + float(rng.uniform(0.3, 0.8))
         stops.append(back_s)
         for _ in range(2):
+            if back_s + 0.3 >= scene.at[-1]:
+                break  # a crest as high came too late for another try
             starts.append(_instant(scene, back_s + 0.3, 0.9))
             back_s = starts[-1] + float(rng.uniform(0.3, 0.8))
             stops.append(back_s)
