@@ -10,6 +10,7 @@ from ampwitness.bench.engine_scores import FAMILIES, RATE_HZ, find_states, score
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.road import settle_road
+from ampwitness.detect.supply.charging_changes import _known_rest
 from ampwitness.detect.supply.dips import DipDetector, name_duration
 from ampwitness.detect.supply.engine_states import find_engine_states
 from ampwitness.detect.supply.state_summary import summarise_states
@@ -192,3 +193,9 @@ def test_a_starter_without_a_notch_is_known_by_its_strokes() -> None:
 def test_what_swings_the_supply_in_step_with_the_output_is_no_engine() -> None:
     case = make_cutout("speech under a load (none)", 138)
     assert not any("cranked" in str(f.measured["cause"]) for f in find_cutouts(case)[0])
+
+
+def test_a_cranking_that_ends_with_the_recording_out_of_a_high_rest_is_judged() -> None:
+    level_s = np.arange(400) * 0.05
+    charging_v, is_rested = _known_rest(level_s, np.full(400, 13.3), [(18.0, 19.6)])
+    assert len(charging_v) == len(is_rested) == 400

@@ -127,8 +127,8 @@ def _known_rest(
             continue
         charging_v[first:] = max(CHARGING_FROM_V, rest_v + RESTED_ABOVE_V)
         is_rested[first:] = False
-        later = np.lib.stride_tricks.sliding_window_view(level[first:], min(RESTED_BLOCKS, max(1, len(level) - first)))
-        if later.shape[1] == RESTED_BLOCKS:
+        if len(level) - first >= RESTED_BLOCKS:  # a cranking may end with the recording
+            later = np.lib.stride_tricks.sliding_window_view(level[first:], RESTED_BLOCKS)
             is_rested[first : first + len(later)] = later.max(axis=1) < rest_v + RESTED_ABOVE_V
     return charging_v, is_rested
 
