@@ -48,6 +48,10 @@ LOWEST_TOP, HIGHEST_TOP = 0.75, 1.3  # of the top's mean: what it must stay betw
 LEVEL_SHARE = 0.01  # of the level: what sinks or bows less is a plateau like any other
 MOVED_SD = 5.0  # noise of one sample
 CORNER_SD_S = 6e-5
+# How much of a bend happens within a sample and a half of it: at corners of true ceilings 0.65 to 1.1, half of them
+# 0.84 and more; where partials below 700 Hz bend a wave 0.4 to 0.55, half of them 0.6 and less.
+LEAST_SHARP, LEAST_HALF_SHARP = 0.63, 0.72
+_NEAR, _WIDE = (1, 2), (3, 6)  # samples beside the corner between which slopes are taken
 
 
 def find_corners(side: OneSide) -> Candidates | None:
@@ -62,6 +66,10 @@ def find_corners(side: OneSide) -> Candidates | None:
     tops = _Tops(*(np.concatenate(columns) for columns in zip(*found, strict=True)))
     tops = tops.take(np.argsort(tops.start, kind="stable"))
     tops = tops.take(np.diff(tops.start, prepend=-np.inf) > LEAST_TOP)  # seen from both of its ends
+    sharpness = _sharpness(side, tops)
+    tops = tops.take(sharpness >= LEAST_SHARP)
+    if len(tops.start) < FEWEST or np.median(sharpness) < LEAST_HALF_SHARP:
+        return None
     moves = tops.moved_v >= LEVEL_SHARE * tops.level_v + MOVED_SD * side.noise_v
     if np.count_nonzero(moves) < FEWEST:
         return None
@@ -172,6 +180,19 @@ def _look(side: OneSide, sample: IntArray, mirrored: bool) -> _Tops:
     if mirrored:
         start, stop, flanks = -stop, -start, flanks[::-1]
     return _Tops(sample + start, sample + stop, level, highest, highest - lowest, *flanks).take(good)
+
+
+def _sharpness(side: OneSide, tops: _Tops) -> FloatArray:
+    """(n,) how much of the bend at the rounder one of both corners happens right there, as a ratio."""
+    volts = side.stretch.output_v
+    out = np.full(len(tops.start), np.inf)
+    for corner in (tops.start, tops.stop):
+        middle = np.clip(np.rint(corner).astype(np.intp), _WIDE[1] + 1, len(volts) - _WIDE[1] - 2)
+        at = middle[:, None] + np.arange(-1, 2)  # the corner may lie half a sample or more from where it was seen
+        bends = [(volts[at - a] - volts[at - b] - volts[at + b] + volts[at + a]) / (b - a) for a, b in (_NEAR, _WIDE)]
+        near, wide = (side.sign * bend for bend in bends)
+        out = np.minimum(out, near.max(axis=1) / np.maximum(wide.max(axis=1), 1e-9))
+    return out
 
 
 def _break_off(side: OneSide, sample: IntArray) -> tuple[BoolArray, BoolArray]:

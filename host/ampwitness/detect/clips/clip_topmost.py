@@ -20,6 +20,7 @@ import numpy.typing as npt
 
 from ampwitness.detect.clips.clip_candidates import Candidates, HighCrests
 from ampwitness.detect.clips.clip_pile import might_be_plateaus, stands_at_level
+from ampwitness.detect.clips.clip_plain import may_be_one_kink
 from ampwitness.detect.clips.clip_refuted import are_passed
 from ampwitness.detect.clips.rail_model import iter_neighbours
 from ampwitness.types import FloatArray
@@ -63,6 +64,9 @@ def find_topmost(table: Candidates, crests: HighCrests, sign: float, known: Bool
     weak = _gains(table, WEAK_GAIN, -np.inf) & (table["misfit"] <= WEAK_MISFIT) & might_be_plateaus(table)
     strong = _gains(table, LEAST_GAIN, LEAST_NARROW_GAIN)
     strong |= is_coarse & (over_db >= COARSE_DB) & (table["level_v"] >= COARSE_IN_NOISE * table["noise_v"])
+    kinked = may_be_one_kink(table)
+    if np.count_nonzero(known & ~kinked) < FEWEST:  # nothing shows that there is a ceiling at all
+        may_be &= ~kinked
     rows = np.flatnonzero((weak | strong) & may_be & ~known)
     if not len(rows):
         return found
