@@ -27,6 +27,7 @@ HIGH_SHARE = 0.86  # of the highest level: what may belong to the pile
 LEAST_IN_PILE = 0.5  # of the plateaus that lie so high
 WIDEST_SPREAD = 0.006  # of the level
 TIGHTEST_SHARE, WIDTH_IN_SPREADS = 0.004, 4.0
+HIGHEST_LEVEL = 1.06  # times the highest sample; on true clips 1.05 at most
 LEAST_TOP_SAMPLES = 2.5
 FEWEST_STAYS = 4
 STAY_SHARES, STAY_SPREADS = (0.005, 0.01), 3.0
@@ -45,6 +46,12 @@ class Pile:
     is_of_stays: bool = False
 
 
+def stands_below_its_peak(table: Candidates) -> BoolArray:
+    """(n,) which levels the output came near: a fit in a steep flank may place one far above all samples. What was not
+    fitted may be soft: its ceiling lies above."""
+    return np.asarray((table["level_v"] <= HIGHEST_LEVEL * table["peak_v"]) | (table["is_coarse"] > 0))
+
+
 def might_be_plateaus(table: Candidates) -> BoolArray:
     """What every clipped half-cycle shows: both flanks fall away, a crest above, some samples on top."""
     return np.asarray(
@@ -52,6 +59,7 @@ def might_be_plateaus(table: Candidates) -> BoolArray:
         & (table["flank_v_per_s"] > 0)
         & (table["n_top"] >= LEAST_TOP_SAMPLES)
         & (table["crest_v"] > table["level_v"])
+        & stands_below_its_peak(table)
     )
 
 

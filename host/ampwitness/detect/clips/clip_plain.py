@@ -40,7 +40,7 @@ STEADY_MISFIT = 5.0
 SHORT_S, RINGING_SHARE, LIVELY = 0.0015, 0.01, 0.5
 # Flanks that differ so are no two ends of a plateau; between SHORT_ ones lie fewer samples than KINK_TOP.
 KINK_LEAN, KINK_FLATTER, SHORT_KINK_FLATTER, KINK_TOP = 0.5, 0.35, 0.45, 6.0
-TIP, TIP_TILT = 2.0, 0.5  # samples of a top, and its tilt as a ratio of the flanks
+TIP = 2.0  # samples of a top
 TILT_SLACK = 0.3  # of what a plateau falls from corner to corner
 WIDEST_TOLERANCE = 0.04  # of the level; plateaus that scatter more have no rail in common
 
@@ -55,8 +55,7 @@ def may_be_one_kink(table: Candidates) -> BoolArray:
     leans = np.abs(table["lean"]) > KINK_LEAN
     flatter, n_top = table["flatter_flank_ratio"], table["n_top"]
     is_kink = leans & ((flatter < KINK_FLATTER) | ((flatter < SHORT_KINK_FLATTER) & (n_top < KINK_TOP)))
-    is_tip = (n_top < TIP) & (np.abs(table["tilt_v_per_s"]) > TIP_TILT * table["flank_v_per_s"])
-    return np.asarray((is_kink | is_tip) & (table["is_coarse"] == 0))
+    return np.asarray((is_kink | (n_top < TIP)) & (table["is_coarse"] == 0))
 
 
 def beyond_doubt(table: Candidates) -> BoolArray:

@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clips.clip_candidates import Candidates, HighCrests
-from ampwitness.detect.clips.clip_pile import might_be_plateaus, stands_at_level
+from ampwitness.detect.clips.clip_pile import might_be_plateaus, stands_at_level, stands_below_its_peak
 from ampwitness.detect.clips.clip_plain import may_be_one_kink
 from ampwitness.detect.clips.clip_refuted import are_passed
 from ampwitness.detect.clips.rail_model import iter_neighbours
@@ -60,7 +60,9 @@ def find_topmost(table: Candidates, crests: HighCrests, sign: float, known: Bool
     found = np.zeros(len(table), dtype=bool)
     over_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
     is_coarse = table["is_coarse"] > 0
-    may_be = stands_at_level(table) & (table["stay_v"] == 0) & (table["lively"] < LIVELIEST)
+    may_be = (
+        stands_at_level(table) & stands_below_its_peak(table) & (table["stay_v"] == 0) & (table["lively"] < LIVELIEST)
+    )
     weak = _gains(table, WEAK_GAIN, -np.inf) & (table["misfit"] <= WEAK_MISFIT) & might_be_plateaus(table)
     strong = _gains(table, LEAST_GAIN, LEAST_NARROW_GAIN)
     strong |= is_coarse & (over_db >= COARSE_DB) & (table["level_v"] >= COARSE_IN_NOISE * table["noise_v"])
