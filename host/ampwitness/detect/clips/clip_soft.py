@@ -51,8 +51,7 @@ FEWEST_CANDIDATES = 2  # before anything is tried
 # most in clean music.
 FIRST_EVERY, FIRST_SHARPNESS, WORTH_LEARNING = 2, (6.0, 10.0, 22.0), 1.3
 # A glance ahead of that: of six soft stretches the least came to 1.4, of 49 others three above 1.2.
-# Half of the half-cycles do for it: of 32 soft stretches the least came to 1.24, and to 1.22 with all.
-GLANCE_EVERY = 2
+# Half of the half-cycles would do for 32 such stretches, and lose three of four clips of a soft knee into a loudspeaker.
 GLANCE, WORTH_A_LOOK = Effort(points=30, rounds=2, above=(0.004, 0.03, 0.15)), 1.15
 LEAST_DRIVE = 1.05  # of the wanted crest over the ceiling: less says little of where that is
 LONGEST_S, SHORTEST_POINTS = 0.03, 14
@@ -355,9 +354,8 @@ def _lowest_between(cost: FloatArray) -> float:
 
 def _bends_at_all(cut: _Cut, noise_v: float) -> bool:
     """A quick look at a few half-cycles: whether any sharpness serves better than a corner."""
-    for effort, least, every in ((GLANCE, WORTH_A_LOOK, GLANCE_EVERY), (Effort(), WORTH_LEARNING, 1)):
-        windows = cut.windows[:: every if len(cut.windows) >= every * FEWEST else 1]
-        fits = fit_lobes(windows, noise_v, (*FIRST_SHARPNESS, HARD), spreads=FIRST_VIEW.spreads, effort=effort)
+    for effort, least in ((GLANCE, WORTH_A_LOOK), (Effort(), WORTH_LEARNING)):
+        fits = fit_lobes(cut.windows, noise_v, (*FIRST_SHARPNESS, HARD), spreads=FIRST_VIEW.spreads, effort=effort)
         cost = _mean_cost(fits.cost)
         if cost[-1] < least * cost[:-1].min():
             return False

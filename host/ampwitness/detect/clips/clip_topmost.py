@@ -79,7 +79,7 @@ def find_topmost(table: Candidates, crests: HighCrests, sign: float, known: Bool
     agree = _agree(table, rows[weak[rows]], np.flatnonzero(known & may_be), round_levels(table, crests, sign))
     rows = rows[strong[rows]]
     if len(rows) + np.count_nonzero(known & may_be) < FEWEST:  # one flat crest in an hour of music is chance
-        rows = rows[_gains(table, LONE_GAIN, LONE_NARROW_GAIN)[rows]]
+        rows = rows[(_gains(table, LONE_GAIN, LONE_NARROW_GAIN) & (table["held_v"] == 0))[rows]]
     found[rows] = found[agree] = True
     return found
 
