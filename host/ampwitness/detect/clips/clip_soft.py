@@ -51,7 +51,7 @@ FEWEST_CANDIDATES = 2  # before anything is tried
 # most in clean music.
 FIRST_EVERY, FIRST_SHARPNESS, WORTH_LEARNING = 2, (6.0, 10.0, 22.0), 1.3
 # A glance ahead of that: of six soft stretches the least came to 1.4, of 49 others three above 1.2.
-# Half of the half-cycles would do for 32 such stretches, and lose three of four clips of a soft knee into a loudspeaker.
+# Half of the half-cycles would do for 32 such stretches, but lose three of four clips of soft knees into a loudspeaker.
 GLANCE, WORTH_A_LOOK = Effort(points=30, rounds=2, above=(0.004, 0.03, 0.15)), 1.15
 LEAST_DRIVE = 1.05  # of the wanted crest over the ceiling: less says little of where that is
 LONGEST_S, SHORTEST_POINTS = 0.03, 14
