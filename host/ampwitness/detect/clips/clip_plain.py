@@ -34,6 +34,9 @@ PROMISED_ABOVE_SD = 2.0
 SHORTEST_PROMISED = 2.5  # samples: what lasts no longer is as well chance
 CUT_OFF_SD = 1.5
 LEAST_RAIL_SD = 0.0003  # of the level
+# Of the level: noise above it is music, and no polynomial follows that. In a made day of dense music the flanks' word
+# cost one clip of eight.
+PROMISED_NOISE_SHARE = 0.005
 PLAIN_MISFIT = 2.5  # reduced chi-square of flanks and line
 TOGETHER_GAIN = 250.0  # the largest of a clean half-cycle was 244
 STEADY_MISFIT = 5.0
@@ -154,6 +157,7 @@ def leads_above(
     above = table["promised_v"] - expected_v >= PROMISED_SD * sd_v
     known = (table["promised_sd_v"] > 0) & (table["gain"] < DOUBTFUL_GAIN) & stands_at_level(table)
     known &= rail.spread_v <= FAINT_SPREAD_SD * table["noise_v"]
+    known &= table["noise_v"] <= PROMISED_NOISE_SHARE * table["level_v"]
     known &= table["noise_v"] <= FAINT_NOISE_SHARE * expected_v
     return known & above, known & ~above
 
