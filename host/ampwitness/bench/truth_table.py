@@ -60,14 +60,7 @@ def _judge_clips(clips: Sequence[TrueClip], found: Sequence[Finding]) -> list[Tr
             time_errors_s.append(min(_time_error_s(finding, clip.start_s, clip.stop_s) for finding in matches))
         else:
             n_missed += 1
-    invented = [
-        finding
-        for finding in found
-        if not any(
-            clip.polarity == finding.measured["polarity"] and _overlaps(finding, clip.start_s, clip.stop_s)
-            for clip in clips
-        )
-    ]
+    invented = _invented(clips, found)
     light = len(clips) - len(heavy)
     n_light_found = sum(
         any(
@@ -88,8 +81,21 @@ def _judge_clips(clips: Sequence[TrueClip], found: Sequence[Finding]) -> list[Tr
     ]  # fmt: skip
 
 
+def _invented(clips: Sequence[TrueClip], found: Sequence[Finding]) -> list[Finding]:
+    """Those found that touch no true clip of their polarity."""
+    return [
+        finding
+        for finding in found
+        if not any(
+            clip.polarity == finding.measured["polarity"] and _overlaps(finding, clip.start_s, clip.stop_s)
+            for clip in clips
+        )
+    ]
+
+
 def _judge_clean(clips: Sequence[TrueClip], clean: Interval, found: Sequence[Finding]) -> TruthRow:
-    invented = [finding for finding in found if _overlaps(finding, clean.start_s, clean.stop_s)]
+    """What is found to begin a little before the true clip that ends the passage is that clip, seen early."""
+    invented = [f for f in _invented(clips, found) if _overlaps(f, clean.start_s, clean.stop_s)]
     n_true = sum(clip.start_s < clean.stop_s and clip.stop_s > clean.start_s for clip in clips)
     return TruthRow("clips in the clean passage", n_true, n_true, 0, len(invented), None, None, "")
 
