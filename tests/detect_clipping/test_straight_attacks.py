@@ -29,7 +29,7 @@ def test_attacks_that_end_at_a_crest_make_no_ceiling(seed: int) -> None:
     assert len(detector.finish().findings) == 0
 
 
-@pytest.mark.parametrize("seed", [1, 3, 5, 9, 11])  # 3 to 36 false clips where tips were tops
+@pytest.mark.parametrize("seed", [1, 3, 9])  # 9 to 36 false clips where tips were tops
 def test_tips_of_triangles_are_no_tops(seed: int) -> None:
     rng = np.random.default_rng([883, seed])
     n, n_fine = round(8 * RATE_HZ), 6
