@@ -271,6 +271,7 @@ def _describe(
     windows = replace(windows, sign=np.full(len(rows), side.sign), crest=windows.crest - origin, level_v=peak_v)
     table = describe_fits(side.view, windows, fit, narrow_gain, 0.0)
     table.columns["level_v"] = level_v
+    table.columns["on_course"] = np.ones(len(table))
     keep = (table["is_coarse"] == 0) & (table["misfit"] <= MOST_MISFIT) & (table["n_top"] >= LEAST_OF_RUN * length)
     return table.take(keep) if keep.any() else None
 

@@ -26,7 +26,9 @@ IntArray = npt.NDArray[np.intp]
 PART_SHARE = 0.6  # of a plateau: a fit that covers less is replaced
 PART_MISFIT = 3.0  # only fits this bad may cover but a part
 COARSE_CORNER_SD_S = 1e-4
-_ELSEWHERE = ("sharpness", "held_v", "held_v_per_s", "sunk", "limited", "stay_v", "promised_v", "promised_sd_v")
+_ELSEWHERE = (
+    "sharpness", "held_v", "held_v_per_s", "sunk", "limited", "stay_v", "promised_v", "promised_sd_v", "on_course",
+)  # fmt: skip
 
 
 def describe_fits(view: View, windows: Windows, fit: LobeFit, narrow_gain: FloatArray, fit_gain: float) -> Candidates:

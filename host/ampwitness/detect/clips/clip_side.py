@@ -60,7 +60,6 @@ BESIDE_S = 0.5
 BESIDE_SHARE = 0.03
 SUNK_SHARE = 0.7
 SUNK_SHARE_WITH_SUPPLY = 0.75
-LEAST_STAND_HIGH = 0.6  # of the tops between two corners
 FAR_ABOVE = 1.06  # times the highest of a top between two corners
 LOOSE_TOLERANCE = 0.012  # of the level: a rail known no better vouches for little,
 TOUCHES_S = 5e-4
@@ -226,8 +225,7 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float) -> SideVerdic
     between = np.flatnonzero(sunk_within & (table["sunk"] != SUNK))
     high = Candidates(table.columns | {"level_v": FAR_ABOVE * table["peak_v"]}, table.supply, table.output)
     stand_high = ~are_topped(high, between, crests, sign)
-    # Where many do not, corners are those of the music: partials of a bright string kink its waves at any height.
-    sunk_within[between] = stand_high & (np.count_nonzero(stand_high) >= LEAST_STAND_HIGH * len(between))
+    sunk_within[between] = stand_high
     accepted, undecided = accepted | sunk_within, undecided | (sunk_within & ~accepted)
     accepted, undecided = accepted | limited, undecided & ~limited
     bent = table["sharpness"] > 0

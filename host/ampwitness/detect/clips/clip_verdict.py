@@ -32,6 +32,7 @@ from ampwitness.types import FloatArray
 
 MOST_ROUNDS = 3
 OPEN_SD_SHARE = 0.5  # of the level: how far the crest of a plateau may have gone of which one corner was seen
+ALONG_SHARE = 0.5
 _SIDES = ((1.0, "positive"), (-1.0, "negative"))
 
 
@@ -98,6 +99,13 @@ def _with_partners(
     return sides
 
 
+def _follow_the_supply(plain: list[tuple[Candidates, npt.NDArray[np.bool_]]]) -> bool:
+    """Whether most plain plateaus were fitted along the supply's course (`clip_course`): no source's do that."""
+    n_plain = sum(int(np.count_nonzero(is_plain)) for _, is_plain in plain)
+    n_along = sum(int(np.count_nonzero(is_plain & (table["on_course"] > 0))) for table, is_plain in plain)
+    return n_along > ALONG_SHARE * n_plain
+
+
 def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     """Learn the rails and decide.
 
@@ -117,8 +125,9 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     tables = [(sign, polarity, table.take(table["sign"] == sign)) for sign, polarity in _SIDES]
     del table  # all of it is in those of the polarities
     plain = [(mine, find_plain(mine)) for _, _, mine in tables]
-    is_sure = is_source_for_sure(plain) or is_refuted(plain, crests)
-    is_at_many_levels = is_sure or any(lies_at_many_levels(*side) for side in plain)
+    is_rail = _follow_the_supply(plain)
+    is_sure = not is_rail and (is_source_for_sure(plain) or is_refuted(plain, crests))
+    is_at_many_levels = is_sure or (not is_rail and any(lies_at_many_levels(*side) for side in plain))
     if is_at_many_levels:
         sides = [judge_source_side(mine, is_sure) for _, _, mine in tables]
     else:
