@@ -38,7 +38,7 @@ from ampwitness.detect.clips.clip_plain import (
 from ampwitness.detect.clips.clip_round import is_overtopped, is_round_pile
 from ampwitness.detect.clips.clip_soft import ceiling_of
 from ampwitness.detect.clips.clip_source import find_source_flats
-from ampwitness.detect.clips.clip_topmost import are_topped, are_topped_alike, find_topmost
+from ampwitness.detect.clips.clip_topmost import are_topped_alike, find_topmost
 from ampwitness.detect.clips.rail_model import Rail, iter_neighbours, learn_rail, local_drift
 from ampwitness.types import FloatArray
 
@@ -224,8 +224,7 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float) -> SideVerdic
     # Two corners prove a ceiling that moves: only what stands far above all of its top speaks against them.
     between = np.flatnonzero(sunk_within & (table["sunk"] != SUNK))
     high = Candidates(table.columns | {"level_v": FAR_ABOVE * table["peak_v"]}, table.supply, table.output)
-    stand_high = ~are_topped(high, between, crests, sign)
-    sunk_within[between] = stand_high
+    sunk_within[between] = ~are_topped_alike(high, between, crests, sign)
     accepted, undecided = accepted | sunk_within, undecided | (sunk_within & ~accepted)
     accepted, undecided = accepted | limited, undecided & ~limited
     bent = table["sharpness"] > 0
