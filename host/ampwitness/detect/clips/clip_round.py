@@ -30,7 +30,6 @@ ABOVE_SHARE, FEWEST_ABOVE = 0.4, 3
 ABOVE_SD, ABOVE_SPREADS, ABOVE_LEVEL = 2.0, 2.0, 0.001
 NEAR_S = 1.0
 MOSTLY_COARSE, BOWED_SD, BOWED_SHARE = 0.8, 3.5, 0.004  # of the rows; noise of one sample, and share of the level
-HELD_S, MOSTLY_HELD = 0.15, 0.8  # rows nearer than this belong to one note; share of the rows that one note holds
 
 
 def is_round_pile(pile: Pile, table: Candidates, flat_gain: float) -> bool:
@@ -54,13 +53,9 @@ def is_round_pile(pile: Pile, table: Candidates, flat_gain: float) -> bool:
 
 
 def _are_bowed(there: Candidates) -> bool:
-    """Whether the tops of a pile that no fit describes rise above their own level by more than noise, as the broad ones
-    of one held note do: at a ceiling they would be flat. Notes of several drives that bow at one level show a soft one.
-    """
+    """Whether the tops of a pile that no fit describes rise above their own level by more than noise, as a steady
+    note's broad ones do: at a ceiling they would be flat."""
     if not len(there) or np.mean(there["is_coarse"] > 0) < MOSTLY_COARSE:
-        return False
-    note = np.cumsum(np.diff(np.sort(there["start_s"]), prepend=-np.inf) > HELD_S)
-    if np.bincount(note).max() < MOSTLY_HELD * len(there):
         return False
     rises_v = there["peak_v"] - there["level_v"]
     return bool(np.median(rises_v - np.maximum(BOWED_SD * there["noise_v"], BOWED_SHARE * there["level_v"])) > 0)
