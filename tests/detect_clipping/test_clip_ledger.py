@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import weakref
 from collections.abc import Mapping
 from typing import Any
@@ -85,6 +86,7 @@ def test_clips_of_earlier_blocks_vouch_for_faint_ones_and_count_once(monkeypatch
     assert len(alone.table) == 0
 
 
+@pytest.mark.skipif(sys.version_info < (3, 11), reason="Python 3.10 keeps a call's arguments until it returns")
 def test_a_block_is_let_go_of_as_soon_as_it_is_taken_apart(monkeypatch: pytest.MonkeyPatch) -> None:
     judge = clip_ledger.judge
     seen: list[bool] = []
