@@ -164,7 +164,6 @@ def leads_above(
     known = (table["promised_sd_v"] > 0) & (table["gain"] < DOUBTFUL_GAIN) & stands_at_level(table)
     known &= rail.spread_v <= FAINT_SPREAD_SD * table["noise_v"]
     known &= table["noise_v"] <= PROMISED_NOISE_SHARE * table["level_v"]
-    known &= table["noise_v"] <= FAINT_NOISE_SHARE * expected_v
     return known & above, known & ~above
 
 

@@ -137,11 +137,6 @@ def _gains(table: Candidates, gain: float, narrow_gain: float) -> BoolArray:
     return np.asarray((table["gain"] >= gain) & (table["narrow_gain"] >= narrow_gain) & (table["is_coarse"] == 0))
 
 
-def are_topped(table: Candidates, rows: IntArray, crests: HighCrests, sign: float) -> BoolArray:
-    """(len(rows),) which plateaus a round crest tops within half a second under much the same load."""
-    return _are_topped(table, rows, crests, np.flatnonzero(crests.sign == sign))[0]
-
-
 def are_topped_alike(table: Candidates, rows: IntArray, crests: HighCrests, sign: float) -> BoolArray:
     """(len(rows),) which plateaus a round crest tops within the next half second under a load that was no less: a store
     that has run empty does not fill meanwhile."""

@@ -215,16 +215,13 @@ class _Family:
     yields: FloatArray  # (n_hypotheses, 2, 2), see `_yields`
 
 
-def flat_bases(n_points: int, corners: FloatArray) -> FloatArray:
-    """Orthonormal bases of "line on top, a cubic flank on either side", continuous at the corners.
-
-    Shorter flanks get fewer terms. corners: (n, 2) in points; returns (n, n_points, N_FLAT) with zero columns last."""
-    return _bases(n_points, corners)[0]
-
-
 def _bases(n_points: int, corners: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """`flat_bases`, and (3, n, n_points), to be multiplied by volts: the line's tilt and by how much either flank
-    leaves it at its corner, volts a point."""
+    """Orthonormal bases of "line on top, a cubic flank on either side", continuous at the corners: shorter flanks get
+    fewer terms. Beside them what is to be multiplied by volts: the line's tilt and by how much either flank leaves it
+    at its corner, volts a point.
+
+    corners: (n, 2) in points; returns (n, n_points, N_FLAT) with zero columns last, and (3, n, n_points).
+    """
     t = np.arange(n_points, dtype=float)[None, :]
     left, right = corners[:, :1], corners[:, 1:]
     scale = (n_points - 1) / 2
