@@ -21,6 +21,7 @@ from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.supply.engine_marks import decide_by_marks, find_engine_marks
 from ampwitness.detect.supply.engine_states import find_engine_states
 from ampwitness.detect.supply.state_summary import summarise_states
+from ampwitness.detect.supply.stated_findings import StatedTable
 from ampwitness.detect.supply.supply_history import SupplySteps
 from ampwitness.detect.supply_lost import find_lost_supply
 from ampwitness.finding_list import ChangedTable, FindingList, FindingTable
@@ -28,6 +29,7 @@ from ampwitness.types import Coverage, Finding, NotJudged
 
 NAME = "engine"
 _CRANKED, _LOST = "the engine was being cranked", "the supply's connection was lost"
+_STATED = ("clipping", "notes", "dips", "cutouts")  # whose findings say what the engine did meanwhile
 _OF_THE_SAG = ("sag_v", "sag_without_end_v", "sag_percent", "sag_slope_v_per_s", "recovery_s")
 
 
@@ -57,6 +59,10 @@ def settle_road(results: Sequence[DetectorResult], steps: SupplySteps) -> tuple[
         elif result.coverage.detector == "notes":
             for spans, why in ((states.cranking, _CRANKED), (without, _LOST)):
                 result = _without_sag_within(result, spans, why) if spans else result
+        if states.spans and result.coverage.detector in _STATED:
+            tables = FindingList.of(result.findings).tables
+            stated = FindingList([StatedTable(table, states) for table in tables])
+            result = DetectorResult(stated, result.coverage, result.summary)
         settled.append(result)
     everything = FindingList([result.findings for result in settled])
     marks = tie_marks(everything, liveness)

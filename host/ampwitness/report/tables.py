@@ -22,6 +22,7 @@ _COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
         ("overdrive (dB)", "overdrive_db", 2),
         ("uncut crest (V)", "crest_v", 2),
         ("supply (V)", "supply_v", 2),
+        ("engine", "engine_state", 0),
         ("whose fault", "cause", 0),
         ("lost to sag / overdrive", "cause_share", 2),
     ),
@@ -34,6 +35,7 @@ _COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
         ("supply before (V)", "supply_before_v", 3),
         ("looked for (s)", "supply_before_looked_s", 3),
         ("settled before", "supply_before_settled", 0),
+        ("engine", "engine_state", 0),
         ("lowest, averaged (V)", "supply_lowest_averaged_v", 3),
         ("lowest, raw (V)", "supply_lowest_raw_v", 3),
         ("at its end (V)", "supply_end_v", 3),
@@ -51,6 +53,7 @@ _COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
         ("depth (V)", "depth_v", 3),
         ("depth (%)", "depth_percent", 1),
         ("duration (s)", "duration_s", 3),
+        ("engine", "engine_state", 0),
     ),
     "cutout": (
         ("outage (s)", "outage_s", 3),
@@ -60,6 +63,7 @@ _COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
         ("came back", "recovered", 0),
         ("how", "returned", 0),
         ("confidence", "confidence", 0),
+        ("engine", "engine_state", 0),
     ),
     "tone": (
         ("tone (Hz)", "frequency_hz", 2),
@@ -112,7 +116,7 @@ _IN_MILLISECONDS = frozenset(("flat_s",))
 _SCREEN_ONLY = frozenset(
     (
         "pitch_cents", "attack_s", "supply_before_looked_s", "supply_lowest_raw_v", "supply_end_v",
-        "sag_slope_v_per_s", "ripple_v", "energy_v2s",
+        "sag_slope_v_per_s", "ripple_v", "energy_v2s", "engine_state",
     )
 )  # fmt: skip
 

@@ -16,6 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from ampwitness.detect.supply.charging_changes import (
     BLOCK_STEPS,
@@ -61,11 +62,17 @@ class EngineStates:
 
     def at(self, time_s: float) -> State:
         """The state at a time; "not decidable" outside the spans."""
-        starts = [s.start_s for s in self.spans]
-        place = int(np.searchsorted(starts, time_s, "right")) - 1
-        if place < 0 or time_s >= self.spans[place].stop_s + STEP_S:
-            return "not decidable"
-        return self.spans[place].state
+        return STATES[int(self.numbers_at(np.array([time_s]))[0])]
+
+    def numbers_at(self, time_s: FloatArray) -> npt.NDArray[np.int64]:
+        """(n,) places in STATES of the states at (n,) times."""
+        undecided = STATES.index("not decidable")
+        if not self.spans:
+            return np.full(len(time_s), undecided, dtype=np.int64)
+        place = np.searchsorted([s.start_s for s in self.spans], time_s, "right") - 1
+        state = np.array([STATES.index(s.state) for s in self.spans])[place]
+        is_outside = (place < 0) | (time_s >= np.array([s.stop_s for s in self.spans])[place] + STEP_S)
+        return np.where(is_outside, undecided, state)
 
 
 def find_cranking(steps: SupplySteps, dips: Sequence[Finding]) -> tuple[tuple[float, float], ...]:
