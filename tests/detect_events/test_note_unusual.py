@@ -32,6 +32,18 @@ def test_the_fall_of_the_note_before_is_no_onset(fall_s: float) -> None:
     assert np.max(np.abs(off_s)) < 0.005
 
 
+def test_a_low_drum_cut_off_right_ahead_of_the_next_is_no_onset() -> None:
+    time_s = seconds(5.0)
+    starts_s = 0.5 + 0.42 * np.arange(10)
+    wave = np.zeros(len(time_s))
+    for place, start_s in enumerate(starts_s):
+        u = np.maximum(time_s - start_s, 0.0)
+        shape = np.clip(u / 0.001, 0, 1) * np.exp(-u / 0.4) * np.clip((0.417 - u) / 0.005, 0, 1)
+        wave += 8.0 * shape * np.sin(2 * np.pi * (36.0 + 0.7 * place) * (u - 0.06 * np.expm1(-u / 0.06)))
+    found = run(NoteDetector(), logged(wave)).findings
+    assert [note.start_s for note in found] == pytest.approx(starts_s, abs=0.002)
+
+
 @pytest.mark.parametrize("hz", [24.5, 30.0, 31.4])
 def test_the_attack_of_a_low_note_with_partials_is_not_its_period(hz: float) -> None:
     time_s = seconds(2.0)

@@ -108,12 +108,15 @@ class DepartureFinder:
         is_still = lull_rms <= _STILL_V
         short, long, unexplained = np.ones(k), np.ones(k), np.ones(k)
         trace = np.zeros((k, _TRACE_STOP - _TRACE_FROM))
+        whole, carried = (np.zeros((k, _TRACE_STOP - BEFORE + MARGIN)) for _ in range(2))
         asked = np.flatnonzero(~(is_lull & is_steep & is_still))
         if len(asked):
             some = high[asked]
-            rest, unexplained[asked] = self._predict(some, starts[asked])
+            level = (slow[asked] - some)[:, : BEFORE - MARGIN].mean(axis=1)
+            rest, unexplained[asked], carried[asked] = self._predict(some, starts[asked], slow[asked] - level[:, None])
             short[asked], long[asked] = (_share_new(rest, some, n) for n in (30, 60))
             trace[asked, BEFORE - MARGIN - _TRACE_FROM :] = rest[:, : _TRACE_STOP - BEFORE + MARGIN]
+            whole[asked] = slow[asked, BEFORE - MARGIN : _TRACE_STOP] - level[:, None]
         # What still moves there and is well predicted is no silence.
         if quiet_from is None:
             is_lull &= is_still | (unexplained > STEADY_RATIO)
@@ -148,24 +151,23 @@ class DepartureFinder:
             sounds = np.flatnonzero(~is_lull[rows] & np.isfinite(corners) & ~is_end[rows])
             if len(sounds):
                 out, rows = out[sounds], rows[sounds]
-                later = self._behind_falls(high[rows], trace[rows], at[rows], limit_v[out], peak_v[out])
+                later = self._behind_falls(whole[rows], carried[rows], at[rows], limit_v[out], peak_v[out])
                 fell[rows] = np.maximum(np.nan_to_num(later - at[rows]), 0.0)
                 at[rows] += fell[rows]
                 is_end[rows] = falls_silent[rows] = _fall_silent(high[rows], trace[rows], at[rows])
         return Departures(at - BEFORE, short, long, is_lull, is_end, falls_silent, unexplained, lull_at - BEFORE, fell)
 
     def _behind_falls(
-        self, high: FloatArray, trace: FloatArray, at: FloatArray, limit_v: FloatArray, peak_v: FloatArray
+        self, volts: FloatArray, carried: FloatArray, at: FloatArray, limit_v: FloatArray, peak_v: FloatArray
     ) -> FloatArray:
-        """Departures from what sounded before as it falls, where it does so first: samples as `at`; NaN elsewhere."""
+        """Departures from what sounded before as it falls, where it does so first: samples as `at`; NaN elsewhere.
+        `volts`, `carried`: from the margin on, with all that lies below 8 Hz, as without it a fall leaves a tail."""
         begin = BEFORE - MARGIN
-        volts = high[:, begin:_TRACE_STOP]
-        carried = volts - trace[:, begin - _TRACE_FROM :]
         left, shows, left_v = carry_falls(volts, carried, np.round(at).astype(np.intp) - begin, limit_v)
         later = np.full(len(at), np.nan)
         rows = np.flatnonzero(shows)
         if len(rows):
-            rest = np.zeros((len(rows), trace.shape[1]))
+            rest = np.zeros((len(rows), _TRACE_STOP - _TRACE_FROM))
             rest[:, begin - _TRACE_FROM :] = left[rows]
             from_at = shows[rows] + begin - _TRACE_FROM - _SHOWS_BACK
             # What no fall of the table describes is noise to the corner.
@@ -188,7 +190,7 @@ class DepartureFinder:
         """
         n = 2 * TURN_MARGIN + 1
         k = len(ahead)
-        both, left = self._predict(np.concatenate((ahead, behind)), np.zeros(2 * k, dtype=np.intp))
+        both, left, _ = self._predict(np.concatenate((ahead, behind)), np.zeros(2 * k, dtype=np.intp))
         forth, back, unexplained = both[:k], both[k:], np.maximum(left[:k], left[k:])
         lost = np.cumsum(forth[:, :n] ** 2, axis=1) - np.cumsum(back[:, :n][:, ::-1] ** 2, axis=1)
         # Both are known at samples; between them the difference is a parabola's.
@@ -207,20 +209,27 @@ class DepartureFinder:
         ----------
         high, starts : as for `find`
         """
-        rest, _ = self._predict(high, starts)
+        rest, *_ = self._predict(high, starts)
         short, long = (_share_new(rest, high, n) for n in (30, 60))
         return short, long
 
-    def _predict(self, high: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray]:
-        """What prediction from before the margin leaves of `_CARRIED_ON` samples behind it, and the share it leaves
-        before."""
+    def _predict(
+        self, high: FloatArray, starts: Places, slow: FloatArray | None = None
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """What prediction from before the margin leaves of `_CARRIED_ON` samples behind it, the share it leaves
+        before, and the first samples of `slow` (of `high` if there is none) carried on alike, as far as traces go."""
+        slow = high if slow is None else slow
         rest, unexplained = np.empty((len(high), _CARRIED_ON)), np.empty(len(high))
+        carried = np.empty((len(high), _TRACE_STOP - BEFORE + MARGIN))
         for first in range(0, len(high), _ROWS_AT_ONCE):
             some = slice(first, first + _ROWS_AT_ONCE)
-            rest[some], unexplained[some] = self._predict_some(high[some], starts[some])
-        return rest, unexplained
+            rest[some], unexplained[some], on = self._predict_some(high[some], starts[some], slow[some])
+            carried[some] = on[:, : carried.shape[1]]
+        return rest, unexplained, carried
 
-    def _predict_some(self, high: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray]:
+    def _predict_some(
+        self, high: FloatArray, starts: Places, slow: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
         n_before, p = BEFORE - MARGIN, ORDER
         products, n_used = lagged_products(high[:, :n_before], starts, self._products[:, :, : len(high)])
         aim, whole = products[:, p, :p].copy(), products[:, p, p].copy()
@@ -237,12 +246,12 @@ class DepartureFinder:
             for i in range(j):
                 column += weights[:, p - j + i, None] * columns[i]
         ahead = np.ascontiguousarray(columns.transpose(1, 2, 0))
-        buffer = np.empty((len(high), p + _STEPS * -(-_CARRIED_ON // _STEPS)))
-        buffer[:, :p] = high[:, n_before - p : n_before]
-        for j in range(p, buffer.shape[1], _STEPS):
-            buffer[:, j : j + _STEPS] = np.matmul(buffer[:, None, j - p : j], ahead)[:, 0]
-        predicted = np.clip(buffer[:, p : p + _CARRIED_ON], -1e3, 1e3)
-        return high[:, n_before : n_before + _CARRIED_ON] - predicted, unexplained
+        buffer = np.empty((len(high), 2, p + _STEPS * -(-_CARRIED_ON // _STEPS)))
+        buffer[:, 0, :p], buffer[:, 1, :p] = high[:, n_before - p : n_before], slow[:, n_before - p : n_before]
+        for j in range(p, buffer.shape[2], _STEPS):
+            buffer[:, :, j : j + _STEPS] = np.matmul(buffer[:, :, j - p : j], ahead)
+        predicted = np.clip(buffer[:, :, p : p + _CARRIED_ON], -1e3, 1e3)
+        return high[:, n_before : n_before + _CARRIED_ON] - predicted[:, 0], unexplained, predicted[:, 1]
 
     def _corners(
         self, trace: FloatArray, size: FloatArray, from_at: Places, limit_v: FloatArray, peak_v: FloatArray
