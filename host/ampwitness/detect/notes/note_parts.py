@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
+from statistics import median
 
 import numpy as np
 
@@ -53,19 +55,29 @@ def strong_part(note: SoundingNote, bands: Bands, part: FloatArray) -> FloatArra
     return part[:n]
 
 
-def agree_in_pieces(part: FloatArray, rate_hz: float) -> Pitch | None:
-    """The pitch on which pieces of a long note agree whose partials come and go so fast that its lines part, as those
-    of synthesisers do; noise and voices agree on none."""
+def agree_in_pieces(parts: Sequence[FloatArray], rate_hz: float) -> list[Pitch | None]:
+    """The pitch on which pieces agree of each long note whose partials come and go so fast that its lines part, as
+    those of synthesisers do; noise and voices agree on none. The pieces of all notes are measured together.
+
+    Parameters
+    ----------
+    parts : (n,) volts each, as `sounding_part` gives them
+    rate_hz : their rate
+    """
     n = round(_PIECE_S * rate_hz)
-    pieces = [part[first : first + n] for first in range(0, len(part) - n + 1, n)][:_MOST_PIECES]
-    if len(pieces) < _LEAST_PIECES:
-        return None
-    pitches = measure_pitches(pieces, rate_hz)
+    cut = [[part[first : first + n] for first in range(0, len(part) - n + 1, n)][:_MOST_PIECES] for part in parts]
+    cut = [pieces if len(pieces) >= _LEAST_PIECES else [] for pieces in cut]
+    found = iter(measure_pitches([piece for pieces in cut for piece in pieces], rate_hz))
+    return [_agreed_pitch([next(found) for _ in pieces]) for pieces in cut]
+
+
+def _agreed_pitch(pitches: Sequence[Pitch | None]) -> Pitch | None:
+    """The best of the pitches of a note's pieces, at the frequency in the middle of those that agree; None: too few."""
     clear = [pitch.frequency_hz for pitch in pitches if pitch is not None and pitch.explained_ratio >= _CLEAR_PIECE]
-    least = max(_LEAST_PIECES, _AGREEING_SHARE * len(pieces))
+    least = max(_LEAST_PIECES, _AGREEING_SHARE * len(pitches))
     if len(clear) < least:
         return None
-    hz = float(np.median(clear))
+    hz = median(clear)
     agreeing = [
         (place, pitch)
         for place, pitch in enumerate(pitches)
@@ -75,7 +87,7 @@ def agree_in_pieces(part: FloatArray, rate_hz: float) -> Pitch | None:
     if len(agreeing) < least or agreeing[0][0] >= _LEAST_PIECES:
         return None
     best = max((pitch for _, pitch in agreeing), key=lambda pitch: pitch.explained_ratio)
-    return replace(best, frequency_hz=float(np.median([pitch.frequency_hz for _, pitch in agreeing])))
+    return replace(best, frequency_hz=median([pitch.frequency_hz for _, pitch in agreeing]))
 
 
 def date_again(note: SoundingNote, bands: Bands, pitch: Pitch) -> None:

@@ -234,12 +234,19 @@ class NoteDetector:
     ) -> dict[int, tuple[Pitch, float]]:
         """By place, the pitch on which pieces agree of notes that are no tones as a whole, and how long they are."""
         found: dict[int, tuple[Pitch, float]] = {}
-        for place, ((note, bands, _), part, pitch) in enumerate(zip(waiting, parts, pitches, strict=True)):
-            seconds = len(part) / bands.band_hz
-            if pitch is not None and not is_tone(pitch, seconds) and note.novelty_ratio >= STANDS_OUT:
-                agreed = agree_in_pieces(part, bands.band_hz)
-                if agreed is not None:
-                    found[place] = (agreed, seconds)
+        for bands in {id(bands): bands for _, bands, _ in waiting}.values():
+            places = [
+                place
+                for place, ((note, b, _), part, pitch) in enumerate(zip(waiting, parts, pitches, strict=True))
+                if b is bands
+                and pitch is not None
+                and note.novelty_ratio >= STANDS_OUT
+                and not is_tone(pitch, len(part) / bands.band_hz)
+            ]
+            agreed = agree_in_pieces([parts[place] for place in places], bands.band_hz)
+            for place, pitch in zip(places, agreed, strict=True):
+                if pitch is not None:
+                    found[place] = (pitch, len(parts[place]) / bands.band_hz)
         return found
 
     def _report(self, kept: list[tuple[SoundingNote, Bands, NoteBlock, Pitch]], bands: Bands) -> None:
