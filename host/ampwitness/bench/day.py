@@ -37,7 +37,7 @@ DECODE_BYTES = 200_000_000
 N_CORRUPTIONS = 3000
 SEED = 2024
 # Parts that cost the same for a long recording, as they look at so many things and no more.
-ONCE = ("supply model", "pictured spans", "page, text, JSON", "converter's tables")
+ONCE = ("supply model", "ceilings", "pictured spans", "page, text, JSON", "converter's tables")
 
 
 class Stopwatch:
@@ -78,6 +78,7 @@ def _watch_all(watch: Stopwatch) -> None:
     from ampwitness import pipeline
     from ampwitness.decode import Decoder
     from ampwitness.detect import run_all
+    from ampwitness.detect.clips import found_clips
     from ampwitness.detect.run_all import DetectOptions, make_detectors
     from ampwitness.detect.supply.supply_history import SupplyHistory
     from ampwitness.waveform import runs
@@ -88,6 +89,7 @@ def _watch_all(watch: Stopwatch) -> None:
     watch.watch(Decoder, "push_many", "decoding")
     watch.watch(run_all, "learn_from", "supply model")
     watch.watch(run_all, "conclude", "causes")
+    watch.watch(found_clips, "learn_ceilings_from", "ceilings")  # from so many plateaus and no more
     watch.watch(run_all, "settle_road", "engine states")
     watch.watch(pipeline, "_cut_pictured", "pictured spans", is_whole=True)
     for method in ("push", "finish"):

@@ -23,6 +23,7 @@ FARTHEST_HZ = 6.0  # apart: beyond, a second's spectrum shows two lines
 _LEAST_BINS = 1.5
 _AROUND_HZ = 2.0  # of spectrum on either side beyond the farthest line
 _LEFT_RATIO = 0.08  # of the weaker line's power: so much may be left
+_HOPELESS_RATIO = 0.10  # of all power, that even the first places leave: 0.011 of it is their distance to the best
 _EDGE_BINS = 0.02  # what lies at the edge of the grid lies beyond it
 _FIRST_BINS, _STEP_BINS, _ROUNDS = 0.6, 0.25, 4
 _ON_A_BIN = 1e-7  # so near, a place is moved off it: nothing is divided by zero
@@ -92,8 +93,8 @@ def _is_one_line(bins: npt.NDArray[np.int64], seen: Complex, top: float, least_p
     """Whether one line leaves less than another one of so many percent would: most tones, and told at once."""
     places = top + np.arange(-_FIRST_BINS, _FIRST_BINS + 0.01, 0.05)
     shapes = _line_shapes(bins, places)
-    size2 = np.sum(np.abs(shapes) ** 2, axis=1)
-    held = np.abs(shapes.conj() @ seen) ** 2 / size2
+    size2 = np.sum(shapes * shapes, axis=1)
+    held = np.abs(shapes @ seen) ** 2 / size2
     best = int(np.argmax(held))
     left = float(np.sum(np.abs(seen) ** 2)) - float(held[best])
     return left < 0.5 * (least_percent / 100) ** 2 * float(held[best])
@@ -106,15 +107,19 @@ def _narrow(
     firsts = top + np.arange(-_FIRST_BINS, _FIRST_BINS + 0.01, 0.2)
     step_first, step = 0.2, _STEP_BINS
     best = (top, float(apart[0]))
+    whole = float(np.sum(np.abs(seen) ** 2))
     for _ in range(_ROUNDS):
         grid = np.stack(np.meshgrid(firsts, apart, indexing="ij"), axis=-1).reshape(-1, 2)
         grid = grid[np.abs(grid[:, 1]) >= _LEAST_BINS - 1e-9]
         left, _ = _left_over(bins, seen, grid, is_even)
-        best = (float(grid[int(np.argmin(left)), 0]), float(grid[int(np.argmin(left)), 1]))
+        least = int(np.argmin(left))
+        if left[least] > _HOPELESS_RATIO * whole:  # music, as a rule: no place nearby leaves so little
+            return None
+        best = (float(grid[least, 0]), float(grid[least, 1]))
         step_first, step = step_first / 3, step / 3
         firsts, apart = best[0] + step_first * np.arange(-3.0, 4.0), best[1] + step * np.arange(-3.0, 4.0)
     left, amplitudes = _left_over(bins, seen, np.array([best]), is_even)
-    sizes = np.abs(amplitudes[0])
+    sizes = amplitudes[0]
     if is_even:
         strong, weak = float(sizes[0]), float(np.hypot(sizes[1], sizes[2]))
         if min(sizes[1], sizes[2]) < 0.5 * max(sizes[1], sizes[2]):
@@ -130,25 +135,26 @@ def _narrow(
 
 def _left_over(
     bins: npt.NDArray[np.int64], seen: Complex, grid: FloatArray, is_even: bool
-) -> tuple[FloatArray, Complex]:
-    """(k,) power that lines at each of the places of the grid leave, and (k, lines) their amplitudes."""
+) -> tuple[FloatArray, FloatArray]:
+    """(k,) power that lines at each of the places of the grid leave, and (k, lines) how strong they are."""
     places = [grid[:, 0], grid.sum(axis=1), *([grid[:, 0] - grid[:, 1]] if is_even else [])]
-    shapes = np.stack([_line_shapes(bins, place) for place in places], axis=-1)
-    normal = shapes.conj().transpose(0, 2, 1) @ shapes
+    shapes = _line_shapes(bins, np.stack(places, axis=1))
+    normal = shapes @ shapes.transpose(0, 2, 1)
     normal += 1e-9 * np.eye(len(places))
-    wanted = shapes.conj().transpose(0, 2, 1) @ seen
-    amplitudes = np.linalg.solve(normal, wanted[:, :, None])[:, :, 0]
-    rest = seen - (shapes @ amplitudes[:, :, None])[:, :, 0]
-    return np.asarray(np.sum(np.abs(rest) ** 2, axis=1)), np.asarray(amplitudes)
+    wanted = shapes @ np.stack((seen.real, seen.imag), axis=1)
+    parts = np.linalg.solve(normal, wanted)
+    left = float(np.sum(np.abs(seen) ** 2)) - np.einsum("klc,klc->k", parts, wanted)
+    return np.asarray(left), np.asarray(np.hypot(parts[:, :, 0], parts[:, :, 1]))
 
 
-def _line_shapes(bins: npt.NDArray[np.int64], places: FloatArray) -> Complex:
-    """(k, bins) what lines of amplitude 1 at each place leave in bins under Hann's window.
+def _line_shapes(bins: npt.NDArray[np.int64], places: FloatArray) -> FloatArray:
+    """(..., bins) what lines of amplitude 1 at each place leave in bins under Hann's window, but for a factor
+    exp(i pi place) that is the same for all bins of a line: its phase, which is free in any case.
 
     The window is three boxes, each exp(-i pi x) sinc(x) of the way x to the line. As bins are whole numbers,
     exponential and sine are the same for all of them, and the rest adds up to 1 / x (x^2 - 1).
     """
     at = np.where(np.abs(places - np.rint(places)) < _ON_A_BIN, places + _ON_A_BIN, places)
-    off = bins - at[:, None]
-    turned = 0.5 / np.pi * np.exp(1j * np.pi * at) * np.sin(np.pi * at)
-    return np.asarray(turned[:, None] / (off * (off * off - 1.0)))
+    off = bins - at[..., None]
+    size = 0.5 / np.pi * np.sin(np.pi * at)
+    return np.asarray(size[..., None] / (off * (off * off - 1.0)))
