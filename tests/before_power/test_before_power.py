@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from ampwitness.cli.before_power import before_power
-from ampwitness.guide.before_power import combined_ohm, judge_coil, judge_fuse, judge_load, questions
+from ampwitness.guide.before_power import combined_ohm, judge_coil, judge_fuse, judge_load, judge_polarity, questions
 from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
@@ -50,12 +50,23 @@ def test_a_load_is_judged_as_it_is_connected() -> None:
     assert judge_load(2, 2, 4, is_bridged=False).finding == "as expected"
     assert judge_load(2, 2, 4, is_bridged=True).finding == "stop"
     assert judge_load(2, 2, None, is_bridged=True).finding == "not judged"
+    assert judge_load(2, 2, 4, is_bridged=None).finding == "not judged"
+
+
+@pytest.mark.parametrize(
+    ("volts", "finding"),
+    [(-12, "stop"), (0.2, "not judged"), (6, "look again"), (12.6, "as expected"), (17, "look again"), (25.2, "stop")],
+)
+def test_volts_at_the_power_cable(volts: float, finding: str) -> None:
+    """A 24 V vehicle's supply destroys an amplifier made for 12 V."""
+    assert judge_polarity(volts).finding == finding
 
 
 def test_fuses_are_never_called_right_for_a_cable() -> None:
     run_judged = judge_fuse(80, 100, 0.6, None)
     assert [j.finding for j in run_judged] == ["as expected", "stop"]
     assert judge_fuse(40, 100, 0.2, None)[0].finding == "look again"
+    assert [j.finding for j in judge_fuse(0, 0, 0, None)] == ["stop"]
 
 
 GOOD = {
@@ -103,7 +114,13 @@ def test_typed_at_the_terminal_with_a_slip(tmp_path: Path) -> None:
     assert kept["judgements"] == json.loads(invoke(GOOD, "--json").stdout)["judgements"]
 
 
-@pytest.mark.parametrize("bad", ["x", "nonsense=1", "coil_ohm=-4", "coil_ohm=nan", "n_coils=1.5", "n_coils=99"])
+@pytest.mark.parametrize(
+    "bad",
+    [
+        "x", "nonsense=1", "coil_ohm=-4", "coil_ohm=nan", "coil_ohm=0", "coil_ohm=open", "n_coils=1.5", "n_coils=99",
+        "cable_mm2=5000", "cable_m=1e8", "fuse_a=1e6",
+    ],
+)  # fmt: skip
 def test_absurd_answers(bad: str) -> None:
     refused = CliRunner().invoke(before_power, ["--answer", bad, "--json"])
     assert refused.exit_code != 0

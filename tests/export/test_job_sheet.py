@@ -53,7 +53,8 @@ CHANNELS = [
 
 
 COILS: dict[str, Any] = {"coil_ohm": 4, "n_coils": 1, "coil_1_ohm": 3.2, "leads_ohm": 3.3, "chassis_p_ohm": math.inf,
-         "chassis_n_ohm": math.inf, "least_stereo_ohm": 2, "ground_ohm": 0.8, "remote_v": 0, "fuse_a": 60}  # fmt: skip
+         "chassis_n_ohm": math.inf, "is_bridged": False, "least_stereo_ohm": 2, "ground_ohm": 0.8, "remote_v": 0,
+         "fuse_a": 60}  # fmt: skip
 PLACES = ("battery plus post", "main fuse in", "main fuse out", "amplifier plus terminal")
 
 

@@ -15,8 +15,8 @@ from click.testing import CliRunner, Result
 
 SOUND = {
     "coil_ohm": 4.0, "n_coils": 1, "coil_1_ohm": 3.4, "leads_ohm": 3.5, "chassis_p_ohm": float("inf"),
-    "chassis_n_ohm": float("inf"), "least_stereo_ohm": 2.0, "supply_v": 12.6, "ground_ohm": 0.2, "remote_v": 0.0,
-    "fuse_a": 40.0, "amplifier_fuses_a": 40.0, "fuse_distance_m": 0.3,
+    "chassis_n_ohm": float("inf"), "is_bridged": False, "least_stereo_ohm": 2.0, "supply_v": 12.6, "ground_ohm": 0.2,
+    "remote_v": 0.0, "fuse_a": 40.0, "amplifier_fuses_a": 40.0, "fuse_distance_m": 0.3,
 }  # fmt: skip
 
 
@@ -86,3 +86,48 @@ def test_the_last_step_names_the_job_and_takes_a_note(job: str) -> None:
     assert f"ampwitness sheet --html sheet.html --job {job}" in shown
     assert f"ampwitness job add {job} sheet --note 'handed over'" in shown
     assert "All steps are done" in _run("job", "add", job, "sheet", "--note", "handed over").output
+
+
+def test_a_file_without_a_channel_speaks_for_the_only_one(job: str, tmp_path: Path) -> None:
+    """Coils of one channel say nothing of another's; a stop of the whole vehicle stays until each is checked again."""
+    (good, bad) = (tmp_path / name for name in ("good.json", "bad.json"))
+    good.write_text(json.dumps({"kind": "before-power"}))
+    bad.write_text(json.dumps({"kind": "before-power", "open_because": "STOP: fuses"}))
+    _run("job", "channel", job, "--amplifier", "a", "--channel", "left")
+    assert "1. Checks before power: done" in _run("job", "add", job, "before-power", str(good)).output
+    _run("job", "channel", job, "--amplifier", "a", "--channel", "right")
+    shown = " ".join(_run("job", "show", job).output.split())
+    assert "1. Checks before power: open: still a/left, a/right" in shown
+    assert "before-power-a-left-2.json --amplifier a --channel left" in shown
+    named = [["--amplifier", "a", "--channel", name] for name in ("left", "right")]
+    _run("job", "add", job, "before-power", str(good), *named[0])
+    _run("job", "add", job, "before-power", str(good), *named[1])
+    assert "1. Checks before power: done" in _run("job", "show", job).output
+    assert "open: STOP: fuses" in _run("job", "add", job, "before-power", str(bad)).output
+    assert "open: STOP: fuses" in _run("job", "add", job, "before-power", str(good), *named[0]).output
+    assert "1. Checks before power: done" in _run("job", "add", job, "before-power", str(good), *named[1]).output
+    shown = " ".join(_run("job", "add", job, "before-power", str(bad), *named[1]).output.split())
+    assert "open: a/right: STOP: fuses" in shown
+    assert "--amplifier a --channel right" in shown
+
+
+def test_what_shows_no_tone_sets_no_gain(job: str, tmp_path: Path) -> None:
+    music, tone = tmp_path / "music.json", tmp_path / "tone.json"
+    music.write_text(json.dumps({"findings": [{"kind": "clip"}]}))
+    tone.write_text(json.dumps({"findings": [{"kind": "clip"}, {"kind": "knee"}]}))
+    assert "3. Gain of each channel: open: no test tone in music.json" in " ".join(
+        _run("job", "add", job, "gain", str(music)).output.split()
+    )
+    assert "3. Gain of each channel: done" in _run("job", "add", job, "gain", str(tone)).output
+
+
+def test_more_is_typed_of_a_channel_and_the_rest_stays(job: str) -> None:
+    which = ["job", "channel", job, "--amplifier", "a", "--channel", "b"]
+    _run(*which, "--load-ohm", "4", "--load-kind", "speaker", "--band", "sub")
+    _run(*which, "--rated-w", "500")
+    assert "a/b: load 4 ohm, load kind speaker, band sub, rated 500 W" in _run("job", "show", job).output
+    assert "type one of them" in str(_run(*which, "--load-ohm", "4", "--load-kind", "none").exception)
+    _run(*which, "--load-kind", "none")
+    assert "a/b: load kind none, band sub" in _run("job", "show", job).output
+    _run(*which, "--load-ohm", "2")
+    assert "a/b: load 2 ohm, band sub" in " ".join(_run("job", "show", job).output.split())

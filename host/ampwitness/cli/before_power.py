@@ -30,6 +30,16 @@ from ampwitness.guide.before_power import (
 from ampwitness.whole_file import refuse_targets, write_whole
 
 _OPEN_WORDS = ("open", "ol", "o.l", "inf")
+# kind -> unit as asked, least and most that can be, both included
+_NUMBERS = {
+    "ohm": ("ohm", 0.0, 1e9),
+    "label ohm": ("ohm", 0.1, 1000.0),
+    "volt": ("V", -1000.0, 1000.0),
+    "amp": ("A", 0.0, 10_000.0),
+    "metre": ("m", 0.0, 1000.0),
+    "mm2": ("mm2", 0.005, 1000.0),
+    "count": ("", 1.0, 32.0),
+}
 
 
 def parse_answer(ask: Ask, text: str) -> float | bool | str | None:
@@ -51,11 +61,19 @@ def parse_answer(ask: Ask, text: str) -> float | bool | str | None:
         value = float(text.replace(",", "."))
     except ValueError:
         raise UsageError(f"{ask.key}: a number, not {text!r}") from None
-    if not math.isfinite(value) or (value < 0 and ask.kind != "volt") or abs(value) > 1e9:
-        raise UsageError(f"{ask.key}: {text} cannot be")
-    if ask.key == "n_coils" and (value != int(value) or not 1 <= value <= 32):
-        raise UsageError(f"{ask.key}: a whole number from 1 to 32, not {text}")
+    unit, least, most = _NUMBERS[ask.kind]
+    if not least <= value <= most or (ask.kind == "count" and value != int(value)):  # nan is in no range
+        what = "a whole number" if ask.kind == "count" else "a number"
+        or_open = ", or `open`" if ask.kind == "ohm" else ""
+        raise UsageError(f"{ask.key}: {what} from {least:g} to {most:g} {unit}".rstrip() + f"{or_open}, not {text}")
     return value
+
+
+def _in_words(ask: Ask) -> str:
+    """The question with what may be answered."""
+    choices = f" ({', '.join(ask.choices)})" if ask.choices else " (yes, no)" if ask.kind == "yes" else ""
+    unit = _NUMBERS[ask.kind][0] if ask.kind in _NUMBERS else ""
+    return f"{ask.text}{choices}" + (f" [{unit}]" if unit else "")
 
 
 def _from_options(given: tuple[str, ...]) -> dict[str, Any]:
@@ -79,11 +97,6 @@ def _from_options(given: tuple[str, ...]) -> dict[str, Any]:
     return answers
 
 
-HOW_TO_ANSWER = (
-    "Type what the meter shows. `open` where it shows no reading, nothing where you did not measure, b to go back."
-)
-
-
 def _ask(answers: dict[str, Any]) -> dict[str, Any]:
     said = (
         "Type what the meter shows. `open` where it shows no reading, nothing where you did not measure, b to go back."
@@ -94,9 +107,7 @@ def _ask(answers: dict[str, Any]) -> dict[str, Any]:
         ask = next((ask for ask in questions(answers) if ask.key not in answers), None)
         if ask is None:
             return answers
-        choices = f" ({', '.join(ask.choices)})" if ask.choices else " (yes, no)" if ask.kind == "yes" else ""
-        unit = {"ohm": " [ohm]", "volt": " [V]", "amp": " [A]", "metre": " [m]"}.get(ask.kind, "")
-        text = str(click.prompt(wrapped(f"{ask.text}{choices}{unit}"), default="", show_default=False))
+        text = str(click.prompt(wrapped(_in_words(ask)), default="", show_default=False))
         if text.strip().lower() == "b":
             if asked:
                 del answers[asked.pop()]
@@ -112,6 +123,7 @@ def _cable(answers: dict[str, Any]) -> CableRun | None:
     area_mm2, length_m, fuse_a = (answers.get(key) for key in ("cable_mm2", "cable_m", "fuse_a"))
     if not area_mm2 or not length_m or not fuse_a:
         return None
+    length_m, fuse_a = max(length_m, 0.01), max(fuse_a, 0.001)  # the least that a cable is reckoned for
     return measure_run(area_mm2, length_m, fuse_a, metal="copper", temperature_c=20.0, is_loop=False)
 
 
@@ -137,11 +149,11 @@ def before_power(given: tuple[str, ...], wants_list: bool, no_questions: bool, o
     """Guided meter checks with the power off: coils, leads, wiring, polarity, ground, remote, fuses."""
     answers = _from_options(given)
     if wants_list:
-        listed = questions(answers or {"n_coils": 1})
+        listed = questions(answers or {"n_coils": 2})  # two show how the keys of more coils read
         click.echo(
             json.dumps([asdict(ask) for ask in listed], indent=1)
             if as_json
-            else "\n".join(f"{ask.key:20} {ask.text}" for ask in listed)
+            else "\n".join(wrapped(f"{ask.key:20} {_in_words(ask)}") for ask in listed)
         )
         return
     refuse_targets((out,))  # before fifteen questions are asked in vain

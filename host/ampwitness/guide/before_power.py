@@ -33,6 +33,11 @@ SHORTED_OHM = 0.5
 OPEN_OHM = 1000.0
 LEAK_OHM = 100_000.0  # a speaker lead to the body: open is expected; a meter shows megohms or no reading
 GROUND_GOOD_OHM = 0.5  # with the meter's own leads taken off; a hand-held meter resolves no better
+SUPPLY_LOW_V, SUPPLY_HIGH_V, SUPPLY_DOUBLE_V = (
+    11.0,
+    16.0,
+    20.0,
+)  # a 12 V vehicle lies between the first two. Our choice.
 FUSE_DISTANCE_M = 0.45  # of the main fuse from the battery post: common practice, no source; codes decide
 
 
@@ -70,10 +75,14 @@ def combined_ohm(coil_ohm: float, n_coils: int, wiring: Wiring) -> float:
     return coil_ohm * (n_coils // 2) / 2
 
 
+def _ohm(ohm: float) -> str:
+    return f"{ohm:g} ohm" if math.isfinite(ohm) else "open"
+
+
 def judge_coil(name: str, nominal_ohm: float, measured_ohm: float) -> Judgement:
     """A coil's direct-current resistance against its nominal impedance."""
     what = f"coil of {name}"
-    shown = f"{measured_ohm:g} ohm measured, {nominal_ohm:g} ohm nominal"
+    shown = f"{_ohm(measured_ohm)} measured, {nominal_ohm:g} ohm nominal"
     if not math.isfinite(measured_ohm) or measured_ohm > OPEN_OHM:
         return Judgement(
             what, "stop", f"Open: no current can pass ({shown}).", "Look for a broken lead or a burnt coil."
@@ -98,9 +107,14 @@ def judge_coil(name: str, nominal_ohm: float, measured_ohm: float) -> Judgement:
 
 
 def judge_load(
-    load_ohm: float, least_stereo_ohm: float | None, least_bridged_ohm: float | None, is_bridged: bool
+    load_ohm: float, least_stereo_ohm: float | None, least_bridged_ohm: float | None, is_bridged: bool | None
 ) -> Judgement:
-    """The wired load against what the amplifier's label allows, as it is connected."""
+    """The wired load against what the amplifier's label allows, as it is connected; None: nobody said how that is."""
+    if is_bridged is None:
+        return Judgement(
+            "load", "not judged", f"{load_ohm:.3g} ohm; whether the output is bridged was not typed.",
+            "Bridged, the least load is usually twice as many ohms: see how it is connected.",
+        )  # fmt: skip
     least_ohm = least_bridged_ohm if is_bridged else least_stereo_ohm
     how = "bridged" if is_bridged else "not bridged"
     if least_ohm is None:
@@ -137,14 +151,26 @@ def judge_polarity(supply_v: float) -> Judgement:
             "supply polarity", "not judged", f"{supply_v:g} V: nothing there, the fuse is out or the cable is open.",
             "Put a small fuse in for this one reading with the cable's end in free air, then take it out again.",
         )  # fmt: skip
-    return Judgement("supply polarity", "as expected", f"{supply_v:g} V with red on plus: the right way round.")
+    shown = f"{supply_v:g} V with red on plus: the right way round"
+    if supply_v >= SUPPLY_DOUBLE_V:
+        return Judgement(
+            "supply polarity", "stop", f"{shown}, but of a 24 V vehicle.",
+            "That destroys an amplifier made for 12 V: read its label before anything is connected.",
+        )  # fmt: skip
+    if not SUPPLY_LOW_V <= supply_v <= SUPPLY_HIGH_V:
+        return Judgement(
+            "supply polarity", "look again", f"{shown}; {SUPPLY_LOW_V:g} to {SUPPLY_HIGH_V:g} V were expected.",
+            "Read the battery at its posts and the amplifier's label: a flat battery, a joint that hardly conducts, or "
+            "a charger that gives too much.",
+        )  # fmt: skip
+    return Judgement("supply polarity", "as expected", f"{shown}.")
 
 
 def judge_ground(ground_ohm: float) -> Judgement:
     """Amplifier ground point to the battery's negative post, cable off the amplifier."""
     if not math.isfinite(ground_ohm) or ground_ohm > 10:
         return Judgement(
-            "ground", "stop", f"{ground_ohm:g} ohm: there is no ground.", "Find the loose or painted joint."
+            "ground", "stop", f"{_ohm(ground_ohm)}: there is no ground.", "Find the loose or painted joint."
         )
     if ground_ohm > GROUND_GOOD_OHM:
         return Judgement(
@@ -174,6 +200,13 @@ def judge_fuse(
 
     The cable's part is arithmetic: whether a cable may carry a current is for codes and the maker's table.
     """
+    if fuse_a <= 0:
+        return (
+            Judgement(
+                "main fuse", "stop", "No fuse at the battery: nothing protects the cable.",
+                "No amplifier without a fuse.",
+            ),
+        )  # fmt: skip
     judged = []
     if amplifier_fuses_a is not None:
         text = f"{fuse_a:g} A at the battery, {amplifier_fuses_a:g} A of fuses on the amplifiers behind it"
@@ -252,18 +285,22 @@ def open_because(judgements: tuple[Judgement, ...]) -> str | None:
 
 @dataclass(frozen=True, slots=True)
 class Ask:
-    """One question of the walk. kind: number, count, choice or yes/no; `open` may be typed for no reading at all."""
+    """One question of the walk.
+
+    kind: `ohm` is what a meter shows, `open` where it shows no reading; `label ohm` is printed on something; `mm2`,
+    `metre`, `volt`, `amp`, `count` are numbers, `yes` is yes or no, `choice` one of `choices`.
+    """
 
     key: str
     text: str
-    kind: Literal["ohm", "volt", "amp", "metre", "count", "choice", "yes"]
+    kind: Literal["ohm", "label ohm", "volt", "amp", "metre", "mm2", "count", "choice", "yes"]
     choices: tuple[str, ...] = ()
 
 
 def questions(answers: Mapping[str, object]) -> list[Ask]:
     """What is asked, in order; what depends on an answer follows once it is there."""
     asked = [
-        Ask("coil_ohm", "Nominal impedance of one voice coil", "ohm"),
+        Ask("coil_ohm", "Nominal impedance of one voice coil", "label ohm"),
         Ask("n_coils", "How many coils on this output", "count"),
     ]
     n_coils = answers.get("n_coils")
@@ -277,8 +314,8 @@ def questions(answers: Mapping[str, object]) -> list[Ask]:
         Ask("chassis_p_ohm", "+ speaker lead to bare metal of the body", "ohm"),
         Ask("chassis_n_ohm", "- speaker lead to bare metal of the body", "ohm"),
         Ask("is_bridged", "Is the amplifier's output bridged", "yes"),
-        Ask("least_stereo_ohm", "Amplifier's rated least load, not bridged", "ohm"),
-        Ask("least_bridged_ohm", "Amplifier's rated least load, bridged", "ohm"),
+        Ask("least_stereo_ohm", "Amplifier's rated least load, not bridged", "label ohm"),
+        Ask("least_bridged_ohm", "Amplifier's rated least load, bridged", "label ohm"),
         Ask(
             "supply_v",
             "With a small fuse in for this one reading and the end of the amplifier's power cable in free air: red on "
@@ -290,7 +327,7 @@ def questions(answers: Mapping[str, object]) -> list[Ask]:
         Ask("fuse_a", "Main fuse at the battery", "amp"),
         Ask("amplifier_fuses_a", "All fuses on the amplifiers behind it, added up", "amp"),
         Ask("fuse_distance_m", "Cable between the battery's post and that fuse", "metre"),
-        Ask("cable_mm2", "Power cable's section in mm2", "count"),
+        Ask("cable_mm2", "Power cable's section", "mm2"),
         Ask("cable_m", "Its length from battery to amplifier", "metre"),
     ]
     return asked
@@ -350,9 +387,13 @@ def _judge_wired(answers: Mapping[str, object], coil_ohm: float, n_coils: int, n
         load_ohm = combined_ohm(coil_ohm, n_coils, wiring)
     except ValueError as error:
         return [Judgement("load", "stop", f"{error}.", "Type the wiring as it is.")]
+    is_bridged = answers.get("is_bridged")
     judged = [
         judge_load(
-            load_ohm, number("least_stereo_ohm"), number("least_bridged_ohm"), bool(answers.get("is_bridged", False))
+            load_ohm,
+            number("least_stereo_ohm"),
+            number("least_bridged_ohm"),
+            is_bridged if isinstance(is_bridged, bool) else None,
         )
     ]
     leads_ohm = number("leads_ohm")
