@@ -28,6 +28,8 @@ from ampwitness.recording.parts import JoinedRecording
 from ampwitness.report.sheet_walks import WALK_STEPS, is_walk
 from ampwitness.whole_file import write_pieces_whole
 
+_STEPS_OF_A_TONE = ("source", "gain")
+_SEEN_OF_A_TONE = {"tone", "knee", "setting"}
 _FOLDER = click.argument("folder", type=click.Path(path_type=Path))
 _JSON = click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 _AMPLIFIER = click.option("--amplifier", help="Which amplifier, as typed into the job.")
@@ -67,7 +69,7 @@ def new(folder: Path, name: str | None) -> None:
 @click.option("--amplifier", required=True, help="Your name for the amplifier.")
 @click.option("--channel", required=True, help="Your name for its channel: mono, left, right, ...")
 @click.option("--load-ohm", type=FiniteRange(0, min_open=True), help="Nominal impedance of what hangs on it.")
-@click.option("--load-kind", type=click.Choice(["none", "resistor", "speaker"]))
+@click.option("--load-kind", type=click.Choice(["none", "resistor", "speaker"]), help="What the output drives.")
 @click.option("--band", type=click.Choice(BANDS), help="What it plays: decides which test tone is proposed.")
 @click.option("--rated-w", type=FiniteRange(0, min_open=True), help="Rated watts, as its label says.")
 @click.option("--least-load-ohm", type=FiniteRange(0, min_open=True), help="Least load, as its label says.")
@@ -75,7 +77,7 @@ def new(folder: Path, name: str | None) -> None:
 @click.option("--board", help="Id of the logger board that looks at it.")
 @click.option("--remark", help="Anything worth keeping.")
 def channel(folder: Path, amplifier: str, channel: str, **facts: Any) -> None:
-    """Type in one amplifier channel, or more about it."""
+    """Type in one amplifier channel, or more about it: what is not given stays as it was typed before."""
     opened = open_job(folder)
     opened.set_channel(amplifier, channel, facts)
     opened.save()
@@ -115,9 +117,11 @@ def add(
     more: list[str] = []
     if file is not None and file.suffix.lower() == ".json":
         findings = inside = _take_json(opened, file, step)
-        why_open = _asks_for(opened.folder / inside)
+        why_open = _asks_for(opened.folder / inside, step)
     elif file is not None:
         (inside, *more), findings = _take_recording(opened, file, step)
+        if step in _STEPS_OF_A_TONE:  # nothing is asked of other recordings, whose findings may be many
+            why_open = _asks_for(opened.folder / findings, step)
     entry = opened.add_entry(
         step,
         "done",
@@ -134,10 +138,19 @@ def add(
     click.echo(json.dumps(entry, indent=1) if as_json else _show(opened, _width()))
 
 
-def _asks_for(file: Path) -> str | None:
-    """What a saved result says is still to be done before its step is."""
+def _asks_for(file: Path, step: str) -> str | None:
+    """What a saved result says is still to be done before its step is; None: nothing."""
     plain = read_json(file)
-    return str(plain["open_because"]) if isinstance(plain, dict) and plain.get("open_because") else None
+    if not isinstance(plain, dict):
+        return None
+    if plain.get("open_because"):
+        return str(plain["open_because"])
+    findings = plain.get("findings")
+    if step in _STEPS_OF_A_TONE and isinstance(findings, list):
+        kinds = {finding.get("kind") for finding in findings if isinstance(finding, dict)}
+        if not kinds & _SEEN_OF_A_TONE:
+            return f"no test tone in {file.name}, which says nothing of a gain: `ampwitness set-gain` plays along one"
+    return None
 
 
 def _take_json(opened: Job, file: Path, step: str) -> str:
@@ -264,7 +277,7 @@ def _show(opened: Job, width: int) -> str:
         lines += ["", "All steps are done or skipped."]
     else:
         step = STEP_OF_KEY[key]
-        pair = next(iter(opened.missing_channels(key)), "") if step.is_per_channel else ""
+        pair = opened.next_channel(key) if step.is_per_channel else ""
         known = next((c for c in opened.channels if f"{c['amplifier']}/{c['channel']}" == pair), {})
         if any("STOP: " in why for why in opened.open_because(key)):
             lines += ["", *textwrap.wrap("Next: mend these, then repeat before-power. No power until then.", width)]

@@ -65,20 +65,42 @@ class Job:
 
     def open_because(self, key: str) -> list[str]:
         """What the newest evidence of each channel asks for, in words; empty: nothing."""
-        newest = {(e.get("amplifier"), e.get("channel")): e for e in self.entries(key) if e["state"] == "done"}
         return [
             f"{pair[0]}/{pair[1]}: {entry['open_because']}" if pair[0] else str(entry["open_because"])
-            for pair, entry in newest.items()
+            for pair, entry in self._newest(key).items()
             if entry.get("open_because")
         ]
 
+    def _newest(self, key: str) -> dict[tuple[Any, Any], dict[str, Any]]:
+        """The newest evidence of each channel. What names no channel counts until each has newer of its own."""
+        newest: dict[tuple[Any, Any], dict[str, Any]] = {}
+        channels = {(c["amplifier"], c["channel"]) for c in self.channels}
+        since: set[tuple[Any, Any]] = set()
+        for entry in (entry for entry in self.entries(key) if entry["state"] == "done"):
+            pair = (entry.get("amplifier"), entry.get("channel"))
+            newest[pair] = entry
+            since = since | {pair} if pair[0] else set()
+            if channels and channels <= since:
+                newest.pop((None, None), None)
+        return newest
+
     def missing_channels(self, key: str) -> list[str]:
-        """Channels that a per-channel step has no evidence for, as `amplifier/channel`."""
-        covered = {(e.get("amplifier"), e.get("channel")) for e in self.entries(key) if e["state"] == "done"}
-        if not STEP_OF_KEY[key].is_per_channel or (None, None) in covered:
-            return []
+        """Channels that a per-channel step has no evidence for, as `amplifier/channel`.
+
+        A file that names no channel is of the only one there is; of several, of none. A note alone may speak of all.
+        """
+        done = [entry for entry in self.entries(key) if entry["state"] == "done"]
+        covered = {(e.get("amplifier"), e.get("channel")) for e in done}
         pairs = [(c["amplifier"], c["channel"]) for c in self.channels]
+        is_of_all = any("amplifier" not in e and (len(pairs) < 2 or not e.get("file")) for e in done)
+        if not STEP_OF_KEY[key].is_per_channel or is_of_all:
+            return []
         return [f"{amplifier}/{channel}" for amplifier, channel in pairs if (amplifier, channel) not in covered]
+
+    def next_channel(self, key: str) -> str:
+        """The channel that a per-channel step goes on with, as `amplifier/channel`; "" where none is to be named."""
+        unfinished = [f"{p[0]}/{p[1]}" for p, entry in self._newest(key).items() if p[0] and entry.get("open_because")]
+        return next(iter([*self.missing_channels(key), *unfinished]), "")
 
     def next_step(self) -> str | None:
         """Key of the first step that is neither done nor skipped."""
@@ -87,21 +109,26 @@ class Job:
     # ---- changing ---------------------------------------------------------------------------------------------------
 
     def set_channel(self, amplifier: str, channel: str, facts: Mapping[str, Any]) -> None:
-        """Type in, or correct, what is known of one channel. A fact that is None is taken out.
+        """Type in, or correct, what is known of one channel. A fact that is None stays as it was typed before.
 
-        Raises JobError for a name that the job could not be read with again.
+        Raises JobError for a name that the job could not be read with again, and for a load that contradicts itself.
         """
         for what, name in (("amplifier", amplifier), ("channel", channel)):
             if not name.strip() or "/" in name:
                 raise JobError(f"{name!r} is no name for {what}: give it one or more letters or digits, and no slash.")
-        for known in self.plain["equipment"]:
-            if (known["amplifier"], known["channel"]) == (amplifier, channel):
-                known.update({key: value for key, value in facts.items() if value is not None})
-                for key in [key for key, value in facts.items() if value is None]:
-                    known.pop(key, None)
-                return
-        entry = {"amplifier": amplifier, "channel": channel}
-        self.plain["equipment"].append({**entry, **{k: v for k, v in facts.items() if v is not None}})
+        given = {key: value for key, value in facts.items() if value is not None}
+        if given.get("load_kind") == "none" and "load_ohm" in given:
+            raise JobError(f"{amplifier}/{channel}: a load of {given['load_ohm']:g} ohm and no load: type one of them.")
+        pair = (amplifier, channel)
+        known = next((c for c in self.plain["equipment"] if (c["amplifier"], c["channel"]) == pair), None)
+        if known is None:
+            known = {"amplifier": amplifier, "channel": channel}
+            self.plain["equipment"].append(known)
+        if given.get("load_kind") == "none":
+            known.pop("load_ohm", None)
+        if "load_ohm" in given and known.get("load_kind") == "none":
+            del known["load_kind"]
+        known.update(given)
 
     def add_entry(self, key: str, state: State, **facts: Any) -> dict[str, Any]:
         """Note that something was done, or skipped with a reason. Raises JobError for what contradicts the job."""
