@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import os
+import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -10,6 +13,9 @@ from ampwitness.errors import OutputError
 from ampwitness.recording.writer import refuse_existing
 from ampwitness.whole_file import MCAP_MAGIC, refuse_targets, write_whole
 from warm_command import call
+
+_NO_RIGHTS = "-dac_override,-dac_read_search"  # root enters any folder otherwise
+_WITHOUT_RIGHTS_OF_ROOT = ("setpriv", f"--bounding-set={_NO_RIGHTS}", f"--inh-caps={_NO_RIGHTS}")
 
 
 @pytest.fixture
@@ -66,6 +72,25 @@ def test_a_name_that_no_system_takes_is_one_sentence() -> None:
         assert done.returncode == 2
         assert len(done.stderr.splitlines()) == 1
         assert "choose a shorter one" in done.stderr
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("report", "locked/a.mcap"), ("record", "--out", "locked/a.mcap"), ("job", "show", "locked/van"),
+        ("virtual-board", "--constant", "supply=12", "--link", "locked/board"),
+    ],
+)  # fmt: skip
+def test_a_folder_that_may_not_be_entered_is_one_sentence(tmp_path: Path, arguments: tuple[str, ...]) -> None:
+    (tmp_path / "locked").mkdir(mode=0)
+    bound = () if os.geteuid() else _WITHOUT_RIGHTS_OF_ROOT
+    if bound and shutil.which(bound[0]) is None:
+        pytest.skip("no setpriv: root may enter every folder")
+    command = [*bound, sys.executable, "-m", "ampwitness", *arguments]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=60)
+    assert 1 <= done.returncode < 100
+    assert len(done.stderr.splitlines()) == 1, done.stderr
+    assert "locked" in done.stderr
 
 
 def test_a_folder_that_may_not_be_written_is_told_before_the_questions(

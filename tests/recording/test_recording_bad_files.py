@@ -42,7 +42,7 @@ def test_sound_text_and_bytes_without_a_frame_end(tmp_path: Path) -> None:
         sound.writeframes(bytes(100))
     assert "sound file (WAV)" in _refused(path)
     path = tmp_path / "x.csv"
-    path.write_text("time_s,volts\n" + "0.1,12.5 \u00b5\n" * 20_000)
+    path.write_text("time_s,volts\n" + "0.1,12.5\u00a0\u00b5V\n" * 20_000)
     assert "text file" in _refused(path)
     path = tmp_path / "x.bin"
     path.write_bytes(bytes(b or 1 for b in random.Random(1).randbytes(100_000)))

@@ -9,7 +9,7 @@ import socket
 from pathlib import Path
 from typing import Protocol
 
-from ampwitness.errors import MissingToolError
+from ampwitness.errors import MissingToolError, OutputError
 
 _READ_BYTES = 4096
 
@@ -58,6 +58,7 @@ class PtyPort:
     Raises
     ------
     MissingToolError : this platform has no pseudo-terminals
+    OutputError : the link cannot be made
     """
 
     def __init__(self, link: Path | None = None) -> None:
@@ -83,7 +84,12 @@ class PtyPort:
         os.set_blocking(self._master, False)
         if self._link is not None:
             self._remove_link()
-            self._link.symlink_to(self.name)
+            try:
+                self._link.symlink_to(self.name)
+            except OSError as error:
+                raise OutputError(
+                    f"the link {self._link} cannot be made ({error.strerror}): choose another place with --link"
+                ) from error
             self.name = str(self._link)
         self._poll = select.poll()
         self._poll.register(self._master, 0)

@@ -120,8 +120,11 @@ def main() -> NoReturn:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
     except OSError as error:
-        if error.errno not in (errno.ENAMETOOLONG, errno.ELOOP):
+        if error.filename is None:
             raise
-        said = f"{str(error.filename)[:60]}... is no usable name ({error.strerror}): choose a shorter one."
+        said, code = f"{error.filename}: {error.strerror}. Choose another place, or see to its rights.", 1
+        if error.errno in (errno.ENAMETOOLONG, errno.ELOOP):
+            said = f"{str(error.filename)[:60]}... is no usable name ({error.strerror}): choose a shorter one."
+            code = UsageError.exit_code
         click.echo(wrapped(f"ampwitness: {said}", sys.stderr), err=True)
-        sys.exit(UsageError.exit_code)
+        sys.exit(code)

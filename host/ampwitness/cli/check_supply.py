@@ -86,7 +86,9 @@ def check_supply(
     typed.update({key: value for key, value in given.items() if value is not None})
     is_live = sys.stdin is not None and sys.stdin.isatty() and "steps" not in typed
     if not is_live and "steps" not in typed:
-        raise UsageError("no terminal to guide: give --answers with `steps`, when to measure what (see --help)")
+        raise UsageError(
+            "There is no terminal to guide at: give --answers with `steps`, when to measure what (see --help)."
+        )
     out = out or Path(datetime.now().strftime("supply-check-%Y%m%d-%H%M%S.json"))
     refuse_existing(out)
     if recording is not None:

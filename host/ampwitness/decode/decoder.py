@@ -150,13 +150,16 @@ def refuse_unreadable(health: LinkHealth) -> None:
     if health.n_scans_received:
         return
     if health.n_bytes == 0:
-        why = "it is empty"
+        why = "it is empty. Record again."
     elif health.n_sessions:
-        why = f"the board's hello is there, but no samples ({health.n_frames_good} good frames)"
+        why = f"the board's hello is there, but no samples ({health.n_frames_good} good frames). Record again."
     elif health.skipped_reasons.get("no hello yet"):
-        why = "samples are there, but no hello that explains them: record for at least two seconds"
+        why = "samples are there, but no hello that explains them: record for at least two seconds."
     elif health.n_frames_good:
-        why = f"the board had not started: {health.n_frames_good} good frames, none with samples"
+        why = f"the board had not started: {health.n_frames_good} good frames, none with samples. Record again."
     else:
-        why = f"no valid frame in {health.n_bytes} bytes: this is no stream of an ampwitness board"
+        why = (
+            f"no valid frame in {health.n_bytes} bytes: this is no stream of an ampwitness board. Give the file that "
+            "`ampwitness record` wrote."
+        )
     raise RecordingUnreadableError(f"nothing to decode: {why}")

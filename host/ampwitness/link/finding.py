@@ -59,6 +59,8 @@ def find_board() -> str:
         raise PortNotFoundError(f"More than one board answers ({names}): say which with --port.")
     telling = [a.error for a in answers if a.error is not None and not isinstance(a.error, NotOurBoardError)]
     if len(answers) == 1 and answers[0].error is not None:
+        if isinstance(answers[0].error, NotOurBoardError):
+            raise NotOurBoardError(f"The only port here is no board's: is the board plugged in? {answers[0].error}")
         raise answers[0].error
     hint = f" {telling[0]}" if telling else " Is it plugged in, and does its firmware run?"
     raise PortNotFoundError(f"No board answers on any port ({describe_ports(ports)}).{hint}")

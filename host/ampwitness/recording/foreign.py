@@ -42,4 +42,4 @@ def _is_text(start: bytes) -> bool:
         text = codecs.getincrementaldecoder("utf-8")().decode(start)
     except UnicodeDecodeError:
         return False
-    return all(character.isprintable() or character in "\r\n\t\f" for character in text)
+    return all(character.isprintable() or character.isspace() for character in text)

@@ -110,7 +110,7 @@ def open_parts(paths: Sequence[Path], *, alone: bool = False) -> Recording:
     PartsError : the files, or what lies in the folder, are not parts of one recording.
     RecordingUnreadableError : as for `open_recording`.
     """
-    if len(paths) == 1 and not paths[0].is_dir():
+    if len(paths) == 1 and not _is_folder(paths[0]):
         first = open_recording(paths[0])
         if alone or first.kind != "mcap" or _id_of(first) is None or _number_of(first) != 1:
             return first
@@ -132,6 +132,13 @@ def open_parts(paths: Sequence[Path], *, alone: bool = False) -> Recording:
             f"{where} {len(found)} recordings that are no parts of one: report them one by one, or name the first part."
         )
     return _join(found)
+
+
+def _is_folder(path: Path) -> bool:
+    try:
+        return path.is_dir()
+    except PermissionError:  # it lies in a locked folder: opening it says so
+        return False
 
 
 def _join(found: Sequence[Recording]) -> Recording:

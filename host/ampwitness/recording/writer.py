@@ -313,12 +313,16 @@ class RecordingWriter:
 def refuse_existing(path: Path) -> None:
     """Raise OutputError when `path` is taken or has no folder, to say so before anything else is done. The writer asks
     again."""
-    if path.exists():
+    try:
+        is_taken = path.exists()
+    except PermissionError:  # a folder that may not even be looked into
+        is_taken = False
+    if is_taken:
         what = "is a directory" if path.is_dir() else "exists already and is never overwritten"
         raise OutputError(f"{path} {what}. Choose another name with --out.")
     if not path.parent.is_dir():
         raise OutputError(f"There is no directory {path.parent} to record into. Make it, or change --out.")
-    if not os.access(path.parent, os.W_OK):
+    if not os.access(path.parent, os.W_OK | os.X_OK):
         raise OutputError(f"You may not write into {path.parent}. Choose another place with --out.")
 
 
