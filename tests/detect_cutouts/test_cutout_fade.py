@@ -9,6 +9,7 @@ from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase, make_case
 from ampwitness.bench.cutout_scores import find_cutouts
 from ampwitness.detect.cutouts import cutout_watch
 from ampwitness.detect.cutouts.cutout_measure import Stop
+from ampwitness.detect.cutouts.cutout_noise import date_in_noise
 from ampwitness.detect.step_stream import RunSteps
 from ampwitness.findings.road_words import explain_cutout
 from ampwitness.types import Edge
@@ -43,9 +44,9 @@ def test_ends_that_are_no_findings_are_left_undated_and_findings_stay(monkeypatc
     dated: list[float] = []
     measure = cutout_watch.measure_fade
 
-    def count(run: RunSteps, stop: Stop, is_continuous: bool) -> None:
+    def count(run: RunSteps, stop: Stop, is_continuous: bool, on_since: int, known: int) -> None:
         dated.append(stop.stop_s)
-        measure(run, stop, is_continuous)
+        measure(run, stop, is_continuous, on_since, known)
 
     monkeypatch.setattr(cutout_watch, "measure_fade", count)
     case = make_case("over-current, no source", 100)
@@ -61,6 +62,22 @@ def test_a_noise_that_happens_to_be_loud_before_a_slow_mute_does_not_move_its_da
     case = make_case("very slow mute, continuous", 146)  # 57 ms off where only they are asked
     (found,) = find_cutouts(case)[0]
     assert found.start_s == pytest.approx(case.start_s[0], abs=0.04)
+
+
+def test_a_mute_of_noise_is_dated_by_all_its_frequencies() -> None:
+    """The least that is possible (Cramer-Rao): 24 ms by its power alone, 11 ms by all its frequencies."""
+    off_s, n_held = [], 0
+    for seed in range(10):
+        rng = np.random.default_rng(seed)
+        wave = np.convolve(rng.standard_normal(len(AT)), np.hanning(25), "same")
+        gate = np.maximum(1 - np.maximum(AT - START_S, 0.0) / 0.7, 0.0)
+        volts = 6 * wave / np.std(wave) * gate + rng.normal(0, 0.025, len(AT))
+        found = date_in_noise(volts[: 4 * RATE_HZ], 2 * RATE_HZ, round(3.72 * RATE_HZ), RATE_HZ)
+        assert found is not None
+        off_s.append(found[0] / RATE_HZ - START_S)
+        n_held += abs(off_s[-1]) <= found[1] / RATE_HZ
+    assert float(np.sqrt(np.mean(np.square(off_s)))) < 0.020
+    assert n_held >= 9
 
 
 @pytest.mark.parametrize("kind", ["tone", "noise"])

@@ -5,18 +5,20 @@ and time constant of a fall is asked how likely it makes what was recorded. Fall
 capacitor makes them, and as straight lines, as a processor makes them; behind a remote lead as half a cosine as well.
 
 Gaps: only one unbroken run is looked at.
-Limits: in noise a fall shows only as its level shrinks, which dates it to about a quarter of its time constant; where
-the programme itself changes level, to no better than that lets it. Falls of more than 0.2 s only where the signal is
-known never to pause.
+Limits: in noise a fall shows only as its level shrinks (`cutout_noise`); where the programme itself changes level, to
+no better than that lets it. Falls of more than 0.2 s only where the signal is known never to pause.
 Source: Gaussian maximum likelihood on a grid; our choice of shapes, measured by
 `python -m ampwitness.bench.cutout_scores --only slow`.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from ampwitness.detect.cutouts.cutout_measure import HALF_CYCLE_S, Stop
+from ampwitness.detect.cutouts.cutout_noise import date_in_noise
 from ampwitness.detect.notes.note_onset import extrapolate, predict_from
 from ampwitness.detect.step_stream import STEP_S, RunSteps
 from ampwitness.types import FloatArray
@@ -27,6 +29,7 @@ _LONGEST_S = 1.300
 _SEEN_S = 0.600  # of the fall: waves carried on go astray beyond
 _COARSE = 10
 _ONE_LEVEL = ((1.0, 0.0),)
+_LONG_S, _LEVEL_S, _QUIET_S = 0.040, 4.0, 0.300
 _BRIEF_S, _BRIEF_BEFORE_S = 0.130, 0.200  # where the programme may change
 _BEHIND_S = 0.020
 _LONGEST_BEHIND_S, _LEAST_BEHIND_S, _BEHIND_DOUBT_RATIO = 1.2, 0.015, 0.25  # behind a lead that fell
@@ -46,17 +49,32 @@ _NOISE_SHARE = 0.7  # of the power: what is carried on is noise in the main
 _LIKELY = 1.92  # of the logarithm: what is less likely by more lies outside 95 %
 
 
-def measure_fade(run: RunSteps, stop: Stop, is_continuous: bool) -> None:
-    """Date the beginning of a fall that took longer than 12 ms: `fade_s` and its doubt; not where it was abrupt."""
+@dataclass(frozen=True, slots=True)
+class _Begun:
+    """The likeliest start of a fall, recording time, and how far off it may be with 95 %."""
+
+    start_s: float
+    doubt_s: float
+    left_ratio: float = 1.0  # of the power behind it, what its fall does not explain
+    noise_share: float = 1.0  # of the power ahead of it, what is not foretold
+
+
+def measure_fade(run: RunSteps, stop: Stop, is_continuous: bool, on_since: int, known: int) -> None:
+    """Date the beginning of a fall that took longer than 12 ms: `fade_s` and its doubt; not where it was abrupt.
+
+    The output has been on since step `on_since`; steps up to `known` may be looked at.
+    """
     if _ends_high(run, stop):
         return
     if is_continuous:
         coarse_s = _fit_power(run, stop)
         begun = None if coarse_s is None else _fit(run, stop, coarse_s - _DOUBT_S, _BEFORE_S, steady=True)
+        if begun is not None and begun.noise_share > _NOISE_SHARE and stop.stop_s - begun.start_s > _LONG_S:
+            begun = _fit_noise(run, stop, on_since, known) or begun
     else:
         begun = _fit(run, stop, stop.stop_s - _BRIEF_S, _BRIEF_BEFORE_S, steady=False)
-    if begun is not None and stop.stop_s - begun[0] >= _LEAST_S:
-        stop.fade_s, stop.fade_doubt_s = begun[:2]
+    if begun is not None and stop.stop_s - begun.start_s >= _LEAST_S:
+        stop.fade_s, stop.fade_doubt_s = begun.start_s, begun.doubt_s
 
 
 def measure_fade_behind(run: RunSteps, stop: Stop, from_s: float) -> None:
@@ -68,18 +86,18 @@ def measure_fade_behind(run: RunSteps, stop: Stop, from_s: float) -> None:
     if not _LEAST_BEHIND_S <= behind_s <= _LONGEST_BEHIND_S or _ends_high(run, stop, _ENDS_LOW_RATIO):
         return
     begun = _fit(run, stop, from_s, _BEFORE_S, steady=True, within_s=behind_s, n_shapes=3)
-    if begun is None or begun[0] - from_s > _SOON_S:
+    if begun is None or begun.start_s - from_s > _SOON_S:
         return  # a programme that shrank by itself ahead of a late mute
-    long_s = stop.stop_s - begun[0]
+    long_s = stop.stop_s - begun.start_s
     if stop.abrupt_ratio > max(_LEFT_RATIO, _LEFT_TIMES * HALF_CYCLE_S / max(long_s, 1e-3)):
         return  # a fall that long leaves less of it in its last half-cycle
-    is_plain = begun[2] < _PLAIN_RATIO  # the wave carried on and let fall is nearly all there was
+    is_plain = begun.left_ratio < _PLAIN_RATIO  # the wave carried on and let fall is nearly all there was
     own_s = stop.stop_s - stop.start_s if stop.start_s >= from_s else 0.0  # what it began before the lead did not do
     least_s = _LEAST_S if is_plain else max(_LEAST_NOISY_S, own_s)
     if long_s >= least_s and (is_plain or not stop.is_truncated):
         # It begins behind the lead's fall, however little.
-        stop.fade_s, stop.pop_s, stop.pop_v = max(begun[0], from_s + STEP_S / 2), None, None
-        stop.fade_doubt_s = max(begun[1], (_PLAIN_DOUBT_RATIO if is_plain else _BEHIND_DOUBT_RATIO) * long_s)
+        stop.fade_s, stop.pop_s, stop.pop_v = max(begun.start_s, from_s + STEP_S / 2), None, None
+        stop.fade_doubt_s = max(begun.doubt_s, (_PLAIN_DOUBT_RATIO if is_plain else _BEHIND_DOUBT_RATIO) * long_s)
 
 
 def _ends_high(run: RunSteps, stop: Stop, least_ratio: float = 0.0) -> bool:
@@ -90,6 +108,20 @@ def _ends_high(run: RunSteps, stop: Stop, least_ratio: float = 0.0) -> bool:
     size = np.maximum(high - stop.rest_v, stop.rest_v - low)
     limit_v = max(6.0 * max(5.0 * stop.off_rms_v, 0.02 * stop.peak_v), least_ratio * stop.peak_v)
     return bool(len(size)) and float(size.max()) > limit_v
+
+
+def _fit_noise(run: RunSteps, stop: Stop, on_since: int, known: int) -> _Begun | None:
+    """The start of a fall of noise by all its frequencies; None: too little of it was recorded."""
+    rate_hz = run.rate_hz
+    lead = stop.stop_sample - round(_LONGEST_S * rate_hz)
+    begin = max(on_since * run.step, lead - round(_LEVEL_S * rate_hz))
+    first, samples = run.samples("output", begin, min(known * run.step, stop.stop_sample + round(_QUIET_S * rate_hz)))
+    wave = samples - stop.rest_v
+    n_quiet = stop.stop_sample + round(_BEHIND_S * rate_hz) - first
+    found = date_in_noise(wave, lead - first, n_quiet, rate_hz)
+    if found is None:
+        return None
+    return _Begun(run.start_s + (first + found[0]) / rate_hz, found[1] / rate_hz)
 
 
 def _fit_power(run: RunSteps, stop: Stop) -> float | None:
@@ -121,9 +153,8 @@ def _fit(
     steady: bool,
     within_s: float = 2 * _DOUBT_S,
     n_shapes: int = 2,
-) -> tuple[float, float, float] | None:
-    """The likeliest start behind `from_s`, recording time, how far off it may be, and what share of the power
-    behind it its fall does not explain; None: too little was recorded.
+) -> _Begun | None:
+    """The likeliest start behind `from_s`, recording time; None: too little was recorded.
 
     `before_s` ahead of it are carried on; `steady` says that neither tones nor noise change by themselves, and that it
     began `within_s`.
@@ -154,8 +185,10 @@ def _fit(
     gain = _fallen(fall, np.arange(len(xx) - round(place)) + 0.5)
     left_v2 = xx[behind] - 2 * gain * xp[behind] + gain**2 * pp[behind]
     left_ratio = float(np.sum(left_v2) / max(float(np.sum(xx[behind])), 1e-12))
+    noise_share = float(np.mean(left**2) / max(float(np.mean(wave[:n_before] ** 2)), 1e-12))
     step_s = per_step / rate_hz
-    return run.start_s + (first + n_before) / rate_hz + place * step_s, doubt * step_s, left_ratio
+    start_s = run.start_s + (first + n_before) / rate_hz + place * step_s
+    return _Begun(start_s, doubt * step_s, left_ratio, noise_share)
 
 
 def _long_level_ratio(

@@ -302,7 +302,7 @@ class RunWatch:
         measure_source(run, stop)
         # Dating a fall costs more than all else: only of stops that may be told of, which most ends of notes may not.
         if not stop.is_truncated and (self._is_continuous or may_be_told(run, stop, self._edges)):
-            measure_fade(run, stop, self._is_continuous)
+            measure_fade(run, stop, self._is_continuous, self._on_since, known)
             if stop.fade_s is not None and stop.fade_s < run.time_s(self._on_since):
                 stop.fade_s = None  # before that it was off
         measure_outlived(run, stop, self._on_since)
