@@ -454,6 +454,12 @@ def test_supply_parts_against_closed_forms() -> None:
     (both_s,), (how,) = fitter.fit([12.6 - 0.3 * np.exp(-seconds(1.0) / 0.02) - 0.2 * np.exp(-seconds(1.0) / 1.5)])
     assert both_s == pytest.approx(0.02, rel=0.03)
     assert "beside a slow rise" in how
+    # The amplifier goes on drawing for 35 ms beyond the note's dated end: from later on the constant is the same.
+    after_s = np.maximum(seconds(1.0) - 0.035, 0.0)
+    late_v = 12.6 - 0.4 * np.exp(-after_s / 0.015) - 0.05 * np.sin(np.pi * np.minimum(seconds(1.0) / 0.035, 1.0))
+    (late_s,), (how,) = fitter.fit([late_v + np.random.default_rng(3).normal(0, 0.001, len(late_v))])
+    assert late_s == pytest.approx(0.015, rel=0.05)
+    assert "from 40 ms on" in how
     assert np.isnan(fitter.fit([np.full(len(time_s), 12.6)])[0][0])
     before = measure_before(
         [np.full(2000, 12.5), np.linspace(12.0, 12.5, 2000), np.full(50, 12.5), np.full(2000, 12.5)],
