@@ -15,6 +15,7 @@ import click
 import pytest
 from ampwitness.cli import BENCH_COMMANDS, INSTALLER_COMMANDS, cli
 from ampwitness.cli.finite import FiniteRange
+from ampwitness.cli.wrapped import as_typed
 from ampwitness.recording.writer import RecordingWriter
 
 # Why a command has no --json: it prints no table.
@@ -57,8 +58,7 @@ def test_help_has_an_example_whose_options_exist(name: str) -> None:
     assert command.help
     for parameter in command.params:
         if isinstance(parameter, click.Option) and not parameter.hidden and parameter.name != "help":
-            is_choice = isinstance(parameter.type, click.Choice)
-            assert parameter.help or is_choice, f"{name}: {parameter.opts[0]} has no help"
+            assert parameter.help, f"{name}: {parameter.opts[0]} has no help"
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -160,6 +160,12 @@ def test_what_is_printed_fits_the_terminal(
 def test_what_is_piped_keeps_its_lines_whole(run: Callable[..., Any], monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "60")
     assert max(map(len, run("front-end").out.splitlines())) > 100
+
+
+def test_a_command_to_copy_keeps_a_name_with_blanks_whole() -> None:
+    assert as_typed("report", Path("blue van/a.mcap"), "--html", "a.html") == (
+        "ampwitness report 'blue van/a.mcap' --html a.html"
+    )
 
 
 def test_no_number_may_be_endless() -> None:

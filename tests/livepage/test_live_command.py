@@ -59,6 +59,7 @@ def live(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Live]:
     board, port = start_board(folder)
     recording = folder / "live.mcap"
     command = [*COMMAND, "live", "--port", port, "--out", str(recording), "--http-port", "0", "--ceiling", "20"]
+    command += ["--load-ohm", "4", "--remark", "wet road"]
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     assert process.stdout is not None
     line = process.stdout.readline()
@@ -180,6 +181,8 @@ def test_the_recording_is_whole_whatever_browsers_do(live: Live) -> None:
     assert found["n_gaps"] == 0
     assert found["is_torn"] is False
     assert found["closed"]["why"] == "stopped"
+    notes = open_parts([live.recording]).notes
+    assert (notes["load_ohm"], notes["remarks"]) == (4.0, "wet road")
     asked = [mark.label for mark in open_parts([live.recording]).host_marks]
     assert found["n_host_marks"] == len(asked)
     # The board's own, at a scan, one each for the host's with their words; what the engine does has no scan.
@@ -201,6 +204,8 @@ def test_the_recording_is_whole_whatever_browsers_do(live: Live) -> None:
         (["--port", "/dev/nowhere"], 3, "nowhere"),
         (["no-such.mcap"], 6, "no-such.mcap"),
         (["a.mcap", "--out", "b.mcap"], 2, "shown, not recorded"),
+        (["a.mcap", "--load-ohm", "4"], 2, "shown, not recorded"),
+        (["--load-ohm", "4", "--load-kind", "none"], 2, "makes no sense"),
         (["--ceiling", "20", "--ceiling-from", "a.mcap"], 2, "give one of them"),
     ],
 )

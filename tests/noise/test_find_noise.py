@@ -92,8 +92,12 @@ def test_by_the_commands_that_a_user_types(tmp_path: Path) -> None:
     assert "Exhaust" in done.stderr
     assert "alternator whine - not told apart" in " ".join(done.stdout.split())
     kept = json.loads((tmp_path / "noise" / "find-noise.json").read_text())
-    again = call("find-noise", "--from", f"connected-idle={tmp_path / 'noise' / 'noise-connected-idle.mcap'}", "--json")
+    runs = ["--from", f"connected-idle={tmp_path / 'noise' / 'noise-connected-idle.mcap'}"]
+    (tmp_path / "noise" / "find-noise.json").unlink()  # as after a walk that was broken off
+    again = call("find-noise", *runs, "--json", "--out", tmp_path / "noise")
     assert json.loads(again.stdout)["sources"] == kept["sources"]
+    assert json.loads((tmp_path / "noise" / "find-noise.json").read_text())["sources"] == kept["sources"]
+    assert call("find-noise", *runs, "--out", tmp_path / "noise").returncode == 13  # nothing is overwritten
 
 
 def test_what_could_hurt_stands_where_it_could_and_each_run_says_what_changes() -> None:

@@ -13,7 +13,7 @@ from typing import Any
 
 import click
 
-from ampwitness.cli.wrapped import wrapped
+from ampwitness.cli.wrapped import as_typed, wrapped
 from ampwitness.errors import DoNotSwitchOnError, UsageError
 from ampwitness.frontend.cable import CableRun, measure_run
 from ampwitness.guide.before_power import (
@@ -176,6 +176,7 @@ def before_power(given: tuple[str, ...], wants_list: bool, no_questions: bool, o
     else:
         click.echo(_text(judgements, min(100, max(60, shutil.get_terminal_size((100, 24)).columns))))
         if out is not None:
-            click.echo(f"Written: {out}. Next, where there is a job:\n  ampwitness job add JOB before-power {out}")
+            then = as_typed("job", "add", "JOB", "before-power", out)
+            click.echo(f"Written: {out}. Next, where there is a job:\n  {then}")
     if stops := find_stops(judgements):
         raise DoNotSwitchOnError(f"no power until this is mended, and before-power repeated: {', '.join(stops)}")

@@ -18,7 +18,7 @@ from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.recording_notes import SAFETY, recording_notes
 from ampwitness.cli.settings_folder import calibration_of
 from ampwitness.cli.stopping import stop_on_signals
-from ampwitness.cli.wrapped import wrapped
+from ampwitness.cli.wrapped import as_typed, say, wrapped
 from ampwitness.errors import AmpwitnessError, RecordingUnreadableError, UsageError
 from ampwitness.findings.as_json import to_plain
 from ampwitness.guide.check_supply import MEASURE_S, CheckSupplyWalk, check_answers, make_points
@@ -101,7 +101,7 @@ def check_supply(
     if is_live and not as_json:
         _ask(typed)
     facts = check_answers(typed)
-    _say(f"{SAFETY} Fuse the probe's lead; take power off before a clip moves at a fuse.")
+    say(f"{SAFETY} Fuse the probe's lead; take power off before a clip moves at a fuse.", err=True)
     names = between or tuple(facts.get("points") or BETWEEN)
     walk: CheckSupplyWalk | None = None
     roles: tuple[str, ...] = ()
@@ -128,7 +128,7 @@ def check_supply(
     if failure is not None:
         raise failure
     if is_stopped:
-        _say(f"Stopped with {walk.n_left} of {len(walk.planned)} readings to go; those taken are saved.")
+        say(f"Stopped with {walk.n_left} of {len(walk.planned)} readings to go; those taken are saved.", err=True)
         click.get_current_context().exit(INTERRUPTED_EXIT_CODE)
 
 
@@ -145,7 +145,8 @@ def _print(check: SupplyCheck, content: dict[str, Any], out: Path, as_json: bool
     click.echo("")
     for sentence in lines[blank + 1 :]:
         click.echo(wrapped(sentence))
-    click.echo(f"Saved for the job sheet in {out}. Next, where there is a job:\n  ampwitness job add JOB supply {out}")
+    then = as_typed("job", "add", "JOB", "supply", out)
+    click.echo(f"Saved for the job sheet in {out}. Next, where there is a job:\n  {then}")
 
 
 def _read_answers(path: Path) -> dict[str, Any]:
@@ -240,9 +241,9 @@ class _Screen:
             return
         if walk.step.key != self._step_key:
             self._step_key = walk.step.key
-            _say(f"\n{walk.n_left} to go. {walk.step.instruction}")
+            say(f"\n{walk.n_left} to go. {walk.step.instruction}", err=True)
             if self._is_terminal:
-                _say("Enter measures, s skips, b goes back, q ends.")
+                say("Enter measures, s skips, b goes back, q ends.", err=True)
         if not self._is_terminal or time.monotonic() - self._shown_s < _SHOWN_S:
             return
         self._shown_s = time.monotonic()
@@ -268,11 +269,7 @@ class _Screen:
             )
         if self._is_terminal:
             click.echo(f"\r{'':60s}\r", nl=False, err=True)
-        _say(text)
-
-
-def _say(text: str) -> None:
-    click.echo(wrapped(text, sys.stderr), err=True)
+        say(text, err=True)
 
 
 def _walk(

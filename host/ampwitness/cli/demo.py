@@ -83,7 +83,14 @@ def _write_results(analysis: Analysis, folder: Path, picture: Path | None) -> Pa
 
 @click.command(epilog="Example: ampwitness demo --out demo-run")
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder to keep the results in.")
-@click.option("--scenario", "name", default="demo", show_default=True, type=click.Choice(scenario_names()))
+@click.option(
+    "--scenario",
+    "name",
+    default="demo",
+    show_default=True,
+    type=click.Choice(scenario_names()),
+    help="Which made-up vehicle: gain too high and a weak supply, all clean, engine running, a gain that is turned.",
+)
 @click.option("--picture", type=click.Path(path_type=Path), help="Also write the overview picture here, as PNG.")
 @click.option("--json", "as_json", is_flag=True, help="Print what was found beside what is true as JSON, nothing else.")
 def demo(out: Path | None, name: str, picture: Path | None, as_json: bool) -> None:

@@ -16,7 +16,7 @@ import numpy as np
 from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.recording_notes import recording_notes
-from ampwitness.cli.wrapped import report_width, wrapped
+from ampwitness.cli.wrapped import as_typed, report_width, wrapped
 from ampwitness.errors import AmpwitnessError, OutputError, RecordingUnreadableError, UsageError
 from ampwitness.guide.find_noise import (
     CAUTION,
@@ -177,12 +177,16 @@ def _result_of(folder: Path) -> Path:
     return folder / (f"find-{name}.json" if name.startswith("noise") else f"find-noise-{name}.json")
 
 
-def _guided(port: str, folder: Path, seconds: float) -> dict[Condition, Path]:
-    paths: dict[Condition, Path] = {}
+def _make(folder: Path) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OutputError(f"the folder {folder} cannot be made: {error.strerror}; choose another with --out") from error
+
+
+def _guided(port: str, folder: Path, seconds: float) -> dict[Condition, Path]:
+    paths: dict[Condition, Path] = {}
+    _make(folder)
     before: Condition | None = None
     try:
         for number, condition in enumerate(ORDER, 1):
@@ -199,7 +203,8 @@ def _guided(port: str, folder: Path, seconds: float) -> dict[Condition, Path]:
             click.echo(f"Kept {path}")
     except (click.Abort, KeyboardInterrupt, AmpwitnessError):
         if paths:
-            click.echo(f"\n{wrapped(f'{len(paths)} of {len(ORDER)} runs are kept. Compare them:')}\n  {_again(paths)}")
+            said = wrapped(f"{len(paths)} of {len(ORDER)} runs are kept. Compare them:")
+            click.echo(f"\n{said}\n  {_again(paths, folder)}")
         raise
     if not paths:
         raise UsageError("no run was made: nothing to compare")
@@ -217,8 +222,9 @@ def _ask_ready() -> str:
         click.echo(f"{answer!r} is none of these.")
 
 
-def _again(paths: dict[Condition, Path]) -> str:
-    return "ampwitness find-noise " + " ".join(f"--from {_name(c)}={path}" for c, path in paths.items())
+def _again(paths: dict[Condition, Path], folder: Path) -> str:
+    given = [word for c, path in paths.items() for word in ("--from", f"{_name(c)}={path}")]
+    return as_typed("find-noise", *given, "--out", folder)
 
 
 @click.command(
@@ -228,8 +234,18 @@ def _again(paths: dict[Condition, Path]) -> str:
 )
 @click.option("--port", help="Serial port of the board. Without it every port is asked.")
 @click.option("--seconds", default=10.0, show_default=True, type=FiniteRange(5, 600), help="Length of each run.")
-@click.option("--out", type=click.Path(path_type=Path), help="Folder to keep all in. Default: noise, then noise-2, ...")
-@click.option("--from", "given", multiple=True, metavar="CONDITION=FILE", help="Compare recordings instead.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    help="Folder to keep all in. Default: noise, then noise-2, ...; with --from nothing is kept without it.",
+)
+@click.option(
+    "--from",
+    "given",
+    multiple=True,
+    metavar="CONDITION=FILE",
+    help=f"Compare recordings instead, one a condition: {', '.join(map(_name, ORDER))}.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 def find_noise(port: str | None, seconds: float, out: Path | None, given: tuple[str, ...], as_json: bool) -> None:
     """Find where noise comes from: inputs shorted, then source connected; engine off, idle, raised.
@@ -238,8 +254,14 @@ def find_noise(port: str | None, seconds: float, out: Path | None, given: tuple[
     cannot be told without it is said.
     """
     paths = _parse_given(given)
-    folder: Path | None = None
-    if not paths:
+    folder = out
+    if paths:
+        if port is not None:
+            raise UsageError("--from compares recordings, no board is asked: leave --port out.")
+        if folder is not None:
+            _make(folder)
+            refuse_existing(_result_of(folder))
+    else:
         if as_json:
             raise UsageError("--json asks nothing: give recordings with --from CONDITION=FILE")
         folder = _free_folder(out)
@@ -255,4 +277,5 @@ def find_noise(port: str | None, seconds: float, out: Path | None, given: tuple[
     click.echo(f"\n{wrapped(_text(verdict, runs, report_width()))}")
     if folder is not None:
         kept = _result_of(folder)
-        click.echo(f"Written: {kept}. Next, where there is a job:\n  ampwitness job add JOB noise {kept}")
+        then = as_typed("job", "add", "JOB", "noise", kept)
+        click.echo(f"Written: {kept}. Next, where there is a job:\n  {then}")

@@ -6,16 +6,17 @@ import sys
 import time
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import click
 
 from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.keyboard import Keyboard
 from ampwitness.cli.progress import ProgressLine
-from ampwitness.cli.recording_notes import SAFETY, recording_notes
+from ampwitness.cli.recording_notes import SAFETY, described_notes, describing_options, recording_notes
 from ampwitness.cli.settings_folder import calibration_of
 from ampwitness.cli.stopping import stop_on_signals
-from ampwitness.cli.wrapped import say
+from ampwitness.cli.wrapped import as_typed, say
 from ampwitness.errors import AmpwitnessError, UsageError
 from ampwitness.link.finding import find_board
 from ampwitness.link.session import BoardSession
@@ -49,7 +50,7 @@ _IN_THE_OPEN = "Whoever has this address can look, and set marks; it crosses the
 @click.option("--mode", help="Mode of the board: bass, wide or slow. Default: the one it is in.")
 @click.option("--ceiling", "ceiling_v", type=FiniteRange(min=0, min_open=True), help="Clean ceiling, volts peak.")
 @click.option("--ceiling-from", type=click.Path(path_type=Path), help="A recording the clean ceiling is learned from.")
-@click.option("--nominal-supply", type=FiniteRange(min=0, min_open=True), help="Volts the supply should have.")
+@describing_options
 def live(
     recording: tuple[Path, ...],
     port: str | None,
@@ -60,31 +61,35 @@ def live(
     mode: str | None,
     ceiling_v: float | None,
     ceiling_from: Path | None,
-    nominal_supply: float | None,
+    **described: Any,
 ) -> None:
     """Show a board's stream on a page in a browser, and record it. With RECORDING: show that, at every scale.
 
     The page is for this machine alone unless --open-to-network. Browsers come and go as they like: the recording does
-    not depend on them. Press m, here or on the page, to set a mark; on the page words can be
-    typed with it. Press e when the engine runs, o when it is off, c when it is cranked: where the supply's volts cannot
-    tell, the report counts the engine as marked. Ctrl-C ends and keeps the recording.
+    not depend on them. Press m, here or on the page, to set a mark; on the page words can be typed with it. Press e
+    when the engine runs, o when it is off, c when it is cranked: where the supply's volts cannot tell, the report
+    counts the engine as marked. Ctrl-C ends and keeps the recording.
     """
     if recording:
-        if port is not None or out is not None or mode is not None or seconds is not None:
-            raise UsageError("RECORDING is shown, not recorded: leave --port, --out, --mode and --seconds out.")
+        of_a_board = (port, out, mode, seconds, ceiling_v, ceiling_from, *described.values())
+        if any(value not in (None, ()) for value in of_a_board):
+            raise UsageError(
+                "RECORDING is shown, not recorded: beside it only --http-port and --open-to-network make sense."
+            )
         _show_recording(recording, http_port, open_to_network)
         return
     out = out or Path(datetime.now().strftime("ampwitness-live-%Y%m%d-%H%M%S.mcap"))
     refuse_existing(out)
+    given = {**described_notes(described), "asked_mode": mode}
     ceiling = _find_ceiling(ceiling_v, ceiling_from)
     say(SAFETY, err=True)
     with BoardSession(port or find_board()) as session:
         if mode is not None and mode != session.hello.mode:
             session.set_mode(mode)
         book = calibration_of(session.hello.board_id)
-        notes = recording_notes(session, {"nominal_supply_v": nominal_supply, "asked_mode": mode})
+        notes = recording_notes(session, given)
         feed = LiveFeed(session, calibrations=None if book is None else book.calibrations)
-        page = LivePage(feed, FeedState(ceiling, nominal_supply), str(out))
+        page = LivePage(feed, FeedState(ceiling, described["nominal_supply_v"]), str(out))
         server = PageServer(page.routes(), http_port, open_to_network=open_to_network)
         try:
             feed.writer = RecordingWriter(out, notes)  # only once everything else stands: no empty file is left
@@ -138,7 +143,7 @@ def _follow(page: LivePage, feed: LiveFeed, seconds: float | None) -> None:
             raise
         raise type(error)(f"{error} {_kept(feed, writer)}") from error
     say(_kept(feed, writer))
-    click.echo(f"Next: ampwitness report {writer.path} --html {writer.path.with_suffix('.html')}")
+    click.echo(f"Next: {as_typed('report', writer.path, '--html', writer.path.with_suffix('.html'))}")
 
 
 def _kept(feed: LiveFeed, writer: RecordingWriter) -> str:
@@ -148,7 +153,7 @@ def _kept(feed: LiveFeed, writer: RecordingWriter) -> str:
         "n_frames_lost": health.n_frames_lost,
         "n_bad_frames": health.n_frames_bad,
     })  # fmt: skip
-    return f"Recorded: {seconds_to_clock(feed.recorded_s)} in {writer.path} ({writer.n_bytes} bytes, {losses})."
+    return f"Recorded: {seconds_to_clock(feed.recorded_s)} in {writer.path} ({writer.n_bytes:,} bytes, {losses})."
 
 
 def _show_recording(paths: tuple[Path, ...], http_port: int, open_to_network: bool) -> None:

@@ -12,15 +12,15 @@ from typing import Any
 
 import click
 
-from ampwitness.cli.finite import FINITE, FiniteRange
+from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.keyboard import Keyboard
 from ampwitness.cli.live_line import LiveLine
 from ampwitness.cli.questions import Ask, Questions, parse_ask
 from ampwitness.cli.record_result import first_path, is_empty, result_as_dict, say_kept
-from ampwitness.cli.recording_notes import SAFETY, recording_notes
+from ampwitness.cli.recording_notes import SAFETY, described_notes, describing_options, recording_notes
 from ampwitness.cli.soak import CANNOT_SWITCH_OFF, PART_MB, PartReducer, Streaming, forecast_disk
 from ampwitness.cli.stopping import stop_on_signals
-from ampwitness.cli.wrapped import say
+from ampwitness.cli.wrapped import as_typed, say
 from ampwitness.errors import AmpwitnessError, LinkLostError, UsageError
 from ampwitness.link.finding import find_board
 from ampwitness.link.resume import wait_for_board
@@ -170,24 +170,7 @@ def _default_out() -> Path:
 )
 @click.option("--out", type=click.Path(path_type=Path), help="File to record into. Default: a name by date and time.")
 @click.option("--mode", help="Mode of the board: bass, wide or slow. Default: the one it is in.")
-@click.option("--amplifier", help="What is being measured, in your words.")
-@click.option("--load-ohm", type=FiniteRange(min=0, min_open=True), help="Impedance of the load.")
-@click.option("--load-kind", type=click.Choice(["none", "resistor", "speaker"]), help="What the output drives.")
-@click.option("--nominal-supply", type=FiniteRange(min=0, min_open=True), help="Volts the supply should have.")
-@click.option("--efficiency", type=FiniteRange(0.1, 1.0), help="Output over supply power, where it is known.")
-@click.option(
-    "--clamp-a-per-v",
-    type=FiniteRange(min=0, min_open=True),
-    help="Amperes a volt of the clamp on the `current` channel. Without it the report takes 100.",
-)
-@click.option("--clamp-zero-v", type=FINITE, help="What that clamp gives at no current. Without it: 2.5 V.")
-@click.option("--battery-kind", type=click.Choice(["flooded", "AGM", "lithium"]), help="Tells rest from charging.")
-@click.option(
-    "--reference",
-    type=click.Choice(["amplifier-ground", "battery-negative", "chassis"]),
-    help="Where the logger's ground is clipped: all volts count from there.",
-)
-@click.option("--remark", "remarks", multiple=True, help="Anything worth keeping. May be given more than once.")
+@describing_options
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, and no progress.")
 def record(
     port: str | None,
@@ -199,44 +182,21 @@ def record(
     asked: tuple[str, ...],
     out: Path | None,
     mode: str | None,
-    amplifier: str | None,
-    load_ohm: float | None,
-    load_kind: str | None,
-    nominal_supply: float | None,
-    efficiency: float | None,
-    clamp_a_per_v: float | None,
-    clamp_zero_v: float | None,
-    battery_kind: str | None,
-    reference: str | None,
-    remarks: tuple[str, ...],
     as_json: bool,
+    **described: Any,
 ) -> None:
     """Record from a board until --seconds or --hours are over, or Ctrl-C, or the cable is pulled.
 
     Press m at any time to set a mark: "I heard it now." Press e when the engine runs, o when it is off, c when it is
     cranked: where the supply's volts cannot tell (a variable or start-stop charger), the report counts the engine as
-    marked, from the press on. With --hours the recording goes on when the same board is
-    plugged in again. The program only watches: it cannot switch anything off.
+    marked, from the press on. With --hours the recording goes on when the same board is plugged in again. The program
+    only watches: it cannot switch anything off.
     """
     plan = _make_plan(seconds, hours, part_mb, reduce_parts, wait_minutes, asked)
-    if load_kind == "none" and load_ohm is not None:
-        raise UsageError("--load-ohm with --load-kind none makes no sense: leave one of them out.")
+    given = {**described_notes(described), "asked_mode": mode}
     out = out or _default_out()
     if plan.part_bytes is None:
         refuse_existing(out)
-    given: dict[str, Any] = {
-        "amplifier": amplifier,
-        "load_ohm": load_ohm,
-        "load_kind": load_kind,
-        "nominal_supply_v": nominal_supply,
-        "efficiency": efficiency,
-        "current_a_per_v": clamp_a_per_v,
-        "current_zero_v": clamp_zero_v,
-        "battery_kind": battery_kind,
-        "reference_point": reference,
-        "remarks": "\n".join(remarks) or None,
-        "asked_mode": mode,
-    }
     say(SAFETY, err=True)
     if hours is not None:
         say(CANNOT_SWITCH_OFF, err=True)
@@ -324,7 +284,7 @@ def _record_from(session: BoardSession, out: Path, given: dict[str, Any], plan: 
         click.echo(json.dumps(result_as_dict(writer, streaming, health, ending.why, None), indent=1))
     else:
         say(f"{say_kept(writer, streaming, health)} Ended: {ending.words}.")
-        click.echo(f"Next: ampwitness report {first_path(writer)} --html {out.with_suffix('.html')}")
+        click.echo(f"Next: {as_typed('report', first_path(writer), '--html', out.with_suffix('.html'))}")
 
 
 def _finish_reducing(reducer: PartReducer, writer: RecordingWriter | RotatingWriter) -> None:

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import json
-import shutil
 import sys
-import textwrap
 from datetime import datetime
 from pathlib import Path
-from typing import TextIO
 
 import click
 
@@ -18,6 +15,7 @@ from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.recording_notes import SAFETY, recording_notes
 from ampwitness.cli.set_gain_run import SetGainRun
 from ampwitness.cli.set_gain_screen import GainScreen
+from ampwitness.cli.wrapped import as_typed, say
 from ampwitness.errors import AmpwitnessError, UsageError
 from ampwitness.findings.as_json import to_plain
 from ampwitness.guide.set_gain import QUESTIONS
@@ -44,7 +42,14 @@ from ampwitness.waveform.response import PASS_FRACTION
 )
 @click.option("--seconds", type=FiniteRange(min=0, min_open=True), help="Stop after this long.")
 @click.option("--amplifier", help="What is being measured, in your words.")
-@click.option("--answer", "given", multiple=True, metavar="KEY=TEXT", help="Answers a question beforehand; repeatable.")
+@click.option(
+    "--answer",
+    "given",
+    multiple=True,
+    metavar="KEY=TEXT",
+    help="Answers a question beforehand; repeatable. KEY is one of "
+    f"{', '.join(question.key.removeprefix('gain_') for question in QUESTIONS)}.",
+)
 @click.option("--sound", is_flag=True, help="Ring the terminal's bell at the edge.")
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, and no level line.")
 def set_gain(
@@ -75,7 +80,7 @@ def set_gain(
     caution = f"{SAFETY} {CAUTION}"
     if load_kind == "speaker" and tone_hz > HIGH_TONE_HZ:
         caution += f" {HIGH_TONE_CAUTION}"
-    click.echo(_wrapped(caution, sys.stderr), err=True)
+    say(caution, err=True)
     with ProgressLine() as progress:  # before eight questions are asked in vain
         progress("looking for the board")
         found_port = port or find_board()
@@ -104,7 +109,7 @@ def set_gain(
             run = SetGainRun(session, out, notes, tone_hz, load_ohm, load_kind, answers)
         if run.walk.goes_by_level:
             said = f"Distortion of {tone_hz:g} Hz is mostly not judged at this sample rate: {run.walk.other_ways}."
-            click.echo(_wrapped(said, sys.stderr), err=True)
+            say(said, err=True)
         failure: AmpwitnessError | None = None
         try:
             run.go(GainScreen(is_quiet=as_json, wants_sound=sound), seconds)
@@ -124,21 +129,13 @@ def _say(run: SetGainRun, finding: Finding, out: Path, as_json: bool) -> None:
                   "step_reached": run.walk.step}  # fmt: skip
         click.echo(json.dumps(result, indent=1))
         return
-    click.echo(_wrapped(str(finding.measured["line"]), sys.stdout))
+    say(str(finding.measured["line"]))
     if finding.measured["next"]:
-        click.echo(_wrapped(f"To do: {finding.measured['next']}.", sys.stdout))
-    click.echo(_wrapped(run.delays.words(), sys.stdout))
-    click.echo(_wrapped(f"Recorded in {out}. Next:", sys.stdout))
-    click.echo(f"  ampwitness report {out} --html {out.with_suffix('.html')}")
-    click.echo(f"Where there is a job:\n  ampwitness job add JOB gain {out}")
-
-
-def _wrapped(text: str, stream: TextIO) -> str:
-    """Text with its words whole on a terminal; as it is for a program that reads it."""
-    if not stream.isatty():
-        return text
-    width = max(40, shutil.get_terminal_size((90, 24)).columns - 1)
-    return textwrap.fill(text, width, break_on_hyphens=False, break_long_words=False)
+        say(f"To do: {finding.measured['next']}.")
+    say(run.delays.words())
+    say(f"Recorded in {out}. Next:")
+    click.echo(f"  {as_typed('report', out, '--html', out.with_suffix('.html'))}")
+    click.echo(f"Where there is a job:\n  {as_typed('job', 'add', 'JOB', 'gain', out)}")
 
 
 def _parse_answers(given: tuple[str, ...]) -> dict[str, str]:
@@ -157,7 +154,7 @@ def _ask(answers: dict[str, str]) -> dict[str, str]:
     if all(question.key in answers for question in QUESTIONS):
         return answers
     said = "Before the tone: what decides the result. Enter takes the answer in brackets."
-    click.echo(_wrapped(said, sys.stderr), err=True)
+    say(said, err=True)
     asked = dict(answers)
     for question in QUESTIONS:
         if question.key not in asked:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import shlex
 import shutil
 import sys
 import textwrap
+from pathlib import Path
 from typing import TextIO
 
 import click
@@ -29,6 +31,11 @@ def wrapped(text: str, stream: TextIO | None = None) -> str:
         return text
     width = min(WIDEST, max(NARROWEST, shutil.get_terminal_size((80, 24)).columns))
     return "\n".join(_wrapped_line(line, width) for line in text.split("\n"))
+
+
+def as_typed(*words: str | Path) -> str:
+    """A command of this program as it is typed into a shell: a name with blanks in it stays one word."""
+    return shlex.join(["ampwitness", *map(str, words)])
 
 
 def say(text: str, *, err: bool = False) -> None:
