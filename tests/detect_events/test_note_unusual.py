@@ -275,3 +275,24 @@ def test_a_drum_over_a_held_tone_is_one_note_a_beat() -> None:
     assert len(found) == 7
     # One drum that slides against the tone is told 80 ms late: a known weakness.
     assert np.sum(np.abs(found - np.array([0.5, *starts_s])) < 0.004) >= 6
+
+
+@pytest.mark.parametrize(("hz", "depth", "recovers_s"), [(87.3, 0.78, 0.22), (55.0, 0.7, 0.15), (41.2, 0.6, 0.1)])
+def test_a_tone_whose_level_is_pulled_down_twice_a_second_was_struck_once(
+    hz: float, depth: float, recovers_s: float
+) -> None:
+    time_s = seconds(3.8)
+    u = time_s - 0.6
+    since_s = np.mod(u, 0.47)
+    pulled = np.where(since_s < 0.004, since_s / 0.004, np.exp(-(since_s - 0.004) / recovers_s))
+    tone = sum(np.sin(2 * np.pi * k * hz * u) / k**1.5 for k in range(1, 5))
+    (note,) = run(NoteDetector(), logged(6.0 * tone * (1 - depth * pulled) * np.clip(u / 0.003, 0, 1))).findings
+    assert note.start_s == pytest.approx(0.6, abs=0.001)
+
+
+def test_a_tone_struck_again_in_phase_is_another() -> None:
+    time_s = seconds(4.0)
+    u = np.mod(time_s - 0.5, 0.5)  # 25 periods
+    shape = np.clip(u / 0.004, 0, 1) * np.exp(-u / 0.25) * (time_s >= 0.5)
+    found = run(NoteDetector(), logged(8.0 * shape * np.sin(2 * np.pi * 50.0 * u))).findings
+    assert [note.start_s for note in found] == pytest.approx(0.5 + 0.5 * np.arange(7), abs=0.001)

@@ -246,6 +246,28 @@ def drum_roll_case(seed: int) -> EventCase:
     return line.finish()
 
 
+def pumped_case(seed: int) -> EventCase:
+    """Held notes that something else pulls down by half and more twice a second, and lets up again slowly."""
+    line = _Line(np.random.default_rng(seed))
+    starts = line.starts(1.8, 3.0)
+    every_s, depth = float(line.rng.uniform(0.4, 0.6)), float(line.rng.uniform(0.4, 0.85))
+    recovers_s, n_partials = float(line.rng.uniform(0.08, 0.25)), int(line.rng.integers(1, 6))
+    for begins_s, next_s in pairwise(starts):
+        hz, peak_v = float(line.rng.uniform(38.0, 105.0)), float(10 ** line.rng.uniform(0.3, 1.2))
+        length_s = next_s - begins_s - 0.1
+
+        def sound(u: Samples, hz: float = hz, v: float = peak_v, length_s: float = length_s) -> Samples:
+            since = np.where(u < every_s, np.inf, np.mod(u, every_s))  # not pulled down as it begins
+            pulled = np.where(since < 0.004, since / 0.004, np.exp(-(since - 0.004) / recovers_s))
+            wave = sum(np.sin(2 * np.pi * k * hz * u) / k**1.5 for k in range(1, n_partials + 1))
+            return np.asarray(
+                v * wave * (1 - depth * pulled) * np.clip(u / 0.004, 0, 1) * np.clip((length_s - u) / 0.02, 0, 1)
+            )
+
+        line.add(begins_s, begins_s + length_s, hz, sound)
+    return line.finish()
+
+
 UNUSUAL_FAMILIES: tuple[tuple[str, Callable[[int], EventCase]], ...] = (
     ("let go as the next begins", let_go_case),
     ("drums with wide slides", sliding_drum_case),
@@ -256,4 +278,5 @@ UNUSUAL_FAMILIES: tuple[tuple[str, Callable[[int], EventCase]], ...] = (
     ("drum rolls", drum_roll_case),
     ("vibrato and tremolo", vibrato_case),
     ("partials that wobble", wobble_case),
+    ("pulled down twice a second", pumped_case),
 )

@@ -2,11 +2,12 @@
 
 A hand or an oscillator moves pitch, level and partials smoothly; what is struck, or turned to another key, has a break.
 So harmonics of one pitch, each with a smooth envelope of its own (phase and size), are fitted around the instant, and
-once more with a break allowed there.
+once more with a break allowed there. What no smooth envelope describes, as where the level is pulled down by something
+else and let up again, still is no beginning where the phases of all harmonics go on and the level rises slowly.
 
 Gaps: the caller passes one run only.
-Limits: modulation faster than some 8 Hz is no longer smooth; what leaves a break for 12 ms or more, as a swell of the
-same pitch does, goes on as the old note.
+Limits: modulation faster than some 8 Hz is no longer smooth; a swell of the same pitch that takes more than a period
+and a fifth to rise, in phase by chance, goes on as the old note.
 Source: least squares with Legendre's polynomials as envelopes; our choice, measured by
 `python -m ampwitness.bench.event_scores --what notes`.
 """
@@ -35,6 +36,9 @@ _NEAR_S, _FAR_S = 0.010, 0.095  # of the instant, to either side, for the pitch:
 _NEAR_PITCHES = 0.09  # within one and a half semitones of each other the pitch lies between
 _CLEAR_RATIO, _FAR_PITCHES = 0.90, 0.45  # two clear pitches further apart are two notes, unless by a fifth: partials
 _SAME_PITCH, _SAME_LEFT = 0.01, 0.0025  # where the pitch does not turn, so little left is smooth though a break gains
+_IN_PHASE, _SLOW_PERIODS, _LEAST_RISE = 0.97, 1.2, 10**0.15  # mean cosine; from 10 to 90 % of a rise; of power
+_BACK_PERIODS, _LOWEST_S, _HIGHEST_S = 5, 0.030, 0.120  # known ahead; behind, in which it is lowest, and highest
+_PHASES_TO_HZ = 165.0
 
 
 class Breaks:
@@ -68,6 +72,10 @@ class Breaks:
             return True
         turn = abs(behind.frequency_hz / before.frequency_hz - 1.0)
         is_clear = min(before.explained_ratio, behind.explained_ratio) >= _CLEAR_RATIO
+        if is_clear and turn < _SAME_PITCH:
+            pitch_hz = sqrt(before.frequency_hz * behind.frequency_hz)
+            if swells_in_phase(band.values, at - band.first, rate_hz, pitch_hz):
+                return False
         if is_clear and _NEAR_PITCHES <= turn <= _FAR_PITCHES:
             return True
         if turn < _NEAR_PITCHES:
@@ -76,6 +84,37 @@ class Breaks:
             pitch_hz = max(before, behind, key=lambda pitch: pitch.explained_ratio).frequency_hz
         smooth_left = _SAME_LEFT if is_clear and turn < _SAME_PITCH else _NOTHING_LEFT
         return not goes_on_smoothly(band.values, at - band.first, rate_hz, pitch_hz, smooth_left)
+
+
+def swells_in_phase(band: FloatArray, at: int, rate_hz: float, pitch_hz: float) -> bool:
+    """Whether all harmonics of a pitch go on in phase through an instant, and the level behind it rises slowly or not.
+
+    Parameters
+    ----------
+    band : (n,) volts of the bass band
+    at : the instant, its sample
+    rate_hz, pitch_hz : of the band, of what sounds on both sides
+    """
+    period = max(4, round(rate_hz / pitch_hz))
+    n, lowest = 2 * period, round(_LOWEST_S * rate_hz)
+    highest = min(round(_HIGHEST_S * rate_hz), len(band) - at - period)  # less where the data end
+    if at < _BACK_PERIODS * period or highest < max(n, lowest):
+        return False
+    turn = 2 * np.pi * pitch_hz / rate_hz * np.arange(1, max(1, min(_HARMONICS, int(_PHASES_TO_HZ / pitch_hz))) + 1)
+    weighted = band[at - n : at + n].reshape(2, n) * np.hanning(n + 2)[1:-1]
+    before, behind = weighted @ np.exp(-1j * turn * np.arange(n)[:, None])
+    crossed = behind * np.conj(before * np.exp(1j * turn * n))
+    if not crossed.real.sum() >= _IN_PHASE * np.abs(crossed).sum() > 0.0:
+        return False
+    squares = np.concatenate(([0.0], np.cumsum(np.square(band[at - n : at + highest + period]))))
+    level = squares[period:] - squares[:-period]
+    low = int(np.argmin(level[: n + lowest]))
+    rise = level[low:]
+    top = rise.max()
+    if top < _LEAST_RISE * rise[0]:
+        return True
+    tenth, most = (int(np.argmax(rise >= rise[0] + share * (top - rise[0]))) for share in (0.1, 0.9))
+    return most - tenth >= _SLOW_PERIODS * period
 
 
 def goes_on_smoothly(

@@ -304,9 +304,7 @@ class RunNotes:
 
     def _may_be_smooth(self, step: Step) -> bool:
         """Whether vibrato, tremolo, or partials that come and go may look like this beginning."""
-        here = step.at - self._first
-        is_weak = self._levels.ahead[here] < STRONG_RISE_RATIO * self._levels.before[here]
-        return bool(is_weak and not step.is_lull and np.isfinite(step.onset_slow))
+        return bool(not step.is_lull and np.isfinite(step.onset_slow))
 
     def _stays_on_pitch(self, at: int) -> bool:
         """Whether the pitch is the same ahead of a place and behind it: then partials came or went, and no note."""
