@@ -20,6 +20,7 @@ _LEAST_STRONG_S = 0.080
 _MOST_OF_IT = 0.9
 _PIECE_S, _LEAST_PIECES, _MOST_PIECES = 0.110, 3, 16
 _CLEAR_PIECE, _AGREES, _AGREEING_SHARE = 0.85, 0.015, 0.4  # explained; of pitch; of the pieces
+_ROWS_AT_ONCE = 64
 _RIPPLES_TO_HZ, _SOON_S = 80.0, 0.400  # notes below ripple; of a note's beginning, in which most are loudest
 # Where the mean square over 50 ms reaches 81 % of its largest, and where the envelope reaches 90 %, in closed form
 # for rises along a line and along half a cosine, which differ by 1 ms at most.
@@ -108,31 +109,66 @@ def date_again(note: SoundingNote, bands: Bands, pitch: Pitch) -> None:
     note.onset_basis = "a swell: where its rise, carried back, leaves nothing"
 
 
-def measure_attack(note: SoundingNote, bands: Bands, pitch_hz: float) -> float:
-    """Seconds from the onset until the level is within 0.9 of its highest, averaging taken off; NaN: it never is.
+def measure_attacks(notes: Sequence[SoundingNote], bands: Bands, pitch_hz: FloatArray) -> FloatArray:
+    """Seconds from each onset until the level is within 0.9 of its highest, averaging taken off; NaN: it never is.
 
-    The level of a low note over 50 ms rises and falls with its periods: it is averaged over whole ones.
+    The level of a low note over 50 ms rises and falls with its periods: it is averaged over whole ones, of all such
+    notes at once.
+
+    Parameters
+    ----------
+    notes : all of one run's `bands`
+    pitch_hz : (k,) their fundamentals
     """
-    levels = join(note.levels)
-    if pitch_hz > _RIPPLES_TO_HZ or not len(levels):
-        return _measure_rise(note, bands, levels, note.level_peak_v**2, LEVEL_S)
-    if int(levels.argmax()) < _SOON_S * bands.band_hz:
-        levels = levels[: round((_SOON_S + LEVEL_S) * bands.band_hz)]
-    over_s = max(1, round(LEVEL_S * pitch_hz)) / pitch_hz
-    levels = _average(note, len(levels), over_s * bands.band_hz)
-    return _measure_rise(note, bands, levels, float(levels.max()), over_s)
+    levels = [join(note.levels) for note in notes]
+    attack_s = np.full(len(notes), np.nan)
+    low: list[int] = []
+    for place, (note, hz, level) in enumerate(zip(notes, pitch_hz.tolist(), levels, strict=True)):
+        if hz > _RIPPLES_TO_HZ or not len(level):
+            attack_s[place] = _measure_rise(note, bands, level, note.level_peak_v**2, LEVEL_S)
+            continue
+        if int(level.argmax()) < _SOON_S * bands.band_hz:
+            levels[place] = level[: round((_SOON_S + LEVEL_S) * bands.band_hz)]
+        low.append(place)
+    over_s = np.maximum(1.0, np.round(LEVEL_S * pitch_hz)) / pitch_hz
+    low.sort(key=lambda place: len(levels[place]))  # alike in length, as all are made as long as the longest
+    for begin in range(0, len(low), _ROWS_AT_ONCE):
+        some = low[begin : begin + _ROWS_AT_ONCE]
+        lengths = [len(levels[place]) for place in some]
+        averaged = _average([notes[place] for place in some], lengths, over_s[some] * bands.band_hz)
+        for row, place in enumerate(some):
+            level = averaged[row, : lengths[row]]
+            highest_v2 = float(np.maximum.reduce(level))
+            attack_s[place] = _measure_rise(notes[place], bands, level, highest_v2, float(over_s[place]))
+    return attack_s
 
 
-def _average(note: SoundingNote, n: int, width: float) -> FloatArray:
-    """Mean squares of a note's first n band samples over so many samples (with a fraction) around each."""
-    band = join(note.band)[: n + round(width)]
-    before = np.zeros(0) if note.band_before is None else note.band_before
-    whole = np.concatenate((before, band))
-    sums = np.concatenate(([0.0], np.cumsum(whole * whole)))
-    middle = len(before) + 0.5 + np.arange(n)
-    at = np.arange(len(sums))
-    # Beyond the ends it counts as silent.
-    out: FloatArray = (np.interp(middle + 0.5 * width, at, sums) - np.interp(middle - 0.5 * width, at, sums)) / width
+def _average(notes: Sequence[SoundingNote], lengths: Sequence[int], widths: FloatArray) -> FloatArray:
+    """(k, longest) mean squares of notes' first band samples over so many samples (with a fraction) around each; of
+    each row only its own length counts."""
+    n_before = max(0 if note.band_before is None else len(note.band_before) for note in notes)
+    longest = max(lengths)
+    squares = np.zeros((len(notes), n_before + longest + round(float(widths.max())) + 1))
+    for row, (note, n, width) in enumerate(zip(notes, lengths, widths.tolist(), strict=True)):
+        if note.band_before is not None:
+            squares[row, n_before - len(note.band_before) : n_before] = note.band_before
+        band = join(note.band)[: n + round(width)]
+        squares[row, n_before : n_before + len(band)] = band
+    np.square(squares, out=squares)
+    sums = np.zeros((len(notes), squares.shape[1] + 1))
+    np.cumsum(squares, axis=1, out=sums[:, 1:])
+    # Beyond the ends it counts as silent: sums stand still there.
+    rows, number = np.arange(len(notes))[:, None], np.arange(longest)
+    edges = []
+    for half in (0.5 * widths, -0.5 * widths):
+        at = n_before + 0.5 + half
+        whole = np.floor(at).astype(np.intp)
+        first = whole[:, None] + number
+        low = np.clip(first, 0, squares.shape[1])
+        high = np.clip(first + 1, 0, squares.shape[1])
+        part = (at - whole)[:, None]
+        edges.append((1.0 - part) * sums[rows, low] + part * sums[rows, high])
+    out: FloatArray = (edges[0] - edges[1]) / widths[:, None]
     return out
 
 

@@ -15,7 +15,7 @@ from ampwitness.detect.notes.note_parts import (
     STANDS_OUT,
     agree_in_pieces,
     date_again,
-    measure_attack,
+    measure_attacks,
     sounding_part,
     strong_part,
 )
@@ -266,7 +266,7 @@ class NoteDetector:
             "pitch_cents": cents,
             "level_v": np.array([note.level_peak_v for note in notes]),
             "peak_v": np.maximum(highest_v - mean_v, mean_v - lowest_v),
-            "attack_s": np.array([measure_attack(note, bands, hz) for note, hz in zip(notes, pitch_hz, strict=True)]),
+            "attack_s": measure_attacks(notes, bands, pitch_hz),
             "energy_v2s": np.maximum(sum_v2 - n * mean_v * mean_v, 0.0) / bands.rate_hz,
         }
         evidence: dict[str, FloatArray] = {
