@@ -139,8 +139,17 @@ class KeptTable(FindingTable):
     def __len__(self) -> int:
         return self._n_rows + len(self._waiting)
 
-    def extend(self, findings: Iterable[Finding]) -> None:
-        """Take further ones, in any order of time."""
+    def extend(self, findings: Iterable[Finding], columns: Mapping[str, FloatArray] | None = None) -> None:
+        """Take further ones, in any order of time.
+
+        `columns`: by name the values of those that are kept beside, NaN where not there; where they are at hand, as to
+        ask each finding takes ten times as long.
+        """
+        if columns is not None:
+            self._put_away()
+            if batch := list(findings):
+                self._put(batch, columns)
+            return
         self._waiting += findings
         if len(self._waiting) >= _BATCH:
             self._put_away()
@@ -149,12 +158,15 @@ class KeptTable(FindingTable):
         if not self._waiting:
             return
         batch, self._waiting = self._waiting, []
+        columns = {name: np.array([number_or_nan(f.measured.get(name)) for f in batch]) for name in self._ready}
+        columns |= {name: np.array([_flag_or_nan(f.measured.get(name)) for f in batch]) for name in self._ready_flags}
+        self._put(batch, columns)
+
+    def _put(self, batch: Sequence[Finding], columns: Mapping[str, FloatArray]) -> None:
         self._starts.append(np.array([f.start_s for f in batch]))
         self._stops.append(np.array([f.stop_s for f in batch]))
-        for name, parts in self._ready.items():
-            parts.append(np.array([number_or_nan(f.measured.get(name)) for f in batch]))
-        for name, parts in self._ready_flags.items():
-            parts.append(np.array([_flag_or_nan(f.measured.get(name)) for f in batch]))
+        for name, parts in (*self._ready.items(), *self._ready_flags.items()):
+            parts.append(columns[name])
         self._first_rows.append(self._n_rows)
         self._n_rows += len(batch)
         out = io.BytesIO()

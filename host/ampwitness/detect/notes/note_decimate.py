@@ -214,6 +214,7 @@ class Bands:
         self.thin_step = self._every * self.step
         self.supply: History | None = History() if has_supply else None
         self.parabola = History()
+        self._thin_out()
         smooth = parabola_taps(max(1, round(0.5 * SMOOTH_S * rate_hz)))
         self._to_parabola = Decimator(smooth, self.step, self.n_block)
 
@@ -235,6 +236,12 @@ class Bands:
         if supply is not None and self.supply is not None:
             self.supply.append(supply)
             self.parabola.append(self._to_parabola.finish(supply) if is_last else self._to_parabola.push(supply))
+            self._thin_out()
+
+    def _thin_out(self) -> None:
+        """What `thinned` cuts from: it is asked for four times a note."""
+        self._thin_first = -(-self.parabola.first // self._every)
+        self._thin = self.parabola.values[self._thin_first * self._every - self.parabola.first :: self._every]
 
     def forget(self, before: int, raw_before: int) -> None:
         """Drop what lies before a band sample, and raw samples before `raw_before`."""
@@ -242,6 +249,7 @@ class Bands:
         self.slow.forget(before * BAND_STEP)
         self.high.forget(before * BAND_STEP)
         self.parabola.forget(before * BAND_STEP * self.per_slow)
+        self._thin_out()
         self.output.forget(raw_before)
         if self.supply is not None:
             self.supply.forget(raw_before)
@@ -249,8 +257,8 @@ class Bands:
     def thinned(self, first: int, stop: int) -> FloatArray:
         """The parabola's values number `first` to `stop`, as far as they are there; number k lies at sample k x
         `thin_step`. A copy."""
-        first = max(first, -(-self.parabola.first // self._every))
-        return self.parabola.part(first * self._every, stop * self._every)[:: self._every].copy()
+        begin = self._thin_first
+        return self._thin[max(first - begin, 0) : max(stop - begin, 0)].copy()
 
     def response(self, frequency_hz: FloatArray) -> FloatArray:
         """What the band leaves of a sine at each frequency up to half the band's rate, as a ratio."""

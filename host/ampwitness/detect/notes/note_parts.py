@@ -26,6 +26,7 @@ _RIPPLES_TO_HZ, _SOON_S = 80.0, 0.400  # notes below ripple; of a note's beginni
 # for rises along a line and along half a cosine, which differ by 1 ms at most.
 _AVERAGED_S = (0.0158, 0.0170, 0.0238, 0.0315, 0.0395, 0.0565, 0.0840, 0.1223, 0.2010, 0.3008)
 _ATTACK_S = (0.0, 0.001, 0.010, 0.020, 0.030, 0.050, 0.080, 0.120, 0.200, 0.300)
+_SWELLS_FROM_S = float(np.interp(LEAST_ATTACK_S, _ATTACK_S, _AVERAGED_S))
 
 
 def sounding_part(note: SoundingNote, bands: Bands) -> FloatArray:
@@ -95,7 +96,7 @@ def date_again(note: SoundingNote, bands: Bands, pitch: Pitch) -> None:
     """A note that swells began before its rise stood out."""
     if note.band_before is None or note.since_last_s * bands.rate_hz < 1.0:
         return
-    if not _measure_rise(note, bands, join(note.levels), note.level_peak_v**2, LEVEL_S) >= LEAST_ATTACK_S:
+    if not _rise_s(note, bands, join(note.levels), note.level_peak_v**2) >= _SWELLS_FROM_S:
         return
     band = np.concatenate((note.band_before, *note.band))
     a_band = bands.factor * BAND_STEP
@@ -121,16 +122,16 @@ def measure_attacks(notes: Sequence[SoundingNote], bands: Bands, pitch_hz: Float
     pitch_hz : (k,) their fundamentals
     """
     levels = [join(note.levels) for note in notes]
-    attack_s = np.full(len(notes), np.nan)
+    averaged_s, over_s = np.empty(len(notes)), np.full(len(notes), LEVEL_S)
     low: list[int] = []
     for place, (note, hz, level) in enumerate(zip(notes, pitch_hz.tolist(), levels, strict=True)):
         if hz > _RIPPLES_TO_HZ or not len(level):
-            attack_s[place] = _measure_rise(note, bands, level, note.level_peak_v**2, LEVEL_S)
+            averaged_s[place] = _rise_s(note, bands, level, note.level_peak_v**2)
             continue
         if int(level.argmax()) < _SOON_S * bands.band_hz:
             levels[place] = level[: round((_SOON_S + LEVEL_S) * bands.band_hz)]
         low.append(place)
-    over_s = np.maximum(1.0, np.round(LEVEL_S * pitch_hz)) / pitch_hz
+    over_s[low] = np.maximum(1.0, np.round(LEVEL_S * pitch_hz[low])) / pitch_hz[low]
     low.sort(key=lambda place: len(levels[place]))  # alike in length, as all are made as long as the longest
     for begin in range(0, len(low), _ROWS_AT_ONCE):
         some = low[begin : begin + _ROWS_AT_ONCE]
@@ -138,9 +139,10 @@ def measure_attacks(notes: Sequence[SoundingNote], bands: Bands, pitch_hz: Float
         averaged = _average([notes[place] for place in some], lengths, over_s[some] * bands.band_hz)
         for row, place in enumerate(some):
             level = averaged[row, : lengths[row]]
-            highest_v2 = float(np.maximum.reduce(level))
-            attack_s[place] = _measure_rise(notes[place], bands, level, highest_v2, float(over_s[place]))
-    return attack_s
+            averaged_s[place] = _rise_s(notes[place], bands, level, float(np.maximum.reduce(level)))
+    scale = over_s / LEVEL_S
+    attack_s = scale * np.interp(averaged_s / scale, _AVERAGED_S, _ATTACK_S)
+    return np.where(averaged_s > _AVERAGED_S[-1] * scale, averaged_s, attack_s)
 
 
 def _average(notes: Sequence[SoundingNote], lengths: Sequence[int], widths: FloatArray) -> FloatArray:
@@ -172,17 +174,14 @@ def _average(notes: Sequence[SoundingNote], lengths: Sequence[int], widths: Floa
     return out
 
 
-def _measure_rise(note: SoundingNote, bands: Bands, levels: FloatArray, highest_v2: float, over_s: float) -> float:
+def _rise_s(note: SoundingNote, bands: Bands, levels: FloatArray, highest_v2: float) -> float:
+    """Seconds from the onset to where averaged levels reach 81 % of their highest; NaN: they never do."""
     limit = 0.81 * highest_v2
     loud = levels >= limit
     first = int(loud.argmax()) if len(loud) else 0
     if not len(loud) or not loud[first]:
-        return np.nan
+        return float("nan")
     at = float(first)
     if first:
         at -= float((levels[first] - limit) / max(levels[first] - levels[first - 1], 1e-12))
-    averaged_s = (note.band_first + at) / bands.band_hz - note.onset / bands.rate_hz
-    scale = over_s / LEVEL_S
-    if averaged_s > _AVERAGED_S[-1] * scale:
-        return averaged_s
-    return scale * float(np.interp(averaged_s / scale, _AVERAGED_S, _ATTACK_S))
+    return (note.band_first + at) / bands.band_hz - note.onset / bands.rate_hz

@@ -77,9 +77,12 @@ def measure_pitches(
     """
     found: list[Pitch | None] = [None] * len(parts)
     by_size: dict[int, list[int]] = {}
-    for place, part in enumerate(parts):
-        if len(part) >= 0.030 * rate_hz:
-            by_size.setdefault(next(s for s in _SIZES if len(part) <= s or s == _SIZES[-1]), []).append(place)
+    lengths = np.array([len(part) for part in parts], dtype=np.intp)
+    sizes = np.minimum(np.searchsorted(_SIZES, lengths), len(_SIZES) - 1)
+    for number in np.flatnonzero(np.bincount(sizes, minlength=len(_SIZES))).tolist():
+        long_enough = np.flatnonzero((sizes == number) & (lengths >= 0.030 * rate_hz)).tolist()
+        if long_enough:
+            by_size[_SIZES[number]] = long_enough
     for size, places in by_size.items():
         n_at_once = max(64, _SAMPLES_AT_ONCE // size)  # few enough that the spectra stay near the processor
         for begin in range(0, len(places), n_at_once):
@@ -269,7 +272,7 @@ def _describe(
         both[unclear] += beside[2]
     columns = (total, frequency, share, amplitude, beside_hz, beside_ratio, both)
     return [
-        Pitch(hz, explained, tuple(v for v in heights_v if v > 0), by_hz, by_ratio, min(1.0, with_by))
+        Pitch(hz, explained, tuple(filter(None, heights_v)), by_hz, by_ratio, min(1.0, with_by))
         if whole > 0.0
         else None
         for whole, hz, explained, heights_v, by_hz, by_ratio, with_by in zip(

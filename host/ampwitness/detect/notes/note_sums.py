@@ -31,8 +31,18 @@ class NoteSums:
         self._pieces: list[tuple[SoundingNote, int, int]] = []
 
     def collect(self, note: SoundingNote, to: int, levels: FloatArray, first: int) -> None:
-        """Take band samples and levels (`levels` begins at sample `first`) up to `to`, and mark raw ones up to some
-        time before to be summed up."""
+        """Of a note that goes on, take band samples and levels (`levels` begins at sample `first`) up to `to`, and mark
+        raw ones up to some time before to be summed up."""
+        self._take_band(note, to, levels, first)
+        self._see_slow(note, to * BAND_STEP)
+        self.mark(note, to * self._raw_a_band - round(_LAG_S * self.rate_hz))
+
+    def close(self, note: SoundingNote, stop: int, levels: FloatArray, first: int) -> None:
+        """Of a note that ends at raw sample `stop`, take and mark all that is left."""
+        self._take_band(note, -(-stop // self._raw_a_band), levels, first)
+        self.mark(note, stop)
+
+    def _take_band(self, note: SoundingNote, to: int, levels: FloatArray, first: int) -> None:
         bands = self.bands
         start = note.band_first + note.n_band
         if to > start and note.n_band < PITCH_FROM_S * bands.band_hz:
@@ -40,8 +50,6 @@ class NoteSums:
             note.band.append(part.copy())
             note.levels.append(levels[max(0, start - first) : max(0, to - first)].copy())
             note.n_band += len(part)
-        self._see_slow(note, to * BAND_STEP)
-        self.mark(note, to * self._raw_a_band - round(_LAG_S * self.rate_hz))
 
     def _see_slow(self, note: SoundingNote, to: int) -> None:
         if to <= note.slow_to:

@@ -357,8 +357,7 @@ class RunNotes:
         assert note is not None
         note.end, note.end_basis = max(end, note.onset + 1.0), basis
         stop = ceil(note.end)
-        self._sums.collect(note, -(-stop // self._raw_a_band), self._levels.around, self._first)
-        self._sums.mark(note, stop)
+        self._sums.close(note, stop, self._levels.around, self._first)
         if basis == _CUT_BY_NEXT:
             self._leave_out_next(note)
         self._last_end, self._last_peak_v = note.end, note.level_peak_v

@@ -293,18 +293,20 @@ class NoteDetector:
         numbers = NoteTable(measured, flags, {"pitch_name": texts["pitch_name"]}, {})
         reasons = NoteTable(evidence, flags, texts, {"partials_v": [pitch.amplitudes_v for pitch in pitches]})
         is_deep = supply.measured["sag_percent"] >= SAG_OF_NOTE_PERCENT
-        for row, (note, _, block, _) in enumerate(kept):
-            severity: Severity = "attention" if is_deep[row] else "information"
-            finding = Finding(
+        severities: tuple[Severity, Severity] = ("information", "attention")
+        findings = [
+            Finding(
                 kind="note",
                 start_s=block.time_s(note.onset),
                 stop_s=block.time_s(note.end),
-                severity=severity,
+                severity=severities[deep],
                 measured=RowView(numbers, row),
                 threshold=_threshold(note.floor_v),
                 evidence=RowView(reasons, row),
             )
-            self._found.extend([finding])
+            for row, ((note, _, block, _), deep) in enumerate(zip(kept, is_deep.tolist(), strict=True))
+        ]
+        self._found.extend(findings, {**{name: measured[name] for name in _ASKED_FOR}, **flags})
 
 
 _THRESHOLDS: dict[float, dict[str, float]] = {}

@@ -51,5 +51,7 @@ class SoundingNote:
 
 def join(pieces: list[FloatArray] | list[FloatArray | None]) -> FloatArray:
     """One array of all pieces that are there."""
+    if len(pieces) == 1 and (only := pieces[0]) is not None:  # as of nearly all notes
+        return only
     there = [piece for piece in pieces if piece is not None]
     return there[0] if len(there) == 1 else np.concatenate(there) if there else np.empty(0)
