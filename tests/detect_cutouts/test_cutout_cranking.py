@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from ampwitness.bench.cutout_faults import make_case as make_fault
 from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase, make_case
 from ampwitness.bench.cutout_scores import find_cutouts
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.cutouts.cutout_cause import CRANKING, LOW
+from ampwitness.detect.cutouts.cutout_cranking import settle_cranking
 from ampwitness.detect.cutouts.cutouts import CutoutDetector
 from ampwitness.detect.road import settle_road
 from ampwitness.detect.supply.dips import DipDetector
@@ -41,6 +45,23 @@ def test_a_mute_during_cranking_teaches_no_level_of_letting_go() -> None:
     said = " ".join(word_road({result.coverage.detector: result.summary for result in settled}))
     assert "lets go" not in said
     assert "; 1 cut-out." in said
+
+
+@pytest.mark.parametrize("seed", [100, 18101])
+def test_an_amplifier_that_pulls_its_own_supply_down_is_no_engine_that_is_cranked(seed: int) -> None:
+    """While it waits before it tries again the supply stands still, as no starter lets it."""
+    causes = {f.measured["cause"] for f in find_cutouts(make_fault("its own load, retries", seed))[0]}
+    assert LOW in causes
+    assert CRANKING not in causes
+
+
+def test_a_mute_under_a_starter_is_sure_only_where_the_engine_started() -> None:
+    (found,), _ = find_cutouts(make_case("cranking mute", 302))
+    assert found.measured["confidence"] == "high"
+    without = replace(found, measured={**found.measured, "cause": LOW})
+    (doubted,) = settle_cranking((without,), ((found.start_s - 0.1, found.start_s + 2.0),), CRANKING)
+    assert doubted.measured["confidence"] == "medium"
+    assert LOW in doubted.evidence["not_excluded"][0]
 
 
 def test_a_quiet_passage_that_a_collapse_of_the_supply_cuts_off_is_a_cut_out() -> None:

@@ -54,7 +54,7 @@ def find_cutouts(case: CutoutCase, window_s: float = 10.0) -> tuple[tuple[Findin
             part.push(window)
     result = cutouts.finish()
     states = find_engine_states(history.finish(), dips.finish().findings)
-    return settle_cranking(result.findings, states.cranking, CRANKING), dict(result.summary)
+    return settle_cranking(result.findings, states.cranking, CRANKING, states.started), dict(result.summary)
 
 
 def score_case(name: str, seed: int, score: Score) -> str:

@@ -50,7 +50,7 @@ def settle_road(results: Sequence[DetectorResult], steps: SupplySteps) -> tuple[
     settled: list[DetectorResult] = []
     for result in results:
         if result.coverage.detector == "cutouts":
-            findings = settle_cranking(tuple(result.findings), states.cranking, CRANKING)
+            findings = settle_cranking(tuple(result.findings), states.cranking, CRANKING, states.started)
             # A radio's mute during cranking says nothing about the level at which this amplifier lets go.
             learned = {**result.summary, "under_voltage": learn_level(findings)}
             result = DetectorResult(findings, result.coverage, learned)

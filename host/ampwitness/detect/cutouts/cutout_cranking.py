@@ -13,24 +13,29 @@ from dataclasses import replace
 from ampwitness.detect.cutouts.cutout_cause import LOW, REMOTE
 from ampwitness.types import Finding
 
+_EARLY_S = 0.010
 KEY_S = 1.0  # from the accessory feed to the starter, in one turn of a key
 
 
 def settle_cranking(
-    cutouts: Sequence[Finding], cranking: Sequence[tuple[float, float]], words: str
+    cutouts: Sequence[Finding],
+    cranking: Sequence[tuple[float, float]],
+    words: str,
+    started: Sequence[tuple[float, float]] = (),
 ) -> tuple[Finding, ...]:
     """Cut-outs that began while the engine was cranked, called what they usually are; a remote lead that fell right
-    before says so.
+    before says so. Where no engine started it may have been another load, and none of them is sure.
 
     Parameters
     ----------
     cutouts : findings of this detector; others pass through
     cranking : spans, seconds
     words : the cause to give them
+    started : those of the spans behind which the engine charged
     """
     out = []
     for finding in cutouts:
-        inside = any(a - 0.010 <= finding.start_s < b for a, b in cranking) and finding.kind == "cutout"
+        inside = any(a - _EARLY_S <= finding.start_s < b for a, b in cranking) and finding.kind == "cutout"
         cause = str(finding.measured.get("cause"))
         key_s = min((a - finding.start_s for a, _ in cranking if 0 <= a - finding.start_s < KEY_S), default=None)
         if key_s is not None and cause == REMOTE and not inside:
@@ -44,5 +49,19 @@ def settle_cranking(
                 measured={**finding.measured, "cause": words},
                 evidence={**finding.evidence, "cause_without_cranking": cause},
             )
+            if not any(a - _EARLY_S <= finding.start_s < b for a, b in started):
+                finding = _in_doubt(finding, cause)
         out.append(finding)
     return tuple(out)
+
+
+def _in_doubt(finding: Finding, cause: str) -> Finding:
+    """The same, less sure: no engine started behind it."""
+    said = f"{cause} (no engine started behind it: a load that swings may have done it)"
+    open_ = (said, *finding.evidence.get("not_excluded", ()))
+    confidence = "medium" if finding.measured.get("confidence") == "high" else finding.measured.get("confidence")
+    return replace(
+        finding,
+        measured={**finding.measured, "confidence": confidence},
+        evidence={**finding.evidence, "not_excluded": open_},
+    )

@@ -29,7 +29,7 @@ CRANK_LONGEST_S = 30.0
 CRANK_SWING_V = 0.12
 _STROKES_HZ, _STROKES_CYCLES, _STROKES_V, _STROKES_SHARE = (2.5, 20.0), 4, 0.025, 0.6
 _ASKS_V2, _IN_STEP, _STEP_LAGS = 0.02, 0.4, 5  # an output that plays; so far it may be ahead, in steps of 10 ms
-_NEAR_RATIO, _PAUSES_SHARE = 0.8, 0.25
+_NEAR_RATIO, _PAUSE_LEAST = 0.8, 12
 _PAUSES_RATIO, _PAUSES_AFTER, _PAUSES_LEAST, _SOON_STEPS = 0.02, 3, 3, 14
 _STROKES_LEAST, _STROKES_LONGEST = 30, 300  # of 10 ms
 _STROKES_RATIO = 0.6  # beside even strokes so much of the least fall will do, and no notch need be seen
@@ -126,7 +126,9 @@ def _judge_cranking(
         return None
     if float(np.percentile(volts[8 : max(end, 9)], 20)) < CRANK_LEAST_V:
         return None
-    swing_v = _measure_swing(settled, asked[inside])
+    swing_v = _measure_pauses(open_v[at + 10 : at + end - 5], asked[at + 10 : at + end - 5])
+    if swing_v is None:
+        swing_v = float(np.std(_without_course(settled))) if len(settled) > 5 else 0.0
     later = open_v[at + end : min(stop, at + end + 300)]
     is_charged = len(later) > 50 and float(np.percentile(later, 75)) > rest_v + 0.5
     if not is_charged and swing_v < CRANK_SWING_V and not has_strokes:
@@ -167,16 +169,26 @@ def _has_strokes(volts: FloatArray) -> bool:
     return float(power[top - 1 : top + 2].sum()) > _STROKES_SHARE * float(power.sum())
 
 
-def _measure_swing(volts: FloatArray, asked: FloatArray) -> float:
-    """Standard deviation about the supply's course; of an output that sounds at times, only while it pauses."""
-    if len(volts) <= 5:
-        return 0.0
-    if np.isfinite(asked).all() and float(asked.max()) > _ASKS_V2:
-        sounds = asked > _PAUSES_RATIO * float(asked.max())
-        pauses = np.convolve(sounds, np.ones(_PAUSES_AFTER), "full")[: len(asked)] == 0
-        if np.sum(pauses) >= _STROKES_LEAST and np.mean(pauses) > _PAUSES_SHARE:
-            volts = volts[pauses]
-    return float(np.std(_without_course(volts)))
+def _measure_pauses(volts: FloatArray, asked: FloatArray) -> float | None:
+    """How far the supply swings in the pauses of an output that sounds at times; None: it hardly pauses.
+
+    An engine that is turned swings on while nothing plays: a supply that stands still there, however low, feeds none.
+    The median of the pauses, as other consumers may come and go in one.
+    """
+    if not np.isfinite(asked).all() or float(asked.max(initial=0.0)) < _ASKS_V2:
+        return None
+    pauses = _split_pauses(asked)
+    if sum(stop - start for start, stop in pauses) < _STROKES_LEAST:
+        return None
+    return float(np.median([np.std(volts[start:stop]) for start, stop in pauses]))
+
+
+def _split_pauses(asked: FloatArray) -> list[tuple[int, int]]:
+    """Where the output pauses for long enough that a stroke would show, less what follows a sound at once."""
+    sounds = asked > _PAUSES_RATIO * float(asked.max())
+    is_quiet = np.convolve(sounds, np.ones(_PAUSES_AFTER), "full")[: len(asked)] == 0
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], is_quiet, [0])))).tolist()
+    return [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= _PAUSE_LEAST]
 
 
 def _is_in_step(volts: FloatArray, asked: FloatArray) -> bool:

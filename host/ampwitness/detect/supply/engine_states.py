@@ -60,6 +60,12 @@ class EngineStates:
         """Spans in which the volts show that the engine was cranked: a hand's mark excuses no cut-out."""
         return tuple((s.start_s, s.stop_s) for s in self.spans if s.state == "cranking" and s.by is None)
 
+    @property
+    def started(self) -> tuple[tuple[float, float], ...]:
+        """Those of them behind which the engine charged, which no consumer that swings does."""
+        follows = {a.start_s for a, b in zip(self.spans, self.spans[1:], strict=False) if b.state == "charging"}
+        return tuple(span for span in self.cranking if span[0] in follows)
+
     def at(self, time_s: float) -> State:
         """The state at a time; "not decidable" outside the spans."""
         return STATES[int(self.numbers_at(np.array([time_s]))[0])]
