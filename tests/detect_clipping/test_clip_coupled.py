@@ -7,7 +7,7 @@ import pytest
 from ampwitness.bench import clip_sets, clip_signals
 from ampwitness.bench.clip_matching import score_case
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.clips import clipping
+from ampwitness.detect.clips import clip_ahead, clipping
 from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates
 from ampwitness.detect.clips.clip_coupled import find_coupling, held_back
 from ampwitness.detect.result import DetectorResult
@@ -90,7 +90,7 @@ def test_volts_are_those_at_the_terminals_and_their_sum_with_what_was_held_is_th
     _, logged = cut_music(12.0, 4.0)
     found = [f for f in detect(logged).findings if f.measured["flat_s"] > 0.0015]
     assert len(found) > 20
-    ahead = [abs(float(f.measured["plateau_v"]) + float(f.evidence["held_by_capacitor_v"])) for f in found]
+    ahead = [abs(float(f.measured["plateau_v"]) + float(f.evidence["held_back_v"])) for f in found]
     assert np.median(ahead) == pytest.approx(CEILING_V, rel=0.03)
     slopes = []
     for f in found:
@@ -101,7 +101,7 @@ def test_volts_are_those_at_the_terminals_and_their_sum_with_what_was_held_is_th
         inside = np.arange(np.ceil(f.start_s * RATE_HZ) + 2, f.stop_s * RATE_HZ - 2).astype(int)
         slope = np.polyfit(inside / RATE_HZ, logged[inside], 1)[0]
         told = float(f.measured["plateau_slope_v_per_s"])
-        slopes.append((told, slope, told + f.evidence["held_by_capacitor_v_per_s"]))
+        slopes.append((told, slope, told + f.evidence["held_back_v_per_s"]))
         over_db = 20 * np.log10(float(f.measured["crest_v"]) / float(f.measured["plateau_v"]))
         assert f.measured["overdrive_db"] == pytest.approx(over_db, abs=1e-6)
     told, seen, ahead_of_it = np.abs(np.array(slopes)).T
@@ -133,5 +133,5 @@ def test_a_half_supply_output_is_read_through_its_capacitor(monkeypatch: pytest.
     tally = score_case(case, 0.0005)
     assert tally.n_hit.total() >= 0.9 * tally.n_true.total() > 40
     assert tally.n_false == 0
-    monkeypatch.setattr(clipping, "guess_coupling", lambda sides: None)
+    monkeypatch.setattr(clip_ahead, "guess_coupling", lambda sides: None)
     assert score_case(case, 0.0005).n_hit.total() < 0.1 * tally.n_true.total()

@@ -86,7 +86,7 @@ def plateau_tilt(clip: Finding) -> tuple[float, float]:
     """Tilt as a change of the level's size (V/s), ahead of a capacitor if there is one, and length (s); 0 where not
     measured."""
     slope, flat = clip.measured.get("plateau_slope_v_per_s"), clip.measured.get("flat_s")
-    held = clip.evidence.get("held_by_capacitor_v_per_s")
+    held = clip.evidence.get("held_back_v_per_s")
     if isinstance(slope, int | float) and isinstance(held, int | float):
         slope += held
     sign = -1.0 if clip.measured.get("polarity") == "negative" else 1.0
@@ -97,7 +97,7 @@ def collect_plateaus(clips: Sequence[Finding]) -> Plateaus:
     """Plateaus whose level and lagged supply are known; the level is that ahead of a capacitor, if there is one."""
     rows = [
         (
-            abs(float(f.measured["plateau_v"] or 0.0) + float(f.evidence.get("held_by_capacitor_v") or 0.0)),
+            abs(float(f.measured["plateau_v"] or 0.0) + float(f.evidence.get("held_back_v") or 0.0)),
             *plateau_tilt(f),
             lagged,
             f.evidence.get("output_lagged_v") or (),

@@ -22,21 +22,15 @@ from typing import Any
 
 import numpy as np
 
-from ampwitness.detect.clips.clip_candidates import Candidates, Look, join_crests
+from ampwitness.detect.clips.clip_ahead import Ahead, look_ahead
+from ampwitness.detect.clips.clip_candidates import Candidates, join_crests
 from ampwitness.detect.clips.clip_corners import find_corners
-from ampwitness.detect.clips.clip_coupled import (
-    find_coupling,
-    guess_coupling,
-    held_back,
-    note_held,
-    shows_more,
-    undo,
-)
+from ampwitness.detect.clips.clip_coupled import note_held
 from ampwitness.detect.clips.clip_course import follow_courses
 from ampwitness.detect.clips.clip_current import find_current_limited
 from ampwitness.detect.clips.clip_faint import find_faint, note_promises, promised_rows
 from ampwitness.detect.clips.clip_ledger import ClipLedger
-from ampwitness.detect.clips.clip_look import Screened, look_at, look_at_all, screen
+from ampwitness.detect.clips.clip_look import Screened, look_at_all, screen
 from ampwitness.detect.clips.clip_measure import crests_to_rows
 from ampwitness.detect.clips.clip_plain import FAINT_GAIN, LIVELY
 from ampwitness.detect.clips.clip_shelves import find_shelves
@@ -48,7 +42,7 @@ from ampwitness.detect.clips.headroom import summarise_headroom
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.streams import REDUCED
 from ampwitness.finding_list import FindingList
-from ampwitness.types import Coverage, FloatArray, Interval, NotJudged, Segment, TraceWindow
+from ampwitness.types import Coverage, Interval, NotJudged, Segment, TraceWindow
 
 LOWEST_RATE_HZ = 4000.0
 NOISE_FLOOR_V = 0.001
@@ -154,14 +148,17 @@ class ClippingDetector:
         """The look and the second looks at the stretches that wait."""
         run = self._run
         looked = [
-            self._ahead_of_capacitor(screened, look)
-            for screened, look in zip(run.screened, look_at_all(run.screened), strict=True)
+            look_ahead(screened, look) for screened, look in zip(run.screened, look_at_all(run.screened), strict=True)
         ]
+        run.coupled_per_s += [ahead.per_s for ahead in looked if ahead.per_s is not None]
         run.screened.clear()
+        looks_ahead = [ahead.look for ahead in looked]
         faint = [
-            [some for side in look.sides if (some := find_faint(side)) is not None] for look, _ in looked if look.sides
+            [some for side in look.sides if (some := find_faint(side)) is not None]
+            for look in looks_ahead
+            if look.sides
         ]
-        views = [look.sides[0].view for look, _ in looked if look.sides]
+        views = [look.sides[0].view for look in looks_ahead if look.sides]
         crests = [join_crests([some.crests for some in sides]) for sides in faint]
         fitted = crests_to_rows(views, crests, FAINT_GAIN)
         promised = iter(
@@ -174,51 +171,39 @@ class ClippingDetector:
             [[rows, *(next(promised) for _ in sides)] for rows, sides in zip(fitted, faint, strict=True)]
         )
         all_found = []
-        for look, held_v in looked:
-            looks = self._look_again(look, held_v)
+        for ahead in looked:
+            look = ahead.look
+            looks = self._look_again(ahead)
             if look.sides:
                 looks += next(rows_of_faint)
             found = [*look.candidates, *(rows for rows in looks if rows is not None)]
-            if held_v is not None:
+            if look.sides and ahead.per_s is None and look.sides[0].view.lively < LIVELY:
+                found = follow_courses(look.sides, found)  # in dense music tops lean by what rings on them
+            if ahead.held_v is not None:
                 for rows in found:
-                    note_held(rows, look.sides[0].stretch, held_v)
-            elif look.sides and look.sides[0].view.lively < LIVELY:  # in dense music tops lean by what rings on them
-                found = follow_courses(look.sides, found)
+                    note_held(rows, look.sides[0].stretch, ahead.held_v)
             all_found.append(found)
         note_promises(
-            [(look.sides[0].view, rows) for (look, _), found in zip(looked, all_found, strict=True) for rows in found]
+            [(look.sides[0].view, rows) for look, found in zip(looks_ahead, all_found, strict=True) for rows in found]
         )
-        for (look, _), found in zip(looked, all_found, strict=True):
+        for look, found in zip(looks_ahead, all_found, strict=True):
             run.ledger.add(found, look.others)
             run.cut += look.cut
 
     @staticmethod
-    def _look_again(look: Look, held_v: FloatArray | None) -> list[Candidates | None]:
+    def _look_again(ahead: Ahead) -> list[Candidates | None]:
         """What second looks at a stretch find, but for faint crests."""
         seconds = [find_shelves, find_tight, find_corners]
-        if held_v is None:  # what was added again ahead of a capacitor wanders: nothing may be said of how tops sink
+        if (
+            ahead.per_s is None
+        ):  # what was added again ahead of a capacitor wanders: nothing may be said of how tops sink
             seconds.append(find_sunk)
-        looks = [second(side) for second in seconds for side in look.sides]
-        looks += find_soft(look.sides)
-        if held_v is None:
-            looks += find_current_limited(look.sides)
+        sides = ahead.look.sides
+        looks = [second(side) for second in seconds for side in sides]
+        looks += find_soft(sides)
+        if ahead.held_v is None:
+            looks += find_current_limited(sides)
         return looks
-
-    def _ahead_of_capacitor(self, screened: Screened, look: Look) -> tuple[Look, FloatArray | None]:
-        """The look at what lies ahead of a capacitor, and what that held back (n_samples,), if there is one."""
-        per_s = find_coupling(look.candidates)
-        is_guess = per_s is None
-        if per_s is None:
-            per_s = guess_coupling(look.sides)
-        view = screened.view
-        if per_s is None or view is None:
-            return look, None
-        held_v = held_back(view.stretch.output_v, view.stretch.rate_hz, per_s)
-        ahead = look_at(undo(view.stretch, held_v), view.noise_v, view.blocked)
-        if is_guess and not shows_more(ahead.candidates, look.candidates):
-            return look, None
-        self._run.coupled_per_s.append(per_s)
-        return ahead, held_v
 
     def _blocked(self, stretch: Stretch) -> np.ndarray[Any, np.dtype[np.bool_]] | None:
         """Samples of the stretch at which the logger's own converter was at its rail, None if there are none."""

@@ -280,7 +280,7 @@ def _judge_by_ceiling(
         return np.asarray(ceiling.constant_v + ceiling.ratio * np.minimum(supply_v, ceiling.knee_v))
 
     tilted = (ceiling.per_tilt_s + ceiling.per_fall * flat_s) * get["tilt_v_per_s"]
-    out_v = level_v - get["held_v"]  # what a capacitor holds back counts at the terminals, not at the ceiling
+    out_v = level_v - get["held_v"]  # what is held back counts at the terminals, not at the ceiling
     lost_db = _to_db(out_v, out_v + at(settled_v) - (at(then_v) + tilted))
     doubt_db = _to_db(out_v, out_v + 2 * ceiling.ratio_sd * np.abs(settled_v - then_v))
     codes = _share_to_code(lost_db / over_db)
@@ -323,7 +323,7 @@ def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequenc
     supply, output : lagged volts
     """
     sign, held_v, overdrive_db = row["sign"], row["held_v"], row["overdrive_db"]
-    level, crest_v = row["level_v"] - held_v, row["crest_v"] - held_v  # at the terminals, behind a capacitor if any
+    level, crest_v = row["level_v"] - held_v, row["crest_v"] - held_v  # at the terminals
     sd_db = 20 / math.log(10) * row["crest_sd_v"] / max(crest_v, level)
     shape, where = SHAPES[int(row["shape"])], PLACES[int(row["where"])]
     low_db, high_db = overdrive_interval(overdrive_db, sd_db, row["lively"], row["is_coarse"] > 0)
@@ -358,8 +358,8 @@ def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequenc
         "start_sd_s": row["start_sd_s"],
         "stop_sd_s": row["stop_sd_s"],
         "rail_expected_v": sign * (row["expected_v"] - held_v) if math.isfinite(row["expected_v"]) else None,
-        "held_by_capacitor_v": sign * held_v if held_v else None,
-        "held_by_capacitor_v_per_s": sign * row["held_v_per_s"] if held_v else None,
+        "held_back_v": sign * held_v if held_v else None,
+        "held_back_v_per_s": sign * row["held_v_per_s"] if held_v else None,
         "confidence": row["confidence"],
         "supply_lagged_v": [round(volts, 5) for volts in supply] if all(map(math.isfinite, supply)) else None,
         "output_lagged_v": [round(volts, 4) for volts in output],

@@ -1,0 +1,69 @@
+"""Where in the chain a stretch is judged: at the terminals, ahead of a capacitor, or ahead of a rail's resistance.
+
+Gaps: works inside one stretch.
+Limits: those of `clip_coupled` and `clip_drop`; of a chain with both only the capacitor is undone.
+Source: our choice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ampwitness.detect.clips.clip_candidates import Look, View
+from ampwitness.detect.clips.clip_coupled import find_coupling, guess_coupling, held_back, shows_more, undo
+from ampwitness.detect.clips.clip_drop import count_plain, find_drop
+from ampwitness.detect.clips.clip_look import Screened, look_at
+from ampwitness.types import FloatArray
+
+LIVELIEST = 0.25  # bass: in dense music tops lean by what rings on them
+FEWEST_PLAIN, MORE_PLAIN = 6, 1.15  # plateaus plain by themselves ahead of it, and times those behind it
+DROP_ROUNDS = 2  # more tops are seen ahead of a resistance, and say better what it is
+
+
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """A look, and what lies between it and the terminals: `held_v` (n_samples,) what the terminals miss, None where it
+    was taken there; `per_s` the capacitor (1 / tau), None if it is none."""
+
+    look: Look
+    held_v: FloatArray | None = None
+    per_s: float | None = None
+
+
+def look_ahead(screened: Screened, look: Look) -> Ahead:
+    """The look at a stretch, taken again further ahead if it shows something there that bends all tops alike."""
+    view = screened.view
+    if view is None:
+        return Ahead(look)
+    coupled = _ahead_of_capacitor(view, look)
+    dropped = _ahead_of_resistance(view, look) if view.lively < LIVELIEST else None
+    if coupled is None or dropped is None:
+        return coupled or dropped or Ahead(look)
+    n_coupled, n_dropped = (count_plain(ahead.look.candidates) for ahead in (coupled, dropped))
+    return dropped if n_dropped > MORE_PLAIN * n_coupled else coupled
+
+
+def _ahead_of_capacitor(view: View, look: Look) -> Ahead | None:
+    per_s = find_coupling(look.candidates)
+    is_guess = per_s is None
+    if per_s is None:
+        per_s = guess_coupling(look.sides)
+    if per_s is None:
+        return None
+    held_v = held_back(view.stretch.output_v, view.stretch.rate_hz, per_s)
+    ahead = look_at(undo(view.stretch, held_v), view.noise_v, view.blocked)
+    return None if is_guess and not shows_more(ahead.candidates, look.candidates) else Ahead(ahead, held_v, per_s)
+
+
+def _ahead_of_resistance(view: View, look: Look) -> Ahead | None:
+    best, least = None, max(FEWEST_PLAIN, MORE_PLAIN * count_plain(look.candidates))
+    for _ in range(DROP_ROUNDS):
+        drop_v = find_drop(view.stretch, view.noise_v, look.candidates)
+        if drop_v is None:
+            break
+        look = look_at(undo(view.stretch, drop_v), view.noise_v, view.blocked)
+        n_plain = count_plain(look.candidates)
+        if n_plain < least:
+            break
+        best, least = Ahead(look, drop_v), n_plain + 1
+    return best
