@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import importlib
 import io
+import signal
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -13,6 +14,7 @@ from typing import Any
 
 import click
 import pytest
+from ampwitness import cli as cli_module
 from ampwitness.cli import COMPLETE_VARIABLE, cli
 from ampwitness.cli import cable as cable_module
 from ampwitness.cli import live as live_module
@@ -154,3 +156,16 @@ def test_a_command_that_takes_long_to_load_says_so(monkeypatch: pytest.MonkeyPat
     monkeypatch.setenv(COMPLETE_VARIABLE, "bash_complete")
     cli.get_command(click.Context(cli), "cable")
     assert shown.getvalue() == ""
+
+
+def test_a_ctrl_c_while_a_module_loads_is_not_lost(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A callback inside an import swallows what is raised in it; a command that runs for ever would go on."""
+
+    def swallow(_name: str) -> object:
+        with contextlib.suppress(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)
+        return cable_module
+
+    monkeypatch.setattr(importlib, "import_module", swallow)
+    with pytest.raises(KeyboardInterrupt):
+        cli_module._load("ampwitness.cli.not_loaded_yet")

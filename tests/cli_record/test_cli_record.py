@@ -15,9 +15,11 @@ from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
+from unittest.mock import Mock
 
 import pytest
-from ampwitness.cli.live_line import Counts, count, live_text
+from ampwitness.cli import cli
+from ampwitness.cli.live_line import Counts, LiveLine, count, live_text
 from ampwitness.cli.soak import Streaming
 from ampwitness.decode import iter_decoded
 from ampwitness.detect.supply.engine_marks import read_engine_label
@@ -27,6 +29,7 @@ from ampwitness.link.monitor import StreamMonitor
 from ampwitness.link.port import PortListing
 from ampwitness.recording import open_recording
 from ampwitness.types import Mark
+from click.testing import CliRunner
 from fake_board import RATE_HZ, FakeBoard, samples_payload
 
 Run = Callable[..., Any]
@@ -254,6 +257,16 @@ def test_ctrl_c_ends_cleanly(run: Run, tmp_path: Path) -> None:
     assert verified["balances"]
     assert verified["closed"]["why"] == "stopped"
     assert verified["link_health"]["n_frames_lost"] == 0
+
+
+def test_a_second_ctrl_c_ends_at_once_and_says_what_is_kept(run: Run, tmp_path: Path, monkeypatch: Any) -> None:
+    path = tmp_path / "a.mcap"
+    monkeypatch.setattr(LiveLine, "show", Mock(side_effect=KeyboardInterrupt))  # as chunks come in
+    with FakeBoard() as board:
+        ended = CliRunner().invoke(cli, ["record", "--port", board.name, "--out", str(path)])
+    assert ended.exit_code
+    assert f"What came until then is in {path}." in ended.stderr
+    assert not open_recording(path).is_torn
 
 
 def test_kill_9_keeps_all_but_the_last_second(run: Run, tmp_path: Path) -> None:

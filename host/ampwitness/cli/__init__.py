@@ -13,6 +13,7 @@ import click
 
 from ampwitness import __version__
 from ampwitness.cli.progress import ProgressLine
+from ampwitness.cli.stopping import stop_on_signals
 from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import AmpwitnessError, UsageError
 
@@ -60,7 +61,11 @@ def _load(name: str) -> ModuleType:
         return importlib.import_module(name)
     with ProgressLine() as progress:
         progress("loading")
-        return importlib.import_module(name)
+        with stop_on_signals() as signals:  # an import under way can swallow a Ctrl-C
+            module = importlib.import_module(name)
+    if signals:
+        raise KeyboardInterrupt
+    return module
 
 
 class _LazyGroup(click.Group):

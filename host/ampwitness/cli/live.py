@@ -142,6 +142,9 @@ def _follow(page: LivePage, feed: LiveFeed, seconds: float | None) -> None:
             writer.path.unlink(missing_ok=True)  # notes of a recording that never was
             raise
         raise type(error)(f"{error} {_kept(feed, writer)}") from error
+    except KeyboardInterrupt:  # a second Ctrl-C: nothing more is waited for
+        say(f"Stopped at once. What came until then is in {writer.path}.", err=True)
+        raise
     say(_kept(feed, writer))
     click.echo(f"Next: {as_typed('report', writer.path, '--html', writer.path.with_suffix('.html'))}")
 

@@ -272,6 +272,10 @@ def _record_from(session: BoardSession, out: Path, given: dict[str, Any], plan: 
         if as_json:
             click.echo(json.dumps(result_as_dict(writer, streaming, health, type(error).__name__, error), indent=1))
         raise type(error)(f"{error} {say_kept(writer, streaming, health, error)}") from error
+    except KeyboardInterrupt:  # a second Ctrl-C: nothing more is waited for
+        line.clear()
+        say(f"Stopped at once. What came until then is in {first_path(writer)}.", err=True)
+        raise
     finally:
         line.clear()
         if writer.is_open:
