@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.detect.notes import note_damping
+from ampwitness.detect.notes.note_break import measure_left
 from ampwitness.detect.notes.note_glide import straighten
 from ampwitness.types import FloatArray
 
@@ -61,3 +62,32 @@ def test_slides_are_straightened_together_as_one_by_one() -> None:
         power = np.abs(np.fft.rfft(together[0] * np.hanning(len(slide)), 4096)) ** 2
         top, wide = int(np.argmax(power)), 4096 * 4 // len(slide)
         assert power[max(0, top - wide) : top + wide].sum() > 0.98 * power.sum()
+
+
+def test_what_smooth_envelopes_leave_is_what_least_squares_leave() -> None:
+    rate_hz, at, n = 500.0, 200, 400
+    time_s = np.arange(n) / rate_hz
+    rng = np.random.default_rng(5)
+    bands, pitches_hz, expected = [], (41.0, 41.0, 97.0), []
+    for pitch_hz, step in zip(pitches_hz, (1.0, 2.0, 1.0), strict=True):
+        band = sum(np.cos(2 * np.pi * k * pitch_hz * time_s + k) / k for k in (1, 2)) * np.exp(-2.0 * time_s)
+        band = np.where(np.arange(n) < at, band, step * band) + 0.01 * rng.standard_normal(n)
+        half = round(max(0.090, 3.5 / pitch_hz) * rate_hz)
+        since = np.arange(-half, half + 1)
+        turns = 2 * np.pi * pitch_hz / rate_hz * since * np.arange(1, int(215 / pitch_hz) + 1)[:5, None]
+        waves = np.concatenate((np.cos(turns), np.sin(turns)))
+        smooth = np.polynomial.legendre.legvander(since / half, 5).T
+        matrix = (smooth[:, None, :] * waves).reshape(-1, len(since)).T
+        part = band[at - half : at + half + 1]
+        rest = part - matrix @ np.linalg.lstsq(matrix, part, rcond=None)[0]
+        expected.append(rest @ rest / (part @ part))
+        bands.append(band)
+    found = [
+        measure_left(band, np.array([at]), rate_hz, np.array([hz]))[0]
+        for band, hz in zip(bands, pitches_hz, strict=True)
+    ]
+    np.testing.assert_allclose(found, expected, rtol=1e-5)
+    assert found[0] < 0.001 < 0.005 < found[1]
+    both = measure_left(bands[1], np.array([at, 10]), rate_hz, np.array([41.0, 41.0]))
+    assert both[0] == found[1]
+    assert np.isnan(both[1])  # too little is known ahead

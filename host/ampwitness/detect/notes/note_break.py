@@ -15,10 +15,12 @@ Source: least squares with Legendre's polynomials as envelopes; our choice, meas
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 from math import sqrt
 
 import numpy as np
+import numpy.typing as npt
 
 from ampwitness.detect.notes.note_decimate import BAND_STEP, Bands
 from ampwitness.detect.notes.note_spectrum import Pitch, measure_pitches
@@ -39,6 +41,9 @@ _SAME_PITCH, _SAME_LEFT = 0.01, 0.0025  # where the pitch does not turn, so litt
 _IN_PHASE, _SLOW_PERIODS, _LEAST_RISE = 0.97, 1.2, 10**0.15  # mean cosine; from 10 to 90 % of a rise; of power
 _BACK_PERIODS, _LOWEST_S, _HIGHEST_S = 5, 0.030, 0.120  # known ahead; behind, in which it is lowest, and highest
 _PHASES_TO_HZ = 165.0
+_ROWS_AT_ONCE = 32  # of them the waves under all envelopes stay near the processor
+
+Places = npt.NDArray[np.intp]
 
 
 class Breaks:
@@ -52,38 +57,62 @@ class Breaks:
     def __init__(self, bands: Bands) -> None:
         self._bands = bands
         self._expected: list[int] = []  # band samples
-        self._around: dict[int, tuple[Pitch | None, Pitch | None]] = {}
+        self._around: dict[int, _Around | None] = {}
 
     def expect(self, onsets_slow: Sequence[float]) -> None:
-        """Name the instants (slow samples) that may be asked for: their pitches are measured together."""
+        """Name the instants (slow samples) that may be asked for: they are measured together, once one is."""
         self._expected, self._around = [round(onset / BAND_STEP) for onset in onsets_slow], {}
 
     def is_at(self, onset_slow: float) -> bool:
         """Whether there is a break at an instant that was named; also where no one pitch describes what sounds."""
         at, band, rate_hz = round(onset_slow / BAND_STEP), self._bands.band, self._bands.band_hz
         if at not in self._around:
-            onsets = [onset for onset in self._expected if onset >= at]
-            near, far = round(_NEAR_S * rate_hz), round(_FAR_S * rate_hz)
-            spans = [span for onset in onsets for span in ((onset - far, onset - near), (onset + near, onset + far))]
-            found = iter(measure_pitches([band.part(*span) for span in spans], rate_hz))
-            self._around = {onset: (next(found), next(found)) for onset in onsets}
-        before, behind = self._around[at]
-        if before is None or behind is None:
+            self._look_around([onset for onset in self._expected if onset >= at])
+        around = self._around[at]
+        if around is None:
             return True
+        if around.stands and swells_in_phase(band.values, at - band.first, rate_hz, around.pitch_hz):
+            return False
+        if around.are_two or not around.left <= _MOST_LEFT:  # as of nearly all that begins: of no break is asked
+            return True
+        if around.left < (_SAME_LEFT if around.stands else _NOTHING_LEFT):
+            return False
+        return not loses_by_break(band.values, at - band.first, rate_hz, around.pitch_hz)
+
+    def _look_around(self, onsets: Sequence[int]) -> None:
+        band, rate_hz = self._bands.band, self._bands.band_hz
+        near, far = round(_NEAR_S * rate_hz), round(_FAR_S * rate_hz)
+        spans = [span for onset in onsets for span in ((onset - far, onset - near), (onset + near, onset + far))]
+        found = iter(measure_pitches([band.part(*span) for span in spans], rate_hz))
+        self._around = {onset: _Around.of(next(found), next(found)) for onset in onsets}
+        asked = [(onset, one) for onset, one in self._around.items() if one is not None]
+        at = np.array([onset for onset, _ in asked], dtype=np.intp) - band.first
+        left = measure_left(band.values, at, rate_hz, np.array([one.pitch_hz for _, one in asked]))
+        for (_, one), share in zip(asked, left.tolist(), strict=True):
+            one.left = share
+
+
+@dataclass(slots=True)
+class _Around:
+    """What sounds around an instant."""
+
+    pitch_hz: float
+    stands: bool  # the pitch, clearly
+    are_two: bool  # clear pitches so far from each other that they are two notes
+    left: float = np.nan  # share of the energy that smooth envelopes leave
+
+    @classmethod
+    def of(cls, before: Pitch | None, behind: Pitch | None) -> _Around | None:
+        """None: no pitch is there on one side."""
+        if before is None or behind is None:
+            return None
         turn = abs(behind.frequency_hz / before.frequency_hz - 1.0)
         is_clear = min(before.explained_ratio, behind.explained_ratio) >= _CLEAR_RATIO
-        if is_clear and turn < _SAME_PITCH:
-            pitch_hz = sqrt(before.frequency_hz * behind.frequency_hz)
-            if swells_in_phase(band.values, at - band.first, rate_hz, pitch_hz):
-                return False
-        if is_clear and _NEAR_PITCHES <= turn <= _FAR_PITCHES:
-            return True
         if turn < _NEAR_PITCHES:
             pitch_hz = sqrt(before.frequency_hz * behind.frequency_hz)
         else:
             pitch_hz = max(before, behind, key=lambda pitch: pitch.explained_ratio).frequency_hz
-        smooth_left = _SAME_LEFT if is_clear and turn < _SAME_PITCH else _NOTHING_LEFT
-        return not goes_on_smoothly(band.values, at - band.first, rate_hz, pitch_hz, smooth_left)
+        return cls(pitch_hz, is_clear and turn < _SAME_PITCH, is_clear and _NEAR_PITCHES <= turn <= _FAR_PITCHES)
 
 
 def swells_in_phase(band: FloatArray, at: int, rate_hz: float, pitch_hz: float) -> bool:
@@ -117,52 +146,91 @@ def swells_in_phase(band: FloatArray, at: int, rate_hz: float, pitch_hz: float) 
     return most - tenth >= _SLOW_PERIODS * period
 
 
-def goes_on_smoothly(
-    band: FloatArray, at: int, rate_hz: float, pitch_hz: float, smooth_left: float = _NOTHING_LEFT
-) -> bool:
-    """Whether one note sounds on both sides of an instant, and nothing breaks there.
+def measure_left(band: FloatArray, at: Places, rate_hz: float, pitch_hz: FloatArray) -> FloatArray:
+    """(k,) share of the energy around each instant that harmonics under smooth envelopes leave; NaN where too little is
+    known to either side, or silence. Together, as most of one by itself is calls.
 
     Parameters
     ----------
     band : (n,) volts of the bass band
-    at : the instant, its sample
-    rate_hz, pitch_hz : of the band, of what sounds
-    smooth_left : share of the energy that smooth envelopes may leave whatever a break gains
+    at : (k,) the instants, their samples
+    rate_hz, pitch_hz : of the band, of what sounds at each
     """
-    half = round(min(max(_HALF_S, _HALF_PERIODS / pitch_hz), _MOST_HALF_S) * rate_hz)
-    if at < half or at + half >= len(band):
-        return False
+    halves, numbers = np.array([_reach(rate_hz, hz) for hz in pitch_hz.tolist()], dtype=np.intp).reshape(-1, 2).T
+    is_known = (at >= halves) & (at + halves < len(band))
+    left = np.full(len(at), np.nan)
+    for half, n_harmonics in sorted(set(zip(halves.tolist(), numbers.tolist(), strict=True))):
+        rows = np.flatnonzero(is_known & (halves == half) & (numbers == n_harmonics))
+        for first in range(0, len(rows), _ROWS_AT_ONCE):
+            some = rows[first : first + _ROWS_AT_ONCE]
+            parts = band[at[some, None] + np.arange(-half, half + 1)]
+            left[some] = _leave(parts, pitch_hz[some] / rate_hz, n_harmonics)
+    return left
+
+
+def _leave(parts: FloatArray, turns: FloatArray, n_harmonics: int) -> FloatArray:
+    """`measure_left` of parts (k, n) of one length, by pitches in turns a sample.
+
+    What is alike on both sides of the middle and what is opposite are fitted apart, as neither has a share in the
+    other: half as many unknowns from half as many samples, a quarter of the work.
+    """
+    k, half = len(turns), parts.shape[1] // 2
+    ahead, behind = parts[:, half::-1], parts[:, half:]
+    sides = np.stack((behind + ahead, behind - ahead), axis=1) * np.sqrt(0.5)
+    sides[:, :, 0] = parts[:, half, None] * (1.0, 0.0)
+    counts = np.full(half + 1, np.sqrt(2.0))  # samples that lie on both sides
+    counts[0] = 1.0
+    envelopes = _envelopes(half, 1)[: _DEGREE + 1, half:] * counts
+    even, odd = envelopes[0::2, None, :], envelopes[1::2, None, :]
+    waves = _make_waves(turns, 0, half, n_harmonics)
+    cosines, sines = waves[:, None, :n_harmonics], waves[:, None, n_harmonics:]
+    n_each = even.shape[0] * n_harmonics
+    rows = np.empty((k, 2, 2 * n_each + 1, half + 1))
+    shape = (k, n_each, half + 1)
+    for side, pair in enumerate(((even, odd), (odd, even))):
+        rows[:, side, :n_each] = (pair[0] * cosines).reshape(shape)
+        rows[:, side, n_each:-1] = (pair[1] * sines).reshape(shape)
+    rows[:, :, -1] = sides
+    explained = _explain(rows.reshape(2 * k, -1, half + 1)).reshape(k, -1).sum(axis=1)
+    energy = np.einsum("ij,ij->i", parts, parts)
+    return np.where(energy > 0.0, 1.0 - explained / np.maximum(energy, 1e-300), np.nan)
+
+
+def loses_by_break(band: FloatArray, at: int, rate_hz: float, pitch_hz: float) -> bool:
+    """Whether a break at an instant explains so little more than smooth envelopes that there is none; as
+    `measure_left`, of one instant that is known well enough."""
+    half, n_harmonics = _reach(rate_hz, pitch_hz)
+    waves = _make_waves(np.array([pitch_hz / rate_hz]), -half, half, n_harmonics)[0]
+    under = (_envelopes(half, max(1, round(_SOFT_S * rate_hz)))[:, None, :] * waves).reshape(-1, 2 * half + 1)
     part = band[at - half : at + half + 1]
-    n_harmonics = max(1, min(_HARMONICS, int(_HARMONICS_TO_HZ / pitch_hz)))
-    turn = np.exp(2j * np.pi * pitch_hz / rate_hz * np.arange(-half, half + 1))
-    waves = np.cumprod(np.broadcast_to(turn, (n_harmonics, len(turn))), axis=0)
-    waves = np.concatenate((waves.real, waves.imag))
-    envelopes = _envelopes(half, max(1, round(_SOFT_S * rate_hz)))
-    explained = _explain(part, envelopes[: _DEGREE + 1], waves)
-    left = 1.0 - float(explained.sum())
-    if not left <= _MOST_LEFT:  # as of nearly all that begins: a break is not asked for
-        return False
-    if left < smooth_left:
-        return True
-    broken = _explain(part, envelopes, waves)[len(explained) :]
-    return left < _WORTH_RATIO * max(left - float(broken.sum()), 1e-12)
+    explained = _explain(np.concatenate((under, part[None]))[None])[0] / (part @ part)
+    n_smooth = 2 * n_harmonics * (_DEGREE + 1)
+    left = 1.0 - float(explained[:n_smooth].sum())
+    return left < _WORTH_RATIO * max(left - float(explained[n_smooth:].sum()), 1e-12)
 
 
-def _explain(part: FloatArray, envelopes: FloatArray, waves: FloatArray) -> FloatArray:
-    """Share of the energy that each wave under each envelope explains beside those before it; NaN of silence."""
-    rows = np.empty((len(envelopes) * len(waves) + 1, len(part)))
-    np.multiply(envelopes[:, None, :], waves[None, :, :], out=rows[:-1].reshape(len(envelopes), len(waves), -1))
-    rows[-1] = part
-    gram = rows @ rows.T
-    total = float(gram[-1, -1])
-    if total <= 0.0:
-        return np.full(len(rows) - 1, np.nan)
-    ridge = np.full(len(gram), _RIDGE * np.trace(gram[:-1, :-1]) / (len(gram) - 1))
-    ridge[-1] = 1e-12 * total
-    gram[np.diag_indices(len(gram))] += ridge
+def _reach(rate_hz: float, pitch_hz: float) -> tuple[int, int]:
+    """Samples to either side that are looked at, and how many harmonics."""
+    half = round(min(max(_HALF_S, _HALF_PERIODS / pitch_hz), _MOST_HALF_S) * rate_hz)
+    return half, max(1, min(_HARMONICS, int(_HARMONICS_TO_HZ / pitch_hz)))
+
+
+def _make_waves(turns: FloatArray, first: int, last: int, n_harmonics: int) -> FloatArray:
+    """(k, 2 n_harmonics, n) cosines and sines of pitches in turns a sample, from sample first to last."""
+    turn = np.exp(2j * np.pi * turns[:, None] * np.arange(first, last + 1))
+    waves = np.cumprod(np.broadcast_to(turn[:, None, :], (len(turns), n_harmonics, turn.shape[1])), axis=1)
+    return np.concatenate((waves.real, waves.imag), axis=1)
+
+
+def _explain(rows: FloatArray) -> FloatArray:
+    """(k, m) energy of each last row of (k, m + 1, n) that each of the m before it explains beside those before."""
+    gram = rows @ rows.transpose(0, 2, 1)
+    place = np.arange(gram.shape[1] - 1)
+    gram[:, place, place] += _RIDGE * gram[:, place, place].mean(axis=1)[:, None]
+    gram[:, -1, -1] = 2.0 * gram[:, -1, -1] + 1.0  # not asked for, and so surely large enough
     # The last row of the factor holds what each row of the fit explains beside those before it.
-    explained: FloatArray = np.linalg.cholesky(gram)[-1, :-1] ** 2 / total
-    return explained
+    out: FloatArray = np.linalg.cholesky(gram)[:, -1, :-1] ** 2
+    return out
 
 
 @lru_cache(maxsize=128)
