@@ -183,6 +183,19 @@ def test_a_few_plateaus_of_both_polarities_show_the_supply_above_which_a_ceiling
     assert {fit.knee_v for fit in learn_ceilings([*rising, _clip(33.0, 12.3), _clip(33.0, 12.0)]).values()} == {np.inf}
 
 
+def test_a_knee_is_found_at_a_lag_between_the_places_of_a_coarse_search() -> None:
+    rng = np.random.default_rng(9)
+    clips = []
+    for now_v in (*rng.uniform(9.8, 10.6, 90), *rng.uniform(10.7, 11.1, 5)):
+        supply = now_v + np.array([0.0, *np.cumsum(rng.uniform(0.1, 0.9, 3))])
+        then_v = float(pick_lag(supply[None, :], 1.25)[0])
+        clip = _clip(3.2 * min(then_v, 11.4) - 1 + 0.02 * rng.standard_normal(), float(now_v))
+        clips.append(replace(clip, evidence=clip.evidence | {"supply_lagged_v": supply.tolist()}))
+    fit = learn_ceiling(clips)
+    assert fit is not None
+    assert fit.knee_v == pytest.approx(11.4, abs=0.1)
+
+
 def test_settled_is_the_supply_without_the_other_consumers_that_were_on_most_of_the_time() -> None:
     rng, rate_hz = np.random.default_rng(2), 8000.0
     t = np.arange(round(40 * rate_hz)) / rate_hz

@@ -89,7 +89,9 @@ def _bend(fits: Mapping[str, CeilingFit], every: Mapping[str, Plateaus]) -> dict
     straight = {side: _refit(seen[side], fit, float("inf"))[1] for side, fit in fits.items()}
     last = min(plateaus.supply.shape[1] for plateaus in seen.values()) - 1.0
     tried = []
-    for lag in np.arange(0.0, last + 1e-9, 2 * LAG_STEP).tolist():
+    # The lag matters by its finest step: a knee in the lines' own lag is not to be missed.
+    near = [fit.lag + LAG_STEP * step for fit in fits.values() for step in (-1, 0, 1)]
+    for lag in sorted({*np.arange(0.0, last + 1e-9, 2 * LAG_STEP).tolist(), *np.clip(near, 0.0, last).tolist()}):
         supply = np.sort(np.concatenate([pick_lag(plateaus.supply, lag) for plateaus in seen.values()]))
         knees_v = np.concatenate((np.quantile(supply, AMONG), [supply[-k - 1] for k in HIGHEST if k < len(supply)]))
         knees_v = np.concatenate((knees_v, *(_levels_met(seen[side], fit, lag) for side, fit in fits.items())))
