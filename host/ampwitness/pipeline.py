@@ -138,7 +138,8 @@ class DecodingPass:
                     yield from self.assembler.push(mark)
                 yield from self.assembler.push(item)
         except (RecordingUnreadableError, UnknownProtocolError) as error:
-            raise type(error)(f"{self._recording.name}: {error}") from error
+            name = self._recording.name
+            raise error if name in str(error) else type(error)(f"{name}: {error}") from error
         for mark in self._take_said(math.inf):
             yield from self.assembler.push(mark)
         yield from self.assembler.finish()

@@ -13,13 +13,13 @@ MCAP_MAGIC = b"\x89MCAP0\r\n"
 
 
 def write_whole(path: Path, text: str) -> None:
-    """`write_bytes_whole` for text, as UTF-8."""
-    write_bytes_whole(path, text.encode())
+    """`write_bytes_whole` for text, as UTF-8; of a file's name that is none, `?` stands for what cannot be written."""
+    write_bytes_whole(path, text.encode(errors="replace"))
 
 
 def write_pieces_whole(path: Path, pieces: Iterable[str]) -> None:
-    """`write_bytes_whole` for a text that comes piece by piece."""
-    _write_whole(path, (piece.encode() for piece in pieces))
+    """`write_whole` for a text that comes piece by piece."""
+    _write_whole(path, (piece.encode(errors="replace") for piece in pieces))
 
 
 def write_bytes_whole(path: Path, content: bytes) -> None:

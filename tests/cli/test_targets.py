@@ -61,6 +61,12 @@ def test_links_and_devices_stay_what_they_are(tmp_path: Path) -> None:
     os.close(reading)
 
 
+def test_a_name_that_is_no_utf_8_can_stand_in_a_page(tmp_path: Path) -> None:
+    """As Linux hands over a file's name in another code: bytes of its own as lone surrogates."""
+    write_whole(tmp_path / "page.html", os.fsdecode(b"trip-\xfc.mcap"))
+    assert (tmp_path / "page.html").read_bytes() == b"trip-?.mcap"
+
+
 def test_a_folder_is_no_file_to_write() -> None:
     with pytest.raises(OutputError, match="name a file in it"):
         write_whole(Path("/"), "words")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 
 import pytest
@@ -127,6 +128,16 @@ def test_files_are_copied_in_and_missing_ones_named(folder: Path, tmp_path: Path
     assert "MISSING: findings/checks.json" in run.invoke(job_command, ["show", str(folder)]).output
     gone = run.invoke(job_command, ["add", str(folder), "gain", str(tmp_path / "no.mcap")])
     assert "is not there" in str(gone.exception)
+
+
+def test_a_file_whose_name_is_no_utf_8_comes_in_under_one_that_is(folder: Path, tmp_path: Path) -> None:
+    evidence = tmp_path / os.fsdecode(b"pr\xfcfung.json")
+    evidence.write_text("{}")
+    done = CliRunner().invoke(
+        job_command, ["add", str(folder), "supply", str(evidence), "--note", os.fsdecode(b"\xfc")]
+    )
+    assert done.exit_code == 0, done.output
+    assert open_job(folder).missing_files() == []
 
 
 def test_left_and_right_in_db(folder: Path, tmp_path: Path) -> None:

@@ -158,8 +158,11 @@ class Job:
         """
         if not path.is_file():
             raise JobError(f"{path} is {'a folder' if path.is_dir() else 'not there'}: check the name.")
-        target = self.folder / into / path.name
-        inside = f"{into}/{path.name}"
+        name = path.name.encode(errors="surrogateescape").decode(
+            errors="replace"
+        )  # job.json is UTF-8, names may not be
+        target = self.folder / into / name
+        inside = f"{into}/{name}"
         if path.resolve() == target.resolve():
             return inside
         if target.exists():
@@ -196,7 +199,7 @@ class Job:
                 "(ampwitness job show), then do this again."
             )
         self.plain["revision"] = int(self.plain["revision"]) + 1
-        text = json.dumps(self.plain, indent=1, ensure_ascii=False) + "\n"
+        text = (json.dumps(self.plain, indent=1, ensure_ascii=False) + "\n").encode(errors="replace").decode()
         write_whole(path, text)
         self._digest = hashlib.sha256(text.encode()).hexdigest()
 
