@@ -119,3 +119,19 @@ def test_cases_of_other_material(name: str) -> None:
     score = Score()
     score_case(name, 104, score)
     assert score.n_right == 1, score.remarks
+
+
+def test_a_guard_that_waits_outlives_a_deeper_low_of_a_moment() -> None:
+    """It lets go where the supply stays low for 8 ms; one of 3 ms, lower by half a volt, had not stopped it."""
+    at = np.arange(8 * RATE_HZ) / RATE_HZ
+    rng = np.random.default_rng(4)
+    sinking_v = 12.4 - 0.5 * np.clip(at - 1.0, 0.0, 4.5)
+    supply = sinking_v - 0.25 * np.sin(2 * np.pi * 41 * at) ** 2
+    supply[round(3.0 * RATE_HZ) : round(3.003 * RATE_HZ)] = 9.5
+    stop = int(np.flatnonzero(np.sin(2 * np.pi * 41 * at)[at > 5.3] > 0.8)[0]) + round(5.3 * RATE_HZ)
+    wave = 15 * np.sin(2 * np.pi * 41 * at)
+    wave[stop : round(7.3 * RATE_HZ)] = 0.0
+    supply += 2.0 * np.clip((at - 6.5) / 0.4, 0, 1)
+    volts = {"output": wave + rng.normal(0, 0.02, len(at)), "supply": supply + rng.normal(0, 0.004, len(at))}
+    (found,), _ = find_cutouts(CutoutCase(volts, ""))
+    assert found.measured["cause"] == "supply fell below a level"

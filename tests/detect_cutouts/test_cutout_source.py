@@ -34,6 +34,12 @@ def test_a_note_that_decays_across_the_stop_is_heard_at_the_source(decay_s: floa
     assert cause.startswith("protection with supply and remote fine")
 
 
+def test_a_stop_hardly_longer_than_the_least_is_told_by_the_source_too() -> None:
+    wave = 15 * np.sin(2 * np.pi * 50 * AT + 1)
+    ((_, cause),) = _causes(np.where((CUT_S < AT) & (AT < CUT_S + 0.0515), 0.0, wave), wave / 10)
+    assert cause.startswith("protection with supply and remote fine")
+
+
 def test_a_stop_right_at_a_notes_beginning_is_told_by_the_source_too() -> None:
     wave = _notes(0.1)
     ((_, cause),) = _causes(np.where((AT > 3.004) & (AT < 4.2), 0.0, wave), wave / 10)

@@ -308,7 +308,7 @@ def _judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str
     if fell_after_s is not False and fell_after_s > stop.start_uncertainty_s + LATE_S:
         reasons.append(f"supply was low ({supply.lowest_v:.2f} V) only once the output had stopped")
         return False, False
-    if supply.survived_v is not None and supply.lowest_v > supply.survived_v - FRESH_V:
+    if supply.survived_v is not None and supply.lowest_v > supply.survived_v - FRESH_V and not supply.held_lower:
         reasons.append(
             f"supply was low ({supply.lowest_v:.2f} V), but the output had gone on through {supply.survived_v:.2f} V"
         )

@@ -63,6 +63,7 @@ class SupplyEvidence:
         0.0  # how long the output had sounded at such a low supply before it stopped; 0: not to speak of
     )
     rose_before_s: float | None = None  # how long before the stop it was back; None: it was not
+    held_lower: bool = False  # right before the stop it stayed lower, for as long as a guard may wait, than ever before
     fall_s: float | None = None  # how long the fall to the lowest took, from a quarter of it to nine tenths
     fall_before_s: float = 0.0  # how long before the stop that fall stood at a quarter
 

@@ -10,9 +10,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from scipy.ndimage import maximum_filter1d
 
 from ampwitness.detect.cutouts.cutout_measure import Stop
 from ampwitness.detect.step_stream import RunSteps
+from ampwitness.types import FloatArray
 
 LOW_RATIO = 0.90  # of the usual supply: what is lower can be under-voltage
 _HISTORY = 3000  # steps
@@ -22,6 +24,9 @@ _FRESH_V, _FRESH_RATIO = 0.030, 0.05  # so much lower than before, in volts and 
 _FRESH_SPREAD, _LEAST_LOWS = 0.2, 3
 _LOOK_BACK = 350  # steps
 _LIVE_RATIO = 0.12
+_HELD_FRESH_V = 0.020  # what holds for milliseconds scatters less
+_HELD = 20
+_WAITS, _ENDS = (6, 12, 24, 48), 4  # steps for which guards wait; the output's own end is off by so many
 _LIVE = 20
 
 
@@ -33,8 +38,11 @@ def measure_outlived(run: RunSteps, stop: Stop, on_since: int) -> None:
     supply = stop.supply
     if supply is None or supply.lowest_v >= LOW_RATIO * supply.reference_v:
         return
+    last = stop.stop_sample // run.step
+    recent = run.steps("supply", max(run.first, last - _HISTORY, on_since), last).astype(np.float64)
     stop.supply = replace(
         supply,
+        held_lower=supply.held_v is not None and _held_lower_than_ever(recent, (_HELD,), supply.held_v),
         outlived_s=_outlived_s(run, stop, on_since, supply.reference_v, supply.lowest_v),
         rose_before_s=_rose_before_s(run, stop, supply.reference_v),
     )
@@ -73,7 +81,24 @@ def _outlived_s(run: RunSteps, stop: Stop, on_since: int, reference_v: float, lo
     earlier_v = float(supply[at : len(supply) - _GUARD].min(initial=np.inf))
     if float(supply[-_GUARD:].min()) < earlier_v - max(_FRESH_V, least_v):
         return 0.0
+    if _held_lower_than_ever(supply, _WAITS):
+        return 0.0
     return live * run.step_s
+
+
+def _held_lower_than_ever(supply: FloatArray, waits: tuple[int, ...], known_v: float = np.inf) -> bool:
+    """Whether the supply stayed lower right before the stop, for as long as some guard waits (steps), than ever before.
+
+    Where the bass itself ripples the supply, a guard that waits outlives lows of a moment, deeper ones too.
+    """
+    for n in waits:
+        if len(supply) < _GUARD + 2 * n:
+            break
+        held = maximum_filter1d(supply, n)[n // 2 :]  # value k: the highest of steps k to k + n
+        held = held[: len(supply) - n + 1]
+        if float(held[-_ENDS:].min()) < min(known_v, float(held[:-_GUARD].min())) - _HELD_FRESH_V:
+            return True
+    return False
 
 
 def _rose_before_s(run: RunSteps, stop: Stop, reference_v: float) -> float | None:

@@ -26,6 +26,7 @@ SOURCE_OFF_RATIO = 0.15
 HELD_RATIO = 0.8  # of the rms before: no fade
 MISSING_RATIO = 3.0  # the output would have been this many times what it was, had the amplifier played on
 _GAIN_STEPS = 2500
+_OFF_STEPS = 48  # so long is a stop quiet at least
 _BLOCK = 50
 _SOON_BLOCKS = 4  # within 0.6 s
 _MANY_BLOCKS, _WAKES_S = 8, 0.6
@@ -43,7 +44,7 @@ def measure_source(run: RunSteps, stop: Stop) -> None:
     # A note that decays across the stop is weaker behind it than in the mean of 0.3 s before, not than right before.
     near_v, soon_v = _ac_rms(run, "source", step - 25, step), _ac_rms(run, "source", step + 3, step + 28)
     holds = after_v > SOURCE_ON_RATIO * before_v or (stop.is_truncated and soon_v > SOURCE_ON_RATIO * near_v)
-    if holds and _is_missing(run, stop, step + 5, step + 60):
+    if holds and _is_missing(run, stop, step + 5, step + _OFF_STEPS):
         stop.source = "played on"
         return
     # At the end of a fade the source is near its own noise, which plays on whatever happens.
