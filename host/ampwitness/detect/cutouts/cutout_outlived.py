@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from scipy.ndimage import maximum_filter1d
 
 from ampwitness.detect.cutouts.cutout_measure import Stop
 from ampwitness.detect.step_stream import RunSteps
@@ -94,8 +93,7 @@ def _held_lower_than_ever(supply: FloatArray, waits: tuple[int, ...], known_v: f
     for n in waits:
         if len(supply) < _GUARD + 2 * n:
             break
-        held = maximum_filter1d(supply, n)[n // 2 :]  # value k: the highest of steps k to k + n
-        held = held[: len(supply) - n + 1]
+        held = np.lib.stride_tricks.sliding_window_view(supply, n).max(axis=1)
         if float(held[-_ENDS:].min()) < min(known_v, float(held[:-_GUARD].min())) - _HELD_FRESH_V:
             return True
     return False
