@@ -61,6 +61,7 @@ AGREE_SPREAD = 0.008  # of the ceiling: views in which half-cycles disagree more
 MOST_COST = 20.0  # more says no more
 AGREES_MISFIT = 3.0  # where one law is taken for all half-cycles
 WORST_MISFIT = 6.0  # hard corners, blurred by the logger's band, fit no better than 9 at any k
+MOST_DRIVE = 2.8  # times the ceiling, in the middle half-cycle: under true ones it was 1.3, of square notes 4 and more
 LEAST_DRIVE_SPREAD = 1.05  # 90th over 10th percentile of wanted crest over ceiling
 WIDEST_SPREAD = 0.025  # of the ceiling: how far half-cycles may disagree about it
 WIDER_SPREAD = 0.04  # ... where those of the other polarity agree so well
@@ -365,7 +366,8 @@ def _bends_at_all(cut: _Cut, noise_v: float) -> bool:
 def _holds(sides: list[OneSide], found: list[SoftCeiling | None], cut: _Cut) -> bool:
     """Whether one law with these ceilings serves strongly and lightly driven half-cycles alike.
 
-    Half-cycles of one shape and level fit a law by chance, each with a ceiling of its own; others do not fit then."""
+    Half-cycles of one shape and level fit a law by chance, each with a ceiling of its own; others do not fit then. And
+    a square note, rounded a little, fits one that it would be driven far into: its flanks lead tens of dB above."""
     drive, cost = [np.zeros(0)], [np.zeros(0)]
     for at, (side, soft) in enumerate(zip(sides, found, strict=True)):
         rows = np.flatnonzero(cut.side == at)
@@ -377,7 +379,7 @@ def _holds(sides: list[OneSide], found: list[SoftCeiling | None], cut: _Cut) -> 
         drive.append(fits.drive[reached, 0])
         cost.append(fits.cost[reached, 0])
     reached_drive, reached_cost = np.concatenate(drive), np.concatenate(cost)
-    if len(reached_drive) < FEWEST:
+    if len(reached_drive) < FEWEST or np.median(reached_drive) > MOST_DRIVE:
         return False
     is_spread = np.percentile(reached_drive, 90) >= LEAST_DRIVE_SPREAD * np.percentile(reached_drive, 10)
     return bool(is_spread and np.mean(np.minimum(reached_cost, MOST_COST)) <= AGREES_MISFIT)
