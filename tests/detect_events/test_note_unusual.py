@@ -296,3 +296,13 @@ def test_a_tone_struck_again_in_phase_is_another() -> None:
     shape = np.clip(u / 0.004, 0, 1) * np.exp(-u / 0.25) * (time_s >= 0.5)
     found = run(NoteDetector(), logged(8.0 * shape * np.sin(2 * np.pi * 50.0 * u))).findings
     assert [note.start_s for note in found] == pytest.approx(0.5 + 0.5 * np.arange(7), abs=0.001)
+
+
+def test_a_soft_note_right_behind_a_loud_one_is_a_note() -> None:
+    time_s = seconds(4.0)
+    starts_s = 0.5 + 0.3 * np.arange(10)
+    wave = np.zeros(len(time_s))
+    for place, (start_s, hz) in enumerate(zip(starts_s, PITCHES_HZ, strict=True)):
+        wave += _held(time_s, hz, start_s, start_s + 0.285, 0.012, 16.0 if place % 2 == 0 else 2.6)
+    found = run(NoteDetector(), logged(wave)).findings
+    assert [note.start_s for note in found] == pytest.approx(starts_s, abs=0.001)

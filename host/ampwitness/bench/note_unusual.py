@@ -268,6 +268,19 @@ def pumped_case(seed: int) -> EventCase:
     return line.finish()
 
 
+def soft_among_loud_case(seed: int) -> EventCase:
+    """Strings let go some 15 ms ahead of the next, of which every other one is 14 to 18 dB softer."""
+    line = _Line(np.random.default_rng(seed))
+    starts = line.starts(0.2, 0.4)
+    peak_v = float(10 ** line.rng.uniform(1.0, 1.4))
+    for place, (begins_s, stop_s) in enumerate(pairwise(starts)):
+        hz = 41.2 * SEMITONE ** int(line.rng.integers(0, 13))
+        softer = 10 ** (-line.rng.uniform(14.0, 18.0) / 20) if place % 2 else 1.0
+        length_s = stop_s - begins_s - float(line.rng.uniform(0.012, 0.02))
+        line.add(begins_s, begins_s + length_s, hz, _string(line.rng, hz, peak_v * softer, length_s, 0.01))
+    return line.finish()
+
+
 UNUSUAL_FAMILIES: tuple[tuple[str, Callable[[int], EventCase]], ...] = (
     ("let go as the next begins", let_go_case),
     ("drums with wide slides", sliding_drum_case),
@@ -279,4 +292,5 @@ UNUSUAL_FAMILIES: tuple[tuple[str, Callable[[int], EventCase]], ...] = (
     ("vibrato and tremolo", vibrato_case),
     ("partials that wobble", wobble_case),
     ("pulled down twice a second", pumped_case),
+    ("every other one 14 to 18 dB softer", soft_among_loud_case),
 )

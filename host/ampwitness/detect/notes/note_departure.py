@@ -33,6 +33,7 @@ _LULL_NOISE_V = 0.040
 _STILL_V = 0.030  # rms of a silence: the logger's own noise, with a margin
 STEADY_RATIO = 0.01  # of energy, that prediction leaves of a tone that stands or rings on
 _SHORT_LULL, _SHORT_WITHIN, _QUIET_ENOUGH = 6, 24, 0.15  # slow samples; rms, of that behind
+_STANDS_OUT = 0.5  # of the largest swing
 _LULL_BACK = 54  # a rise is placed to some 20 ms: no silence that ended long before
 _LEAST_NOVELTY = 0.10  # what is less new than this is dated by nobody
 _LEAST_OVER_LIMIT = 1.2  # of the largest swing, of what a corner must pass
@@ -147,7 +148,7 @@ class DepartureFinder:
             rows = rows[out]
             corners = self._corners(trace[rows], size[out], from_at[out], limit_v[out], peak_v[out])
             at[rows] = corners + _TRACE_FROM
-            is_end[rows] = _are_ends(slow[rows], at[rows])
+            is_end[rows] = _are_ends(slow[rows], at[rows]) & ~is_lull[rows]  # behind silence nothing stops
             sounds = np.flatnonzero(~is_lull[rows] & np.isfinite(corners) & ~is_end[rows])
             if len(sounds):
                 out, rows = out[sounds], rows[sounds]
@@ -340,18 +341,22 @@ def _find_known_lulls(slow: FloatArray, quiet_from: Places) -> tuple[Places, Flo
     rms[np.arange(rms.shape[1])[None, :] + first < quiet_from[:, None]] = np.inf
     least = rms.min(axis=1)
     at = rms.shape[1] - 1 - np.argmax((rms <= 1.25 * least[:, None])[:, ::-1], axis=1)
-    is_there = least <= _QUIET_ENOUGH * _rms(slow[:, BEFORE : BEFORE + 30])
+    behind = slow[:, BEFORE : BEFORE + 30]
+    # Where what fell is in it, a soft note does not stand out of it.
+    stands_out = LEAST_SIGMAS * least < _STANDS_OUT * np.abs(behind - mean[row, at, None]).max(axis=1)
+    is_there = (least <= _QUIET_ENOUGH * _rms(behind)) & stands_out
     n_known = _SHORT_WITHIN + _SHORT_LULL
     known = np.minimum(quiet_from, slow.shape[1] - n_known)
     part = spans(slow, n_known)[row, known] - slow[:, : BEFORE - MARGIN].mean(axis=1)[:, None]
     short = np.sqrt(np.square(spans(part, _SHORT_LULL)).mean(axis=2))
     quietest = np.argmin(short, axis=1)
     known = known + quietest
-    known_mean = spans(slow, _SHORT_LULL)[row, known].mean(axis=1)
+    still = spans(slow, _SHORT_LULL)[row, known]
+    known_mean = still.mean(axis=1)
     return (
         np.where(is_there, first + at, known),
         np.where(is_there, mean[row, at], known_mean),
-        np.maximum(np.where(is_there, least, short[row, quietest]), _NOISE_V),
+        np.maximum(np.where(is_there, least, _rms(still)), _NOISE_V),
     )
 
 

@@ -20,6 +20,8 @@ _STOOD_RATIO, _STAYS_RATIO = 0.35, 1.0  # of a turn, that the pitch may move in 
 _PEAK_S = 0.040
 _APART_S = 0.050
 _FAINT_RATIO, _FAINT_LATER_RATIO = 0.50, 0.15  # of power
+# Of power: a soft note behind a loud one is no rise over 50 ms, but stirs over what was left of that for a moment.
+_FALLS_RATIO, _STIRS_RATIO, _STIRS_S = 0.25, 5.0, (0.030, 0.008)
 _FADES_RATIO = 0.40  # of power: what turns its pitch keeps its level for a while, what fades away turns too
 
 Places = npt.NDArray[np.intp]
@@ -84,12 +86,29 @@ def find_places(
     turns = _peaks(turn[first - margin : stop + margin], TURN_OCTAVES, round(_PEAK_S * rate_hz)) + first - margin
     turns = turns[_lead_somewhere(octaves, turns, width, _STAYS_RATIO)]
     apart = round(_APART_S * rate_hz)
+    falls = is_loud & (levels.ahead < _FALLS_RATIO * levels.before)
+    stirs = np.where(falls, _measure_stirs(band, rate_hz, noise_v), 0.0)
+    stirs = _peaks(stirs[first - margin : stop + margin], _STIRS_RATIO, round(_PEAK_S * rate_hz)) + first - margin
     leaps = _far_from(leaps, np.concatenate((rises, turns)), apart)
     ways = _far_from(ways, np.concatenate((rises, leaps)), apart)
-    turns = _far_from(turns, np.concatenate((rises, ways)), apart)
-    struck = np.concatenate((rises, leaps, ways))
+    stirs = _far_from(stirs, np.concatenate((rises, leaps, ways)), apart)
+    turns = _far_from(turns, np.concatenate((rises, ways, stirs)), apart)
+    struck = np.concatenate((rises, leaps, ways, stirs))
     places = [(int(i), False) for i in struck] + [(int(i), True) for i in turns]
     return sorted(place for place in places if first <= place[0] < stop)
+
+
+def _measure_stirs(band: FloatArray, rate_hz: float, noise_v: float) -> FloatArray:
+    """How much more moves shortly behind each sample than right ahead of it, of power: slopes, as the high-pass leaves
+    a slow tail of what was let go."""
+    ahead, before = (round(span_s * rate_hz) for span_s in _STIRS_S)
+    out = np.zeros(len(band))
+    n = len(band) - ahead - before + 1
+    if n > 0:
+        sums = np.concatenate(([0.0], np.cumsum(np.square(2.0 * np.gradient(band)))))
+        quiet_v2 = (sums[before : before + n] - sums[:n]) / before + noise_v * noise_v
+        out[before : before + n] = (sums[before + ahead :] - sums[before:-ahead]) / (ahead * quiet_v2)
+    return out
 
 
 def measure_octaves(band: FloatArray, width: int) -> FloatArray:
