@@ -18,7 +18,7 @@ N = 2500
 
 def make_table(seed: int = 5, *, has_supply: bool = True) -> ClipTable:
     rng = np.random.default_rng(seed)
-    columns = {name: rng.uniform(0.1, 2.0, N) for name in NUMBERS}
+    columns = {name: rng.uniform(0.1, 2.0, N) for name in NUMBERS if name != "n_compared"}
     supply = rng.uniform(11.0, 13.0, (N, 4))
     columns |= {
         "sign": rng.choice([-1.0, 1.0], N),
@@ -30,6 +30,7 @@ def make_table(seed: int = 5, *, has_supply: bool = True) -> ClipTable:
         "where": rng.choice(len(PLACES), N, p=[0.8, 0.1, 0.1]).astype(float),
         "ceiling": rng.choice(len(CEILINGS), N, p=[0.1, 0.8, 0.1]).astype(float),
         **{name: rng.choice([0.0, 10.0], N, p=[0.95, 0.05]) for name in ("sharpness", "sunk", "limited")},
+        "n_compared": np.where(np.arange(N) % 3, 300.0, 0.0),
         "supply_v": np.where(rng.uniform(size=N) < 0.1, np.nan, supply[:, 0]),
     }
     columns["stop_s"] = columns["start_s"] + rng.uniform(0.001, 0.01, N)

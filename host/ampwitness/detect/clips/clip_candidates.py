@@ -25,7 +25,7 @@ FIELDS: tuple[str, ...] = (
     "flatter_flank_ratio", "gain", "narrow_gain", "misfit", "top_misfit", "n_top", "n_points", "noise_v",
     "start_sd_s", "stop_sd_s", "peak_v", "supply_v", "window_s", "is_coarse",
     "lively", "sharpness", "held_v", "held_v_per_s", "sunk", "limited", "stay_v", "lean", "promised_v", "promised_sd_v",
-    "on_course",
+    "on_course", "n_compared",
 )  # fmt: skip
 
 
@@ -135,6 +135,7 @@ class Look:
     others: list[HighCrests]  # the highest crests that are none
     cut: list[tuple[float, float]]  # spans (s) of half-cycles that a gap cut off
     sides: list[OneSide]
+    fitted: Candidates | None = None  # all that was fitted, on half-cycles that went the short way too
 
 
 def join_crests(parts: list[Crests]) -> Crests:

@@ -42,10 +42,12 @@ class FaintCrests:
     ceiling_v: FloatArray
 
 
-def find_faint(side: OneSide) -> FaintCrests | None:
-    """The crests that come up to the ceiling which the candidates of a stretch show, and are no candidates yet."""
+def find_faint(side: OneSide, known: Rail | None = None) -> FaintCrests | None:
+    """The crests that come up to the ceiling which the candidates of a stretch show, and are no candidates yet.
+
+    known : that ceiling, where it is; None: the candidates tell"""
     table, crests = side.candidates, side.crests
-    rail = _rail_so_far(table)
+    rail = _rail_so_far(table) if known is None or not len(table) else known
     if rail is None or not len(crests):
         return None
     sure = table.take((table["is_coarse"] > 0) | (table["gain"] >= AT_RAIL_GAIN))

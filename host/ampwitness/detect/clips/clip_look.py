@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.clips.clip_bulk import ShortWay, Split
 from ampwitness.detect.clips.clip_candidates import Candidates, HighCrests, Look, OneSide, View, join, lies_on_plateau
 from ampwitness.detect.clips.clip_describe import measure_full
 from ampwitness.detect.clips.clip_measure import measure_suspects
@@ -47,9 +48,12 @@ class Screened:
     suspects: Suspects
     looks_full: npt.NDArray[np.bool_]
     cut: list[tuple[float, float]]
+    split: Split | None = None  # where most crests went the short way
 
 
-def screen(stretch: Stretch, noise_v: float, blocked: npt.NDArray[np.bool_] | None) -> Screened:
+def screen(
+    stretch: Stretch, noise_v: float, blocked: npt.NDArray[np.bool_] | None, short_way: ShortWay | None = None
+) -> Screened:
     """Find suspects in a stretch.
 
     Parameters
@@ -57,6 +61,7 @@ def screen(stretch: Stretch, noise_v: float, blocked: npt.NDArray[np.bool_] | No
     stretch : samples with margins
     noise_v : noise of one sample
     blocked : (n_samples,) True where the logger's own converter was at its rail; None: nowhere
+    short_way : for crests at a ceiling that is proven; None: all go the long way
     """
     volts = stretch.output_v
     cut = _cut_off(stretch)
@@ -73,7 +78,13 @@ def screen(stretch: Stretch, noise_v: float, blocked: npt.NDArray[np.bool_] | No
     view = View(stretch, LaggedMeans(stretch), noise_v, blocked, measure_liveliness(volts, stretch.rate_hz))
     if is_noisy:
         return Screened(view, crests, no_suspects(), np.ones(len(crests), dtype=bool), cut)
-    return Screened(view, crests, *find_suspects(volts, stretch.rate_hz, crests, noise_v), cut)
+    split = None if short_way is None else short_way.split(view, crests)
+    if split is None:
+        return Screened(view, crests, *find_suspects(volts, stretch.rate_hz, crests, noise_v), cut)
+    looks_full = np.zeros(len(crests), dtype=bool)
+    far = crests.take(split.goes_long)
+    suspects, looks_full[split.goes_long] = find_suspects(volts, stretch.rate_hz, far, noise_v)
+    return Screened(view, crests, suspects, looks_full, cut, split)
 
 
 def look_at(stretch: Stretch, noise_v: float, blocked: npt.NDArray[np.bool_] | None) -> Look:
@@ -99,6 +110,11 @@ def _look(screened: Screened, fitted: Candidates | None) -> Look:
         return Look([], [], screened.cut, [])
     parts = []
     free = np.ones(len(crests), dtype=bool)
+    split, fitted_all = screened.split, fitted
+    if split is not None:
+        parts.append(split.rows)
+        free &= ~lies_on_plateau(view.stretch, crests, split.rows)
+        fitted = split.long_rows(fitted)
     if fitted is not None:
         parts.append(fitted)
         free &= ~lies_on_plateau(view.stretch, crests, fitted)
@@ -108,11 +124,12 @@ def _look(screened: Screened, fitted: Candidates | None) -> Look:
         free &= ~lies_on_plateau(view.stretch, crests, full)
     others = crests.take(free)
     table = join(parts)
+    asked = crests if split is None else crests.take(split.asked_again & free)
     sides = [
-        OneSide(view, sign, table.take(table["sign"] == sign), crests.take(crests.sign == sign)) for sign in (1.0, -1.0)
+        OneSide(view, sign, table.take(table["sign"] == sign), asked.take(asked.sign == sign)) for sign in (1.0, -1.0)
     ]
     highest = [_highest(view.stretch, view.lagged, others)] if len(others) else []
-    return Look(parts, highest, screened.cut, sides)
+    return Look(parts, highest, screened.cut, sides, fitted_all)
 
 
 def _cut_off(stretch: Stretch) -> list[tuple[float, float]]:

@@ -23,7 +23,8 @@ from typing import Any
 import numpy as np
 
 from ampwitness.detect.clips.clip_ahead import Ahead, look_ahead
-from ampwitness.detect.clips.clip_candidates import Candidates, join_crests
+from ampwitness.detect.clips.clip_bulk import ShortWay
+from ampwitness.detect.clips.clip_candidates import Candidates, join, join_crests
 from ampwitness.detect.clips.clip_corners import find_corners
 from ampwitness.detect.clips.clip_coupled import note_held
 from ampwitness.detect.clips.clip_course import follow_courses
@@ -51,6 +52,7 @@ NOISE_MEMORY = 3  # stretches over which the quietest one tells the noise
 SATURATION_MARGIN_S = 0.001
 SEEN_SAMPLES = 4  # of a flat top, at least
 MOST_WAITING, ENOUGH_SUSPECTS = 4, 8000  # stretches, or suspects in them, that are fitted at once
+MAY_OPEN = 400  # suspects, of which enough may be plain to open the short way
 
 
 @dataclass(slots=True)
@@ -65,6 +67,7 @@ class _Running:
     judged_s: float = 0.0
     not_judged: list[NotJudged] = field(default_factory=list)
     screened: list[Screened] = field(default_factory=list)  # stretches whose suspects wait to be fitted
+    short_way: ShortWay = field(default_factory=ShortWay)
     ledger: ClipLedger = field(default_factory=ClipLedger)
     cut: list[tuple[float, float]] = field(default_factory=list)
     coupled_per_s: list[float] = field(default_factory=list)
@@ -138,24 +141,44 @@ class ClippingDetector:
         floor = max(NOISE_FLOOR_V, NOISE_FLOOR_SHARE * highest_of(stretch.output_v))
         run.noises.append(max(floor, noise) if np.isfinite(noise) else floor)
         del run.noises[:-NOISE_MEMORY]
-        noise_v = min(run.noises)
-        run.screened.append(screen(stretch, noise_v, self._blocked(stretch)))
+        run.screened.append(screen(stretch, min(run.noises), self._blocked(stretch), run.short_way))
         n_suspects = sum(len(one.suspects) for one in run.screened)
-        if len(run.screened) >= MOST_WAITING or n_suspects >= ENOUGH_SUSPECTS:
+        # One that may open the short way is looked at before the next comes.
+        may_open = not run.short_way.is_open and n_suspects >= MAY_OPEN
+        if may_open or len(run.screened) >= MOST_WAITING or n_suspects >= ENOUGH_SUSPECTS:
             self._look_at_screened()
 
     def _look_at_screened(self) -> None:
         """The look and the second looks at the stretches that wait."""
         run = self._run
-        looked = [
-            look_ahead(screened, look) for screened, look in zip(run.screened, look_at_all(run.screened), strict=True)
-        ]
-        run.coupled_per_s += [ahead.per_s for ahead in looked if ahead.per_s is not None]
+        waiting = list(run.screened)
         run.screened.clear()
+        every = self._find_in(waiting)
+        for k, (screened, (ahead, found)) in enumerate(zip(waiting, every, strict=True)):
+            view, split = screened.view, screened.split
+            if view is None or split is None or run.short_way.agrees(split, ahead.look.fitted or join([]), found):
+                continue
+            waiting[k] = screen(view.stretch, view.noise_v, view.blocked)
+            (every[k],) = self._find_in([waiting[k]])
+        for screened, (ahead, found) in zip(waiting, every, strict=True):
+            if screened.view is not None:
+                run.short_way.learn(screened.view, screened.crests, found, ahead.held_v is not None)
+            if ahead.per_s is not None:
+                run.coupled_per_s.append(ahead.per_s)
+            run.ledger.add(found, ahead.look.others)
+            run.cut += ahead.look.cut
+
+    def _find_in(self, waiting: list[Screened]) -> list[tuple[Ahead, list[Candidates]]]:
+        """The look at each stretch, and all rows that it gives."""
+        looked = [
+            look_ahead(screened, look) if screened.split is None else Ahead(look)
+            for screened, look in zip(waiting, look_at_all(waiting), strict=True)
+        ]
         looks_ahead = [ahead.look for ahead in looked]
+        rails = [{} if screened.split is None else screened.split.rails_in_noise for screened in waiting]
         faint = [
-            [some for side in look.sides if (some := find_faint(side)) is not None]
-            for look in looks_ahead
+            [some for side in look.sides if (some := find_faint(side, known.get(side.sign))) is not None]
+            for look, known in zip(looks_ahead, rails, strict=True)
             if look.sides
         ]
         views = [look.sides[0].view for look in looks_ahead if look.sides]
@@ -171,13 +194,13 @@ class ClippingDetector:
             [[rows, *(next(promised) for _ in sides)] for rows, sides in zip(fitted, faint, strict=True)]
         )
         all_found = []
-        for ahead in looked:
-            look = ahead.look
-            looks = self._look_again(ahead)
+        for ahead, screened in zip(looked, waiting, strict=True):
+            look, is_short = ahead.look, screened.split is not None
+            looks = self._look_again(ahead, is_short)
             if look.sides:
                 looks += next(rows_of_faint)
             found = [*look.candidates, *(rows for rows in looks if rows is not None)]
-            if look.sides and ahead.per_s is None and look.sides[0].view.lively < LIVELY:
+            if look.sides and ahead.per_s is None and not is_short and look.sides[0].view.lively < LIVELY:
                 found = follow_courses(look.sides, found)  # in dense music tops lean by what rings on them
             if ahead.held_v is not None:
                 for rows in found:
@@ -186,21 +209,18 @@ class ClippingDetector:
         note_promises(
             [(look.sides[0].view, rows) for look, found in zip(looks_ahead, all_found, strict=True) for rows in found]
         )
-        for look, found in zip(looks_ahead, all_found, strict=True):
-            run.ledger.add(found, look.others)
-            run.cut += look.cut
+        return list(zip(looked, all_found, strict=True))
 
     @staticmethod
-    def _look_again(ahead: Ahead) -> list[Candidates | None]:
+    def _look_again(ahead: Ahead, is_short: bool) -> list[Candidates | None]:
         """What second looks at a stretch find, but for faint crests."""
         seconds = [find_shelves, find_tight, find_corners]
-        if (
-            ahead.per_s is None
-        ):  # what was added again ahead of a capacitor wanders: nothing may be said of how tops sink
+        if ahead.per_s is None:  # what was added ahead of a capacitor wanders: nothing may be said of how tops sink
             seconds.append(find_sunk)
         sides = ahead.look.sides
         looks = [second(side) for second in seconds for side in sides]
-        looks += find_soft(sides)
+        if not is_short:  # a ceiling that is proven has corners
+            looks += find_soft(sides)
         if ahead.held_v is None:
             looks += find_current_limited(sides)
         return looks

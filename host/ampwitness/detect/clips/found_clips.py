@@ -37,7 +37,7 @@ NUMBERS: tuple[str, ...] = (
     "top_misfit", "n_top", "noise_v", "start_sd_s", "stop_sd_s", "supply_v", "is_coarse", "lively",
     "sharpness", "held_v", "held_v_per_s", "sunk", "limited",
     "overdrive_db", "n_near", "expected_v", "threshold", "confidence", "shape", "where",
-    "ceiling",
+    "ceiling", "n_compared",
 )  # fmt: skip
 SHAPES = ("hard", "soft")
 PLACES = ("amplifier", "source", "not decided")
@@ -344,6 +344,7 @@ def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequenc
     }
     evidence: dict[str, Any] = {
         "measured_by": _measured_by(row),
+        "compared_on_clips": round(row["n_compared"]) or None,
         "stands_at_level": not (row["sharpness"] or row["sunk"] or row["limited"]),
         "sharpness": row["sharpness"] or None,
         "shape": shape,
@@ -381,4 +382,6 @@ def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequenc
 def _measured_by(row: Mapping[str, float]) -> str:
     if row["sharpness"]:
         return "soft law"
+    if row["n_compared"]:  # in closed form, as compared with fits on so many clips of the same recording
+        return "short way"
     return "crossings" if row["is_coarse"] else "fit"
