@@ -11,7 +11,7 @@ disagrees, or shows flats elsewhere, closes the short way, and the whole stretch
 Gaps: none here; stretches stand alone, and what was learned goes on behind a gap.
 Limits: what clips well below a proven ceiling for less than WATCH_EVERY seconds may be missed. Ceilings that are soft,
 move within half-cycles or lie behind a capacitor never open the short way.
-Source: our choice, measured by `python -m ampwitness.bench.clip_bulk_scores`.
+Source: our choice, measured in tests/detect_clipping and on the made day of music (`ampwitness.bench.day`).
 """
 
 from __future__ import annotations
