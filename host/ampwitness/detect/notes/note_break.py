@@ -56,12 +56,14 @@ class Breaks:
 
     def __init__(self, bands: Bands) -> None:
         self._bands = bands
-        self._expected: list[int] = []  # band samples
+        self._expected: dict[int, bool] = {}  # band samples; whether the level rises but little there
         self._around: dict[int, _Around | None] = {}
 
-    def expect(self, onsets_slow: Sequence[float]) -> None:
-        """Name the instants (slow samples) that may be asked for: they are measured together, once one is."""
-        self._expected, self._around = [round(onset / BAND_STEP) for onset in onsets_slow], {}
+    def expect(self, onsets_slow: Sequence[float], are_weak: Sequence[bool]) -> None:
+        """Name the instants (slow samples) that may be asked for, and whether the level rises but little there: they
+        are measured together, once one is."""
+        onsets = (round(onset / BAND_STEP) for onset in onsets_slow)
+        self._expected, self._around = dict(zip(onsets, are_weak, strict=True)), {}
 
     def is_at(self, onset_slow: float) -> bool:
         """Whether there is a break at an instant that was named; also where no one pitch describes what sounds."""
@@ -85,7 +87,12 @@ class Breaks:
         spans = [span for onset in onsets for span in ((onset - far, onset - near), (onset + near, onset + far))]
         found = iter(measure_pitches([band.part(*span) for span in spans], rate_hz))
         self._around = {onset: _Around.of(next(found), next(found)) for onset in onsets}
-        asked = [(onset, one) for onset, one in self._around.items() if one is not None]
+        # What rises by much without the pitch standing still is struck: envelopes are asked of the rest.
+        asked = [
+            (onset, one)
+            for onset, one in self._around.items()
+            if one is not None and not one.are_two and (one.stands or self._expected[onset])
+        ]
         at = np.array([onset for onset, _ in asked], dtype=np.intp) - band.first
         left = measure_left(band.values, at, rate_hz, np.array([one.pitch_hz for _, one in asked]))
         for (_, one), share in zip(asked, left.tolist(), strict=True):

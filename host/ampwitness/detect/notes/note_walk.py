@@ -151,7 +151,8 @@ class RunNotes:
     def _walk(self, places: list[tuple[int, bool]], stretches: list[_Stretch]) -> None:
         steps = self._looker.look_at(places, self._levels, self._first)
         self._turns, self._around_turns = [step.at for step in steps if step.is_turn], {}
-        self._breaks.expect([step.onset_slow for step in steps if self._may_be_smooth(step)])
+        smooth = [step for step in steps if self._may_be_smooth(step)]
+        self._breaks.expect([step.onset_slow for step in smooth], [self._is_weak(step) for step in smooth])
         done = 0
         for stretch in stretches:
             self.floor_v = stretch.floor_v
@@ -305,6 +306,10 @@ class RunNotes:
     def _may_be_smooth(self, step: Step) -> bool:
         """Whether vibrato, tremolo, or partials that come and go may look like this beginning."""
         return bool(not step.is_lull and np.isfinite(step.onset_slow))
+
+    def _is_weak(self, step: Step) -> bool:
+        here = step.at - self._first
+        return bool(self._levels.ahead[here] < STRONG_RISE_RATIO * self._levels.before[here])
 
     def _stays_on_pitch(self, at: int) -> bool:
         """Whether the pitch is the same ahead of a place and behind it: then partials came or went, and no note."""
