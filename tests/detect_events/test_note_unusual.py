@@ -306,3 +306,16 @@ def test_a_soft_note_right_behind_a_loud_one_is_a_note() -> None:
         wave += _held(time_s, hz, start_s, start_s + 0.285, 0.012, 16.0 if place % 2 == 0 else 2.6)
     found = run(NoteDetector(), logged(wave)).findings
     assert [note.start_s for note in found] == pytest.approx(starts_s, abs=0.001)
+
+
+def test_a_drum_that_rings_on_is_struck_again_twelve_times_a_second() -> None:
+    time_s = seconds(2.0)
+    starts_s = 0.5 + np.arange(6) / 12
+    wave = np.zeros(len(time_s))
+    for start_s in starts_s:
+        u = np.maximum(time_s - start_s, 0.0)
+        choked = np.exp(-np.maximum(u - 1 / 12, 0.0) / 0.003)
+        cycles = 48.0 * (u - 0.024 * np.expm1(-u / 0.012))
+        wave += 9.0 * np.clip(u / 0.001, 0, 1) * np.exp(-u / 0.075) * choked * np.sin(2 * np.pi * cycles)
+    found = run(NoteDetector(), logged(wave)).findings
+    assert [note.start_s for note in found] == pytest.approx(starts_s, abs=0.002)

@@ -52,6 +52,7 @@ _STILL_SOUNDS_S = 0.016  # half a period of 31 Hz: within this of the next onset
 _BEAT_S = 0.100
 _SOON_S = 0.130  # so soon after an onset only a strong rise is another
 _GLIDES_S, _RISE_OF_STRUCK = 0.100, 2.5  # so soon a slide beside a tone looks new, but rises (of power) by less
+_LEAPS_S, _LEAPS_RATIO = (0.025, 0.008), 1.5
 _CUT_BY_NEXT = "the next note began"
 _SHORT_KNOWN = 40  # slow samples
 
@@ -266,7 +267,8 @@ class RunNotes:
                 here = at - self._first
                 rise = levels.ahead[here] / max(levels.before[here], 1e-12)
                 least = _RISE_OF_STRUCK if since < _GLIDES_S * self.rate_hz else RISE_RATIO
-                is_struck = not is_turn and novelty >= NOVELTY_OF_STRUCK and rise >= least
+                is_struck = not is_turn and novelty >= NOVELTY_OF_STRUCK
+                is_struck &= rise >= least or (rise >= RISE_RATIO and self._leaps_up(onset_slow))
                 if not is_struck and rise < STRONG_RISE_RATIO:
                     return
             if not is_lull and since < BEFORE * self.bands.factor:
@@ -296,6 +298,12 @@ class RunNotes:
                 end, how = onset, _CUT_BY_NEXT
             self._close(end, how)
         self._open(onset, "first departure of the waveform" + (" (pitch changed)" if is_turn else ""), novelty)
+
+    def _leaps_up(self, onset_slow: float) -> bool:
+        """Whether the waveform swings much further right behind an instant than ahead of it, as no slide does."""
+        at, (ahead, behind) = ceil(onset_slow), (round(span_s * self.bands.slow_hz) for span_s in _LEAPS_S)
+        before, then = self.bands.high.part(at - ahead, at), self.bands.high.part(at, at + behind)
+        return bool(len(before) and len(then) and np.abs(then).max() >= _LEAPS_RATIO * np.abs(before).max())
 
     def _goes_on(self, note: SoundingNote, at: int) -> bool:
         """Whether what sounds swells on through here, and nothing new begins."""
