@@ -23,7 +23,9 @@ def seconds_to_clock(time_s: float) -> str:
 
 
 def seconds_to_span(time_s: float, digits: int = 1) -> str:
-    """How long something lasted: 73.0 s below two minutes, then 12 min 5 s, then 1 h 59 min."""
+    """How long something lasted: 73.0 s below two minutes, then 12 min 5 s, then 1 h 59 min; never 0.0 s of little."""
+    if 0 < time_s < 0.5 * 10**-digits:
+        return f"under {10**-digits:.{digits}f} s"
     if time_s < 120:
         return f"{time_s:.{digits}f} s"
     minutes, seconds = divmod(round(time_s), 60)

@@ -12,6 +12,7 @@ from ampwitness.findings.road_words import word_road
 from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged
 from ampwitness.findings.wording import KIND_WORDS, describe_finding, find_worst, word_losses, word_verdicts
 from ampwitness.types import Analysis, Coverage, Finding, NotJudged, Severity
+from ampwitness.units import seconds_to_span
 
 
 def clip(start_s: float, overdrive_db: float | None) -> Finding:
@@ -48,6 +49,7 @@ def test_partly_judged_says_both(small_analysis: Analysis) -> None:
     line = word_verdicts(bare)[0]
     assert line.verdict == "none found"
     assert line.not_judged == "1.00 s not judged (beyond the logger's range)"
+    assert [seconds_to_span(time_s, 2) for time_s in (0.0, 0.004, 0.005)] == ["0.00 s", "under 0.01 s", "0.01 s"]
 
 
 def test_worst_clip_is_that_with_most_overdrive_and_unknown_never_wins() -> None:

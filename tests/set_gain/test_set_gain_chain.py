@@ -96,3 +96,4 @@ def test_wrong_use_is_one_sentence(tmp_path: Path) -> None:
         assert len([line for line in done.stderr.splitlines() if line.startswith("ampwitness: ")]) == 1
     assert call("tones", "--out", tmp_path, "--tone", "3").returncode == 2
     assert call("tones", "--out", tmp_path, "--level-db", "3").returncode == 2
+    assert "give one of them" in call("tones", "--out", tmp_path, "--level-db", "-1", "--overlap-db", "3").stderr

@@ -151,7 +151,9 @@ def _kept(job: Job | None) -> tuple[list[Source], list[Walk]]:
                 if is_walk(plain) or is_report(plain):  # other evidence is kept in the folder and not worded
                     _take(plain, path, step.key, entry, sources, walks)
             except RecordingUnreadableError as error:
-                raise JobError(f"{error} Then add it to the job again.") from error
+                raise JobError(
+                    f"{error} Then add it to the job again; what is lost for good is taken out of its job.json."
+                ) from error
             found: list[Source | Walk] = [*sources, *walks]
             for made in found:
                 what = made.kind if isinstance(made, Walk) else "report"

@@ -69,6 +69,8 @@ def tones(
 
     Each begins with short beeps that tell what comes: one a steady tone, two bursts, three a sweep, four steps.
     """
+    if level_db is not None and overlap_db and level_db != -overlap_db:
+        raise UsageError("--level-db and --overlap-db say the same in two ways: give one of them.")
     level = (0.0 - overlap_db) if level_db is None else level_db
     chosen = cast("tuple[TrackKind, ...]", kinds or ("tone",))
     written = []

@@ -223,10 +223,10 @@ def _clock(seconds: float) -> str:
 def losses_in_words(losses: Mapping[str, int]) -> str:
     """Every loss so far, or `0 lost`."""
     n_scans, n_frames, n_bad = losses["n_scans_lost"], losses["n_frames_lost"], losses["n_bad_frames"]
-    words = f"{n_scans} scans lost" if n_scans or n_frames else "0 lost"
+    words = f"{n_scans:,} scans lost" if n_scans or n_frames else "0 lost"
     if n_frames:
-        words += f" ({n_frames} frames)"
-    return words + (f", {n_bad} bad frames" if n_bad else "")
+        words += f" ({n_frames:,} frames)"
+    return words + (f", {n_bad:,} bad frames" if n_bad else "")
 
 
 def _plain_wave(wave: WaveView) -> dict[str, Any]:

@@ -173,7 +173,11 @@ def _supply(analysis: Analysis) -> str:
     sentences = word_supply(analysis.summary)
     supply = analysis.summary.get("supply") or {}
     pictures = (
-        (draw_supply_under_notes(analysis), "under-", "The supply with every bass note shaded; the largest sags."),
+        (
+            draw_supply_under_notes(analysis),
+            "under-",
+            "The supply with every bass note shaded, the largest sags labelled.",
+        ),
         (
             draw_sag_against_level(analysis.findings, supply),
             "sag-",
