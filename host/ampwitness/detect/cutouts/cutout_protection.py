@@ -28,6 +28,8 @@ def name_protection(stop: Stop) -> str:
     """Against DC: steady volts before. Over-current: an instant at a peak. Thermal: long heat and a slow return."""
     if stop.dc_v is not None:
         return AGAINST_DC
+    if "n_breaks" in stop.extra:
+        return OVER_CURRENT  # nothing cools within milliseconds
     outage_s = stop.end_s - stop.start_s
     at_peak = stop.at_level_ratio >= PEAK_RATIO or stop.level_share <= RARE_SHARE
     is_quick = stop.resume_s is not None and outage_s < QUICK_S
@@ -53,6 +55,9 @@ def list_protection_reasons(stop: Stop) -> list[str]:
     ]
     if stop.heat_known_s < HEAT_S:
         out[-1] = f"only {stop.heat_known_s:.0f} s are known behind a gap: whether it was hot is not judged"
+    if "n_breaks" in stop.extra:
+        n, break_s = int(stop.extra["n_breaks"]), stop.extra["break_s"]
+        return [*out, f"it broke off {n} times in a row, for {1e3 * break_s:.0f} ms each: it tries again at once"]
     if stop.is_again:
         out.append("the stop before it was at a peak")
     if stop.resume_s is None:

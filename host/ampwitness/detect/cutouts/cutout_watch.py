@@ -33,6 +33,7 @@ from ampwitness.detect.cutouts.cutout_pop import measure_pop
 from ampwitness.detect.cutouts.cutout_remote import STAYED_BEFORE_S, list_remote_changes, measure_remote
 from ampwitness.detect.cutouts.cutout_return import find_return, measure_return
 from ampwitness.detect.cutouts.cutout_source import follow_source, measure_source, plays_again
+from ampwitness.detect.cutouts.cutout_stutter import StutterWatch
 from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import Edge, FloatArray
 
@@ -107,6 +108,7 @@ class RunWatch:
         self._learned_to = 0
         self._dc_bins, self._dc_level_v = 0, 0.0
         self._swing: dict[int, float] = {}  # of each candidate, the swing before it
+        self._stutter = StutterWatch(run, self._measure, take_stop)
 
     def take(self, is_last: bool) -> None:
         """Look at what has become known."""
@@ -118,6 +120,7 @@ class RunWatch:
             while self._at < run.stop:
                 limit = min(self._at + BLOCK_STEPS, run.stop)
                 self._advance(limit, min(limit + AHEAD_STEPS, run.stop))
+            self._stutter.end(run.stop, is_last=True)
             if self._open is not None:
                 self._open.end_s = run.stop_s
                 self._open.ended_how = "the data ended while the output was still off"
@@ -143,6 +146,7 @@ class RunWatch:
             at = limit if self._open is None else self._open.last_step
             while self._open is not None and at < limit:
                 at = self._find_resume(at, limit, known)
+        self._stutter.follow(max(start, self._on_since) if self._open is None else limit, limit, known)
         self._learn(limit)
         self._beside(self._run, start, limit, known)
         self._at = limit
