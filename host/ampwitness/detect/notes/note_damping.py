@@ -40,20 +40,20 @@ Places = npt.NDArray[np.intp]
 Flags = npt.NDArray[np.bool_]
 
 
-def _fall(since: FloatArray, kind: npt.NDArray[np.intp], span: FloatArray) -> FloatArray:
-    """Height by slow samples since a fall began."""
+def _fall(since: FloatArray, kind: int, span: FloatArray) -> FloatArray:
+    """Height by slow samples since a fall of one kind began."""
     share = np.maximum(since, 0.0) / span
+    if kind == _EXPONENTIAL:
+        return np.asarray(np.exp(-share))
     line = np.minimum(share, 1.0)
-    out: FloatArray = np.where(
-        kind == _EXPONENTIAL, np.exp(-share), np.where(kind == _COSINE, 0.5 + 0.5 * np.cos(np.pi * line), 1.0 - line)
-    )
-    return out
+    return np.asarray(0.5 + 0.5 * np.cos(np.pi * line) if kind == _COSINE else 1.0 - line)
 
 
 @lru_cache(maxsize=4)
 def _list_falls(n: int) -> FloatArray:
     """(falls, 2 n) heights of each fall, of which the middle column is the one at which it begins."""
-    return _fall(np.arange(2.0 * n) - n, _KIND[:, None], _SPAN[:, None])
+    since = np.arange(2.0 * n) - n
+    return np.concatenate([_fall(since, kind, np.array(spans)[:, None]) for kind, spans in _SPANS_MS.items()])
 
 
 def carry_falls(
@@ -279,11 +279,15 @@ def _refine(
 ) -> FloatArray:
     """What the best of the falls near one leaves between its beginning and `stop`, (k, n)."""
     k, n = volts.shape
-    number = np.arange(n)
-    begins = np.repeat(begin[:, None] + _FINER_BEGINS, len(_FINER_SPANS), axis=1)[:, :, None]
-    spans = np.tile(span[:, None] * _FINER_SPANS, (1, len(_FINER_BEGINS)))[:, :, None]
-    left = volts[:, None, :] - _fall(number - begins, kind[:, None, None], spans) * carried[:, None, :]
-    inside = (number >= begin[:, None] - 1) & (number < stop[:, None])
-    best = np.argmin(np.einsum("ijk,ijk,ik->ij", left, left, inside.astype(float)), axis=1)
-    out: FloatArray = left[np.arange(k), best]
+    number, out = np.arange(n), np.empty((k, n))
+    for one in _SPANS_MS:  # of each kind by itself: its shape alone is asked for
+        rows = np.flatnonzero(kind == one)
+        if not len(rows):
+            continue
+        begins = np.repeat(begin[rows, None] + _FINER_BEGINS, len(_FINER_SPANS), axis=1)[:, :, None]
+        spans = np.tile(span[rows, None] * _FINER_SPANS, (1, len(_FINER_BEGINS)))[:, :, None]
+        left = volts[rows, None, :] - _fall(number - begins, one, spans) * carried[rows, None, :]
+        inside = (number >= begin[rows, None] - 1) & (number < stop[rows, None])
+        best = np.argmin(np.einsum("ijk,ijk,ik->ij", left, left, inside.astype(float)), axis=1)
+        out[rows] = left[np.arange(len(rows)), best]
     return out
