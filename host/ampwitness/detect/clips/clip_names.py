@@ -30,10 +30,8 @@ def name_origins(table: Candidates, side: SideVerdict) -> list[str]:
     source, undecided = side.is_source[side.accepted], side.undecided[side.accepted]
     limited = (table["limited"] > 0)[side.accepted]
     still = not _moves(side.rail)
-    return [
-        "amplifier" if by_load else "source" if from_source else "not decided" if (is_open or still) else "amplifier"
-        for from_source, is_open, by_load in zip(source, undecided, limited, strict=True)
-    ]
+    names = np.where(source, "source", np.where(undecided | still, "not decided", "amplifier"))
+    return list(map(str, np.where(limited, "amplifier", names).tolist()))
 
 
 def _surely_follows(rail: Rail | None) -> bool:
@@ -58,7 +56,5 @@ def name_ceilings(table: Candidates, side: SideVerdict) -> list[str]:
     if _surely_follows(side.bent_rail):
         bent = ((table["sharpness"] > 0) & ~side.is_source)[side.accepted]
         share, is_open = np.where(bent, 1.0, share), is_open & ~bent
-    return [
-        "current" if by_load else "undecided" if unknown else "rail" if x > RAIL_SHARE else "undecided"
-        for x, unknown, by_load in zip(share.tolist(), is_open, limited, strict=True)
-    ]
+    names = np.where(~is_open & (share > RAIL_SHARE), "rail", "undecided")
+    return list(map(str, np.where(limited, "current", names).tolist()))

@@ -116,7 +116,7 @@ def is_source_for_sure(tables: list[tuple[Candidates, BoolArray]]) -> bool:
             continue
         rows = rows[np.argsort(table["start_s"][rows], kind="stable")]
         level, supply, output = table["level_v"][rows], table.supply[rows, -2], table.output[rows, -1]
-        groups = [g for g in groups if np.ptp(np.percentile(level[g], STANDING)) <= share * np.mean(level[g])]
+        groups = [g for g in groups if _stands_still(level[g], share)]
         if sum(len(g) for g in groups) < MOST_STAND * len(rows):
             continue
         if is_many and lies_at_many_levels(table, plain):
@@ -138,6 +138,12 @@ def is_source_for_sure(tables: list[tuple[Candidates, BoolArray]]) -> bool:
     slope = float(supply @ level) / spread
     sd = float(np.std(level - slope * supply)) / np.sqrt(spread)
     return abs(slope) <= STILL_SLOPE and sd <= STILL_SD
+
+
+def _stands_still(level: FloatArray, share: float) -> bool:
+    """Whether all but a few of a group's levels lie within a share of them; most groups do with all."""
+    within = share * float(np.mean(level))
+    return bool(float(level.max() - level.min()) <= within or np.ptp(np.percentile(level, STANDING)) <= within)
 
 
 def _steps_up_and_down(table: Candidates, plain: BoolArray) -> bool:
