@@ -41,7 +41,7 @@ LOWEST_FLANK = 0.3  # of the level: flanks are followed no further down
 PEAK_SD = 1.0  # what tops scatter: how far the highest samples of a plateau lie above it
 LEAST_SAG_SD = 5.0  # what tops scatter, that a natural crest would bow by
 MOST_BOW = 0.4  # of that
-LEAST_GAIN = 30.0
+LEAST_FLAT = 2.5  # samples from corner to corner
 MOST_TILT_SHARE = 0.012  # of the level, from end to end
 MOST_TOP_CHI = 8.0  # of what samples scatter on tops, squared
 CORNER = 0.5  # samples outside the run: where a corner is looked for from, and the weights' errors are read
@@ -58,11 +58,12 @@ class _Kind:
     most_off: float  # samples: how far from CORNER a corner may lie
     rough_share: float  # of the flank's fall, and
     rough_sd: float  # noise of one point: how far points may leave the curve
+    least_gain: float  # by which a level top must serve better than a natural crest
     band_sd: float  # what tops scatter: how far under its highest samples a plateau goes on
 
 
-_SMOOTH = _Kind(12, 3, 0.25, 1.4, 0.06, 3.5, 8.0)
-_NOISY = _Kind(4, 1, 0.055, np.inf, 0.15, 5.0, 4.0)
+_SMOOTH = _Kind(12, 3, 0.25, 1.4, 0.06, 3.5, 30.0, 8.0)
+_NOISY = _Kind(4, 1, 0.055, np.inf, 0.15, 5.0, 12.0, 4.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,8 +221,10 @@ def _measure(
     sag = slope * flat / 4
     variance = np.maximum(tops.variance_v2, ceiling.top_sd_v**2)
     gain = sag**2 * n * (4 / 45) / variance
-    passed = (slope > 0) & (lower > kind.least_flatter * slope) & (flat >= SHORTEST - 1)
-    passed &= (np.abs(tops.bow_v) <= MOST_BOW * sag) & (sag >= LEAST_SAG_SD * ceiling.top_sd_v) & (gain >= LEAST_GAIN)
+    passed = (slope > 0) & (lower > kind.least_flatter * slope) & (flat >= LEAST_FLAT)
+    passed &= (
+        (np.abs(tops.bow_v) <= MOST_BOW * sag) & (sag >= LEAST_SAG_SD * ceiling.top_sd_v) & (gain >= kind.least_gain)
+    )
     passed &= variance <= MOST_TOP_CHI * ceiling.top_sd_v**2
     passed &= np.abs(tops.tilt_v) * n <= MOST_TILT_SHARE * tops.level_v
     for flank in (left, right):

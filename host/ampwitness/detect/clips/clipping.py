@@ -161,7 +161,7 @@ class ClippingDetector:
             waiting[k] = screen(view.stretch, view.noise_v, view.blocked)
             (every[k],) = self._find_in([waiting[k]])
         for screened, (ahead, found) in zip(waiting, every, strict=True):
-            if screened.view is not None:
+            if screened.view is not None and not (run.short_way.is_open and screened.split is not None):
                 run.short_way.learn(screened.view, screened.crests, found, ahead.held_v is not None)
             if ahead.per_s is not None:
                 run.coupled_per_s.append(ahead.per_s)
@@ -176,6 +176,7 @@ class ClippingDetector:
         ]
         looks_ahead = [ahead.look for ahead in looked]
         rails = [{} if screened.split is None else screened.split.rails_in_noise for screened in waiting]
+        quiet = [not known for known in rails]  # what flanks promise in music as dense as that is nobody's evidence
         faint = [
             [some for side in look.sides if (some := find_faint(side, known.get(side.sign))) is not None]
             for look, known in zip(looks_ahead, rails, strict=True)
@@ -184,14 +185,16 @@ class ClippingDetector:
         views = [look.sides[0].view for look in looks_ahead if look.sides]
         crests = [join_crests([some.crests for some in sides]) for sides in faint]
         fitted = crests_to_rows(views, crests, FAINT_GAIN)
+        is_asked = [is_quiet for look, is_quiet in zip(looks_ahead, quiet, strict=True) if look.sides]
+        asked = [sides if is_quiet else [] for sides, is_quiet in zip(faint, is_asked, strict=True)]
         promised = iter(
             promised_rows(
-                [some for sides in faint for some in sides],
-                [rows for rows, sides in zip(fitted, faint, strict=True) for _ in sides],
+                [some for sides in asked for some in sides],
+                [rows for rows, sides in zip(fitted, asked, strict=True) for _ in sides],
             )
         )
         rows_of_faint = iter(
-            [[rows, *(next(promised) for _ in sides)] for rows, sides in zip(fitted, faint, strict=True)]
+            [[rows, *(next(promised) for _ in sides)] for rows, sides in zip(fitted, asked, strict=True)]
         )
         all_found = []
         for ahead, screened in zip(looked, waiting, strict=True):
@@ -206,9 +209,12 @@ class ClippingDetector:
                 for rows in found:
                     note_held(rows, look.sides[0].stretch, ahead.held_v)
             all_found.append(found)
-        note_promises(
-            [(look.sides[0].view, rows) for look, found in zip(looks_ahead, all_found, strict=True) for rows in found]
-        )
+        note_promises([
+            (look.sides[0].view, rows)
+            for look, found, is_quiet in zip(looks_ahead, all_found, quiet, strict=True)
+            if is_quiet
+            for rows in found
+        ])  # fmt: skip
         return list(zip(looked, all_found, strict=True))
 
     @staticmethod
