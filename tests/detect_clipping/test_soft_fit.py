@@ -72,6 +72,8 @@ def test_a_soft_ceiling_is_found_where_little_shows_it(seed: int) -> None:
     tally = score_case(clip_sets.make("hostile", "soft clipping", seed, 10.0), 0.0005)
     assert tally.n_hit.total() >= 0.95 * tally.n_true.total() > 100
     assert tally.n_false == 0
+    if seed == 109:  # short flanks are fitted more closely, by too sharp a law: 0.08 dB off
+        assert np.median(tally.overdrive_error_db) < 0.03
 
 
 def test_a_curve_that_turns_more_often_serves_bass_of_many_harmonics() -> None:

@@ -58,6 +58,10 @@ LONGEST_S, SHORTEST_POINTS = 0.03, 14
 SURER_THAN_HARD = 1.6  # by so much the misfit must fall against a hard corner
 SERVES_MISFIT = 1.3
 AGREE_SPREAD = 0.008  # of the ceiling: views in which half-cycles disagree more about it count as missing more
+LONG_VIEW, SHORT_MISSES = (
+    0.5,
+    2.2,
+)  # of a crest; short flanks are fitted more closely, by sharper laws than the true one
 MOST_COST = 20.0  # more says no more
 AGREES_MISFIT = 3.0  # where one law is taken for all half-cycles
 WORST_MISFIT = 6.0  # hard corners, blurred by the logger's band, fit no better than 9 at any k
@@ -268,7 +272,7 @@ def _learn(sides: list[OneSide], probes: list[_Probes]) -> list[SoftCeiling | No
             break
     if not tried:
         return nothing
-    best = min(tried, key=lambda one: one.misfit * max(1.0, one.spread / AGREE_SPREAD))
+    best = min(tried, key=_Tried.rank)
     misfit, view, cut, fits, settled, sharpness = (
         best.misfit,
         best.view,
@@ -313,11 +317,13 @@ class _Tried:
     driven: BoolArray  # of the half-cycles
     rails: list[tuple[IntArray, tuple[Rail | None, float]]]  # by polarity which of them, the ceiling, its typical volts
 
-    @property
-    def spread(self) -> float:
-        """How far the ceilings of half-cycles lie apart in the polarity that agrees best, as a share."""
-        spreads = [rail.spread_v / typical_v for _, (rail, typical_v) in self.rails if rail is not None]
-        return min(spreads, default=1.0)
+    def rank(self) -> float:
+        """What speaks against it: what it misses, how far ceilings of half-cycles lie apart in the polarity that agrees
+        less, and how little of their flanks it looked at."""
+        spread = max(
+            (rail.spread_v / typical_v for _, (rail, typical_v) in self.rails if rail is not None), default=1.0
+        )
+        return self.misfit * max(1.0, spread / AGREE_SPREAD) * (SHORT_MISSES if self.view.share > LONG_VIEW else 1.0)
 
 
 def _settle(sides: list[OneSide], view: _View, cut: _Cut, fits: SoftFits) -> _Tried:
