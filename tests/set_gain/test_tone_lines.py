@@ -73,6 +73,14 @@ def test_a_level_that_jumps_is_no_second_tone() -> None:
     assert {view.state for view in views(jump, walk)} <= {"no tone", "rising", "clean", "too quiet"}
 
 
+def test_a_tone_that_stops_is_not_said_to_rise() -> None:
+    walk = SetGainWalk(40.0, "resistor", is_hands_free=False)
+    stops = sines((40, 10), seconds=3.0) * (np.arange(round(3 * RATE_HZ)) < 2 * RATE_HZ)
+    words = [view.words for view in views(stops, walk)][-30:]
+    assert "the level jumps" in words
+    assert not any(said.startswith("rising") for said in words)
+
+
 def test_a_tone_too_quiet_to_judge_is_not_called_clean() -> None:
     walk = SetGainWalk(40.0, "resistor", is_hands_free=False)
     last = views(sines((40, 0.5)), walk)[-1]

@@ -87,6 +87,8 @@ def word_state(now: Situation) -> str:
         return "waiting for samples"
     if now.is_listening and now.state == "rising":
         return "a tone: listening"
+    if now.state == "rising" and not reading.tone.is_tone:
+        return "the level jumps"
     if now.state == "no tone":
         if reading.instead_hz is None:
             return f"no tone: play the {now.tone_hz:g} Hz track"
