@@ -123,6 +123,20 @@ def test_none_invented_in_noise_and_voice(kind: str, rms_v: float) -> None:
     assert not run(NoteDetector(), case.volts).findings
 
 
+def test_noise_in_the_band_is_no_notes_and_hides_none_that_stand_out_of_it() -> None:
+    rng = np.random.default_rng(5)
+    white = rng.standard_normal(8000 * 20)
+    spectrum, hz = np.fft.rfft(white), np.fft.rfftfreq(len(white), 1 / 8000)
+    noise = np.fft.irfft(np.where((hz > 25.0) & (hz < 90.0), spectrum, 0.0), len(white))
+    noise /= noise.std()
+    assert len(run(NoteDetector(), logged(noise)).findings) <= 2  # of some two hundred swells
+    starts_s = [2.0, 7.0, 12.0, 17.0]
+    drums = decaying_notes(seconds(20.0), starts_s, [50.0] * 4, peak_v=25.0)
+    found = run(NoteDetector(), logged(noise + drums)).findings
+    strong_s = [note.start_s for note in found if note.measured["level_v"] > 5.0]
+    assert strong_s == pytest.approx(starts_s, abs=0.1)
+
+
 def test_low_level_notes_down_to_the_floor() -> None:
     time_s = seconds(4.0)
     loud = run(NoteDetector(), logged(burst(time_s, 50.0, 1.0, 3.0, 0.08)))

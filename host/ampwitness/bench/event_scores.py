@@ -144,6 +144,7 @@ NOTE_FAMILIES: tuple[tuple[str, Callable[[int], EventCase]], ...] = (
     ("white noise 1 V", lambda s: event_signals.noise_case(s, "white", 1.0)),
     ("pink noise 0.1 V", lambda s: event_signals.noise_case(s, "pink", 0.1)),
     ("pink noise 3 V", lambda s: event_signals.noise_case(s, "pink", 3.0)),
+    ("noise of 25 to 90 Hz, 3 V", lambda s: event_signals.noise_case(s, "band", 3.0)),
     ("voice 0.3 V", lambda s: event_signals.noise_case(s, "speech", 0.3)),
     ("voice 5 V", lambda s: event_signals.noise_case(s, "speech", 5.0)),
 )

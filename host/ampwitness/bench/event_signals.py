@@ -251,7 +251,8 @@ def dense_music(seed: int, seconds: float) -> EventCase:
 
 
 def noise_case(seed: int, kind: str, rms_v: float) -> EventCase:
-    """Material without bass notes: "silence", "white", "pink" (30 Hz up), "speech" (a voice of 130 to 240 Hz)."""
+    """Material without bass notes: "silence", "white", "pink" (30 Hz up), "band" (25 to 90 Hz), "speech" (a voice of
+    130 to 240 Hz)."""
     rng = np.random.default_rng(seed)
     rate_hz, seconds = 8000, 20.0
     n = round(rate_hz * seconds)
@@ -260,10 +261,10 @@ def noise_case(seed: int, kind: str, rms_v: float) -> EventCase:
         wave = np.zeros(n)
     elif kind == "white":
         wave = white
-    elif kind == "pink":
-        spectrum = np.fft.rfft(white)
+    elif kind in ("pink", "band"):
         f = np.fft.rfftfreq(n, 1 / rate_hz)
-        wave = np.fft.irfft(spectrum * np.where(f > 30, 1 / np.sqrt(np.maximum(f, 1)), 0), n)
+        shape = np.where(f > 30, 1 / np.sqrt(np.maximum(f, 1)), 0.0) if kind == "pink" else (f > 25.0) & (f < 90.0)
+        wave = np.fft.irfft(np.fft.rfft(white) * shape, n)
     else:
         wave = _voice(rng, n, rate_hz)
     wave = wave * (rms_v / max(float(wave.std()), 1e-9))

@@ -7,6 +7,7 @@ from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
+import numpy.typing as npt
 
 from ampwitness.detect.notes.note_places import LEAST_TURNED_S
 from ampwitness.detect.notes.note_spectrum import HIGHEST_HZ, LOWEST_HZ, Pitch
@@ -24,6 +25,10 @@ _HARDLY_NEW, _SWELLS_WITHIN_S = 0.40, 0.100  # of two notes that ring on: so lit
 _NO_TONE_BETWEEN = 2 ** (1.5 / 12)  # nearer to each other than this, notes have no other between them
 _STRUCK = 0.90  # so much is new of no beat: what rings carries on as it did
 _ROLLS_S, _LEAST_OF_ROLL, _PITCH_OF_ROLL = 0.060, 0.90, 0.12  # since the last; explained; of pitch, which slides
+NO_TONE = "not a tone: too little of it repeats"
+NOISE = "a swell of noise: short, and among many that are no tones"
+_AROUND, _AROUND_S, _LEAST_AROUND = 14, 5.0, 5  # as many to either side, no further away; of those fewer say nothing
+_NOISE_SHARE, _SWELL_S, _OVER_SWELLS = 0.60, 0.300, 2.5  # of them no tones; no swell is longer; of their level
 _OLD_IN_TAIL = 0.70  # so little new in a tail, at the pitch of one of the last notes: it is heard again, not struck
 
 
@@ -45,7 +50,7 @@ def judge_note(
     if not LOWEST_HZ <= pitch.frequency_hz <= HIGHEST_HZ:
         return None, "pitch outside 19 to 123.5 Hz"
     if not is_tone(pitch, seconds) and not _is_struck_again(note, pitch, before):
-        return None, "not a tone: too little of it repeats"
+        return None, NO_TONE
     if before and note.since_last_s < _RINGS_S:
         if _is_octave_of_ringing(pitch, before[-1]) or is_octave_again(pitch, before):
             upper = tuple(pitch.amplitudes_v[1::2])
@@ -56,6 +61,40 @@ def judge_note(
                 pitch, frequency_hz=pitch.beside_hz, amplitudes_v=(height_v,), beside_hz=pitch.frequency_hz
             ), ""
     return pitch, ""
+
+
+def find_noise(
+    notes: Sequence[SoundingNote], whys: Sequence[str], pitched: Sequence[bool], rate_hz: float
+) -> npt.NDArray[np.bool_]:
+    """Which notes of one run are swells of noise in the band: some of the many that it has look like a tone for a tenth
+    of a second.
+
+    Parameters
+    ----------
+    notes : what began in the run, in order
+    whys : why each was not taken for a note
+    pitched : which were
+
+    Returns
+    -------
+    (n,) True where a note is taken for noise.
+    """
+    out = np.zeros(len(notes), dtype=bool)
+    no_tone = np.array([why == NO_TONE for why in whys], dtype=bool)
+    if np.count_nonzero(no_tone) < _LEAST_AROUND:
+        return out
+    onset_s, end_s = (np.array(values) / rate_hz for values in zip(*((n.onset, n.end) for n in notes), strict=True))
+    level_v = np.array([note.level_peak_v for note in notes])
+    for place in np.flatnonzero(np.array(pitched) & (end_s - onset_s < _SWELL_S)).tolist():
+        near = np.arange(max(0, place - _AROUND), min(len(notes), place + _AROUND + 1))
+        near = near[(near != place) & (np.abs(onset_s[near] - onset_s[place]) < _AROUND_S)]
+        noisy = near[no_tone[near]]
+        if len(noisy) < _LEAST_AROUND:
+            continue
+        loud_v = _OVER_SWELLS * float(np.median(level_v[noisy]))
+        if level_v[place] < loud_v:  # what stands out of the noise says nothing about it
+            out[place] = len(noisy) >= _NOISE_SHARE * np.count_nonzero(no_tone[near] | (level_v[near] < loud_v))
+    return out
 
 
 def is_tone(pitch: Pitch, seconds: float) -> bool:

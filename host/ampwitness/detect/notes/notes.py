@@ -10,7 +10,7 @@ import numpy as np
 
 from ampwitness.detect.notes.note_decimate import Bands
 from ampwitness.detect.notes.note_glide import straighten
-from ampwitness.detect.notes.note_judge import beats_on, is_tone, judge_note
+from ampwitness.detect.notes.note_judge import NOISE, beats_on, find_noise, is_tone, judge_note
 from ampwitness.detect.notes.note_parts import (
     STANDS_OUT,
     agree_in_pieces,
@@ -81,7 +81,8 @@ class NoteDetector:
     ms of each other only one is seen. A note of the same pitch struck again in phase with less than 1.5 dB of rise
     goes on as the old one. Of notes that stand less than 20 dB above what else sounds in the band, or last less than
     0.12 s beside it, some are missed; one that goes under in it ends where that falls. A voice whose pitch stays below
-    123.5 Hz counts as notes. Attack values are coarse. Nothing is told before `finish`.
+    123.5 Hz counts as notes. Where most of what begins is no tone, as in noise, short notes within 8 dB of it are left
+    out. Attack values are coarse. Nothing is told before `finish`.
 
     Source
     ------
@@ -167,29 +168,44 @@ class NoteDetector:
                 pitches[place] = pitch
         strong, glides = self._look_again(waiting, parts, pitches)
         pieces = self._look_at_pieces(waiting, parts, pitches)
-        kept = []
-        for place, ((note, bands, block), part, pitch) in enumerate(zip(waiting, parts, pitches, strict=True)):
+        judged: list[tuple[Pitch | None, str]] = []
+        for place, ((note, bands, _), part, pitch) in enumerate(zip(waiting, parts, pitches, strict=True)):
             chosen, why_not = judge_note(note, pitch, self._last_pitches, len(part) / bands.band_hz, bands.rate_hz)
-            if chosen is None and place in strong:
-                pitch, seconds = strong[place]
-                chosen, why_not = judge_note(note, pitch, self._last_pitches, seconds, bands.rate_hz)
-            for others in (glides, pieces):
+            for others in (strong, glides, pieces):
                 if chosen is None and place in others:
-                    pitch, seconds = others[place]
-                    chosen, why_not = judge_note(note, pitch, self._last_pitches, seconds, bands.rate_hz)
+                    other, seconds = others[place]
+                    chosen, why_not = judge_note(note, other, self._last_pitches, seconds, bands.rate_hz)
             if chosen is not None and beats_on(note, chosen, self._last_pitches, self._last_level_v):
                 chosen, why_not = None, "two notes that ring on, beating"
-            if chosen is None or pitch is None:
+            if chosen is not None:
+                self._last_pitches.append(chosen)
+                self._last_level_v = note.level_peak_v
+            judged.append((chosen, why_not))
+        self._drop_noise(waiting, judged)
+        kept = []
+        for (note, bands, block), (chosen, why_not) in zip(waiting, judged, strict=True):
+            if chosen is None:
                 self._n_dropped[why_not] = self._n_dropped.get(why_not, 0) + 1
                 continue
-            self._last_pitches.append(chosen)
-            self._last_level_v = note.level_peak_v
             date_again(note, bands, chosen)
             kept.append((note, bands, block, chosen))
         if not kept:
             return
         for bands in {id(bands): bands for _, bands, _, _ in kept}.values():
             self._report([entry for entry in kept if entry[1] is bands], bands)
+
+    @staticmethod
+    def _drop_noise(
+        waiting: list[tuple[SoundingNote, Bands, NoteBlock]], judged: list[tuple[Pitch | None, str]]
+    ) -> None:
+        """Take their pitch from notes that are swells of noise, run by run."""
+        for bands in {id(bands): bands for _, bands, _ in waiting}.values():
+            places = [place for place, (_, b, _) in enumerate(waiting) if b is bands]
+            some = [judged[place] for place in places]
+            notes = [waiting[place][0] for place in places]
+            noise = find_noise(notes, [why for _, why in some], [pitch is not None for pitch, _ in some], bands.rate_hz)
+            for row in np.flatnonzero(noise).tolist():
+                judged[places[row]] = (None, NOISE)
 
     def _look_again(
         self,
