@@ -56,6 +56,16 @@ def test_a_mark_in_silence_says_so() -> None:
     assert "silent" in str(mark.measured["tie"])
 
 
+def test_a_mark_is_tied_to_the_stop_that_was_heard_though_a_gap_lies_nearer() -> None:
+    (mark,) = _tie(_volts(8.0, (3.003, 3.4)), [4.6], lost=[(33_600, 34_400)])
+    assert mark.measured["tied_to"] == "cutout"
+    said = str(mark.measured["tie"])
+    assert said.startswith(
+        "marked 1.6 s after the output stopped and 1.2 s after it came back; the logger lost data 0.4 s"
+    )
+    assert "before the mark" in said
+
+
 def test_a_mark_at_a_gap_is_tied_to_the_logger() -> None:
     (mark,) = _tie(_volts(6.0), [3.3], lost=[(24_000, 25_600)])
     assert mark.measured["tied_to"] == "gap"

@@ -1,8 +1,9 @@
 """Marks tied to what happened: somebody heard something and pressed; what did the terminals do then?
 
 A mark that says what the engine does is about nothing else, and left alone. Any other is tied to a cut-out that lasted
-or ended within the five seconds before it (people press late), or to a gap of the logger at that moment. A mark while
-the output went on says that the terminals stayed live, and is tied to nothing.
+or ended within the five seconds before it (people press late), else to a gap of the logger at that moment: nobody hears
+the logger, so that a gap nearer than the cut-out is only told beside it. A mark while the output went on says that the
+terminals stayed live, and is tied to nothing.
 
 Gaps: a mark at a gap is tied to the gap.
 Limits: a mark is only as good as the hand that made it. A silence that is no finding may have been a pause.
@@ -103,16 +104,22 @@ def _near(mark: Finding, events: Sequence[Finding]) -> list[Finding]:
     ]
 
 
+def _when(after_s: float) -> str:
+    return f"{abs(after_s):.1f} s {'after' if after_s >= 0 else 'before'}"
+
+
 def _tell(mark: Finding, near: Sequence[Finding], live: Mapping[str, float] | None) -> dict[str, Any]:
-    nearest = min(near, key=lambda f: abs(mark.start_s - f.start_s), default=None)
+    nearest = min(near, key=lambda f: (f.kind != "cutout", abs(mark.start_s - f.start_s)), default=None)
     if nearest is not None:
         after_s = mark.start_s - nearest.start_s
         what = "the output stopped" if nearest.kind == "cutout" else "the logger lost data"
-        when = f"{abs(after_s):.1f} s {'after' if after_s >= 0 else 'before'}"
         back_s = mark.start_s - nearest.stop_s
         if nearest.kind == "cutout" and nearest.measured.get("recovered") and back_s > 0:
             what += f" and {back_s:.1f} s after it came back"
-        return {"tied_to": nearest.kind, "after_s": after_s, "tie": f"marked {when} {what}"}
+        gap = min((f for f in near if f.kind == "gap"), key=lambda f: abs(mark.start_s - f.start_s), default=nearest)
+        if abs(mark.start_s - gap.start_s) < abs(after_s):
+            what += f"; the logger lost data {_when(gap.start_s - mark.start_s)} the mark, which may hide another stop"
+        return {"tied_to": nearest.kind, "after_s": after_s, "tie": f"marked {_when(after_s)} {what}"}
     if live is None:
         return {
             "tied_to": None,
