@@ -66,3 +66,14 @@ def test_pulses_behind_a_crossover_have_no_corners(crossover_hz: float) -> None:
 def test_how_windows_are_cut_changes_nothing() -> None:
     volts = behind_resistance(times_s())
     assert found_in(volts, 0.7) == found_in(volts)
+
+
+def test_tops_between_corners_far_below_a_ceiling_that_is_known_well_are_none() -> None:
+    t = times_s()
+    wanted = beating(t)
+    drawn = signal.lfilter([1 - np.exp(-1 / 128)], [1, -np.exp(-1 / 128)], wanted)
+    level, leaning = np.clip(wanted, -39, 39), np.clip(0.6 * wanted, -22 - 0.1 * drawn, 22 - 0.1 * drawn)
+    assert len(found_in(np.where(t < 0.3, level, leaning))) > 150  # nothing else is known well
+    both = found_in(np.where(t < 1.3, level, leaning))
+    assert sum(start < 1.3 for start, _ in both) > 80
+    assert sum(start > 1.31 for start, _ in both) <= 2  # 60

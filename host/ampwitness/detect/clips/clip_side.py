@@ -60,6 +60,8 @@ BESIDE_S = 0.5
 BESIDE_SHARE = 0.03
 SUNK_SHARE = 0.7
 SUNK_SHARE_WITH_SUPPLY = 0.75
+FIRM_PLATEAUS, FIRM_SPREAD = 12, 0.005  # a ceiling that is known so well, to a share of it,
+FIRM_SHARE = 0.95  # has no tops between two corners that stay so far below it
 FAR_ABOVE = 1.06  # times the highest of a top between two corners
 LOOSE_TOLERANCE = 0.012  # of the level: a rail known no better vouches for little,
 TOUCHES_S = 5e-4
@@ -83,6 +85,13 @@ class SideVerdict:
     headroom_db: float | None
     bent_rail: Rail | None = None  # of crests that are bent over, where it follows the supply
     is_apart: BoolArray | None = None  # taken by what lies around, at no rail that is known; None: none is
+
+
+def _is_firm(rail: Rail, expected_v: FloatArray) -> bool:
+    """Whether a ceiling is known so well that none lies far below it: one that sinks into a limit of its own scatters,
+    or shows few plateaus."""
+    typical_v = float(np.nanmedian(expected_v)) if np.isfinite(expected_v).any() else 0.0
+    return rail.n_plateaus >= FIRM_PLATEAUS and rail.spread_v <= FIRM_SPREAD * typical_v
 
 
 def _higher_crests(rail: Rail, tolerance: float, crests: HighCrests, table: Candidates, sign: float) -> int:
@@ -225,6 +234,9 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float) -> SideVerdic
     between = np.flatnonzero(sunk_within & (table["sunk"] != SUNK))
     high = Candidates(table.columns | {"level_v": FAR_ABOVE * table["peak_v"]}, table.supply, table.output)
     sunk_within[between] = ~are_topped_alike(high, between, crests, sign)
+    if rail is not None and _is_firm(rail, expected):
+        with np.errstate(invalid="ignore"):
+            sunk_within[between] &= ~(table["peak_v"] < FIRM_SHARE * expected)[between]
     accepted, undecided = accepted | sunk_within, undecided | (sunk_within & ~accepted)
     accepted, undecided = accepted | limited, undecided & ~limited
     bent = table["sharpness"] > 0
