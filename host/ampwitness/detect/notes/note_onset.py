@@ -14,6 +14,7 @@ _LEAST_SHARE = 1e-6
 _SLOW_NOISE_V = 0.015
 _KNEE_BACK_S = 0.007
 _LEAST_SIGMAS = 6.0
+_STEP = 32  # samples
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,16 +71,18 @@ def extrapolate(before: FloatArray, n_after: int, rate_hz: float, modes: FloatAr
     -------
     (len(before) + n_after,) volts predicted, and the rms the fit left before.
     """
-    t = (np.arange(len(before) + n_after) - len(before)) / rate_hz
-    columns = [np.ones(len(t))]
-    for mode in modes:
-        wave = np.exp(np.minimum(mode.real, 0.0) * t + 1j * mode.imag * t)
-        columns += [wave.real, wave.imag]
-    matrix = np.stack(columns, axis=1)
-    gram = matrix[: len(before)].T @ matrix[: len(before)]
+    n, n_all = len(before), len(before) + n_after
+    decays = (np.minimum(modes.real, 0.0) + 1j * modes.imag)[:, None] / rate_hz
+    # exp(a + b) as a product: two short rows of exponentials make the long one.
+    coarse = np.exp(decays * (np.arange(0, n_all, _STEP) - n))
+    waves = coarse[:, :, None] * np.exp(decays * np.arange(_STEP))[:, None, :]
+    waves = waves.reshape(len(modes), coarse.shape[1] * _STEP)[:, :n_all]
+    rows = np.ones((2 * len(modes) + 1, n_all))
+    rows[1::2], rows[2::2] = waves.real, waves.imag
+    gram = rows[:, :n] @ rows[:, :n].T
     gram[np.diag_indices(len(gram))] *= 1.0 + 1e-9
-    weights = np.linalg.lstsq(gram, matrix[: len(before)].T @ before, rcond=1e-10)[0]
-    predicted: FloatArray = matrix @ weights
+    weights = np.linalg.lstsq(gram, rows[:, :n] @ before, rcond=1e-10)[0]
+    predicted: FloatArray = weights @ rows
     left_v = float(np.sqrt(np.mean((before - predicted[: len(before)]) ** 2)))
     return predicted, left_v
 
