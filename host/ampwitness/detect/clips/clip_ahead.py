@@ -9,14 +9,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from ampwitness.detect.clips.clip_candidates import Look, View
 from ampwitness.detect.clips.clip_coupled import find_coupling, guess_coupling, held_back, shows_more, undo
-from ampwitness.detect.clips.clip_drop import count_plain, find_drop
+from ampwitness.detect.clips.clip_drop import LEAST_GAIN, count_plain, find_drop
 from ampwitness.detect.clips.clip_look import Screened, look_at
 from ampwitness.types import FloatArray
 
 LIVELIEST = 0.25  # bass: in dense music tops lean by what rings on them
 FEWEST_PLAIN, MORE_PLAIN = 6, 1.15  # plateaus plain by themselves ahead of it, and times those behind it
+HIGH_SHARE, HIGH_AMONG, FEWEST_HIGH = 0.65, 0.999, 4  # of the highest crests of a polarity; tops that come so high
 DROP_ROUNDS = 2  # more tops are seen ahead of a resistance, and say better what it is
 
 
@@ -36,11 +39,25 @@ def look_ahead(screened: Screened, look: Look) -> Ahead:
     if view is None:
         return Ahead(look)
     coupled = _ahead_of_capacitor(view, look)
-    dropped = _ahead_of_resistance(view, look) if view.lively < LIVELIEST else None
+    dropped = _ahead_of_resistance(view, look) if view.lively < LIVELIEST and _shows_high_tops(look) else None
     if coupled is None or dropped is None:
         return coupled or dropped or Ahead(look)
     n_coupled, n_dropped = (count_plain(ahead.look.candidates) for ahead in (coupled, dropped))
     return dropped if n_dropped > MORE_PLAIN * n_coupled else coupled
+
+
+def _shows_high_tops(look: Look) -> bool:
+    """Whether enough tops lie about as high as crests come. Clean music has flat-looking crests at any height, and to
+    ask where they would lie level takes longer than all else."""
+    for side in look.sides:
+        if not len(side.crests):
+            continue
+        table = side.candidates
+        high_v = HIGH_SHARE * float(np.quantile(side.crests.level_v, HIGH_AMONG))
+        is_high = (table["is_coarse"] == 0) & (table["gain"] >= LEAST_GAIN) & (table["level_v"] >= high_v)
+        if np.count_nonzero(is_high) >= FEWEST_HIGH:
+            return True
+    return False
 
 
 def _ahead_of_capacitor(view: View, look: Look) -> Ahead | None:
