@@ -135,3 +135,10 @@ def test_a_guard_that_waits_outlives_a_deeper_low_of_a_moment() -> None:
     volts = {"output": wave + rng.normal(0, 0.02, len(at)), "supply": supply + rng.normal(0, 0.004, len(at))}
     (found,), _ = find_cutouts(CutoutCase(volts, ""))
     assert found.measured["cause"] == "supply fell below a level"
+
+
+@pytest.mark.parametrize("seed", [601, 627])
+def test_speech_that_pauses_while_another_load_pulls_is_let_go_by_no_guard(seed: int) -> None:
+    score = Score()
+    score_case("speech under a load (none)", seed, score)
+    assert score.n_right == 1

@@ -25,6 +25,7 @@ _LOOK_BACK = 350  # steps
 _LIVE_RATIO = 0.12
 _HELD_FRESH_V = 0.020  # what holds for milliseconds scatters less
 _HELD = 20
+_LOUD_RATIO = 0.5  # of the level before, in the last milliseconds: a syllable that ends is weaker
 _WAITS, _ENDS = (6, 12, 24, 48), 4  # steps for which guards wait; the output's own end is off by so many
 _LIVE = 20
 
@@ -41,7 +42,9 @@ def measure_outlived(run: RunSteps, stop: Stop, on_since: int) -> None:
     recent = run.steps("supply", max(run.first, last - _HISTORY, on_since), last).astype(np.float64)
     stop.supply = replace(
         supply,
-        held_lower=supply.held_v is not None and _held_lower_than_ever(recent, (_HELD,), supply.held_v),
+        held_lower=supply.held_v is not None
+        and stop.last_rms_ratio >= _LOUD_RATIO
+        and _held_lower_than_ever(recent, (_HELD,), supply.held_v),
         outlived_s=_outlived_s(run, stop, on_since, supply.reference_v, supply.lowest_v),
         rose_before_s=_rose_before_s(run, stop, supply.reference_v),
     )
@@ -80,7 +83,7 @@ def _outlived_s(run: RunSteps, stop: Stop, on_since: int, reference_v: float, lo
     earlier_v = float(supply[at : len(supply) - _GUARD].min(initial=np.inf))
     if float(supply[-_GUARD:].min()) < earlier_v - max(_FRESH_V, least_v):
         return 0.0
-    if _held_lower_than_ever(supply, _WAITS):
+    if stop.last_rms_ratio >= _LOUD_RATIO and _held_lower_than_ever(supply, _WAITS):
         return 0.0
     return live * run.step_s
 

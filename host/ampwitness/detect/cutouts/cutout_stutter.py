@@ -78,7 +78,9 @@ class StutterWatch:
         stop.end_s = stop.resume_s = self._run.time_s(breaks[-1].stop)
         stop.extra["n_breaks"] = len(breaks)
         stop.extra["break_s"] = float(np.median([b.stop - b.start for b in breaks])) * self._run.step_s
-        stop.ended_how, stop.return_how = "the output came back", "at once"
+        n, break_s = len(breaks), stop.extra["break_s"]
+        stop.ended_how = "the output came back"
+        stop.return_how = f"at once, each time: it was off {n} times, for {1e3 * break_s:.0f} ms each"
         self._take_stop(stop)
 
 
