@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 from ampwitness.cli.before_power import before_power
-from ampwitness.guide.before_power import combined_ohm, judge_coil, judge_fuse, judge_load, judge_polarity, questions
+from ampwitness.guide.before_power import combined_ohm, judge_coil, judge_fuse, judge_load, judge_polarity
+from ampwitness.guide.meter_questions import questions
 from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st

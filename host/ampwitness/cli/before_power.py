@@ -19,61 +19,14 @@ from ampwitness.frontend.cable import CableRun, measure_run
 from ampwitness.guide.before_power import (
     FIRST,
     NOT_TESTED,
-    Ask,
     Judgement,
     conclude,
     find_stops,
     judge_all,
     open_because,
-    questions,
 )
+from ampwitness.guide.meter_questions import parse_answer, questions, word_question
 from ampwitness.whole_file import refuse_targets, write_whole
-
-_OPEN_WORDS = ("open", "ol", "o.l", "inf")
-# kind -> unit as asked, least and most that can be, both included
-_NUMBERS = {
-    "ohm": ("ohm", 0.0, 1e9),
-    "label ohm": ("ohm", 0.1, 1000.0),
-    "volt": ("V", -1000.0, 1000.0),
-    "amp": ("A", 0.0, 10_000.0),
-    "metre": ("m", 0.0, 1000.0),
-    "mm2": ("mm2", 0.005, 1000.0),
-    "count": ("", 1.0, 32.0),
-}
-
-
-def parse_answer(ask: Ask, text: str) -> float | bool | str | None:
-    """What was typed; empty: not measured. Raises UsageError."""
-    text = text.strip().lower()
-    if not text:
-        return None
-    if ask.kind == "yes":
-        if text in ("y", "yes", "n", "no", "true", "false"):
-            return text in ("y", "yes", "true")
-        raise UsageError(f"{ask.key}: yes or no, not {text!r}")
-    if ask.kind == "choice":
-        if text in ask.choices:
-            return text
-        raise UsageError(f"{ask.key}: one of {', '.join(ask.choices)}, not {text!r}")
-    if text in _OPEN_WORDS and ask.kind == "ohm":
-        return math.inf
-    try:
-        value = float(text.replace(",", "."))
-    except ValueError:
-        raise UsageError(f"{ask.key}: a number, not {text!r}") from None
-    unit, least, most = _NUMBERS[ask.kind]
-    if not least <= value <= most or (ask.kind == "count" and value != int(value)):  # nan is in no range
-        what = "a whole number" if ask.kind == "count" else "a number"
-        or_open = ", or `open`" if ask.kind == "ohm" else ""
-        raise UsageError(f"{ask.key}: {what} from {least:g} to {most:g} {unit}".rstrip() + f"{or_open}, not {text}")
-    return value
-
-
-def _in_words(ask: Ask) -> str:
-    """The question with what may be answered."""
-    choices = f" ({', '.join(ask.choices)})" if ask.choices else " (yes, no)" if ask.kind == "yes" else ""
-    unit = _NUMBERS[ask.kind][0] if ask.kind in _NUMBERS else ""
-    return f"{ask.text}{choices}" + (f" [{unit}]" if unit else "")
 
 
 def _from_options(given: tuple[str, ...]) -> dict[str, Any]:
@@ -107,7 +60,7 @@ def _ask(answers: dict[str, Any]) -> dict[str, Any]:
         ask = next((ask for ask in questions(answers) if ask.key not in answers), None)
         if ask is None:
             return answers
-        text = str(click.prompt(wrapped(_in_words(ask)), default="", show_default=False))
+        text = str(click.prompt(wrapped(word_question(ask)), default="", show_default=False))
         if text.strip().lower() == "b":
             if asked:
                 del answers[asked.pop()]
@@ -153,7 +106,7 @@ def before_power(given: tuple[str, ...], wants_list: bool, no_questions: bool, o
         click.echo(
             json.dumps([asdict(ask) for ask in listed], indent=1)
             if as_json
-            else "\n".join(wrapped(f"{ask.key:20} {_in_words(ask)}") for ask in listed)
+            else "\n".join(wrapped(f"{ask.key:20} {word_question(ask)}") for ask in listed)
         )
         return
     refuse_targets((out,))  # before fifteen questions are asked in vain

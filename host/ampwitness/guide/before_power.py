@@ -283,62 +283,12 @@ def open_because(judgements: tuple[Judgement, ...]) -> str | None:
     return f"still to measure: {', '.join(missing)}" if missing else None
 
 
-@dataclass(frozen=True, slots=True)
-class Ask:
-    """One question of the walk.
-
-    kind: `ohm` is what a meter shows, `open` where it shows no reading; `label ohm` is printed on something; `mm2`,
-    `metre`, `volt`, `amp`, `count` are numbers, `yes` is yes or no, `choice` one of `choices`.
-    """
-
-    key: str
-    text: str
-    kind: Literal["ohm", "label ohm", "volt", "amp", "metre", "mm2", "count", "choice", "yes"]
-    choices: tuple[str, ...] = ()
-
-
-def questions(answers: Mapping[str, object]) -> list[Ask]:
-    """What is asked, in order; what depends on an answer follows once it is there."""
-    asked = [
-        Ask("coil_ohm", "Nominal impedance of one voice coil", "label ohm"),
-        Ask("n_coils", "How many coils on this output", "count"),
-    ]
-    n_coils = answers.get("n_coils")
-    n = int(n_coils) if isinstance(n_coils, int | float) else 0
-    if n > 1:
-        ways = ("series", "parallel", "series-parallel") if n >= 4 and n % 2 == 0 else ("series", "parallel")
-        asked.append(Ask("wiring", "How are they wired", "choice", ways))
-    asked += [Ask(f"coil_{k}_ohm", f"Coil {k} alone, leads off: meter shows", "ohm") for k in range(1, n + 1)]
-    asked += [
-        Ask("leads_ohm", "The speaker leads at the amplifier's end, amplifier off the leads: meter shows", "ohm"),
-        Ask("chassis_p_ohm", "+ speaker lead to bare metal of the body", "ohm"),
-        Ask("chassis_n_ohm", "- speaker lead to bare metal of the body", "ohm"),
-        Ask("is_bridged", "Is the amplifier's output bridged", "yes"),
-        Ask("least_stereo_ohm", "Amplifier's rated least load, not bridged", "label ohm"),
-        Ask("least_bridged_ohm", "Amplifier's rated least load, bridged", "label ohm"),
-        Ask(
-            "supply_v",
-            "With a small fuse in for this one reading and the end of the amplifier's power cable in free air: red on "
-            "+, black on ground (then take the fuse out)",
-            "volt",
-        ),
-        Ask("ground_ohm", "Amplifier's ground point to the battery's - post", "ohm"),
-        Ask("remote_v", "Remote lead to ground, source switched off", "volt"),
-        Ask("fuse_a", "Main fuse at the battery", "amp"),
-        Ask("amplifier_fuses_a", "All fuses on the amplifiers behind it, added up", "amp"),
-        Ask("fuse_distance_m", "Cable between the battery's post and that fuse", "metre"),
-        Ask("cable_mm2", "Power cable's section", "mm2"),
-        Ask("cable_m", "Its length from battery to amplifier", "metre"),
-    ]
-    return asked
-
-
 def judge_all(answers: Mapping[str, object], run: CableRun | None) -> tuple[Judgement, ...]:
     """Judge what was typed; what was not is named as not judged.
 
     Parameters
     ----------
-    answers : by the keys of `questions`; None or absent: not measured; inf: the meter shows open
+    answers : by the keys of `meter_questions.questions`; None or absent: not measured; inf: the meter shows open
     run : the power cable at the fuse's rating, where section and length are known
     """
 
