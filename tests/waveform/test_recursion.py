@@ -20,6 +20,15 @@ def test_recur_is_the_filter_and_goes_on_from_what_was_before(order: int, n: int
     np.testing.assert_allclose(got, want[half : half + n], rtol=1e-13)
 
 
+@pytest.mark.parametrize("feedback", [[1.93, -0.932], [1.2, -0.5, 0.1]])
+def test_recur_of_many_blocks_is_the_filter_too(feedback: list[float]) -> None:
+    x = np.random.default_rng(6).normal(size=20_011) + 10.0
+    want = signal.lfilter([1.0], [1.0, *(-f for f in feedback)], x)
+    np.testing.assert_allclose(recur(x, feedback), want, rtol=1e-11)
+    got = recur(x[5:], feedback, want[:5][::-1][: len(feedback)].tolist())
+    np.testing.assert_allclose(got, want[5:], rtol=1e-11)
+
+
 def test_follow_starts_settled() -> None:
     want, _ = signal.lfilter([0.0, 0.1], [1.0, -0.9], X, zi=X[:1])
     np.testing.assert_allclose(follow(X, 0.9), want, rtol=1e-14)

@@ -19,6 +19,7 @@ import numpy as np
 from ampwitness.types import FloatArray
 
 _BLOCK = 48  # outputs together: their products cost as much as carrying on from block to block
+_MOST_SINGLY, _GROUP = 192, 16  # blocks that are gone through one by one; side by side
 _BLOCK_OF_ONE = 16  # where only one output is carried on, which costs little
 
 
@@ -53,6 +54,8 @@ def _carry(ends: FloatArray, back: FloatArray, state: list[float]) -> FloatArray
     if len(state) == 1:  # the same again, a block for a sample
         done = recur(ends[:-1, 0], (float(back[0, 0]),), state) if len(ends) > 1 else ends[:0, 0]
         return np.concatenate((state, done))[:, None]
+    if len(ends) > _MOST_SINGLY:
+        return _carry_groups(ends, back, state)
     states: list[Sequence[float]] = []
     if len(state) == 2:
         ((a, b), (c, d)), (one, other) = back.tolist(), state
@@ -64,6 +67,24 @@ def _carry(ends: FloatArray, back: FloatArray, state: list[float]) -> FloatArray
         states.append(state)
         state = [end + sum(map(mul, ratios, state)) for end, ratios in zip(made, back.tolist(), strict=True)]
     return np.array(states)
+
+
+def _carry_groups(ends: FloatArray, back: FloatArray, state: list[float]) -> FloatArray:
+    """`_carry` of many blocks: groups of them side by side, each as if nothing were ahead; then what is ahead of each
+    group goes on by itself."""
+    n, order = ends.shape
+    n_groups = -(-n // _GROUP)
+    padded = np.zeros((n_groups * _GROUP, order))
+    padded[:n] = ends
+    own = np.zeros((n_groups, _GROUP + 1, order))  # ahead of each block of a group, and behind the last
+    powers = np.empty((_GROUP + 1, order, order))  # what becomes of what is ahead of the group
+    powers[0] = np.eye(order)
+    for at in range(_GROUP):
+        own[:, at + 1] = padded[at::_GROUP] + own[:, at] @ back.T
+        powers[at + 1] = back @ powers[at]
+    firsts = _carry(own[:, -1], powers[-1], state)
+    out = own[:, :-1] + np.einsum("tij,gj->gti", powers[:-1], firsts)
+    return out.reshape(-1, order)[:n]
 
 
 @lru_cache(maxsize=64)
