@@ -100,15 +100,16 @@ def _measure(
     response: Callable[[FloatArray], FloatArray] | None,
 ) -> list[Pitch | None]:
     # Single precision leaves 140 dB below the strongest line, and takes half the time.
+    few = [parts[place][:size] for place in places]
+    n_of = np.array([len(part) for part in few], dtype=np.intp)
+    windows = [_window(n) for n in n_of.tolist()]
+    # All behind one another: row by row it would take as long as their transform.
+    flat = np.concatenate(few)
+    flat -= np.repeat(np.add.reduceat(flat, np.cumsum(n_of) - n_of) / n_of, n_of)
+    flat *= np.concatenate([window for window, _ in windows])
     x = np.zeros((len(places), size), dtype=np.float32)
-    gain = np.zeros(len(places))
-    length = np.zeros(len(places))
-    for row, place in enumerate(places):
-        part = parts[place][:size]
-        n = len(part)
-        window, gain[row] = _window(n)
-        np.multiply(part - np.add.reduce(part) / n, window, out=x[row, :n], casting="same_kind")
-        length[row] = n
+    x[np.arange(size) < n_of[:, None]] = flat
+    gain, length = np.array([total for _, total in windows]), n_of.astype(np.float64)
     spectrum = np.fft.rfft(x, _PAD * size)
     power = np.square(spectrum.real)
     power += np.square(spectrum.imag)
