@@ -83,7 +83,7 @@ def _carry_groups(ends: FloatArray, back: FloatArray, state: list[float]) -> Flo
         own[:, at + 1] = padded[at::_GROUP] + own[:, at] @ back.T
         powers[at + 1] = back @ powers[at]
     firsts = _carry(own[:, -1], powers[-1], state)
-    out = own[:, :-1] + np.einsum("tij,gj->gti", powers[:-1], firsts)
+    out: FloatArray = own[:, :-1] + np.einsum("tij,gj->gti", powers[:-1], firsts)
     return out.reshape(-1, order)[:n]
 
 
