@@ -86,6 +86,7 @@ def test_nonsense_is_answered_with_a_sentence(local: PageServer) -> None:
     assert ask(local, "/mark", "POST", "[1]", Content_Type="application/json")[0] == 400
     assert ask(local, "/mark", "POST", '{"label":"' + "x" * 2000 + '"}', Content_Type="application/json")[0] == 413
     assert ask(local, "/../../etc/passwd")[0] == 404
+    assert ask(local, "/?" + "&".join(f"a{k}=1" for k in range(40)))[0] == 400
 
 
 def test_open_to_the_network_needs_the_token(opened: PageServer) -> None:

@@ -151,8 +151,12 @@ class PageServer:
 
     def serve(self, handler: BaseHTTPRequestHandler) -> None:
         """Answer one request; whatever is wrong with it ends as a sentence."""
-        parts = urlsplit(handler.path)
-        query = {key: values[0] for key, values in parse_qs(parts.query, max_num_fields=20).items()}
+        try:
+            parts = urlsplit(handler.path)
+            query = {key: values[0] for key, values in parse_qs(parts.query, max_num_fields=20).items()}
+        except ValueError:
+            Request(handler, {}).answer(b"That is no address of this page.\n", "text/plain", status=400)
+            return
         request = Request(handler, query)
         try:
             self._admit(handler, query)
