@@ -19,7 +19,7 @@ from ampwitness.errors import UsageError
 from ampwitness.findings.as_json import analysis_to_json, read_schema
 from ampwitness.findings.wording import describe_finding
 from ampwitness.guide import supply_textbook
-from ampwitness.guide.check_supply import CheckSupplyWalk, check_answers, make_points
+from ampwitness.guide.check_supply import SUPPLY_INPUT_V, CheckSupplyWalk, check_answers, make_points
 from ampwitness.guide.supply_judged import check_to_table, conclude_check
 from ampwitness.guide.supply_readings import SupplyCheck
 from ampwitness.pipeline import AnalyseOptions, analyse
@@ -52,12 +52,20 @@ def _check(volts: dict[str, np.ndarray], spans: dict[str, tuple[float, float]], 
 
 
 def test_24_v_systems_are_refused_in_words() -> None:
-    with pytest.raises(UsageError, match=r"24 V system.*27 V.*front end"):
+    with pytest.raises(UsageError, match=r"24 V system.*24\.4 V.*front end"):
         check_answers({"nominal_v": 24.0})
     assert check_answers({"nominal_v": 12})["battery_kind"] == "flooded"
-    for wrong in ({"battery_kind": "soup"}, {"charging_kind": "wind"}, {"rest_hours": "long"}):
+    for wrong in (
+        {"battery_kind": "soup"}, {"charging_kind": "wind"}, {"rest_hours": "long"}, {"nominal_v": 0},
+        {"nominal_v": float("nan")}, {"rest_hours": float("inf")},
+    ):  # fmt: skip
         with pytest.raises(UsageError):
             check_answers(wrong)
+
+
+def test_what_the_supply_input_holds_is_what_the_notes_say() -> None:
+    notes = (Path(__file__).parents[2] / "hardware-notes" / "input-network.md").read_text()
+    assert f"| SUPPLY | `supply`, `battery`, `remote` | 0 to {SUPPLY_INPUT_V} V |" in notes
 
 
 def test_each_leg_drops_what_it_drops_and_the_worst_is_named() -> None:

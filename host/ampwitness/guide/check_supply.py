@@ -10,6 +10,7 @@ Source: usual figures stand in `supply_textbook`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -26,6 +27,7 @@ LEAST_S = 2.0
 MEAN_S = 0.010  # the lowest value is that of a mean over this
 STEADY_OVER_S = 0.25  # means over this, one after the other, may differ by so much; more is a probe that slipped
 HIGHEST_NOMINAL_V = 16.0
+SUPPLY_INPUT_V = 24.4  # what the board's supply input holds with worst-case parts (hardware-notes/input-network.md)
 STEADY_V: Mapping[State, float] = {"at rest": 0.1, "engine running": 0.3, "under a tone": 0.3}
 
 
@@ -39,12 +41,16 @@ def check_answers(answers: Mapping[str, Any]) -> dict[str, Any]:
     out: dict[str, Any] = {"nominal_v": 12.0, "battery_kind": "flooded", "charging_kind": "fixed", "rest_hours": 0.0}
     out.update({key: value for key, value in answers.items() if value is not None})
     for key in ("nominal_v", "rest_hours"):
-        if isinstance(out[key], bool) or not isinstance(out[key], int | float) or out[key] < 0:
+        is_number = isinstance(out[key], int | float) and not isinstance(out[key], bool)
+        if not is_number or not 0 <= out[key] < math.inf:
             raise UsageError(f"{key}: {out[key]!r} is no number of {'volts' if key == 'nominal_v' else 'hours'}")
+    if out["nominal_v"] == 0:
+        raise UsageError("nominal_v: a system of 0 V cannot be: give what the battery should have, 12 for most")
     if out["nominal_v"] > HIGHEST_NOMINAL_V:
         raise UsageError(
-            f"a {out['nominal_v']:g} V system: the logger's inputs end at 27 V, which a charged 24 V system passes; "
-            "nothing is measured until a front end for 24 V is built (see hardware-notes)"
+            f"a {out['nominal_v']:g} V system: the logger's supply input ends at {SUPPLY_INPUT_V} V, which a charged "
+            "24 V system passes; nothing is measured until a front end for 24 V is built (`ampwitness front-end "
+            "--system 24`)"
         )
     if out["battery_kind"] not in book.BATTERY_KINDS:
         raise UsageError(f"battery_kind {out['battery_kind']!r}: one of {', '.join(book.BATTERY_KINDS)}")
@@ -107,7 +113,7 @@ def measure_reading(step: Step, got: _Collecting) -> Reading:
     if reason is None and volts is not None and (moved_v := _jump(volts, got.rate_hz)) > STEADY_V[step.state]:
         reason = f"the volts jumped by {moved_v:.2f} V meanwhile: hold the probe still, or mend a loose contact"
     if reason is None and volts is not None and step.point.kind != "ground" and volts.mean() > HIGHEST_NOMINAL_V:
-        reason = f"{volts.mean():.1f} V are no 12 V system's: take the probe off, its input ends at 27 V"
+        reason = f"{volts.mean():.1f} V are no 12 V system's: take the probe off, its input ends at {SUPPLY_INPUT_V} V"
     if reason is not None or volts is None:
         return Reading(step, got.start_s, got.stop_s, None, None, None, None, None, reason)
     n = max(1, round(MEAN_S * got.rate_hz))
