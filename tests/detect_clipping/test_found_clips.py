@@ -30,6 +30,7 @@ def make_table(seed: int = 5, *, has_supply: bool = True) -> ClipTable:
         "where": rng.choice(len(PLACES), N, p=[0.8, 0.1, 0.1]).astype(float),
         "ceiling": rng.choice(len(CEILINGS), N, p=[0.1, 0.8, 0.1]).astype(float),
         **{name: rng.choice([0.0, 10.0], N, p=[0.95, 0.05]) for name in ("sharpness", "sunk", "limited")},
+        "is_coupled": rng.integers(0, 2, N).astype(float),
         "n_compared": np.where(np.arange(N) % 3, 300.0, 0.0),
         "supply_v": np.where(rng.uniform(size=N) < 0.1, np.nan, supply[:, 0]),
     }
@@ -91,6 +92,23 @@ def test_what_has_no_level_teaches_no_ceiling(name: str) -> None:
     for fit in (mixed.learn_ceilings()["positive"], learn_ceilings(list(map(mixed.read, range(N))))["positive"]):
         assert fit.ratio == pytest.approx(fits["positive"].ratio, rel=0.03)
         assert fit.constant_v == pytest.approx(fits["positive"].constant_v, abs=0.5)
+
+
+def test_what_a_rails_resistance_takes_is_left_to_the_ceilings_fit_and_what_a_capacitor_holds_is_added() -> None:
+    """Beside a supply that sags as the output pulls, a share of the output fits tops as well as their supply does."""
+    table = make_table()
+    rows = np.concatenate([table._block(at) for at in range(table._n_blocks)])
+    columns = {key: rows[:, at].copy() for at, key in enumerate(NUMBERS)}
+    columns["held_v"] = 20.0 - 3.0 * np.nan_to_num(rows[:, len(NUMBERS) + 1], nan=12.0) / 2
+    fits = []
+    for is_coupled in (0.0, 1.0):
+        columns["is_coupled"] = np.full(N, is_coupled)
+        columns["level_v"] = rows[:, NUMBERS.index("level_v")] + (1 - is_coupled) * columns["held_v"]
+        mixed = ClipTable(columns, rows[:, len(NUMBERS) : len(NUMBERS) + 4], rows[:, len(NUMBERS) + 4 :])
+        fits.append(mixed.learn_ceilings()["positive"])
+        by = mixed.read(0).evidence["held_back_by"]
+        assert by == ("capacitor" if is_coupled else "resistance")
+    assert [fit.ratio for fit in fits] == pytest.approx([3.0, 3.0], rel=0.03)
 
 
 @pytest.mark.parametrize("known", ["both", "one", "none", "no model"])

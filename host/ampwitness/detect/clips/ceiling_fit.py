@@ -86,18 +86,23 @@ def plateau_tilt(clip: Finding) -> tuple[float, float]:
     """Tilt as a change of the level's size (V/s), ahead of a capacitor if there is one, and length (s); 0 where not
     measured."""
     slope, flat = clip.measured.get("plateau_slope_v_per_s"), clip.measured.get("flat_s")
-    held = clip.evidence.get("held_back_v_per_s")
-    if isinstance(slope, int | float) and isinstance(held, int | float):
-        slope += held
+    if isinstance(slope, int | float):
+        slope += _held_by_capacitor(clip, "held_back_v_per_s")
     sign = -1.0 if clip.measured.get("polarity") == "negative" else 1.0
     return (sign * slope if isinstance(slope, int | float) else 0.0), (flat if isinstance(flat, int | float) else 0.0)
+
+
+def _held_by_capacitor(clip: Finding, name: str) -> float:
+    """What is to be added to what the terminals show; what a rail's resistance takes is the fit's business."""
+    held = clip.evidence.get(name) if clip.evidence.get("held_back_by") == "capacitor" else None
+    return float(held) if isinstance(held, int | float) else 0.0
 
 
 def collect_plateaus(clips: Sequence[Finding]) -> Plateaus:
     """Plateaus whose level and lagged supply are known; the level is that ahead of a capacitor, if there is one."""
     rows = [
         (
-            abs(float(f.measured["plateau_v"] or 0.0) + float(f.evidence.get("held_back_v") or 0.0)),
+            abs(float(f.measured["plateau_v"] or 0.0) + _held_by_capacitor(f, "held_back_v")),
             *plateau_tilt(f),
             lagged,
             f.evidence.get("output_lagged_v") or (),

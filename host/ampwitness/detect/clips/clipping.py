@@ -208,6 +208,7 @@ class ClippingDetector:
             if ahead.held_v is not None:
                 for rows in found:
                     note_held(rows, look.sides[0].stretch, ahead.held_v)
+                    rows.columns["is_coupled"] = np.full(len(rows), float(ahead.per_s is not None))
             all_found.append(found)
         note_promises([
             (look.sides[0].view, rows)

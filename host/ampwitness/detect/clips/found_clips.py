@@ -35,7 +35,7 @@ from ampwitness.types import Finding, FloatArray
 NUMBERS: tuple[str, ...] = (
     "sign", "start_s", "stop_s", "level_v", "tilt_v_per_s", "crest_v", "crest_sd_v", "flank_v_per_s", "gain", "misfit",
     "top_misfit", "n_top", "noise_v", "start_sd_s", "stop_sd_s", "supply_v", "is_coarse", "lively",
-    "sharpness", "held_v", "held_v_per_s", "sunk", "limited",
+    "sharpness", "held_v", "held_v_per_s", "is_coupled", "sunk", "limited",
     "overdrive_db", "n_near", "expected_v", "threshold", "confidence", "shape", "where",
     "ceiling", "n_compared",
 )  # fmt: skip
@@ -213,9 +213,8 @@ class ClipTable(FindingTable):
 
     def _to_plateaus(self, rows: FloatArray) -> Plateaus:
         first = len(NUMBERS)
-        level_v, tilt, start_s, stop_s = (
-            rows[:, _AT[name]] for name in ("level_v", "tilt_v_per_s", "start_s", "stop_s")
-        )
+        level_v, tilt = _to_ceiling(dict(zip(NUMBERS, rows.T, strict=False)))
+        start_s, stop_s = (rows[:, _AT[name]] for name in ("start_s", "stop_s"))
         supply = _to_places(rows[:, first : first + self._n_supply], 5)
         output = _to_places(rows[:, first + self._n_supply :], 4)
         return Plateaus(level_v, tilt, stop_s - start_s, supply, output)
@@ -274,13 +273,13 @@ def _judge_block(
 def _judge_by_ceiling(
     get: Mapping[str, FloatArray], ceiling: CeilingFit, settled_v: FloatArray, then_v: FloatArray, over_db: FloatArray
 ) -> tuple[npt.NDArray[np.int8], FloatArray]:
-    level_v, flat_s = get["level_v"], get["stop_s"] - get["start_s"]
+    flat_s = get["stop_s"] - get["start_s"]
 
     def at(supply_v: FloatArray) -> FloatArray:
         return np.asarray(ceiling.constant_v + ceiling.ratio * np.minimum(supply_v, ceiling.knee_v))
 
-    tilted = (ceiling.per_tilt_s + ceiling.per_fall * flat_s) * get["tilt_v_per_s"]
-    out_v = level_v - get["held_v"]  # what is held back counts at the terminals, not at the ceiling
+    tilted = (ceiling.per_tilt_s + ceiling.per_fall * flat_s) * _to_ceiling(get)[1]
+    out_v = get["level_v"] - get["held_v"]  # what is held back counts at the terminals, not at the ceiling
     lost_db = _to_db(out_v, out_v + at(settled_v) - (at(then_v) + tilted))
     doubt_db = _to_db(out_v, out_v + 2 * ceiling.ratio_sd * np.abs(settled_v - then_v))
     codes = _share_to_code(lost_db / over_db)
@@ -288,6 +287,14 @@ def _judge_by_ceiling(
     is_open = (least == CAUSES.index("drive")) & (most == CAUSES.index("supply"))
     codes[is_open] = CAUSES.index("not decidable")
     return codes, lost_db
+
+
+def _to_ceiling(get: Mapping[str, FloatArray]) -> tuple[FloatArray, FloatArray]:
+    """Levels and tilts where ceilings and causes are asked for: ahead of a capacitor, but at the terminals where a rail
+    lies behind a resistance. What that takes and what the supply's sag takes move together: they are told apart by one
+    fit to both."""
+    is_dropped = 1.0 - get["is_coupled"]
+    return get["level_v"] - is_dropped * get["held_v"], get["tilt_v_per_s"] - is_dropped * get["held_v_per_s"]
 
 
 def _share_to_code(share: FloatArray) -> npt.NDArray[np.int8]:
@@ -359,6 +366,7 @@ def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequenc
         "start_sd_s": row["start_sd_s"],
         "stop_sd_s": row["stop_sd_s"],
         "rail_expected_v": sign * (row["expected_v"] - held_v) if math.isfinite(row["expected_v"]) else None,
+        "held_back_by": (("resistance", "capacitor")[int(row["is_coupled"])]) if held_v else None,
         "held_back_v": sign * held_v if held_v else None,
         "held_back_v_per_s": sign * row["held_v_per_s"] if held_v else None,
         "confidence": row["confidence"],
