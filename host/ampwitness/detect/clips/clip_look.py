@@ -98,7 +98,10 @@ def look_at_all(screened: list[Screened]) -> list[Look]:
     at = [k for k, one in enumerate(screened) if one.view is not None]
     views = [view for one in screened if (view := one.view) is not None]
     fitted: list[Candidates | None] = [None] * len(screened)
-    for k, rows in zip(at, measure_suspects(views, [screened[k].suspects for k in at]), strict=True):
+    # What the short way leaves of dense music is short and rings: no other beginning makes such fits better.
+    tries_again = not all(split is not None and split.is_noisy for split in (one.split for one in screened))
+    suspects = [screened[k].suspects for k in at]
+    for k, rows in zip(at, measure_suspects(views, suspects, tries_again=tries_again), strict=True):
         fitted[k] = rows
     return [_look(one, rows) for one, rows in zip(screened, fitted, strict=True)]
 

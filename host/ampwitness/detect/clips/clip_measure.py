@@ -57,12 +57,16 @@ WIDE_MISSES = 3.0  # times as much as the narrow window on the first search's gr
 
 
 def measure_suspects(
-    views: list[View], suspects: list[Suspects], least_gain: float | None = None
+    views: list[View], suspects: list[Suspects], least_gain: float | None = None, tries_again: bool = True
 ) -> list[Candidates | None]:
     """Search the corners of all suspects, drop those that look smooth after all, fit and describe the rest.
 
     Those of several stretches at once: what has to be done in many small steps takes much the same time for a few
-    windows as for hundreds."""
+    windows as for hundreds.
+
+    least_gain : what candidates must gain; None: as they stand to what lies around
+    tries_again : whether fits that went astray are made once more from elsewhere
+    """
     cut = [_open_windows(view, some) for view, some in zip(views, suspects, strict=True)]
     of = np.repeat(np.arange(len(views)), [len(windows) for windows in cut])
     if not len(of):
@@ -103,7 +107,7 @@ def measure_suspects(
     wide_chi, narrow_chi = _chi(wide_test) * windows.averaged, _chi(narrow_test) * windows.averaged
     start_narrow = is_plain & (wide_chi > WIDE_MISSES * np.maximum(narrow_chi, FITS_WELL * noise_v**2))
     placed = place_best_width(windows, narrow, left, right, noise_v, is_plain, start_narrow)
-    if least_gain is None:
+    if least_gain is None and tries_again:
         try_again(views, of, windows, placed, gain, noise_v)
     fit = describe_placed(placed)
     fit_gain = FITTED_GAIN if least_gain is None else 0.0

@@ -44,6 +44,7 @@ MOST_BOW = 0.4  # of that
 LEAST_FLAT = 2.5  # samples from corner to corner
 MOST_TILT_SHARE = 0.012  # of the level, from end to end
 MOST_TOP_CHI = 8.0  # of what samples scatter on tops, squared
+PHASES_EVERY = 3  # of those by which the long way tells how well a crest is known
 CORNER = 0.5  # samples outside the run: where a corner is looked for from, and the weights' errors are read
 CORNERS = (-1.0, 1.5)  # within these it is taken to be
 
@@ -59,11 +60,12 @@ class _Kind:
     rough_share: float  # of the flank's fall, and
     rough_sd: float  # noise of one point: how far points may leave the curve
     least_gain: float  # by which a level top must serve better than a natural crest
+    doubt: float  # times what its flanks tell of a crest's deviation: then intervals hold the truth in nine of ten
     band_sd: float  # what tops scatter: how far under its highest samples a plateau goes on
 
 
-_SMOOTH = _Kind(12, 3, 0.25, 1.4, 0.06, 3.5, 30.0, 8.0)
-_NOISY = _Kind(4, 1, 0.055, np.inf, 0.15, 5.0, 12.0, 4.0)
+_SMOOTH = _Kind(12, 3, 0.25, 1.4, 0.06, 3.5, 30.0, 1.0, 8.0)
+_NOISY = _Kind(4, 1, 0.055, np.inf, 0.15, 5.0, 12.0, 2.0, 4.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -365,6 +367,7 @@ def _rows(
             slope_sd * point_sd, curvature_sd * point_sd, np.clip(shared, -0.99, 0.99), get["tilt"],
         ),
         view.lively,
+        PHASES_EVERY,
     )  # fmt: skip
     columns: dict[str, FloatArray] = {name: np.zeros(n) for name in FIELDS}
     columns |= {name: get[name] for name in ("level_v", "lean", "gain", "misfit", "top_misfit", "n_points", "peak_v")}
@@ -374,7 +377,7 @@ def _rows(
         "stop_s": np.asarray(stretch.time_s(stop)),
         "tilt_v_per_s": get["tilt"] * rate,
         "crest_v": crest.crest_v,
-        "crest_sd_v": crest.sd_v,
+        "crest_sd_v": kind.doubt * crest.sd_v,
         "flank_v_per_s": slope * rate,
         "flatter_flank_ratio": get["lower"] / slope,
         "narrow_gain": get["gain"],

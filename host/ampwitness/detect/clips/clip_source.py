@@ -143,7 +143,11 @@ def is_source_for_sure(tables: list[tuple[Candidates, BoolArray]]) -> bool:
 def _stands_still(level: FloatArray, share: float) -> bool:
     """Whether all but a few of a group's levels lie within a share of them; most groups do with all."""
     within = share * float(np.mean(level))
-    return bool(float(level.max() - level.min()) <= within or np.ptp(np.percentile(level, STANDING)) <= within)
+    ordered = np.sort(level)
+    if ordered[-1] - ordered[0] <= within:
+        return True
+    low, high = np.interp(np.array(STANDING) / 100 * (len(level) - 1), np.arange(len(level)), ordered)
+    return bool(high - low <= within)
 
 
 def _steps_up_and_down(table: Candidates, plain: BoolArray) -> bool:

@@ -101,51 +101,53 @@ _SHAPE, _INNER, _EXCESS, _SPACING = (
 )
 
 
-def _spread(corners: Corners, slope_v: FloatArray, rows: slice) -> FloatArray:
-    """(n,) variance of the excess over all phases, weighed by how well they agree with the curvature.
+def _spread(corners: Corners, slope_v: FloatArray, rows: slice, every: int) -> FloatArray:
+    """(n,) variance of the excess over `every` so many phases, weighed by how well they agree with the curvature.
 
     In single precision: this says but how well the crest is known."""
 
     def column(values: FloatArray) -> FloatArray:
         return values.astype(np.float32)[:, None]
 
+    shape, inner, whole, spacing = (one[::every] for one in (_SHAPE, _INNER, _EXCESS, _SPACING))
     half, slope = corners.flat[rows] / 2, slope_v[rows]
     # Slope and curvature err together; take out of the curvature what the slope's error explains.
     curvature_sd = np.maximum(corners.curvature_sd_v[rows], 1e-12)
     a, sd = slope / half, corners.slope_sd_v[rows] / half
-    variance = column(sd**2 + (0.05 * a) ** 2) * _SHAPE
+    variance = column(sd**2 + (0.05 * a) ** 2) * shape
     variance -= column(2 * corners.correlation[rows] * curvature_sd * sd)
-    variance *= _SHAPE
+    variance *= shape
     variance += column(curvature_sd**2)
     np.maximum(variance, np.float32(1e-30), out=variance)
-    score = column(a) * _SHAPE
+    score = column(a) * shape
     score -= column(corners.curvature_v[rows])
     score *= score
     score /= variance
     score += np.log(variance)
     score *= np.float32(0.5)
-    offset = column(slope * half / (OFFSET_SHARE * corners.level_v[rows])) * _INNER
+    offset = column(slope * half / (OFFSET_SHARE * corners.level_v[rows])) * inner
     offset -= np.float32(1 / OFFSET_SHARE)
     offset *= offset
     score += np.log1p(offset)
     score -= score.min(axis=1, keepdims=True)
     weight = np.exp(-score)
-    weight *= _SPACING
+    weight *= spacing
     total = weight.sum(axis=1)
-    excess = weight @ _EXCESS / total
-    apart = np.maximum(weight @ _EXCESS**2 / total - excess**2, 0.0)
+    excess = weight @ whole / total
+    apart = np.maximum(weight @ whole**2 / total - excess**2, 0.0)
     return np.asarray(apart * (slope * half) ** 2, dtype=float)
 
 
-def extrapolate_crests(corners: Corners, lively: float = 0.0) -> Crest:
+def extrapolate_crests(corners: Corners, lively: float = 0.0, every: int = 1) -> Crest:
     """The crest that flanks like these belong to, and its standard deviation.
 
     lively : see `measure_liveliness`; the livelier, the lower is the crest that is likely under the same flanks
+    every : how many phases count as one where the deviation is asked for; it need not be known as well as the crest
     """
     half = corners.flat / 2
     slope = np.maximum((corners.slope_left_v + corners.slope_right_v) / 2, 0.0)
     spread = np.concatenate(
-        [np.zeros(0), *(_spread(corners, slope, slice(k, k + AT_ONCE)) for k in range(0, len(slope), AT_ONCE))]
+        [np.zeros(0), *(_spread(corners, slope, slice(k, k + AT_ONCE), every) for k in range(0, len(slope), AT_ONCE))]
     )
     mean = _excess(corners, slope)
     from_slope = mean * corners.slope_sd_v / np.maximum(slope, 1e-12)
