@@ -159,6 +159,8 @@ def test_advice_begins_with_what_gains_most() -> None:
     assert "What mending gains: the engine running at 14.2 V instead of 12.60 V gains about 1.0 dB" in mend
     assert "half the resistance in plus lead gains about 0.4 dB" in mend
     assert "On a supply that never sags 0.3 dB would still be too much" in mend
+    all_of_it = advise_first_steps(_caused("supply", 5), {"supply": {"clip_gain": {"left_with_supply_db": 0.02}}})[0]
+    assert "nearly all of it would have been clean" in all_of_it
     turn = advise_first_steps(_caused("drive", 9) + _caused("supply", 1), summary)[0]
     assert turn.startswith("Turn the gain down by 1.5 dB to keep this programme clean. 10 half-cycles clipped")
     assert "Mending the supply gains less: " in turn

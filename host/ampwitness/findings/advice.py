@@ -186,6 +186,8 @@ def _advise_by_cause(causes: Counter[str], how_far: str, said: str, summary: Map
         still = ""
         if isinstance(left_db, int | float):
             still = f" On a supply that never sags {left_db:.1f} dB would still be too much."
+            if left_db < 0.05:
+                still = " On a supply that never sags nearly all of it would have been clean."
         return (
             f"Mend the supply first; until then turn the gain down {how_far}. {said}{words}."
             f"{' What mending gains: ' + mend + '.' if mend else ''}{still}"
