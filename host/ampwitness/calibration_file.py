@@ -96,12 +96,19 @@ def read_book(path: Path) -> CalibrationBook | None:
             f"{path} is of version {plain.get('version')}, this program knows {VERSION}; use the newer program."
         )
     book = CalibrationBook(plain["board_id"])
-    for role, entry in dict(plain.get("channels", {})).items():
-        if isinstance(entry, dict) and entry.get("calibration") is not None:
+    channels = plain.get("channels", {})
+    entries = channels.values() if isinstance(channels, dict) else [None]
+    if not all(isinstance(entry, dict) and _are_points(entry.get("points", [])) for entry in entries):
+        raise CalibrationError(f"{path} is damaged; move it away and calibrate again.")
+    for role, entry in channels.items():
+        if entry.get("calibration") is not None:
             book.calibrations[role] = calibration_from_plain(entry["calibration"], str(path))
-        points = entry.get("points", []) if isinstance(entry, dict) else []
-        book.points[role] = [dict(point) for point in points]
+        book.points[role] = list(entry.get("points", []))
     return book
+
+
+def _are_points(points: object) -> bool:
+    return isinstance(points, list) and all(isinstance(point, dict) for point in points)
 
 
 def write_book(path: Path, book: CalibrationBook) -> None:

@@ -35,6 +35,11 @@ def test_round_trip(tmp_path: Path) -> None:
         ("{", "damaged"),
         ("[]", "no calibration file"),
         ('{"what": "ampwitness calibration", "board_id": "x", "version": 99}', "version 99"),
+        ('{"what": "ampwitness calibration", "board_id": "x", "version": 1, "channels": [1]}', "damaged"),
+        (
+            '{"what": "ampwitness calibration", "board_id": "x", "version": 1, "channels": {"a": {"points": [1]}}}',
+            "damaged",
+        ),
         (
             json.dumps(
                 {

@@ -252,9 +252,10 @@ def test_results_come_from_the_command_line_and_from_the_job(small_recording: Pa
     assert not any("No readings" in line for line in kept["not_tested"])
     named = json.loads(run(sheet_command, tmp_path / "checks.json", "--job", folder, "--json"))
     assert named["checks"] == kept["checks"]  # the job says whose it is
-    (tmp_path / "odd.json").write_text('{"kind": "before-power"}', encoding="utf-8")
-    with pytest.raises(RecordingUnreadableError, match="is no result of"):
-        run(sheet_command, tmp_path / "odd.json")
+    for odd in ({"kind": "before-power"}, {"kind": "supply check", "readings": [1], "legs": [], "sentences": []}):
+        (tmp_path / "odd.json").write_text(json.dumps(odd), encoding="utf-8")
+        with pytest.raises(RecordingUnreadableError, match="is no result of"):
+            run(sheet_command, tmp_path / "odd.json")
     with pytest.raises(RecordingUnreadableError, match="there is no such file"):
         run(sheet_command, tmp_path / "none.json")
 

@@ -90,7 +90,17 @@ def is_walk(plain: object) -> bool:
     if not isinstance(plain, Mapping):
         return False
     needed = _NEEDED.get(str(plain.get("kind")))
-    return needed is not None and all(key in plain for key in needed)
+    return needed is not None and all(key in plain for key in needed) and _can_be_worded(Walk(plain))
+
+
+def _can_be_worded(walk: Walk) -> bool:
+    """Whether what stands in it is of the kinds that the words need; a hand may have been at the file."""
+    try:
+        for word in (word_checks, word_supply_walks, word_noise, word_walks_left_out):
+            word((walk,))
+    except (AttributeError, KeyError, TypeError, ValueError):
+        return False
+    return True
 
 
 def word_checks(walks: Sequence[Walk]) -> tuple[CheckRow, ...]:
