@@ -200,6 +200,9 @@ def test_two_tones_hum_and_a_saturated_logger_are_said_in_words() -> None:
     hum = run(10 * np.sin(2 * np.pi * 40 * time) + 0.3 * np.sin(2 * np.pi * 50 * time))
     assert only(hum, "tone").measured["other_hz"] == pytest.approx(50, abs=1.1)
     assert only(hum, "tone").measured["other_percent"] == pytest.approx(3.0, abs=0.4)
+    # While the gain is turned all along only pieces of 50 ms are steady, whose lines lie 20 Hz apart.
+    turned = ramp_v(4, 20, 8)[:n] * np.sin(2 * np.pi * 400 * time) + 0.3 * np.sin(2 * np.pi * 50 * time)
+    assert only(run(turned), "tone").measured["other_hz"] == pytest.approx(50, abs=1.1)
     flat = np.clip(90 * np.sin(2 * np.pi * 40 * time), -64, 64)
     over = run(flat, saturated=(Interval(0.0, 8.0),))
     assert only(over, "tone").measured["thd_percent"] is None

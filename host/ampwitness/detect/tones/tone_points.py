@@ -15,10 +15,12 @@ from ampwitness.detect.streams import RunBlock
 from ampwitness.types import FloatArray, InputPath, Interval
 from ampwitness.waveform.response import PASS_FRACTION
 from ampwitness.waveform.tone_cycles import measure_cycles
+from ampwitness.waveform.tone_fit import find_strongest_hz
 from ampwitness.waveform.tone_folded import read_folded
 from ampwitness.waveform.tone_meter import (
     CONVERTER_FLOOR_V,
     LEAST_HARMONICS,
+    OTHER_TONE_PERCENT,
     TWO_TONES_PERCENT,
     ToneReading,
     measure_tone,
@@ -40,6 +42,7 @@ _QUICK_DB = 0.12  # over two pieces
 _QUICK_SPAN_S = 0.0125
 _QUICK_PERCENT = (0.1, 15.0)
 SAME_TONE_RATIO, _TAKE_TURNS_RATIO = 0.004, 0.1
+_PLACE_RATIO, _AWAY_RATIO = 0.45, 1.2  # around the bin of a piece, and off the tone's own foot
 _TWO_TONES_RATIO = 0.6  # of the rest: so much in one other line makes it two tones
 _REST_PERCENT = 15.0  # what is neither tone nor harmonic may be so much of a point
 
@@ -119,7 +122,9 @@ def measure_second(
         points = _with_quick_cycles(block, before, _with_moves(points))
     points = _with_moves(points)
     whole = _other_line_of_second(block.volts["output"], block.rate_hz, points)
-    return [point if whole is None or point is None else _with_other(point, whole) for point in points]
+    if whole is None:  # the level moves: a line beside the tone need not, and pieces are too short to place it
+        return _with_places(points, block.volts["output"], block.rate_hz)
+    return [point if point is None else _with_other(point, whole) for point in points]
 
 
 def passes_the_edge(points: list[TonePoint | None]) -> bool:
@@ -306,6 +311,25 @@ def _other_line_of_second(
     expected_hz = next(point.reading.frequency_hz for point in points if point is not None)
     whole = measure_tone(output, rate_hz, expected_hz=expected_hz, n_harmonics=10, wants_peak=False)
     return (whole.other_hz, whole.other_percent) if whole.is_tone else None
+
+
+def _with_places(points: list[TonePoint | None], output: FloatArray, rate_hz: float) -> list[TonePoint | None]:
+    """The points of a second, with the frequency of what sounds beside the tone read over all of it."""
+    out, places = list(points), dict[float, float]()
+    for at, point in enumerate(points):
+        if point is None or point.reading.other_hz is None or point.reading.other_percent < OTHER_TONE_PERCENT:
+            continue
+        other_hz, tone_hz = point.reading.other_hz, point.reading.frequency_hz
+        if other_hz not in places:
+            low_hz, high_hz = other_hz * (1 - _PLACE_RATIO), other_hz * (1 + _PLACE_RATIO)
+            if other_hz < tone_hz:
+                high_hz = min(high_hz, tone_hz / _AWAY_RATIO)
+            else:
+                low_hz = max(low_hz, tone_hz * _AWAY_RATIO)
+            places[other_hz] = find_strongest_hz(output, rate_hz, low_hz, high_hz) if low_hz < high_hz else 0.0
+        if places[other_hz] > 0:
+            out[at] = replace(point, reading=replace(point.reading, other_hz=places[other_hz]))
+    return out
 
 
 def _with_other(point: TonePoint, other: tuple[float | None, float]) -> TonePoint:
