@@ -89,7 +89,7 @@ def needs_no_company(table: Candidates) -> BoolArray:
         & (table["narrow_gain"] >= SINGLE_GAIN / 5)
         & (table["misfit"] <= SINGLE_MISFIT)
         & (table["n_top"] >= 4)
-        & (table["flatter_flank_ratio"] > 0.15)
+        & (table["flatter_flank_ratio"] > 0.4)
         & (overdrive_db >= 0.15)
         & (np.abs(table["tilt_v_per_s"]) < 0.15 * table["flank_v_per_s"])
     )

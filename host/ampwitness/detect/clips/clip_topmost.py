@@ -33,6 +33,7 @@ ABOVE_SHARE, ABOVE_SD = 0.004, 2.0  # of the level, and noise of one sample: by 
 ROUND_GAIN = 25.0  # of a candidate: with less it counts as a round crest
 LEAST_GAIN, LEAST_NARROW_GAIN = 60.0, 20.0  # beside others: of clean ones at most 49 and 47
 LONE_GAIN, LONE_NARROW_GAIN, FEWEST = 100.0, 40.0, 3
+LEAST_LONE_RATIO = 0.5  # of the flanks of one that stands alone: the tip of a saw, between a slope and a jump, has less
 # Less plain ones, where others at their level speak with them: least gain of each, what they must sum up to, and the
 # largest of them; more of one counts no more.
 WEAK_GAIN, WEAK_MISFIT, SUM_GAIN, LARGEST_GAIN, MOST_OF_SUM = 12.0, 2.5, 120.0, 40.0, 100.0
@@ -67,7 +68,9 @@ def find_topmost(table: Candidates, crests: HighCrests, sign: float, known: Bool
     strong = _gains(table, LEAST_GAIN, LEAST_NARROW_GAIN)
     strong |= is_coarse & (over_db >= COARSE_DB) & (table["level_v"] >= COARSE_IN_NOISE * table["noise_v"])
     kinked = may_be_one_kink(table)
-    if np.count_nonzero(known & ~kinked) < FEWEST:  # nothing shows that there is a ceiling at all
+    kinked |= _leans_like_its_flanks(table)
+    # Where nothing shows that there is a ceiling at all; tops that move between their corners lie at none.
+    if np.count_nonzero(known & ~kinked & (table["sunk"] == 0)) < FEWEST:
         may_be &= ~kinked
     rows = np.flatnonzero((weak | strong) & may_be & ~known)
     if not len(rows):
@@ -79,7 +82,8 @@ def find_topmost(table: Candidates, crests: HighCrests, sign: float, known: Bool
     agree = _agree(table, rows[weak[rows]], np.flatnonzero(known & may_be), round_levels(table, crests, sign))
     rows = rows[strong[rows]]
     if len(rows) + np.count_nonzero(known & may_be) < FEWEST:  # one flat crest in an hour of music is chance
-        rows = rows[(_gains(table, LONE_GAIN, LONE_NARROW_GAIN) & (table["held_v"] == 0))[rows]]
+        is_lone = _gains(table, LONE_GAIN, LONE_NARROW_GAIN) & (table["held_v"] == 0)
+        rows = rows[(is_lone & (table["flatter_flank_ratio"] >= LEAST_LONE_RATIO))[rows]]
     found[rows] = found[agree] = True
     return found
 
@@ -129,8 +133,13 @@ def shows_one_corner(table: Candidates) -> BoolArray:
     """(n,) where the fit holds one corner of a plateau at most: its end and what the crest would have been are not
     known."""
     is_odd = (table["n_top"] < SHORTEST_WHOLE) | (table["flatter_flank_ratio"] < LEAST_WHOLE_RATIO)
-    is_odd |= np.abs(table["tilt_v_per_s"]) > MOST_WHOLE_TILT * table["flank_v_per_s"]
+    is_odd |= _leans_like_its_flanks(table)
     return np.asarray(is_odd & (table["is_coarse"] == 0) & stands_at_level(table) & (table["stay_v"] == 0))
+
+
+def _leans_like_its_flanks(table: Candidates) -> BoolArray:
+    """(n,) tops nearly as steep as what leads up to them: the tip of a saw, rounded by a filter."""
+    return np.asarray(np.abs(table["tilt_v_per_s"]) > MOST_WHOLE_TILT * table["flank_v_per_s"])
 
 
 def _gains(table: Candidates, gain: float, narrow_gain: float) -> BoolArray:
