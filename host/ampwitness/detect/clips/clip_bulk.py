@@ -110,7 +110,10 @@ class ShortWay:
         is_watched, is_checked = second % WATCH_EVERY == 0, second % CHECK_EVERY == 0
         goes_long = np.ones(len(crests), dtype=bool)
         asked_again = is_checked | ~np.isin(crests.sign, list(self._proven))
-        parts, n_above = [], 0
+        parts: list[Candidates] = []
+        smooth: list[Candidates] = []  # rows that are fitted, and the crests on which they were found
+        tops: list[IntArray] = []
+        n_above = 0
         for sign, proven in self._proven.items():
             mine = np.flatnonzero(crests.sign == sign)
             high = mine[crests.level_v[mine] >= LOWEST_SHARE * _lowest(proven.rail, view)]
@@ -135,9 +138,12 @@ class ShortWay:
             rows = short.rows
             if is_noisy:
                 rows.columns["n_compared"] = np.full(len(rows), float(proven.n_compared))
+                parts.append(rows)
             elif len(rows):
-                rows = fit_at(view, rows, crests.sample[high[seen]], short.row_of)
-            parts.append(rows)
+                smooth.append(rows)
+                tops.append(crests.sample[high[seen]][short.first_of])
+        if smooth:
+            parts.append(fit_at(view, join(smooth), np.concatenate(tops)))
         rows = join(parts)
         if n_above > max(1, MOST_ABOVE * len(rows)):
             return None

@@ -81,11 +81,12 @@ class Ceiling:
 
 @dataclass(frozen=True, slots=True)
 class Short:
-    """What the short way made of n crests: rows for the plateaus that passed with room to spare, and on which of them
-    each crest lies, (n,), -1 where on none."""
+    """What the short way made of n crests: rows for the plateaus that passed with room to spare, on which of them each
+    crest lies, (n,), -1 where on none, and the first crest on each of them."""
 
     rows: Candidates
     row_of: IntArray
+    first_of: IntArray
 
 
 def measure_short(view: View, sign: float, crests: Crests, ceiling: Ceiling) -> Short:
@@ -116,20 +117,18 @@ def measure_short(view: View, sign: float, crests: Crests, ceiling: Ceiling) -> 
     place = np.full(len(mine), -1, dtype=np.intp)
     place[fits[passed]] = np.arange(len(passed))
     row_of[at] = place[plateau]
-    return Short(table, row_of)
+    return Short(table, row_of, at[rows[passed]])
 
 
-def fit_at(view: View, rows: Candidates, sample: IntArray, row_of: IntArray) -> Candidates:
+def fit_at(view: View, rows: Candidates, sample: IntArray) -> Candidates:
     """The same plateaus fitted as the long way fits them, which knows smooth flanks better; corners need no search.
 
-    sample, row_of : (m,) crests, and the row that each lies on, -1 where on none
+    sample : (n,) of a crest on each
     """
     stretch = view.stretch
     rate, n = stretch.rate_hz, len(rows)
-    crest = np.zeros(n, dtype=np.intp)
-    crest[row_of[row_of >= 0]] = sample[row_of >= 0]
     start, stop = (rows[name] * rate - stretch.first_index - stretch.phase for name in ("start_s", "stop_s"))
-    suspects = Suspects(rows["sign"], (start + stop) / 2, (stop - start) / 2, rows["peak_v"], np.ones(n), crest)
+    suspects = Suspects(rows["sign"], (start + stop) / 2, (stop - start) / 2, rows["peak_v"], np.ones(n), sample)
     windows = cut_windows(stretch.output_v, rate, suspects, view.noise_v)
     shortest = SHORTEST_FLANK_S * rate / windows.averaged
     wide, narrow = (windows.narrowed(width, shortest) for width in WIDTHS)
