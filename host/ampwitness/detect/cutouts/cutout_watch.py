@@ -4,7 +4,7 @@ Works in blocks of ten seconds counted from the start of the run, each looked at
 are known; so nothing depends on how the recording was cut into windows.
 
 Gaps: a run ends at a gap; an outage that is open then stays open ("ended_how" says so).
-Limits: what is quiet for less than 50 ms is no stop.
+Limits: what is quiet for less than 50 ms is no stop, unless it breaks off so again and again (`cutout_stutter`).
 Source: our choice, measured by `python -m ampwitness.bench.cutout_scores`.
 """
 

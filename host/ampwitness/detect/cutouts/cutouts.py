@@ -66,12 +66,13 @@ class CutoutDetector:
 
     Gaps
     ----
-    A gap is never a cut-out. A stop is found only when 50 ms of quiet were recorded behind it; a gap in the silence
-    ends the outage as far as it is known (`recovered` False, said in the evidence).
+    A gap is never a cut-out. A stop is found only when 50 ms of quiet were recorded behind it, shorter ones only in a
+    row; a gap in the silence ends the outage as far as it is known (`recovered` False, said in the evidence).
 
     Limits
     ------
-    What stopped at the source with a slow end is a pause and not reported. A wave cut within 7 degrees of its zero
+    What stopped at the source with a slow end is a pause and not reported. An output that stands at half the supply
+    and sinks slowly to nothing once it is switched off is not seen to stop. A wave cut within 7 degrees of its zero
     crossing looks like a note that ended. All volts are relative to the logger's reference: a lost ground of the
     logger itself is not judged, one of the amplifier only with a `ground` channel, or with battery and supply together
     seen from the amplifier's own ground.
