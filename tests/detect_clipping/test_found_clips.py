@@ -30,7 +30,7 @@ def make_table(seed: int = 5, *, has_supply: bool = True) -> ClipTable:
         "where": rng.choice(len(PLACES), N, p=[0.8, 0.1, 0.1]).astype(float),
         "ceiling": rng.choice(len(CEILINGS), N, p=[0.1, 0.8, 0.1]).astype(float),
         **{name: rng.choice([0.0, 10.0], N, p=[0.95, 0.05]) for name in ("sharpness", "sunk", "limited")},
-        "is_coupled": rng.integers(0, 2, N).astype(float),
+        "held_by": rng.integers(0, 2, N).astype(float),
         "n_compared": np.where(np.arange(N) % 3, 300.0, 0.0),
         "supply_v": np.where(rng.uniform(size=N) < 0.1, np.nan, supply[:, 0]),
     }
@@ -102,7 +102,7 @@ def test_what_a_rails_resistance_takes_is_left_to_the_ceilings_fit_and_what_a_ca
     columns["held_v"] = 20.0 - 3.0 * np.nan_to_num(rows[:, len(NUMBERS) + 1], nan=12.0) / 2
     fits = []
     for is_coupled in (0.0, 1.0):
-        columns["is_coupled"] = np.full(N, is_coupled)
+        columns["held_by"] = np.full(N, is_coupled)
         columns["level_v"] = rows[:, NUMBERS.index("level_v")] + (1 - is_coupled) * columns["held_v"]
         mixed = ClipTable(columns, rows[:, len(NUMBERS) : len(NUMBERS) + 4], rows[:, len(NUMBERS) + 4 :])
         fits.append(mixed.learn_ceilings()["positive"])

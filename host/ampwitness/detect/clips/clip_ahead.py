@@ -1,7 +1,8 @@
-"""Where in the chain a stretch is judged: at the terminals, ahead of a capacitor, or ahead of a rail's resistance.
+"""Where in the chain a stretch is judged: at the terminals, ahead of a capacitor or of a rail's resistance, or as if
+the supply did not ripple: wherever clearly more plateaus are plain.
 
 Gaps: works inside one stretch.
-Limits: those of `clip_coupled` and `clip_drop`; of a chain with both only the capacitor is undone.
+Limits: those of `clip_coupled`, `clip_drop` and `clip_ripple`; of a chain with several of them one is undone.
 Source: our choice.
 """
 
@@ -15,22 +16,25 @@ from ampwitness.detect.clips.clip_candidates import Look, View
 from ampwitness.detect.clips.clip_coupled import find_coupling, guess_coupling, held_back, shows_more, undo
 from ampwitness.detect.clips.clip_drop import LEAST_GAIN, count_plain, find_drop
 from ampwitness.detect.clips.clip_look import Screened, look_at
+from ampwitness.detect.clips.clip_ripple import find_ripple
 from ampwitness.types import FloatArray
 
 LIVELIEST = 0.25  # bass: in dense music tops lean by what rings on them
 FEWEST_PLAIN, MORE_PLAIN = 6, 1.15  # plateaus plain by themselves ahead of it, and times those behind it
 HIGH_SHARE, HIGH_AMONG, FEWEST_HIGH = 0.65, 0.999, 4  # of the highest crests of a polarity; tops that come so high
+MORE_FAINT = 1.25  # candidates that show something, to each plain one: else ripple bends none
 DROP_ROUNDS = 2  # more tops are seen ahead of a resistance, and say better what it is
 
 
 @dataclass(frozen=True, slots=True)
 class Ahead:
     """A look, and what lies between it and the terminals: `held_v` (n_samples,) what the terminals miss, None where it
-    was taken there; `per_s` the capacitor (1 / tau), None if it is none."""
+    was taken there; `held_by` what held it, as in HELD_BY; `per_s` the capacitor (1 / tau), None if it is none."""
 
     look: Look
     held_v: FloatArray | None = None
     per_s: float | None = None
+    held_by: str = "resistance"
 
 
 def look_ahead(screened: Screened, look: Look) -> Ahead:
@@ -39,11 +43,13 @@ def look_ahead(screened: Screened, look: Look) -> Ahead:
     if view is None:
         return Ahead(look)
     coupled = _ahead_of_capacitor(view, look)
-    dropped = _ahead_of_resistance(view, look) if view.lively < LIVELIEST and _shows_high_tops(look) else None
-    if coupled is None or dropped is None:
-        return coupled or dropped or Ahead(look)
-    n_coupled, n_dropped = (count_plain(ahead.look.candidates) for ahead in (coupled, dropped))
-    return dropped if n_dropped > MORE_PLAIN * n_coupled else coupled
+    if view.lively >= LIVELIEST or not _shows_high_tops(look):
+        return coupled or Ahead(look)
+    best = coupled or Ahead(look)
+    for other in (_ahead_of_resistance(view, look), _without_ripple(view, look)):
+        if other is not None and (count_plain(other.look.candidates) > MORE_PLAIN * count_plain(best.look.candidates)):
+            best = other
+    return best
 
 
 def _shows_high_tops(look: Look) -> bool:
@@ -69,7 +75,11 @@ def _ahead_of_capacitor(view: View, look: Look) -> Ahead | None:
         return None
     held_v = held_back(view.stretch.output_v, view.stretch.rate_hz, per_s)
     ahead = look_at(undo(view.stretch, held_v), view.noise_v, view.blocked)
-    return None if is_guess and not shows_more(ahead.candidates, look.candidates) else Ahead(ahead, held_v, per_s)
+    return (
+        None
+        if is_guess and not shows_more(ahead.candidates, look.candidates)
+        else Ahead(ahead, held_v, per_s, "capacitor")
+    )
 
 
 def _ahead_of_resistance(view: View, look: Look) -> Ahead | None:
@@ -84,3 +94,19 @@ def _ahead_of_resistance(view: View, look: Look) -> Ahead | None:
             break
         best, least = Ahead(look, drop_v), n_plain + 1
     return best
+
+
+def _without_ripple(view: View, look: Look) -> Ahead | None:
+    n_plain = count_plain(look.candidates)
+    n_faint = sum(int(np.count_nonzero(part["gain"] >= LEAST_GAIN)) for part in look.candidates)
+    if n_faint < max(FEWEST_PLAIN, MORE_FAINT * n_plain):
+        return None
+    ripple_v = find_ripple(view.stretch)
+    if ripple_v is None:
+        return None
+    look = look_at(undo(view.stretch, ripple_v), view.noise_v, view.blocked)
+    return (
+        Ahead(look, ripple_v, held_by="ripple")
+        if count_plain(look.candidates) >= max(FEWEST_PLAIN, MORE_PLAIN * n_plain)
+        else None
+    )

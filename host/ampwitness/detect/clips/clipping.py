@@ -24,7 +24,7 @@ import numpy as np
 
 from ampwitness.detect.clips.clip_ahead import Ahead, look_ahead
 from ampwitness.detect.clips.clip_bulk import ShortWay
-from ampwitness.detect.clips.clip_candidates import Candidates, join, join_crests
+from ampwitness.detect.clips.clip_candidates import HELD_BY, Candidates, join, join_crests
 from ampwitness.detect.clips.clip_corners import find_corners
 from ampwitness.detect.clips.clip_coupled import note_held
 from ampwitness.detect.clips.clip_course import follow_courses
@@ -208,7 +208,9 @@ class ClippingDetector:
             if ahead.held_v is not None:
                 for rows in found:
                     note_held(rows, look.sides[0].stretch, ahead.held_v)
-                    rows.columns["is_coupled"] = np.full(len(rows), float(ahead.per_s is not None))
+                    rows.columns["held_by"] = np.full(len(rows), float(HELD_BY.index(ahead.held_by)))
+                    if ahead.held_by == "ripple":  # no source's tops do that
+                        rows.columns["on_course"] = np.ones(len(rows))
             all_found.append(found)
         note_promises([
             (look.sides[0].view, rows)

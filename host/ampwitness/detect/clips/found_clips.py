@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clips.ceiling_fit import MOST, CeilingFit, Plateaus, pick_lag
+from ampwitness.detect.clips.clip_candidates import HELD_BY
 from ampwitness.detect.clips.clip_cause import (
     DRIVE_BELOW_SHARE,
     MOST_IN_PROPORTION,
@@ -35,7 +36,7 @@ from ampwitness.types import Finding, FloatArray
 NUMBERS: tuple[str, ...] = (
     "sign", "start_s", "stop_s", "level_v", "tilt_v_per_s", "crest_v", "crest_sd_v", "flank_v_per_s", "gain", "misfit",
     "top_misfit", "n_top", "noise_v", "start_sd_s", "stop_sd_s", "supply_v", "is_coarse", "lively",
-    "sharpness", "held_v", "held_v_per_s", "is_coupled", "sunk", "limited",
+    "sharpness", "held_v", "held_v_per_s", "held_by", "sunk", "limited",
     "overdrive_db", "n_near", "expected_v", "threshold", "confidence", "shape", "where",
     "ceiling", "n_compared",
 )  # fmt: skip
@@ -291,9 +292,9 @@ def _judge_by_ceiling(
 
 def _to_ceiling(get: Mapping[str, FloatArray]) -> tuple[FloatArray, FloatArray]:
     """Levels and tilts where ceilings and causes are asked for: ahead of a capacitor, but at the terminals where a rail
-    lies behind a resistance. What that takes and what the supply's sag takes move together: they are told apart by one
-    fit to both."""
-    is_dropped = 1.0 - get["is_coupled"]
+    lies behind a resistance or ripples. What that takes and what the supply's sag takes move together: they are told
+    apart by one fit to both."""
+    is_dropped = get["held_by"] != HELD_BY.index("capacitor")
     return get["level_v"] - is_dropped * get["held_v"], get["tilt_v_per_s"] - is_dropped * get["held_v_per_s"]
 
 
@@ -366,7 +367,7 @@ def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequenc
         "start_sd_s": row["start_sd_s"],
         "stop_sd_s": row["stop_sd_s"],
         "rail_expected_v": sign * (row["expected_v"] - held_v) if math.isfinite(row["expected_v"]) else None,
-        "held_back_by": (("resistance", "capacitor")[int(row["is_coupled"])]) if held_v else None,
+        "held_back_by": HELD_BY[int(row["held_by"])] if held_v else None,
         "held_back_v": sign * held_v if held_v else None,
         "held_back_v_per_s": sign * row["held_v_per_s"] if held_v else None,
         "confidence": row["confidence"],
