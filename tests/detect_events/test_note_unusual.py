@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ampwitness.bench.note_unusual import drum_roll_case
+from ampwitness.bench.note_unusual import drum_roll_case, lost_root_case
 from ampwitness.detect.notes.notes import NoteDetector
 from event_material import logged, run, seconds
 
@@ -319,3 +319,10 @@ def test_a_drum_that_rings_on_is_struck_again_twelve_times_a_second() -> None:
         wave += 9.0 * np.clip(u / 0.001, 0, 1) * np.exp(-u / 0.075) * choked * np.sin(2 * np.pi * cycles)
     found = run(NoteDetector(), logged(wave)).findings
     assert [note.start_s for note in found] == pytest.approx(starts_s, abs=0.002)
+
+
+def test_partials_of_a_lost_root_that_swing_further_once_a_period_are_not_struck_again() -> None:
+    case = lost_root_case(19061)
+    found = run(NoteDetector(), case.volts).findings
+    assert case.truth is not None
+    assert [note.start_s for note in found] == pytest.approx([note.begins_s for note in case.truth.notes], abs=0.002)

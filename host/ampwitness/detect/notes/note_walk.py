@@ -52,7 +52,7 @@ _STILL_SOUNDS_S = 0.016  # half a period of 31 Hz: within this of the next onset
 _BEAT_S = 0.100
 _SOON_S = 0.130  # so soon after an onset only a strong rise is another
 _GLIDES_S, _RISE_OF_STRUCK = 0.100, 2.5  # so soon a slide beside a tone looks new, but rises (of power) by less
-_LEAPS_S, _LEAPS_RATIO = (0.025, 0.008), 1.5
+_LEAPS_S, _LEAPS_RATIO = (0.040, 0.008), 1.5  # ahead: a period of the lowest notes
 _CUT_BY_NEXT = "the next note began"
 _SHORT_KNOWN = 40  # slow samples
 
