@@ -20,8 +20,9 @@ from ampwitness.findings.as_json import analysis_to_json, read_schema
 from ampwitness.findings.wording import describe_finding
 from ampwitness.guide import supply_textbook
 from ampwitness.guide.check_supply import SUPPLY_INPUT_V, CheckSupplyWalk, check_answers, make_points
+from ampwitness.guide.supply_finding import conclude_walk
 from ampwitness.guide.supply_judged import check_to_table, conclude_check
-from ampwitness.guide.supply_readings import SupplyCheck
+from ampwitness.guide.supply_readings import Reading, Step, SupplyCheck
 from ampwitness.pipeline import AnalyseOptions, analyse
 from ampwitness.recording import open_recording
 
@@ -49,6 +50,23 @@ def _check(volts: dict[str, np.ndarray], spans: dict[str, tuple[float, float]], 
         walk.push(window)
     walk.finish()
     return conclude_check(check_answers(answers), walk.readings, tuple(volts))
+
+
+def test_a_thin_ground_is_the_leg_that_drops_most() -> None:
+    volts = {"battery plus post": (12.57, 11.69), "amplifier plus terminal": (12.55, 11.51)}
+    volts["ground return"] = (-0.021, -0.56)
+    points = make_points((), ("output", "supply", "ground"))
+    readings = [
+        Reading(Step(point, state), 0.0, 3.0, volts[point.name][k], volts[point.name][k], 0.04, 14.0 * k, None, None)
+        for k, state in enumerate(("at rest", "under a tone"))
+        for point in points
+        if point.name in volts
+    ]
+    check = conclude_check(check_answers({}), readings, ("output", "supply", "ground"))
+    assert "drops most: amplifier's ground to battery minus post, 0.539 V under the tone" in " ".join(check.sentences)
+    found = conclude_walk(check).measured
+    assert found["worst_drop_v"] == pytest.approx(0.539)
+    assert "most is lost from amplifier's ground to battery minus post, 0.54 V" in str(found["line"])
 
 
 def test_24_v_systems_are_refused_in_words() -> None:

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from ampwitness.guide.supply_judged import check_to_plain
+from ampwitness.guide.supply_judged import check_to_plain, find_worst_leg
 from ampwitness.guide.supply_readings import Leg, Reading, SupplyCheck
 from ampwitness.types import Finding
-
-_TOLD_V = 0.02  # a drop below this is not named: it is within what the readings are good for
 
 
 def conclude_walk(check: SupplyCheck) -> Finding:
@@ -23,7 +21,7 @@ def conclude_walk(check: SupplyCheck) -> Finding:
     Finding; `measured["line"]` is the line for tables, `evidence` holds every reading, leg and sentence.
     """
     judged = [reading for reading in check.readings if reading.mean_v is not None]
-    worst = _worst_leg(check)
+    worst = find_worst_leg(check.legs, check.readings)
     return Finding(
         kind="check",
         start_s=min((reading.start_s for reading in check.readings), default=0.0),
@@ -50,12 +48,6 @@ def _evidence(check: SupplyCheck) -> dict[str, Any]:
 
 def _mean_v(readings: list[Reading], kind: str, state: str) -> float | None:
     return next((r.mean_v for r in readings if r.step.point.kind == kind and r.step.state == state), None)
-
-
-def _worst_leg(check: SupplyCheck) -> Leg | None:
-    legs = [leg for leg in check.legs if leg.state == "under a tone" and leg.drop_v is not None]
-    worst = max(legs, key=lambda leg: leg.drop_v or 0.0, default=None)
-    return worst if worst is not None and (worst.drop_v or 0.0) > _TOLD_V else None
 
 
 def _line(check: SupplyCheck, worst: Leg | None) -> str:

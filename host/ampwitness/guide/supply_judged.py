@@ -28,6 +28,7 @@ from ampwitness.guide.supply_readings import (
 from ampwitness.units import fixed
 
 EQUAL_DRIVE_RATIO = 0.03
+TOLD_V = 0.02  # a drop below this is not named: it is within what the readings are good for
 _SHORT: Mapping[State, str] = {"at rest": "at rest", "engine running": "running", "under a tone": "tone"}
 
 
@@ -42,7 +43,12 @@ def conclude_check(
     for state in STATES:
         mine = [r for r in readings if r.step.state == state and r.step.point.kind in PLUS_SIDE]
         legs += [replace(_make_leg(a, b), passed=_find_passed(a, b, planned)) for a, b in pairwise(mine)]
-    sentences = [*_word_battery(answers, readings), *_word_legs(legs), *_word_remote(readings), *_word_ground(readings)]
+    sentences = [
+        *_word_battery(answers, readings),
+        *_word_legs(legs, readings),
+        *_word_remote(readings),
+        *_word_ground(readings),
+    ]
     if "ground" not in roles:
         sentences.append(
             "Ground return not judged: the board logs no ground channel. It needs the +-2 V input: name one in the "
@@ -166,7 +172,7 @@ def _share(drop_v: float, total_v: float, whole: str) -> str:
     return f", {100 * drop_v / total_v:.0f} % of {whole}" if total_v > 0.02 else ""
 
 
-def _word_legs(legs: Sequence[Leg]) -> list[str]:
+def _word_legs(legs: Sequence[Leg], readings: Sequence[Reading]) -> list[str]:
     out = []
     for leg in legs:
         if leg.drop_v is None:
@@ -191,11 +197,25 @@ def _word_legs(legs: Sequence[Leg]) -> list[str]:
             f"{leg.start} to {leg.stop}: {leg.drop_v:.3f} V under the tone{_share(leg.drop_v, total_v, whole)}; {side} "
             f"the {usual_v:.1f} V usual for {what} at full drive (common practice, no source)."
         )
-    worst = max(under, key=lambda leg: leg.drop_v or 0.0, default=None)
-    if worst is not None and worst.drop_v is not None and worst.drop_v > 0.02:
+    worst = find_worst_leg(legs, readings)
+    if worst is not None:
         first = "Look there first." if is_whole else "Not all legs were compared: measure the others too."
-        out.append(f"The leg that drops most: {worst.start} to {worst.stop}. {first}")
+        how_much = f", {worst.drop_v:.3f} V under the tone" if worst.kind == "ground" else ""
+        out.append(f"The leg that drops most: {worst.start} to {worst.stop}{how_much}. {first}")
     return out
+
+
+def find_worst_leg(legs: Sequence[Leg], readings: Sequence[Reading]) -> Leg | None:
+    """The leg that drops most under the tone, the ground return among them; None where none drops more than the
+    readings are good for."""
+    under = [leg for leg in legs if leg.state == "under a tone" and leg.drop_v is not None]
+    ground, rest = (_find(readings, "ground", state) for state in ("under a tone", "at rest"))
+    if ground is not None and ground.mean_v is not None:
+        rest_v = rest.mean_v if rest is not None and rest.mean_v is not None else 0.0
+        moved_v, how = abs(ground.mean_v - rest_v), "against rest"
+        under.append(Leg("amplifier's ground", "battery minus post", "ground", "under a tone", moved_v, how, ""))
+    worst = max(under, key=lambda leg: leg.drop_v or 0.0, default=None)
+    return worst if worst is not None and (worst.drop_v or 0.0) > TOLD_V else None
 
 
 def _word_remote(readings: Sequence[Reading]) -> list[str]:
