@@ -62,6 +62,7 @@ SUNK_SHARE = 0.7
 SUNK_SHARE_WITH_SUPPLY = 0.75
 FIRM_PLATEAUS, FIRM_SPREAD = 12, 0.005  # a ceiling that is known so well, to a share of it,
 FIRM_SHARE = 0.95  # has no tops between two corners that stay so far below it
+LEAST_STAND_HIGH = 0.7  # of the tops between two corners
 FAR_ABOVE = 1.06  # times the highest of a top between two corners
 LOOSE_TOLERANCE = 0.012  # of the level: a rail known no better vouches for little,
 TOUCHES_S = 5e-4
@@ -233,7 +234,9 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float) -> SideVerdic
     # Two corners prove a ceiling that moves: only what stands far above all of its top speaks against them.
     between = np.flatnonzero(sunk_within & (table["sunk"] != SUNK))
     high = Candidates(table.columns | {"level_v": FAR_ABOVE * table["peak_v"]}, table.supply, table.output)
-    sunk_within[between] = ~are_topped_alike(high, between, crests, sign)
+    stand_high = ~are_topped_alike(high, between, crests, sign)
+    # Where many do not, corners are those of the music: partials of a bright string kink its waves at any height.
+    sunk_within[between] = stand_high & (np.count_nonzero(stand_high) >= LEAST_STAND_HIGH * len(between))
     if rail is not None and _is_firm(rail, expected):
         with np.errstate(invalid="ignore"):
             sunk_within[between] &= ~(table["peak_v"] < FIRM_SHARE * expected)[between]
