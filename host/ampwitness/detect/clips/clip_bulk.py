@@ -273,6 +273,7 @@ def _scatter(view: View, sign: float, plain: Candidates, least_v: float) -> floa
 
 def _compare(view: View, sign: float, crests: Crests, table: Candidates, proven: Proven) -> int | None:
     """On how many half-cycles of a stretch both ways agree; None where they do not."""
+    crests = crests.take(crests.level_v >= LOWEST_SHARE * _lowest(proven.rail, view))
     supply_v, output_v = view.lagged.at(crests.sample.astype(float))
     expected_v = proven.rail.predict(supply_v, output_v)
     ceiling = Ceiling(expected_v, proven.top_sd_v, proven.tolerance_v, _is_noisy(view, proven))
