@@ -21,7 +21,7 @@ _PEAK_S = 0.040
 _APART_S = 0.050
 _FAINT_RATIO, _FAINT_LATER_RATIO = 0.50, 0.15  # of power
 # Of power: a soft note behind a loud one is no rise over 50 ms, but stirs over what was left of that for a moment.
-_FALLS_RATIO, _STIRS_RATIO, _STIRS_S = 0.25, 5.0, (0.030, 0.008)
+_FALLS_RATIO, _STIRS_RATIO, _STIRS_S = 0.25, 10.0, (0.030, 0.008)
 _FADES_RATIO = 0.40  # of power: what turns its pitch keeps its level for a while, what fades away turns too
 
 Places = npt.NDArray[np.intp]
