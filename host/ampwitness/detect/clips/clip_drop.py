@@ -82,7 +82,7 @@ def find_drop(stretch: Stretch, noise_v: float, parts: list[Candidates]) -> Floa
     on = tops.run(share * lagged[tau_s], near_v)
     if on.sum() < MORE_ON_TOP * tops.run(np.zeros_like(on), near_v).sum():
         return None
-    level = float(np.median((1 + share * lagged[tau_s] / tops.volts_v)[on]))
+    level = float(np.median(1 + share * lagged[tau_s][on] / tops.volts_v[on]))
     return np.asarray((stretch.output_v + share * _lagged(stretch, tau_s)) / level - stretch.output_v)
 
 
