@@ -9,7 +9,7 @@ import pytest
 from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates, HighCrests
 from ampwitness.detect.clips.clip_refuted import is_refuted
 from ampwitness.detect.clips.clip_release import is_released_late, without_release
-from ampwitness.detect.clips.clip_topmost import are_topped_alike, find_topmost, shows_one_corner
+from ampwitness.detect.clips.clip_topmost import are_topped_alike, ends_among_round, find_topmost, shows_one_corner
 
 N = 6
 
@@ -113,3 +113,11 @@ def test_after_a_sunk_ceiling_a_higher_round_crest_under_as_much_load_says_it_ne
     assert are_topped_alike(table(), rows, crest(1.3, 25.0), 1.0).all()
     assert not are_topped_alike(table(), rows, crest(1.3, 25.0, load_v=4.0), 1.0).any()
     assert not are_topped_alike(table(), rows, crest(0.9, 25.0), 1.0).any()
+
+
+def test_flat_tops_among_many_round_ones_at_their_level_are_no_sources() -> None:
+    """31 flat crests of a held organ pedal were, in a recording with five times as many round ones at their level."""
+    flats, found = table(), np.array([True] * 4 + [False] * 2)
+    assert not ends_among_round(flats, found, np.full(12, 20.0)).any()  # three round ones to each: chance
+    assert ends_among_round(flats, found, np.full(13, 20.0)).all()
+    assert not ends_among_round(flats, found, np.sort(np.append(np.full(40, 19.5), np.full(40, 20.5)))).any()

@@ -38,7 +38,7 @@ from ampwitness.detect.clips.clip_plain import (
 from ampwitness.detect.clips.clip_round import is_overtopped, is_round_pile
 from ampwitness.detect.clips.clip_soft import ceiling_of
 from ampwitness.detect.clips.clip_source import find_source_flats
-from ampwitness.detect.clips.clip_topmost import are_topped_alike, find_topmost
+from ampwitness.detect.clips.clip_topmost import are_topped_alike, ends_among_round, find_topmost, round_levels
 from ampwitness.detect.clips.rail_model import Rail, iter_neighbours, learn_rail, local_drift
 from ampwitness.types import FloatArray
 
@@ -118,13 +118,21 @@ def _round_crests(crests: HighCrests, table: Candidates, sign: float) -> HighCre
     return crests.take(~on_it)
 
 
-def judge_source_side(table: Candidates, is_sure: bool) -> SideVerdict:
-    """Where plateaus lie at many levels: the signal was cut off before the amplifier, surely or perhaps."""
+def judge_source_side(table: Candidates, is_sure: bool, crests: HighCrests, sign: float) -> SideVerdict:
+    """Where plateaus lie at many levels: the signal was cut off before the amplifier, surely or perhaps.
+
+    Parameters
+    ----------
+    table : candidates of one polarity, sign 1.0 or -1.0
+    is_sure : no amplifier makes these
+    crests : the highest crests that are none, of both polarities
+    """
     worth = (might_be_plateaus(table) & (table["gain"] >= AT_RAIL_GAIN) & misfit_allows(table, LOOSE_GAIN)) & (
         (table["is_coarse"] == 0) & (table["crest_v"] > table["level_v"] + table["crest_sd_v"])
     )
     found, expected = find_source_flats(table, find_plain(table), worth)
-    found = found | (table["sunk"] > 0) | (table["limited"] > 0)
+    found &= ~ends_among_round(table, found, round_levels(table, crests, sign))
+    found |= (table["sunk"] > 0) | (table["limited"] > 0)
     no = np.zeros(len(table), dtype=bool)
     source, undecided = (found, no) if is_sure else (no, found)
     return SideVerdict(found, expected, np.full(len(table), PLAIN_GAIN), source, undecided, no, None, None)

@@ -39,6 +39,7 @@ LEAST_LONE_RATIO = 0.5  # of the flanks of one that stands alone: the tip of a s
 WEAK_GAIN, WEAK_MISFIT, SUM_GAIN, LARGEST_GAIN, MOST_OF_SUM = 12.0, 2.5, 120.0, 40.0, 100.0
 AGREE_SHARE, AGREE_SD = 0.003, 2.0  # of the level, and noise of one sample
 MOST_ROUND = 1.5  # round ones at the level to each of them: beside true clips at most 1, behind a limiter 5 and more
+MOST_ROUND_AT_SOURCE = 3.0
 SURE_GAIN, SURE_NARROW_GAIN = 250.0, 60.0  # then a round crest counts only if the load was no less at any lag
 COARSE_DB, COARSE_IN_NOISE = 1.6, 60.0  # of a crest measured by its crossings; its height in noise
 SIMILAR_LOAD, NO_LESS_LOAD = 0.9, 0.95  # of what was put out before, over the longest lag and over each
@@ -127,6 +128,26 @@ def _agree(table: Candidates, rows: IntArray, known: IntArray, round_v: FloatArr
     n_round = np.searchsorted(round_v, level_v + within_v, "right") - np.searchsorted(round_v, level_v - within_v)
     speaks = (last - first >= 2) & (total[last] - total[first] >= SUM_GAIN) & (n_large[last] > n_large[first])
     return np.asarray(rows[speaks & (n_round <= MOST_ROUND * (last - first))], dtype=np.intp)
+
+
+def ends_among_round(table: Candidates, found: BoolArray, round_v: FloatArray) -> BoolArray:
+    """(n,) at whose level several times as many round crests end as there are flat ones among those `found`: a limiter
+    brings both there, or the music has flat waves at a level that it keeps; clipping leaves no round ones.
+
+    Parameters
+    ----------
+    table : (n) candidates of one polarity
+    found : (n,) those that are taken for flat
+    round_v : sorted heights of round crests, as `round_levels` gives them
+    """
+    level_v = table["level_v"]
+    flat_v = np.sort(level_v[found])
+    within_v = np.maximum(AGREE_SHARE * level_v, AGREE_SD * table["noise_v"])
+    n_round, n_flat = (
+        np.searchsorted(heights_v, level_v + within_v, "right") - np.searchsorted(heights_v, level_v - within_v)
+        for heights_v in (round_v, flat_v)
+    )
+    return np.asarray(n_round > MOST_ROUND_AT_SOURCE * np.maximum(n_flat, 1))
 
 
 def shows_one_corner(table: Candidates) -> BoolArray:

@@ -129,7 +129,7 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     is_sure = not is_rail and (is_source_for_sure(plain) or is_refuted(plain, crests))
     is_at_many_levels = is_sure or (not is_rail and any(lies_at_many_levels(*side) for side in plain))
     if is_at_many_levels:
-        sides = [judge_source_side(mine, is_sure) for _, _, mine in tables]
+        sides = [judge_source_side(mine, is_sure, crests, sign) for sign, _, mine in tables]
     else:
         sides = _with_partners(tables, [judge_side(mine, crests, sign) for sign, _, mine in tables], crests)
     for (sign, polarity, mine), side in zip(tables, sides, strict=True):
