@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates
-from ampwitness.detect.clips.clip_pile import stands_below_its_peak
+from ampwitness.detect.clips.clip_pile import Pile, stands_below_its_peak
 from ampwitness.detect.clips.clip_plain import find_plain, leads_above, may_be_one_kink
+from ampwitness.detect.clips.clip_side import _is_hollow
 from ampwitness.detect.clips.clip_verdict import _follow_the_supply
 from ampwitness.detect.clips.rail_model import learn_rail
 
@@ -66,3 +69,13 @@ def test_tops_along_the_supplys_course_are_an_amplifiers(n_along: int, is_rail: 
     rows = _rows(10)
     rows.columns["on_course"][:n_along] = 1.0
     assert _follow_the_supply([(rows, find_plain(rows))]) == is_rail
+
+
+def test_a_pile_of_which_hardly_any_is_a_plateau_is_no_ceiling() -> None:
+    members = np.ones(100, dtype=bool)
+    rail = learn_rail(np.full(100, 30.0), np.full((100, 4), 12.0), np.ones((100, 4)))
+    assert rail is not None
+    pile = Pile(rail, members, 0.14)
+    assert _is_hollow(pile, np.arange(100) < 49)
+    assert not _is_hollow(pile, np.arange(100) < 50)
+    assert not _is_hollow(replace(pile, is_of_stays=True), np.zeros(100, dtype=bool))

@@ -58,6 +58,7 @@ FEWEST_BESIDE = 3
 FEWEST_STEADY, STEADY_SHARE = 5, 0.006
 BESIDE_S = 0.5
 BESIDE_SHARE = 0.03
+LEAST_TAKEN = 0.5  # of a pile
 SUNK_SHARE = 0.7
 SUNK_SHARE_WITH_SUPPLY = 0.75
 FIRM_PLATEAUS, FIRM_SPREAD = 12, 0.005  # a ceiling that is known so well, to a share of it,
@@ -209,6 +210,10 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float) -> SideVerdic
             accepted = accepted | (stays & (np.abs(table["level_v"] - expected) <= STAY_SHARE * expected))
         if np.count_nonzero(inliers) >= FEWEST_FOR_COARSE:
             accepted = accepted | (basic & near & (table["is_coarse"] > 0) & (over_sd > 1.0))
+        if pile is not None and _is_hollow(pile, accepted):
+            rail, accepted = None, np.zeros(n, dtype=bool)
+            expected, threshold = np.full(n, np.nan), np.full(n, ALONE_GAIN)
+    if rail is not None:
         headroom = _headroom(rail, crests, sign)
         # A rail that sinks further than the model knows: plain, hard clipping somewhat below it.
         # Where the supply is known the model knows more, and what lies far below it was clipped before.
@@ -295,6 +300,13 @@ def _pile_instead(
     # In music dense as noise corners ring over a ceiling by as much as samples scatter.
     n_over = _higher_crests(pile.rail, pile.tolerance_v + max(0.012 * typical, noise_v), crests, table, sign)
     return pile if n_over <= max(1, 0.03 * n_piled) else None
+
+
+def _is_hollow(pile: Pile, accepted: BoolArray) -> bool:
+    """Whether most crests of a pile are no plateaus: flat waves of a held pedal that a limiter brought to one level. Of
+    true piles 0.98 and more were taken, of such a one 0.12."""
+    is_few = np.count_nonzero(accepted & pile.members) < LEAST_TAKEN * np.count_nonzero(pile.members)
+    return bool(is_few and not pile.is_of_stays)
 
 
 def _rail_of_bent(table: Candidates, ceiling_v: FloatArray) -> Rail | None:
