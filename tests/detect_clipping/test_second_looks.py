@@ -177,6 +177,10 @@ def test_what_a_bent_crest_lies_at_is_never_called_a_current_limit() -> None:
     everything, nothing = np.ones(3, dtype=bool), np.zeros(3, dtype=bool)
     side = SideVerdict(everything, np.full(3, 30.0), np.zeros(3), nothing, nothing, nothing, rail, None)
     assert name_ceilings(table, side) == ["rail", "undecided", "undecided"]  # rails sink in many ways
+    stands = replace(rail, per_supply_v=0.0)  # the other rail hangs on the same supply
+    assert name_ceilings(table, side, stands) == ["undecided"] * 3
+    for other in (rail, replace(stands, n_plateaus=19), replace(stands, supply_range_v=0.6)):
+        assert name_ceilings(table, side, other) == ["rail", "undecided", "undecided"]
     table.columns["sunk"] = np.array([0.0, 1.0, 0.0])  # nor one that sank within a note
     assert name_ceilings(table, side) == ["rail", "undecided", "undecided"]
     bent = replace(side, bent_rail=rail)  # but a soft ceiling that follows the supply is a rail

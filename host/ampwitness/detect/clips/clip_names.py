@@ -16,6 +16,7 @@ from ampwitness.detect.clips.rail_model import Rail
 
 SURE_SD, USUAL_SUPPLY_V = 4.0, 13.0
 LEAST_PROPORTION, MOST_PROPORTION = 0.3, 5.0  # of a ceiling's change to its supply's
+FEWEST_ON_OTHER, LEAST_RANGE = 20, 0.7  # plateaus, and of the supply's range on this side
 RAIL_SHARE = 0.98  # of the level expected
 
 
@@ -43,12 +44,22 @@ def _surely_follows(rail: Rail | None) -> bool:
     return LEAST_PROPORTION <= in_proportion <= MOST_PROPORTION
 
 
-def name_ceilings(table: Candidates, side: SideVerdict) -> list[str]:
+def _speaks_against(other: Rail | None, rail: Rail | None) -> bool:
+    """Whether the other polarity, as well known and over as much supply, was seen not to follow it: what follows on one
+    side alone does so by chance, as both rails hang on one supply."""
+    if rail is None or other is None:
+        return False
+    is_known = other.n_plateaus >= FEWEST_ON_OTHER and other.supply_range_v >= LEAST_RANGE * rail.supply_range_v
+    return is_known and other.per_supply_v <= 0
+
+
+def name_ceilings(table: Candidates, side: SideVerdict, other: Rail | None = None) -> list[str]:
     """Of each clip accepted: a rail where it lies at one that follows the supply, a current limit where the load's
-    current says so. A level below the rail proves nothing: rails sink in more ways than are learned."""
+    current says so. A level below the rail proves nothing: rails sink in more ways than are learned. `other`: the rail
+    of the other polarity, where it was learned."""
     limited = (table["limited"] == 1)[side.accepted]  # less than 1: the current first, then a rail
     share = (table["level_v"] / np.maximum(side.expected, 1e-9))[side.accepted]
-    if not _surely_follows(side.rail):
+    if not _surely_follows(side.rail) or _speaks_against(other, side.rail):
         share = np.zeros(len(share))
     # A level below a soft ceiling, or one that sank within a note, says nothing of what the ceiling is.
     is_apart = np.zeros(len(table), dtype=bool) if side.is_apart is None else side.is_apart

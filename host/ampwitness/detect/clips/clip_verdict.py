@@ -153,7 +153,10 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     expected = np.concatenate([side.expected[side.accepted] for _, side in parts])
     threshold = np.concatenate([side.threshold[side.accepted] for _, side in parts])
     where = [name for mine, side in parts for name in name_origins(mine, side)]
-    ceiling = [name for mine, side in parts for name in name_ceilings(mine, side)]
+    others = [side.rail for _, side in reversed(parts)]
+    ceiling = [
+        name for (mine, side), rail in zip(parts, others, strict=True) for name in name_ceilings(mine, side, rail)
+    ]
     gain = clips["gain"]
     confidence = 1 - 0.5 * np.exp(-(gain - AT_RAIL_GAIN) / 40.0) if len(clips) else np.zeros(0)
     is_soft = np.concatenate([side.is_soft[side.accepted] for _, side in parts])
