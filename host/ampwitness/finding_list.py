@@ -80,18 +80,17 @@ class PlainTable(FindingTable):
         return self._findings[row]
 
 
-class ChangedTable(FindingTable):
-    """A table with a few of its findings changed, the rest left where they lie.
+class WrappedTable(FindingTable):
+    """A table that says something more of the findings of another, which stay where they lie; all else is asked there.
 
     Parameters
     ----------
     table : the findings as they were
-    changed : row -> what stands there now, of the same kind, start and stop
     """
 
-    def __init__(self, table: FindingTable, changed: Mapping[int, Finding]) -> None:
+    def __init__(self, table: FindingTable) -> None:
         self.kind = table.kind
-        self._table, self._changed = table, dict(changed)
+        self._table = table
 
     @property
     def start_s(self) -> FloatArray:  # type: ignore[override]
@@ -103,15 +102,55 @@ class ChangedTable(FindingTable):
         """(n,) stops."""
         return self._table.stop_s
 
+    def __len__(self) -> int:
+        return len(self._table)
+
+    def numbers(self, key: str) -> FloatArray:
+        """(n,) as `FindingTable.numbers`."""
+        return self._table.numbers(key)
+
+    def flags(self, key: str) -> FloatArray:
+        """(n,) as `FindingTable.flags`."""
+        return self._table.flags(key)
+
+    def texts(self, key: str, rows: npt.NDArray[np.integer[Any]] | None = None) -> Counter[str]:
+        """As `FindingTable.texts`."""
+        return self._table.texts(key, rows)
+
+
+class ChangedTable(WrappedTable):
+    """A table with a few of its findings changed.
+
+    Parameters
+    ----------
+    table : the findings as they were
+    changed : row -> what stands there now, of the same kind, start and stop
+    """
+
+    def __init__(self, table: FindingTable, changed: Mapping[int, Finding]) -> None:
+        super().__init__(table)
+        self._changed = dict(changed)
+
     def read(self, row: int) -> Finding:
         """One of them."""
         return self._changed[row] if row in self._changed else self._table.read(row)
 
     def numbers(self, key: str) -> FloatArray:
         """(n,) as `FindingTable.numbers`."""
-        values = self._table.numbers(key).copy()
+        return self._with_changed(super().numbers(key), key, number_or_nan)
+
+    def flags(self, key: str) -> FloatArray:
+        """(n,) as `FindingTable.flags`."""
+        return self._with_changed(super().flags(key), key, _flag_or_nan)
+
+    def texts(self, key: str, rows: npt.NDArray[np.integer[Any]] | None = None) -> Counter[str]:
+        """As `FindingTable.texts`, finding by finding: which of them were changed decides."""
+        return FindingTable.texts(self, key, rows)
+
+    def _with_changed(self, values: FloatArray, key: str, read: Callable[[object], float]) -> FloatArray:
+        values = values.copy()
         for row, finding in self._changed.items():
-            values[row] = number_or_nan(finding.measured.get(key))
+            values[row] = read(finding.measured.get(key))
         return values
 
 

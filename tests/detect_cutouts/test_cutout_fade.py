@@ -9,7 +9,6 @@ from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase, make_case
 from ampwitness.bench.cutout_scores import find_cutouts
 from ampwitness.detect.cutouts import cutout_watch
 from ampwitness.detect.cutouts.cutout_measure import Stop
-from ampwitness.detect.cutouts.cutout_noise import date_in_noise
 from ampwitness.detect.step_stream import RunSteps
 from ampwitness.findings.road_words import explain_cutout
 from ampwitness.types import Edge
@@ -72,10 +71,9 @@ def test_a_mute_of_noise_is_dated_by_all_its_frequencies() -> None:
         wave = np.convolve(rng.standard_normal(len(AT)), np.hanning(25), "same")
         gate = np.maximum(1 - np.maximum(AT - START_S, 0.0) / 0.7, 0.0)
         volts = 6 * wave / np.std(wave) * gate + rng.normal(0, 0.025, len(AT))
-        found = date_in_noise(volts[: 4 * RATE_HZ], 2 * RATE_HZ, round(3.72 * RATE_HZ), RATE_HZ)
-        assert found is not None
-        off_s.append(found[0] / RATE_HZ - START_S)
-        n_held += abs(off_s[-1]) <= found[1] / RATE_HZ
+        (found,) = find_cutouts(CutoutCase({"output": volts}, "", is_continuous=True))[0]
+        off_s.append(found.start_s - START_S)
+        n_held += abs(off_s[-1]) <= float(found.measured["start_uncertainty_s"] or 0.0)
     assert float(np.sqrt(np.mean(np.square(off_s)))) < 0.020
     assert n_held >= 9
 

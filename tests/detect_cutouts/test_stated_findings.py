@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from ampwitness.detect.supply.engine_states import EngineStates, StateSpan
 from ampwitness.detect.supply.stated_findings import StatedTable
-from ampwitness.finding_list import FindingList, PlainTable
+from ampwitness.finding_list import ChangedTable, FindingList, PlainTable
 from ampwitness.types import Finding
 
 STATES = EngineStates(
@@ -30,6 +32,16 @@ def test_states_are_counted_without_making_findings() -> None:
     assert listed.texts("engine_state") == {"rest": 2, "charging": 1}
     assert listed[1:].texts("engine_state") == {"rest": 1, "charging": 1}
     assert listed.texts("pitch_name") == {"E1": 3}
+
+
+def test_a_changed_finding_answers_by_columns_as_it_reads() -> None:
+    notes = [replace(n, measured={**n.measured, "settled": True}) for n in _notes(2.0, 3.0)]
+    changed = replace(notes[1], measured={"sag_v": None, "settled": None, "pitch_name": "F1"})
+    table = StatedTable(ChangedTable(PlainTable("note", notes), {1: changed}), STATES)
+    assert np.isnan(table.numbers("sag_v")).tolist() == [False, True]
+    assert np.isnan(table.flags("settled")).tolist() == [False, True]
+    assert table.texts("pitch_name") == {"E1": 1, "F1": 1}
+    assert table.read(1).measured == {**changed.measured, "engine_state": "rest"}
 
 
 def test_states_at_many_times_are_those_at_each() -> None:

@@ -33,11 +33,8 @@ SHORTED_OHM = 0.5
 OPEN_OHM = 1000.0
 LEAK_OHM = 100_000.0  # a speaker lead to the body: open is expected; a meter shows megohms or no reading
 GROUND_GOOD_OHM = 0.5  # with the meter's own leads taken off; a hand-held meter resolves no better
-SUPPLY_LOW_V, SUPPLY_HIGH_V, SUPPLY_DOUBLE_V = (
-    11.0,
-    16.0,
-    20.0,
-)  # a 12 V vehicle lies between the first two. Our choice.
+# A 12 V vehicle lies between the first two; above the third there are two batteries in a row. Our choice.
+SUPPLY_LOW_V, SUPPLY_HIGH_V, SUPPLY_DOUBLE_V = 11.0, 16.0, 20.0
 FUSE_DISTANCE_M = 0.45  # of the main fuse from the battery post: common practice, no source; codes decide
 
 

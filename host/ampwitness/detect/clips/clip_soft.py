@@ -58,10 +58,8 @@ LONGEST_S, SHORTEST_POINTS = 0.03, 14
 SURER_THAN_HARD = 1.6  # by so much the misfit must fall against a hard corner
 SERVES_MISFIT = 1.3
 AGREE_SPREAD = 0.008  # of the ceiling: views in which half-cycles disagree more about it count as missing more
-LONG_VIEW, SHORT_MISSES = (
-    0.5,
-    2.2,
-)  # of a crest; short flanks are fitted more closely, by sharper laws than the true one
+# Of a crest; flanks that are followed no further down are fitted more closely, by sharper laws than the true one.
+LONG_VIEW, SHORT_MISSES = 0.5, 2.2
 MOST_COST = 20.0  # more says no more
 AGREES_MISFIT = 3.0  # where one law is taken for all half-cycles
 WORST_MISFIT = 6.0  # hard corners, blurred by the logger's band, fit no better than 9 at any k

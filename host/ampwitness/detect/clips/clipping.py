@@ -1,13 +1,14 @@
 """Clipped half-cycles of the output: where a crest is cut off flat, how far past the ceiling it was driven.
 
-Two stages. While windows come in, crests that look cut off are put into a compact table (`clip_look`); where they
-show a ceiling, a second look takes in what the first let go: short shelves (`clip_shelves`), crests that come just up
-to it (`clip_faint`), crests that a ceiling without a corner bends over (`clip_soft`), broad ones whose ceiling sinks
-within a note (`clip_sunk`), tops that move between two corners (`clip_corners`), bites that a limit of the current
-takes out of flanks (`clip_current`). Dense music shows its ceiling by standing still there (`clip_tight`). At the end a
-rail is learned from the plainest of them (`rail_model`) or from where they pile up (`clip_pile`), and every candidate
-is judged with it (`clip_verdict`): light flats are believed at the rail, flats that a higher crest at a like supply
-refutes are not the amplifier's doing.
+Two stages. While windows come in, crests that look cut off are put into a compact table (`clip_look`), and once a
+ceiling is proven most of them by a short way (`clip_bulk`); where something between the amplifier and its terminals
+bends all tops, they are looked at ahead of it (`clip_ahead`). Where they show a ceiling, a second look takes in what
+the first let go: short shelves (`clip_shelves`), crests that come just up to it (`clip_faint`), crests that a ceiling
+without a corner bends over (`clip_soft`), broad ones whose ceiling sinks within a note (`clip_sunk`), tops that move
+between two corners (`clip_corners`), bites that a limit of the current takes out of flanks (`clip_current`). Dense
+music shows its ceiling by standing still there (`clip_tight`). At the end a rail is learned from the plainest of them
+(`rail_model`) or from where they pile up (`clip_pile`), and every candidate is judged with it (`clip_verdict`): light
+flats are believed at the rail, flats that a higher crest at a like supply refutes are not the amplifier's doing.
 
 Gaps: half-cycles that a gap cuts off are not judged.
 Limits: a signal clipped before the amplifier at one constant level cannot be told from clipping in it. Overdrive rests

@@ -15,13 +15,13 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.supply.engine_states import STATES, EngineStates
-from ampwitness.finding_list import FindingTable
-from ampwitness.types import Finding, FloatArray
+from ampwitness.finding_list import FindingTable, WrappedTable
+from ampwitness.types import Finding
 
 KEY = "engine_state"
 
 
-class StatedTable(FindingTable):
+class StatedTable(WrappedTable):
     """The findings of a table, each with `engine_state` among its measured values.
 
     Parameters
@@ -31,38 +31,17 @@ class StatedTable(FindingTable):
     """
 
     def __init__(self, table: FindingTable, states: EngineStates) -> None:
-        self.kind, self._table = table.kind, table
+        super().__init__(table)
         self._state_of = states.numbers_at(table.start_s).astype(np.int8)
-
-    @property
-    def start_s(self) -> FloatArray:  # type: ignore[override]
-        """(n,) starts."""
-        return self._table.start_s
-
-    @property
-    def stop_s(self) -> FloatArray:  # type: ignore[override]
-        """(n,) stops."""
-        return self._table.stop_s
-
-    def __len__(self) -> int:
-        return len(self._state_of)
 
     def read(self, row: int) -> Finding:
         """One of them."""
         finding = self._table.read(row)
         return replace(finding, measured={**finding.measured, KEY: STATES[self._state_of[row]]})
 
-    def numbers(self, key: str) -> FloatArray:
-        """(n,) as `FindingTable.numbers`."""
-        return self._table.numbers(key)
-
-    def flags(self, key: str) -> FloatArray:
-        """(n,) as `FindingTable.flags`."""
-        return self._table.flags(key)
-
     def texts(self, key: str, rows: npt.NDArray[np.integer[Any]] | None = None) -> Counter[str]:
         """As `FindingTable.texts`."""
         if key != KEY:
-            return self._table.texts(key, rows)
+            return super().texts(key, rows)
         counts = np.bincount(self._state_of if rows is None else self._state_of[rows], minlength=len(STATES))
         return Counter({name: n for name, n in zip(STATES, counts.tolist(), strict=True) if n})
