@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.streams import RunBlock
-from ampwitness.detect.tones import tone_stream
+from ampwitness.detect.tones import tone_screen, tone_stream
 from ampwitness.detect.tones.gain_steps import GainStepDetector
 from ampwitness.detect.tones.tone_screen import may_be_steady
 from ampwitness.types import Finding
@@ -158,3 +158,14 @@ def test_a_second_beside_another_line_is_passed_over_by_a_coarse_look() -> None:
     assert tone_stream._may_be_near([second(200.0, 60.0), held], 60.0, second(200.0, 60.0)), "by what lies before"
     assert not tone_stream._may_be_near([second(60.0, 200.0), held], 60.0, second(200.0, 60.0))
     assert tone_stream._may_be_near([second(900.0, 900.0)], 900.0, second(60.0, 60.0)), "not told of a high line"
+
+
+def test_a_first_look_at_either_half_passes_over_what_lies_beside_a_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    t = time_s(1.0)
+    line = np.sin(2 * np.pi * 55 * t)
+    others = sum(0.17 * np.sin(2 * np.pi * hz * t) for hz in (131.0, 187.0, 247.0, 302.0))
+    late = np.where(t < 0.5, line, 0.5 * line + others)  # 8 % of the power of the whole, 32 % of its half
+    rows = np.stack([line, late, late[::-1]]).astype(np.float32)
+    assert may_be_steady(rows, RATE_HZ, 20.0, 0.1).tolist() == [True, False, False]
+    monkeypatch.setattr(tone_screen, "_may_be_pure", lambda volts, *rest: np.ones(len(volts), dtype=bool))
+    assert may_be_steady(rows, RATE_HZ, 20.0, 0.1).all(), "as a whole it passes"

@@ -19,8 +19,11 @@ import numpy.typing as npt
 from ampwitness.types import FloatArray
 from ampwitness.waveform.tone_fit import find_strongest_hz
 
-_FOLD = 4  # samples that are summed to one
-_ONES = np.ones(_FOLD, dtype=np.float32)
+_FOLD = 4  # samples that are summed to one,
+_COARSE_FOLD = 8  # and for a first look at both halves of a second, which hardly any music passes
+_HALF_REST_SHARE = 0.1  # of a half's power: more lies beside its line, the multiples of that and one other line
+_HALF_BINS = 2.5
+_NOTHING = 1e-30
 _LOW_SHARE = 0.85  # of the power is left by that: else it lies too high to be judged so
 # `tone_stream` asks for 0.25 of the power of a tone of the least level; for 0.4 of all power in the strongest line, and
 # for 0.9 of it with the line's multiples, or 0.97 with one other line.
@@ -54,22 +57,69 @@ def may_be_steady(volts: Sequence[FloatArray], rate_hz: float, lowest_hz: float,
     (blocks,) False where `tone_stream` would certainly find no line that holds nearly all.
     """
     n_samples = len(volts[0])
-    n = n_samples // _FOLD
-    folded, power = np.empty((len(volts), n), dtype=np.float32), np.empty(len(volts), dtype=np.float32)
-    for at, block in enumerate(volts):  # one by one: together they would be copied first
-        row = np.asarray(block[: n * _FOLD], dtype=np.float32)
-        np.dot(row.reshape(n, _FOLD), _ONES, out=folded[at])
-        power[at] = row @ row
-    mean = folded.mean(axis=1)
-    power -= n * _FOLD * (mean / _FOLD) ** 2
-    folded -= mean[:, None]
+    out = np.ones(len(volts), dtype=bool)
+    for half in (slice(0, n_samples // 2), slice(n_samples // 2, n_samples)):
+        looked = np.flatnonzero(out)
+        if len(looked):
+            out[looked] = _may_be_pure([volts[at][half] for at in looked.tolist()], rate_hz, lowest_hz)
+    looked = np.flatnonzero(out)
+    if not len(looked):
+        return out
+    folded, power = _fold([volts[at] for at in looked.tolist()], _FOLD)
     low_power = np.einsum("ij,ij->i", folded, folded) / _FOLD
     is_loud = power >= _LEAST_LEVEL_RATIO * least_level_v**2 * n_samples
-    out = is_loud & (low_power < _LOW_SHARE * power)  # too high: not judged here
-    looked = np.flatnonzero(is_loud & ~out)
-    if len(looked):
-        lost = np.clip(1 - low_power[looked] / power[looked], 0.0, 1.0)
-        out[looked] = _has_lines(folded[looked], rate_hz / _FOLD, lowest_hz, lost)
+    may_be = is_loud & (low_power < _LOW_SHARE * power)  # too high: not judged here
+    rows = np.flatnonzero(is_loud & ~may_be)
+    if len(rows):
+        lost = np.clip(1 - low_power[rows] / power[rows], 0.0, 1.0)
+        may_be[rows] = _has_lines(folded[rows], rate_hz / _FOLD, lowest_hz, lost)
+    out[looked] = may_be
+    return out
+
+
+def _fold(volts: Sequence[FloatArray], fold: int) -> tuple[FloatArray, FloatArray]:
+    """(pieces, n) sums of so many samples of equally long pieces, less their mean, and (pieces,) the power of the
+    samples about theirs."""
+    n = len(volts[0]) // fold
+    folded, power = np.empty((len(volts), n), dtype=np.float32), np.empty(len(volts), dtype=np.float32)
+    ones = np.ones(fold, dtype=np.float32)
+    for at, piece in enumerate(volts):  # one by one: together they would be copied first
+        row = np.asarray(piece[: n * fold], dtype=np.float32)
+        np.dot(row.reshape(n, fold), ones, out=folded[at])
+        power[at] = row @ row
+    mean = folded.mean(axis=1)
+    power -= n * fold * (mean / fold) ** 2
+    folded -= mean[:, None]
+    return folded, power
+
+
+def _may_be_pure(volts: Sequence[FloatArray], rate_hz: float, lowest_hz: float) -> BoolArray:
+    """(pieces,) whether hardly anything below a sixteenth of the rate lies beside one line, its multiples and one other
+    line: what lies above may all be multiples."""
+    folded, power = _fold(volts, _COARSE_FOLD)
+    n = folded.shape[1]
+    low_power = np.einsum("ij,ij->i", folded, folded) / _COARSE_FOLD
+    out = low_power < _LOW_SHARE * power
+    rows = np.flatnonzero(~out & (low_power > 0))
+    if not len(rows):
+        return np.asarray(out)
+    transformed = np.fft.rfft(folded[rows] * hann_window(n, np.float32), axis=1)
+    spectrum = transformed.real**2 + transformed.imag**2
+    each = np.arange(len(rows))
+    total = spectrum.sum(axis=1)
+    first = max(1, int(lowest_hz * n * _COARSE_FOLD / rate_hz))
+    peak = first + np.argmax(spectrum[:, first:-1], axis=1)
+    before, top, after = (np.log(spectrum[each, peak + k] + _NOTHING) for k in (-1, 0, 1))
+    bend = before - 2 * top + after
+    shift = np.where(bend < 0, 0.5 * (before - after) / np.where(bend < 0, bend, 1.0), 0.0)
+    line = (peak + np.clip(shift, -0.5, 0.5)).astype(np.float32)[:, None]
+    order = np.arange(spectrum.shape[1], dtype=np.float32) / line
+    order -= np.maximum(np.rint(order), 1)
+    spectrum *= np.abs(order, out=order) > _HALF_BINS / line
+    other = np.argmax(spectrum, axis=1)
+    near = np.clip(other[:, None] + np.arange(-_OTHER_BINS, _OTHER_BINS + 1), 0, spectrum.shape[1] - 1)
+    rest = spectrum.sum(axis=1) - np.take_along_axis(spectrum, near, axis=1).sum(axis=1)
+    out[rows] = rest * low_power[rows] <= _HALF_REST_SHARE * total * power[rows]
     return np.asarray(out)
 
 
