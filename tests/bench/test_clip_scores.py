@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from ampwitness.bench import clip_material, clip_sets, clip_signals
 from ampwitness.bench.amplifier_flats import TrueFlat
-from ampwitness.bench.clip_cases import ScoredCase, make_case
+from ampwitness.bench.clip_cases import BASS_RATE_HZ, ScoredCase, make_case, play_source_clipped
 from ampwitness.bench.clip_matching import BANDS_DB, Tally, match
 from ampwitness.bench.clip_scores import false_bound_per_hour, lines_of
 from ampwitness.types import Finding, NotJudged
@@ -151,3 +151,16 @@ def test_clean_material_is_clean_and_as_long_as_asked() -> None:
     cases = list(clip_sets.iter_clean(130.0))
     assert [round(case.stimulus.duration_s) for case in cases] == [120, 10]
     assert all(case.flats == () for case in cases)
+
+
+def test_a_source_that_was_cut_off_at_one_level_only_counts_as_what_nothing_can_tell() -> None:
+    t = np.arange(round(4 * BASS_RATE_HZ)) / BASS_RATE_HZ
+
+    def origins(size: np.ndarray) -> set[str]:
+        rng = np.random.default_rng(1)  # half the volume after two seconds
+        case = play_source_clipped("source", rng, size * np.sin(2 * np.pi * 50 * t), over_db=3.0)
+        return {flat.origin for flat in case.flats}
+
+    assert origins(np.where(t % 2 < 1, 1.0, 0.1)) == {"source"}  # cut off under two settings of the volume
+    assert origins(np.where((t > 2.3) & (t < 3.5), 1.0, 0.1)) == {"either"}
+    assert origins(np.where((t > 2.3) & (t < 3.5), 1.0, 0.7)) == {"source"}  # something loud stands above it

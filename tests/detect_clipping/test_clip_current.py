@@ -13,6 +13,8 @@ from ampwitness.bench.clip_cases import ScoredCase
 from ampwitness.bench.clip_matching import Tally, match
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.clips import clip_current, clipping
+from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates
+from ampwitness.detect.clips.clip_current import BOTH, mark_rails_behind
 from ampwitness.detect.clips.load_current import learn_load
 from ampwitness.detect.result import DetectorResult
 from ampwitness.types import TraceWindow
@@ -100,3 +102,26 @@ def test_data_that_end_within_a_hold_are_looked_at_like_any_other() -> None:
     start, stop, _ = clip_current._spans(side, current, load)
     assert start == pytest.approx([1000, 2000], abs=2.0)
     assert stop == pytest.approx([1010, 2010], abs=2.0)
+
+
+def test_a_hold_with_a_level_top_or_a_plateau_behind_it_is_no_limit_of_the_current_alone() -> None:
+    def marked(
+        tilt_v_per_s: float, is_coarse: float, plateau_s: tuple[float, float] | None = None, sign: float = 1.0,
+        is_faint: bool = False,
+    ) -> float:  # fmt: skip
+        """What is said of a hold from 0.0100 to 0.0115 s at 30 V, with a plateau that another look saw."""
+        columns = {name: np.zeros(2) for name in FIELDS}
+        spans = np.array([(0.0100, 0.0115), plateau_s or (0.5, 0.501)])
+        columns |= {"start_s": spans[:, 0], "stop_s": spans[:, 1], "level_v": np.full(2, 30.0)}
+        columns |= {"sign": np.array([1.0, sign]), "limited": np.array([1.0, 0.0])}
+        columns |= {"gain": np.array([0.0, 25.0 if is_faint else 500.0])}
+        columns |= {"tilt_v_per_s": np.full(2, tilt_v_per_s), "is_coarse": np.full(2, is_coarse)}
+        return float(mark_rails_behind(Candidates(columns, np.ones((2, 4)), np.ones((2, 4))))["limited"][0])
+
+    assert marked(3000.0, 0.0) == 1.0  # 15 % over the hold: no rail leans so
+    assert marked(100.0, 0.0) == BOTH  # a fitted top that lies level
+    assert marked(100.0, 1.0) == 1.0  # a bridge: nothing was fitted
+    assert marked(3000.0, 0.0, (0.0108, 0.0135)) == BOTH  # the volts were held on
+    assert marked(3000.0, 0.0, (0.0108, 0.0135), sign=-1.0) == 1.0
+    assert marked(3000.0, 0.0, (0.0108, 0.0135), is_faint=True) == 1.0  # the crest to which the output came back
+    assert marked(3000.0, 0.0, (0.0101, 0.0116)) == 1.0  # the same span, seen otherwise

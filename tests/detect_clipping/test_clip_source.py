@@ -100,6 +100,27 @@ def test_what_the_output_passed_under_no_better_conditions_is_no_ceiling() -> No
     assert not is_no_ceiling(sinking, supply, output)
 
 
+def test_a_level_that_minds_neither_supply_nor_load_is_no_ceiling_once_passed_by_a_little() -> None:
+    """Twelve plateaus of one note at one level while the supply sags by 6 %, and crests 7 % above them elsewhere."""
+    supply, output = np.linspace(13.4, 12.6, 12), np.linspace(6.0, 11.0, 12)
+    noise = 1 + 2e-4 * np.random.default_rng(7).standard_normal(12)
+
+    def is_no_ceiling(level_v: np.ndarray, crest_v: float = 23.5, crest_supply_v: float = 12.7, n: int = 6) -> bool:
+        table = make_table(level_v, supply)
+        table.columns["start_s"] *= 0.1
+        table = Candidates(table.columns, table.supply, np.repeat(output[:, None], 4, axis=1))
+        some, lags = np.ones(n), np.ones((n, 4))
+        crests = HighCrests(some, some, crest_v * some, crest_v * some, crest_supply_v * lags, 5.0 * lags)
+        return is_refuted([(table, np.ones(12, dtype=bool))], crests)
+
+    assert is_no_ceiling(22.0 * noise)
+    assert not is_no_ceiling(22.0 * supply / 13.0)  # it follows the supply
+    assert not is_no_ceiling(22.0 * noise - 0.05 * output)  # it sinks under load
+    assert not is_no_ceiling(22.0 * noise, crest_v=22.5)
+    assert not is_no_ceiling(22.0 * noise, crest_supply_v=13.6)  # regulated only as far as was seen
+    assert not is_no_ceiling(22.0 * noise, n=3)  # chance
+
+
 def test_few_plateaus_that_were_passed_by_far_are_no_ceiling() -> None:
     """Forty loud plateaus, and five at half the level under a supply no lower and a load no less."""
 

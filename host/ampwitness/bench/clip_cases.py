@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -21,6 +21,7 @@ from ampwitness.waveform.assemble import iter_windows
 
 BASS_RATE_HZ = 48_000.0
 RESTED_V = 13.6
+ONE_LEVEL = 1.05  # times a level: as near as this, what was cut off lies at one
 Rail = Literal["regulated", "following", "loaded", "whining", "wobbling", "tilted", "collapsing"]
 
 
@@ -178,8 +179,9 @@ def play_source_clipped(
 ) -> ScoredCase:  # fmt: skip
     """A drive cut off before the amplifier, which stays under its own ceiling.
 
-    origin "source": somebody moves the volume behind the cut, so the plateaus lie at many levels. "either": the level
-    never moves, and nothing in the recording can tell.
+    origin "source": somebody moves the volume behind the cut, so the plateaus lie at many levels; where all that were
+    cut off lie at one and nothing stands above it, they count as "either". "either": the level never moves, and nothing
+    in the recording can tell.
     """
     top = 10 ** (-over_db / 20)
     cut = np.clip(drive, -top, top)
@@ -191,9 +193,21 @@ def play_source_clipped(
         steps = rng.uniform(0.35, 0.95, int(len(drive) / rate_hz / 2) + 1)
         level = lagged(np.repeat(steps, int(2 * rate_hz))[: len(drive)], 0.05, rate_hz)
     supply_v = sagging_supply(rng, drive * level, rate_hz, rng.uniform(0.3, 1.5))
+    if origin == "source" and not _shows_its_source(flats, cut, level, top, rate_hz):
+        flats = tuple(replace(flat, origin="either") for flat in flats)
     return make_case(
         name, rng, cut / np.max(np.abs(cut)) * level * rail_v, supply_v, flats, rate_hz=rate_hz, has_supply=has_supply
     )
+
+
+def _shows_its_source(
+    flats: tuple[TrueFlat, ...], cut: FloatArray, level: FloatArray, top: float, rate_hz: float
+) -> bool:
+    """Whether what was cut off lies at two levels at least ONE_LEVEL apart, or something else stands above it by that
+    much: else one ceiling in the amplifier explains all."""
+    at = [level[round((flat.start_s + flat.stop_s) / 2 * rate_hz)] * top for flat in flats]
+    highest = float(np.max(np.abs(cut) * level, initial=0.0))
+    return bool(at) and max(max(at), highest) > ONE_LEVEL * min(at)
 
 
 def case_of_stage(

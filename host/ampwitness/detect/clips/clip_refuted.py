@@ -3,7 +3,8 @@
 Whatever an amplifier's ceiling is, it does not rise when its supply sinks, nor when its load grows. So a plateau is
 refuted as the amplifier's where the output stood higher, by more than rails wobble, at a supply no higher and after an
 output no smaller, whichever lag is asked. Where many plateaus that stand together are refuted so, the signal was cut
-off before the amplifier and turned down since.
+off before the amplifier and turned down since. A ceiling that stood still while supply and load moved under it is one
+that stands still: to pass it takes less.
 
 Gaps: works on a table of plateaus; a gap leaves out those it cuts off.
 Limits: needs the supply, and somewhere a louder passage. A limit with a memory longer than the lags (heat, a booster's
@@ -29,6 +30,10 @@ TOGETHER_SHARE, TOGETHER_S = 0.006, 1.5  # a refuted plateau has neighbours of i
 MOST_STAND = 0.65  # of all plateaus have: a ceiling that sinks for longer than the lags look back passes many levels
 SLIDE_STEP, SLIDE_PAUSE_S, SLID = 0.06, 0.3, 1.08  # logarithm from one plateau to the next; all in all, times the level
 MOST, AT_ONCE = 600, 64
+STILL_HIGHER, STILL_SHARE = 1.05, 0.002  # times a level that minds nothing, and of it: how still it stood
+SUPPLY_MOVED, OUTPUT_MOVED = 0.03, 0.3  # of their means while it did
+STILL_TILT = 0.005  # of the level, over a plateau: more, and the level is not known so well
+FEWEST_STILL, STOOD_SHARE = 8, 0.9  # plateaus, and of them
 
 
 def is_refuted(tables: list[tuple[Candidates, BoolArray]], crests: HighCrests) -> bool:
@@ -59,8 +64,32 @@ def is_refuted(tables: list[tuple[Candidates, BoolArray]], crests: HighCrests) -
         n_far += int(np.count_nonzero(far & may_be))
         n_standing += int(np.count_nonzero(stands))
         n_all += len(rows)
+    if any(_is_passed_still(table, plain, crests) for table, plain in tables):
+        return True
     are_enough = n_refuted >= max(FEWEST, LEAST_SHARE * n_all) or n_far >= max(FEWEST, FAR_SHARE * n_all)
     return are_enough and n_standing >= MOST_STAND * n_all
+
+
+def _is_passed_still(table: Candidates, plain: BoolArray, crests: HighCrests) -> bool:
+    """Whether nearly all plateaus of a polarity stood at one level that minded neither supply nor load, and several
+    crests stood above it at no more supply."""
+    rows = np.flatnonzero(plain)
+    if len(rows) < FEWEST_STILL or not np.isfinite(table.supply[rows]).all():
+        return False
+    level, supply, output = table["level_v"][rows], table.supply[rows], table.output[rows]
+    middle_v = float(np.median(level))
+    stood = np.abs(level - middle_v) <= STILL_SHARE * middle_v
+    tilt = np.median(np.abs(table["tilt_v_per_s"] * (table["stop_s"] - table["start_s"]))[rows])
+    if np.count_nonzero(stood) < STOOD_SHARE * len(rows) or tilt > STILL_TILT * middle_v:
+        return False
+    supply, output = supply[stood], output[stood]
+    if np.any(np.ptp(supply, axis=0) < SUPPLY_MOVED * supply.mean(axis=0)):
+        return False
+    moved = np.ptp(output, axis=0) >= OUTPUT_MOVED * output.mean(axis=0)
+    no_better = (crests.supply <= SAME_SUPPLY * supply.max(axis=0)).all(axis=1)
+    no_better &= (moved | (crests.output >= SAME_OUTPUT * np.median(output, axis=0))).all(axis=1)
+    mine = (crests.sign == table["sign"][rows[0]]) & (crests.level_v >= STILL_HIGHER * middle_v)
+    return int(np.count_nonzero(mine & no_better)) >= FEWEST
 
 
 def are_passed(

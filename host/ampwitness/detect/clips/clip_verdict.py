@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clips.clip_candidates import Candidates, HighCrests, join
+from ampwitness.detect.clips.clip_current import mark_rails_behind
 from ampwitness.detect.clips.clip_doubles import without_doubles
 from ampwitness.detect.clips.clip_names import name_ceilings, name_origins
 from ampwitness.detect.clips.clip_partner import find_partners
@@ -114,7 +115,7 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     table : all candidates of the recording
     crest_parts : the highest crests that were no candidates
     """
-    table = without_doubles(table)
+    table = without_doubles(mark_rails_behind(table))
     crests = _join_crests(crest_parts)
     parts: list[tuple[Candidates, SideVerdict]] = []
     rails: dict[str, Any] = {}
