@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from ampwitness.errors import CalibrationError, OutputError
-from ampwitness.plain_json import UnreadableJsonError, parse_json, read_json
+from ampwitness.plain_json import UnreadableTextError, parse_json, read_json
 from ampwitness.types import Calibration
 from ampwitness.whole_file import write_whole
 
@@ -69,7 +69,7 @@ def calibrations_from_json(text: str, where: str) -> tuple[Calibration, ...]:
     """Calibrations from the JSON list in a recording's notes. Raises CalibrationError, naming `where`."""
     try:
         listed = parse_json(text)
-    except UnreadableJsonError:
+    except UnreadableTextError:
         listed = None
     if not isinstance(listed, list):
         raise CalibrationError(f"{where}: the calibration in its notes is damaged; give one with --calibration FILE.")
@@ -87,7 +87,7 @@ def read_book(path: Path) -> CalibrationBook | None:
         return None
     try:
         plain = read_json(path)
-    except UnreadableJsonError as error:
+    except UnreadableTextError as error:
         raise CalibrationError(f"{path} cannot be read ({error}); move it away and calibrate again.") from error
     if not isinstance(plain, dict) or plain.get("what") != WHAT or not isinstance(plain.get("board_id"), str):
         raise CalibrationError(f"{path} is no calibration file of this program; name another.")

@@ -37,6 +37,7 @@ from ampwitness.link.finding import probe_ports
 from ampwitness.link.port import Port, describe_ports, list_ports
 from ampwitness.link.prompt import FILES_A_COMMAND, BoardPrompt, Found
 from ampwitness.link.session import BoardSession
+from ampwitness.plain_json import UnreadableTextError, read_text
 from ampwitness.types import Hello
 
 CONFIG = "board_config.py"
@@ -104,7 +105,7 @@ class Installer:
         self._files = list_board_files()
         self._config = config
         if isinstance(config, Path):
-            _check_config(config.read_text(encoding="utf-8"), str(config))
+            _check_config(_read_config(config), str(config))
             self._files[CONFIG] = config
 
     def run(self) -> Installed:
@@ -284,11 +285,20 @@ def _check_board(found: Found, port: str) -> None:
         )
 
 
+def _read_config(path: Path) -> str:
+    try:
+        return read_text(path)
+    except UnreadableTextError as error:
+        raise UsageError(f"{path} cannot be read ({error}); --config takes a board_config.py.") from error
+
+
 def _check_config(text: str, where: str) -> None:
     try:
         missing = missing_config_names(text)
     except SyntaxError as error:
-        raise UsageError(f"{where} is no Python file: {error.msg} in line {error.lineno}.") from error
+        raise UsageError(f"{where} is no Python file: line {error.lineno or 1}, {error.msg}.") from error
+    except (ValueError, RecursionError) as error:  # bytes of zero; nested without end
+        raise UsageError(f"{where} is no Python file.") from error
     if missing:
         raise UsageError(
             f"{where} does not give {', '.join(missing)}, which this firmware needs. Add it as in the standard "

@@ -85,12 +85,12 @@ ALLOWED: dict[str, set[str]] = {
     },
     # The user's file of measured calibrations, one a board.
     "calibration_file": {"errors", "units", "types", "whole_file", "plain_json"},
-    # A JSON file that anybody may have written.
+    # A JSON file, or another text, that anybody may have written.
     "plain_json": set(),
     # A file written whole or not at all.
     "whole_file": {"errors"},
     # The firmware onto a board at its prompt, and the hello that proves it.
-    "installing": {"errors", "types", "firmware_files", "link"},
+    "installing": {"errors", "types", "firmware_files", "link", "plain_json"},
     # One vehicle's folder of plain files and the order of work.
     "job": {"errors", "units", "types", "whole_file", "plain_json"},
     # What a guided walk asks, in which order, and what it concludes: no terminal, no port.

@@ -15,6 +15,7 @@ import click
 import pytest
 from ampwitness.cli import BENCH_COMMANDS, INSTALLER_COMMANDS, cli
 from ampwitness.cli.finite import FiniteRange
+from ampwitness.cli.named_path import NamedPath
 from ampwitness.cli.wrapped import as_typed
 from ampwitness.recording.writer import RecordingWriter
 
@@ -175,3 +176,13 @@ def test_no_number_may_be_endless() -> None:
             for word in ("nan", "inf", "-inf"):
                 with pytest.raises(click.BadParameter, match="no finite number"):
                     option.type.convert(word, option, None)
+
+
+def test_every_file_is_named() -> None:
+    """No name is no file, and whether a file can be read says whoever reads it: not click, in its usage lines."""
+    for option in (option for _, command in every_command() for option in command.params):
+        if isinstance(option.type, click.Path):
+            assert isinstance(option.type, NamedPath), option
+            assert not option.type.readable
+            with pytest.raises(click.BadParameter, match="empty"):
+                option.type.convert("", option, None)

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from ampwitness.plain_json import UnreadableJsonError, read_json
+from ampwitness.plain_json import UnreadableTextError, read_json
 
 BROKEN = {
     "none": (None, "there is no such file"),
@@ -24,7 +24,7 @@ def test_every_command_says_why(name: str, run: Callable[..., Any], tmp_path: Pa
     path = tmp_path / "a.json"
     if content is not None:
         path.write_bytes(content)
-    with pytest.raises(UnreadableJsonError, match=why):
+    with pytest.raises(UnreadableTextError, match=why):
         read_json(path)
     (tmp_path / "van").mkdir()
     assert run("job", "new", tmp_path / "van").code == 0
@@ -43,6 +43,9 @@ def test_every_command_says_why(name: str, run: Callable[..., Any], tmp_path: Pa
         assert str(path) in done.err
 
 
-def test_a_folder_is_no_file(tmp_path: Path) -> None:
-    with pytest.raises(UnreadableJsonError, match="it is a folder"):
+def test_a_folder_or_a_device_is_no_file(tmp_path: Path) -> None:
+    with pytest.raises(UnreadableTextError, match="it is a folder"):
         read_json(tmp_path)
+    if Path("/dev/zero").exists():  # it never ends
+        with pytest.raises(UnreadableTextError, match="it is a device"):
+            read_json(Path("/dev/zero"))

@@ -64,6 +64,7 @@ class FakeBoard:
         self.mode = "bass"
         self.commands: list[int] = []
         self.sent = bytearray()  # all that was written, by the terminal's own account
+        self.n_scans = 0  # in all that was sent, all sessions together
         self.heartbeats_s: list[float] = []
         self.tag = 0
         self.is_streaming = False
@@ -221,6 +222,7 @@ class FakeBoard:
         while self._index / RATE_HZ < due_s and self.is_streaming:
             self._send(KIND_SAMPLES, samples_payload(self._index))
             self._index += SCANS
+            self.n_scans += SCANS
 
 
 def hello_fields(tag: int, mode: str = "bass", is_streaming: bool = True, time_scale: float = 1.0) -> dict[str, Any]:

@@ -188,7 +188,7 @@ def test_a_configuration_that_lacks_a_name_is_refused_before_anything_is_changed
     standard = files_here()["board_config.py"]
     lacking = standard.replace(b"DEFAULT_MODE =", b"USUAL_MODE =")
     mine = tmp_path / "mine.py"
-    for raw, words in ((lacking, "DEFAULT_MODE"), (b"MODES = (", "no Python file")):
+    for raw, words in ((lacking, "DEFAULT_MODE"), (b"MODES = (", "no Python file"), (bytes(9), "no Python file")):
         mine.write_bytes(raw)
         with BoardWithPrompt() as board:
             mpremote = FakeMpremote(board, files=files_here() | {"board_config.py": raw})
@@ -197,6 +197,9 @@ def test_a_configuration_that_lacks_a_name_is_refused_before_anything_is_changed
             with pytest.raises(UsageError, match=words):
                 install(board, mpremote)
         assert mpremote.names_of("cp") == mpremote.names_of("rm") == []
+    mine.write_bytes(b"\xff")
+    with pytest.raises(UsageError, match="it is no text"):
+        Installer("a port", mine)
     assert missing_config_names(standard.decode()) == []
 
 

@@ -176,7 +176,7 @@ def _read_format(file: BinaryIO, path: Path) -> _WavFormat:
             f"{path} is a WAV file cut off in its header, after {n_file} bytes; copy it again"
         )
     if len(head) < 12 or head[:4] not in (b"RIFF", b"RF64") or head[8:] != b"WAVE":
-        raise RecordingUnreadableError(f"{path} is not a WAV file (it starts with {head[:4]!r}, not RIFF)")
+        raise RecordingUnreadableError(f"{path} is not a WAV file: its first letters are not RIFF")
     fields: tuple[int, int, int, int] | None = None
     long_data_bytes: int | None = None
     while len(chunk := file.read(8)) == 8:

@@ -13,6 +13,7 @@ from typing import Any
 
 import click
 
+from ampwitness.cli.named_path import NAMED_PATH
 from ampwitness.cli.wrapped import as_typed, wrapped
 from ampwitness.errors import DoNotSwitchOnError, UsageError
 from ampwitness.frontend.cable import CableRun, measure_run
@@ -96,7 +97,7 @@ def _plain(answers: dict[str, Any]) -> dict[str, Any]:
 @click.option("--answer", "given", multiple=True, metavar="KEY=VALUE", help="An answer known already. Repeatable.")
 @click.option("--list", "wants_list", is_flag=True, help="Only list the questions with their keys.")
 @click.option("--no-questions", is_flag=True, help="Ask nothing; judge what --answer gives.")
-@click.option("--out", type=click.Path(path_type=Path), help="Write answers and judgements here, as JSON.")
+@click.option("--out", type=NAMED_PATH, help="Write answers and judgements here, as JSON.")
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 def before_power(given: tuple[str, ...], wants_list: bool, no_questions: bool, out: Path | None, as_json: bool) -> None:
     """Guided meter checks with the power off: coils, leads, wiring, polarity, ground, remote, fuses."""

@@ -14,6 +14,7 @@ import click
 from ampwitness.cli import INTERRUPTED_EXIT_CODE
 from ampwitness.cli.finite import FINITE, FiniteRange
 from ampwitness.cli.keyboard import Keyboard
+from ampwitness.cli.named_path import NAMED_PATH
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.recording_notes import SAFETY, recording_notes
 from ampwitness.cli.settings_folder import calibration_of
@@ -29,7 +30,7 @@ from ampwitness.guide.supply_textbook import BATTERY_KINDS, CHARGING_KINDS, REST
 from ampwitness.link.finding import find_board
 from ampwitness.link.session import BoardSession
 from ampwitness.live import LiveFeed
-from ampwitness.plain_json import UnreadableJsonError, read_json
+from ampwitness.plain_json import UnreadableTextError, read_json
 from ampwitness.recording import RecordingWriter
 from ampwitness.recording.writer import refuse_existing
 from ampwitness.whole_file import write_whole
@@ -49,9 +50,9 @@ _OLD_S = 1.0  # volts shown are no older
 @click.option("--charging", type=click.Choice(CHARGING_KINDS), help="How it is charged.")
 @click.option("--rest-hours", type=FiniteRange(min=0), help="Hours since the battery was charged or loaded.")
 @click.option("--point", "between", multiple=True, help="Fuse holder or block on the way, in order. Repeatable.")
-@click.option("--answers", type=click.Path(path_type=Path), help="JSON file: all answers, and when to measure what.")
-@click.option("--out", type=click.Path(path_type=Path), help="File for the result. Default: a name by date and time.")
-@click.option("--record", "recording", type=click.Path(path_type=Path), help="Keep what was measured here.")
+@click.option("--answers", type=NAMED_PATH, help="JSON file: all answers, and when to measure what.")
+@click.option("--out", type=NAMED_PATH, help="File for the result. Default: a name by date and time.")
+@click.option("--record", "recording", type=NAMED_PATH, help="Keep what was measured here.")
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, and no progress.")
 def check_supply(
     port: str | None,
@@ -152,7 +153,7 @@ def _print(check: SupplyCheck, content: dict[str, Any], out: Path, as_json: bool
 def _read_answers(path: Path) -> dict[str, Any]:
     try:
         loaded = read_json(path)
-    except UnreadableJsonError as error:
+    except UnreadableTextError as error:
         raise RecordingUnreadableError(f"{path} cannot be read as JSON: {error}") from error
     if not isinstance(loaded, dict):
         raise UsageError(f"{path}: an object of answers was expected (see `ampwitness check-supply --help`)")

@@ -16,6 +16,7 @@ import click
 
 from ampwitness.bench.scenario import Scenario, scenario, scenario_names
 from ampwitness.bench.truth_table import find_clean_passage, format_truth_table, judge_against_truth
+from ampwitness.cli.named_path import NAMED_PATH
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.wrapped import report_width
 from ampwitness.errors import AmpwitnessError, MissingToolError, OutputError, TruthMissedError
@@ -82,7 +83,7 @@ def _write_results(analysis: Analysis, folder: Path, picture: Path | None) -> Pa
 
 
 @click.command(epilog="Example: ampwitness demo --out demo-run")
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder to keep the results in.")
+@click.option("--out", type=NAMED_PATH, help="Folder to keep the results in.")
 @click.option(
     "--scenario",
     "name",
@@ -91,7 +92,7 @@ def _write_results(analysis: Analysis, folder: Path, picture: Path | None) -> Pa
     type=click.Choice(scenario_names()),
     help="Which made-up vehicle: gain too high and a weak supply, all clean, engine running, a gain that is turned.",
 )
-@click.option("--picture", type=click.Path(path_type=Path), help="Also write the overview picture here, as PNG.")
+@click.option("--picture", type=NAMED_PATH, help="Also write the overview picture here, as PNG.")
 @click.option("--json", "as_json", is_flag=True, help="Print what was found beside what is true as JSON, nothing else.")
 def demo(out: Path | None, name: str, picture: Path | None, as_json: bool) -> None:
     """Play a made-up vehicle through the real firmware, a serial port, a recording and a report.

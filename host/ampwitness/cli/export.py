@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from ampwitness.cli.finite import FiniteRange
+from ampwitness.cli.named_path import NAMED_PATH
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.errors import OutputError, UsageError
 from ampwitness.export.csv_tables import refuse_used_folder, write_tables
@@ -23,14 +24,12 @@ if TYPE_CHECKING:
 
     Export = WavExport | NpzExport | MdfExport
 
-_FILE = click.Path(path_type=Path, dir_okay=False)
-
 
 @click.command(
     epilog="Example: ampwitness export trip.mcap --wav trip.wav --csv trip-tables --npz trip.npz --mdf trip.mf4"
 )
-@click.argument("recording", type=click.Path(path_type=Path))
-@click.option("--wav", "wav_path", type=_FILE, help="Volts as float WAV, one file an unbroken run, JSON beside it.")
+@click.argument("recording", type=NAMED_PATH)
+@click.option("--wav", "wav_path", type=NAMED_PATH, help="Volts as float WAV, a file for each unbroken run, with JSON.")
 @click.option(
     "--full-scale-v",
     default=1.0,
@@ -38,7 +37,7 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
     type=FiniteRange(0, min_open=True),
     help="Volts that a WAV sample of 1.0 stands for; 100 keeps sound programs from cutting at 1.",
 )
-@click.option("--csv", "folder", type=click.Path(path_type=Path), help="A folder for findings and levels as CSV.")
+@click.option("--csv", "folder", type=NAMED_PATH, help="A folder for findings and levels as CSV.")
 @click.option(
     "--step-s",
     default=0.1,
@@ -46,8 +45,8 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
     type=FiniteRange(0.001, 60.0),
     help="Step of the levels in the CSV; doubled as often as a long recording needs.",
 )
-@click.option("--npz", "npz_path", type=_FILE, help="Volts as NPZ for numpy.")
-@click.option("--mdf", "mdf_path", type=_FILE, help="Volts as MDF 4 (.mf4) for measurement programs.")
+@click.option("--npz", "npz_path", type=NAMED_PATH, help="Volts as NPZ for numpy.")
+@click.option("--mdf", "mdf_path", type=NAMED_PATH, help="Volts as MDF 4 (.mf4) for measurement programs.")
 @click.option("--raw-adc", is_flag=True, help="Do not correct the board's known converter steps.")
 @click.option("--alone", is_flag=True, help="Only this file, also when it is the first part of several.")
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON what was written.")

@@ -14,6 +14,7 @@ import click
 import numpy as np
 
 from ampwitness.cli.finite import FiniteRange
+from ampwitness.cli.named_path import NAMED_PATH
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.recording_notes import recording_notes
 from ampwitness.cli.wrapped import as_typed, report_width, wrapped
@@ -236,7 +237,7 @@ def _again(paths: dict[Condition, Path], folder: Path) -> str:
 @click.option("--seconds", default=10.0, show_default=True, type=FiniteRange(5, 600), help="Length of each run.")
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=NAMED_PATH,
     help="Folder to keep all in. Default: noise, then noise-2, ...; with --from nothing is kept without it.",
 )
 @click.option(

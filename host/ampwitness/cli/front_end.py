@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from ampwitness.cli.finite import FINITE
+from ampwitness.cli.named_path import NAMED_PATH
 from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import UsageError
 from ampwitness.firmware_files import load_board_config
@@ -58,10 +59,8 @@ def _read_series(text: str) -> tuple[int, ...]:
 )
 @click.option("--series", "series_text", default="E24,E96", show_default=True, help="E-series of the resistors.")
 @click.option("--board", "is_board", is_flag=True, help="Judge the networks of firmware/board_config.py instead.")
-@click.option("--write-config", type=click.Path(path_type=Path), help="Write the section for board_config.py here.")
-@click.option(
-    "--write-virtual", type=click.Path(path_type=Path), help="Write the file for virtual-board --inputs here."
-)
+@click.option("--write-config", type=NAMED_PATH, help="Write the section for board_config.py here.")
+@click.option("--write-virtual", type=NAMED_PATH, help="Write the file for virtual-board --inputs here.")
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 def front_end(
     rail_v: float | None,

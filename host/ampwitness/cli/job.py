@@ -15,6 +15,7 @@ from typing import Any
 import click
 
 from ampwitness.cli.finite import FiniteRange
+from ampwitness.cli.named_path import NAMED_PATH
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import AmpwitnessError, JobError, UsageError
@@ -22,7 +23,7 @@ from ampwitness.findings.as_json import iter_json
 from ampwitness.job.compare import Level, PairMatch, compare_pair, level_of
 from ampwitness.job.folder import FINDINGS, MOMENTS, RECORDINGS, Job, new_job, open_job
 from ampwitness.job.steps import BANDS, STEP_OF_KEY, STEPS, command_of, file_of, remark_on
-from ampwitness.plain_json import UnreadableJsonError, read_json
+from ampwitness.plain_json import UnreadableTextError, read_json
 from ampwitness.recording import open_parts
 from ampwitness.recording.parts import JoinedRecording
 from ampwitness.report.sheet_walks import WALK_STEPS, is_walk
@@ -30,7 +31,7 @@ from ampwitness.whole_file import write_pieces_whole
 
 _STEPS_OF_A_TONE = ("source", "gain")
 _SEEN_OF_A_TONE = {"tone", "knee", "setting"}
-_FOLDER = click.argument("folder", type=click.Path(path_type=Path))
+_FOLDER = click.argument("folder", type=NAMED_PATH)
 _JSON = click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 _AMPLIFIER = click.option("--amplifier", help="Which amplifier, as typed into the job.")
 _CHANNEL = click.option("--channel", help="Which of its channels.")
@@ -88,7 +89,7 @@ def channel(folder: Path, amplifier: str, channel: str, **facts: Any) -> None:
 @job.command(epilog="Example: ampwitness job add blue-van gain set.mcap --amplifier sub --channel mono --as left")
 @_FOLDER
 @click.argument("step", type=click.Choice(list(STEP_OF_KEY)), metavar="STEP")
-@click.argument("file", type=click.Path(path_type=Path), required=False)
+@click.argument("file", type=NAMED_PATH, required=False)
 @_AMPLIFIER
 @_CHANNEL
 @click.option("--as", "moment", type=click.Choice(["found", "left"]), help="Whether it shows the car as found or left.")
@@ -156,7 +157,7 @@ def _asks_for(file: Path, step: str) -> str | None:
 def _take_json(opened: Job, file: Path, step: str) -> str:
     try:
         plain = read_json(file)
-    except UnreadableJsonError as error:
+    except UnreadableTextError as error:
         raise JobError(f"{file} cannot be read as JSON ({error}); nothing was noted.") from error
     if is_walk(plain) and (wanted := WALK_STEPS[plain["kind"]]) != step:
         raise JobError(
@@ -327,6 +328,6 @@ def _level(opened: Job, amplifier: str, channel: str) -> Level | None:
         return None
     try:
         plain = read_json(opened.folder / entries[-1]["findings"])
-    except UnreadableJsonError:
+    except UnreadableTextError:
         return None  # named as missing by `show`
     return level_of(plain.get("findings", []), entries[-1]["at"][:10]) if isinstance(plain, dict) else None

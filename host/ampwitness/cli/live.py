@@ -12,6 +12,7 @@ import click
 
 from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.keyboard import Keyboard
+from ampwitness.cli.named_path import NAMED_PATH
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.recording_notes import SAFETY, described_notes, describing_options, recording_notes
 from ampwitness.cli.settings_folder import calibration_of
@@ -35,9 +36,9 @@ _IN_THE_OPEN = "Whoever has this address can look, and set marks; it crosses the
 
 
 @click.command(epilog="Examples: ampwitness live --out trip.mcap --ceiling-from gain.mcap; ampwitness live trip.mcap")
-@click.argument("recording", type=click.Path(path_type=Path), nargs=-1)
+@click.argument("recording", type=NAMED_PATH, nargs=-1)
 @click.option("--port", help="Serial port of the board. Without it every port is asked.")
-@click.option("--out", type=click.Path(path_type=Path), help="File to record into. Default: a name by date and time.")
+@click.option("--out", type=NAMED_PATH, help="File to record into. Default: a name by date and time.")
 @click.option(
     "--http-port",
     type=click.IntRange(0, 65535),
@@ -49,7 +50,7 @@ _IN_THE_OPEN = "Whoever has this address can look, and set marks; it crosses the
 @click.option("--seconds", type=FiniteRange(min=0, min_open=True), help="Stop after this long.")
 @click.option("--mode", help="Mode of the board: bass, wide or slow. Default: the one it is in.")
 @click.option("--ceiling", "ceiling_v", type=FiniteRange(min=0, min_open=True), help="Clean ceiling, volts peak.")
-@click.option("--ceiling-from", type=click.Path(path_type=Path), help="A recording the clean ceiling is learned from.")
+@click.option("--ceiling-from", type=NAMED_PATH, help="A recording the clean ceiling is learned from.")
 @describing_options
 def live(
     recording: tuple[Path, ...],

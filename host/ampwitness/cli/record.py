@@ -15,6 +15,7 @@ import click
 from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.keyboard import Keyboard
 from ampwitness.cli.live_line import LiveLine
+from ampwitness.cli.named_path import NAMED_PATH
 from ampwitness.cli.questions import Ask, Questions, parse_ask
 from ampwitness.cli.record_result import first_path, is_empty, result_as_dict, say_kept
 from ampwitness.cli.recording_notes import SAFETY, described_notes, describing_options, recording_notes
@@ -168,7 +169,7 @@ def _default_out() -> Path:
 @click.option(
     "--ask", "asked", multiple=True, metavar="NAME=INTERVAL", help="Ask for a reading: heatsink=15min. May be repeated."
 )
-@click.option("--out", type=click.Path(path_type=Path), help="File to record into. Default: a name by date and time.")
+@click.option("--out", type=NAMED_PATH, help="File to record into. Default: a name by date and time.")
 @click.option("--mode", help="Mode of the board: bass, wide or slow. Default: the one it is in.")
 @describing_options
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, and no progress.")

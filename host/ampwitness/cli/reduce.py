@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 
 from ampwitness.cli.finite import FiniteRange
+from ampwitness.cli.named_path import NAMED_PATH
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import OutputError, UsageError
@@ -20,8 +21,8 @@ from ampwitness.units import seconds_to_clock
 
 
 @click.command(epilog="Example: ampwitness reduce soak-part0001.mcap --around 5")
-@click.argument("recording", type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path), help="Where to. Default: NAME-reduced.mcap beside it.")
+@click.argument("recording", type=NAMED_PATH)
+@click.option("--out", type=NAMED_PATH, help="Where to. Default: NAME-reduced.mcap beside it.")
 @click.option(
     "--replace", is_flag=True, help="Put the reduced file in the recording's place. The whole one is gone then."
 )

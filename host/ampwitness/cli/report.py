@@ -8,6 +8,7 @@ import click
 
 from ampwitness.calibration_file import read_book
 from ampwitness.cli.finite import FiniteRange
+from ampwitness.cli.named_path import NAMED_PATH
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.wrapped import report_width, wrapped
 from ampwitness.errors import CalibrationError
@@ -30,12 +31,10 @@ def _calibrations_of(path: Path | None) -> tuple[Calibration, ...]:
 @click.command(
     epilog="Example: ampwitness report trip.mcap --html trip.html --json trip.json",
 )
-@click.argument("recording", type=click.Path(path_type=Path), nargs=-1, required=True)
+@click.argument("recording", type=NAMED_PATH, nargs=-1, required=True)
 @click.option("--alone", is_flag=True, help="Only this file, also when it is the first part of several.")
-@click.option("--html", "html_path", type=click.Path(path_type=Path), help="Write the page here.")
-@click.option(
-    "--json", "json_path", type=click.Path(path_type=Path, allow_dash=True), help="Write JSON here; - for the terminal."
-)
+@click.option("--html", "html_path", type=NAMED_PATH, help="Write the page here.")
+@click.option("--json", "json_path", type=NAMED_PATH, help="Write JSON here; - for the terminal.")
 @click.option(
     "--every-finding",
     is_flag=True,
@@ -47,7 +46,7 @@ def _calibrations_of(path: Path | None) -> tuple[Calibration, ...]:
 @click.option(
     "--calibration",
     "calibration_path",
-    type=click.Path(path_type=Path),
+    type=NAMED_PATH,
     help="Use this calibration file instead of what the recording brings along.",
 )
 @click.option(

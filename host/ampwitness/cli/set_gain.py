@@ -11,6 +11,7 @@ import click
 
 from ampwitness.cli import INTERRUPTED_EXIT_CODE
 from ampwitness.cli.finite import FiniteRange
+from ampwitness.cli.named_path import NAMED_PATH
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.recording_notes import SAFETY, recording_notes
 from ampwitness.cli.set_gain_run import SetGainRun
@@ -36,7 +37,7 @@ from ampwitness.waveform.response import PASS_FRACTION
     "--load-kind", type=click.Choice(["none", "resistor", "speaker"]), required=True, help="What the output drives."
 )
 @click.option("--port", help="Serial port of the board. Without it every port is asked.")
-@click.option("--out", type=click.Path(path_type=Path), help="File to record into. Default: a name by date and time.")
+@click.option("--out", type=NAMED_PATH, help="File to record into. Default: a name by date and time.")
 @click.option(
     "--mode", type=click.Choice(["bass", "wide"]), help="Mode of the board. Default: wide above 300 Hz, else bass."
 )

@@ -11,6 +11,7 @@ from typing import Any
 
 import click
 
+from ampwitness.cli.named_path import NAMED_PATH
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.wrapped import report_width
 from ampwitness.errors import JobError, RecordingUnreadableError, UsageError
@@ -19,7 +20,7 @@ from ampwitness.findings.from_json import analysis_from_json, is_report
 from ampwitness.job.folder import Job, open_job
 from ampwitness.job.steps import STEP_OF_KEY, STEPS
 from ampwitness.pipeline import AnalyseOptions, analyse_file
-from ampwitness.plain_json import UnreadableJsonError, read_json
+from ampwitness.plain_json import UnreadableTextError, read_json
 from ampwitness.report.sheet_content import WorkStep, compose_sheet
 from ampwitness.report.sheet_page import PAPERS, html_sheet
 from ampwitness.report.sheet_source import Source
@@ -29,9 +30,9 @@ from ampwitness.whole_file import refuse_targets, write_whole
 
 
 @click.command(epilog="Example: ampwitness sheet --job blue-van --html blue-van.html, or: ampwitness sheet trip.mcap")
-@click.argument("recording", metavar="[RECORDING|RESULT.json]...", type=click.Path(path_type=Path), nargs=-1)
-@click.option("--job", "job_folder", type=click.Path(path_type=Path), help="Folder of the job: equipment, steps.")
-@click.option("--html", "html_path", type=click.Path(path_type=Path), help="Write the page here, to be printed.")
+@click.argument("recording", metavar="[RECORDING|RESULT.json]...", type=NAMED_PATH, nargs=-1)
+@click.option("--job", "job_folder", type=NAMED_PATH, help="Folder of the job: equipment, steps.")
+@click.option("--html", "html_path", type=NAMED_PATH, help="Write the page here, to be printed.")
 @click.option("--paper", type=click.Choice(PAPERS), default="A4", show_default=True, help="What it is printed on.")
 @click.option("--vehicle", help="What stands on top. Default: the job's name, or what was typed when recording.")
 @click.option("--by", "fitted_by", default="", help="Who fitted and measured.")
@@ -106,7 +107,7 @@ def _read(paths: Sequence[Path], job: Job | None, progress: ProgressLine) -> tup
 def _load(path: Path) -> Any:
     try:
         return read_json(path)
-    except UnreadableJsonError as error:
+    except UnreadableTextError as error:
         raise RecordingUnreadableError(f"{path} cannot be read: {error}. Check the name, or write it again.") from error
 
 

@@ -11,6 +11,7 @@ from typing import cast
 import click
 
 from ampwitness.cli.finite import FINITE, FiniteRange
+from ampwitness.cli.named_path import NAMED_PATH
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.wrapped import wrapped
 from ampwitness.errors import OutputError, UsageError
@@ -29,7 +30,7 @@ from ampwitness.whole_file import write_bytes_whole
 
 
 @click.command(epilog="Example: ampwitness tones --out tracks --tone 40 --tone 1000 --track tone --track bursts")
-@click.option("--out", type=click.Path(path_type=Path), default=Path("."), help="Folder to write into. Default: here.")
+@click.option("--out", type=NAMED_PATH, default=Path("."), help="Folder to write into. Default: here.")
 @click.option(
     "--tone", "tones_hz", type=FINITE, multiple=True, help="Frequency, 5 to 20,000 Hz; repeatable. Default: 40, 1000."
 )

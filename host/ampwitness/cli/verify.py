@@ -11,6 +11,7 @@ from typing import Any
 import click
 
 from ampwitness.cli.clock_fit import ClockFitter
+from ampwitness.cli.named_path import NAMED_PATH
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.wrapped import wrapped
 from ampwitness.decode import Decoder, refuse_unreadable
@@ -288,7 +289,7 @@ def _reasons(reasons: Any) -> str:
 
 
 @click.command(epilog="Example: ampwitness verify trip.mcap")
-@click.argument("recording", type=click.Path(path_type=Path), nargs=-1, required=True)
+@click.argument("recording", type=NAMED_PATH, nargs=-1, required=True)
 @click.option("--alone", is_flag=True, help="Only this file, also when it is the first part of several.")
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 def verify(recording: tuple[Path, ...], alone: bool, as_json: bool) -> None:

@@ -19,6 +19,7 @@ from ampwitness.bench.virtual_faults import parse_fault
 from ampwitness.bench.virtual_interpreter import Interpreter
 from ampwitness.bench.wav import read_stimulus
 from ampwitness.bench.workshop_scenarios import workshop_scenario, workshop_scenario_names
+from ampwitness.cli.named_path import NAMED_PATH
 from ampwitness.errors import UsageError
 from ampwitness.frontend.fragment import read_inputs
 
@@ -86,9 +87,7 @@ def _stop_politely(number: int, frame: FrameType | None) -> None:
     "virtual-board",
     epilog="Example: ampwitness virtual-board --stimulus volts.wav --roles out_p,out_n,supply --speed max",
 )
-@click.option(
-    "--stimulus", "path", type=click.Path(path_type=Path), help="WAV whose samples are volts at the terminals."
-)
+@click.option("--stimulus", "path", type=NAMED_PATH, help="WAV whose samples are volts at the terminals.")
 @click.option("--roles", help="What the WAV's channels are: out_p,out_n,supply[,battery][,source][,remote].")
 @click.option(
     "--scenario",
@@ -110,12 +109,12 @@ def _stop_politely(number: int, frame: FrameType | None) -> None:
 @click.option(
     "--inputs",
     "inputs_path",
-    type=click.Path(path_type=Path),
+    type=NAMED_PATH,
     help="Input networks other than board_config's: a file of `ampwitness front-end --write-virtual`.",
 )
 @click.option("--loop", "is_looped", is_flag=True, help="Begin the stimulus again at its end.")
 @click.option("--stay", "stays", is_flag=True, help="Do not end after the stimulus has ended and the host has stopped.")
-@click.option("--link", type=click.Path(path_type=Path), help="Symbolic link to make to the port.")
+@click.option("--link", type=NAMED_PATH, help="Symbolic link to make to the port.")
 @click.option("--socket", "uses_socket", is_flag=True, help="Offer a TCP socket instead of a pseudo-terminal.")
 @click.option("--interpreter", type=click.Choice(["micropython", "cpython"]), help="Default: MicroPython where it is.")
 def virtual_board(

@@ -12,7 +12,7 @@ from typing import Any
 from ampwitness.errors import UsageError
 from ampwitness.frontend.front_end import FrontEnd, JudgedInput, input_of_role
 from ampwitness.frontend.network import N_CODES
-from ampwitness.plain_json import UnreadableJsonError, read_json
+from ampwitness.plain_json import UnreadableTextError, read_json
 
 _KIND = "ampwitness input networks"
 _VERSION = 1
@@ -76,7 +76,7 @@ def read_inputs(path: Path) -> InputsFile:
     """
     try:
         whole = read_json(path)
-    except UnreadableJsonError as error:
+    except UnreadableTextError as error:
         raise UsageError(f"{path} cannot be read as a file of input networks: {error}") from error
     if not isinstance(whole, dict) or whole.get("kind") != _KIND or whole.get("version") != _VERSION:
         raise UsageError(

@@ -21,7 +21,7 @@ from typing import Any
 
 from ampwitness.errors import JobError
 from ampwitness.job.steps import STEP_OF_KEY, STEPS, State
-from ampwitness.plain_json import UnreadableJsonError, parse_json, read_json_text
+from ampwitness.plain_json import UnreadableTextError, parse_json, read_text
 from ampwitness.whole_file import write_whole
 
 WHAT = "ampwitness job"
@@ -250,9 +250,9 @@ def open_job(folder: Path) -> Job:
             "keep the right one as job.json, move the other away."
         )
     try:
-        text = read_json_text(path)
+        text = read_text(path)
         plain = parse_json(text)
-    except UnreadableJsonError as error:
+    except UnreadableTextError as error:
         raise JobError(f"{path} cannot be read ({error}): mend it by hand or take a copy of it back.") from error
     if not isinstance(plain, dict) or plain.get("what") != WHAT:
         raise JobError(f"{path} is no job of this program.")

@@ -114,6 +114,10 @@ def _reason(error: Exception) -> str:
     text = str(error).partition("\n")[0]
     if number == errno.EIO or "device disconnected" in text:
         return "the device does not answer"
+    if "Could not configure port" in text:
+        return "it is a file or another kind of device"
+    if number == errno.EISDIR:
+        return "it is a folder"
     return text[:80] if text else type(error).__name__
 
 
