@@ -79,7 +79,7 @@ NEXT_TESTS: tuple[tuple[str, str], ...] = (
         "an impedance; if it still stops, renew the ground, then feed the remote terminal directly.",
     ),
     (
-        "not decided: the amplifier stopped while its source",
+        "not decided: the amplifier stopped",
         "Log the missing lead as well; then take the speaker leads off and play the same passage: if it stays on, look "
         "at the load.",
     ),

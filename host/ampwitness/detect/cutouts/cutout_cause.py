@@ -115,6 +115,11 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
         reasons.append(
             f"with the output off the supply went on falling, to {fixed(stop.supply_lowest_off_v or 0.0, 2)} V"
         )
+    if stop.sank_from_v is not None and stop.sank_to_v is not None:
+        reasons.append(
+            f"it played about {stop.sank_from_v:.1f} V of its own, which sank to {stop.sank_to_v:.1f} V: its stage was "
+            "switched off, as no pause or mute does"
+        )
     if protection is not None:
         reasons += list_protection_reasons(stop)
     open_ += _left_open(words, stop, reference)
@@ -147,7 +152,7 @@ def _words(
         return "not decided: remote lead fell while the supply was low", False, None
     if remote_fell:
         return REMOTE, True, None
-    if source_stopped:
+    if source_stopped and stop.sank_from_v is None:
         return SOURCE, True, None
     if is_low:
         if _went_on_falling(stop):
@@ -160,11 +165,12 @@ def _words(
     if stop.remote_sag_v is not None:
         return REMOTE_SAGGED, False, None
     kind = name_protection(stop)
-    if stop.source == "played on":
+    if stop.source == "played on" or stop.sank_from_v is not None:
         # Without a remote lead in the recording the protection is one of two.
         if not stop.remote_is_known or stop.supply is None:
             missing = "remote lead" if stop.supply is not None else "supply"
-            return f"not decided: the amplifier stopped while its source played on, {missing} not logged", True, kind
+            how = "while its source played on" if stop.source == "played on" else "and its own volts sank"
+            return f"not decided: the amplifier stopped {how}, {missing} not logged", True, kind
         return f"{PROTECTION}: {kind}", True, kind
     return PAUSE, False, kind
 
@@ -417,6 +423,8 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
         return ["an amplifier that lets go at that level of its remote lead", *_left_open(PAUSE, stop, reference)]
     if words == TOGETHER:
         return ["an overload or short at the output, which pulls the supply down itself", "supply fell below a level"]
+    if words == STUCK and stop.is_half:
+        return ["an output that stands at half the supply by itself: measure across the speaker's terminals"]
     if words == STUCK and reference != AMPLIFIER_GROUND and _may_be_lifted(stop):
         return ["the amplifier's ground lost, which lifts its output with it: measure across the speaker"]
     if words.startswith("not decided: remote"):
@@ -445,7 +453,7 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
 
 
 def _confidence(words: str, stop: Stop, is_evident: bool) -> str:
-    if words == STUCK and _may_be_lifted(stop):
+    if words == STUCK and (stop.is_half or _may_be_lifted(stop)):
         return "medium"
     if words == STUCK or words in (LOST, LOOSE_SUPPLY, LOOSE_GROUND):
         return "high"

@@ -13,7 +13,6 @@ from ampwitness.detect.cutouts.cutout_measure import Stop
 from ampwitness.detect.step_stream import RunSteps
 
 DC_BIN = 100  # steps
-_LOOK_BACK = 200
 _HISTORY = 3000  # steps
 _MEAN = 64  # steps: with soft ends, so that of a bass of 30 Hz and more a hundredth is left
 _OUTPUT = ("mean", "high", "low")
@@ -89,11 +88,11 @@ def rests_steadily(run: RunSteps, stop: Stop, known: int) -> bool:
 
 def find_rise(run: RunSteps, begin: int, level_v: float) -> int:
     """The step at which steady volts rose that are known to stand from step `begin` on."""
-    first = max(run.first, begin - _LOOK_BACK)
+    first = max(run.first, begin - _HISTORY)
     mean = run.steps("mean", first, begin + DC_BIN)
     quiet = np.flatnonzero(np.abs(mean) <= 0.5 * abs(level_v))
     half = int(quiet[-1]) + 1 if len(quiet) else 0
-    # It may have risen slowly: back to where it stood out of what played before.
-    usual_v = float(np.max(np.abs(mean[: max(1, half - 100)])))
-    low = np.flatnonzero(np.abs(mean[:half]) <= min(max(1.2 * usual_v, 0.05 * abs(level_v)), 0.5 * abs(level_v)))
+    # It may have risen slowly: back to where it stood at its usual level.
+    usual_v = float(np.median(mean[: max(1, half // 2)]))
+    low = np.flatnonzero(np.abs(mean[:half] - usual_v) <= 0.05 * abs(level_v))
     return first + (int(low[-1]) + 1 if len(low) else half)

@@ -79,6 +79,11 @@ class Stop:
     rest_v: float
     rest_before_v: float = 0.0
     rests_steadily: bool = True  # the volts at which it rests stand still
+    sank_from_v: float | None = None  # volts on which it played and that sank once it was silent (`cutout_bias`)
+    sank_to_v: float | None = None
+    is_half: bool = (
+        False  # steady volts of half the supply, before anything had sounded: a stage may stand so by itself
+    )
     abrupt_ratio: float = 0.0  # swing in the last half-cycle (12.5 ms), of the swing before
     fade_s: float | None = None  # where a slow fall began, by the level's own course
     fade_doubt_s: float = 0.0  # how far off that may be

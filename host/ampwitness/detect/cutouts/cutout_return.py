@@ -12,6 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.cutouts.cutout_bias import sounds_again
 from ampwitness.detect.cutouts.cutout_measure import REMOTE_LOW_V, Stop
 from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import Edge
@@ -35,6 +36,9 @@ def find_return(
     Steps up to `known` may be looked at. While a remote lead that fell stays low, what sounds for less than a quarter
     of a second is the thump of the turn-off.
     """
+    if stop.sank_from_v is not None:
+        again = sounds_again(run, stop, at, limit, known)
+        return None if again is None else (again, again * run.step)
     limit_v = max(6.0 * stop.off_rms_v, 0.03 * stop.peak_v)
     off_step = stop.stop_sample // run.step + 3
     # The level at rest may creep while the output is off: measure from where it stood 20 to 60 ms before.
@@ -76,7 +80,7 @@ def find_return(
 def measure_return(run: RunSteps, stop: Stop, step: int, known: int, edges: Sequence[Edge]) -> None:
     """How the output came back at step `step`: with a thump, over a ramp, or at once."""
     rest_v = stop.rest_v
-    if abs(stop.rest_v - stop.rest_before_v) > RESTED_RATIO * stop.peak_v:
+    if stop.sank_from_v is not None or abs(stop.rest_v - stop.rest_before_v) > RESTED_RATIO * stop.peak_v:
         return  # a steady level that ends is no thump
     end = min(known, step + round(_SETTLE_S / run.step_s))
     high, low = run.steps("high", step, end) - rest_v, run.steps("low", step, end) - rest_v

@@ -16,8 +16,10 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.cutouts.cutout_bias import find_sinking, follow_sinking, make_stop, stands_at_half
 from ampwitness.detect.cutouts.cutout_cause import decide_cause
-from ampwitness.detect.cutouts.cutout_dc import DC_BIN, find_rise, measure_dc, rests_steadily
+from ampwitness.detect.cutouts.cutout_dc import DC_BIN, measure_dc, rests_steadily
+from ampwitness.detect.cutouts.cutout_dc_rise import DC_V, DcWatch
 from ampwitness.detect.cutouts.cutout_fade import measure_fade, measure_fade_behind
 from ampwitness.detect.cutouts.cutout_measure import (
     OFF_S,
@@ -31,7 +33,7 @@ from ampwitness.detect.cutouts.cutout_measure import (
 from ampwitness.detect.cutouts.cutout_outlived import measure_outlived
 from ampwitness.detect.cutouts.cutout_pop import measure_pop
 from ampwitness.detect.cutouts.cutout_remote import STAYED_BEFORE_S, list_remote_changes, measure_remote
-from ampwitness.detect.cutouts.cutout_return import find_return, measure_return
+from ampwitness.detect.cutouts.cutout_return import GROUND_JUMP_V, find_return, measure_return
 from ampwitness.detect.cutouts.cutout_source import follow_source, measure_source, plays_again
 from ampwitness.detect.cutouts.cutout_stutter import StutterWatch
 from ampwitness.detect.step_stream import RunSteps
@@ -58,14 +60,12 @@ _LEVEL_BINS = 50  # half a second, over which the level of a signal that never p
 _TRIED_CONTINUOUS = 300  # steps: so long may a slow mute take from the looser measure of quiet to the exact one
 _HELD_RATIO = 0.12  # of the swing before, in the last 10 ms: less is a note that faded, unless other evidence calls
 _LAST_RATIO = 0.22  # the last 5 ms, of the 25 ms before them
+_NEAR_SINKING = 350  # steps: a thump may hide the silence of a stage that sinks for so long
 _SURVIVED_BEFORE = 300  # steps: what the supply did earlier than this before a stop, the output outlived
 _ABRUPT_RATIO = 0.25
 _POP_STEPS = 8
 _LIVE_STEPS = 1000  # what came back later than that before has no usual level yet
 _PLAIN_V = 10.6
-_DC_V = 2.0
-_DC_BINS = 3
-_DC_SAME_RATIO = 0.15  # of each other: what moves on is a slow wave or still on its way
 
 
 class RunWatch:
@@ -106,7 +106,7 @@ class RunWatch:
         self._peak_seconds: deque[float] = deque(maxlen=10)
         self._rms_seconds: deque[float] = deque(maxlen=60)
         self._learned_to = 0
-        self._dc_bins, self._dc_level_v = 0, 0.0
+        self._dc = DcWatch(run)
         self._swing: dict[int, float] = {}  # of each candidate, the swing before it
         self._stutter = StutterWatch(run, self._measure, take_stop)
 
@@ -130,16 +130,25 @@ class RunWatch:
         """Judge the steps up to `limit`; those up to `known` may be looked at."""
         start = self._at
         candidates = self._find_candidates(limit, known)
+        sinking = find_sinking(self._run, start, limit, known)
+        for step in sinking:
+            candidates = candidates[(candidates < step - _NEAR_SINKING) | (candidates > step + AHEAD_STEPS)]
+        candidates = np.sort(np.concatenate((candidates[candidates >= start], np.array(sinking, dtype=np.int64))))
         at = start
         while at < limit:
             if self._open is not None:
                 at = self._find_resume(at, limit, known)
                 continue
-            later = candidates[candidates >= max(at, self._on_since)]
+            later = candidates[candidates >= self._on_since]
             if not len(later):
                 break
-            at = int(later[0])
-            self._open_stop(at, known)
+            at, candidates = int(later[0]), later[1:]
+            if at in sinking:
+                self._open = make_stop(self._run, at)
+                self._dc.own_v = self._open.sank_from_v
+                self._measure(self._open, known)
+            else:
+                self._open_stop(at, known)
             at = at + 1 if self._open is None else min(limit, max(self._open.stop_sample // self._run.step + 3, at + 1))
         if self._open is None:
             self._find_dc(start, limit, known)
@@ -288,8 +297,9 @@ class RunWatch:
         self._learn(max(step, self._at))
         before = run.steps("mean", step - 500, step - 20)
         stop.rest_before_v = float(np.mean(before)) if len(before) else stop.rest_v
-        if abs(stop.rest_v) > _DC_V / 2:
+        if abs(stop.rest_v) > DC_V / 2:
             stop.rests_steadily = rests_steadily(run, stop, known)
+            stop.is_half = not self._has_sounded(step)
         measure_wave(run, stop, self._on_since)
         loudest = max(self._rms_seconds, default=0.0)
         stop.heat_s = float(sum(1 for rms in self._rms_seconds if rms > 0.5 * loudest))
@@ -333,8 +343,11 @@ class RunWatch:
         assert stop is not None
         found = find_return(run, stop, at, limit, known, self._edges)
         step = limit if found is None else found[0]
+        if self._dc_rises(stop, at, step, known):
+            return limit if self._open is None else self._open.last_step
         count_falls(run, stop, stop.last_step, step)
         follow_source(run, stop, step)
+        follow_sinking(run, stop, at, step)
         stop.last_step = step
         if found is None:
             return limit
@@ -343,46 +356,51 @@ class RunWatch:
         measure_return(run, stop, step, known, self._edges)
         self._on_since = self._survived_to = step
         self._last_high_v = np.inf
-        self._close()
+        if stop.is_half and stands_at_half(run, step, min(known, step + DC_BIN)):
+            self._open = None  # it plays on these volts: they are its own
+        else:
+            self._close()
         return max(step, at + 1)
 
     def _close(self) -> None:
         stop, self._open = self._open, None
         assert stop is not None
+        stop.is_half = stop.is_half and stands_at_half(self._run, stop.last_step - DC_BIN, stop.last_step)
         self._take_stop(stop)
 
-    def _find_dc(self, start: int, limit: int, known: int) -> None:
-        """A level that stays away from rest without a signal on it, where nothing played before."""
-        run = self._run
-        start = max(start, -(-self._on_since // DC_BIN) * DC_BIN)
-        n = (limit - start) // DC_BIN
-        if n <= 0:
-            return
-        level = run.steps("mean", start, start + n * DC_BIN).reshape(n, DC_BIN).mean(axis=1, dtype=np.float64)
-        far = np.abs(level) > _DC_V
-        if not far.any():
-            self._dc_bins = 0
-            return
-        square = run.steps("square", start, start + n * DC_BIN).reshape(n, DC_BIN).mean(axis=1, dtype=np.float64)
-        is_dc = far & (np.maximum(square - level**2, 0.0) < (0.1 * level) ** 2)
-        for place, flag in enumerate(is_dc):
-            is_same = self._dc_bins > 0 and abs(level[place] - self._dc_level_v) < _DC_SAME_RATIO * abs(level[place])
-            self._dc_bins = (self._dc_bins + 1 if is_same else 1) if flag else 0
-            self._dc_level_v = float(level[place])
-            if self._dc_bins == _DC_BINS:
-                self._open_dc(start + (place + 1 - _DC_BINS) * DC_BIN, float(level[place]), known)
-                return
+    def _dc_rises(self, stop: Stop, start: int, step: int, known: int) -> bool:
+        """Whether steady volts came while the output was off, up to step `step`: then these are the stop."""
+        if stop.is_dc_only or stop.sank_from_v is not None or abs(stop.rest_v - stop.rest_before_v) > DC_V:
+            return False
+        if stop.ground_jump_v is not None and abs(stop.ground_jump_v) > GROUND_JUMP_V:
+            return False
+        begin = max(start, stop.stop_sample // self._run.step + 1)
+        if not self._find_dc(begin, step, known, stop.rest_before_v):
+            return False
+        assert self._open is not None
+        stop.end_s, stop.ended_how = self._open.start_s, "steady volts rose at the output"
+        self._take_stop(stop)
+        return True
 
-    def _open_dc(self, begin: int, level_v: float, known: int) -> None:
-        run = self._run
-        step = find_rise(run, begin, level_v)
-        stop = Stop(run.time_s(step), step * run.step, abs(level_v), 0.0, level_v, is_dc_only=True)
+    def _find_dc(self, start: int, limit: int, known: int, usual_v: float = 0.0) -> bool:
+        """Open a stop where the level stays away from rest without a signal on it, where nothing played before."""
+        found = self._dc.find(max(start, self._on_since), limit, known, usual_v)
+        if found is None:
+            return False
+        run, (until, stop) = self._run, found
         self._measure(stop, known)
+        step = stop.stop_sample // run.step
         before = run.steps("mean", step - 100, step - 1)
         stop.cut_s, stop.rest_before_v = None, float(np.mean(before)) if len(before) else 0.0
-        stop.off_rms_v = 0.02 * abs(level_v)
-        stop.last_step = begin + _DC_BINS * DC_BIN
+        stop.off_rms_v, stop.rests_steadily = 0.02 * abs(stop.rest_v), True
+        stop.last_step = until
         self._open = stop
+        return True
+
+    def _has_sounded(self, to: int) -> bool:
+        """Whether the output sounded before step `to` of this run."""
+        swing = self._run.steps("high", 0, to) - self._run.steps("low", 0, to)
+        return self._run.first > 0 or float(swing.max(initial=0.0)) > 2 * LEAST_PEAK_V
 
     def _learn_survived(self, to: int) -> None:
         """Fold the supply under a sounding output into what is known to be survived."""

@@ -37,6 +37,7 @@ ALIKE_RATIO = 1.3  # what lasts so much longer than all others is not like them
 COLLAPSE_S = 0.030
 SWITCHED_OFF_S = 5.0  # a remote lead that stays low so long was switched off, or came off for good
 STILL_STUCK_S = 0.2
+THUMP_S = 1.0
 SOFT_RATIO, SOFT_RMS_RATIO = 0.15, 0.20  # a note that faded stands lower in its last half-cycle
 HELD_RATIO = 0.05  # of the swing before: what is as low as this, but held its level to the last 6 ms, did not fade
 SILENT_V, SILENT_RATIO = 0.06, 0.015
@@ -71,8 +72,7 @@ class CutoutDetector:
 
     Limits
     ------
-    What stopped at the source with a slow end is a pause and not reported. An output that stands at half the supply
-    and sinks slowly to nothing once it is switched off is not seen to stop. A wave cut within 7 degrees of its zero
+    What stopped at the source with a slow end is a pause and not reported. A wave cut within 7 degrees of its zero
     crossing looks like a note that ended. All volts are relative to the logger's reference: a lost ground of the
     logger itself is not judged, one of the amplifier only with a `ground` channel, or with battery and supply together
     seen from the amplifier's own ground.
@@ -118,7 +118,9 @@ class CutoutDetector:
         """Close what is open and answer."""
         for run, is_last in self._stream.finish():
             self._take(run, is_last)
-        self._kept = [kept for kept in self._kept if not is_turn_on_thump(kept[0].start_s, self._switchings)]
+        self._kept = [
+            kept for kept in self._kept if _stays(kept) or not is_turn_on_thump(kept[0].start_s, self._switchings)
+        ]
         self._count_at_level()
         self._count_neighbours()
         if not self._is_continuous:
@@ -241,6 +243,11 @@ class CutoutDetector:
         )
 
 
+def _stays(kept: tuple[Stop, Cause]) -> bool:
+    """Whether volts stand longer than any thump of a turn-on."""
+    return kept[1].words == STUCK and kept[0].end_s - kept[0].start_s > THUMP_S
+
+
 def _start(finding: Finding) -> float:
     return finding.start_s
 
@@ -300,6 +307,8 @@ def _evidence(stop: Stop, cause: Cause) -> dict[str, Any]:
         "off_rms_v": stop.off_rms_v,
         "rest_v": stop.rest_v,
         "rest_before_v": stop.rest_before_v,
+        "sank_from_v": stop.sank_from_v,
+        "sank_to_v": stop.sank_to_v,
         "level_in_last_half_cycle_ratio": stop.abrupt_ratio,
         "cut_at_ratio": stop.cut_ratio if stop.cut_s is not None else None,
         "fall_s": stop.fall_s if stop.cut_s is not None else None,

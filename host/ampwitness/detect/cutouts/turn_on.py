@@ -3,7 +3,8 @@
 Works on the runs of the cut-out detector, block by block; nothing is kept but what is still open.
 
 Gaps: what is open when a run ends is given up ("the data ended").
-Limits: times are good to 10 ms. A signal-sensed start needs a `source` channel, and a remote lead that did not move.
+Limits: times are good to 10 ms. A signal-sensed start needs a `source` channel, and a remote lead that did not move. Of
+an output that stands at half the supply no thump is told.
 Source: our choice, measured by tests/detect_cutouts.
 """
 
@@ -16,6 +17,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.cutouts.cutout_bias import BIAS_V
 from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import Edge, FloatArray
 
@@ -30,6 +32,7 @@ _BIN = 10
 _SUSTAINED = 20  # bins looked at, of which
 _SOUNDING = 12  # so many must sound: a thump is over sooner
 _TAIL_S = 1.0
+_OWN_BINS = 100
 _ASIDE_V, _ASIDE = 0.05, 4  # so many bins wholly on one side of zero are no sound but a thump
 
 
@@ -89,7 +92,9 @@ class TurnOnWatch:
         swing = 0.5 * (high.max(axis=1) - low.min(axis=1))
         peak = np.where(high.max(axis=1) > -low.min(axis=1), high.max(axis=1), low.min(axis=1))
         sounds = swing > SOUND_V
-        side = np.where(low.min(axis=1) > _ASIDE_V, 1, np.where(high.max(axis=1) < -_ASIDE_V, -1, 0))
+        own_v = _find_own_level(run.steps("mean", start, end).reshape(-1, _BIN).mean(axis=1, dtype=np.float64))
+        side = np.where(low.min(axis=1) > own_v + _ASIDE_V, 1, np.where(high.max(axis=1) < own_v - _ASIDE_V, -1, 0))
+        peak = np.where(own_v == 0.0, peak, 0.0)
         plays = _source_plays(run, start, end) if "source" in run else None
         n_bins = (limit - start) // _BIN
         at = 0
@@ -202,6 +207,15 @@ class TurnOnWatch:
         last = np.flatnonzero(plays)
         self._quiet_bins = n - int(last[-1]) - 1 if len(last) else self._quiet_bins + n
         return out
+
+
+def _find_own_level(mean: FloatArray) -> FloatArray:
+    """(n,) of bins of 10 ms the volts on which the output plays for the second from there on; 0: about zero."""
+    if float(np.mean(np.abs(mean))) < BIAS_V / 4:
+        return np.zeros(len(mean))
+    ahead = np.concatenate((mean, np.full(_OWN_BINS - 1, mean[-1])))
+    own_v = np.median(np.lib.stride_tricks.sliding_window_view(ahead, _OWN_BINS), axis=1)
+    return np.asarray(np.where(np.abs(own_v) > BIAS_V, own_v, 0.0))
 
 
 def _source_plays(run: RunSteps, start: int, stop: int) -> Flags:
