@@ -68,8 +68,8 @@ def _is_recording(path: Path) -> bool:
     try:
         with path.open("rb") as file:
             return file.read(len(MCAP_MAGIC)) == MCAP_MAGIC
-    except OSError:
-        return False
+    except OSError as error:
+        raise OutputError(f"{path} is there and may not be read: it may be a recording. Choose another name") from error
 
 
 def _write_whole(path: Path, pieces: Iterable[bytes]) -> None:

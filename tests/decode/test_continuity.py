@@ -106,6 +106,27 @@ def test_lost_status_is_a_lost_frame_but_no_gap():
     assert health.n_frames_lost == 1
 
 
+@pytest.mark.parametrize("says", ["hello", "status"])
+def test_the_last_frames_lost_are_a_gap_where_a_message_follows(says):
+    """No samples follow, but the message has the board's count of scans; what it had only begun to fill is no loss."""
+    board = Board()
+    frames = [b"\0", board.hello(), *board.samples(20)]
+    board.lose_frames(14)
+    board.lose_on_board(SCANS - 1)  # not yet framed when the board stopped
+    items, health = decode([*frames, board.hello(streaming=False) if says == "hello" else board.status()])
+    (gap,) = of_type(items, Gap)
+    assert (gap.start_index, gap.stop_index, gap.cause, gap.is_exact) == (20 * SCANS, 34 * SCANS, "link", True)
+    assert health.n_scans_lost["link"] == 14 * SCANS
+    assert health.n_scans_expected == 34 * SCANS
+    board = Board()
+    frames = [b"\0", board.hello(), *board.samples(20)]
+    board.status()  # this alone is lost
+    board.lose_on_board(SCANS - 1)
+    items, health = decode([*frames, board.status()])
+    assert not of_type(items, Gap)
+    assert health.n_scans_expected == 20 * SCANS
+
+
 def test_repeated_frames_are_skipped():
     board = Board()
     frames = [b"\0", board.hello(), *board.samples(20)]

@@ -16,7 +16,6 @@ from ampwitness.bench.stimulus import ArrayStimulus
 from ampwitness.waveform.assemble import iter_windows
 from ampwitness.waveform.tone_clip import (
     cut_sine_harmonics,
-    fit_clip_model,
     fit_clip_models,
     thd_ratio_of,
     thd_to_overdrive_db,
@@ -158,7 +157,7 @@ def test_thd_and_overdrive_closed_forms() -> None:
     assert thd_to_overdrive_db(0.0) == 0.0
     assert 100 * thd_ratio_of(cut_sine_harmonics(1.5707, 1.5707, 200_000)) == pytest.approx(48.34, abs=0.02)
     deep = cut_sine_harmonics(0.9, 0.3, 10)
-    model = fit_clip_model(deep[2:] / deep[1], np.arange(2, 11))
+    model = fit_clip_models((deep[2:] / deep[1])[np.newaxis], np.arange(2, 11))[0]
     assert (model.positive_cut_rad, model.negative_cut_rad) == pytest.approx((0.9, 0.3), abs=1e-6)
 
 
@@ -168,7 +167,7 @@ def test_cuts_are_found_however_uneven_they_are() -> None:
     for positive in np.arange(0.05, 1.5, 0.2):
         for negative in np.arange(0.05, 1.5, 0.2):
             harmonics = cut_sine_harmonics(positive, negative, 15)
-            model = fit_clip_model(harmonics[orders] / harmonics[1], orders)
+            model = fit_clip_models((harmonics[orders] / harmonics[1])[np.newaxis], orders)[0]
             assert model.positive_cut_rad == pytest.approx(positive, abs=1e-3)
             assert model.negative_cut_rad == pytest.approx(negative, abs=1e-3)
 
@@ -345,5 +344,5 @@ def test_models_of_many_readings_are_those_of_each_alone() -> None:
     ratios = np.stack([h[orders] / h[1] for h in shapes])
     for (p, n), row, model in zip(cuts, ratios, fit_clip_models(ratios, orders), strict=True):
         assert (model.positive_cut_rad, model.negative_cut_rad) == pytest.approx((p, n), abs=2e-4)
-        alone = fit_clip_model(row, orders)
+        alone = fit_clip_models(row[np.newaxis], orders)[0]
         assert alone.positive_cut_rad == pytest.approx(model.positive_cut_rad, abs=1e-9)

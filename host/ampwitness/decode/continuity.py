@@ -233,6 +233,7 @@ class Continuity:
             self._ledger.count_skipped(REPEATED, encoded_bytes)
             return
         self._ledger.n_frames_lost += lost
+        session.told_index = max(session.told_index, frame.sample_index)
         is_same = hello is None or session.is_same(hello)
         if hello is not None and not is_same and is_streaming(hello):
             self._ledger.count_bad("hello: changed within its session", 1, encoded_bytes)
@@ -274,6 +275,10 @@ class Continuity:
             session.base_index = session.next_index = session.hello.sample_index
             self._emit_waiting(session)
         else:
+            gaps = session.gaps_at_end()
+            if gaps:
+                self._add_gaps(gaps)
+                session.next_index = gaps[-1].stop_index
             self._before = session
         self._ledger.n_scans_expected += session.n_scans_open
         if session.status is not None:
@@ -301,6 +306,7 @@ class Continuity:
             self._ledger.count_skipped(REPEATED, encoded_bytes)
             return
         self._ledger.n_frames_lost += lost
+        session.told_index = max(session.told_index, frame.sample_index)
         try:
             time_s = 0.0 if session.origin_s is None else session.seconds(frame.sample_index)
             message = read_message(session, frame, time_s)

@@ -54,6 +54,7 @@ class Session:
         self.next_index = 0
         self.last_seq: int | None = None
         self.n_frames_missing = 0  # by seq since the last SAMPLES frame
+        self.told_index = 0  # the highest that a frame without samples gave
         self.last_samples_host_s = 0.0
         self.waiting: list[tuple[int, Message]] = []  # by sample index, until the first samples give them a time
         self.status: Mapping[str, Any] | None = None
@@ -144,6 +145,12 @@ class Session:
                 self.next_index, index, self.n_frames_missing, flags, self.scans_per_frame
             )
         ]
+
+    def gaps_at_end(self) -> list[Gap]:
+        """What the last frames held that did not come: no samples follow them, but a later message says how many scans
+        there were by then. Whole frames only: what the board had begun to fill was not lost on the way."""
+        n_frames = min(self.n_frames_missing, (self.told_index - self.next_index) // self.scans_per_frame)
+        return self.gaps_before(self.next_index + max(0, n_frames) * self.scans_per_frame, 0)
 
 
 class BlockBuilder:

@@ -41,7 +41,6 @@ class LivePage:
         self._marks: queue.Queue[str] = queue.Queue(_MARKS_WAITING)
         self._whole = b"{}"
         self._whole_at_s = self._shown_s = 0.0
-        self.n_pictures = 0
 
     @property
     def n_browsers(self) -> int:
@@ -109,7 +108,6 @@ class LivePage:
             self._whole, self._whole_at_s = self._picture("recording", "", whole=True), now_s
         if self._hub.n_browsers:
             self._hub.publish(self._picture("recording", ""))
-            self.n_pictures += 1
 
     def _picture(self, stage: str, ending: str, whole: bool = False) -> bytes:
         monitor = self._feed.monitor

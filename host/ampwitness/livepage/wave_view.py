@@ -33,7 +33,6 @@ class WaveView:
     span_s: float
     volts: FloatArray
     is_held: bool  # a rising crossing was found and the picture hangs on it
-    newest_s: float  # recording time of the last sample kept
 
 
 class WaveRing:
@@ -133,7 +132,7 @@ class WaveRing:
         if len(points) > _POINTS_MOST:
             points, n_merged = thin_to_extremes(points, _POINTS_MOST)
             step_s *= n_merged / 2
-        return WaveView(start_s, step_s, self._span_s, points, is_held, self.stop_s)
+        return WaveView(start_s, step_s, self._span_s, points, is_held)
 
 
 def find_rising(volts: FloatArray, mid_v: float) -> npt.NDArray[np.float64]:

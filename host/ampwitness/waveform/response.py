@@ -13,8 +13,9 @@ sample k of every channel is the volts at the terminals at the instant k / rate 
 session's first scan. It is exact to 0.1 % up to PASS_FRACTION of the Nyquist frequency (to 0.005 % up to half of it)
 and falls to nothing at Nyquist, where a delay by part of a sample has no meaning.
 
-Above Nyquist: the input network is gentle, so what lies there is folded down, see `folded_gain_ratio`. No filter after
-sampling can take it out again.
+Above Nyquist: the input network is gentle, so what lies there is folded down, and no filter after sampling can take it
+out again. At 8 kS/s, with a 5.1 kHz corner, 7 kHz shows at 1 kHz with 0.09 of its volts: a 1 kHz tone's seventh
+harmonic lands on itself. This is why distortion of a 1 kHz tone is measured at 25 kS/s only.
 """
 
 from __future__ import annotations
@@ -188,23 +189,3 @@ def gain_through(response: ChannelResponse, inverse: InverseFilter, frequency_hz
     m = np.arange(-inverse.half_taps, inverse.half_taps + 1)
     filtered = np.exp(-1j * np.outer(turn, m)) @ inverse.taps
     return np.asarray(response.gain_at(frequency_hz) * filtered)
-
-
-def folded_gain_ratio(response: ChannelResponse, frequency_hz: FloatArray) -> FloatArray:
-    """How strongly a frequency above Nyquist shows at the place it folds to.
-
-    Parameters
-    ----------
-    response : the channel
-    frequency_hz : (n,) Hz, above half the rate
-
-    Returns
-    -------
-    (n,) ratio of the volts seen to the volts at the terminals.
-
-    Limits
-    ------
-    At 8 kS/s, with a 5.1 kHz corner, 7 kHz shows at 1 kHz with 0.09 of its volts: a 1 kHz tone's seventh harmonic lands
-    on itself. This is why distortion of a 1 kHz tone is measured at 25 kS/s only.
-    """
-    return np.asarray(np.abs(gain_through(response, design_inverse(response), frequency_hz)), dtype=np.float64)

@@ -121,17 +121,17 @@ class ClipModel:
         return thd_ratio_of(harmonics)
 
 
-def fit_clip_model(signed_ratios: Floats, orders: npt.NDArray[np.int64]) -> ClipModel:
+def fit_clip_models(signed_ratios: Floats, orders: npt.NDArray[np.int64]) -> list[ClipModel]:
     """The cuts whose harmonics come nearest to those measured.
 
     Parameters
     ----------
-    signed_ratios : (m,) harmonics over the fundamental, signed by their phase about the positive crest
+    signed_ratios : (r, m) harmonics over the fundamental of r readings, signed by their phase about the positive crest
     orders : (m,) their orders, 2 and up
 
     Returns
     -------
-    ClipModel; with fewer harmonics than unknowns both cuts are taken as equal.
+    r models; with fewer harmonics than unknowns both cuts are taken as equal.
 
     Gaps
     ----
@@ -146,11 +146,6 @@ def fit_clip_model(signed_ratios: Floats, orders: npt.NDArray[np.int64]) -> Clip
     ------
     Describing function of saturation and its harmonics; measured in tests/waveform/test_tone_meter.py.
     """
-    return fit_clip_models(np.asarray(signed_ratios, dtype=np.float64)[np.newaxis], orders)[0]
-
-
-def fit_clip_models(signed_ratios: Floats, orders: npt.NDArray[np.int64]) -> list[ClipModel]:
-    """`fit_clip_model` for many readings at once: (r, m) ratios of the same (m,) orders; r models."""
     n_top = int(orders.max())
     has_even = bool(np.any(orders % 2 == 0)) and len(orders) >= 2
     chosen = np.zeros((len(orders), n_top + 1))
@@ -176,7 +171,7 @@ def fit_clip_model_through(ratios: npt.NDArray[np.complex128], gains: npt.NDArra
 
     Limits
     ------
-    As for `fit_clip_model`. Phases count in the misfit: what does not lie where clipping puts it makes it grow.
+    As for `fit_clip_models`. Phases count in the misfit: what does not lie where clipping puts it makes it grow.
     """
     n_cuts = 2 if bool(np.any(np.abs(gains[:, 2::2]) > 0)) and len(ratios) > 1 else 1
 

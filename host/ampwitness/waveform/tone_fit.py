@@ -29,7 +29,6 @@ class SineFit:
     phase_rad: float
     offset_v: float
     residual_v: float
-    n_iterations: int
     is_converged: bool
 
 
@@ -144,7 +143,7 @@ def fit_sine(
     root = None if weights is None else np.sqrt(np.maximum(np.asarray(weights, dtype=np.float64), 0.0))
     length_s = n / rate_hz
     a = b = offset = 0.0
-    is_converged, iteration = False, 0
+    is_converged = False
     for iteration in range(1, _MAX_ITERATIONS + 1):
         cosine, sine = np.cos(2 * np.pi * frequency_hz * time), np.sin(2 * np.pi * frequency_hz * time)
         columns = [cosine, sine, np.ones(n)]
@@ -173,7 +172,6 @@ def fit_sine(
         phase_rad=float(np.angle(np.exp(1j * phase))),
         offset_v=offset,
         residual_v=float(np.sqrt(residual @ residual / max(1, n - 4))),
-        n_iterations=iteration,
         is_converged=is_converged,
     )
 
