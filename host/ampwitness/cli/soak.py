@@ -46,7 +46,7 @@ def forecast_disk(hello: Hello, out: Path, asked_s: float | None, is_reduced: bo
     has = f"{_size(max(0.0, free))} are free, enough for {_long(fits_s)} at {3600 * rate / 1e9:.2f} GB an hour"
     if asked_s is None:
         return f"Disk: {has}; recording ends cleanly before it is full."
-    needs = f"{_long(max(60.0, asked_s))} need {_size(max(1e6, asked_s * rate))}"
+    needs = f"{_long(asked_s)} need {_size(max(1e6, asked_s * rate))}"
     if asked_s * rate <= free:
         return f"Disk: {needs}; {has}."
     if is_reduced:
@@ -62,6 +62,8 @@ def _size(n_bytes: float) -> str:
 
 
 def _long(time_s: float) -> str:
+    if time_s < 600:
+        return f"{time_s:.0f} s"
     if time_s < 3600:
         return f"{time_s / 60:.0f} min"
     return f"{time_s / 3600:.1f} h" if time_s < 100 * 3600 else f"{time_s / 3600:.0f} h"
