@@ -165,7 +165,7 @@ def test_the_forecast_speaks_in_units_that_fit(
     small_analysis: Analysis, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     (hello,) = small_analysis.hellos
-    assert soak.forecast_disk(hello, tmp_path / "a.mcap", 72.0, False).startswith("Disk: 1 min need 3 MB; ")
+    assert soak.forecast_disk(hello, tmp_path / "a.mcap", 72.0, False).startswith("Disk: 72 s need 3 MB; ")
     assert soak.forecast_disk(hello, tmp_path / "a.mcap", 36 * 3600.0, False).startswith("Disk: 36.0 h need 5")
     monkeypatch.setattr(soak, "free_bytes", lambda path: 2 * soak.RESERVE_BYTES + 9e6)
     assert "Disk: 9 MB are free, enough for 4 min at" in soak.forecast_disk(hello, tmp_path / "a.mcap", None, False)

@@ -62,7 +62,7 @@ def _size(n_bytes: float) -> str:
 
 
 def _long(time_s: float) -> str:
-    if time_s < 600:
+    if time_s < 120:
         return f"{time_s:.0f} s"
     if time_s < 3600:
         return f"{time_s / 60:.0f} min"
