@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import sys
 import weakref
 from collections.abc import Mapping
@@ -14,6 +15,7 @@ from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.clips import clip_ledger, clipping
 from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates, HighCrests
 from ampwitness.detect.clips.clip_ledger import ClipLedger
+from ampwitness.detect.clips.clip_look import Screened
 from ampwitness.detect.clips.clip_verdict import Verdicts
 from ampwitness.detect.clips.found_clips import ClipTable
 
@@ -77,13 +79,49 @@ def test_clips_of_earlier_blocks_vouch_for_faint_ones_and_count_once(monkeypatch
     ledger = ClipLedger()
     for first in range(0, 60, 10):
         ledger.add([plain.take(np.arange(first, first + 10))], [])
+        ledger.judge_ready()
     ledger.add([at_rail], [])
+    ledger.judge_ready()
     ledger.finish()
     assert len(ledger.table) == ledger.counts["n_positive"] == 68
     alone = ClipLedger()
     alone.add([at_rail], [])
     alone.finish()
     assert len(alone.table) == 0
+
+
+def test_blocks_are_the_same_however_many_stretches_come_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(clip_ledger, "AT_ONCE", 12)
+    blocks: list[list[int]] = [[], []]
+    for ledger_blocks, every in zip(blocks, (1, 7), strict=True):
+        ledger = ClipLedger()
+        monkeypatch.setattr(ledger, "_judge", lambda n, into=ledger_blocks, of=ledger: (
+            into.append(n), of._waiting.take(n)
+        ))  # fmt: skip
+        for k, n in enumerate((3, 9, 0, 14, 5, 5, 31, 2, 8, 8, 8, 1, 40, 2), start=1):
+            ledger.add([make_rows(np.arange(float(n)), 50.0, np.full(n, RAIL_V))], [])
+            if k % every == 0:
+                ledger.judge_ready()
+    assert blocks[0] == blocks[1]
+    assert len(blocks[0]) > 3
+
+
+def test_stretches_are_let_go_of_before_a_block_is_judged(
+    output_v: np.ndarray, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(clip_ledger, "AT_ONCE", 150)
+    n_alive: list[int] = []
+    judge = ClipLedger._judge
+
+    def counted(self: ClipLedger, n_stretches: int, is_last: bool = False) -> None:
+        gc.collect()
+        n_alive.append(sum(isinstance(thing, Screened) for thing in gc.get_objects()))
+        judge(self, n_stretches, is_last)
+
+    monkeypatch.setattr(ClipLedger, "_judge", counted)
+    detect(output_v)
+    assert len(n_alive) > 2
+    assert max(n_alive) == 0
 
 
 @pytest.mark.skipif(sys.version_info < (3, 11), reason="Python 3.10 keeps a call's arguments until it returns")

@@ -66,13 +66,22 @@ class ClipLedger:
         self.remarks: tuple[str, ...] = ()
 
     def add(self, candidates: list[Candidates], crests: list[HighCrests]) -> None:
-        """Take what one stretch shows; stretches come in order."""
+        """Take what one stretch shows; stretches come in order. Nothing is judged yet."""
         waiting = self._waiting
         waiting.candidates.append(candidates)
         waiting.crests.append(crests)
         waiting.sizes.append(sum(map(len, candidates)))
-        if sum(waiting.sizes) >= 2 * AT_ONCE:
-            self._judge(int(np.searchsorted(np.cumsum(waiting.sizes), AT_ONCE)) + 1)
+
+    def add_all(self, stretches: list[tuple[list[Candidates], list[HighCrests]]]) -> None:
+        """Take what several stretches show, in order."""
+        for candidates, crests in stretches:
+            self.add(candidates, crests)
+
+    def judge_ready(self) -> None:
+        """Judge the blocks that are whole: the same ones, however many stretches came since the last call."""
+        sizes = self._waiting.sizes
+        while sum(sizes) >= 2 * AT_ONCE:
+            self._judge(int(np.searchsorted(np.cumsum(sizes), AT_ONCE)) + 1)
 
     def finish(self) -> None:
         """Judge what waits."""

@@ -25,7 +25,7 @@ import numpy as np
 
 from ampwitness.detect.clips.clip_ahead import Ahead, look_ahead
 from ampwitness.detect.clips.clip_bulk import ShortWay
-from ampwitness.detect.clips.clip_candidates import HELD_BY, Candidates, join, join_crests
+from ampwitness.detect.clips.clip_candidates import HELD_BY, Candidates, HighCrests, join, join_crests
 from ampwitness.detect.clips.clip_corners import find_corners
 from ampwitness.detect.clips.clip_coupled import note_held
 from ampwitness.detect.clips.clip_course import follow_courses
@@ -151,6 +151,11 @@ class ClippingDetector:
 
     def _look_at_screened(self) -> None:
         """The look and the second looks at the stretches that wait."""
+        self._run.ledger.add_all(self._rows_of_screened())
+        self._run.ledger.judge_ready()  # now that nothing holds the stretches any more
+
+    def _rows_of_screened(self) -> list[tuple[list[Candidates], list[HighCrests]]]:
+        """What the stretches that wait show, and their high crests; they are let go."""
         run = self._run
         waiting = list(run.screened)
         run.screened.clear()
@@ -166,8 +171,8 @@ class ClippingDetector:
                 run.short_way.learn(screened.view, screened.crests, found, ahead.held_v is not None)
             if ahead.per_s is not None:
                 run.coupled_per_s.append(ahead.per_s)
-            run.ledger.add(found, ahead.look.others)
             run.cut += ahead.look.cut
+        return [(found, ahead.look.others) for ahead, found in every]
 
     def _find_in(self, waiting: list[Screened]) -> list[tuple[Ahead, list[Candidates]]]:
         """The look at each stretch, and all rows that it gives."""
