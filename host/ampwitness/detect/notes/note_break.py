@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.notes.note_decimate import BAND_STEP, Bands
-from ampwitness.detect.notes.note_spectrum import Pitch, measure_pitches
+from ampwitness.detect.notes.note_spectrum import measure_fundamentals
 from ampwitness.types import FloatArray
 
 _HALF_S, _HALF_PERIODS, _MOST_HALF_S = 0.090, 3.5, 0.180  # to either side that is looked at
@@ -85,8 +85,9 @@ class Breaks:
         band, rate_hz = self._bands.band, self._bands.band_hz
         near, far = round(_NEAR_S * rate_hz), round(_FAR_S * rate_hz)
         spans = [span for onset in onsets for span in ((onset - far, onset - near), (onset + near, onset + far))]
-        found = iter(measure_pitches([band.part(*span) for span in spans], rate_hz))
-        self._around = {onset: _Around.of(next(found), next(found)) for onset in onsets}
+        hz, explained = measure_fundamentals([band.part(*span) for span in spans], rate_hz)
+        found = zip(onsets, hz.reshape(-1, 2).tolist(), explained.reshape(-1, 2).tolist(), strict=True)
+        self._around = {onset: _Around.of(*pitches, *shares) for onset, pitches, shares in found}
         # What rises by much without the pitch standing still is struck: envelopes are asked of the rest.
         asked = [
             (onset, one)
@@ -109,16 +110,16 @@ class _Around:
     left: float = np.nan  # share of the energy that smooth envelopes leave
 
     @classmethod
-    def of(cls, before: Pitch | None, behind: Pitch | None) -> _Around | None:
-        """None: no pitch is there on one side."""
-        if before is None or behind is None:
+    def of(cls, before_hz: float, behind_hz: float, before_ratio: float, behind_ratio: float) -> _Around | None:
+        """By the pitch on each side and how much of it that explains; None: no pitch (NaN) is there on one side."""
+        turn = abs(behind_hz / before_hz - 1.0)
+        if turn != turn:
             return None
-        turn = abs(behind.frequency_hz / before.frequency_hz - 1.0)
-        is_clear = min(before.explained_ratio, behind.explained_ratio) >= _CLEAR_RATIO
+        is_clear = min(before_ratio, behind_ratio) >= _CLEAR_RATIO
         if turn < _NEAR_PITCHES:
-            pitch_hz = sqrt(before.frequency_hz * behind.frequency_hz)
+            pitch_hz = sqrt(before_hz * behind_hz)
         else:
-            pitch_hz = max(before, behind, key=lambda pitch: pitch.explained_ratio).frequency_hz
+            pitch_hz = before_hz if before_ratio >= behind_ratio else behind_hz
         return cls(pitch_hz, is_clear and turn < _SAME_PITCH, is_clear and _NEAR_PITCHES <= turn <= _FAR_PITCHES)
 
 

@@ -112,12 +112,14 @@ class DepartureFinder:
         whole, carried = (np.zeros((k, _TRACE_STOP - BEFORE + MARGIN)) for _ in range(2))
         asked = np.flatnonzero(~(is_lull & is_steep & is_still))
         if len(asked):
-            some = high[asked]
-            level = (slow[asked] - some)[:, : BEFORE - MARGIN].mean(axis=1)
-            rest, unexplained[asked], carried[asked] = self._predict(some, starts[asked], slow[asked] - level[:, None])
+            some = high if len(asked) == k else high[asked]
+            begin = BEFORE - MARGIN
+            level = (_sums(slow[:, :begin])[asked] - _sums(some[:, :begin])) / begin
+            last = slow[asked, begin - ORDER : begin] - level[:, None]
+            rest, unexplained[asked], carried[asked] = self._predict(some, starts[asked], last)
             short[asked], long[asked] = (_share_new(rest, some, n) for n in (30, 60))
-            trace[asked, BEFORE - MARGIN - _TRACE_FROM :] = rest[:, : _TRACE_STOP - BEFORE + MARGIN]
-            whole[asked] = slow[asked, BEFORE - MARGIN : _TRACE_STOP] - level[:, None]
+            trace[asked, begin - _TRACE_FROM :] = rest[:, : _TRACE_STOP - begin]
+            whole[asked] = slow[asked, begin:_TRACE_STOP] - level[:, None]
         # What still moves there and is well predicted is no silence.
         if quiet_from is None:
             is_lull &= is_still | (unexplained > STEADY_RATIO)
@@ -126,8 +128,8 @@ class DepartureFinder:
         is_end, falls_silent, fell = np.zeros(k, dtype=bool), np.zeros(k, dtype=bool), np.zeros(k)
         rows = np.flatnonzero(is_lull | (np.maximum(short, long) >= _LEAST_NOVELTY))
         if len(rows):
-            level = high[rows, : BEFORE - MARGIN]
-            before_v = np.sqrt(np.einsum("ij,ij->i", level, level) / level.shape[1] * unexplained[rows])
+            before = high[rows, : BEFORE - MARGIN]
+            before_v = np.sqrt(_squares(before) / before.shape[1] * unexplained[rows])
             # What prediction leaves right ahead of a place says more than what it left of a louder note before.
             near_v = 1.5 * _rms(trace[rows, BEFORE - _NEAR_FROM - _TRACE_FROM : BEFORE - _NEAR_STOP - _TRACE_FROM])
             size = np.abs(trace[rows])
@@ -218,8 +220,9 @@ class DepartureFinder:
         self, high: FloatArray, starts: Places, slow: FloatArray | None = None
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """What prediction from before the margin leaves of `_CARRIED_ON` samples behind it, the share it leaves
-        before, and the first samples of `slow` (of `high` if there is none) carried on alike, as far as traces go."""
-        slow = high if slow is None else slow
+        before, and the first samples of `slow` (of `high` if there is none) carried on alike, as far as traces go.
+        `slow` : (k, ORDER) samples ahead of the margin"""
+        slow = high[:, BEFORE - MARGIN - ORDER : BEFORE - MARGIN] if slow is None else slow
         rest, unexplained = np.empty((len(high), _CARRIED_ON)), np.empty(len(high))
         carried = np.empty((len(high), _TRACE_STOP - BEFORE + MARGIN))
         for first in range(0, len(high), _ROWS_AT_ONCE):
@@ -234,7 +237,7 @@ class DepartureFinder:
         n_before, p = BEFORE - MARGIN, ORDER
         products, n_used = lagged_products(high[:, :n_before], starts, self._products[:, :, : len(high)])
         aim, whole = products[:, p, :p].copy(), products[:, p, p].copy()
-        ridge = n_used * _NOISE_V**2 + _LEAST_SHARE * np.einsum("kii->ki", products[:, :p, :p]).mean(axis=1)
+        ridge = n_used * _NOISE_V**2 + _LEAST_SHARE * np.einsum("kii->k", products[:, :p, :p]) / p
         weights = predict_from_products(products, ridge)
         left = whole - np.einsum("kp,kp->k", weights, aim)
         left -= ridge * np.einsum("kp,kp->k", weights, weights)
@@ -248,7 +251,7 @@ class DepartureFinder:
                 column += weights[:, p - j + i, None] * columns[i]
         ahead = np.ascontiguousarray(columns.transpose(1, 2, 0))
         buffer = np.empty((len(high), 2, p + _STEPS * -(-_CARRIED_ON // _STEPS)))
-        buffer[:, 0, :p], buffer[:, 1, :p] = high[:, n_before - p : n_before], slow[:, n_before - p : n_before]
+        buffer[:, 0, :p], buffer[:, 1, :p] = high[:, n_before - p : n_before], slow
         for j in range(p, buffer.shape[2], _STEPS):
             buffer[:, :, j : j + _STEPS] = np.matmul(buffer[:, :, j - p : j], ahead)
         predicted = np.clip(buffer[:, :, p : p + _CARRIED_ON], -1e3, 1e3)
@@ -292,6 +295,11 @@ def _share_new(rest: FloatArray, high: FloatArray, n: int) -> FloatArray:
     return out
 
 
+def _sums(values: FloatArray) -> FloatArray:
+    out: FloatArray = np.einsum("ij->i", values)  # the method takes twice as long
+    return out
+
+
 def _squares(values: FloatArray) -> FloatArray:
     out: FloatArray = np.einsum("ij,ij->i", values, values)
     return out
@@ -299,7 +307,7 @@ def _squares(values: FloatArray) -> FloatArray:
 
 def _rms(values: FloatArray) -> FloatArray:
     """Of each row, about its mean."""
-    mean = np.einsum("ij->i", values) / values.shape[1]
+    mean = _sums(values) / values.shape[1]
     out: FloatArray = np.sqrt(_squares(values - mean[:, None]) / values.shape[1])
     return out
 

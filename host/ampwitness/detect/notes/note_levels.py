@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -60,12 +61,10 @@ def find_places(
     band: FloatArray, levels: Levels, rate_hz: float, first: int, stop: int, noise_v: float, floor_v: float
 ) -> list[tuple[int, bool]]:
     """Samples first to stop of the band at which a note may begin, in order, and whether it is a turn of the pitch."""
-    width = round(_CENTRE_S * rate_hz)
-    margin = min(first, round(_PEAK_S * rate_hz) + 1)
+    width, reach = round(_CENTRE_S * rate_hz), round(_PEAK_S * rate_hz)
+    margin = min(first, reach + 1)
     rise = (levels.ahead + 1e-12) / (levels.before + noise_v * noise_v)
     is_loud = levels.ahead >= floor_v * floor_v
-    rises = _peaks(np.where(is_loud, rise, 0.0)[first - margin : stop + margin], RISE_RATIO, round(_PEAK_S * rate_hz))
-    rises = rises + first - margin
     octaves = _smooth(measure_octaves(band, width), round(_RIPPLE_S * rate_hz))
     turn = np.zeros(len(band))
     turn[width : len(octaves)] = np.abs(octaves[width:] - octaves[:-width])
@@ -75,26 +74,32 @@ def find_places(
     # What only ends leaves less, and no pitch.
     goes_on = (levels.ahead >= _FAINT_RATIO * levels.before) & (later >= _FAINT_LATER_RATIO * levels.before)
     turn = np.where(is_loud & (levels.before >= floor_v * floor_v), turn, 0.0)
-    leap = np.where(goes_on, turn, 0.0)
-    leaps = _peaks(leap[first - margin : stop + margin], LEAP_OCTAVES, round(_PEAK_S * rate_hz)) + first - margin
+    falls = is_loud & (levels.ahead < _FALLS_RATIO * levels.before)
+    inside = slice(first - margin, stop + margin)
+    rises, leaps, ways, turns, stirs = (
+        peaks + first - margin
+        for peaks in _find_peaks(
+            (
+                (np.where(is_loud, rise, 0.0)[inside], RISE_RATIO),
+                (np.where(goes_on, turn, 0.0)[inside], LEAP_OCTAVES),
+                (np.where(goes_on, 0.0, turn)[inside], GIVES_WAY_OCTAVES),
+                (np.where(keeps, turn, 0.0)[inside], TURN_OCTAVES),
+                (np.where(falls, _measure_stirs(band, rate_hz, noise_v), 0.0)[inside], _STIRS_RATIO),
+            ),
+            reach,
+        )
+    )
     leaps = leaps[_lead_somewhere(octaves, leaps, width, np.inf)]
-    gives_way = np.where(goes_on, 0.0, turn)
-    ways = _peaks(gives_way[first - margin : stop + margin], GIVES_WAY_OCTAVES, round(_PEAK_S * rate_hz))
-    ways = _begin(octaves, ways + first - margin, width)
+    ways = _begin(octaves, ways, width)
     ways = ways[levels.ahead[ways] >= _STILL_LOUD_RATIO * levels.before[ways]]
-    turn = np.where(keeps, turn, 0.0)
-    turns = _peaks(turn[first - margin : stop + margin], TURN_OCTAVES, round(_PEAK_S * rate_hz)) + first - margin
     turns = turns[_lead_somewhere(octaves, turns, width, _STAYS_RATIO)]
     apart = round(_APART_S * rate_hz)
-    falls = is_loud & (levels.ahead < _FALLS_RATIO * levels.before)
-    stirs = np.where(falls, _measure_stirs(band, rate_hz, noise_v), 0.0)
-    stirs = _peaks(stirs[first - margin : stop + margin], _STIRS_RATIO, round(_PEAK_S * rate_hz)) + first - margin
     leaps = _far_from(leaps, np.concatenate((rises, turns)), apart)
     ways = _far_from(ways, np.concatenate((rises, leaps)), apart)
     stirs = _far_from(stirs, np.concatenate((rises, leaps, ways)), apart)
     turns = _far_from(turns, np.concatenate((rises, ways, stirs)), apart)
-    struck = np.concatenate((rises, leaps, ways, stirs))
-    places = [(int(i), False) for i in struck] + [(int(i), True) for i in turns]
+    struck = np.concatenate((rises, leaps, ways, stirs)).tolist()
+    places = [(i, False) for i in struck] + [(i, True) for i in turns.tolist()]
     return sorted(place for place in places if first <= place[0] < stop)
 
 
@@ -105,7 +110,9 @@ def _measure_stirs(band: FloatArray, rate_hz: float, noise_v: float) -> FloatArr
     out = np.zeros(len(band))
     n = len(band) - ahead - before + 1
     if n > 0:
-        sums = np.concatenate(([0.0], np.cumsum(np.square(2.0 * np.gradient(band)))))
+        slope = np.empty(len(band))
+        slope[1:-1], slope[0], slope[-1] = band[2:] - band[:-2], 2.0 * (band[1] - band[0]), 2.0 * (band[-1] - band[-2])
+        sums = _running_sums(np.square(slope, out=slope))
         quiet_v2 = (sums[before : before + n] - sums[:n]) / before + noise_v * noise_v
         out[before : before + n] = (sums[before + ahead :] - sums[before:-ahead]) / (ahead * quiet_v2)
     return out
@@ -123,12 +130,15 @@ def measure_octaves(band: FloatArray, width: int) -> FloatArray:
         return np.zeros(max(0, n - width + 1))
     operator, slope_operator = apply_energy_operator(band)
 
-    def mean(values: FloatArray) -> FloatArray:
-        sums = np.concatenate(([0.0], np.cumsum(values)))
-        out: FloatArray = sums[width:] - sums[:-width]
-        return out
+    sums = (_running_sums(operator), _running_sums(slope_operator))
+    return octaves_of(*(one[width:] - one[:-width] for one in sums))
 
-    return octaves_of(mean(operator), mean(slope_operator))
+
+def _running_sums(values: FloatArray) -> FloatArray:
+    """(n + 1,) sums of all values ahead of each."""
+    out = np.zeros(len(values) + 1)
+    np.cumsum(values, out=out[1:])
+    return out
 
 
 def apply_energy_operator(band: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -150,8 +160,11 @@ def octaves_of(operator: FloatArray, slope_operator: FloatArray) -> FloatArray:
 
 def _smooth(values: FloatArray, width: int) -> FloatArray:
     """Mean over `width` (made odd) around each value: partials make the operator ripple with the note's period."""
-    half = width // 2
-    sums = np.concatenate(([0.0], np.cumsum(np.pad(values, half, "edge") if len(values) else values)))
+    half, n = width // 2, len(values)
+    padded = np.empty(n + 2 * half if n else 0)
+    if n:
+        padded[:half], padded[half : half + n], padded[half + n :] = values[0], values, values[-1]
+    sums = _running_sums(padded)
     out: FloatArray = (sums[2 * half + 1 :] - sums[: -2 * half - 1]) / (2 * half + 1)
     return out
 
@@ -159,7 +172,13 @@ def _smooth(values: FloatArray, width: int) -> FloatArray:
 def _far_from(places: Places, others: Places, apart: int) -> Places:
     if not len(places) or not len(others):
         return places
-    out: Places = places[np.min(np.abs(places[:, None] - others[None, :]), axis=1) > apart]
+    others = np.sort(others)
+    behind = np.searchsorted(others, places)
+    far = places - others[np.maximum(behind - 1, 0)] > apart
+    far |= behind == 0
+    out: Places = places[
+        far & ((others[np.minimum(behind, len(others) - 1)] - places > apart) | (behind == len(others)))
+    ]
     return out
 
 
@@ -169,7 +188,9 @@ def _lead_somewhere(octaves: FloatArray, turns: Places, width: int, stays_ratio:
     What lies beyond the ends is taken to stand.
     """
     last = max(0, len(octaves) - 1)
-    earlier, before, behind, later = (octaves[np.clip(turns + k * width, 0, last)] for k in (-2, -1, 0, 1))
+    earlier, before, behind, later = (
+        octaves[np.minimum(np.maximum(turns + k * width, 0), last)] for k in (-2, -1, 0, 1)
+    )
     turn = np.abs(behind - before)
     moved = np.where(turns >= 2 * width, np.abs(before - earlier), 0.0)
     moves_on = np.where(turns + width <= last, np.abs(later - behind), 0.0)
@@ -189,26 +210,30 @@ def _begin(octaves: FloatArray, turns: Places, width: int) -> Places:
     stood = middle[:, back // 2] if back % 2 else 0.5 * (middle[:, back // 2 - 1] + middle[:, back // 2])
     moved = np.abs(course - stood[:, None]) > TURN_OCTAVES
     # The last time that it stood for the span over which pitch is known.
-    still = np.cumsum(moved, axis=1)
+    still = np.cumsum(moved, axis=1, dtype=np.int16)
     still = (still[:, width:] - still[:, :-width] == 0)[:, : 2 * back - width + 1]
     last = still.shape[1] - 1 - np.argmax(still[:, ::-1], axis=1)
     out: Places = (turns - 2 * back + last + 2 * width)[still.any(axis=1)]
     return np.unique(out)
 
 
-def _peaks(values: FloatArray, least: float, reach: int) -> Places:
-    """Indices at or above `least` that are the largest within `reach` to either side (the first of equals)."""
-    middle = values[1:-1]
-    hits = 1 + np.flatnonzero((middle >= least) & (middle > values[:-2]) & (middle >= values[2:]))
-    if len(hits) < 2:
-        return hits
-    heights = values[hits]
+def _find_peaks(asked: Sequence[tuple[FloatArray, float]], reach: int) -> list[Places]:
+    """Of each signal the indices at or above what is asked for that are the largest within `reach` to either side (the
+    first of equals). All signals together, one behind the other: most of a call's time goes into setting it up."""
+    found = []
+    for values, least in asked:
+        middle = values[1:-1]
+        found.append(1 + np.flatnonzero((middle >= least) & (middle > values[:-2]) & (middle >= values[2:])))
+    heights = np.concatenate([values[hits] for hits, (values, _) in zip(found, asked, strict=True)])
+    begins = np.cumsum([0, *(len(values) + reach for values, _ in asked[:-1])])
+    hits = np.concatenate([some + begin for some, begin in zip(found, begins.tolist(), strict=True)])
     kept = np.ones(len(hits), dtype=bool)
     for shift in range(1, len(hits)):
         near = hits[shift:] - hits[:-shift] <= reach
         if not near.any():
             break
-        kept[shift:] &= ~(near & (heights[:-shift] >= heights[shift:]))
-        kept[:-shift] &= ~(near & (heights[shift:] > heights[:-shift]))
-    out: Places = hits[kept]
-    return out
+        is_first = heights[:-shift] >= heights[shift:]
+        kept[shift:] &= ~(near & is_first)
+        kept[:-shift] &= ~near | is_first
+    stops = np.cumsum([len(some) for some in found])
+    return [some[kept[stop - len(some) : stop]] for some, stop in zip(found, stops.tolist(), strict=True)]

@@ -9,7 +9,7 @@ from statistics import median
 import numpy as np
 
 from ampwitness.detect.notes.note_decimate import BAND_STEP, LEVEL_S, Bands
-from ampwitness.detect.notes.note_spectrum import Pitch, measure_pitches
+from ampwitness.detect.notes.note_spectrum import Pitch, measure_fundamentals, measure_pitches
 from ampwitness.detect.notes.note_swell import LEAST_ATTACK_S, date_swell
 from ampwitness.detect.notes.sounding_note import SoundingNote, join
 from ampwitness.types import FloatArray
@@ -69,27 +69,31 @@ def agree_in_pieces(parts: Sequence[FloatArray], rate_hz: float) -> list[Pitch |
     n = round(_PIECE_S * rate_hz)
     cut = [[part[first : first + n] for first in range(0, len(part) - n + 1, n)][:_MOST_PIECES] for part in parts]
     cut = [pieces if len(pieces) >= _LEAST_PIECES else [] for pieces in cut]
-    found = iter(measure_pitches([piece for pieces in cut for piece in pieces], rate_hz))
-    return [_agreed_pitch([next(found) for _ in pieces]) for pieces in cut]
-
-
-def _agreed_pitch(pitches: Sequence[Pitch | None]) -> Pitch | None:
-    """The best of the pitches of a note's pieces, at the frequency in the middle of those that agree; None: too few."""
-    clear = [pitch.frequency_hz for pitch in pitches if pitch is not None and pitch.explained_ratio >= _CLEAR_PIECE]
-    least = max(_LEAST_PIECES, _AGREEING_SHARE * len(pitches))
-    if len(clear) < least:
-        return None
-    hz = median(clear)
-    agreeing = [
-        (place, pitch)
-        for place, pitch in enumerate(pitches)
-        if pitch is not None and pitch.explained_ratio >= _CLEAR_PIECE and abs(pitch.frequency_hz / hz - 1.0) <= _AGREES
+    hz, explained = measure_fundamentals([piece for pieces in cut for piece in pieces], rate_hz)
+    stops = np.cumsum([len(pieces) for pieces in cut], dtype=np.intp).tolist()
+    agreed = [
+        _find_agreed(hz[stop - len(pieces) : stop], explained[stop - len(pieces) : stop])
+        for pieces, stop in zip(cut, stops, strict=True)
     ]
-    # What all agree on must be what began.
-    if len(agreeing) < least or agreeing[0][0] >= _LEAST_PIECES:
+    best = iter(measure_pitches([cut[row][one[0]] for row, one in enumerate(agreed) if one is not None], rate_hz))
+    out: list[Pitch | None] = [None] * len(parts)
+    for row, one in enumerate(agreed):
+        if one is not None and (pitch := next(best)) is not None:
+            out[row] = replace(pitch, frequency_hz=one[1])
+    return out
+
+
+def _find_agreed(hz: FloatArray, explained: FloatArray) -> tuple[int, float] | None:
+    """The best of a note's pieces, and the frequency in the middle of those that agree; None: too few."""
+    is_clear = explained >= _CLEAR_PIECE
+    least = max(_LEAST_PIECES, _AGREEING_SHARE * len(hz))
+    if np.count_nonzero(is_clear) < least:
         return None
-    best = max((pitch for _, pitch in agreeing), key=lambda pitch: pitch.explained_ratio)
-    return replace(best, frequency_hz=median([pitch.frequency_hz for _, pitch in agreeing]))
+    agreeing = np.flatnonzero(is_clear & (np.abs(hz / median(hz[is_clear].tolist()) - 1.0) <= _AGREES))
+    # What all agree on must be what began.
+    if len(agreeing) < least or agreeing[0] >= _LEAST_PIECES:
+        return None
+    return int(agreeing[np.argmax(explained[agreeing])]), median(hz[agreeing].tolist())
 
 
 def date_again(note: SoundingNote, bands: Bands, pitch: Pitch) -> None:

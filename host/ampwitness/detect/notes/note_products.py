@@ -22,28 +22,31 @@ def spans(values: FloatArray, n: int) -> FloatArray:
 
 def lagged_products(x: FloatArray, starts: Places, room: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
     """Sums over t of x[t + i] x[t + j] for i and j up to the order, t from each row's start on while x lasts,
-    (k, p + 1, p + 1) for j up to i: above that nothing is filled in. And how many t there are, (k,).
+    (k, p + 1, p + 1). And how many t there are, (k,).
 
     Only the first column is summed up: one step down a diagonal, the sum loses one product and gains one. That is done
-    with the rows of x along the last axis, as they are long and diagonals are short; `room` (p + 1, p + 1, k) is where.
+    with the rows of x along the last axis, as they are long and diagonals are short; `room` (p + 1, p + 1, k) is where,
+    and what is returned is a view of it.
     """
     k, p, n = len(x), ORDER, x.shape[1] - ORDER
     starts = np.minimum(starts, n)
-    used = x[:, :n]
+    used, first = x[:, :n], x[:, :p]
     if starts.any():
         used = np.where(np.arange(n)[None, :] >= starts[:, None], used, 0.0)
-    padded = np.concatenate((x, np.zeros((k, p))), axis=1)
-    lost = np.ascontiguousarray(spans(padded, 2 * p)[np.arange(k), starts].T)
-    gained = np.ascontiguousarray(padded[:, n:].T)
+        first = spans(np.concatenate((x, np.zeros((k, p))), axis=1), p)[np.arange(k), starts]
+    lost, gained = np.ascontiguousarray(first.T), np.ascontiguousarray(x[:, n:].T)
     sums = np.ascontiguousarray(_first_lags(used, x).T)  # by the distance of i and j, for j at first 0
-    out = np.zeros((p + 1, p + 1, k)) if room is None else room
+    out = np.empty((p + 1, p + 1, k)) if room is None else room
+    out[0], out[1:, 0] = sums, sums[1:]
+    moved = np.empty((p, k))
     for j in range(p):
-        out[j, j:] = sums[: p - j + 1]
-        left = sums[: p - j]  # no more is asked for from here on
-        left += gained[j:p] * gained[j]
-        left -= lost[j:p] * lost[j]
-    out[p, p] = sums[0]
-    return np.ascontiguousarray(out.transpose(2, 1, 0)), np.maximum(n - starts, 1.0)
+        left, product = sums[: p - j], moved[: p - j]  # no more is asked for from here on
+        np.multiply(gained[j:], gained[j], out=product)
+        left += product
+        np.multiply(lost[j:], lost[j], out=product)
+        left -= product
+        out[j + 1, j + 1 :], out[j + 2 :, j + 1] = left, left[1:]
+    return out.transpose(2, 0, 1), np.maximum(n - starts, 1.0)
 
 
 def predict_from_products(products: FloatArray, ridge: FloatArray) -> FloatArray:
@@ -53,23 +56,13 @@ def predict_from_products(products: FloatArray, ridge: FloatArray) -> FloatArray
     ----------
     products : (k, p + 1, p + 1) as `lagged_products` gives them; changed
     ridge : (k,) above 0, what is added to the diagonal
-
-    Raises
-    ------
-    numpy.linalg.LinAlgError : a row holds what is no number.
     """
     p = ORDER
     places = np.arange(p)
     products[:, places, places] += ridge[:, None]
-    products[:, p, p] *= 2.0  # not asked for, and so surely large enough
-    products[:, p, p] += ridge
-    factor = np.linalg.cholesky(products)  # its last row is what solving downwards gives
-    columns = np.ascontiguousarray(factor[:, :p, :p].transpose(1, 2, 0))
-    weights = np.ascontiguousarray(factor[:, p, :p].T)
-    for j in range(p - 1, -1, -1):
-        weights[j] /= columns[j, j]
-        weights[:j] -= columns[j, :j] * weights[j]
-    return np.ascontiguousarray(weights.T)
+    # By elimination in one call: numpy's Cholesky factor takes as long, and leaves both triangles to be solved.
+    weights: FloatArray = np.linalg.solve(products[:, :p, :p], products[:, :p, p:])[:, :, 0]
+    return weights
 
 
 def _first_lags(used: FloatArray, x: FloatArray) -> FloatArray:

@@ -28,7 +28,7 @@ from ampwitness.detect.notes.note_places import (
 )
 from ampwitness.detect.notes.note_recovery import RECOVERY_S
 from ampwitness.detect.notes.note_runs import NoteBlock
-from ampwitness.detect.notes.note_spectrum import HIGHEST_HZ, LOWEST_HZ, Pitch, measure_pitches
+from ampwitness.detect.notes.note_spectrum import HIGHEST_HZ, LOWEST_HZ, measure_fundamentals
 from ampwitness.detect.notes.note_sums import END_RATIO, PITCH_FROM_S, NoteSums
 from ampwitness.detect.notes.note_swell import BEFORE_S, is_one_swell
 from ampwitness.detect.notes.sounding_note import SoundingNote, join
@@ -82,7 +82,7 @@ class RunNotes:
         self._sums = NoteSums(self.bands)
         self._raw_a_band = self.bands.factor * BAND_STEP
         self._turns: list[int] = []  # band samples of those walked through at once
-        self._around_turns: dict[int, list[tuple[Pitch | None, Pitch | None]]] = {}
+        self._around_turns: dict[int, list[list[tuple[float, float]]]] = {}
         self._breaks = Breaks(self.bands)
         self._at = 0  # next band sample to decide on
         self._stops: list[int] = []  # how far each of the blocks that wait lets notes be decided on
@@ -321,16 +321,17 @@ class RunNotes:
 
     def _stays_on_pitch(self, at: int) -> bool:
         """Whether the pitch is the same ahead of a place and behind it: then partials came or went, and no note."""
-        for before, behind in self._pitches_around(at):
-            if before is None or behind is None:
+        for (before_hz, before_ratio), (behind_hz, behind_ratio) in self._pitches_around(at):
+            if not np.isfinite(before_hz * behind_hz):
                 return False
-            if min(before.explained_ratio, behind.explained_ratio) >= _CLEAR_RATIO:
-                return abs(behind.frequency_hz / before.frequency_hz - 1.0) < _SAME_PITCH
+            if min(before_ratio, behind_ratio) >= _CLEAR_RATIO:
+                return abs(behind_hz / before_hz - 1.0) < _SAME_PITCH
         return False
 
-    def _pitches_around(self, at: int) -> list[tuple[Pitch | None, Pitch | None]]:
-        """Pitch ahead of a place and behind it, over more and over less, where the note ends or another begins within
-        more. Of all turns that are walked through at once, as one by one would take three times as long."""
+    def _pitches_around(self, at: int) -> list[list[tuple[float, float]]]:
+        """Pitch ahead of a place and behind it, each with how much that explains, over more and over less, where the
+        note ends or another begins within more. Of all turns that are walked through at once, as one by one would take
+        three times as long."""
         if at not in self._around_turns:
             turns = [turn for turn in self._turns if turn >= at] or [at]
             near, *fars = (round(span_s * self.bands.band_hz) for span_s in _PARTIALS_WITHIN_S)
@@ -340,8 +341,11 @@ class RunNotes:
                 for far in fars
                 for span in ((turn - far, turn - near), (turn + near, turn + far))
             ]
-            found = iter(measure_pitches([self.bands.band.part(*span) for span in spans], self.bands.band_hz))
-            self._around_turns = {turn: [(next(found), next(found)) for _ in fars] for turn in turns}
+            found = np.stack(
+                measure_fundamentals([self.bands.band.part(*span) for span in spans], self.bands.band_hz), axis=1
+            )
+            around = found.reshape(len(turns), len(fars), 2, 2).tolist()
+            self._around_turns = dict(zip(turns, around, strict=True))
         return self._around_turns[at]
 
     def _open(self, onset: float, basis: str, novelty: float) -> None:
