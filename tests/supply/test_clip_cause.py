@@ -161,6 +161,10 @@ def test_advice_begins_with_what_gains_most() -> None:
     assert "On a supply that never sags 0.3 dB would still be too much" in mend
     all_of_it = advise_first_steps(_caused("supply", 5), {"supply": {"clip_gain": {"left_with_supply_db": 0.02}}})[0]
     assert "nearly all of it would have been clean" in all_of_it
+    eased = {"supply": {"clip_gain": {"turn_down_most_db": 1.2, "turn_down_twentieth_db": 1.0}}}
+    less = advise_first_steps(_caused("drive", 9) + _caused("supply", 1), eased)[0]
+    assert less.startswith("Turn the gain down by 1.2 dB to keep this programme clean")
+    assert "1.5 dB at most (turned down, the supply sags less, so less than that is enough)" in less
     turn = advise_first_steps(_caused("drive", 9) + _caused("supply", 1), summary)[0]
     assert turn.startswith("Turn the gain down by 1.5 dB to keep this programme clean. 10 half-cycles clipped")
     assert "Mending the supply gains less: " in turn

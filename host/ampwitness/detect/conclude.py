@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from ampwitness.detect.clips.ceiling_fit import CeilingFit
+from ampwitness.detect.clips.clean_gain import CleanGain, find_clean_gain
 from ampwitness.detect.clips.clip_cause import attach_cause, judge_clip, learn_ceilings, read_ceiling
 from ampwitness.detect.clips.found_clips import ClipTable
 from ampwitness.detect.cutouts.cutout_level import learn_level
@@ -110,7 +111,7 @@ def _supply_result(
     options: SupplyOptions,
     ceiling: Ceiling | None,
     findings: FindingList,
-    gain: Mapping[str, float | None],
+    gain: CleanGain | None,
 ) -> DetectorResult:
     if model is None:
         return DetectorResult((), Coverage(NAME, 0.0, (NotJudged(0.0, 0.0, "no supply channel"),)), {})
@@ -140,7 +141,7 @@ def _supply_result(
         "sag_line": fit_sag_line(level_v, sag_v),
         "sag_lines": {name: fit_sag_line(level_v[mine], sag_v[mine]) for name, mine in in_state.items()},
         "state_begins": list(zip(model.change_s.tolist(), model.change_state, strict=True)),
-        "clip_gain": gain,
+        "clip_gain": _describe_gain(gain),
         "remedies": _find_remedies(gain, states, ceiling),
         "remarks": _remarks(model, steps),
     }
@@ -212,43 +213,44 @@ def _under_voltage(findings: Sequence[Finding]) -> float | None:
     return max(levels, default=None)
 
 
-def _clean_gain(clips: FindingList, rows: ClipTable | None) -> dict[str, float | None]:
-    """What each remedy is worth in dB: turning down to the worst crest, or a supply that stays settled."""
-    overs = clips.values("overdrive_db")
-    if rows is not None:
-        lost = rows.lost_to_sag_db
-    else:
-        lost = np.array([number_or_nan(f.evidence.get("lost_to_sag_db")) for f in clips])
-    lost = np.where(np.isfinite(lost), lost, 0.0)
-    known = np.isfinite(overs)
-    if not known.any():
-        return {"turn_down_db": None, "turn_down_most_db": None, "supply_gain_db": None, "left_with_supply_db": None}
-    overs, lost = overs[known], np.clip(lost[known], 0.0, None)
+def _clean_gain(clips: FindingList, rows: ClipTable | None) -> CleanGain | None:
+    """What the clips say of clean output; None where nothing clipped by a known amount."""
+    lost_db = rows.lost_to_sag_db if rows is not None else None
+    if lost_db is None:
+        lost_db = np.array([number_or_nan(f.evidence.get("lost_to_sag_db")) for f in clips])
+    # What a source cut off fits under every ceiling, however far its crests would have gone.
+    overdrive_db = np.where(clips.values("is_source") > 0, np.nan, clips.values("overdrive_db"))
+    return find_clean_gain(overdrive_db, lost_db)
+
+
+def _describe_gain(gain: CleanGain | None) -> dict[str, float | None]:
+    """What each remedy is worth in dB: turning down until the crests fit, or a supply that stays settled."""
+    if gain is None:
+        return {"turn_down_db": None, "turn_down_most_db": None, "turn_down_twentieth_db": None,
+                "supply_gain_db": None, "left_with_supply_db": None}  # fmt: skip
     return {
-        "turn_down_db": float(np.quantile(overs, 0.98)),
-        "turn_down_most_db": float(overs.max()),
-        "supply_gain_db": float(np.quantile(lost, 0.98)),
-        "left_with_supply_db": float(np.quantile(np.clip(overs - lost, 0.0, None), 0.98)),
+        "turn_down_db": gain.turn_down_db(),
+        "turn_down_twentieth_db": gain.turn_down_db(quantile=0.95),
+        "turn_down_most_db": gain.turn_down_db(quantile=1.0),
+        "supply_gain_db": gain.mending_gains_db(1.0),
+        "left_with_supply_db": gain.turn_down_db(1.0),
     }
 
 
-def _find_remedies(
-    gain: Mapping[str, float | None], states: Mapping[str, Any], ceiling: Ceiling | None
-) -> list[dict[str, Any]]:
-    """What each mending would gain in dB of clean output at the worst clips, the best first.
+def _find_remedies(gain: CleanGain | None, states: Mapping[str, Any], ceiling: Ceiling | None) -> list[dict[str, Any]]:
+    """What each mending would gain in dB of clean output, the best first.
 
-    Decibels lost to sag are shared among the parts as their resistances are: good for the few tenths of a volt that
-    they are about. An alternator is taken at the textbook's 14.2 V against the open voltage that was seen.
+    Sag is shared among the parts as their resistances are: good for the few tenths of a volt that it is about. An
+    alternator is taken at the textbook's 14.2 V against the open voltage that was seen.
     """
     found = []
-    lost_db = gain["supply_gain_db"]
-    if lost_db:
+    if gain is not None and gain.mending_gains_db(1.0) > 0:
         whole = max(states.values(), key=lambda state: state["judged_s"])
-        for name, part in whole["parts"].items():
-            found.append({"what": name, "gain_db": lost_db * HALVED * part["share"], "how": "resistance halved"})
-        if not whole["parts"]:
-            found.append({"what": "battery, leads and ground", "gain_db": lost_db * HALVED, "how": "resistance halved"})
-        found.append({"what": "the whole supply", "gain_db": lost_db, "how": "no sag at all"})
+        shares = {name: part["share"] for name, part in whole["parts"].items()} or {"battery, leads and ground": 1.0}
+        for name, share in shares.items():
+            gain_db = gain.mending_gains_db(HALVED * share)
+            found.append({"what": name, "gain_db": gain_db, "how": "resistance halved"})
+        found.append({"what": "the whole supply", "gain_db": gain.mending_gains_db(1.0), "how": "no sag at all"})
     if ceiling is not None and set(states) == {"at rest"}:
         open_v = states["at rest"]["open_v"]
         at_v, then_v = ceiling.at(CHARGED_V), ceiling.at(open_v)

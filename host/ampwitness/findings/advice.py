@@ -64,6 +64,7 @@ _SOURCE = (
 )
 DOUBTFUL_DB = 5.0  # from here on an overdrive tends to be estimated too high
 FAR_DB = 12.0
+LEAST_TOLD_DB = 0.05
 _FAR = (
     f"Crests of {FAR_DB:.0f} dB and more past the ceiling are nearly square: how high they would have gone is guessed "
     "from their flanks, and a programme that was limited hard or squared off before the amplifier looks the same. "
@@ -144,6 +145,11 @@ def _advise_amplifier_clips(listed: FindingList, summary: Mapping[str, Any]) -> 
     median_db, most_db = float(overdrives_db[middle].mean()), float(overdrives_db[-1])
     most_of_it_db = float(overdrives_db[int(0.95 * len(overdrives_db))])
     said = f"{n_clips} clipped, by {median_db:.1f} dB at the median and {most_db:.1f} dB at most"
+    is_far = most_db >= FAR_DB
+    needed_db, most_of_it_db = _find_needed(summary, most_db, most_of_it_db)
+    if most_db - needed_db >= LEAST_TOLD_DB:
+        said += " (turned down, the supply sags less, so less than that is enough)"
+    most_db = needed_db
     how_far = f"by {most_db:.1f} dB to keep this programme clean"
     if len(overdrives_db) >= 20 and most_db - most_of_it_db >= 1.0:
         how_far += f" ({most_of_it_db:.1f} dB leaves one clipped half-cycle of twenty)"
@@ -152,7 +158,6 @@ def _advise_amplifier_clips(listed: FindingList, summary: Mapping[str, Any]) -> 
                 f"by {most_of_it_db:.1f} dB to leave one clipped half-cycle of twenty ({most_db:.1f} dB would leave "
                 f"none; estimates above {DOUBTFUL_DB:.0f} dB run high)"
             )
-    is_far = most_db >= FAR_DB
     causes = listed.texts("cause")
     if not causes:
         return (
@@ -161,6 +166,18 @@ def _advise_amplifier_clips(listed: FindingList, summary: Mapping[str, Any]) -> 
             "at the same moment."
         )
     return _advise_by_cause(causes, how_far, f"{said}{'. ' + _FAR + 'Of them ' if is_far else ': '}", summary)
+
+
+def _find_needed(summary: Mapping[str, Any], most_db: float, most_of_it_db: float) -> tuple[float, float]:
+    """How far the gain has to come down, for all clips and for all but one of twenty: with the supply as it was
+    learned, else by all that they overshot."""
+    gain = summary.get("clip_gain") or {}
+    needed = (gain.get("turn_down_most_db"), gain.get("turn_down_twentieth_db"))
+    overshot = (most_db, most_of_it_db)
+    all_of_it, twentieth = (
+        min(db, own_db) if isinstance(db, int | float) else own_db for db, own_db in zip(needed, overshot, strict=True)
+    )
+    return all_of_it, twentieth
 
 
 def _advise_by_cause(causes: Counter[str], how_far: str, said: str, summary: Mapping[str, Any]) -> str:
@@ -186,7 +203,7 @@ def _advise_by_cause(causes: Counter[str], how_far: str, said: str, summary: Map
         still = ""
         if isinstance(left_db, int | float):
             still = f" On a supply that never sags {left_db:.1f} dB would still be too much."
-            if left_db < 0.05:
+            if left_db < LEAST_TOLD_DB:
                 still = " On a supply that never sags nearly all of it would have been clean."
         return (
             f"Mend the supply first; until then turn the gain down {how_far}. {said}{words}."
@@ -203,7 +220,7 @@ def _word_remedies(remedies: Sequence[Mapping[str, Any]]) -> str:
     parts = []
     for remedy in remedies:
         gain_db = remedy.get("gain_db")
-        if not isinstance(gain_db, int | float) or gain_db < 0.05:
+        if not isinstance(gain_db, int | float) or gain_db < LEAST_TOLD_DB:
             continue
         what, how = remedy.get("what"), remedy.get("how")
         if what == "alternator":

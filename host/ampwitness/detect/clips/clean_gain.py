@@ -1,0 +1,72 @@
+"""What each remedy is worth in dB of clean output, from how far crests overshot and what their ceilings had lost.
+
+A programme that is turned down until its crests just fit asks for less current than it did while it clipped: a half
+wave of a sine carries half the square of its crest, one that is cut off nearly all of it. So part of the sag goes with
+the drive, and what mending the supply gains is what is left of it at the clean level, not what was lost while clipped.
+
+    a crest that overshot by x fits when turned down by  x in dB - lost * (1 - rho),  rho = 0.5 / mean square left of x
+
+Gaps: none: works on columns of clips.
+Limits: every crest is taken for a sine's, and all sag for the amplifier's own; what other consumers take does not go
+with the drive. Of a supply's slow part the whole programme's power decides, not one crest's.
+Source: mean square of a sine cut off at a level, by integration; the gains measured against networks that were mended,
+by tests/supply/test_clean_gain.py.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ampwitness.types import FloatArray
+
+USUAL_QUANTILE = 0.98  # of the clips: the worst ones' overdrive is a guess
+
+
+@dataclass(frozen=True, slots=True)
+class CleanGain:
+    """Each clip's overdrive, what its ceiling had lost to sag, and what of that stays at the clean level; (n,) dB."""
+
+    overdrive_db: FloatArray
+    lost_db: FloatArray
+    stays_db: FloatArray
+
+    def turn_down_db(self, mended_share: float = 0.0, quantile: float = USUAL_QUANTILE) -> float:
+        """How far the gain comes down until all but the worst of the crests fit, with a share of the sag mended."""
+        return max(0.0, self._needed_db(mended_share, quantile))
+
+    def mending_gains_db(self, mended_share: float) -> float:
+        """By how much more the output may be, and stay clean, with a share of the sag mended."""
+        return self._needed_db(0.0, USUAL_QUANTILE) - self._needed_db(mended_share, USUAL_QUANTILE)
+
+    def _needed_db(self, mended_share: float, quantile: float) -> float:
+        needed_db = self.overdrive_db - self.lost_db + (1.0 - mended_share) * self.stays_db
+        return float(np.quantile(needed_db, quantile))
+
+
+def find_clean_gain(overdrive_db: FloatArray, lost_db: FloatArray) -> CleanGain | None:
+    """From the clips of a recording.
+
+    Parameters
+    ----------
+    overdrive_db : (n,) how far each crest would have gone beyond its ceiling; NaN where not known
+    lost_db : (n,) by how much its ceiling had sunk with the supply; NaN where not known, taken for nothing
+
+    Returns
+    -------
+    CleanGain of those whose overdrive is known; None where there is none.
+    """
+    known = np.isfinite(overdrive_db)
+    if not known.any():
+        return None
+    over_db = np.asarray(overdrive_db[known], dtype=float)
+    sunk_db = np.clip(np.nan_to_num(np.asarray(lost_db[known], dtype=float)), 0.0, None)
+    return CleanGain(over_db, sunk_db, sunk_db * 0.5 / clipped_mean_square(10 ** (over_db / 20)))
+
+
+def clipped_mean_square(overshoot: FloatArray) -> FloatArray:
+    """Mean square of a sine that wants `overshoot` (n,) times its ceiling, in squares of the ceiling: 0.5 to 1."""
+    wanted = np.maximum(overshoot, 1.0)
+    angle = np.arcsin(1.0 / wanted)  # at which it meets the ceiling
+    return np.asarray(2 / np.pi * (wanted**2 * (angle / 2 - np.sin(2 * angle) / 4) + np.pi / 2 - angle))
