@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the commands do, before numpy is loaded: half the tests' time
@@ -29,6 +30,9 @@ from ampwitness.types import (
     NotJudged,
     Settings,
 )
+
+# What a shell's script starts beside itself is deaf to Ctrl-C, and so would be the commands that tests stop with it.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 RATE_HZ = 8000
 

@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from ampwitness.errors import OutputError
+from ampwitness.errors import OutputError, PortNotFoundError
 from ampwitness.recording.writer import refuse_existing
 from ampwitness.whole_file import MCAP_MAGIC, refuse_targets, write_whole
 from warm_command import call
@@ -114,3 +114,25 @@ def test_before_power_asks_nothing_in_vain(tmp_path: Path) -> None:
     done = call("before-power", "--out", tmp_path / "not there" / "checks.json")
     assert done.returncode == OutputError.exit_code
     assert "Nominal impedance" not in done.stdout + done.stderr
+
+
+@pytest.mark.parametrize(
+    ("arguments", "first_question"),
+    [
+        (("set-gain", "--load-kind", "none"), "Crossovers"),
+        (("check-supply",), "Nominal volts"),
+        (("find-noise",), "Run 1"),
+    ],
+)
+def test_a_port_that_is_not_there_is_told_before_any_question(
+    tmp_path: Path, arguments: tuple[str, ...], first_question: str
+) -> None:
+    terminal, theirs = os.openpty()
+    command = [sys.executable, "-m", "ampwitness", *arguments, "--port", "/dev/nowhere"]
+    done = subprocess.run(command, cwd=tmp_path, stdin=theirs, capture_output=True, text=True, timeout=120)
+    os.close(terminal)
+    os.close(theirs)
+    assert done.returncode == PortNotFoundError.exit_code
+    assert "/dev/nowhere" in done.stderr
+    assert first_question not in done.stdout + done.stderr
+    assert not list(tmp_path.iterdir())

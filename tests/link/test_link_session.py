@@ -279,7 +279,9 @@ def _listed(monkeypatch: pytest.MonkeyPatch, *names: str) -> None:
 def test_the_board_is_found_among_other_devices(monkeypatch: pytest.MonkeyPatch) -> None:
     with FakeBoard("text") as gps, FakeBoard() as board, FakeBoard("silent") as mute:
         _listed(monkeypatch, gps.name, board.name, mute.name, "/dev/ttyNOT0")
-        assert find_board() == board.name
+        assert find_board() == find_board(board.name) == board.name
+        with pytest.raises(NotOurBoardError):
+            find_board(mute.name)
         answers = probe_ports()
         assert [answer.hello is not None for answer in answers] == [False, True, False, False]
         assert [type(a.error).__name__ for a in answers if a.error] == [

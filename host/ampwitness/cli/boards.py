@@ -37,11 +37,12 @@ def _as_json(answer: PortAnswer) -> dict[str, Any]:
 
 def _as_line(answer: PortAnswer) -> str:
     hello = answer.hello
+    name = f"{answer.port.name}  {answer.port.description}".rstrip()
     if hello is None:
-        return f"{answer.port.name}  {answer.port.description}\n    no board: {answer.error}"
+        return f"{name}\n    no board: {answer.error}"
     state = "streaming" if is_streaming(hello) else "idle"
     return (
-        f"{answer.port.name}  {answer.port.description}\n    board {hello.board_id}, firmware {hello.firmware}, "
+        f"{name}\n    board {hello.board_id}, firmware {hello.firmware}, "
         f"mode {hello.mode}, {float(hello.rate_hz):g} scans a second of {', '.join(hello.roles)}; {state}"
     )
 

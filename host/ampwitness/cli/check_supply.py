@@ -98,7 +98,7 @@ def check_supply(
         check_answers(typed)  # in vain is no board looked for
     with ProgressLine() as progress:
         progress("looking for the board")
-        found_port = port or find_board()
+        found_port = find_board(port)
     if is_live and not as_json:
         _ask(typed)
     facts = check_answers(typed)

@@ -266,8 +266,10 @@ def find_noise(port: str | None, seconds: float, out: Path | None, given: tuple[
         if as_json:
             raise UsageError("--json asks nothing: give recordings with --from CONDITION=FILE")
         folder = _free_folder(out)
+        if folder.exists():
+            _make(folder)  # what is no folder is refused before a board is looked for
         click.echo(wrapped(CAUTION, sys.stderr), err=True)
-        paths = _guided(port or find_board(), folder, seconds)
+        paths = _guided(find_board(port), folder, seconds)
     with ProgressLine() as progress:
         verdict, runs = _compare(paths, progress)
     if folder is not None:

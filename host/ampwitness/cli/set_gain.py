@@ -84,7 +84,7 @@ def set_gain(
     say(caution, err=True)
     with ProgressLine() as progress:  # before eight questions are asked in vain
         progress("looking for the board")
-        found_port = port or find_board()
+        found_port = find_board(port)
     if sys.stdin is not None and sys.stdin.isatty() and not as_json:
         answers = _ask(answers)
     for question in QUESTIONS:

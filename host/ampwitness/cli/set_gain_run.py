@@ -73,8 +73,9 @@ class Delays:
         if "median_ms" not in figures:
             return "Delay from wire to screen: not measured, nothing was drawn."
         return (
-            f"Delay from wire to screen: p50 {figures['median_ms']:.0f} ms, p95 {figures['p95_ms']:.0f} ms, largest "
-            f"{figures['largest_ms']:.0f} ms; {figures['refreshes_per_s']:.0f} refreshes a second."
+            f"Delay from wire to screen: half of the time up to {figures['median_ms']:.0f} ms, 95 % of it up to "
+            f"{figures['p95_ms']:.0f} ms, at most {figures['largest_ms']:.0f} ms; "
+            f"{figures['refreshes_per_s']:.0f} pictures a second."
         )
 
 

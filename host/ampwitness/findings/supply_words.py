@@ -57,10 +57,10 @@ def _word_state(state: Mapping[str, Any]) -> list[str]:
     slow = [t for t in state.get("time_constants") or () if t["time_constant_s"] > 0.015]
     if slow:
         words = "; ".join(
-            f"{t['what']}, time constant about {t['time_constant_s']:.2g} s, {100 * t['share']:+.0f} % of the fast part"
+            f"{t['what']}, time constant about {t['time_constant_s']:.2g} s, {100 * t['share']:+.0f} % of it"
             for t in slow
         )
-        texts.append(f"it answers in time: {words}.")
+        texts.append(f"its sag at once is not all: {words}.")
     elif state.get("time_constants"):
         texts.append("it answers at once: no store or slow part with a time constant above 15 ms was seen.")
     elif state.get("time_constants_not_judged"):

@@ -37,14 +37,17 @@ def probe_ports(ports: tuple[PortListing, ...] | None = None, wait_s: float = 1.
         return list(pool.map(probe, ports))
 
 
-def find_board() -> str:
-    """Name of the one port on which a board answers.
+def find_board(name: str | None = None) -> str:
+    """Name of the one port on which a board answers; `name`: of this one, having answered.
 
     Raises
     ------
     PortNotFoundError : there is no port, none answered, or more than one did (then --port has to say which).
-    Any other AmpwitnessError : the only port there is has this reason of its own.
+    Any other AmpwitnessError : the named one, or the only port there is, has this reason of its own.
     """
+    if name is not None:
+        BoardSession(name).close()
+        return name
     ports = list_ports()
     if not ports:
         raise PortNotFoundError(

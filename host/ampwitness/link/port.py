@@ -34,7 +34,11 @@ class PortListing:
 def list_ports() -> tuple[PortListing, ...]:
     """Serial ports of this computer, those on USB first, by name."""
     found = sorted(serial_list_ports.comports(), key=lambda port: (port.vid is None, port.device))
-    return tuple(PortListing(port.device, port.description or "", port.vid, port.serial_number) for port in found)
+    said = {"n/a": ""}  # the library's word for a port that the system says nothing of
+    return tuple(
+        PortListing(port.device, said.get(port.description, port.description or ""), port.vid, port.serial_number)
+        for port in found
+    )
 
 
 class Port:
