@@ -106,22 +106,19 @@ def test_data_that_end_within_a_hold_are_looked_at_like_any_other() -> None:
 
 def test_a_hold_with_a_level_top_or_a_plateau_behind_it_is_no_limit_of_the_current_alone() -> None:
     def marked(
-        tilt_v_per_s: float, is_coarse: float, plateau_s: tuple[float, float] | None = None, sign: float = 1.0,
-        is_faint: bool = False,
-    ) -> float:  # fmt: skip
-        """What is said of a hold from 0.0100 to 0.0115 s at 30 V, with a plateau that another look saw."""
+        is_coarse: float, plateau_s: tuple[float, float] = (0.5, 0.501), sign: float = 1.0, is_faint: bool = False
+    ) -> float:
+        """What is said of a hold from 0.0100 to 0.0115 s, with a plateau that another look saw."""
         columns = {name: np.zeros(2) for name in FIELDS}
-        spans = np.array([(0.0100, 0.0115), plateau_s or (0.5, 0.501)])
-        columns |= {"start_s": spans[:, 0], "stop_s": spans[:, 1], "level_v": np.full(2, 30.0)}
+        spans = np.array([(0.0100, 0.0115), plateau_s])
+        columns |= {"start_s": spans[:, 0], "stop_s": spans[:, 1], "is_coarse": np.array([is_coarse, 0.0])}
         columns |= {"sign": np.array([1.0, sign]), "limited": np.array([1.0, 0.0])}
         columns |= {"gain": np.array([0.0, 25.0 if is_faint else 500.0])}
-        columns |= {"tilt_v_per_s": np.full(2, tilt_v_per_s), "is_coarse": np.full(2, is_coarse)}
         return float(mark_rails_behind(Candidates(columns, np.ones((2, 4)), np.ones((2, 4))))["limited"][0])
 
-    assert marked(3000.0, 0.0) == 1.0  # 15 % over the hold: no rail leans so
-    assert marked(100.0, 0.0) == BOTH  # a fitted top that lies level
-    assert marked(100.0, 1.0) == 1.0  # a bridge: nothing was fitted
-    assert marked(3000.0, 0.0, (0.0108, 0.0135)) == BOTH  # the volts were held on
-    assert marked(3000.0, 0.0, (0.0108, 0.0135), sign=-1.0) == 1.0
-    assert marked(3000.0, 0.0, (0.0108, 0.0135), is_faint=True) == 1.0  # the crest to which the output came back
-    assert marked(3000.0, 0.0, (0.0101, 0.0116)) == 1.0  # the same span, seen otherwise
+    assert marked(0.0) == BOTH  # a top was fitted
+    assert marked(1.0) == 1.0  # a bridge: nothing was
+    assert marked(1.0, (0.0108, 0.0135)) == BOTH  # the volts were held on
+    assert marked(1.0, (0.0108, 0.0135), sign=-1.0) == 1.0
+    assert marked(1.0, (0.0108, 0.0135), is_faint=True) == 1.0  # the crest to which the output came back
+    assert marked(1.0, (0.0101, 0.0116)) == 1.0  # the same span, seen otherwise

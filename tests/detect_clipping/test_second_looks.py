@@ -14,7 +14,8 @@ from ampwitness.bench.clip_matching import score_case as score_on_board
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.clips import clipping
 from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates, HighCrests, OneSide
-from ampwitness.detect.clips.clip_names import name_ceilings
+from ampwitness.detect.clips.clip_follows import Follower
+from ampwitness.detect.clips.clip_names import Followers, name_ceilings, name_origins
 from ampwitness.detect.clips.clip_pile import find_pile, might_be_plateaus
 from ampwitness.detect.clips.clip_plain import comes_just_up_to
 from ampwitness.detect.clips.clip_side import SideVerdict, judge_side
@@ -173,22 +174,19 @@ def test_a_soft_ceiling_is_learned_and_every_bent_crest_is_measured_by_it() -> N
 def test_what_a_bent_crest_lies_at_is_never_called_a_current_limit() -> None:
     table = make_table(np.array([30.0, 27.0, 27.0]))
     table.columns["sharpness"] = np.array([0.0, 0.0, SHARPNESS])
-    rail = Rail(0.0, 2.4, 0, 0.0, 0, 0.05, 50, 1.0, 0.01)
+    table = Candidates(table.columns, np.full((3, 4), 12.5), table.output)
     everything, nothing = np.ones(3, dtype=bool), np.zeros(3, dtype=bool)
-    side = SideVerdict(everything, np.full(3, 30.0), np.zeros(3), nothing, nothing, nothing, rail, None)
-    assert name_ceilings(table, side) == ["rail", "undecided", "undecided"]  # rails sink in many ways
-    stands = replace(rail, per_supply_v=0.0)  # the other rail hangs on the same supply
-    assert name_ceilings(table, side, stands) == ["undecided"] * 3
-    for other in (rail, replace(stands, n_plateaus=19), replace(stands, supply_range_v=0.6)):
-        assert name_ceilings(table, side, other) == ["rail", "undecided", "undecided"]
+    side = SideVerdict(everything, np.full(3, 30.0), np.zeros(3), nothing, nothing, nothing, None, None)
+    rail = Follower(1.0, 0, {1.0: float(np.log(30 / 12.5))})  # 30 V at 12.5 V of supply, in proportion
+    assert name_ceilings(table, side, Followers(rail)) == ["rail", "undecided", "undecided"]  # rails sink in many ways
+    assert name_ceilings(table, side, Followers()) == ["undecided"] * 3
+    assert name_origins(table, side, Followers(rail)) == ["amplifier", "not decided", "not decided"]
     table.columns["sunk"] = np.array([0.0, 1.0, 0.0])  # nor one that sank within a note
-    assert name_ceilings(table, side) == ["rail", "undecided", "undecided"]
-    bent = replace(side, bent_rail=rail)  # but a soft ceiling that follows the supply is a rail
-    assert name_ceilings(table, bent) == ["rail", "undecided", "rail"]
-    for by_chance in (replace(rail, ratio_sd=1.0), replace(rail, per_supply_v=19.0, constant_v=-217.0)):
-        assert name_ceilings(table, replace(side, rail=by_chance, bent_rail=by_chance)) == ["undecided"] * 3
+    assert name_ceilings(table, side, Followers(rail)) == ["rail", "undecided", "undecided"]
+    bent = Followers(rail, rail)  # but a soft ceiling that follows the supply is a rail
+    assert name_ceilings(table, side, bent) == ["rail", "undecided", "rail"]
     table.columns["limited"] = np.array([0.0, 1.0, 0.5])  # what a load's current says, and a rail behind it
-    assert name_ceilings(table, side) == ["rail", "current", "undecided"]
+    assert name_ceilings(table, side, Followers(rail)) == ["rail", "current", "undecided"]
 
 
 def test_plateaus_level_with_each_other_are_believed_though_a_pumped_rail_rose_elsewhere() -> None:

@@ -85,7 +85,6 @@ class SideVerdict:
     is_soft: BoolArray
     rail: Rail | None
     headroom_db: float | None
-    bent_rail: Rail | None = None  # of crests that are bent over, where it follows the supply
     is_apart: BoolArray | None = None  # taken by what lies around, at no rail that is known; None: none is
 
 
@@ -276,7 +275,7 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float) -> SideVerdic
     topmost = find_topmost(table, crests, sign, accepted)
     alone = topmost | (~accepted & basic & needs_no_company(table))
     accepted, undecided = accepted | alone, undecided | alone
-    return SideVerdict(accepted, expected, threshold, is_source, undecided, is_soft, rail, headroom, soft_rail, topmost)
+    return SideVerdict(accepted, expected, threshold, is_source, undecided, is_soft, rail, headroom, topmost)
 
 
 def _pile_instead(

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from ampwitness.detect.clips.clip_candidates import Candidates, HighCrests, join
 from ampwitness.detect.clips.clip_current import mark_rails_behind
 from ampwitness.detect.clips.clip_doubles import without_doubles
-from ampwitness.detect.clips.clip_names import name_ceilings, name_origins
+from ampwitness.detect.clips.clip_names import Followers, find_followers, name_ceilings, name_origins
 from ampwitness.detect.clips.clip_partner import find_partners
 from ampwitness.detect.clips.clip_pile import stands_at_level
 from ampwitness.detect.clips.clip_plain import AT_RAIL_GAIN, find_plain
@@ -153,11 +153,9 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
         clips = without_release(clips)
     expected = np.concatenate([side.expected[side.accepted] for _, side in parts])
     threshold = np.concatenate([side.threshold[side.accepted] for _, side in parts])
-    where = [name for mine, side in parts for name in name_origins(mine, side)]
-    others = [side.rail for _, side in reversed(parts)]
-    ceiling = [
-        name for (mine, side), rail in zip(parts, others, strict=True) for name in name_ceilings(mine, side, rail)
-    ]
+    followers = Followers() if is_at_many_levels else find_followers(parts)
+    where = [name for mine, side in parts for name in name_origins(mine, side, followers)]
+    ceiling = [name for mine, side in parts for name in name_ceilings(mine, side, followers)]
     gain = clips["gain"]
     confidence = 1 - 0.5 * np.exp(-(gain - AT_RAIL_GAIN) / 40.0) if len(clips) else np.zeros(0)
     is_soft = np.concatenate([side.is_soft[side.accepted] for _, side in parts])

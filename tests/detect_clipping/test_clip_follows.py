@@ -1,0 +1,80 @@
+"""Which ceilings are said to follow the supply: rails that sag with it, never a limit of the current."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from ampwitness.detect.clips import clip_follows
+from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates
+from ampwitness.detect.clips.clip_follows import Follower, find_follower
+from ampwitness.types import FloatArray
+
+N_NOTES, OF_NOTE = 6, 12
+
+
+def make_notes(rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
+    """Starts (n,) and the supply under them: under each note it sags by another amount, within a tenth of a second."""
+    since_s = 0.02 * np.arange(OF_NOTE)
+    sags_v = rng.uniform(0.3, 0.9, (N_NOTES, 1))
+    supply = rng.uniform(12.8, 13.2, (N_NOTES, 1)) - sags_v * (1 - np.exp(-since_s / 0.05))
+    return (np.arange(N_NOTES)[:, None] + since_s).ravel(), supply.ravel()
+
+
+def make_side(sign: float, start_s: FloatArray, level_v: FloatArray, supply_v: FloatArray) -> Candidates:
+    columns = {name: np.zeros(len(start_s)) for name in FIELDS}
+    columns |= {"sign": np.full(len(start_s), sign), "start_s": start_s, "level_v": level_v}
+    return Candidates(columns, np.repeat(supply_v[:, None], 4, axis=1), np.ones((len(start_s), 4)))
+
+
+def follower_of(
+    positive_v: FloatArray, negative_v: FloatArray, start_s: FloatArray, supply: FloatArray
+) -> Follower | None:
+    tables = [make_side(1.0, start_s, positive_v, supply), make_side(-1.0, start_s + 0.01, negative_v, supply)]
+    return find_follower([(table, table["level_v"]) for table in tables])
+
+
+def test_a_rail_that_scatters_and_sinks_by_more_than_the_supply_follows_it() -> None:
+    rng = np.random.default_rng(3)
+    start_s, supply = make_notes(rng)
+    rail_v = 30 * (supply / 13) ** 2 * (1 + 0.002 * rng.standard_normal(len(supply)))
+    found = follower_of(rail_v, 0.97 * rail_v, start_s, supply)
+    assert found is not None
+    assert found.slope == pytest.approx(2.0, abs=0.2)
+    side = make_side(1.0, start_s, rail_v, supply)
+    assert found.at_it(side, rail_v).all()
+    assert not found.at_it(side, 0.9 * rail_v).any()
+    assert follower_of(rail_v, np.full_like(rail_v, 29.0) - 0.05 * supply, start_s, supply) is None  # on one side alone
+    assert follower_of(rail_v[:OF_NOTE], rail_v[:OF_NOTE], 5 * start_s[:OF_NOTE], np.full(OF_NOTE, 13.0)) is None
+
+
+def test_a_level_of_which_each_note_has_its_own_does_not_follow_though_it_looks_alike() -> None:
+    """Three notes: the supply of each was by chance as high as the level."""
+    start_s = (np.arange(3)[:, None] + 0.05 * np.arange(20)).ravel()
+    supply = np.repeat([12.5, 12.8, 13.1], 20) - np.tile(0.2 * (1 - np.exp(-np.arange(20) / 3)), 3)
+    level_v = 20 * np.repeat([0.98, 1.0, 1.02], 20) * (1 + 1e-3 * np.random.default_rng(4).standard_normal(60))
+    assert np.corrcoef(level_v, supply)[0, 1] > 0.9
+    assert follower_of(level_v, level_v, start_s, supply) is None
+
+
+def test_what_runs_down_with_the_battery_is_no_evidence(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(5)
+    start_s, supply = make_notes(rng)
+    supply = 13.0 - 0.05 * start_s + 0.01 * rng.standard_normal(len(start_s))
+    warm_v = 25.0 - 0.1 * start_s + 0.02 * rng.standard_normal(len(start_s))
+    assert follower_of(warm_v, warm_v, start_s, supply) is None
+    monkeypatch.setattr(
+        clip_follows, "_without_trend", lambda both, start_s, side: clip_follows._without_mean(both, side)
+    )
+    assert follower_of(warm_v, warm_v, start_s, supply) is not None
+
+
+def test_a_limit_of_the_current_stands_higher_where_the_supply_is_lower() -> None:
+    start_s, supply = make_notes(np.random.default_rng(6))
+    level_v = 20 * (1 + 0.1 * (13.3 - supply) / 13)  # what gets over it rises with the drive, which pulls the supply
+    assert follower_of(level_v, level_v, start_s, supply) is None
+    assert follower_of(np.full_like(supply, 20.0), np.full_like(supply, 20.0), start_s, supply) is None
+
+
+def test_without_a_supply_nothing_follows() -> None:
+    start_s, supply = make_notes(np.random.default_rng(7))
+    assert follower_of(2 * supply, 2 * supply, start_s, np.full_like(supply, np.nan)) is None
