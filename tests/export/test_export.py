@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import shutil
 import subprocess
 import tracemalloc
@@ -236,3 +237,13 @@ def test_a_gap_that_the_clock_says_is_nothing_still_ends_a_run() -> None:
     pieces = list(RunCutter().pieces([first, replace(second, traces=traces)]))  # type: ignore[type-var]
     assert [piece.run for piece in pieces] == [0, 1]
     assert Fraction(len(pieces[0].volts), 80) == 1
+
+
+@pytest.mark.parametrize(("option", "name"), [("--wav", "o.wav"), ("--npz", "o.npz"), ("--mdf", "o.mf4")])
+def test_a_folder_that_may_not_be_written_is_told_before_any_work(
+    option: str, name: str, small_recording: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(os, "access", lambda path, mode: Path(path) != tmp_path)
+    done = CliRunner().invoke(export, [str(small_recording), option, str(tmp_path / name)])
+    assert isinstance(done.exception, OutputError)
+    assert "may not write into" in str(done.exception)

@@ -12,11 +12,13 @@ from ampwitness.errors import OutputError
 
 
 def refuse_existing(path: Path) -> None:
-    """Raises OutputError where something of that name is there, or its folder is not."""
+    """Raises OutputError where something of that name is there, or its folder is not or may not be written into."""
     if path.exists():
         raise OutputError(f"{path} is there already and is not overwritten; give another name")
     if not path.parent.is_dir():
         raise OutputError(f"the folder {path.parent} is not there; make it, or give another name")
+    if not os.access(path.parent, os.W_OK):
+        raise OutputError(f"you may not write into {path.parent}; choose another place for {path.name}")
 
 
 @contextmanager
