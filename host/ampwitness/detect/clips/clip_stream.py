@@ -11,7 +11,7 @@ Source: our choice.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -120,7 +120,7 @@ class _LaggedBlocks:
         self._n_back = int(np.ceil(TIME_CONSTANTS * max(lags_s) / step_s))
         self._decays = np.exp(-step_s / np.array(lags_s))
         n = self._n_back + len(blocks)
-        with_past = np.zeros(-(-(n + 1) // CHUNK) * CHUNK)
+        with_past = np.zeros(-(-(n + 1) // CHUNK) * CHUNK, dtype=np.float32)  # as the means come: half the memory
         with_past[: self._n_back] = blocks[0] if len(blocks) else 0.0
         with_past[self._n_back : n] = blocks
         self._rows = with_past.reshape(-1, CHUNK)
@@ -135,12 +135,12 @@ class _LaggedBlocks:
     def _sums(self, at: IntArray) -> FloatArray:
         """(n, lags) sums that end with these blocks, of those with the past ahead."""
         if len(at) > MANY_SHARE * self.n_blocks and self._every is None:
-            blocks = self._rows.reshape(-1)
+            blocks = self._rows.reshape(-1).astype(np.float64)
             self._every = np.stack([recur(blocks, (decay,)) for decay in self._decays.tolist()], axis=1)
         if self._every is not None:
             return np.asarray(self._every[at])
         chunk, place = at // CHUNK, at % CHUNK
-        rows = self._rows[chunk]
+        rows = self._rows[chunk].astype(np.float64)
         rows *= np.arange(CHUNK) <= place[:, None]
         powers = self._decays ** np.arange(CHUNK + 1)[:, None]
         return np.asarray(rows @ self._weights * powers[place] + self._before[chunk] * powers[place + 1])
@@ -201,17 +201,23 @@ class SegmentStream:
             self._forget(max(self._kept_first, stop - self._margin))
 
     def _forget(self, keep_from: int) -> None:
-        drop = keep_from - self._kept_first
         for pieces in (self._output, self._supply):
+            drop = keep_from - self._kept_first
+            while pieces and len(pieces[0]) <= drop:
+                drop -= len(pieces.pop(0))
             if pieces:
-                pieces[:] = [pieces[0][drop:], *pieces[1:]]
+                pieces[0] = pieces[0][drop:]
         self._kept_first = keep_from
 
+    def _between(self, pieces: Sequence[FloatArray], first: int, stop: int) -> FloatArray:
+        """Samples `first` to `stop` in memory of their own: stretches wait for a while, and would hold all the rest."""
+        parts, at = [], self._kept_first
+        for piece in pieces:
+            parts.append(piece[max(0, first - at) : max(0, stop - at)])
+            at += len(piece)
+        return np.concatenate(parts)
+
     def _cut(self, view_first: int, view_last: int, stop: int, is_last: bool) -> Stretch:
-        for pieces in (self._output, self._supply):
-            if len(pieces) > 1:
-                pieces[:] = [np.concatenate(pieces)]
-        view = slice(view_first - self._kept_first, view_last - self._kept_first)
         return Stretch(
             rate_hz=self.rate_hz,
             first_index=view_first,
@@ -220,8 +226,8 @@ class SegmentStream:
             own_last=stop - view_first,
             is_first=view_first == self.first_index,
             is_last=is_last and view_last == self.next_index,
-            output_v=self._output[0][view],
-            supply_v=self._supply[0][view] if self.has_supply else None,
+            output_v=self._between(self._output, view_first, view_last),
+            supply_v=self._between(self._supply, view_first, view_last) if self.has_supply else None,
         )
 
 
