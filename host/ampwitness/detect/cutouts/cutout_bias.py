@@ -43,19 +43,27 @@ def find_sinking(run: RunSteps, start: int, limit: int, known: int) -> list[int]
     level = mean[: n * _BIN].reshape(n, _BIN).mean(axis=1, dtype=np.float64)
     most = across[: n * _BIN].reshape(n, _BIN).max(axis=1)
     out: list[int] = []
-    n_far = _SINKING // _BIN - 1
-    for at in range(_BEFORE // _BIN, n - n_far):
-        before_v = float(np.median(level[at - _BEFORE // _BIN : at]))
-        if abs(before_v) < BIAS_V or (out and at * _BIN + first - out[-1] < _SINKING):
-            continue
-        course = level[at : at + n_far] * np.sign(before_v)
-        sinks = course[-1] < _SUNK_RATIO * course[0] and float(np.diff(course).max()) < _CREEPS_RATIO * abs(before_v)
-        if not sinks or course[0] < 0.3 * abs(before_v):
+    n_before, n_far = _BEFORE // _BIN, _SINKING // _BIN - 1
+    for at in _sinking_bins(level, n_before, n_far):
+        if out and at * _BIN + first - out[-1] < _SINKING:
             continue
         step = _falls_silent(across, mean, at * _BIN, float(most[at : at + n_far].max()))
         if step is not None and start <= at * _BIN + first - _LATEST_OWN < limit:
             out.append(step + first)
     return out
+
+
+def _sinking_bins(level: FloatArray, n_before: int, n_far: int) -> list[int]:
+    """Bins ahead of which the output stood away from 0, and from which on it sinks without rising again."""
+    if len(level) < n_before + n_far + 1:
+        return []
+    windows = np.lib.stride_tricks.sliding_window_view
+    before_v = np.median(windows(level, n_before)[: -n_far - 1], axis=1)
+    course = windows(level, n_far)[n_before : n_before + len(before_v)] * np.sign(before_v)[:, None]
+    away_v = np.abs(before_v)
+    sinks = (away_v >= BIAS_V) & (course[:, -1] < _SUNK_RATIO * course[:, 0]) & (course[:, 0] >= 0.3 * away_v)
+    sinks &= np.diff(course, axis=1).max(axis=1) < _CREEPS_RATIO * away_v
+    return (np.flatnonzero(sinks) + n_before).tolist()
 
 
 def _falls_silent(across: FloatArray, mean: FloatArray, at: int, most_v: float) -> int | None:
