@@ -186,9 +186,7 @@ def _leave(parts: FloatArray, turns: FloatArray, n_harmonics: int) -> FloatArray
     ahead, behind = parts[:, half::-1], parts[:, half:]
     sides = np.stack((behind + ahead, behind - ahead), axis=1) * np.sqrt(0.5)
     sides[:, :, 0] = parts[:, half, None] * (1.0, 0.0)
-    counts = np.full(half + 1, np.sqrt(2.0))  # samples that lie on both sides
-    counts[0] = 1.0
-    envelopes = _envelopes(half, 1)[: _DEGREE + 1, half:] * counts
+    envelopes = _half_envelopes(half)
     even, odd = envelopes[0::2, None, :], envelopes[1::2, None, :]
     waves = _make_waves(turns, 0, half, n_harmonics)
     cosines, sines = waves[:, None, :n_harmonics], waves[:, None, n_harmonics:]
@@ -248,3 +246,11 @@ def _envelopes(half: int, soft: int) -> FloatArray:
     smooth = np.polynomial.legendre.legvander(at / half, _DEGREE).T
     step = 0.5 - 0.5 * np.cos(np.pi * np.clip((at + soft) / (2.0 * soft), 0.0, 1.0))
     return np.concatenate((smooth, step[None, :], (step * at / half)[None, :]))
+
+
+@lru_cache(maxsize=128)
+def _half_envelopes(half: int) -> FloatArray:
+    """(degree + 1, half + 1): the smooth ones from the middle on; each sample counts for the two it stands for."""
+    counts = np.full(half + 1, np.sqrt(2.0))  # samples that lie on both sides
+    counts[0] = 1.0
+    return np.asarray(_envelopes(half, 1)[: _DEGREE + 1, half:] * counts)

@@ -242,19 +242,13 @@ class DepartureFinder:
         left = whole - np.einsum("kp,kp->k", weights, aim)
         left -= ridge * np.einsum("kp,kp->k", weights, weights)
         unexplained = np.clip(left / np.maximum(whole, 1e-30), 0.0, 1.0)
-        # One product carries on `_STEPS` samples: column j says how the last p samples make the j-th to come.
-        columns = np.zeros((_STEPS, len(high), p))
-        for j, column in enumerate(columns):
-            # Old samples shift out of reach one by one; what was predicted takes their place.
-            column[:, j:] = weights[:, : p - j]
-            for i in range(j):
-                column += weights[:, p - j + i, None] * columns[i]
-        ahead = np.ascontiguousarray(columns.transpose(1, 2, 0))
+        ahead = _carry_on(weights).transpose(0, 2, 1)
         buffer = np.empty((len(high), 2, p + _STEPS * -(-_CARRIED_ON // _STEPS)))
         buffer[:, 0, :p], buffer[:, 1, :p] = high[:, n_before - p : n_before], slow
         for j in range(p, buffer.shape[2], _STEPS):
             buffer[:, :, j : j + _STEPS] = np.matmul(buffer[:, :, j - p : j], ahead)
-        predicted = np.clip(buffer[:, :, p : p + _CARRIED_ON], -1e3, 1e3)
+        predicted = buffer[:, :, p : p + _CARRIED_ON]
+        np.minimum(np.maximum(predicted, -1e3, out=predicted), 1e3, out=predicted)
         return high[:, n_before : n_before + _CARRIED_ON] - predicted[:, 0], unexplained, predicted[:, 1]
 
     def _corners(
@@ -286,6 +280,23 @@ class DepartureFinder:
             if len(rows):
                 at[rows] = first[rows] - table.best(y[rows, : KNEE_BACK + n_last + 1], odds_v[rows])
         return at
+
+
+def _carry_on(weights: FloatArray) -> FloatArray:
+    """(k, _STEPS, p) how the last p samples make each of those that follow them, of `weights` (k, p) that make the
+    first: old samples shift out of reach one by one, and what was predicted takes their place, each with its echoes."""
+    k, p = weights.shape
+    own = np.zeros((k, _STEPS - 1 + p))
+    own[:, _STEPS - 1 :] = weights
+    echo = np.zeros((k, 2 * _STEPS - 1))
+    echo[:, _STEPS - 1] = 1.0
+    for j in range(1, _STEPS):
+        np.einsum(
+            "ki,ki->k", weights[:, p - j :], echo[:, _STEPS - 1 : _STEPS - 1 - j : -1], out=echo[:, _STEPS - 1 - j]
+        )
+    shifted, echoes = spans(own, p)[:, ::-1], spans(echo, _STEPS)[:, ::-1]
+    out: FloatArray = np.matmul(np.ascontiguousarray(echoes), np.ascontiguousarray(shifted))
+    return out
 
 
 def _share_new(rest: FloatArray, high: FloatArray, n: int) -> FloatArray:

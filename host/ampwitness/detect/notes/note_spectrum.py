@@ -23,7 +23,7 @@ _LEAST_ROOT, _LEAST_PARTIAL, _LEAST_FIFTH, _LEAST_HINT = 144.0, 30.0, 1000.0, 10
 _PERIODS_OF_HINT = 6.0
 _CLEAR_RATIO = 0.97  # explained by one note: nothing is looked for beside it
 _LOBE_BINS = 4  # of the padded spectrum, to either side: a decay of the note's own length stays inside
-_SAMPLES_AT_ONCE = 16384
+_SAMPLES_AT_ONCE = 32768
 _SIZES = (64, 128, 256, 512, 1024, 2048)
 _NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 
@@ -100,7 +100,7 @@ def _iter_fits(parts: Sequence[FloatArray], rate_hz: float) -> Iterator[tuple[li
     sizes[lengths < 0.030 * rate_hz] = len(_SIZES)
     for number in np.flatnonzero(np.bincount(sizes, minlength=len(_SIZES) + 1)[:-1]).tolist():
         size, places = _SIZES[number], np.flatnonzero(sizes == number).tolist()
-        n_at_once = max(64, _SAMPLES_AT_ONCE // size)
+        n_at_once = max(96, _SAMPLES_AT_ONCE // size)
         for begin in range(0, len(places), n_at_once):
             some = places[begin : begin + n_at_once]
             yield some, _fit([parts[place][:size] for place in some], size, rate_hz)

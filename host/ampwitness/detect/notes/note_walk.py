@@ -28,9 +28,10 @@ from ampwitness.detect.notes.note_places import (
 )
 from ampwitness.detect.notes.note_recovery import RECOVERY_S
 from ampwitness.detect.notes.note_runs import NoteBlock
-from ampwitness.detect.notes.note_spectrum import HIGHEST_HZ, LOWEST_HZ, measure_fundamentals
+from ampwitness.detect.notes.note_spectrum import HIGHEST_HZ, LOWEST_HZ
 from ampwitness.detect.notes.note_sums import END_RATIO, PITCH_FROM_S, NoteSums
 from ampwitness.detect.notes.note_swell import BEFORE_S, is_one_swell
+from ampwitness.detect.notes.note_turns import Turns
 from ampwitness.detect.notes.sounding_note import SoundingNote, join
 
 FLOOR_V = 0.040  # rms in the band: 20 dB above the input's own noise, about 4 mV rms there
@@ -42,8 +43,6 @@ LEAST_NOTE_S = 0.060
 LEAST_BEFORE_TURN_S = 0.130  # what the prediction needs to know a note by, and no drum's glide lasts
 _TAIL_BEATS = ((0.5, 2.0 * END_RATIO), (2.0, 0.04))  # so long after a note, so much of it may still swell up as beats
 SWELL_WITHIN_S, SWELL_BEHIND_S = 0.250, 0.060  # of a note's beginning; behind the place that is looked at
-_PARTIALS_WITHIN_S = (0.010, 0.160, 0.095)  # of a turn of the pitch
-_CLEAR_RATIO, _SAME_PITCH = 0.90, 0.030  # half a semitone: a hand that shakes does that
 _DECIDE_BEHIND_S = 0.200
 _BLOCKS_AT_ONCE = 6  # looked at together: most of a call's time goes into setting it up
 _KEEP_S = 4.6
@@ -81,8 +80,7 @@ class RunNotes:
         self._looker = PlaceLooker(self.bands)
         self._sums = NoteSums(self.bands)
         self._raw_a_band = self.bands.factor * BAND_STEP
-        self._turns: list[int] = []  # band samples of those walked through at once
-        self._around_turns: dict[int, list[list[tuple[float, float]]]] = {}
+        self._turns = Turns(self.bands)
         self._breaks = Breaks(self.bands)
         self._at = 0  # next band sample to decide on
         self._stops: list[int] = []  # how far each of the blocks that wait lets notes be decided on
@@ -95,6 +93,7 @@ class RunNotes:
         self._last_peak_v = 0.0
         self._levels = Levels(np.empty(0), np.empty(0), np.empty(0))  # from band sample `_first` on
         self._first = 0
+        self._extremes: dict[int, tuple[int, float, float]] = {}  # of the level, from one place to the next
 
     # ---- one block after the other ---------------------------------------------------------------------------------
 
@@ -151,9 +150,10 @@ class RunNotes:
 
     def _walk(self, places: list[tuple[int, bool]], stretches: list[_Stretch]) -> None:
         steps = self._looker.look_at(places, self._levels, self._first)
-        self._turns, self._around_turns = [step.at for step in steps if step.is_turn], {}
+        self._turns.expect([step.at for step in steps if step.is_turn])
         smooth = [step for step in steps if self._may_be_smooth(step)]
         self._breaks.expect([step.onset_slow for step in smooth], [self._is_weak(step) for step in smooth])
+        self._take_extremes([step.at for step in steps], stretches[-1].stop if stretches else self._at)
         done = 0
         for stretch in stretches:
             self.floor_v = stretch.floor_v
@@ -161,6 +161,27 @@ class RunNotes:
                 self._take_step(steps[done])
                 done += 1
             self._advance(stretch.stop, None)
+
+    def _take_extremes(self, places: list[int], stop: int) -> None:
+        """Highest and lowest level from each place to the next, all at once, as they are asked for one by one."""
+        edges = sorted(
+            {self._at, *(place for place in (*places, *self._looker.empty) if self._at < place < stop), stop}
+        )
+        around, starts = self._levels.around[: stop - self._first], np.array(edges[:-1], dtype=np.intp) - self._first
+        self._extremes = {}
+        if len(starts):
+            columns = (np.maximum.reduceat(around, starts).tolist(), np.minimum.reduceat(around, starts).tolist())
+            self._extremes = dict(zip(edges[:-1], zip(edges[1:], *columns, strict=True), strict=True))
+
+    def _extremes_to(self, to: int) -> tuple[float, float]:
+        """Highest and lowest mean square from where the walk stands to a band sample."""
+        at, highest, lowest = self._at, 0.0, np.inf
+        while at < to and (known := self._extremes.get(at)) is not None:
+            at, highest, lowest = known[0], max(highest, known[1]), min(lowest, known[2])
+        if at == to:
+            return highest, lowest
+        part = self._levels.around[self._at - self._first : to - self._first]
+        return float(np.maximum.reduce(part)), float(np.minimum.reduce(part))
 
     def _take_step(self, step: Step) -> None:
         if step.at < self._at:
@@ -183,14 +204,15 @@ class RunNotes:
                 else:
                     self._wait(to, place)
                 continue
-            part = self._levels.around[self._at - self._first : to - self._first]
             note = self._note
-            highest = max(note.level_peak_v**2, float(np.maximum.reduce(part)))
+            highest, lowest = self._extremes_to(to)
+            highest = max(note.level_peak_v**2, highest)
             low_v2 = 0.25 * note.floor_v**2
-            if float(np.minimum.reduce(part)) >= max(END_RATIO**2 * highest, low_v2):
+            if lowest >= max(END_RATIO**2 * highest, low_v2):
                 note.level_peak_v = sqrt(highest)
                 self._at = to
                 return
+            part = self._levels.around[self._at - self._first : to - self._first]
             peak = np.maximum.accumulate(np.maximum(part, note.level_peak_v**2))
             below = (part < np.maximum(END_RATIO**2 * peak, low_v2)).nonzero()[0].tolist()
             ended = next((i for i in below if self._stays_low(i, float(part[i]))), None)
@@ -208,13 +230,14 @@ class RunNotes:
 
     def _wait(self, to: int, place: int | None) -> None:
         """No note sounds: has one begun so slowly that nothing marks its beginning?"""
-        part = self._levels.around[self._at - self._first : to - self._first]
+        highest, least = self._extremes_to(to)
         floor_v = self.floor_v
         since = self._at * self._raw_a_band - self._last_end
         for within_s, ratio in _TAIL_BEATS:
             if since < within_s * self.rate_hz:
                 floor_v = max(floor_v, ratio * self._last_peak_v)
-        if float(np.maximum.reduce(part)) >= floor_v**2:
+        if highest >= floor_v**2:
+            part = self._levels.around[self._at - self._first : to - self._first]
             lowest = np.minimum.accumulate(np.minimum(part, self._armed_v2))
             up = np.flatnonzero((part >= floor_v**2) & ((part >= 4.0 * lowest) | (self._armed_v2 > 1e9)))
             for i in up[:1]:
@@ -235,7 +258,7 @@ class RunNotes:
                 self._armed_v2 = np.inf
                 self._at = at
                 return
-        self._armed_v2 = min(self._armed_v2, float(np.minimum.reduce(part)))
+        self._armed_v2 = min(self._armed_v2, least)
         self._at = to
 
     # ---- a note begins ---------------------------------------------------------------------------------------------
@@ -287,7 +310,7 @@ class RunNotes:
                 return
             if onset - note.onset < LEAST_NOTE_S * self.rate_hz:
                 return
-            if is_turn and self._stays_on_pitch(at):
+            if is_turn and self._turns.stay_at(at):
                 return
             if not is_lull and since < SWELL_WITHIN_S * self.rate_hz and self._goes_on(note, at):
                 return
@@ -319,35 +342,6 @@ class RunNotes:
         here = step.at - self._first
         return bool(self._levels.ahead[here] < STRONG_RISE_RATIO * self._levels.before[here])
 
-    def _stays_on_pitch(self, at: int) -> bool:
-        """Whether the pitch is the same ahead of a place and behind it: then partials came or went, and no note."""
-        for (before_hz, before_ratio), (behind_hz, behind_ratio) in self._pitches_around(at):
-            if not np.isfinite(before_hz * behind_hz):
-                return False
-            if min(before_ratio, behind_ratio) >= _CLEAR_RATIO:
-                return abs(behind_hz / before_hz - 1.0) < _SAME_PITCH
-        return False
-
-    def _pitches_around(self, at: int) -> list[list[tuple[float, float]]]:
-        """Pitch ahead of a place and behind it, each with how much that explains, over more and over less, where the
-        note ends or another begins within more. Of all turns that are walked through at once, as one by one would take
-        three times as long."""
-        if at not in self._around_turns:
-            turns = [turn for turn in self._turns if turn >= at] or [at]
-            near, *fars = (round(span_s * self.bands.band_hz) for span_s in _PARTIALS_WITHIN_S)
-            spans = [
-                span
-                for turn in turns
-                for far in fars
-                for span in ((turn - far, turn - near), (turn + near, turn + far))
-            ]
-            found = np.stack(
-                measure_fundamentals([self.bands.band.part(*span) for span in spans], self.bands.band_hz), axis=1
-            )
-            around = found.reshape(len(turns), len(fars), 2, 2).tolist()
-            self._around_turns = dict(zip(turns, around, strict=True))
-        return self._around_turns[at]
-
     def _open(self, onset: float, basis: str, novelty: float) -> None:
         onset = max(onset, 0.0)
         since_s = max(0.0, (onset - self._last_end) / self.rate_hz)
@@ -364,8 +358,6 @@ class RunNotes:
             at = note.acc_at // self.bands.thin_step
             note.supply_before = self.bands.thinned(at - round(0.250 * self.rate_hz / self.bands.thin_step), at)
         self._note = note
-
-    # ---- a note sounds ---------------------------------------------------------------------------------------------
 
     # ---- a note ends -----------------------------------------------------------------------------------------------
 
