@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import sys
+import tracemalloc
 import weakref
 from collections.abc import Mapping
 from typing import Any
@@ -104,6 +105,24 @@ def test_blocks_are_the_same_however_many_stretches_come_at_once(monkeypatch: py
                 ledger.judge_ready()
     assert blocks[0] == blocks[1]
     assert len(blocks[0]) > 3
+
+
+def test_what_waits_takes_no_memory_and_comes_back_as_it_was() -> None:
+    rows = [make_rows(np.arange(1000.0) + 1000 * k, 50.0, np.full(1000, RAIL_V)) for k in range(2)]
+    n_bytes = sum(column.nbytes for column in rows[0].columns.values())
+    waiting = clip_ledger._Waiting()
+    tracemalloc.start()
+    for k in range(40):
+        waiting.append([rows[k % 2]], [])
+    held_bytes, _ = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert held_bytes < 2 * clip_ledger.ASIDE_BYTES
+    assert 40 * n_bytes > 8 * clip_ledger.ASIDE_BYTES
+    table, _ = waiting.take(3)
+    assert np.array_equal(table["start_s"], np.concatenate([rows[k]["start_s"] for k in (0, 1, 0)]))
+    table, _ = waiting.take(1)
+    assert np.array_equal(table["start_s"], rows[1]["start_s"])
+    assert waiting.sizes == 36 * [1000]
 
 
 def test_stretches_are_let_go_of_before_a_block_is_judged(

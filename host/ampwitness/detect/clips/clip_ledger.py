@@ -12,8 +12,8 @@ Source: our choice; tests/detect_clipping/test_clip_ledger.py holds blocks to wh
 
 from __future__ import annotations
 
+import pickle
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -23,35 +23,48 @@ from ampwitness.detect.clips.clip_verdict import Verdicts, judge
 from ampwitness.detect.clips.found_clips import CEILINGS, PLACES, SHAPES, ClipTable
 from ampwitness.detect.clips.headroom import KeptRooms, keep_least
 from ampwitness.detect.clips.rail_model import summarise_rail
-from ampwitness.pieces import give_back
+from ampwitness.pieces import Pieces, give_back
 from ampwitness.types import FloatArray
 
+ASIDE_BYTES = 1 << 20  # of what waits, in memory; the rest lies in a temporary file
 AT_ONCE = 20_000  # candidates, so many minutes of music that clips often
 MOST_COMPANY = 600  # clips that are judged again with the next block
 OVERLAP_S = 0.5  # all of the last ones are: a plateau at the edge may be in both blocks
 NEIGHBOURS_S = 1.0  # many clips within this make an attention serious
 
 
-@dataclass(slots=True)
 class _Waiting:
-    """Stretches that were looked at and not judged, oldest first."""
+    """Stretches that were looked at and not judged, oldest first: put aside, as many wait for hours."""
 
-    candidates: list[list[Candidates]] = field(default_factory=list)
-    crests: list[list[HighCrests]] = field(default_factory=list)
-    sizes: list[int] = field(default_factory=list)
+    def __init__(self) -> None:
+        self._rows = Pieces(ASIDE_BYTES)
+        self.sizes: list[int] = []
+
+    def append(self, candidates: list[Candidates], crests: list[HighCrests]) -> None:
+        """One more stretch's worth."""
+        self._rows.append(pickle.dumps((candidates, crests), protocol=5))
+        self.sizes.append(sum(map(len, candidates)))
 
     def take(self, n: int) -> tuple[Candidates, list[HighCrests]]:
         """The first n stretches' worth, out of here."""
-        table = join([rows for stretch in self.candidates[:n] for rows in stretch])
-        crests = [rows for stretch in self.crests[:n] for rows in stretch]
-        del self.candidates[:n], self.crests[:n], self.sizes[:n]
-        return table, crests
+        parts: list[Candidates] = []
+        high: list[HighCrests] = []
+        for at in range(n):
+            candidates, crests = pickle.loads(self._rows.read(at))
+            parts += candidates
+            high += crests
+        rest = Pieces(ASIDE_BYTES)
+        for at in range(n, len(self._rows)):
+            rest.append(self._rows.read(at))
+        self._rows, self.sizes = rest, self.sizes[n:]
+        return join(parts), high
 
 
 class ClipLedger:
     """Takes candidates stretch by stretch and keeps the clips among them.
 
-    Memory: 2 * AT_ONCE candidates of some 300 bytes, and what ClipTable and Room keep.
+    Memory: AT_ONCE candidates of some 300 bytes while they are judged, ASIDE_BYTES of those that wait, and what
+    ClipTable and Room keep.
     """
 
     def __init__(self) -> None:
@@ -67,10 +80,7 @@ class ClipLedger:
 
     def add(self, candidates: list[Candidates], crests: list[HighCrests]) -> None:
         """Take what one stretch shows; stretches come in order. Nothing is judged yet."""
-        waiting = self._waiting
-        waiting.candidates.append(candidates)
-        waiting.crests.append(crests)
-        waiting.sizes.append(sum(map(len, candidates)))
+        self._waiting.append(candidates, crests)
 
     def add_all(self, stretches: list[tuple[list[Candidates], list[HighCrests]]]) -> None:
         """Take what several stretches show, in order."""
@@ -79,8 +89,7 @@ class ClipLedger:
 
     def judge_ready(self) -> None:
         """Judge the blocks that are whole: the same ones, however many stretches came since the last call."""
-        sizes = self._waiting.sizes
-        while sum(sizes) >= 2 * AT_ONCE:
+        while sum(sizes := self._waiting.sizes) >= 2 * AT_ONCE:
             self._judge(int(np.searchsorted(np.cumsum(sizes), AT_ONCE)) + 1)
 
     def finish(self) -> None:
