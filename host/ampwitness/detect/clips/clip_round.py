@@ -29,6 +29,7 @@ LIVELY = 0.1  # above: treble rings on plateaus, and crests stand above the ceil
 ABOVE_SHARE, FEWEST_ABOVE = 0.4, 3
 ABOVE_SD, ABOVE_SPREADS, ABOVE_LEVEL = 2.0, 2.0, 0.001
 NEAR_S = 1.0
+LEAST_FLAT_GAIN = 25.0  # half of the fits at ceilings of lively music gain 39 and more, at a limiter's level 7 to 14
 MOSTLY_COARSE, BOWED_SD, BOWED_SHARE = 0.8, 3.5, 0.004  # of the rows; noise of one sample, and share of the level
 
 
@@ -50,6 +51,21 @@ def is_round_pile(pile: Pile, table: Candidates, flat_gain: float) -> bool:
         return False
     n_flat = np.count_nonzero(calm & (table["gain"] >= flat_gain) & (table["n_top"] > 0))
     return bool(n_flat < FLAT_SHARE * np.count_nonzero(calm))
+
+
+def are_mostly_round(table: Candidates, near: BoolArray) -> bool:
+    """Whether crests of lively music that end at a level gain hardly anything from being flat, as those do that a
+    limiter brought there: a ceiling cuts most of what reaches it off by enough to see, and stills the music there.
+
+    Parameters
+    ----------
+    table : (n) candidates of one polarity
+    near : (n,) those at the level
+    """
+    if not near.any() or np.median(table["lively"][near]) < LIVELY or (table["stay_v"][near] > 0).any():
+        return False
+    fitted = near & (table["is_coarse"] == 0)
+    return bool(fitted.any() and np.median(table["gain"][fitted]) < LEAST_FLAT_GAIN)
 
 
 def _are_bowed(there: Candidates) -> bool:

@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from ampwitness.detect.clips.clip_candidates import Candidates, HighCrests
 from ampwitness.detect.clips.clip_doubles import STAY_SHARE
+from ampwitness.detect.clips.clip_lookalike import look_like_the_music
 from ampwitness.detect.clips.clip_pile import SUNK, Pile, find_pile, might_be_plateaus, pile_of_stays
 from ampwitness.detect.clips.clip_plain import (
     ALONE_GAIN,
@@ -35,7 +36,7 @@ from ampwitness.detect.clips.clip_plain import (
     slack_of,
     stands_plainly,
 )
-from ampwitness.detect.clips.clip_round import is_overtopped, is_round_pile
+from ampwitness.detect.clips.clip_round import are_mostly_round, is_overtopped, is_round_pile
 from ampwitness.detect.clips.clip_soft import ceiling_of
 from ampwitness.detect.clips.clip_source import find_source_flats
 from ampwitness.detect.clips.clip_topmost import are_topped_alike, ends_among_round, find_topmost, round_levels
@@ -50,10 +51,7 @@ ELSEWHERE_MISFIT = 4.0
 FEWEST_FOR_COARSE = 4
 PILE_SAYS_MORE = 2.0  # times as many crests as plain plateaus
 FEWEST_FOR_SOFT = 12
-SOFT_LEAST_DB = 1.0
-ODD_TOP = 6.0  # samples, of a plateau whose corners or flanks no fit describes
 SOFT_SURE_DB = 0.5  # bent over by so much a crest shows its ceiling
-SOFT_TOLERANCE = 0.006  # of the level
 FEWEST_BESIDE = 3
 FEWEST_STEADY, STEADY_SHARE = 5, 0.006
 BESIDE_S = 0.5
@@ -64,6 +62,8 @@ SUNK_SHARE_WITH_SUPPLY = 0.75
 FIRM_PLATEAUS, FIRM_SPREAD = 12, 0.005  # a ceiling that is known so well, to a share of it,
 FIRM_SHARE = 0.95  # has no tops between two corners that stay so far below it
 LEAST_STAND_HIGH = 0.7  # of the tops between two corners
+FEWEST_LEVEL = 3  # plateaus that a ceiling which moves under strongly driven half-cycles leaves of light ones
+FEWEST_ROUND = 10  # crests at a level that tell what brought them there
 FAR_ABOVE = 1.06  # times the highest of a top between two corners
 LOOSE_TOLERANCE = 0.012  # of the level: a rail known no better vouches for little,
 TOUCHES_S = 5e-4
@@ -209,7 +209,8 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float) -> SideVerdic
             accepted = accepted | (stays & (np.abs(table["level_v"] - expected) <= STAY_SHARE * expected))
         if np.count_nonzero(inliers) >= FEWEST_FOR_COARSE:
             accepted = accepted | (basic & near & (table["is_coarse"] > 0) & (over_sd > 1.0))
-        if pile is not None and _is_hollow(pile, accepted):
+        is_limited = np.count_nonzero(near) >= FEWEST_ROUND and are_mostly_round(table, near)
+        if is_limited or (pile is not None and _is_hollow(pile, accepted)):
             rail, accepted = None, np.zeros(n, dtype=bool)
             expected, threshold = np.full(n, np.nan), np.full(n, ALONE_GAIN)
     if rail is not None:
@@ -232,16 +233,10 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float) -> SideVerdic
             beside = lies_beside(table, crests, sign, accepted, basic) & ~accepted
             accepted = accepted | beside
             undecided = undecided | (beside & ~knows_supply)
-    odd_rail, odd = _soft_rail(table, crests, sign, basic)
-    if odd_rail is not None and np.count_nonzero(odd & ~accepted) >= np.count_nonzero(accepted & ~odd):
-        is_soft = odd & (table["is_coarse"] > 0) & ~accepted
-        odd &= ~accepted
-        rail = odd_rail
-        expected = np.where(odd, rail.predict(table.supply, table.output), expected)
-        accepted, undecided, threshold = accepted | odd, undecided | odd, np.where(odd, 0.0, threshold)
-        headroom = _headroom(rail, crests, sign)
     sunk_within, limited = table["sunk"] > 0, table["limited"] > 0
-    sunk = np.flatnonzero(table["sunk"] == SUNK)
+    if np.count_nonzero(accepted & plain) < FEWEST_LEVEL:
+        sunk_within[table["sunk"] >= SUNK] = False
+    sunk = np.flatnonzero(sunk_within & (table["sunk"] == SUNK))
     sunk_within[sunk] = ~are_topped_alike(table, sunk, crests, sign)
     # Two corners prove a ceiling that moves: only what stands far above all of its top speaks against them.
     between = np.flatnonzero(sunk_within & (table["sunk"] != SUNK))
@@ -275,6 +270,10 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float) -> SideVerdic
     topmost = find_topmost(table, crests, sign, accepted)
     alone = topmost | (~accepted & basic & needs_no_company(table))
     accepted, undecided = accepted | alone, undecided | alone
+    of_music = look_like_the_music(table, accepted)
+    if rail is not None and _is_firm(rail, expected):
+        of_music &= ~(np.abs(table["level_v"] - expected) <= tolerance)
+    accepted, undecided, topmost = (rows & ~of_music for rows in (accepted, undecided, topmost))
     return SideVerdict(accepted, expected, threshold, is_source, undecided, is_soft, rail, headroom, topmost)
 
 
@@ -324,30 +323,6 @@ def _soft_ceiling(table: Candidates) -> FloatArray:
     bent = table["sharpness"] > 0
     out[bent] = ceiling_of(table["level_v"][bent], table["crest_v"][bent], table["sharpness"][bent])
     return out
-
-
-def _soft_rail(
-    table: Candidates, crests: HighCrests, sign: float, basic: BoolArray
-) -> tuple[Rail | None, BoolArray]:  # fmt: skip
-    """Where no hard corner is seen: many rounded, flat crests at one level that nothing exceeds, a decibel cut off.
-
-    A synthesiser's square note held at one level looks the same; hence such clips stay "not decided"."""
-    over_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
-    is_odd = (table["is_coarse"] > 0) | ((table["gain"] >= PLAIN_GAIN) & (table["n_top"] >= ODD_TOP))
-    rows = basic & is_odd & (over_db >= SOFT_LEAST_DB)
-    nothing = np.zeros(len(table), dtype=bool)
-    if np.count_nonzero(rows) < FEWEST_FOR_SOFT:
-        return None, nothing
-    rail = learn_rail(table["level_v"][rows], table.supply[rows], table.output[rows])
-    if rail is None:
-        return None, nothing
-    predicted = rail.predict(table.supply, table.output)
-    tolerance = SOFT_TOLERANCE * float(np.median(predicted))
-    found = rows & (np.abs(table["level_v"] - predicted) <= tolerance)
-    enough = np.count_nonzero(found) >= max(FEWEST_FOR_SOFT, 0.8 * np.count_nonzero(rows))
-    if not enough or _higher_crests(rail, 3 * tolerance, crests, table, sign) > 0:
-        return None, nothing
-    return rail, found
 
 
 def lies_beside(
