@@ -8,7 +8,16 @@ from pathlib import Path
 
 import pytest
 from ampwitness.cli.before_power import before_power
-from ampwitness.guide.before_power import combined_ohm, judge_coil, judge_fuse, judge_load, judge_polarity
+from ampwitness.guide.before_power import (
+    combined_ohm,
+    judge_coil,
+    judge_fuse,
+    judge_ground,
+    judge_leak,
+    judge_load,
+    judge_polarity,
+    judge_remote,
+)
 from ampwitness.guide.meter_questions import questions
 from click.testing import CliRunner
 from hypothesis import given
@@ -27,7 +36,14 @@ def test_coils_against_ohm_s_law(coil_ohm: float, n_coils: int) -> None:
 
 
 def test_wiring_that_cannot_be() -> None:
-    for coil_ohm, n_coils, wiring in ((4, 2, "single"), (4, 3, "series-parallel"), (0, 1, "single"), (4, 0, "series")):
+    for coil_ohm, n_coils, wiring in (
+        (4, 2, "single"),
+        (4, 3, "series-parallel"),
+        (4, 5, "series-parallel"),
+        (4, 2, "series-parallel"),
+        (0, 1, "single"),
+        (4, 0, "series"),
+    ):
         with pytest.raises(ValueError, match="coils"):
             combined_ohm(coil_ohm, n_coils, wiring)  # type: ignore[arg-type]
 
@@ -56,11 +72,30 @@ def test_a_load_is_judged_as_it_is_connected() -> None:
 
 @pytest.mark.parametrize(
     ("volts", "finding"),
-    [(-12, "stop"), (0.2, "not judged"), (6, "look again"), (12.6, "as expected"), (17, "look again"), (25.2, "stop")],
+    [
+        (-12, "stop"),
+        (0.2, "not judged"),
+        (1.2, "look again"),
+        (6, "look again"),
+        (12.6, "as expected"),
+        (17, "look again"),
+        (25.2, "stop"),
+    ],
 )
 def test_volts_at_the_power_cable(volts: float, finding: str) -> None:
     """A 24 V vehicle's supply destroys an amplifier made for 12 V."""
     assert judge_polarity(volts).finding == finding
+
+
+def test_a_lead_on_the_body_a_ground_that_is_none_and_a_fed_remote_lead() -> None:
+    """100 kohm, 10 ohm, 0.5 ohm and 1 V: common practice, no source."""
+    assert [judge_leak("+", ohm).finding for ohm in (0, 90_000, 200_000, math.inf)] == ["stop"] * 2 + [
+        "as expected"
+    ] * 2
+    found = [judge_ground(ohm).finding for ohm in (0.2, 3, 10.5, 40, math.inf)]
+    assert found == ["as expected", "look again", "stop", "stop", "stop"]
+    found = [judge_remote(volts).finding for volts in (0, 0.4, -0.4, 1.2, 12.6, -12.6)]
+    assert found == ["as expected"] * 3 + ["look again"] * 3
 
 
 def test_fuses_are_never_called_right_for_a_cable() -> None:
@@ -91,10 +126,27 @@ def test_a_sound_car_and_each_fault_in_turn() -> None:
         "coil_1_ohm": "0.2", "coil_2_ohm": "open", "chassis_p_ohm": "3", "is_bridged": "yes", "supply_v": "-12.6",
         "ground_ohm": "open", "fuse_distance_m": "2", "leads_ohm": "6.4",
     }  # fmt: skip
+    assert [j["what"] for j in plain["judgements"]] == [
+        "coil of loudspeaker 1", "coil of loudspeaker 2", "load", "coil of the whole output (parallel)",
+        "lead of + to chassis", "lead of - to chassis", "supply polarity", "ground", "remote lead", "main fuse",
+        "fuse position", "fuse against cable",
+    ]  # fmt: skip
     for key, value in faults.items():
         plain = json.loads(invoke({**GOOD, key: value}, "--json").stdout)
         assert plain["conclusion"].startswith("Do not switch on"), key
         assert sum(j["finding"] == "stop" for j in plain["judgements"]) == 1, key
+
+
+def test_what_must_be_measured_and_what_need_not() -> None:
+    for key, word in (
+        ("supply_v", "supply polarity"),
+        ("coil_2_ohm", "coil 2"),
+        ("chassis_n_ohm", "- lead to chassis"),
+    ):
+        plain = json.loads(invoke({k: v for k, v in GOOD.items() if k != key}, "--json").stdout)
+        assert plain["conclusion"].startswith(f"Not enough to switch on: still to measure: {word}. "), key
+    plain = json.loads(invoke({k: v for k, v in GOOD.items() if k != "remote_v"}, "--json").stdout)
+    assert plain["conclusion"].startswith("Nothing of what was checked speaks against power. Not judged: remote lead,")
 
 
 def test_the_first_line_is_the_warning_and_what_was_not_measured_is_named() -> None:

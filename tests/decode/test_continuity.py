@@ -248,6 +248,17 @@ def overflow(n_lost, pause_s, *, fault="told", between=(), n_first_lost=0):
     return decode(frames + later, times)
 
 
+def test_a_restarted_session_that_is_joined_late_begins_where_the_gap_ends():
+    board = Board()
+    frames, host_s = [b"\0", board.hello(), *board.samples(20)], [100.0] * 22
+    board.start(6, seq=100, index=760)
+    items, _ = decode([*frames, board.hello(), *board.samples(5)], [*host_s, *([103.0] * 6)])
+    (gap,) = of_type(items, Gap)
+    assert gap.cause == "restart"
+    second = [block for block in of_type(items, Block) if block.session_id.startswith("0006")]
+    assert second[0].start_s == gap.stop_s > 2.0
+
+
 def test_restart_is_as_long_as_the_board_says():
     items, health = overflow(120, pause_s=0.4)
     (gap,) = of_type(items, Gap)

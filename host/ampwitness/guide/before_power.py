@@ -80,7 +80,7 @@ def judge_coil(name: str, nominal_ohm: float, measured_ohm: float) -> Judgement:
     """A coil's direct-current resistance against its nominal impedance."""
     what = f"coil of {name}"
     shown = f"{_ohm(measured_ohm)} measured, {nominal_ohm:g} ohm nominal"
-    if not math.isfinite(measured_ohm) or measured_ohm > OPEN_OHM:
+    if measured_ohm > OPEN_OHM:
         return Judgement(
             what, "stop", f"Open: no current can pass ({shown}).", "Look for a broken lead or a burnt coil."
         )
@@ -128,7 +128,7 @@ def judge_load(
 def judge_leak(name: str, to_chassis_ohm: float) -> Judgement:
     """A speaker lead against the body of the vehicle."""
     what = f"lead of {name} to chassis"
-    if math.isfinite(to_chassis_ohm) and to_chassis_ohm < LEAK_OHM:
+    if to_chassis_ohm < LEAK_OHM:
         return Judgement(
             what, "stop", f"{to_chassis_ohm:g} ohm: the lead touches the body. Open was expected.",
             "Find where it is pinched or bare. A bridged amplifier fails at once on this.",
@@ -165,7 +165,7 @@ def judge_polarity(supply_v: float) -> Judgement:
 
 def judge_ground(ground_ohm: float) -> Judgement:
     """Amplifier ground point to the battery's negative post, cable off the amplifier."""
-    if not math.isfinite(ground_ohm) or ground_ohm > 10:
+    if ground_ohm > 10:
         return Judgement(
             "ground", "stop", f"{_ohm(ground_ohm)}: there is no ground.", "Find the loose or painted joint."
         )
