@@ -66,6 +66,27 @@ def test_a_limit_that_is_reached_within_each_half_cycle_bends_no_figure() -> Non
     assert fit.limit_weight[0] == pytest.approx(true["the alternator is at its current limit"], rel=0.05)
 
 
+WHINE = Alternator(14.4, limit_a=85.0, ripple_v=0.2, ripple_hz=400.0)
+
+
+def test_an_alternators_own_whine_stands_whole_at_its_terminals() -> None:
+    """The leads lessen what the music draws, not what the alternator makes: taken so it bent the figure by a tenth."""
+    supply = replace(CHARGED, emf_v=12.5, battery_ohm=0.021, plus_cable_ohm=0.007, alternator=WHINE)
+    fit = _fit(supply, 80.0, 4, note_hz=55.0)
+    assert fit is not None
+    assert fit.following_weight[0] == pytest.approx(true_regime_ohms(supply)["the alternator follows"], rel=0.04)
+
+
+def test_an_alternator_at_its_limit_but_for_its_whine_is_not_said_to_follow() -> None:
+    supply = replace(CHARGED, emf_v=12.5, plus_cable_ohm=0.007, alternator=WHINE)
+    fit = _fit(supply, 80.0, 3, note_hz=55.0)
+    assert fit is not None
+    assert not (fit.tells_following and is_pinned_down(fit.following_weight, fit.following_error_ratio))
+    assert fit.tells_limit
+    true_ohm = true_regime_ohms(supply)["the alternator is at its current limit"]
+    assert fit.limit_weight[0] == pytest.approx(true_ohm, rel=0.03)
+
+
 def test_both_regimes_are_told_where_both_were_seen() -> None:
     fit = _fit(CHARGED, 90.0, 1)
     assert fit is not None

@@ -36,6 +36,7 @@ STRAYED_ERROR_RATIO = 0.18  # ... and other consumers, which draw the alternator
 RESERVOIR, STORE, STORED, WHOLE, LEADS, HELP, FIELD, LIMIT, SLOW, SLOW_LAG = range(10)
 N_PARAMETERS = 10
 _LEAST_SWING_V = 1e-4
+STEADY_QUANTILE = 0.02  # of the ripple: what is there when nothing is taken is the alternator's own whine
 LEAST = np.array([np.log(0.001), np.log(0.002), 0.0, 0.0, 0.02, 0.0, np.log(0.03), 5.0, 0.0, np.log(0.5)])
 MOST = np.array([np.log(0.03), np.log(0.12), 1.0, np.inf, 0.95, 8.0, np.log(0.4), 20.0, 1.2, np.log(4.0)])
 # What is usual, and how far from it one may be: for what the recording cannot tell.
@@ -103,8 +104,9 @@ def _give_way(rows: FloatArray, ripple_v: FloatArray, over_v: FloatArray) -> Non
 
     Two numbers a row and chunk are carried. Within a step volts are taken to swing as a sine, as far as `ripple_v`,
     (c, n), says: part of a note's half-cycle may be above the limit and part below, and the mean of what lies above,
-    not the mean volts, is what the alternator holds back. Its lag is solved over the step with the slope that this has
-    at the beginning; exponentials by Pade, good to a thousandth.
+    not the mean volts, is what the alternator holds back. What the music draws stands at the alternator but for the
+    leads' share; an alternator's own whine, which never leaves, stands there whole. The lag is solved over the step
+    with the slope that this has at the beginning; exponentials by Pade, good to a thousandth.
     """
     shape = over_v.shape[1:]
     full = np.ones(shape)
@@ -115,12 +117,15 @@ def _give_way(rows: FloatArray, ripple_v: FloatArray, over_v: FloatArray) -> Non
     per_gain = per * gain
     new_slow = -np.expm1(-STEP_S / np.exp(rows[:, SLOW_LAG, None])) * full
     keep_slow, new_slowly = 1.0 - new_slow, new_slow * slow
-    battery_share = (1.0 - rows[:, LEADS, None]) * full
-    swings = np.maximum(2.0**0.5 * ripple_v.T, _LEAST_SWING_V)
+    battery_share2 = (1.0 - rows[:, LEADS, None]) ** 2 * full
+    steady_v2 = 2.0 * float(np.quantile(ripple_v, STEADY_QUANTILE)) ** 2
+    swings2 = np.maximum(2.0 * ripple_v.T**2 - steady_v2, _LEAST_SWING_V**2)
     swing, place, share, drive, rate, bent = (np.empty(shape) for _ in range(6))
-    for over, swing_v in zip(over_v, swings, strict=True):
+    for over, swing_v2 in zip(over_v, swings2, strict=True):
         over -= given_slow_v
-        np.multiply(battery_share, swing_v, out=swing)
+        np.multiply(battery_share2, swing_v2, out=swing)
+        swing += steady_v2
+        np.sqrt(swing, out=swing)
         np.subtract(over, given_v, out=rate)
         np.divide(rate, swing, out=place)
         np.maximum(place, -1.0, out=place)

@@ -119,7 +119,8 @@ class _Search:
         self._steps = np.array([0.05, 0.05, 0.03, 0.02 * self.scale, 0.03, 0.1, 0.05, 0.02, 0.03, 0.05])
         low, high = (float(v) for v in np.quantile(volts[counts], [0.01, 0.99]))
         starts = [self._start(high + 0.3, 0.0, 1.0)]  # no alternator, or always at its limit
-        for share in (0.95, 0.75, 0.5, 0.2, -0.3):
+        # A limit above all volts too: an alternator that its own whine alone lets follow is found from there.
+        for share in (1.1, 0.95, 0.75, 0.5, 0.2, -0.3):
             for gain, times in ((1.5, 1.5), (3.0, 2.2)):
                 starts.append(self._start(low + share * (high - low), gain, times))
         self.rows = np.array(starts)
