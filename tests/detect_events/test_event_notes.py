@@ -253,7 +253,7 @@ def test_what_two_ringing_notes_swell_up_to_is_no_note_but_a_turn_to_a_third_is(
     def beats(last_hz: tuple[float, ...], hz: float, novelty: float, since_s: float, level: float) -> bool:
         last = [Pitch(old, 1.0, (1.0,), np.nan, 0.0, 1.0) for old in last_hz]
         note = SoundingNote(0.0, "", novelty, 0.04, since_s, level_peak_v=level)
-        return beats_on(note, Pitch(hz, 1.0, (1.0,), np.nan, 0.0, 1.0), last, 1.0)
+        return beats_on(note, Pitch(hz, 1.0, (1.0,), np.nan, 0.0, 1.0), last, 1.0, 500.0)
 
     assert beats((46.28, 44.52), 45.18, 0.31, 0.065, 0.8)
     assert not beats((46.28, 44.52), 45.18, 0.60, 0.065, 0.8), "much of it is new"

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
+from scipy import signal
 
 from ampwitness.bench.event_signals import EventCase, Samples, add_logger
 from ampwitness.bench.truth import TrueNote, Truth
@@ -281,6 +282,33 @@ def soft_among_loud_case(seed: int) -> EventCase:
     return line.finish()
 
 
+def behind_crossover_case(seed: int) -> EventCase:
+    """A string a beat, a drum struck with every other one, behind a crossover of 80 Hz, 24 dB an octave; either pitch
+    is right where both sound, and the string's is the truth as it sounds longer."""
+    line = _Line(np.random.default_rng(seed))
+    rng, beat_s = line.rng, 60 / float(line.rng.uniform(85, 130))
+    peak_v, drum_hz = float(10 ** rng.uniform(0.6, 1.2)), float(rng.uniform(48, 60))
+    for place, begins_s in enumerate(np.arange(0.5, SECONDS - 1.0, beat_s).tolist()):
+        if place % 2 == 0:
+            line.add(begins_s, begins_s + 0.3, drum_hz, _drum(drum_hz, peak_v))
+            line.notes.pop()
+        hz, length_s = 36.7 * SEMITONE ** int(rng.integers(0, 12)), beat_s * float(rng.uniform(0.7, 0.95))
+        line.add(begins_s, begins_s + length_s, hz, _string(rng, hz, 0.8 * peak_v, length_s, 0.012))
+    section = signal.butter(2, 80.0, fs=RATE_HZ, output="sos")
+    line.wave = np.asarray(signal.sosfilt(section, signal.sosfilt(section, line.wave)))
+    return line.finish()
+
+
+def _drum(hz: float, peak_v: float) -> Callable[..., Samples]:
+    """It falls from three times its pitch and dies within 0.3 s."""
+
+    def sound(u: Samples) -> Samples:
+        cycles = hz * (u + 2.0 * 0.015 * -np.expm1(-u / 0.015))
+        return np.asarray(peak_v * np.exp(-u / 0.07) * np.clip((0.3 - u) / 0.01, 0, 1) * np.sin(2 * np.pi * cycles))
+
+    return sound
+
+
 UNUSUAL_FAMILIES: tuple[tuple[str, Callable[[int], EventCase]], ...] = (
     ("let go as the next begins", let_go_case),
     ("drums with wide slides", sliding_drum_case),
@@ -293,4 +321,5 @@ UNUSUAL_FAMILIES: tuple[tuple[str, Callable[[int], EventCase]], ...] = (
     ("partials that wobble", wobble_case),
     ("pulled down twice a second", pumped_case),
     ("every other one 14 to 18 dB softer", soft_among_loud_case),
+    ("drum and string behind a crossover", behind_crossover_case),
 )

@@ -37,8 +37,10 @@ _NOTHING_LEFT = 1e-4  # of energy: smooth beyond doubt
 _NEAR_S, _FAR_S = 0.010, 0.095  # of the instant, to either side, for the pitch: a hand has moved little in it
 _NEAR_PITCHES = 0.09  # within one and a half semitones of each other the pitch lies between
 _CLEAR_RATIO, _FAR_PITCHES = 0.90, 0.45  # two clear pitches further apart are two notes, unless by a fifth: partials
+_NEAR_PITCH = 0.03  # half a semitone: whether phases go on is asked up to there
 _SAME_PITCH, _SAME_LEFT = 0.01, 0.0025  # where the pitch does not turn, so little left is smooth though a break gains
 _IN_PHASE, _SLOW_PERIODS, _LEAST_RISE = 0.97, 1.2, 10**0.15  # mean cosine; from 10 to 90 % of a rise; of power
+_SLOW_S = 0.018  # the same of high notes: averaged over a period, what is struck takes 10 to 14 ms
 _BACK_PERIODS, _LOWEST_S, _HIGHEST_S = 5, 0.030, 0.120  # known ahead; behind, in which it is lowest, and highest
 _PHASES_TO_HZ = 165.0
 _ROWS_AT_ONCE = 32  # of them the waves under all envelopes stay near the processor
@@ -73,7 +75,7 @@ class Breaks:
         around = self._around[at]
         if around is None:
             return True
-        if around.stands and swells_in_phase(band.values, at - band.first, rate_hz, around.pitch_hz):
+        if around.is_near and swells_in_phase(band.values, at - band.first, rate_hz, around.pitch_hz):
             return False
         if around.are_two or not around.left <= _MOST_LEFT:  # as of nearly all that begins: of no break is asked
             return True
@@ -106,6 +108,7 @@ class _Around:
 
     pitch_hz: float
     stands: bool  # the pitch, clearly
+    is_near: bool  # it may: what is pulled down by much is no clear tone, and whether its phases go on shows it
     are_two: bool  # clear pitches so far from each other that they are two notes
     left: float = np.nan  # share of the energy that smooth envelopes leave
 
@@ -120,7 +123,8 @@ class _Around:
             pitch_hz = sqrt(before_hz * behind_hz)
         else:
             pitch_hz = before_hz if before_ratio >= behind_ratio else behind_hz
-        return cls(pitch_hz, is_clear and turn < _SAME_PITCH, is_clear and _NEAR_PITCHES <= turn <= _FAR_PITCHES)
+        stands = is_clear and turn < _SAME_PITCH
+        return cls(pitch_hz, stands, turn < _NEAR_PITCH, is_clear and _NEAR_PITCHES <= turn <= _FAR_PITCHES)
 
 
 def swells_in_phase(band: FloatArray, at: int, rate_hz: float, pitch_hz: float) -> bool:
@@ -151,7 +155,7 @@ def swells_in_phase(band: FloatArray, at: int, rate_hz: float, pitch_hz: float) 
     if top < _LEAST_RISE * rise[0]:
         return True
     tenth, most = (int(np.argmax(rise >= rise[0] + share * (top - rise[0]))) for share in (0.1, 0.9))
-    return most - tenth >= _SLOW_PERIODS * period
+    return most - tenth >= max(_SLOW_PERIODS * period, _SLOW_S * rate_hz)
 
 
 def measure_left(band: FloatArray, at: Places, rate_hz: float, pitch_hz: FloatArray) -> FloatArray:

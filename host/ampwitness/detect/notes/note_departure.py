@@ -205,16 +205,17 @@ class DepartureFinder:
         is_known = (lowest > 1) & (lowest < n - 2) & (unexplained < STEADY_RATIO)
         return np.where(is_known, at, np.nan)
 
-    def measure_novelty(self, high: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray]:
-        """How new what lies behind places is, over 30 and 60 ms, (k,) each: as `find` has it where no silence was.
+    def measure_novelty(self, high: FloatArray, starts: Places) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """How new what lies behind places is, over 30 and 60 ms, as `find` has it where no silence was, and the share
+        that prediction leaves of what lies ahead, (k,) each.
 
         Parameters
         ----------
         high, starts : as for `find`
         """
-        rest, *_ = self._predict(high, starts)
+        rest, unexplained, _ = self._predict(high, starts)
         short, long = (_share_new(rest, high, n) for n in (30, 60))
-        return short, long
+        return short, long, unexplained
 
     def _predict(
         self, high: FloatArray, starts: Places, slow: FloatArray | None = None

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from ampwitness.detect.notes.note_places import LEAST_TURNED_S
 from ampwitness.detect.notes.note_spectrum import HIGHEST_HZ, LOWEST_HZ, Pitch
-from ampwitness.detect.notes.sounding_note import SoundingNote
+from ampwitness.detect.notes.sounding_note import SoundingNote, join
 
 _LEAST_NOTE_S = 0.045
 _LEAST_CUT_S = 0.100  # of what sounded when the data began: no attack is there to tell it from a voice
@@ -29,11 +29,16 @@ NO_TONE = "not a tone: too little of it repeats"
 NOISE = "a swell of noise: short, and among many that are no tones"
 _AROUND, _AROUND_S, _LEAST_AROUND = 14, 5.0, 5  # as many to either side, no further away; of those fewer say nothing
 _NOISE_SHARE, _SWELL_S, _OVER_SWELLS = 0.60, 0.300, 2.5  # of them no tones; no swell is longer; of their level
+_LEAST_OF_TWO_S, _TWO_RATIO = 0.120, 0.97  # of two tones at once; of energy: of noise a hundredth is so by chance
+_LONGEST_ATTACK_S, _LOUD_ATTACK = 0.180, 0.5  # of level
+_STILL_BEFORE, _SUDDEN_RATIO = 0.35, 0.40  # of power, of a note's first period; of its next two
+_OCTAVE_OVER_ROOT, _ODD_SHARE = 1.5, 0.15  # of heights
+_OLD_ROOT_RATIO, _NEW_OCTAVE_RATIO = 0.70, 0.50  # of heights now, ahead of the note
 _OLD_IN_TAIL = 0.70  # so little new in a tail, at the pitch of one of the last notes: it is heard again, not struck
 
 
 def judge_note(
-    note: SoundingNote, pitch: Pitch | None, before: Sequence[Pitch], seconds: float, rate_hz: float
+    note: SoundingNote, pitch: Pitch | None, before: Sequence[Pitch], seconds: float, rate_hz: float, band_hz: float
 ) -> tuple[Pitch | None, str]:
     """The pitch, or None and why what sounded is no bass note."""
     if note.end - note.onset < _LEAST_NOTE_S * rate_hz:
@@ -49,18 +54,29 @@ def judge_note(
         return None, "no sine fits"
     if not LOWEST_HZ <= pitch.frequency_hz <= HIGHEST_HZ:
         return None, "pitch outside 19 to 123.5 Hz"
-    if not is_tone(pitch, seconds) and not _is_struck_again(note, pitch, before):
+    is_struck = _is_struck_again(note, pitch, before) or _are_two_struck(note, pitch, seconds)
+    if not is_struck and not is_tone(pitch, seconds):
         return None, NO_TONE
+    if _is_octave_of_old(note, pitch, before, band_hz):
+        return _octave_up(pitch), ""
     if before and note.since_last_s < _RINGS_S:
         if _is_octave_of_ringing(pitch, before[-1]) or is_octave_again(pitch, before):
-            upper = tuple(pitch.amplitudes_v[1::2])
-            return replace(pitch, frequency_hz=2.0 * pitch.frequency_hz, amplitudes_v=upper), ""
+            return _octave_up(pitch), ""
         if note.novelty_ratio >= _NEW_BESIDE and _is_new_beside_ringing(pitch, before):
             height_v = float(np.sqrt(pitch.beside_ratio)) * max(pitch.amplitudes_v)
             return replace(
                 pitch, frequency_hz=pitch.beside_hz, amplitudes_v=(height_v,), beside_hz=pitch.frequency_hz
             ), ""
     return pitch, ""
+
+
+def is_attack_of(earlier: SoundingNote, why_not: str, note: SoundingNote, pitch: Pitch, rate_hz: float) -> bool:
+    """Whether what was struck and is no tone by itself, as a drum over a string for a moment, is the attack of the note
+    that follows without a pause."""
+    is_struck = why_not == NO_TONE and earlier.novelty_ratio >= _STRUCK
+    is_struck &= earlier.level_peak_v >= _LOUD_ATTACK * note.level_peak_v
+    is_soon = note.onset - earlier.onset <= _LONGEST_ATTACK_S * rate_hz
+    return is_struck and is_soon and 0.0 <= note.onset - earlier.end <= rate_hz / pitch.frequency_hz
 
 
 def find_noise(
@@ -115,9 +131,16 @@ def _is_struck_again(note: SoundingNote, pitch: Pitch, before: Sequence[Pitch]) 
     return abs(pitch.frequency_hz / before[-1].frequency_hz - 1.0) < _PITCH_OF_ROLL
 
 
-def beats_on(note: SoundingNote, pitch: Pitch, last_pitches: Sequence[Pitch], last_level_v: float) -> bool:
+def _are_two_struck(note: SoundingNote, pitch: Pitch, seconds: float) -> bool:
+    """Whether two tones were struck at once, as a drum and a string are, that part before either is known by itself."""
+    return note.novelty_ratio >= _STRUCK and seconds >= _LEAST_OF_TWO_S and pitch.both_ratio >= _TWO_RATIO
+
+
+def beats_on(
+    note: SoundingNote, pitch: Pitch, last_pitches: Sequence[Pitch], last_level_v: float, band_hz: float
+) -> bool:
     """Whether this is what two notes near in pitch, ringing on together, swell up to."""
-    if note.novelty_ratio >= _STRUCK:
+    if note.novelty_ratio >= _STRUCK or _is_sudden(note, pitch.frequency_hz, band_hz):
         return False
     is_in_tail = note.since_last_s < _TAIL_S
     is_soft = is_in_tail and note.level_peak_v < _TAIL_BEAT_LEVEL * last_level_v
@@ -134,6 +157,21 @@ def beats_on(note: SoundingNote, pitch: Pitch, last_pitches: Sequence[Pitch], la
     if not (note.since_last_s < _RINGS_S or is_soft):
         return False
     return note.level_peak_v < _BEAT_LEVEL * last_level_v and _lies_at_beat(pitch, low, high)
+
+
+def _is_sudden(note: SoundingNote, pitch_hz: float, band_hz: float) -> bool:
+    """Whether a note has nearly its height within its first period, and next to nothing moved in the one before: a beat
+    of a few hertz rises as slowly as it fell."""
+    period = round(band_hz / pitch_hz)
+    if note.band_before is None or len(note.band_before) < period:
+        return False
+    band = join(note.band)[: 3 * period]
+    if len(band) < 3 * period:
+        return False
+    then, first, later = (
+        float(np.mean(np.square(part))) for part in (note.band_before[-period:], band[:period], band[period:])
+    )
+    return then < _STILL_BEFORE * first and first > _SUDDEN_RATIO * later
 
 
 def _lies_at_beat(pitch: Pitch, low_hz: float, high_hz: float) -> bool:
@@ -164,6 +202,31 @@ def _is_octave_of_ringing(pitch: Pitch, last: Pitch) -> bool:
     if len(now) < 2 or now[1] <= 1.2 * now[0]:
         return False
     return len(then) < 2 or then[1] * now[0] < 0.4 * now[1] * then[0]
+
+
+def _octave_up(pitch: Pitch) -> Pitch:
+    return replace(pitch, frequency_hz=2.0 * pitch.frequency_hz, amplitudes_v=tuple(pitch.amplitudes_v[1::2]))
+
+
+def _is_octave_of_old(note: SoundingNote, pitch: Pitch, before: Sequence[Pitch], band_hz: float) -> bool:
+    """Whether the root sounded ahead of the note as strongly, as hum or an older note rings on, the even partials did
+    not, and no odd ones are there: they are an octave's, and the root is none of the note's."""
+    now = pitch.amplitudes_v
+    if len(now) < 2 or 2.0 * pitch.frequency_hz > HIGHEST_HZ or now[1] <= _OCTAVE_OVER_ROOT * now[0]:
+        return False
+    if note.band_before is None or (len(now) > 2 and now[2] > _ODD_SHARE * now[1]):
+        return False
+    same = [old for old in before if abs(pitch.frequency_hz / old.frequency_hz - 1.0) <= _SAME_PITCH]
+    if any(
+        len(old.amplitudes_v) > 1 and old.amplitudes_v[1] * now[0] > 0.4 * now[1] * old.amplitudes_v[0] for old in same
+    ):
+        return False  # such a note was played of late
+    n = len(note.band_before)
+    weights = np.hanning(n + 2)[1:-1]
+    weights *= 2.0 / weights.sum()
+    turn = 2 * np.pi * pitch.frequency_hz / band_hz * np.arange(n)
+    root_v, octave_v = (abs(complex((weights * note.band_before) @ np.exp(-1j * k * turn))) for k in (1, 2))
+    return root_v >= _OLD_ROOT_RATIO * now[0] and octave_v < _NEW_OCTAVE_RATIO * now[1]
 
 
 def is_octave_again(pitch: Pitch, before: Sequence[Pitch]) -> bool:

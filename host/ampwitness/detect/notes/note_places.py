@@ -38,6 +38,8 @@ _STEEP_RATIO = 100.0  # of power: no beat between two notes does that within 50 
 _LEAST_FALL = 5.0  # slow samples: a shorter one at a turn of the pitch is chance as often as not
 _LEAST_QUIET = 20  # slow samples behind a stop, in which silence is looked for
 _NEARER = 23  # slow samples: the prediction then ends 7 ms before a departure
+_THERE_BEFORE, _MOSTLY_ENDED = 0.20, 0.30  # of energy in the 60 ms ahead, not carried back; of what is new behind
+_DRUM_S, _THERE_YOUNG, _YOUNG_ENDED = (0.150, 0.250), 0.30, 0.50  # the same within a drum's length of a beginning
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,8 +194,23 @@ class PlaceLooker:
         if not keys:
             return {}
         slow_at, starts = np.array([(place * BAND_STEP, start) for place, start in keys], dtype=np.intp).T
-        short, long = self._finder.measure_novelty(self._around(self.bands.high, slow_at, "constant"), starts)
+        short, long, _ = self._finder.measure_novelty(self._around(self.bands.high, slow_at, "constant"), starts)
         return dict(zip(keys, zip(short.tolist(), long.tolist(), strict=True), strict=True))
+
+    def was_there(self, onset_slow: float, novelty: float, since_s: float) -> bool:
+        """Whether what sounds behind an instant sounded ahead of it already: carried back, it leaves next to nothing
+        there, while what sounded ahead does not carry on. Then something ended, as a drum over a held note, and nothing
+        began; where one note turns into another, neither side explains the other. `since_s`: of what sounds."""
+        middle = np.array([round(onset_slow) + BEFORE - BEHIND + 1])
+        reversed_high = self._around(self.bands.high, middle, "constant")[:, ::-1]
+        short, long, unexplained = self._finder.measure_novelty(reversed_high, np.zeros(1, dtype=np.intp))
+        if unexplained[0] >= STEADY_RATIO:
+            return False  # what is struck again and again repeats backwards too
+        # What a short drum did at first lies within the 60 ms: only its end is asked of.
+        left = min(float(short[0]), float(long[0])) if since_s < _DRUM_S[0] else float(long[0])
+        if since_s < _DRUM_S[1]:
+            return left < min(_THERE_YOUNG, _YOUNG_ENDED * novelty)
+        return left < min(_THERE_BEFORE, _MOSTLY_ENDED * novelty)
 
     def _start_behind(self, note_onset: float, at: int) -> int:
         """First sample around a place that the note since `note_onset` has to itself, its attack left out."""
@@ -206,7 +223,7 @@ class PlaceLooker:
         known = self._known.get((at, start))
         if known is None:
             high = self._around(self.bands.high, np.array([at * BAND_STEP]), "constant")
-            short, long = self._finder.measure_novelty(high, np.array([start]))
+            short, long, _ = self._finder.measure_novelty(high, np.array([start]))
             known = (float(short[0]), float(long[0]))
         return start, known
 

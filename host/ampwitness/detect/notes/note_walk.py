@@ -189,7 +189,8 @@ class RunNotes:
         self._advance(step.at, step.at)
         if step.at < self._at:
             return
-        if np.isfinite(step.end_slow):
+        # What is pulled down and let up again stops by its level or not at all: where nothing begins, that is asked.
+        if np.isfinite(step.end_slow) and np.isfinite(step.onset_slow):
             self._stop_at(step.end_slow * self.bands.factor)
         self._try_open(step)
 
@@ -310,11 +311,14 @@ class RunNotes:
                 return
             if onset - note.onset < LEAST_NOTE_S * self.rate_hz:
                 return
-            if is_turn and self._turns.stay_at(at):
+            # The same pitch struck again without a rise breaks, which is asked below.
+            if is_turn and novelty < NOVELTY_OF_STRUCK and self._turns.stay_at(at):
                 return
             if not is_lull and since < SWELL_WITHIN_S * self.rate_hz and self._goes_on(note, at):
                 return
             if self._may_be_smooth(step) and not self._breaks.is_at(onset_slow):
+                return
+            if not is_lull and self._looker.was_there(onset_slow, novelty, since / self.rate_hz):
                 return
             end, how = self._sums.last_tenth(round(onset / self._raw_a_band), note, onset), "10 % of its peak"
             if onset - end < _STILL_SOUNDS_S * self.rate_hz:

@@ -10,7 +10,7 @@ import numpy as np
 
 from ampwitness.detect.notes.note_decimate import Bands
 from ampwitness.detect.notes.note_glide import straighten
-from ampwitness.detect.notes.note_judge import NOISE, beats_on, find_noise, is_tone, judge_note
+from ampwitness.detect.notes.note_judge import NOISE, beats_on, find_noise, is_attack_of, is_tone, judge_note
 from ampwitness.detect.notes.note_parts import (
     STANDS_OUT,
     agree_in_pieces,
@@ -170,12 +170,14 @@ class NoteDetector:
         pieces = self._look_at_pieces(waiting, parts, pitches)
         judged: list[tuple[Pitch | None, str]] = []
         for place, ((note, bands, _), part, pitch) in enumerate(zip(waiting, parts, pitches, strict=True)):
-            chosen, why_not = judge_note(note, pitch, self._last_pitches, len(part) / bands.band_hz, bands.rate_hz)
+            chosen, why_not = judge_note(
+                note, pitch, self._last_pitches, len(part) / bands.band_hz, bands.rate_hz, bands.band_hz
+            )
             for others in (strong, glides, pieces):
                 if chosen is None and place in others:
                     other, seconds = others[place]
-                    chosen, why_not = judge_note(note, other, self._last_pitches, seconds, bands.rate_hz)
-            if chosen is not None and beats_on(note, chosen, self._last_pitches, self._last_level_v):
+                    chosen, why_not = judge_note(note, other, self._last_pitches, seconds, bands.rate_hz, bands.band_hz)
+            if chosen is not None and beats_on(note, chosen, self._last_pitches, self._last_level_v, bands.band_hz):
                 chosen, why_not = None, "two notes that ring on, beating"
             if chosen is not None:
                 self._last_pitches.append(chosen)
@@ -183,7 +185,11 @@ class NoteDetector:
             judged.append((chosen, why_not))
         self._drop_noise(waiting, judged)
         kept = []
-        for (note, bands, block), (chosen, why_not) in zip(waiting, judged, strict=True):
+        for place, ((note, bands, block), (chosen, why_not)) in enumerate(zip(waiting, judged, strict=True)):
+            if chosen is not None and place and waiting[place - 1][1] is bands:
+                earlier, (_, was_none) = waiting[place - 1][0], judged[place - 1]
+                if is_attack_of(earlier, was_none, note, chosen, bands.rate_hz):
+                    note.begin_as(earlier)
             if chosen is None:
                 self._n_dropped[why_not] = self._n_dropped.get(why_not, 0) + 1
                 continue

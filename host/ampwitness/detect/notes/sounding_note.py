@@ -48,6 +48,26 @@ class SoundingNote:
     slow_highest_v: float = -np.inf
     slow_lowest_v: float = np.inf
 
+    def begin_as(self, earlier: SoundingNote) -> None:
+        """Begin where an earlier one did, of which this is the rest; between the two it counts as silent."""
+        n_earlier = self.band_first - earlier.band_first
+        for mine, theirs in ((self.band, earlier.band), (self.levels, earlier.levels)):
+            head = join(theirs)[:n_earlier]
+            mine[:0] = [head, np.zeros(n_earlier - len(head))]
+        self.onset, self.onset_basis, self.novelty_ratio = earlier.onset, earlier.onset_basis, earlier.novelty_ratio
+        self.since_last_s, self.band_before = earlier.since_last_s, earlier.band_before
+        self.band_first, self.n_band = earlier.band_first, self.n_band + n_earlier
+        self.level_peak_v = max(self.level_peak_v, earlier.level_peak_v)
+        self.n, self.sum_v, self.sum_v2 = self.n + earlier.n, self.sum_v + earlier.sum_v, self.sum_v2 + earlier.sum_v2
+        self.highest_v = max(self.highest_v, earlier.highest_v)
+        self.lowest_v = min(self.lowest_v, earlier.lowest_v)
+        self.supply_raw_v = min(self.supply_raw_v, earlier.supply_raw_v)
+        if earlier.supply_smooth_v < self.supply_smooth_v:
+            self.supply_smooth_v, self.supply_lowest_at = earlier.supply_smooth_v, earlier.supply_lowest_at
+            self.supply_around, self.supply_around_at = earlier.supply_around, earlier.supply_around_at
+        self.supply_before = earlier.supply_before
+        self.supply_head[:0] = earlier.supply_head
+
 
 def join(pieces: list[FloatArray] | list[FloatArray | None]) -> FloatArray:
     """One array of all pieces that are there."""
