@@ -83,6 +83,16 @@ NEXT_TESTS: tuple[tuple[str, str], ...] = (
         "Log the missing lead as well; then take the speaker leads off and play the same passage: if it stays on, look "
         "at the load.",
     ),
+    (
+        "not decided: a steady hum",
+        "Move the signal lead and its plugs at both ends while recording, the source's volume low: the end that brings "
+        "the hum back is loose. Then log the source as well.",
+    ),
+    (
+        "signal lost",
+        "Move the signal lead and its plugs at both ends while recording, the source's volume low: the end that brings "
+        "the hum back is loose.",
+    ),
     ("signal stopped", "Look at the source, its lead and its plugs: the amplifier did what it was told."),
     ("muted while", "Nothing to do: radios and amplifiers commonly mute while the engine is cranked."),
     (

@@ -36,7 +36,10 @@ def find_sinking(run: RunSteps, start: int, limit: int, known: int) -> list[int]
     """Steps near `start` to `limit` from which on a biased output is silent and sinks; those up to `known` are seen."""
     first = max(run.first, start - _BEFORE)
     mean = run.steps("mean", first, known)
-    if len(mean) < _BEFORE + _SINKING or abs(float(np.median(mean[:: _BIN // 5]))) < BIAS_V / 4:
+    if len(mean) < _BEFORE + _SINKING:
+        return []
+    halves = mean[: len(mean) // _BEFORE * _BEFORE].reshape(-1, _BEFORE).mean(axis=1)
+    if float(np.abs(halves).max()) < BIAS_V / 2:
         return []
     across = run.steps("high", first, known) - run.steps("low", first, known)
     n = len(mean) // _BIN

@@ -59,6 +59,8 @@ REMOTE_SAGGED = "not decided: remote lead had sagged"
 TOGETHER = "not decided: supply and output fell together"
 CRANKING = "muted while the engine was cranked: usually by design"
 PROTECTION = "protection with supply and remote fine"
+HUM = "not decided: a steady hum took the signal's place"
+HUM_ON_THE_WAY = "signal lost between source and amplifier"
 PAUSE = "not decided: the signal may have paused at the source"
 
 AMPLIFIER_GROUND = "amplifier ground"
@@ -120,6 +122,19 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
             f"it played about {stop.sank_from_v:.1f} V of its own, which sank to {stop.sank_to_v:.1f} V: its stage was "
             "switched off, as no pause or mute does"
         )
+    if stop.hum is not None:
+        where = (
+            ""
+            if stop.hum.is_in_source is None
+            else ", as in the source"
+            if stop.hum.is_in_source
+            else ", not the source"
+        )
+        reasons.append(
+            f"from then on nothing but hum of the mains ({stop.hum.mains_hz} Hz and its multiples, "
+            f"{stop.hum.rms_v:.2f} V rms) was heard, "
+            f"which was not there before{where}: an open signal lead picks up such hum"
+        )
     if protection is not None:
         reasons += list_protection_reasons(stop)
     open_ += _left_open(words, stop, reference)
@@ -142,6 +157,9 @@ def _words(
     """The cause in words, whether it is evident, and the kind of protection."""
     if _is_stuck(stop) and not (has_jumped and (_may_be_lifted(stop) or _went_with_the_ground(stop))):
         return STUCK, True, None
+    if stop.hum is not None:
+        in_source = stop.hum.is_in_source
+        return (HUM, False, None) if in_source is None else (SOURCE if in_source else HUM_ON_THE_WAY, True, None)
     if has_jumped:
         return (LOOSE_GROUND if max(stop.n_ground_jumps, stop.n_supply_falls) >= 2 else GROUND_LOST), True, None
     if is_lost and remote_fell:
@@ -421,6 +439,8 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
         return ["an amplifier that mutes late after its remote lead flickered", *_left_open(PAUSE, stop, reference)]
     if words == REMOTE_SAGGED:
         return ["an amplifier that lets go at that level of its remote lead", *_left_open(PAUSE, stop, reference)]
+    if words == HUM:
+        return ["a programme that goes over to such a sound by itself"]
     if words == TOGETHER:
         return ["an overload or short at the output, which pulls the supply down itself", "supply fell below a level"]
     if words == STUCK and stop.is_half:

@@ -68,6 +68,15 @@ class SupplyEvidence:
     fall_before_s: float = 0.0  # how long before the stop that fall stood at a quarter
 
 
+@dataclass(frozen=True, slots=True)
+class Hum:
+    """What took the signal's place (`cutout_hum`)."""
+
+    mains_hz: int
+    rms_v: float
+    is_in_source: bool | None  # None: the source is not logged
+
+
 @dataclass(slots=True)
 class Stop:
     """The output has stopped; what was measured then, and later."""
@@ -81,6 +90,7 @@ class Stop:
     rests_steadily: bool = True  # the volts at which it rests stand still
     sank_from_v: float | None = None  # volts on which it played and that sank once it was silent (`cutout_bias`)
     sank_to_v: float | None = None
+    hum: Hum | None = None
     is_half: bool = (
         False  # steady volts of half the supply, before anything had sounded: a stage may stand so by itself
     )

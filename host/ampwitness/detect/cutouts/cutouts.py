@@ -12,6 +12,7 @@ from ampwitness.detect.cutouts.cutout_cause import (
     LOW,
     MANY_ALIKE,
     PAUSE,
+    PROTECTION,
     REMOTE,
     SOURCE,
     STUCK,
@@ -38,6 +39,8 @@ COLLAPSE_S = 0.030
 SWITCHED_OFF_S = 5.0  # a remote lead that stays low so long was switched off, or came off for good
 STILL_STUCK_S = 0.2
 THUMP_S = 1.0
+HUM_NEAR_S = 0.2
+HUM_EXPLAINS = (PROTECTION, "not decided", SOURCE)
 SOFT_RATIO, SOFT_RMS_RATIO = 0.15, 0.20  # a note that faded stands lower in its last half-cycle
 HELD_RATIO = 0.05  # of the swing before: what is as low as this, but held its level to the last 6 ms, did not fade
 SILENT_V, SILENT_RATIO = 0.06, 0.015
@@ -164,6 +167,8 @@ class CutoutDetector:
     def _keep(self, stop: Stop) -> None:
         """Keep a stop that is a finding; the rest are pauses and forgotten at once."""
         self._n_stops += 1
+        if stop.hum is not None and self._explains_others(stop):
+            return
         cause = decide_cause(stop, self._reference)
         if not (self._is_continuous or _is_reported(stop, cause)):
             return
@@ -174,6 +179,20 @@ class CutoutDetector:
             before[0].rest_v, before[0].return_how = stop.rest_v, stop.return_how
             return
         self._kept.append((stop, cause))
+
+    def _explains_others(self, hum: Stop) -> bool:
+        """Let a hum explain the stops within it; whether one of them is its own beginning, or is explained better."""
+        inside = [k for k in self._kept if hum.start_s - HUM_NEAR_S < k[0].start_s < hum.end_s]
+        if any(not cause.words.startswith(HUM_EXPLAINS) for _, cause in inside):
+            return True
+        self._kept = [kept for kept in self._kept if kept not in inside]
+        if not inside or inside[0][0].start_s > hum.start_s + HUM_NEAR_S:
+            return False
+        stop = inside[0][0]
+        stop.hum, stop.source = hum.hum, hum.source
+        stop.end_s, stop.resume_s, stop.ended_how = hum.end_s, hum.resume_s, hum.ended_how
+        self._kept.append((stop, decide_cause(stop, self._reference)))
+        return True
 
     def _count_neighbours(self) -> None:
         """How many stops of one cause lie within ten seconds: an amplifier that retries."""
@@ -255,6 +274,8 @@ def _start(finding: Finding) -> float:
 def _is_reported(stop: Stop, cause: Cause) -> bool:
     if stop.is_dc_only:
         return cause.words == STUCK
+    if stop.hum is not None:
+        return True
     is_abrupt = stop.abrupt_ratio >= ABRUPT_RATIO
     is_cut = stop.is_truncated
     if not cause.is_evident:
@@ -309,6 +330,7 @@ def _evidence(stop: Stop, cause: Cause) -> dict[str, Any]:
         "rest_before_v": stop.rest_before_v,
         "sank_from_v": stop.sank_from_v,
         "sank_to_v": stop.sank_to_v,
+        "hum_v": None if stop.hum is None else stop.hum.rms_v,
         "level_in_last_half_cycle_ratio": stop.abrupt_ratio,
         "cut_at_ratio": stop.cut_ratio if stop.cut_s is not None else None,
         "fall_s": stop.fall_s if stop.cut_s is not None else None,
