@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.clips import clip_ahead
+from ampwitness.detect.clips import clip_ahead, clip_ripple
 from ampwitness.detect.clips.clipping import ClippingDetector
 from ampwitness.types import Finding
 
@@ -42,3 +44,14 @@ def test_a_rail_that_does_not_ripple_is_judged_as_it_is() -> None:
     found, n_long = find(ripples=False)
     assert 0.98 * n_long <= len(found)
     assert not any(f.evidence["held_back_v"] for f in found)
+
+
+def test_means_are_those_of_a_triangle_and_take_little_room() -> None:
+    values = (13 + np.random.default_rng(3).standard_normal(200_000)).astype(np.float32)
+    triangle = np.convolve(np.full(16, 1 / 16), np.full(16, 1 / 16))
+    tracemalloc.start()
+    means = clip_ripple._mean_around(values, 16)
+    _, most_bytes = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert np.allclose(means[15:-16], np.convolve(values, triangle, "valid")[:-1], atol=1e-6)
+    assert most_bytes < 3.5 * means.nbytes

@@ -32,17 +32,25 @@ def find_ripple(stretch: Stretch) -> FloatArray | None:
     if stretch.supply_v is None:
         return None
     supply_v = np.maximum(stretch.supply_v, LOWEST_SUPPLY_V)
-    slow_v, fast_v = (_mean_around(supply_v, round(half_s * stretch.rate_hz)) for half_s in (SLOW_S, FAST_S))
-    ripple = slow_v / fast_v - 1
+    ripple = _mean_around(supply_v, round(SLOW_S * stretch.rate_hz))
+    ripple /= _mean_around(supply_v, round(FAST_S * stretch.rate_hz))
+    ripple -= 1
     if float(np.sqrt(np.mean(ripple**2))) < LEAST_RIPPLE:
         return None
-    return np.asarray(stretch.output_v * ripple)
+    ripple *= stretch.output_v
+    return ripple
 
 
 def _mean_around(values: FloatArray, half: int) -> FloatArray:
-    """(n,) means weighted by a triangle, two boxes of `half` samples one after the other."""
+    """(n,) means weighted by a triangle, two boxes of `half` samples one after the other. In place as far as it goes:
+    of a stretch each array takes eight megabytes."""
     for lead in ((half - 1) // 2, half // 2):
-        padded = np.concatenate((np.full(lead, values[0]), values, np.full(half - 1 - lead, values[-1])))
-        total = np.concatenate(([0.0], np.cumsum(padded, dtype=np.float64)))
-        values = (total[half:] - total[:-half]) / half
+        total = np.empty(len(values) + half)
+        total[: lead + 1] = values[0]
+        total[0] = 0.0
+        total[lead + 1 : lead + 1 + len(values)] = values
+        total[lead + 1 + len(values) :] = values[-1]
+        np.cumsum(total, out=total)
+        values = total[half:] - total[:-half]
+        values /= half
     return values
