@@ -16,9 +16,9 @@ from ampwitness.detect.clips import clipping
 from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates, HighCrests, OneSide
 from ampwitness.detect.clips.clip_follows import Follower
 from ampwitness.detect.clips.clip_names import Followers, name_ceilings, name_origins
-from ampwitness.detect.clips.clip_pile import find_pile, might_be_plateaus
+from ampwitness.detect.clips.clip_pile import Pile, find_pile, might_be_plateaus
 from ampwitness.detect.clips.clip_plain import comes_just_up_to
-from ampwitness.detect.clips.clip_side import SideVerdict, judge_side
+from ampwitness.detect.clips.clip_side import SideVerdict, _pile_instead, judge_side
 from ampwitness.detect.clips.clip_soft import ceiling_of, compression_db, share_of_compression
 from ampwitness.detect.clips.rail_model import Rail
 from ampwitness.detect.result import DetectorResult
@@ -67,6 +67,29 @@ def test_a_pile_is_many_plateaus_at_one_level_and_nothing_else() -> None:
     leaning = make_table(np.concatenate((piled, spread)))
     leaning.columns["flatter_flank_ratio"][:20] = 0.0
     assert find_pile(leaning, might_be_plateaus(leaning)) is None
+
+
+def test_where_crests_stand_above_what_stays_in_dense_music_the_pile_of_plateaus_is_asked() -> None:
+    """Corners ring over plateaus there: five crests 2 % above sixty are ringing beside plateaus that scatter as much,
+    and none beside such as lie alike."""
+
+    def pile_of(spread_v: float, crest_v: float) -> Pile | None:
+        rng = np.random.default_rng(8)
+        stays, scattered = 21.55 + 0.02 * rng.standard_normal(60), 21.55 + spread_v * rng.standard_normal(60)
+        table = make_table(np.concatenate((stays, scattered)))
+        table.columns.update(noise_v=np.full(120, 0.25), lively=np.full(120, 0.8), peak_v=table["level_v"])
+        table.columns.update(stay_v=np.repeat([21.55, 0.0], 60), is_coarse=np.zeros(120), sign=np.ones(120))
+        high, lags = np.full(5, crest_v), np.full((5, 4), np.nan)
+        crests = HighCrests(np.ones(5), np.arange(5.0), high, high, lags, np.ones((5, 4)))
+        nothing = np.zeros(120, dtype=bool)
+        return _pile_instead(table, crests, 1.0, might_be_plateaus(table), None, nothing, 0.0)
+
+    by_stays, by_plateaus, neither = pile_of(0.12, 21.8), pile_of(0.12, 21.95), pile_of(0.02, 21.95)
+    assert by_stays is not None
+    assert by_stays.is_of_stays
+    assert by_plateaus is not None
+    assert not by_plateaus.is_of_stays
+    assert neither is None
 
 
 # ---- full-range music

@@ -22,6 +22,9 @@ from ampwitness.detect.clips.rail_model import Rail
 BoolArray = npt.NDArray[np.bool_]
 
 
+LEAST_PLAIN = 0.3  # of the plateaus at a level: if fewer fit plainly, all are asked
+
+
 @dataclass(frozen=True, slots=True)
 class Followers:
     """Ceilings that follow the supply beyond chance: of plateaus, and the one that crests are bent over below."""
@@ -44,7 +47,10 @@ def find_followers(sides: list[tuple[Candidates, SideVerdict]]) -> Followers:
     hard, soft = [], []
     for table, side in sides:
         mine = side.accepted & ~side.is_source
-        shows = mine & stands_at_level(table) & (table["gain"] >= PLAIN_GAIN) & (table["is_coarse"] == 0)
+        level = mine & stands_at_level(table)
+        shows = level & (table["gain"] >= PLAIN_GAIN) & (table["is_coarse"] == 0)
+        if np.count_nonzero(shows) < LEAST_PLAIN * np.count_nonzero(level):
+            shows = level  # dense music, in which hardly a fit fits
         hard.append((table.take(shows), table["level_v"][shows]))
         over_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
         shows = mine & (table["sharpness"] > 0) & (over_db >= SOFT_SURE_DB)

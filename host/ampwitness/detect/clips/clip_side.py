@@ -284,20 +284,27 @@ def _pile_instead(
     """The pile of many crests, where it says more than the few plateaus that were plain by themselves."""
     noise_v = float(np.median(table["noise_v"])) if len(table) else 0.0
     is_dense = noise_v > FAINT_NOISE_SHARE * float(np.max(table["level_v"], initial=0.0))
-    pile = (pile_of_stays(table) if is_dense else None) or find_pile(table, basic) or pile_of_stays(table)
-    if pile is None:
-        return None
-    n_piled = np.count_nonzero(pile.members)
-    if rail is not None:
+    piles = [pile_of_stays(table), find_pile(table, basic)]
+    for pile in piles if is_dense else piles[::-1]:
+        if pile is None or _is_refuted(pile, table, crests, sign, noise_v):
+            continue
+        if rail is None:
+            return pile
         off = np.abs(table["level_v"] - rail.predict(table.supply, table.output))
-        if n_piled < PILE_SAYS_MORE * np.count_nonzero(at_rail & (off <= tolerance)):
-            return None
+        n_at_rail = np.count_nonzero(at_rail & (off <= tolerance))
+        if np.count_nonzero(pile.members) >= PILE_SAYS_MORE * n_at_rail:
+            return pile
+    return None
+
+
+def _is_refuted(pile: Pile, table: Candidates, crests: HighCrests, sign: float, noise_v: float) -> bool:
+    """Whether a pile is round, or crests stand above it."""
     if not pile.is_of_stays and is_round_pile(pile, table, AT_RAIL_GAIN):
-        return None
+        return True
     typical = float(np.median(table["level_v"][pile.members]))
     # In music dense as noise corners ring over a ceiling by as much as samples scatter.
     n_over = _higher_crests(pile.rail, pile.tolerance_v + max(0.012 * typical, noise_v), crests, table, sign)
-    return pile if n_over <= max(1, 0.03 * n_piled) else None
+    return n_over > max(1, 0.03 * np.count_nonzero(pile.members))
 
 
 def _is_hollow(pile: Pile, accepted: BoolArray) -> bool:
