@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.notes.note_decimate import LEVEL_S
+from ampwitness.detect.notes.note_jumps import JUMP_RATIO, measure_jumps
 from ampwitness.types import FloatArray
 
 RISE_RATIO = 10 ** (1.5 / 10)  # of power: 1.5 dB
@@ -76,7 +77,9 @@ def find_places(
     turn = np.where(is_loud & (levels.before >= floor_v * floor_v), turn, 0.0)
     falls = is_loud & (levels.ahead < _FALLS_RATIO * levels.before)
     inside = slice(first - margin, stop + margin)
-    rises, leaps, ways, turns, stirs = (
+    stands = goes_on & is_loud & (rise < RISE_RATIO) & (levels.before >= floor_v * floor_v)
+    jumps_by = measure_jumps(band, levels.around, stands, rate_hz, noise_v)
+    rises, leaps, ways, turns, stirs, jumps = (
         peaks + first - margin
         for peaks in _find_peaks(
             (
@@ -85,6 +88,7 @@ def find_places(
                 (np.where(goes_on, 0.0, turn)[inside], GIVES_WAY_OCTAVES),
                 (np.where(keeps, turn, 0.0)[inside], TURN_OCTAVES),
                 (np.where(falls, _measure_stirs(band, rate_hz, noise_v), 0.0)[inside], _STIRS_RATIO),
+                (jumps_by[inside], JUMP_RATIO),
             ),
             reach,
         )
@@ -98,7 +102,8 @@ def find_places(
     ways = _far_from(ways, np.concatenate((rises, leaps)), apart)
     stirs = _far_from(stirs, np.concatenate((rises, leaps, ways)), apart)
     turns = _far_from(turns, np.concatenate((rises, ways, stirs)), apart)
-    struck = np.concatenate((rises, leaps, ways, stirs)).tolist()
+    jumps = _far_from(jumps, np.concatenate((rises, leaps, ways, stirs, turns)), apart)
+    struck = np.concatenate((rises, leaps, ways, stirs, jumps)).tolist()
     places = [(i, False) for i in struck] + [(i, True) for i in turns.tolist()]
     return sorted(place for place in places if first <= place[0] < stop)
 
