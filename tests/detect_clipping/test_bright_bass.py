@@ -37,6 +37,21 @@ def square_like(rng: np.random.Generator, seconds: float, rate_hz: float) -> Flo
     return np.asarray(out / np.max(np.abs(out)))
 
 
+def pulses(rng: np.random.Generator, seconds: float, rate_hz: float) -> FloatArray:
+    """Narrow pulses through a low-pass that leaves their flat tops: short notes at many levels."""
+    out, at_s = np.zeros(round(seconds * rate_hz)), 0.1
+    while at_s < seconds - 0.4:
+        since_s = np.arange(round(rng.uniform(0.1, 0.3) * rate_hz)) / rate_hz
+        turn = 36 * 2 ** (rng.integers(0, 16) / 12) * since_s
+        wave = np.where(turn % 1 < rng.uniform(0.1, 0.3), 1.0, -0.2)
+        ends = np.minimum(np.clip(since_s / 0.004, 0, 1), np.clip((since_s[-1] - since_s) / 0.02, 0, 1))
+        first = round(at_s * rate_hz)
+        out[first : first + len(wave)] += rng.uniform(0.4, 1) * wave * ends
+        at_s += len(wave) / rate_hz
+    out = signal.sosfilt(signal.butter(2, rng.uniform(150, 1500), fs=rate_hz, output="sos"), out)
+    return np.asarray(out / np.max(np.abs(out)))
+
+
 @pytest.mark.parametrize("seed", [0, 6])  # 12 and 30 false clips where corners were sought in any material
 def test_plucks_of_twelve_partials_are_not_clipped(seed: int) -> None:
     rng = np.random.default_rng([5150, seed])
@@ -79,6 +94,10 @@ def test_plucks_of_twelve_partials_are_not_clipped(seed: int) -> None:
         # Topmost by chance among many of their look that are not: 8 and 9.
         (square_like, 210),
         (square_like, 221),
+        (pulses, 202),  # 6
+        # At many levels, as those of a source are, but most of their look at none: 35 and 18.
+        (pulses, 206),
+        (pulses, 213),
         # One pitch, broad tops, and round crests of other pitches at the same level: 19 and 53.
         (limited_pedal, 205),
         (limited_pedal, 206),

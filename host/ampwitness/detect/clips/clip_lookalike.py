@@ -27,10 +27,13 @@ BoolArray = npt.NDArray[np.bool_]
 
 AROUND_S = 30.0  # to either side: music of one kind
 FEWEST_REFUSED, TIMES_TAKEN = 8, 3.0
+TIMES_AT_SOURCE = (
+    1.0  # where levels are many: of pulses 0.10 to 0.39 were taken, of what a source cut off 0.95 and more
+)
 
 
-def look_like_the_music(table: Candidates, taken: BoolArray) -> BoolArray:
-    """(n,) around which many times as many plateaus are refused as are taken.
+def look_like_the_music(table: Candidates, taken: BoolArray, times: float = TIMES_TAKEN) -> BoolArray:
+    """(n,) around which so many times as many plateaus are refused as are taken.
 
     Parameters
     ----------
@@ -41,7 +44,7 @@ def look_like_the_music(table: Candidates, taken: BoolArray) -> BoolArray:
     looks_cut &= (table["gain"] >= PLAIN_GAIN) & (table["narrow_gain"] >= NARROW_GAIN)
     start_s = table["start_s"]
     n_taken, n_refused = (_n_around(start_s, start_s[rows]) for rows in (taken, looks_cut & ~taken))
-    return np.asarray(taken & (n_refused >= np.maximum(FEWEST_REFUSED, TIMES_TAKEN * n_taken)))
+    return np.asarray(taken & (n_refused >= np.maximum(FEWEST_REFUSED, times * n_taken)))
 
 
 def _n_around(time_s: FloatArray, of_s: FloatArray) -> npt.NDArray[np.intp]:

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from ampwitness.detect.clips.clip_candidates import Candidates, HighCrests
 from ampwitness.detect.clips.clip_doubles import STAY_SHARE
-from ampwitness.detect.clips.clip_lookalike import look_like_the_music
+from ampwitness.detect.clips.clip_lookalike import TIMES_AT_SOURCE, look_like_the_music
 from ampwitness.detect.clips.clip_pile import SUNK, Pile, find_pile, might_be_plateaus, pile_of_stays
 from ampwitness.detect.clips.clip_plain import (
     ALONE_GAIN,
@@ -132,6 +132,7 @@ def judge_source_side(table: Candidates, is_sure: bool, crests: HighCrests, sign
     )
     found, expected = find_source_flats(table, find_plain(table), worth)
     found &= ~ends_among_round(table, found, round_levels(table, crests, sign))
+    found &= ~look_like_the_music(table, found, TIMES_AT_SOURCE)
     found |= (table["sunk"] > 0) | (table["limited"] > 0)
     no = np.zeros(len(table), dtype=bool)
     source, undecided = (found, no) if is_sure else (no, found)
