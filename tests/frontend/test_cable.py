@@ -72,6 +72,17 @@ def test_what_is_no_cable_is_refused(what: str, bad: float) -> None:
         measure_run(**values)  # type: ignore[arg-type]
 
 
+@pytest.mark.parametrize(("what", "least", "most"), [("run_m", 0.01, 1000.0), ("amps", 0.001, 10_000.0)])
+def test_the_ends_of_what_is_a_cable(what: str, least: float, most: float) -> None:
+    """Our choice: what the command's own error names."""
+    values = {"area_mm2": 10.0, "run_m": 5.0, "amps": 10.0}
+    for bad in (0.99 * least, 1.01 * most):
+        with pytest.raises(UsageError, match="give a number"):
+            measure_run(**{**values, what: bad})
+    for good in (least, most):
+        assert measure_run(**{**values, what: good}).drop_v > 0
+
+
 @pytest.mark.parametrize("temperature_c", [-300.0, 1000.0, math.nan])
 def test_no_such_temperature(temperature_c: float) -> None:
     with pytest.raises(UsageError, match="degrees C"):

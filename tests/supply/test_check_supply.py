@@ -264,7 +264,9 @@ def test_a_ground_and_a_remote_lead_are_told_from_what_they_are_compared_with() 
              "ground return@at rest": (4.5, 7.5)}  # fmt: skip
     said = " ".join(_check(volts, spans).sentences)
     assert "+0.030 V, 0.030 V from zero" in said
-    assert "0.10 V above the amplifier's plus" in said
+    assert "0.10 V above the amplifier's plus, no more than the 1 V" in said
+    volts["supply"] = np.where(time_s < 4, 12.5, 11.2)
+    assert "1.30 V under the amplifier's plus, more than the 1 V" in " ".join(_check(volts, spans).sentences)
 
 
 def test_one_goes_back_to_a_step_held_at_the_wrong_place_and_a_slipped_probe_is_not_read() -> None:
