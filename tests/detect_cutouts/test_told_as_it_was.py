@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from ampwitness.bench.cutout_material import RATE_HZ
-from ampwitness.bench.cutout_scores import Score, score_case
+import pytest
+from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase, programme
+from ampwitness.bench.cutout_scores import Score, find_cutouts, score_case
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.cutouts.cutout_cause import STUCK, decide_cause
 from ampwitness.detect.cutouts.cutout_measure import Stop
@@ -138,3 +139,32 @@ def test_behind_a_gap_it_is_not_said_that_the_amplifier_was_cold() -> None:
     assert "s of the last minute were loud" in said[0][1]
     assert "only 6 s are known behind a gap: whether it was hot is not judged" in said[1][1]
     assert said[1][0] == "over-current or thermal not told apart"
+
+
+@pytest.mark.parametrize(
+    ("fall_s", "least_s", "most_s"), [(0.0003, 0.0, 0.002), (0.0015, 0.003, 0.0125), (0.002, 0.004, 0.0125)]
+)
+def test_a_short_fall_is_as_uncertain_as_its_tail_is_long(fall_s: float, least_s: float, most_s: float) -> None:
+    rng = np.random.default_rng(8)
+    at = np.arange(8 * RATE_HZ) / RATE_HZ
+    noise = programme(rng, at, "noise")
+    stop_s = float(at[(at > 4.0) & (np.abs(noise) > 0.8 * np.quantile(np.abs(noise), 0.99))][0])
+    wave = 12.0 * noise / np.abs(noise).max() * np.exp(-np.maximum(at - stop_s, 0) / fall_s)
+    volts = {"output": wave + rng.normal(0, 0.01, len(at)), "supply": 12.6 + rng.normal(0, 0.003, len(at))}
+    edges = (Edge("remote", 1, 0.01, "", 80), Edge("remote", 0, stop_s - 0.01, "", 0))
+    (found,) = find_cutouts(CutoutCase(volts, "", edges))[0]
+    doubt_s = float(found.measured["start_uncertainty_s"])
+    assert abs(found.start_s - stop_s) <= doubt_s
+    assert least_s <= doubt_s <= most_s
+
+
+def test_a_flicker_that_stopped_the_output_already_is_not_blamed_for_the_next_pause() -> None:
+    rng = np.random.default_rng(8)
+    at = np.arange(8 * RATE_HZ) / RATE_HZ
+    tone = 9 * np.sin(2 * np.pi * 53 * at)
+    wave = np.where((at > 4.0031) & (at < 4.35) | (at > 4.5529) & (at < 5.5), 0.0, tone)
+    volts = {"output": wave + rng.normal(0, 0.01, len(at)), "supply": 12.6 + rng.normal(0, 0.003, len(at))}
+    edges = (Edge("remote", 1, 0.01, "", 80), Edge("remote", 0, 3.99, "", 0), Edge("remote", 1, 4.2, "", 0))
+    first, second = find_cutouts(CutoutCase(volts, "", edges))[0]
+    assert first.measured["cause"] == "remote lead dropped"
+    assert str(second.measured["cause"]).startswith("not decided: the signal may have paused")

@@ -39,6 +39,10 @@ _END_S, _LAST_S, _END_RATIO = 0.005, 0.008, 0.35  # as high within the last 5 ms
 _LONG_FALL_S = 0.015
 _GROWN_RATIO = 1.3  # a wave that grew did not fall
 _ROSE_RATIO, _LATER_S = 2.0, 0.0005
+TAIL_TIMES = (
+    1.8  # of that tail: an exponential fall began 1.4 of it before its end, a wave seldom stands at its crest there
+)
+_TAIL_RATIO = 0.35  # a tone of 40 Hz sinks from there to nothing in 1.4 ms
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +110,7 @@ class Stop:
     pop_doubt_s: float = 0.0
     dc_v: float | None = None  # steady volts right before
     dc_since_s: float | None = None
+    tail_s: float = 0.0  # so long before the stop it last stood at a third of its height in the 30 ms before
     step_ratio: float = 0.0  # highest within the last 1.25 ms, of the swing before
     soon_after_ratio: float = 0.0  # highest from 2 to 25 ms behind the stop, of the swing before
     last_rms_ratio: float = 0.0  # rms of the last 6 ms, of the rms before
@@ -189,7 +194,8 @@ class Stop:
             return max(0.0125, self.fade_doubt_s)
         if self.cut_s is not None and self.is_truncated:
             return 0.001
-        return 0.002 if self.abrupt_ratio >= 0.5 and self.last_rms_ratio >= 0.37 else 0.0125
+        is_abrupt = self.abrupt_ratio >= 0.5 and self.last_rms_ratio >= 0.37
+        return min(max(0.002, TAIL_TIMES * self.tail_s), 0.0125) if is_abrupt else 0.0125
 
 
 def measure_wave(run: RunSteps, stop: Stop, on_since: int) -> None:
@@ -199,6 +205,8 @@ def measure_wave(run: RunSteps, stop: Stop, on_since: int) -> None:
     near = near - stop.rest_v
     before = near[-round(HALF_CYCLE_S * rate_hz) :]
     stop.abrupt_ratio = float(np.max(np.abs(before))) / stop.peak_v if len(before) else 0.0
+    high = np.flatnonzero(np.abs(near) >= _TAIL_RATIO * np.max(np.abs(near), initial=0.0))
+    stop.tail_s = (len(near) - 1 - int(high[-1])) / rate_hz if len(high) else 0.0
     stop.step_ratio = float(np.max(np.abs(near[-round(0.00125 * rate_hz) :]), initial=0.0)) / stop.peak_v
     _, after = run.samples("output", at + round(0.002 * rate_hz), at + round(0.025 * rate_hz))
     stop.soon_after_ratio = float(np.max(np.abs(after - stop.rest_v), initial=0.0)) / stop.peak_v

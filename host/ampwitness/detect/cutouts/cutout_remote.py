@@ -24,11 +24,12 @@ _SUPPLY_STEPS = 30  # ahead of its fall
 SAG_RATIO = 0.75  # of its usual volts
 
 
-def measure_remote(run: RunSteps, stop: Stop, edges: Sequence[Edge]) -> None:
+def measure_remote(run: RunSteps, stop: Stop, edges: Sequence[Edge], on_since_s: float = -np.inf) -> None:
     """When the remote lead fell, of a digital line or an analog channel, and did not come back before the stop.
 
     It may have come back before the output was quiet: a slow mute goes on, and some amplifiers mute for a while. What
-    was back before the stop is a flicker; what never fell below `REMOTE_LOW_V` may have sagged.
+    was back before the stop is a flicker; what never fell below `REMOTE_LOW_V` may have sagged. The output is on since
+    `on_since_s`: a lead that was back before that has had its effect.
     """
     stop.remote_is_known = bool(edges)
     if "remote" in run:
@@ -55,7 +56,7 @@ def measure_remote(run: RunSteps, stop: Stop, edges: Sequence[Edge]) -> None:
                 volts = run.steps("supply", at - _SUPPLY_STEPS, at + 2)
                 stop.supply_at_remote_v = float(volts.min()) if len(volts) else None
             return
-        if rose_s > back_s - FLICKER_S and rose_s < np.inf:
+        if max(back_s - FLICKER_S, on_since_s) < rose_s < np.inf:
             stop.remote_flickers_s = (*stop.remote_flickers_s, time_s)
             stop.remote_back_s = rose_s
 

@@ -327,7 +327,7 @@ class RunWatch:
         if step - self._on_since >= _LIVE_STEPS:
             measure_dc(run, stop)
         measure_level(run, stop, max(self._peak_seconds, default=0.0))
-        measure_remote(run, stop, self._edges)
+        measure_remote(run, stop, self._edges, run.time_s(self._on_since))
         if stop.remote_fell_s is not None and not self._is_continuous:
             measure_fade_behind(run, stop, stop.remote_fell_s)
         usual = run.steps("ground", step - 300, step - 50) if "ground" in run else np.empty(0)
