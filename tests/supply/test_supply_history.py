@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import weakref
+
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
@@ -108,3 +110,14 @@ def test_behind_a_gap_steps_are_the_same_to_the_last_bit_whatever_the_windows() 
         kept.append(history.finish())
     assert np.array_equal(kept[0].volts["supply"], kept[1].volts["supply"])
     assert np.array_equal(kept[0].output_v2, kept[1].output_v2, equal_nan=True)
+
+
+def test_what_was_given_out_is_let_go_of(arrays: dict[str, FloatArray]) -> None:
+    history = SupplyHistory()
+    for window in iter_windows_from_arrays(arrays, RATE_HZ, window_s=60.0):
+        history.push(window)
+    kept = [weakref.ref(column) for minute in history._minutes for column in minute.columns.values()]
+    steps = history.finish()
+    assert len(steps)
+    assert kept
+    assert all(column() is None for column in kept)

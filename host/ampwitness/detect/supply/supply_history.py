@@ -80,7 +80,7 @@ class SupplySteps:
 class _Minute:
     number: int  # from recording time 0
     index: npt.NDArray[np.int64]
-    columns: Mapping[str, FloatArray]
+    columns: dict[str, FloatArray]
     level_v: float  # what the supply is at its highest, but for a twentieth of the time
     is_marked: bool  # the supply fell far below that: a start, a dip
 
@@ -138,20 +138,22 @@ class SupplyHistory:
                 self._put_away(int(steps[-1]) // MINUTE_STEPS)
 
     def finish(self) -> SupplySteps:
-        """The steps that were kept. A step that the recording's end cuts off is left out."""
+        """The steps that were kept, once: they are let go of here. A step that the recording's end cuts off is left
+        out."""
         self._put_away(None)
         minutes = self._minutes
         index = np.concatenate([m.index for m in minutes]) if minutes else np.zeros(0, dtype=np.int64)
         missing = np.full(len(index), np.nan)
-        columns = {role: self._join(role).astype(np.float64) for role in self._roles}
+        columns = {role: self._take_out(role).astype(np.float64) for role in self._roles}
+        self._minutes = []
         volts = {role: columns[role] for role in ROLES if role in columns}
         left_out = NONE_LEFT_OUT
         if self._left_out:
             left_out = LeftOutMinutes(*(np.array(column) for column in zip(*sorted(self._left_out), strict=True)))
         return SupplySteps(index, columns.get("output", missing), volts, left_out, columns.get(_RIPPLE))
 
-    def _join(self, role: str) -> FloatArray:
-        parts = [m.columns.get(role, np.full(len(m.index), np.nan, dtype=np.float32)) for m in self._minutes]
+    def _take_out(self, role: str) -> FloatArray:
+        parts = [m.columns.pop(role, np.full(len(m.index), np.nan, dtype=np.float32)) for m in self._minutes]
         return np.concatenate(parts) if parts else np.zeros(0, dtype=np.float32)
 
     def _put_away(self, before: int | None) -> None:
