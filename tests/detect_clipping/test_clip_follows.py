@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from ampwitness.detect.clips import clip_follows
 from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates
 from ampwitness.detect.clips.clip_follows import Follower, find_follower
+from ampwitness.detect.clips.clip_names import Followers
+from ampwitness.detect.clips.clip_verdict import _take_back_regulated
 from ampwitness.types import FloatArray
 
 N_NOTES, OF_NOTE = 6, 12
@@ -78,3 +82,18 @@ def test_a_limit_of_the_current_stands_higher_where_the_supply_is_lower() -> Non
 def test_without_a_supply_nothing_follows() -> None:
     start_s, supply = make_notes(np.random.default_rng(7))
     assert follower_of(2 * supply, 2 * supply, start_s, np.full_like(supply, np.nan)) is None
+
+
+def test_a_ceiling_that_follows_is_not_quoted_as_regulated() -> None:
+    def quoted(kind: str, follower: Follower | None) -> tuple[str, str]:
+        rails: dict[str, Any] = {"positive": {"kind": kind, "level_v": 30.0}}
+        model: dict[str, Any] = {"positive": {"kind": kind, "level_v": 30.0}, "negative": {"kind": "unknown"}}
+        _take_back_regulated(rails, model, Followers(follower))
+        assert model["positive"]["level_v"] == rails["positive"]["level_v"] == 30.0
+        return model["positive"]["kind"], rails["positive"]["kind"].partition(":")[0]
+
+    follower = Follower(2.0, 0, {1.0: 1.0})
+    assert quoted("regulated", follower) == ("unknown", "not decided")
+    assert quoted("regulated", None) == ("regulated", "regulated")
+    assert quoted("regulated", Follower(2.0, 0, {-1.0: 1.0})) == ("regulated", "regulated")
+    assert quoted("follows supply", follower)[0] == "follows supply"

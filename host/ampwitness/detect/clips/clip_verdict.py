@@ -100,6 +100,15 @@ def _with_partners(
     return sides
 
 
+def _take_back_regulated(rails: dict[str, Any], rail_model: dict[str, Mapping[str, Any]], followers: Followers) -> None:
+    """No ceiling that follows the supply is quoted as regulated because no one line through its plateaus showed it."""
+    for sign, polarity in _SIDES:
+        is_known = followers.hard is not None and sign in followers.hard.constant
+        if is_known and rail_model[polarity]["kind"] == "regulated":
+            rail_model[polarity] = {**rail_model[polarity], "kind": "unknown"}
+            rails[polarity] = {**rails[polarity], "kind": "not decided: it follows the supply along no one line"}
+
+
 def _follow_the_supply(plain: list[tuple[Candidates, npt.NDArray[np.bool_]]]) -> bool:
     """Whether most plain plateaus were fitted along the supply's course (`clip_course`): no source's do that."""
     n_plain = sum(int(np.count_nonzero(is_plain)) for _, is_plain in plain)
@@ -154,6 +163,7 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     expected = np.concatenate([side.expected[side.accepted] for _, side in parts])
     threshold = np.concatenate([side.threshold[side.accepted] for _, side in parts])
     followers = Followers() if is_at_many_levels else find_followers(parts)
+    _take_back_regulated(rails, rail_model, followers)
     where = [name for mine, side in parts for name in name_origins(mine, side, followers)]
     ceiling = [name for mine, side in parts for name in name_ceilings(mine, side, followers)]
     gain = clips["gain"]
