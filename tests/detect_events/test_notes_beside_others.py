@@ -6,7 +6,12 @@ import numpy as np
 import pytest
 from ampwitness.bench.event_scores import NoteScore, score_notes
 from ampwitness.bench.event_signals import restruck_case
-from ampwitness.bench.note_unusual import behind_crossover_case, soft_among_loud_case, wobble_case
+from ampwitness.bench.note_unusual import (
+    behind_crossover_case,
+    legato_partials_case,
+    soft_among_loud_case,
+    wobble_case,
+)
 from ampwitness.detect.notes.notes import NoteDetector
 from event_material import logged, run, seconds
 
@@ -83,4 +88,10 @@ def test_a_string_that_sounds_on_as_the_drum_struck_with_it_dies_away_began_with
 def test_what_is_no_tone_for_a_moment_is_the_attack_of_the_note_it_turns_into() -> None:
     score = NoteScore()
     score_notes(wobble_case(19100), score)
+    assert (score.n_matched, score.n_invented) == (score.n_true, 0)
+
+
+def test_a_turn_by_a_semitone_that_is_placed_a_little_ahead_of_itself_is_looked_at_from_nearer() -> None:
+    score = NoteScore()
+    score_notes(legato_partials_case(19100), score)
     assert (score.n_matched, score.n_invented) == (score.n_true, 0)

@@ -34,6 +34,7 @@ _SAME_BEGINNING_S = 0.020
 LEAST_TURNED_S = 0.090  # of a note that began with a turn and was cut off by the next: the next one, seen from afar
 RUNAWAY_RATIO, _FAR_AWAY_RATIO = 4.0, 30.0
 _FURTHER = 30  # slow samples
+_LITTLE_FURTHER, _NONE_YET, _SOME_LATER, _TURNS_THERE = 15, 0.30, 0.10, 0.25  # slow samples; of novelty
 _STEEP_RATIO = 100.0  # of power: no beat between two notes does that within 50 ms
 _LEAST_FALL = 5.0  # slow samples: a shorter one at a turn of the pitch is chance as often as not
 _LEAST_QUIET = 20  # slow samples behind a stop, in which silence is looked for
@@ -110,6 +111,15 @@ class PlaceLooker:
             again = self._look(nearer, np.zeros(len(rows), dtype=np.intp), is_steep[rows])
             novelty[rows], onset[rows] = again.novelty_short, nearer + again.at
             is_lull[rows], fell[rows] = again.is_lull, again.fell
+        # A turn that lies a little further on leaves next to nothing new in the first 30 ms: the same.
+        is_further = (found.novelty_short < _NONE_YET * found.novelty_long) & (found.novelty_long >= _SOME_LATER)
+        is_further &= is_turn & (novelty < NOVELTY_OF_PITCH) & (found.unexplained < STEADY_RATIO) & ~found.is_end
+        rows = np.flatnonzero(is_further & ~is_lull)
+        if len(rows):
+            nearer = slow_at[rows] + _LITTLE_FURTHER
+            again = self._look(nearer, np.zeros(len(rows), dtype=np.intp), is_steep[rows])
+            rows, at_last = rows[again.novelty_long >= _TURNS_THERE], again.novelty_long >= _TURNS_THERE
+            novelty[rows], onset[rows] = again.novelty_long[at_last], (nearer + again.at)[at_last]
         # A prediction that grew without bound had seen the beginning of the note already: look from further ahead.
         is_runaway = (novelty > RUNAWAY_RATIO) & ((fell == 0.0) | (novelty > _FAR_AWAY_RATIO))
         rows = np.flatnonzero(is_runaway & ~is_lull & ~found.is_end)
