@@ -21,7 +21,7 @@ from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.supply.supply_described import FULL_POWER_AFTER_S
 from ampwitness.detect.supply.supply_fit import SupplyFit, Term
 from ampwitness.detect.supply.supply_forecast import Ceiling, fit_sag_line
-from ampwitness.detect.supply.supply_history import STEP_S, SupplyHistory, collect_history
+from ampwitness.detect.supply.supply_history import STEP_S, SupplyHistory, SupplySteps, collect_history
 from ampwitness.detect.supply.supply_model import SupplyOptions, learn_supply
 from ampwitness.detect.supply.supply_ohms import find_factor
 from ampwitness.pipeline import _supply_options
@@ -310,3 +310,19 @@ def test_a_dip_in_a_state_of_which_nothing_else_was_learned_is_no_obstacle() -> 
     summary = supply_summary(conclude((found,), steps, SupplyOptions()))
     assert set(summary["states"]) == {"charging"}
     assert summary["states"]["charging"]["lowest_v"] > 14.0
+
+
+def test_a_clamps_offset_and_what_flows_at_idle_raise_no_settled_volts() -> None:
+    """The supply is settled with the amplifier quiet: what it takes by then, and what a clamp is off, is no sag."""
+    n = 3000
+    played = np.zeros(n)
+    for first in range(150, n - 100, 120):
+        played[first : first + 60] = 20.0 + (first % 7) * 8.0
+    amperes = 1.5 + played
+    supply_v = 12.6 - 0.02 * amperes
+    current = 2.5 + (amperes + 3.0) / 100.0  # three amperes off
+    volts = {"supply": supply_v, "current": current}
+    model = learn_supply(SupplySteps(np.arange(n), played * 10.0, volts), SupplyOptions())
+    assert model is not None
+    assert model.settled_at(10.0) == pytest.approx(12.6 - 0.02 * 1.5, abs=0.005)
+    assert model.states["at rest"].open_v == pytest.approx(12.6 + 0.02 * 3.0, abs=0.005)  # at no current by the clamp

@@ -56,6 +56,7 @@ QUIET_SHARE = 0.2
 _CHANGE_S = (0.2, 1.5)  # before and behind a change of state: fitted to neither, the battery's slow part moves
 _LEAST_PLAYED_V2 = 0.25  # mean square over a step: half a volt rms, 20 times the logger's noise
 _KEPT_OUT_NEAR_S = (0.05, 0.3)  # before and behind a cranking or a lost lead
+LEAST_QUIET_S = 0.5
 _LEAST_FALL_V = 0.03
 _JUMP_V = 1.0
 _STRAY = 0.15  # so far off may shares be that were fitted apart
@@ -137,6 +138,14 @@ def find_demand(steps: SupplySteps, options: SupplyOptions) -> tuple[FloatArray,
     return _power_demand(steps), "V"
 
 
+def _find_idle(steps: SupplySteps, demand: FloatArray) -> float:
+    """Demand with the amplifier quiet, a clamp's offset included; 0 where it was never seen quiet.
+
+    The supply is settled with that flowing: counted as sag it would be taken for a fault of the supply's."""
+    quiet = np.isfinite(demand) & np.isfinite(steps.output_v2) & (steps.output_v2 < _LEAST_PLAYED_V2)
+    return float(np.median(demand[quiet])) if quiet.sum() >= LEAST_QUIET_S / STEP_S else 0.0
+
+
 def _power_demand(steps: SupplySteps) -> FloatArray:
     return np.asarray(steps.output_v2 / np.maximum(steps.volts["supply"], 1.0))
 
@@ -169,6 +178,7 @@ def learn_supply(
         return None
     supply = steps.volts["supply"]
     demand, unit = find_demand(steps, options)
+    idle = _find_idle(steps, demand)
     is_cranked, cranking = _mark_kept_out(steps, supply, cranked)
     is_lost, lead = _mark_kept_out(steps, supply, lost)
     usable = np.isfinite(supply) & (supply > NO_SUPPLY_V) & ~is_cranked & ~is_lost
@@ -213,6 +223,8 @@ def learn_supply(
                 charging=alternator,
                 power_charging=by_power,
             )
+        if fit is not None and unit == "A":
+            settled_v[name] = settled_v[name] - fit.without_others().step_answer(SETTLED_BLOCK_S)[0] * idle
     if not states:
         return None
     flips = np.flatnonzero(np.diff(charging.astype(np.int8))) + 1
