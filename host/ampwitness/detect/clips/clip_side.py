@@ -51,6 +51,10 @@ ELSEWHERE_MISFIT = 4.0
 FEWEST_FOR_COARSE = 4
 PILE_SAYS_MORE = 2.0  # times as many crests as plain plateaus
 FEWEST_FOR_SOFT = 12
+SOFT_LEAST_DB = 1.0
+SOFT_DRIVE_SPREAD = 1.1  # from the tenth to the ninetieth percentile of crests: of one held shape 1.02
+ODD_TOP = 6.0  # samples, of a plateau whose corners or flanks no fit describes
+SOFT_TOLERANCE = 0.006  # of the level
 SOFT_SURE_DB = 0.5  # bent over by so much a crest shows its ceiling
 FEWEST_BESIDE = 3
 FEWEST_STEADY, STEADY_SHARE = 5, 0.006
@@ -234,6 +238,14 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float) -> SideVerdic
             beside = lies_beside(table, crests, sign, accepted, basic) & ~accepted
             accepted = accepted | beside
             undecided = undecided | (beside & ~knows_supply)
+    odd_rail, odd = _soft_rail(table, crests, sign, basic)
+    if odd_rail is not None and np.count_nonzero(odd & ~accepted) >= np.count_nonzero(accepted & ~odd):
+        is_soft = odd & (table["is_coarse"] > 0) & ~accepted
+        odd &= ~accepted
+        rail = odd_rail
+        expected = np.where(odd, rail.predict(table.supply, table.output), expected)
+        accepted, undecided, threshold = accepted | odd, undecided | odd, np.where(odd, 0.0, threshold)
+        headroom = _headroom(rail, crests, sign)
     sunk_within, limited = table["sunk"] > 0, table["limited"] > 0
     if np.count_nonzero(accepted & plain) < FEWEST_LEVEL:
         sunk_within[table["sunk"] >= SUNK] = False
@@ -331,6 +343,34 @@ def _soft_ceiling(table: Candidates) -> FloatArray:
     bent = table["sharpness"] > 0
     out[bent] = ceiling_of(table["level_v"][bent], table["crest_v"][bent], table["sharpness"][bent])
     return out
+
+
+def _soft_rail(
+    table: Candidates, crests: HighCrests, sign: float, basic: BoolArray
+) -> tuple[Rail | None, BoolArray]:  # fmt: skip
+    """Where no hard corner is seen: many rounded, flat crests at one level that nothing exceeds, a decibel cut off.
+
+    A held note of one shape shows nothing, nor does a level at which round crests end as well: a limiter brings both
+    there. A synthesiser's square notes at one level look the same; hence such clips stay "not decided"."""
+    over_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
+    is_odd = (table["is_coarse"] > 0) | ((table["gain"] >= PLAIN_GAIN) & (table["n_top"] >= ODD_TOP))
+    rows = basic & is_odd & (over_db >= SOFT_LEAST_DB)
+    nothing = np.zeros(len(table), dtype=bool)
+    if np.count_nonzero(rows) < FEWEST_FOR_SOFT:
+        return None, nothing
+    rail = learn_rail(table["level_v"][rows], table.supply[rows], table.output[rows])
+    if rail is None:
+        return None, nothing
+    predicted = rail.predict(table.supply, table.output)
+    tolerance = SOFT_TOLERANCE * float(np.median(predicted))
+    found = rows & (np.abs(table["level_v"] - predicted) <= tolerance)
+    found &= ~ends_among_round(table, found, round_levels(table, crests, sign))
+    enough = np.count_nonzero(found) >= max(FEWEST_FOR_SOFT, 0.8 * np.count_nonzero(rows))
+    low_db, high_db = np.percentile(over_db[found], (10, 90)) if found.any() else (0.0, 0.0)
+    enough &= bool(high_db - low_db >= 20 * np.log10(SOFT_DRIVE_SPREAD))
+    if not enough or _higher_crests(rail, 3 * tolerance, crests, table, sign) > 0:
+        return None, nothing
+    return rail, found
 
 
 def lies_beside(
