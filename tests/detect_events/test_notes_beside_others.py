@@ -95,3 +95,11 @@ def test_a_turn_by_a_semitone_that_is_placed_a_little_ahead_of_itself_is_looked_
     score = NoteScore()
     score_notes(legato_partials_case(19100), score)
     assert (score.n_matched, score.n_invented) == (score.n_true, 0)
+
+
+def test_of_the_lowest_notes_too_few_periods_are_carried_back_to_tell_what_was_there() -> None:
+    time_s = seconds(3.4)
+    notes = ((0.4, 1.171, 22.5128), (1.471, 2.299, 20.3604), (2.299, 3.104, 24.0006))
+    wave = sum(_tone(time_s, hz, start_s, stop_s, 7.6) for start_s, stop_s, hz in notes)
+    found = run(NoteDetector(), logged(np.asarray(wave))).findings
+    assert [note.start_s for note in found] == pytest.approx([start_s for start_s, _, _ in notes], abs=0.008)

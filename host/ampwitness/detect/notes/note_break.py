@@ -83,6 +83,11 @@ class Breaks:
             return False
         return not loses_by_break(band.values, at - band.first, rate_hz, around.pitch_hz)
 
+    def pitch_at(self, onset_slow: float) -> float:
+        """Of what sounds around an instant that `is_at` was asked of, Hz; NaN: none is known."""
+        around = self._around.get(round(onset_slow / BAND_STEP))
+        return float("nan") if around is None else around.pitch_hz
+
     def _look_around(self, onsets: Sequence[int]) -> None:
         band, rate_hz = self._bands.band, self._bands.band_hz
         near, far = round(_NEAR_S * rate_hz), round(_FAR_S * rate_hz)

@@ -54,6 +54,7 @@ _GLIDES_S, _RISE_OF_STRUCK = 0.100, 2.5  # so soon a slide beside a tone looks n
 _LEAPS_S, _LEAPS_RATIO = (0.040, 0.008), 1.5  # ahead: a period of the lowest notes
 _CUT_BY_NEXT = "the next note began"
 _SHORT_KNOWN = 40  # slow samples
+_CARRIED_BACK_FROM_HZ = 30.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -318,7 +319,9 @@ class RunNotes:
                 return
             if self._may_be_smooth(step) and not self._breaks.is_at(onset_slow):
                 return
-            if not is_lull and self._looker.was_there(onset_slow, novelty, since / self.rate_hz):
+            # Of the lowest notes too few periods lie in what is carried back.
+            is_known = self._breaks.pitch_at(onset_slow) >= _CARRIED_BACK_FROM_HZ
+            if not is_lull and is_known and self._looker.was_there(onset_slow, novelty, since / self.rate_hz):
                 return
             end, how = self._sums.last_tenth(round(onset / self._raw_a_band), note, onset), "10 % of its peak"
             if onset - end < _STILL_SOUNDS_S * self.rate_hz:
