@@ -7,8 +7,9 @@ import pytest
 from ampwitness.bench import clip_sets, clip_signals
 from ampwitness.bench.clip_matching import Tally, score_case
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.clips import clip_sunk, clipping
-from ampwitness.detect.clips.clip_candidates import Candidates, OneSide
+from ampwitness.detect.clips import clip_sunk, clip_verdict, clipping
+from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates, HighCrests, OneSide
+from ampwitness.detect.clips.clip_pile import SUNK
 from ampwitness.detect.clips.clip_sunk import find_sunk
 from scipy import signal
 
@@ -91,3 +92,22 @@ def test_the_rail_is_told_from_half_cycles_that_stand_at_it_not_from_sunk_ones()
         detector.push(window)
     for rail in detector.finish().summary["rails"].values():
         assert abs(rail["level_v"]) > 0.95 * rail["constant_v"]
+
+
+@pytest.mark.parametrize(
+    ("level", "sunk", "asked_again"), [(True, SUNK, True), (False, SUNK, False), (True, 0.0, False)]
+)
+def test_tops_that_sink_are_asked_again_where_level_plateaus_were_taken(
+    level: bool, sunk: float, asked_again: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Level ones may be taken for the company they keep, after those that sink were judged."""
+    asked: list[bool] = []
+    monkeypatch.setattr(clip_verdict, "judge_side", lambda *_, are_level=False: asked.append(are_level))
+    monkeypatch.setattr(clip_verdict, "shows_level", lambda table, side: level and bool(table["sign"][0] > 0))
+    tables = []
+    for sign, name in ((1.0, "positive"), (-1.0, "negative")):
+        columns = {field: np.zeros(3) for field in FIELDS} | {"sign": np.full(3, sign), "sunk": np.full(3, sunk)}
+        tables.append((sign, name, Candidates(columns, np.ones((3, 4)), np.ones((3, 4)))))
+    none = HighCrests(*np.zeros((4, 0)), *np.zeros((2, 0, 4)))
+    clip_verdict._judge_sides(tables, none)
+    assert asked == [False, False] + [True, True] * asked_again

@@ -143,10 +143,11 @@ def judge_source_side(table: Candidates, is_sure: bool, crests: HighCrests, sign
     return SideVerdict(found, expected, np.full(len(table), PLAIN_GAIN), source, undecided, no, None, None)
 
 
-def judge_side(table: Candidates, crests: HighCrests, sign: float) -> SideVerdict:
+def judge_side(table: Candidates, crests: HighCrests, sign: float, *, are_level: bool = False) -> SideVerdict:
     """Learn the rail of one polarity (sign 1.0 or -1.0) and decide.
 
-    table : candidates of that polarity; crests : the highest crests that are none, of both
+    table : candidates of that polarity; crests : the highest crests that are none, of both; are_level : whether
+    either polarity is known to show level plateaus (`shows_level`)
     """
     n = len(table)
     basic = might_be_plateaus(table)
@@ -247,7 +248,7 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float) -> SideVerdic
         accepted, undecided, threshold = accepted | odd, undecided | odd, np.where(odd, 0.0, threshold)
         headroom = _headroom(rail, crests, sign)
     sunk_within, limited = table["sunk"] > 0, table["limited"] > 0
-    if np.count_nonzero(accepted & plain) < FEWEST_LEVEL:
+    if not are_level and np.count_nonzero(accepted & plain) < FEWEST_LEVEL:
         sunk_within[table["sunk"] >= SUNK] = False
     sunk = np.flatnonzero(sunk_within & (table["sunk"] == SUNK))
     sunk_within[sunk] = ~are_topped_alike(table, sunk, crests, sign)
@@ -288,6 +289,11 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float) -> SideVerdic
         of_music &= ~(np.abs(table["level_v"] - expected) <= tolerance)
     accepted, undecided, topmost = (rows & ~of_music for rows in (accepted, undecided, topmost))
     return SideVerdict(accepted, expected, threshold, is_source, undecided, is_soft, rail, headroom, topmost)
+
+
+def shows_level(table: Candidates, side: SideVerdict) -> bool:
+    """Whether plateaus at a level were taken of a polarity."""
+    return int(np.count_nonzero(side.accepted & find_plain(table))) >= FEWEST_LEVEL
 
 
 def _pile_instead(

@@ -19,11 +19,11 @@ from ampwitness.detect.clips.clip_current import mark_rails_behind
 from ampwitness.detect.clips.clip_doubles import without_doubles
 from ampwitness.detect.clips.clip_names import Followers, find_followers, name_ceilings, name_origins
 from ampwitness.detect.clips.clip_partner import find_partners
-from ampwitness.detect.clips.clip_pile import stands_at_level
+from ampwitness.detect.clips.clip_pile import SUNK, stands_at_level
 from ampwitness.detect.clips.clip_plain import AT_RAIL_GAIN, find_plain
 from ampwitness.detect.clips.clip_refuted import is_refuted
 from ampwitness.detect.clips.clip_release import REMARK, is_released_late, without_release
-from ampwitness.detect.clips.clip_side import SideVerdict, judge_side, judge_source_side
+from ampwitness.detect.clips.clip_side import SideVerdict, judge_side, judge_source_side, shows_level
 from ampwitness.detect.clips.clip_source import is_source_for_sure, lies_at_many_levels
 from ampwitness.detect.clips.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
 from ampwitness.detect.clips.clip_topmost import shows_one_corner
@@ -76,6 +76,18 @@ def _remarks(shape: list[str], where: list[str]) -> tuple[str, ...]:
 
 def _is_apart(side: SideVerdict) -> npt.NDArray[np.bool_]:
     return np.zeros(len(side.accepted), dtype=bool) if side.is_apart is None else side.is_apart
+
+
+def _judge_sides(tables: list[tuple[float, str, Candidates]], crests: HighCrests) -> list[SideVerdict]:
+    """Both polarities; tops that sink within a note are asked again where level plateaus were taken after all, as one
+    store may run empty while the other is pumped full."""
+    sides = [judge_side(mine, crests, sign) for sign, _, mine in tables]
+    if not any(shows_level(mine, side) for (_, _, mine), side in zip(tables, sides, strict=True)):
+        return sides
+    return [
+        judge_side(mine, crests, sign, are_level=True) if (mine["sunk"] >= SUNK).any() else side
+        for (sign, _, mine), side in zip(tables, sides, strict=True)
+    ]
 
 
 def _with_partners(
@@ -141,7 +153,7 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     if is_at_many_levels:
         sides = [judge_source_side(mine, is_sure, crests, sign) for sign, _, mine in tables]
     else:
-        sides = _with_partners(tables, [judge_side(mine, crests, sign) for sign, _, mine in tables], crests)
+        sides = _with_partners(tables, _judge_sides(tables, crests), crests)
     for (sign, polarity, mine), side in zip(tables, sides, strict=True):
         parts.append((mine, side))
         at_rail = side.accepted & ~side.is_source & stands_at_level(mine) & ~_is_apart(side)
