@@ -27,9 +27,9 @@ BoolArray = npt.NDArray[np.bool_]
 
 AROUND_S = 30.0  # to either side: music of one kind
 FEWEST_REFUSED, TIMES_TAKEN = 8, 3.0
-TIMES_AT_SOURCE = (
-    1.0  # where levels are many: of pulses 0.10 to 0.39 were taken, of what a source cut off 0.95 and more
-)
+# Where levels are many: of pulses 0.10 to 0.39 were taken, of what a source cut off 0.95 and more, and 0.45 where it
+# did so behind an amplifier that had clipped.
+TIMES_AT_SOURCE = 1.5
 
 
 def look_like_the_music(table: Candidates, taken: BoolArray, times: float = TIMES_TAKEN) -> BoolArray:
