@@ -37,6 +37,13 @@ def test_crests_that_a_fast_limiter_holds_are_round(monkeypatch: pytest.MonkeyPa
     assert score_case(case, 0.0005).n_false > 10
 
 
+def test_a_ceiling_at_which_one_polarity_never_stands_still_is_no_limiters_level() -> None:
+    # Half of its fits gain under 20, as at a limiter's level; a tenth of them gain 94, as nothing else does.
+    tally = score_case(clip_sets.make("full-8k", "chords and drums, regulated", 9951, 10.0), 0.0005)
+    assert tally.n_true.total() >= 30
+    assert tally.n_hit.total() >= 0.95 * tally.n_true.total()
+
+
 def test_a_plateau_at_the_ceiling_takes_over_and_others_give_way() -> None:
     """Two stays; over the first lies a plateau at its level, over the second one far below."""
     columns = {name: np.ones(4) for name in FIELDS}

@@ -27,24 +27,30 @@ BoolArray = npt.NDArray[np.bool_]
 
 AROUND_S = 30.0  # to either side: music of one kind
 FEWEST_REFUSED, TIMES_TAKEN = 8, 3.0
-# Where levels are many: of pulses 0.10 to 0.39 were taken, of what a source cut off 0.95 and more, and 0.45 where it
-# did so behind an amplifier that had clipped.
-TIMES_AT_SOURCE = 1.5
+# Where levels are many, of both polarities together: at least 1.5 times for pulses, 1.2 where a source cut off behind
+# an amplifier that had clipped, 0.05 for most sources.
+TIMES_AT_SOURCE = 1.35
 
 
-def look_like_the_music(table: Candidates, taken: BoolArray, times: float = TIMES_TAKEN) -> BoolArray:
-    """(n,) around which so many times as many plateaus are refused as are taken.
+def look_like_the_music(sides: list[tuple[Candidates, BoolArray]], times: float = TIMES_TAKEN) -> list[BoolArray]:
+    """By polarity (n,) the plateaus taken around which so many times as many are refused, on all sides given together.
 
     Parameters
     ----------
-    table : (n) candidates of one polarity
-    taken : (n,) those taken for clips
+    sides : by polarity (n) candidates and (n,) those taken for clips
     """
-    looks_cut = stands_at_level(table) & (table["is_coarse"] == 0)
-    looks_cut &= (table["gain"] >= PLAIN_GAIN) & (table["narrow_gain"] >= NARROW_GAIN)
-    start_s = table["start_s"]
-    n_taken, n_refused = (_n_around(start_s, start_s[rows]) for rows in (taken, looks_cut & ~taken))
-    return np.asarray(taken & (n_refused >= np.maximum(FEWEST_REFUSED, times * n_taken)))
+    taken_s, refused_s = [], []
+    for table, taken in sides:
+        looks_cut = stands_at_level(table) & (table["is_coarse"] == 0)
+        looks_cut &= (table["gain"] >= PLAIN_GAIN) & (table["narrow_gain"] >= NARROW_GAIN)
+        taken_s.append(table["start_s"][taken])
+        refused_s.append(table["start_s"][looks_cut & ~taken])
+    all_taken_s, all_refused_s = np.concatenate(taken_s), np.concatenate(refused_s)
+    found = []
+    for table, taken in sides:
+        n_taken, n_refused = (_n_around(table["start_s"], of_s) for of_s in (all_taken_s, all_refused_s))
+        found.append(np.asarray(taken & (n_refused >= np.maximum(FEWEST_REFUSED, times * n_taken))))
+    return found
 
 
 def _n_around(time_s: FloatArray, of_s: FloatArray) -> npt.NDArray[np.intp]:

@@ -29,7 +29,9 @@ LIVELY = 0.1  # above: treble rings on plateaus, and crests stand above the ceil
 ABOVE_SHARE, FEWEST_ABOVE = 0.4, 3
 ABOVE_SD, ABOVE_SPREADS, ABOVE_LEVEL = 2.0, 2.0, 0.001
 NEAR_S = 1.0
-LEAST_FLAT_GAIN = 25.0  # half of the fits at ceilings of lively music gain 39 and more, at a limiter's level 7 to 14
+# A tenth of the fits at ceilings of lively music gain 61 and more, at a limiter's level 8 to 27. (Half of them gain 19
+# and more, and 4 to 14: too near.)
+FLATTEST, LEAST_FLAT_GAIN = 90, 45.0
 MOSTLY_COARSE, BOWED_SD, BOWED_SHARE = 0.8, 3.5, 0.004  # of the rows; noise of one sample, and share of the level
 
 
@@ -55,7 +57,7 @@ def is_round_pile(pile: Pile, table: Candidates, flat_gain: float) -> bool:
 
 def are_mostly_round(table: Candidates, near: BoolArray) -> bool:
     """Whether crests of lively music that end at a level gain hardly anything from being flat, as those do that a
-    limiter brought there: a ceiling cuts most of what reaches it off by enough to see, and stills the music there.
+    limiter brought there: a ceiling cuts some of what reaches it off by enough to see, and stills the music there.
 
     Parameters
     ----------
@@ -65,7 +67,7 @@ def are_mostly_round(table: Candidates, near: BoolArray) -> bool:
     if not near.any() or np.median(table["lively"][near]) < LIVELY or (table["stay_v"][near] > 0).any():
         return False
     fitted = near & (table["is_coarse"] == 0)
-    return bool(fitted.any() and np.median(table["gain"][fitted]) < LEAST_FLAT_GAIN)
+    return bool(fitted.any() and np.percentile(table["gain"][fitted], FLATTEST) < LEAST_FLAT_GAIN)
 
 
 def _are_bowed(there: Candidates) -> bool:

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from ampwitness.detect.clips.clip_candidates import Candidates, HighCrests
 from ampwitness.detect.clips.clip_doubles import STAY_SHARE
-from ampwitness.detect.clips.clip_lookalike import TIMES_AT_SOURCE, look_like_the_music
+from ampwitness.detect.clips.clip_lookalike import look_like_the_music
 from ampwitness.detect.clips.clip_pile import SUNK, Pile, find_pile, might_be_plateaus, pile_of_stays
 from ampwitness.detect.clips.clip_plain import (
     ALONE_GAIN,
@@ -38,7 +38,6 @@ from ampwitness.detect.clips.clip_plain import (
 )
 from ampwitness.detect.clips.clip_round import are_mostly_round, is_overtopped, is_round_pile
 from ampwitness.detect.clips.clip_soft import ceiling_of
-from ampwitness.detect.clips.clip_source import find_source_flats
 from ampwitness.detect.clips.clip_topmost import are_topped_alike, ends_among_round, find_topmost, round_levels
 from ampwitness.detect.clips.rail_model import Rail, iter_neighbours, learn_rail, local_drift
 from ampwitness.types import FloatArray
@@ -120,27 +119,6 @@ def _round_crests(crests: HighCrests, table: Candidates, sign: float) -> HighCre
     start_s, stop_s = table["start_s"][cut][at], table["stop_s"][cut][at]
     on_it = (crests.time_s >= start_s - TOUCHES_S) & (crests.time_s <= stop_s + TOUCHES_S) & (crests.sign == sign)
     return crests.take(~on_it)
-
-
-def judge_source_side(table: Candidates, is_sure: bool, crests: HighCrests, sign: float) -> SideVerdict:
-    """Where plateaus lie at many levels: the signal was cut off before the amplifier, surely or perhaps.
-
-    Parameters
-    ----------
-    table : candidates of one polarity, sign 1.0 or -1.0
-    is_sure : no amplifier makes these
-    crests : the highest crests that are none, of both polarities
-    """
-    worth = (might_be_plateaus(table) & (table["gain"] >= AT_RAIL_GAIN) & misfit_allows(table, LOOSE_GAIN)) & (
-        (table["is_coarse"] == 0) & (table["crest_v"] > table["level_v"] + table["crest_sd_v"])
-    )
-    found, expected = find_source_flats(table, find_plain(table), worth)
-    found &= ~ends_among_round(table, found, round_levels(table, crests, sign))
-    found &= ~look_like_the_music(table, found, TIMES_AT_SOURCE)
-    found |= (table["sunk"] > 0) | (table["limited"] > 0)
-    no = np.zeros(len(table), dtype=bool)
-    source, undecided = (found, no) if is_sure else (no, found)
-    return SideVerdict(found, expected, np.full(len(table), PLAIN_GAIN), source, undecided, no, None, None)
 
 
 def judge_side(table: Candidates, crests: HighCrests, sign: float, *, are_level: bool = False) -> SideVerdict:
@@ -284,7 +262,7 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float, *, are_level:
     topmost = find_topmost(table, crests, sign, accepted)
     alone = topmost | (~accepted & basic & needs_no_company(table))
     accepted, undecided = accepted | alone, undecided | alone
-    of_music = look_like_the_music(table, accepted)
+    (of_music,) = look_like_the_music([(table, accepted)])
     if rail is not None and _is_firm(rail, expected):
         of_music &= ~(np.abs(table["level_v"] - expected) <= tolerance)
     accepted, undecided, topmost = (rows & ~of_music for rows in (accepted, undecided, topmost))

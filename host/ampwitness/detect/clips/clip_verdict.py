@@ -23,8 +23,9 @@ from ampwitness.detect.clips.clip_pile import SUNK, stands_at_level
 from ampwitness.detect.clips.clip_plain import AT_RAIL_GAIN, find_plain
 from ampwitness.detect.clips.clip_refuted import is_refuted
 from ampwitness.detect.clips.clip_release import REMARK, is_released_late, without_release
-from ampwitness.detect.clips.clip_side import SideVerdict, judge_side, judge_source_side, shows_level
+from ampwitness.detect.clips.clip_side import SideVerdict, judge_side, shows_level
 from ampwitness.detect.clips.clip_source import is_source_for_sure, lies_at_many_levels
+from ampwitness.detect.clips.clip_source_sides import judge_source_sides
 from ampwitness.detect.clips.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
 from ampwitness.detect.clips.clip_topmost import shows_one_corner
 from ampwitness.detect.clips.headroom import Room, measure_room
@@ -151,7 +152,7 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     is_sure = not is_rail and (is_source_for_sure(plain) or is_refuted(plain, crests))
     is_at_many_levels = is_sure or (not is_rail and any(lies_at_many_levels(*side) for side in plain))
     if is_at_many_levels:
-        sides = [judge_source_side(mine, is_sure, crests, sign) for sign, _, mine in tables]
+        sides = judge_source_sides([(sign, mine) for sign, _, mine in tables], is_sure, crests)
     else:
         sides = _with_partners(tables, _judge_sides(tables, crests), crests)
     for (sign, polarity, mine), side in zip(tables, sides, strict=True):
