@@ -24,7 +24,7 @@ from ampwitness.bench.supply_signals import (
     true_regime_ohms,
     true_source_ohm,
 )
-from ampwitness.bench.vehicle_supply import Samples
+from ampwitness.bench.vehicle_supply import Samples, SupplyCollapsedError
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.conclude import conclude
 from ampwitness.detect.notes.notes import NoteDetector
@@ -292,7 +292,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
             continue
         score = Score()
         for seed in seeds:
-            score_case(make_case(seed, family), score)
+            try:
+                score_case(make_case(seed, family), score)
+            except SupplyCollapsedError as error:  # drawn too weak for its amplifier: nothing was played
+                print(f"{family} {seed} left out: {error}")
         print(describe(f"{family}: {len(seeds)} cases of {SECONDS:.0f} s, seeds {seeds[0]} to {seeds[-1]}", score))
         if given.remarks:
             print("\n".join(f"    {remark}" for remark in score.remarks))
