@@ -77,8 +77,10 @@ def name_origins(table: Candidates, side: SideVerdict, followers: Followers) -> 
 def name_ceilings(table: Candidates, side: SideVerdict, followers: Followers) -> list[str]:
     """Of each clip accepted: a rail where it lies at a ceiling that follows the supply, a current limit where the
     load's current says so. A level below the rail proves nothing: rails sink in more ways than are learned, and a level
-    below a soft ceiling, or one that sank within a note, says nothing of what the ceiling is."""
-    limited = (table["limited"] == 1)[side.accepted]  # less than 1: the current first, then a rail
+    below a soft ceiling, or one that sank within a note, says nothing of what the ceiling is. What the current seems to
+    hold just where the rail is may be either."""
+    at_rail = followers.hard is not None and followers.hard.at_it(table, table["level_v"])
+    limited = ((table["limited"] == 1) & ~np.asarray(at_rail))[side.accepted]  # less than 1: the current, then a rail
     follows = (followers.at_ceiling(table, side) & ~side.is_source)[side.accepted]
     names = np.where(limited, "current", np.where(follows, "rail", "undecided"))
     return list(map(str, names.tolist()))
