@@ -267,7 +267,9 @@ def main(arguments: list[str] | None = None) -> None:
         print(json.dumps(parts[chosen.part]()))
         return
     with tempfile.TemporaryDirectory() as scratch:
-        _measure_all(chosen, chosen.folder or Path(scratch))
+        folder = chosen.folder or Path(scratch)
+        folder.mkdir(parents=True, exist_ok=True)
+        _measure_all(chosen, folder)
 
 
 def _made(folder: Path, hours: float) -> Path:
