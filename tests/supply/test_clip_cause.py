@@ -15,7 +15,6 @@ from ampwitness.detect.clips.clip_cause import judge_clip, learn_ceilings, share
 from ampwitness.detect.run_all import DetectOptions, run_all
 from ampwitness.detect.supply.supply_history import collect_history
 from ampwitness.detect.supply.supply_model import SupplyModel, SupplyOptions, learn_supply
-from ampwitness.findings.advice import advise_first_steps
 from ampwitness.types import Finding
 
 SETTLED_V = 12.6
@@ -140,37 +139,6 @@ def test_music_on_a_sagging_supply_and_windows_do_not_matter() -> None:
     assert [f.measured["cause"] for f in again] == [f.measured["cause"] for f in clips]
     ohms = [supply_summary(part)["states"]["at rest"]["source_ohm"] for part in (results, short)]
     assert ohms[0] == pytest.approx(ohms[1], rel=1e-9)
-
-
-def _caused(cause: str, n: int) -> list[Finding]:
-    return [_clip(33.0, 12.0, 1.5, cause=cause) for _ in range(n)]
-
-
-def test_advice_begins_with_what_gains_most() -> None:
-    summary = {"supply": {
-        "remedies": [{"what": "alternator", "gain_db": 1.0, "how": "engine running at 14.2 V instead of 12.60 V"},
-                     {"what": "plus lead", "gain_db": 0.4, "how": "resistance halved"}],
-        "clip_gain": {"left_with_supply_db": 0.3},
-    }}  # fmt: skip
-    mend = advise_first_steps(_caused("supply", 8) + _caused("drive", 2), summary)[0]
-    assert mend.startswith(
-        "Mend the supply first; until then turn the gain down by 1.5 dB to keep this programme clean"
-    )
-    assert "What mending gains: the engine running at 14.2 V instead of 12.60 V gains about 1.0 dB" in mend
-    assert "half the resistance in plus lead gains about 0.4 dB" in mend
-    assert "On a supply that never sags 0.3 dB would still be too much" in mend
-    all_of_it = advise_first_steps(_caused("supply", 5), {"supply": {"clip_gain": {"left_with_supply_db": 0.02}}})[0]
-    assert "nearly all of it would have been clean" in all_of_it
-    eased = {"supply": {"clip_gain": {"turn_down_most_db": 1.2, "turn_down_twentieth_db": 1.0}}}
-    less = advise_first_steps(_caused("drive", 9) + _caused("supply", 1), eased)[0]
-    assert less.startswith("Turn the gain down by 1.2 dB to keep this programme clean")
-    assert "1.5 dB at most (turned down, the supply sags less, so less than that is enough)" in less
-    turn = advise_first_steps(_caused("drive", 9) + _caused("supply", 1), summary)[0]
-    assert turn.startswith("Turn the gain down by 1.5 dB to keep this programme clean. 10 half-cycles clipped")
-    assert "Mending the supply gains less: " in turn
-    only = advise_first_steps(_caused("drive", 9), summary)[0]
-    assert "A better supply would not have prevented it" in only
-    assert "could not be decided" in advise_first_steps(_caused("not decidable", 3), summary)[0]
 
 
 def test_a_few_plateaus_of_both_polarities_show_the_supply_above_which_a_ceiling_rises_no_further() -> None:

@@ -34,6 +34,7 @@ from ampwitness.finding_list import FindingList, number_or_nan
 from ampwitness.types import Coverage, Finding, NotJudged
 
 NAME = "supply"
+EVERY_PART = "battery, leads and ground"
 HALVED = 0.5
 ENGINE_CHANGE_S = 1.5  # on both sides of a change of state the supply moves by itself
 CHARGED_V = 14.2  # common charging set-point, within the 13.5 to 14.55 V of service data
@@ -226,12 +227,10 @@ def _clean_gain(clips: FindingList, rows: ClipTable | None) -> CleanGain | None:
 def _describe_gain(gain: CleanGain | None) -> dict[str, float | None]:
     """What each remedy is worth in dB: turning down until the crests fit, or a supply that stays settled."""
     if gain is None:
-        return {"turn_down_db": None, "turn_down_most_db": None, "turn_down_twentieth_db": None,
-                "supply_gain_db": None, "left_with_supply_db": None}  # fmt: skip
+        return {"turn_down_db": None, "turn_down_most_db": None, "supply_gain_db": None, "left_with_supply_db": None}
     return {
         "turn_down_db": gain.turn_down_db(),
-        "turn_down_twentieth_db": gain.turn_down_db(quantile=0.95),
-        "turn_down_most_db": gain.turn_down_db(quantile=1.0),
+        "turn_down_most_db": gain.turn_down_db(every_one=True),
         "supply_gain_db": gain.mending_gains_db(1.0),
         "left_with_supply_db": gain.turn_down_db(1.0),
     }
@@ -246,8 +245,8 @@ def _find_remedies(gain: CleanGain | None, states: Mapping[str, Any], ceiling: C
     found = []
     if gain is not None and gain.mending_gains_db(1.0) > 0:
         whole = max(states.values(), key=lambda state: state["judged_s"])
-        shares = {name: part["share"] for name, part in whole["parts"].items()} or {"battery, leads and ground": 1.0}
-        for name, share in shares.items():
+        shares = {name: part["share"] for name, part in whole["parts"].items()}
+        for name, share in {**shares, EVERY_PART: 1.0}.items():
             gain_db = gain.mending_gains_db(HALVED * share)
             found.append({"what": name, "gain_db": gain_db, "how": "resistance halved"})
         found.append({"what": "the whole supply", "gain_db": gain.mending_gains_db(1.0), "how": "no sag at all"})

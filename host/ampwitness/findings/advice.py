@@ -5,7 +5,6 @@ Each step begins with what to do, in one short sentence; why, and how much it ga
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -14,19 +13,12 @@ import numpy.typing as npt
 
 from ampwitness.detect.tones.gain_steps import CEILING_MET, IN_NOISE
 from ampwitness.finding_list import FindingList
+from ampwitness.findings.cause_advice import LEAST_TOLD_DB, advise_by_cause
 from ampwitness.findings.road_words import find_next_test
 from ampwitness.findings.supply_words import word_beyond
 from ampwitness.findings.wording import count_words, describe_finding, find_worst
 from ampwitness.types import Finding
 from ampwitness.units import seconds_to_clock
-
-# cause -> how it is spoken of after a count
-CAUSE_WORDS = {
-    "drive": "from too much drive",
-    "both": "from drive and supply together",
-    "supply": "for want of supply",
-    "not decidable": "not decidable",
-}
 
 _DIP_TEST = (
     "Find where the supply's volts are lost. Measure at the battery and at the amplifier while it dips: the difference "
@@ -64,7 +56,6 @@ _SOURCE = (
 )
 DOUBTFUL_DB = 5.0  # from here on an overdrive tends to be estimated too high
 FAR_DB = 12.0
-LEAST_TOLD_DB = 0.05
 _FAR = (
     f"Crests of {FAR_DB:.0f} dB and more past the ceiling are nearly square: how high they would have gone is guessed "
     "from their flanks, and a programme that was limited hard or squared off before the amplifier looks the same. "
@@ -151,7 +142,7 @@ def _advise_amplifier_clips(listed: FindingList, summary: Mapping[str, Any]) -> 
         said += " (turned down, the supply sags less, so less than that is enough)"
     most_db = needed_db
     how_far = f"by {most_db:.1f} dB to keep this programme clean"
-    if len(overdrives_db) >= 20 and most_db - most_of_it_db >= 1.0:
+    if len(overdrives_db) >= 20 and most_db - most_of_it_db >= LEAST_TOLD_DB:
         how_far += f" ({most_of_it_db:.1f} dB leaves one clipped half-cycle of twenty)"
         if most_db >= DOUBTFUL_DB:  # a guess is no order
             how_far = (
@@ -165,71 +156,19 @@ def _advise_amplifier_clips(listed: FindingList, summary: Mapping[str, Any]) -> 
             "whether the gain or a sinking supply is to blame is not decided here; compare the clips with the supply "
             "at the same moment."
         )
-    return _advise_by_cause(causes, how_far, f"{said}{'. ' + _FAR + 'Of them ' if is_far else ': '}", summary)
+    return advise_by_cause(causes, how_far, f"{said}{'. ' + _FAR + 'Of them ' if is_far else ': '}", summary)
 
 
 def _find_needed(summary: Mapping[str, Any], most_db: float, most_of_it_db: float) -> tuple[float, float]:
     """How far the gain has to come down, for all clips and for all but one of twenty: with the supply as it was
     learned, else by all that they overshot."""
     gain = summary.get("clip_gain") or {}
-    needed = (gain.get("turn_down_most_db"), gain.get("turn_down_twentieth_db"))
+    needed = (gain.get("turn_down_most_db"), gain.get("turn_down_db"))
     overshot = (most_db, most_of_it_db)
     all_of_it, twentieth = (
         min(db, own_db) if isinstance(db, int | float) else own_db for db, own_db in zip(needed, overshot, strict=True)
     )
     return all_of_it, twentieth
-
-
-def _advise_by_cause(causes: Counter[str], how_far: str, said: str, summary: Mapping[str, Any]) -> str:
-    """What to do first, by whose fault the clips are, then what each remedy gains.
-
-    Parameters
-    ----------
-    causes : how many clips of each cause
-    how_far : how far the gain would have to come down, and what that comes to
-    said : how many clipped and how far, up to where the causes are counted
-    """
-    words = ", ".join(f"{causes[name]:,} {CAUSE_WORDS[name]}" for name in CAUSE_WORDS if causes[name])
-    decided = sum(causes.values()) - causes["not decidable"]
-    if not decided:
-        return (
-            f"Turn the gain down {how_far}. {said}whose fault it was could not be decided, so that is with the ceiling "
-            "where it was."
-        )
-    supply_share = (causes["supply"] + 0.5 * causes["both"]) / decided
-    mend = _word_remedies(list(summary.get("remedies") or ()))
-    if supply_share >= 0.5:
-        left_db = (summary.get("clip_gain") or {}).get("left_with_supply_db")
-        still = ""
-        if isinstance(left_db, int | float):
-            still = f" On a supply that never sags {left_db:.1f} dB would still be too much."
-            if left_db < LEAST_TOLD_DB:
-                still = " On a supply that never sags nearly all of it would have been clean."
-        return (
-            f"Mend the supply first; until then turn the gain down {how_far}. {said}{words}."
-            f"{' What mending gains: ' + mend + '.' if mend else ''}{still}"
-        )
-    step = f"Turn the gain down {how_far}. {said}{words}."
-    if mend and causes["supply"] + causes["both"]:
-        return f"{step} Mending the supply gains less: {mend}."
-    return step if causes["supply"] or causes["both"] else f"{step} A better supply would not have prevented it."
-
-
-def _word_remedies(remedies: Sequence[Mapping[str, Any]]) -> str:
-    """`halving the resistance of the plus lead gains about 0.3 dB, ...`, the best first."""
-    parts = []
-    for remedy in remedies:
-        gain_db = remedy.get("gain_db")
-        if not isinstance(gain_db, int | float) or gain_db < LEAST_TOLD_DB:
-            continue
-        what, how = remedy.get("what"), remedy.get("how")
-        if what == "alternator":
-            parts.append(f"the {how} gains about {gain_db:.1f} dB of clean output")
-        elif what == "the whole supply":
-            parts.append(f"all sag together costs {gain_db:.1f} dB")
-        else:
-            parts.append(f"half the resistance in {what} gains about {gain_db:.1f} dB")
-    return "; ".join(parts)
 
 
 def find_cranking(summary: Mapping[str, Any]) -> tuple[tuple[float, float], ...]:

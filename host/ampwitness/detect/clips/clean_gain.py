@@ -21,7 +21,7 @@ import numpy as np
 
 from ampwitness.types import FloatArray
 
-USUAL_QUANTILE = 0.98  # of the clips: the worst ones' overdrive is a guess
+FEWEST_FOR_SHARE = 20  # clips from which on one of twenty may stay clipped: the worst ones' overdrive is a guess
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,17 +32,19 @@ class CleanGain:
     lost_db: FloatArray
     stays_db: FloatArray
 
-    def turn_down_db(self, mended_share: float = 0.0, quantile: float = USUAL_QUANTILE) -> float:
-        """How far the gain comes down until all but the worst of the crests fit, with a share of the sag mended."""
-        return max(0.0, self._needed_db(mended_share, quantile))
+    def turn_down_db(self, mended_share: float = 0.0, *, every_one: bool = False) -> float:
+        """How far the gain comes down until the crests fit, with a share of the sag mended: every one of them, or all
+        but one of twenty; of fewer than twenty, all."""
+        return max(0.0, self._needed_db(mended_share, every_one=every_one))
 
     def mending_gains_db(self, mended_share: float) -> float:
-        """By how much more the output may be, and stay clean, with a share of the sag mended."""
-        return self._needed_db(0.0, USUAL_QUANTILE) - self._needed_db(mended_share, USUAL_QUANTILE)
+        """By how much more the output may be, and stay as clean, with a share of the sag mended."""
+        return self._needed_db(0.0) - self._needed_db(mended_share)
 
-    def _needed_db(self, mended_share: float, quantile: float) -> float:
+    def _needed_db(self, mended_share: float, *, every_one: bool = False) -> float:
         needed_db = self.overdrive_db - self.lost_db + (1.0 - mended_share) * self.stays_db
-        return float(np.quantile(needed_db, quantile))
+        is_all = every_one or len(needed_db) < FEWEST_FOR_SHARE
+        return float(np.quantile(needed_db, 1.0 if is_all else 0.95))
 
 
 def find_clean_gain(overdrive_db: FloatArray, lost_db: FloatArray) -> CleanGain | None:
