@@ -145,7 +145,7 @@ def test_under_voltage_switches_off_and_comes_back_on_time() -> None:
     other_a[24_000:36_000] = 100.0  # 12.6 -> 8.6 V from 0.5 to 0.75 s
     run = drive(amplifier, VehicleSupply(12.6, 0.04, 0, 0), sine(40, 2.0, 0.1), RATE_HZ, other_a=other_a)
     cutouts = find_true_cutouts(run)
-    assert [cutout.cause for cutout in cutouts] == ["supply fell below a level"]
+    assert [cutout.cause for cutout in cutouts] == ["supply voltage too low"]
     # sensed volts: 8.6 + 4 exp(-t / 5 ms) reach 9.5 V at 5 ms * ln(4 / 0.9); back above 11 V at 5 ms * ln(4 / 1.6)
     assert cutouts[0].start_s == pytest.approx(0.5 + 0.005 * math.log(4 / 0.9), abs=3e-5)
     assert cutouts[0].stop_s == pytest.approx(0.75 + 0.005 * math.log(4 / 1.6) + 0.4, abs=1e-4)

@@ -73,7 +73,7 @@ def test_the_demo_holds_what_it_promises(seed: int | None) -> None:
     in_passage = slice(round(20.5 * RATE_HZ), 28 * RATE_HZ)
     assert np.abs(run.wanted_v[in_passage]).max() < 3.0 * 12.5 - 1.0
     (cutout,) = truth.cutouts
-    assert cutout.cause == "supply fell below a level"
+    assert cutout.cause == "supply voltage too low"
     assert 1.2 < cutout.stop_s - cutout.start_s < 2.0
     # Dips stand clear of the threshold, so that 1 % of gain error neither hides nor invents one.
     assert len(truth.dips) == 9

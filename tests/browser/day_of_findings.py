@@ -74,7 +74,7 @@ def _findings(random: np.random.Generator, n_clips: int, n_notes: int, n_dips: i
         "dip", random.uniform(0, DAY_S - 1, n_dips), 0.2, {"role": "supply", "reference_v": 12.6, "duration_s": 0.2},
         residual_v=12.6 - depth_v, depth_v=depth_v, depth_percent=depth_v / 0.126,
     )  # fmt: skip
-    cut = {"outage_s": 2.0, "cause": "supply fell below a level", "supply_at_start_v": 9.5,
+    cut = {"outage_s": 2.0, "cause": "supply voltage too low", "supply_at_start_v": 9.5,
            "supply_lowest_before_v": 9.4, "recovered": True}  # fmt: skip
     lost = {"cause": "link", "n_scans_lost": 80_000, "is_exact": True}
     single = (

@@ -1,11 +1,13 @@
 """CC0 recordings of the Debian package sonic-pi-samples: one clipped when it was made, low drums that never were.
 
 The truth is in the file: runs of equal samples at full scale. Played through the board as from an amplifier that has
-room above it. Nothing of the package is kept here; without it these tests are left out.
+room above it. Nothing of the package is kept here; CI installs it (22 MB), elsewhere these tests are left out without
+it.
 """
 
 from __future__ import annotations
 
+import os
 import subprocess
 from pathlib import Path
 
@@ -22,12 +24,13 @@ RATE_HZ = 44_100
 FULL_SCALE_V = 30.0
 ROLES = ("out_p", "out_n", "supply")
 
-pytestmark = pytest.mark.skipif(not FOLDER.exists(), reason="apt install sonic-pi-samples to run these")
+pytestmark = pytest.mark.skipif(
+    not os.environ.get("CI") and not FOLDER.exists(), reason="apt install sox sonic-pi-samples to run these"
+)
 
 
 def read_left(name: str) -> np.ndarray:
-    command = ["ffmpeg", "-v", "error", "-i", str(FOLDER / f"{name}.flac"), "-af", "pan=mono|c0=c0",
-               "-ar", str(RATE_HZ), "-f", "f32le", "-"]  # fmt: skip
+    command = ["sox", str(FOLDER / f"{name}.flac"), "-r", str(RATE_HZ), "-t", "f32", "-", "remix", "1"]
     sound = np.frombuffer(subprocess.run(command, check=True, capture_output=True).stdout, dtype="<f4")
     return np.pad(sound.astype(float), RATE_HZ // 10)
 

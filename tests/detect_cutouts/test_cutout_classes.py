@@ -96,7 +96,7 @@ def test_the_level_of_letting_go_is_learned_over_repeats() -> None:
 def _let_go(volts: float, slope_v_per_s: float, held_v: float = 13.0) -> Finding:
     course_v = tuple(volts - 0.001 * ms * slope_v_per_s for ms in range(13))
     evidence = {"let_go_v": volts, "supply_ms_before_v": course_v, "supply_lowest_survived_v": held_v}
-    return Finding("cutout", 0.0, 1.0, "serious", {"cause": "supply fell below a level"}, {}, evidence)
+    return Finding("cutout", 0.0, 1.0, "serious", {"cause": "supply voltage too low"}, {}, evidence)
 
 
 def test_how_late_an_amplifier_lets_go_is_learned_from_how_fast_the_supply_fell() -> None:

@@ -32,7 +32,7 @@ def _noise(peak_v: float) -> FloatArray:
     ("low_s", "cause"),
     [
         ((4.16, 5.5), "not decided: the signal may have paused"),
-        ((4.39, 5.5), "supply fell below a level"),
+        ((4.39, 5.5), "supply voltage too low"),
         ((4.245, 4.25), "not decided: the signal may have paused"),
     ],
 )
@@ -79,7 +79,7 @@ def test_a_guard_that_waits_is_not_held_to_what_it_went_on_through_for_less() ->
     supply = 12.6 - 3.2 * ((AT > 3.2) & (AT < 3.206)) - 3.3 * np.clip((AT - 4.37) / 0.019, 0, 1) * (AT < 5.5)
     case = CutoutCase({"output": np.where((AT >= 4.4) & (AT < 5.9), 0.0, _noise(12.0)), "supply": supply}, "")
     found, summary = find_cutouts(case)
-    (low,) = [f for f in found if f.measured["cause"] == "supply fell below a level"]
+    (low,) = [f for f in found if f.measured["cause"] == "supply voltage too low"]
     learned = summary["under_voltage"]
     assert isinstance(learned, dict)
     assert learned["interval_v"][0] < 9.3 + 0.02 < 9.5 < learned["interval_v"][1] < 12.0
@@ -93,7 +93,7 @@ def test_a_new_low_of_a_supply_that_wavers_little_is_one_and_a_late_stop_may_be_
         blip = (4.4 - early_s < AT) & (4.42 - early_s > AT)
         supply = 14.0 - 4.2 * down - 0.15 * blip - 0.04 * down * np.sin(9 * np.pi * AT) ** 2
         (found,) = _find(np.where((AT >= 4.4) & (AT < 5.9), 0.0, _noise(12.0)), supply)
-        assert (found.measured["cause"], found.measured["confidence"]) == ("supply fell below a level", confidence)
+        assert (found.measured["cause"], found.measured["confidence"]) == ("supply voltage too low", confidence)
         assert ("a pause of the programme" in found.evidence["not_excluded"]) == (confidence == "medium")
 
 
@@ -111,7 +111,7 @@ def test_dc_that_rises_slowly_out_of_a_programme_is_one_finding_with_both_its_en
 def test_what_comes_back_at_the_same_low_supply_did_not_let_go_at_it(up_s: float) -> None:
     supply = 12.6 - 3.0 * ((AT >= 4.39) & (up_s > AT))
     (found,) = _find(np.where((AT >= 4.4) & (AT < 5.6), 0.0, _noise(12.0)), supply)
-    assert str(found.measured["cause"]).startswith("supply fell" if up_s < 5.6 else "not decided")
+    assert str(found.measured["cause"]).startswith("supply voltage too low" if up_s < 5.6 else "not decided")
 
 
 @pytest.mark.parametrize("name", list(cutout_more.CLASSES))
@@ -134,7 +134,7 @@ def test_a_guard_that_waits_outlives_a_deeper_low_of_a_moment() -> None:
     supply += 2.0 * np.clip((at - 6.5) / 0.4, 0, 1)
     volts = {"output": wave + rng.normal(0, 0.02, len(at)), "supply": supply + rng.normal(0, 0.004, len(at))}
     (found,), _ = find_cutouts(CutoutCase(volts, ""))
-    assert found.measured["cause"] == "supply fell below a level"
+    assert found.measured["cause"] == "supply voltage too low"
 
 
 @pytest.mark.parametrize("seed", [601, 627])

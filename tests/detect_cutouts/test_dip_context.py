@@ -74,8 +74,8 @@ def test_a_mark_that_the_board_never_told_of_is_tied_by_the_computers_clock() ->
 
 
 def test_with_the_engine_charging_nobody_is_told_to_start_it() -> None:
-    assert "engine running" in find_next_test("supply fell below a level", 12.5)
-    assert "engine running" not in find_next_test("supply fell below a level", 14.1)
+    assert "engine running" in find_next_test("supply voltage too low", 12.5)
+    assert "engine running" not in find_next_test("supply voltage too low", 14.1)
 
 
 def _find_dips(supply: np.ndarray, window_s: float) -> list[Finding]:

@@ -54,7 +54,7 @@ def test_an_output_that_moves_with_its_ground_is_one_stop_though_the_contact_fli
 def test_a_supply_that_always_is_low_lets_the_amplifier_go_all_the_same() -> None:
     supply = 10.75 - 0.8 * np.clip((AT - 3.95) / 0.05, 0, 1) * (AT < 5.2)
     (found,) = _find(np.where(OFF, 0.0, TONE), supply=supply)
-    assert found.measured["cause"] == "supply fell below a level"
+    assert found.measured["cause"] == "supply voltage too low"
 
 
 def test_a_slow_ring_behind_a_stop_is_no_return() -> None:
@@ -62,7 +62,7 @@ def test_a_slow_ring_behind_a_stop_is_no_return() -> None:
     ring = 2.4 * np.exp(-since / 0.2) * np.sin(2 * np.pi * 4 * since)
     supply = 12.6 - 3.6 * np.clip((AT - 3.95) / 0.05, 0, 1) * (AT < 5.2)
     (found,) = _find(np.where(OFF, ring, TONE), supply=supply)
-    assert found.measured["cause"] == "supply fell below a level"
+    assert found.measured["cause"] == "supply voltage too low"
     assert found.stop_s == pytest.approx(5.4, abs=0.005)
 
 

@@ -165,7 +165,7 @@ def cutout(start_s: float, outage_s: float, severity: Severity, cause: str) -> F
 
 def test_what_should_be_so_is_not_what_to_start_with() -> None:
     muted = cutout(60.0, 3.0, "information", CRANKING)
-    low = cutout(430.0, 0.5, "serious", "supply fell below a level")
+    low = cutout(430.0, 0.5, "serious", "supply voltage too low")
     stuck = cutout(500.0, 0.1, "danger", "output stuck at DC")
     assert find_worst([muted, low], "cutout") == low
     assert find_worst([muted, low, stuck], "cutout") == stuck

@@ -14,7 +14,7 @@ from ampwitness.units import unbind_units
 
 def cutout(*events: tuple[float, str], severity: str = "serious", start_s: float = 3.0) -> Finding:
     told = [{"time_s": start_s + off_s, "what": what} for off_s, what in (*events, (0.0, "output stopped"))]
-    measured = {"outage_s": 0.5, "start_uncertainty_s": 0.001, "cause": "supply fell below a level"}
+    measured = {"outage_s": 0.5, "start_uncertainty_s": 0.001, "cause": "supply voltage too low"}
     return Finding("cutout", start_s, start_s + 0.5, severity, measured, {}, {"events": told})  # type: ignore[arg-type]
 
 

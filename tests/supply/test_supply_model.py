@@ -287,7 +287,7 @@ def test_full_power_is_held_against_the_level_at_which_the_amplifier_was_seen_to
         return Finding("cutout", start_s, start_s + 1.0, "serious", measured, {}, {})
 
     seen = DetectorResult(
-        (cut_out(1.0, "supply fell below a level", 9.2), cut_out(3.0, "remote lead dropped", 12.0)),
+        (cut_out(1.0, "supply voltage too low", 9.2), cut_out(3.0, "remote lead dropped", 12.0)),
         Coverage("cutouts", 12.0, ()),
         {},
     )

@@ -104,7 +104,7 @@ def lead_lost_behind_a_capacitor(rng: np.random.Generator) -> CutoutCase:
         if stop is None and volts < level_v:
             stop = k
     scene.start_s = (begin if stop is None else stop) / RATE_HZ + 0.003
-    wanted = "supply fell below a level|supply lost"
+    wanted = "supply voltage too low|supply lost"
     return scene.case(scene.wave * scene.gate(comes_back=False), supply, wanted)
 
 
@@ -263,7 +263,7 @@ def its_own_load(rng: np.random.Generator) -> CutoutCase:
             gain, n_off = gain * float(np.exp(-1 / (0.0004 * RATE_HZ))), n_off + 1
             n_off = n_off if n_off < wait else None
         supply[k], gate[k] = volts, gain
-    case = scene.case(scene.wave * gate, supply, "supply fell below a level")
+    case = scene.case(scene.wave * gate, supply, "supply voltage too low")
     case.start_s, case.stop_s, case.level_v = tuple(starts), (None,) * len(starts), level_v
     return case
 

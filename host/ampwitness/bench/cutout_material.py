@@ -194,7 +194,7 @@ def under_voltage(rng: np.random.Generator) -> CutoutCase:
     ends = tuple(_seen_end(scene, wave, s) for s in stops)
     return CutoutCase(
         _finish(scene, wave, supply),
-        "supply fell below a level",
+        "supply voltage too low",
         _STEADY if rng.uniform() < 0.5 else (),
         tuple(starts),
         ends,

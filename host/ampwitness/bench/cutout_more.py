@@ -115,7 +115,7 @@ def kick_pulls_it_under(rng: np.random.Generator) -> CutoutCase:
     u = scene.at - start_s
     pull = depth_v * np.clip(u / 0.035 + 1, 0, 1) * np.exp(-np.maximum(u - 0.01, 0) / 0.05)
     gate = scene.gate(start_s, start_s + float(rng.uniform(0.3, 1.5)))
-    return scene.case(scene.wave * gate, scene.supply - pull, "supply fell below a level", start_s)
+    return scene.case(scene.wave * gate, scene.supply - pull, "supply voltage too low", start_s)
 
 
 def loose_lead(rng: np.random.Generator) -> CutoutCase:
@@ -179,7 +179,7 @@ def collapse_in_speech(rng: np.random.Generator) -> CutoutCase:
     pull = depth_v * np.clip(u / 0.03 + 1, 0, 1) * np.exp(-np.maximum(u - 0.2, 0) / 0.05)
     gate = scene.gate(start_s, start_s + float(rng.uniform(0.6, 1.5)))
     supply = scene.supply * gate + scene.rest_v * (1 - gate)  # what is off draws nothing
-    case = scene.case(scene.wave * gate, supply - pull, "supply fell below a level", start_s)
+    case = scene.case(scene.wave * gate, supply - pull, "supply voltage too low", start_s)
     case.pauses = True
     return case
 

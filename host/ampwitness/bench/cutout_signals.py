@@ -13,7 +13,7 @@ from ampwitness.types import Edge
 
 # class -> what the detector's cause must begin with; "none": no finding wanted
 CUTOUT_CLASSES: dict[str, str] = {
-    "under-voltage, model": "supply fell below a level",
+    "under-voltage, model": "supply voltage too low",
     "supply lost": "supply lost at the terminals",
     "remote dropped": "remote lead dropped",
     "remote, no digital line": "not decided",

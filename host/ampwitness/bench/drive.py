@@ -154,7 +154,7 @@ class _AmplifierRun:
         self._load_state = amplifier.load.rest_state()
         self._is_on, self._changed_at, self._gain_at_change = True, -(10**12), 0.0
         self._guards = [
-            _GuardRun(amplifier.under_voltage, "supply fell below a level", rate_hz),
+            _GuardRun(amplifier.under_voltage, "supply voltage too low", rate_hz),
             _GuardRun(amplifier.remote, "remote lead dropped", rate_hz),
         ]
         if amplifier.thermal is not None:

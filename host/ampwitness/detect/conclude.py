@@ -16,6 +16,7 @@ from ampwitness.detect.clips.ceiling_fit import CeilingFit
 from ampwitness.detect.clips.clean_gain import CleanGain, find_clean_gain
 from ampwitness.detect.clips.clip_cause import attach_cause, judge_clip, learn_ceilings, read_ceiling
 from ampwitness.detect.clips.found_clips import ClipTable
+from ampwitness.detect.cutouts.cutout_cause import LOW
 from ampwitness.detect.cutouts.cutout_level import learn_level
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.supply.engine_states import find_cranking
@@ -208,8 +209,7 @@ def _under_voltage(findings: Sequence[Finding]) -> float | None:
     levels = [
         float(value)
         for f in findings
-        if "supply fell below" in str(f.measured.get("cause"))
-        and isinstance(value := f.measured.get("supply_at_start_v"), int | float)
+        if f.measured.get("cause") == LOW and isinstance(value := f.measured.get("supply_at_start_v"), int | float)
     ]
     return max(levels, default=None)
 

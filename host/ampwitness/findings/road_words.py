@@ -34,7 +34,7 @@ NEXT_TESTS: tuple[tuple[str, str], ...] = (
         "none is the broken one.",
     ),
     (
-        "supply fell",
+        "supply voltage too low",
         "Record again with the engine running, or with a charger on the battery: if the cut-outs end, mend the supply "
         "(battery, leads, ground), not the amplifier.",
     ),
@@ -122,7 +122,7 @@ def find_next_test(cause: str, usual_v: float | None = None) -> str:
 
     `usual_v`: supply before it; a charged one needs no engine running.
     """
-    if cause.startswith("supply fell") and usual_v is not None and usual_v > _CHARGED_V:
+    if cause.startswith("supply voltage too low") and usual_v is not None and usual_v > _CHARGED_V:
         return _LOW_WHILE_CHARGED
     return next((test for start, test in NEXT_TESTS if cause.startswith(start)), NEXT_TESTS[-1][1])
 
@@ -212,7 +212,7 @@ def _word_level(level: Mapping[str, Any] | None) -> list[str]:
     if not level:
         return []
     low_v, high_v = level["interval_v"]
-    text = f"This amplifier lets go at about {level['level_v']:.2f} V of supply (95 %: {low_v:.2f} to {high_v:.2f} V)"
+    text = f"This amplifier switches off at about {level['level_v']:.2f} V (95 %: {low_v:.2f} to {high_v:.2f} V)"
     if level["n_stops"] > 1:
         text += f", learned from {level['n_stops']} stops that scattered by {level['spread_v']:.2f} V"
     else:

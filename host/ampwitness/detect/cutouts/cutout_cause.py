@@ -46,7 +46,7 @@ STEADY_RATIO = 0.3  # of steady volts: no more rms on them. Bass under a pause h
 MANY_ALIKE = 4  # so many stops that nothing explains beside one, and the programme is one that stops so: speech
 BACK_RATIO = 0.6  # of the usual supply: it is back
 
-LOW = "supply fell below a level"
+LOW = "supply voltage too low"
 LOST = "supply lost at the terminals"
 LOOSE_SUPPLY = "supply connection intermittent"
 GROUND_LOST = "ground connection lost"
@@ -438,11 +438,11 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
     if words == REMOTE_FLICKERED:
         return ["an amplifier that mutes late after its remote lead flickered", *_left_open(PAUSE, stop, reference)]
     if words == REMOTE_SAGGED:
-        return ["an amplifier that lets go at that level of its remote lead", *_left_open(PAUSE, stop, reference)]
+        return ["an amplifier that switches off at that level of its remote lead", *_left_open(PAUSE, stop, reference)]
     if words == HUM:
         return ["a programme that goes over to such a sound by itself"]
     if words == TOGETHER:
-        return ["an overload or short at the output, which pulls the supply down itself", "supply fell below a level"]
+        return ["an overload or short at the output, which pulls the supply down itself", LOW]
     if words == STUCK and stop.is_half:
         return ["an output that stands at half the supply by itself: measure across the speaker's terminals"]
     if words == STUCK and reference != AMPLIFIER_GROUND and _may_be_lifted(stop):
