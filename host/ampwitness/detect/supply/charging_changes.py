@@ -29,9 +29,11 @@ STEP_V = 0.45  # a fall of the level this large within a second and a half: the 
 BLOCK_STEPS = 10  # of 10 ms: the level goes in tenths of a second
 SURFACE_S = 300.0  # from memory: so long behind a charging the charge on the plates shows
 RESTED_HIGH_V, RESTED_WANDER_V = 12.95, 0.3
-RESTED_ABOVE_V, RESTED_BLOCKS = 0.25, 50
+RESTED_ABOVE_V, RESTED_BLOCKS = 0.35, 50
+SLOW_FALL_V = 0.4  # within four seconds and a half, to below what charges
 _LONGEST_FALL, _FALLS_V = 200, 0.04  # blocks; within a second
-_DIP_BLOCKS = 20
+_STANDS_BLOCKS, _STANDS_WITHIN, _STANDS_V = 20, 60, 0.08
+_DIP_BLOCKS, _HOLDS = 20, 20
 
 
 def measure_level(
@@ -61,8 +63,14 @@ def find_charging_changes(
     fall = level - later  # over the next second and a half
     # A fall of the level that is not taken back within the next two seconds.
     much_later = np.concatenate((level[3 * far :], np.full(min(3 * far, len(level)), level[-1])))
-    off = (fall > STEP_V) & (level - much_later > STEP_V) & (much_later < 13.6)
     charging_v, is_rested = _known_rest(level_s, level, cranks)
+    # A consumer that goes while the battery comes down lifts it for a moment.
+    held = np.minimum(level, np.concatenate((level[_HOLDS:], np.full(min(_HOLDS, len(level)), np.inf)))[: len(level)])
+    off = (fall > STEP_V) & (level - much_later > STEP_V) & (much_later < 13.6)
+    # A battery that comes down slowly; not one that a consumer of some seconds pulled down.
+    stays = np.concatenate((level[5 * far :], np.full(min(5 * far, len(level)), level[-1])))
+    off |= (level - np.maximum(much_later, stays) > SLOW_FALL_V) & (much_later < charging_v)
+    off &= ~_comes_to_stand(level, charging_v)
     is_high, is_low = level > charging_v, (level < REST_TO_V) & ~_is_taken_back(level) | is_rested
     first: State = "charging" if is_high[0] else "rest" if level[0] < 12.95 else "not decidable"
     changes: list[tuple[float, State]] = [(float(level_s[0]) - 0.05, first)]
@@ -74,16 +82,17 @@ def find_charging_changes(
             if not len(ends):
                 break
             place = at + int(ends[0])
-            # The instant at which it left the level, within that second and a half; and the surface charge that
+            # The instant at which it left the level, within those seconds; and the surface charge that
             # stays on the battery for minutes is not taken for a charger again.
-            stop = min(n, place + 2 * far + 1)
+            stop = min(n, place + 3 * far + 1)
             settled_v = float(level[min(n - 1, place + 3 * far)])
-            left_v = level[place] - 0.12 * (level[place] - settled_v)
             if off[place]:
-                gone = np.flatnonzero(level[place:stop] < left_v)
-                place += int(gone[0]) if len(gone) else 0
+                half_v = (float(level[place]) + settled_v) / 2
+                gone = np.flatnonzero(level[place:stop] < half_v)
+                place = find_fall_start(level, place + int(gone[0]), at) if len(gone) else place
             else:
-                place = _fall_began(level, place, at)
+                place = find_fall_start(level, place, at)
+            settled_v = float(level[min(n - 1, place + 3 * far)])
             floor_v = max(float(charging_v[min(n - 1, place + far)]), settled_v + 0.25)
             state = "rest"
             changes.append((float(level_s[min(place, n - 1)]) - 0.05, state))
@@ -98,11 +107,11 @@ def find_charging_changes(
         else:
             # It must have been below: behind a fall the level is above at first.
             below = np.concatenate(([state == first and at <= 1], level[at:-1] <= floor_v))
-            rises = np.flatnonzero((level[at:] > floor_v) & below)
+            rises = np.flatnonzero((held[at:] > floor_v) & below)
             if not len(rises):
                 break
-            place = _rise_began(level, at + int(rises[0]))
-            state = "charging"
+            since, at = at, at + int(rises[0])
+            place, state = max(since, _rise_began(level, at)), "charging"
         changes.append((float(level_s[place]) - 0.05, state))
         at = max(place, at) + 1
         while at < n and state == "charging" and level[at] < CHARGING_FROM_V and at < place + far:
@@ -133,7 +142,23 @@ def _known_rest(
     return charging_v, is_rested
 
 
-def _fall_began(level: FloatArray, place: int, first: int) -> int:
+def _comes_to_stand(level: FloatArray, charging_v: FloatArray) -> npt.NDArray[np.bool_]:
+    """(n,) whether the level falls and, within eight seconds, stands still for two where only a charger holds it.
+
+    A battery that is left alone comes down there; consumers, and a charger's own rule, make steps.
+    """
+    n = len(level)
+    if n < _STANDS_BLOCKS + _STANDS_WITHIN:
+        return np.zeros(n, dtype=bool)
+    ahead = np.lib.stride_tricks.sliding_window_view(level, _STANDS_BLOCKS)
+    low_v, high_v = np.percentile(ahead, [10, 90], axis=1)
+    stands = (high_v - low_v < _STANDS_V) & (low_v > charging_v[: len(ahead)])
+    stand_v = np.concatenate((np.where(stands, high_v, np.inf), np.full(n - len(ahead) + _STANDS_WITHIN - 1, np.inf)))
+    lowest_v = np.lib.stride_tricks.sliding_window_view(stand_v, _STANDS_WITHIN).min(axis=1)
+    return np.asarray(lowest_v < level - STEP_V / 2)
+
+
+def find_fall_start(level: FloatArray, place: int, first: int) -> int:
     """Where the fall began that was seen at `place`, not before `first`: the battery comes down slowly at times."""
     at = place
     while at - first > BLOCK_STEPS and place - at < _LONGEST_FALL and level[at - 10] - level[at] > _FALLS_V:
@@ -202,8 +227,12 @@ def _place_step(time_s: float, level_s: FloatArray, level: FloatArray) -> float:
 
 def _rise_began(level: FloatArray, place: int) -> int:
     """Where the rise began that passes the charging level at `place`."""
+    lowest = place
+    while lowest > BLOCK_STEPS and place - lowest < _LONGEST_FALL and level[lowest] - level[lowest - 10] > _FALLS_V:
+        lowest -= 1
     first = max(0, place - 15)
     before_v = float(np.median(level[first : max(first + 1, place - 8)]))
     top_v = float(level[min(len(level) - 1, place + 15)])
     low = np.flatnonzero(level[first : place + 1] < before_v + 0.12 * (top_v - before_v))
-    return first + int(low[-1]) + 1 if len(low) else place
+    began = first + int(low[-1]) + 1 if len(low) else place
+    return lowest if lowest < first else began

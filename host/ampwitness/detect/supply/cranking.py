@@ -29,6 +29,7 @@ CRANK_LONGEST_S = 30.0
 CRANK_SWING_V = 0.12
 _STROKES_HZ, _STROKES_CYCLES, _STROKES_V, _STROKES_SHARE = (2.5, 20.0), 4, 0.025, 0.6
 _ASKS_V2, _IN_STEP, _STEP_LAGS = 0.02, 0.4, 5  # an output that plays; so far it may be ahead, in steps of 10 ms
+_ALIKE_RATIO = 0.2
 _NEAR_RATIO, _PAUSE_LEAST = 0.8, 12
 _PAUSES_RATIO, _PAUSES_AFTER, _PAUSES_LEAST, _SOON_STEPS = 0.02, 3, 3, 14
 _STROKES_LEAST, _STROKES_LONGEST = 30, 300  # of 10 ms
@@ -121,7 +122,8 @@ def _judge_cranking(
     # A consumer swings by nothing once its inrush is over; and what the music pulls does not count.
     inside = slice(at + 10 + max(0, end - 15) // 3, at + end - 5)
     settled = open_v[inside]
-    has_strokes = _has_strokes(settled) and not _is_in_step(settled, asked[inside])
+    is_own = _is_in_step(settled, asked[inside]) and _swung_alike(supply[before], asked[before], settled, asked[inside])
+    has_strokes = _has_strokes(settled) and not is_own
     if not has_strokes and (centre_v > rest_v - CRANK_LEFT_V or centre_v < notch_v + CRANK_BACK_V):
         return None
     if float(np.percentile(volts[8 : max(end, 9)], 20)) < CRANK_LEAST_V:
@@ -205,6 +207,14 @@ def _is_in_step(volts: FloatArray, asked: FloatArray) -> bool:
         if scale > 0 and abs(float(a @ b)) > _IN_STEP * scale:
             return True
     return False
+
+
+def _swung_alike(volts: FloatArray, asked: FloatArray, later: FloatArray, later_asked: FloatArray) -> bool:
+    """Whether the supply swung ahead as well, for as much as the output asked: else it is in step by chance."""
+    if not np.isfinite(asked).all() or float(np.std(asked)) < _ALIKE_RATIO * float(np.std(later_asked)):
+        return True  # it hardly asked for anything
+    was = float(np.std(_without_course(volts)) / np.std(asked))
+    return was > _ALIKE_RATIO * float(np.std(_without_course(later)) / np.std(later_asked))
 
 
 def _without_course(volts: FloatArray) -> FloatArray:

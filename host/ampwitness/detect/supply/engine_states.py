@@ -24,6 +24,7 @@ from ampwitness.detect.supply.charging_changes import (
     State,
     add_weak_charging,
     find_charging_changes,
+    find_fall_start,
     measure_level,
 )
 from ampwitness.detect.supply.cranking import CRANK_FROM_V, list_crankings
@@ -35,6 +36,8 @@ STATES: tuple[State, ...] = ("rest", "cranking", "charging", "not decidable")
 
 WANDER_V = 0.9
 LEAST_CHARGED_V = 11.5  # no charger holds less
+_HIGHER_V, _HIGH_BLOCKS, _LOW_BLOCKS = 0.4, 50, 30  # above a lithium battery's rest; of a tenth of a second
+_LONGEST_WAY = 100  # blocks
 _SLOW_CHARGE_S = 20.0  # a worn alternator, or a cold battery, comes up so slowly behind a cranking
 
 
@@ -147,6 +150,9 @@ def _assemble(
     )
     inside = inside[inside > LEAST_CHARGED_V]  # a lead that lost contact, a consumer at its inrush
     wander_v = float(np.subtract(*np.percentile(inside, [95, 5]))) if len(inside) > 20 else 0.0
+    if not cranks:
+        spans, unsure = _doubt_high_rest(spans, level_s, level)
+        remarks += unsure
     was_low_in_between = any(
         span.state == "not decidable" and {spans[k - 1].state, spans[k + 1].state} == {"charging"}
         for k, span in enumerate(spans[1:-1], 1)
@@ -158,6 +164,44 @@ def _assemble(
             f"the charging voltage {wandered}: a variable charger, so a low supply behind it may be rest or charging"
         )
     return spans, remarks
+
+
+def _doubt_high_rest(
+    spans: list[StateSpan], level_s: FloatArray, level: FloatArray
+) -> tuple[list[StateSpan], list[str]]:
+    """Without a cranking: charging so low that a lithium battery rests there is undecided, if it is higher at times."""
+    is_high = level > CRANK_FROM_V
+    top_v = float(np.median(level[is_high])) if is_high.sum() > _HIGH_BLOCKS else 0.0
+    out: list[StateSpan] = []
+    for span in spans:
+        inside = np.flatnonzero((level_s >= span.start_s) & (level_s < span.stop_s) & (span.state == "charging"))
+        now_s = span.start_s
+        for run in np.split(inside, np.flatnonzero(np.diff(is_high[inside])) + 1):
+            if len(run) < _LOW_BLOCKS or is_high[run[0]] or float(np.median(level[run])) + _HIGHER_V > top_v:
+                continue
+            first_v, later_v = (float(np.median(part)) for part in np.array_split(level[run], 4)[:3:2])
+            if later_v > first_v + STEP_V / 4:  # it is on its way up
+                continue
+            first = _leave_high(level, int(inside[0]), int(run[0]), (float(np.median(level[run])) + top_v) / 2)
+            a, b = max(now_s, float(level_s[first]) - 0.05), float(level_s[run[-1]]) + 0.05
+            b = span.stop_s if run[-1] == inside[-1] else b
+            out += [StateSpan(now_s, a, "charging"), StateSpan(a, b, "not decidable")]
+            now_s = b
+        out.append(StateSpan(now_s, span.stop_s, span.state))
+    out = [span for span in out if span.stop_s - span.start_s > STEP_S]
+    if len(out) == len(spans):
+        return spans, []
+    return _close_up(out), [
+        "without a cranking, a supply where a lithium battery rests, and higher at times, may be rest or charging"
+    ]
+
+
+def _leave_high(level: FloatArray, first: int, place: int, middle_v: float) -> int:
+    """The block from which the level came down to what it has at `place`, by way of `middle_v`; none before `first`."""
+    above = np.flatnonzero(level[max(first, place - _LONGEST_WAY) : place] > middle_v)
+    if not len(above):
+        return place
+    return find_fall_start(level, max(first, place - _LONGEST_WAY) + int(above[-1]) + 1, first)
 
 
 def _close_up(spans: list[StateSpan]) -> list[StateSpan]:
@@ -184,11 +228,12 @@ def _by_cranking(spans: list[StateSpan], level_s: FloatArray, level: FloatArray)
     """
     out = list(spans)
     insides = [level[(level_s >= span.start_s) & (level_s < span.stop_s)] for span in spans]
-    for place in reversed(range(len(spans))):
+    first_crank = next((place for place, span in enumerate(spans) if span.state == "cranking"), 0)
+    for place in reversed(range(len(spans) - 1)):
         span, inside = spans[place], insides[place]
-        # What led to a rest ahead of a cranking, as high as a battery may stand, was one.
-        after = spans[place + 1].state if place + 1 < len(spans) else None
-        rests = after == "cranking" or (place == 0 and place + 2 < len(spans) and spans[2].state == "cranking")
+        # What led to a rest ahead of the first cranking, as high as a battery may stand, was one.
+        follows = out[place + 1].state
+        rests = follows == "cranking" or (place < first_crank and follows == "rest")
         if rests and span.state in ("not decidable", "charging") and len(inside):
             is_steady = float(np.subtract(*np.percentile(inside, [95, 5]))) < STEP_V
             if float(np.median(inside)) < CRANK_FROM_V and (is_steady or span.state == "not decidable"):
@@ -196,7 +241,7 @@ def _by_cranking(spans: list[StateSpan], level_s: FloatArray, level: FloatArray)
     for place, (span, inside) in enumerate(zip(out, insides, strict=True)):
         before = out[place - 1].state if place else None
         after = out[place + 1].state if place + 1 < len(out) else None
-        if before == "cranking" and after == "charging" and span.state == "rest":
+        if before == "cranking" and after == "charging":
             if span.stop_s - span.start_s < _SLOW_CHARGE_S and len(inside) > 5 and _rises(inside):
                 out[place] = StateSpan(span.start_s, span.stop_s, "charging")
         elif before == after == "charging" and span.state == "rest":

@@ -1,0 +1,78 @@
+"""When charging begins and ends where it comes and goes slowly, in steps, or at a battery that rests high."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from ampwitness.bench.engine_scores import FAMILIES, RATE_HZ, EngineCase, find_states, score_case
+
+AT = np.arange(100 * RATE_HZ) / RATE_HZ
+
+
+def _states(volts: np.ndarray) -> list[tuple[float, str]]:
+    """(start, state) of what is found in a supply alone."""
+    noise = np.random.default_rng(3).normal(0, 0.002, len(volts))
+    case = EngineCase({"supply": volts + noise}, [(0.0, "rest")], len(volts) / RATE_HZ)
+    return [(span.start_s, span.state) for span in find_states(case).spans]
+
+
+def _since(time_s: float) -> np.ndarray:
+    return np.maximum(AT - time_s, 0.0)
+
+
+def _started(rest_v: float, charged_v: float) -> np.ndarray:
+    """Rest, a cranking at 10 s, charging."""
+    u, v = _since(10.0), _since(11.0)
+    cranked = rest_v - 2.0 - 2.0 * np.exp(-u / 0.05) + 0.4 * np.sin(2 * np.pi * 7 * u)
+    charging = charged_v - (charged_v - rest_v + 2.0) * np.exp(-v / 0.1)
+    return np.where(AT < 10.0, rest_v, np.where(AT < 11.0, cranked, charging))
+
+
+def test_a_battery_that_comes_down_slowly_is_dated_from_where_it_left_the_charging_level() -> None:
+    volts = np.where(AT < 60.0, _started(12.7, 14.0), 12.95 + 1.05 * np.exp(-_since(60.0) / 3.0))
+    volts -= 0.15 * (AT > 67.5)  # which takes it below where charging is out of the question
+    start_s, state = _states(volts)[-1]
+    assert state == "rest"
+    assert start_s == pytest.approx(60.0, abs=0.5)
+
+
+def test_consumers_that_lower_a_charging_level_step_by_step_stop_no_engine() -> None:
+    volts = _started(12.7, 14.4) - 0.48 * (AT > 50.0) - 0.4 * (AT > 54.2)
+    assert [state for _, state in _states(volts)] == ["rest", "cranking", "charging"]
+
+
+def test_a_consumer_that_goes_while_the_battery_comes_down_is_no_charger() -> None:
+    volts = np.where(AT < 60.0, _started(12.4, 13.97), 12.3 + 1.67 * np.exp(-_since(60.0) / 3.0))
+    volts -= 0.6 * ((AT > 60.2) & (AT < 61.2))
+    assert [state for _, state in _states(volts)] == ["rest", "cranking", "charging", "rest"]
+
+
+def test_a_charger_that_comes_up_slowly_is_dated_from_where_it_began() -> None:
+    volts = 12.45 + 2.0 * (1 - np.exp(-_since(30.0) / 6.0))
+    (_, first), (start_s, then) = _states(volts)
+    assert (first, then) == ("rest", "charging")
+    assert start_s == pytest.approx(30.0, abs=0.3)
+
+
+def test_a_lithium_battery_and_a_charger_without_a_cranking_leave_its_rest_undecided() -> None:
+    volts = np.where(AT < 70.0, 13.35 + 1.0 * (AT > 30.0), 13.35 + 1.0 * np.exp(-_since(70.0) / 0.3))
+    found = _states(volts)
+    assert [state for _, state in found] == ["not decidable", "charging", "not decidable"]
+    assert [start_s for start_s, _ in found] == pytest.approx([0.0, 30.0, 70.0], abs=0.3)
+
+
+def test_a_steady_low_charging_level_stays_one() -> None:
+    assert [state for _, state in _states(np.full(len(AT), 13.4))] == ["charging"]
+
+
+def test_a_high_rest_ahead_of_the_first_cranking_is_rest_whatever_pulled_at_it() -> None:
+    volts = _started(13.35, 14.3) - 0.5 * ((AT > 2.0) & (AT < 6.0))
+    assert [state for _, state in _states(volts)] == ["rest", "cranking", "charging"]
+
+
+def test_strokes_in_step_with_an_output_that_does_not_pull_are_strokes() -> None:
+    number = list(FAMILIES).index("engine that does not start")
+    case = FAMILIES["engine that does not start"](np.random.default_rng([18607, number]))
+    share, wrong, errors, _ = score_case(case, find_states(case))
+    assert share > 0.995, wrong
+    assert all(abs(start_s) <= 0.005 for start_s, _ in errors)
