@@ -11,6 +11,7 @@ from ampwitness.types import Envelope, Segment, Trace
 
 MAX_STEPS = 1 << 17  # 2.6 MB a role; 10 ms steps last 22 minutes, 72 hours end at 2.56 s
 _SLACK_SAMPLES = 1e-4  # a sample this close before a step's edge is on it: times are rounded
+_CACHED = 40_960  # samples that are turned over at a time
 
 
 class EnvelopeBuilder:
@@ -121,15 +122,32 @@ def _reduce(
     length = int(n_samples[1]) if len(n_samples) > 2 else 0
     inner = n_samples[1:-1]
     if length and bool(np.all(inner == length)):
-        table, firsts = volts[starts[1] : starts[-1]].reshape(-1, length), starts[1:-1] - starts[1]
+        table = volts[starts[1] : starts[-1]].reshape(-1, length)
         head, tail = volts[: starts[1]], volts[starts[-1] :]
-        inside = table.reshape(-1)  # so two thirds of the time of the extremes of rows as short as these
-        lowest = np.concatenate(([head.min()], np.minimum.reduceat(inside, firsts), [tail.min()]))
-        highest = np.concatenate(([head.max()], np.maximum.reduceat(inside, firsts), [tail.max()]))
+        lowest, highest = _extremes(table)
+        lowest = np.concatenate(([head.min()], lowest, [tail.min()]))
+        highest = np.concatenate(([head.max()], highest, [tail.max()]))
         squares = np.concatenate(([_power(head)], np.einsum("ij,ij->i", table, table), [_power(tail)]))
         return lowest, highest, squares.astype(np.float64)
     squared = np.add.reduceat(volts.astype(np.float64) ** 2, starts)
     return np.minimum.reduceat(volts, starts), np.maximum.reduceat(volts, starts), squared
+
+
+def _extremes(
+    table: npt.NDArray[np.float32],
+) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+    """Lowest and highest of each row: so many rows at a time, turned over, that they stay in the processor's cache; a
+    third of the time of going along rows as short as these."""
+    lowest, highest = np.empty((2, len(table)), dtype=np.float32)
+    n_rows = max(1, _CACHED // table.shape[1])
+    turned = np.empty((table.shape[1], n_rows), dtype=np.float32)
+    for first in range(0, len(table), n_rows):
+        rows = table[first : first + n_rows]
+        part = turned[:, : len(rows)]
+        np.copyto(part, rows.T)
+        np.minimum.reduce(part, axis=0, out=lowest[first : first + n_rows])
+        np.maximum.reduce(part, axis=0, out=highest[first : first + n_rows])
+    return lowest, highest
 
 
 def _power(volts: npt.NDArray[np.float32]) -> float:

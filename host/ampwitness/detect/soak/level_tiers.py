@@ -111,6 +111,13 @@ def reduce_seconds(volts: FloatArray, edges: npt.NDArray[np.int64]) -> SecondLev
     """Levels of volts[edges[k] : edges[k + 1]] for each k. Second by second: sums then never depend on neighbours."""
     narrow = np.asarray(volts, dtype=np.float32)
     table = np.empty((4, len(edges) - 1))
+    lengths = np.diff(edges)
+    if len(edges) > 2 and (lengths == lengths[0]).all():  # each row is added up as a second by itself is
+        seconds = narrow[edges[0] : edges[-1]].reshape(len(lengths), -1)
+        table[:2] = seconds.min(axis=1), seconds.max(axis=1)
+        n = len(seconds[0])
+        table[2:] = np.add.reduce(seconds, axis=1) / n, np.array([np.vdot(part, part) for part in seconds]) / n
+        return SecondLevels(table[0], table[1], table[2], np.sqrt(table[3]))
     for k, (a, b) in enumerate(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True)):
         part = narrow[a:b]
         table[:, k] = part.min(), part.max(), np.add.reduce(part) / len(part), np.vdot(part, part) / len(part)
