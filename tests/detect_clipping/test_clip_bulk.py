@@ -10,6 +10,8 @@ import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.clips import clip_stream
 from ampwitness.detect.clips.clip_bulk import ShortWay
+from ampwitness.detect.clips.clip_look import Screened, with_supply
+from ampwitness.detect.clips.clip_stream import LaggedMeans
 from ampwitness.detect.clips.clipping import ClippingDetector
 from ampwitness.detect.result import DetectorResult
 from ampwitness.types import FloatArray
@@ -126,3 +128,33 @@ def test_flats_of_a_source_well_below_the_ceiling_close_the_short_way(monkeypatc
     wanted = [f.start_s for f in detect(output, supply).findings if f.start_s > 16]
     assert [f.start_s for f in found if f.start_s > 16] == wanted
     assert len(wanted) > 50
+
+
+def test_a_stretch_on_the_short_way_waits_without_its_supply_and_gets_it_back_by_the_millisecond() -> None:
+    output, supply, _ = clip(*make_music(TREBLE_V))
+    waited: list[Screened] = []
+
+    class Noting(ClippingDetector):
+        def _look_at_screened(self) -> None:
+            waited.extend(self._run.screened)
+            super()._look_at_screened()
+
+    detector = Noting()
+    for window in iter_windows_from_arrays({"output": output, "supply": supply}, RATE_HZ, window_s=10.0):
+        detector.push(window)
+    detector.finish()
+    ways = [(one.split is None, one.view.stretch.supply_v is None) for one in waited if one.view is not None]
+    assert ways[0] == (True, False)  # the long way asks for every sample of it
+    assert set(ways[1:]) == {(False, True)}
+    view = waited[-1].view
+    assert view is not None
+    back = with_supply(view)
+    assert back.supply_v is not None
+    assert len(back.supply_v) == len(back.output_v)
+    begin = back.first_index
+    wanted = supply[begin : begin + len(back.output_v)]
+    assert np.abs(back.supply_v - wanted).max() < 0.005  # it moves by less than 1 V/s
+    again = LaggedMeans(back)
+    at = np.linspace(100, len(wanted) - 100, 50)
+    np.testing.assert_allclose(again.at(at)[0], view.lagged.at(at)[0], atol=1e-4)
+    np.testing.assert_allclose(again.mean_supply(at, at + 40), view.lagged.mean_supply(at, at + 40), atol=1e-4)

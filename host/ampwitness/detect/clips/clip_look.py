@@ -7,7 +7,7 @@ Source: our choice, measured in tests/detect_clipping.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -85,6 +85,22 @@ def screen(
     far = crests.take(split.goes_long)
     suspects, looks_full[split.goes_long] = find_suspects(volts, stretch.rate_hz, far, noise_v)
     return Screened(view, crests, suspects, looks_full, cut, split)
+
+
+def without_supply(screened: Screened) -> Screened:
+    """The same without the supply's samples where most crests went the short way: none of what is done with the rest
+    asks for them, and they would take as much memory as the output. Means over a millisecond stay."""
+    view = screened.view
+    if view is None or screened.split is None:
+        return screened
+    view.lagged.forget_sums()
+    return replace(screened, view=replace(view, stretch=replace(view.stretch, supply_v=None)))
+
+
+def with_supply(view: View) -> Stretch:
+    """A stretch that was looked at `without_supply`, with the supply as its means know it."""
+    stretch = view.stretch
+    return replace(stretch, supply_v=view.lagged.supply_by_means(len(stretch.output_v)))
 
 
 def look_at(stretch: Stretch, noise_v: float, blocked: npt.NDArray[np.bool_] | None) -> Look:

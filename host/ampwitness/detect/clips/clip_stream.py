@@ -75,7 +75,10 @@ class LaggedMeans:
         self._lagged_size = _LaggedBlocks(size, step_s, OUTPUT_LAGS_S)
         self._supply = None if stretch.supply_v is None else block_means(stretch.supply_v, self._block)
         self._supply_sum: FloatArray | None = None  # of the blocks ahead of each, made when asked for
-        self._lagged_supply = None if self._supply is None else _LaggedBlocks(self._supply, step_s, SUPPLY_LAGS_S)
+        self._lagged_supply = None
+        if self._supply is not None:
+            self._lagged_supply = _LaggedBlocks(self._supply, step_s, SUPPLY_LAGS_S)
+            self._supply = self._lagged_supply.blocks  # held once
 
     def at(self, sample: FloatArray) -> tuple[FloatArray, FloatArray]:
         """(n, supply lags), NaN without a supply channel, and (n, output lags)."""
@@ -99,6 +102,16 @@ class LaggedMeans:
         low = np.clip(np.round(start / self._block).astype(np.intp), 0, len(self._supply) - 1)
         high = np.clip(np.round(stop / self._block).astype(np.intp), low + 1, len(self._supply))
         return np.asarray((total[high] - total[low]) / (high - low))
+
+    def supply_by_means(self, n_samples: int) -> FloatArray | None:
+        """(n_samples,) the supply as it is known by the millisecond; None without a supply channel."""
+        if self._supply is None or not len(self._supply):
+            return None
+        return self._supply[np.minimum(np.arange(n_samples) // self._block, len(self._supply) - 1)]
+
+    def forget_sums(self) -> None:
+        """Let go of what is quickly made again, while the stretch waits."""
+        self._supply_sum = None
 
     def _look_up(self, lagged: _LaggedBlocks, sample: FloatArray) -> FloatArray:
         if not lagged.n_blocks:
@@ -131,6 +144,11 @@ class _LaggedBlocks:
         self._every: FloatArray | None = None  # (blocks, lags) the sums that end with each
         for lag, decay in enumerate(self._decays):
             self._before[1:, lag] = recur(whole[:-1, lag], (decay**CHUNK,))
+
+    @property
+    def blocks(self) -> npt.NDArray[np.float32]:
+        """The means, without the past."""
+        return self._rows.reshape(-1)[self._n_back : self._n_back + self.n_blocks]
 
     def _sums(self, at: IntArray) -> FloatArray:
         """(n, lags) sums that end with these blocks, of those with the past ahead."""

@@ -32,7 +32,7 @@ from ampwitness.detect.clips.clip_course import follow_courses
 from ampwitness.detect.clips.clip_current import find_current_limited
 from ampwitness.detect.clips.clip_faint import find_faint, note_promises, promised_rows
 from ampwitness.detect.clips.clip_ledger import ClipLedger
-from ampwitness.detect.clips.clip_look import Screened, look_at_all, screen
+from ampwitness.detect.clips.clip_look import Screened, look_at_all, screen, with_supply, without_supply
 from ampwitness.detect.clips.clip_measure import crests_to_rows
 from ampwitness.detect.clips.clip_plain import FAINT_GAIN, LIVELY
 from ampwitness.detect.clips.clip_shelves import find_shelves
@@ -52,7 +52,8 @@ NOISE_FLOOR_SHARE = 3e-4  # of the highest value: no top, and no flank, keeps to
 NOISE_MEMORY = 3  # stretches over which the quietest one tells the noise
 SATURATION_MARGIN_S = 0.001
 SEEN_SAMPLES = 4  # of a flat top, at least
-MOST_WAITING, ENOUGH_SUSPECTS = 4, 8000  # stretches, or suspects in them, that are fitted at once
+# Stretches, or suspects in them, that are fitted at once: those on the short way wait without their supply.
+MOST_WAITING, MOST_WAITING_WHOLE, ENOUGH_SUSPECTS = 6, 4, 8000
 MAY_OPEN = 400  # suspects, of which enough may be plain to open the short way
 
 
@@ -142,11 +143,13 @@ class ClippingDetector:
         floor = max(NOISE_FLOOR_V, NOISE_FLOOR_SHARE * highest_of(stretch.output_v))
         run.noises.append(max(floor, noise) if np.isfinite(noise) else floor)
         del run.noises[:-NOISE_MEMORY]
-        run.screened.append(screen(stretch, min(run.noises), self._blocked(stretch), run.short_way))
+        run.screened.append(without_supply(screen(stretch, min(run.noises), self._blocked(stretch), run.short_way)))
         n_suspects = sum(len(one.suspects) for one in run.screened)
         # One that may open the short way is looked at before the next comes.
         may_open = not run.short_way.is_open and n_suspects >= MAY_OPEN
-        if may_open or len(run.screened) >= MOST_WAITING or n_suspects >= ENOUGH_SUSPECTS:
+        n_whole = sum(one.split is None for one in run.screened)
+        is_full = len(run.screened) >= MOST_WAITING or n_whole >= MOST_WAITING_WHOLE
+        if may_open or is_full or n_suspects >= ENOUGH_SUSPECTS:
             self._look_at_screened()
 
     def _look_at_screened(self) -> None:
@@ -164,7 +167,7 @@ class ClippingDetector:
             view, split = screened.view, screened.split
             if view is None or split is None or run.short_way.agrees(split, ahead.look.fitted or join([]), found):
                 continue
-            waiting[k] = screen(view.stretch, view.noise_v, view.blocked)
+            waiting[k] = screen(with_supply(view), view.noise_v, view.blocked)
             (every[k],) = self._find_in([waiting[k]])
         for screened, (ahead, found) in zip(waiting, every, strict=True):
             if screened.view is not None and not (run.short_way.is_open and screened.split is not None):
