@@ -5,12 +5,19 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.bench import clip_sets, clip_signals
+from ampwitness.bench.amplifier import Amplifier, Guard, Rails, ResistorLoad
 from ampwitness.bench.clip_matching import score_case
+from ampwitness.bench.drive import drive
+from ampwitness.bench.event_signals import MODEL_RATE_HZ
+from ampwitness.bench.music import bass_line, play
+from ampwitness.bench.supply_signals import log_roles
+from ampwitness.bench.vehicle_supply import VehicleSupply
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.clips import clip_ahead, clipping
 from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates
 from ampwitness.detect.clips.clip_coupled import find_coupling, held_back
 from ampwitness.detect.result import DetectorResult
+from ampwitness.waveform.recursion import follow
 from scipy import signal
 
 RATE_HZ = 8000.0
@@ -24,9 +31,10 @@ def through_capacitor(ahead_v: np.ndarray, corner_hz: float) -> np.ndarray:
     return np.asarray(signal.lfilter(top, bottom, ahead_v))
 
 
-def detect(output_v: np.ndarray, window_s: float = 10.0) -> DetectorResult:
+def detect(output_v: np.ndarray, window_s: float = 10.0, supply_v: np.ndarray | None = None) -> DetectorResult:
     detector = clipping.ClippingDetector()
-    roles = {"output": output_v.astype(np.float32), "supply": np.full(len(output_v), 12.6, dtype=np.float32)}
+    supply_v = np.full(len(output_v), 12.6) if supply_v is None else supply_v
+    roles = {"output": output_v.astype(np.float32), "supply": supply_v.astype(np.float32)}
     for window in iter_windows_from_arrays(roles, RATE_HZ, window_s=window_s):
         detector.push(window)
     return detector.finish()
@@ -135,3 +143,27 @@ def test_a_half_supply_output_is_read_through_its_capacitor(monkeypatch: pytest.
     assert tally.n_false == 0
     monkeypatch.setattr(clip_ahead, "guess_coupling", lambda sides: None)
     assert score_case(case, 0.0005).n_hit.total() < 0.1 * tally.n_true.total()
+
+
+def test_a_rail_that_sinks_with_its_supply_is_no_capacitor(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A reservoir of a millisecond on a supply of 24 mohm: tops of both polarities fall alike, as the supply does."""
+    rng = np.random.default_rng(3)
+    supply = VehicleSupply(emf_v=12.6, battery_ohm=0.015, plus_cable_ohm=0.005, return_cable_ohm=0.004)
+    amplifier = Amplifier(
+        gain_ratio=30.0, rails=Rails(ratio=2.5, reservoir_s=0.001, loss_v=1.0), load=ResistorLoad(1.8),
+        efficiency=0.75, idle_w=10.0, under_voltage=Guard(off_at=4.0, on_at=5.0, hold_s=1.0),
+    )  # fmt: skip
+    source_v, _ = play(bass_line(rng, 0.5, 9.5, peaks=(0.8, 1.2), beat_s=0.5), 10.0, MODEL_RATE_HZ, rng)
+    volts = log_roles(rng, drive(amplifier, supply, source_v, MODEL_RATE_HZ))
+    result = detect(volts["output"], supply_v=volts["supply"])
+    assert result.summary["coupling_hz"] is None
+    assert result.summary["rail_model"]["positive"]["kind"] == "follows supply"
+    monkeypatch.setattr(clip_ahead, "falls_with_supply", lambda *_: False)
+    assert detect(volts["output"], supply_v=volts["supply"]).summary["coupling_hz"] is not None
+
+
+def test_a_capacitor_is_still_seen_beside_a_supply_that_sags_with_the_music() -> None:
+    _, logged = cut_music(5.0, 4.0, seconds=20.0)
+    power = follow(logged.astype(float) ** 2 / CEILING_V**2, np.exp(-1 / (RATE_HZ * 0.002)))
+    result = detect(logged, supply_v=12.6 - 1.5 * power)
+    assert result.summary["coupling_hz"] == pytest.approx(5.0, rel=0.1)

@@ -13,7 +13,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from ampwitness.detect.clips.clip_candidates import Look, View
-from ampwitness.detect.clips.clip_coupled import find_coupling, guess_coupling, held_back, shows_more, undo
+from ampwitness.detect.clips.clip_coupled import (
+    falls_with_supply,
+    find_coupling,
+    guess_coupling,
+    held_back,
+    shows_more,
+    undo,
+)
 from ampwitness.detect.clips.clip_drop import LEAST_GAIN, count_plain, find_drop
 from ampwitness.detect.clips.clip_look import Screened, look_at
 from ampwitness.detect.clips.clip_ripple import find_ripple
@@ -71,7 +78,7 @@ def _ahead_of_capacitor(view: View, look: Look) -> Ahead | None:
     is_guess = per_s is None
     if per_s is None:
         per_s = guess_coupling(look.sides)
-    if per_s is None:
+    if per_s is None or falls_with_supply(look.candidates, view.stretch):
         return None
     held_v = held_back(view.stretch.output_v, view.stretch.rate_hz, per_s)
     ahead = look_at(undo(view.stretch, held_v), view.noise_v, view.blocked)

@@ -5,9 +5,10 @@ mean that the capacitor holds back:
 
     d held / dt = output / tau,     output = cut-off - held
 
-While the cut-off wave stands still the output falls by its own size over tau, whatever that size is. No rail droops in
-this way in both directions alike. Where many plateaus agree about tau, what the capacitor held back is added again
-(a sum over the output), and the look for clipped half-cycles is taken at the wave ahead of the capacitor.
+While the cut-off wave stands still the output falls by its own size over tau, whatever that size is. A rail that sinks
+with its supply can look the same: then the supply is seen to fall by as much. Where many plateaus agree about tau, and
+the supply does not explain it, what the capacitor held back is added again (a sum over the output), and the look for
+clipped half-cycles is taken at the wave ahead of the capacitor.
 
 Gaps: works inside one stretch.
 Limits: each stretch learns its capacitor by itself. What it holds back more slowly than SLOWEST_HZ is not known, and
@@ -25,6 +26,7 @@ from ampwitness.detect.clips.clip_candidates import Candidates, OneSide, join
 from ampwitness.detect.clips.clip_plain import PLAIN_GAIN, find_plain, misfit_allows
 from ampwitness.detect.clips.clip_stream import Stretch
 from ampwitness.types import FloatArray
+from ampwitness.waveform.recursion import follow
 
 FEWEST = 8  # plateaus
 SLOWEST_PER_S, FASTEST_PER_S = 10.0, 200.0  # 1 / tau: 1.6 to 32 Hz
@@ -39,6 +41,9 @@ MOST_SD = 0.4
 WINDOW, FEWEST_ALIKE, LEAST_ALIKE = 1.2, 6, 0.15  # falls that agree to a fifth: so many, and so much of the high crests
 FEWEST_PLAIN, TIMES_PLAIN = 4, 3
 SLOWEST_HZ = 0.1
+RESERVOIRS_S = (0.0005, 0.0007, 0.001, 0.0014, 0.002, 0.0028, 0.004)  # time constants of a rail's own capacitors
+LEAST_OF_SUPPLY, MOST_OF_SUPPLY = 0.8, 1.3  # a top's fall to its supply's, both as shares of themselves
+TIMES_SCATTER = 1.5  # tops may scatter about the supply's fall, to how they scatter about one rate
 
 
 def find_coupling(parts: list[Candidates]) -> float | None:
@@ -48,18 +53,10 @@ def find_coupling(parts: list[Candidates]) -> float | None:
     ----------
     parts : candidates of a stretch, both polarities
     """
-    table = join(parts)
-    table = table.take(
-        (table["is_coarse"] == 0)
-        & (table["gain"] >= LEAST_GAIN)
-        & (table["stop_s"] - table["start_s"] >= LEAST_FLAT_S)
-        & (table["flatter_flank_ratio"] > LEAST_FLANK_RATIO)
-        & (table["flank_v_per_s"] > 0)
-        & misfit_allows(table, PLAIN_GAIN)
-    )
+    table = _take_sure(parts)
     if len(table) < FEWEST:
         return None
-    per_s = -table["tilt_v_per_s"] / np.maximum(table["level_v"], 1e-9)
+    per_s = _falls_of(table)
     middle = float(np.median(per_s))
     if not SLOWEST_PER_S <= middle <= FASTEST_PER_S:
         return None
@@ -70,6 +67,48 @@ def find_coupling(parts: list[Candidates]) -> float | None:
         if len(side) >= LEAST_SIDE * len(table) and abs(float(np.median(side)) - middle) > SIDES_AGREE * middle:
             return None
     return middle
+
+
+def _take_sure(parts: list[Candidates]) -> Candidates:
+    """Candidates whose fall is well measured."""
+    table = join(parts)
+    return table.take(
+        (table["is_coarse"] == 0)
+        & (table["gain"] >= LEAST_GAIN)
+        & (table["stop_s"] - table["start_s"] >= LEAST_FLAT_S)
+        & (table["flatter_flank_ratio"] > LEAST_FLANK_RATIO)
+        & (table["flank_v_per_s"] > 0)
+        & misfit_allows(table, PLAIN_GAIN)
+    )
+
+
+def _falls_of(table: Candidates) -> FloatArray:
+    """(n,) how fast each plateau falls, as a share of itself, 1 / s."""
+    return np.asarray(-table["tilt_v_per_s"] / np.maximum(table["level_v"], 1e-9))
+
+
+def falls_with_supply(parts: list[Candidates], stretch: Stretch) -> bool:
+    """Whether the plateaus fall as the supply does under them: a rail that follows it, through a reservoir or none.
+
+    A rail falls in proportion to its lagged supply, and a little more by what is lost in the amplifier. Behind a
+    capacitor the supply falls far less than the tops, or not at all."""
+    table = _take_sure(parts)
+    if stretch.supply_v is None or len(table) < FEWEST:
+        return False
+    per_s = _falls_of(table)
+    scatter = float(np.median(np.abs(per_s - np.median(per_s))))
+    edges_s = np.stack((table["start_s"], table["stop_s"]))
+    places = np.clip(edges_s * stretch.rate_hz - stretch.first_index - stretch.phase, 0, len(stretch.supply_v) - 1)
+    first, last = np.round(places).astype(np.intp)
+    for lag_s in RESERVOIRS_S:
+        lagged_v = follow(stretch.supply_v, float(np.exp(-1.0 / (stretch.rate_hz * lag_s))))
+        supply_per_s = (lagged_v[first] / np.maximum(lagged_v[last], 1.0) - 1.0) / (edges_s[1] - edges_s[0])
+        share = float(np.median(per_s)) / max(float(np.median(supply_per_s)), 1e-9)
+        left = per_s - share * supply_per_s
+        left_scatter = float(np.median(np.abs(left - np.median(left))))
+        if LEAST_OF_SUPPLY <= share <= MOST_OF_SUPPLY and left_scatter <= TIMES_SCATTER * scatter:
+            return True
+    return False
 
 
 def guess_coupling(sides: list[OneSide]) -> float | None:
