@@ -19,7 +19,13 @@ from ampwitness.errors import UsageError
 from ampwitness.findings.as_json import analysis_to_json, read_schema
 from ampwitness.findings.wording import describe_finding
 from ampwitness.guide import supply_textbook
-from ampwitness.guide.check_supply import SUPPLY_INPUT_V, CheckSupplyWalk, check_answers, make_points
+from ampwitness.guide.check_supply import (
+    GROUND_INPUT_V,
+    SUPPLY_INPUT_V,
+    CheckSupplyWalk,
+    check_answers,
+    make_points,
+)
 from ampwitness.guide.supply_finding import conclude_walk
 from ampwitness.guide.supply_judged import check_to_table, conclude_check
 from ampwitness.guide.supply_readings import Reading, Step, SupplyCheck
@@ -255,6 +261,31 @@ def test_a_leg_past_a_place_that_was_skipped_is_held_to_no_usual_drop() -> None:
     assert "goes past main fuse out, not measured" in said
     assert "usual for" not in said
     assert [[point.name for point in leg.passed] for leg in check.legs] == [[], ["main fuse out"]]
+
+
+def test_a_ground_beyond_its_input_is_not_judged() -> None:
+    notes = (Path(__file__).parents[2] / "hardware-notes" / "input-network.md").read_text()
+    assert f"| SMALL | `ground` | -{GROUND_INPUT_V:g} to {GROUND_INPUT_V:g} V |" in notes
+    for ground_v, is_judged in ((-1.9, True), (-2.1, False), (2.1, False)):
+        volts = {"supply": np.full(40_000, 12.5), "ground": np.full(40_000, ground_v)}
+        (reading,) = _check(volts, {"ground return@at rest": (0.5, 4.5)}).readings
+        assert (reading.mean_v is not None) == is_judged
+        assert ("beyond the +-2 V of the ground input" in (reading.not_judged or "")) != is_judged
+
+
+def test_by_hand_a_place_is_measured_again_where_somebody_touched_the_volume() -> None:
+    walk = CheckSupplyWalk(make_points((), ("output", "supply")), states=("under a tone",))
+    time_s = np.arange(round(6 * RATE_HZ)) / RATE_HZ
+    for crest_v, n_left in ((20.0, 2), (16.0, 2), (20.2, 1)):  # a fifth less; one per cent more
+        walk.last_s = 0.0
+        walk.begin()
+        volts = {"output": crest_v * np.sin(2 * np.pi * 40 * time_s), "supply": np.full(len(time_s), 12.4)}
+        for window in iter_windows_from_arrays(volts, RATE_HZ, window_s=1.0):
+            walk.push(window)
+        assert walk.n_left == n_left
+        if crest_v == 16.0:
+            assert "the output is 11.31 V rms and was 14.14 V at battery plus post" in str(walk.readings[-1].not_judged)
+    assert all(reading.not_judged is None for reading in walk.readings)
 
 
 def test_a_ground_and_a_remote_lead_are_told_from_what_they_are_compared_with() -> None:

@@ -12,14 +12,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
 from ampwitness.errors import UsageError
 from ampwitness.guide import supply_textbook as book
-from ampwitness.guide.supply_readings import LEAST_TONE_V, STATES, Point, Reading, State, Step
+from ampwitness.guide.supply_readings import (
+    LEAST_TONE_V,
+    STATES,
+    Point,
+    Reading,
+    State,
+    Step,
+    is_equal_drive,
+)
 from ampwitness.types import FloatArray, TraceWindow
 
 MEASURE_S = 5.0
@@ -28,6 +36,7 @@ MEAN_S = 0.010  # the lowest value is that of a mean over this
 STEADY_OVER_S = 0.25  # means over this, one after the other, may differ by so much; more is a probe that slipped
 HIGHEST_NOMINAL_V = 16.0
 SUPPLY_INPUT_V = 24.4  # what the board's supply input holds with worst-case parts (hardware-notes/input-network.md)
+GROUND_INPUT_V = 2.0  # ... and its ground input, either way
 STEADY_V: Mapping[State, float] = {"at rest": 0.1, "engine running": 0.3, "under a tone": 0.3}
 
 
@@ -114,6 +123,11 @@ def measure_reading(step: Step, got: _Collecting) -> Reading:
         reason = f"the volts jumped by {moved_v:.2f} V meanwhile: hold the probe still, or mend a loose contact"
     if reason is None and volts is not None and step.point.kind != "ground" and volts.mean() > HIGHEST_NOMINAL_V:
         reason = f"{volts.mean():.1f} V are no 12 V system's: take the probe off, its input ends at {SUPPLY_INPUT_V} V"
+    if reason is None and volts is not None and step.point.kind == "ground" and abs(volts.mean()) > GROUND_INPUT_V:
+        reason = (
+            f"{volts.mean():+.1f} V are beyond the +-{GROUND_INPUT_V:g} V of the ground input: is its lead on the "
+            "minus post, and the amplifier's ground connected?"
+        )
     if reason is not None or volts is None:
         return Reading(step, got.start_s, got.stop_s, None, None, None, None, None, reason)
     n = max(1, round(MEAN_S * got.rate_hz))
@@ -233,12 +247,27 @@ class CheckSupplyWalk:
 
     def _complete(self, step: Step) -> Reading:
         reading = measure_reading(step, self._open.pop(step.key))
+        if self._spans is None:  # a script compares what it can: it cannot turn the volume back
+            reading = self._hold_to_drive(reading)
         self.readings = [r for r in self.readings if r.step.key != step.key] + [reading]
         # A person measures again what was not judged; a script cannot.
         if reading.not_judged is None or self._spans is not None or "logs no" in reading.not_judged:
             self._left.remove(step)
             self._passed.append(step)
         return reading
+
+    def _hold_to_drive(self, reading: Reading) -> Reading:
+        """The same, or not judged where the tone is not as loud as at the first place: no leg could be told from it."""
+        mine = (r for r in self.readings if r.step.state == "under a tone" and r.step.key != reading.step.key)
+        first = next((r for r in mine if r.mean_v is not None and r.drive_v is not None), None)
+        is_asked = reading.step.state == "under a tone" and reading.mean_v is not None and first is not None
+        if not is_asked or first is None or is_equal_drive(first, reading):
+            return reading
+        why = (
+            f"the output is {reading.drive_v or 0.0:.2f} V rms and was {first.drive_v:.2f} V at "
+            f"{first.step.point.name}: bring the volume back, as legs are compared at equal drive"
+        )
+        return replace(reading, mean_v=None, lowest_v=None, ripple_v=None, fixed_v=None, not_judged=why)
 
     @staticmethod
     def _collect(now: _Collecting, window: TraceWindow) -> None:

@@ -24,10 +24,10 @@ from ampwitness.guide.supply_readings import (
     State,
     Step,
     SupplyCheck,
+    is_equal_drive,
 )
 from ampwitness.units import fixed
 
-EQUAL_DRIVE_RATIO = 0.03
 TOLD_V = 0.02  # a drop below this is not named: it is within what the readings are good for
 _SHORT: Mapping[State, str] = {"at rest": "at rest", "engine running": "running", "under a tone": "tone"}
 
@@ -89,7 +89,7 @@ def _make_leg(a: Reading, b: Reading) -> Leg:
         return Leg(start, stop, kind, state, None, "", "not compared: one of the readings was not judged")
     if a.fixed_v is not None and b.fixed_v is not None:
         drop_v = (b.fixed_v - b.mean_v) - (a.fixed_v - a.mean_v)
-        if state != "under a tone" or _is_equal_drive(a, b):
+        if state != "under a tone" or is_equal_drive(a, b):
             return Leg(start, stop, kind, state, drop_v, "each together with the battery channel", "")
     if state == "under a tone":
         if a.drive_v is None or b.drive_v is None:
@@ -98,19 +98,13 @@ def _make_leg(a: Reading, b: Reading) -> Leg:
             )
         if min(a.drive_v, b.drive_v) < LEAST_TONE_V:
             return Leg(start, stop, kind, state, None, "", "not compared: no tone was playing")
-        if not _is_equal_drive(a, b):
+        if not is_equal_drive(a, b):
             return Leg(
                 start, stop, kind, state, None, "",
                 f"not compared: the drive was {a.drive_v:.2f} V rms at one and {b.drive_v:.2f} V at the other; measure "
                 "both at the same volume",
             )  # fmt: skip
     return Leg(start, stop, kind, state, a.mean_v - b.mean_v, "one after the other", "")
-
-
-def _is_equal_drive(a: Reading, b: Reading) -> bool:
-    if a.drive_v is None or b.drive_v is None or min(a.drive_v, b.drive_v) < LEAST_TONE_V:
-        return False
-    return abs(a.drive_v - b.drive_v) <= EQUAL_DRIVE_RATIO * max(a.drive_v, b.drive_v)
 
 
 def _find(readings: Sequence[Reading], kind: Kind, state: State) -> Reading | None:

@@ -11,6 +11,7 @@ STATES: tuple[State, ...] = ("at rest", "engine running", "under a tone")
 Kind = Literal["post", "fuse", "lead", "amplifier", "remote", "ground"]
 
 LEAST_TONE_V = 0.5  # of the output; less is no tone
+EQUAL_DRIVE_RATIO = 0.03  # of the output under a tone, between readings that are compared
 PLUS_SIDE: tuple[Kind, ...] = ("post", "fuse", "lead", "amplifier")
 
 _STATE_WORDS: Mapping[State, str] = {
@@ -65,6 +66,13 @@ class Reading:
     drive_v: float | None
     fixed_v: float | None
     not_judged: str | None
+
+
+def is_equal_drive(a: Reading, b: Reading) -> bool:
+    """Whether a tone was playing at both, and as loud."""
+    if a.drive_v is None or b.drive_v is None or min(a.drive_v, b.drive_v) < LEAST_TONE_V:
+        return False
+    return abs(a.drive_v - b.drive_v) <= EQUAL_DRIVE_RATIO * max(a.drive_v, b.drive_v)
 
 
 @dataclass(frozen=True, slots=True)
