@@ -142,6 +142,9 @@ def describe_cutout(finding: Finding) -> str:
     if cause == "remote lead dropped" and not m.get("recovered"):
         cause += ", or was switched off"
     text = f"output stopped: {cause}; {length}"
+    if cause.endswith("under what plays"):
+        gone = f"for {outage_s:.1f} s" if m.get("recovered") and outage_s is not None else "to the end"
+        text = f"output carried steady volts under what it played on, {gone}"
     protection = e.get("protection")
     if protection and str(protection) not in cause:
         text += f"; if the amplifier did it: {protection}"

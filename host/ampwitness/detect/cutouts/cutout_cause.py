@@ -54,6 +54,7 @@ LOOSE_GROUND = "ground connection intermittent"
 REMOTE = "remote lead dropped"
 SOURCE = "signal stopped at the source"
 STUCK = "output stuck at DC"
+UNDER = "output stuck at DC under what plays"
 REMOTE_FLICKERED = "not decided: remote lead had flickered before"
 REMOTE_SAGGED = "not decided: remote lead had sagged"
 TOGETHER = "not decided: supply and output fell together"
@@ -90,7 +91,7 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
         known
     """
     reference = None if reference is None else reference.replace("-", " ")
-    events: list[tuple[float, str]] = [(stop.start_s, "output stopped")]
+    events = [(stop.start_s, "steady volts came" if stop.is_under else "output stopped")]
     reasons: list[str] = []
     open_: list[str] = []
     is_lost, is_low = _judge_supply(stop, events, reasons)
@@ -102,7 +103,12 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
         reasons.append(f"{stop.n_alike} stops within ten seconds are like it, with nothing that explains them")
         open_ += [] if words == PAUSE else [words]
         words, is_evident, protection = PAUSE, False, name_protection(stop)
-    if words == STUCK:
+    if words == UNDER:
+        reasons.append(
+            f"steady volts, {stop.rest_v:.1f} V of usually {stop.rest_before_v:.1f} V, stood under what played on: "
+            "dangerous to the speaker, though it may sound as ever"
+        )
+    elif words == STUCK:
         reasons.append(f"the output rested at {stop.rest_v:.1f} V, dangerous to the speaker")
     elif _is_stuck(stop):
         reasons.append(
@@ -155,6 +161,8 @@ def _words(
     stop: Stop, is_lost: bool, is_low: bool, has_jumped: bool, remote_fell: bool, source_stopped: bool
 ) -> tuple[str, bool, str | None]:
     """The cause in words, whether it is evident, and the kind of protection."""
+    if stop.is_under:
+        return UNDER, True, None
     if _is_stuck(stop) and not (has_jumped and (_may_be_lifted(stop) or _went_with_the_ground(stop))):
         return STUCK, True, None
     if stop.hum is not None:
@@ -443,6 +451,8 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
         return ["a programme that goes over to such a sound by itself"]
     if words == TOGETHER:
         return ["an overload or short at the output, which pulls the supply down itself", LOW]
+    if words == UNDER:
+        return ["an output that plays on volts of its own, behind a capacitor: measure across the speaker's terminals"]
     if words == STUCK and stop.is_half:
         return ["an output that stands at half the supply by itself: measure across the speaker's terminals"]
     if words == STUCK and reference != AMPLIFIER_GROUND and _may_be_lifted(stop):
@@ -475,7 +485,7 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
 def _confidence(words: str, stop: Stop, is_evident: bool) -> str:
     if words == STUCK and (stop.is_half or _may_be_lifted(stop)):
         return "medium"
-    if words == STUCK or words in (LOST, LOOSE_SUPPLY, LOOSE_GROUND):
+    if words in (STUCK, UNDER, LOST, LOOSE_SUPPLY, LOOSE_GROUND):
         return "high"
     if not is_evident:
         return "low"

@@ -9,12 +9,10 @@ Source: our choice, measured in tests/detect_cutouts/test_cutout_hum.py.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 
+from ampwitness.detect.cutouts.cutout_beside import WatchBeside
 from ampwitness.detect.cutouts.cutout_measure import Hum, Stop
-from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import FloatArray
 
 _BIN = 100  # steps of 1 ms: five and six periods of the mains
@@ -31,20 +29,10 @@ _EVERY, _COARSE = 5, 4.0
 _OUT_TIMES, _OUT_RATIO = 6.0, 0.25  # of its own scatter, of its swing: what lies farther off is no hum
 
 
-class HumWatch:
-    """Follows one run in bins of a tenth of a second; a stop from where nothing but hum is left to where it ends.
+class HumWatch(WatchBeside):
+    """Follows one run in bins of a tenth of a second; a stop from where nothing but hum is left to where it ends."""
 
-    Parameters
-    ----------
-    run : the run; it grows while it is followed
-    measure : called with a stop and the steps known, to measure what was around it
-    take_stop : called with each stop once it is over
-    """
-
-    def __init__(self, run: RunSteps, measure: Callable[[Stop, int], None], take_stop: Callable[[Stop], None]) -> None:
-        self._run, self._measure, self._take_stop = run, measure, take_stop
-        self._n_bins, self._power = 0, 0.0
-        self._stop: Stop | None = None
+    _n_bins, _power = 0, 0.0
 
     def follow(self, start: int, limit: int, known: int) -> None:
         """Look at the bins from step `start` to `limit`."""

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ampwitness.detect.cutouts.cutout_beside import WatchBeside
 from ampwitness.detect.cutouts.cutout_measure import Stop
 from ampwitness.detect.step_stream import RunSteps
 
@@ -41,20 +42,12 @@ class Break:
     peak_v: float
 
 
-class StutterWatch:
-    """Follows the short breaks of one run; once they are a row, one stop from the first of them to the end of the last.
-
-    Parameters
-    ----------
-    run : the run; it grows while it is followed
-    measure : called with a stop and the steps known, to measure what was around it
-    take_stop : called with each stop once it is over
-    """
+class StutterWatch(WatchBeside):
+    """Follows the short breaks of one run; once they are a row, one stop from the first of them to the last's end."""
 
     def __init__(self, run: RunSteps, measure: Callable[[Stop, int], None], take_stop: Callable[[Stop], None]) -> None:
-        self._run, self._measure, self._take_stop = run, measure, take_stop
+        super().__init__(run, measure, take_stop)
         self._breaks: list[Break] = []
-        self._stop: Stop | None = None
 
     def follow(self, start: int, limit: int, known: int) -> None:
         """Look at the steps from `start` to `limit`; those up to `known` may be looked at."""

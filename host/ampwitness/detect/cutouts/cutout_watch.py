@@ -20,6 +20,7 @@ from ampwitness.detect.cutouts.cutout_bias import find_sinking, follow_sinking, 
 from ampwitness.detect.cutouts.cutout_cause import decide_cause
 from ampwitness.detect.cutouts.cutout_dc import DC_BIN, measure_dc, rests_steadily
 from ampwitness.detect.cutouts.cutout_dc_rise import DC_V, DcWatch
+from ampwitness.detect.cutouts.cutout_dc_under import DcUnderWatch
 from ampwitness.detect.cutouts.cutout_fade import measure_fade, measure_fade_behind
 from ampwitness.detect.cutouts.cutout_hum import HumWatch
 from ampwitness.detect.cutouts.cutout_measure import (
@@ -111,6 +112,7 @@ class RunWatch:
         self._swing: dict[int, float] = {}  # of each candidate, the swing before it
         self._stutter = StutterWatch(run, self._measure, take_stop)
         self._hum = HumWatch(run, self._measure, take_stop)
+        self._under = DcUnderWatch(run, self._measure, take_stop)
 
     def take(self, is_last: bool) -> None:
         """Look at what has become known."""
@@ -124,6 +126,7 @@ class RunWatch:
                 self._advance(limit, min(limit + AHEAD_STEPS, run.stop))
             self._stutter.end(run.stop, is_last=True)
             self._hum.end(run.stop)
+            self._under.end(run.stop)
             if self._open is not None:
                 self._open.end_s = run.stop_s
                 self._open.ended_how = "the data ended while the output was still off"
@@ -160,6 +163,7 @@ class RunWatch:
                 at = self._find_resume(at, limit, known)
         self._stutter.follow(max(start, self._on_since) if self._open is None else limit, limit, known)
         self._hum.follow(start, limit, known)
+        self._under.follow(start, limit, known)
         self._learn(limit)
         self._beside(self._run, start, limit, known)
         self._at = limit

@@ -17,6 +17,7 @@ from ampwitness.detect.cutouts.cutout_cause import (
     SOURCE,
     STUCK,
     TOGETHER,
+    UNDER,
     Cause,
     decide_cause,
 )
@@ -128,9 +129,8 @@ class CutoutDetector:
         self._count_neighbours()
         if not self._is_continuous:
             self._count_alike()
-        findings = tuple(
-            sorted((self._finding(stop, decide_cause(stop, self._reference)) for stop, _ in self._kept), key=_start)
-        )
+        found = (self._finding(stop, decide_cause(stop, self._reference)) for stop, _ in self._kept)
+        findings = tuple(sorted(found, key=lambda finding: finding.start_s))
         summary = {
             "is_continuous": self._is_continuous,
             "reference_point": self._reference,
@@ -172,6 +172,8 @@ class CutoutDetector:
         cause = decide_cause(stop, self._reference)
         if not (self._is_continuous or _is_reported(stop, cause)):
             return
+        if cause.words == UNDER:  # what stands on once the programme has ended is the same
+            self._kept = [k for k in self._kept if k[1].words != STUCK or k[0].start_s < stop.start_s]
         before = self._kept[-1] if self._kept else None
         if before and cause.words == before[1].words == STUCK and stop.start_s - before[0].end_s < STILL_STUCK_S:
             # One level that rose slowly, or on which something still sounds for a moment.
@@ -267,10 +269,6 @@ def _stays(kept: tuple[Stop, Cause]) -> bool:
     return kept[1].words == STUCK and kept[0].end_s - kept[0].start_s > THUMP_S
 
 
-def _start(finding: Finding) -> float:
-    return finding.start_s
-
-
 def _is_reported(stop: Stop, cause: Cause) -> bool:
     if stop.is_dc_only:
         return cause.words == STUCK
@@ -305,7 +303,7 @@ def _held_its_level(stop: Stop) -> bool:
 
 
 def _severity(stop: Stop, cause: Cause, is_continuous: bool) -> Severity:
-    if cause.words == STUCK:
+    if cause.words in (STUCK, UNDER):
         return "danger"
     if cause.words == SOURCE or (cause.words == PAUSE and stop.n_alike >= MANY_ALIKE):
         return "information"

@@ -1,0 +1,129 @@
+"""Watches one run for steady volts under a programme that plays on: they burn a speaker, and nobody hears them.
+
+The level of each half second, weighted so that of 20 Hz and more next to nothing is left, against what it usually is.
+
+Gaps: only one unbroken run is looked at.
+Limits: 2 V and a quarter of the programme's rms at least, for a second and a half. What stood there from the first
+seconds of a run on, or came while nothing played, is not told here: a stage may play on volts of its own. Volts that
+rise slowly are dated to the middle of their rise.
+Source: our choice, measured in tests/detect_cutouts/test_cutout_dc_under.py.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+
+import numpy as np
+
+from ampwitness.detect.cutouts.cutout_beside import WatchBeside
+from ampwitness.detect.cutouts.cutout_measure import Stop
+from ampwitness.detect.step_stream import RunSteps
+from ampwitness.types import FloatArray
+
+_BIN = 500  # steps of 1 ms
+_WEIGHTS = np.hanning(_BIN + 2)[1:-1] / np.sum(np.hanning(_BIN + 2))
+_SHORT = np.hanning(66)[1:-1] / np.sum(np.hanning(66))  # steps: in which the instant is sought
+_LEAST_V, _SIGNAL_RATIO, _SCATTER_TIMES = 2.0, 0.25, 8.0
+_SOUNDS_V = 0.3  # rms
+_USUAL_BINS, _LEAST_USUAL = 20, 4
+_N_BINS, _SAME_RATIO = 3, 0.15
+_LEFT_RATIO = 0.5  # of the volts: less, and they are gone
+_DOUBT_S = 0.050
+_GROUND_V = 1.0
+
+
+class DcUnderWatch(WatchBeside):
+    """Follows the level of one run in bins of half a second; a stop from where steady volts came to where they went."""
+
+    def __init__(self, run: RunSteps, measure: Callable[[Stop, int], None], take_stop: Callable[[Stop], None]) -> None:
+        super().__init__(run, measure, take_stop)
+        self._usual: deque[tuple[float, float]] = deque(maxlen=_USUAL_BINS)  # level and rms of the bins before
+        self._far: list[float] = []
+
+    def follow(self, start: int, limit: int, known: int) -> None:
+        """Look at the bins from step `start` to `limit`."""
+        run, begin = self._run, -(-start // _BIN) * _BIN
+        n = (limit - begin) // _BIN
+        if n <= 0:
+            return
+        level = run.steps("mean", begin, begin + n * _BIN).reshape(n, _BIN) @ _WEIGHTS
+        square = run.steps("square", begin, begin + n * _BIN).reshape(n, _BIN) @ _WEIGHTS
+        rms = np.sqrt(np.maximum(square - level**2, 0.0))
+        for place, (volts, sound_v) in enumerate(zip(level.tolist(), rms.tolist(), strict=True)):
+            self._take_bin(begin + place * _BIN, volts, sound_v, known)
+
+    def end(self, step: int) -> None:
+        """The run ends at `step`."""
+        if self._stop is not None:
+            self._stop.end_s, self._stop.ended_how = self._run.stop_s, "the data ended while they still stood"
+            self._close()
+
+    def _take_bin(self, step: int, volts: float, sound_v: float, known: int) -> None:
+        usual_v, limit_v = self._learn_limit(sound_v)
+        if self._stop is not None:
+            if abs(volts - usual_v) < _LEFT_RATIO * abs(self._stop.rest_v - usual_v):
+                _, place = self._find_step(step - _BIN, step + _BIN, known)
+                self._stop.end_s = self._stop.resume_s = self._run.time_s(place)
+                self._stop.ended_how = "they were gone again"
+                self._close()
+            return
+        if limit_v is None or abs(volts - usual_v) < limit_v or sound_v < _SOUNDS_V:
+            self._usual.append((volts, sound_v))
+            self._far = []
+            return
+        is_same = bool(self._far) and abs(volts - self._far[-1]) < _SAME_RATIO * abs(volts - usual_v)
+        self._far = [*self._far, volts] if is_same else [volts]
+        if len(self._far) == _N_BINS:
+            self._begin(step, usual_v, known)
+
+    def _learn_limit(self, sound_v: float) -> tuple[float, float | None]:
+        """The usual level, and how far from it volts must stand; None: it did not play for long enough to tell."""
+        played = np.array([level for level, rms in self._usual if rms >= _SOUNDS_V])
+        if len(played) < _LEAST_USUAL or len(played) < len(self._usual) // 2:
+            return 0.0, None
+        usual_v = float(np.median(played))
+        scatter_v = 1.4826 * float(np.median(np.abs(played - usual_v)))
+        loud_v = max(sound_v, float(np.median([rms for _, rms in self._usual])))
+        return usual_v, max(_LEAST_V, _SIGNAL_RATIO * loud_v, _SCATTER_TIMES * scatter_v)
+
+    def _begin(self, step: int, usual_v: float, known: int) -> None:
+        run, volts = self._run, float(np.mean(self._far))
+        first = step - (_N_BINS - 1) * _BIN
+        means, place = self._find_step(first - 2 * _BIN, first + _BIN, known)
+        self._far = []
+        if not len(means):
+            return
+        stop = Stop(run.time_s(place), place * run.step, abs(volts), 0.0, volts)
+        self._measure(stop, known)
+        stop.cut_s = stop.pop_s = None
+        stop.fade_s, stop.fade_doubt_s = run.time_s(place), _DOUBT_S
+        stop.rest_v, stop.rest_before_v, stop.rests_steadily, stop.off_rms_v = volts, usual_v, True, 0.0
+        stop.is_half, stop.is_under = False, True
+        if self._is_lifted(place):
+            self._usual.clear()  # that level is the usual one from here on
+        else:
+            self._stop = stop
+
+    def _is_lifted(self, place: int) -> bool:
+        """Whether the ground moved at step `place`: then it lifts the output with the whole amplifier."""
+        if "ground" not in self._run:
+            return False
+        before, behind = (self._run.steps("ground", place + a, place + a + 400) for a in (-500, 100))
+        return len(before) > 0 < len(behind) and abs(float(np.median(behind) - np.median(before))) > _GROUND_V
+
+    def _find_step(self, first: int, last: int, known: int) -> tuple[FloatArray, int]:
+        """Where between two steps two means explain the level best."""
+        first, last = max(first, self._run.first), min(last, known)
+        if last - first < 2 * len(_SHORT):
+            return np.empty(0), first
+        means = np.convolve(self._run.steps("mean", first, last).astype(np.float64), _SHORT, "valid")
+        sums, counts = np.cumsum(means - means.mean())[:-1], np.arange(1, len(means))
+        split = int(np.argmax(sums**2 * (1 / counts + 1 / counts[::-1]))) + 1
+        return means, first + split + len(_SHORT) // 2
+
+    def _close(self) -> None:
+        stop, self._stop = self._stop, None
+        assert stop is not None
+        self._usual.clear()
+        self._take_stop(stop)

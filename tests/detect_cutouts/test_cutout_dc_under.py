@@ -1,0 +1,62 @@
+"""Steady volts under a programme that plays on are told as danger; waves, own volts and one-sided clipping are none."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase
+from ampwitness.bench.cutout_scores import find_cutouts
+from ampwitness.findings.wording import describe_finding
+from ampwitness.types import Edge, Finding, FloatArray
+
+AT = np.arange(18 * RATE_HZ) / RATE_HZ
+BEAT = np.where(AT % 0.5 < 0.35, 1.0, 0.2) * 12 * np.sin(2 * np.pi * 53 * AT)
+UNDER = "output stuck at DC under what plays"
+STEADY = (Edge("remote", 1, 0.01, "", 80),)
+
+
+def _find(wave: FloatArray, window_s: float = 10.0, **more: FloatArray) -> list[Finding]:
+    rng = np.random.default_rng(4)
+    volts = {"output": wave, "supply": np.full(len(AT), 12.6), **more}
+    noisy = {role: values + rng.normal(0, 0.02, len(AT)) for role, values in volts.items()}
+    return list(find_cutouts(CutoutCase(noisy, "", STEADY), window_s)[0])
+
+
+@pytest.mark.parametrize("volts", [-4.0, 7.0])
+def test_steady_volts_under_music_are_danger_and_dated(volts: float) -> None:
+    (found,) = _find(BEAT + volts * ((AT > 6.3) & (AT < 13.1)))
+    assert (found.measured["cause"], found.severity, found.measured["confidence"]) == (UNDER, "danger", "high")
+    assert found.start_s == pytest.approx(6.3, abs=0.05)
+    assert found.stop_s == pytest.approx(13.1, abs=0.05)
+    said = describe_finding(found)
+    assert said.startswith("output carried steady volts under what it played on, for 6.8 s")
+    assert "stopped" not in said
+
+
+def test_volts_that_stand_on_once_the_music_has_ended_are_one_finding() -> None:
+    found = _find(BEAT * (AT < 11.0) + 6.0 * (AT > 6.3))
+    assert [f.measured["cause"] for f in found if f.severity == "danger"] == [UNDER]
+    assert found[0].measured["recovered"] is False
+
+
+@pytest.mark.parametrize(
+    "wave",
+    [
+        BEAT + 4.0 * np.sin(2 * np.pi * 0.6 * AT),  # a warped record
+        np.where(AT > 3.0, 6.0, 0.0) + BEAT / 3 * (AT > 4.0),  # a stage that is switched on, on half the supply
+        BEAT + 1.2 * (AT > 6.0),  # less than is told
+        np.clip(BEAT * np.where(AT > 6.0, 2.0, 0.5), -11.0, 8.0),  # one-sided clipping
+    ],
+)
+def test_what_is_no_fault_is_not_told(wave: FloatArray) -> None:
+    assert UNDER not in [f.measured["cause"] for f in _find(wave)]
+
+
+def test_a_lost_ground_that_lifts_the_output_is_no_such_fault() -> None:
+    lifted = 2.2 * (AT > 6.3)
+    assert UNDER not in [f.measured["cause"] for f in _find(BEAT + 1.4 * lifted, ground=0.03 + lifted)]
+
+
+def test_windows_do_not_matter() -> None:
+    wave = BEAT + 5.0 * ((AT > 6.3) & (AT < 13.1))
+    assert _find(wave, 1.0) == _find(wave, 10.0) == _find(wave, 60.0)
