@@ -76,3 +76,11 @@ def test_strokes_in_step_with_an_output_that_does_not_pull_are_strokes() -> None
     share, wrong, errors, _ = score_case(case, find_states(case))
     assert share > 0.995, wrong
     assert all(abs(start_s) <= 0.005 for start_s, _ in errors)
+
+
+def test_a_short_fall_that_comes_back_slowly_is_judged_while_music_plays() -> None:
+    output = 8.0 * np.sin(2 * np.pi * 45 * AT)
+    for begin_s in (30.0, 30.003, 30.006):
+        fell = 12.6 - 3.0 * (begin_s < AT) * np.clip((begin_s + 0.3 - AT) / 0.15, 0.0, 1.0)
+        case = EngineCase({"supply": fell, "output": output}, [(0.0, "rest")], len(AT) / RATE_HZ)
+        assert not find_states(case).cranking

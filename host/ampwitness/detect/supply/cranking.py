@@ -122,8 +122,9 @@ def _judge_cranking(
     # A consumer swings by nothing once its inrush is over; and what the music pulls does not count.
     inside = slice(at + 10 + max(0, end - 15) // 3, at + end - 5)
     settled = open_v[inside]
-    is_own = _is_in_step(settled, asked[inside]) and _swung_alike(supply[before], asked[before], settled, asked[inside])
-    has_strokes = _has_strokes(settled) and not is_own
+    has_strokes = _has_strokes(settled) and not (
+        _is_in_step(settled, asked[inside]) and _swung_alike(supply[before], asked[before], settled, asked[inside])
+    )
     if not has_strokes and (centre_v > rest_v - CRANK_LEFT_V or centre_v < notch_v + CRANK_BACK_V):
         return None
     if float(np.percentile(volts[8 : max(end, 9)], 20)) < CRANK_LEAST_V:
