@@ -51,6 +51,13 @@ def test_one_finding_over_both_flats_is_measured_against_both() -> None:
     assert tally.overdrive_error_db == pytest.approx([0.1])
 
 
+def test_a_finding_is_named_right_by_the_flat_under_it_not_by_the_longest_of_its_half_cycle() -> None:
+    flats = (flat(1.0, 0.004, 1, ceiling="rail"), flat(1.006, 0.0008, 1, ceiling="current"))
+    tally = matched(flats, [finding(1.006, 1.0067, ceiling="current")])
+    assert tally.ceilings == {("current", "current"): 1}
+    assert matched(flats, [finding(1.0, 1.004, ceiling="current")]).ceilings == {("rail", "current"): 1}
+
+
 def test_short_flats_count_for_precision_only() -> None:
     tally = matched((flat(1.0, 0.0003, 1),), [finding(1.0, 1.0003)])
     assert tally.n_true.total() == 0

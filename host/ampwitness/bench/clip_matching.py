@@ -7,8 +7,8 @@ flat at all (of any length) is false. A finding that overlaps only flats that ar
 counts neither for nor against; so does one on material with square tops of its own that does not blame the amplifier.
 Precision = right / (right + false). Half-cycles in spans that the detector reports as not judged are left out, and
 their number is printed.
-Errors are those of the finding that overlaps the longest flat most: against the earliest start, the latest stop and the
-largest overdrive of all flats that it overlaps.
+Errors are those of the finding that overlaps a flat of the half-cycle most: against the earliest start, the latest stop
+and the largest overdrive of all flats that it overlaps; what it is named is compared with the flat under most of it.
 """
 
 from __future__ import annotations
@@ -164,10 +164,10 @@ def _match_half_cycles(
             continue
         tally.n_hit[band] += 1
         _, finding, on = max(overlaps[half], key=lambda entry: entry[0])
-        _measure(finding, on, longest, tally)
+        _measure(finding, on, tally)
 
 
-def _measure(finding: Finding, on: Sequence[TrueFlat], longest: TrueFlat, tally: Tally) -> None:
+def _measure(finding: Finding, on: Sequence[TrueFlat], tally: Tally) -> None:
     overdrive_db = max(flat.overdrive_db for flat in on)
     tally.start_error_s.append(abs(finding.start_s - min(flat.start_s for flat in on)))
     tally.stop_error_s.append(abs(finding.stop_s - max(flat.stop_s for flat in on)))
@@ -175,5 +175,6 @@ def _measure(finding: Finding, on: Sequence[TrueFlat], longest: TrueFlat, tally:
     low, high = finding.measured.get("overdrive_low_db"), finding.measured.get("overdrive_high_db")
     if low is not None and high is not None:
         tally.interval_holds.append(float(low) <= overdrive_db <= float(high))
-    tally.origins[(longest.origin, named_origin(finding))] += 1
-    tally.ceilings[(longest.ceiling if longest.origin == "amplifier" else "none", named_ceiling(finding))] += 1
+    under = max(on, key=lambda flat: min(flat.stop_s, finding.stop_s) - max(flat.start_s, finding.start_s))
+    tally.origins[(under.origin, named_origin(finding))] += 1
+    tally.ceilings[(under.ceiling if under.origin == "amplifier" else "none", named_ceiling(finding))] += 1
