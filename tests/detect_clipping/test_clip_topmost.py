@@ -93,11 +93,13 @@ def test_faint_ones_at_one_level_speak_together_unless_round_crests_end_there_to
     assert n_topmost(crest(1.2, 19.0), **faint) == 0
 
 
-@pytest.mark.parametrize(("is_slide", "refutes"), [(False, True), (True, False)])
-def test_a_level_that_was_slid_down_to_refutes_no_amplifier(is_slide: bool, refutes: bool) -> None:
+@pytest.mark.parametrize(
+    ("is_slide", "pause_s", "refutes"), [(False, 0.5, True), (False, 0.0, False), (True, 0.0, False)]
+)
+def test_a_level_that_was_slid_down_to_refutes_no_amplifier(is_slide: bool, pause_s: float, refutes: bool) -> None:
     """A store that runs empty lets its ceiling down in small steps, further than the lags look back."""
-    start_s = 1 + 0.02 * np.arange(80)
     at = np.arange(80)
+    start_s = 1 + 0.02 * at + np.where(at < 20, 0.0, pause_s)
     level_v = np.maximum(30 * 0.97**at, 17.0) if is_slide else np.where(at < 20, 30.0, 17.0)
     columns = {name: np.zeros(80) for name in FIELDS}
     columns |= {"sign": np.ones(80), "start_s": start_s, "level_v": level_v}
