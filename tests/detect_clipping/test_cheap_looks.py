@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from ampwitness.bench.clip_speed import RATE_HZ, make_music
-from ampwitness.detect.clips import clip_coarse, clip_measure, clip_sunk
+from ampwitness.detect.clips import clip_coarse, clip_measure, clip_screen, clip_sunk
 from ampwitness.detect.clips.clip_candidates import Look, join, join_crests
 from ampwitness.detect.clips.clip_look import look_at, look_at_all, screen
 from ampwitness.detect.clips.clip_measure import LOW_NARROW_GAIN
@@ -79,6 +79,36 @@ def test_broad_half_cycles_are_the_same_in_short_windows(
     assert len(short.level_v) > 20
     for one, other in zip(short, long, strict=True):
         np.testing.assert_allclose(one, other, rtol=1e-6)
+
+
+def test_low_crests_that_stand_broad_are_those_that_long_windows_show(
+    looked: tuple[Stretch, Look], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    volts = np.concatenate((looked[0].output_v, np.repeat(10.0 * np.sin(np.arange(4000) / 7.0), 6))).astype(np.float32)
+    asked: list[tuple[np.ndarray, np.ndarray]] = []
+    original = clip_screen._stands_broad
+
+    def note(top: np.ndarray, at: np.ndarray, rate_hz: float) -> np.ndarray:
+        broad = original(top, at, rate_hz)
+        asked.append((np.asarray(at), broad))
+        return broad
+
+    monkeypatch.setattr(clip_screen, "_stands_broad", note)
+    tops = clip_screen._tops_of_blocks(volts[: len(volts) // 4 * 4].reshape(-1, 4))
+    clip_screen.find_crests(volts, RATE_HZ, 0.1, None)
+    reach = round(clip_screen.BROAD_REACH_S * RATE_HZ / clip_screen.BLOCK)
+    assert sum(len(at) for at, _ in asked) > 100
+    for top, (at, broad) in zip(tops, asked, strict=True):
+        for k, is_broad in zip(at.tolist(), broad.tolist(), strict=True):
+            line = top[np.clip(np.arange(k - reach, k + reach + 1), 0, len(top) - 1)]
+            lengths = []
+            for share in (clip_screen.HEAD_SHARE, clip_screen.WAIST_SHARE):
+                below = np.flatnonzero(line < np.float32(share * top[k])) - reach
+                first, last = np.append(below[below > 0], reach).min(), np.append(below[below < 0], -reach).max()
+                lengths.append(first - last - 1.0)
+            assert is_broad == (lengths[0] >= clip_screen.BROAD * lengths[1])
+    assert any(broad.any() for _, broad in asked)
+    assert not all(broad.all() for _, broad in asked)
 
 
 def test_far_below_the_top_only_what_the_narrow_window_shows_is_fitted(looked: tuple[Stretch, Look]) -> None:
