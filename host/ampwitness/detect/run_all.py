@@ -51,8 +51,8 @@ def make_detectors(options: DetectOptions) -> tuple[Detector, ...]:
     )
 
 
-# What costs as much as reading the recording and everything else together.
-_APART = ("clipping",)
+# What costs about as much as reading the recording and everything else together, in the order of `make_detectors`.
+_APART = ("notes", "gain steps")
 _GIVE_BACK_EVERY = 120  # windows, after which freed memory is handed back: its holes grow for hours else; dear if often
 
 
@@ -72,7 +72,7 @@ def run_all(
     ----------
     windows : in order, each once
     options : what the detectors are told
-    n_processes : 2: clipping runs in a process of its own; the answers are the same
+    n_processes : 2: the search for notes and tones runs in a process of its own; the answers are the same
     progress : told what is worked out once the windows are through
 
     Returns
@@ -113,9 +113,9 @@ def run_all(
         steps = history.finish()
         learned = (
             learn_from(tuple(answers.values()), steps, options.supply),
-        )  # while the other process judges its clips
+        )  # while the other process comes to its end
         if apart is not None:
-            progress("judging clipping", None)
+            progress("judging notes", None)
             answers.update(zip(_APART, apart.finish(), strict=True))
     finally:
         if apart is not None:
