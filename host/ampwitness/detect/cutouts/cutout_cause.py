@@ -128,7 +128,12 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
             f"it played about {stop.sank_from_v:.1f} V of its own, which sank to {stop.sank_to_v:.1f} V: its stage was "
             "switched off, as no pause or mute does"
         )
-    if stop.hum is not None:
+    if stop.hum is not None and stop.hum.mains_hz is None:
+        reasons.append(
+            f"from then on the output followed the source no more, which played on: {stop.hum.rms_v:.2f} V rms of "
+            "something else were heard"
+        )
+    elif stop.hum is not None:
         where = (
             ""
             if stop.hum.is_in_source is None
@@ -447,6 +452,8 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
         return ["an amplifier that mutes late after its remote lead flickered", *_left_open(PAUSE, stop, reference)]
     if words == REMOTE_SAGGED:
         return ["an amplifier that switches off at that level of its remote lead", *_left_open(PAUSE, stop, reference)]
+    if words == HUM_ON_THE_WAY and stop.hum is not None and stop.hum.mains_hz is None:
+        return ["another input was selected, or something mixed in that the logged source does not carry"]
     if words == HUM:
         return ["a programme that goes over to such a sound by itself"]
     if words == TOGETHER:
@@ -489,6 +496,8 @@ def _confidence(words: str, stop: Stop, is_evident: bool) -> str:
         return "high"
     if not is_evident:
         return "low"
+    if stop.hum is not None and stop.hum.mains_hz is None:
+        return "medium"
     if words == LOW:
         is_plain = stop.supply is not None and stop.supply.survived_v is not None
         is_plain = is_plain and not _stayed_down(stop) and not _is_past(stop) and not stop.n_at_level

@@ -74,9 +74,9 @@ class SupplyEvidence:
 
 @dataclass(frozen=True, slots=True)
 class Hum:
-    """What took the signal's place (`cutout_hum`)."""
+    """What took the signal's place (`cutout_hum`, `cutout_unlike`)."""
 
-    mains_hz: int
+    mains_hz: int | None  # None: something else
     rms_v: float
     is_in_source: bool | None  # None: the source is not logged
 

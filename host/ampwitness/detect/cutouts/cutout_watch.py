@@ -38,6 +38,7 @@ from ampwitness.detect.cutouts.cutout_remote import STAYED_BEFORE_S, list_remote
 from ampwitness.detect.cutouts.cutout_return import GROUND_JUMP_V, find_return, measure_return
 from ampwitness.detect.cutouts.cutout_source import follow_source, measure_source, plays_again
 from ampwitness.detect.cutouts.cutout_stutter import StutterWatch
+from ampwitness.detect.cutouts.cutout_unlike import UnlikeWatch
 from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import Edge, FloatArray
 
@@ -113,6 +114,7 @@ class RunWatch:
         self._stutter = StutterWatch(run, self._measure, take_stop)
         self._hum = HumWatch(run, self._measure, take_stop)
         self._under = DcUnderWatch(run, self._measure, take_stop)
+        self._unlike = UnlikeWatch(run, self._measure, take_stop)
 
     def take(self, is_last: bool) -> None:
         """Look at what has become known."""
@@ -127,6 +129,7 @@ class RunWatch:
             self._stutter.end(run.stop, is_last=True)
             self._hum.end(run.stop)
             self._under.end(run.stop)
+            self._unlike.end(run.stop)
             if self._open is not None:
                 self._open.end_s = run.stop_s
                 self._open.ended_how = "the data ended while the output was still off"
@@ -164,6 +167,7 @@ class RunWatch:
         self._stutter.follow(max(start, self._on_since) if self._open is None else limit, limit, known)
         self._hum.follow(start, limit, known)
         self._under.follow(start, limit, known)
+        self._unlike.follow(start, limit, known)
         self._learn(limit)
         self._beside(self._run, start, limit, known)
         self._at = limit
