@@ -78,7 +78,7 @@ def test_the_second_look_reads_only_what_it_needs(trip, monkeypatch):
     assert places[0] > recording.n_bytes / 4
 
 
-@pytest.mark.parametrize("harm", ["longer", "other bytes", "not JSON", "half", "other version", "deleted"])
+@pytest.mark.parametrize("harm", ["longer", "other bytes", "not JSON", "half", "other version", "a digit", "deleted"])
 def test_an_index_that_does_not_belong_is_made_anew(trip, harm):
     read_span(trip, 70.0, 72.0)
     kept = index.index_path(open_recording(trip))
@@ -97,6 +97,10 @@ def test_an_index_that_does_not_belong_is_made_anew(trip, harm):
         kept.write_bytes(kept.read_bytes()[: kept.stat().st_size // 2])
     elif harm == "other version":
         kept.write_text(json.dumps({**json.loads(kept.read_text()), "version": 99}))
+    elif harm == "a digit":
+        content = json.loads(kept.read_text())
+        content["places"][-1] += 10**6
+        kept.write_text(json.dumps(content))
     else:
         kept.unlink()
     assert index.load_index(open_recording(trip)) is None

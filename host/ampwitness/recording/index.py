@@ -22,7 +22,7 @@ from ampwitness.recording.reader import Recording
 
 INDEX_SUFFIX = ".index"
 LEAST_BYTES = 64 << 20  # smaller recordings are read through in less than half a second
-_VERSION = 1
+_VERSION = 2  # from 2 on with a sum of its own
 _HASHED_BYTES = 1 << 16
 
 
@@ -62,7 +62,9 @@ def load_index(recording: Recording) -> RecordingIndex | None:
     """The index that was kept for these very files, or None."""
     try:
         content = json.loads(index_path(recording).read_bytes())
-        if content["version"] != _VERSION or content["files"] != _describe_files(recording):
+        if content["version"] != _VERSION or content.pop("sum_sha256") != _sum(content):
+            return None
+        if content["files"] != _describe_files(recording):
             return None
         return RecordingIndex(
             [float(value) for value in content["times_s"]],
@@ -83,7 +85,7 @@ def save_index(recording: Recording, index: RecordingIndex) -> bool:
         return False
     path = index_path(recording)
     beside = path.with_name(f"{path.name}.{os.getpid()}")
-    content = {
+    content: dict[str, Any] = {
         "what": "where in the recording which time lies; may be deleted, is made anew",
         "version": _VERSION,
         "files": _describe_files(recording),
@@ -92,6 +94,7 @@ def save_index(recording: Recording, index: RecordingIndex) -> bool:
         "places": index.places,
         "times_s": index.times_s,
     }
+    content["sum_sha256"] = _sum(content)
     try:
         beside.write_text(json.dumps(content), encoding="utf-8")
         os.replace(beside, path)
@@ -100,6 +103,11 @@ def save_index(recording: Recording, index: RecordingIndex) -> bool:
             beside.unlink()
         return False
     return True
+
+
+def _sum(content: Mapping[str, Any]) -> str:
+    """Of all that an index says: one digit of a place that was changed on the disk would lose what lies there."""
+    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
 
 
 def _to_fractions(content: Mapping[str, str]) -> dict[str, Fraction]:
