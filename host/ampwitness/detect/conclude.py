@@ -220,7 +220,8 @@ def _clean_gain(clips: FindingList, rows: ClipTable | None) -> CleanGain | None:
     if lost_db is None:
         lost_db = np.array([number_or_nan(f.evidence.get("lost_to_sag_db")) for f in clips])
     # What a source cut off fits under every ceiling, however far its crests would have gone.
-    overdrive_db = np.where(clips.values("is_source") > 0, np.nan, clips.values("overdrive_db"))
+    overdrive_db = clips.values("overdrive_db")
+    overdrive_db[clips.values("is_source") > 0] = np.nan
     return find_clean_gain(overdrive_db, lost_db)
 
 

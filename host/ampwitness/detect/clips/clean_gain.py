@@ -21,6 +21,7 @@ import numpy as np
 
 from ampwitness.types import FloatArray
 
+_AT_ONCE = 1 << 15  # clips: all of a day's at once would take 40 MB on the way
 FEWEST_FOR_SHARE = 20  # clips from which on one of twenty may stay clipped: the worst ones' overdrive is a guess
 
 
@@ -63,8 +64,13 @@ def find_clean_gain(overdrive_db: FloatArray, lost_db: FloatArray) -> CleanGain 
     if not known.any():
         return None
     over_db = np.asarray(overdrive_db[known], dtype=float)
-    sunk_db = np.clip(np.nan_to_num(np.asarray(lost_db[known], dtype=float)), 0.0, None)
-    return CleanGain(over_db, sunk_db, sunk_db * 0.5 / clipped_mean_square(10 ** (over_db / 20)))
+    sunk_db = np.nan_to_num(np.asarray(lost_db, dtype=float)[known], copy=False)
+    np.maximum(sunk_db, 0.0, out=sunk_db)
+    stays_db = np.empty_like(sunk_db)
+    for first in range(0, len(over_db), _AT_ONCE):
+        part = slice(first, first + _AT_ONCE)
+        stays_db[part] = sunk_db[part] * 0.5 / clipped_mean_square(10 ** (over_db[part] / 20))
+    return CleanGain(over_db, sunk_db, stays_db)
 
 
 def clipped_mean_square(overshoot: FloatArray) -> FloatArray:

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from ampwitness.detect.supply.engine_states import STATES, EngineStates
 from ampwitness.detect.supply.supply_history import STEP_S, SupplySteps
 from ampwitness.finding_list import FindingList
-from ampwitness.types import Finding
+from ampwitness.types import Finding, FloatArray
 
 RISES_S = 0.15  # the last swing of a starter and the rise behind it, no state's lowest volts
 _NEAR_S = 0.05  # of a lost lead: it still falls, or is about to be back
@@ -46,10 +46,16 @@ def summarise_states(
     starts = np.array([s.start_s for s in states.spans])
     kinds = [s.state for s in states.spans]
     listed = FindingList.of(findings)
-    where: npt.NDArray[np.int64] = np.searchsorted(starts, listed.start_s, "right") - 1
-    state_of_span = np.array([STATES.index(kind) for kind in [*kinds, "not decidable"]])  # the last one: before all
-    state_of = state_of_span[where]
-    state_of_minute = state_of_span[np.searchsorted(starts, steps.left_out.middle_s, "right") - 1]
+    # The last one: before all. A byte each, as a day has half a million clips.
+    state_of_span = np.array([STATES.index(kind) for kind in [*kinds, "not decidable"]], dtype=np.int8)
+
+    def state_at(time_s: FloatArray) -> npt.NDArray[np.int8]:
+        return np.asarray(state_of_span[np.searchsorted(starts, time_s, "right") - 1])
+
+    dip, cutout, clip = (listed.of_kind(kind) for kind in ("dip", "cutout", "clip"))
+    dip_state, cutout_state, clip_state = (state_at(some.start_s) for some in (dip, cutout, clip))
+    flat_s = clip.values("flat_s")
+    state_of_minute = state_at(steps.left_out.middle_s)
     supply = steps.volts.get("supply", np.empty(0))
     is_lost = np.zeros(len(steps), dtype=bool)
     for start_s, stop_s in lost:
@@ -64,18 +70,17 @@ def summarise_states(
         volts = supply[mine & ~is_lost] if (mine & ~is_lost).any() else supply[mine]
         means = (volts.sum(), (left_out.supply_mean_v * left_out.seen_s)[beside].sum() / STEP_S)
         lowest_v = min(np.min(supply[mine & ~is_rising & ~is_lost], initial=np.inf), left_out.lowest_supply_v(beside))
-        own = listed.take(np.flatnonzero(state_of == number))
         dips = [
             (
                 f.measured.get("role") == "supply" and not any(a < f.stop_s and f.start_s < b for a, b in lost),
                 float(f.measured["residual_v"] or 0.0),
             )
-            for f in own.of_kind("dip")
+            for f in dip.take(np.flatnonzero(dip_state == number))
         ]
         residuals = [residual_v for _, residual_v in dips]
         # The same 10 ms, wherever they lie: one low point is told by one number.
         lowest_v = min([float(lowest_v), *(residual_v for is_ours, residual_v in dips if is_ours)])
-        flats = own.of_kind("clip").values("flat_s")
+        flats = flat_s[clip_state == number]
         per[name] = {
             "duration_s": duration_s,
             "supply_mean_v": float(np.mean(volts))
@@ -84,9 +89,9 @@ def summarise_states(
             "supply_lowest_v": lowest_v,
             "n_dips": len(residuals),
             "deepest_residual_v": min(residuals, default=None),
-            "n_clips": own.n_of("clip"),
+            "n_clips": len(flats),
             "clipped_share": float(np.nansum(flats)) / duration_s,
-            "n_cutouts": own.n_of("cutout"),
+            "n_cutouts": int(np.count_nonzero(cutout_state == number)),
         }
     return {
         "spans": [
