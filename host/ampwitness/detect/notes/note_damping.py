@@ -56,6 +56,13 @@ def _list_falls(n: int) -> FloatArray:
     return np.concatenate([_fall(since, kind, np.array(spans)[:, None]) for kind, spans in _SPANS_MS.items()])
 
 
+@lru_cache(maxsize=4)
+def _list_first_heights(n: int) -> tuple[FloatArray, Flags]:
+    """(beginnings, falls, 3) heights of falls right behind the departure, and (beginnings, 3) whether they began."""
+    since = np.arange(_LEAST_LATER) - _BEGINS[:, None]
+    return np.ascontiguousarray(_list_falls(n)[:, n + since].transpose(1, 0, 2)), since >= 0
+
+
 def carry_falls(
     volts: FloatArray, carried: FloatArray, departs: Places, limit_v: FloatArray
 ) -> tuple[FloatArray, Places, FloatArray]:
@@ -206,13 +213,15 @@ def _follow_at_first(
     """Rows, and numbers of beginning and fall in them, that are followed right behind the departure and where the fall
     is last above `_LET_GO`: nothing else can explain what departs, and what does not is most."""
     n = volts.shape[1]
-    number = np.minimum(departs[:, None] + np.arange(_LEAST_LATER), n - 1)
-    since = number[:, None, :] - begins[:, :, None]
-    row = np.arange(len(volts))
-    v, c = (np.take_along_axis(values, number, axis=1)[:, None, None, :] for values in (volts, carried))
-    heights = falls[:, n + since].transpose(1, 2, 0, 3)
-    follows = (np.abs(v - heights * c) <= limit_v[:, None, None, None]) | (since[:, :, None, :] < 0)
-    row, column = np.nonzero((follows.all(axis=3) & may_begin[:, :, None]).reshape(len(volts), -1))
+    near = np.minimum(departs[:, None] + np.arange(_LEAST_LATER), n - 1)
+    v, c = (np.take_along_axis(values, near, axis=1) for values in (volts, carried))
+    heights, has_begun = _list_first_heights(n)
+    # What would begin ahead of the first sample begins with it, as another does that is tried.
+    row, begin = np.nonzero(may_begin & (departs[:, None] + _BEGINS >= 0))
+    left = np.abs(v[row, None] - heights[begin] * c[row, None])
+    follows = ((left <= limit_v[row, None, None]) | ~has_begun[begin, None]).all(axis=2)
+    pair, fall = np.nonzero(follows)
+    row, column = row[pair], begin[pair] * len(falls) + fall
     # Above `_LET_GO` nothing may show: tried where it comes to that, and half way.
     high = np.count_nonzero(falls[:, n:] > _LET_GO, axis=1) - 1
     for part in (1, 2):

@@ -49,24 +49,35 @@ def measure_jumps(
     rows = np.flatnonzero(asked & (left > _LEAST_SHARE * np.maximum(around, 1e-12)))
     rows = rows[(rows >= far) & (rows < n - far)]
     if len(rows):
-        beside = np.lib.stride_tricks.sliding_window_view(left, far - near)
-        largest = np.maximum(beside[rows - far].max(axis=1), beside[rows + near].max(axis=1))
-        out[rows] = left[rows] / np.maximum(largest, 1e-12)
+        largest = _largest_within(left, far - near)
+        out[rows] = left[rows] / np.maximum(np.maximum(largest[rows - far], largest[rows + near]), 1e-12)
     return out
+
+
+def _largest_within(values: FloatArray, width: int) -> FloatArray:
+    """(n - width + 1,) the largest of so many values from each on: of two, of four, and so on."""
+    largest, reach = values, 1
+    while reach < width:
+        step = min(reach, width - reach)
+        largest, reach = np.maximum(largest[:-step], largest[step:]), reach + step
+    return largest
 
 
 def _leave(band: FloatArray, rate_hz: float, noise_v: float) -> FloatArray:
     """(n,) what a prediction fitted to each frame leaves of it."""
-    frame = round(_FRAME_S * rate_hz)
-    n_frames = -(-len(band) // frame)
-    padded = np.zeros(n_frames * frame + _ORDER)
-    padded[_ORDER : _ORDER + len(band)] = band
-    spans = np.lib.stride_tricks.sliding_window_view(padded, _ORDER + 1).reshape(n_frames, frame, _ORDER + 1)
-    products = spans.transpose(0, 2, 1) @ spans
-    gram, aim = products[:, :_ORDER, :_ORDER].copy(), products[:, :_ORDER, _ORDER:]
+    frame, n = round(_FRAME_S * rate_hz), len(band)
+    n_frames = -(-n // frame)
+    padded = np.zeros(_ORDER + n_frames * frame)
+    padded[_ORDER : _ORDER + n] = band
+    # One row a lag, in one piece: a view of overlapping spans would be copied for each product.
+    lagged = np.stack([padded[lag : lag + n_frames * frame] for lag in range(_ORDER + 1)])
+    spans = lagged.reshape(_ORDER + 1, n_frames, frame).transpose(1, 0, 2)
+    # Of all rows but the last: of a matrix and its own transpose numpy fills one triangle, and copies it slowly.
+    products = spans[:, :_ORDER] @ spans.transpose(0, 2, 1)
+    gram, aim = products[:, :, :_ORDER], products[:, :, _ORDER:]
     place = np.arange(_ORDER)
     gram[:, place, place] += frame * noise_v**2 + _RIDGE * gram[:, place, place].mean(axis=1)[:, None] + 1e-12
     weights = np.linalg.solve(gram, aim)
-    rest = spans[:, :, _ORDER] - (spans[:, :, :_ORDER] @ weights)[:, :, 0]
-    out: FloatArray = rest.reshape(-1)[: len(band)]
+    rest = spans[:, _ORDER] - (weights.transpose(0, 2, 1) @ spans[:, :_ORDER])[:, 0]
+    out: FloatArray = rest.reshape(-1)[:n]
     return out
