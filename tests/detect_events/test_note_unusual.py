@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ampwitness.bench.note_unusual import drum_roll_case, lost_root_case
+from ampwitness.bench.note_unusual import drum_roll_case, lost_root_case, wobble_case
+from ampwitness.detect.notes.note_break import most_left_in_phase
+from ampwitness.detect.notes.note_parts import agree_in_pieces
 from ampwitness.detect.notes.notes import NoteDetector
 from event_material import logged, run, seconds
 
@@ -326,3 +328,49 @@ def test_partials_of_a_lost_root_that_swing_further_once_a_period_are_not_struck
     found = run(NoteDetector(), case.volts).findings
     assert case.truth is not None
     assert [note.start_s for note in found] == pytest.approx([note.begins_s for note in case.truth.notes], abs=0.002)
+
+
+@pytest.mark.parametrize("seed", [19003, 19004, 19008, 19009, 19012, 19017])
+def test_partials_that_swell_and_fade_begin_no_note_and_hide_none(seed: int) -> None:
+    case = wobble_case(seed)
+    assert case.truth is not None
+    found = run(NoteDetector(), case.volts).findings
+    assert [note.start_s for note in found] == pytest.approx([true.begins_s for true in case.truth.notes], abs=0.002)
+    off = [note.measured["pitch_hz"] / true.pitch_hz for note, true in zip(found, case.truth.notes, strict=True)]
+    assert off == pytest.approx(np.ones(len(off)), abs=0.001)
+
+
+def test_phases_of_partials_go_on_over_zero_but_not_to_another_pitch() -> None:
+    rate_hz, at = 500.0, 400
+    since_s = (np.arange(800) - at) / rate_hz
+    turn = 2 * np.pi * 41.3 * since_s
+    steady = np.sin(turn) + 0.5 * np.sin(2 * turn)
+    over_zero = np.tanh(since_s / 0.03) * np.sin(turn) + 0.5 * np.sin(2 * turn)
+    semitone = np.sin(turn * np.where(since_s < 0.0, 1.0, 2 ** (1 / 12)))
+    struck = np.where(since_s < 0.0, steady, np.roll(steady, 5))
+    limits = [most_left_in_phase(wave, at, rate_hz, 41.4) for wave in (steady, over_zero, semitone, struck)]
+    assert 0.0 < limits[0] < limits[1]
+    assert limits[2:] == [0.0, 0.0]
+    assert most_left_in_phase(semitone, at, rate_hz, 41.3 * 2 ** (1 / 24)) == 0.0  # from between the two
+    assert most_left_in_phase(steady, 30, rate_hz, 41.3) == 0.0  # too little is known ahead
+
+
+def test_pieces_taken_for_an_octave_or_a_fifth_go_with_the_pitch_of_the_others() -> None:
+    rate_hz, n = 500.0, 55
+    time_s = np.arange(n) / rate_hz
+    root = np.sin(2 * np.pi * 42.0 * time_s) + 0.5 * np.sin(2 * np.pi * 84.0 * time_s)
+    octave = np.sin(2 * np.pi * 84.0 * time_s) + 0.6 * np.sin(2 * np.pi * 121.0 * time_s)  # no clear tone
+    other = np.sin(2 * np.pi * 67.0 * time_s)
+    (pitch, short, voices) = agree_in_pieces(
+        [
+            np.concatenate([octave, root, root, octave, octave, root, octave, octave, octave]),
+            np.concatenate([octave, root, root]),
+            np.concatenate([other, root, root, other, other, root, other, octave, other]),
+        ],
+        rate_hz,
+    )
+    assert pitch is not None
+    assert pitch.frequency_hz == pytest.approx(42.0, rel=0.002)
+    assert short is None  # two say too little
+    assert voices is not None  # most agree on another one
+    assert voices.frequency_hz == pytest.approx(67.0, rel=0.002)

@@ -37,12 +37,15 @@ _NOTHING_LEFT = 1e-4  # of energy: smooth beyond doubt
 _NEAR_S, _FAR_S = 0.010, 0.095  # of the instant, to either side, for the pitch: a hand has moved little in it
 _NEAR_PITCHES = 0.09  # within one and a half semitones of each other the pitch lies between
 _CLEAR_RATIO, _FAR_PITCHES = 0.90, 0.45  # two clear pitches further apart are two notes, unless by a fifth: partials
+_NEAR_FIFTH = 0.02
 _NEAR_PITCH = 0.03  # half a semitone: whether phases go on is asked up to there
 _SAME_PITCH, _SAME_LEFT = 0.01, 0.0025  # where the pitch does not turn, so little left is smooth though a break gains
 _IN_PHASE, _SLOW_PERIODS, _LEAST_RISE = 0.97, 1.2, 10**0.15  # mean cosine; from 10 to 90 % of a rise; of power
 _SLOW_S = 0.018  # the same of high notes: averaged over a period, what is struck takes 10 to 14 ms
 _BACK_PERIODS, _LOWEST_S, _HIGHEST_S = 5, 0.030, 0.120  # known ahead; behind, in which it is lowest, and highest
 _PHASES_TO_HZ = 165.0
+_KEPT_PHASE, _TURNS_OVER = 0.90, 0.05  # mean cosine of twice the angle, a semitone has 0.76; of the harmonics' size
+_MOST_TURN_DEG, _N_TURNS = 6.0, 25  # of the fundamental in two periods, 0.8 % of its pitch; how many are tried
 _ROWS_AT_ONCE = 32  # of them the waves under all envelopes stay near the processor
 
 Places = npt.NDArray[np.intp]
@@ -81,7 +84,24 @@ class Breaks:
             return True
         if around.left < (_SAME_LEFT if around.stands else _NOTHING_LEFT):
             return False
+        if around.left < most_left_in_phase(band.values, at - band.first, rate_hz, around.pitch_hz):
+            return False
         return not loses_by_break(band.values, at - band.first, rate_hz, around.pitch_hz)
+
+    def goes_through(self, since_slow: float, onset_slow: float) -> bool:
+        """Whether one pitch under smooth envelopes describes what sounds since an instant on through another one (slow
+        samples): then a moment's quiet between the two is the wave's own, once a period, and nothing stopped."""
+        band, rate_hz = self._bands.band, self._bands.band_hz
+        at, near, far = (round(s * rate_hz) for s in (onset_slow / BAND_STEP / rate_hz, _NEAR_S, _FAR_S))
+        first = max(round(since_slow / BAND_STEP) + near, at - far)
+        half = (at + far - first) // 2
+        part = band.part(first, first + 2 * half + 1)
+        if len(part) <= 2 * half or at - first < near:
+            return False
+        hz, _ = measure_fundamentals([part, band.part(at + near, at + far)], rate_hz)
+        tried = [float(one) for one in hz if np.isfinite(one)]
+        left = [_leave(part[None], np.array([one / rate_hz]), _reach(rate_hz, one)[1])[0] for one in tried]
+        return bool(left) and min(left) < _SAME_LEFT
 
     def pitch_at(self, onset_slow: float) -> float:
         """Of what sounds around an instant that `is_at` was asked of, Hz; NaN: none is known."""
@@ -126,6 +146,8 @@ class _Around:
         is_clear = min(before_ratio, behind_ratio) >= _CLEAR_RATIO
         if turn < _NEAR_PITCHES:
             pitch_hz = sqrt(before_hz * behind_hz)
+        elif abs(max(before_hz, behind_hz) / min(before_hz, behind_hz) - 1.5) < _NEAR_FIFTH:
+            pitch_hz = max(before_hz, behind_hz)  # where partials come and go, the second is taken for a third
         else:
             pitch_hz = before_hz if before_ratio >= behind_ratio else behind_hz
         stands = is_clear and turn < _SAME_PITCH
@@ -161,6 +183,29 @@ def swells_in_phase(band: FloatArray, at: int, rate_hz: float, pitch_hz: float) 
         return True
     tenth, most = (int(np.argmax(rise >= rise[0] + share * (top - rise[0]))) for share in (0.1, 0.9))
     return most - tenth >= max(_SLOW_PERIODS * period, _SLOW_S * rate_hz)
+
+
+def most_left_in_phase(band: FloatArray, at: int, rate_hz: float, pitch_hz: float) -> float:
+    """What smooth envelopes may leave where all harmonics keep their phases from 4 periods ahead of an instant to 4
+    behind it, but for half turns: what swells and fades passes zero, and spectra then mistake its pitch. More where one
+    does turn over: what is struck out of phase leaves much. 0 where phases do not go on, as where the pitch turns."""
+    n = 2 * max(4, round(rate_hz / pitch_hz))
+    if at < 2 * n or at + 2 * n > len(band):
+        return 0.0
+    numbers = np.arange(1, max(1, min(_HARMONICS, int(_PHASES_TO_HZ / pitch_hz))) + 1)
+    turn = 2 * np.pi * pitch_hz / rate_hz * numbers
+    weighted = band[at - 2 * n : at + 2 * n].reshape(4, n) * np.hanning(n + 2)[1:-1]
+    lines = (weighted @ np.exp(-1j * turn * np.arange(n)[:, None])) * np.exp(-1j * turn * n * np.arange(4)[:, None])
+    crossed = lines[1:] * np.conj(lines[:-1])
+    size = np.maximum(np.abs(crossed), 1e-30)
+    doubled = crossed * crossed / size  # of twice the angle: half turns count as none
+    # The pitch is only nearly known: the same small turn from each span to the next, of each harmonic by its number.
+    turned = np.exp(-2j * np.radians(_MOST_TURN_DEG) * np.linspace(-1.0, 1.0, _N_TURNS)[:, None] * numbers)
+    shares = (turned @ doubled.T).real / size.sum(axis=1)
+    if not shares.min(axis=1).max() >= _KEPT_PHASE:
+        return 0.0
+    turns_over = size[1][crossed[1].real < 0.0].sum() >= _TURNS_OVER * size[1].sum()
+    return _MOST_LEFT if turns_over else _SAME_LEFT
 
 
 def measure_left(band: FloatArray, at: Places, rate_hz: float, pitch_hz: FloatArray) -> FloatArray:

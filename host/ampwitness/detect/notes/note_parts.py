@@ -20,6 +20,7 @@ _LEAST_STRONG_S = 0.080
 _MOST_OF_IT = 0.9
 _PIECE_S, _LEAST_PIECES, _MOST_PIECES = 0.110, 3, 16
 _CLEAR_PIECE, _AGREES, _AGREEING_SHARE = 0.85, 0.015, 0.4  # explained; of pitch; of the pieces
+_SHARE_LINE, _LEAST_WITH, _CLEAR_SHARE = np.array([2.0, 3.0, 2 / 3]), 0.45, 0.25  # of pitch; explained; of the pieces
 _ROWS_AT_ONCE = 64
 _RIPPLES_TO_HZ, _SOON_S = 80.0, 0.400  # notes below ripple; of a note's beginning, in which most are loudest
 # Where the mean square over 50 ms reaches 81 % of its largest, and where the envelope reaches 90 %, in closed form
@@ -84,14 +85,23 @@ def agree_in_pieces(parts: Sequence[FloatArray], rate_hz: float) -> list[Pitch |
 
 
 def _find_agreed(hz: FloatArray, explained: FloatArray) -> tuple[int, float] | None:
-    """The best of a note's pieces, and the frequency in the middle of those that agree; None: too few."""
-    is_clear = explained >= _CLEAR_PIECE
-    least = max(_LEAST_PIECES, _AGREEING_SHARE * len(hz))
-    if np.count_nonzero(is_clear) < least:
+    """The best of a note's pieces, and the frequency in the middle of those that agree; None: too few.
+
+    Pieces in which a partial comes or goes are taken for another pitch that shares their strongest line: an octave or
+    a twelfth above, a fifth below. They go with the pitch of the others, but do not say what it is."""
+    if len(hz) < _LEAST_PIECES:
         return None
-    agreeing = np.flatnonzero(is_clear & (np.abs(hz / median(hz[is_clear].tolist()) - 1.0) <= _AGREES))
-    # What all agree on must be what began.
-    if len(agreeing) < least or agreeing[0] >= _LEAST_PIECES:
+    is_clear = explained >= _CLEAR_PIECE
+    ratio = hz[:, None] / hz  # of all to each
+    agrees = (np.abs(ratio - 1.0) <= _AGREES) & is_clear[:, None] & is_clear
+    shares_line = (np.abs(ratio[:, :, None] / _SHARE_LINE - 1.0) <= _AGREES).any(axis=2)
+    n_agree = np.count_nonzero(agrees, axis=0)
+    n_with = np.count_nonzero(agrees | (shares_line & (explained >= _LEAST_WITH)[:, None]), axis=0)
+    best = int(np.argmax(n_agree + n_with))
+    if n_agree[best] < max(_LEAST_PIECES, _CLEAR_SHARE * len(hz)) or n_with[best] < _AGREEING_SHARE * len(hz):
+        return None
+    agreeing = np.flatnonzero(agrees[:, best])
+    if agreeing[0] >= _LEAST_PIECES:  # what all agree on must be what began
         return None
     return int(agreeing[np.argmax(explained[agreeing])]), median(hz[agreeing].tolist())
 

@@ -55,6 +55,7 @@ _LEAPS_S, _LEAPS_RATIO = (0.040, 0.008), 1.5  # ahead: a period of the lowest no
 _CUT_BY_NEXT = "the next note began"
 _SHORT_KNOWN = 40  # slow samples
 _CARRIED_BACK_FROM_HZ = 30.0
+_PERIOD_S = 0.040  # no longer quiet than that may be a wave's own quiet in each period
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,8 +193,16 @@ class RunNotes:
             return
         # What is pulled down and let up again stops by its level or not at all: where nothing begins, that is asked.
         if np.isfinite(step.end_slow) and np.isfinite(step.onset_slow):
+            if self._is_own_quiet(step):
+                return
             self._stop_at(step.end_slow * self.bands.factor)
         self._try_open(step)
+
+    def _is_own_quiet(self, step: Step) -> bool:
+        """Whether what falls quiet for a moment and begins again is one wave that does so each period."""
+        if self._note is None or step.onset_slow - step.end_slow >= _PERIOD_S * self.bands.slow_hz:
+            return False
+        return self._breaks.goes_through(self._note.onset / self.bands.factor, step.onset_slow)
 
     # ---- while nothing new begins ----------------------------------------------------------------------------------
 
