@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 from ampwitness.bench.note_unusual import drum_roll_case, lost_root_case, wobble_case
 from ampwitness.detect.notes.note_break import most_left_in_phase
-from ampwitness.detect.notes.note_parts import agree_in_pieces
+from ampwitness.detect.notes.note_decimate import Bands
+from ampwitness.detect.notes.note_parts import agree_in_pieces, find_rolls
 from ampwitness.detect.notes.notes import NoteDetector
+from ampwitness.detect.notes.sounding_note import SoundingNote
 from event_material import logged, run, seconds
 
 PITCHES_HZ = (41.2, 55.0, 46.2, 65.4, 49.0, 73.4, 61.7, 43.7, 58.3, 82.4)
@@ -167,7 +169,7 @@ def test_a_note_struck_again_within_a_tenth_of_a_second_is_another() -> None:
 
 
 def test_most_hits_of_a_drum_roll_are_notes() -> None:
-    """148 of 244, of which 49 where prediction alone says what has gone and none is known by the one before."""
+    """223 of 244; 148 where what is left of the hit before counts as gone from 8 instead of 16 % of the peak on."""
     n_true = n_found = 0
     for seed in (100, 101):
         case = drum_roll_case(seed)
@@ -177,7 +179,7 @@ def test_most_hits_of_a_drum_roll_are_notes() -> None:
         n_true += len(starts_s)
         n_found += int((np.abs(starts_s[:, None] - found[None, :]).min(axis=1) < 0.010).sum())
         assert len(found) <= len(starts_s)
-    assert n_found >= 0.55 * n_true
+    assert n_found >= 0.90 * n_true
 
 
 def test_a_drum_right_behind_a_tone_as_loud_is_a_note() -> None:
@@ -374,3 +376,40 @@ def test_pieces_taken_for_an_octave_or_a_fifth_go_with_the_pitch_of_the_others()
     assert short is None  # two say too little
     assert voices is not None  # most agree on another one
     assert voices.frequency_hz == pytest.approx(67.0, rel=0.002)
+
+
+@pytest.mark.parametrize(("seed", "n_least"), [(19030, 115), (19035, 124)])
+def test_drums_that_slide_far_are_known_by_their_wave_that_comes_again(seed: int, n_least: int) -> None:
+    case = drum_roll_case(seed)
+    assert case.truth is not None
+    found = np.array([note.start_s for note in run(NoteDetector(), case.volts).findings])
+    starts_s = np.array([note.begins_s for note in case.truth.notes])
+    off_s = np.abs(found[:, None] - starts_s).min(axis=1)
+    assert off_s.max() < 0.030  # none is invented
+    assert n_least <= len(found) <= len(starts_s)
+
+
+def test_waves_alike_make_a_roll_where_they_follow_soon() -> None:
+    bands, rng = Bands(8000.0, False), np.random.default_rng(3)
+    time_s = np.arange(40) / bands.band_hz
+
+    def struck(onset_s: float, late_s: float = 0.0, wave: np.ndarray | None = None) -> SoundingNote:
+        since_s = np.maximum(time_s - late_s, 0.0)
+        note = SoundingNote(onset_s * bands.rate_hz, "", 1.0, 0.04, 0.0)
+        drum = np.exp(-since_s / 0.03) * np.sin(2 * np.pi * (55.0 * since_s + 1.5 * -np.expm1(-since_s / 0.012)))
+        note.band = [drum if wave is None else wave]
+        return note
+
+    noise = [rng.standard_normal(40) for _ in range(2)]
+    notes = [
+        struck(1.0),
+        struck(1.09, 0.0007),  # dated a little early
+        struck(1.18, wave=-noise[0]),
+        struck(1.27, wave=noise[1]),
+        struck(1.36),
+        struck(1.80),  # too late to be a roll
+        struck(1.89, wave=np.sin(2 * np.pi * 90.0 * time_s)),
+    ]
+    assert find_rolls(notes, bands).tolist() == [True, True, False, False, False, False, False]
+    assert find_rolls(notes[:1], bands).tolist() == [False]
+    assert find_rolls([], bands).tolist() == []

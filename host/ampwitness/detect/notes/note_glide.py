@@ -18,7 +18,7 @@ from ampwitness.detect.notes.note_levels import apply_energy_operator, octaves_o
 from ampwitness.types import FloatArray
 
 _COURSE_S = 0.060
-_LEAST_S = 0.090
+LEAST_S, LEAST_OF_ROLL_S = 0.090, 0.040  # of a part; of one in a roll
 _MOST_OCTAVES = 1.5
 _LEAST_OCTAVES = 0.04  # a pitch that stands is measured as it is
 _ROWS_AT_ONCE = 64
@@ -27,20 +27,23 @@ _END_SHARE = 0.25  # of a note, at its end: the pitch it comes to
 _LAGRANGE = np.array([-1 / 120, 1 / 24, -1 / 12, 1 / 12, -1 / 24, 1 / 120])
 
 
-def straighten(parts: Sequence[FloatArray], rate_hz: float) -> list[tuple[FloatArray, float] | None]:
+def straighten(
+    parts: Sequence[FloatArray], rate_hz: float, least_s: float = LEAST_S
+) -> list[tuple[FloatArray, float] | None]:
     """Parts of notes with their pitch held still, and what a frequency of each is multiplied by to be that of its end.
 
     Parameters
     ----------
     parts : (n,) volts of the bass band each, of one note without its attack
     rate_hz : their rate
+    least_s : how long a part must be; the shorter, the more noise is straightened to a tone
 
     Returns
     -------
     (n,) volts and a ratio each; None where the pitch stands, moves too far, or the part is too short to tell.
     """
     out: list[tuple[FloatArray, float] | None] = [None] * len(parts)
-    places = [place for place, part in enumerate(parts) if len(part) >= _LEAST_S * rate_hz]
+    places = [place for place, part in enumerate(parts) if len(part) >= least_s * rate_hz]
     places.sort(key=lambda place: len(parts[place]))  # alike in length, as all are made as long as the longest
     for begin in range(0, len(places), _ROWS_AT_ONCE):
         some = places[begin : begin + _ROWS_AT_ONCE]

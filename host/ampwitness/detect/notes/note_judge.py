@@ -123,11 +123,11 @@ def is_tone(pitch: Pitch, seconds: float) -> bool:
 
 
 def _is_struck_again(note: SoundingNote, pitch: Pitch, before: Sequence[Pitch]) -> bool:
-    """Whether this is the last note struck again, too short to be known by itself: a drum in a roll."""
-    if not before or note.since_last_s > _ROLLS_S or not note.novelty_ratio >= _STRUCK:
+    """Whether this is the last note struck again, too short to be known by itself, or a drum in a roll."""
+    if not note.novelty_ratio >= _STRUCK or pitch.explained_ratio < _LEAST_OF_ROLL:
         return False
-    if pitch.explained_ratio < _LEAST_OF_ROLL:
-        return False
+    if note.is_in_roll or not before or note.since_last_s > _ROLLS_S:
+        return note.is_in_roll
     return abs(pitch.frequency_hz / before[-1].frequency_hz - 1.0) < _PITCH_OF_ROLL
 
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 from statistics import median
 
 import numpy as np
+import numpy.typing as npt
 
 from ampwitness.detect.notes.note_decimate import BAND_STEP, LEVEL_S, Bands
 from ampwitness.detect.notes.note_spectrum import Pitch, measure_fundamentals, measure_pitches
@@ -21,6 +22,7 @@ _MOST_OF_IT = 0.9
 _PIECE_S, _LEAST_PIECES, _MOST_PIECES = 0.110, 3, 16
 _CLEAR_PIECE, _AGREES, _AGREEING_SHARE = 0.85, 0.015, 0.4  # explained; of pitch; of the pieces
 _SHARE_LINE, _LEAST_WITH, _CLEAR_SHARE = np.array([2.0, 3.0, 2 / 3]), 0.45, 0.25  # of pitch; explained; of the pieces
+_WAVE_S, _WAVE_SHIFT, _SAME_WAVE, _ROLL_S = 0.060, 2, 0.90, 0.150  # of a beginning; samples; cosine; to the next
 _ROWS_AT_ONCE = 64
 _RIPPLES_TO_HZ, _SOON_S = 80.0, 0.400  # notes below ripple; of a note's beginning, in which most are loudest
 # Where the mean square over 50 ms reaches 81 % of its largest, and where the envelope reaches 90 %, in closed form
@@ -104,6 +106,34 @@ def _find_agreed(hz: FloatArray, explained: FloatArray) -> tuple[int, float] | N
     if agreeing[0] >= _LEAST_PIECES:  # what all agree on must be what began
         return None
     return int(agreeing[np.argmax(explained[agreeing])]), median(hz[agreeing].tolist())
+
+
+def find_rolls(notes: Sequence[SoundingNote], bands: Bands) -> npt.NDArray[np.bool_]:
+    """(k,) whether each of one run's notes begins with the same wave as the one ahead of it or the one behind: a drum
+    in a roll, which no swell of noise is."""
+    n, k = round(_WAVE_S * bands.band_hz), len(notes)
+    waves, known = np.zeros((k, n + 2 * _WAVE_SHIFT)), np.zeros((k, n + 2 * _WAVE_SHIFT), dtype=bool)
+    for row, note in enumerate(notes):
+        band = join(note.band)[: waves.shape[1]]
+        waves[row, : len(band)], known[row, : len(band)] = band, True
+    onset_s = np.array([note.onset for note in notes]) / bands.rate_hz
+    middle, shares = slice(_WAVE_SHIFT, _WAVE_SHIFT + n), np.zeros((2 * _WAVE_SHIFT + 1, max(k - 1, 0)))
+    for begin, share in enumerate(shares):
+        other = slice(begin, begin + n)
+        both = known[:-1, middle] & known[1:, other]
+        one, two = waves[:-1, middle] * both, waves[1:, other] * both
+        size = np.sqrt(np.einsum("ij,ij->i", one, one) * np.einsum("ij,ij->i", two, two))
+        is_enough = both.sum(axis=1) >= n // 2
+        share[is_enough] = (np.einsum("ij,ij->i", one, two) / np.maximum(size, 1e-30))[is_enough]
+    # Onsets are good to less than a sample: between samples the cosine is a parabola's.
+    before, at, behind = shares[:-2], shares[1:-1], shares[2:]
+    bend = np.where(at >= np.maximum(before, behind), np.minimum(before - 2.0 * at + behind, -1e-9), -np.inf)
+    alike = (at - 0.125 * (before - behind) ** 2 / bend).max(axis=0)
+    is_alike = (alike >= _SAME_WAVE) & (np.diff(onset_s) <= _ROLL_S)
+    out = np.zeros(k, dtype=bool)
+    out[:-1] |= is_alike
+    out[1:] |= is_alike
+    return out
 
 
 def date_again(note: SoundingNote, bands: Bands, pitch: Pitch) -> None:

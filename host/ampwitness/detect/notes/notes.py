@@ -9,12 +9,13 @@ from typing import Any
 import numpy as np
 
 from ampwitness.detect.notes.note_decimate import Bands
-from ampwitness.detect.notes.note_glide import straighten
+from ampwitness.detect.notes.note_glide import LEAST_OF_ROLL_S, straighten
 from ampwitness.detect.notes.note_judge import NOISE, beats_on, find_noise, is_attack_of, is_tone, judge_note
 from ampwitness.detect.notes.note_parts import (
     STANDS_OUT,
     agree_in_pieces,
     date_again,
+    find_rolls,
     measure_attacks,
     sounding_part,
     strong_part,
@@ -166,17 +167,19 @@ class NoteDetector:
             some = measure_pitches([parts[place] for place in places], bands.band_hz, bands.response)
             for place, pitch in zip(places, some, strict=True):
                 pitches[place] = pitch
+            for place, is_in_roll in zip(places, find_rolls([waiting[p][0] for p in places], bands), strict=True):
+                waiting[place][0].is_in_roll = bool(is_in_roll)
         strong, glides = self._look_again(waiting, parts, pitches)
         pieces = self._look_at_pieces(waiting, parts, pitches)
         judged: list[tuple[Pitch | None, str]] = []
         for place, ((note, bands, _), part, pitch) in enumerate(zip(waiting, parts, pitches, strict=True)):
-            chosen, why_not = judge_note(
-                note, pitch, self._last_pitches, len(part) / bands.band_hz, bands.rate_hz, bands.band_hz
-            )
-            for others in (strong, glides, pieces):
-                if chosen is None and place in others:
-                    other, seconds = others[place]
-                    chosen, why_not = judge_note(note, other, self._last_pitches, seconds, bands.rate_hz, bands.band_hz)
+            chosen: Pitch | None = None
+            seen = [others[place] for others in (strong, glides, pieces) if place in others]
+            as_it_stands = (pitch, len(part) / bands.band_hz)
+            # What slides as it is struck again looks nearly like a tone as it stands, of another pitch.
+            for one, seconds in [*seen, as_it_stands] if note.is_in_roll else [as_it_stands, *seen]:
+                if chosen is None:
+                    chosen, why_not = judge_note(note, one, self._last_pitches, seconds, bands.rate_hz, bands.band_hz)
             if chosen is not None and beats_on(note, chosen, self._last_pitches, self._last_level_v, bands.band_hz):
                 chosen, why_not = None, "two notes that ring on, beating"
             if chosen is not None:
@@ -227,15 +230,17 @@ class NoteDetector:
         for bands in {id(bands): bands for _, bands, _ in waiting}.values():
             cut: dict[int, FloatArray] = {}
             slid: list[int] = []
+            rolled: list[int] = []
             for place, ((note, b, _), part, pitch) in enumerate(zip(waiting, parts, pitches, strict=True)):
                 if b is not bands or pitch is None:
                     continue
                 if pitch.explained_ratio < _CLEARLY_TONE and (few := strong_part(note, bands, part)) is not None:
                     cut[place] = few
                 if note.novelty_ratio >= STANDS_OUT and not is_tone(pitch, len(part) / bands.band_hz):
-                    slid.append(place)
+                    (rolled if note.is_in_roll else slid).append(place)
             stills = straighten([parts[place] for place in slid], bands.band_hz)
-            straight = {place: still for place, still in zip(slid, stills, strict=True) if still is not None}
+            stills += straighten([parts[place] for place in rolled], bands.band_hz, LEAST_OF_ROLL_S)
+            straight = {place: still for place, still in zip(slid + rolled, stills, strict=True) if still is not None}
             asked = [*cut.values(), *(still for still, _ in straight.values())]
             found = measure_pitches(asked, bands.band_hz, bands.response)
             for (place, few), pitch in zip(cut.items(), found, strict=False):

@@ -21,6 +21,7 @@ class SoundingNote:
     end: float = np.nan
     end_basis: str = ""
     next_onset: float | None = None
+    is_in_roll: bool = False  # it begins with the wave that the one ahead or behind begins with
     level_peak_v: float = 0.0
     acc_at: int = 0
     n: int = 0
