@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ampwitness.bench.note_unusual import drum_roll_case, lost_root_case, wobble_case
+from ampwitness.bench.note_unusual import drum_roll_case, legato_partials_case, lost_root_case, wobble_case
 from ampwitness.detect.notes.note_break import most_left_in_phase
 from ampwitness.detect.notes.note_decimate import Bands
 from ampwitness.detect.notes.note_parts import agree_in_pieces, find_rolls
@@ -413,3 +413,10 @@ def test_waves_alike_make_a_roll_where_they_follow_soon() -> None:
     assert find_rolls(notes, bands).tolist() == [True, True, False, False, False, False, False]
     assert find_rolls(notes[:1], bands).tolist() == [False]
     assert find_rolls([], bands).tolist() == []
+
+
+def test_a_semitone_of_a_legato_line_soon_behind_the_last_turn_is_no_swell() -> None:
+    case = legato_partials_case(19201)
+    assert case.truth is not None
+    found = run(NoteDetector(), case.volts).findings
+    assert [note.start_s for note in found] == pytest.approx([note.begins_s for note in case.truth.notes], abs=0.002)

@@ -324,7 +324,8 @@ class RunNotes:
             # The same pitch struck again without a rise breaks, which is asked below.
             if is_turn and novelty < NOVELTY_OF_STRUCK and self._turns.stay_at(at):
                 return
-            if not is_lull and since < SWELL_WITHIN_S * self.rate_hz and self._goes_on(note, at):
+            is_another = is_turn and self._turns.is_another_at(at)
+            if not is_lull and not is_another and since < SWELL_WITHIN_S * self.rate_hz and self._goes_on(note, at):
                 return
             if self._may_be_smooth(step) and not self._breaks.is_at(onset_slow):
                 return
