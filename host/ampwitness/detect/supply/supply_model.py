@@ -26,6 +26,7 @@ from ampwitness.detect.supply.lasting_steps import (
     find_lasting_steps,
     learn_sag,
 )
+from ampwitness.detect.supply.settled_volts import SETTLED_BLOCK_S, follow_settled, settle_by_minute
 from ampwitness.detect.supply.supply_charging import fit_charging
 from ampwitness.detect.supply.supply_fit import (
     FAST_MOST_S,
@@ -50,9 +51,6 @@ from ampwitness.types import FloatArray
 EngineState = Literal["at rest", "charging"]
 
 AT_ONCE_MOST_S = 0.015
-SETTLED_BLOCK_S = 60.0
-WITHOUT_OTHERS = 0.9  # of the quiet steps, at which the volts stand as if no other consumer were on
-QUIET_SHARE = 0.2
 _CHANGE_S = (0.2, 1.5)  # before and behind a change of state: fitted to neither, the battery's slow part moves
 _LEAST_PLAYED_V2 = 0.25  # mean square over a step: half a volt rms, 20 times the logger's noise
 _KEPT_OUT_NEAR_S = (0.05, 0.3)  # before and behind a cranking or a lost lead
@@ -204,7 +202,10 @@ def learn_supply(
             fall = _fall(fit, demand, breaks)
         else:
             fit, fall = None, np.zeros(len(supply))
-        settled_s[name], settled_v[name] = _settle(steps, supply + fall, demand, rows)
+        by_minute = settle_by_minute(steps, supply + fall, demand, rows)
+        spread_v = fit.spread_v if fit is not None else 0.0
+        settled = follow_settled(steps, supply + fall, demand, rows, by_minute, spread_v)
+        settled_s[name], settled_v[name] = settled
         alternator, by_power = None, None
         if fit is not None and state == "charging":
             alternator, by_power = _fit_alternator(steps, demand, unit, supply, fitted)
@@ -218,7 +219,7 @@ def learn_supply(
                 power_fit=fit if unit == "V" else _fit_power(steps, supply, fitted),
                 lowest_v=float(min(supply[rows].min(), left_out.lowest_supply_v(beside))),
                 judged_s=float(rows.sum() * STEP_S + left_out.seen_s[beside].sum()),
-                open_v=float(np.median(settled_v[name])) if len(settled_v[name]) else float(np.median(supply[rows])),
+                open_v=float(np.median(by_minute[1] if len(by_minute[1]) else supply[rows])),
                 shares={} if _has_ground_jumped(steps, is_lost) else _find_shares(steps, demand, fitted, fit),
                 charging=alternator,
                 power_charging=by_power,
@@ -295,26 +296,6 @@ def _is_believable(fit: SupplyFit) -> bool:
     """The supply falls under demand, by more than chance and by enough to be seen."""
     weight, error = fit.part(0.0, FAST_MOST_S)
     return weight > 3 * error and weight * fit.highest_demand > max(_LEAST_FALL_V, fit.spread_v)
-
-
-def _settle(
-    steps: SupplySteps, open_v: FloatArray, demand: FloatArray, rows: npt.NDArray[np.bool_]
-) -> tuple[FloatArray, FloatArray]:
-    """Open voltage by the minute, from the quietest fifth of each: there the fit has least to add.
-
-    Other consumers lower what is seen there and nothing raises it: the highest tenth is what stands without them."""
-    times, volts = [], []
-    block = (steps.time_s // SETTLED_BLOCK_S).astype(np.int64)
-    starts = np.flatnonzero(np.diff(block, prepend=block[0] - 1))
-    for a, b in zip(starts, np.append(starts[1:], len(block)), strict=True):
-        mine = np.flatnonzero(rows[a:b] & np.isfinite(open_v[a:b])) + a
-        if len(mine) < 0.5 / STEP_S:
-            continue
-        asked = np.where(np.isfinite(demand[mine]), demand[mine], 0.0)
-        quiet = mine[asked <= np.quantile(asked, QUIET_SHARE) + 1e-12]
-        times.append(float(np.mean(steps.time_s[quiet])))
-        volts.append(float(np.quantile(open_v[quiet], WITHOUT_OTHERS)))
-    return np.array(times), np.array(volts)
 
 
 def _find_shares(

@@ -1,0 +1,66 @@
+"""The supply with the amplifier quiet: what moves within a minute and stays is the supply's, what passes is not."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from ampwitness.detect.supply import supply_model
+from ampwitness.detect.supply.settled_volts import follow_settled, settle_by_minute
+from ampwitness.detect.supply.supply_history import STEP_S, SupplySteps
+from ampwitness.detect.supply.supply_model import SupplyModel, SupplyOptions, learn_supply
+
+SECONDS = 50.0
+N = round(SECONDS / STEP_S)
+TIME_S = (np.arange(N) + 0.5) * STEP_S
+
+
+def _steps(open_v: np.ndarray) -> SupplySteps:
+    """Bass notes with longer and shorter rests between them, that pull the supply down by up to half a volt."""
+    rng = np.random.default_rng(1)
+    output_v2, at_s = np.zeros(N), 0.3
+    while at_s < SECONDS:
+        lasts_s = rng.uniform(0.15, 0.5)
+        output_v2[(at_s <= TIME_S) & (at_s + lasts_s > TIME_S)] = rng.uniform(60.0, 200.0)
+        at_s += lasts_s + rng.choice([0.1, 0.2, 0.4, 1.5])
+    supply = open_v - 0.03 * output_v2 / 12.0 + rng.normal(0.0, 0.003, N)
+    return SupplySteps(np.arange(N), output_v2, {"supply": supply})
+
+
+def _learn(open_v: np.ndarray) -> SupplyModel:
+    model = learn_supply(_steps(open_v), SupplyOptions())
+    assert model is not None
+    return model
+
+
+def test_a_second_battery_that_joins_is_followed(monkeypatch: pytest.MonkeyPatch) -> None:
+    open_v = np.where(TIME_S < 20.0, 12.3, 12.6)
+    model = _learn(open_v)
+    for at_s, settled_v in ((2.0, 12.3), (18.0, 12.3), (22.0, 12.6), (48.0, 12.6)):
+        assert model.settled_at(at_s) == pytest.approx(settled_v, abs=0.08)
+    monkeypatch.setattr(supply_model, "follow_settled", lambda *given: given[4])  # by the minute alone
+    assert _learn(open_v).settled_at(2.0) == pytest.approx(12.6, abs=0.08)
+
+
+def test_an_alternator_that_is_set_higher_over_ten_seconds_is_followed() -> None:
+    open_v = 13.6 + 0.8 * np.clip((TIME_S - 15.0) / 10.0, 0.0, 1.0)
+    model = _learn(open_v)
+    for at_s in (5.0, 18.0, 22.0, 40.0):
+        assert model.settled_at(at_s) == pytest.approx(float(np.interp(at_s, TIME_S, open_v)), abs=0.08)
+
+
+@pytest.mark.parametrize("starts_s", [0.0, 20.0, 44.5])
+def test_a_consumer_that_comes_and_goes_is_not(starts_s: float) -> None:
+    """Five seconds of 0.4 V, also where the recording begins or ends: the supply is what stands without it."""
+    is_on = (starts_s <= TIME_S) & (starts_s + 5.5 > TIME_S)
+    model = _learn(np.where(is_on, 12.2, 12.6))
+    for at_s in (1.0, 23.0, 48.0):
+        assert model.settled_at(at_s) == pytest.approx(12.6, abs=0.03)
+
+
+def test_a_supply_that_stays_is_told_by_the_minute_as_before() -> None:
+    steps = _steps(np.full(N, 12.6) + 0.02 * np.sin(TIME_S))
+    rows = np.ones(N, dtype=bool)
+    open_v, demand = steps.volts["supply"] + 0.03 * steps.output_v2 / 12.0, steps.output_v2 / 12.0
+    by_minute = settle_by_minute(steps, open_v, demand, rows)
+    assert len(by_minute[0]) == 1
+    assert follow_settled(steps, open_v, demand, rows, by_minute, 0.003) is by_minute
