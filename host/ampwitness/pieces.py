@@ -16,6 +16,7 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.floating[Any]]
 
 _COLUMN_BYTES, _COLUMN_REST = 1 << 18, 4096  # of one column in memory; numbers until a part is put away
+_MMAP_THRESHOLD, _LARGE_BYTES = -3, 1 << 20  # the first as the C library numbers it
 MOST_BYTES = 4_000_000  # of one store in memory; what is beyond goes to a temporary file
 
 
@@ -24,6 +25,13 @@ def give_back() -> None:
     megabytes, into which what follows does not fit."""
     with contextlib.suppress(AttributeError, OSError, TypeError):
         ctypes.CDLL(None).malloc_trim(0)
+
+
+def keep_large_apart() -> None:
+    """From now on give arrays of a megabyte and more back to the system as soon as they are let go of, where its
+    library can. Columns of a day's findings come and go by the dozen; between them what is kept pins the holes."""
+    with contextlib.suppress(AttributeError, OSError, TypeError):
+        ctypes.CDLL(None).mallopt(_MMAP_THRESHOLD, _LARGE_BYTES)
 
 
 class Pieces:

@@ -20,7 +20,7 @@ from ampwitness.detect.supply.dips import DipDetector
 from ampwitness.detect.supply.supply_history import SupplyHistory
 from ampwitness.detect.supply.supply_model import SupplyOptions
 from ampwitness.detect.tones.gain_steps import GainStepDetector
-from ampwitness.pieces import give_back
+from ampwitness.pieces import give_back, keep_large_apart
 from ampwitness.types import TraceWindow
 
 
@@ -102,6 +102,7 @@ def run_all(
                 give_back()
         if apart is not None:
             apart.ask()
+        keep_large_apart()  # windows would be dearer so
         answers = {}
         while here:  # each goes with all that it held before the next one answers
             detector = here.popleft()
