@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
 from ampwitness.bench.supply_scores import Score, _score_causes, analyse, supply_summary
 from ampwitness.bench.supply_signals import make_case
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.clips.ceiling_fit import pick_lag
-from ampwitness.detect.clips.ceiling_knee import learn_ceiling
-from ampwitness.detect.clips.clip_cause import judge_clip, learn_ceilings, share_to_cause
+from ampwitness.detect.clips.ceiling_fit import CeilingFit, pick_lag
+from ampwitness.detect.clips.clip_candidates import CEILINGS, PLACES
+from ampwitness.detect.clips.found_clips import NUMBERS, ClipTable
 from ampwitness.detect.run_all import DetectOptions, run_all
 from ampwitness.detect.supply.supply_history import collect_history
 from ampwitness.detect.supply.supply_model import SupplyModel, SupplyOptions, learn_supply
@@ -25,27 +26,40 @@ def _model(settled_v: float = SETTLED_V) -> SupplyModel:
     return SupplyModel({}, "V", at, ("at rest",), {"at rest": at}, {"at rest": np.array([settled_v])}, True)
 
 
-def _clip(
-    level_v: float, supply_v: float, overdrive_db: float = 1.0, polarity: str = "positive", **more: object
-) -> Finding:
+Clip = dict[str, Any]
+
+
+def _clip(level_v: float, supply_v: float, overdrive_db: float = 1.0, polarity: str = "positive", **more: Any) -> Clip:
     sign = 1.0 if polarity == "positive" else -1.0
-    measured = {"polarity": polarity, "plateau_v": sign * level_v, "plateau_slope_v_per_s": 0.0, "flat_s": 0.002,
-                "overdrive_db": overdrive_db, "supply_v": supply_v, "origin": "amplifier", **more}  # fmt: skip
-    evidence = {"supply_lagged_v": [supply_v] * 4, "output_lagged_v": [0.6 * level_v] * 4}
-    return Finding("clip", 1.0, 1.002, "attention", measured, {}, evidence)
+    columns = {"sign": sign, "level_v": level_v, "overdrive_db": overdrive_db, "supply_v": supply_v, **more}
+    return columns | {"supply": [supply_v] * 4, "output": [0.6 * level_v] * 4}
 
 
-def _clips(law: object, n: int = 40, spread_v: float = 0.02, **more: object) -> list[Finding]:
+def _table(clips: list[Clip]) -> ClipTable:
+    """Clips that last 2 ms one after the other, the amplifier's if nothing else is said."""
+    n = len(clips)
+    columns = {name: np.zeros(n) for name in NUMBERS}
+    columns |= {"start_s": 1.0 + np.arange(n), "stop_s": 1.002 + np.arange(n)}
+    for name in {name for clip in clips for name in clip} - {"supply", "output"}:
+        columns[name] = np.array([clip.get(name, 0.0) for clip in clips])
+    columns["crest_v"] = columns["level_v"] * 10 ** (columns["overdrive_db"] / 20)
+    return ClipTable(
+        columns, *(np.array([clip[name] for clip in clips]).reshape(-1, 4) for name in ("supply", "output"))
+    )
+
+
+def learn_ceiling(clips: list[Clip]) -> CeilingFit | None:
+    return _table(clips).learn_ceilings().get("positive")
+
+
+def judge_clip(clip: Clip, ceiling: CeilingFit | None, model: SupplyModel | None) -> Finding:
+    return _table([clip]).with_causes({} if ceiling is None else {"positive": ceiling}, model).read(0)
+
+
+def _clips(law: Callable[[float], float], n: int = 40, spread_v: float = 0.02) -> list[Clip]:
     rng = np.random.default_rng(5)
     supplies = rng.uniform(11.2, 12.6, n)
-    assert callable(law)
-    return [_clip(float(law(v)) + spread_v * rng.standard_normal(), float(v), **more) for v in supplies]  # type: ignore[arg-type]
-
-
-def test_shares_become_causes_at_their_boundaries() -> None:
-    assert share_to_cause(1.0) == "supply"
-    assert share_to_cause(0.999) == share_to_cause(1 / 3) == "both"
-    assert share_to_cause(0.333) == share_to_cause(-0.2) == "drive"
+    return [_clip(law(v) + spread_v * rng.standard_normal(), v) for v in supplies.tolist()]
 
 
 def test_three_kinds_of_ceiling_are_learned() -> None:
@@ -81,47 +95,46 @@ def test_a_clip_is_judged_by_what_its_ceiling_had_lost() -> None:
     lost_db = 20 * np.log10((3 * SETTLED_V - 1) / (3 * 11.6 - 1))
     for factor, cause in ((0.9, "supply"), (2.0, "both"), (4.0, "drive")):
         verdict = judge_clip(_clip(33.8, 11.6, factor * lost_db), ceiling, _model())
-        assert verdict.cause == cause
-        assert verdict.lost_db == pytest.approx(lost_db, abs=0.02)
-        assert verdict.share == pytest.approx(1 / factor, rel=0.03)
-    assert judge_clip(_clip(33.8, 11.6, 2.0), learn_ceiling(_clips(lambda v: 33.8)), _model()).cause == "drive"
+        assert verdict.measured["cause"] == cause
+        assert verdict.evidence["lost_to_sag_db"] == pytest.approx(lost_db, abs=0.02)
+        assert verdict.measured["cause_share"] == pytest.approx(1 / factor, rel=0.03)
+    regulated = learn_ceiling(_clips(lambda v: 33.8))
+    assert judge_clip(_clip(33.8, 11.6, 2.0), regulated, _model()).measured["cause"] == "drive"
 
 
 def test_a_ceiling_that_is_carried_on_where_no_clip_was_seen_says_so_where_that_decides() -> None:
     ceiling = learn_ceiling(_clips(lambda v: 3 * v - 1, spread_v=1e-4))
     verdict = judge_clip(_clip(33.8, 11.6, 1.2), ceiling, _model(14.0))
-    assert verdict.cause == "supply"
-    assert "no clip was seen above 12.60 V of supply" in verdict.reason
-    assert verdict.reason.endswith("it is both")
-    assert "no clip was seen" not in judge_clip(_clip(33.8, 11.6, 4.0), ceiling, _model(12.6)).reason
-    assert "no clip was seen" not in judge_clip(_clip(33.8, 11.6, 0.5), ceiling, _model(14.0)).reason
+    assert verdict.measured["cause"] == "supply"
+    assert "no clip was seen above 12.60 V of supply" in verdict.evidence["cause_reason"]
+    assert verdict.evidence["cause_reason"].endswith("it is both")
+    assert "no clip was seen" not in judge_clip(_clip(33.8, 11.6, 4.0), ceiling, _model(12.6)).evidence["cause_reason"]
+    assert "no clip was seen" not in judge_clip(_clip(33.8, 11.6, 0.5), ceiling, _model(14.0)).evidence["cause_reason"]
 
 
 def test_what_cannot_be_decided_says_why() -> None:
     clip = _clip(33.8, 11.6, 0.5)
-    assert judge_clip(clip, None, None).reason == "the supply was not recorded"
+    assert judge_clip(clip, None, None).evidence["cause_reason"] == "the supply was not recorded"
     undecided = judge_clip(clip, None, _model())
-    assert undecided.cause == "not decidable"
-    assert "whether the ceiling follows the supply is not known" in undecided.reason
+    assert undecided.measured["cause"] == "not decidable"
+    assert "whether the ceiling follows the supply is not known" in undecided.evidence["cause_reason"]
     # Whatever the ceiling does, 0.02 V of sag cannot explain half a decibel.
-    assert judge_clip(_clip(33.8, 12.58, 0.5), None, _model()).cause == "drive"
-    unknown = _clip(33.8, 11.6)
-    unknown.measured["overdrive_db"] = None  # type: ignore[index]
-    assert judge_clip(unknown, None, _model()).reason == "how far the crest overshot is not known"
+    assert judge_clip(_clip(33.8, 12.58, 0.5), None, _model()).measured["cause"] == "drive"
 
 
 def test_sources_and_current_limits_are_not_the_supply() -> None:
     ceiling = learn_ceiling(_clips(lambda v: 3 * v - 1))
-    assert judge_clip(_clip(20.0, 11.6, 0.1, origin="source"), ceiling, _model()).cause == "drive"
-    assert judge_clip(_clip(33.0, 11.6, 0.1, ceiling="current"), ceiling, _model()).cause == "drive"
+    for odd in ({"where": PLACES.index("source")}, {"ceiling": CEILINGS.index("current")}):
+        assert judge_clip(_clip(33.0, 11.6, 0.1, **odd), ceiling, _model()).measured["cause"] == "drive"
+    assert judge_clip(_clip(33.0, 11.6, 0.1), ceiling, _model()).measured["cause"] == "supply"
 
 
 def test_a_polarity_with_few_clips_borrows_from_the_other() -> None:
     many = _clips(lambda v: 3 * v - 1)
     few = [_clip(0.97 * 33.8, 11.6, polarity="negative"), _clip(0.97 * 35.0, 12.0, polarity="negative")]
-    fits = learn_ceilings([*many, *few])
+    fits = _table([*many, *few]).learn_ceilings()
     assert fits["negative"].ratio == pytest.approx(0.97 * 3.0, rel=0.05)
-    assert learn_ceilings([]) == {}
+    assert _table([]).learn_ceilings() == {}
 
 
 def test_music_on_a_sagging_supply_and_windows_do_not_matter() -> None:
@@ -149,12 +162,13 @@ def test_a_few_plateaus_of_both_polarities_show_the_supply_above_which_a_ceiling
         for side, size, volts in (("positive", 1.0, (*low, *high[:2])), ("negative", 0.97, (*low, *high[2:])))
         for v in volts
     ]
-    for fit in learn_ceilings(clips).values():
+    for fit in _table(clips).learn_ceilings().values():
         assert fit.knee_v == pytest.approx(11.7, abs=0.06)
     # Two that are low for another reason make no knee.
-    rising = [c for c in clips if abs(float(c.measured["supply_v"] or 0)) < 11.6]
+    rising = [c for c in clips if c["supply_v"] < 11.6]
     rising += [_clip(3 * v - 1, float(v), polarity=side) for v in high for side in ("positive", "negative")]
-    assert {fit.knee_v for fit in learn_ceilings([*rising, _clip(33.0, 12.3), _clip(33.0, 12.0)]).values()} == {np.inf}
+    fits = _table([*rising, _clip(33.0, 12.3), _clip(33.0, 12.0)]).learn_ceilings()
+    assert {fit.knee_v for fit in fits.values()} == {np.inf}
 
 
 def test_a_knee_is_found_at_a_lag_between_the_places_of_a_coarse_search() -> None:
@@ -164,7 +178,7 @@ def test_a_knee_is_found_at_a_lag_between_the_places_of_a_coarse_search() -> Non
         supply = now_v + np.array([0.0, *np.cumsum(rng.uniform(0.1, 0.9, 3))])
         then_v = float(pick_lag(supply[None, :], 1.25)[0])
         clip = _clip(3.2 * min(then_v, 11.4) - 1 + 0.02 * rng.standard_normal(), float(now_v))
-        clips.append(replace(clip, evidence=clip.evidence | {"supply_lagged_v": supply.tolist()}))
+        clips.append(clip | {"supply": supply.tolist()})
     fit = learn_ceiling(clips)
     assert fit is not None
     assert fit.knee_v == pytest.approx(11.4, abs=0.1)
@@ -191,9 +205,7 @@ def test_own_rails_that_sink_as_the_supply_does_are_told_from_it(ratio: float) -
     for share in rng.uniform(0.3, 0.9, 80):
         supply_v, output_v = 12.5 - 0.5 * share + 0.01 * rng.standard_normal(), 30 * share
         level_v = 35.0 + ratio * (supply_v - 12.0) - 0.03 * output_v + 0.015 * rng.standard_normal()
-        clip = _clip(level_v, supply_v)
-        evidence = {"supply_lagged_v": [11.5, *[supply_v] * 3], "output_lagged_v": [output_v] * 4}
-        clips.append(replace(clip, evidence=clip.evidence | evidence))
+        clips.append(_clip(level_v, supply_v) | {"supply": [11.5, *[supply_v] * 3], "output": [output_v] * 4})
     fit = learn_ceiling(clips)
     assert fit is not None
     assert fit.ratio == pytest.approx(ratio, rel=0.1)

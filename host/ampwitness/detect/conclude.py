@@ -14,7 +14,7 @@ import numpy as np
 
 from ampwitness.detect.clips.ceiling_fit import CeilingFit
 from ampwitness.detect.clips.clean_gain import CleanGain, find_clean_gain
-from ampwitness.detect.clips.clip_cause import attach_cause, judge_clip, learn_ceilings, read_ceiling
+from ampwitness.detect.clips.clip_cause import read_ceiling
 from ampwitness.detect.clips.found_clips import ClipTable
 from ampwitness.detect.cutouts.cutout_cause import LOW
 from ampwitness.detect.cutouts.cutout_level import learn_level
@@ -31,7 +31,7 @@ from ampwitness.detect.supply.supply_model import (
     learn_supply,
 )
 from ampwitness.detect.supply_lost import find_lost_supply
-from ampwitness.finding_list import FindingList, number_or_nan
+from ampwitness.finding_list import FindingList
 from ampwitness.types import Coverage, Finding, NotJudged
 
 NAME = "supply"
@@ -65,22 +65,12 @@ def conclude(
     clipping = next((r for r in results if r.coverage.detector == "clipping"), None)
     rails: Mapping[str, Any] = clipping.summary.get("rail_model", {}) if clipping is not None else {}
     clip_rows = _clip_rows(clipping)
-    ceilings = {}
-    if clipping is not None:
-        ceilings = learn_ceilings(clipping.findings) if clip_rows is None else clip_rows.learn_ceilings()
+    ceilings = clip_rows.learn_ceilings() if clip_rows is not None else {}
     out: list[DetectorResult] = []
     for result in results:
-        if result.coverage.detector == "clipping":
-            if clip_rows is not None:
-                clip_rows = clip_rows.with_causes(ceilings, model)
-                clips = FindingList([clip_rows])
-            else:
-                clips = FindingList.of(
-                    [
-                        attach_cause(f, judge_clip(f, ceilings.get(str(f.measured.get("polarity"))), model))
-                        for f in result.findings
-                    ]
-                )
+        if result is clipping and clip_rows is not None:
+            clip_rows = clip_rows.with_causes(ceilings, model)
+            clips = FindingList([clip_rows])
             causes = dict(clips.texts("cause"))
             summary = {**result.summary, "causes": causes, "ceilings": {k: _describe(v) for k, v in ceilings.items()}}
             result = DetectorResult(clips, result.coverage, summary)
@@ -216,13 +206,12 @@ def _under_voltage(findings: Sequence[Finding]) -> float | None:
 
 def _clean_gain(clips: FindingList, rows: ClipTable | None) -> CleanGain | None:
     """What the clips say of clean output; None where nothing clipped by a known amount."""
-    lost_db = rows.lost_to_sag_db if rows is not None else None
-    if lost_db is None:
-        lost_db = np.array([number_or_nan(f.evidence.get("lost_to_sag_db")) for f in clips])
+    if rows is None:
+        return None
     # What a source cut off fits under every ceiling, however far its crests would have gone.
     overdrive_db = clips.values("overdrive_db")
     overdrive_db[clips.values("is_source") > 0] = np.nan
-    return find_clean_gain(overdrive_db, lost_db)
+    return find_clean_gain(overdrive_db, rows.lost_to_sag_db)
 
 
 def _describe_gain(gain: CleanGain | None) -> dict[str, float | None]:

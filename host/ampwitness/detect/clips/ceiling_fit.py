@@ -18,7 +18,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.types import Finding, FloatArray
+from ampwitness.types import FloatArray
 
 Kind = Literal["regulated", "follows supply", "regulated until the supply is too low"]
 
@@ -57,10 +57,12 @@ class CeilingFit:
     droop_lag: int = 0
     highest_v: float = float("inf")  # lagged supply under which a plateau was seen; above, the line is carried on
 
-    def at(self, supply_v: float, tilt_v_per_s: float = 0.0, flat_s: float = 0.0) -> float:
-        """Level at a lagged supply, for a plateau of that tilt and length; without them: of a supply that stands."""
-        bent = self.constant_v + self.ratio * min(supply_v, self.knee_v)
-        return bent + (self.per_tilt_s + self.per_fall * flat_s) * tilt_v_per_s
+    def at(
+        self, supply_v: FloatArray, tilt_v_per_s: FloatArray | float = 0.0, flat_s: FloatArray | float = 0.0
+    ) -> FloatArray:
+        """(n,) levels at lagged supplies, for plateaus of that tilt and length; without them of supplies that stand."""
+        bent = self.constant_v + self.ratio * np.minimum(supply_v, self.knee_v)
+        return np.asarray(bent + (self.per_tilt_s + self.per_fall * flat_s) * tilt_v_per_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,42 +82,6 @@ class Plateaus:
     def take(self, chosen: npt.NDArray[np.bool_] | slice) -> Plateaus:
         """Some of them."""
         return Plateaus(*(getattr(self, name)[chosen] for name in self.__slots__))
-
-
-def plateau_tilt(clip: Finding) -> tuple[float, float]:
-    """Tilt as a change of the level's size (V/s), ahead of a capacitor if there is one, and length (s); 0 where not
-    measured."""
-    slope, flat = clip.measured.get("plateau_slope_v_per_s"), clip.measured.get("flat_s")
-    if isinstance(slope, int | float):
-        slope += _held_by_capacitor(clip, "held_back_v_per_s")
-    sign = -1.0 if clip.measured.get("polarity") == "negative" else 1.0
-    return (sign * slope if isinstance(slope, int | float) else 0.0), (flat if isinstance(flat, int | float) else 0.0)
-
-
-def _held_by_capacitor(clip: Finding, name: str) -> float:
-    """What is to be added to what the terminals show; what a rail's resistance takes is the fit's business."""
-    held = clip.evidence.get(name) if clip.evidence.get("held_back_by") == "capacitor" else None
-    return float(held) if isinstance(held, int | float) else 0.0
-
-
-def collect_plateaus(clips: Sequence[Finding]) -> Plateaus:
-    """Plateaus whose level and lagged supply are known; the level is that ahead of a capacitor, if there is one."""
-    rows = [
-        (
-            abs(float(f.measured["plateau_v"] or 0.0) + _held_by_capacitor(f, "held_back_v")),
-            *plateau_tilt(f),
-            lagged,
-            f.evidence.get("output_lagged_v") or (),
-        )
-        for f in clips
-        if f.measured.get("plateau_v") is not None
-        and (lagged := f.evidence.get("supply_lagged_v"))
-        and all(isinstance(volts, float) and np.isfinite(volts) for volts in lagged)
-    ]
-    numbers = np.array([row[:3] for row in rows]).reshape(-1, 3)
-    n_lags = -1 if rows else 0
-    supply, output = (np.array([row[k] for row in rows], dtype=float).reshape(len(rows), n_lags) for k in (3, 4))
-    return Plateaus(numbers[:, 0], numbers[:, 1], numbers[:, 2], supply, output)
 
 
 def fit_line(plateaus: Plateaus) -> CeilingFit | None:

@@ -11,7 +11,7 @@ Source: Tukey's loss; the limits are our choice, measured by `python -m ampwitne
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -23,13 +23,12 @@ from ampwitness.detect.clips.ceiling_fit import (
     TUKEY,
     CeilingFit,
     Plateaus,
-    collect_plateaus,
     fit_at,
     fit_line,
     pick_lag,
 )
 from ampwitness.detect.clips.ceiling_prior import INDEPENDENT, is_in_proportion, weigh
-from ampwitness.types import Finding, FloatArray
+from ampwitness.types import FloatArray
 
 LEAST_GAIN = 12.0  # of Tukey's loss, in spreads squared: more than three plateaus far off the line that lie on the bend
 FEWEST_ABOVE = 3
@@ -40,20 +39,6 @@ AMONG = (0.1, 0.25, 0.4, 0.55, 0.7, 0.8, 0.88, 0.94)  # of the supplies: where a
 HIGHEST = (3, 5, 8, 12, 20, 40)  # ... and above so many of the highest
 NEARBY_V, FINER = 0.15, 4  # so far, and in so many steps to either side, the best of these is moved
 SEARCHED = 150  # plateaus of one polarity that a knee is looked for among, beside those of the highest supplies
-
-
-def learn_ceiling(clips: Sequence[Finding]) -> CeilingFit | None:
-    """Learn from the clips of one polarity.
-
-    Parameters
-    ----------
-    clips : findings of kind clip that the amplifier made, all of one polarity
-
-    Returns
-    -------
-    CeilingFit; None with fewer than 5 plateaus whose lagged supply is known, or a supply that hardly moved.
-    """
-    return fit_ceilings({"": collect_plateaus(clips)}).get("")
 
 
 def fit_ceilings(sides: Mapping[str, Plateaus]) -> dict[str, CeilingFit]:

@@ -29,7 +29,12 @@ FIELDS: tuple[str, ...] = (
 )  # fmt: skip
 
 
-HELD_BY = ("resistance", "capacitor", "ripple")  # what `held_v` is due to, by the place that column `held_by` holds
+# What columns of clips say by a place in these: what `held_v` is due to, the shape of the top, where it was cut off, by
+# what kind of ceiling.
+HELD_BY = ("resistance", "capacitor", "ripple")
+SHAPES = ("hard", "soft")
+PLACES = ("amplifier", "source", "not decided")
+CEILINGS = ("undecided", "rail", "current")
 
 
 @dataclass(frozen=True, slots=True)

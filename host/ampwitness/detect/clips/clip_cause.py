@@ -14,48 +14,40 @@ Source: our choice, measured by `python -m ampwitness.bench.supply_scores`.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
-from ampwitness.detect.clips.ceiling_fit import (
-    CeilingFit,
-    Plateaus,
-    collect_plateaus,
-    pick_lag,
-    plateau_tilt,
-)
+from ampwitness.detect.clips.ceiling_fit import CeilingFit, Plateaus, pick_lag
 from ampwitness.detect.clips.ceiling_knee import fit_ceilings
+from ampwitness.detect.clips.clip_candidates import CEILINGS, HELD_BY, PLACES
 from ampwitness.detect.supply.supply_forecast import Ceiling
 from ampwitness.detect.supply.supply_model import SupplyModel
 from ampwitness.types import Finding, FloatArray
 
-Cause = Literal["drive", "supply", "both", "not decidable"]
+CAUSES = ("drive", "supply", "both", "not decidable")
+DRIVE, SUPPLY, BOTH, OPEN = range(len(CAUSES))  # places in it
 
 SUPPLY_FROM_SHARE = 1.0
 DRIVE_BELOW_SHARE = 1.0 / 3.0
 MOST_IN_PROPORTION = 1.15  # a ceiling rises in proportion to its supply; a fixed loss steepens that
 
+Columns = Mapping[str, FloatArray]  # of clips, by the names of `found_clips.NUMBERS`
+
 
 @dataclass(frozen=True, slots=True)
-class CauseVerdict:
-    """A clip's cause, with what it rests on. `share` None: only bounds were known."""
+class Causes:
+    """Of n clips, (n,) each: the place of the cause in CAUSES, and what it rests on, NaN where not known: the share,
+    the decibels that the ceiling had lost, the settled supply, and the supply that set the ceiling."""
 
-    cause: Cause
-    share: float | None
-    lost_db: float | None
-    settled_v: float | None
-    reason: str
-
-
-def share_to_cause(share: float) -> Cause:
-    """The word for a share."""
-    if share >= SUPPLY_FROM_SHARE:
-        return "supply"
-    return "drive" if share < DRIVE_BELOW_SHARE else "both"
+    cause: npt.NDArray[np.int8]
+    share: FloatArray
+    lost_db: FloatArray
+    settled_v: FloatArray
+    then_v: FloatArray
 
 
 def read_ceiling(side: Mapping[str, Any] | None) -> Ceiling | None:
@@ -71,20 +63,8 @@ def read_ceiling(side: Mapping[str, Any] | None) -> Ceiling | None:
     )
 
 
-def learn_ceilings(clips: Sequence[Finding]) -> dict[str, CeilingFit]:
-    """What each polarity's plateaus say; a polarity that says nothing borrows from the other, scaled to its level."""
-    # Crests that a soft ceiling bends over stay below it; one that sinks within a note, or a limit of the current, has
-    # no level.
-    made = [f for f in clips if _origin(f) != "source" and f.evidence.get("stands_at_level", True)]
-    sides = {side: [f for f in made if f.measured.get("polarity") == side] for side in ("positive", "negative")}
-    return learn_ceilings_from(
-        {side: collect_plateaus(mine) for side, mine in sides.items()},
-        {side: np.array([abs(float(f.measured["plateau_v"] or 0.0)) for f in mine]) for side, mine in sides.items()},
-    )
-
-
-def learn_ceilings_from(sides: Mapping[str, Plateaus], levels_v: Mapping[str, FloatArray]) -> dict[str, CeilingFit]:
-    """The same from columns.
+def learn_ceilings(sides: Mapping[str, Plateaus], levels_v: Mapping[str, FloatArray]) -> dict[str, CeilingFit]:
+    """What each polarity's plateaus say; a polarity that says nothing borrows from the other, scaled to its level.
 
     Parameters
     ----------
@@ -101,99 +81,118 @@ def learn_ceilings_from(sides: Mapping[str, Plateaus], levels_v: Mapping[str, Fl
     return fits
 
 
-def judge_clip(clip: Finding, ceiling: CeilingFit | None, model: SupplyModel | None) -> CauseVerdict:
-    """The cause of one clip.
+def to_ceiling(get: Columns) -> tuple[FloatArray, FloatArray]:
+    """(n,) levels and tilts where ceilings and causes are asked for: ahead of a capacitor, but at the terminals where a
+    rail lies behind a resistance or ripples. What that takes and what the supply's sag takes move together: they are
+    told apart by one fit to both."""
+    is_dropped = get["held_by"] != HELD_BY.index("capacitor")
+    return get["level_v"] - is_dropped * get["held_v"], get["tilt_v_per_s"] - is_dropped * get["held_v_per_s"]
+
+
+def judge_clips(get: Columns, lagged_v: FloatArray, ceiling: CeilingFit | None, model: SupplyModel | None) -> Causes:
+    """The causes of clips of one polarity.
 
     Parameters
     ----------
-    clip : a finding of kind clip
-    ceiling : how the ceiling of its polarity moves; None: not known
+    get : columns of n clips
+    lagged_v : (n, lags) the supply before each, NaN where not known
+    ceiling : how the ceiling of that polarity moves; None: not known
     model : the supply's; None without a supply channel
     """
-    overdrive_db = clip.measured.get("overdrive_db")
-    plateau_v = clip.measured.get("plateau_v")
-    if _origin(clip) == "source":
-        return CauseVerdict("drive", 0.0, 0.0, None, "clipped before the amplifier: its supply has no part in it")
+    n, then_v = len(get["start_s"]), get["supply_v"]
+    cause, nothing = np.full(n, OPEN, dtype=np.int8), np.full(n, np.nan)
+    share, lost_db, settled_v = nothing.copy(), nothing.copy(), nothing
+    if model is not None:
+        settled_v = model.settled_at(get["start_s"])
+        if ceiling is not None and lagged_v.shape[1]:
+            then_v = np.where(np.isfinite(lagged_v).all(axis=1), pick_lag(lagged_v, ceiling.lag), then_v)
+        known = np.isfinite(settled_v) & np.isfinite(then_v)
+        over_db = np.maximum(get["overdrive_db"], 1e-6)
+        if ceiling is None:  # it may stand still, or rise with its supply, at most a little above proportion
+            most_db = 20 * np.log10(np.maximum(settled_v, 1.0) / np.maximum(then_v, 1.0)) * MOST_IN_PROPORTION
+            cause[known & (most_db / over_db < DRIVE_BELOW_SHARE)] = DRIVE
+        else:
+            lost_db[known] = _lost_db(get, ceiling, then_v, settled_v)[known]
+            # The slope is known only so well: where it could turn drive into supply, nothing is said.
+            out_v = _at_terminals(get)
+            doubt_db = _to_db(out_v, out_v + 2 * ceiling.ratio_sd * np.abs(settled_v - then_v))
+            share = lost_db / over_db
+            least, most = (_share_to_cause((lost_db + sign * doubt_db) / over_db) for sign in (-1.0, 1.0))
+            is_open = (least == DRIVE) & (most == SUPPLY)
+            cause[known] = np.where(is_open, np.int8(OPEN), _share_to_cause(share))[known]
+        is_current = known & (get["ceiling"] == CEILINGS.index("current"))
+        cause[is_current], share[is_current], lost_db[is_current] = DRIVE, 0.0, 0.0
+    is_source = get["where"] == PLACES.index("source")
+    cause[is_source], share[is_source], lost_db[is_source] = DRIVE, 0.0, 0.0
+    return Causes(cause, share, lost_db, np.where(is_source, np.nan, settled_v), then_v)
+
+
+def tell_why(get: Columns, causes: Causes, ceiling: CeilingFit | None, model: SupplyModel | None) -> str:
+    """What the cause of one clip rests on, in words; columns of one row, the rest as for `judge_clips`."""
+    settled_v, then_v = float(causes.settled_v[0]), float(causes.then_v[0])
+    if get["where"][0] == PLACES.index("source"):
+        return "clipped before the amplifier: its supply has no part in it"
     if model is None:
-        return CauseVerdict("not decidable", None, None, None, "the supply was not recorded")
-    if not isinstance(overdrive_db, int | float) or not isinstance(plateau_v, int | float) or not plateau_v:
-        return CauseVerdict("not decidable", None, None, None, "how far the crest overshot is not known")
-    settled_v = model.settled_at(clip.start_s)
-    then_v = _supply_then(clip, ceiling)
-    if settled_v is None or then_v is None:
-        return CauseVerdict("not decidable", None, None, settled_v, "the supply at that moment is not known")
-    if "current" in str(clip.measured.get("ceiling") or ""):
-        return CauseVerdict("drive", 0.0, 0.0, settled_v, "a current limit: a supply at rest would not have lifted it")
-    overdrive_db = max(float(overdrive_db), 1e-6)
+        return "the supply was not recorded"
+    if not np.isfinite(settled_v) or not np.isfinite(then_v):
+        return "the supply at that moment is not known"
+    if get["ceiling"][0] == CEILINGS.index("current"):
+        return "a current limit: a supply at rest would not have lifted it"
+    sunk = f"{settled_v - then_v:.2f} V under its settled {settled_v:.2f} V"
     if ceiling is None:
-        return _judge_by_bounds(then_v, settled_v, overdrive_db)
-    level_v = abs(float(plateau_v))
-    lifted_v = ceiling.at(settled_v) - ceiling.at(then_v, *plateau_tilt(clip))
-    lost_db = _to_db(level_v, level_v + lifted_v)
-    share = lost_db / overdrive_db
-    # The slope is known only so well: where it could turn drive into supply, nothing is said.
-    doubt_db = _to_db(level_v, level_v + 2 * ceiling.ratio_sd * abs(settled_v - then_v))
-    least, most = ((lost_db + sign * doubt_db) / overdrive_db for sign in (-1.0, 1.0))
-    if share_to_cause(least) == "drive" and share_to_cause(most) == "supply":
+        if causes.cause[0] == DRIVE:
+            return f"the supply stood only {sunk}: too little to matter"
+        return "whether the ceiling follows the supply is not known: too few plateaus, or a supply that hardly moved"
+    if causes.cause[0] == OPEN:
         known_to = 100 * ceiling.ratio_sd / max(ceiling.ratio, 1e-9)
-        reason = f"the ceiling's rise with the supply is known to {known_to:.0f} % only"
-        return CauseVerdict("not decidable", share, lost_db, settled_v, reason)
-    reason = f"the ceiling ({ceiling.kind}) had lost {lost_db:.2f} dB of the {overdrive_db:.2f} dB overshot"
+        return f"the ceiling's rise with the supply is known to {known_to:.0f} % only"
+    over_db, lost_db = max(float(get["overdrive_db"][0]), 1e-6), float(causes.lost_db[0])
+    reason = f"the ceiling ({ceiling.kind}) had lost {lost_db:.2f} dB of the {over_db:.2f} dB overshot"
     if lost_db > 0:
-        reason += f": the supply stood {settled_v - then_v:.2f} V under its settled {settled_v:.2f} V"
+        reason += f": the supply stood {sunk}"
     if ceiling.highest_v < min(settled_v, ceiling.knee_v):
-        seen_v = ceiling.at(max(ceiling.highest_v, then_v)) - ceiling.at(then_v, *plateau_tilt(clip))
-        instead = share_to_cause(_to_db(level_v, level_v + seen_v) / overdrive_db)
-        if instead != share_to_cause(share):
+        seen_db = _lost_db(get, ceiling, causes.then_v, np.maximum(ceiling.highest_v, causes.then_v))
+        (instead,) = _share_to_cause(seen_db / over_db)
+        if instead != causes.cause[0]:
             reason += (
                 f"; no clip was seen above {ceiling.highest_v:.2f} V of supply: should the ceiling stop rising there, "
-                f"it is {instead}"
+                f"it is {CAUSES[instead]}"
             )
-    return CauseVerdict(share_to_cause(share), share, lost_db, settled_v, reason)
+    return reason
 
 
-def _judge_by_bounds(then_v: float, settled_v: float, overdrive_db: float) -> CauseVerdict:
-    """Without a rail model a ceiling may stand still, or rise with its supply, at most a little above proportion."""
-    sunk_v = settled_v - then_v
-    most_db = 20 * math.log10(max(settled_v, 1.0) / max(then_v, 1.0)) * MOST_IN_PROPORTION
-    if most_db / overdrive_db < DRIVE_BELOW_SHARE:
-        reason = f"the supply stood only {sunk_v:.2f} V under its settled {settled_v:.2f} V: too little to matter"
-        return CauseVerdict("drive", None, None, settled_v, reason)
-    reason = "whether the ceiling follows the supply is not known: too few plateaus, or a supply that hardly moved"
-    return CauseVerdict("not decidable", None, None, settled_v, reason)
+def _at_terminals(get: Columns) -> FloatArray:
+    """What is held back counts at the terminals, not at the ceiling."""
+    return get["level_v"] - get["held_v"]
 
 
-def _origin(clip: Finding) -> str:
-    return str(clip.measured.get("origin") or clip.evidence.get("where") or "")
+def _lost_db(get: Columns, ceiling: CeilingFit, then_v: FloatArray, settled_v: FloatArray) -> FloatArray:
+    """(n,) by how much a ceiling would have stood higher at another supply, dB of the plateau."""
+    lifted_v = ceiling.at(settled_v) - ceiling.at(then_v, to_ceiling(get)[1], get["stop_s"] - get["start_s"])
+    out_v = _at_terminals(get)
+    return _to_db(out_v, out_v + lifted_v)
 
 
-def _supply_then(clip: Finding, ceiling: CeilingFit | None) -> float | None:
-    """The supply that set the ceiling: lagged by the amplifier's reservoir where that is known."""
-    lagged = clip.evidence.get("supply_lagged_v")
-    if ceiling is not None and lagged:
-        volts: Any = float(pick_lag(np.array([lagged], dtype=float), ceiling.lag)[0])
-    else:
-        volts = clip.measured.get("supply_v")
-    return float(volts) if isinstance(volts, int | float) and math.isfinite(volts) else None
+def _share_to_cause(share: FloatArray) -> npt.NDArray[np.int8]:
+    codes = np.where(share >= SUPPLY_FROM_SHARE, SUPPLY, np.where(share < DRIVE_BELOW_SHARE, DRIVE, BOTH))
+    return codes.astype(np.int8)
 
 
-def _to_db(level_v: float, other_v: float) -> float:
-    return 20 * math.log10(max(other_v, 1e-6) / level_v)
+def _to_db(level_v: FloatArray, other_v: FloatArray) -> FloatArray:
+    return np.asarray(20 * np.log10(np.maximum(other_v, 1e-6) / level_v))
 
 
-def attach_cause(clip: Finding, verdict: CauseVerdict) -> Finding:
-    """The clip with its cause."""
+def attach_cause(clip: Finding, causes: Causes, reason: str) -> Finding:
+    """A clip with its cause, the only one of `causes`."""
+    share, lost_db, settled_v = (
+        float(value[0]) if np.isfinite(value[0]) else None for value in (causes.share, causes.lost_db, causes.settled_v)
+    )
     return Finding(
         kind=clip.kind,
         start_s=clip.start_s,
         stop_s=clip.stop_s,
         severity=clip.severity,
-        measured={**clip.measured, "cause": verdict.cause, "cause_share": verdict.share},
+        measured={**clip.measured, "cause": CAUSES[causes.cause[0]], "cause_share": share},
         threshold={**clip.threshold, "supply_from_share": SUPPLY_FROM_SHARE, "drive_below_share": DRIVE_BELOW_SHARE},
-        evidence={
-            **clip.evidence,
-            "cause_reason": verdict.reason,
-            "lost_to_sag_db": verdict.lost_db,
-            "settled_supply_v": verdict.settled_v,
-        },
+        evidence={**clip.evidence, "cause_reason": reason, "lost_to_sag_db": lost_db, "settled_supply_v": settled_v},
     )

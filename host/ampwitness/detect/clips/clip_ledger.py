@@ -18,9 +18,9 @@ from typing import Any
 
 import numpy as np
 
-from ampwitness.detect.clips.clip_candidates import Candidates, HighCrests, join
+from ampwitness.detect.clips.clip_candidates import CEILINGS, PLACES, SHAPES, Candidates, HighCrests, join
 from ampwitness.detect.clips.clip_verdict import Verdicts, judge
-from ampwitness.detect.clips.found_clips import CEILINGS, PLACES, SHAPES, ClipTable
+from ampwitness.detect.clips.found_clips import ClipTable
 from ampwitness.detect.clips.headroom import KeptRooms, keep_least
 from ampwitness.detect.clips.rail_model import summarise_rail
 from ampwitness.pieces import Pieces, give_back

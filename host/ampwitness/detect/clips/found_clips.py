@@ -1,7 +1,7 @@
 """Clipped half-cycles as rows of numbers: a day has hundreds of thousands. A finding is made of a row when asked for.
 
 Gaps: none here; clips stand alone.
-Limits: whose fault a clip is, is counted by columns; a finding says it in words from the same numbers.
+Limits: whose fault a clip is, is judged by columns and counted; its words are made with the finding.
 Source: our choice; tests/detect_clipping/test_found_clips.py holds rows and findings to each other.
 """
 
@@ -16,15 +16,16 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clips.ceiling_fit import MOST, CeilingFit, Plateaus, pick_lag
-from ampwitness.detect.clips.clip_candidates import HELD_BY
+from ampwitness.detect.clips.ceiling_fit import MOST, CeilingFit, Plateaus
+from ampwitness.detect.clips.clip_candidates import CEILINGS, HELD_BY, PLACES, SHAPES
 from ampwitness.detect.clips.clip_cause import (
-    DRIVE_BELOW_SHARE,
-    MOST_IN_PROPORTION,
-    SUPPLY_FROM_SHARE,
+    CAUSES,
+    OPEN,
     attach_cause,
-    judge_clip,
-    learn_ceilings_from,
+    judge_clips,
+    learn_ceilings,
+    tell_why,
+    to_ceiling,
 )
 from ampwitness.detect.clips.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
 from ampwitness.detect.clips.overdrive import overdrive_interval
@@ -40,11 +41,8 @@ NUMBERS: tuple[str, ...] = (
     "overdrive_db", "n_near", "expected_v", "threshold", "confidence", "shape", "where",
     "ceiling", "n_compared",
 )  # fmt: skip
-SHAPES = ("hard", "soft")
-PLACES = ("amplifier", "source", "not decided")
-CEILINGS = ("undecided", "rail", "current")
-CAUSES = ("drive", "supply", "both", "not decidable")
 SIDES = ("positive", "negative")
+SUPPLY_PLACES, OUTPUT_PLACES = 5, 4  # of lagged volts in the evidence: from what is printed the rest can be reckoned
 _BLOCK = 1024  # rows that are put away and read together
 _AT = {name: at for at, name in enumerate(NUMBERS)}
 
@@ -133,14 +131,22 @@ class ClipTable(FindingTable):
 
     def read(self, row: int) -> Finding:
         """Make the finding of a row, with its cause if those are known."""
-        values = self._block(row // _BLOCK)[row % _BLOCK]
-        numbers = dict(zip(NUMBERS, values.tolist(), strict=False))
-        lagged = values[len(NUMBERS) :].tolist()
-        clip = make_clip(numbers, lagged[: self._n_supply], lagged[self._n_supply :])
+        rows = self._block(row // _BLOCK)[row % _BLOCK :][:1]
+        values = rows[0].tolist()
+        lagged = values[len(NUMBERS) :]
+        clip = make_clip(dict(zip(NUMBERS, values, strict=False)), lagged[: self._n_supply], lagged[self._n_supply :])
         judged = self._judged
         if judged is None:
             return clip
-        return attach_cause(clip, judge_clip(clip, judged.ceilings.get(str(clip.measured["polarity"])), judged.model))
+        get, lagged_v = self._columns(rows)
+        ceiling = judged.ceilings.get(str(clip.measured["polarity"]))
+        causes = judge_clips(get, lagged_v, ceiling, judged.model)
+        return attach_cause(clip, causes, tell_why(get, causes, ceiling, judged.model))
+
+    def _columns(self, rows: FloatArray) -> tuple[dict[str, FloatArray], FloatArray]:
+        """Some rows by name, and their lagged supply, rounded as in the findings' evidence."""
+        lagged_v = rows[:, len(NUMBERS) : len(NUMBERS) + self._n_supply]
+        return dict(zip(NUMBERS, rows.T, strict=False)), np.round(lagged_v, SUPPLY_PLACES)
 
     def numbers(self, key: str) -> FloatArray:
         """(n,) as `FindingTable.numbers`."""
@@ -178,7 +184,7 @@ class ClipTable(FindingTable):
         return self._judged.lost_db.values if self._judged is not None else np.full(len(self), np.nan)
 
     def learn_ceilings(self) -> dict[str, CeilingFit]:
-        """As `clip_cause.learn_ceilings`, of all clips."""
+        """By polarity what all clips say of the amplifier's ceiling."""
         levels: dict[str, list[FloatArray]] = {side: [] for side in SIDES}
         n_known = dict.fromkeys(SIDES, 0)
         for rows in self._plateau_rows():
@@ -196,7 +202,7 @@ class ClipTable(FindingTable):
                 at[side] += len(wanted)
         width = len(NUMBERS) + self._n_supply + self._n_output
         sides = {side: self._to_plateaus(np.concatenate([np.zeros((0, width)), *chosen[side]])) for side in SIDES}
-        return learn_ceilings_from(sides, {side: np.concatenate([np.zeros(0), *levels[side]]) for side in SIDES})
+        return learn_ceilings(sides, {side: np.concatenate([np.zeros(0), *levels[side]]) for side in SIDES})
 
     def _plateau_rows(self) -> Iterator[dict[str, tuple[FloatArray, npt.NDArray[np.bool_]]]]:
         """Block by block, by polarity: rows that stand at a ceiling of the amplifier's, and whether their lagged supply
@@ -213,113 +219,27 @@ class ClipTable(FindingTable):
             }
 
     def _to_plateaus(self, rows: FloatArray) -> Plateaus:
-        first = len(NUMBERS)
-        level_v, tilt = _to_ceiling(dict(zip(NUMBERS, rows.T, strict=False)))
-        start_s, stop_s = (rows[:, _AT[name]] for name in ("start_s", "stop_s"))
-        supply = _to_places(rows[:, first : first + self._n_supply], 5)
-        output = _to_places(rows[:, first + self._n_supply :], 4)
-        return Plateaus(level_v, tilt, stop_s - start_s, supply, output)
+        get, lagged_v = self._columns(rows)
+        output_v = np.round(rows[:, len(NUMBERS) + self._n_supply :], OUTPUT_PLACES)
+        return Plateaus(*to_ceiling(get), get["stop_s"] - get["start_s"], lagged_v, output_v)
 
     def with_causes(self, ceilings: Mapping[str, CeilingFit], model: SupplyModel | None) -> ClipTable:
-        """The same clips with a cause each, as `clip_cause.judge_clip` gives it."""
+        """The same clips with a cause each (`clip_cause`)."""
         judged = object.__new__(ClipTable)
         judged.__dict__.update(self.__dict__)
         judged._judged = None
-        cause, lost_db = np.full(len(self), CAUSES.index("not decidable"), dtype=np.int8), Column()
+        cause, lost_db = np.full(len(self), OPEN, dtype=np.int8), Column()
         for at in range(self._n_blocks):
-            rows = slice(at * _BLOCK, (at + 1) * _BLOCK)
-            cause[rows], lost = _judge_block(self._block(at), self._n_supply, ceilings, model)
+            block = self._block(at)
+            lost = np.full(len(block), np.nan)
+            is_positive = block[:, _AT["sign"]] > 0
+            for side, mine in zip(SIDES, (is_positive, ~is_positive), strict=True):
+                causes = judge_clips(*self._columns(block[mine]), ceilings.get(side), model)
+                rows = np.flatnonzero(mine)
+                cause[at * _BLOCK + rows], lost[rows] = causes.cause, causes.lost_db
             lost_db.append(lost)
         judged._judged = _Judged(ceilings, model, cause, lost_db)
         return judged
-
-
-def _to_places(volts: FloatArray, places: int) -> FloatArray:
-    """Rounded as in the findings' evidence."""
-    return np.asarray(np.round(volts, places))
-
-
-def _judge_block(
-    rows: FloatArray, n_supply: int, ceilings: Mapping[str, CeilingFit], model: SupplyModel | None
-) -> tuple[npt.NDArray[np.int8], FloatArray]:
-    """Cause codes and lost decibels of a block of rows: `clip_cause.judge_clip` by columns."""
-    get = {name: rows[:, at] for name, at in _AT.items()}
-    n = len(rows)
-    cause, lost_db = np.full(n, CAUSES.index("not decidable"), dtype=np.int8), np.full(n, np.nan)
-    drive = CAUSES.index("drive")
-    is_source = get["where"] == PLACES.index("source")
-    if model is not None:
-        settled_v = _settled_at(model, get["start_s"])
-        lagged = _to_places(rows[:, len(NUMBERS) : len(NUMBERS) + n_supply], 5)
-        has_lags = np.isfinite(lagged).all(axis=1) & (n_supply > 0)
-        for side, mine in zip(SIDES, (get["sign"] > 0, get["sign"] <= 0), strict=True):
-            ceiling = ceilings.get(side)
-            then_v = get["supply_v"]
-            if ceiling is not None and n_supply:
-                then_v = np.where(has_lags, pick_lag(lagged, ceiling.lag), then_v)
-            known = mine & np.isfinite(settled_v) & np.isfinite(then_v) & (get["level_v"] != get["held_v"])
-            is_current = get["ceiling"] == CEILINGS.index("current")
-            over_db = np.maximum(get["overdrive_db"], 1e-6)
-            if ceiling is None:
-                sunk_db = 20 * np.log10(np.maximum(settled_v, 1.0) / np.maximum(then_v, 1.0)) * MOST_IN_PROPORTION
-                cause[known & (sunk_db / over_db < DRIVE_BELOW_SHARE)] = drive
-            else:
-                codes, lost = _judge_by_ceiling(get, ceiling, settled_v, then_v, over_db)
-                cause[known], lost_db[known] = codes[known], lost[known]
-            cause[known & is_current], lost_db[known & is_current] = drive, 0.0
-    cause[is_source], lost_db[is_source] = drive, 0.0
-    return cause, lost_db
-
-
-def _judge_by_ceiling(
-    get: Mapping[str, FloatArray], ceiling: CeilingFit, settled_v: FloatArray, then_v: FloatArray, over_db: FloatArray
-) -> tuple[npt.NDArray[np.int8], FloatArray]:
-    flat_s = get["stop_s"] - get["start_s"]
-
-    def at(supply_v: FloatArray) -> FloatArray:
-        return np.asarray(ceiling.constant_v + ceiling.ratio * np.minimum(supply_v, ceiling.knee_v))
-
-    tilted = (ceiling.per_tilt_s + ceiling.per_fall * flat_s) * _to_ceiling(get)[1]
-    out_v = get["level_v"] - get["held_v"]  # what is held back counts at the terminals, not at the ceiling
-    lost_db = _to_db(out_v, out_v + at(settled_v) - (at(then_v) + tilted))
-    doubt_db = _to_db(out_v, out_v + 2 * ceiling.ratio_sd * np.abs(settled_v - then_v))
-    codes = _share_to_code(lost_db / over_db)
-    least, most = (_share_to_code((lost_db + sign * doubt_db) / over_db) for sign in (-1.0, 1.0))
-    is_open = (least == CAUSES.index("drive")) & (most == CAUSES.index("supply"))
-    codes[is_open] = CAUSES.index("not decidable")
-    return codes, lost_db
-
-
-def _to_ceiling(get: Mapping[str, FloatArray]) -> tuple[FloatArray, FloatArray]:
-    """Levels and tilts where ceilings and causes are asked for: ahead of a capacitor, but at the terminals where a rail
-    lies behind a resistance or ripples. What that takes and what the supply's sag takes move together: they are told
-    apart by one fit to both."""
-    is_dropped = get["held_by"] != HELD_BY.index("capacitor")
-    return get["level_v"] - is_dropped * get["held_v"], get["tilt_v_per_s"] - is_dropped * get["held_v_per_s"]
-
-
-def _share_to_code(share: FloatArray) -> npt.NDArray[np.int8]:
-    names = ("supply", "drive", "both")
-    supply, drive, both = (np.int8(CAUSES.index(name)) for name in names)
-    return np.where(share >= SUPPLY_FROM_SHARE, supply, np.where(share < DRIVE_BELOW_SHARE, drive, both))
-
-
-def _to_db(level_v: FloatArray, other_v: FloatArray) -> FloatArray:
-    return np.asarray(20 * np.log10(np.maximum(other_v, 1e-6) / level_v))
-
-
-def _settled_at(model: SupplyModel, time_s: FloatArray) -> FloatArray:
-    """(n,) as `SupplyModel.settled_at`; NaN for None."""
-    out = np.full(len(time_s), np.nan)
-    if len(model.change_s) == 0:
-        return out
-    at = np.maximum(0, np.searchsorted(model.change_s, time_s, "right") - 1)
-    states = np.array(model.change_state)[at]
-    for state, settled_s in model.settled_s.items():
-        if len(settled_s):
-            mine = states == state
-            out[mine] = np.interp(time_s[mine], settled_s, model.settled_v[state])
-    return out
 
 
 def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequence[float]) -> Finding:
@@ -371,8 +291,8 @@ def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequenc
         "held_back_v": sign * held_v if held_v else None,
         "held_back_v_per_s": sign * row["held_v_per_s"] if held_v else None,
         "confidence": row["confidence"],
-        "supply_lagged_v": [round(volts, 5) for volts in supply] if all(map(math.isfinite, supply)) else None,
-        "output_lagged_v": [round(volts, 4) for volts in output],
+        "supply_lagged_v": [round(v, SUPPLY_PLACES) for v in supply] if all(map(math.isfinite, supply)) else None,
+        "output_lagged_v": [round(v, OUTPUT_PLACES) for v in output],
     }
     return Finding(
         kind="clip",

@@ -120,12 +120,19 @@ class SupplyModel:
         at = int(np.searchsorted(self.change_s, time_s, "right")) - 1
         return self.change_state[max(0, at)]
 
-    def settled_at(self, time_s: float) -> float | None:
-        """The supply as it would stand with the amplifier quiet, in the engine state of that time."""
-        state = self.state_at(time_s)
-        if state is None or len(self.settled_s[state]) == 0:
-            return None
-        return float(np.interp(time_s, self.settled_s[state], self.settled_v[state]))
+    def settled_at(self, time_s: FloatArray) -> FloatArray:
+        """(n,) the supply as it would stand with the amplifier quiet, in the engine state of each time; NaN where not
+        known."""
+        time_s = np.atleast_1d(time_s)
+        out = np.full(len(time_s), np.nan)
+        if len(self.change_s) == 0:
+            return out
+        state = np.array(self.change_state)[np.maximum(0, np.searchsorted(self.change_s, time_s, "right") - 1)]
+        for name, settled_s in self.settled_s.items():
+            if len(settled_s):
+                mine = state == name
+                out[mine] = np.interp(time_s[mine], settled_s, self.settled_v[name])
+        return out
 
 
 def find_demand(steps: SupplySteps, options: SupplyOptions) -> tuple[FloatArray, Literal["A", "V"]]:
