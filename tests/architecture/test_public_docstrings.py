@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -55,3 +56,9 @@ def test_signal_code_states_gaps_and_limits(folder: str) -> None:
             )
             assert "Gaps" in docs, f"{path.name}: says nothing about gaps"
             assert "Limits" in docs, f"{path.name}: says nothing about its limits"
+
+
+def test_the_map_of_the_clips_names_each_module_and_none_that_is_gone() -> None:
+    folder = ROOT / "host" / "ampwitness" / "detect" / "clips"
+    said = ast.get_docstring(ast.parse((folder / "__init__.py").read_text(encoding="utf-8"))) or ""
+    assert set(re.findall(r"`(\w+)`", said)) == {path.stem for path in folder.glob("*.py")} - {"__init__"}
