@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pickle
 from collections import Counter
+from functools import lru_cache
 
 import numpy as np
 import pytest
@@ -65,16 +66,20 @@ def test_columns_are_those_of_the_findings() -> None:
     assert again.read(1500) == findings[1500]
 
 
+@lru_cache(maxsize=1)
+def learned_ceilings() -> dict[str, CeilingFit]:
+    return make_table().learn_ceilings()
+
+
 def test_ceilings_are_learned_from_rows_that_know_their_supply() -> None:
-    for fit in make_table().learn_ceilings().values():
+    for fit in learned_ceilings().values():
         assert fit.ratio == pytest.approx(3.0, rel=0.03)
     assert make_table(has_supply=False).learn_ceilings() == {}
 
 
 @pytest.mark.parametrize("name", ["sunk", "limited", "sharpness"])
 def test_what_has_no_level_teaches_no_ceiling(name: str) -> None:
-    table = make_table()
-    fits = table.learn_ceilings()
+    table, fits = make_table(), learned_ceilings()
     rows = np.concatenate([table._block(at) for at in range(table._n_blocks)])
     odd = np.arange(N) % 3 == 0
     rows[odd, NUMBERS.index("level_v")] *= 0.6

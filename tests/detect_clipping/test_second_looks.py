@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from ampwitness.bench import clip_sets, clip_signals
 from ampwitness.bench.clip_array_scores import Score, make_case, score_case
+from ampwitness.bench.clip_cases import ScoredCase
 from ampwitness.bench.clip_matching import Tally
 from ampwitness.bench.clip_matching import score_case as score_on_board
 from ampwitness.bench.windows import iter_windows_from_arrays
@@ -115,23 +116,23 @@ def test_most_flats_of_half_a_millisecond_in_full_range_music_are_found(
 # ---- faint flats
 
 
-def score_through_the_board(names: tuple[str, ...]) -> Tally:
+def score_through_the_board(cases: list[ScoredCase]) -> Tally:
     tally = Tally()
-    for name in names:
-        for seed in (100, 101):
-            tally.add(score_on_board(clip_sets.make("bass", name, seed, 10.0), 0.0005))
+    for case in cases:
+        tally.add(score_on_board(case, 0.0005))
     return tally
 
 
 def test_faint_flats_at_a_known_ceiling_are_found(monkeypatch: pytest.MonkeyPatch) -> None:
     names = ("crossed music, following", "fm bass, regulated", "fm bass, following", "fm bass, light")
+    cases = [clip_sets.make("bass", name, seed, 10.0) for name in names for seed in (100, 101)]
     faintest = (0.0, 0.1)
-    tally = score_through_the_board(names)
+    tally = score_through_the_board(cases)
     assert tally.n_true[faintest] >= 15
     assert tally.n_hit[faintest] >= 0.8 * tally.n_true[faintest]
     assert tally.n_false <= 0.005 * tally.n_right
     let_go(monkeypatch, "find_faint")
-    assert score_through_the_board(names).n_hit[faintest] <= tally.n_hit[faintest] - 5
+    assert score_through_the_board(cases).n_hit[faintest] <= tally.n_hit[faintest] - 5
 
 
 def test_crests_somewhat_below_a_known_ceiling_have_to_show_more() -> None:

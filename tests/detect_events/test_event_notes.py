@@ -43,17 +43,16 @@ def test_onset_vector_is_found_to_a_fraction_of_a_millisecond(seed: int) -> None
         assert finding.stop_s == pytest.approx(start_s + 0.45, abs=0.018)
 
 
-@pytest.mark.parametrize("window_s", [1.0, 10.0, 60.0, 0.173])
 @pytest.mark.parametrize("is_overlapping", [False, True])
-def test_findings_do_not_depend_on_the_windows(window_s: float, is_overlapping: bool) -> None:
+def test_findings_do_not_depend_on_the_windows(is_overlapping: bool) -> None:
     if is_overlapping:
         case = event_signals.restruck_case(5, "overlap")
     else:
         case = event_signals.music_case(5, kinds=("plucked", "held", "drum"), seconds=45.0)
     whole = run(NoteDetector(), case.volts, window_s=7.0)
-    cut = run(NoteDetector(), case.volts, window_s=window_s)
-    assert whole.findings == cut.findings
     assert len(whole.findings) > 10
+    for window_s in (1.0, 10.0, 60.0, 0.173):
+        assert run(NoteDetector(), case.volts, window_s=window_s).findings == whole.findings, window_s
 
 
 @pytest.mark.parametrize("hz", [20.0, 22.5, 27.3, 40.0, 60.0, 97.0, 119.0])

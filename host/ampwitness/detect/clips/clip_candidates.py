@@ -51,6 +51,11 @@ class Candidates:
     def __getitem__(self, name: str) -> FloatArray:
         return self.columns[name]
 
+    @property
+    def over_db(self) -> FloatArray:
+        """(n,) by how much each crest would have gone beyond its level, dB."""
+        return np.asarray(20 * np.log10(np.maximum(self["crest_v"], 1e-9) / np.maximum(self["level_v"], 1e-9)))
+
     def take(self, chosen: npt.NDArray[np.bool_] | IntArray) -> Candidates:
         return Candidates(
             {name: column[chosen] for name, column in self.columns.items()}, self.supply[chosen], self.output[chosen]

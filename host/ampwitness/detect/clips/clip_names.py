@@ -52,8 +52,7 @@ def find_followers(sides: list[tuple[Candidates, SideVerdict]]) -> Followers:
         if np.count_nonzero(shows) < LEAST_PLAIN * np.count_nonzero(level):
             shows = level  # dense music, in which hardly a fit fits
         hard.append((table.take(shows), table["level_v"][shows]))
-        over_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
-        shows = mine & (table["sharpness"] > 0) & (over_db >= SOFT_SURE_DB)
+        shows = mine & (table["sharpness"] > 0) & (table.over_db >= SOFT_SURE_DB)
         soft.append((table.take(shows), side.expected[shows]))
     return Followers(find_follower(hard), find_follower(soft))
 

@@ -48,10 +48,9 @@ def find_partners(
     if np.count_nonzero(known) > MOST_KNOWN or not (known.any() or len(opposite_v)):
         return found
     may_be = stands_at_level(table) & (table["stay_v"] == 0) & (table["lively"] < LIVELIEST)
-    over_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
     is_coarse = table["is_coarse"] > 0
     is_fitted = ~is_coarse & (table["misfit"] <= MOST_MISFIT)
-    is_bent = is_coarse & (over_db >= COARSE_DB)
+    is_bent = is_coarse & (table.over_db >= COARSE_DB)
     level_v, peak_v = table["level_v"], table["peak_v"]
     same_v, other_v = level_v[known & may_be], np.asarray(opposite_v)
     within_v = np.maximum(SAME_SHARE * level_v, SAME_SD * table["noise_v"])

@@ -69,20 +69,18 @@ def may_be_one_kink(table: Candidates) -> BoolArray:
 
 def beyond_doubt(table: Candidates) -> BoolArray:
     """Long, level and hard enough to be believed though no rail is where it lies."""
-    overdrive_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
     return np.asarray(
         (table["gain"] >= 2 * ALONE_GAIN)
         & (table["narrow_gain"] >= 3 * NARROW_GAIN)
         & (table["n_top"] >= 6)
         & (table["flatter_flank_ratio"] > 0.15)
-        & (overdrive_db >= 0.4)
+        & (table.over_db >= 0.4)
         & (np.abs(table["tilt_v_per_s"]) < 0.08 * table["flank_v_per_s"])
     )
 
 
 def needs_no_company(table: Candidates) -> BoolArray:
     """A single flat so plain that no clean half-cycle came near: in forty minutes of them the largest gain was 244."""
-    overdrive_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
     return np.asarray(
         ~may_be_one_kink(table)
         & (table["gain"] >= SINGLE_GAIN)
@@ -90,20 +88,19 @@ def needs_no_company(table: Candidates) -> BoolArray:
         & (table["misfit"] <= SINGLE_MISFIT)
         & (table["n_top"] >= 4)
         & (table["flatter_flank_ratio"] > 0.4)
-        & (overdrive_db >= 0.15)
+        & (table.over_db >= 0.15)
         & (np.abs(table["tilt_v_per_s"]) < 0.15 * table["flank_v_per_s"])
     )
 
 
 def stands_plainly(table: Candidates) -> BoolArray:
     """Plateaus between two alike flanks, far from doubt though their corners fit but fairly."""
-    overdrive_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
     return np.asarray(
         (table["gain"] >= TOGETHER_GAIN)
         & (table["narrow_gain"] >= PLAIN_GAIN)
         & (table["misfit"] <= STEADY_MISFIT)
         & (table["flatter_flank_ratio"] > 0.5)
-        & (overdrive_db >= 0.4)
+        & (table.over_db >= 0.4)
     )
 
 

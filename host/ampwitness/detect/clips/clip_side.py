@@ -313,8 +313,7 @@ def _is_hollow(pile: Pile, accepted: BoolArray) -> bool:
 
 def _rail_of_bent(table: Candidates, ceiling_v: FloatArray) -> Rail | None:
     """The ceiling of bent crests where it was seen to follow the supply, which no source's does."""
-    over_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
-    rows = (table["sharpness"] > 0) & (over_db >= SOFT_SURE_DB)
+    rows = (table["sharpness"] > 0) & (table.over_db >= SOFT_SURE_DB)
     if np.count_nonzero(rows) < FEWEST_FOR_SOFT:
         return None
     rail = learn_rail(ceiling_v[rows], table.supply[rows], table.output[rows])
@@ -336,7 +335,7 @@ def _soft_rail(
 
     A held note of one shape shows nothing, nor does a level at which round crests end as well: a limiter brings both
     there. A synthesiser's square notes at one level look the same; hence such clips stay "not decided"."""
-    over_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
+    over_db = table.over_db
     is_odd = (table["is_coarse"] > 0) | ((table["gain"] >= PLAIN_GAIN) & (table["n_top"] >= ODD_TOP))
     rows = basic & is_odd & (over_db >= SOFT_LEAST_DB)
     nothing = np.zeros(len(table), dtype=bool)

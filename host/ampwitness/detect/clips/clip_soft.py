@@ -210,9 +210,8 @@ def _has_corners(strong: Candidates) -> bool:
 def _is_strong(side: OneSide) -> BoolArray:
     table = side.candidates
     highest_v = float(np.percentile(side.crests.level_v, 98)) if len(side.crests) else 0.0
-    over_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
     return np.asarray(
-        (over_db >= STRONG_DB)
+        (table.over_db >= STRONG_DB)
         & (table["level_v"] >= HIGH_SHARE * highest_v)
         & (table["flatter_flank_ratio"] > 0.2)
         & ((table["is_coarse"] > 0) | (table["gain"] > STRONG_GAIN))

@@ -60,14 +60,13 @@ def find_topmost(table: Candidates, crests: HighCrests, sign: float, known: Bool
     """
     known = np.zeros(len(table), dtype=bool) if known is None else known
     found = np.zeros(len(table), dtype=bool)
-    over_db = 20 * np.log10(np.maximum(table["crest_v"], 1e-9) / np.maximum(table["level_v"], 1e-9))
     is_coarse = table["is_coarse"] > 0
     may_be = (
         stands_at_level(table) & stands_below_its_peak(table) & (table["stay_v"] == 0) & (table["lively"] < LIVELIEST)
     )
     weak = _gains(table, WEAK_GAIN, -np.inf) & (table["misfit"] <= WEAK_MISFIT) & might_be_plateaus(table)
     strong = _gains(table, LEAST_GAIN, LEAST_NARROW_GAIN)
-    strong |= is_coarse & (over_db >= COARSE_DB) & (table["level_v"] >= COARSE_IN_NOISE * table["noise_v"])
+    strong |= is_coarse & (table.over_db >= COARSE_DB) & (table["level_v"] >= COARSE_IN_NOISE * table["noise_v"])
     kinked = may_be_one_kink(table)
     kinked |= _leans_like_its_flanks(table)
     # Where nothing shows that there is a ceiling at all; tops that move between their corners lie at none.
