@@ -58,7 +58,8 @@ def test_signal_code_states_gaps_and_limits(folder: str) -> None:
             assert "Limits" in docs, f"{path.name}: says nothing about its limits"
 
 
-def test_the_map_of_the_clips_names_each_module_and_none_that_is_gone() -> None:
-    folder = ROOT / "host" / "ampwitness" / "detect" / "clips"
+@pytest.mark.parametrize("name", ["clips", "notes", "supply", "cutouts"])
+def test_the_map_of_a_package_names_each_module_and_none_that_is_gone(name: str) -> None:
+    folder = ROOT / "host" / "ampwitness" / "detect" / name
     said = ast.get_docstring(ast.parse((folder / "__init__.py").read_text(encoding="utf-8"))) or ""
     assert set(re.findall(r"`(\w+)`", said)) == {path.stem for path in folder.glob("*.py")} - {"__init__"}
