@@ -101,6 +101,8 @@ def test_plucks_of_twelve_partials_are_not_clipped(seed: int) -> None:
         # One pitch, broad tops, and round crests of other pitches at the same level: 19 and 53.
         (limited_pedal, 205),
         (limited_pedal, 206),
+        # Four fits above all samples, passed by other crests, were taken for a source: 18.
+        (organ_pedal, 217),
     ],
 )
 def test_shapes_of_the_music_are_no_ceiling(play: Callable[..., FloatArray], seed: int) -> None:

@@ -15,7 +15,7 @@ def make_table(level_v: np.ndarray, supply_v: np.ndarray, output_v: np.ndarray |
     """Plateaus half a second apart."""
     n = len(level_v)
     columns = {name: np.zeros(n) for name in FIELDS}
-    columns |= {"level_v": level_v, "start_s": 0.5 * np.arange(n), "sign": np.ones(n)}
+    columns |= {"level_v": level_v, "peak_v": level_v, "start_s": 0.5 * np.arange(n), "sign": np.ones(n)}
     lags = np.ones((n, 4))
     return Candidates(columns, lags * supply_v[:, None], lags * np.broadcast_to(output_v, n)[:, None])
 

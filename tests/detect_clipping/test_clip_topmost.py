@@ -102,7 +102,7 @@ def test_a_level_that_was_slid_down_to_refutes_no_amplifier(is_slide: bool, paus
     start_s = 1 + 0.02 * at + np.where(at < 20, 0.0, pause_s)
     level_v = np.maximum(30 * 0.97**at, 17.0) if is_slide else np.where(at < 20, 30.0, 17.0)
     columns = {name: np.zeros(80) for name in FIELDS}
-    columns |= {"sign": np.ones(80), "start_s": start_s, "level_v": level_v}
+    columns |= {"sign": np.ones(80), "start_s": start_s, "level_v": level_v, "peak_v": level_v}
     load_v = np.repeat((0.7 * level_v)[:, None], 4, axis=1)
     plateaus = Candidates(columns, np.full((80, 4), 13.0), load_v)
     nothing = np.zeros(0)
