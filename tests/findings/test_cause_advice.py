@@ -94,6 +94,20 @@ def test_what_leaves_one_of_twenty_is_told_beside_what_mending_leaves_of_it() ->
     assert "2.8 of 3.2 dB would still be too much" in step
 
 
+def test_a_ceiling_that_is_carried_on_above_all_clips_says_what_hangs_on_it() -> None:
+    """Where regulation sets in wholly above the clips nothing tells: the range is said, and only where it matters."""
+    summary = _worth(1.5, 1.6)
+    summary["supply"]["ceiling_unseen"] = {"highest_seen_v": 11.83, "settled_v": 12.19, "unseen_db": 0.61}
+    said = (
+        "No clip was seen above 11.83 V of supply, which settles at 12.19 V: should the amplifier regulate from there "
+        "on, up to 0.6 dB less of each clip are the supply's, and mending it gains up to as much less."
+    )
+    assert said in _step(_clips(supply=8, drive=2), summary)
+    assert "No clip was seen" not in _step(_clips(drive=9), summary)
+    summary["supply"]["ceiling_unseen"]["unseen_db"] = 0.1
+    assert "No clip was seen" not in _step(_clips(supply=8, drive=2), summary)
+
+
 @given(
     needed_db=st.floats(0.0, 8.0),
     whole_db=st.floats(0.0, 4.0),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -13,9 +14,10 @@ from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.clips.ceiling_fit import CeilingFit, pick_lag
 from ampwitness.detect.clips.clip_candidates import CEILINGS, PLACES
 from ampwitness.detect.clips.found_clips import NUMBERS, ClipTable
+from ampwitness.detect.conclude import find_unseen
 from ampwitness.detect.run_all import DetectOptions, run_all
 from ampwitness.detect.supply.supply_history import collect_history
-from ampwitness.detect.supply.supply_model import SupplyModel, SupplyOptions, learn_supply
+from ampwitness.detect.supply.supply_model import StateModel, SupplyModel, SupplyOptions, learn_supply
 from ampwitness.types import Finding
 
 SETTLED_V = 12.6
@@ -210,3 +212,14 @@ def test_own_rails_that_sink_as_the_supply_does_are_told_from_it(ratio: float) -
     assert fit is not None
     assert fit.ratio == pytest.approx(ratio, rel=0.1)
     assert fit.at(12.5) - fit.at(12.0) == pytest.approx(0.5 * ratio, rel=0.1)
+
+
+def test_how_far_a_ceiling_is_carried_on_above_its_clips_is_told_in_decibels() -> None:
+    fit = CeilingFit("follows supply", -1.0, 3.0, 0.02, float("inf"), 0.0, 0.02, 40, highest_v=11.8)
+    state = StateModel("at rest", None, None, 11.0, 10.0, SETTLED_V, {})
+    model = replace(_model(), states={"at rest": state})
+    unseen = find_unseen({"positive": fit}, model)
+    assert unseen is not None
+    assert unseen["unseen_db"] == pytest.approx(20 * np.log10((3 * 12.6 - 1) / (3 * 11.8 - 1)), abs=1e-6)
+    # Seen to stop there: nothing is carried on.
+    assert find_unseen({"positive": replace(fit, knee_v=11.7)}, model) is None

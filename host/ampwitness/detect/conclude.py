@@ -77,7 +77,25 @@ def conclude(
         out.append(result)
     findings = FindingList([result.findings for result in out])
     gain = _clean_gain(findings.of_kind("clip"), clip_rows)
-    return (*out, _supply_result(model, steps, options, _lowest_ceiling(ceilings, rails, model), findings, gain))
+    supply = _supply_result(model, steps, options, _lowest_ceiling(ceilings, rails, model), findings, gain)
+    if model is not None:
+        told = {**supply.summary, "ceiling_unseen": find_unseen(ceilings, model)}
+        supply = DetectorResult(supply.findings, supply.coverage, told)
+    return (*out, supply)
+
+
+def find_unseen(ceilings: Mapping[str, CeilingFit], model: SupplyModel) -> dict[str, float] | None:
+    """How far a ceiling was carried on above the highest supply under which a clip was seen, at the settled supply:
+    supply volts seen to, settled volts, and the decibels between, of the polarity with the most; None where none was.
+    """
+    settled_v = max(state.open_v for state in model.states.values())
+    found = None
+    for fit in ceilings.values():
+        at_v, seen_v = fit.at(np.array([settled_v, min(fit.highest_v, settled_v)])).tolist()
+        unseen_db = 20 * float(np.log10(at_v / seen_v)) if at_v > seen_v > 0 else 0.0
+        if unseen_db > (found["unseen_db"] if found is not None else 0.0):
+            found = {"highest_seen_v": float(fit.highest_v), "settled_v": settled_v, "unseen_db": unseen_db}
+    return found
 
 
 def learn_from(results: Sequence[DetectorResult], steps: SupplySteps, options: SupplyOptions) -> SupplyModel | None:

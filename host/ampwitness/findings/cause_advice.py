@@ -21,6 +21,7 @@ CAUSE_WORDS = {
     "not decidable": "not decidable",
 }
 LEAST_TOLD_DB = 0.05
+LEAST_UNSEEN_DB = 0.2  # of a ceiling that is carried on above all clips, from which on it is said
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +67,8 @@ def advise_by_cause(causes: Counter[str], how_far: str, said: str, supply: Mappi
         step += f"{_word_mending(remedies, worth)}, {_word_left(worth)}."
     else:
         step = f"Turn the gain down {how_far}. {said}{words}. {_word_less(causes, decided, worth, remedies)}"
-    return f"{step}{_word_engine(remedies)}"
+    is_in_doubt = bool(causes["supply"] or causes["both"])
+    return f"{step}{_word_unseen(supply.get('ceiling_unseen')) if is_in_doubt else ''}{_word_engine(remedies)}"
 
 
 def find_worth(supply: Mapping[str, Any]) -> Worth | None:
@@ -107,6 +109,17 @@ def _word_mending(remedies: Sequence[Mapping[str, Any]], worth: Worth) -> str:
         if remedy.get("how") == "resistance halved" and (remedy.get("gain_db") or 0.0) >= LEAST_TOLD_DB
     ]
     return "; ".join([*parts, f"no sag at all would gain {worth.whole_db:.1f} dB"])
+
+
+def _word_unseen(unseen: Mapping[str, float] | None) -> str:
+    """What hangs on how the ceiling goes on above all clips, which nothing in a recording tells."""
+    if unseen is None or unseen["unseen_db"] < LEAST_UNSEEN_DB:
+        return ""
+    return (
+        f" No clip was seen above {unseen['highest_seen_v']:.2f} V of supply, which settles at "
+        f"{unseen['settled_v']:.2f} V: should the amplifier regulate from there on, up to {unseen['unseen_db']:.1f} dB "
+        "less of each clip are the supply's, and mending it gains up to as much less."
+    )
 
 
 def _word_engine(remedies: Sequence[Mapping[str, Any]]) -> str:
