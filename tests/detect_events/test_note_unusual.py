@@ -420,3 +420,19 @@ def test_a_semitone_of_a_legato_line_soon_behind_the_last_turn_is_no_swell() -> 
     assert case.truth is not None
     found = run(NoteDetector(), case.volts).findings
     assert [note.start_s for note in found] == pytest.approx([note.begins_s for note in case.truth.notes], abs=0.002)
+
+
+def test_a_soft_low_wave_is_not_silent_between_its_swings() -> None:
+    time_s = seconds(12.0)
+    starts_s = 0.5 + 0.5 * np.arange(22)
+    wave = np.zeros(len(time_s))
+    numbers = np.arange(1, 13)
+    for place, start_s in enumerate(starts_s):
+        u = np.maximum(time_s - start_s, 0.0)
+        heights = np.sin(np.pi * numbers * (0.08 + 0.002 * place)) / numbers
+        hz = (30.0 + 0.3 * place) * numbers * np.sqrt(1 + 1.5e-4 * numbers**2)
+        waves = np.sin(2 * np.pi * hz[:, None] * u) * np.exp(-0.15 * numbers[:, None] * u)
+        shape = np.clip(u / 0.003, 0, 1) * np.clip((start_s + 0.38 - time_s) / 0.012, 0, 1)
+        wave += 0.155 / np.abs(heights).max() * shape * (heights @ waves)
+    found = run(NoteDetector(), logged(wave)).findings
+    assert [note.start_s for note in found] == pytest.approx(starts_s, abs=0.045)

@@ -55,7 +55,7 @@ _LEAPS_S, _LEAPS_RATIO = (0.040, 0.008), 1.5  # ahead: a period of the lowest no
 _CUT_BY_NEXT = "the next note began"
 _SHORT_KNOWN = 40  # slow samples
 _CARRIED_BACK_FROM_HZ = 30.0
-_PERIOD_S = 0.040  # no longer quiet than that may be a wave's own quiet in each period
+_PERIOD_S, _SOFT_V = 0.040, 0.3  # no longer quiet than that may be a wave's own quiet in each period; rms
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,16 +191,20 @@ class RunNotes:
         self._advance(step.at, step.at)
         if step.at < self._at:
             return
+        if self._is_own_quiet(step):
+            return
         # What is pulled down and let up again stops by its level or not at all: where nothing begins, that is asked.
         if np.isfinite(step.end_slow) and np.isfinite(step.onset_slow):
-            if self._is_own_quiet(step):
-                return
             self._stop_at(step.end_slow * self.bands.factor)
         self._try_open(step)
 
     def _is_own_quiet(self, step: Step) -> bool:
         """Whether what falls quiet for a moment and begins again is one wave that does so each period."""
-        if self._note is None or step.onset_slow - step.end_slow >= _PERIOD_S * self.bands.slow_hz:
+        if self._note is None or not np.isfinite(step.onset_slow):
+            return False
+        is_short = step.onset_slow - step.end_slow < _PERIOD_S * self.bands.slow_hz
+        # A soft low wave is as still as silence for a moment.
+        if not is_short and not (step.is_lull and self._note.level_peak_v < _SOFT_V):
             return False
         return self._breaks.goes_through(self._note.onset / self.bands.factor, step.onset_slow)
 
