@@ -148,6 +148,7 @@ class Stop:
     supply_at_return_v: float | None = None
     remote_rose_s: float | None = None
     is_dc_only: bool = False
+    plays_softer: bool = False  # the programme went on more softly (`cutout_softer`)
     is_under: bool = False  # steady volts under a programme that played on: nothing stopped
     n_before_10_s: int = 0  # stops that had ended in the ten seconds before
     n_after_10_s: int = 0

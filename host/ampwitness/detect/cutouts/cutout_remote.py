@@ -36,11 +36,13 @@ def measure_remote(run: RunSteps, stop: Stop, edges: Sequence[Edge], on_since_s:
         volts = run.steps("remote", *_remote_steps(run, stop))
         stop.remote_is_known = len(volts) > 0
         usual_v = float(np.median(volts)) if len(volts) else 0.0
-        sagged = np.flatnonzero(volts < SAG_RATIO * usual_v)
+        first = _remote_steps(run, stop)[0]
+        since = int(np.clip((on_since_s - run.start_s) / run.step_s - first, 0, len(volts)))
+        sagged = np.flatnonzero(volts[since:] < SAG_RATIO * usual_v)
         if len(sagged) and usual_v > REMOTE_LOW_V:
-            stop.remote_sag_v = float(volts.min())
+            stop.remote_sag_v = float(volts[since:].min())
             stop.remote_usual_v = usual_v
-            stop.remote_sag_s = run.time_s(_remote_steps(run, stop)[0] + int(sagged[0]))
+            stop.remote_sag_s = run.time_s(first + since + int(sagged[0]))
     changes = list_remote_changes(run, stop, edges)
     back_s = stop.start_s - stop.start_uncertainty_s
     for number, (time_s, is_low) in enumerate(changes):

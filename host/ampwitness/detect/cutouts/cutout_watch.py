@@ -36,6 +36,7 @@ from ampwitness.detect.cutouts.cutout_outlived import measure_outlived
 from ampwitness.detect.cutouts.cutout_pop import measure_pop
 from ampwitness.detect.cutouts.cutout_remote import STAYED_BEFORE_S, list_remote_changes, measure_remote
 from ampwitness.detect.cutouts.cutout_return import GROUND_JUMP_V, find_return, measure_return
+from ampwitness.detect.cutouts.cutout_softer import SOFTER_STEPS, goes_on_softly
 from ampwitness.detect.cutouts.cutout_source import follow_source, measure_source, plays_again
 from ampwitness.detect.cutouts.cutout_stutter import StutterWatch
 from ampwitness.detect.cutouts.cutout_unlike import UnlikeWatch
@@ -355,6 +356,13 @@ class RunWatch:
         assert stop is not None
         found = find_return(run, stop, at, limit, known, self._edges)
         step = limit if found is None else found[0]
+        seen_at = stop.stop_sample // run.step + SOFTER_STEPS
+        if at < seen_at <= step and goes_on_softly(run, stop):
+            stop.resume_s = stop.end_s = run.time_s(seen_at)
+            stop.plays_softer, stop.ended_how = True, "the programme goes on more softly"
+            self._on_since = self._survived_to = seen_at
+            self._close()
+            return seen_at
         if self._dc_rises(stop, at, step, known):
             return limit if self._open is None else self._open.last_step
         count_falls(run, stop, stop.last_step, step)

@@ -272,8 +272,8 @@ def _stays(kept: tuple[Stop, Cause]) -> bool:
 def _is_reported(stop: Stop, cause: Cause) -> bool:
     if stop.is_dc_only:
         return cause.words == STUCK
-    if stop.hum is not None:
-        return True
+    if stop.hum is not None or stop.plays_softer:
+        return stop.hum is not None or (cause.is_evident and cause.words != SOURCE)
     is_abrupt = stop.abrupt_ratio >= ABRUPT_RATIO
     is_cut = stop.is_truncated
     if not cause.is_evident:
