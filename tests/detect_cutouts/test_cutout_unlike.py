@@ -59,6 +59,20 @@ def test_a_volume_that_is_turned_down_into_the_amplifiers_own_hiss_loses_no_sign
     assert LOST not in [f.measured["cause"] for f in _find(np.where(GONE, 0.003, 1.0) * _music() + hiss, _music() / 12)]
 
 
+def test_what_is_heard_within_a_stop_that_is_told_is_told_once() -> None:
+    weak = 0.25 * np.sin(2 * np.pi * 330 * AT)
+    source = _music() * np.where(AT > 9.2, 0.4, 1.0)
+    found = _find(np.where(GONE, weak, source), source / 12)
+    assert [f.start_s for f in found] == pytest.approx([7.2], abs=0.005)
+
+
+def test_an_amplifier_that_tries_again_and_one_whose_own_volts_sink_lose_no_signal() -> None:
+    tries = _music() * ~(GONE & (AT % 0.6 > 0.1))
+    assert LOST not in [f.measured["cause"] for f in _find(tries, _music() / 12)]
+    own = np.where(AT < 7.2, 6.3, 6.3 * np.exp(-(AT - 7.2) / 1.5))
+    assert LOST not in [f.measured["cause"] for f in _find(0.3 * _music() * (AT < 7.2) + own, _music() / 12)]
+
+
 def test_windows_do_not_matter() -> None:
     output = np.where(GONE, _whine(), _music())
     assert _find(output, _music() / 12, 1.0) == _find(output, _music() / 12) == _find(output, _music() / 12, 60.0)

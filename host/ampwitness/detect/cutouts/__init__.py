@@ -1,11 +1,11 @@
 """Interruptions of the output: where, how, and what came first. What to read, in this order:
 
 1. `cutouts` cuts windows into unbroken runs, lets each be followed, and weighs stops against each other.
-2. Where the output stops and comes back: `cutout_watch` finds stops, `cutout_return` where it sounds again. Beside it
-   run watches for what is no plain silence (`cutout_beside` is what they share): volts of a half-supply stage that
-   sink (`cutout_bias`), steady volts out of silence (`cutout_dc_rise`) and under a programme (`cutout_dc_under`),
-   breaks in a row (`cutout_stutter`), an output that no longer follows its source (`cutout_unlike`), hum of the mains
-   (`cutout_hum`).
+2. Where the output stops and comes back: `cutout_watch` finds stops, `cutout_return` where it sounds again,
+   `cutout_softer` whether the programme only went on more softly. Beside it run watches for what is no plain silence
+   (`cutout_beside` is what they share): volts of a half-supply stage that sink (`cutout_bias`), steady volts out of
+   silence (`cutout_dc_rise`) and under a programme (`cutout_dc_under`), breaks in a row (`cutout_stutter`), an output
+   that no longer follows its source (`cutout_unlike`), hum of the mains (`cutout_hum`).
 3. What is measured around a stop: numbers (`cutout_measure`); when a slow one began (`cutout_fade`, in noise
    `cutout_noise`) and where a pop hides the end (`cutout_pop`); the source (`cutout_source`), the remote lead
    (`cutout_remote`), steady volts (`cutout_dc`), and what supply the output had outlived (`cutout_outlived`).

@@ -24,12 +24,14 @@ _ALIKE = 0.7
 def goes_on_softly(run: RunSteps, stop: Stop) -> bool:
     """Whether a programme sounds from half a second to two seconds behind a stop; those steps must be known."""
     begin = stop.stop_sample // run.step
-    mean, square = (run.steps(name, begin + _FROM, begin + SOFTER_STEPS) for name in ("mean", "square"))
+    mean = run.steps("mean", begin + _FROM, begin + SOFTER_STEPS).astype(np.float64)
     n = len(mean) // _BIN
     if n * _BIN < SOFTER_STEPS - _FROM:
         return False
-    mean, square = (v.reshape(n, _BIN).mean(axis=1, dtype=np.float64) for v in (mean, square))
-    rms = np.sqrt(np.maximum(square - mean**2, 0.0))
+    # Less the straight line through each tenth of a second: volts that sink are no sound.
+    rows, across = mean.reshape(n, _BIN), np.linspace(-1.0, 1.0, _BIN)
+    rows = rows - rows.mean(axis=1, keepdims=True)
+    rms = (rows - np.outer(rows @ across / (across @ across), across)).std(axis=1)
     if float(np.quantile(rms, 0.25)) < max(_SOUNDS_V, _SOUNDS_RATIO * stop.peak_v):
         return False
     return float(rms.max()) > _VARIES_RATIO * float(rms.min()) or _follows_source(run, begin)

@@ -6,7 +6,7 @@ Half a second at a time, in means over 1 ms: how alike output and source are at 
 Gaps: only one unbroken run is looked at.
 Limits: needs the source logged, and an output that was alike before (a correlation of 0.7), as behind a crossover it
 often is not. Something of 0.1 V rms and a tenth of what is due, for a second; what is silent is a stop of its own. What
-took the signal's place is named only where it is the mains (`cutout_hum`).
+took the signal's place must be steady over half a second, and is named only where it is the mains (`cutout_hum`).
 Source: our choice, measured in tests/detect_cutouts/test_cutout_unlike.py.
 """
 
@@ -28,6 +28,8 @@ _ALIKE, _LEAST_ALIKE, _UNLIKE_RATIO, _AGAIN_RATIO = 0.7, 0.5, 0.4, 0.7  # correl
 _USUAL_BINS, _LEAST_BINS, _N_BINS = 10, 4, 2
 _PLAYS_RATIO, _DUE_RATIO = 0.25, 0.10  # of the source's usual rms; of what the output ought to show
 _NEW_RATIO = 2.0
+_SLOW = 50  # steps: what is slower is no sound; volts of a stage that is switched off sink
+_PART, _STEADY_RATIO = 100, 0.4
 _DOUBT_S, _LEAST_LEFT = 0.020, 0.01
 
 
@@ -44,7 +46,7 @@ class UnlikeWatch(WatchBeside):
         if "source" not in self._run:
             return
         for step in range(max(-(-start // _BIN), 1) * _BIN, limit - _BIN + 1, _BIN):
-            if step - _LAGS >= self._run.first:
+            if step - _LAGS - _SLOW >= self._run.first:
                 self._take_bin(step, known)
 
     def end(self, step: int) -> None:
@@ -54,7 +56,8 @@ class UnlikeWatch(WatchBeside):
             self._close()
 
     def _take_bin(self, step: int, known: int) -> None:
-        likeness, lag, output_v, source_v = _compare(*self._read(step, step + _BIN))
+        output, source = self._read(step, step + _BIN)
+        likeness, lag, output_v, source_v = _compare(output, source)
         usual, usual_v, usual_source_v = np.median(self._usual, axis=0) if self._usual else (0.0, 0.0, 0.0)
         plays = source_v > max(_SOURCE_V, _PLAYS_RATIO * usual_source_v) and output_v > _SOUNDS_V
         if self._stop is not None:
@@ -68,7 +71,9 @@ class UnlikeWatch(WatchBeside):
         is_known = len(self._usual) >= _LEAST_BINS and usual > _ALIKE
         is_known = is_known and min(one[0] for one in self._usual) > _LEAST_ALIKE
         is_due = output_v > max(_DUE_RATIO * usual_v * source_v / max(usual_source_v, 1e-9), self._rest_v())
-        if plays and is_known and is_due and likeness < _UNLIKE_RATIO * usual:
+        parts_v = output.reshape(-1, _PART).std(axis=1)  # an amplifier that tries again sounds at times only
+        is_steady = float(parts_v.min()) > _STEADY_RATIO * float(parts_v.max())
+        if plays and is_known and is_due and is_steady and likeness < _UNLIKE_RATIO * usual:
             self._n_unlike += 1
             if self._n_unlike == _N_BINS:
                 self._begin(step - (_N_BINS - 1) * _BIN, output_v, known)
@@ -83,13 +88,13 @@ class UnlikeWatch(WatchBeside):
 
     def _read(self, first: int, last: int) -> tuple[FloatArray, FloatArray]:
         """Output of the steps, and the source of them and of those before, in which its lag lies."""
-        output = self._run.steps("mean", first, last).astype(np.float64)
-        source = self._run.steps("source", first - _LAGS, last).astype(np.float64)
-        return output - output.mean(), source - source.mean()
+        output = self._run.steps("mean", first - _SLOW, last).astype(np.float64)
+        source = self._run.steps("source", first - _SLOW - _LAGS, last).astype(np.float64)
+        return _without_slow(output), _without_slow(source)
 
     def _begin(self, first: int, output_v: float, known: int) -> None:
         run, before = self._run, first - 2 * _BIN
-        if before - _LAGS < run.first:
+        if before - _LAGS - _SLOW < run.first:
             return
         _, lag, _, _ = _compare(*self._read(before, before + _BIN))
         place = self._find_parting(first - _BIN, first + _BIN, before, lag)
@@ -125,6 +130,12 @@ class UnlikeWatch(WatchBeside):
         assert stop is not None
         self._n_unlike = self._n_alike = 0
         self._take_stop(stop)
+
+
+def _without_slow(volts: FloatArray) -> FloatArray:
+    """All but the first steps, less the mean of the steps before each."""
+    sums = np.cumsum(np.concatenate(([0.0], volts)))
+    return np.asarray(volts[_SLOW:] - (sums[_SLOW:-1] - sums[: -_SLOW - 1]) / _SLOW)
 
 
 def _compare(output: FloatArray, source: FloatArray) -> tuple[float, int, float, float]:

@@ -185,7 +185,9 @@ class CutoutDetector:
     def _explains_others(self, hum: Stop) -> bool:
         """Let a hum explain the stops within it; whether one of them is its own beginning, or is explained better."""
         inside = [k for k in self._kept if hum.start_s - HUM_NEAR_S < k[0].start_s < hum.end_s]
-        if any(not cause.words.startswith(HUM_EXPLAINS) for _, cause in inside):
+        is_told = any(stop.start_s < hum.start_s - HUM_NEAR_S < stop.end_s for stop, _ in self._kept)
+        is_told = is_told and hum.hum is not None and hum.hum.mains_hz is None
+        if is_told or any(not cause.words.startswith(HUM_EXPLAINS) for _, cause in inside):
             return True
         self._kept = [kept for kept in self._kept if kept not in inside]
         if not inside or inside[0][0].start_s > hum.start_s + HUM_NEAR_S:
