@@ -100,6 +100,7 @@ def test_without_a_supply_channel_small_steps_are_the_source_where_the_load_move
     assert is_source(level - 0.02 * (load - 9), load)  # hardly any pull, but other consumers' steps
     assert not is_source(level - 0.2 * (load - 9), load)
     assert not is_source(np.sort(level), load)  # an engine that started
+    assert not is_source(np.append(level[:30], np.linspace(20, 25, 6)), load)  # some stand nowhere
 
 
 def test_what_the_output_passed_under_no_better_conditions_is_no_ceiling() -> None:
@@ -171,6 +172,8 @@ def test_few_plateaus_among_many_refute_no_amplifier() -> None:
 
     assert is_no_ceiling(5)
     assert not is_no_ceiling(4)
+    one = make_table(np.array([20.0, 20.0 * 2, 20.0 * 2]), np.full(3, 13.2))
+    assert not is_refuted([(one, np.ones(3, dtype=bool))], none())  # one is chance
 
 
 def test_flat_waves_each_at_a_level_of_its_own_are_the_music() -> None:
