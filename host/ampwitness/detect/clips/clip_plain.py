@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clips.clip_candidates import Candidates
-from ampwitness.detect.clips.clip_pile import Pile, might_be_plateaus, stands_at_level
+from ampwitness.detect.clips.clip_pile import might_be_plateaus, stands_at_level
 from ampwitness.detect.clips.rail_model import Rail
 from ampwitness.types import FloatArray
 
@@ -40,7 +40,7 @@ PROMISED_NOISE_SHARE = 0.005
 PLAIN_MISFIT = 2.5  # reduced chi-square of flanks and line
 TOGETHER_GAIN = 250.0  # the largest of a clean half-cycle was 244
 STEADY_MISFIT = 5.0
-SHORT_S, RINGING_SHARE, LIVELY = 0.0015, 0.01, 0.5
+LIVELY = 0.5
 # Flanks that differ so, with fewer samples between them, are no two ends of a plateau; nor are those further apart of
 # which one corner is known so much better than the other, where the top tilts: a square note's lie level.
 KINK_LEAN, KINK_FLATTER, KINK_TOP = 0.5, 0.45, 6.0
@@ -133,14 +133,6 @@ def slack_of(table: Candidates) -> FloatArray:
     """How far the level of a tilted plateau may miss a rail that moves under it."""
     moved = np.abs(table["tilt_v_per_s"]) * (table["stop_s"] - table["start_s"])
     return np.asarray(np.minimum(TILT_SLACK * moved, WIDEST_TOLERANCE * table["level_v"]))
-
-
-def ringing_of(table: Candidates, pile: Pile | None) -> FloatArray:
-    """How far a few samples between ringing corners may miss a ceiling that many crests piled up at."""
-    if pile is None:
-        return np.zeros(len(table))
-    is_short = (table["stop_s"] - table["start_s"] <= SHORT_S) & (table["lively"] >= LIVELY)
-    return np.asarray(np.where(is_short, RINGING_SHARE * table["level_v"], 0.0))
 
 
 def leads_above(

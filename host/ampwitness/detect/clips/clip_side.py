@@ -32,7 +32,6 @@ from ampwitness.detect.clips.clip_plain import (
     leads_above,
     misfit_allows,
     needs_no_company,
-    ringing_of,
     slack_of,
     stands_plainly,
 )
@@ -172,7 +171,7 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float, *, are_level:
         drift = local_drift(table["start_s"][order], residual, table["start_s"])
         expected = predicted + drift
         near = np.abs(table["level_v"] - expected) <= tolerance + (
-            0.0 if pile is not None and pile.is_of_stays else slack_of(table) + ringing_of(table, pile)
+            0.0 if pile is not None and pile.is_of_stays else slack_of(table)
         )
         few = np.count_nonzero(inliers) < 3
         threshold = np.where(near, ALONE_GAIN if few else AT_RAIL_GAIN, ALONE_GAIN)
