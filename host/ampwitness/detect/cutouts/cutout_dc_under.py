@@ -61,6 +61,10 @@ class DcUnderWatch(WatchBeside):
             self._close()
 
     def _take_bin(self, step: int, volts: float, sound_v: float, known: int) -> None:
+        if self._stop is None and all(abs(volts - level) < _LEAST_V for level, _ in self._usual):
+            self._usual.append((volts, sound_v))  # nearer than the least to any: the short way, as nearly always
+            self._far = []
+            return
         usual_v, limit_v = self._learn_limit(sound_v)
         if self._stop is not None:
             if abs(volts - usual_v) < _LEFT_RATIO * abs(self._stop.rest_v - usual_v):

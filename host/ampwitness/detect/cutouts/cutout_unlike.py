@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
+from statistics import median
 
 import numpy as np
 
@@ -58,7 +59,8 @@ class UnlikeWatch(WatchBeside):
     def _take_bin(self, step: int, known: int) -> None:
         output, source = self._read(step, step + _BIN)
         likeness, lag, output_v, source_v = _compare(output, source)
-        usual, usual_v, usual_source_v = np.median(self._usual, axis=0) if self._usual else (0.0, 0.0, 0.0)
+        columns = zip(*self._usual, strict=True) if self._usual else ((0.0,), (0.0,), (0.0,))
+        usual, usual_v, usual_source_v = (median(column) for column in columns)
         plays = source_v > max(_SOURCE_V, _PLAYS_RATIO * usual_source_v) and output_v > _SOUNDS_V
         if self._stop is not None:
             self._n_alike = self._n_alike + 1 if plays and likeness > _AGAIN_RATIO * usual else 0
@@ -71,9 +73,7 @@ class UnlikeWatch(WatchBeside):
         is_known = len(self._usual) >= _LEAST_BINS and usual > _ALIKE
         is_known = is_known and min(one[0] for one in self._usual) > _LEAST_ALIKE
         is_due = output_v > max(_DUE_RATIO * usual_v * source_v / max(usual_source_v, 1e-9), self._rest_v())
-        parts_v = output.reshape(-1, _PART).std(axis=1)  # an amplifier that tries again sounds at times only
-        is_steady = float(parts_v.min()) > _STEADY_RATIO * float(parts_v.max())
-        if plays and is_known and is_due and is_steady and likeness < _UNLIKE_RATIO * usual:
+        if plays and is_known and is_due and likeness < _UNLIKE_RATIO * usual and _is_steady(output):
             self._n_unlike += 1
             if self._n_unlike == _N_BINS:
                 self._begin(step - (_N_BINS - 1) * _BIN, output_v, known)
@@ -130,6 +130,12 @@ class UnlikeWatch(WatchBeside):
         assert stop is not None
         self._n_unlike = self._n_alike = 0
         self._take_stop(stop)
+
+
+def _is_steady(output: FloatArray) -> bool:
+    """Whether it sounds all the while: an amplifier that tries again does at times only."""
+    parts_v = output.reshape(-1, _PART).std(axis=1)
+    return float(parts_v.min()) > _STEADY_RATIO * float(parts_v.max())
 
 
 def _without_slow(volts: FloatArray) -> FloatArray:
