@@ -55,7 +55,7 @@ def test_a_charger_that_comes_up_slowly_is_dated_from_where_it_began() -> None:
 
 
 def test_a_lithium_battery_and_a_charger_without_a_cranking_leave_its_rest_undecided() -> None:
-    volts = np.where(AT < 70.0, 13.35 + 1.0 * (AT > 30.0), 13.35 + 1.0 * np.exp(-_since(70.0) / 0.3))
+    volts = np.where(AT < 70.0, 14.35 - np.exp(-_since(30.0) / 0.3), 13.35 + 1.0 * np.exp(-_since(70.0) / 0.3))
     found = _states(volts)
     assert [state for _, state in found] == ["not decidable", "charging", "not decidable"]
     assert [start_s for start_s, _ in found] == pytest.approx([0.0, 30.0, 70.0], abs=0.3)

@@ -1,8 +1,9 @@
 """Scores of the engine states on drawn supplies with truth: `python -m ampwitness.bench.engine_scores`.
 
-The supply is drawn, not simulated: rest, cranking in the shape of ISO 16750-2's starting profile with other depths and
-swings, charging with a lag, surface charge after the engine stops, accessories with inrush, music that pulls it down.
-The truth of a variable charger is "not decidable" while it holds the supply below 13.2 V.
+The supply is drawn, but for one family that is solved as a network: rest, cranking in the shape of ISO 16750-2's
+starting profile with other depths and swings, charging with a lag, surface charge after the engine stops, accessories
+with inrush, music that pulls it down. The truth of a variable charger is "not decidable" while it holds the supply
+below 13.2 V.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import numpy.typing as npt
 
 from ampwitness.bench import engine_shapes
 from ampwitness.bench.cutout_material import starting_profile
+from ampwitness.bench.engine_network import network_of_consumers
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.supply.dips import DipDetector
 from ampwitness.detect.supply.engine_states import EngineStates, find_engine_states
@@ -200,6 +202,7 @@ FAMILIES: dict[str, Callable[[np.random.Generator], EngineCase]] = {
     "engine that does not start": partial(shape_case, shape=engine_shapes.engine_that_fails),
     "large consumers": partial(shape_case, shape=engine_shapes.large_consumers),
     "slow stop": partial(shape_case, shape=engine_shapes.slow_stop),
+    "network of consumers": partial(shape_case, shape=network_of_consumers),
 }
 
 

@@ -2,9 +2,9 @@
 order:
 
 1. What is remembered of a recording: steps of 10 ms (`supply_history`).
-2. What the engine did: `engine_states` puts together cranking (`cranking`), charging (`charging_changes`) and marks
-   (`engine_marks`); `supply_states` tells rest from charging for the model, `lasting_steps` knows a weak charger by its
-   step.
+2. What the engine did: `engine_states` puts together cranking (`cranking`), charging (`charging_changes`), what a
+   cranking tells of all behind it (`behind_cranking`), and marks (`engine_marks`); `supply_states` tells rest from
+   charging for the model, `lasting_steps` knows a weak charger by its step.
 3. Dips, as they are counted (`dips`).
 4. What the supply looks like from the amplifier: `supply_model` learns it for each state, at rest by `supply_fit`,
    charged by `supply_charging` (the model: `charging_model`), and what it settles at with the amplifier quiet by

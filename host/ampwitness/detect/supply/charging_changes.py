@@ -111,7 +111,7 @@ def find_charging_changes(
             if not len(rises):
                 break
             since, at = at, at + int(rises[0])
-            place, state = max(since, _rise_began(level, at)), "charging"
+            place, state = max(since, find_rise_start(level, at)), "charging"
         changes.append((float(level_s[place]) - 0.05, state))
         at = max(place, at) + 1
         while at < n and state == "charging" and level[at] < CHARGING_FROM_V and at < place + far:
@@ -225,7 +225,7 @@ def _place_step(time_s: float, level_s: FloatArray, level: FloatArray) -> float:
     return float(level_s[at[split + 1]]) - 0.05
 
 
-def _rise_began(level: FloatArray, place: int) -> int:
+def find_rise_start(level: FloatArray, place: int) -> int:
     """Where the rise began that passes the charging level at `place`."""
     lowest = place
     while lowest > BLOCK_STEPS and place - lowest < _LONGEST_FALL and level[lowest] - level[lowest - 10] > _FALLS_V:

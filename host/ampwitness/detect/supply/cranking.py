@@ -2,7 +2,8 @@
 
 Out of rest the supply falls within 40 ms by 2 V or more without the output asking for it, comes part of the way back,
 and stays down for 0.15 s or more; behind it the engine charges, or the supply swung as a piston engine makes it: by
-much, or evenly.
+much, or evenly. A strong battery gives way by less: from 0.9 V on it is a cranking if the supply then stands higher
+than it ever did in the minute ahead, the more so the less even strokes are seen.
 
 Gaps: a cranking that a gap breaks is judged up to the gap.
 Limits: volts alone. A large consumer whose current swings looks like a starter that did not start the engine.
@@ -20,6 +21,9 @@ from ampwitness.detect.supply.supply_history import STEP_S, SupplySteps
 from ampwitness.types import Finding, FloatArray
 
 CRANK_FALL_V = 2.0
+# A battery that hardly gives way: so far down; up behind it with even strokes, and without; what counts as ahead of it.
+STRONG_FALL_V, STRONG_RISE_V, STRONG_LEFT_V, _STRONG_AHEAD = 0.9, (0.2, 0.35), 0.6, 6000
+CHARGED_V, _CHARGES_WITHIN = 0.5, (300, 1500)  # of 10 ms: at once, and behind a battery that hardly gives way
 CRANK_FROM_V = 13.45  # a rested lithium battery gives up to 13.4 V
 CRANK_LEFT_V = 0.8  # at least this much below rest after the first notch
 CRANK_BACK_V = 0.4  # and at least this much above the notch
@@ -32,9 +36,10 @@ _ASKS_V2, _IN_STEP, _STEP_LAGS = 0.02, 0.4, 5  # an output that plays; so far it
 _ALIKE_RATIO = 0.2
 _NEAR_RATIO, _PAUSE_LEAST = 0.8, 12
 _PAUSES_RATIO, _PAUSES_AFTER, _PAUSES_LEAST, _SOON_STEPS = 0.02, 3, 3, 14
-_STROKES_LEAST, _STROKES_LONGEST = 30, 300  # of 10 ms
+_STROKES_LEAST, _STROKES_LONGEST, _STROKES_SHOW = 30, 300, 100  # of 10 ms
 _STROKES_RATIO = 0.6  # beside even strokes so much of the least fall will do, and no notch need be seen
-_HOLD_S = 0.30
+_AHEAD_PERCENT = 95.0
+_HOLD = round(0.30 / STEP_S)
 _FALL_STEPS, _SAME_FALL_S, _HALF_FALL_S = 6, 0.15, 0.002
 
 
@@ -70,7 +75,7 @@ def _list_falls(steps: SupplySteps, supply: FloatArray) -> list[float]:
     if len(supply) < 2 * _FALL_STEPS:
         return []
     lowest = np.lib.stride_tricks.sliding_window_view(supply[1:], _FALL_STEPS).min(axis=1)
-    falls = supply[: len(lowest)] - lowest > CRANK_FALL_V
+    falls = supply[: len(lowest)] - lowest > STRONG_FALL_V
     falls &= np.diff(steps.index, append=0)[: len(lowest)] == 1
     out = []
     for last in np.flatnonzero(falls & ~np.concatenate((falls[1:], [False]))).tolist():
@@ -100,7 +105,8 @@ def _judge_cranking(
     rest_v = float(np.median(open_v[before]))
     volts = supply[at:stop]
     notch_v = float(volts[:10].min())
-    if rest_v > CRANK_FROM_V or float(np.maximum(volts, open_v[at:stop])[:6].min()) > rest_v - CRANK_FALL_V:
+    fall_v = rest_v - float(np.maximum(volts, open_v[at:stop])[:6].min())
+    if rest_v > CRANK_FROM_V or fall_v < STRONG_FALL_V:
         return None
     asked = steps.output_v2
     if np.isfinite(asked[at]) and len(asked) > at + 6:
@@ -125,18 +131,35 @@ def _judge_cranking(
     has_strokes = _has_strokes(settled) and not (
         _is_in_step(settled, asked[inside]) and _swung_alike(supply[before], asked[before], settled, asked[inside])
     )
-    if not has_strokes and (centre_v > rest_v - CRANK_LEFT_V or centre_v < notch_v + CRANK_BACK_V):
+    is_strong = fall_v < CRANK_FALL_V
+    above_v = rest_v + CHARGED_V
+    if is_strong:
+        ahead_v = max(rest_v, float(np.percentile(open_v[max(0, at - _STRONG_AHEAD) : at], _AHEAD_PERCENT)))
+        above_v = ahead_v + STRONG_RISE_V[not has_strokes]
+    is_charged = _rises_behind(open_v[at + end : stop], rest_v, above_v, is_strong=is_strong)
+    if is_strong and (not is_charged or (end > _STROKES_SHOW and not has_strokes)):
+        return None
+    left_v, back_v = (STRONG_LEFT_V if is_strong else CRANK_LEFT_V), CRANK_BACK_V / (1 + is_charged)
+    if not has_strokes and (centre_v > rest_v - left_v or centre_v < notch_v + back_v):
         return None
     if float(np.percentile(volts[8 : max(end, 9)], 20)) < CRANK_LEAST_V:
         return None
     swing_v = _measure_pauses(open_v[at + 10 : at + end - 5], asked[at + 10 : at + end - 5])
     if swing_v is None:
         swing_v = float(np.std(_without_course(settled))) if len(settled) > 5 else 0.0
-    later = open_v[at + end : min(stop, at + end + 300)]
-    is_charged = len(later) > 50 and float(np.percentile(later, 75)) > rest_v + 0.5
     if not is_charged and swing_v < CRANK_SWING_V and not has_strokes:
         return None
     return start_s, float((steps.index[at] + end) * STEP_S)
+
+
+def _rises_behind(behind: FloatArray, rest_v: float, above_v: float, *, is_strong: bool) -> bool:
+    """Whether the supply comes to stand above some volts behind a cranking; behind a strong battery, which an
+    alternator lifts slowly, within some seconds more, unless it is pulled down again by then."""
+    behind = behind[: _CHARGES_WITHIN[is_strong]]
+    again = np.flatnonzero(behind[_HOLD:] < rest_v - STRONG_FALL_V)
+    if is_strong and len(again):
+        behind = behind[: _HOLD + int(again[0])]
+    return len(behind) > 50 and float(np.percentile(behind, 75)) > above_v
 
 
 def _is_up_without_it(volts: FloatArray, asked: FloatArray, rest_v: float) -> bool:
@@ -226,12 +249,11 @@ def _without_course(volts: FloatArray) -> FloatArray:
 
 def _find_end(volts: FloatArray, centre_v: float, rest_v: float) -> int | None:
     """First step from which the supply holds well above the cranking level; None: it never does."""
-    hold = round(_HOLD_S / STEP_S)
     # The level swings slowly at first: follow it, so that a crest of the swing is not the end.
     high = centre_v + 0.55 * (rest_v - centre_v)
     above = (volts > high).astype(np.int64)
     sums = np.concatenate(([0], np.cumsum(above)))
-    ends = np.minimum(np.arange(len(volts)) + hold, len(volts))
+    ends = np.minimum(np.arange(len(volts)) + _HOLD, len(volts))
     held = sums[ends] - sums[:-1] == ends - np.arange(len(volts))
     hits = np.flatnonzero(held & (np.arange(len(volts)) >= 12))
     if not len(hits):

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.supply.behind_cranking import SupplyLevel, settle_behind_crankings
 from ampwitness.detect.supply.charging_changes import (
     BLOCK_STEPS,
     STEP_V,
@@ -110,7 +111,8 @@ def find_engine_states(steps: SupplySteps, dips: Sequence[Finding]) -> EngineSta
     if not len(level):
         return EngineStates((), ("the supply was never settled",))
     changes = add_weak_charging(find_charging_changes(level_s, level, cranks), level_s, level)
-    spans, remarks = _assemble(steps, changes, cranks, level_s, level)
+    behind = SupplyLevel(steps.time_s, open_v, level_s, level)
+    spans, remarks = _assemble(steps, settle_behind_crankings(changes, cranks, behind), cranks, behind)
     return EngineStates(tuple(spans), tuple(remarks))
 
 
@@ -118,9 +120,9 @@ def _assemble(
     steps: SupplySteps,
     changes: list[tuple[float, State]],
     cranks: Sequence[tuple[float, float]],
-    level_s: FloatArray,
-    level: FloatArray,
+    supply: SupplyLevel,
 ) -> tuple[list[StateSpan], list[str]]:
+    level_s, level = supply.level_s, supply.level_v
     begin_s, end_s = float(steps.index[0] * STEP_S), float((steps.index[-1] + 1) * STEP_S)
     remarks: list[str] = []
     times = [begin_s, *(t for t, _ in changes[1:]), end_s]
@@ -138,26 +140,25 @@ def _assemble(
             ]
         spans += pieces
     spans = sorted([*spans, *(StateSpan(a, b, "cranking") for a, b in cranks)], key=lambda s: s.start_s)
-    spans = _close_up(_by_cranking(_close_up(spans), level_s, level))
-    charging = [
-        float(np.median(level[(level_s >= s.start_s + 2) & (level_s < s.stop_s - 1)]))
-        for s in spans
-        if s.state == "charging" and s.stop_s - s.start_s > 4
+    spans = _close_up(_by_cranking(_close_up(spans), supply))
+    # Behind a cranking it is told from all that follows how far a charger went down.
+    apart = [
+        s for before, s in zip([None, *spans], spans, strict=False) if before is None or before.state != "cranking"
     ]
     inside = np.concatenate(
-        [level[(level_s >= s.start_s + 2) & (level_s < s.stop_s - 1)] for s in spans if s.state == "charging"]
+        [level[(level_s >= s.start_s + 2) & (level_s < s.stop_s - 1)] for s in apart if s.state == "charging"]
         or [np.empty(0)]
     )
     inside = inside[inside > LEAST_CHARGED_V]  # a lead that lost contact, a consumer at its inrush
     wander_v = float(np.subtract(*np.percentile(inside, [95, 5]))) if len(inside) > 20 else 0.0
     if not cranks:
-        spans, unsure = _doubt_high_rest(spans, level_s, level)
+        spans, unsure = _doubt_high_rest(spans, supply)
         remarks += unsure
     was_low_in_between = any(
         span.state == "not decidable" and {spans[k - 1].state, spans[k + 1].state} == {"charging"}
         for k, span in enumerate(spans[1:-1], 1)
     )
-    if charging and (wander_v > WANDER_V or was_low_in_between):
+    if wander_v > WANDER_V or was_low_in_between:
         spans = _doubt(spans)
         wandered = f"wandered by {wander_v:.1f} V" if wander_v > WANDER_V else "fell to that of rest, and came back"
         remarks.append(
@@ -166,10 +167,10 @@ def _assemble(
     return spans, remarks
 
 
-def _doubt_high_rest(
-    spans: list[StateSpan], level_s: FloatArray, level: FloatArray
-) -> tuple[list[StateSpan], list[str]]:
-    """Without a cranking: charging so low that a lithium battery rests there is undecided, if it is higher at times."""
+def _doubt_high_rest(spans: list[StateSpan], supply: SupplyLevel) -> tuple[list[StateSpan], list[str]]:
+    """Without a cranking: charging so low that a lithium battery rests there is undecided, if it is higher at times;
+    not where a consumer was switched."""
+    level_s, level = supply.level_s, supply.level_v
     is_high = level > CRANK_FROM_V
     top_v = float(np.median(level[is_high])) if is_high.sum() > _HIGH_BLOCKS else 0.0
     out: list[StateSpan] = []
@@ -185,6 +186,8 @@ def _doubt_high_rest(
             first = _leave_high(level, int(inside[0]), int(run[0]), (float(np.median(level[run])) + top_v) / 2)
             a, b = max(now_s, float(level_s[first]) - 0.05), float(level_s[run[-1]]) + 0.05
             b = span.stop_s if run[-1] == inside[-1] else b
+            if supply.is_switched(a) or (b < span.stop_s and supply.is_switched(b)):
+                continue
             out += [StateSpan(now_s, a, "charging"), StateSpan(a, b, "not decidable")]
             now_s = b
         out.append(StateSpan(now_s, span.stop_s, span.state))
@@ -220,14 +223,14 @@ def _close_up(spans: list[StateSpan]) -> list[StateSpan]:
     return out
 
 
-def _by_cranking(spans: list[StateSpan], level_s: FloatArray, level: FloatArray) -> list[StateSpan]:
+def _by_cranking(spans: list[StateSpan], supply: SupplyLevel) -> list[StateSpan]:
     """What crankings tell of the spans beside them, and what it tells that there was none.
 
     Ahead of a cranking the engine was at rest, whatever its battery's kind. A charging that comes up slowly behind one
     began with it. A low level between two charging ones without a cranking may be a charger that paused.
     """
     out = list(spans)
-    insides = [level[(level_s >= span.start_s) & (level_s < span.stop_s)] for span in spans]
+    insides = [supply.between(span.start_s, span.stop_s) for span in spans]
     first_crank = next((place for place, span in enumerate(spans) if span.state == "cranking"), 0)
     for place in reversed(range(len(spans) - 1)):
         span, inside = spans[place], insides[place]
@@ -245,7 +248,8 @@ def _by_cranking(spans: list[StateSpan], level_s: FloatArray, level: FloatArray)
             if span.stop_s - span.start_s < _SLOW_CHARGE_S and len(inside) > 5 and _rises(inside):
                 out[place] = StateSpan(span.start_s, span.stop_s, "charging")
         elif before == after == "charging" and span.state == "rest":
-            out[place] = StateSpan(span.start_s, span.stop_s, "not decidable")
+            is_pulled = supply.is_switched(span.start_s) or supply.is_switched(span.stop_s)
+            out[place] = StateSpan(span.start_s, span.stop_s, "charging" if is_pulled else "not decidable")
     return out
 
 

@@ -1,0 +1,84 @@
+"""What a cranking tells of all that follows it: consumers stop no engine, a charger that varies may look like one."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from ampwitness.bench.engine_network import network_of_consumers
+from ampwitness.bench.engine_scores import RATE_HZ, EngineCase, Samples, find_states, score_case
+from ampwitness.bench.engine_shapes import _crank
+
+AT = np.arange(90 * RATE_HZ) / RATE_HZ
+REST_V, CHARGING_V = 12.4, 13.2
+
+
+def _started(fall_v: float = 3.0, run_v: float = 2.0, rest_v: float = REST_V, cranked_s: float = 0.8) -> Samples:
+    """Cranked at 15 s, charging from then on."""
+    return rest_v + _crank(AT, 15.0, cranked_s, fall_v, run_v, 8.0, 0.15, CHARGING_V - rest_v)
+
+
+def _states(volts: Samples) -> list[tuple[float, str]]:
+    noise_v = np.random.default_rng(1).normal(0, 0.003, len(volts))
+    states = find_states(EngineCase({"supply": volts + noise_v}, [], 90.0))
+    return [(span.start_s, span.state) for span in states.spans]
+
+
+def test_a_consumer_that_is_switched_ends_no_charging() -> None:
+    """A weak alternator charges below 13.3 V and falls to the volts of rest under a consumer, and comes back."""
+    pulled = _started() - 0.75 * ((AT > 40) & (AT < 60))
+    assert [state for _, state in _states(pulled)] == ["rest", "cranking", "charging"]
+
+
+@pytest.mark.parametrize(("lag_s", "wanted"), [(0.3, "not decidable"), (0.002, "charging")])
+def test_a_charger_that_varies_is_slower_than_a_switch(lag_s: float, wanted: str) -> None:
+    up, down = (1 - np.exp(-np.maximum(AT - t, 0) / lag_s) for t in (60.0, 40.0))
+    volts = _started() + 1.0 * (AT > 16.5) * (1 - np.exp(-np.maximum(AT - 16.5, 0) / 0.3)) - 1.6 * (down - up)
+    found = _states(volts)
+    place = int(np.searchsorted([start_s for start_s, _ in found], 50.0)) - 1
+    assert found[place][1] == wanted
+
+
+def test_the_engine_stops_where_its_supply_falls_slowly_not_where_a_consumer_was_switched() -> None:
+    falls = 1 - np.exp(-np.maximum(AT - 70.0, 0) / 0.3)
+    volts = _started() - 0.6 * (AT > 50) - 0.6 * falls
+    found = _states(volts)
+    assert [state for _, state in found] == ["rest", "cranking", "charging", "rest"]
+    assert found[-1][0] == pytest.approx(70.0, abs=0.3)
+
+
+def test_rest_is_measured_where_no_consumer_pulls_it_down() -> None:
+    """Lamps are on from 6 s until behind the cranking; behind the engine's stop at 60 s the battery stands higher."""
+    volts = _started() - 0.7 * ((AT > 6) & (AT < 18))
+    volts = np.where(AT > 60, 12.6 + (volts - 12.6) * np.exp(-np.maximum(AT - 60, 0) / 0.2), volts)
+    found = _states(volts)
+    assert [state for _, state in found] == ["rest", "cranking", "charging", "rest"]
+    assert found[-1][0] == pytest.approx(60.0, abs=0.3)
+
+
+@pytest.mark.parametrize(
+    ("fall_v", "run_v", "charges", "is_cranked"),
+    [(1.5, 1.0, True, True), (1.5, 1.0, False, False), (0.7, 0.5, True, False)],
+)
+def test_a_strong_battery_hardly_gives_way(fall_v: float, run_v: float, charges: bool, is_cranked: bool) -> None:
+    """Beside even strokes, what follows must show that an engine runs: a compressor swings too."""
+    volts = _started(fall_v, run_v)
+    if not charges:
+        volts = np.where(AT > 15.8, np.minimum(volts, REST_V), volts)
+    assert ("cranking" in [state for _, state in _states(volts)]) == is_cranked
+
+
+def test_a_long_cranking_of_a_strong_battery_shows_its_strokes() -> None:
+    """A pump of two seconds, and a lamp that goes off with it, on for longer than a minute looks back."""
+    volts = np.full(len(AT), 12.5)
+    volts -= (1.0 + 0.7 * np.exp(-np.maximum(AT - 75.0, 0) / 0.05)) * ((AT > 75) & (AT < 77)) - 0.5 * (AT > 77)
+    assert "cranking" not in [state for _, state in _states(volts)]
+
+
+@pytest.mark.parametrize("seed", [5, 6, 7])
+def test_vehicles_solved_as_a_network(seed: int) -> None:
+    open_v, truth, cranks = network_of_consumers(np.random.default_rng(seed), AT)
+    case = EngineCase({"supply": open_v}, truth, 90.0, cranks)
+    share, wrong, errors, invented = score_case(case, find_states(case))
+    assert share > 0.995, wrong
+    assert invented == 0
+    assert all(abs(start_s) < 0.005 for start_s, _ in errors)
