@@ -131,3 +131,16 @@ def test_what_comes_first_makes_up_for_the_most(needed_db: float, whole_db: floa
     if told is not None and told[2] is not None:
         gain, left, needed = (float(told[k]) for k in (1, 2, 3))
         assert abs(gain + left - needed) < 0.16, "each is rounded to a tenth"
+
+
+def test_another_consumer_under_a_few_notes_comes_after_the_gain_and_under_many_before() -> None:
+    """A fan or a lamp of a drive is no fault of the supply's. The starter's dip lasts longer than all clips."""
+    measured = {"role": "supply", "residual_v": 9.6, "reference_v": 12.6, "depth_percent": 24.0, "depth_v": 3.0}
+    starter = Finding("dip", 0.2, 1.0, "attention", {**measured, "during": "cranking"}, {}, {})
+    for n_notes, is_before in ((2, False), (40, True)):
+        summary = _worth(2.0, 0.2)
+        beyond = {"n_notes": n_notes, "n_looked_at": 180, "start_s": 122.0, "sag_v": 0.52, "explained_v": 0.05}
+        summary["supply"]["states"] = {"charging": {"beyond_own_power": beyond}}
+        steps = [step.split(".")[0] for step in advise_first_steps([*_clips(2.0, drive=9), starter], summary)]
+        other, gain = "Find what else pulls the supply down", "Turn the gain down by 2"
+        assert (steps.index(other) < steps.index(gain)) == is_before

@@ -56,6 +56,7 @@ _SOURCE = (
 )
 DOUBTFUL_DB = 5.0  # from here on an overdrive tends to be estimated too high
 FAR_DB = 12.0
+OFTEN_BEYOND = 0.1  # of the notes
 _FAR = (
     f"Crests of {FAR_DB:.0f} dB and more past the ceiling are nearly square: how high they would have gone is guessed "
     "from their flanks, and a programme that was limited hard or squared off before the amplifier looks the same. "
@@ -199,18 +200,20 @@ def _advise_dips(dips: Sequence[Finding], cranking: Sequence[tuple[float, float]
     return f"{_DIP_TEST} {n_dips}{beside}; the deepest: {describe_finding(worst)}."
 
 
-def _advise_beyond(supply: Mapping[str, Any]) -> list[str]:
-    """What to do where the supply fell further than the notes' own power explains, the worst engine state."""
+def _find_beyond(supply: Mapping[str, Any]) -> Mapping[str, Any] | None:
+    """The notes of the worst engine state under which the supply fell further than their own power explains."""
     states = (supply.get("states") or {}).values()
     # A single one, as a rule, is a dip that has a step of its own.
     found = [beyond for state in states if (beyond := state.get("beyond_own_power")) and beyond["n_notes"] > 1]
-    if not found:
-        return []
-    words = word_beyond(max(found, key=lambda beyond: float(beyond["sag_v"] - beyond["explained_v"])))
-    return [
+    return max(found, key=lambda beyond: float(beyond["sag_v"] - beyond["explained_v"]), default=None)
+
+
+def _advise_beyond(beyond: Mapping[str, Any]) -> str:
+    words = word_beyond(beyond)
+    return (
         f"Find what else pulls the supply down. {words[0].upper()}{words[1:]}. Record again with other consumers off: "
         "if it stays, follow the supply from the battery on (`ampwitness check-supply`)."
-    ]
+    )
 
 
 def _last_of_each_tone(knees: Sequence[Finding]) -> list[Finding]:
@@ -282,7 +285,11 @@ def advise_first_steps(findings: Sequence[Finding], summary: Mapping[str, Any] |
         cranking = find_cranking(summary or {})
         is_only_cranked = all(dip.measured.get("during") or _is_within(dip, cranking) for dip in by_kind["dip"])
         (later if is_only_cranked else dips).append(_advise_dips(by_kind["dip"], cranking))
-    dips += _advise_beyond((summary or {}).get("supply") or {})
+    beyond = _find_beyond((summary or {}).get("supply") or {})
+    if beyond is not None:
+        # Under a few notes of a drive it was a fan or a lamp: that comes after what the amplifier itself needs.
+        is_often = beyond["n_notes"] >= OFTEN_BEYOND * beyond["n_looked_at"]
+        (dips if is_often else later).append(_advise_beyond(beyond))
     knees = by_kind.get("knee", FindingList.of(()))
     set_gain = _advise_settings(by_kind.get("setting", ()), len(by_kind.get("clip", ())))
     clips: list[str] = []

@@ -250,7 +250,8 @@ def _word_switchings(switchings: Sequence[Mapping[str, Any]]) -> list[str]:
         if entry["delay_s"] is None:
             text += f"{entry['not_seen']}"
         else:
-            text += f"{'silent' if entry['what'] == 'turn-off' else 'sound'} after {entry['delay_s']:.2f} s"
+            # A lead is dated to a millisecond or two: silence a little ahead of it is no delay below none.
+            text += f"{'silent' if entry['what'] == 'turn-off' else 'sound'} after {max(entry['delay_s'], 0.0):.2f} s"
         if entry.get("source_after_s") is not None:
             text += f", of which the source was silent for {entry['source_after_s']:.2f} s"
         if entry["thump_v"] is not None:
