@@ -10,7 +10,6 @@ from ampwitness.bench.engine_scores import FAMILIES, RATE_HZ, find_states, score
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.road import settle_road
-from ampwitness.detect.supply.charging_changes import _known_rest
 from ampwitness.detect.supply.dips import DipDetector, name_duration
 from ampwitness.detect.supply.engine_states import find_engine_states
 from ampwitness.detect.supply.state_summary import summarise_states
@@ -203,6 +202,8 @@ def test_what_swings_the_supply_in_step_with_the_output_is_no_engine() -> None:
 
 
 def test_a_cranking_that_ends_with_the_recording_out_of_a_high_rest_is_judged() -> None:
-    level_s = np.arange(400) * 0.05
-    charging_v, is_rested = _known_rest(level_s, np.full(400, 13.3), [(18.0, 19.6)])
-    assert len(charging_v) == len(is_rested) == 400
+    time_s = np.arange(20 * RATE_HZ) / RATE_HZ
+    u = np.maximum(time_s - 18.0, 0.0)
+    cranked = 11.2 - 1.5 * np.exp(-u / 0.05) + 0.4 * np.sin(2 * np.pi * 7 * u)
+    volts = np.where((time_s > 18.0) & (time_s < 19.6), cranked, 13.3)
+    assert _ends(volts, 12.6)[1][:2] == ("rest", "cranking")

@@ -28,8 +28,6 @@ REST_TO_V = 13.0
 STEP_V = 0.45  # a fall of the level this large within a second and a half: the engine was switched off
 BLOCK_STEPS = 10  # of 10 ms: the level goes in tenths of a second
 SURFACE_S = 300.0  # from memory: so long behind a charging the charge on the plates shows
-RESTED_HIGH_V, RESTED_WANDER_V = 12.95, 0.3
-RESTED_ABOVE_V, RESTED_BLOCKS = 0.35, 50
 SLOW_FALL_V = 0.4  # within four seconds and a half, to below what charges
 _LONGEST_FALL, _FALLS_V = 200, 0.04  # blocks; within a second
 _STANDS_BLOCKS, _STANDS_WITHIN, _STANDS_V = 20, 60, 0.08
@@ -54,24 +52,21 @@ def measure_level(
     return times, np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
 
 
-def find_charging_changes(
-    level_s: FloatArray, level: FloatArray, cranks: Sequence[tuple[float, float]]
-) -> list[tuple[float, State]]:
+def find_charging_changes(level_s: FloatArray, level: FloatArray) -> list[tuple[float, State]]:
     """When charging begins and ends: (time, state from then on), from the first block on."""
     far = 15
     later = np.concatenate((level[far:], np.full(min(far, len(level)), level[-1])))
     fall = level - later  # over the next second and a half
     # A fall of the level that is not taken back within the next two seconds.
     much_later = np.concatenate((level[3 * far :], np.full(min(3 * far, len(level)), level[-1])))
-    charging_v, is_rested = _known_rest(level_s, level, cranks)
     # A consumer that goes while the battery comes down lifts it for a moment.
     held = np.minimum(level, np.concatenate((level[_HOLDS:], np.full(min(_HOLDS, len(level)), np.inf)))[: len(level)])
     off = (fall > STEP_V) & (level - much_later > STEP_V) & (much_later < 13.6)
     # A battery that comes down slowly; not one that a consumer of some seconds pulled down.
     stays = np.concatenate((level[5 * far :], np.full(min(5 * far, len(level)), level[-1])))
-    off |= (level - np.maximum(much_later, stays) > SLOW_FALL_V) & (much_later < charging_v)
-    off &= ~_comes_to_stand(level, charging_v)
-    is_high, is_low = level > charging_v, (level < REST_TO_V) & ~_is_taken_back(level) | is_rested
+    off |= (level - np.maximum(much_later, stays) > SLOW_FALL_V) & (much_later < CHARGING_FROM_V)
+    off &= ~_comes_to_stand(level)
+    is_high, is_low = level > CHARGING_FROM_V, (level < REST_TO_V) & ~_is_taken_back(level)
     first: State = "charging" if is_high[0] else "rest" if level[0] < 12.95 else "not decidable"
     changes: list[tuple[float, State]] = [(float(level_s[0]) - 0.05, first)]
     state, at, floor_v = first, 0, CHARGING_FROM_V
@@ -93,7 +88,7 @@ def find_charging_changes(
             else:
                 place = find_fall_start(level, place, at)
             settled_v = float(level[min(n - 1, place + 3 * far)])
-            floor_v = max(float(charging_v[min(n - 1, place + far)]), settled_v + 0.25)
+            floor_v = max(CHARGING_FROM_V, settled_v + 0.25)
             state = "rest"
             changes.append((float(level_s[min(place, n - 1)]) - 0.05, state))
             at = min(n, place + 3)
@@ -119,30 +114,7 @@ def find_charging_changes(
     return changes
 
 
-def _known_rest(
-    level_s: FloatArray, level: FloatArray, cranks: Sequence[tuple[float, float]]
-) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
-    """(n,) the level above which the engine charges, and whether the level is back at rest for good.
-
-    Ahead of a cranking the engine rested. A lithium battery rests as high as some chargers hold, and no higher behind.
-    """
-    charging_v, is_rested = np.full(len(level), CHARGING_FROM_V), np.zeros(len(level), dtype=bool)
-    for start_s, stop_s in cranks:
-        before = level[(level_s > start_s - 4.0) & (level_s < start_s - 0.3)]
-        if len(before) < 10 or np.subtract(*np.percentile(before, [95, 5])) > RESTED_WANDER_V:
-            continue
-        rest_v, first = float(np.median(before)), int(np.searchsorted(level_s, stop_s + 1.0))
-        if rest_v < RESTED_HIGH_V:
-            continue
-        charging_v[first:] = max(CHARGING_FROM_V, rest_v + RESTED_ABOVE_V)
-        is_rested[first:] = False
-        if len(level) - first >= RESTED_BLOCKS:  # a cranking may end with the recording
-            later = np.lib.stride_tricks.sliding_window_view(level[first:], RESTED_BLOCKS)
-            is_rested[first : first + len(later)] = later.max(axis=1) < rest_v + RESTED_ABOVE_V
-    return charging_v, is_rested
-
-
-def _comes_to_stand(level: FloatArray, charging_v: FloatArray) -> npt.NDArray[np.bool_]:
+def _comes_to_stand(level: FloatArray) -> npt.NDArray[np.bool_]:
     """(n,) whether the level falls and, within eight seconds, stands still for two where only a charger holds it.
 
     A battery that is left alone comes down there; consumers, and a charger's own rule, make steps.
@@ -152,7 +124,7 @@ def _comes_to_stand(level: FloatArray, charging_v: FloatArray) -> npt.NDArray[np
         return np.zeros(n, dtype=bool)
     ahead = np.lib.stride_tricks.sliding_window_view(level, _STANDS_BLOCKS)
     low_v, high_v = np.percentile(ahead, [10, 90], axis=1)
-    stands = (high_v - low_v < _STANDS_V) & (low_v > charging_v[: len(ahead)])
+    stands = (high_v - low_v < _STANDS_V) & (low_v > CHARGING_FROM_V)
     stand_v = np.concatenate((np.where(stands, high_v, np.inf), np.full(n - len(ahead) + _STANDS_WITHIN - 1, np.inf)))
     lowest_v = np.lib.stride_tricks.sliding_window_view(stand_v, _STANDS_WITHIN).min(axis=1)
     return np.asarray(lowest_v < level - STEP_V / 2)

@@ -39,7 +39,6 @@ WANDER_V = 0.9
 LEAST_CHARGED_V = 11.5  # no charger holds less
 _HIGHER_V, _HIGH_BLOCKS, _LOW_BLOCKS = 0.4, 50, 30  # above a lithium battery's rest; of a tenth of a second
 _LONGEST_WAY = 100  # blocks
-_SLOW_CHARGE_S = 20.0  # a worn alternator, or a cold battery, comes up so slowly behind a cranking
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +109,7 @@ def find_engine_states(steps: SupplySteps, dips: Sequence[Finding]) -> EngineSta
     level_s, level = measure_level(steps, open_v, cranks)
     if not len(level):
         return EngineStates((), ("the supply was never settled",))
-    changes = add_weak_charging(find_charging_changes(level_s, level, cranks), level_s, level)
+    changes = add_weak_charging(find_charging_changes(level_s, level), level_s, level)
     behind = SupplyLevel(steps.time_s, open_v, level_s, level)
     spans, remarks = _assemble(steps, settle_behind_crankings(changes, cranks, behind), cranks, behind)
     return EngineStates(tuple(spans), tuple(remarks))
@@ -226,8 +225,8 @@ def _close_up(spans: list[StateSpan]) -> list[StateSpan]:
 def _by_cranking(spans: list[StateSpan], supply: SupplyLevel) -> list[StateSpan]:
     """What crankings tell of the spans beside them, and what it tells that there was none.
 
-    Ahead of a cranking the engine was at rest, whatever its battery's kind. A charging that comes up slowly behind one
-    began with it. A low level between two charging ones without a cranking may be a charger that paused.
+    Ahead of a cranking the engine was at rest, whatever its battery's kind. A low level between two charging ones
+    without a cranking may be a charger that paused, unless a consumer was switched there.
     """
     out = list(spans)
     insides = [supply.between(span.start_s, span.stop_s) for span in spans]
@@ -241,21 +240,11 @@ def _by_cranking(spans: list[StateSpan], supply: SupplyLevel) -> list[StateSpan]
             is_steady = float(np.subtract(*np.percentile(inside, [95, 5]))) < STEP_V
             if float(np.median(inside)) < CRANK_FROM_V and (is_steady or span.state == "not decidable"):
                 out[place] = StateSpan(span.start_s, span.stop_s, "rest")
-    for place, (span, inside) in enumerate(zip(out, insides, strict=True)):
-        before = out[place - 1].state if place else None
-        after = out[place + 1].state if place + 1 < len(out) else None
-        if before == "cranking" and after == "charging":
-            if span.stop_s - span.start_s < _SLOW_CHARGE_S and len(inside) > 5 and _rises(inside):
-                out[place] = StateSpan(span.start_s, span.stop_s, "charging")
-        elif before == after == "charging" and span.state == "rest":
+    for place, (before, span, after) in enumerate(zip(out, out[1:], out[2:], strict=False), 1):
+        if before.state == after.state == "charging" and span.state == "rest":
             is_pulled = supply.is_switched(span.start_s) or supply.is_switched(span.stop_s)
             out[place] = StateSpan(span.start_s, span.stop_s, "charging" if is_pulled else "not decidable")
     return out
-
-
-def _rises(level: FloatArray) -> bool:
-    """Whether a level rises all the while, but for what consumers make of it."""
-    return float(level[-1] - level[0]) > STEP_V / 2 and float(np.mean(np.diff(level) >= -0.02)) > 0.8
 
 
 def _doubt(spans: list[StateSpan]) -> list[StateSpan]:
