@@ -186,6 +186,14 @@ def test_flat_waves_each_at_a_level_of_its_own_are_the_music() -> None:
     assert is_no_ceiling(np.repeat(level[::2], 2))
 
 
+def test_flat_waves_below_a_ceiling_each_at_a_level_of_its_own_refute_no_amplifier() -> None:
+    """Full-range music under a regulated rail: of some forty plateaus at it ten fits in the music lie anywhere."""
+    low = np.linspace(10.0, 20.0, 10)
+    for each, is_no_ceiling in ((low, False), (np.repeat(low[::2], 2), True)):
+        table = make_table(np.append(np.full(40, 40.0), each), np.full(50, 13.2))
+        assert is_refuted([(table, np.ones(50, dtype=bool))], none()) == is_no_ceiling
+
+
 @pytest.mark.parametrize(
     ("name", "case", "seed", "seconds", "wanted"),
     [

@@ -6,9 +6,9 @@ output no smaller, whichever lag is asked. A level at which several plateaus sto
 supplies and the least of their outputs, for it stood under each of them.
 
 A ceiling may remember more than the lags do: a store that runs empty, a booster's limit. But then it comes down while
-it is reached. So only those plateaus speak that begin after a pause and do not lie below an earlier one since. Where
-enough of all plateaus are refuted so, and they stand at levels in common, as flat waves of the music do not, the signal
-was cut off before the amplifier and turned down since.
+it is reached. So only those plateaus speak that begin after a pause and do not lie below an earlier one since, and that
+have another at their level: a flat wave of the music's own, below a ceiling, stands alone. Where enough of all plateaus
+are refuted so, and most stand at levels in common, the signal was cut off before the amplifier and turned down since.
 
 Gaps: works on a table of plateaus; a gap leaves out those it cuts off.
 Limits: needs somewhere a louder passage; without the supply one that no supply explains. A limit with a memory that
@@ -75,14 +75,16 @@ def _count_refuted(plateaus: Candidates, crests: HighCrests, every_s: FloatArray
     level_v = np.concatenate((plateaus["level_v"], mine.level_v))
     supply_v = np.concatenate((plateaus.supply, mine.supply))
     output_v = np.concatenate((plateaus.output, mine.output))
-    rows = np.flatnonzero(_begin_after_pauses(plateaus["start_s"], every_s) & have_not_sunk(plateaus))
+    speaks = _begin_after_pauses(plateaus["start_s"], every_s) & have_not_sunk(plateaus)
+    rows, alone = np.flatnonzero(speaks), [group for group in split_by_level(plateaus) if len(group) == 1]
+    has_company = ~np.isin(np.arange(len(plateaus)), alone)
     n_refuted = 0
     for group in split_by_level(plateaus.take(rows)):
         stood = plateaus.take(rows[group])
         over = np.flatnonzero(level_v > _least_higher(stood) * np.median(stood["level_v"]))
         no_better = ~(supply_v[over] > SAME_SUPPLY * stood.supply.max(axis=0)).any(axis=1)  # NaN: nothing is known
         no_better &= (output_v[over] >= SAME_OUTPUT * stood.output.min(axis=0)).all(axis=1)
-        n_refuted += len(group) if np.count_nonzero(no_better) >= FEWEST_OVER else 0
+        n_refuted += int(has_company[rows[group]].sum()) if np.count_nonzero(no_better) >= FEWEST_OVER else 0
     return n_refuted
 
 
