@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates
-from ampwitness.detect.clips.clip_pile import Pile, stands_below_its_peak
+from ampwitness.detect.clips.clip_pile import Pile, is_one_note, stands_below_its_peak
 from ampwitness.detect.clips.clip_plain import find_plain, leads_above, may_be_one_kink
 from ampwitness.detect.clips.clip_side import _is_hollow
 from ampwitness.detect.clips.clip_verdict import _follow_the_supply
@@ -79,3 +79,15 @@ def test_a_pile_of_which_hardly_any_is_a_plateau_is_no_ceiling() -> None:
     assert _is_hollow(pile, np.arange(100) < 49)
     assert not _is_hollow(pile, np.arange(100) < 50)
     assert not _is_hollow(replace(pile, is_of_stays=True), np.zeros(100, dtype=bool))
+
+
+@pytest.mark.parametrize(("n_elsewhere", "is_coarse", "is_note"), [(1, 1.0, True), (2, 1.0, False), (0, 0.0, False)])
+def test_crests_of_one_note_none_of_which_is_a_plateau_found_no_ceiling(
+    n_elsewhere: int, is_coarse: float, is_note: bool
+) -> None:
+    """An organ's pedal of a second, and crests of other notes at its level."""
+    rows = _rows(24, is_coarse=is_coarse)
+    rows.columns["start_s"] = np.append(np.linspace(4.0, 5.0, 24 - n_elsewhere), 15.0 + 5.0 * np.arange(n_elsewhere))
+    rail = learn_rail(rows["level_v"], rows.supply, rows.output)
+    assert rail is not None
+    assert is_one_note(Pile(rail, np.ones(24, dtype=bool), 0.14), rows) == is_note

@@ -30,6 +30,7 @@ TIGHTEST_SHARE, WIDTH_IN_SPREADS = 0.004, 4.0
 HIGHEST_LEVEL = 1.06  # times the highest sample; on true clips 1.05 at most
 LEAST_TOP_SAMPLES = 2.5
 FEWEST_STAYS = 4
+APART_S, FEWEST_ELSEWHERE = 0.5, 2
 STAY_SHARES, STAY_SPREADS = (0.005, 0.01), 3.0
 # In the column `sunk`: a fit at a level, of which both corners were seen besides; a top of a ceiling that sinks within
 # a note; one between two corners that no fit describes.
@@ -78,6 +79,15 @@ def pile_of_stays(table: Candidates) -> Pile | None:
         return None
     typical = float(np.median(rail.predict(table.supply[members], table.output[members])))
     return Pile(rail, members, stay_tolerance(rail, typical), is_of_stays=True)
+
+
+def is_one_note(pile: Pile, table: Candidates) -> bool:
+    """Whether not one crest of a pile was a plateau by its own shape, and nearly all lie in one stretch without pause:
+    the crests of a held note end at one level by themselves. True piles of that kind had 3 of 10 and more elsewhere."""
+    start_s = np.sort(table["start_s"][pile.members])
+    stretches = np.split(start_s, np.flatnonzero(np.diff(start_s) > APART_S) + 1)
+    n_elsewhere = len(start_s) - max(len(stretch) for stretch in stretches)
+    return bool(np.all(table["is_coarse"][pile.members] > 0) and n_elsewhere < FEWEST_ELSEWHERE)
 
 
 def stay_tolerance(rail: Rail, typical_v: float) -> float:

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from ampwitness.detect.clips.clip_candidates import Candidates, HighCrests
 from ampwitness.detect.clips.clip_doubles import STAY_SHARE
 from ampwitness.detect.clips.clip_lookalike import look_like_the_music
-from ampwitness.detect.clips.clip_pile import SUNK, Pile, find_pile, might_be_plateaus, pile_of_stays
+from ampwitness.detect.clips.clip_pile import SUNK, Pile, find_pile, is_one_note, might_be_plateaus, pile_of_stays
 from ampwitness.detect.clips.clip_plain import (
     ALONE_GAIN,
     AT_RAIL_GAIN,
@@ -294,8 +294,8 @@ def _pile_instead(
 
 
 def _is_refuted(pile: Pile, table: Candidates, crests: HighCrests, sign: float, noise_v: float) -> bool:
-    """Whether a pile is round, or crests stand above it."""
-    if not pile.is_of_stays and is_round_pile(pile, table, AT_RAIL_GAIN):
+    """Whether a pile is round or of one note, or crests stand above it."""
+    if not pile.is_of_stays and (is_round_pile(pile, table, AT_RAIL_GAIN) or is_one_note(pile, table)):
         return True
     typical = float(np.median(table["level_v"][pile.members]))
     # In music dense as noise corners ring over a ceiling by as much as samples scatter.
