@@ -187,7 +187,8 @@ def test_the_recording_is_whole_whatever_browsers_do(live: Live) -> None:
     assert found["n_host_marks"] == len(asked)
     # The board's own, at a scan, one each for the host's with their words; what the engine does has no scan.
     assert found["n_marks"] == len(asked) - asked.count("engine on") >= 1
-    window = read_span(live.recording, 0.0, found["duration_s"])
+    # On a busy machine the board may have set the mark at a scan that was not sent any more.
+    window = read_span(live.recording, 0.0, found["duration_s"] + 1.0)
     labels = [mark.label for mark in window.marks]
     assert "heard it now" in labels
     if "engine on" in asked:  # a browser was there

@@ -200,7 +200,8 @@ class _Spectra:
 def _refine(power: FloatArray, rows: npt.NDArray[np.intp], top: npt.NDArray[np.intp]) -> FloatArray:
     """Bins, with a fraction, of peaks: a parabola through three logarithms."""
     top = _within(top, 1, power.shape[1] - 2)
-    a, b, c = (np.log(np.maximum(power[rows, top + d], 1e-300)) for d in (-1, 0, 1))
+    least = np.finfo(power.dtype).tiny  # a power of nothing, as a float may hold it
+    a, b, c = (np.log(np.maximum(power[rows, top + d], least)) for d in (-1, 0, 1))
     bend = a - 2.0 * b + c
     shift = np.where(bend < 0, 0.5 * (a - c) / np.where(bend < 0, bend, -1.0), 0.0)
     out: FloatArray = np.minimum(np.maximum(shift, -1.0), 1.0) + top
