@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
 import numpy as np
 import pytest
 from ampwitness.bench.day import corrupt
@@ -58,3 +61,9 @@ def test_the_music_never_repeats_and_clips_in_two_percent(music):
     for _ in range(30):
         day.next_counts()
     assert day.share_clipped == pytest.approx(0.02, abs=0.004)
+
+
+def test_every_part_that_is_timed_is_there() -> None:
+    """The stopwatch finds what it watches by name; in a process of its own, as it replaces what it times."""
+    watched = "from ampwitness.bench import day; day._watch_all(day.Stopwatch())"
+    assert subprocess.run([sys.executable, "-c", watched], capture_output=True, text=True).stderr == ""

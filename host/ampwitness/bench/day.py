@@ -89,7 +89,7 @@ def _watch_all(watch: Stopwatch) -> None:
     watch.watch(Decoder, "push_many", "decoding")
     watch.watch(run_all, "learn_from", "supply model")
     watch.watch(run_all, "conclude", "causes")
-    watch.watch(found_clips, "learn_ceilings_from", "ceilings")  # from so many plateaus and no more
+    watch.watch(found_clips, "learn_ceilings", "ceilings")  # from so many plateaus and no more
     watch.watch(run_all, "settle_road", "engine states")
     watch.watch(pipeline, "_cut_pictured", "pictured spans", is_whole=True)
     for method in ("push", "finish"):
