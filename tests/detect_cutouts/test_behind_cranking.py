@@ -29,6 +29,19 @@ def test_a_consumer_that_is_switched_ends_no_charging() -> None:
     assert [state for _, state in _states(pulled)] == ["rest", "cranking", "charging"]
 
 
+def test_an_engine_that_consumers_hold_down_at_first_ran_from_its_cranking_on() -> None:
+    """Half a minute at the volts of rest; that it charges later without being cranked again shows that it ran."""
+    assert [state for _, state in _states(_started() - 0.75 * ((AT > 15.8) & (AT < 45)))] == [
+        "rest",
+        "cranking",
+        "charging",
+    ]
+
+
+def test_a_consumer_at_the_end_of_the_recording_is_no_stop() -> None:
+    assert _states(_started() - 0.75 * (AT > 88.0))[-1][1] == "charging"
+
+
 @pytest.mark.parametrize(("lag_s", "wanted"), [(0.3, "not decidable"), (0.002, "charging")])
 def test_a_charger_that_varies_is_slower_than_a_switch(lag_s: float, wanted: str) -> None:
     up, down = (1 - np.exp(-np.maximum(AT - t, 0) / lag_s) for t in (60.0, 40.0))

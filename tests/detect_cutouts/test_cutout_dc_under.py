@@ -44,7 +44,9 @@ def test_volts_that_stand_on_once_the_music_has_ended_are_one_finding() -> None:
     [
         BEAT + 4.0 * np.sin(2 * np.pi * 0.6 * AT),  # a warped record
         np.where(AT > 3.0, 6.0, 0.0) + BEAT / 3 * (AT > 4.0),  # a stage that is switched on, on half the supply
-        BEAT + 1.2 * (AT > 6.0),  # less than is told
+        BEAT / 6 + 1.2 * (AT > 6.0),  # less than is told
+        3 * BEAT + 3.5 * (AT > 6.0),  # less than a quarter of what plays
+        BEAT + 6.0 * ((AT > 6.2) & (AT < 7.1)),  # less than a second and a half
         np.clip(BEAT * np.where(AT > 6.0, 2.0, 0.5), -11.0, 8.0),  # one-sided clipping
     ],
 )

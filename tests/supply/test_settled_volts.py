@@ -57,6 +57,12 @@ def test_a_consumer_that_comes_and_goes_is_not(starts_s: float) -> None:
         assert model.settled_at(at_s) == pytest.approx(12.6, abs=0.03)
 
 
+def test_what_the_fit_misses_for_two_seconds_is_no_supply() -> None:
+    model = _learn(np.where((TIME_S > 25.0) & (TIME_S < 27.0), 12.8, 12.4))
+    for at_s in (5.0, 26.0, 45.0):
+        assert model.settled_at(at_s) == pytest.approx(12.4, abs=0.05)
+
+
 def test_a_supply_that_stays_is_told_by_the_minute_as_before() -> None:
     steps = _steps(np.full(N, 12.6) + 0.02 * np.sin(TIME_S))
     rows = np.ones(N, dtype=bool)
