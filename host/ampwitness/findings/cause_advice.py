@@ -116,9 +116,9 @@ def _word_unseen(unseen: Mapping[str, float] | None) -> str:
     if unseen is None or unseen["unseen_db"] < LEAST_UNSEEN_DB:
         return ""
     return (
-        f" No clip was seen above {unseen['highest_seen_v']:.2f} V of supply, which settles at "
-        f"{unseen['settled_v']:.2f} V: should the amplifier regulate from there on, up to {unseen['unseen_db']:.1f} dB "
-        "less of each clip are the supply's, and mending it gains up to as much less."
+        f" Not known: whether the amplifier's ceiling still rises between {unseen['highest_seen_v']:.2f} V of supply, "
+        f"the most at which a clip was seen, and {unseen['settled_v']:.2f} V; if not, mending gains up to "
+        f"{unseen['unseen_db']:.1f} dB less."
     )
 
 
