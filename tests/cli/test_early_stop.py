@@ -1,11 +1,15 @@
-"""Ctrl-C while the program still loads ends it in a sentence."""
+"""Ctrl-C while the program still loads ends it in a sentence; a board that is ended ends by itself."""
 
 from __future__ import annotations
 
+import os
+import signal
 import subprocess
 import sys
+from collections.abc import Callable
 
 import pytest
+from ampwitness.cli import virtual_board
 
 LOADING = """
 import os, signal, sys
@@ -34,3 +38,21 @@ def test_what_it_does_otherwise_is_the_command_line_itself() -> None:
         [sys.executable, "-m", "ampwitness", "--version"], capture_output=True, text=True, timeout=60, check=True
     )
     assert done.stdout.startswith("ampwitness, version")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals are sent as POSIX has them")
+def test_a_board_that_is_ended_looks_whether_it_shall_and_is_not_torn_out_of_what_it_does(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A handler that raised within a look at the firmware's process left that one's lock held: the end never came."""
+    asked: list[bool] = []
+
+    def run(options: object, announce: object, should_stop: Callable[[], bool]) -> int:
+        asked.append(should_stop())
+        os.kill(os.getpid(), signal.SIGTERM)
+        asked.append(should_stop())
+        return 0
+
+    monkeypatch.setattr(virtual_board, "run_virtual_board", run)
+    virtual_board.virtual_board.main(["--constant", "supply=12.6"], standalone_mode=False)
+    assert asked == [False, True]

@@ -337,13 +337,17 @@ class VirtualBoard:
         self._process = self._start_firmware("power on")
 
 
-def run_virtual_board(options: VirtualBoardOptions, announce: Callable[[str], None]) -> int:
+def run_virtual_board(
+    options: VirtualBoardOptions, announce: Callable[[str], None], should_stop: Callable[[], bool] = lambda: False
+) -> int:
     """Run a virtual board until its stimulus has ended and the host has stopped, or Ctrl-C.
 
     Parameters
     ----------
     options : what to play and how
     announce : called with each line for the person or program that waits for the port; the first is `port: NAME`
+    should_stop : asked between two moves. A signal's handler must not raise instead: within a look at the firmware's
+        process that leaves its lock held, and ending the process then waits for ever
 
     Returns
     -------
@@ -359,7 +363,7 @@ def run_virtual_board(options: VirtualBoardOptions, announce: Callable[[str], No
     try:
         for line in board.describe():
             announce(line)
-        return board.run()
+        return board.run(should_stop)
     except KeyboardInterrupt:
         return 0
     finally:

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import math
-import signal
 from pathlib import Path
-from types import FrameType
 from typing import cast
 
 import click
@@ -20,6 +18,7 @@ from ampwitness.bench.virtual_interpreter import Interpreter
 from ampwitness.bench.wav import read_stimulus
 from ampwitness.bench.workshop_scenarios import workshop_scenario, workshop_scenario_names
 from ampwitness.cli.named_path import NAMED_PATH
+from ampwitness.cli.stopping import stop_on_signals
 from ampwitness.errors import UsageError
 from ampwitness.frontend.fragment import read_inputs
 
@@ -77,10 +76,6 @@ def _parse_constant(text: str) -> Stimulus:
                 f"--constant {piece.strip()!r}: say ROLE=VOLTS, for example --constant supply=12.6,out_p=0"
             )
     return ArrayStimulus(tuple(volts), 1000.0, np.tile(np.array(list(volts.values())), (1000, 1)))
-
-
-def _stop_politely(number: int, frame: FrameType | None) -> None:
-    raise KeyboardInterrupt
 
 
 @click.command(
@@ -161,5 +156,5 @@ def virtual_board(
         uses_socket=uses_socket,
         inputs=inputs,
     )
-    signal.signal(signal.SIGTERM, _stop_politely)
-    run_virtual_board(options, lambda line: print(line, flush=True))
+    with stop_on_signals() as seen:
+        run_virtual_board(options, lambda line: print(line, flush=True), lambda: bool(seen))

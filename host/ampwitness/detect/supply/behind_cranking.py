@@ -84,10 +84,9 @@ def settle_behind_crankings(
         rest_v = _measure_rest(supply, max(rested_since_s, crank[0] - _REST_WITHIN_S), crank[0])
         told = _tell_behind(crank[1], next_s, rest_v, supply, is_last=next_s == ends_s)
         if told:
-            if next_s < ends_s:
-                told.append(
-                    (next_s + 1e-6, next((state for time_s, state in reversed(out) if time_s <= next_s), "rest"))
-                )
+            if next_s < ends_s:  # behind the next cranking it goes on as it was told so far
+                was: State = next((state for time_s, state in reversed(out) if time_s <= next_s), "rest")
+                told.append((next_s + 1e-6, was))
             kept = [change for change in out if not crank[0] < change[0] <= next_s]
             out = sorted([*_rest_ahead(kept, crank, next_s, supply), *told])
     return out
