@@ -57,6 +57,21 @@ def test_a_consumer_that_comes_and_goes_is_not(starts_s: float) -> None:
         assert model.settled_at(at_s) == pytest.approx(12.6, abs=0.03)
 
 
+def test_a_consumer_that_runs_while_the_music_is_soft_leaves_the_supply_where_it_is() -> None:
+    """It looks like a slow part that gives back under load: taken at its word, the supply stood 0.3 V lower."""
+    is_on = (TIME_S > 18.0) & (TIME_S < 27.0)
+    quiet = _steps(np.full(N, 12.6))
+    soft = np.where(is_on, 0.2, 1.0)
+    supply = quiet.volts["supply"] + 0.03 * quiet.output_v2 / 12.0 * (1 - soft) - is_on
+    model = learn_supply(SupplySteps(np.arange(N), quiet.output_v2 * soft, {"supply": supply}), SupplyOptions())
+    assert model is not None
+    fit = model.states["at rest"].fit
+    assert fit is not None
+    assert fit.part(0.6, 5.0)[0] < -0.05  # as it was fitted
+    for at_s in (5.0, 11.0, 20.0, 27.0, 48.0):
+        assert model.settled_at(at_s) == pytest.approx(12.6, abs=0.1)
+
+
 def test_what_the_fit_misses_for_two_seconds_is_no_supply() -> None:
     model = _learn(np.where((TIME_S > 25.0) & (TIME_S < 27.0), 12.8, 12.4))
     for at_s in (5.0, 26.0, 45.0):

@@ -146,11 +146,20 @@ def test_the_battery_slow_part_is_named_and_kept_apart() -> None:
 def test_a_slow_part_beyond_a_batterys_is_no_ground_for_open_volts() -> None:
     """Consumers that ran beside the loudest part look like a slow part of several times the fast one."""
     fitted = SupplyFit((Term(0.0, 0.004), Term(0.02, 0.006), Term(3.0, 0.045)), np.eye(3), 0.01, 1000, 80.0)
-    kept = fitted.without_others()
+    kept = fitted.without_others(is_charging=False)
     assert kept.part(0.0, 0.3)[0] == pytest.approx(0.010)
     assert kept.part(0.6, 5.0)[0] == pytest.approx(0.006)
-    assert kept.without_others() is kept
+    assert kept.without_others(is_charging=False) is kept
     assert fitted.part(0.6, 5.0)[0] == pytest.approx(0.045)  # what was fitted is told as it is
+
+
+def test_at_rest_no_slow_part_gives_back_what_the_fast_one_took() -> None:
+    """A regulator does, when charging, but never more than all; the rest is other consumers in step with the music."""
+    fitted = SupplyFit((Term(0.0, 0.004), Term(0.02, 0.006), Term(5.0, -0.045)), np.eye(3), 0.01, 1000, 80.0)
+    assert fitted.without_others(is_charging=False).part(0.6, 5.0)[0] == 0.0
+    assert fitted.without_others(is_charging=True).part(0.6, 5.0)[0] == pytest.approx(-0.010)
+    regulated = replace(fitted, terms=(Term(0.0, 0.010), Term(1.0, -0.006)), covariance=np.eye(2))
+    assert regulated.without_others(is_charging=True) is regulated
 
 
 def test_charging_and_rest_are_told_apart_and_modelled_each() -> None:

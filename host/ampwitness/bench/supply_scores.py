@@ -80,7 +80,8 @@ def score_case(case: SupplyCase, score: Score) -> None:
     stated = SupplyOptions(load_ohm=load_ohm, load_kind="resistor", efficiency=case.amplifier.efficiency)
     results = analyse(case, stated, tuple(case.volts))
     summary = supply_summary(results)
-    clips = next(r.findings for r in results if r.coverage.detector == "clipping")
+    # Each is looked at for every true clip: a row becomes a finding but once.
+    clips = tuple(next(r.findings for r in results if r.coverage.detector == "clipping"))
     _score_causes(case, clips, score)
     _score_sags(case, next(r.findings for r in results if r.coverage.detector == "notes"), score)
     # A speaker with another impedance than it says, and an efficiency nobody stated.

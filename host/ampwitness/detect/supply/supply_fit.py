@@ -63,13 +63,15 @@ class SupplyFit:
         weights = np.array([term.weight for term in self.terms])
         return float(shares @ weights), float(np.sqrt(max(0.0, shares @ self.covariance @ shares)))
 
-    def without_others(self) -> SupplyFit:
-        """The same with no more of a slow part than a battery has: what goes beyond is other consumers, which ran in
+    def without_others(self, *, is_charging: bool) -> SupplyFit:
+        """The same with no more of a slow part than a battery has, and at rest none that gives back what the fast part
+        took, as only a regulator does, and that no more than all: what goes beyond is other consumers, which ran in
         step in what was fitted and need not elsewhere."""
         fast, slow = (sum(t.weight for t in self.terms if (t.lag_s <= FAST_MOST_S) == side) for side in (True, False))
-        if fast <= 0 or slow <= MOST_SLOW_SHARE * fast:
+        believed = min(max(slow, -fast if is_charging else 0.0), MOST_SLOW_SHARE * fast)
+        if fast <= 0 or slow == believed:
             return self
-        scale = MOST_SLOW_SHARE * fast / slow
+        scale = believed / slow
         terms = tuple(replace(t, weight=t.weight * scale) if t.lag_s > FAST_MOST_S else t for t in self.terms)
         return replace(self, terms=terms)
 

@@ -93,7 +93,7 @@ def find_fall(model: StateModel, after_s: float, tone_hz: float = 0.0) -> Fall:
     assert fit is not None
     alternator = model.power_charging
     if alternator is None:
-        weight, error = fit.without_others().step_answer(after_s)
+        weight, error = fit.without_others(is_charging=model.state == "charging").step_answer(after_s)
         ratio = float(np.hypot(error / max(abs(weight), 1e-12), line_error_ratio(fit, model.state)))
         return Fall((lambda demand: weight * demand), ratio, fit.highest_demand, fit.spread_v)
     demands = np.linspace(0.0, 3.0 * fit.highest_demand, 61)

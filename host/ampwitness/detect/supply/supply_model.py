@@ -206,9 +206,10 @@ def learn_supply(
         fitted = mine & apart
         fit = fit_supply(steps, demand, supply, fitted)
         if fit is not None and _is_believable(fit) and (unit == "A" or _has_played(steps, fitted)):
-            fall = _fall(fit, demand, breaks)
+            kept = fit.without_others(is_charging=state == "charging")
+            fall = predict_fall(kept, demand, breaks)
         else:
-            fit, fall = None, np.zeros(len(supply))
+            fit, kept, fall = None, None, np.zeros(len(supply))
         by_minute = settle_by_minute(steps, supply + fall, demand, rows)
         spread_v = fit.spread_v if fit is not None else 0.0
         settled = follow_settled(steps, supply + fall, demand, rows, by_minute, spread_v)
@@ -231,8 +232,8 @@ def learn_supply(
                 charging=alternator,
                 power_charging=by_power,
             )
-        if fit is not None and unit == "A":
-            settled_v[name] = settled_v[name] - fit.without_others().step_answer(SETTLED_BLOCK_S)[0] * idle
+        if kept is not None and unit == "A":
+            settled_v[name] = settled_v[name] - kept.step_answer(SETTLED_BLOCK_S)[0] * idle
     if not states:
         return None
     flips = np.flatnonzero(np.diff(charging.astype(np.int8))) + 1
@@ -286,10 +287,6 @@ def _fit_alternator(
     if unit == "V":
         return by_power, by_power
     return fit_charging(steps, demand, np.ones(len(demand)), supply, rows), by_power
-
-
-def _fall(fit: SupplyFit | None, demand: FloatArray, breaks: npt.NDArray[np.bool_]) -> FloatArray:
-    return predict_fall(fit.without_others(), demand, breaks) if fit is not None else np.zeros(len(demand))
 
 
 def _has_played(steps: SupplySteps, rows: npt.NDArray[np.bool_]) -> bool:
