@@ -68,6 +68,12 @@ def _load(name: str) -> ModuleType:
     return module
 
 
+def _leave_reader() -> NoReturn:
+    """The reader of our output (a pager, `head`) has gone; that is its right and no failure of ours."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    sys.exit(0)
+
+
 class _LazyGroup(click.Group):
     """Lists all commands without importing them, the installer's first."""
 
@@ -82,6 +88,12 @@ class _LazyGroup(click.Group):
         command = getattr(_load(f"ampwitness.cli.{module_name}"), object_name)
         assert isinstance(command, click.Command)
         return command
+
+    def invoke(self, ctx: click.Context) -> object:
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:  # before click makes a failure of it
+            _leave_reader()
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         for heading, table in (("In the garage", INSTALLER_COMMANDS), ("On the developer's bench", BENCH_COMMANDS)):
@@ -121,9 +133,7 @@ def main() -> NoReturn:
         click.echo("ampwitness: stopped.", err=True)
         sys.exit(INTERRUPTED_EXIT_CODE)
     except BrokenPipeError:
-        # The reader of our output (a pager, `head`) has gone; that is its right and no failure of ours.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(0)
+        _leave_reader()
     except OSError as error:
         if error.filename is None:
             raise
