@@ -124,7 +124,7 @@ class DecodingPass:
         self._asked = [mark for mark in marks if read_engine_label(mark.label) is None]  # the board's own follow
         self._last_block: Block | None = None
         self._clock: tuple[float, float] | None = None  # recording time and host's clock, as last told together
-        self._end_s = 0.0
+        self.end_s = 0.0  # recording time of the end of the last scan
         self._recording, self._progress, self._what = recording, progress, what
 
     def windows(self) -> Iterator[TraceWindow]:
@@ -144,7 +144,7 @@ class DecodingPass:
             yield from self.assembler.push(mark)
         yield from self.assembler.finish()
         while self._untimed:
-            self.readings.append(_reading_finding(self._untimed.pop(), self._end_s))
+            self.readings.append(_reading_finding(self._untimed.pop(), self.end_s))
         self._give_up_marks(math.inf)
 
     def decoded(self) -> Iterator[Decoded]:
@@ -173,13 +173,13 @@ class DecodingPass:
         elif isinstance(item, Block):
             self.origins_s.setdefault(item.session_id, item.start_s - float(item.first_sample_index / item.rate_hz))
             self._last_block = item
-            self._end_s = item.start_s + float(len(item.counts) / item.rate_hz)
+            self.end_s = item.start_s + float(len(item.counts) / item.rate_hz)
             self.first_index.setdefault(item.session_id, item.first_sample_index)
-            self.ends_s[item.session_id] = self._end_s
+            self.ends_s[item.session_id] = self.end_s
             while self._untimed and self._untimed[-1].host_s <= item.host_s:
                 reading = self._untimed.pop()
                 before_s = (item.host_s - reading.host_s) * item.hello.time_scale
-                self.readings.append(_reading_finding(reading, max(0.0, self._end_s - before_s)))
+                self.readings.append(_reading_finding(reading, max(0.0, self.end_s - before_s)))
             self._give_up_marks(item.host_s - _ECHO_S)
         elif isinstance(item, Gap) and item.session_id in self.hellos:
             rate_hz = float(self.hellos[item.session_id].rate_hz)
@@ -193,7 +193,7 @@ class DecodingPass:
     def _give_up_mark(self, asked: HostMark) -> None:
         block = self._last_block
         before_s = 0.0 if block is None else (block.host_s - asked.host_s) * block.hello.time_scale
-        self.unconfirmed.append(_unconfirmed_mark(asked, max(0.0, self._end_s - before_s)))
+        self.unconfirmed.append(_unconfirmed_mark(asked, max(0.0, self.end_s - before_s)))
 
     def _take_said(self, until_host_s: float) -> list[Mark]:
         """Marks that say what the engine does, set up to a receive time, in recording time. Others are the board's."""
@@ -201,7 +201,7 @@ class DecodingPass:
         while block is not None and self._said and self._said[-1].host_s <= until_host_s:
             said = self._said.pop()
             before_s = max(0.0, block.host_s - said.host_s) * block.hello.time_scale
-            time_s = max(0.0, self._end_s - before_s)
+            time_s = max(0.0, self.end_s - before_s)
             index = block.first_sample_index + round((time_s - block.start_s) * float(block.rate_hz))
             marks.append(Mark("host", time_s, block.session_id, index, said.label))
         return marks
@@ -447,7 +447,7 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
     calibrations = (
         tuple(calibrations_for(hellos[0], measured_calibrations(recording, options)).values()) if hellos else ()
     )
-    duration_s = max((e.start_s + e.step_s * len(e.rms) for e in envelopes.values()), default=0.0)
+    duration_s = _find_duration_s(run, envelopes)
     excerpts = _cut_pictured(recording, options, findings, progress, run.index, duration_s)
     give_back()
     return Analysis(
@@ -476,6 +476,14 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
             **{result.coverage.detector: dict(result.summary) for result in results},
         },
     )
+
+
+def _find_duration_s(run: DecodingPass, envelopes: Mapping[str, Envelope]) -> float:
+    """Where the last scan ends, as `verify` says it. An envelope counts its last step whole, though it be only begun;
+    envelopes that reach further than that step know of more than scans: of what was reduced, or of a last gap."""
+    ends = [(one.start_s + one.step_s * len(one.rms), one.step_s) for one in envelopes.values()]
+    reached_s, step_s = max(ends, default=(0.0, 0.0))
+    return run.end_s if run.end_s > reached_s - step_s else reached_s
 
 
 def _cut_pictured(

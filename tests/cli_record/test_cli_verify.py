@@ -170,3 +170,11 @@ def test_another_wire_version_is_named(run: Run, tmp_path: Path) -> None:
     assert ran.code == 7
     assert "version 2" in ran.err
     assert str(path) in ran.err
+
+
+def test_verify_and_report_give_a_recording_the_same_length(tmp_path: Path, run: Run) -> None:
+    path = _record(tmp_path / "odd.mcap", _stream(2.0 + 3 * SCANS / RATE_HZ))  # no whole number of an envelope's steps
+    verified = json.loads(run("verify", path, "--json").out)["duration_s"]
+    reported = json.loads(run("report", path, "--json", "-").out)["recording"]["duration_s"]
+    assert verified % 0.01 > 0.001
+    assert reported == pytest.approx(verified, abs=1e-9)
