@@ -307,6 +307,10 @@ def test_a_phone_needs_no_sideways_scrolling(browser: Any, small_page: Path) -> 
     assert page.value(f"{tables}.length") >= 3
     assert page.value(f"{tables}.every(box => box.scrollWidth <= box.clientWidth)")
     assert page.value("getComputedStyle(document.querySelector('.phone-words')).display") == "inline"
+    pictures = "[...document.querySelectorAll('figure .wide')].filter(box => box.scrollWidth > box.clientWidth)"
+    assert page.value(f"{pictures}.length") >= 3
+    hint = "getComputedStyle(box.nextElementSibling, '::before').content"
+    assert page.value(f"{pictures}.every(box => {hint}.includes('sideways'))")  # phones show no bar to scroll with
 
 
 def test_no_request_is_possible(opened: Page) -> None:

@@ -240,6 +240,10 @@ def test_headroom_is_said_with_its_uncertainty_or_with_the_reason() -> None:
     assert "stand still" not in said
     tight = " ".join(word_headroom({"clipping": {"headroom": {**headroom, "median_db": 0.01}}}))
     assert "Half of the passages came within 0.05 dB of it" in tight
+    assert "26.0 s lay in stretches of 1 s or longer without a clip, 3 passages of at most 10 s." in tight
+    alone = " ".join(word_headroom({"clipping": {"headroom": {**headroom, "passages": rows[:1], "n_passages": 1}}}))
+    assert "1 passage of" in alone
+    assert "Half of" not in alone  # of one there is no half
     without = {**headroom, "passages": [], "not_judged": "nothing clipped"}
     (sentence,) = word_headroom({"clipping": {"headroom": without}})
     assert sentence.startswith("Headroom not judged: nothing clipped.")
@@ -268,6 +272,21 @@ def test_only_what_lies_at_the_mains_is_called_hum() -> None:
 
     assert words(100.2).endswith("beside it 100 Hz, 2.0 % of it (hum?)")
     assert words(72.0).endswith("beside it 72 Hz, 2.0 % of it")
+
+
+def test_the_headline_says_when_nothing_played(small_analysis: Analysis) -> None:
+    """A dead amplifier has no clips and no cut-outs either."""
+
+    def said(findings: tuple[Finding, ...] = (), **columns: object) -> str:
+        table = {"output_v": [0.036, None], "output_lowest_v": [-0.17, None], "output_highest_v": [0.14, -0.001]}
+        summary = {**small_analysis.summary, "trends": {"table": {**table, **columns}}}
+        return word_headline(dataclasses.replace(small_analysis, findings=findings, summary=summary))
+
+    assert said().startswith("In short: the output hardly moved, between -0.17 and 0.14 V; no cut-out in 4.0 s;")
+    assert "between 12.30 and 12.70 V" in said(output_lowest_v=[12.3], output_highest_v=[12.7])  # at a supply
+    note = next(finding for finding in small_analysis.findings if finding.kind == "note")
+    for sounds in (said((note,)), said(output_v=[0.2]), said(output_highest_v=[1.2]), said(output_v=[None])):
+        assert "hardly moved" not in sounds
 
 
 def test_the_headline_of_a_gain_setting_is_its_edge(small_analysis: Analysis) -> None:

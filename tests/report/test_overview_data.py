@@ -15,7 +15,7 @@ from ampwitness.findings.selection import choose_listed, choose_waves
 from ampwitness.report.overview_data import WHOLE_COLUMNS, join_spans, overview_facts
 from ampwitness.report.page import UPLOT, html_page
 from ampwitness.types import Analysis, Coverage, Envelope, Finding, FloatArray, NotJudged
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 # The files of npm's uplot 1.6.32, whose package has the integrity
@@ -82,6 +82,16 @@ def test_a_long_envelope_keeps_its_extremes_and_its_holes(small_analysis: Analys
         assert part["step_s"] == 0.01
 
 
+def test_an_axis_of_every_role_has_a_name_that_its_height_holds(small_analysis: Analysis) -> None:
+    roles = ("output", "supply", "battery", "ground", "source", "current", "remote")
+    output = small_analysis.envelopes["output"]
+    channels = facts_of(dataclasses.replace(small_analysis, envelopes=dict.fromkeys(roles, output)))["channels"]
+    assert {channel["role"] for channel in channels} == set(roles)
+    for channel in channels:  # some 100 pixels at 9 a letter
+        assert channel["label"].endswith(" (V)")
+        assert len(channel["label"]) <= 11
+
+
 def test_listed_are_the_worst_in_order_of_time_and_the_rest_is_counted(small_analysis: Analysis) -> None:
     many = tuple(clip(k / 100, overdrive_db=None if k % 50 == 0 else (k * 37) % 301 / 100) for k in range(300))
     listed = choose_listed(many)["clip"]
@@ -95,6 +105,7 @@ def test_listed_are_the_worst_in_order_of_time_and_the_rest_is_counted(small_ana
     assert len(lane["events"]) + sum(n for _, _, n in lane["rest"]) == 300
 
 
+@settings(suppress_health_check=[HealthCheck.too_slow])  # the machine may be busy
 @given(st.lists(st.tuples(st.floats(0, 100), st.floats(0, 5)), max_size=60), st.integers(1, 20))
 def test_joined_spans_cover_all_and_count_all(raw: list[tuple[float, float]], most: int) -> None:
     spans = [(start_s, start_s + length_s) for start_s, length_s in raw]

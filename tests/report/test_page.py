@@ -124,6 +124,14 @@ def test_text_says_first_steps_before_the_lists_and_clips_by_burst(small_analysi
     assert text.index("What to do first:") < worse < milder
 
 
+def test_a_burst_whose_cause_is_not_known_says_so_in_words(small_analysis: Analysis) -> None:
+    clip = next(finding for finding in small_analysis.findings if finding.kind == "clip")
+    for cause, words in (("not decidable", "the worst of undecided cause"), ("both", "the worst from both")):
+        told = dataclasses.replace(clip, measured={**clip.measured, "cause": cause})
+        text = text_report(dataclasses.replace(small_analysis, findings=(told,)))
+        assert f"up to 1.5 dB, {words}\n" in text
+
+
 def test_each_kind_is_explained_by_the_one_text_and_linked(small_analysis: Analysis) -> None:
     page = html_page(small_analysis)
     outline = read(page)

@@ -44,7 +44,8 @@ DEPTHS: dict[str, Depth] = {
         "half-cycles bend over without a corner, from the law of that bending.",
         "Flats shorter than a few samples are not seen: at 8,000 scans a second that is about half a millisecond, so "
         "treble clips need the `wide` mode. A ceiling alone does not say whether it is the rail or a current limit. A "
-        "source that clips at one constant level looks like an amplifier's ceiling unless the source is logged.",
+        "source that clips at one constant level looks like an amplifier's ceiling. A logged source is not asked here: "
+        "look at its own waves beside the output's with `ampwitness live RECORDING`.",
         _LOUD,
     ),
     "note": Depth(

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.wording import KIND_WORDS, count_words, find_worst
-from ampwitness.types import Analysis
-from ampwitness.units import seconds_to_span
+from ampwitness.types import Analysis, FindingKind
+from ampwitness.units import fixed, seconds_to_span
 
 # kind -> what of its worst is told, with which words where it is the only one, and where it is one of several
 _TOLD = {
@@ -14,6 +14,8 @@ _TOLD = {
     "clip": ("overdrive_db", ", {0:.1f} dB past the ceiling", ", up to {0:.1f} dB past the ceiling"),
     "drift": ("change_db", " of {0:+.1f} dB", ", the largest of {0:+.1f} dB"),
 }
+_SOUNDING: tuple[FindingKind, ...] = ("note", "clip", "tone", "knee", "cutout")
+_STILL_V, _STILL_SWING_V = 0.1, 1.0  # rms; lowest to highest: the widest input's own noise has up to 0.07 and 0.7
 _ALWAYS = ("cutout", "dip", "clip")  # also where none was found or none could be looked for
 
 
@@ -21,7 +23,7 @@ def word_headline(analysis: Analysis) -> str:
     """`In short: 2 cut-outs, the gravest of 3.9 s; no supply dip in 39.9 s; nothing lost.`"""
     findings = FindingList.of(analysis.findings)
     judged_s = {coverage.detector: coverage.judged_s for coverage in analysis.coverage}
-    found, none = _word_edge(findings), list[str]()
+    found, none = [*_word_silence(analysis, findings), *_word_edge(findings)], list[str]()
     is_on_purpose = bool(findings.of_kind("setting"))
     for kind, (key, one, of_several) in _TOLD.items():
         words = KIND_WORDS[kind]
@@ -38,6 +40,20 @@ def word_headline(analysis: Analysis) -> str:
         elif kind in _ALWAYS:
             none.append(f"no {words.one} in {seconds_to_span(looked_s)}" if looked_s else f"{words.many} not judged")
     return f"In short: {'; '.join([*found, *none, _word_lost(analysis, findings)])}."
+
+
+def _word_silence(analysis: Analysis, findings: FindingList) -> list[str]:
+    """That the output hardly moved in all the time: none found is then no praise of an amplifier, and where it stood
+    shows a lead on the wrong terminal. Empty where something sounded, or no output was recorded."""
+    table = (analysis.summary.get("trends") or {}).get("table") or {}
+    columns = ("output_v", "output_lowest_v", "output_highest_v")
+    levels_v, lowest_v, highest_v = ([v for v in table.get(name) or () if v is not None] for name in columns)
+    if not (levels_v and lowest_v and highest_v) or any(map(findings.of_kind, _SOUNDING)):
+        return []
+    low_v, high_v = min(lowest_v), max(highest_v)
+    if max(levels_v) > _STILL_V or high_v - low_v > _STILL_SWING_V:
+        return []
+    return [f"the output hardly moved, between {fixed(low_v, 2)} and {fixed(high_v, 2)} V"]
 
 
 def _word_edge(findings: FindingList) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from ampwitness.detect.clips.headroom import LEAST_PASSAGE_S
 from ampwitness.units import seconds_to_clock, seconds_to_span
 
 
@@ -34,10 +35,11 @@ def word_headroom(summary: Mapping[str, Any]) -> tuple[str, ...]:
     worst = min(known, key=lambda row: float(row["headroom_db"]))
     at_supply = "" if worst["supply_v"] is None else f" at {worst['supply_v']:.2f} V of supply"
     sentences = [
-        f"{seconds_to_span(headroom['total_s'])} passed without a clip, in {headroom['n_passages']:,} "
-        f"{'passage' if headroom['n_passages'] == 1 else 'passages'} of at most {headroom['longest_s']:g} s. The "
+        f"{seconds_to_span(headroom['total_s'])} lay in stretches of {LEAST_PASSAGE_S:g} s or longer without a clip, "
+        f"{headroom['n_passages']:,} {'passage' if headroom['n_passages'] == 1 else 'passages'} of at most "
+        f"{headroom['longest_s']:g} s. The "
         f"tightest {_word_tightest(worst)}{at_supply}.",
-        _word_median(float(headroom["median_db"])),
+        *([_word_median(float(headroom["median_db"]))] if len(known) > 1 else []),
     ]
     n_quiet = len(rows) - len(known)
     if n_quiet:

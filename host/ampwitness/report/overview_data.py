@@ -14,7 +14,7 @@ import numpy as np
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.selection import AROUND_WAVE_S, find_bursts
 from ampwitness.findings.wording import KIND_WORDS, describe_finding
-from ampwitness.report.style import GRID_COLOUR, LANE_STYLES, TEXT_COLOUR, LaneStyle, role_colour
+from ampwitness.report.style import GRID_COLOUR, LANE_STYLES, TEXT_COLOUR, LaneStyle, role_colour, role_label
 from ampwitness.types import Analysis, Coverage, Envelope, Finding, FloatArray, Interval
 from ampwitness.units import seconds_to_clock
 
@@ -95,6 +95,7 @@ def _plain_channel(analysis: Analysis, role: str, waves: Sequence[Mapping[str, A
         fine = [plain(_merge(envelope, a, b, b - a)) for a, b in _choose_fine(envelope, spans, most)]
     return {
         "role": role,
+        "label": role_label(role),
         "colour": role_colour(role),
         "low_v": low_v,
         "high_v": high_v,

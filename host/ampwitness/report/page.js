@@ -197,7 +197,7 @@
     plots = FACTS.channels.map((channel, number) => {
       const room = 0.06 * Math.max(channel.high_v - channel.low_v, 0.1);
       const series = [{}, ...[0, 1].map(() => ({ stroke: channel.colour, width: 1.3, pxAlign: 0, points: { show: false }, spanGaps: false }))];
-      const up = { scale: "y", size: gutter, grid: { show: false }, label: `${channel.role === "current" ? "current clamp" : channel.role} (V)`, labelSize: LABEL, labelFont: `600 ${isNarrow() ? 12 : 14}px system-ui, sans-serif`, space: 34 };
+      const up = { scale: "y", size: gutter, grid: { show: false }, label: channel.label, labelSize: LABEL, labelFont: `600 ${isNarrow() ? 12 : 14}px system-ui, sans-serif`, space: 34 };
       const plot = makePlot(number ? 132 : 210, { y: { range: () => [channel.low_v - room, channel.high_v + room] } }, [across(false), up], series, [{ series: [1, 2], fill: channel.colour }], () => {}, `Volts of ${channel.role} against time. The findings stand in the tables below.`);
       return { plot, data: () => volts(channel, zoom.clientWidth) };
     });

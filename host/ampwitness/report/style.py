@@ -22,8 +22,9 @@ TEXT_COLOUR = "#1A1A1A"
 
 
 def role_label(role: str) -> str:
-    """A channel's axis. What a current clamp gives is volts too: its scale may not have been stated."""
-    return f"{'current clamp' if role == 'current' else role} (V)"
+    """A channel's axis; short, as it stands beside a plot of a hundred pixels. What a current clamp gives is volts too:
+    its scale may not have been stated."""
+    return f"{'clamp' if role == 'current' else role} (V)"
 
 
 @dataclass(frozen=True, slots=True)

@@ -70,6 +70,10 @@ def _sum_readings(readings: Sequence[Finding], width: int) -> list[str]:
     return lines
 
 
+def _word_cause(cause: str) -> str:
+    return "of undecided cause" if cause == "not decidable" else f"from {cause}"
+
+
 def _list_clip_bursts(clips: FindingList, width: int) -> list[str]:
     """A line a burst of clips, the worst first: a note clips hundreds of times, and is one thing to a reader."""
     first, stop_s, _ = find_bursts(clips.start_s, clips.stop_s, BURST_NEAR_S, MAX_SOUGHT)
@@ -84,7 +88,7 @@ def _list_clip_bursts(clips: FindingList, width: int) -> list[str]:
         count = f"{hi - lo:,} clipped"
         up_to = f", up to {overdrives_db[worst]:.1f} dB" if np.isfinite(overdrives_db[worst]) else ""
         cause = clips[int(worst)].measured.get("cause")
-        from_what = f", the worst from {cause}" if cause else ""
+        from_what = f", the worst {_word_cause(str(cause))}" if cause else ""
         span = f"{seconds_to_clock(float(clips.start_s[lo]))} to {seconds_to_clock(end_s)}"
         lines += _wrap(f"{span}: {count}{up_to}{from_what}", width, "    ")
     if len(bursts) > MAX_BURSTS:
