@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from ampwitness.cli.doubts import find_doubts
 from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.keyboard import Keyboard
 from ampwitness.cli.named_path import NAMED_PATH
@@ -87,6 +88,8 @@ def live(
     with BoardSession(port or find_board()) as session:
         if mode is not None and mode != session.hello.mode:
             session.set_mode(mode)
+        for doubt in find_doubts(session.hello, given):
+            say(doubt, err=True)
         book = calibration_of(session.hello.board_id)
         notes = recording_notes(session, given)
         feed = LiveFeed(session, calibrations=None if book is None else book.calibrations)

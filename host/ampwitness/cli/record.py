@@ -12,6 +12,7 @@ from typing import Any
 
 import click
 
+from ampwitness.cli.doubts import find_doubts
 from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.keyboard import Keyboard
 from ampwitness.cli.live_line import LiveLine
@@ -209,6 +210,8 @@ def record(
             roles = ", ".join(hello.roles)
             rate = f"{float(hello.rate_hz):g} scans a second"
             say(f"Board {hello.board_id} on {session.name}: mode {hello.mode}, {rate}: {roles}", err=True)
+            for doubt in find_doubts(hello, given):
+                say(doubt, err=True)
         if hours is not None or plan.part_bytes is not None or plan.seconds is not None or not as_json:
             room = forecast_disk(hello, out, plan.seconds, plan.reduce_parts)
             if not as_json and (hours is not None or plan.seconds is None):

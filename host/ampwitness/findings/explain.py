@@ -50,10 +50,11 @@ DEPTHS: dict[str, Depth] = {
     ),
     "note": Depth(
         "The output's bass (20 to 120 Hz) is followed; a note begins where its level or its tone changes, and its "
-        "pitch is fitted to the waveform. The supply is averaged just before the note and searched for its lowest "
-        "value under it. That is given raw, one sample, and averaged: by a parabola over 2 ms, or over 20 to 32 ms "
-        "where one fits so long; sag is counted to the averaged one. What the notes' own power takes off the supply is "
-        "learned from all of them; the report says under how many it fell further than their highest crests explain.",
+        "pitch is fitted to the waveform; its level is that of its loudest moment. The supply is averaged just before "
+        "the note and searched for its lowest value under it. That is given raw, one sample, and averaged: by a "
+        "parabola over 2 ms, or over 20 to 32 ms where one fits so long; sag is counted to the averaged one. What the "
+        "notes' own power takes off the supply is learned from all of them; the report says under how many it fell "
+        "further than their highest crests explain.",
         "Notes closer together than the ear parts them may be taken as one. Sag is not judged where the supply had "
         "not settled before the note, or was not recorded. It does not say where the volts were lost: battery, cable "
         "and ground need a second point of measurement.",

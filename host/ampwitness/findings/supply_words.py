@@ -32,8 +32,9 @@ def word_supply(summary: Mapping[str, Any]) -> tuple[str, ...]:
 
 def _word_state(state: Mapping[str, Any]) -> list[str]:
     texts = [
-        f"{state['open_v']:.2f} V with the amplifier quiet (the quietest fifth of each minute, median), "
-        f"lowest {fixed(state['lowest_v'], 2)} V (mean of 10 ms) in {seconds_to_span(state['judged_s'], 0)}."
+        f"{state['open_v']:.2f} V with the amplifier quiet (upper end of the quietest fifth of each minute, its own "
+        f"sag made up for; median of the minutes), lowest {fixed(state['lowest_v'], 2)} V (mean of 10 ms) in "
+        f"{seconds_to_span(state['judged_s'], 0)}."
     ]
     if state.get("source_ohm") is None and state.get("highest_source_ohm") is not None:
         texts.append(
