@@ -12,6 +12,8 @@ from ampwitness.detect.supply.lasting_steps import _medians, find_lasting_steps
 from ampwitness.detect.supply.supply_history import STEP_S, SupplySteps
 from ampwitness.detect.supply.supply_model import SupplyOptions, learn_supply
 
+pytestmark = pytest.mark.usefixtures("no_alternator")
+
 SECONDS = 40.0
 N = round(SECONDS / STEP_S)
 TIME_S = (np.arange(N) + 0.5) * STEP_S

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -14,7 +15,7 @@ from ampwitness.detect.supply.supply_history import SupplySteps
 from ampwitness.detect.supply.supply_ohms import REGIME_PINNED_RATIO, is_pinned_down
 
 RATE_HZ = 1000.0
-SECONDS = 40.0
+SECONDS = 30.0
 EACH = 10  # samples a step of 10 ms
 
 
@@ -30,6 +31,7 @@ def _bursts(rng: np.random.Generator, most_a: float) -> np.ndarray:
     return amperes
 
 
+@cache
 def _fit(supply: VehicleSupply, most_a: float, seed: int, note_hz: float = 0.0) -> ChargingFit | None:
     """`note_hz`: of the notes, whose current comes and goes at twice that; 0: it flows evenly."""
     rng = np.random.default_rng(seed)

@@ -40,6 +40,12 @@ def arrays() -> dict[str, FloatArray]:
     return drive()
 
 
+@pytest.fixture(scope="module")
+def whole(arrays: dict[str, FloatArray]) -> SupplySteps:
+    """All steps, none thinned."""
+    return collect(arrays, 60.0)
+
+
 def collect(arrays: dict[str, FloatArray], window_s: float) -> SupplySteps:
     history = SupplyHistory()
     for window in iter_windows_from_arrays(arrays, RATE_HZ, window_s=window_s):
@@ -48,9 +54,8 @@ def collect(arrays: dict[str, FloatArray], window_s: float) -> SupplySteps:
 
 
 def test_an_hour_keeps_all_and_more_is_thinned_alike_whatever_the_windows(
-    arrays: dict[str, FloatArray], monkeypatch: pytest.MonkeyPatch
+    arrays: dict[str, FloatArray], whole: SupplySteps, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    whole = collect(arrays, 30.0)
     assert len(whole) == MINUTES * MINUTE_STEPS
     assert len(whole.left_out.seen_s) == 0
     monkeypatch.setattr(supply_history, "MOST_MINUTES", 8)
@@ -68,12 +73,14 @@ def test_an_hour_keeps_all_and_more_is_thinned_alike_whatever_the_windows(
         np.testing.assert_array_equal(other.left_out.middle_s, few.left_out.middle_s)
 
 
-def test_the_answers_are_those_of_all_steps(arrays: dict[str, FloatArray], monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.usefixtures("no_alternator")
+def test_the_answers_are_those_of_all_steps(
+    arrays: dict[str, FloatArray], whole: SupplySteps, monkeypatch: pytest.MonkeyPatch
+) -> None:
     dips = DipDetector(None)
     for window in iter_windows_from_arrays(arrays, RATE_HZ, window_s=60.0):
         dips.push(window)
     found = tuple(dips.finish().findings)
-    whole = collect(arrays, 60.0)
     monkeypatch.setattr(supply_history, "MOST_MINUTES", 8)
     few = collect(arrays, 60.0)
     states, wanted = find_engine_states(few, found), find_engine_states(whole, found)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -162,16 +163,25 @@ def test_at_rest_no_slow_part_gives_back_what_the_fast_one_took() -> None:
     assert regulated.without_others(is_charging=True) is regulated
 
 
-def test_charging_and_rest_are_told_apart_and_modelled_each() -> None:
+@cache
+def _rest_and_charged() -> dict[str, np.ndarray]:
     rest = _stepped(VehicleSupply(12.6, 0.012, 0.006, 0.0))
     charged = _stepped(VehicleSupply(14.2, 0.006, 0.006, 0.0), seed=2)
-    volts = {role: np.concatenate((rest[role], charged[role])) for role in rest}
-    states = _states(volts, SupplyOptions())
+    return {role: np.concatenate((rest[role], charged[role])) for role in rest}
+
+
+def test_charging_and_rest_are_told_apart_and_modelled_each() -> None:
+    states = _states(_rest_and_charged(), SupplyOptions())
     assert states["at rest"]["source_ohm"] == pytest.approx(0.018, rel=0.03)
     assert states["charging"]["source_ohm"] == pytest.approx(0.012, rel=0.03)
     assert states["at rest"]["open_v"] == pytest.approx(12.6, abs=0.02)
     assert states["charging"]["open_v"] == pytest.approx(14.2, abs=0.02)
-    # Joined at 20 s; a change is put where the volts step, also within the 2 s that are looked at together.
+
+
+@pytest.mark.usefixtures("no_alternator")
+def test_a_change_of_state_is_put_where_the_volts_step() -> None:
+    """Joined at 20 s, also within the 2 s that are looked at together."""
+    volts = _rest_and_charged()
     for lead_s in (0.0, 0.7, 1.3):
         later = {role: np.concatenate((part[: round(lead_s * RATE_HZ)], part)) for role, part in volts.items()}
         steps = collect_history(iter_windows_from_arrays(later, RATE_HZ, window_s=10.0))
@@ -179,7 +189,10 @@ def test_charging_and_rest_are_told_apart_and_modelled_each() -> None:
         assert model is not None
         assert model.change_state == ("at rest", "charging")
         assert model.change_s[1] == pytest.approx(20.0 + lead_s, abs=0.02)
-    # Iron-phosphate cells rest at 13.3 V: no charger is needed for that.
+
+
+@pytest.mark.usefixtures("no_alternator")
+def test_iron_phosphate_cells_rest_at_what_would_be_a_chargers_volts() -> None:
     lithium = _stepped(VehicleSupply(13.35, 0.004, 0.004, 0.0))
     assert set(_states(lithium, SupplyOptions(battery_kind="lithium"))) == {"at rest"}
     assert set(_states(lithium, SupplyOptions())) == {"charging"}
