@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -188,3 +190,8 @@ def test_a_report_does_without_the_library_that_brings_seventy_megabytes() -> No
             modules = [node.module or ""] if isinstance(node, ast.ImportFrom) else []
             modules += [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
             assert not any(m.split(".")[0] == "scipy" for m in modules), f"{path.relative_to(ROOT)} loads scipy"
+
+
+def test_a_virtual_board_starts_without_the_library_that_takes_a_second_to_load() -> None:
+    code = "import sys, ampwitness.cli.virtual_board; sys.exit('scipy' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], timeout=60).returncode == 0

@@ -11,7 +11,6 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import lfilter
 
 Samples = npt.NDArray[np.float64]
 NoteKind = Literal["plucked", "held", "drum"]
@@ -112,6 +111,8 @@ def tone(frequency_hz: float, duration_s: float, rate_hz: float, peak: float = 1
 
 def full_range(duration_s: float, rate_hz: float, rng: np.random.Generator, *, peak: float = 1.0) -> Samples:
     """Pink-like noise under a beat, with a few chords: peaks far above its rms, energy falling with frequency."""
+    from scipy.signal import lfilter  # here: a second of loading, which a virtual board of steady volts does without
+
     n = round(duration_s * rate_hz)
     # White noise through three first-order sections: near enough to -3 dB an octave, 30 Hz to 10 kHz.
     white = rng.standard_normal(n)

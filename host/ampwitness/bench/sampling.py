@@ -11,8 +11,8 @@ from fractions import Fraction
 
 import numpy as np
 import numpy.typing as npt
-from scipy.interpolate import CubicSpline
-from scipy.signal import lfilter
+
+from ampwitness.waveform.recursion import recur
 
 Samples = npt.NDArray[np.float64]
 
@@ -81,7 +81,7 @@ class InstantSampler:
     def _taps(self, fraction: Samples) -> Samples:
         """Weights (n, n_taps) of the stimulus samples idx - n_before .. idx + n_after at position idx + fraction."""
         reach = fraction[:, None] + (self.n_before - np.arange(self._n_taps))[None, :]
-        taps = self._kernel(reach)
+        taps = _between(self._kernel, (reach + HALF_WIDTH) * _DENSE)
         return np.asarray(taps / taps.sum(axis=1, keepdims=True))  # DC exact
 
     def _make_matrices(self) -> list[tuple[int, int, Samples]]:
@@ -113,8 +113,8 @@ class InstantSampler:
         return np.asarray(early + (phase - lower) * (late - early))
 
 
-def _low_passed_sinc(time_constant_samples: float, n_before: int) -> CubicSpline:
-    """Kaiser-windowed sinc passed through a first-order low-pass, as a function of time in samples."""
+def _low_passed_sinc(time_constant_samples: float, n_before: int) -> Samples:
+    """Kaiser-windowed sinc behind a first-order low-pass, from -HALF_WIDTH samples on, _DENSE points a sample."""
     time = np.arange(-HALF_WIDTH * _DENSE, n_before * _DENSE + 2 * _DENSE) / _DENSE
     inside = np.abs(time) <= HALF_WIDTH
     window = np.zeros_like(time)
@@ -122,11 +122,23 @@ def _low_passed_sinc(time_constant_samples: float, n_before: int) -> CubicSpline
     kernel = np.sinc(time) * window
     if time_constant_samples > 0:
         kernel = _first_order_low_pass(kernel, 1 / (_DENSE * time_constant_samples))
-    return CubicSpline(time, kernel)
+    return np.asarray(kernel)
+
+
+def _between(points: Samples, at: Samples) -> Samples:
+    """Values at places between points, by the cubic through the four nearest: off by some 1e-12 of a kernel's peak."""
+    first = np.clip(at.astype(np.int64) - 1, 0, len(points) - 4)
+    u = at - first
+    a, b, c = u - 1, u - 2, u - 3
+    out: Samples = u * a * (b * points[first + 3] - 3 * c * points[first + 2]) / 6
+    out += b * c * (3 * u * points[first + 1] - a * points[first]) / 6
+    return out
 
 
 def _first_order_low_pass(signal: Samples, x: float) -> Samples:
     """Exact response of a first-order low-pass to a signal straight between samples; x = interval / time constant."""
     decay = math.exp(-x)
     mean = -math.expm1(-x) / x
-    return np.asarray(lfilter([1 - mean, mean - decay], [1, -decay], signal))
+    driven = (1 - mean) * signal
+    driven[1:] += (mean - decay) * signal[:-1]
+    return np.asarray(recur(driven, (decay,)), dtype=np.float64)

@@ -19,7 +19,6 @@ from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import lfilter
 
 Samples = npt.NDArray[np.float64]
 
@@ -150,6 +149,8 @@ def lag(signal: Samples, time_constant_s: float, rate_hz: float, state: float) -
     """
     if time_constant_s <= 0:
         return np.concatenate((signal, signal[-1:]))
+    from scipy.signal import lfilter  # here: a second of loading, which a virtual board of steady volts does without
+
     decay = math.exp(-1 / (rate_hz * time_constant_s))
     later, _ = lfilter([1 - decay], [1, -decay], signal, zi=[decay * state])
     return np.concatenate(([state], later))
