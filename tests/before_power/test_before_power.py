@@ -66,6 +66,8 @@ def test_coils(nominal: float, measured: float, finding: str) -> None:
 def test_a_load_is_judged_as_it_is_connected() -> None:
     assert judge_load(2, 2, 4, is_bridged=False).finding == "as expected"
     assert judge_load(2, 2, 4, is_bridged=True).finding == "stop"
+    assert judge_load(3.9, 4, None, is_bridged=False).finding == "stop"  # a little under is under
+    assert judge_load(3.97, 4, None, is_bridged=False).finding == "as expected"  # a label rounds
     assert judge_load(2, 2, None, is_bridged=True).finding == "not judged"
     assert judge_load(2, 2, 4, is_bridged=None).finding == "not judged"
 

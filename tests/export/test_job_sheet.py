@@ -165,6 +165,28 @@ def test_the_state_it_was_handed_over_in_is_said_in_plain_words(small_analysis: 
         assert text.index("LEFT CLIPPING") < text.index("clean maximum")
 
 
+def test_the_last_music_is_the_one_recorded_last_not_the_last_step(small_analysis: Analysis) -> None:
+    def recorded(name: str, began_s: float, n_clips: int) -> Source:
+        clips = [f for f in small_analysis.findings if f.kind == "clip"][:1] * n_clips
+        notes = {**small_analysis.settings.notes, "started_host_s": began_s}
+        settings = replace(small_analysis.settings, notes=notes)
+        return Source(replace(small_analysis, findings=tuple(clips), settings=settings), name)
+
+    def said(*sources: Source) -> tuple[str, ...]:
+        return compose_sheet(sources, vehicle="v", date="2026-05-04").handed_over
+
+    assert said(recorded("On the road", 2e9, 0), recorded("Soak", 1e9, 3)) == ()
+    assert said(recorded("On the road", 2e9, 1), recorded("Soak", 1e9, 3)) == (
+        "1 half-cycle of what was played last clipped (On the road).",
+    )
+
+
+def test_no_line_of_the_sheet_parts_a_number_from_its_unit(small_analysis: Analysis) -> None:
+    made = usual_job(small_analysis)
+    for width in range(60, 101):
+        assert not re.search(r"\d\n +(V|A|W|dB|Hz|s|mohm|ohm)\b", text_sheet(made, width=width)), width
+
+
 def test_an_engine_that_stands_is_called_the_same_throughout(small_analysis: Analysis) -> None:
     made = usual_job(small_analysis)
     for text in (text_sheet(made), html_sheet(made)):

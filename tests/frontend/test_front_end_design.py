@@ -20,7 +20,7 @@ from ampwitness.frontend.corner import (
     thermal_noise_v,
 )
 from ampwitness.frontend.design import CORNER_MATCH_RATIO, is_covered
-from ampwitness.frontend.disturbances import DISTURBANCES, clamp, diode_v, stress, unplugged_a
+from ampwitness.frontend.disturbances import DISTURBANCES, Disturbance, clamp, diode_v, stress, unplugged_a
 from ampwitness.frontend.front_end import FrontEnd, design_front_end, read_front_end
 from ampwitness.frontend.network import InputNetwork, network_from_parts
 from ampwitness.frontend.settling import carried_over_ratio
@@ -279,6 +279,18 @@ def test_budget_agrees_with_the_uncertainty_that_reports_print(role: str) -> Non
     printed = nominal_calibration(channel)
     assert budget.standard_gain_ratio == pytest.approx(printed.gain_uncertainty_ratio, rel=1e-6)
     assert budget.standard_offset_v == pytest.approx(printed.offset_uncertainty_v, rel=1e-6)
+
+
+@pytest.mark.parametrize(("rise_v", "judgement"), [(0.5 * 0.2, "survives"), (1.5 * 0.2, "does not survive")])
+def test_a_clamp_that_lifts_the_rail_by_more_than_a_fifth_of_a_volt_is_no_rescue(rise_v: float, judgement: str) -> None:
+    """What the board does not draw charges the rail's capacitor: U = (I - 20 mA) t / C, by hand."""
+    network = board_network("SMALL")
+    clamp_a = clamp(network, 150.0, 0.0)[1]
+    duration_s = rise_v * 10e-6 / (clamp_a - 0.020)
+    assert duration_s > 5 * network.time_constant_s
+    found = stress(network, Disturbance("made", 150.0, 0.0, duration_s, 0.0, "ours"))
+    assert found.judgement == judgement
+    assert judgement == "survives" or "it rises" in found.reason
 
 
 def test_drift_of_the_supply_input_by_hand() -> None:

@@ -6,6 +6,7 @@ import re
 
 import pytest
 from ampwitness.firmware_files import load_board_config
+from ampwitness.frontend.budget import Tolerances
 from ampwitness.frontend.disturbances import DISTURBANCES, PIN_OHM
 from ampwitness.frontend.front_end import design_front_end
 from ampwitness.frontend.settling import SAMPLING_FARAD
@@ -37,6 +38,8 @@ def test_the_numbers_between_the_tables_are_computed() -> None:
     assert f"{1e12 * SAMPLING_FARAD:g} pF" in prose
     leaks_v = [1e-6 * by_name[name].network.top_ohm for name in ("SUPPLY", "SPEAKER")]
     assert f"{1e3 * leaks_v[0]:g} mV on SUPPLY, {leaks_v[1]:g} V on SPEAKER" in prose
+    hot_v = [Tolerances().leakage_a * by_name[name].network.top_ohm for name in ("SUPPLY", "SPEAKER")]
+    assert f"{1e3 * hot_v[0]:.0f} mV on SUPPLY, {hot_v[1]:.2f} V on SPEAKER" in prose
     dump_v = next(one.volts for one in DISTURBANCES[24] if one.name == "unsuppressed load dump")
     assert f"{dump_v:g} V of load dump included" in prose
 

@@ -189,6 +189,7 @@ def test_all_parts_of_a_recording_come_into_the_job(
     writer.close()
     assert writer.n_parts >= 2
     monkeypatch.setattr(job_module, "_analyse", lambda *_: "findings/soak.json")
+    (folder / "findings" / "soak.json").write_text("{}")
     done = CliRunner().invoke(job_command, ["add", str(folder), "soak", str(tmp_path / "soak-part0001.mcap")])
     assert done.exit_code == 0, done.output
     kept = sorted(path.name for path in (folder / "recordings").iterdir())

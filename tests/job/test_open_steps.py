@@ -7,8 +7,10 @@ from pathlib import Path
 
 import pytest
 from ampwitness.cli.before_power import before_power
+from ampwitness.cli.job import LEAST_SOAK_S
 from ampwitness.cli.job import job as job_command
 from ampwitness.cli.sheet import sheet
+from ampwitness.detect.soak.trends import LEAST_S
 from ampwitness.errors import DoNotSwitchOnError
 from ampwitness.guide.before_power import conclude, judge_all, open_because
 from click.testing import CliRunner, Result
@@ -86,6 +88,15 @@ def test_the_last_step_names_the_job_and_takes_a_note(job: str) -> None:
     assert f"ampwitness sheet --html sheet.html --job {job}" in shown
     assert f"ampwitness job add {job} sheet --note 'handed over'" in shown
     assert "All steps are done" in _run("job", "add", job, "sheet", "--note", "handed over").output
+
+
+@pytest.mark.parametrize(("lasted_s", "state"), [(20.0, "open: soak lasted 20.0 s: heat, and"), (7200.0, "done")])
+def test_a_recording_too_short_to_show_heat_is_no_soak(job: str, tmp_path: Path, lasted_s: float, state: str) -> None:
+    assert LEAST_SOAK_S == LEAST_S
+    (tmp_path / "soak.json").write_text(json.dumps({"recording": {"duration_s": lasted_s}, "findings": []}))
+    shown = " ".join(_run("job", "add", job, "soak", str(tmp_path / "soak.json")).output.split())
+    assert f"7. Soak: {state}" in shown
+    assert "6. On the road: done" in _run("job", "add", job, "road", str(tmp_path / "soak.json")).output
 
 
 def test_a_file_without_a_channel_speaks_for_the_only_one(job: str, tmp_path: Path) -> None:

@@ -27,8 +27,10 @@ from ampwitness.plain_json import UnreadableTextError, read_json
 from ampwitness.recording import open_parts
 from ampwitness.recording.parts import JoinedRecording
 from ampwitness.report.sheet_walks import WALK_STEPS, is_walk
+from ampwitness.units import seconds_to_span
 from ampwitness.whole_file import write_pieces_whole
 
+LEAST_SOAK_S = 3600.0  # as the judgement of drift has it
 _STEPS_OF_A_TONE = ("source", "gain")
 _SEEN_OF_A_TONE = {"tone", "knee", "setting"}
 _FOLDER = click.argument("folder", type=NAMED_PATH)
@@ -121,7 +123,7 @@ def add(
         why_open = _asks_for(opened.folder / inside, step)
     elif file is not None:
         (inside, *more), findings = _take_recording(opened, file, step)
-        if step in _STEPS_OF_A_TONE:  # nothing is asked of other recordings, whose findings may be many
+        if step in (*_STEPS_OF_A_TONE, "soak"):  # nothing is asked of other recordings
             why_open = _asks_for(opened.folder / findings, step)
     entry = opened.add_entry(
         step,
@@ -151,6 +153,9 @@ def _asks_for(file: Path, step: str) -> str | None:
         kinds = {finding.get("kind") for finding in findings if isinstance(finding, dict)}
         if not kinds & _SEEN_OF_A_TONE:
             return f"no test tone in {file.name}, which says nothing of a gain: `ampwitness set-gain` plays along one"
+    lasted_s = (plain.get("recording") or {}).get("duration_s")
+    if step == "soak" and isinstance(lasted_s, int | float) and lasted_s < LEAST_SOAK_S:
+        return f"{file.stem} lasted {seconds_to_span(lasted_s)}: heat, and a drift of the level, take an hour at least"
     return None
 
 

@@ -59,9 +59,15 @@ def _word_music(sources: Sequence[Source]) -> list[str]:
     of_music = [s for s in sources if not is_gain_run(s) and any(c.detector == "clipping" for c in s.analysis.coverage)]
     if not of_music:
         return []
-    last = of_music[-1]
+    last = sorted(of_music, key=_began_s)[-1]  # the order of work is not that of the clock
     n_clips = FindingList.of(last.analysis.findings).n_found("clip")
     if not n_clips:
         return []  # its verdict stands in the table, with how much of it was judged
     many = f"{n_clips:,} half-cycles" if n_clips > 1 else "1 half-cycle"
     return [f"{many} of what was played last clipped ({last.label})."]
+
+
+def _began_s(source: Source) -> float:
+    """When it was recorded, by the computer's clock; 0 where nothing says."""
+    began_s = source.analysis.settings.notes.get("started_host_s")
+    return float(began_s) if isinstance(began_s, int | float) else 0.0

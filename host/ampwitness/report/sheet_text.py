@@ -14,6 +14,7 @@ from ampwitness.report.sheet_content import (
     Sheet,
 )
 from ampwitness.report.sheet_walks import STATE_WORDS
+from ampwitness.units import bind_units, unbind_units
 
 
 def text_sheet(sheet: Sheet, *, width: int = 100) -> str:
@@ -26,7 +27,8 @@ def text_sheet(sheet: Sheet, *, width: int = 100) -> str:
     def section(title: str, entries: list[str]) -> None:
         lines.extend(["", title])
         for entry in entries:
-            lines.extend(textwrap.wrap(entry, width, initial_indent="  ", subsequent_indent="    "))
+            wrapped = textwrap.wrap(bind_units(entry), width, initial_indent="  ", subsequent_indent="    ")
+            lines.extend(map(unbind_units, wrapped))
 
     if sheet.equipment:
         section("Equipment, as typed", [f"{name}: {facts}" for name, facts in sheet.equipment])
