@@ -48,7 +48,7 @@ def test_findings_do_not_depend_on_the_windows(is_overlapping: bool) -> None:
     if is_overlapping:
         case = event_signals.restruck_case(5, "overlap")
     else:
-        case = event_signals.music_case(5, kinds=("plucked", "held", "drum"), seconds=45.0)
+        case = event_signals.music_case(5, kinds=("plucked", "held", "drum"), seconds=22.0)
     whole = run(NoteDetector(), case.volts, window_s=7.0)
     assert len(whole.findings) > 10
     for window_s in (1.0, 10.0, 60.0, 0.173):

@@ -84,21 +84,22 @@ def test_knee_ten_percent_watts_and_supply() -> None:
     assert 12.2 < float(knee["supply_at_knee_v"] or 0) < 13.0
 
 
-@pytest.mark.parametrize("window_s", [0.04, 1.0, 60.0])
-def test_same_findings_whatever_the_window(window_s: float) -> None:
+def test_same_findings_whatever_the_window() -> None:
     output = np.concatenate([np.zeros(5000), tone(KnobAmplifier(rail_v=25.0), ramp_v(10, 36, 6)), np.zeros(3000)])
-    assert run(output, window_s).findings == run(output, 10.0).findings
+    wanted = run(output, 10.0).findings
+    for window_s in (0.04, 1.0, 60.0):
+        assert run(output, window_s).findings == wanted, window_s
 
 
 def test_stepped_levels_with_pauses_make_one_curve() -> None:
     """The stepped track: 2.5 s a level with pauses between."""
     amplifier = KnobAmplifier(rail_v=30.0)
     parts = []
-    for level_db in np.arange(-6, 2.1, 0.5):
+    for level_db in np.arange(-3, 2.1, 0.5):
         crest = np.full(round(2.5 * RATE_HZ), 30.0 * 10 ** (level_db / 20))
         parts += [tone(amplifier, crest), np.zeros(round(0.5 * RATE_HZ))]
     result = run(np.concatenate(parts))
-    assert len([f for f in result.findings if f.kind == "tone"]) == 17
+    assert len([f for f in result.findings if f.kind == "tone"]) == 11
     knee = only(result, "knee").measured
     assert 20 * math.log10(float(knee["knee_v"] or 0) / find_true_knee(amplifier, 40.0).level_v) == pytest.approx(
         0, abs=0.015

@@ -47,8 +47,7 @@ def knees(result: DetectorResult) -> list[Finding]:
     return [finding for finding in result.findings if finding.kind == "knee"]
 
 
-@pytest.mark.parametrize("hz", [4100.0, 6300.0])
-@pytest.mark.parametrize("with_source", [True, False])
+@pytest.mark.parametrize(("hz", "with_source"), [(4100.0, True), (6300.0, False)])
 def test_a_tone_without_distortion_finds_the_ceiling_by_its_steps(hz: float, with_source: bool) -> None:
     (found,) = knees(through_board(hz, drive_steps(-8, 2), with_source=with_source))
     follow_v = float(found.measured["follow_v"] or 0)

@@ -60,8 +60,8 @@ def read(page: str) -> Outline:
     return outline
 
 
-def test_page_is_whole_offline_and_escaped(small_analysis: Analysis) -> None:
-    outline = read(html_page(small_analysis))
+def test_page_is_whole_offline_and_escaped(small_page: str) -> None:
+    outline = read(small_page)
     assert [link for link in outline.links if not link.startswith("data:image/png;")] == []
     assert outline.scripts == 2  # what is drawn, and the page's own; the cause in the fixture tries to bring a third
     assert outline.pictures_without_words == 0
@@ -70,8 +70,8 @@ def test_page_is_whole_offline_and_escaped(small_analysis: Analysis) -> None:
         assert words in outline.text
 
 
-def test_page_is_the_same_each_time(small_analysis: Analysis) -> None:
-    assert html_page(small_analysis) == html_page(small_analysis)
+def test_page_is_the_same_each_time(small_analysis: Analysis, small_page: str) -> None:
+    assert html_page(small_analysis) == small_page
 
 
 def test_page_of_nothing_still_opens(small_analysis: Analysis) -> None:
@@ -132,8 +132,8 @@ def test_a_burst_whose_cause_is_not_known_says_so_in_words(small_analysis: Analy
         assert f"up to 1.5 dB, {words}\n" in text
 
 
-def test_each_kind_is_explained_by_the_one_text_and_linked(small_analysis: Analysis) -> None:
-    page = html_page(small_analysis)
+def test_each_kind_is_explained_by_the_one_text_and_linked(small_analysis: Analysis, small_page: str) -> None:
+    page = small_page
     outline = read(page)
     for kind in KIND_WORDS:
         said = explain(kind)
@@ -149,7 +149,7 @@ def test_each_kind_is_explained_by_the_one_text_and_linked(small_analysis: Analy
     assert "ampwitness explain" not in text_report(dataclasses.replace(small_analysis, findings=()))
 
 
-def test_headroom_of_each_passage_is_drawn_and_worded_alike(small_analysis: Analysis) -> None:
+def test_headroom_of_each_passage_is_drawn_and_worded_alike(small_analysis: Analysis, small_page: str) -> None:
     columns = ["start_s", "stop_s", "headroom_db", "uncertainty_db", "at_s", "crest_v", "ceiling_v", "supply_v"]
     rows = [[0.0, 2.0, 3.5, 0.1, 1.0, -20.0, -30.0, 13.0], [2.5, 4.0, 1.25, 0.05, 3.5, 26.0, 30.0, 12.5]]
     headroom = {"columns": columns, "passages": rows, "n_passages": 2, "median_db": 2.4, "longest_s": 10.0,
@@ -160,7 +160,7 @@ def test_headroom_of_each_passage_is_drawn_and_worded_alike(small_analysis: Anal
     assert "headroom (dB)" in page  # the picture's axis
     assert "1.25 dB (+-0.10)" in page
     assert "1.25 dB (+-0.10)" in said
-    assert "Headroom of what did not clip" not in html_page(small_analysis)
+    assert "Headroom of what did not clip" not in small_page
 
 
 def test_the_date_stands_under_the_title_and_long_spans_are_told_in_hours(small_analysis: Analysis) -> None:
@@ -175,11 +175,13 @@ def test_the_date_stands_under_the_title_and_long_spans_are_told_in_hours(small_
     assert [seconds_to_span(s) for s in (73.0, 725.0, 7080.0)] == ["73.0 s", "12 min 5 s", "1 h 58 min"]
 
 
-def test_what_nobody_asked_for_takes_one_line_and_a_flat_top_is_told_in_milliseconds(small_analysis: Analysis) -> None:
+def test_what_nobody_asked_for_takes_one_line_and_a_flat_top_is_told_in_milliseconds(
+    small_analysis: Analysis, small_page: str
+) -> None:
     text = text_report(small_analysis, width=200)
     assert "What did the guided setting conclude?" not in text
     assert "This recording says nothing about test tones, gain curves, gain settings, supply checks," in text
-    page = html_page(small_analysis)
+    page = small_page
     assert "flat (ms)" in page
     assert "<td>4.100</td>" in page
 
@@ -227,7 +229,7 @@ def test_commands_in_sentences_are_code_and_nothing_else_is_let_through() -> Non
     )
 
 
-def test_a_number_is_never_parted_from_its_unit(small_analysis: Analysis) -> None:
+def test_a_number_is_never_parted_from_its_unit(small_analysis: Analysis, small_page: str) -> None:
     """At no width of the terminal, nor on the page; and the terminal's text has plain spaces, which can be searched."""
     bound = bind_units("12.60 V, 5 ms, 40 Hz, 33.0 mohm, 1.4 % and 2 mistakes in 3 channels")
     assert bound.count("\u00a0") == 5
@@ -235,11 +237,11 @@ def test_a_number_is_never_parted_from_its_unit(small_analysis: Analysis) -> Non
         text = text_report(small_analysis, width=width)
         assert "\u00a0" not in text
         assert not [line for line in text.splitlines() if line.split(maxsplit=1)[:1] in (["V"], ["s"], ["dB"], ["%"])]
-    assert "11.20\u00a0V" in html_page(small_analysis)
+    assert "11.20\u00a0V" in small_page
 
 
-def test_the_page_begins_with_the_verdict_and_what_to_do(small_analysis: Analysis) -> None:
-    page = html_page(small_analysis)
+def test_the_page_begins_with_the_verdict_and_what_to_do(small_analysis: Analysis, small_page: str) -> None:
+    page = small_page
     places = [page.index(words) for words in ("In short: 1 cut-out", "What to do first", "What was found")]
     assert places == sorted(places)
     assert "<li><strong>Start with the cut-out at 3.000\u00a0s.</strong> Its output stopped" in page

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -42,12 +43,18 @@ def verified(run: Run, *arguments: object) -> dict[str, Any]:
     return result
 
 
+@cache
+def bytes_of_a_day() -> tuple[tuple[bytes, ...], ...]:
+    """38 s of made music as a board sends it."""
+    return tuple(tuple(pieces) for pieces, _ in iter_day(38 / 3600, 5))
+
+
 @pytest.fixture(scope="module")
 def parts(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with a recording of 39 s in parts of 0.5 MB (about 10 s each)."""
     folder = tmp_path_factory.mktemp("parts")
     writer, host_s = RotatingWriter(folder / "soak.mcap", {"amplifier": "bench"}, 500_000), 1_700_000_000.0
-    for pieces, _ in iter_day(38 / 3600, 5):
+    for pieces in bytes_of_a_day():
         for raw in pieces:
             for at in range(0, len(raw), 997):  # as a port hands bytes on: frames cut anywhere
                 host_s += 0.02
@@ -82,8 +89,7 @@ def test_parts_are_read_alone_and_as_one_without_a_seam(run: Run, parts: Path) -
 
 
 def test_a_hello_is_seen_wherever_the_bytes_were_cut() -> None:
-    pieces, _ = next(iter(iter_day(19 / 3600, 5)))
-    first, second = pieces[0], pieces[1]
+    first, second = bytes_of_a_day()[0][:2]
     assert find_hello(first, True) == find_hello(second, True) == 0
     assert find_hello(first, False) is None
     assert find_hello(first[-300:] + second, False) == 300
