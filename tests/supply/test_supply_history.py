@@ -128,3 +128,34 @@ def test_what_was_given_out_is_let_go_of(arrays: dict[str, FloatArray]) -> None:
     assert len(steps)
     assert kept
     assert all(column() is None for column in kept)
+
+
+@pytest.mark.parametrize("window_s", [1.0, 7.77])
+def test_steady_volts_that_an_output_plays_on_are_no_power(window_s: float) -> None:
+    """A stage at half its supply, whose volts fall from 6.2 to 4.8 V and come back: behind its capacitor, or across a
+    bridge, nothing of them is left."""
+    t = np.arange(round(40 * RATE_HZ)) / RATE_HZ
+    wave = 5.0 * np.sin(2 * np.pi * 55 * t) * (t % 1.3 < 0.9)
+    stands_v = np.where((t > 18) & (t < 24), 4.8, 6.2)
+    supply = np.full(len(t), 12.4)
+    plain = collect({"supply": supply, "output": wave}, window_s)
+    half = collect({"supply": supply, "output": wave + stands_v}, window_s)
+    is_settled = np.abs(half.time_s[:, None] - [18.0, 24.0]).min(axis=1) > 1.0
+    assert half.output_v2[is_settled] == pytest.approx(plain.output_v2[is_settled], abs=0.6)
+    assert set(half.volts) == {"supply"}
+
+
+def test_an_engine_is_cranked_behind_an_output_at_half_the_supply() -> None:
+    """What such a stage would seem to ask for rises as the supply falls."""
+    t = np.arange(round(24 * RATE_HZ)) / RATE_HZ
+    u, v = np.maximum(t - 8.0, 0.0), np.maximum(t - 8.9, 0.0)
+    wave = 4.0 * np.sin(2 * np.pi * 55 * t) * (0.4 + 0.6 * (t % 0.9 < 0.5)) * ((t < 8.02) | (t > 10.0))
+    open_v = np.where(t < 8.9, 10.4 - 3.5 * np.exp(-u / 0.05) + 0.35 * np.sin(2 * np.pi * 7 * u), 13.9)
+    open_v = np.where(t < 8.0, 12.4, np.where(v > 0, 13.9 - 3.3 * np.exp(-v / 0.2), open_v))
+    supply = open_v - 0.05 * wave**2 + 0.003 * np.random.default_rng(2).standard_normal(len(t))
+    dips, history = DipDetector(), SupplyHistory()
+    for window in iter_windows_from_arrays({"supply": supply, "output": wave + supply / 2}, RATE_HZ, window_s=5.0):
+        dips.push(window)
+        history.push(window)
+    states = find_engine_states(history.finish(), dips.finish().findings)
+    assert [span.state for span in states.spans] == ["rest", "cranking", "charging"]

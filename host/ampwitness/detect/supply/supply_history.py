@@ -24,6 +24,7 @@ MINUTE_STEPS = round(MINUTE_S / STEP_S)
 MOST_MINUTES, MOST_MARKED, MOST_KEPT = 60, 40, 90
 LEVEL_QUANTILE, LEVEL_V, MARKED_FALL_V = 0.95, 0.12, 3.0
 _RIPPLE, _RIPPLE_FROM_V = "ripple", 13.0
+_LEVEL, _LEVEL_STEPS, _LEVEL_LEAST_V = "level", 100, 0.5  # of the output, over a second
 _SQUARED = ("output", _RIPPLE)
 _EDGE = 1e-6  # of a step: a sample that lies on a step's edge belongs to what follows
 
@@ -51,9 +52,10 @@ class SupplySteps:
     """Steps in which every sample was there, in order of time; all arrays (n,).
 
     `index` counts steps of STEP_S from recording time 0. `output_v2` is the mean square of the output (NaN where it was
-    not recorded); `volts` the mean of each of ROLES that was recorded, NaN where it was not; `ripple_v` how far the
-    supply's volts lay from their mean within a step, rms (None: not known). Of a recording longer than MOST_MINUTES
-    the steps of some minutes are left out, see `SupplyHistory`.
+    not recorded) about steady volts it plays on, as a stage at half its supply does: they feed no load. `volts` is the
+    mean of each of ROLES that was recorded, NaN where it was not; `ripple_v` how far the supply's volts lay from their
+    mean within a step, rms (None: not known). Of a recording longer than MOST_MINUTES the steps of some minutes are
+    left out, see `SupplyHistory`.
     """
 
     index: npt.NDArray[np.int64]
@@ -122,6 +124,8 @@ class SupplyHistory:
             for role in roles:
                 segment = window.traces[role].segments[at]
                 steps, rows[role] = self._reduce(role, segment.start_s, segment.rate_hz, segment.volts)
+                if role == "output":
+                    _, rows[_LEVEL] = self._reduce(_LEVEL, segment.start_s, segment.rate_hz, segment.volts)
                 if role == "supply":
                     # From a level near by: the volts' own squares would drown what they differ by.
                     above_v = np.asarray(segment.volts, dtype=np.float64) - _RIPPLE_FROM_V
@@ -162,7 +166,7 @@ class SupplyHistory:
             return
         index = np.concatenate(self._index)
         columns = {role: np.concatenate(parts) for role, parts in self._columns.items()}
-        self._roles |= dict.fromkeys(columns)
+        self._roles |= dict.fromkeys(role for role in columns if role != _LEVEL)
         numbers = index // MINUTE_STEPS
         stop = len(index) if before is None else int(np.searchsorted(numbers, before))
         borders = [0, *(np.flatnonzero(np.diff(numbers[:stop])) + 1).tolist(), stop]
@@ -173,6 +177,8 @@ class SupplyHistory:
         self._columns = {role: [column[stop:]] for role, column in columns.items()}
 
     def _keep(self, number: int, index: npt.NDArray[np.int64], columns: dict[str, FloatArray]) -> None:
+        if "output" in columns:
+            columns["output"] = _without_level(columns["output"], columns.pop(_LEVEL))
         known = columns["supply"][np.isfinite(columns["supply"])]
         level_v = float(np.quantile(known, LEVEL_QUANTILE)) if len(known) else float("nan")
         is_marked = bool(len(known)) and float(known.min()) < level_v - MARKED_FALL_V
@@ -233,6 +239,15 @@ class SupplyHistory:
         whole = counts >= np.floor(STEP_S * rate_hz - _EDGE)
         whole[-1] &= (last + 1) * STEP_S - (start_s + n / rate_hz) < _EDGE * STEP_S + 1e-9
         return steps[whole], totals[whole] / counts[whole]
+
+
+def _without_level(squares_v2: FloatArray, means_v: FloatArray) -> FloatArray:
+    """(n,) mean squares of a minute's steps about what the output stands at, of their mean squares and means."""
+    if not abs(np.mean(means_v)) > _LEVEL_LEAST_V or len(means_v) < _LEVEL_STEPS:
+        return squares_v2
+    ones = np.ones(_LEVEL_STEPS)
+    level_v = np.convolve(means_v, ones, "same") / np.convolve(np.ones(len(means_v)), ones, "same")
+    return np.asarray(np.maximum(squares_v2 - 2.0 * level_v * means_v + level_v**2, 0.0), dtype=squares_v2.dtype)
 
 
 def collect_history(windows: Iterable[TraceWindow]) -> SupplySteps:
