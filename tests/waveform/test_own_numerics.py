@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.detect.clips.clip_coupled import _quick_length
-from ampwitness.detect.cutouts.cutout_watch import _highest_of_last
+from ampwitness.detect.cutouts.cutout_candidates import highest_of_last
 from ampwitness.waveform.adc_correction import _normal_shares
 from scipy import fft
 from scipy.ndimage import maximum_filter1d
@@ -16,7 +16,7 @@ from scipy.special import ndtr
 def test_the_highest_of_the_last_few(n: int) -> None:
     values = np.random.default_rng(n).normal(size=300).astype(np.float32)
     want = maximum_filter1d(values, n, mode="nearest", origin=n // 2)
-    np.testing.assert_array_equal(_highest_of_last(values, n), want)
+    np.testing.assert_array_equal(highest_of_last(values, n), want)
 
 
 def test_quick_lengths_are_products_of_small_primes() -> None:

@@ -1,7 +1,8 @@
 """Interruptions of the output: where, how, and what came first. What to read, in this order:
 
 1. `cutouts` cuts windows into unbroken runs, lets each be followed, and weighs stops against each other.
-2. Where the output stops and comes back: `cutout_watch` finds stops, `cutout_return` where it sounds again,
+2. Where the output stops and comes back: `cutout_candidates` finds where the output goes quiet,
+   `cutout_watch` which of that are stops, `cutout_return` where it sounds again,
    `cutout_softer` whether the programme only went on more softly. Beside it run watches for what is no plain silence
    (`cutout_beside` is what they share): volts of a half-supply stage that sink (`cutout_bias`), steady volts out of
    silence (`cutout_dc_rise`) and under a programme (`cutout_dc_under`), breaks in a row (`cutout_stutter`), an output

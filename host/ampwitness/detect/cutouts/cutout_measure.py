@@ -30,6 +30,7 @@ HIGH_RATIO = 0.5  # cut as high as this, with other sounds on it, it may look as
 HIGH_FALL_S = 0.006
 STEPPED_RATIO = 0.20
 HELD_OVER_REST = 7.0
+HELD_OVER_HISS = 5.0
 STEP_OVER_REST = 3.0  # a noise that plays on under a note that ended has crests as high before as after
 LAST_RMS_RATIO = 0.37
 _BEFORE_FALL_S = (0.060, 0.012)
@@ -148,6 +149,7 @@ class Stop:
     supply_at_return_v: float | None = None
     remote_rose_s: float | None = None
     is_dc_only: bool = False
+    is_hiss: bool = False  # what is left sounds like the logger's noise or an output stage's (`cutout_noise`)
     plays_softer: bool = False  # the programme went on more softly (`cutout_softer`)
     is_under: bool = False  # steady volts under a programme that played on: nothing stopped
     n_before_10_s: int = 0  # stops that had ended in the ten seconds before
@@ -175,7 +177,7 @@ class Stop:
         # Noise-like material has no continuation to leave: its level must have held right up to the stop, or the very
         # last millisecond stood high.
         held = self.last_rms_ratio >= LAST_RMS_RATIO and self.abrupt_ratio >= ABRUPT_RATIO
-        held = held and self.abrupt_ratio >= HELD_OVER_REST * self.soon_after_ratio
+        held = held and (self.abrupt_ratio >= HELD_OVER_REST * self.soon_after_ratio or self.stands_over_hiss)
         least = max(TRUNCATED_RATIO, STEP_OVER_REST * self.soon_after_ratio)
         stepped = self.step_ratio >= least and self.abrupt_ratio >= STEPPED_RATIO
         if self.cut_s is None:
@@ -184,6 +186,11 @@ class Stop:
             return True  # the noise on a tone hides when it left its continuation
         sharp = self.cut_ratio >= TRUNCATED_RATIO and self.fall_s <= FALL_S
         return sharp or (self.cut_ratio >= HIGH_RATIO and self.fall_s <= HIGH_FALL_S)
+
+    @property
+    def stands_over_hiss(self) -> bool:
+        """Whether nothing but hiss is left, whose crests are high, and the last of the wave stood far above its rms."""
+        return self.is_hiss and self.extra.get("last_v", 0.0) >= HELD_OVER_HISS * self.off_rms_v
 
     @property
     def start_uncertainty_s(self) -> float:
@@ -213,6 +220,7 @@ def measure_wave(run: RunSteps, stop: Stop, on_since: int) -> None:
     _, after = run.samples("output", at + round(0.002 * rate_hz), at + round(0.025 * rate_hz))
     stop.soon_after_ratio = float(np.max(np.abs(after - stop.rest_v), initial=0.0)) / stop.peak_v
     last = near[-round(0.007 * rate_hz) : -round(0.001 * rate_hz)]
+    stop.extra["last_v"] = _rms(last)
     begin = max(run.first * run.step, at - round(0.185 * rate_hz), on_since * run.step)
     first, samples = run.samples("output", begin, at + round(0.030 * rate_hz))
     n_before = at - round(0.015 * rate_hz) - first

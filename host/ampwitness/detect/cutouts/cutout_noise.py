@@ -29,6 +29,7 @@ _STANDS_OUT = (
 )
 _DOUBT_TIMES = 1.75  # the level before is itself only measured; so much holds 95 % of drawn falls
 _TINY = 1e-12
+_LEAST_MEANS, _WHITE = 20, (0.3, 2.0)
 
 
 def date_in_noise(wave: FloatArray, n_before: int, n_quiet: int, rate_hz: float) -> tuple[float, float] | None:
@@ -120,3 +121,12 @@ def _top(values: FloatArray) -> float:
     a, b, c = values[at - 1 : at + 2].tolist()
     bend = a - 2 * b + c
     return at + 0.5 * (a - c) / bend if bend < 0 else float(at)
+
+
+def is_hiss(volts: FloatArray, n: int) -> bool:
+    """Whether means of `n` samples scatter as little as those of white noise do: no tone, and no programme."""
+    rows = volts[: len(volts) // n * n].reshape(-1, n)
+    power = float(np.var(volts))
+    if n < 2 or len(rows) < _LEAST_MEANS or power <= 0:
+        return False
+    return _WHITE[0] < n * float(np.var(rows.mean(axis=1))) / power < _WHITE[1]

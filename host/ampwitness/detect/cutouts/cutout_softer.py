@@ -19,6 +19,9 @@ _FROM, _BIN = 500, 100
 _SOUNDS_V, _SOUNDS_RATIO = 0.06, 0.015  # rms; of the peak before
 _VARIES_RATIO = 1.6  # loudest over softest tenth of a second: hum and hiss stay within 1.2
 _ALIKE = 0.7
+UP_TO_STEPS, NEAR_STEPS = 300, 30
+_SHORT, _QUIET, _BURST = 25, 50, 60  # steps
+_ENDS_RATIO = 5.0  # rms before, of the rms behind
 
 
 def goes_on_softly(run: RunSteps, stop: Stop) -> bool:
@@ -35,6 +38,25 @@ def goes_on_softly(run: RunSteps, stop: Stop) -> bool:
     if float(np.quantile(rms, 0.25)) < max(_SOUNDS_V, _SOUNDS_RATIO * stop.peak_v):
         return False
     return float(rms.max()) > _VARIES_RATIO * float(rms.min()) or _follows_source(run, begin)
+
+
+def sounds_up_to(run: RunSteps, stop: Stop, step: int, known: int) -> bool:
+    """Whether what is left behind a stop sounds on for a third of a second at least up to a step, and ends there."""
+    begin = step - UP_TO_STEPS
+    if begin < stop.stop_sample // run.step + NEAR_STEPS or step + _QUIET > known:
+        return False
+    before, behind = (run.steps("mean", a, b).astype(np.float64) for a, b in ((begin, step), (step + 5, step + _QUIET)))
+    rms = before[: UP_TO_STEPS // _SHORT * _SHORT].reshape(-1, _SHORT).std(axis=1)
+    return float(np.median(rms)) > max(_SOUNDS_V, _ENDS_RATIO * float(behind.std()))
+
+
+def find_burst(run: RunSteps, stop: Stop, step: int) -> int | None:
+    """Since which step something is heard that ends at `step`, too short to be told from a click; None: nothing is."""
+    begin = max(step - _BURST, stop.stop_sample // run.step + NEAR_STEPS // 2)
+    high, low = run.steps("high", begin, step + 5), run.steps("low", begin, step + 5)
+    limit_v = max(6.0 * stop.off_rms_v, 0.03 * stop.peak_v)
+    loud = np.flatnonzero(np.maximum(high - stop.rest_v, stop.rest_v - low) > limit_v)
+    return min(begin + int(loud[0]), step) if len(loud) else None
 
 
 def _follows_source(run: RunSteps, begin: int) -> bool:

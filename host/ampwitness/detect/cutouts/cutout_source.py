@@ -61,7 +61,9 @@ def measure_source(run: RunSteps, stop: Stop) -> None:
     tail = samples[-round(0.040 * run.rate_hz) :]
     rest_v, noise_v = float(np.median(tail)), float(np.std(tail))
     peak_v = float(np.max(np.abs(samples - rest_v)))
-    loud = np.flatnonzero(np.abs(samples - rest_v) > max(5 * noise_v, 0.02 * peak_v))
+    hidden_v = 5 * stop.off_rms_v / stop.source_gain_ratio if stop.source_gain_ratio > 0 else 0.0
+    # Where noise hides the output's end, it hides as much of the source's: else that seems to sound on for longer.
+    loud = np.flatnonzero(np.abs(samples - rest_v) > min(max(5 * noise_v, 0.02 * peak_v, hidden_v), 0.5 * peak_v))
     if len(loud):
         stop.source_stop_s = run.start_s + (first + int(loud[-1]) + 1) / run.rate_hz
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from ampwitness.detect.cutouts.cutout_candidates import FALL_DB, LEAST_PEAK_V
 from ampwitness.detect.cutouts.cutout_cause import (
     AT_LEVEL_V,
     LOW,
@@ -24,7 +25,7 @@ from ampwitness.detect.cutouts.cutout_cause import (
 from ampwitness.detect.cutouts.cutout_level import learn_level
 from ampwitness.detect.cutouts.cutout_measure import ABRUPT_RATIO, LAST_RMS_RATIO, OFF_S, TRUNCATED_RATIO, Stop
 from ampwitness.detect.cutouts.cutout_protection import HEAT_SEEN_S, OVER_CURRENT
-from ampwitness.detect.cutouts.cutout_watch import FALL_DB, LEAST_PEAK_V, RunWatch
+from ampwitness.detect.cutouts.cutout_watch import RunWatch
 from ampwitness.detect.cutouts.mark_ties import measure_liveness
 from ampwitness.detect.cutouts.turn_on import TurnOnWatch, is_turn_on_thump
 from ampwitness.detect.result import DetectorResult
@@ -44,7 +45,7 @@ HUM_NEAR_S = 0.2
 HUM_EXPLAINS = (PROTECTION, "not decided", SOURCE)
 SOFT_RATIO, SOFT_RMS_RATIO = 0.15, 0.20  # a note that faded stands lower in its last half-cycle
 HELD_RATIO = 0.05  # of the swing before: what is as low as this, but held its level to the last 6 ms, did not fade
-SILENT_V, SILENT_RATIO = 0.06, 0.015
+SILENT_V, HISS_V, SILENT_RATIO = 0.06, 0.12, 0.015
 ROLES = ("output", "supply", "battery", "ground", "remote", "source")
 
 
@@ -289,7 +290,7 @@ def _is_reported(stop: Stop, cause: Cause) -> bool:
 
 def _is_silent(stop: Stop) -> bool:
     """Whether nothing is left but hiss. Where something plays on under the note that ended, the amplifier is on."""
-    return stop.off_rms_v <= max(SILENT_V, SILENT_RATIO * stop.peak_v)
+    return stop.off_rms_v <= max(HISS_V if stop.is_hiss else SILENT_V, SILENT_RATIO * stop.peak_v)
 
 
 def _follows_a_collapse(stop: Stop) -> bool:
