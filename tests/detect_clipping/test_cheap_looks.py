@@ -17,6 +17,7 @@ from ampwitness.detect.clips.clip_screen import (
     NEAR_TOP_S,
     Suspects,
     find_suspects,
+    run_lengths,
     top_near,
 )
 from ampwitness.detect.clips.clip_stream import (
@@ -184,3 +185,15 @@ def test_far_below_the_top_weak_answers_are_not_looked_at(looked: tuple[Stretch,
     assert (suspects.answer[low] >= LOW_ANSWER).all()
     top_v = top_near(stretch.output_v, RATE_HZ, crests.sign, crests.sample)
     assert not looks_full[crests.level_v < BELOW_TOP_SHARE * top_v].any()
+
+
+@pytest.mark.parametrize("reach", [3, 8])
+def test_many_short_windows_have_the_same_run_lengths_as_a_few(reach: int) -> None:
+    rng = np.random.default_rng(reach)
+    window = np.cumsum(rng.normal(size=(3000, 2 * reach + 1)), axis=1).astype(np.float32)
+    window -= window[:, reach].copy()[:, None]
+    floor_v = -rng.uniform(-0.1, 4.0, 3000).astype(np.float32)
+    together = run_lengths(window, reach, floor_v)
+    few = [run_lengths(window[k : k + 100], reach, floor_v[k : k + 100]) for k in range(0, 3000, 100)]
+    np.testing.assert_array_equal(np.stack(together), np.concatenate(few, axis=1))
+    assert len(np.unique(together[0])) == reach + 1

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from ampwitness.bench.adc import AdcModel as BenchAdc
 from ampwitness.bench.adc import nominal_inl_lsb
+from ampwitness.waveform import adc_correction
 from ampwitness.waveform.adc_correction import CENTRE_CODE, NOMINAL_ADC, AdcModel, correct_counts, make_correction
 
 LSB_V = 3.3 / 4096
@@ -81,3 +82,20 @@ def test_a_board_whose_wide_codes_differ_keeps_an_error_of_that_size():
     error = correct_counts(counts, make_correction(NOMINAL_ADC, 8, 8.0)) - (true - CENTRE_CODE)
     remaining = (error - error.mean()).std()
     assert adc.noise_lsb / 8**0.5 < remaining < 1.5
+
+
+def test_counts_far_from_every_wide_code_are_passed_over_only_where_nothing_would_change(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    rng = np.random.default_rng(3)
+    correction = make_correction(NOMINAL_ADC, 8, 8.0)
+    runs = []
+    for _ in range(150):
+        wave = rng.choice([8, 240, 1600, 8000]) * np.sin(np.arange(300) * rng.uniform(0.001, 3))
+        runs.append(np.clip(rng.uniform(0, 32760) + wave, 0, 32760).astype(np.uint16))
+    quickly = [correct_counts(run, correction) for run in runs]
+    is_far = [adc_correction._is_far_from_wide(run, correction) for run in runs]
+    assert 30 < sum(is_far) < 120
+    monkeypatch.setattr(adc_correction, "_is_far_from_wide", lambda *_: False)
+    for run, codes in zip(runs, quickly, strict=True):
+        np.testing.assert_array_equal(correct_counts(run, correction), codes)

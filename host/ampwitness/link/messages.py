@@ -238,9 +238,10 @@ def parse_hello(frame: Frame) -> Hello:
 def parse_status(payload: bytes) -> Mapping[str, Any]:
     """The board's counters. Raises MessageError when a loss counter is missing or no whole number."""
     raw = parse_object(payload, "status")
-    fields = Fields(raw, "status")
     for name in STATUS_COUNTERS:
-        fields.integer(name, 0, _BOARD_INT_MAX)
+        value = raw.get(name)
+        if type(value) is not int or not 0 <= value <= _BOARD_INT_MAX:
+            raise Fields(raw, "status").bad(name)
     return raw
 
 

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import lru_cache
-from math import erfc, sqrt
+from math import ceil, erfc, floor, sqrt
 
 import numpy as np
 import numpy.typing as npt
@@ -237,7 +237,7 @@ def correct_counts(
     codes = np.empty(len(counts), dtype=np.float32) if out is None else out
     np.take(correction.still, counts, mode="clip", out=codes)
     moving = correction.moving
-    if moving is None or len(counts) < 2:
+    if moving is None or len(counts) < 2 or _is_far_from_wide(counts, correction):
         return codes
     at, distance = _find_candidates(counts, correction)
     # How far the signal moves from one sample to the next, from both neighbours.
@@ -272,6 +272,14 @@ def correct_counts(
     added += (count - np.float32(CENTRE_CODE * correction.counts_per_code)) / np.float32(correction.counts_per_code)
     codes[at] = added
     return codes
+
+
+def _is_far_from_wide(counts: CountArray, correction: AdcCorrection) -> bool:
+    """Whether no sample can have met a wide code, as `_find_candidates` would say of each: a supply seldom does."""
+    low, high, per_code = int(counts.min()), int(counts.max()), correction.counts_per_code
+    most = (correction.reach_lsb + _MOST_SHIFT_LSB) * per_code + 4 + (high - low) / 2
+    first, last = ((end / per_code - WIDE_CODES[0]) / _SPACING for end in (low - most, high + most))
+    return ceil(first) > floor(last)
 
 
 def _nearest_wide(count: CountArray, correction: AdcCorrection) -> npt.NDArray[np.intp]:

@@ -124,7 +124,8 @@ class Assembler:
         self._lines_on: tuple[str, ...] = ()
         self._runs: list[Run] = []
         self._at = Fraction(0)  # where the next window starts
-        self._now = Fraction(0)  # how far the decoded items reach
+        self._now = Fraction(0)  # how far the blocks reach,
+        self._seen_s = 0.0  # and what else was decoded
         self._waiting = _Waiting()
         self._built: deque[_Built] = deque()
         self.n_scans_received = 0
@@ -169,7 +170,7 @@ class Assembler:
         return self._meter.result()
 
     def _see(self, time_s: float) -> None:
-        self._now = max(self._now, Fraction(time_s))
+        self._seen_s = max(self._seen_s, time_s)
 
     def _take_block(self, block: Block) -> None:
         if len(block.counts) == 0:
@@ -279,10 +280,14 @@ class Assembler:
         self._waiting.saturations[role] = later
         return tuple(sorted(here, key=lambda s: (s.start_s, s.channel_role, s.rail)))
 
+    def _has_settled(self, built: _Built) -> bool:
+        settled = built.stop + self._settle
+        return settled <= self._now or settled <= Fraction(self._seen_s)
+
     def _release(self, everything: bool) -> list[TraceWindow]:
         released: list[TraceWindow] = []
         waiting = self._waiting
-        while self._built and (everything or self._built[0].stop + self._settle <= self._now):
+        while self._built and (everything or self._has_settled(self._built[0])):
             built = self._built.popleft()
             is_last = everything and not self._built
             stop_s = float("inf") if is_last else float(built.stop)

@@ -49,6 +49,15 @@ class Causes:
     settled_v: FloatArray
     then_v: FloatArray
 
+    def take(self, chosen: slice) -> Causes:
+        """Some of them, as they lie."""
+        return Causes(*(getattr(self, name)[chosen] for name in self.__slots__))
+
+    def put(self, chosen: npt.NDArray[np.bool_], some: Causes) -> None:
+        """Put some in their places."""
+        for name in self.__slots__:
+            getattr(self, name)[chosen] = getattr(some, name)
+
 
 def read_ceiling(side: Mapping[str, Any] | None) -> Ceiling | None:
     """One polarity of the clip detector's rail model as a ceiling, all positive; None where none was learned."""

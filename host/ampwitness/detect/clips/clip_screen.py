@@ -26,6 +26,7 @@ IntArray = npt.NDArray[np.intp]
 
 BLOCK = 4  # samples
 AT_ONCE = 4096  # crests: fewer, and calls cost more than what they do; more is only memory
+MANY_ROWS = 100  # times as many as points in each: then they are gone through place by place
 APART = 1  # blocks to either side that a crest stands above
 CELL_S = 2.0  # the highest value of this and the neighbouring cells is the local top
 NEAR_TOP_SHARE = 0.5
@@ -177,11 +178,10 @@ def find_crests(
         inside = blocks[at] * np.float32(sign)
         sample = at * BLOCK + np.argmax(inside, axis=1)
         sample = np.clip(sample, 2, len(volts) - 3)
-        around = samples_around(volts, sample, 2)
-        around *= np.float32(sign)
-        # The highest sample may be a plateau's last before a steep flank.
-        threes = around[:, :3] + around[:, 1:4] + around[:, 2:]
-        level = threes.max(axis=1).astype(float) / 3
+        around = np.multiply(samples_around(volts, sample, 2).T, np.float32(sign), order="C")
+        # The highest sample may be a plateau's last before a steep flank. Place by place: rows so short are slow.
+        threes = [around[k] + around[k + 1] + around[k + 2] for k in range(3)]
+        level = np.maximum(np.maximum(threes[0], threes[1]), threes[2]).astype(float) / 3
         signs.append(np.full(len(at), sign))
         samples.append(sample.astype(np.intp))
         levels.append(level)
@@ -389,8 +389,23 @@ def samples_around(
 
 def run_lengths(window: FloatArray, middle: int, floor_v: FloatArray) -> tuple[FloatArray, FloatArray]:
     """How far each row stays above its floor to either side of its middle, in points."""
+    if len(window) > MANY_ROWS * window.shape[1]:  # short and many: half of the time
+        return _lengths_by_place(window.T.copy(), middle, floor_v)
     before, after = _until(window < floor_v[:, None], middle)
     return before - 0.5, after - 0.5
+
+
+def _lengths_by_place(places: FloatArray, middle: int, floor_v: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """`run_lengths` of windows that stand place by place, (points, n)."""
+    lengths = []
+    for outward in (places[middle::-1], places[middle:]):
+        stays = outward[0] >= floor_v
+        n_points = stays.astype(np.intp)
+        for place in outward[1:-1]:
+            stays &= place >= floor_v
+            n_points += stays
+        lengths.append(n_points - 0.5)
+    return lengths[0], lengths[1]
 
 
 def _until(below: npt.NDArray[np.bool_], middle: int) -> tuple[IntArray, IntArray]:

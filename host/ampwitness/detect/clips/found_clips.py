@@ -21,6 +21,7 @@ from ampwitness.detect.clips.clip_candidates import CEILINGS, HELD_BY, PLACES, S
 from ampwitness.detect.clips.clip_cause import (
     CAUSES,
     OPEN,
+    Causes,
     attach_cause,
     judge_clips,
     learn_ceilings,
@@ -77,6 +78,7 @@ class ClipTable(FindingTable):
         self._rest = np.zeros((0, len(NUMBERS) + self._n_supply + self._n_output))  # of a last block
         self._judged: _Judged | None = None
         self._open: tuple[int, FloatArray] = (-1, self._rest)
+        self._open_causes: tuple[int, Causes | None] = (-1, None)
         self.add(columns, supply, output)
 
     @classmethod
@@ -138,9 +140,9 @@ class ClipTable(FindingTable):
         judged = self._judged
         if judged is None:
             return clip
-        get, lagged_v = self._columns(rows)
+        get, _ = self._columns(rows)
         ceiling = judged.ceilings.get(str(clip.measured["polarity"]))
-        causes = judge_clips(get, lagged_v, ceiling, judged.model)
+        causes = self._causes_of_block(row // _BLOCK).take(slice(row % _BLOCK, row % _BLOCK + 1))
         return attach_cause(clip, causes, tell_why(get, causes, ceiling, judged.model))
 
     def _columns(self, rows: FloatArray) -> tuple[dict[str, FloatArray], FloatArray]:
@@ -227,19 +229,32 @@ class ClipTable(FindingTable):
         """The same clips with a cause each (`clip_cause`)."""
         judged = object.__new__(ClipTable)
         judged.__dict__.update(self.__dict__)
-        judged._judged = None
+        judged._judged, judged._open_causes = None, (-1, None)
         cause, lost_db = np.full(len(self), OPEN, dtype=np.int8), Column()
         for at in range(self._n_blocks):
-            block = self._block(at)
-            lost = np.full(len(block), np.nan)
-            is_positive = block[:, _AT["sign"]] > 0
-            for side, mine in zip(SIDES, (is_positive, ~is_positive), strict=True):
-                causes = judge_clips(*self._columns(block[mine]), ceilings.get(side), model)
-                rows = np.flatnonzero(mine)
-                cause[at * _BLOCK + rows], lost[rows] = causes.cause, causes.lost_db
-            lost_db.append(lost)
+            causes = self._judge_block(at, ceilings, model)
+            cause[at * _BLOCK : at * _BLOCK + len(causes.cause)] = causes.cause
+            lost_db.append(causes.lost_db)
         judged._judged = _Judged(ceilings, model, cause, lost_db)
         return judged
+
+    def _judge_block(self, at: int, ceilings: Mapping[str, CeilingFit], model: SupplyModel | None) -> Causes:
+        """The causes of a block's clips of both polarities."""
+        block = self._block(at)
+        causes = Causes(np.full(len(block), OPEN, dtype=np.int8), *np.full((4, len(block)), np.nan))
+        is_positive = block[:, _AT["sign"]] > 0
+        for side, mine in zip(SIDES, (is_positive, ~is_positive), strict=True):
+            causes.put(mine, judge_clips(*self._columns(block[mine]), ceilings.get(side), model))
+        return causes
+
+    def _causes_of_block(self, at: int) -> Causes:
+        """Those that this table's causes are, of the block that is read: one by one they took half of the time."""
+        number, causes = self._open_causes
+        if number != at or causes is None:
+            assert self._judged is not None
+            causes = self._judge_block(at, self._judged.ceilings, self._judged.model)
+            self._open_causes = (at, causes)
+        return causes
 
 
 def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequence[float]) -> Finding:
