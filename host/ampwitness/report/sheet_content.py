@@ -371,10 +371,17 @@ def _walks_not_given(steps: Sequence[WorkStep], walks: Sequence[Walk]) -> list[s
     return [f"No readings are at hand of: {', '.join(missing)}."] if missing else []
 
 
+def _word_calibrations(sources: Sequence[Source]) -> list[str]:
+    """One sentence for all recordings where no role was calibrated in two ways, else one for each."""
+    used = dict.fromkeys(c for source in sources for c in source.analysis.settings.calibrations)
+    if used and len({c.role for c in used}) == len(used):
+        return [word_calibrations(tuple(used))]
+    return list(dict.fromkeys(word_calibrations(source.analysis.settings.calibrations) for source in sources))
+
+
 def _basis(sources: Sequence[Source]) -> tuple[str, ...]:
     """What the volts rest on, and whether anything was lost; said once where it is alike."""
-    calibrations = dict.fromkeys(word_calibrations(source.analysis.settings.calibrations) for source in sources)
-    lines = list(calibrations)
+    lines = _word_calibrations(sources)
     lines += dict.fromkeys(
         f"Source resistance: {state['assumed']}."
         for source in sources
