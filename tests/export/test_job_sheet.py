@@ -181,6 +181,16 @@ def test_the_last_music_is_the_one_recorded_last_not_the_last_step(small_analysi
     )
 
 
+def test_what_nobody_was_asked_is_no_condition(small_analysis: Analysis) -> None:
+    def said(**answers: str) -> str:
+        setting = replace(SETTING, evidence={"answers": answers})
+        source = Source(replace(small_analysis, findings=(setting,)), "Gain of each channel")
+        return compose_sheet([source], vehicle="v", date="2026-05-04").conditions
+
+    assert said(gain_equaliser="flat", gain_boost="not asked") == "equaliser flat"
+    assert said(gain_equaliser="not asked") == ""
+
+
 def test_what_the_volts_rest_on_is_said_once_for_recordings_of_other_channels(small_analysis: Analysis) -> None:
     one = small_analysis.settings.calibrations[0]
     every = (one, replace(one, role="battery"))

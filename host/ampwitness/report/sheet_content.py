@@ -9,6 +9,7 @@ from typing import Any
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.wording import (
     KIND_WORDS,
+    NOT_ASKED,
     describe_finding,
     find_worst,
     word_calibrations,
@@ -256,7 +257,8 @@ def _conditions(sources: Sequence[Source]) -> str:
     for source in sources:
         for finding in source.analysis.findings:
             if finding.kind == "setting":
-                answers |= {str(k): str(v) for k, v in (finding.evidence.get("answers") or {}).items() if v}
+                said = (finding.evidence.get("answers") or {}).items()
+                answers |= {str(key): str(answer) for key, answer in said if answer and answer != NOT_ASKED}
     return "; ".join(f"{key.removeprefix('gain_').replace('_', ' ')} {value}" for key, value in answers.items())
 
 
