@@ -47,9 +47,9 @@ def test_tops_that_bend_once_found_no_ceiling(changed: dict[str, float], is_kink
 @pytest.mark.parametrize(("noise_v", "is_asked"), [(0.03, True), (0.25, False)])
 def test_flanks_are_not_asked_where_the_noise_is_music(noise_v: float, is_asked: bool) -> None:
     rng = np.random.default_rng(3)
-    rows = _rows(40, gain=20.0, noise_v=noise_v, promised_v=30.5, promised_sd_v=noise_v / 3)
+    rows = _rows(40, gain=20.0, noise_v=noise_v, promised_v=30.5, promised_sd_v=noise_v / 3, cut_below_v=30.1)
     rows.columns["level_v"] = 30 + 0.003 * rng.standard_normal(40)
-    rows.columns["promised_v"][20:] = 29.5
+    rows.columns["promised_v"][20:], rows.columns["cut_below_v"][20:] = 29.5, 0.0
     rail = learn_rail(rows["level_v"], rows.supply, rows.output)
     assert rail is not None
     above, below = leads_above(rail, rows, np.full(40, 30.0), np.ones(40, dtype=bool))

@@ -9,7 +9,6 @@ from typing import Any
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.wording import (
     KIND_WORDS,
-    NOT_ASKED,
     describe_finding,
     find_worst,
     word_calibrations,
@@ -257,8 +256,7 @@ def _conditions(sources: Sequence[Source]) -> str:
     for source in sources:
         for finding in source.analysis.findings:
             if finding.kind == "setting":
-                said = (finding.evidence.get("answers") or {}).items()
-                answers |= {str(key): str(answer) for key, answer in said if answer and answer != NOT_ASKED}
+                answers |= {str(k): str(v) for k, v in (finding.evidence.get("answers") or {}).items() if v}
     return "; ".join(f"{key.removeprefix('gain_').replace('_', ' ')} {value}" for key, value in answers.items())
 
 
@@ -373,17 +371,10 @@ def _walks_not_given(steps: Sequence[WorkStep], walks: Sequence[Walk]) -> list[s
     return [f"No readings are at hand of: {', '.join(missing)}."] if missing else []
 
 
-def _word_calibrations(sources: Sequence[Source]) -> list[str]:
-    """One sentence for all recordings where no role was calibrated in two ways, else one for each."""
-    used = dict.fromkeys(c for source in sources for c in source.analysis.settings.calibrations)
-    if used and len({c.role for c in used}) == len(used):
-        return [word_calibrations(tuple(used))]
-    return list(dict.fromkeys(word_calibrations(source.analysis.settings.calibrations) for source in sources))
-
-
 def _basis(sources: Sequence[Source]) -> tuple[str, ...]:
     """What the volts rest on, and whether anything was lost; said once where it is alike."""
-    lines = _word_calibrations(sources)
+    calibrations = dict.fromkeys(word_calibrations(source.analysis.settings.calibrations) for source in sources)
+    lines = list(calibrations)
     lines += dict.fromkeys(
         f"Source resistance: {state['assumed']}."
         for source in sources

@@ -16,11 +16,11 @@
 6. Second looks at what the first one let go, each for a kind of ceiling: short shelves (`clip_shelves`), where dense
    music stands still (`clip_tight`), tops between two corners (`clip_corners`), that sink within a note (`clip_sunk`),
    without a corner (`clip_soft`, `soft_fit`), limits of the current (`clip_current`, `load_current`), crests that come
-   just up to a ceiling (`clip_faint`, `clip_promise`). Their rows are made by `clip_rows`.
+   just up to a ceiling (`clip_faint`, `clip_promise`, `clip_odds`). Their rows are made by `clip_rows`.
 7. The judge (`clip_verdict`). Doubles are dropped (`clip_doubles`), then each polarity is judged (`clip_side`): a rail
    is learned (`rail_model`) from what is plain by itself (`clip_plain`) or piles up (`clip_pile`), and used both ways.
    What else is believed: what nothing round stands above (`clip_topmost`), what the other polarity vouches for
-   (`clip_partner`). What speaks against: round crests (`clip_round`), much of one look that is refused
+   (`clip_partner`, `clip_few`). What speaks against: round crests (`clip_round`), much of one look that is refused
    (`clip_lookalike`).
 8. Whether a source did it instead: levels that no ceiling explains (`clip_source`, `clip_refuted`), judged by
    `clip_source_sides`.

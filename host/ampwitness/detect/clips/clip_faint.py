@@ -26,7 +26,7 @@ from ampwitness.types import FloatArray
 
 IntArray = npt.NDArray[np.intp]
 
-FEWEST_PLAIN, MOST_PLAIN = 3, 120
+MOST_PLAIN = 120
 NEAR_SHARE = 0.006  # of the ceiling: how far above what is known of it so far a crest is still looked at,
 BELOW_SD, ABOVE_SD = 1.5, 3.0  # and in noise of one sample
 LEAST_SD = 1.0  # by which the flanks must lead above the ceiling
@@ -92,18 +92,21 @@ def _rows(faint: FaintCrests, found: Promises) -> Candidates | None:
     """Rows where what the flanks promise lies above the ceiling."""
     crests, ceiling_v = faint.crests, faint.ceiling_v
     with np.errstate(invalid="ignore"):
-        rises = found.crest_v - ceiling_v >= LEAST_SD * found.sd_v
+        by_flanks = found.crest_v - ceiling_v >= LEAST_SD * found.sd_v
+        rises = by_flanks | ((found.cut_below_v >= ceiling_v) & (found.likely_v > ceiling_v))
     if not rises.any():
         return None
-    found, crests, ceiling_v = found.take(rises), crests.take(rises), ceiling_v[rises]
-    over = found.curve_v > ceiling_v[:, None]
+    found, crests, ceiling_v, by_flanks = found.take(rises), crests.take(rises), ceiling_v[rises], by_flanks[rises]
+    crest_v = np.where(by_flanks, found.crest_v, found.likely_v)
+    shifted_v = np.where(by_flanks, 0.0, found.likely_v - found.crest_v)
+    over = found.curve_v + shifted_v[:, None] * found.rises > ceiling_v[:, None]
     first, last = np.argmax(over, axis=1), N_PLACES - 1 - np.argmax(over[:, ::-1], axis=1)
     start, stop = found.first + (first - 0.5) * found.step, found.first + (last + 0.5) * found.step
     # A curve through both corners: what it falls beyond them is what it rises within.
-    slope = 4 * (found.crest_v - ceiling_v) / (stop - start)
+    slope = 4 * (crest_v - ceiling_v) / (stop - start)
     return rows_of(
-        faint.side, start, stop, ceiling_v, found.crest_v, slope, slope, crests.level_v, CORNER_SD_S, is_coarse=0.0,
-        crest_sd_v=found.sd_v, promised_v=found.crest_v, promised_sd_v=found.sd_v,
+        faint.side, start, stop, ceiling_v, crest_v, slope, slope, crests.level_v, CORNER_SD_S, is_coarse=0.0,
+        crest_sd_v=found.sd_v, promised_v=found.crest_v, promised_sd_v=found.sd_v, cut_below_v=found.cut_below_v,
     )  # fmt: skip
 
 
@@ -120,6 +123,7 @@ def note_promises(tables: list[tuple[View, Candidates]]) -> None:
         known = np.isfinite(found.sd_v)
         rows["promised_v"][some[known]] = found.crest_v[known]
         rows["promised_sd_v"][some[known]] = found.sd_v[known]
+        rows["cut_below_v"][some[known]] = found.cut_below_v[known]
 
 
 def _doubtful(view: View, rows: Candidates) -> IntArray:
@@ -132,7 +136,7 @@ def _doubtful(view: View, rows: Candidates) -> IntArray:
 
 def _rail_so_far(table: Candidates) -> Rail | None:
     plain = np.flatnonzero(find_plain(table))
-    if len(plain) >= FEWEST_PLAIN:
+    if len(plain):
         plain = plain[:: -(-len(plain) // MOST_PLAIN)]
         return learn_rail(table["level_v"][plain], table.supply[plain], table.output[plain])
     pile = find_pile(table, might_be_plateaus(table))

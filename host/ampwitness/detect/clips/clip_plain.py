@@ -34,6 +34,8 @@ PROMISED_ABOVE_SD = 2.0
 SHORTEST_PROMISED = 2.5  # samples: what lasts no longer is as well chance
 CUT_OFF_SD = 1.5
 LEAST_RAIL_SD = 0.0003  # of the level
+PLATEAU_SD = 0.5  # noise of one sample: of the level of a plateau
+MOST_AGREEING = 8  # plateaus whose mean tells the ceiling better than one: they err together
 # Of the level: noise above it is music, and no polynomial follows that. In a made day of dense music the flanks' word
 # cost one clip of eight.
 PROMISED_NOISE_SHARE = 0.005
@@ -138,7 +140,8 @@ def slack_of(table: Candidates) -> FloatArray:
 def leads_above(
     rail: Rail, table: Candidates, expected_v: FloatArray, inliers: BoolArray
 ) -> tuple[BoolArray, BoolArray]:
-    """(n,) which rows' flanks are known to lead above the rail, and which are known not to.
+    """(n,) which rows' flanks are known to lead above the rail, for all that they and the tops say, and which are known
+    not to: the flanks do not promise it either.
 
     Parameters
     ----------
@@ -148,12 +151,21 @@ def leads_above(
     """
     off = (table["level_v"] - expected_v)[inliers]
     rail_sd = 1.4826 * float(np.median(np.abs(off - np.median(off)))) if len(off) else 0.0
+    above = was_cut_off_at(table, expected_v, max(len(off), 1), rail_sd)
     sd_v = np.hypot(table["promised_sd_v"], np.maximum(rail_sd, LEAST_RAIL_SD * expected_v))
-    above = table["promised_v"] - expected_v >= PROMISED_SD * sd_v
+    below = ~above & (table["promised_v"] - expected_v < PROMISED_SD * sd_v)
     known = (table["promised_sd_v"] > 0) & (table["gain"] < DOUBTFUL_GAIN) & stands_at_level(table)
     known &= rail.spread_v <= FAINT_SPREAD_SD * table["noise_v"]
     known &= table["noise_v"] <= PROMISED_NOISE_SHARE * table["level_v"]
-    return known & above, known & ~above
+    return known & above, known & below
+
+
+def was_cut_off_at(table: Candidates, expected_v: FloatArray, n_agree: int, rail_sd_v: float = 0.0) -> BoolArray:
+    """(n,) which rows were cut off by a ceiling at `expected_v` (n,) for all that flanks and top say together
+    (`clip_odds`); so many plateaus agree about it with such a deviation."""
+    each_sd_v = np.maximum(rail_sd_v, PLATEAU_SD * table["noise_v"])
+    ceiling_sd_v = np.maximum(each_sd_v / np.sqrt(min(n_agree, MOST_AGREEING)), LEAST_RAIL_SD * expected_v)
+    return np.asarray(table["cut_below_v"] >= expected_v + ceiling_sd_v)
 
 
 def is_cut_off(table: Candidates) -> BoolArray:

@@ -22,6 +22,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.clips.clip_odds import FEWEST_HALF, Leads, cut_below
 from ampwitness.detect.clips.clip_screen import run_lengths, samples_around
 from ampwitness.types import FloatArray
 
@@ -45,6 +46,9 @@ class Promises:
     first: FloatArray  # place of the first of `curve_v`, in samples of the stretch,
     step: FloatArray  # and from one to the next
     curve_v: FloatArray  # (n, N_PLACES) over the top
+    cut_below_v: FloatArray  # the highest ceiling that cut it off for all that flanks and top say (`clip_odds`), or 0,
+    likely_v: FloatArray  # and the crest then
+    rises: FloatArray  # (n, N_PLACES) by how much the curve rises with its crest
 
     def take(self, rows: npt.NDArray[np.bool_] | IntArray) -> Promises:
         return Promises(*(getattr(self, name)[rows] for name in self.__slots__))
@@ -58,6 +62,7 @@ class _Design:
     basis: FloatArray  # (n_flank, DEGREE + 1) orthonormal: what a curve takes of them
     curve: FloatArray  # (DEGREE + 1, N_PLACES) and what that says of the curve over the top
     spread: FloatArray  # (N_PLACES,) standard deviation there, for a noise of 1 V
+    at_samples: FloatArray  # (DEGREE + 1, 2 half + 1) as `curve`, at the samples of the top
 
 
 @lru_cache(maxsize=512)
@@ -70,7 +75,9 @@ def _design(half: int, n_flank: int) -> _Design:
     basis, triangle = np.linalg.qr(powers)
     over = np.polynomial.legendre.legvander(np.linspace(-half, half, N_PLACES) / reach, DEGREE)
     curve = np.linalg.solve(triangle.T, over.T)
-    return _Design(place, basis, curve, np.sqrt(np.sum(curve**2, axis=0)))
+    samples = np.polynomial.legendre.legvander(np.arange(-half, half + 1) / reach, DEGREE)
+    at_samples = np.linalg.solve(triangle.T, samples.T)
+    return _Design(place, basis, curve, np.sqrt(np.sum(curve**2, axis=0)), at_samples)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +111,8 @@ def _measure(tops: list[Tops], rate_hz: float) -> Promises:
     widest = round(FLANKS_S[-1] * rate_hz)
     n = sum(len(some.sample) for some in tops)
     crest_v, sd_v, first, step = np.full((4, n), np.nan)
-    out = Promises(crest_v, sd_v, first, step, np.full((n, N_PLACES), np.nan))
+    curve_v, rises = np.full((2, n, N_PLACES), np.nan)
+    out = Promises(crest_v, sd_v, first, step, curve_v, np.zeros(n), np.full(n, np.nan), rises)
     if not n:
         return out
     noise_v = np.repeat([some.noise_v for some in tops], [len(some.sample) for some in tops])
@@ -119,15 +127,18 @@ def _measure(tops: list[Tops], rate_hz: float) -> Promises:
     for size in np.unique(half[known]).tolist():
         rows = np.flatnonzero(known & (half == size))
         mine = up[rows].astype(np.float64)
-        is_narrowest = True
-        for flank_s in FLANKS_S:
-            design = _design(size, round(flank_s * rate_hz))
-            if len(design.place) < DEGREE + 4:
-                continue
+        lengths = [round(flank_s * rate_hz) for flank_s in FLANKS_S]
+        designs = [_design(size, length) for length in lengths if 2 * length >= DEGREE + 4]
+        used = np.full(len(rows), -1)
+        for k, design in enumerate(designs):
             flanks = mine[:, longest + widest + design.place]
-            most = MOST_NARROW_MISFIT if is_narrowest else MOST_MISFIT
-            is_narrowest = False
-            _keep_better(out, rows, middle[rows], flanks, design, size, noise_v[rows], most)
+            most = MOST_MISFIT if k else MOST_NARROW_MISFIT
+            used[_keep_better(out, rows, middle[rows], flanks, design, size, noise_v[rows], most)] = k
+        for k, design in enumerate(designs if size >= FEWEST_HALF else []):
+            some = np.flatnonzero(used == k)
+            flanks = mine[some[:, None], longest + widest + design.place]
+            top_v = mine[some, longest + widest - size : longest + widest + size + 1]
+            _weigh(out, rows[some], flanks, top_v, design, noise_v[rows[some]])
     return out
 
 
@@ -145,8 +156,8 @@ def _find_top(some: Tops, longest: int, widest: int) -> tuple[IntArray, IntArray
 def _keep_better(
     out: Promises, rows: IntArray, middle: IntArray, flanks: FloatArray, design: _Design, half: int,
     noise_v: FloatArray, most_misfit: float,
-) -> None:  # fmt: skip
-    """Put in what these flanks promise where they fit, and better than before."""
+) -> npt.NDArray[np.bool_]:  # fmt: skip
+    """Put in what these flanks promise where they fit, and better than before; which rows those are."""
     mean_v = flanks.mean(axis=1, keepdims=True)
     flanks = flanks - mean_v
     taken = flanks @ design.basis
@@ -162,3 +173,24 @@ def _keep_better(
     out.first[chosen] = middle[better] - half
     out.step[chosen] = 2 * half / (N_PLACES - 1)
     out.curve_v[chosen] = curve_v[better] + mean_v[better]
+    return np.asarray(better)
+
+
+def _weigh(
+    out: Promises, rows: IntArray, flanks: FloatArray, top_v: FloatArray, design: _Design, noise_v: FloatArray
+) -> None:
+    """Put in what flanks and tops say together of rows of which the promise is known."""
+    if not len(rows):
+        return
+    mean_v = flanks.mean(axis=1, keepdims=True)
+    taken = (flanks - mean_v) @ design.basis
+    at = np.argmax(taken @ design.curve, axis=1)
+    of_crest, spread_v2 = design.curve.T[at], design.spread[at, None] ** 2
+    rises = of_crest @ design.at_samples / spread_v2
+    # What was added to the noise for flanks that fit badly counts at the top as well.
+    unit_v2 = (out.sd_v[rows, None] / design.spread[at, None]) ** 2
+    left_v2 = unit_v2 * np.maximum(np.sum(design.at_samples**2, axis=0) - rises**2 * spread_v2, 0.0)
+    curve_v = taken @ design.at_samples + mean_v
+    leads = Leads(curve_v, left_v2, rises, out.crest_v[rows], out.sd_v[rows])
+    out.cut_below_v[rows], out.likely_v[rows] = cut_below(leads, top_v, noise_v)
+    out.rises[rows] = of_crest @ design.curve / spread_v2

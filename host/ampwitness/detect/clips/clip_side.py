@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from ampwitness.detect.clips.clip_candidates import Candidates, HighCrests
 from ampwitness.detect.clips.clip_doubles import STAY_SHARE
+from ampwitness.detect.clips.clip_few import crests_beside, joins_few
 from ampwitness.detect.clips.clip_lookalike import look_like_the_music
 from ampwitness.detect.clips.clip_pile import SUNK, Pile, find_pile, is_one_note, might_be_plateaus, pile_of_stays
 from ampwitness.detect.clips.clip_plain import (
@@ -68,7 +69,6 @@ FEWEST_LEVEL = 3  # plateaus that a ceiling which moves under strongly driven ha
 FEWEST_ROUND = 10  # crests at a level that tell what brought them there
 FAR_ABOVE = 1.06  # times the highest of a top between two corners
 LOOSE_TOLERANCE = 0.012  # of the level: a rail known no better vouches for little,
-TOUCHES_S = 5e-4
 LOOSE_GAIN = 25.0  # and the fit must speak for itself
 
 
@@ -110,14 +110,7 @@ def _higher_crests(rail: Rail, tolerance: float, crests: HighCrests, table: Cand
 def _round_crests(crests: HighCrests, table: Candidates, sign: float) -> HighCrests:
     """Those crests that no row of the table says to be cut off: the highest samples of noise on many faint plateaus
     stand above their ceiling."""
-    cut = np.flatnonzero(is_cut_off(table))
-    cut = cut[np.argsort(table["start_s"][cut], kind="stable")]
-    if not len(cut):
-        return crests
-    at = np.clip(np.searchsorted(table["start_s"][cut], crests.time_s + TOUCHES_S) - 1, 0, None)
-    start_s, stop_s = table["start_s"][cut][at], table["stop_s"][cut][at]
-    on_it = (crests.time_s >= start_s - TOUCHES_S) & (crests.time_s <= stop_s + TOUCHES_S) & (crests.sign == sign)
-    return crests.take(~on_it)
+    return crests_beside(crests, table, is_cut_off(table), sign)
 
 
 def judge_side(table: Candidates, crests: HighCrests, sign: float, *, are_level: bool = False) -> SideVerdict:
@@ -134,6 +127,7 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float, *, are_level:
     noise = float(np.median(table["noise_v"])) if n else 0.0
     rail: Rail | None = None
     tolerance = 0.0
+    few_inliers = np.zeros(n, dtype=bool)
     at_rail_set = plain.copy()
     for _ in range(20):  # a cluster that higher crests refute is no rail: look again above it
         chosen = np.flatnonzero(at_rail_set)
@@ -174,6 +168,7 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float, *, are_level:
             0.0 if pile is not None and pile.is_of_stays else slack_of(table)
         )
         few = np.count_nonzero(inliers) < 3
+        few_inliers = inliers & few
         threshold = np.where(near, ALONE_GAIN if few else AT_RAIL_GAIN, ALONE_GAIN)
         threshold = np.where(table["is_coarse"] > 0, 0.0, threshold)
         over_sd = (table["crest_v"] - table["level_v"]) / np.maximum(table["crest_sd_v"], 1e-9)
@@ -261,6 +256,8 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float, *, are_level:
     topmost = find_topmost(table, crests, sign, accepted)
     alone = topmost | (~accepted & basic & needs_no_company(table))
     accepted, undecided = accepted | alone, undecided | alone
+    joined = joins_few(table, crests, sign, expected, accepted, few_inliers)
+    accepted, undecided = accepted | joined, undecided | joined
     (of_music,) = look_like_the_music([(table, accepted)])
     if rail is not None and _is_firm(rail, expected):
         of_music &= ~(np.abs(table["level_v"] - expected) <= tolerance)
