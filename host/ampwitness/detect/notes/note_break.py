@@ -42,6 +42,7 @@ _NEAR_PITCH = 0.03  # half a semitone: whether phases go on is asked up to there
 _SAME_PITCH, _SAME_LEFT = 0.01, 0.0025  # where the pitch does not turn, so little left is smooth though a break gains
 _IN_PHASE, _SLOW_PERIODS, _LEAST_RISE = 0.97, 1.2, 10**0.15  # mean cosine; from 10 to 90 % of a rise; of power
 _SLOW_S = 0.018  # the same of high notes: averaged over a period, what is struck takes 10 to 14 ms
+_FALLS_AGAIN = 0.25  # of power, on its way up: no swell does
 _BACK_PERIODS, _LOWEST_S, _HIGHEST_S = 5, 0.030, 0.120  # known ahead; behind, in which it is lowest, and highest
 _PHASES_TO_HZ = 165.0
 _KEPT_PHASE, _TURNS_OVER = 0.90, 0.05  # mean cosine of twice the angle, a semitone has 0.76; of the harmonics' size
@@ -178,6 +179,10 @@ def swells_in_phase(band: FloatArray, at: int, rate_hz: float, pitch_hz: float) 
     level = squares[period:] - squares[:-period]
     low = int(np.argmin(level[: n + lowest]))
     rise = level[low:]
+    # What falls again to a quarter was struck: how slowly the next one comes says nothing of it.
+    falls = rise < _FALLS_AGAIN * np.maximum.accumulate(rise)
+    if falls.any():
+        rise = rise[: int(np.argmax(falls))]
     top = rise.max()
     if top < _LEAST_RISE * rise[0]:
         return True

@@ -41,6 +41,7 @@ _LEAST_QUIET = 20  # slow samples behind a stop, in which silence is looked for
 _NEARER = 23  # slow samples: the prediction then ends 7 ms before a departure
 _THERE_BEFORE, _MOSTLY_ENDED = 0.20, 0.30  # of energy in the 60 ms ahead, not carried back; of what is new behind
 _DRUM_S, _THERE_YOUNG, _YOUNG_ENDED = (0.150, 0.250), 0.30, 0.50  # the same within a drum's length of a beginning
+_PURE_RATIO = 0.002  # as STEADY_RATIO: a tone under a drum leaves a tenth of that, one struck again and again thrice it
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,7 +221,8 @@ class PlaceLooker:
         # What a short drum did at first lies within the 60 ms: only its end is asked of.
         left = min(short, long) if since_s < _DRUM_S[0] else long
         if since_s < _DRUM_S[1]:
-            return left < min(_THERE_YOUNG, _YOUNG_ENDED * novelty)
+            most = _THERE_YOUNG if unexplained < _PURE_RATIO else _THERE_BEFORE
+            return left < min(most, _YOUNG_ENDED * novelty)
         return left < min(_THERE_BEFORE, _MOSTLY_ENDED * novelty)
 
     def _measure_backwards(self, onset_slow: FloatArray) -> dict[int, tuple[float, float, float]]:
