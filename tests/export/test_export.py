@@ -239,6 +239,13 @@ def test_a_gap_that_the_clock_says_is_nothing_still_ends_a_run() -> None:
     assert Fraction(len(pieces[0].volts), 80) == 1
 
 
+@pytest.mark.parametrize(("n_missing", "runs"), [(0.0, [0, 0]), (1.0, [0, 1]), (5.0, [0, 1])])
+def test_windows_between_which_a_sample_is_missing_are_no_run(n_missing: float, runs: list[int]) -> None:
+    (first,) = iter_windows_from_arrays({"output": np.zeros(80)}, 80, window_s=1.0)
+    pieces = list(RunCutter().pieces([first, shift(first, 1.0 + n_missing / 80)]))  # type: ignore[list-item]
+    assert [piece.run for piece in pieces] == runs
+
+
 @pytest.mark.parametrize(("option", "name"), [("--wav", "o.wav"), ("--npz", "o.npz"), ("--mdf", "o.mf4")])
 def test_a_folder_that_may_not_be_written_is_told_before_any_work(
     option: str, name: str, small_recording: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
