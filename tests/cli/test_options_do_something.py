@@ -77,3 +77,10 @@ def test_check_supply_takes_answers_as_options(run: Run, tmp_path: Path) -> None
 def test_calibrate_refuses_a_meter_that_cannot_be(run: Run, tmp_path: Path) -> None:
     for option, value in (("--meter-percent", 21), ("--meter-volts", 11)):
         assert run("calibrate", "--port", tmp_path / "none", option, value).code == 2
+
+
+def test_kinds_may_be_typed_in_small_or_capital_letters(run: Run, tmp_path: Path) -> None:
+    cable = ["cable", "--mm2", 16, "--length", 5, "--amps", 100, "--json", "--metal"]
+    assert json.loads(run(*cable, "CCA").out) == json.loads(run(*cable, "cca").out)
+    for kind, code in (("agm", 3), ("Lithium", 3), ("lead", 2)):  # 3: understood, and no board there
+        assert run("record", "--port", tmp_path / "nowhere", "--battery-kind", kind).code == code

@@ -157,6 +157,8 @@ def test_left_and_right_in_db(folder: Path, tmp_path: Path) -> None:
     unlike = compare_pair("a", ("l", Level(10, "level of a steady tone")), ("r", Level(10, "level it was left at")))
     assert unlike.difference_db is None
     assert compare_pair("a", ("l", None), ("r", Level(10, "x"))).words.startswith("not judged: what was last noted of")
+    near, far = (compare_pair("a", ("l", Level(10, "x", 40.0)), ("r", Level(10, "x", hz))) for hz in (41.9, 42.1))
+    assert (near.difference_db, far.difference_db) == (0.0, None)  # a twentieth apart is another tone
     assert "at 40 Hz" in compare_pair("a", ("l", Level(10, "x", 40.0)), ("r", Level(10, "x", 1000.0))).words
     days = compare_pair("a", ("l", Level(10, "x", day="2024-05-01")), ("r", Level(11, "x", day="2024-05-02")))
     assert days.difference_db == pytest.approx(0.828, abs=0.001)

@@ -42,7 +42,11 @@ def _as_text(run: CableRun, name: str) -> str:
 @click.option("--length", "run_m", type=FINITE, required=True, help="Distance from source to load, m.")
 @click.option("--amps", type=FINITE, required=True, help="Steady current, or rms, A.")
 @click.option(
-    "--metal", type=click.Choice(list(_METALS)), default="copper", show_default=True, help="cca: clad aluminium."
+    "--metal",
+    type=click.Choice(list(_METALS), case_sensitive=False),
+    default="copper",
+    show_default=True,
+    help="cca: clad aluminium.",
 )
 @click.option("--temperature", "temperature_c", type=FINITE, default=20.0, show_default=True, help="Of the metal, C.")
 @click.option("--one-way", is_flag=True, help="Count one conductor; the current returns elsewhere.")

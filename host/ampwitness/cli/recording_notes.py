@@ -45,7 +45,9 @@ _DESCRIBING = {
         "--clamp-zero-v", "current_zero_v", type=FINITE, help="What that clamp gives at no current. Without it: 2.5 V."
     ),
     "battery_kind": click.option(
-        "--battery-kind", type=click.Choice(["flooded", "AGM", "lithium"]), help="Tells rest from charging."
+        "--battery-kind",
+        type=click.Choice(["flooded", "AGM", "lithium"], case_sensitive=False),
+        help="Tells rest from charging.",
     ),
     "reference_point": click.option(
         "--reference",

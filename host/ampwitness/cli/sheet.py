@@ -33,7 +33,13 @@ from ampwitness.whole_file import refuse_targets, write_whole
 @click.argument("recording", metavar="[RECORDING|RESULT.json]...", type=NAMED_PATH, nargs=-1)
 @click.option("--job", "job_folder", type=NAMED_PATH, help="Folder of the job: equipment, steps.")
 @click.option("--html", "html_path", type=NAMED_PATH, help="Write the page here, to be printed.")
-@click.option("--paper", type=click.Choice(PAPERS), default="A4", show_default=True, help="What it is printed on.")
+@click.option(
+    "--paper",
+    type=click.Choice(PAPERS, case_sensitive=False),
+    default="A4",
+    show_default=True,
+    help="What it is printed on.",
+)
 @click.option("--vehicle", help="What stands on top. Default: the job's name, or what was typed when recording.")
 @click.option("--by", "fitted_by", default="", help="Who fitted and measured.")
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
