@@ -21,5 +21,13 @@ def test_a_gentle_demand_is_said_to_show_no_time_constants() -> None:
     state = {"open_v": 12.6, "lowest_v": 12.4, "judged_s": 40.0, "source_ohm": None, "not_judged": "why",
              "time_constants": [],
              "time_constants_not_judged": "what the amplifier takes rose within 50 ms at no time"}  # fmt: skip
+    terms = [{"what": what, "time_constant_s": lag_s, "share": share}
+             for what, lag_s, share in (("at once", 0.001, 1.0), ("through a store (capacitor)", 0.02, 0.74),
+                                        ("recovering (regulator)", 0.8, -0.31))]  # fmt: skip
+    told = word_supply({"supply": {"states": {"at rest": {**state, "time_constants": terms}}}})
+    assert (
+        "At rest: what it sags at once then changes: through a store (capacitor), by +74 %, time constant about "
+        "0.02 s; recovering (regulator), by -31 %, time constant about 0.8 s."
+    ) in told
     (said,) = (s for s in word_supply({"supply": {"states": {"at rest": state}}}) if "how fast" in s)
     assert said == "At rest: how fast it answers was not judged: what the amplifier takes rose within 50 ms at no time."

@@ -58,10 +58,9 @@ def _word_state(state: Mapping[str, Any]) -> list[str]:
     slow = [t for t in state.get("time_constants") or () if t["time_constant_s"] > 0.015]
     if slow:
         words = "; ".join(
-            f"{t['what']}, time constant about {t['time_constant_s']:.2g} s, {100 * t['share']:+.0f} % of it"
-            for t in slow
+            f"{t['what']}, by {100 * t['share']:+.0f} %, time constant about {t['time_constant_s']:.2g} s" for t in slow
         )
-        texts.append(f"its sag at once is not all: {words}.")
+        texts.append(f"what it sags at once then changes: {words}.")
     elif state.get("time_constants"):
         texts.append("it answers at once: no store or slow part with a time constant above 15 ms was seen.")
     elif state.get("time_constants_not_judged"):
