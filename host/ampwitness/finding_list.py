@@ -15,7 +15,7 @@ from bisect import bisect_right
 from collections import Counter, OrderedDict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from itertools import accumulate
-from typing import Any, overload
+from typing import Any, cast, overload
 
 import numpy as np
 import numpy.typing as npt
@@ -256,7 +256,8 @@ class KeptTable(FindingTable):
 
 def _own(values: Mapping[str, Any]) -> Mapping[str, Any]:
     """Of a view of a shared table a copy, as a view keeps all of the table in memory."""
-    return dict(values) if hasattr(type(values), "reduce_shared") else values
+    to_dict = getattr(type(values), "to_dict", None)
+    return values if to_dict is None else cast(Mapping[str, Any], to_dict(values))
 
 
 class _Pickler(pickle.Pickler):

@@ -258,3 +258,16 @@ def test_a_long_list_keeps_a_few_bytes_a_finding() -> None:
     assert most < held + 3_000_000  # a column, and not the table
     assert held < 50_000 * 20 + 1_500_000  # 4 of the list, 8 of its part; the rest does not grow
     assert clips.start_s[-1] == 49_999.0
+
+
+def test_a_row_taken_as_a_whole_is_what_its_keys_give_one_by_one() -> None:
+    table = NoteTable(
+        {"level_v": np.array([1.5, np.nan])},
+        {"is_struck": np.array([1.0, np.nan])},
+        {"how": ["plucked", ""]},
+        {"partials_hz": [(40.0, 80.0), ()]},
+    )
+    for row in range(2):
+        view = RowView(table, row)
+        assert view.to_dict() == {key: view[key] for key in view}
+    assert RowView(table, 1).to_dict() == {"level_v": None, "is_struck": None, "partials_hz": []}
