@@ -110,41 +110,20 @@ class ShortWay:
         is_watched, is_checked = second % WATCH_EVERY == 0, second % CHECK_EVERY == 0
         goes_long = np.ones(len(crests), dtype=bool)
         asked_again = is_checked | ~np.isin(crests.sign, list(self._proven))
-        parts: list[Candidates] = []
-        smooth: list[Candidates] = []  # rows that are fitted, and the crests on which they were found
-        tops: list[IntArray] = []
-        n_above = 0
-        for sign, proven in self._proven.items():
-            mine = np.flatnonzero(crests.sign == sign)
-            high = mine[crests.level_v[mine] >= LOWEST_SHARE * _lowest(proven.rail, view)]
+        for sign in self._proven:
+            mine = crests.sign == sign
             goes_long[mine] = is_watched[mine]
-            some = crests.take(high)
-            supply_v, output_v = view.lagged.at(some.sample.astype(float))
-            expected_v = proven.rail.predict(supply_v, output_v)
-            is_unseen = _is_unseen(proven, supply_v)
-            is_high = some.level_v >= expected_v - NEAR_TOLERANCES * proven.tolerance_v
-            if np.count_nonzero(is_high & is_unseen) > MOST_UNSEEN * np.count_nonzero(is_high):
+        high, some, known, is_unseen, is_noisy = self._stand(view, crests)
+        is_high = some.level_v >= known.expected_v - NEAR_TOLERANCES * known.tolerance_v
+        for sign in self._proven:
+            mine = is_high & (some.sign == sign)
+            if np.count_nonzero(mine & is_unseen) > MOST_UNSEEN * np.count_nonzero(mine):
                 return None
-            seen = np.flatnonzero(~is_unseen)
-            is_noisy = _is_noisy(view, proven)
-            ceiling = Ceiling(expected_v[seen], proven.top_sd_v, proven.tolerance_v, is_noisy)
-            short = measure_short(view, sign, some.take(seen), ceiling)
-            passed = np.zeros(len(some), dtype=bool)
-            passed[seen] = short.row_of >= 0
-            goes_long[high] = (is_high & ~passed) | is_watched[high]
-            goes_long[high] &= ~passed | is_checked[high]
-            asked_again[high] |= is_high & ~passed
-            n_above += int(np.count_nonzero(some.level_v > (1 + ABOVE_SHARE) * expected_v + proven.tolerance_v))
-            rows = short.rows
-            if is_noisy:
-                rows.columns["n_compared"] = np.full(len(rows), float(proven.n_compared))
-                parts.append(rows)
-            elif len(rows):
-                smooth.append(rows)
-                tops.append(crests.sample[high[seen]][short.first_of])
-        if smooth:
-            parts.append(fit_at(view, join(smooth), np.concatenate(tops)))
-        rows = join(parts)
+        rows, passed = self._measure(view, some, known, is_noisy, ~is_unseen)
+        goes_long[high] = (is_high & ~passed) | is_watched[high]
+        goes_long[high] &= ~passed | is_checked[high]
+        asked_again[high] |= is_high & ~passed
+        n_above = np.count_nonzero(some.level_v > (1 + ABOVE_SHARE) * known.expected_v + known.tolerance_v)
         if n_above > max(1, MOST_ABOVE * len(rows)):
             return None
         return Split(
@@ -155,6 +134,46 @@ class ShortWay:
             {sign: one.tolerance_v for sign, one in self._proven.items()},
             all(_is_noisy(view, one) for one in self._proven.values()),
         )
+
+    def _stand(self, view: View, crests: Crests) -> tuple[IntArray, Crests, Ceiling, BoolArray, BoolArray]:
+        """Which crests may stand at a ceiling that is known, by polarity; for each its ceiling, whether that was never
+        seen at such a supply, and whether noise there is music."""
+        of_side = [
+            mine[crests.level_v[mine] >= LOWEST_SHARE * _lowest(proven.rail, view)]
+            for sign, proven in self._proven.items()
+            for mine in [np.flatnonzero(crests.sign == sign)]
+        ]
+        high = np.concatenate(of_side)
+        supply_v, output_v = view.lagged.at(crests.sample[high].astype(float))
+        expected_v, top_sd_v, tolerance_v = np.empty((3, len(high)))
+        is_unseen, is_noisy = np.empty((2, len(high)), dtype=bool)
+        stops = np.cumsum([len(mine) for mine in of_side]).tolist()
+        for proven, start, stop in zip(self._proven.values(), [0, *stops], stops, strict=False):
+            part = slice(start, stop)
+            expected_v[part] = proven.rail.predict(supply_v[part], output_v[part])
+            top_sd_v[part], tolerance_v[part] = proven.top_sd_v, proven.tolerance_v
+            is_unseen[part], is_noisy[part] = _is_unseen(proven, supply_v[part]), _is_noisy(view, proven)
+        return high, crests.take(high), Ceiling(expected_v, top_sd_v, tolerance_v, False), is_unseen, is_noisy
+
+    def _measure(
+        self, view: View, crests: Crests, known: Ceiling, is_noisy: BoolArray, is_seen: BoolArray
+    ) -> tuple[Candidates, BoolArray]:
+        """The short way's rows, and which crests they lie on, (n,); only those that `is_seen` are looked at."""
+        parts, passed = [], np.zeros(len(crests), dtype=bool)
+        for noisy in (True, False):
+            mine = np.flatnonzero(is_seen & (is_noisy == noisy))
+            if not len(mine):
+                continue
+            short = measure_short(view, crests.take(mine), replace(known.take(mine), is_noisy=noisy))
+            passed[mine] = short.row_of >= 0
+            rows = short.rows
+            if noisy:
+                n_compared = [self._proven[sign].n_compared for sign in rows["sign"].tolist()]
+                rows.columns["n_compared"] = np.array(n_compared, dtype=float)
+            elif len(rows):
+                rows = fit_at(view, rows, crests.sample[mine[short.first_of]])
+            parts.append(rows)
+        return join(parts), passed
 
     def agrees(self, split: Split, fitted: Candidates, found: list[Candidates]) -> bool:
         """Whether what went the long way bears the short way out; if not, it closes.
@@ -267,7 +286,7 @@ def _scatter(view: View, sign: float, plain: Candidates, least_v: float) -> floa
     if np.count_nonzero(whole) < FEWEST_TOPS:
         return None
     first, last = first[whole], last[whole]
-    variance = measure_tops(stretch.output_v, sign, first, last).variance_v2
+    variance = measure_tops(stretch.output_v, np.full(len(first), sign), first, last).variance_v2
     return max(float(np.sqrt(np.quantile(variance, TOP_QUANTILE))), least_v)
 
 
@@ -276,8 +295,9 @@ def _compare(view: View, sign: float, crests: Crests, table: Candidates, proven:
     crests = crests.take(crests.level_v >= LOWEST_SHARE * _lowest(proven.rail, view))
     supply_v, output_v = view.lagged.at(crests.sample.astype(float))
     expected_v = proven.rail.predict(supply_v, output_v)
-    ceiling = Ceiling(expected_v, proven.top_sd_v, proven.tolerance_v, _is_noisy(view, proven))
-    short = measure_short(view, sign, crests, ceiling).rows
+    same = np.ones(len(crests))
+    ceiling = Ceiling(expected_v, proven.top_sd_v * same, proven.tolerance_v * same, _is_noisy(view, proven))
+    short = measure_short(view, crests, ceiling).rows
     mine = np.flatnonzero((table["sign"] == sign) & might_be_plateaus(table))
     mine = mine[(table["gain"][mine] >= AT_RAIL_GAIN) | (table["is_coarse"][mine] > 0)]
     mine = mine[np.argsort(table["start_s"][mine], kind="stable")]

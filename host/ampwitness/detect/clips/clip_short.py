@@ -70,13 +70,16 @@ _NOISY = _Kind(4, 1, 0.055, np.inf, 0.15, 5.0, 12.0, 2.0, 4.0)
 
 @dataclass(frozen=True, slots=True)
 class Ceiling:
-    """A ceiling that is known: where crests lie, in sign-turned volts (n,); `top_sd_v`: what samples on a plateau
+    """Ceilings that are known, where crests lie, in sign-turned volts, (n,) each; `top_sd_v`: what samples on a plateau
     scatter about it; `tolerance_v`: how far plateaus lie from the ceiling at most."""
 
     expected_v: FloatArray
-    top_sd_v: float
-    tolerance_v: float
+    top_sd_v: FloatArray
+    tolerance_v: FloatArray
     is_noisy: bool  # whether noise is music, which no smooth flank follows
+
+    def take(self, rows: IntArray) -> Ceiling:
+        return Ceiling(self.expected_v[rows], self.top_sd_v[rows], self.tolerance_v[rows], self.is_noisy)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,14 +92,13 @@ class Short:
     first_of: IntArray
 
 
-def measure_short(view: View, sign: float, crests: Crests, ceiling: Ceiling) -> Short:
-    """Measure the plateaus that crests of one polarity lie on.
+def measure_short(view: View, crests: Crests, ceiling: Ceiling) -> Short:
+    """Measure the plateaus that crests lie on, of both polarities together: few take as many steps as many.
 
     Parameters
     ----------
     view : the stretch
-    sign : 1.0 or -1.0
-    crests : of that polarity, by time
+    crests : by polarity and time
     ceiling : what is known of it where each lies
     """
     row_of = np.full(len(crests), -1, dtype=np.intp)
@@ -104,16 +106,18 @@ def measure_short(view: View, sign: float, crests: Crests, ceiling: Ceiling) -> 
     off_v = crests.level_v - PEAK_SD * ceiling.top_sd_v - ceiling.expected_v
     at = np.flatnonzero(np.abs(off_v) <= ceiling.tolerance_v)
     kind = _NOISY if ceiling.is_noisy else _SMOOTH
-    first, last = find_runs(volts, sign, crests.sample[at], crests.level_v[at] - kind.band_sd * ceiling.top_sd_v)
+    floor_v = crests.level_v[at] - kind.band_sd * ceiling.top_sd_v[at]
+    first, last = find_runs(volts, crests.sign[at], crests.sample[at], floor_v)
     whole = np.flatnonzero(last >= first)
     at, first, last = at[whole], first[whole], last[whole]
-    is_new = np.diff(first, prepend=-1) > 0  # several crests of one plateau: the first stands for all
+    # Several crests of one plateau: the first stands for all.
+    is_new = (np.diff(first, prepend=-1) > 0) | (np.diff(crests.sign[at], prepend=0.0) != 0)
     plateau = np.cumsum(is_new) - 1
     mine = np.flatnonzero(is_new)
     n = last[mine] - first[mine] + 1
     fits = np.flatnonzero((n >= SHORTEST) & (n <= LONGEST))
     rows = mine[fits]
-    table, passed = _measure(view, sign, first[rows], last[rows], crests.take(at[rows]), ceiling, at[rows])
+    table, passed = _measure(view, first[rows], last[rows], crests.take(at[rows]), ceiling.take(at[rows]))
     place = np.full(len(mine), -1, dtype=np.intp)
     place[fits[passed]] = np.arange(len(passed))
     row_of[at] = place[plateau]
@@ -138,13 +142,13 @@ def fit_at(view: View, rows: Candidates, sample: IntArray) -> Candidates:
 
 
 def find_runs(
-    volts: npt.NDArray[np.float32], sign: float, sample: IntArray, floor_v: FloatArray
+    volts: npt.NDArray[np.float32], sign: FloatArray, sample: IntArray, floor_v: FloatArray
 ) -> tuple[IntArray, IntArray]:
     """First and last sample of the run above each one's floor around its crest; last < first where none ends."""
     first, last = sample + 1, sample.copy()
     rows = np.arange(len(sample))
     for reach in (NEAR_REACH, FAR_REACH):
-        window = samples_around(volts, sample[rows], reach) * np.float32(sign)
+        window = samples_around(volts, sample[rows], reach) * _turn(sign[rows])
         before, after = run_lengths(window, reach, floor_v[rows].astype(np.float32))
         ends = (before < reach - 1) & (after < reach - 1) & (before > 0) & (after > 0)
         done = rows[ends]
@@ -152,6 +156,11 @@ def find_runs(
         last[done] = sample[done] + (after[ends] - 0.5).astype(np.intp)
         rows = rows[~ends]
     return first, last
+
+
+def _turn(sign: FloatArray) -> npt.NDArray[np.float32]:
+    """(n, 1) by what rows of samples are multiplied so that crests point up."""
+    return sign.astype(np.float32)[:, None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,8 +182,8 @@ class Tops:
         return Tops(*(getattr(self, name)[rows] for name in self.__slots__))
 
 
-def measure_tops(volts: npt.NDArray[np.float32], sign: float, first: IntArray, last: IntArray) -> Tops:
-    """Lines and bows through the samples from `first` to `last`, both (n,)."""
+def measure_tops(volts: npt.NDArray[np.float32], sign: FloatArray, first: IntArray, last: IntArray) -> Tops:
+    """Lines and bows through the samples from `first` to `last`, all (n,)."""
     inner = (last - first + 1 >= ROUNDED_FROM).astype(np.intp)
     n = last - first + 1 - 2 * inner
     level_v, tilt_v, bow_v, rss_v2 = np.zeros((4, len(first)))
@@ -184,7 +193,7 @@ def measure_tops(volts: npt.NDArray[np.float32], sign: float, first: IntArray, l
         if not len(rows):
             continue
         place = np.arange(int(n[rows].max()), dtype=np.float32)
-        y = samples_around(volts, first[rows] + inner[rows], 0, len(place) - 1) * np.float32(sign)
+        y = samples_around(volts, first[rows] + inner[rows], 0, len(place) - 1) * _turn(sign[rows])
         base_v = y[:, 0].copy()
         y -= base_v[:, None]
         y *= place < n[rows, None]
@@ -204,15 +213,16 @@ def measure_tops(volts: npt.NDArray[np.float32], sign: float, first: IntArray, l
 
 
 def _measure(
-    view: View, sign: float, first: IntArray, last: IntArray, crests: Crests, ceiling: Ceiling, at: IntArray
+    view: View, first: IntArray, last: IntArray, crests: Crests, ceiling: Ceiling
 ) -> tuple[Candidates, IntArray]:
     """Rows of the runs that pass, and which of them those are."""
-    volts = view.stretch.output_v
+    volts, sign = view.stretch.output_v, crests.sign
     tops = measure_tops(volts, sign, first, last)
     kind = _NOISY if ceiling.is_noisy else _SMOOTH
     stride = _strides(volts, sign, first, last, tops.level_v, kind)
-    good = np.flatnonzero((stride > 0) & (np.abs(tops.level_v - ceiling.expected_v[at]) <= ceiling.tolerance_v))
+    good = np.flatnonzero((stride > 0) & (np.abs(tops.level_v - ceiling.expected_v) <= ceiling.tolerance_v))
     first, last, stride, tops, peak_v = first[good], last[good], stride[good], tops.take(good), crests.level_v[good]
+    sign, top_sd_v = sign[good], ceiling.top_sd_v[good]
     n = last - first + 1
     half = (n - 1) / 2
     left = _follow(volts, sign, first, -1, stride, tops.level_v - tops.tilt_v * half, -tops.tilt_v, kind)
@@ -220,13 +230,11 @@ def _measure(
     flat = last + right.corner - first + left.corner
     slope, lower = (left.slope_v + right.slope_v) / 2, np.minimum(left.slope_v, right.slope_v)
     sag = slope * flat / 4
-    variance = np.maximum(tops.variance_v2, ceiling.top_sd_v**2)
+    variance = np.maximum(tops.variance_v2, top_sd_v**2)
     gain = sag**2 * n * (4 / 45) / variance
     passed = (slope > 0) & (lower > kind.least_flatter * slope) & (flat >= LEAST_FLAT)
-    passed &= (
-        (np.abs(tops.bow_v) <= MOST_BOW * sag) & (sag >= LEAST_SAG_SD * ceiling.top_sd_v) & (gain >= kind.least_gain)
-    )
-    passed &= variance <= MOST_TOP_CHI * ceiling.top_sd_v**2
+    passed &= (np.abs(tops.bow_v) <= MOST_BOW * sag) & (sag >= LEAST_SAG_SD * top_sd_v) & (gain >= kind.least_gain)
+    passed &= variance <= MOST_TOP_CHI * top_sd_v**2
     passed &= np.abs(tops.tilt_v) * n <= MOST_TILT_SHARE * tops.level_v
     for flank in (left, right):
         passed &= (np.abs(flank.seen - CORNER) <= kind.most_off) & flank.is_smooth(kind, view.noise_v, stride)
@@ -236,17 +244,17 @@ def _measure(
     columns = {
         "start": first - left.corner, "stop": last + right.corner, "level_v": tops.level_v, "tilt": tops.tilt_v,
         "slope": slope, "lower": lower, "lean": lean_of(left.slope_v, right.slope_v), "gain": gain, "peak_v": peak_v,
-        "misfit": tops.variance_v2 / ceiling.top_sd_v**2, "top_misfit": tops.variance_v2 / view.noise_v**2,
+        "misfit": tops.variance_v2 / top_sd_v**2, "top_misfit": tops.variance_v2 / view.noise_v**2,
         "n_points": n + 2.0 * kind.n_points, "window": n + 2.0 * reach,
     }  # fmt: skip
     return _rows(
-        view, sign, {name: column[rows] for name, column in columns.items()}, left.take(rows), right.take(rows),
+        view, sign[rows], {name: column[rows] for name, column in columns.items()}, left.take(rows), right.take(rows),
         stride[rows], kind,
     ), good[rows]  # fmt: skip
 
 
 def _strides(
-    volts: npt.NDArray[np.float32], sign: float, first: IntArray, last: IntArray, level_v: FloatArray, kind: _Kind
+    volts: npt.NDArray[np.float32], sign: FloatArray, first: IntArray, last: IntArray, level_v: FloatArray, kind: _Kind
 ) -> IntArray:
     """(n,) samples in a point of either flank; 0 where the stretch ends ahead of a flank's end."""
     stride: IntArray = np.ones(len(first), dtype=np.intp)
@@ -254,7 +262,7 @@ def _strides(
         n = last - first + 1
         for shorter, longer in pairwise(STRIDES):
             far = kind.n_points * longer
-            ends = [volts[np.clip(x, 0, len(volts) - 1)] * np.float32(sign) for x in (first - far, last + far)]
+            ends = [volts[np.clip(x, 0, len(volts) - 1)] * sign for x in (first - far, last + far)]
             wants = (stride == shorter) & (kind.n_points * shorter < FLANK_SHARE * n)
             stride[wants & (np.minimum(*ends) >= LOWEST_FLANK * level_v)] = longer
     reach = kind.n_points * stride
@@ -308,8 +316,8 @@ def _weights(n_points: int, stride: int, degree: int) -> _Weights:
 
 
 def _follow(
-    volts: npt.NDArray[np.float32], sign: float, edge: IntArray, direction: int, stride: IntArray, top_v: FloatArray,
-    tilt_v: FloatArray, kind: _Kind,
+    volts: npt.NDArray[np.float32], sign: FloatArray, edge: IntArray, direction: int, stride: IntArray,
+    top_v: FloatArray, tilt_v: FloatArray, kind: _Kind,
 ) -> _Flanks:  # fmt: skip
     """The flanks outside `edge`; the plateau's line is at `top_v` there and goes on outward by `tilt_v` a sample."""
     columns = np.zeros((len(_Flanks.__slots__), len(edge)))
@@ -321,7 +329,7 @@ def _follow(
         else:
             y = samples_around(volts, edge[rows] + 1, 0, reach - 1)
         points = y.reshape(len(rows), kind.n_points, s).mean(axis=2, dtype=np.float64)
-        points = points * sign - top_v[rows, None]
+        points = points * sign[rows, None] - top_v[rows, None]
         weights = _weights(kind.n_points, s, kind.degree)
         curve = points @ weights.curve.T
         off = points - curve @ weights.back
@@ -348,7 +356,13 @@ def _follow(
 
 
 def _rows(
-    view: View, sign: float, get: dict[str, FloatArray], left: _Flanks, right: _Flanks, stride: IntArray, kind: _Kind
+    view: View,
+    sign: FloatArray,
+    get: dict[str, FloatArray],
+    left: _Flanks,
+    right: _Flanks,
+    stride: IntArray,
+    kind: _Kind,
 ) -> Candidates:
     """The rows of plateaus that passed."""
     if not len(stride):
@@ -371,7 +385,7 @@ def _rows(
     columns: dict[str, FloatArray] = {name: np.zeros(n) for name in FIELDS}
     columns |= {name: get[name] for name in ("level_v", "lean", "gain", "misfit", "top_misfit", "n_points", "peak_v")}
     columns |= {
-        "sign": np.full(n, sign),
+        "sign": sign,
         "start_s": np.asarray(stretch.time_s(start)),
         "stop_s": np.asarray(stretch.time_s(stop)),
         "tilt_v_per_s": get["tilt"] * rate,
