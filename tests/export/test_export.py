@@ -103,6 +103,7 @@ def test_csv_by_the_csv_module(exported: Path) -> None:
         levels = list(csv.reader(file))
     assert levels[0] == ["start of a step of 0.1 s (s)", "lowest (V)", "highest (V)", "rms (V)"]
     times_s, rms_v = zip(*((float(row[0]), float(row[3])) for row in levels[1:] if row[3]), strict=True)
+    assert [float(row[0]) for row in levels[1:4]] == [0.0, 0.1, 0.2]  # a step is named by where it starts
     clean = [level for time_s, level in zip(times_s, rms_v, strict=True) if 0.55 < time_s < 1.5]
     assert np.median(clean) == pytest.approx(20 / np.sqrt(2), rel=0.03)
 

@@ -119,6 +119,7 @@ def test_settings_supply_and_verdicts_are_those_of_the_findings(small_analysis: 
     assert "provisional" in row.remark
     assert made.conditions == "equaliser flat; boost off"
     assert [supply.where for supply in made.supply] == ["Supply", "On the road, as left", "On the road, as left"]
+    assert (made.supply[0].open_volts, made.supply[0].lowest) == ("12.65 V", "11.61 V")
     assert (made.supply[0].resistance, made.supply[0].full_power) == ("33 mohm (21 to 42)", "12.0 V (-0.6 V)")
     assert made.verdicts[0].cells[0].words == "on purpose"  # the gain was turned to its edge there
     assert [cell.words for cell in made.verdicts[3].cells[:3]] == ["none found"] * 3

@@ -154,6 +154,8 @@ def test_the_headline_says_all_three_verdicts(small_analysis: Analysis) -> None:
     )
     gap = Finding("gap", 1.0, 1.25, "attention", {"n_scans_lost": 38, "cause": "link"}, {}, {})
     assert word_headline(dataclasses.replace(bare, findings=(gap,))).endswith("; 0.25 s missing in 1 gap.")
+    two = (gap, dataclasses.replace(gap, start_s=2.0, stop_s=2.5))
+    assert word_headline(dataclasses.replace(bare, findings=two)).endswith("; 0.75 s missing in 2 gaps.")
     away = dataclasses.replace(small_analysis, findings=(gap,))  # a board that was away: nothing counted as lost
     assert word_headline(away).endswith("; 0.25 s missing in 1 gap.")
 
