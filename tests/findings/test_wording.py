@@ -262,6 +262,17 @@ def test_one_of_a_state_is_told_as_one() -> None:
     # A soak at a bench supply charges nothing, and volts alone cannot tell it: no engine is claimed.
     (told,) = word_road({"engine": {"per_state": {"charging": figures}}})
     assert told.startswith("Charging throughout (by the volts: a running engine, a charger or a bench supply): 40.0 s")
+    # A lithium battery rests where others charge: the two places that tell a state say so, and do not contradict.
+    both = {"engine": {"per_state": {"charging": figures}}, "supply": {"states": {"at rest": {}}}}
+    (told,) = word_road(both)
+    assert told.startswith(
+        "Charging throughout, or a battery that rests this high (by the volts alone; the supply's own"
+    )
+    assert word_road(both, 12.6) == (told,)
+    care, *rest = word_road(both, 24.0)
+    assert "declared as 24 V" in care
+    assert rest == [told]
+    assert word_road({}, 24.0) == ()
     assert word_road({"engine": {"per_state": {"rest": figures, "charging": figures}}})[1].startswith(
         "Engine charging:"
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from ampwitness.types import Finding
+from ampwitness.types import Analysis, Finding
 from ampwitness.units import fixed, seconds_to_clock, seconds_to_span
 
 MAX_SWITCHINGS = 6
@@ -103,6 +103,11 @@ NEXT_TESTS: tuple[tuple[str, str], ...] = (
 )
 
 
+MOST_OF_12_V = 18.0  # a declared supply above this is no 12 V vehicle's
+_OF_12_V = (
+    "Take care: engine states are told by the volts of 12 V vehicles. Of a supply declared as {:g} V, what is said of "
+    "rest, charging and cranking, here and in the tables, is not to be trusted."
+)
 _LOWEST = (
     "One low point has several figures, the lower the shorter it was averaged: dips and engine states 10 ms, notes and "
     "cut-outs about 2 ms."
@@ -173,11 +178,17 @@ def explain_cutout(finding: Finding) -> tuple[str, ...]:
     return tuple(out)
 
 
-def word_road(summary: Mapping[str, Any]) -> tuple[str, ...]:
-    """Sentences on engine states, the level of letting go, dips by duration, and switchings; empty where none."""
+def word_road(summary: Mapping[str, Any], nominal_supply_v: float | None = None) -> tuple[str, ...]:
+    """Sentences on engine states, the level of letting go, dips by duration, and switchings; empty where none.
+
+    `nominal_supply_v` is the supply as declared: states are told by the volts of 12 V vehicles.
+    """
     dips = _word_dips(summary.get("dips") or {})
+    engine = summary.get("engine") or {}
+    is_other = nominal_supply_v is not None and nominal_supply_v > MOST_OF_12_V and bool(engine.get("per_state"))
     return (
-        *_word_states(summary.get("engine") or {}),
+        *([_OF_12_V.format(nominal_supply_v)] if is_other else []),
+        *_word_states(engine, (summary.get("supply") or {}).get("states") or {}),
         *_word_level((summary.get("cutouts") or {}).get("under_voltage")),
         *dips,
         *([_LOWEST] if dips else []),
@@ -185,11 +196,17 @@ def word_road(summary: Mapping[str, Any]) -> tuple[str, ...]:
     )
 
 
-def _word_states(engine: Mapping[str, Any]) -> list[str]:
+def _word_states(engine: Mapping[str, Any], of_supply: Mapping[str, Any]) -> list[str]:
+    """`of_supply`: the states by which the supply's own figures are counted, which know the battery's kind."""
     names = {"rest": "Engine at rest", "cranking": "Engine being cranked", "charging": "Engine charging"}
     out = []
     if set(engine.get("per_state") or {}) == {"charging"}:  # never started, never at rest: no engine was seen at all
         names["charging"] = "Charging throughout (by the volts: a running engine, a charger or a bench supply)"
+        if set(of_supply) == {"at rest"}:
+            names["charging"] = (
+                "Charging throughout, or a battery that rests this high (by the volts alone; the supply's own figures "
+                "count it as at rest)"
+            )
     for state, figures in (engine.get("per_state") or {}).items():
         text = (
             f"{names.get(state, 'Engine state not decidable')}: {seconds_to_span(figures['duration_s'])}, supply "
@@ -260,3 +277,9 @@ def _word_switchings(switchings: Sequence[Mapping[str, Any]]) -> list[str]:
     if len(switchings) > MAX_SWITCHINGS:
         out.append(f"{len(switchings) - MAX_SWITCHINGS:,} more switchings stand in the JSON.")
     return out
+
+
+def find_nominal_v(analysis: Analysis) -> float | None:
+    """The supply as it was declared, from the recording's notes; None: nobody said."""
+    nominal_v = analysis.settings.notes.get("nominal_supply_v")
+    return float(nominal_v) if isinstance(nominal_v, int | float) and not isinstance(nominal_v, bool) else None

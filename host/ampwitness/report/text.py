@@ -12,7 +12,7 @@ from ampwitness.finding_list import FindingList
 from ampwitness.findings.advice import advise_first_steps
 from ampwitness.findings.headline import word_headline
 from ampwitness.findings.headroom_words import word_headroom
-from ampwitness.findings.road_words import explain_cutout, word_road
+from ampwitness.findings.road_words import explain_cutout, find_nominal_v, word_road
 from ampwitness.findings.selection import choose_cutouts, find_bursts
 from ampwitness.findings.supply_words import word_supply
 from ampwitness.findings.wording import (
@@ -154,7 +154,7 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
     for cutout in choose_cutouts(findings, MAX_EXPLAINED):
         lines += ["", f"The cut-out at {seconds_to_clock(cutout.start_s)}:"]
         lines += [line for sentence in explain_cutout(cutout) for line in _wrap(sentence, width, "  ")]
-    road = word_road(analysis.summary)
+    road = word_road(analysis.summary, find_nominal_v(analysis))
     if road:
         lines += ["", "Engine, dips and switchings:"]
         lines += [line for sentence in road for line in _wrap(sentence, width, "  ")]
