@@ -25,7 +25,7 @@ FIELDS: tuple[str, ...] = (
     "flatter_flank_ratio", "gain", "narrow_gain", "misfit", "top_misfit", "n_top", "n_points", "noise_v",
     "start_sd_s", "stop_sd_s", "peak_v", "supply_v", "window_s", "is_coarse",
     "lively", "sharpness", "held_v", "held_v_per_s", "held_by", "sunk", "limited", "stay_v", "lean", "promised_v",
-    "promised_sd_v", "cut_below_v", "on_course", "n_compared",
+    "promised_sd_v", "cut_below_v", "on_course", "n_compared", "unlike",
 )  # fmt: skip
 
 

@@ -17,7 +17,7 @@ from ampwitness.detect.clips.clip_screen import Crests
 from ampwitness.detect.clips.clip_stream import LaggedMeans, Stretch
 from ampwitness.detect.clips.corner_search import LEAST_SLOPE_RATIO
 from ampwitness.detect.clips.lobe_fit import LobeFit
-from ampwitness.detect.clips.overdrive import Corners, extrapolate_crests
+from ampwitness.detect.clips.overdrive import Corners, extrapolate_crests, unlike_a_sine
 from ampwitness.detect.clips.plateau_windows import Windows
 from ampwitness.types import FloatArray
 
@@ -39,14 +39,12 @@ def describe_fits(view: View, windows: Windows, fit: LobeFit, narrow_gain: Float
     variance = np.maximum(noise_v**2 / fit.averaged, fit.flat_rss_v2 / np.maximum(fit.n_points - 10, 2))
     point_sd = np.sqrt(variance)
     misfit = fit.flat_rss_v2 / np.maximum(fit.n_points - 10, 2) * fit.averaged / noise_v**2
-    crest = extrapolate_crests(
-        Corners(
-            fit.stop - fit.start, fit.level_v, fit.slope_left_v, fit.slope_right_v, fit.curvature_v,
-            fit.slope_sd * point_sd, fit.curvature_sd * point_sd, fit.correlation,
-            fit.tilt_v,
-        ),
-        view.lively,
+    corners = Corners(
+        fit.stop - fit.start, fit.level_v, fit.slope_left_v, fit.slope_right_v, fit.curvature_v,
+        fit.slope_sd * point_sd, fit.curvature_sd * point_sd, fit.correlation,
+        fit.tilt_v,
     )  # fmt: skip
+    crest = extrapolate_crests(corners, view.lively)
     supply, output = lagged.at((fit.start + fit.stop) / 2)
     slope = fit.mean_slope_v()
     columns: dict[str, FloatArray] = {
@@ -74,6 +72,7 @@ def describe_fits(view: View, windows: Windows, fit: LobeFit, narrow_gain: Float
         "window_s": (windows.n_left + windows.n_right + 1) * windows.averaged / rate,
         "is_coarse": np.zeros(n),
         "lively": np.full(n, view.lively),
+        "unlike": unlike_a_sine(corners),
         **{name: np.zeros(n) for name in _ELSEWHERE},
     }
     failed = (fit.lower_slope_v() < LEAST_SLOPE_RATIO * slope) | (misfit > FAILED_MISFIT) | (columns["gain"] < fit_gain)

@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from ampwitness.detect.clips.clip_candidates import CEILINGS, PLACES, SHAPES, Candidates, HighCrests, join
+from ampwitness.detect.clips.clip_unlike import most_where_unlike
 from ampwitness.detect.clips.clip_verdict import Verdicts, judge
 from ampwitness.detect.clips.found_clips import ClipTable
 from ampwitness.detect.clips.headroom import KeptRooms, keep_least
@@ -147,6 +148,7 @@ class ClipLedger:
         level_v = np.maximum(columns["level_v"] - columns["held_v"], 1e-6)  # at the terminals
         crest_v = np.maximum(columns["crest_v"], columns["level_v"]) - columns["held_v"]
         columns["overdrive_db"] = 20 * np.log10(np.maximum(crest_v, level_v) / level_v)
+        columns["unlike_db"] = np.full(len(order), most_where_unlike(columns))
         columns["n_near"] = _count_near(columns["start_s"], np.sort(table["start_s"]))
         columns["expected_v"] = verdicts.expected_v[order]
         columns["threshold"], columns["confidence"] = verdicts.threshold[order], verdicts.confidence[order]

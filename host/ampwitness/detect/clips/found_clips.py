@@ -40,7 +40,7 @@ NUMBERS: tuple[str, ...] = (
     "top_misfit", "n_top", "noise_v", "start_sd_s", "stop_sd_s", "supply_v", "is_coarse", "lively",
     "sharpness", "held_v", "held_v_per_s", "held_by", "sunk", "limited",
     "overdrive_db", "n_near", "expected_v", "threshold", "confidence", "shape", "where",
-    "ceiling", "n_compared",
+    "ceiling", "n_compared", "unlike_db",
 )  # fmt: skip
 SIDES = ("positive", "negative")
 SUPPLY_PLACES, OUTPUT_PLACES = 5, 4  # of lagged volts in the evidence: from what is printed the rest can be reckoned
@@ -269,7 +269,7 @@ def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequenc
     level, crest_v = row["level_v"] - held_v, row["crest_v"] - held_v  # at the terminals
     sd_db = 20 / math.log(10) * row["crest_sd_v"] / max(crest_v, level)
     shape, where = SHAPES[int(row["shape"])], PLACES[int(row["where"])]
-    low_db, high_db = overdrive_interval(overdrive_db, sd_db, row["lively"], row["is_coarse"] > 0)
+    low_db, high_db = overdrive_interval(overdrive_db, sd_db, row["lively"], row["is_coarse"] > 0, row["unlike_db"])
     serious = overdrive_db >= 1.0 or (overdrive_db >= 0.3 and row["n_near"] >= 20)
     measured: dict[str, float | int | str | bool | None] = {
         "polarity": "positive" if sign > 0 else "negative",

@@ -28,6 +28,7 @@ LIVELY_SHARE = 0.4  # of the crest that full-range music does not reach
 BENT_SHARE = 0.09  # of slope times half a plateau, for a difference of 1 in k T / (2 s); an even quartic's is 1/8
 BENT_FROM, BENT_FULL, MOST_BENT = 0.4, 0.8, 1.2  # phases from which and at which it counts; the largest difference
 BENT_SD = 0.3  # how far such differences lie apart: a curvature known no better tells half
+USUAL_BENT = 0.5  # such differences are usual in music
 LEAST_EXCESS = 0.2  # of a sine's
 HIDDEN_DB = 3.0  # by which peaks of full-range music stand above what its flanks let expect
 PHASES = np.concatenate(
@@ -174,7 +175,18 @@ def _excess(corners: Corners, slope_v: FloatArray) -> FloatArray:
     return np.asarray(np.maximum(excess - BENT_SHARE * slope_v * half * bent, LEAST_EXCESS * excess))
 
 
-def overdrive_interval(overdrive_db: float, sd_db: float, lively: float, is_coarse: bool) -> tuple[float, float]:
+def unlike_a_sine(corners: Corners) -> FloatArray:
+    """(n,) by how many deviations flanks bend otherwise than those of a sine with such slopes."""
+    half, slope_v = corners.flat / 2, np.maximum((corners.slope_left_v + corners.slope_right_v) / 2, 1e-12)
+    crest_v = sine_crest(slope_v, corners.flat, corners.level_v)
+    phi = np.arccos(np.clip(corners.level_v / crest_v, 0.0, 1.0))
+    bent = corners.curvature_v * half / slope_v - phi / np.tan(np.maximum(phi, 1e-3))
+    return np.asarray(np.abs(bent) / np.hypot(USUAL_BENT, corners.curvature_sd_v * half / slope_v))
+
+
+def overdrive_interval(
+    overdrive_db: float, sd_db: float, lively: float, is_coarse: bool, unlike_db: float = 0.0
+) -> tuple[float, float]:
     """Low and high bound, dB, that hold the truth in nine of ten cases.
 
     Parameters
@@ -182,6 +194,8 @@ def overdrive_interval(overdrive_db: float, sd_db: float, lively: float, is_coar
     overdrive_db, sd_db : the estimate and its standard deviation by the fit
     lively : 0 for bass ... 1 for full-range music, in which the crest that is missing is not known from its flanks
     is_coarse : measured by crossings alone
+    unlike_db : by how much crests may have gone beyond where the flanks of this music are unlike any sine's
+        (`clip_unlike`); 0 where they are not
 
     What the flanks of full-range music cannot show is a peak of its own that stood on the crest: its size does not
     depend on the estimate, so it is added.
@@ -190,4 +204,6 @@ def overdrive_interval(overdrive_db: float, sd_db: float, lively: float, is_coar
     below, above = (0.55, 1.5 - lively) if is_coarse else (0.3 + 0.35 * lively, 0.22 + 0.2 * lively)
     spare_db = 0.03 + 1.6 * sd_db
     high_db = overdrive_db * (1 + above) + spare_db + HIDDEN_DB * lively
+    if unlike_db:
+        return 0.0, max(high_db, unlike_db)
     return max(0.0, overdrive_db * (1 - below) - spare_db), high_db
