@@ -5,6 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.bench.engine_scores import FAMILIES, RATE_HZ, EngineCase, find_states, score_case
+from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.detect.supply.dips import DipDetector
+from ampwitness.detect.supply.engine_states import find_engine_states
+from ampwitness.detect.supply.supply_history import SupplyHistory
 
 AT = np.arange(100 * RATE_HZ) / RATE_HZ
 
@@ -84,3 +88,18 @@ def test_a_short_fall_that_comes_back_slowly_is_judged_while_music_plays() -> No
         fell = 12.6 - 3.0 * (begin_s < AT) * np.clip((begin_s + 0.3 - AT) / 0.15, 0.0, 1.0)
         case = EngineCase({"supply": fell, "output": output}, [(0.0, "rest")], len(AT) / RATE_HZ)
         assert not find_states(case).cranking
+
+
+@pytest.mark.parametrize(("lost_s", "is_found"), [(0.02, True), (0.25, True), (2.0, False)])
+def test_frames_that_are_lost_while_the_starter_turns_hide_no_cranking(lost_s: float, is_found: bool) -> None:
+    volts = _started(12.5, 14.1) + np.random.default_rng(3).normal(0, 0.002, len(AT))
+    lost = ((round(10.6 * RATE_HZ), round((10.6 + lost_s) * RATE_HZ)),)
+    dips, history = DipDetector(), SupplyHistory()
+    for window in iter_windows_from_arrays({"supply": volts}, RATE_HZ, window_s=10.0, lost=lost):
+        dips.push(window)
+        history.push(window)
+    cranking = find_engine_states(history.finish(), dips.finish().findings).cranking
+    assert bool(cranking) == is_found
+    if is_found:
+        assert cranking[0][0] == pytest.approx(10.0, abs=0.005)
+        assert cranking[0][1] == pytest.approx(11.05, abs=0.1)

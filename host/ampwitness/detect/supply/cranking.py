@@ -5,7 +5,7 @@ and stays down for 0.15 s or more; behind it the engine charges, or the supply s
 much, or evenly. A strong battery gives way by less: from 0.9 V on it is a cranking if the supply then stands higher
 than it ever did in the minute ahead, the more so the less even strokes are seen.
 
-Gaps: a cranking that a gap breaks is judged up to the gap.
+Gaps: within one of up to 0.3 s the supply is taken to go straight on; what a longer one breaks is judged up to it.
 Limits: volts alone. A large consumer whose current swings looks like a starter that did not start the engine.
 Source: our choice, measured by `python -m ampwitness.bench.engine_scores`. 3.5 V: below the cranking level of the
 deepest starting profile of ISO 16750-2, and above what a lead without contact leaves.
@@ -40,6 +40,7 @@ _STROKES_LEAST, _STROKES_LONGEST, _STROKES_SHOW = 30, 300, 100  # of 10 ms
 _STROKES_RATIO = 0.6  # beside even strokes so much of the least fall will do, and no notch need be seen
 _AHEAD_PERCENT = 95.0
 _HOLD = round(0.30 / STEP_S)
+_BRIDGED_STEPS = 30
 _FALL_STEPS, _SAME_FALL_S, _HALF_FALL_S = 6, 0.15, 0.002
 
 
@@ -54,6 +55,7 @@ def list_crankings(
     supply, open_v : (n,) volts of these steps, and what they would be with the amplifier quiet
     dips : findings of the dip detector; those of the supply date the start to a millisecond or two
     """
+    steps, supply, open_v = _bridge_gaps(steps, supply, open_v)
     found: list[tuple[float, float]] = []
     starts_s = [
         float(dip.evidence.get("fell_from_s", dip.start_s)) for dip in dips if dip.measured.get("role") == "supply"
@@ -68,6 +70,20 @@ def list_crankings(
             if span is not None:
                 found.append(span)
     return sorted(found)
+
+
+def _bridge_gaps(
+    steps: SupplySteps, supply: FloatArray, open_v: FloatArray
+) -> tuple[SupplySteps, FloatArray, FloatArray]:
+    """The same with straight lines through short gaps: a starter turns on while some frames are lost."""
+    missing = np.diff(steps.index) - 1
+    short = np.flatnonzero((missing > 0) & (missing <= _BRIDGED_STEPS))
+    if not len(short):
+        return steps, supply, open_v
+    filled = [np.arange(steps.index[k] + 1, steps.index[k + 1]) for k in short.tolist()]
+    index = np.sort(np.concatenate((steps.index, *filled)))
+    supply, open_v, output_v2 = (np.interp(index, steps.index, v) for v in (supply, open_v, steps.output_v2))
+    return SupplySteps(index, output_v2, {"supply": supply}), supply, open_v
 
 
 def _list_falls(steps: SupplySteps, supply: FloatArray) -> list[float]:
