@@ -10,13 +10,14 @@ from ampwitness.bench.cutout_faults import make_case as make_fault
 from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase, make_case
 from ampwitness.bench.cutout_scores import find_cutouts
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.cutouts.cutout_cause import CRANKING, LOW
+from ampwitness.detect.cutouts.cutout_cause import CRANKING, LOW, PAUSE
 from ampwitness.detect.cutouts.cutout_cranking import settle_cranking
 from ampwitness.detect.cutouts.cutouts import CutoutDetector
 from ampwitness.detect.road import settle_road
 from ampwitness.detect.supply.dips import DipDetector
 from ampwitness.detect.supply.supply_history import SupplyHistory
 from ampwitness.findings.road_words import word_road
+from ampwitness.types import Finding
 
 
 @pytest.mark.parametrize("seed", [302, 373, 392])
@@ -77,3 +78,13 @@ def test_a_quiet_passage_that_a_collapse_of_the_supply_cuts_off_is_a_cut_out() -
     assert finding.start_s == pytest.approx(4.5, abs=0.0125)
     assert finding.measured["cause"] == LOW
     assert finding.evidence["stopped_how"] != "faded"
+
+
+def test_a_pause_under_a_load_that_swings_stays_a_pause() -> None:
+    """Where no engine started, nothing says that a starter muted what may have paused by itself."""
+    pause = Finding("cutout", 5.0, 5.3, "attention", {"cause": PAUSE, "confidence": "low"}, {}, {"not_excluded": ()})
+    (alone,) = settle_cranking([pause], [(4.8, 5.6)], CRANKING)
+    assert alone.measured["cause"] == PAUSE
+    assert alone.evidence["not_excluded"] == (CRANKING,)
+    (started,) = settle_cranking([pause], [(4.8, 5.6)], CRANKING, [(4.8, 5.6)])
+    assert started.measured["cause"] == CRANKING

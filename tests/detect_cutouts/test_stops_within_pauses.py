@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase
+from ampwitness.bench.cutout_drawn import make_case as make_drawn
+from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase, make_case
 from ampwitness.bench.cutout_scores import find_cutouts
 from ampwitness.types import Edge, Finding, FloatArray
 
@@ -97,3 +98,26 @@ def test_a_soft_programme_that_broke_off_stands_far_above_hiss() -> None:
     (stop,) = _find(soft, noise_v=0.05, source=np.where(OFF, 0.0, HISS) / 10)
     assert stop.measured["cause"] == "signal stopped at the source"
     assert stop.start_s == pytest.approx(CUT_S, abs=0.005)
+
+
+def test_a_stop_in_the_first_note_behind_a_gap_is_no_thump_of_a_turn_on() -> None:
+    """A gap in a rest; behind it the source plays, as it had before: nothing woke up."""
+    rng = np.random.default_rng(4)
+    wave = np.where((AT >= 6.0737) & (AT < BACK_S), 0.0, NOTE)
+    volts = {"output": wave, "source": NOTE / 10, "supply": np.full(len(AT), 12.6)}
+    noisy = {role: values + rng.normal(0, 0.003, len(AT)) for role, values in volts.items()}
+    lost = ((round(5.65 * RATE_HZ), round(5.67 * RATE_HZ)),)
+    found = find_cutouts(CutoutCase(noisy, "", STEADY, lost=lost))[0]
+    assert [round(f.start_s, 2) for f in found if str(f.measured["cause"]).startswith("protection")] == [6.07]
+
+
+def test_a_stop_in_a_soft_moment_beside_a_supply_at_which_nothing_plays_is_told() -> None:
+    """The wave stood at a seventh of its swing when the starter took all volts within 10 ms."""
+    (stop,) = find_cutouts(make_case("cranking mute", 18701))[0]
+    assert str(stop.measured["cause"]).startswith("muted while the engine was cranked")
+
+
+def test_a_note_cut_behind_one_that_ended_while_the_supply_sank_is_told() -> None:
+    """Where the first stop may be chance, it hides no second one."""
+    at_s = (*find_cutouts(make_drawn("drawn: pulled under, five times", 27))[0],)
+    assert any(abs(f.start_s - 23.030) < 0.005 and f.measured["cause"] == "supply voltage too low" for f in at_s)

@@ -37,6 +37,7 @@ class CutoutCase:
     at_level_ratio: float = 1.0
     is_continuous: bool = False
     pauses: bool = False  # the programme stops by itself as well: what is said to be not decided is right
+    unheard_s: tuple[float, ...] = ()  # stops in so soft a moment that they may be told, and dated, or not
     protection: str | None = None
     returned: str | None = None  # "thump", "ramp", "at once"
     lost: tuple[tuple[int, int], ...] = ()

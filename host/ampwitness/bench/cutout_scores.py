@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ampwitness.bench import cutout_faults, cutout_material, cutout_more
+from ampwitness.bench import cutout_drawn, cutout_faults, cutout_material, cutout_more
 from ampwitness.bench.cutout_material import NONE, RATE_HZ, CutoutCase
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.cutouts.cutout_cause import CRANKING
@@ -20,7 +20,7 @@ from ampwitness.detect.supply.supply_history import SupplyHistory
 from ampwitness.types import Finding
 
 NEAR_S = 0.06
-_SETS = {"usual": cutout_material, "more": cutout_more, "faults": cutout_faults}
+_SETS = {"usual": cutout_material, "more": cutout_more, "faults": cutout_faults, "drawn": cutout_drawn}
 
 
 @dataclass(slots=True)
@@ -64,7 +64,7 @@ def score_case(name: str, seed: int, score: Score) -> str:
     score.n += 1
     if case.wanted == NONE:
         causes = [str(f.measured["cause"]) for f in found]
-        is_right = all(c.startswith("not decided: the signal may have paused") for c in causes)
+        is_right = all(c.startswith(_by_itself(case)) for c in causes)
         is_right &= not (case.lost and found)
         answer = "none" if not causes else "; ".join(sorted(set(causes)))
         score.n_right += is_right
@@ -77,7 +77,8 @@ def score_case(name: str, seed: int, score: Score) -> str:
     ]
     invented = [f for f in found if f not in hits]
     if case.pauses:
-        invented = [f for f in invented if not str(f.measured["cause"]).startswith("not decided: the signal may have")]
+        invented = [f for f in invented if not str(f.measured["cause"]).startswith(_by_itself(case))]
+    invented = [f for f in invented if not any(abs(f.start_s - s) < 2 * NEAR_S for s in case.unheard_s)]
     answers = [str(h.measured["cause"]) if h is not None else "none" for h in hits]
     sure = [h for h in hits if h is not None and h.measured["confidence"] == "high"]
     score.n_sure += len(sure)
@@ -96,6 +97,12 @@ def score_case(name: str, seed: int, score: Score) -> str:
         low_v, high_v = learned["interval_v"]
         score.n_level_held += bool(low_v <= case.level_v <= high_v)
     return " + invented".join([" / ".join(sorted(set(answers))), ""][: 2 if invented else 1])
+
+
+def _by_itself(case: CutoutCase) -> tuple[str, ...]:
+    """What may be said of a programme that stops by itself; that its source stopped, where that is logged."""
+    said = ("not decided: the signal may have paused",)
+    return (*said, "signal stopped at the source") if case.pauses and "source" in case.volts else said
 
 
 def _score_times(
@@ -167,9 +174,10 @@ def main() -> None:
     parser.add_argument("--only", default="", help="classes whose name holds this")
     parser.add_argument("--more", action="store_true", help="those of `cutout_more` instead: other material")
     parser.add_argument("--faults", action="store_true", help="those of `cutout_faults` instead: easily mistaken")
+    parser.add_argument("--drawn", action="store_true", help="those of `cutout_drawn` instead: as an examiner draws")
     parser.add_argument("--remarks", type=int, default=0, help="how many misses to list (0)")
     asked = parser.parse_args()
-    chosen = _SETS["faults" if asked.faults else "more" if asked.more else "usual"]
+    chosen = _SETS[next((name for name in ("faults", "more", "drawn") if getattr(asked, name)), "usual")]
     names = [name for name in chosen.CLASSES if asked.only in name]
     score, table = run_scores(asked.first_seed, asked.seeds, names)
     print(

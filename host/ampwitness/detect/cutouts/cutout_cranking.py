@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from ampwitness.detect.cutouts.cutout_cause import LOW, REMOTE
+from ampwitness.detect.cutouts.cutout_cause import LOW, PAUSE, REMOTE
 from ampwitness.types import Finding
 
 _EARLY_S = 0.010
@@ -24,7 +24,7 @@ def settle_cranking(
     started: Sequence[tuple[float, float]] = (),
 ) -> tuple[Finding, ...]:
     """Cut-outs that began while the engine was cranked, called what they usually are; a remote lead that fell right
-    before says so. Where no engine started it may have been another load, and none of them is sure.
+    before says so. Where no engine started it may have been another load: none of them is sure, and a pause stays one.
 
     Parameters
     ----------
@@ -42,14 +42,18 @@ def settle_cranking(
             said = f"the engine was cranked {key_s:.2f} s later: a key cuts the accessory feed first, by design"
             reasons = (*finding.evidence.get("reasons", ()), said)
             finding = replace(finding, severity="information", evidence={**finding.evidence, "reasons": reasons})
-        if inside and (cause in (LOW, REMOTE) or cause.startswith("not decided")):
+        has_started = any(a - _EARLY_S <= finding.start_s < b for a, b in started)
+        if inside and cause == PAUSE and not has_started:
+            open_ = (*finding.evidence.get("not_excluded", ()), words)
+            finding = replace(finding, evidence={**finding.evidence, "not_excluded": open_})
+        elif inside and (cause in (LOW, REMOTE) or cause.startswith("not decided")):
             finding = replace(
                 finding,
                 severity="information",
                 measured={**finding.measured, "cause": words},
                 evidence={**finding.evidence, "cause_without_cranking": cause},
             )
-            if not any(a - _EARLY_S <= finding.start_s < b for a, b in started):
+            if not has_started:
                 finding = _in_doubt(finding, cause)
         out.append(finding)
     return tuple(out)

@@ -269,7 +269,7 @@ class RunWatch:
         if not inside or self._is_continuous or stop.is_dc_only or stop.sank_from_v is not None:
             return None
         cause = decide_cause(stop)
-        if cause.is_evident and cause.words != SOURCE:
+        if cause.is_evident and cause.words != SOURCE and (stop.is_truncated or not cause.needs_a_cut):
             return None
         for step in inside:
             if sounds_up_to(self._run, stop, step, known):

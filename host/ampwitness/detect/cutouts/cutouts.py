@@ -45,6 +45,7 @@ HUM_NEAR_S = 0.2
 HUM_EXPLAINS = (PROTECTION, "not decided", SOURCE)
 SOFT_RATIO, SOFT_RMS_RATIO = 0.15, 0.20  # a note that faded stands lower in its last half-cycle
 HELD_RATIO = 0.05  # of the swing before: what is as low as this, but held its level to the last 6 ms, did not fade
+NO_SUPPLY_V = 7.0  # at which no amplifier plays (common practice, no source)
 SILENT_V, HISS_V, SILENT_RATIO = 0.06, 0.12, 0.015
 ROLES = ("output", "supply", "battery", "ground", "remote", "source")
 
@@ -148,7 +149,7 @@ class CutoutDetector:
             is_near = self._watch is not None and run.start_s - self._watch[0].stop_s < HEAT_SEEN_S
             beside = (self._keep, self._look_beside)
             self._watch = (run, RunWatch(run, self._is_continuous, self._edges, *beside, is_near))
-            self._turn_on = TurnOnWatch(self._switchings)
+            self._turn_on = TurnOnWatch(self._switchings, is_near)
         self._watch[1].take(is_last)
         if is_last:
             self._turn_on.end()
@@ -298,7 +299,8 @@ def _follows_a_collapse(stop: Stop) -> bool:
     fell_before_s = None if stop.supply is None else stop.supply.fell_before_s
     is_soon = fell_before_s is not None and fell_before_s <= COLLAPSE_S
     is_high = stop.abrupt_ratio >= SOFT_RATIO and stop.last_rms_ratio >= SOFT_RMS_RATIO
-    return is_soon and (is_high or _held_its_level(stop))
+    is_deep = stop.supply is not None and stop.supply.lowest_v < NO_SUPPLY_V and stop.abrupt_ratio >= HELD_RATIO
+    return is_soon and (is_high or is_deep or _held_its_level(stop))
 
 
 def _held_its_level(stop: Stop) -> bool:

@@ -66,13 +66,13 @@ def is_turn_on_thump(stop_s: float, switchings: Sequence[dict[str, Any]]) -> boo
 
 
 class TurnOnWatch:
-    """Follows remote lead, source and output of one run."""
+    """Follows remote lead, source and output of one run; behind a gap it is not known how long the source was quiet."""
 
-    def __init__(self, found: list[dict[str, Any]]) -> None:
+    def __init__(self, found: list[dict[str, Any]], is_behind_a_gap: bool = False) -> None:
         self._found = found
         self._open: _Open | None = None
         self._bin_s = 0.010
-        self._quiet_bins = 10**6  # of the source, up to here
+        self._quiet_bins = 0 if is_behind_a_gap else 10**6  # of the source, up to here
         self._was_on: bool | None = None
         self._sounded_last = False
 
