@@ -7,6 +7,9 @@ import signal
 import sys
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the commands do, before numpy is loaded: half the tests' time
+# Hundreds of processes start in these tests: what they load is compiled once, also where an environment keeps Python
+# from writing that down.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 from collections.abc import Callable
 from fractions import Fraction
@@ -35,6 +38,14 @@ from ampwitness.types import (
 signal.signal(signal.SIGINT, signal.default_int_handler)
 
 RATE_HZ = 8000
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Side by side each process begins with a stretch of its own, and takes from others when it is done: tests that
+    share what a module makes mostly stay together, where by default each of the processes would make it."""
+    sys.dont_write_bytecode = False
+    if config.getoption("dist", "no") == "load":
+        config.option.dist = "worksteal"
 
 
 def make_finding(kind: str, start_s: float, stop_s: float, **measured: object) -> Finding:
