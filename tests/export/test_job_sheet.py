@@ -30,7 +30,7 @@ from ampwitness.report.sheet_page import html_sheet
 from ampwitness.report.sheet_source import Source
 from ampwitness.report.sheet_text import text_sheet
 from ampwitness.report.sheet_walks import Walk
-from ampwitness.types import Analysis, Finding
+from ampwitness.types import Analysis, Calibration, Finding
 from ampwitness.waveform.noise_lines import NoiseLine, QuietOutput
 from click.testing import CliRunner
 
@@ -180,6 +180,42 @@ def test_the_last_music_is_the_one_recorded_last_not_the_last_step(small_analysi
     assert said(recorded("On the road", 2e9, 1), recorded("Soak", 1e9, 3)) == (
         "1 half-cycle of what was played last clipped (On the road).",
     )
+
+
+@pytest.mark.parametrize(("nominal_v", "said"), [(12.6, "charging"), (24.0, "not judged"), (None, "charging")])
+def test_no_alternator_is_told_by_volts_of_another_system(
+    small_analysis: Analysis, nominal_v: float | None, said: str
+) -> None:
+    notes = {**small_analysis.settings.notes, "nominal_supply_v": nominal_v}
+    summary = {**small_analysis.summary, "supply": {"states": {"charging": STATE}}}
+    analysis = replace(small_analysis, settings=replace(small_analysis.settings, notes=notes), summary=summary)
+    (row,) = compose_sheet([Source(analysis, "On the road")], vehicle="v", date="2026-05-04").supply
+    assert row.engine == said
+
+
+def test_what_nobody_was_asked_is_no_condition(small_analysis: Analysis) -> None:
+    def said(**answers: str) -> str:
+        setting = replace(SETTING, evidence={"answers": answers})
+        source = Source(replace(small_analysis, findings=(setting,)), "Gain of each channel")
+        return compose_sheet([source], vehicle="v", date="2026-05-04").conditions
+
+    assert said(gain_equaliser="flat", gain_boost="not asked") == "equaliser flat"
+    assert said(gain_equaliser="not asked") == ""
+
+
+def test_what_the_volts_rest_on_is_said_once_for_recordings_of_other_channels(small_analysis: Analysis) -> None:
+    one = small_analysis.settings.calibrations[0]
+    every = (one, replace(one, role="battery"))
+
+    def said(*calibrations: Calibration) -> list[str]:
+        settings = [replace(small_analysis.settings, calibrations=mine) for mine in (every[:1], calibrations)]
+        sources = [Source(replace(small_analysis, settings=one), "On the road") for one in settings]
+        made = compose_sheet(sources, vehicle="v", date="2026-05-04")
+        return [line for line in made.basis if "alibrated" in line]
+
+    assert len(said(*every)) == 1
+    assert ", ".join(c.role for c in every) in said(*every)[0]
+    assert len(said(replace(every[0], made_on="2026-05-01"))) == 2  # the one role in two ways: each as it was
 
 
 def test_no_line_of_the_sheet_parts_a_number_from_its_unit(small_analysis: Analysis) -> None:

@@ -19,6 +19,7 @@ from ampwitness.cli.set_gain_screen import GainScreen
 from ampwitness.cli.wrapped import as_typed, say
 from ampwitness.errors import AmpwitnessError, UsageError
 from ampwitness.findings.as_json import to_plain
+from ampwitness.findings.wording import NOT_ASKED
 from ampwitness.guide.set_gain import QUESTIONS
 from ampwitness.guide.tone_tracks import CAUTION, HIGH_TONE_CAUTION, HIGH_TONE_HZ
 from ampwitness.link.finding import find_board
@@ -88,7 +89,7 @@ def set_gain(
     if sys.stdin is not None and sys.stdin.isatty() and not as_json:
         answers = _ask(answers)
     for question in QUESTIONS:
-        answers.setdefault(question.key, "not asked")
+        answers.setdefault(question.key, NOT_ASKED)
     with BoardSession(found_port) as session:
         wanted = mode or ("wide" if tone_hz > 300 else "bass")
         if wanted != session.hello.mode:

@@ -340,6 +340,7 @@ def _sum_not_judged(spans: Sequence[NotJudged]) -> str:
     return "; ".join(f"{seconds_to_span(total_s, 2)} not judged ({reason})" for reason, total_s in by_reason.items())
 
 
+NOT_ASKED = "not asked"  # what stands for the answer to a question that nobody was asked
 NOT_LOOKED_AT = "Nothing to judge: this was not looked at."
 
 _WORST_WORDS = {

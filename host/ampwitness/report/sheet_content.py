@@ -9,6 +9,7 @@ from typing import Any
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.wording import (
     KIND_WORDS,
+    NOT_ASKED,
     describe_finding,
     find_worst,
     word_calibrations,
@@ -16,7 +17,7 @@ from ampwitness.findings.wording import (
     word_verdict,
 )
 from ampwitness.report.sheet_handover import word_handover
-from ampwitness.report.sheet_source import Source, has_edge, is_gain_run
+from ampwitness.report.sheet_source import Source, has_edge, is_gain_run, word_alternator
 from ampwitness.report.sheet_walks import (
     WALK_STEPS,
     WALK_TITLES,
@@ -42,8 +43,6 @@ VERDICT_KINDS = {
     "gap": "losses",
 }
 STALE_S = 3.0  # a level heard longer ago than this may not be where the gain was left
-# By its volts alone: an engine that runs without charging looks like one that stands.
-ALTERNATOR_WORDS = {"at rest": "not charging"}
 MAX_SUPPLY_ROWS = 5
 MAX_SUPPLY_ROWS_BESIDE_A_WALK = 3
 MAX_WORTH_KNOWING = 4
@@ -256,7 +255,8 @@ def _conditions(sources: Sequence[Source]) -> str:
     for source in sources:
         for finding in source.analysis.findings:
             if finding.kind == "setting":
-                answers |= {str(k): str(v) for k, v in (finding.evidence.get("answers") or {}).items() if v}
+                said = (finding.evidence.get("answers") or {}).items()
+                answers |= {str(key): str(answer) for key, answer in said if answer and answer != NOT_ASKED}
     return "; ".join(f"{key.removeprefix('gain_').replace('_', ' ')} {value}" for key, value in answers.items())
 
 
@@ -283,7 +283,7 @@ def _supply_row(source: Source, name: str, state: Mapping[str, Any]) -> SupplyRo
     sag = f"{full['supply_v']:.1f} V (-{full['sag_v']:.1f} V)" if full else "not judged"
     return SupplyRow(
         source.label,
-        ALTERNATOR_WORDS.get(name, name),
+        word_alternator(source, name),
         _volts(state.get("open_v"), "V"),
         _volts(state.get("lowest_v"), "V"),
         resistance,
@@ -371,10 +371,17 @@ def _walks_not_given(steps: Sequence[WorkStep], walks: Sequence[Walk]) -> list[s
     return [f"No readings are at hand of: {', '.join(missing)}."] if missing else []
 
 
+def _word_calibrations(sources: Sequence[Source]) -> list[str]:
+    """One sentence for all recordings where no role was calibrated in two ways, else one for each."""
+    used = dict.fromkeys(c for source in sources for c in source.analysis.settings.calibrations)
+    if used and len({c.role for c in used}) == len(used):
+        return [word_calibrations(tuple(used))]
+    return list(dict.fromkeys(word_calibrations(source.analysis.settings.calibrations) for source in sources))
+
+
 def _basis(sources: Sequence[Source]) -> tuple[str, ...]:
     """What the volts rest on, and whether anything was lost; said once where it is alike."""
-    calibrations = dict.fromkeys(word_calibrations(source.analysis.settings.calibrations) for source in sources)
-    lines = list(calibrations)
+    lines = _word_calibrations(sources)
     lines += dict.fromkeys(
         f"Source resistance: {state['assumed']}."
         for source in sources

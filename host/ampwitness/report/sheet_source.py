@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from ampwitness.findings.road_words import MOST_OF_12_V, find_nominal_v
 from ampwitness.types import Analysis, Finding
 
 
@@ -32,3 +33,11 @@ def is_gain_run(source: Source) -> bool:
 def has_edge(finding: Finding) -> bool:
     """A gain curve in which the edge was found: a mere loud tone has none, and clips in it were not meant."""
     return finding.kind == "knee" and finding.measured.get("knee_v") is not None
+
+
+def word_alternator(source: Source, state: str) -> str:
+    """A state of the supply as the sheet calls it: by its volts alone, as an engine that runs without charging looks
+    like one that stands; by those of 12 V vehicles, so that nothing is said of a supply declared higher."""
+    if (find_nominal_v(source.analysis) or 0.0) > MOST_OF_12_V:
+        return "not judged"
+    return "not charging" if state == "at rest" else state

@@ -55,8 +55,8 @@ def text_sheet(sheet: Sheet, *, width: int = 100) -> str:
         conditions = [f"Set with: {sheet.conditions}."] if sheet.conditions else []
         section("Settings", [*settings, *conditions, CAUTION_SETTINGS])
     supply = [
-        f"{row.where}, {row.engine}: open {row.open_volts}, lowest {row.lowest}; source {row.resistance}; full clean "
-        f"power {row.full_power}"
+        f"{row.where}, {row.engine}: unloaded {row.open_volts}, lowest {row.lowest}; source {row.resistance}; full "
+        f"clean power {row.full_power}"
         for row in sheet.supply
     ]
     if supply or sheet.supply_walks:
