@@ -27,6 +27,6 @@
 9. What is said of a clip: its place and ceiling (`clip_names`, `clip_follows`), a late release (`clip_release`), flanks
    that say nothing of the crest (`clip_unlike`); as rows and findings (`found_clips`); room to the ceiling where
    nothing clipped (`headroom`).
-10. Whose fault it is: how ceilings move with the supply (`ceiling_fit`, `ceiling_knee`, `ceiling_prior`), what a clip's
-    had lost (`clip_cause`), and what each remedy is worth (`clean_gain`).
+10. Whose fault it is: how ceilings move with the supply (`ceiling_fit`, `ceiling_knee`, `ceiling_stands`,
+    `ceiling_prior`), what a clip's had lost (`clip_cause`), and what each remedy is worth (`clean_gain`).
 """

@@ -28,6 +28,7 @@ from ampwitness.detect.clips.ceiling_fit import (
     pick_lag,
 )
 from ampwitness.detect.clips.ceiling_prior import INDEPENDENT, is_in_proportion, weigh
+from ampwitness.detect.clips.ceiling_stands import find_standing_knee
 from ampwitness.types import FloatArray
 
 LEAST_GAIN = 12.0  # of Tukey's loss, in spreads squared: more than three plateaus far off the line that lie on the bend
@@ -47,7 +48,13 @@ def fit_ceilings(sides: Mapping[str, Plateaus]) -> dict[str, CeilingFit]:
     lines = {side: fit for side, plateaus in seen.items() if (fit := fit_line(plateaus)) is not None}
     fits = dict(lines)
     moving = [side for side, fit in lines.items() if fit.ratio > 0]
-    fits |= (_bend({side: fits[side] for side in moving}, seen) or {}) if moving else {}
+    if moving:
+        straight = {side: fits[side] for side in moving}
+        bent = _bend(straight, seen)
+        standing_v = find_standing_knee(straight, seen) if bent is None else None
+        if standing_v is not None:
+            bent = {side: _refit(seen[side], fit, standing_v)[0] for side, fit in straight.items()}
+        fits |= bent or {}
     out = dict(fits)
     if not moving:
         return out
