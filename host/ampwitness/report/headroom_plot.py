@@ -7,7 +7,7 @@ import numpy as np
 from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
 
-from ampwitness.report.plots import MOST_DRAWN_COLUMNS, new_figure, plot_style
+from ampwitness.report.plots import MOST_DRAWN_COLUMNS, new_figure, plot_style, set_margins
 from ampwitness.report.style import role_colour
 from ampwitness.report.time_axis import label_time
 from ampwitness.types import Analysis
@@ -21,7 +21,7 @@ def draw_headroom(analysis: Analysis) -> Figure | None:
         return None
     start_s, stop_s, room_db, sd_db = np.array([row[:4] for row in rows], dtype=float).T
     with mpl.rc_context(plot_style()):
-        figure = new_figure(2.4)
+        figure = new_figure(2.4, layout=None)
         axes = figure.subplots()
         corners_s, corners_db = np.stack((start_s, start_s, stop_s, stop_s)), np.zeros((4, len(rows)))
         corners_db[1:3] = room_db
@@ -37,4 +37,5 @@ def draw_headroom(analysis: Analysis) -> Figure | None:
         axes.set_xlim(0.0, last_s)
         axes.set_ylabel("headroom (dB)")
         label_time(axes, 0.0, last_s)
+        set_margins(figure, [axes], top_in=0.10)
         return figure

@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.wording import find_worst
-from ampwitness.report.plots import new_figure, plot_style
+from ampwitness.report.plots import new_figure, plot_style, set_margins
 from ampwitness.report.style import LANE_STYLES, role_colour
 from ampwitness.report.time_axis import label_time
 from ampwitness.types import Analysis, Envelope, Finding
@@ -80,7 +80,7 @@ def draw_supply_under_notes(analysis: Analysis) -> Figure | None:
     span = _choose_span(analysis, notes)
     shown = list(notes.take(np.flatnonzero((notes.stop_s > span[0]) & (notes.start_s < span[1]))))
     with mpl.rc_context(plot_style()):
-        figure = new_figure(3.6)
+        figure = new_figure(3.6, layout=None)
         axes = figure.subplots()
         for note in shown:
             axes.axvspan(note.start_s, note.stop_s, facecolor=LANE_STYLES["note"].colour, alpha=0.25, linewidth=0)
@@ -109,6 +109,7 @@ def draw_supply_under_notes(analysis: Analysis) -> Figure | None:
         axes.set_ylim(low - 0.12 * (high - low), high)  # room for the labels
         label_time(axes, *span)
         axes.set_ylabel("supply (V)")
+        set_margins(figure, [axes], top_in=0.10)
         return figure
 
 
@@ -126,7 +127,7 @@ def draw_sag_against_level(findings: Sequence[Finding], supply: Mapping[str, Any
     notes = notes[::one_in]
     drawn = f" (one in {one_in} drawn)" if one_in > 1 else ""
     with mpl.rc_context(plot_style()):
-        figure = new_figure(4.2)
+        figure = new_figure(4.2, layout=None)
         axes = figure.subplots()
         level_v, sag_v = notes.values("level_v"), notes.values("sag_v")
         is_settled = notes.flags("supply_before_settled") != 0
@@ -152,6 +153,7 @@ def draw_sag_against_level(findings: Sequence[Finding], supply: Mapping[str, Any
         axes.set_xlim(left=0.0)
         axes.set_ylim(bottom=min(0.0, 1.05 * float(sag_v.min())))
         axes.legend(loc="upper left", fontsize=9, frameon=False)
+        set_margins(figure, [axes], top_in=0.10)
         return figure
 
 
