@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from collections import deque
-
 import numpy as np
 import pytest
 from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase
 from ampwitness.bench.cutout_scores import find_cutouts
-from ampwitness.detect.cutouts.cutout_dc_under import _LEAST_V, _USUAL_BINS, _count_near
 from ampwitness.findings.wording import describe_finding
 from ampwitness.types import Edge, Finding, FloatArray
 
@@ -65,19 +62,3 @@ def test_a_lost_ground_that_lifts_the_output_is_no_such_fault() -> None:
 def test_windows_do_not_matter() -> None:
     wave = BEAT + 5.0 * ((AT > 6.3) & (AT < 13.1))
     assert _find(wave, 1.0) == _find(wave, 10.0) == _find(wave, 60.0)
-
-
-@pytest.mark.parametrize("n_usual", [0, 3, 20])
-def test_bins_are_passed_over_together_only_as_far_as_each_would_be_alone(n_usual: int) -> None:
-    rng = np.random.default_rng(n_usual)
-    for _ in range(200):
-        usual = deque(rng.normal(0, 0.45, n_usual).tolist(), maxlen=_USUAL_BINS)
-        level = np.cumsum(rng.normal(0, 0.45, 40))
-        n_near = _count_near(list(usual), level)
-        for n, volts in enumerate(level.tolist()):
-            if any(abs(volts - known) >= _LEAST_V for known in usual):
-                assert n_near == n
-                break
-            usual.append(volts)
-        else:
-            assert n_near == len(level)

@@ -51,13 +51,7 @@ class DcUnderWatch(WatchBeside):
         level = run.steps("mean", begin, begin + n * _BIN).reshape(n, _BIN) @ _WEIGHTS
         square = run.steps("square", begin, begin + n * _BIN).reshape(n, _BIN) @ _WEIGHTS
         rms = np.sqrt(np.maximum(square - level**2, 0.0))
-        bins = list(zip(level.tolist(), rms.tolist(), strict=True))
-        n_near = 0
-        if self._stop is None:  # as `_take_bin` takes each of them, all at once
-            n_near = _count_near([volts for volts, _ in self._usual], level)
-            self._usual.extend(bins[:n_near])
-            self._far = [] if n_near else self._far
-        for place, (volts, sound_v) in enumerate(bins[n_near:], start=n_near):
+        for place, (volts, sound_v) in enumerate(zip(level.tolist(), rms.tolist(), strict=True)):
             self._take_bin(begin + place * _BIN, volts, sound_v, known)
 
     def end(self, step: int) -> None:
@@ -139,12 +133,3 @@ class DcUnderWatch(WatchBeside):
         assert stop is not None
         self._usual.clear()
         self._take_stop(stop)
-
-
-def _count_near(usual: list[float], level: FloatArray) -> int:
-    """How many of these levels come before the first that is as far as steady volts from any of the usual ones, of
-    which each becomes one."""
-    start = np.full(_USUAL_BINS - len(usual), usual[0] if usual else level[0])
-    spans = np.lib.stride_tricks.sliding_window_view(np.concatenate((start, usual, level[:-1])), _USUAL_BINS)
-    is_far = (np.abs(spans - level[:, None]) >= _LEAST_V).any(axis=1)
-    return int(np.argmax(is_far)) if is_far.any() else len(level)

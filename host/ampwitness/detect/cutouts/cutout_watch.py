@@ -49,7 +49,7 @@ from ampwitness.detect.cutouts.cutout_source import follow_source, measure_sourc
 from ampwitness.detect.cutouts.cutout_stutter import StutterWatch
 from ampwitness.detect.cutouts.cutout_unlike import UnlikeWatch
 from ampwitness.detect.step_stream import RunSteps
-from ampwitness.types import Edge, FloatArray
+from ampwitness.types import Edge
 
 Steps = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
@@ -95,7 +95,7 @@ class RunWatch:
         self._held_v = np.inf  # the same of dips as long as a guard may wait
         self._last_high_v = np.inf  # highest supply of the last bin; infinite: nothing sounded
         self._survived_to = 0
-        self._supply_seconds: deque[FloatArray] = deque(maxlen=60)  # the steps of each
+        self._supply_seconds: deque[float] = deque(maxlen=60)
         self._peak_seconds: deque[float] = deque(maxlen=10)
         self._rms_seconds: deque[float] = deque(maxlen=60)
         self._learned_to = 0
@@ -224,10 +224,8 @@ class RunWatch:
 
     def _reference(self, step: int) -> float:
         if self._supply_seconds:
-            # The upper part of each second: one that is full of bass does not make a low supply normal. Worked out here
-            # and not as the seconds come: few stops ask for it.
-            upper = np.partition(np.array(self._supply_seconds), 750, axis=1)[:, 750].tolist()
-            return float(np.percentile(upper, 100 if len(upper) < 8 else 75))
+            few = len(self._supply_seconds) < 8
+            return float(np.percentile(self._supply_seconds, 100 if few else 75))
         known = self._run.steps("supply", 0, max(step - 20, 20))
         return float(np.percentile(known, 75))
 
@@ -368,7 +366,9 @@ class RunWatch:
         a, b = self._learned_to, self._learned_to + 1000 * n
         self._learned_to = b
         if "supply" in run:
-            self._supply_seconds.extend(run.steps("supply", a, b).reshape(n, 1000).copy())
+            # The upper part of what was seen: a second full of bass does not make a low supply normal.
+            supply = np.partition(run.steps("supply", a, b).reshape(n, 1000), 750, axis=1)[:, 750]
+            self._supply_seconds.extend(float(v) for v in supply)
         high, low = run.steps("high", a, b).reshape(n, 1000), run.steps("low", a, b).reshape(n, 1000)
         self._peak_seconds.extend(float(v) for v in np.maximum(high.max(axis=1), -low.min(axis=1)))
         self._rms_seconds.extend(float(v) for v in np.sqrt(run.steps("square", a, b).reshape(n, 1000).mean(axis=1)))
