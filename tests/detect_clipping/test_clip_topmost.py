@@ -59,6 +59,16 @@ def test_a_single_flat_crest_needs_more(n: int, gain: float, n_found: int) -> No
     assert n_topmost(crest(1.2, 19.0), gain=gains, peak_v=peaks, narrow_gain=50.0) == n_found
 
 
+@pytest.mark.parametrize(("gain", "misfit", "n_found"), [(90.0, 6.0, 0), (90.0, 4.0, N), (110.0, 6.0, N)])
+def test_where_nothing_shows_a_ceiling_round_tops_that_fit_badly_are_none(
+    gain: float, misfit: float, n_found: int
+) -> None:
+    """Notes that their maker saturated decay with crests of 60 to 90, at misfits of 3 to 20."""
+    assert n_topmost(crest(1.2, 19.0), gain=gain, misfit=misfit) == n_found
+    known = np.arange(N) < 3
+    assert find_topmost(table(gain=gain, misfit=misfit), crest(1.2, 19.0), 1.0, known).sum() == N - 3
+
+
 def test_of_a_plateau_with_one_corner_neither_end_nor_crest_is_known() -> None:
     assert not shows_one_corner(table()).any()
     for odd in ({"tilt_v_per_s": -2500.0}, {"n_top": 1.0}, {"flatter_flank_ratio": 0.1}):

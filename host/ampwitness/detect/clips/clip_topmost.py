@@ -33,6 +33,9 @@ ABOVE_SHARE, ABOVE_SD = 0.004, 2.0  # of the level, and noise of one sample: by 
 ROUND_GAIN = 25.0  # of a candidate: with less it counts as a round crest
 LEAST_GAIN, LEAST_NARROW_GAIN = 60.0, 20.0  # beside others: of clean ones at most 49 and 47
 LONE_GAIN, LONE_NARROW_GAIN, FEWEST = 100.0, 40.0, 3
+# Where nothing shows a ceiling: gain to misfit, of what gains less than LONE_GAIN. Of 19 true ones one had less, of 39
+# round tops of glides, pulses and square notes 35.
+FITS_BETTER = 20.0
 LEAST_LONE_RATIO = 0.5  # of the flanks of one that stands alone: the tip of a saw, between a slope and a jump, has less
 # Less plain ones, where others at their level speak with them: least gain of each, what they must sum up to, and the
 # largest of them; more of one counts no more.
@@ -72,6 +75,7 @@ def find_topmost(table: Candidates, crests: HighCrests, sign: float, known: Bool
     # Where nothing shows that there is a ceiling at all; tops that move between their corners lie at none.
     if np.count_nonzero(known & ~kinked & (table["sunk"] == 0)) < FEWEST:
         may_be &= ~kinked
+        strong &= is_coarse | (table["gain"] >= np.minimum(LONE_GAIN, FITS_BETTER * table["misfit"]))
     rows = np.flatnonzero((weak | strong) & may_be & ~known)
     if not len(rows):
         return found
