@@ -173,6 +173,19 @@ def test_a_few_plateaus_of_both_polarities_show_the_supply_above_which_a_ceiling
     assert {fit.knee_v for fit in fits.values()} == {np.inf}
 
 
+def test_a_top_that_tilts_by_the_amplifiers_own_doing_is_not_taken_for_the_supplys() -> None:
+    """A tilt stands in for a lag between the places: the supply moved by 0.1 V within half a place, and no further."""
+    ceiling = learn_ceiling(_clips(lambda v: 3 * v - 1, spread_v=1e-4))
+    assert ceiling is not None
+    own = replace(ceiling, lag=1.0, per_tilt_s=-0.002, per_fall=0.0)
+    clip = _clip(33.8, 11.6, 1.0, tilt_v_per_s=-700.0) | {"supply": [11.4, 11.6, 11.65, 11.7]}
+    lost_db = judge_clip(clip, own, _model()).evidence["lost_to_sag_db"]
+    assert lost_db == pytest.approx(20 * np.log10((33.8 + 3.0 - 3 * 0.1) / 33.8), abs=0.01)
+    small = clip | {"tilt_v_per_s": -100.0}
+    lost_db = judge_clip(small, own, _model()).evidence["lost_to_sag_db"]
+    assert lost_db == pytest.approx(20 * np.log10((33.8 + 3.0 - 0.2) / 33.8), abs=0.01)
+
+
 def _first_crest(level_v: float, lagged_v: float, follows: float, fallen_v: float = 0.3) -> Clip:
     """A plateau of a note's beginning: the supply has fallen by some tenths, and what lags it by 3 ms follows; the top
     tilts by so much of the fall that 3 V a volt would give."""

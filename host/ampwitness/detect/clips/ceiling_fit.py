@@ -58,12 +58,19 @@ class CeilingFit:
     droop_lag: int = 0
     highest_v: float = float("inf")  # lagged supply under which a plateau was seen; above, the line is carried on
 
-    def at(
-        self, supply_v: FloatArray, tilt_v_per_s: FloatArray | float = 0.0, flat_s: FloatArray | float = 0.0
-    ) -> FloatArray:
-        """(n,) levels at lagged supplies, for plateaus of that tilt and length; without them of supplies that stand."""
-        bent = self.constant_v + self.ratio * np.minimum(supply_v, self.knee_v)
-        return np.asarray(bent + (self.per_tilt_s + self.per_fall * flat_s) * tilt_v_per_s)
+    def at(self, supply_v: FloatArray) -> FloatArray:
+        """(n,) levels at supplies that stand."""
+        return np.asarray(self.constant_v + self.ratio * np.minimum(supply_v, self.knee_v))
+
+    def tilted_v(self, supply: FloatArray, tilt_v_per_s: FloatArray, flat_s: FloatArray) -> FloatArray:
+        """(n,) by how much plateaus of that tilt and length lie above the level of their lagged supply (n, lags).
+
+        A tilt stands for a lag that is not quite the amplifier's own, so it moves the supply by half a place among the
+        lagged ones at most; what a top tilts beyond that is the amplifier's own doing."""
+        lagged, last = pick_lag(supply, self.lag), supply.shape[1] - 1.0
+        sides = [pick_lag(supply, min(max(self.lag + step, 0.0), last)) - lagged for step in (-0.5, 0.5)]
+        most_v = self.ratio * np.maximum(*np.abs(sides))
+        return np.clip((self.per_tilt_s + self.per_fall * flat_s) * tilt_v_per_s, -most_v, most_v)
 
 
 @dataclass(frozen=True, slots=True)

@@ -41,13 +41,15 @@ Columns = Mapping[str, FloatArray]  # of clips, by the names of `found_clips.NUM
 @dataclass(frozen=True, slots=True)
 class Causes:
     """Of n clips, (n,) each: the place of the cause in CAUSES, and what it rests on, NaN where not known: the share,
-    the decibels that the ceiling had lost, the settled supply, and the supply that set the ceiling."""
+    the decibels that the ceiling had lost, the settled supply, the supply that set the ceiling, and by how much the
+    plateau lies above the level of that (0 where not known)."""
 
     cause: npt.NDArray[np.int8]
     share: FloatArray
     lost_db: FloatArray
     settled_v: FloatArray
     then_v: FloatArray
+    tilted_v: FloatArray
 
     def take(self, chosen: slice) -> Causes:
         """Some of them, as they lie."""
@@ -110,18 +112,21 @@ def judge_clips(get: Columns, lagged_v: FloatArray, ceiling: CeilingFit | None, 
     """
     n, then_v = len(get["start_s"]), get["supply_v"]
     cause, nothing = np.full(n, OPEN, dtype=np.int8), np.full(n, np.nan)
-    share, lost_db, settled_v = nothing.copy(), nothing.copy(), nothing
+    share, lost_db, settled_v, tilted_v = nothing.copy(), nothing.copy(), nothing, np.zeros(n)
     if model is not None:
         settled_v = model.settled_at(get["start_s"])
         if ceiling is not None and lagged_v.shape[1]:
-            then_v = np.where(np.isfinite(lagged_v).all(axis=1), pick_lag(lagged_v, ceiling.lag), then_v)
+            is_lagged = np.isfinite(lagged_v).all(axis=1)
+            then_v = np.where(is_lagged, pick_lag(lagged_v, ceiling.lag), then_v)
+            above_v = ceiling.tilted_v(lagged_v, to_ceiling(get)[1], get["stop_s"] - get["start_s"])
+            tilted_v = np.where(is_lagged, above_v, 0.0)
         known = np.isfinite(settled_v) & np.isfinite(then_v)
         over_db = np.maximum(get["overdrive_db"], 1e-6)
         if ceiling is None:  # it may stand still, or rise with its supply, at most a little above proportion
             most_db = 20 * np.log10(np.maximum(settled_v, 1.0) / np.maximum(then_v, 1.0)) * MOST_IN_PROPORTION
             cause[known & (most_db / over_db < DRIVE_BELOW_SHARE)] = DRIVE
         else:
-            lost_db[known] = _lost_db(get, ceiling, then_v, settled_v)[known]
+            lost_db[known] = _lost_db(get, ceiling, then_v, settled_v, tilted_v)[known]
             # The slope is known only so well: where it could turn drive into supply, nothing is said.
             out_v = _at_terminals(get)
             doubt_db = _to_db(out_v, out_v + 2 * ceiling.ratio_sd * np.abs(settled_v - then_v))
@@ -133,7 +138,7 @@ def judge_clips(get: Columns, lagged_v: FloatArray, ceiling: CeilingFit | None, 
         cause[is_current], share[is_current], lost_db[is_current] = DRIVE, 0.0, 0.0
     is_source = get["where"] == PLACES.index("source")
     cause[is_source], share[is_source], lost_db[is_source] = DRIVE, 0.0, 0.0
-    return Causes(cause, share, lost_db, np.where(is_source, np.nan, settled_v), then_v)
+    return Causes(cause, share, lost_db, np.where(is_source, np.nan, settled_v), then_v, tilted_v)
 
 
 def tell_why(get: Columns, causes: Causes, ceiling: CeilingFit | None, model: SupplyModel | None) -> str:
@@ -160,7 +165,8 @@ def tell_why(get: Columns, causes: Causes, ceiling: CeilingFit | None, model: Su
     if lost_db > 0:
         reason += f": the supply stood {sunk}"
     if ceiling.highest_v < min(settled_v, ceiling.knee_v):
-        seen_db = _lost_db(get, ceiling, causes.then_v, np.maximum(ceiling.highest_v, causes.then_v))
+        seen_v = np.maximum(ceiling.highest_v, causes.then_v)
+        seen_db = _lost_db(get, ceiling, causes.then_v, seen_v, causes.tilted_v)
         (instead,) = _share_to_cause(seen_db / over_db)
         if instead != causes.cause[0]:
             reason += (
@@ -175,9 +181,11 @@ def _at_terminals(get: Columns) -> FloatArray:
     return get["level_v"] - get["held_v"]
 
 
-def _lost_db(get: Columns, ceiling: CeilingFit, then_v: FloatArray, settled_v: FloatArray) -> FloatArray:
+def _lost_db(
+    get: Columns, ceiling: CeilingFit, then_v: FloatArray, settled_v: FloatArray, tilted_v: FloatArray
+) -> FloatArray:
     """(n,) by how much a ceiling would have stood higher at another supply, dB of the plateau."""
-    lifted_v = ceiling.at(settled_v) - ceiling.at(then_v, to_ceiling(get)[1], get["stop_s"] - get["start_s"])
+    lifted_v = ceiling.at(settled_v) - ceiling.at(then_v) - tilted_v
     out_v = _at_terminals(get)
     return _to_db(out_v, out_v + lifted_v)
 

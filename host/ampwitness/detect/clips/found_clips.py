@@ -241,7 +241,7 @@ class ClipTable(FindingTable):
     def _judge_block(self, at: int, ceilings: Mapping[str, CeilingFit], model: SupplyModel | None) -> Causes:
         """The causes of a block's clips of both polarities."""
         block = self._block(at)
-        causes = Causes(np.full(len(block), OPEN, dtype=np.int8), *np.full((4, len(block)), np.nan))
+        causes = Causes(np.full(len(block), OPEN, dtype=np.int8), *np.full((5, len(block)), np.nan))
         is_positive = block[:, _AT["sign"]] > 0
         for side, mine in zip(SIDES, (is_positive, ~is_positive), strict=True):
             causes.put(mine, judge_clips(*self._columns(block[mine]), ceilings.get(side), model))
