@@ -193,6 +193,18 @@ def test_no_alternator_is_told_by_volts_of_another_system(
     assert row.engine == said
 
 
+def test_a_silent_recording_is_no_test_of_the_amplifier(small_analysis: Analysis) -> None:
+    table = {"output_v": [0.04], "output_lowest_v": [-0.17], "output_highest_v": [0.14]}
+    silent = replace(small_analysis, findings=(), summary={**small_analysis.summary, "trends": {"table": table}})
+    made = compose_sheet(
+        [Source(silent, "Soak"), Source(small_analysis, "On the road")], vehicle="v", date="2026-05-04"
+    )
+    said = [line for line in made.not_tested if "hardly moved" in line]
+    assert said == [
+        "Soak: the output hardly moved, between -0.17 and 0.14 V: nothing played by which clips or cut-outs could show."
+    ]
+
+
 def test_what_nobody_was_asked_is_no_condition(small_analysis: Analysis) -> None:
     def said(**answers: str) -> str:
         setting = replace(SETTING, evidence={"answers": answers})

@@ -109,6 +109,15 @@ def test_dips_are_those_of_the_report() -> None:
         assert seen["lowest_v"] == pytest.approx(found.measured["residual_v"], abs=0.01)
 
 
+def test_a_dip_ends_only_where_the_supply_is_well_back() -> None:
+    """Between the threshold, 90 % of the reference, and 92 % nothing ends: IEC 61000-4-30's hysteresis of 2 %."""
+    levels_v = np.repeat([12.0, 10.7, 10.9, 10.7, 11.1, 12.0], RATE_HZ // 2)  # 10.8 and 11.04 V are the two bounds
+    picture = state_of(np.zeros(len(levels_v)), levels_v).picture(NO_LOSSES, 3.0)
+    (dip,) = picture["dips"]
+    assert (picture["n_dips"], dip["is_open"]) == (1, False)
+    assert (dip["start_s"], dip["stop_s"]) == pytest.approx((0.5, 2.0), abs=0.02)
+
+
 def test_supply_words_while_in_a_dip_and_after() -> None:
     supply = np.concatenate([np.full(2 * RATE_HZ, 13.0), np.full(RATE_HZ, 10.0)])
     assert state_of(sine(5.0), supply).picture(NO_LOSSES, 3.0)["supply_words"] == (

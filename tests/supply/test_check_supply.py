@@ -75,6 +75,27 @@ def test_a_thin_ground_is_the_leg_that_drops_most() -> None:
     assert "most is lost from amplifier's ground to battery minus post, 0.54 V" in str(found["line"])
 
 
+@pytest.mark.parametrize(("drive_v", "is_equal"), [(19.5, True), (19.2, False)])
+def test_readings_are_compared_only_at_the_same_drive(drive_v: float, is_equal: bool) -> None:
+    points = [point for point in make_points((), ("output", "supply")) if point.kind in ("post", "amplifier")]
+    readings = [
+        Reading(Step(point, "under a tone"), 0.0, 3.0, 12.0 - k, 11.9 - k, 0.04, (20.0, drive_v)[k], None, None)
+        for k, point in enumerate(points)
+    ]
+    (leg,) = conclude_check(check_answers({}), readings, ("output", "supply")).legs
+    assert (leg.drop_v is not None) == is_equal  # 3 % apart at most, our choice
+    assert is_equal or "measure both at the same volume" in leg.words
+
+
+def test_an_agm_battery_stands_higher_at_the_same_charge() -> None:
+    """By 0.15 V (from memory): 12.66 V is a full flooded battery by Bode's table, and no full AGM one."""
+    flooded, agm = (supply_textbook.charge_range(12.66, kind) for kind in ("flooded", "AGM"))
+    assert flooded is not None
+    assert agm is not None
+    assert agm[0] < flooded[0] - 15
+    assert supply_textbook.charge_range(12.66 + 0.15, "AGM") == pytest.approx(flooded)
+
+
 def test_24_v_systems_are_refused_in_words() -> None:
     with pytest.raises(UsageError, match=r"24 V system.*24\.4 V.*front end"):
         check_answers({"nominal_v": 24.0})

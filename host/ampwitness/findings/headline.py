@@ -23,7 +23,7 @@ def word_headline(analysis: Analysis) -> str:
     """`In short: 2 cut-outs, the gravest of 3.9 s; no supply dip in 39.9 s; nothing lost.`"""
     findings = FindingList.of(analysis.findings)
     judged_s = {coverage.detector: coverage.judged_s for coverage in analysis.coverage}
-    found, none = [*_word_silence(analysis, findings), *_word_edge(findings)], list[str]()
+    found, none = [*word_stillness(analysis, findings), *_word_edge(findings)], list[str]()
     is_on_purpose = bool(findings.of_kind("setting"))
     for kind, (key, one, of_several) in _TOLD.items():
         words = KIND_WORDS[kind]
@@ -42,7 +42,7 @@ def word_headline(analysis: Analysis) -> str:
     return f"In short: {'; '.join([*found, *none, _word_lost(analysis, findings)])}."
 
 
-def _word_silence(analysis: Analysis, findings: FindingList) -> list[str]:
+def word_stillness(analysis: Analysis, findings: FindingList) -> list[str]:
     """That the output hardly moved in all the time: none found is then no praise of an amplifier, and where it stood
     shows a lead on the wrong terminal. Empty where something sounded, or no output was recorded."""
     table = (analysis.summary.get("trends") or {}).get("table") or {}

@@ -7,17 +7,17 @@ from dataclasses import dataclass
 from typing import Any
 
 from ampwitness.finding_list import FindingList
+from ampwitness.findings.headline import word_stillness
 from ampwitness.findings.wording import (
     KIND_WORDS,
     NOT_ASKED,
     describe_finding,
     find_worst,
-    word_calibrations,
     word_losses,
     word_verdict,
 )
 from ampwitness.report.sheet_handover import word_handover
-from ampwitness.report.sheet_source import Source, has_edge, is_gain_run, word_alternator
+from ampwitness.report.sheet_source import Source, has_edge, is_gain_run, word_alternator, word_shared_calibrations
 from ampwitness.report.sheet_walks import (
     WALK_STEPS,
     WALK_TITLES,
@@ -350,6 +350,9 @@ def _not_tested(sources: Sequence[Source], steps: Sequence[WorkStep], walks: Seq
             if sources:
                 why = f" ({next(iter(reasons))})" if reasons else ""
                 lines.append(f"{heading.capitalize()}: not judged in any recording{why}.")
+    for source in sources:
+        for still in word_stillness(source.analysis, FindingList.of(source.analysis.findings)):
+            lines.append(f"{source.label}: {still}: nothing played by which clips or cut-outs could show.")
     if not any(_settings(source) for source in sources):
         without = [f for source in sources for f in source.analysis.findings if f.kind == "knee"]
         why = f" ({describe_finding(without[-1])})" if without else ""
@@ -371,17 +374,9 @@ def _walks_not_given(steps: Sequence[WorkStep], walks: Sequence[Walk]) -> list[s
     return [f"No readings are at hand of: {', '.join(missing)}."] if missing else []
 
 
-def _word_calibrations(sources: Sequence[Source]) -> list[str]:
-    """One sentence for all recordings where no role was calibrated in two ways, else one for each."""
-    used = dict.fromkeys(c for source in sources for c in source.analysis.settings.calibrations)
-    if used and len({c.role for c in used}) == len(used):
-        return [word_calibrations(tuple(used))]
-    return list(dict.fromkeys(word_calibrations(source.analysis.settings.calibrations) for source in sources))
-
-
 def _basis(sources: Sequence[Source]) -> tuple[str, ...]:
     """What the volts rest on, and whether anything was lost; said once where it is alike."""
-    lines = _word_calibrations(sources)
+    lines = word_shared_calibrations(sources)
     lines += dict.fromkeys(
         f"Source resistance: {state['assumed']}."
         for source in sources

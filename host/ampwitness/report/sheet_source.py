@@ -1,10 +1,12 @@
-"""A recording that a job sheet rests on, and whether its gain was turned on purpose."""
+"""A recording that a job sheet rests on, whether its gain was turned on purpose, and what its volts rest on."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from ampwitness.findings.road_words import MOST_OF_12_V, find_nominal_v
+from ampwitness.findings.wording import word_calibrations
 from ampwitness.types import Analysis, Finding
 
 
@@ -41,3 +43,11 @@ def word_alternator(source: Source, state: str) -> str:
     if (find_nominal_v(source.analysis) or 0.0) > MOST_OF_12_V:
         return "not judged"
     return "not charging" if state == "at rest" else state
+
+
+def word_shared_calibrations(sources: Sequence[Source]) -> list[str]:
+    """One sentence for all recordings where no role was calibrated in two ways, else one for each."""
+    used = dict.fromkeys(c for source in sources for c in source.analysis.settings.calibrations)
+    if used and len({c.role for c in used}) == len(used):
+        return [word_calibrations(tuple(used))]
+    return list(dict.fromkeys(word_calibrations(source.analysis.settings.calibrations) for source in sources))
