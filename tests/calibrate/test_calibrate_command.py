@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -13,7 +14,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 import scipy.io.wavfile
+from ampwitness.bench.board_model import nominal_channels
 from ampwitness.calibration_file import CalibrationBook, write_book
+from ampwitness.cli.calibrate import calibrate
+from ampwitness.guide.calibrate import LEAST_ZERO_CODE, input_range_v
 from ampwitness.link.session import BoardSession
 from ampwitness.pipeline import AnalyseOptions, analyse_file
 from ampwitness.types import Calibration
@@ -135,3 +139,13 @@ def test_the_walk_asks_for_zero_first_and_skips_what_is_not_wanted(tmp_path: Pat
     assert done.returncode == 0, done.stderr
     assert done.stdout.index("Clip these leads together") < done.stdout.index("supply: put a steady voltage")
     assert "No channel" in done.stdout or "One point so far" in done.stdout
+
+
+def test_the_example_of_the_help_takes_volts_that_the_inputs_can_show() -> None:
+    """0 V at an input without bias lies at the converter's lowest code: an example with it would be refused."""
+    pairs = re.findall(r"(\w+)=([\d.]+)", str(calibrate.epilog))
+    assert len(pairs) == 4
+    channels = {channel.role: channel for channel in nominal_channels(("out_p", "supply"), "bass")}
+    for role, volts in pairs:
+        low_v, high_v = input_range_v(channels[role])
+        assert low_v + LEAST_ZERO_CODE * channels[role].gain_v_per_code < float(volts) < high_v

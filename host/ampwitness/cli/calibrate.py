@@ -216,7 +216,7 @@ def _show_book(board_id: str, path: Path, book: CalibrationBook | None, as_json:
 
 @click.command(
     epilog="Example: ampwitness calibrate --meter 'hand-held, 0.5 %'. Without questions: ampwitness calibrate --at "
-    "supply=0,out_p=0, then again with another voltage: ampwitness calibrate --at supply=12.60,out_p=12.60"
+    "supply=2.00,out_p=2.00, then again with another voltage: ampwitness calibrate --at supply=12.60,out_p=12.60"
 )
 @click.option("--port", help="Serial port of the board. Without it every port is asked.")
 @click.option("--channel", "roles", multiple=True, help="Only this channel. Repeatable. Default: all.")
