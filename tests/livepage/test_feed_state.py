@@ -11,7 +11,7 @@ from ampwitness.detect.supply.dips import DipDetector
 from ampwitness.errors import UsageError
 from ampwitness.livepage.clean_ceiling import NONE_KNOWN, CleanCeiling, _lowest, typed_ceiling
 from ampwitness.livepage.feed_state import STEP_S, FeedState, losses_in_words
-from ampwitness.types import FloatArray, TraceWindow
+from ampwitness.types import FloatArray, Interval, TraceWindow
 
 RATE_HZ = 8000
 NO_LOSSES = {"n_scans_lost": 0, "n_frames_lost": 0, "n_bad_frames": 0}
@@ -126,6 +126,21 @@ def test_supply_words_while_in_a_dip_and_after() -> None:
     supply = np.concatenate([np.full(RATE_HZ, 13.0), np.full(RATE_HZ, 10.0), np.full(RATE_HZ, 13.0)])
     words = state_of(sine(5.0), supply).picture(NO_LOSSES, 3.0)["supply_words"]
     assert words == "Supply 13.00 V, 1 dip in the last minute, down to 10.00 V."
+
+
+def test_a_supply_beyond_the_input_is_no_reading() -> None:
+    """A charged 24 V vehicle on an input for 12 V: the figure stands at the converter's end."""
+
+    def words(*beyond: Interval) -> str:
+        state = FeedState(None)
+        arrays = {"output": sine(5.0), "supply": np.full(3 * RATE_HZ, 25.48)}
+        for window in iter_windows_from_arrays(arrays, RATE_HZ, window_s=0.04, saturated=beyond):
+            state.push(window)
+        return str(state.picture(NO_LOSSES, 3.0)["supply_words"])
+
+    assert words() == "Supply 25.48 V, no dip in the last minute."
+    assert words(Interval(2.0, 2.98)).startswith("Supply at the end of what the logger can take, 25.48 V: how far")
+    assert words(Interval(0.5, 0.6)) == words()  # long over
 
 
 def test_losses_in_words() -> None:

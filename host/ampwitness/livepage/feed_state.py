@@ -87,6 +87,7 @@ class FeedState:
         self._supply_role: str | None = None
         self._supply_v: float | None = None
         self._saturated_until_s = -1.0
+        self._supply_beyond_until_s = -1.0
         self._has_output: bool | None = None
         self._now_s = 0.0
         self._rate_hz = 0.0
@@ -110,6 +111,9 @@ class FeedState:
             supply = window.traces[self._supply_role]
             self._supply.push(supply)
             self._watch.push(supply)
+            self._supply_beyond_until_s = max(
+                [self._supply_beyond_until_s, *(span.stop_s for span in supply.saturated)]
+            )
             if supply.segments and len(supply.segments[-1].volts):
                 self._supply_v = float(np.mean(supply.segments[-1].volts))
         for mark in window.marks:
@@ -206,6 +210,10 @@ class FeedState:
         name = self._supply_role.capitalize()
         if dips and dips[-1].is_open:
             return f"{name} in a dip: {self._supply_v:.2f} V, {dips[-1].reference_v:.2f} V before."
+        if self._supply_beyond_until_s > self._now_s - _HOLD_STEPS * STEP_S:
+            return (
+                f"{name} at the end of what the logger can take, {self._supply_v:.2f} V: how far it goes is not judged."
+            )
         recent = [dip for dip in dips if dip.stop_s > self._now_s - 60]
         if not recent:
             return f"{name} {self._supply_v:.2f} V, no dip in the last minute."
