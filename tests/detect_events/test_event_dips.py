@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.bench import event_signals
+from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.supply.dips import DipDetector
 from event_material import run, seconds
 
@@ -142,3 +143,17 @@ def test_both_supply_roles_are_watched() -> None:
     assert [f.measured["role"] for f in result.findings] == ["battery", "supply"] or [
         f.measured["role"] for f in result.findings
     ] == ["supply", "battery"]
+
+
+@pytest.mark.parametrize("offset_v", [0.0, 0.0005, -0.001])
+def test_a_supply_input_at_nothing_has_no_dips_until_a_supply_comes(offset_v: float) -> None:
+    """Switched off, or behind a gap while its lead is off: noise about nothing is no supply."""
+    at = np.arange(40 * 8000) / 8000
+    supply = np.where(at > 15.0, 12.5, offset_v) - 3.0 * ((at > 30.0) & (at < 30.5))
+    noisy = np.round((supply + 0.003 * np.random.default_rng(1).standard_normal(len(at))) / 0.0017) * 0.0017
+    detector = DipDetector()
+    for window in iter_windows_from_arrays({"supply": noisy}, 8000, window_s=10.0):
+        detector.push(window)
+    (dip,) = detector.finish().findings
+    assert dip.start_s == pytest.approx(30.0, abs=0.01)
+    assert dip.measured["reference_v"] == pytest.approx(12.5, abs=0.05)

@@ -15,6 +15,7 @@ from ampwitness.detect.streams import Ledger
 from ampwitness.types import Finding, FloatArray, Severity, TraceWindow
 
 ROLES = ("supply", "battery")
+LEAST_REFERENCE_V = 1.0  # of less there is no supply that could dip, but noise about nothing
 THRESHOLD_RATIO = 0.90
 HYSTERESIS_RATIO = 0.02
 INTERRUPTION_RATIO = 0.10
@@ -121,7 +122,7 @@ class _RoleWatch:
         else:
             reference_v = second_v
         begin_v = THRESHOLD_RATIO * reference_v
-        below = averaged < begin_v
+        below = (averaged < begin_v) & (reference_v >= LEAST_REFERENCE_V)
         at = 0
         while at < len(averaged):
             if self._dip is None:
