@@ -59,6 +59,35 @@ def test_a_lost_ground_that_lifts_the_output_is_no_such_fault() -> None:
     assert UNDER not in [f.measured["cause"] for f in _find(BEAT + 1.4 * lifted, ground=0.03 + lifted)]
 
 
+@pytest.mark.parametrize("window_s", [1.0, 10.0, 60.0])
+def test_negative_volts_that_stand_from_the_first_on_are_told(window_s: float) -> None:
+    """No stage plays about volts below its ground; half the supply, and one-sided clipping, are no such fault."""
+    (found,) = _find(BEAT - 5.0 * (AT < 13.1), window_s)
+    assert (found.measured["cause"], found.severity, found.measured["confidence"]) == (UNDER, "danger", "medium")
+    assert found.start_s == 0.0
+    assert found.stop_s == pytest.approx(13.1, abs=0.05)
+    assert "from the first second on" in str(found.evidence["reasons"])
+    assert _find(BEAT + 6.3) == []
+    assert _find(BEAT - 1.8) == []
+    assert _find(3 * BEAT - 5.0) == []  # less than half of what plays
+    assert _find(np.clip(2 * BEAT, -11.0, 4.0)) == []
+
+
+def test_negative_volts_that_stand_on_across_a_gap_are_one_finding() -> None:
+    rng = np.random.default_rng(4)
+    volts = {"output": BEAT - 5.0 + rng.normal(0, 0.02, len(AT)), "supply": 12.6 + rng.normal(0, 0.02, len(AT))}
+    lost = ((round(8.3 * RATE_HZ), round(8.9 * RATE_HZ)),)
+    (found,) = find_cutouts(CutoutCase(volts, "", STEADY, lost=lost))[0]
+    assert (found.measured["cause"], found.start_s, found.stop_s) == (UNDER, 0.0, pytest.approx(18.0))
+
+
+def test_a_level_that_moves_by_itself_must_be_left_by_much_more() -> None:
+    """A level that wanders by 0.6 V to either side, and stands at 2.6 V for three seconds."""
+    sway, is_off = np.where((AT // 0.5) % 2 == 0, 0.6, -0.6), (AT > 9.0) & (AT < 12.0)
+    assert UNDER not in [f.measured["cause"] for f in _find(BEAT / 3 + np.where(is_off, 2.6, sway))]
+    assert UNDER in [f.measured["cause"] for f in _find(BEAT / 3 + np.where(is_off, 2.6, 0.1 * sway))]
+
+
 def test_windows_do_not_matter() -> None:
     wave = BEAT + 5.0 * ((AT > 6.3) & (AT < 13.1))
     assert _find(wave, 1.0) == _find(wave, 10.0) == _find(wave, 60.0)

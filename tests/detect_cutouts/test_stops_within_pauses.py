@@ -121,3 +121,13 @@ def test_a_note_cut_behind_one_that_ended_while_the_supply_sank_is_told() -> Non
     """Where the first stop may be chance, it hides no second one."""
     at_s = (*find_cutouts(make_drawn("drawn: pulled under, five times", 27))[0],)
     assert any(abs(f.start_s - 23.030) < 0.005 and f.measured["cause"] == "supply voltage too low" for f in at_s)
+
+
+def test_a_stop_no_longer_than_a_gate_is_quiet_is_not_sure_to_be_the_supply() -> None:
+    tone = np.where((AT >= CUT_S) & (AT < CUT_S + 0.14), 0.0, 6 * np.sin(2 * np.pi * 61 * AT + 1))
+    pull = 3.0 * np.clip((AT - CUT_S + 0.03) / 0.02, 0, 1) * (AT < CUT_S + 0.1)
+    (short,) = _find(tone, supply=12.6 - pull)
+    assert (short.measured["cause"], short.measured["confidence"]) == ("supply voltage too low", "medium")
+    assert "a pause of the programme" in short.evidence["not_excluded"]
+    (long,) = _find(np.where(AT < CUT_S + 0.4, np.where(AT < CUT_S, tone, 0.0), tone), supply=12.6 - pull)
+    assert long.measured["confidence"] == "high"

@@ -29,6 +29,7 @@ CHARGED_V, RESTED_V, RESTED_LOW_V = 12.95, (12.0, 12.95), 11.0  # charged, at re
 GOING_V_PER_S, GOING_V = 10.0, 0.2  # a capacitor that is left alone falls so fast; so much lower right behind the stop
 FRESH_V = 0.030  # how much lower than ever before the supply must be to have stopped the amplifier
 PAST_S = 0.030
+SHORT_S = 0.25  # guards commonly wait longer before they let play again (common practice, no source)
 BACK_S = 0.030  # a supply that was back so long before the stop did not cause it
 GROUND_JUMP_V = 1.5  # a ground lead drops tenths of a volt; the input's range ends between 2 and 3.3 V
 GROUND_RANGE_V, WITH_RATIO = 1.9, 1.3  # from here on its input may be at its end; so much of its jump the output moves
@@ -91,7 +92,8 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
         known
     """
     reference = None if reference is None else reference.replace("-", " ")
-    events = [(stop.start_s, "steady volts came" if stop.is_under else "output stopped")]
+    came = "steady volts stood there" if stop.is_from_first else "steady volts came"
+    events = [(stop.start_s, came if stop.is_under else "output stopped")]
     reasons: list[str] = []
     open_: list[str] = []
     is_lost, is_low = _judge_supply(stop, events, reasons)
@@ -103,7 +105,12 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
         reasons.append(f"{stop.n_alike} stops within ten seconds are like it, with nothing that explains them")
         open_ += [] if words == PAUSE else [words]
         words, is_evident, protection = PAUSE, False, name_protection(stop)
-    if words == UNDER:
+    if words == UNDER and stop.is_from_first:
+        reasons.append(
+            f"steady volts, {stop.rest_v:.1f} V, stood under what played from the first second on, and no output stage "
+            "stands below its ground by itself: dangerous to the speaker, though it may sound as ever"
+        )
+    elif words == UNDER:
         reasons.append(
             f"steady volts, {stop.rest_v:.1f} V of usually {stop.rest_before_v:.1f} V, stood under what played on: "
             "dangerous to the speaker, though it may sound as ever"
@@ -458,6 +465,8 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
         return ["a programme that goes over to such a sound by itself"]
     if words == TOGETHER:
         return ["an overload or short at the output, which pulls the supply down itself", LOW]
+    if words == UNDER and stop.is_from_first:
+        return ["the logger's ground clip at another output, or at a supply: measure across the speaker's terminals"]
     if words == UNDER:
         return ["an output that plays on volts of its own, behind a capacitor: measure across the speaker's terminals"]
     if words == STUCK and stop.is_half:
@@ -477,7 +486,8 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
             f"protection, {name_protection(stop)}",
         ]
     if words == LOW:
-        chance = ["a pause of the programme"] if _is_past(stop) else []
+        is_short = stop.resume_s is not None and stop.end_s - stop.start_s < SHORT_S
+        chance = ["a pause of the programme"] if is_short or _is_past(stop) else []
         chance += ["an overload that recurs, which pulls the supply down itself"] if stop.n_at_level else []
         lost = ["a fuse or lead lost, with a capacitor that held the volts"] if _stayed_down(stop) else []
         return [*chance, *lost, *(["a remote or source fed from the same supply"] if not stop.remote_is_known else [])]
@@ -490,7 +500,7 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
 
 
 def _confidence(words: str, stop: Stop, is_evident: bool) -> str:
-    if words == STUCK and (stop.is_half or _may_be_lifted(stop)):
+    if (words == STUCK and (stop.is_half or _may_be_lifted(stop))) or stop.is_from_first:
         return "medium"
     if words in (STUCK, UNDER, LOST, LOOSE_SUPPLY, LOOSE_GROUND):
         return "high"
@@ -498,6 +508,8 @@ def _confidence(words: str, stop: Stop, is_evident: bool) -> str:
         return "low"
     if stop.hum is not None and stop.hum.mains_hz is None:
         return "medium"
+    if words == LOW and stop.resume_s is not None and stop.end_s - stop.start_s < SHORT_S:
+        return "medium"  # no longer than a gated programme is quiet
     if words == LOW:
         is_plain = stop.supply is not None and stop.supply.survived_v is not None
         is_plain = is_plain and not _stayed_down(stop) and not _is_past(stop) and not stop.n_at_level

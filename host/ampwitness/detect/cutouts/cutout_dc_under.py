@@ -4,7 +4,8 @@ The level of each half second, weighted so that of 20 Hz and more next to nothin
 
 Gaps: only one unbroken run is looked at.
 Limits: 2 V and a quarter of the programme's rms at least, for a second and a half. What stood there from the first
-seconds of a run on, or came while nothing played, is not told here: a stage may play on volts of its own. Volts that
+seconds of a run on, or came while nothing played, is not told here: a stage may play on volts of its own. But those are
+never negative: where such volts stand from the first on, half as high as the programme's rms, they are told. Volts that
 rise slowly are dated to the middle of their rise.
 Source: our choice, measured in tests/detect_cutouts/test_cutout_dc_under.py.
 """
@@ -32,6 +33,7 @@ _N_BINS, _SAME_RATIO = 3, 0.15
 _LEFT_RATIO = 0.5  # of the volts: less, and they are gone
 _DOUBT_S = 0.050
 _GROUND_V = 1.0
+_FIRST_BINS, _FIRST_RATIO = 6, 0.5  # one-sided clipping leaves less, of the programme's rms
 
 
 class DcUnderWatch(WatchBeside):
@@ -41,6 +43,7 @@ class DcUnderWatch(WatchBeside):
         super().__init__(run, measure, take_stop)
         self._usual: deque[tuple[float, float]] = deque(maxlen=_USUAL_BINS)  # level and rms of the bins before
         self._far: list[float] = []
+        self._is_first = True
 
     def follow(self, start: int, limit: int, known: int) -> None:
         """Look at the bins from step `start` to `limit`."""
@@ -51,6 +54,8 @@ class DcUnderWatch(WatchBeside):
         level = run.steps("mean", begin, begin + n * _BIN).reshape(n, _BIN) @ _WEIGHTS
         square = run.steps("square", begin, begin + n * _BIN).reshape(n, _BIN) @ _WEIGHTS
         rms = np.sqrt(np.maximum(square - level**2, 0.0))
+        if self._is_first:
+            self._begin_first(level[:_FIRST_BINS], rms[:_FIRST_BINS], known)
         for place, (volts, sound_v) in enumerate(zip(level.tolist(), rms.tolist(), strict=True)):
             self._take_bin(begin + place * _BIN, volts, sound_v, known)
 
@@ -92,6 +97,20 @@ class DcUnderWatch(WatchBeside):
         scatter_v = 1.4826 * median(abs(level - usual_v) for level in played)
         loud_v = max(sound_v, median(rms for _, rms in self._usual))
         return usual_v, max(_LEAST_V, _SIGNAL_RATIO * loud_v, _SCATTER_TIMES * scatter_v)
+
+    def _begin_first(self, level: FloatArray, rms: FloatArray, known: int) -> None:
+        """Open a stop where negative volts stand under what plays from the first step of the run on."""
+        self._is_first = False
+        volts, sound_v = float(np.median(level)), float(np.median(rms))
+        is_steady = len(level) == _FIRST_BINS and bool(np.all(np.abs(level - volts) < _SAME_RATIO * abs(volts)))
+        if not is_steady or sound_v < _SOUNDS_V or -volts < max(_LEAST_V, _FIRST_RATIO * sound_v):
+            return
+        stop = Stop(self._run.start_s, 0, abs(volts), 0.0, volts)
+        self._measure(stop, known)
+        stop.cut_s = stop.pop_s = stop.fade_s = None
+        stop.rest_v, stop.rest_before_v, stop.rests_steadily, stop.off_rms_v = volts, 0.0, True, 0.0
+        stop.is_half, stop.is_under, stop.is_from_first = False, True, True
+        self._stop = stop
 
     def _begin(self, step: int, usual_v: float, known: int) -> None:
         run, volts = self._run, float(np.mean(self._far))

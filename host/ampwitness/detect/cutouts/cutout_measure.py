@@ -152,6 +152,7 @@ class Stop:
     is_hiss: bool = False  # what is left sounds like the logger's noise or an output stage's (`cutout_noise`)
     plays_softer: bool = False  # the programme went on more softly (`cutout_softer`)
     is_under: bool = False  # steady volts under a programme that played on: nothing stopped
+    is_from_first: bool = False  # and they stood there when the run began
     n_before_10_s: int = 0  # stops that had ended in the ten seconds before
     n_after_10_s: int = 0
     is_again: bool = False  # soon after the return from a stop at a peak

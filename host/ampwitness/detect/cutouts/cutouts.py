@@ -177,6 +177,9 @@ class CutoutDetector:
         if cause.words == UNDER:  # what stands on once the programme has ended is the same
             self._kept = [k for k in self._kept if k[1].words != STUCK or k[0].start_s < stop.start_s]
         before = self._kept[-1] if self._kept else None
+        if before and before[0].is_under and stop.is_from_first and stop.start_s - before[0].end_s < HEAT_SEEN_S:
+            before[0].end_s, before[0].resume_s, before[0].ended_how = stop.end_s, stop.resume_s, stop.ended_how
+            return  # they stood on across a gap
         if before and cause.words == before[1].words == STUCK and stop.start_s - before[0].end_s < STILL_STUCK_S:
             # One level that rose slowly, or on which something still sounds for a moment.
             before[0].end_s, before[0].resume_s, before[0].ended_how = stop.end_s, stop.resume_s, stop.ended_how
