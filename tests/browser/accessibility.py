@@ -17,7 +17,7 @@ def find_serious(browser: Any) -> list[tuple[str, list[str]]]:
         pytest.skip("the checker (PyPI axe-core-python) is not installed here")
     browser.call("Runtime.evaluate", expression=(Path(spec.origin).parent / "axe.min.js").read_text(encoding="utf-8"))
     answer = browser.call("Runtime.evaluate", expression="axe.run().then((found) => JSON.stringify(found))",
-                          awaitPromise=True, returnByValue=True)["result"]["value"]  # fmt: skip
+                          wait_s=120.0, awaitPromise=True, returnByValue=True)["result"]["value"]  # fmt: skip
     found = json.loads(answer)
     assert len(found["passes"]) > 10  # it did look
     return [
