@@ -6,6 +6,7 @@ import dataclasses
 import re
 
 import numpy as np
+import pytest
 from ampwitness.bench.cutout_material import make_case
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.notes.note_walk import FLOOR_V
@@ -21,6 +22,7 @@ from ampwitness.report.tables import findings_table
 from ampwitness.report.text import text_report
 from ampwitness.types import Analysis, Envelope, Finding
 from ampwitness.units import unbind_units
+from matplotlib.text import Annotation
 
 STATE = {
     "open_v": 12.6, "lowest_v": 10.9, "judged_s": 40.0, "source_ohm": 0.036, "lowest_source_ohm": 0.033,
@@ -131,6 +133,25 @@ def test_a_sag_that_rounds_to_nothing_has_no_sign(small_analysis: Analysis) -> N
     table = findings_table("note", [(1, dataclasses.replace(note, measured={**note.measured, "sag_v": -0.0001}))], 1)
     assert "-0.000" not in table
     assert "0.000" in table
+
+
+def test_a_label_stands_below_the_deeper_dip_beside_its_note(small_analysis: Analysis) -> None:
+    """A label in the middle of its own note's low would lie across the next note's fall."""
+    volts = np.full(3000, 12.6)
+    volts[1000:1040] = 12.0
+    volts[1045:1080] = 11.0
+    envelope = Envelope("supply", 0.0, 0.01, volts - 0.1, volts, volts)
+    note = _note(10.0, 5.0, 0.6)
+    envelopes = {"supply": envelope}
+    analysis = dataclasses.replace(small_analysis, duration_s=30.0, findings=(note,), envelopes=envelopes)
+    figure = draw_supply_under_notes(analysis)
+    assert figure is not None
+    (label,) = figure.axes[0].texts
+    assert isinstance(label, Annotation)
+    assert label.xy[1] == pytest.approx(10.9)
+    empty = np.full(3000, np.nan)
+    unseen = {"supply": Envelope("supply", 0.0, 0.01, empty, np.where(np.arange(3000) < 5, 12.6, empty), empty)}
+    assert draw_supply_under_notes(dataclasses.replace(analysis, envelopes=unseen)) is not None
 
 
 def test_pictures_are_drawn_where_there_is_something(small_analysis: Analysis) -> None:

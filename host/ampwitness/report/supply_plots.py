@@ -70,6 +70,14 @@ def _draw_supply(axes: Axes, envelope: Envelope, span: tuple[float, float]) -> N
     )
 
 
+def _lowest_beside(envelope: Envelope, first_s: float, last_s: float) -> float:
+    """The lowest supply over a label's width: a label below it crosses no line, a deeper neighbour's either."""
+    places = np.array([first_s, last_s]) - envelope.start_s
+    first, last = np.clip(places / envelope.step_s, 0, len(envelope.lowest) - 1).astype(int)
+    volts = np.asarray(envelope.lowest)[first : last + 1]
+    return float(np.min(volts, where=np.isfinite(volts), initial=float(np.nanmax(envelope.highest))))
+
+
 def draw_supply_under_notes(analysis: Analysis) -> Figure | None:
     """The supply against time with every note shaded and the largest sags labelled; None without supply or notes."""
     envelope = analysis.envelopes.get("supply")
@@ -94,10 +102,9 @@ def draw_supply_under_notes(analysis: Analysis) -> Figure | None:
             ):
                 continue
             taken_s.append(middle_s)
-            lowest_v = _number(note, "supply_lowest_v")
             axes.annotate(
                 f"{fixed(_number(note, 'sag_v') or 0.0, 2)} V",
-                (middle_s, lowest_v if lowest_v is not None else 0.0),
+                (middle_s, _lowest_beside(envelope, middle_s - edge_s, middle_s + edge_s)),
                 xytext=(0, -4),
                 textcoords="offset points",
                 ha="center",
