@@ -261,6 +261,12 @@ def split_step(step: str) -> tuple[str, str]:
     return (f"{what}.", why) if stop else (step, "")
 
 
+def _is_without_supply(saturation: Finding) -> bool:
+    """Whether it is a supply's input at the bottom of its range: it is gone, and no divider helps."""
+    measured = saturation.measured
+    return measured.get("role") in ("supply", "battery") and measured.get("rail") == "bottom"
+
+
 def _sum_s(listed: FindingList | None) -> float:
     """How long all of them lasted together, seconds."""
     return float((listed.stop_s - listed.start_s).sum()) if listed else 0.0
@@ -271,7 +277,7 @@ def advise_first_steps(findings: Sequence[Finding], summary: Mapping[str, Any] |
     listed = FindingList.of(findings)
     by_kind = {kind: listed.of_kind(kind) for kind in listed.kinds}
     steps: list[str] = []
-    if "saturation" in by_kind:
+    if any(not _is_without_supply(one) for one in by_kind.get("saturation", ())):
         steps.append(
             "Fit a larger divider before trusting levels or clips. The logger itself was driven beyond its range."
         )
