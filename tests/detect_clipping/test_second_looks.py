@@ -16,10 +16,11 @@ from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.clips import clipping
 from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates, HighCrests, OneSide
 from ampwitness.detect.clips.clip_follows import Follower
+from ampwitness.detect.clips.clip_level import pile_instead
 from ampwitness.detect.clips.clip_names import Followers, name_ceilings, name_origins
 from ampwitness.detect.clips.clip_pile import Pile, find_pile, might_be_plateaus
 from ampwitness.detect.clips.clip_plain import comes_just_up_to
-from ampwitness.detect.clips.clip_side import SideVerdict, _pile_instead, judge_side
+from ampwitness.detect.clips.clip_side import SideVerdict, judge_side
 from ampwitness.detect.clips.clip_soft import ceiling_of, compression_db, share_of_compression
 from ampwitness.detect.clips.rail_model import Rail
 from ampwitness.detect.result import DetectorResult
@@ -83,7 +84,7 @@ def test_where_crests_stand_above_what_stays_in_dense_music_the_pile_of_plateaus
         high, lags = np.full(5, crest_v), np.full((5, 4), np.nan)
         crests = HighCrests(np.ones(5), np.arange(5.0), high, high, lags, np.ones((5, 4)))
         nothing = np.zeros(120, dtype=bool)
-        return _pile_instead(table, crests, 1.0, might_be_plateaus(table), None, nothing, 0.0)
+        return pile_instead(table, crests, 1.0, might_be_plateaus(table), None, nothing, 0.0)
 
     by_stays, by_plateaus, neither = pile_of(0.12, 21.8), pile_of(0.12, 21.95), pile_of(0.02, 21.95)
     assert by_stays is not None

@@ -18,7 +18,8 @@
    without a corner (`clip_soft`, `soft_fit`), limits of the current (`clip_current`, `load_current`), crests that come
    just up to a ceiling (`clip_faint`, `clip_promise`, `clip_odds`). Their rows are made by `clip_rows`.
 7. The judge (`clip_verdict`). Doubles are dropped (`clip_doubles`), then each polarity is judged (`clip_side`): a rail
-   is learned (`rail_model`) from what is plain by itself (`clip_plain`) or piles up (`clip_pile`), and used both ways.
+   is learned (`clip_level`, `rail_model`) from what is plain by itself (`clip_plain`) or piles up (`clip_pile`), and
+   used both ways.
    What else is believed: what nothing round stands above (`clip_topmost`), what the other polarity vouches for
    (`clip_partner`, `clip_few`). What speaks against: round crests (`clip_round`), much of one look that is refused
    (`clip_lookalike`).

@@ -14,9 +14,10 @@ import numpy.typing as npt
 
 from ampwitness.detect.clips.clip_candidates import Candidates
 from ampwitness.detect.clips.clip_follows import Follower, find_follower
+from ampwitness.detect.clips.clip_level import SOFT_SURE_DB
 from ampwitness.detect.clips.clip_pile import stands_at_level
 from ampwitness.detect.clips.clip_plain import PLAIN_GAIN
-from ampwitness.detect.clips.clip_side import SOFT_SURE_DB, SideVerdict
+from ampwitness.detect.clips.clip_side import SideVerdict
 from ampwitness.detect.clips.rail_model import Rail
 
 BoolArray = npt.NDArray[np.bool_]

@@ -14,32 +14,36 @@ import numpy.typing as npt
 
 from ampwitness.detect.clips.clip_candidates import Candidates, HighCrests
 from ampwitness.detect.clips.clip_doubles import STAY_SHARE
-from ampwitness.detect.clips.clip_few import crests_beside, joins_few
+from ampwitness.detect.clips.clip_few import joins_few
+from ampwitness.detect.clips.clip_level import (
+    Level,
+    find_level,
+    find_soft_rail,
+    least_headroom_db,
+    rail_of_bent,
+    soft_ceiling,
+)
 from ampwitness.detect.clips.clip_lookalike import look_like_the_music
-from ampwitness.detect.clips.clip_pile import SUNK, Pile, find_pile, is_one_note, might_be_plateaus, pile_of_stays
+from ampwitness.detect.clips.clip_pile import SUNK, Pile, might_be_plateaus
 from ampwitness.detect.clips.clip_plain import (
     ALONE_GAIN,
     AT_RAIL_GAIN,
-    FAINT_NOISE_SHARE,
     LIVELY,
     PLAIN_GAIN,
     PLAIN_MISFIT,
     TOGETHER_GAIN,
-    WIDEST_TOLERANCE,
     beyond_doubt,
     comes_just_up_to,
     find_plain,
-    is_cut_off,
     leads_above,
     misfit_allows,
     needs_no_company,
     slack_of,
     stands_plainly,
 )
-from ampwitness.detect.clips.clip_round import are_mostly_round, is_overtopped, is_round_pile
-from ampwitness.detect.clips.clip_soft import ceiling_of
-from ampwitness.detect.clips.clip_topmost import are_topped_alike, ends_among_round, find_topmost, round_levels
-from ampwitness.detect.clips.rail_model import Rail, iter_neighbours, learn_rail, local_drift
+from ampwitness.detect.clips.clip_round import are_mostly_round
+from ampwitness.detect.clips.clip_topmost import are_topped_alike, find_topmost
+from ampwitness.detect.clips.rail_model import Rail, iter_neighbours, local_drift
 from ampwitness.types import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
@@ -48,13 +52,6 @@ WORST_MISFIT = 30.0  # at the rail, corners and flanks may be odd; the plateau's
 FEWEST_ELSEWHERE = 8
 ELSEWHERE_MISFIT = 4.0
 FEWEST_FOR_COARSE = 4
-PILE_SAYS_MORE = 2.0  # times as many crests as plain plateaus
-FEWEST_FOR_SOFT = 12
-SOFT_LEAST_DB = 1.0
-SOFT_DRIVE_SPREAD = 1.1  # from the tenth to the ninetieth percentile of crests: of one held shape 1.02
-ODD_TOP = 6.0  # samples, of a plateau whose corners or flanks no fit describes
-SOFT_TOLERANCE = 0.006  # of the level
-SOFT_SURE_DB = 0.5  # bent over by so much a crest shows its ceiling
 FEWEST_BESIDE = 3
 FEWEST_STEADY, STEADY_SHARE = 5, 0.006
 BESIDE_S = 0.5
@@ -97,20 +94,34 @@ def _is_firm(rail: Rail, expected_v: FloatArray) -> bool:
     return rail.n_plateaus >= FIRM_PLATEAUS and rail.spread_v <= FIRM_SPREAD * typical_v
 
 
-def _higher_crests(rail: Rail, tolerance: float, crests: HighCrests, table: Candidates, sign: float) -> int:
-    """How many crests, candidates or not, stand above the rail."""
-    mine = crests.sign == sign
-    over = crests.level_v[mine] > rail.predict(crests.supply[mine], crests.output[mine]) + tolerance
-    predicted = rail.predict(table.supply, table.output)
-    # A plateau at the rail may tilt: its highest point is no crest above the rail.
-    above = (table["peak_v"] > predicted + tolerance) & (table["level_v"] > predicted + tolerance / 2 + slack_of(table))
-    return int(np.count_nonzero(over)) + int(np.count_nonzero(above))
+@dataclass(slots=True)
+class _Taken:
+    """What was taken so far of n candidates, and at which ceiling; fields as of `SideVerdict`."""
 
+    accepted: BoolArray
+    undecided: BoolArray
+    is_soft: BoolArray
+    expected: FloatArray
+    threshold: FloatArray
+    few_inliers: BoolArray  # one or two plateaus that are all that shows a ceiling
+    rail: Rail | None
+    headroom_db: float | None = None
 
-def _round_crests(crests: HighCrests, table: Candidates, sign: float) -> HighCrests:
-    """Those crests that no row of the table says to be cut off: the highest samples of noise on many faint plateaus
-    stand above their ceiling."""
-    return crests_beside(crests, table, is_cut_off(table), sign)
+    @classmethod
+    def nothing(cls, n: int) -> _Taken:
+        no = (np.zeros(n, dtype=bool) for _ in range(4))
+        accepted, undecided, is_soft, few = no
+        return cls(accepted, undecided, is_soft, np.full(n, np.nan), np.full(n, ALONE_GAIN), few, None)
+
+    def take(self, rows: BoolArray, undecided: BoolArray) -> None:
+        """Some more, of which some stay undecided."""
+        self.accepted, self.undecided = self.accepted | rows, self.undecided | undecided
+
+    def forget(self) -> None:
+        """There is no ceiling after all, and what was taken at it was wrong."""
+        n = len(self.accepted)
+        self.rail, self.accepted = None, np.zeros(n, dtype=bool)
+        self.expected, self.threshold = np.full(n, np.nan), np.full(n, ALONE_GAIN)
 
 
 def judge_side(table: Candidates, crests: HighCrests, sign: float, *, are_level: bool = False) -> SideVerdict:
@@ -119,108 +130,99 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float, *, are_level:
     table : candidates of that polarity; crests : the highest crests that are none, of both; are_level : whether
     either polarity is known to show level plateaus (`shows_level`)
     """
-    n = len(table)
-    basic = might_be_plateaus(table)
-    plain = find_plain(table)
-    accepted, is_source, undecided, is_soft = (np.zeros(n, dtype=bool) for _ in range(4))
-    expected, threshold = np.full(n, np.nan), np.full(n, ALONE_GAIN)
-    noise = float(np.median(table["noise_v"])) if n else 0.0
-    rail: Rail | None = None
-    tolerance = 0.0
-    few_inliers = np.zeros(n, dtype=bool)
-    at_rail_set = plain.copy()
-    for _ in range(20):  # a cluster that higher crests refute is no rail: look again above it
-        chosen = np.flatnonzero(at_rail_set)
-        rail = learn_rail(table["level_v"][chosen], table.supply[chosen], table.output[chosen])
-        if rail is None:
-            break
-        predicted = rail.predict(table.supply, table.output)
-        typical = float(np.median(predicted[chosen]))
-        tolerance = min(max(4 * rail.spread_v, 3 * noise, 0.004 * typical), WIDEST_TOLERANCE * typical)
-        veto = tolerance + 0.012 * typical
-        inliers = at_rail_set & (np.abs(table["level_v"] - predicted) <= tolerance)
-        n_over = _higher_crests(rail, veto, crests, table, sign)
-        if n_over <= max(1, 0.03 * np.count_nonzero(inliers)):
-            break
-        above = at_rail_set & (table["level_v"] > predicted + tolerance)
-        if not above.any():
-            rail = None
-            break
-        at_rail_set = above
-    pile = _pile_instead(table, crests, sign, basic, rail, at_rail_set, tolerance)
-    if pile is not None:
-        rail, tolerance, at_rail_set = pile.rail, pile.tolerance_v, pile.members
-        typical = float(np.median(rail.predict(table.supply, table.output)[at_rail_set]))
-    headroom = None
-    if rail is not None and (pile is None or not pile.is_of_stays):
-        off = np.abs(table["level_v"] - rail.predict(table.supply, table.output))
-        at_it = at_rail_set & (off <= tolerance)
-        if is_overtopped(rail, table.take(at_it), _round_crests(crests, table, sign), sign, noise):
-            rail = pile = None
-    if rail is not None:
-        predicted = rail.predict(table.supply, table.output)
-        inliers = at_rail_set & (np.abs(table["level_v"] - predicted) <= tolerance)
-        order = np.flatnonzero(inliers)[np.argsort(table["start_s"][inliers], kind="stable")]
-        residual = (table["level_v"] - predicted)[order]
-        drift = local_drift(table["start_s"][order], residual, table["start_s"])
-        expected = predicted + drift
-        near = np.abs(table["level_v"] - expected) <= tolerance + (
-            0.0 if pile is not None and pile.is_of_stays else slack_of(table)
-        )
-        few = np.count_nonzero(inliers) < 3
-        few_inliers = inliers & few
-        threshold = np.where(near, ALONE_GAIN if few else AT_RAIL_GAIN, ALONE_GAIN)
-        threshold = np.where(table["is_coarse"] > 0, 0.0, threshold)
-        over_sd = (table["crest_v"] - table["level_v"]) / np.maximum(table["crest_sd_v"], 1e-9)
-        accepted = (
-            basic & near & (table["gain"] >= threshold) & (over_sd > 1.0) & (table["is_coarse"] == 0)
-            & ((table["misfit"] <= WORST_MISFIT) | (table["gain"] >= PLAIN_GAIN))
-            & (misfit_allows(table, LOOSE_GAIN) | (tolerance <= LOOSE_TOLERANCE * typical))
-        )  # fmt: skip
-        if not few:  # one or two plateaus make no well-known ceiling
-            above, below = leads_above(rail, table, expected, inliers)
-            accepted = accepted | comes_just_up_to(rail, expected, table, basic, above)
-            accepted &= ~below
-        if pile is not None:  # in full-range music hardly a fit fits; the place speaks, where so many crests agree
-            accepted = accepted | (basic & near & (over_sd > 1.0) & (table["lively"] >= LIVELY))
-            stays = (table["stay_v"] > 0) & (table["crest_v"] > table["level_v"])
-            accepted = accepted | (stays & (np.abs(table["level_v"] - expected) <= STAY_SHARE * expected))
-        if np.count_nonzero(inliers) >= FEWEST_FOR_COARSE:
-            accepted = accepted | (basic & near & (table["is_coarse"] > 0) & (over_sd > 1.0))
-        is_limited = np.count_nonzero(near) >= FEWEST_ROUND and are_mostly_round(table, near)
-        if is_limited or (pile is not None and _is_hollow(pile, accepted)):
-            rail, accepted = None, np.zeros(n, dtype=bool)
-            expected, threshold = np.full(n, np.nan), np.full(n, ALONE_GAIN)
-    if rail is not None:
-        headroom = _headroom(rail, crests, sign)
-        # A rail that sinks further than the model knows: plain, hard clipping somewhat below it.
-        # Where the supply is known the model knows more, and what lies far below it was clipped before.
-        knows_supply = np.all(np.isfinite(table.supply), axis=1)
-        lowest = np.where(knows_supply, SUNK_SHARE_WITH_SUPPLY, SUNK_SHARE) * expected
-        sunk = (
-            basic
-            & ~accepted
-            & beyond_doubt(table)
-            & misfit_allows(table, PLAIN_GAIN)
-            & (table["level_v"] < expected)
-            & (table["level_v"] > lowest)
-        )
-        accepted = accepted | sunk
-        undecided = sunk & ~knows_supply
-        if pile is None or not pile.is_of_stays:
-            beside = lies_beside(table, crests, sign, accepted, basic) & ~accepted
-            accepted = accepted | beside
-            undecided = undecided | (beside & ~knows_supply)
-    odd_rail, odd = _soft_rail(table, crests, sign, basic)
-    if odd_rail is not None and np.count_nonzero(odd & ~accepted) >= np.count_nonzero(accepted & ~odd):
-        is_soft = odd & (table["is_coarse"] > 0) & ~accepted
-        odd &= ~accepted
-        rail = odd_rail
-        expected = np.where(odd, rail.predict(table.supply, table.output), expected)
-        accepted, undecided, threshold = accepted | odd, undecided | odd, np.where(odd, 0.0, threshold)
-        headroom = _headroom(rail, crests, sign)
-    sunk_within, limited = table["sunk"] > 0, table["limited"] > 0
-    if not are_level and np.count_nonzero(accepted & plain) < FEWEST_LEVEL:
+    basic, plain = might_be_plateaus(table), find_plain(table)
+    level = find_level(table, crests, sign, plain, basic)
+    taken = _Taken.nothing(len(table))
+    if level.rail is not None:
+        _take_at_level(taken, table, level, level.rail, basic)
+    if taken.rail is not None:
+        taken.headroom_db = least_headroom_db(taken.rail, crests, sign)
+        _take_near_level(taken, table, crests, sign, basic, level)
+    _take_rounded(taken, table, crests, sign, basic)
+    are_level |= int(np.count_nonzero(taken.accepted & plain)) >= FEWEST_LEVEL
+    _take_sunk(taken, table, crests, sign, are_level)
+    _take_measured_elsewhere(taken, table)
+    topmost = _take_alone(taken, table, crests, sign, basic, plain)
+    (of_music,) = look_like_the_music([(table, taken.accepted)])
+    if taken.rail is not None and _is_firm(taken.rail, taken.expected):
+        of_music &= ~(np.abs(table["level_v"] - taken.expected) <= level.tolerance_v)
+    accepted, undecided, topmost = (rows & ~of_music for rows in (taken.accepted, taken.undecided, topmost))
+    return SideVerdict(
+        accepted, taken.expected, taken.threshold, np.zeros(len(table), dtype=bool), undecided, taken.is_soft,
+        taken.rail, taken.headroom_db, topmost,
+    )  # fmt: skip
+
+
+def _take_at_level(taken: _Taken, table: Candidates, level: Level, rail: Rail, basic: BoolArray) -> None:
+    """What lies at the ceiling that was learned, unless it turns out to be none."""
+    pile, tolerance_v, is_coarse = level.pile, level.tolerance_v, table["is_coarse"] > 0
+    predicted = rail.predict(table.supply, table.output)
+    typical_v = float(np.median(predicted[level.members]))
+    inliers = level.members & (np.abs(table["level_v"] - predicted) <= tolerance_v)
+    order = np.flatnonzero(inliers)[np.argsort(table["start_s"][inliers], kind="stable")]
+    residual = (table["level_v"] - predicted)[order]
+    expected = predicted + local_drift(table["start_s"][order], residual, table["start_s"])
+    off_v = np.abs(table["level_v"] - expected)
+    near = off_v <= tolerance_v + (0.0 if level.is_of_stays else slack_of(table))
+    few = np.count_nonzero(inliers) < 3
+    threshold = np.where(near, ALONE_GAIN if few else AT_RAIL_GAIN, ALONE_GAIN)
+    threshold = np.where(is_coarse, 0.0, threshold)
+    over_sd = (table["crest_v"] - table["level_v"]) / np.maximum(table["crest_sd_v"], 1e-9)
+    accepted = (
+        basic & near & (table["gain"] >= threshold) & (over_sd > 1.0) & (table["is_coarse"] == 0)
+        & ((table["misfit"] <= WORST_MISFIT) | (table["gain"] >= PLAIN_GAIN))
+        & (misfit_allows(table, LOOSE_GAIN) | (tolerance_v <= LOOSE_TOLERANCE * typical_v))
+    )  # fmt: skip
+    if not few:  # one or two plateaus make no well-known ceiling
+        above, below = leads_above(rail, table, expected, inliers)
+        accepted = accepted | comes_just_up_to(rail, expected, table, basic, above)
+        accepted &= ~below
+    if pile is not None:  # in full-range music hardly a fit fits; the place speaks, where so many crests agree
+        accepted = accepted | (basic & near & (over_sd > 1.0) & (table["lively"] >= LIVELY))
+        stays = (table["stay_v"] > 0) & (table["crest_v"] > table["level_v"])
+        accepted = accepted | (stays & (off_v <= STAY_SHARE * expected))
+    if np.count_nonzero(inliers) >= FEWEST_FOR_COARSE:
+        accepted = accepted | (basic & near & is_coarse & (over_sd > 1.0))
+    taken.rail, taken.accepted, taken.few_inliers = rail, accepted, inliers & few
+    taken.expected, taken.threshold = expected, threshold
+    is_limited = np.count_nonzero(near) >= FEWEST_ROUND and are_mostly_round(table, near)
+    if is_limited or (pile is not None and _is_hollow(pile, accepted)):
+        taken.forget()
+
+
+def _take_near_level(
+    taken: _Taken, table: Candidates, crests: HighCrests, sign: float, basic: BoolArray, level: Level
+) -> None:
+    """A rail that sinks further than the model knows: plain, hard clipping somewhat below it."""
+    # Where the supply is known the model knows more, and what lies far below it was clipped before.
+    knows_supply = np.all(np.isfinite(table.supply), axis=1)
+    lowest = np.where(knows_supply, SUNK_SHARE_WITH_SUPPLY, SUNK_SHARE) * taken.expected
+    below = (table["level_v"] < taken.expected) & (table["level_v"] > lowest)
+    sunk = basic & ~taken.accepted & below & beyond_doubt(table) & misfit_allows(table, PLAIN_GAIN)
+    taken.take(sunk, sunk & ~knows_supply)
+    if not level.is_of_stays:
+        beside = lies_beside(table, crests, sign, taken.accepted, basic) & ~taken.accepted
+        taken.take(beside, beside & ~knows_supply)
+
+
+def _take_rounded(taken: _Taken, table: Candidates, crests: HighCrests, sign: float, basic: BoolArray) -> None:
+    """Rounded, flat crests at one level, where they are no fewer than what was taken beside them."""
+    rail, odd = find_soft_rail(table, crests, sign, basic)
+    if rail is None or np.count_nonzero(odd & ~taken.accepted) < np.count_nonzero(taken.accepted & ~odd):
+        return
+    odd &= ~taken.accepted
+    taken.is_soft = odd & (table["is_coarse"] > 0)
+    taken.rail = rail
+    taken.expected = np.where(odd, rail.predict(table.supply, table.output), taken.expected)
+    taken.threshold = np.where(odd, 0.0, taken.threshold)
+    taken.take(odd, odd)
+    taken.headroom_db = least_headroom_db(rail, crests, sign)
+
+
+def _take_sunk(taken: _Taken, table: Candidates, crests: HighCrests, sign: float, are_level: bool) -> None:
+    """Tops that sink within a note, where plateaus at a level are known, and tops between two corners."""
+    sunk_within = table["sunk"] > 0
+    if not are_level:
         sunk_within[table["sunk"] >= SUNK] = False
     sunk = np.flatnonzero(sunk_within & (table["sunk"] == SUNK))
     sunk_within[sunk] = ~are_topped_alike(table, sunk, crests, sign)
@@ -230,39 +232,44 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float, *, are_level:
     stand_high = ~are_topped_alike(high, between, crests, sign)
     # Where many do not, corners are those of the music: partials of a bright string kink its waves at any height.
     sunk_within[between] = stand_high & (np.count_nonzero(stand_high) >= LEAST_STAND_HIGH * len(between))
-    if rail is not None and _is_firm(rail, expected):
+    if taken.rail is not None and _is_firm(taken.rail, taken.expected):
         with np.errstate(invalid="ignore"):
-            sunk_within[between] &= ~(table["peak_v"] < FIRM_SHARE * expected)[between]
-    accepted, undecided = accepted | sunk_within, undecided | (sunk_within & ~accepted)
-    accepted, undecided = accepted | limited, undecided & ~limited
-    bent = table["sharpness"] > 0
-    expected, threshold = np.where(bent, _soft_ceiling(table), expected), np.where(bent, 0.0, threshold)
-    is_soft, accepted = is_soft | bent, accepted | bent
-    soft_rail = _rail_of_bent(table, expected)
-    if soft_rail is None:
-        undecided = undecided | bent
-    elif rail is None:
-        rail = soft_rail
-    elsewhere = plain & ~accepted & beyond_doubt(table) & (table["misfit"] <= ELSEWHERE_MISFIT)
+            sunk_within[between] &= ~(table["peak_v"] < FIRM_SHARE * taken.expected)[between]
+    taken.take(sunk_within, sunk_within & ~taken.accepted)
+
+
+def _take_measured_elsewhere(taken: _Taken, table: Candidates) -> None:
+    """What a second look of its own measured: limits of the current, crests that bend over."""
+    limited, bent = table["limited"] > 0, table["sharpness"] > 0
+    taken.accepted, taken.undecided = taken.accepted | limited, taken.undecided & ~limited
+    taken.expected = np.where(bent, soft_ceiling(table), taken.expected)
+    taken.threshold = np.where(bent, 0.0, taken.threshold)
+    taken.is_soft = taken.is_soft | bent
+    rail = rail_of_bent(table, taken.expected)
+    taken.take(bent, bent & (rail is None))
+    if taken.rail is None:
+        taken.rail = rail
+
+
+def _take_alone(
+    taken: _Taken, table: Candidates, crests: HighCrests, sign: float, basic: BoolArray, plain: BoolArray
+) -> BoolArray:
+    """What needs no ceiling to be believed; returns, (n,), what nothing round stands above."""
+    elsewhere = plain & ~taken.accepted & beyond_doubt(table) & (table["misfit"] <= ELSEWHERE_MISFIT)
     if np.count_nonzero(elsewhere) >= FEWEST_ELSEWHERE:
-        accepted = accepted | elsewhere
-        undecided = undecided | elsewhere
+        taken.take(elsewhere, elsewhere)
     # Plateaus plain by themselves that keep each other company under no higher crest: a ceiling that moved.
-    together = plain & ~accepted & (table["misfit"] <= PLAIN_MISFIT) & (table["gain"] >= TOGETHER_GAIN)
+    together = plain & ~taken.accepted & (table["misfit"] <= PLAIN_MISFIT) & (table["gain"] >= TOGETHER_GAIN)
     together = together & lies_beside(table, crests, sign, together, basic, together, FEWEST_BESIDE + 1)
-    steady = plain & ~accepted & stands_plainly(table)
+    steady = plain & ~taken.accepted & stands_plainly(table)
     together |= steady & lies_beside(table, crests, sign, steady, basic, steady, FEWEST_STEADY + 1, STEADY_SHARE)
-    accepted, undecided = accepted | together, undecided | together
-    topmost = find_topmost(table, crests, sign, accepted)
-    alone = topmost | (~accepted & basic & needs_no_company(table))
-    accepted, undecided = accepted | alone, undecided | alone
-    joined = joins_few(table, crests, sign, expected, accepted, few_inliers)
-    accepted, undecided = accepted | joined, undecided | joined
-    (of_music,) = look_like_the_music([(table, accepted)])
-    if rail is not None and _is_firm(rail, expected):
-        of_music &= ~(np.abs(table["level_v"] - expected) <= tolerance)
-    accepted, undecided, topmost = (rows & ~of_music for rows in (accepted, undecided, topmost))
-    return SideVerdict(accepted, expected, threshold, is_source, undecided, is_soft, rail, headroom, topmost)
+    taken.take(together, together)
+    topmost = find_topmost(table, crests, sign, taken.accepted)
+    alone = topmost | (~taken.accepted & basic & needs_no_company(table))
+    taken.take(alone, alone)
+    joined = joins_few(table, crests, sign, taken.expected, taken.accepted, taken.few_inliers)
+    taken.take(joined, joined)
+    return topmost
 
 
 def shows_level(table: Candidates, side: SideVerdict) -> bool:
@@ -270,86 +277,11 @@ def shows_level(table: Candidates, side: SideVerdict) -> bool:
     return int(np.count_nonzero(side.accepted & find_plain(table))) >= FEWEST_LEVEL
 
 
-def _pile_instead(
-    table: Candidates, crests: HighCrests, sign: float, basic: BoolArray, rail: Rail | None, at_rail: BoolArray,
-    tolerance: float,
-) -> Pile | None:  # fmt: skip
-    """The pile of many crests, where it says more than the few plateaus that were plain by themselves."""
-    noise_v = float(np.median(table["noise_v"])) if len(table) else 0.0
-    is_dense = noise_v > FAINT_NOISE_SHARE * float(np.max(table["level_v"], initial=0.0))
-    piles = [pile_of_stays(table), find_pile(table, basic)]
-    for pile in piles if is_dense else piles[::-1]:
-        if pile is None or _is_refuted(pile, table, crests, sign, noise_v):
-            continue
-        if rail is None:
-            return pile
-        off = np.abs(table["level_v"] - rail.predict(table.supply, table.output))
-        n_at_rail = np.count_nonzero(at_rail & (off <= tolerance))
-        if np.count_nonzero(pile.members) >= PILE_SAYS_MORE * n_at_rail:
-            return pile
-    return None
-
-
-def _is_refuted(pile: Pile, table: Candidates, crests: HighCrests, sign: float, noise_v: float) -> bool:
-    """Whether a pile is round or of one note, or crests stand above it."""
-    if not pile.is_of_stays and (is_round_pile(pile, table, AT_RAIL_GAIN) or is_one_note(pile, table)):
-        return True
-    typical = float(np.median(table["level_v"][pile.members]))
-    # In music dense as noise corners ring over a ceiling by as much as samples scatter.
-    n_over = _higher_crests(pile.rail, pile.tolerance_v + max(0.012 * typical, noise_v), crests, table, sign)
-    return n_over > max(1, 0.03 * np.count_nonzero(pile.members))
-
-
 def _is_hollow(pile: Pile, accepted: BoolArray) -> bool:
     """Whether most crests of a pile are no plateaus: flat waves of a held pedal that a limiter brought to one level. Of
     true piles 0.98 and more were taken, of such a one 0.12."""
     is_few = np.count_nonzero(accepted & pile.members) < LEAST_TAKEN * np.count_nonzero(pile.members)
     return bool(is_few and not pile.is_of_stays)
-
-
-def _rail_of_bent(table: Candidates, ceiling_v: FloatArray) -> Rail | None:
-    """The ceiling of bent crests where it was seen to follow the supply, which no source's does."""
-    rows = (table["sharpness"] > 0) & (table.over_db >= SOFT_SURE_DB)
-    if np.count_nonzero(rows) < FEWEST_FOR_SOFT:
-        return None
-    rail = learn_rail(ceiling_v[rows], table.supply[rows], table.output[rows])
-    return rail if rail is not None and rail.per_supply_v > 0 else None
-
-
-def _soft_ceiling(table: Candidates) -> FloatArray:
-    """(n,) the ceiling that bent crests were measured against; NaN for all others."""
-    out = np.full(len(table), np.nan)
-    bent = table["sharpness"] > 0
-    out[bent] = ceiling_of(table["level_v"][bent], table["crest_v"][bent], table["sharpness"][bent])
-    return out
-
-
-def _soft_rail(
-    table: Candidates, crests: HighCrests, sign: float, basic: BoolArray
-) -> tuple[Rail | None, BoolArray]:  # fmt: skip
-    """Where no hard corner is seen: many rounded, flat crests at one level that nothing exceeds, a decibel cut off.
-
-    A held note of one shape shows nothing, nor does a level at which round crests end as well: a limiter brings both
-    there. A synthesiser's square notes at one level look the same; hence such clips stay "not decided"."""
-    over_db = table.over_db
-    is_odd = (table["is_coarse"] > 0) | ((table["gain"] >= PLAIN_GAIN) & (table["n_top"] >= ODD_TOP))
-    rows = basic & is_odd & (over_db >= SOFT_LEAST_DB)
-    nothing = np.zeros(len(table), dtype=bool)
-    if np.count_nonzero(rows) < FEWEST_FOR_SOFT:
-        return None, nothing
-    rail = learn_rail(table["level_v"][rows], table.supply[rows], table.output[rows])
-    if rail is None:
-        return None, nothing
-    predicted = rail.predict(table.supply, table.output)
-    tolerance = SOFT_TOLERANCE * float(np.median(predicted))
-    found = rows & (np.abs(table["level_v"] - predicted) <= tolerance)
-    found &= ~ends_among_round(table, found, round_levels(table, crests, sign))
-    enough = np.count_nonzero(found) >= max(FEWEST_FOR_SOFT, 0.8 * np.count_nonzero(rows))
-    low_db, high_db = np.percentile(over_db[found], (10, 90)) if found.any() else (0.0, 0.0)
-    enough &= bool(high_db - low_db >= 20 * np.log10(SOFT_DRIVE_SPREAD))
-    if not enough or _higher_crests(rail, 3 * tolerance, crests, table, sign) > 0:
-        return None, nothing
-    return rail, found
 
 
 def lies_beside(
@@ -372,12 +304,3 @@ def lies_beside(
         higher[rows] |= crests.level_v[mine[other]] > level[rows] * (1 + BESIDE_SHARE)
     found[worth] = (alike >= fewest) & ~higher
     return found
-
-
-def _headroom(rail: Rail, crests: HighCrests, sign: float) -> float | None:
-    """Least distance from an unclipped crest to the rail at that moment, dB."""
-    mine = crests.sign == sign
-    if not mine.any():
-        return None
-    room = rail.predict(crests.supply[mine], crests.output[mine]) / crests.level_v[mine]
-    return float(max(0.0, 20 * np.log10(max(float(np.min(room)), 1e-6))))
