@@ -72,3 +72,12 @@ def test_two_hits_in_phase_of_which_the_second_is_louder_are_no_swell() -> None:
     # A tone that is let up again over a tenth of a second, through the same instant, is one.
     pulled = np.where(time_s < 0.0, 0.2, np.clip(0.2 + 8.0 * time_s, 0.0, 1.0))
     assert swells_in_phase(pulled * np.sin(2 * np.pi * hz * time_s), at, BAND_HZ, hz)
+
+
+@pytest.mark.parametrize("seed", [19200, 19201])
+def test_a_soft_note_begins_as_the_fall_of_the_loud_one_no_longer_explains_it(seed: int) -> None:
+    """16 ms late where a moment of its own quiet was taken for the silence ahead of it."""
+    case = soft_among_loud_case(seed)
+    assert case.truth is not None
+    found = [note.start_s for note in run(NoteDetector(), case.volts).findings]
+    assert found == pytest.approx([note.begins_s for note in case.truth.notes], abs=0.006)

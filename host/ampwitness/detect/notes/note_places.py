@@ -41,6 +41,7 @@ _LEAST_QUIET = 20  # slow samples behind a stop, in which silence is looked for
 _NEARER = 23  # slow samples: the prediction then ends 7 ms before a departure
 _THERE_BEFORE, _MOSTLY_ENDED = 0.20, 0.30  # of energy in the 60 ms ahead, not carried back; of what is new behind
 _SOUNDS_ON_S, _SOUNDS_ON_RATIO = 0.050, 0.25  # behind a place at which something falls; of power
+_OWN_QUIET = 20.0  # slow samples: longer than that no bass note is quiet within a period
 _DRUM_S, _THERE_YOUNG, _YOUNG_ENDED = (0.150, 0.250), 0.30, 0.50  # the same within a drum's length of a beginning
 _PURE_RATIO = 0.002  # as STEADY_RATIO: a tone under a drum leaves a tenth of that, one struck again and again thrice it
 
@@ -163,8 +164,8 @@ class PlaceLooker:
             # what shows behind the fall of a louder note, if it sounds on.
             soon = np.minimum(here[rows] + round(_SOUNDS_ON_S * self.bands.band_hz), len(levels.ahead) - 1)
             sounds_on = levels.ahead[soon] >= _SOUNDS_ON_RATIO * levels.ahead[here[rows]]
-            is_none = falls_silent[rows] & ~np.isfinite(again.at)
-            is_none &= ~is_faint[rows] | ((fell[rows] > 0.0) & sounds_on)
+            sounds_on &= (fell[rows] > 0.0) & ~(behind + again.at - slow_at[rows] - end_at[rows] > _OWN_QUIET)
+            is_none = falls_silent[rows] & (sounds_on | (~np.isfinite(again.at) & ~is_faint[rows]))
             onset[rows] = np.where(is_none, slow_at[rows] + end_at[rows], behind + again.at)
             is_end[rows], is_lull[rows] = ~is_none, is_lull[rows] | ~is_none
         is_steady = found.unexplained < STEADY_RATIO  # noise and drums turn all the time
