@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from ampwitness.detect.apart import DetectorsApart
+from ampwitness.detect.clips.clip_witness import name_by_source
 from ampwitness.detect.clips.clipping import ClippingDetector
 from ampwitness.detect.conclude import conclude, learn_from
 from ampwitness.detect.cutouts.cutouts import CutoutDetector
@@ -77,8 +78,8 @@ def run_all(
 
     Returns
     -------
-    one DetectorResult a detector: clipping (each clip with its cause), notes, dips, cut-outs, gain steps,
-    saturation, gaps, marks, trends;
+    one DetectorResult a detector: clipping (each clip with its cause, and where it was cut off by the source's waves
+    where those were logged), notes, dips, cut-outs, gain steps, saturation, gaps, marks, trends;
     that of the supply as the amplifier sees it, and that of the engine's states.
 
     Gaps
@@ -91,11 +92,13 @@ def run_all(
     here = deque(detector for detector in detectors if apart is None or detector.name not in _APART)
     del detectors
     history = SupplyHistory()
+    source = ClippingDetector("source")
     try:
         for number, window in enumerate(windows, start=1):
             if apart is not None:
                 apart.push(window)
             history.push(window)
+            source.push(window)
             for detector in here:
                 detector.push(window)
             if number % _GIVE_BACK_EVERY == 0:
@@ -109,6 +112,9 @@ def run_all(
             progress(f"judging {detector.name}", None)
             answers[detector.name] = detector.finish()
             del detector
+        if "clipping" in answers:
+            answers["clipping"] = name_by_source(answers["clipping"], source.finish())
+        del source
         give_back()
         progress("learning the supply", None)
         steps = history.finish()

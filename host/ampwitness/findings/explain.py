@@ -44,8 +44,9 @@ DEPTHS: dict[str, Depth] = {
         "half-cycles bend over without a corner, from the law of that bending.",
         "Flats shorter than a few samples are not seen: at 8,000 scans a second that is about half a millisecond, so "
         "treble clips need the `wide` mode. A ceiling alone does not say whether it is the rail or a current limit. A "
-        "source that clips at one constant level looks like an amplifier's ceiling. A logged source is not asked here: "
-        "look at its own waves beside the output's with `ampwitness live RECORDING`.",
+        "source that clips at one constant level looks like an amplifier's ceiling, unless the source is logged: where "
+        "it was as flat at that moment the clip came from there, where it was round the amplifier made it. If both cut "
+        "at one steady level it is put down to the source: mend that first, then look again.",
         _LOUD,
     ),
     "note": Depth(

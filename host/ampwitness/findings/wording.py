@@ -167,6 +167,14 @@ _CLIP_ORIGIN_WORDS = {
     "undecided": ", by the amplifier or before it: not decided",
 }
 
+# (origin is the source, the logged source was flat) -> what is said
+_CLIP_WITNESSED = {
+    (True, True): ", as flat in the source: cut off before the amplifier",
+    (False, False): ", round in the source: cut off in the amplifier",
+    (False, True): ", by the amplifier, and flat in the source as well",
+    (True, False): "",
+}
+
 
 def describe_finding(finding: Finding) -> str:
     """One finding in one sentence without its time."""
@@ -180,6 +188,9 @@ def describe_finding(finding: Finding) -> str:
             text += f" ({low:.2f} to {high:.2f})"
         flat_s = m.get("flat_s")
         text += f", flat for {1e3 * float(flat_s):.2f} ms" if isinstance(flat_s, int | float) else ""
+        was_flat = finding.evidence.get("source_was_flat")
+        if was_flat is not None:
+            return text + _CLIP_WITNESSED[(str(m.get("origin")) == "source", bool(was_flat))]
         return text + _CLIP_ORIGIN_WORDS.get(str(m.get("origin")), "")
     if finding.kind == "note":
         name = f" ({m['pitch_name']})" if m.get("pitch_name") else ""

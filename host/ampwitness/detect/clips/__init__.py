@@ -24,7 +24,7 @@
    (`clip_partner`, `clip_few`). What speaks against: round crests (`clip_round`), much of one look that is refused
    (`clip_lookalike`).
 8. Whether a source did it instead: levels that no ceiling explains (`clip_source`, `clip_refuted`), judged by
-   `clip_source_sides`.
+   `clip_source_sides`; a logged source is asked when all is judged (`clip_witness`).
 9. What is said of a clip: its place and ceiling (`clip_names`, `clip_follows`), a late release (`clip_release`), flanks
    that say nothing of the crest (`clip_unlike`); as rows and findings (`found_clips`); room to the ceiling where
    nothing clipped (`headroom`).

@@ -149,6 +149,7 @@ class ClipLedger:
         crest_v = np.maximum(columns["crest_v"], columns["level_v"]) - columns["held_v"]
         columns["overdrive_db"] = 20 * np.log10(np.maximum(crest_v, level_v) / level_v)
         columns["unlike_db"] = np.full(len(order), most_where_unlike(columns))
+        columns["source_flat"] = np.full(len(order), np.nan)  # the source is asked when all is judged
         columns["n_near"] = _count_near(columns["start_s"], np.sort(table["start_s"]))
         columns["expected_v"] = verdicts.expected_v[order]
         columns["threshold"], columns["confidence"] = verdicts.threshold[order], verdicts.confidence[order]

@@ -64,6 +64,7 @@ class _Running:
     stream: SegmentStream | None = None
     stop_s: float = 0.0
     noises: list[float] = field(default_factory=list)
+    noise_ratios: list[tuple[float, float]] = field(default_factory=list)  # a stretch's begin, noise / highest value
     saturated: list[Interval] = field(default_factory=list)
     seen: list[Interval] = field(default_factory=list)  # unbroken spans
     judged_s: float = 0.0
@@ -80,13 +81,18 @@ class _Running:
 class ClippingDetector:
     """Finds clipped half-cycles on the trace `output`, with `supply` beside it if there is one.
 
+    Parameters
+    ----------
+    role : the trace to look at; another than `output` goes without the supply, which is none of its doing
+
     Memory: MOST_WAITING stretches of two minutes, what ClipLedger keeps, and one row for each quarter second.
     """
 
     name = "clipping"
 
-    def __init__(self) -> None:
+    def __init__(self, role: str = "output") -> None:
         self._run = _Running()
+        self._role = role
 
     def push(self, window: TraceWindow) -> None:
         """Look at the next window."""
@@ -94,16 +100,16 @@ class ClippingDetector:
         for gap in window.gaps:
             reason = REDUCED if gap.cause == "reduced" else f"no samples (gap: {gap.cause})"
             run.not_judged.append(NotJudged(gap.start_s, gap.stop_s, reason))
-        trace = window.traces.get("output")
+        trace = window.traces.get(self._role)
         if trace is None:
-            run.not_judged.append(NotJudged(window.start_s, window.stop_s, "the output was not recorded"))
+            run.not_judged.append(NotJudged(window.start_s, window.stop_s, f"the {self._role} was not recorded"))
             return
         if window.rate_hz < LOWEST_RATE_HZ:
             reason = f"{window.rate_hz:.0f} samples a second are too few to see a flat top"
             run.not_judged.append(NotJudged(window.start_s, window.stop_s, reason))
             return
         run.saturated.extend(trace.saturated)
-        supply = window.traces.get("supply")
+        supply = window.traces.get("supply") if self._role == "output" else None
         for k, segment in enumerate(trace.segments):
             self._push_segment(segment, None if supply is None else supply.segments[k])
 
@@ -143,6 +149,7 @@ class ClippingDetector:
         floor = max(NOISE_FLOOR_V, NOISE_FLOOR_SHARE * highest_of(stretch.output_v))
         run.noises.append(max(floor, noise) if np.isfinite(noise) else floor)
         del run.noises[:-NOISE_MEMORY]
+        run.noise_ratios.append((float(stretch.time_s(0.0)), min(run.noises) / max(highest_of(stretch.output_v), 1e-9)))
         run.screened.append(without_supply(screen(stretch, min(run.noises), self._blocked(stretch), run.short_way)))
         n_suspects = sum(len(one.suspects) for one in run.screened)
         # One that may open the short way is looked at before the next comes.
@@ -295,7 +302,9 @@ class ClippingDetector:
                 f"cut-off crests fall evenly, as behind a coupling capacitor ({coupling_hz:.1f} Hz): they were judged "
                 "ahead of it"
             )
+        beside = {} if self._role == "output" else {"noise_ratios": tuple(run.noise_ratios)}
         return {
+            **beside,
             "n_clips": len(ledger.table),
             **ledger.counts,
             "noise_v": float(min(run.noises)) if run.noises else None,

@@ -40,7 +40,7 @@ NUMBERS: tuple[str, ...] = (
     "top_misfit", "n_top", "noise_v", "start_sd_s", "stop_sd_s", "supply_v", "is_coarse", "lively",
     "sharpness", "held_v", "held_v_per_s", "held_by", "sunk", "limited",
     "overdrive_db", "n_near", "expected_v", "threshold", "confidence", "shape", "where",
-    "ceiling", "n_compared", "unlike_db",
+    "ceiling", "n_compared", "unlike_db", "source_flat",
 )  # fmt: skip
 SIDES = ("positive", "negative")
 SUPPLY_PLACES, OUTPUT_PLACES = 5, 4  # of lagged volts in the evidence: from what is printed the rest can be reckoned
@@ -180,6 +180,21 @@ class ClipTable(FindingTable):
             return +Counter({"positive": n, "negative": len(sign) - n})
         return super().texts(key, rows)
 
+    def with_places(self, where: FloatArray, source_flat: FloatArray) -> ClipTable:
+        """The same clips, without causes, with another place each and what the logged source showed (NaN: nothing)."""
+        made = ClipTable.empty()
+        for at in range(self._n_blocks):
+            block = self._block(at)
+            rows = slice(at * _BLOCK, at * _BLOCK + len(block))
+            columns = {
+                **dict(zip(NUMBERS, block.T, strict=False)),
+                "where": where[rows],
+                "source_flat": source_flat[rows],
+            }
+            supply, output = np.split(block[:, len(NUMBERS) :], [self._n_supply], axis=1)
+            made.add(columns, supply, output)
+        return made
+
     @property
     def lost_to_sag_db(self) -> FloatArray:
         """(n,) decibels by which each one's ceiling had sunk with the supply; NaN where not known."""
@@ -292,6 +307,7 @@ def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequenc
         "sharpness": row["sharpness"] or None,
         "shape": shape,
         "where": where,
+        "source_was_flat": None if math.isnan(row["source_flat"]) else row["source_flat"] > 0,
         "evidence_gain": row["gain"],
         "misfit": row["misfit"],
         "plateau_misfit": row["top_misfit"],
