@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import Any
 
 from ampwitness.findings.advice import advise_first_steps
 from ampwitness.findings.cause_advice import LEAST_TOLD_DB
+from ampwitness.pipeline import Analysis
+from ampwitness.report.page import html_page
+from ampwitness.report.text import text_report
 from ampwitness.types import Finding
 from hypothesis import given
 from hypothesis import strategies as st
@@ -40,7 +44,7 @@ def test_a_supply_that_makes_up_for_the_most_comes_first() -> None:
     lead = {"what": "plus lead", "gain_db": 0.4, "how": "resistance halved"}
     assert _step(_clips(supply=8, drive=2), _worth(1.5, 1.6, lead, ENGINE)) == (
         "Mend the supply first; until then turn the gain down by 1.5 dB to keep this programme clean. 10 half-cycles "
-        "clipped, by 1.5 dB at the median and 1.5 dB at most: 2 from too much drive, 8 for want of supply. What "
+        "clipped, by 1.5 dB at the median and 1.5 dB at most: 2 from too much drive, 8 for want of supply.\nWhat "
         "mending gains: half the resistance in plus lead gains about 0.4 dB; half the resistance in battery, leads and "
         "ground gains about 0.8 dB; no sag at all would gain 1.6 dB, and nearly all of it would be clean. The engine "
         "running at 14.2 V instead of 12.67 V gains about 1.0 dB of clean output while it runs."
@@ -144,3 +148,12 @@ def test_another_consumer_under_a_few_notes_comes_after_the_gain_and_under_many_
         steps = [step.split(".")[0] for step in advise_first_steps([*_clips(2.0, drive=9), starter], summary)]
         other, gain = "Find what else pulls the supply down", "Turn the gain down by 2"
         assert (steps.index(other) < steps.index(gain)) == is_before
+
+
+def test_what_mending_gains_is_a_paragraph_of_its_own_in_page_and_text(small_analysis: Analysis) -> None:
+    clips = _clips(3.2, supply=15, drive=4)
+    summary = {**small_analysis.summary, **_worth(3.2, 0.4, ENGINE)}
+    analysis = replace(small_analysis, findings=tuple(clips), summary=summary)
+    assert "<p>Most were for want of supply, yet" in html_page(analysis)
+    lines = text_report(analysis, width=100).splitlines()
+    assert any(line.startswith("    Most were for want of supply, yet") for line in lines)

@@ -20,6 +20,7 @@ CAUSE_WORDS = {
     "supply": "for want of supply",
     "not decidable": "not decidable",
 }
+PARAGRAPH = "\n"  # within a step: what was found, then what each remedy is worth
 LEAST_TOLD_DB = 0.05
 LEAST_UNSEEN_DB = 0.2  # of a ceiling that is carried on above all clips, from which on it is said
 
@@ -63,10 +64,10 @@ def advise_by_cause(causes: Counter[str], how_far: str, said: str, supply: Mappi
     worth = find_worth(supply)
     remedies = list(supply.get("remedies") or ())
     if worth is not None and worth.is_supply_first:
-        step = f"Mend the supply first; until then turn the gain down {how_far}. {said}{words}. What mending gains: "
-        step += f"{_word_mending(remedies, worth)}, {_word_left(worth)}."
+        step = f"Mend the supply first; until then turn the gain down {how_far}. {said}{words}."
+        step += f"{PARAGRAPH}What mending gains: {_word_mending(remedies, worth)}, {_word_left(worth)}."
     else:
-        step = f"Turn the gain down {how_far}. {said}{words}. {_word_less(causes, decided, worth, remedies)}"
+        step = f"Turn the gain down {how_far}. {said}{words}.{_word_less(causes, decided, worth, remedies)}"
     is_in_doubt = bool(causes["supply"] or causes["both"])
     return f"{step}{_word_unseen(supply.get('ceiling_unseen')) if is_in_doubt else ''}{_word_engine(remedies)}"
 
@@ -82,17 +83,17 @@ def find_worth(supply: Mapping[str, Any]) -> Worth | None:
 
 
 def _word_less(causes: Counter[str], decided: int, worth: Worth | None, remedies: Sequence[Mapping[str, Any]]) -> str:
-    """Why the gain comes first, although some clips may be the supply's."""
+    """Why the gain comes first, although some clips may be the supply's, with what parts it from what is ahead."""
     if worth is None:
         if causes["supply"] or causes["both"]:
-            return "What a better supply would gain is not known."
-        return "A better supply would not have prevented it."
+            return " What a better supply would gain is not known."
+        return " A better supply would not have prevented it."
     if worth.whole_db < LEAST_TOLD_DB:
-        return "A better supply would gain nothing."
+        return " A better supply would gain nothing."
     why = "Mending the supply would leave more than it gains: "
     if causes["supply"] > decided / 2:
         why = "Most were for want of supply, yet mending it would leave more than it gains: "
-    return f"{why}{_word_mending(remedies, worth)}, {_word_left(worth)}."
+    return f"{PARAGRAPH}{why}{_word_mending(remedies, worth)}, {_word_left(worth)}."
 
 
 def _word_left(worth: Worth) -> str:

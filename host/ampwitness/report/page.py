@@ -19,6 +19,7 @@ import numpy as np
 from ampwitness import __version__
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.advice import advise_first_steps, split_step
+from ampwitness.findings.cause_advice import PARAGRAPH
 from ampwitness.findings.headline import word_headline
 from ampwitness.findings.headroom_words import word_headroom
 from ampwitness.findings.road_words import explain_cutout, find_nominal_v, word_road
@@ -306,7 +307,9 @@ def _could_not_judge(lines: Sequence[VerdictLine]) -> str:
 
 def _step(step: str) -> str:
     what, why = split_step(step)
-    return f"<li><strong>{words_to_html(what)}</strong> {words_to_html(why)}</li>"
+    first, *more = why.split(PARAGRAPH)
+    below = "".join(f"<p>{words_to_html(text)}</p>" for text in more)
+    return f"<li><strong>{words_to_html(what)}</strong> {words_to_html(first)}{below}</li>"
 
 
 def _first_screen(analysis: Analysis) -> str:

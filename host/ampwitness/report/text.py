@@ -10,6 +10,7 @@ import numpy as np
 
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.advice import advise_first_steps
+from ampwitness.findings.cause_advice import PARAGRAPH
 from ampwitness.findings.headline import word_headline
 from ampwitness.findings.headroom_words import word_headroom
 from ampwitness.findings.road_words import explain_cutout, find_nominal_v, word_road
@@ -36,8 +37,8 @@ MAX_SOUGHT = 1000
 BURST_NEAR_S = 0.25  # half-cycles less than this apart are one burst
 
 
-def _wrap(text: str, width: int, indent: str) -> list[str]:
-    under = indent + "  "
+def _wrap(text: str, width: int, indent: str, under: str | None = None) -> list[str]:
+    under = indent + "  " if under is None else under
     bound = bind_units(text)
     lines = textwrap.wrap(bound, width, initial_indent=indent, subsequent_indent=under, break_on_hyphens=False)
     return [unbind_units(line) for line in lines] or [indent]
@@ -120,7 +121,10 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
     lines += _wrap(word_headline(analysis), width, "")
     lines += ["", "What to do first:"]
     for place, step in enumerate(advise_first_steps(findings, analysis.summary), start=1):
-        lines += _wrap(f"{place}. {step}", width, "  ")
+        first, *more = step.split(PARAGRAPH)
+        lines += _wrap(f"{place}. {first}", width, "  ")
+        for text in more:
+            lines += _wrap(text, width, "    ", "    ")
     lines += [""]
     verdicts = word_verdicts(analysis)
     absent = [KIND_WORDS[line.kind].many for line in verdicts if line.sentence == NOT_LOOKED_AT]
