@@ -295,7 +295,8 @@ def draw_enlarged(finding: Finding, window: TraceWindow, neighbours: Sequence[Fi
         if roles and finding.kind == "clip":
             peak_v = max((float(np.abs(s.volts).max()) for s in window.traces[roles[0]].segments), default=0.0)
             _draw_clip_marks(rows[0], shifted, peak_v)
-            rows[0].legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, fontsize=9, frameon=False)
+            if rows[0].get_legend_handles_labels()[0]:
+                rows[0].legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, fontsize=9, frameon=False)
         is_told = finding.kind == "dip" or (finding.kind == "note" and finding.measured.get("sag_v") is not None)
         if "supply" in roles and is_told:
             _draw_supply_marks(rows[roles.index("supply")], shifted)
