@@ -88,8 +88,11 @@ def _list_clip_bursts(clips: FindingList, width: int) -> list[str]:
     for worst, lo, hi, end_s in bursts[:MAX_BURSTS]:
         count = f"{hi - lo:,} clipped"
         up_to = f", up to {overdrives_db[worst]:.1f} dB" if np.isfinite(overdrives_db[worst]) else ""
-        cause = clips[int(worst)].measured.get("cause")
+        measured = clips[int(worst)].measured
+        cause = measured.get("cause")
         from_what = f", the worst {_word_cause(str(cause))}" if cause else ""
+        if measured.get("origin") == "source":
+            from_what = ", the worst before the amplifier"
         span = f"{seconds_to_clock(float(clips.start_s[lo]))} to {seconds_to_clock(end_s)}"
         lines += _wrap(f"{span}: {count}{up_to}{from_what}", width, "    ")
     if len(bursts) > MAX_BURSTS:
