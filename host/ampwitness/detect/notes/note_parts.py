@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from ampwitness.detect.notes.note_decimate import BAND_STEP, LEVEL_S, Bands
 from ampwitness.detect.notes.note_spectrum import Pitch, measure_fundamentals, measure_pitches
-from ampwitness.detect.notes.note_swell import LEAST_ATTACK_S, date_swell
+from ampwitness.detect.notes.note_swell import BEFORE_S, LEAST_ATTACK_S, date_swell
 from ampwitness.detect.notes.sounding_note import SoundingNote, join
 from ampwitness.types import FloatArray
 
@@ -24,6 +24,7 @@ _CLEAR_PIECE, _AGREES, _AGREEING_SHARE = 0.85, 0.015, 0.4  # explained; of pitch
 _SHARE_LINE, _LEAST_WITH, _CLEAR_SHARE = np.array([2.0, 3.0, 2 / 3]), 0.45, 0.25  # of pitch; explained; of the pieces
 _WAVE_S, _WAVE_SHIFT, _SAME_WAVE, _ROLL_S = 0.060, 2, 0.90, 0.150  # of a beginning; samples; cosine; to the next
 _ROWS_AT_ONCE = 64
+_LETS_GO_S = 0.040  # behind the end of a note, until the band's filters have let go of it
 _RIPPLES_TO_HZ, _SOON_S = 80.0, 0.400  # notes below ripple; of a note's beginning, in which most are loudest
 # Where the mean square over 50 ms reaches 81 % of its largest, and where the envelope reaches 90 %, in closed form
 # for rises along a line and along half a cosine, which differ by 1 ms at most.
@@ -142,9 +143,12 @@ def date_again(note: SoundingNote, bands: Bands, pitch: Pitch) -> None:
         return
     if not _rise_s(note, bands, join(note.levels), note.level_peak_v**2) >= _SWELLS_FROM_S:
         return
-    band = np.concatenate((note.band_before, *note.band))
+    # No more of it than lies behind the note ahead, whose end would be a part of the rise.
+    alone_s = min(max(note.since_last_s - _LETS_GO_S, 0.0), BEFORE_S)
+    ahead = note.band_before[max(0, len(note.band_before) - round(alone_s * bands.band_hz)) :]
+    band = np.concatenate((ahead, *note.band))
     a_band = bands.factor * BAND_STEP
-    before = note.band_first - len(note.band_before)
+    before = note.band_first - len(ahead)
     onset = round(note.onset / a_band) - before
     at = date_swell(band, onset, bands.band_hz, pitch.frequency_hz, pitch.amplitudes_v)
     if at is None:
