@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from ampwitness.bench import witness_scores
 from ampwitness.detect.clips.clip_candidates import PLACES
-from ampwitness.detect.clips.clip_witness import name_places
+from ampwitness.detect.clips.clip_witness import Beside, BoolArray, name_places
 from ampwitness.findings.wording import describe_finding
+from ampwitness.types import FloatArray
 
 AMPLIFIER, SOURCE, OPEN = (float(PLACES.index(name)) for name in ("amplifier", "source", "not decided"))
 
@@ -31,38 +32,73 @@ def test_each_clip_says_what_the_source_showed() -> None:
     assert describe_finding(first).endswith("as flat in the source: cut off before the amplifier")
 
 
+def _told(
+    where: FloatArray, flat: BoolArray, **others: FloatArray | BoolArray
+) -> tuple[list[float], list[float | None]]:
+    """Names, and what the source showed (None: nothing), of clips that are all plain, asked and positive but for ..."""
+    n = len(where)
+    every, none = np.ones(n, dtype=bool), np.zeros(n, dtype=bool)
+    beside = Beside(flat, others.get("near", none).astype(bool), others.get("further_db", np.zeros(n)))
+    named, shown = name_places(
+        where,
+        others.get("sign", np.ones(n)),
+        others.get("is_high", every).astype(bool),
+        beside,
+        others.get("asked", every).astype(bool),
+    )
+    return named.tolist(), [None if np.isnan(value) else value for value in shown]
+
+
 def test_light_clips_follow_plain_ones_that_agree_and_where_the_source_was_not_judged_nothing_changes() -> None:
-    where = np.full(8, OPEN)
+    where, flat = np.full(8, OPEN), np.zeros(8, dtype=bool)
     is_high = np.array([True] * 5 + [False] * 3)
     asked = np.array([True] * 7 + [False])
-    flat = np.zeros(8, dtype=bool)
-    named, shown = name_places(where, is_high, flat, asked)
-    assert named.tolist() == [AMPLIFIER] * 7 + [OPEN]
-    assert shown[:7].tolist() == [0.0] * 7
-    assert np.isnan(shown[7])
-    named, _ = name_places(where[1:], is_high[1:], flat[1:], asked[1:])  # four plain ones are too few
-    assert named.tolist() == [AMPLIFIER] * 4 + [OPEN] * 3
+    named, shown = _told(where, flat, is_high=is_high, asked=asked)
+    assert named == [AMPLIFIER] * 7 + [OPEN]
+    assert shown == [0.0] * 7 + [None]
+    named, _ = _told(where[1:], flat[1:], is_high=is_high[1:], asked=asked[1:])  # four plain ones are too few
+    assert named == [OPEN] * 7
 
 
-def test_few_round_ones_among_flat_ones_stay_open_and_a_ceiling_that_moves_keeps_its_amplifier() -> None:
+def test_few_round_ones_among_flat_ones_stay_open() -> None:
+    flat = np.array([True] * 8 + [False])
+    named, shown = _told(np.full(9, OPEN), flat)
+    assert named == [SOURCE] * 8 + [OPEN]
+    assert shown[8] is None
+
+
+def test_a_ceiling_that_moves_keeps_its_amplifier_only_where_it_cut_off_more_than_the_source_had() -> None:
     where = np.array([OPEN] * 9 + [AMPLIFIER])
     flat = np.array([True] * 8 + [False, True])
-    every = np.ones(10, dtype=bool)
-    named, shown = name_places(where, every, flat, every)
-    assert named.tolist() == [SOURCE] * 8 + [OPEN, AMPLIFIER]
-    assert np.isnan(shown[8])
+    named, shown = _told(where, flat, further_db=np.full(10, 1.0))
+    assert named == [SOURCE] * 8 + [OPEN, AMPLIFIER]
     assert shown[9] == 1.0
+    where[8] = AMPLIFIER  # and what the search missed in the source is left open with it
+    assert _told(where, flat, further_db=np.full(10, 0.1))[0] == [SOURCE] * 8 + [OPEN, SOURCE]
+
+
+def test_a_polarity_that_looks_round_while_the_other_is_flat_may_have_been_missed_and_stays_open() -> None:
+    sign = np.repeat([1.0, -1.0], 10)
+    named, _ = _told(np.full(20, OPEN), sign > 0, sign=sign)
+    assert named == [SOURCE] * 10 + [OPEN] * 10
+
+
+def test_a_source_flat_that_comes_a_little_earlier_makes_nothing_round() -> None:
+    none = np.zeros(8, dtype=bool)
+    assert _told(np.full(8, OPEN), none)[0] == [AMPLIFIER] * 8
+    assert _told(np.full(8, OPEN), none, near=~none)[0] == [OPEN] * 8
+
+
+def test_what_levels_alone_put_down_to_a_source_that_shows_nothing_there_is_left_open() -> None:
+    flat = np.array([True] * 8 + [False] * 2)
+    assert _told(np.full(10, SOURCE), flat)[0] == [SOURCE] * 8 + [OPEN] * 2
 
 
 def test_one_flat_crest_in_a_source_that_is_round_otherwise_decides_nothing() -> None:
-    flat = np.array([True] + [False] * 29)
-    every = np.ones(30, dtype=bool)
-    named, shown = name_places(np.full(30, OPEN), every, flat, every)
-    assert named.tolist() == [OPEN] + [AMPLIFIER] * 29
-    assert np.isnan(shown[0])
+    named, shown = _told(np.full(30, OPEN), np.arange(30) == 0)
+    assert named == [OPEN] + [AMPLIFIER] * 29
+    assert shown[0] is None
 
 
 def test_a_source_that_is_clean_takes_back_what_levels_alone_had_put_down_to_it() -> None:
-    every = np.ones(6, dtype=bool)
-    named, _ = name_places(np.full(6, SOURCE), every, ~every, every)
-    assert named.tolist() == [AMPLIFIER] * 6
+    assert _told(np.full(6, SOURCE), np.zeros(6, dtype=bool))[0] == [AMPLIFIER] * 6

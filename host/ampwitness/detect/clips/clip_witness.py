@@ -6,13 +6,17 @@ the two shows plainly decides; light ones, whose like the search may miss in eit
 agree.
 
 Gaps: where the source was not judged (a gap, the logger's range) the clip keeps the name that the output alone gave it.
-Limits: both may cut at once: where a ceiling moved with the supply the amplifier keeps its name and the source's flat
-is told beside it, a steady one is put down to the source. Between source and output at most LAG_S may pass; behind a
-crossover a source's flat is no flat any more, and no clip of the output either.
+Limits: what looks round in a noisy source may have been missed there: such clips stay undecided, and so do those of a
+polarity that looks round while the other one is flat. Where both cut at once the amplifier keeps its name if its
+ceiling moved with the supply and it cut off more than the source had; a steady one is put down to the source. Between
+source and output at most LAG_S may pass, else short clips stay undecided; behind a crossover a source's flat is no flat
+any more, and no clip of the output either.
 Source: our choice, measured by `python -m ampwitness.bench.witness_scores`.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -24,15 +28,26 @@ from ampwitness.finding_list import FindingList
 from ampwitness.types import FloatArray
 
 LAG_S = 0.0003  # between a source's flat and the output's
+NEAR_S = 0.002  # a source's flat that lies so near and is as long may be the same one, later: neither flat nor round
 LEAST_SHARED = 0.6  # of the output's flat: what an amplifier cuts off broader than its source is its own doing
-PLAIN_DB = 0.25  # past the ceiling: from here on the search hardly misses one in either
-PLAIN_NOISES = 8.0  # ... and so many times the source's noise
-MOSTLY = 0.8  # of the plain ones flat in the source: the others stay undecided
+PLAIN_DB = 0.25  # past the ceiling, and ...
+PLAIN_NOISES = 32.0  # so many times the source's noise: of flats past 8 of them the search missed 24 %, past 32 5 %
+MOSTLY = 0.5  # of the plain ones flat in the source: the others stay undecided, the search may have missed them
 AGREE = 0.95  # of the plain ones, for light ones to follow
-LEAST_PLAIN = 5
+LEAST_PLAIN = 5  # one that looks round may be one that the search missed in the source
+SAME_DB = 0.25  # an output cut off no further than its source: nothing was left for the amplifier to cut
 _AMPLIFIER, _SOURCE, _UNDECIDED = (float(PLACES.index(name)) for name in ("amplifier", "source", "not decided"))
 
 BoolArray = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What was found in the source at each clip of the output, all (n,)."""
+
+    flat: BoolArray  # during most of it
+    near: BoolArray  # one as long within NEAR_S of it, or during it
+    further_db: FloatArray  # by which the output is past its ceiling further than the source; infinite where not flat
 
 
 def name_by_source(clipping: DetectorResult, source: DetectorResult) -> DetectorResult:
@@ -51,10 +66,10 @@ def name_by_source(clipping: DetectorResult, source: DetectorResult) -> Detector
     table, theirs = _table_of(clipping), _table_of(source)
     if table is None or source.coverage.judged_s <= 0:
         return clipping
-    flat = _is_flat(table, theirs) if theirs is not None else np.zeros(len(table), dtype=bool)
+    beside = _beside(table, theirs)
     asked = _is_judged(table, source)
     is_high = table.numbers("overdrive_db") >= _plain_db(table, source)
-    named, shown = name_places(table.column("where"), is_high, flat, asked)
+    named, shown = name_places(table.column("where"), table.column("sign"), is_high, beside, asked)
     renamed = table.with_places(named, shown)
     summary = {
         **clipping.summary,
@@ -67,31 +82,49 @@ def name_by_source(clipping: DetectorResult, source: DetectorResult) -> Detector
 
 
 def name_places(
-    where: FloatArray, is_high: BoolArray, flat: BoolArray, asked: BoolArray
+    where: FloatArray, sign: FloatArray, is_high: BoolArray, beside: Beside, asked: BoolArray
 ) -> tuple[FloatArray, FloatArray]:
     """(n,) places in PLACES, and what the source showed: 1 flat, 0 round, NaN where it decides nothing.
 
     Parameters
     ----------
     where : (n,) places as the output alone told them
+    sign : (n,) 1 positive, -1 negative
     is_high : (n,) so far past the ceiling that a source as flat would have shown it
-    flat : (n,) the source is flat there
+    beside : what was found in the source at each
     asked : (n,) the source was judged there
     """
-    shown = np.where(flat, 1.0, 0.0)
-    is_plain = asked & (flat | is_high)
-    share_round = float(np.mean(~flat[is_plain])) if is_plain.any() else 0.0
-    light_too = np.count_nonzero(is_plain) >= LEAST_PLAIN and share_round >= AGREE
-    told = is_plain | (asked & light_too)
-    if is_plain.any() and share_round <= 1 - MOSTLY:
-        told &= flat  # the few that look round among so many flat ones may have been missed in the source
-    elif share_round >= AGREE and np.count_nonzero(is_plain & flat) < LEAST_PLAIN:
-        told &= ~flat  # and so may one or two in a clean source be none
-    shown[~told] = np.nan
-    named = where.copy()
-    named[told & ~flat] = _AMPLIFIER
-    named[told & flat & (where == _UNDECIDED)] = _SOURCE
+    named, shown = where.copy(), np.full(len(where), np.nan)
+    is_plain = asked & (beside.flat | is_high)
+    n_plain = np.count_nonzero(is_plain)
+    is_clean = bool(n_plain >= LEAST_PLAIN and np.count_nonzero(is_plain & beside.flat) <= (1 - AGREE) * n_plain)
+    for side in (1.0, -1.0):
+        mine = sign == side
+        tells_flat, tells_round = _told(mine & is_plain, mine & asked, beside, is_clean)
+        shown[tells_flat], shown[tells_round] = 1.0, 0.0
+        named[tells_round] = _AMPLIFIER
+        named[tells_flat & (where == _UNDECIDED)] = _SOURCE
+        disputed = tells_flat & (where == _AMPLIFIER)
+        if disputed.any() and float(np.median(beside.further_db[disputed])) < SAME_DB:
+            # Its ceiling seemed to move with the supply by chance; so it did where the source was missed.
+            named[disputed] = _SOURCE
+            named[mine & asked & np.isnan(shown) & (where == _AMPLIFIER)] = _UNDECIDED
+    # Levels alone had put these down to a source that shows no flat there.
+    named[asked & ~beside.flat & np.isnan(shown) & (where == _SOURCE)] = _UNDECIDED
     return named, shown
+
+
+def _told(plain: BoolArray, asked: BoolArray, beside: Beside, is_clean: bool) -> tuple[BoolArray, BoolArray]:
+    """(n,) twice, of one polarity: which clips the source tells to be flat, and which to be round in it."""
+    is_flat, is_round = asked & beside.flat, plain & ~beside.flat & ~beside.near
+    n_plain, n_round = np.count_nonzero(plain), np.count_nonzero(is_round)
+    nothing = np.zeros(len(asked), dtype=bool)
+    if n_plain and n_round >= AGREE * n_plain:
+        # A few flat ones in a clean source may be none; and where its other polarity is flat this one may be missed.
+        return (nothing, asked & ~beside.flat & ~beside.near) if is_clean else (is_flat, nothing)
+    if n_round < LEAST_PLAIN or n_round <= (1 - MOSTLY) * n_plain or np.count_nonzero(is_flat) < LEAST_PLAIN:
+        return is_flat, nothing
+    return is_flat, is_round
 
 
 def _table_of(result: DetectorResult) -> ClipTable | None:
@@ -108,18 +141,24 @@ def _plain_db(table: ClipTable, source: DetectorResult) -> FloatArray:
     return np.asarray(np.maximum(PLAIN_DB, 20 * np.log10(1 + PLAIN_NOISES * ratio)))
 
 
-def _is_flat(table: ClipTable, theirs: ClipTable) -> BoolArray:
-    """(n,) during which clips of the output the source is flat as well, for most of them."""
+def _beside(table: ClipTable, theirs: ClipTable | None) -> Beside:
+    """What was found in the source at each clip of the output."""
     start_s, stop_s = table.start_s, table.stop_s
-    found = np.zeros(len(table), dtype=bool)
-    if not len(theirs):
-        return found
-    first = np.searchsorted(theirs.stop_s, start_s - LAG_S)
-    for step in range(2):  # one before may just touch
+    flat, near = np.zeros(len(table), dtype=bool), np.zeros(len(table), dtype=bool)
+    further_db = np.full(len(table), np.inf)
+    if theirs is None or not len(theirs):
+        return Beside(flat, near, further_db)
+    over_db, their_db = table.numbers("overdrive_db"), theirs.numbers("overdrive_db")
+    first = np.searchsorted(theirs.stop_s, start_s - NEAR_S)
+    for step in range(4):  # so near there may be some of both polarities
         at = np.minimum(first + step, len(theirs) - 1)
         shared_s = np.minimum(stop_s, theirs.stop_s[at] + LAG_S) - np.maximum(start_s, theirs.start_s[at] - LAG_S)
-        found |= shared_s >= np.maximum(LEAST_SHARED * (stop_s - start_s), 1e-9)
-    return found
+        same = shared_s >= np.maximum(LEAST_SHARED * (stop_s - start_s), 1e-9)
+        flat |= same
+        as_long = theirs.stop_s[at] - theirs.start_s[at] >= LEAST_SHARED * (stop_s - start_s)
+        near |= as_long & (theirs.start_s[at] <= stop_s + NEAR_S) & (theirs.stop_s[at] >= start_s - NEAR_S)
+        further_db = np.where(same, np.minimum(further_db, over_db - their_db[at]), further_db)
+    return Beside(flat, near, further_db)
 
 
 def _is_judged(table: ClipTable, source: DetectorResult) -> BoolArray:
