@@ -6,9 +6,13 @@ import numpy as np
 import pytest
 from ampwitness.bench import witness_scores
 from ampwitness.detect.clips.clip_candidates import PLACES
-from ampwitness.detect.clips.clip_witness import Beside, BoolArray, name_places
+from ampwitness.detect.clips.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
+from ampwitness.detect.clips.clip_witness import Beside, BoolArray, beside_clips, name_places, plain_db
+from ampwitness.detect.clips.found_clips import NUMBERS, ClipTable
+from ampwitness.detect.result import DetectorResult
+from ampwitness.finding_list import FindingList
 from ampwitness.findings.wording import describe_finding
-from ampwitness.types import FloatArray
+from ampwitness.types import Coverage, FloatArray
 
 AMPLIFIER, SOURCE, OPEN = (float(PLACES.index(name)) for name in ("amplifier", "source", "not decided"))
 
@@ -50,14 +54,14 @@ def _told(
 
 
 def test_light_clips_follow_plain_ones_that_agree_and_where_the_source_was_not_judged_nothing_changes() -> None:
-    where, flat = np.full(8, OPEN), np.zeros(8, dtype=bool)
-    is_high = np.array([True] * 5 + [False] * 3)
-    asked = np.array([True] * 7 + [False])
+    where, flat = np.full(11, OPEN), np.zeros(11, dtype=bool)
+    is_high = np.array([True] * 8 + [False] * 3)
+    asked = np.array([True] * 10 + [False])
     named, shown = _told(where, flat, is_high=is_high, asked=asked)
-    assert named == [AMPLIFIER] * 7 + [OPEN]
-    assert shown == [0.0] * 7 + [None]
-    named, _ = _told(where[1:], flat[1:], is_high=is_high[1:], asked=asked[1:])  # four plain ones are too few
-    assert named == [OPEN] * 7
+    assert named == [AMPLIFIER] * 10 + [OPEN]
+    assert shown == [0.0] * 10 + [None]
+    named, _ = _told(where[1:], flat[1:], is_high=is_high[1:], asked=asked[1:])  # seven plain ones are too few
+    assert named == [OPEN] * 10
 
 
 def test_few_round_ones_among_flat_ones_stay_open() -> None:
@@ -87,6 +91,39 @@ def test_a_source_flat_that_comes_a_little_earlier_makes_nothing_round() -> None
     none = np.zeros(8, dtype=bool)
     assert _told(np.full(8, OPEN), none)[0] == [AMPLIFIER] * 8
     assert _told(np.full(8, OPEN), none, near=~none)[0] == [OPEN] * 8
+    near = np.arange(30) == 0
+    assert _told(np.full(30, OPEN), ~near & near, near=near)[0] == [OPEN] + [AMPLIFIER] * 29
+
+
+def _table(start_s: list[float], flat_s: float, overdrive_db: float) -> ClipTable:
+    n = len(start_s)
+    columns = {name: np.ones(n) for name in NUMBERS}
+    columns["start_s"], columns["stop_s"] = np.array(start_s), np.array(start_s) + flat_s
+    columns["overdrive_db"] = np.full(n, overdrive_db)
+    return ClipTable(columns, np.zeros((n, len(SUPPLY_LAGS_S))), np.zeros((n, len(OUTPUT_LAGS_S))))
+
+
+def test_a_flat_of_the_source_is_beside_a_clip_near_it_or_neither() -> None:
+    table = _table([1.0, 2.0, 3.0], 0.0004, 2.0)
+    theirs = _table([1.0001, 2.001, 3.01], 0.0004, 1.5)
+    found = beside_clips(table, theirs)
+    assert found.flat.tolist() == [True, False, False]
+    assert found.near.tolist() == [True, True, False]
+    assert found.further_db.tolist() == [0.5, np.inf, np.inf]
+    shorter = beside_clips(table, _table([2.001], 0.0002, 1.5))  # full-range music has such everywhere
+    assert not shorter.near.any()
+
+
+def test_a_noisy_source_is_asked_only_of_clips_far_past_the_ceiling() -> None:
+    # A source's flat this deep and this noisy was missed by the search in one of four.
+    source = DetectorResult(FindingList([]), Coverage("clipping", 9.0, ()), {"noise_ratios": ((0.0, 0.01),)})
+    assert plain_db(_table([1.0], 0.001, 1.0), source)[0] > 2.0
+    assert plain_db(_table([1.0], 0.001, 1.0), source)[0] < 3.0
+
+
+def test_fewer_round_ones_than_flat_ones_stay_open_and_more_are_told() -> None:
+    assert _told(np.full(25, OPEN), np.arange(25) < 15)[0] == [SOURCE] * 15 + [OPEN] * 10
+    assert _told(np.full(25, OPEN), np.arange(25) < 10)[0] == [SOURCE] * 10 + [AMPLIFIER] * 15
 
 
 def test_what_levels_alone_put_down_to_a_source_that_shows_nothing_there_is_left_open() -> None:
@@ -101,4 +138,4 @@ def test_one_flat_crest_in_a_source_that_is_round_otherwise_decides_nothing() ->
 
 
 def test_a_source_that_is_clean_takes_back_what_levels_alone_had_put_down_to_it() -> None:
-    assert _told(np.full(6, SOURCE), np.zeros(6, dtype=bool))[0] == [AMPLIFIER] * 6
+    assert _told(np.full(9, SOURCE), np.zeros(9, dtype=bool))[0] == [AMPLIFIER] * 9

@@ -34,7 +34,7 @@ PLAIN_DB = 0.25  # past the ceiling, and ...
 PLAIN_NOISES = 32.0  # so many times the source's noise: of flats past 8 of them the search missed 24 %, past 32 5 %
 MOSTLY = 0.5  # of the plain ones flat in the source: the others stay undecided, the search may have missed them
 AGREE = 0.95  # of the plain ones, for light ones to follow
-LEAST_PLAIN = 5  # one that looks round may be one that the search missed in the source
+LEAST_PLAIN = 8  # one that looks round may be one that the search missed in the source
 SAME_DB = 0.25  # an output cut off no further than its source: nothing was left for the amplifier to cut
 _AMPLIFIER, _SOURCE, _UNDECIDED = (float(PLACES.index(name)) for name in ("amplifier", "source", "not decided"))
 
@@ -66,9 +66,9 @@ def name_by_source(clipping: DetectorResult, source: DetectorResult) -> Detector
     table, theirs = _table_of(clipping), _table_of(source)
     if table is None or source.coverage.judged_s <= 0:
         return clipping
-    beside = _beside(table, theirs)
+    beside = beside_clips(table, theirs)
     asked = _is_judged(table, source)
-    is_high = table.numbers("overdrive_db") >= _plain_db(table, source)
+    is_high = table.numbers("overdrive_db") >= plain_db(table, source)
     named, shown = name_places(table.column("where"), table.column("sign"), is_high, beside, asked)
     renamed = table.with_places(named, shown)
     summary = {
@@ -132,7 +132,7 @@ def _table_of(result: DetectorResult) -> ClipTable | None:
     return tables[0] if len(tables) == 1 and isinstance(tables[0], ClipTable) else None
 
 
-def _plain_db(table: ClipTable, source: DetectorResult) -> FloatArray:
+def plain_db(table: ClipTable, source: DetectorResult) -> FloatArray:
     """(n,) decibels past the ceiling from which on a source that was cut off as far would have been told flat."""
     begins_s, ratios = np.array(source.summary["noise_ratios"]).reshape(-1, 2).T
     if not len(ratios):
@@ -141,7 +141,7 @@ def _plain_db(table: ClipTable, source: DetectorResult) -> FloatArray:
     return np.asarray(np.maximum(PLAIN_DB, 20 * np.log10(1 + PLAIN_NOISES * ratio)))
 
 
-def _beside(table: ClipTable, theirs: ClipTable | None) -> Beside:
+def beside_clips(table: ClipTable, theirs: ClipTable | None) -> Beside:
     """What was found in the source at each clip of the output."""
     start_s, stop_s = table.start_s, table.stop_s
     flat, near = np.zeros(len(table), dtype=bool), np.zeros(len(table), dtype=bool)
