@@ -119,6 +119,7 @@ def test_a_noisy_source_is_asked_only_of_clips_far_past_the_ceiling() -> None:
     source = DetectorResult(FindingList([]), Coverage("clipping", 9.0, ()), {"noise_ratios": ((0.0, 0.01),)})
     assert plain_db(_table([1.0], 0.001, 1.0), source)[0] > 2.0
     assert plain_db(_table([1.0], 0.001, 1.0), source)[0] < 3.0
+    assert np.isinf(plain_db(_table([1.0], 0.0003, 1.0), source)[0])  # so short a flat leans with a little hum
 
 
 def test_fewer_round_ones_than_flat_ones_stay_open_and_more_are_told() -> None:

@@ -34,6 +34,7 @@ PLAIN_DB = 0.25  # past the ceiling, and ...
 PLAIN_NOISES = 32.0  # so many times the source's noise: of flats past 8 of them the search missed 24 %, past 32 5 %
 MOSTLY = 0.5  # of the plain ones flat in the source: the others stay undecided, the search may have missed them
 AGREE = 0.95  # of the plain ones, for light ones to follow
+LEAST_FLAT_S = 0.0005  # shorter ones lean and drown too easily in a source with hum on its lead
 LEAST_PLAIN = 8  # one that looks round may be one that the search missed in the source
 SAME_DB = 0.25  # an output cut off no further than its source: nothing was left for the amplifier to cut
 _AMPLIFIER, _SOURCE, _UNDECIDED = (float(PLACES.index(name)) for name in ("amplifier", "source", "not decided"))
@@ -138,7 +139,8 @@ def plain_db(table: ClipTable, source: DetectorResult) -> FloatArray:
     if not len(ratios):
         return np.full(len(table), np.inf)
     ratio = ratios[np.clip(np.searchsorted(begins_s, table.start_s, "right") - 1, 0, None)]
-    return np.asarray(np.maximum(PLAIN_DB, 20 * np.log10(1 + PLAIN_NOISES * ratio)))
+    least_db = np.maximum(PLAIN_DB, 20 * np.log10(1 + PLAIN_NOISES * ratio))
+    return np.where(table.numbers("flat_s") >= LEAST_FLAT_S, least_db, np.inf)
 
 
 def beside_clips(table: ClipTable, theirs: ClipTable | None) -> Beside:
