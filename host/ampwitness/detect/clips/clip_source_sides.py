@@ -17,6 +17,9 @@ from ampwitness.detect.clips.clip_side import LOOSE_GAIN, SideVerdict
 from ampwitness.detect.clips.clip_source import find_source_flats
 from ampwitness.detect.clips.clip_topmost import ends_among_round, round_levels
 
+PAUSE_S, LONGEST_NOTE_S = 0.5, 4.0
+STRONG_GAIN = 400.0  # median over a note: of a source that cut off one note alone 1,300, of an organ's pedal 91
+
 
 def judge_source_sides(tables: list[tuple[float, Candidates]], is_sure: bool, crests: HighCrests) -> list[SideVerdict]:
     """Decide for the candidates of each polarity, surely or perhaps cut off before the amplifier.
@@ -37,11 +40,23 @@ def judge_source_sides(tables: list[tuple[float, Candidates]], is_sure: bool, cr
     of_music = look_like_the_music(
         [(table, mine) for (_, table), mine in zip(tables, found, strict=True)], TIMES_AT_SOURCE
     )
+    left = [mine & ~refused for mine, refused in zip(found, of_music, strict=True)]
+    shown = [table.take(mine) for (_, table), mine in zip(tables, left, strict=True) if mine.any()]
+    if len(shown) == 1 and _is_own_wave(shown[0]):
+        left = [np.zeros(len(mine), dtype=bool) for mine in left]
     sides = []
-    for (_, table), mine, refused, expected_v in zip(tables, found, of_music, expected, strict=True):
-        taken = (mine & ~refused) | (table["sunk"] > 0) | (table["limited"] > 0)
+    for (_, table), mine, expected_v in zip(tables, left, expected, strict=True):
+        taken = mine | (table["sunk"] > 0) | (table["limited"] > 0)
         no = np.zeros(len(table), dtype=bool)
         source, undecided = (taken, no) if is_sure else (no, taken)
         threshold = np.full(len(table), PLAIN_GAIN)
         sides.append(SideVerdict(taken, expected_v, threshold, source, undecided, no, None, None))
     return sides
+
+
+def _is_own_wave(table: Candidates) -> bool:
+    """Whether plateaus of one polarity alone, none of them strong, follow one another for no longer than a note: below
+    what else sounds that is a held note's own wave. What a source cuts off comes again, in both, or strongly."""
+    start_s = np.sort(table["start_s"])
+    is_one_note = start_s[-1] - start_s[0] <= LONGEST_NOTE_S and np.all(np.diff(start_s) <= PAUSE_S)
+    return bool(is_one_note and np.median(table["gain"]) < STRONG_GAIN)
