@@ -10,9 +10,18 @@ from ampwitness.findings.headline import word_headline
 from ampwitness.findings.headroom_words import word_headroom
 from ampwitness.findings.road_words import word_road
 from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged
-from ampwitness.findings.wording import KIND_WORDS, describe_finding, find_worst, word_losses, word_verdicts
+from ampwitness.findings.wording import (
+    KIND_WORDS,
+    describe_finding,
+    find_worst,
+    word_losses,
+    word_source,
+    word_verdicts,
+)
+from ampwitness.report.page import html_page
+from ampwitness.report.text import text_report
 from ampwitness.types import Analysis, Coverage, Finding, NotJudged, Severity
-from ampwitness.units import seconds_to_span
+from ampwitness.units import seconds_to_span, unbind_units
 
 
 def clip(start_s: float, overdrive_db: float | None) -> Finding:
@@ -321,3 +330,25 @@ def test_of_a_reduced_recording_the_figures_are_those_of_its_worst_parts() -> No
     reduced = advise_first_steps(clips, {"recording": {"reduction": {"kept_s": 10.0}}})[0]
     assert reduced.endswith("the whole programme asks for less.")
     assert "reduction" not in advise_first_steps(clips, {"recording": {}})[0]
+
+
+def test_what_a_logged_source_showed_is_said_in_page_and_text(small_analysis: Analysis) -> None:
+    def with_source(n_flat: int, n_theirs: int) -> Analysis:
+        told = {"source_n_clips": n_flat, "source_judged_s": 20.0, "n_in_source": n_theirs}
+        clipping = {**small_analysis.summary.get("clipping", {}), **told}
+        return dataclasses.replace(small_analysis, summary={**small_analysis.summary, "clipping": clipping})
+
+    assert word_source(small_analysis) == ""
+    clean = "The source was logged as well: none of its own half-cycles was cut off in 20.0 s judged."
+    assert word_source(with_source(0, 0)) == clean
+    behind = with_source(120, 0)  # a crossover rounded them: no clip of the output shows them
+    words = (
+        "The source was logged as well: 120 half-cycles were cut off in it in 20.0 s judged; 0 clips of the output are "
+        "put down to that."
+    )
+    assert word_source(behind) == words
+    assert words in " ".join(text_report(behind).split())
+    assert words in unbind_units(html_page(behind))
+    assert word_source(with_source(1, 1)).endswith(
+        "1 half-cycle was cut off in it in 20.0 s judged; 1 clip of the output is put down to that."
+    )

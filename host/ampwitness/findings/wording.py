@@ -399,6 +399,22 @@ def word_verdicts(analysis: Analysis) -> tuple[VerdictLine, ...]:
     return tuple(word_verdict(kind, listed, by_detector.get(words.detector)) for kind, words in KIND_WORDS.items())
 
 
+def word_source(analysis: Analysis) -> str:
+    """What the logged source itself showed; empty where none was. Behind a crossover its flats leave none in the
+    output, so they are told beside the output's clips, not among them."""
+    clipping = analysis.summary.get("clipping") or {}
+    n_flat = clipping.get("source_n_clips")
+    if n_flat is None:
+        return ""
+    n_theirs = clipping["n_in_source"]
+    span = seconds_to_span(clipping["source_judged_s"])
+    if not n_flat:
+        return f"The source was logged as well: none of its own half-cycles was cut off in {span} judged."
+    was = count_words(n_flat, "half-cycle was", "half-cycles were")
+    clips = count_words(n_theirs, "clip of the output is", "clips of the output are")
+    return f"The source was logged as well: {was} cut off in it in {span} judged; {clips} put down to that."
+
+
 def word_losses(analysis: Analysis) -> str:
     """Every loss in one sentence; "0 lost" is said too."""
     health = analysis.link_health

@@ -35,6 +35,7 @@ from ampwitness.findings.wording import (
     word_calibrations,
     word_losses,
     word_reduction,
+    word_source,
     word_verdicts,
     word_when,
 )
@@ -285,7 +286,7 @@ def _looked_at(analysis: Analysis, lines: Sequence[VerdictLine]) -> str:
         f"<p><strong>{escape(seconds_to_clock(analysis.duration_s))}</strong> of {escape(channels)}"
         f"{escape('; ' + how) if how else ''}.</p>"
         + (f"<p>{escape(none)}</p>" if none else "")
-        + (f"<p>{escape(word_reduction(analysis))}</p>" if word_reduction(analysis) else "")
+        + "".join(f"<p>{escape(words)}</p>" for words in (word_source(analysis), word_reduction(analysis)) if words)
         + f'<p class="losses">Losses: {escape(word_losses(analysis))}</p>'
         + f"<p>Volts: {words_to_html(word_calibrations(analysis.settings.calibrations))}</p>"
     )

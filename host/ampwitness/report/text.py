@@ -23,6 +23,7 @@ from ampwitness.findings.wording import (
     word_calibrations,
     word_losses,
     word_reduction,
+    word_source,
     word_verdicts,
     word_when,
 )
@@ -146,6 +147,8 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
         lines += _wrap(f"{number} {text}.", width, "")
     if absent:
         lines += _wrap(f"This recording says nothing about {', '.join(absent)}.", width, "")
+    if source := word_source(analysis):
+        lines += _wrap(source, width, "")
     for kind in ("knee", "setting", "check", "cutout", "mark", "drift", "reading", "dip"):
         chosen = findings.of_kind(kind)
         if kind == "reading" and len(chosen) > MAX_LISTED:

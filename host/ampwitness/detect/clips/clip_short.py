@@ -356,14 +356,9 @@ def _follow(
 
 
 def _rows(
-    view: View,
-    sign: FloatArray,
-    get: dict[str, FloatArray],
-    left: _Flanks,
-    right: _Flanks,
-    stride: IntArray,
+    view: View, sign: FloatArray, get: dict[str, FloatArray], left: _Flanks, right: _Flanks, stride: IntArray,
     kind: _Kind,
-) -> Candidates:
+) -> Candidates:  # fmt: skip
     """The rows of plateaus that passed."""
     if not len(stride):
         return join([])

@@ -11,13 +11,13 @@ import numpy as np
 
 from ampwitness.detect.clips.clip_candidates import Candidates, HighCrests
 from ampwitness.detect.clips.clip_lookalike import TIMES_AT_SOURCE, look_like_the_music
-from ampwitness.detect.clips.clip_pile import might_be_plateaus
+from ampwitness.detect.clips.clip_pile import APART_S, might_be_plateaus
 from ampwitness.detect.clips.clip_plain import AT_RAIL_GAIN, PLAIN_GAIN, find_plain, misfit_allows
 from ampwitness.detect.clips.clip_side import LOOSE_GAIN, SideVerdict
 from ampwitness.detect.clips.clip_source import find_source_flats
 from ampwitness.detect.clips.clip_topmost import ends_among_round, round_levels
 
-PAUSE_S, LONGEST_NOTE_S = 0.5, 4.0
+LONGEST_NOTE_S = 4.0
 STRONG_GAIN = 400.0  # median over a note: of a source that cut off one note alone 1,300, of an organ's pedal 91
 
 
@@ -58,5 +58,5 @@ def _is_own_wave(table: Candidates) -> bool:
     """Whether plateaus of one polarity alone, none of them strong, follow one another for no longer than a note: below
     what else sounds that is a held note's own wave. What a source cuts off comes again, in both, or strongly."""
     start_s = np.sort(table["start_s"])
-    is_one_note = start_s[-1] - start_s[0] <= LONGEST_NOTE_S and np.all(np.diff(start_s) <= PAUSE_S)
+    is_one_note = start_s[-1] - start_s[0] <= LONGEST_NOTE_S and np.all(np.diff(start_s) <= APART_S)
     return bool(is_one_note and np.median(table["gain"]) < STRONG_GAIN)
