@@ -52,7 +52,7 @@ def _advise_cutouts(cutouts: Sequence[Finding]) -> str:
 _MAY_BE_A_PAUSE = "not decided: the signal may have paused"
 _SOURCE = (
     "Lower the player's volume or sub level until its tone is clean: the source clips, and the amplifier's gain is not "
-    "the cause."
+    "the cause of that."
 )
 DOUBTFUL_DB = 5.0  # from here on an overdrive tends to be estimated too high
 FAR_DB = 12.0
