@@ -24,3 +24,24 @@ def test_a_supply_that_is_gone_asks_for_no_larger_divider(role: str, rail: str, 
 def test_one_input_beyond_its_range_is_enough() -> None:
     steps = advise_first_steps([_saturated("supply", "bottom"), _saturated("output", "top")])
     assert "larger divider" in steps[0]
+
+
+@pytest.mark.parametrize(
+    ("roles", "named"),
+    [(("output",), "the output input,"), (("supply", "output", "output"), "the output and supply inputs,")],
+)
+def test_it_names_the_inputs(roles: tuple[str, ...], named: str) -> None:
+    """A board has several inputs: an order without its place is none. A supply that was gone is not among them."""
+    steps = advise_first_steps([*(_saturated(role, "top") for role in roles), _saturated("battery", "bottom")])
+    assert named in steps[0]
+    assert "battery" not in steps[0]
+
+
+def test_silence_is_not_said_to_be_well() -> None:
+    """A dead amplifier asks for something: nothing was found because nothing played."""
+    table = {"output_v": [0.036], "output_lowest_v": [-0.17], "output_highest_v": [0.14]}
+    (step,) = advise_first_steps([], {"trends": {"table": table}})
+    assert step.startswith("Check the logger's leads, the source and the amplifier's remote lead, and record again. ")
+    assert "the output hardly moved, between -0.17 and 0.14 V" in step
+    (step,) = advise_first_steps([], {"trends": {"table": {**table, "output_v": [3.0]}}})
+    assert step == "Nothing that asks for action was found in what was looked at."

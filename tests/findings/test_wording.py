@@ -98,7 +98,10 @@ def test_what_the_source_clipped_is_not_put_down_to_the_gain() -> None:
         dataclasses.replace(c, measured={**c.measured, "origin": "source"}) for c in (clip(0.0, 1.0), clip(1.0, 2.0))
     ]
     words = advise_first_steps(in_source)[0]
-    assert words.startswith("Lower the player's volume or sub level until its tone is clean: the source clips")
+    assert words.startswith(
+        "Lower the player's volume or sub level until its tone is clean: the source clips, and the amplifier's gain is "
+        "not the cause of that. 2 half-cycles"
+    )
     assert "2 half-cycles were clipped before the amplifier, the last at 1.000 s" in words
     assert "turn" not in words
     source, amplifier = advise_first_steps([*in_source, clip(2.0, 0.7)])

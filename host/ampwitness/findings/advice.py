@@ -14,6 +14,7 @@ import numpy.typing as npt
 from ampwitness.detect.tones.gain_steps import CEILING_MET, IN_NOISE
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.cause_advice import LEAST_TOLD_DB, advise_by_cause
+from ampwitness.findings.headline import word_stillness
 from ampwitness.findings.road_words import find_next_test
 from ampwitness.findings.supply_words import word_beyond
 from ampwitness.findings.wording import count_words, describe_finding, find_worst
@@ -267,6 +268,28 @@ def _is_without_supply(saturation: Finding) -> bool:
     return measured.get("role") in ("supply", "battery") and measured.get("rail") == "bottom"
 
 
+def _advise_range(saturations: Sequence[Finding]) -> list[str]:
+    """Which inputs need a larger range; empty where each is a supply that was gone."""
+    roles = sorted({str(one.measured.get("role")) for one in saturations if not _is_without_supply(one)})
+    if not roles:
+        return []
+    which = f"{' and '.join(roles)} {'input' if len(roles) == 1 else 'inputs'}"
+    return [
+        f"Fit a larger divider in front of the {which}, or play softer, before trusting levels or clips. The logger "
+        "itself was driven beyond its range there."
+    ]
+
+
+def _advise_nothing(listed: FindingList, summary: Mapping[str, Any]) -> str:
+    """What is left to say where no finding asks for anything: that all is well, unless nothing played."""
+    for still in word_stillness(summary, listed):
+        return (
+            "Check the logger's leads, the source and the amplifier's remote lead, and record again. In all the time "
+            f"{still}: nothing played by which clips or cut-outs could show."
+        )
+    return "Nothing that asks for action was found in what was looked at."
+
+
 def _sum_s(listed: FindingList | None) -> float:
     """How long all of them lasted together, seconds."""
     return float((listed.stop_s - listed.start_s).sum()) if listed else 0.0
@@ -276,11 +299,7 @@ def advise_first_steps(findings: Sequence[Finding], summary: Mapping[str, Any] |
     """Sentences in the order in which to act on them. Never empty. `summary` is that of the whole analysis."""
     listed = FindingList.of(findings)
     by_kind = {kind: listed.of_kind(kind) for kind in listed.kinds}
-    steps: list[str] = []
-    if any(not _is_without_supply(one) for one in by_kind.get("saturation", ())):
-        steps.append(
-            "Fit a larger divider before trusting levels or clips. The logger itself was driven beyond its range."
-        )
+    steps = _advise_range(by_kind.get("saturation", ()))
     later: list[str] = []
     if "cutout" in by_kind:
         worst = find_worst(by_kind["cutout"], "cutout")
@@ -315,4 +334,4 @@ def advise_first_steps(findings: Sequence[Finding], summary: Mapping[str, Any] |
         steps += _advise_knees(knees)
     if any(f.measured.get("cause") in ("link", "overrun") for f in by_kind.get("gap", [])):
         steps.append('Record again before you rely on a "none found". Parts of the recording are missing.')
-    return tuple(steps + later) or ("Nothing that asks for action was found in what was looked at.",)
+    return tuple(steps + later) or (_advise_nothing(listed, summary or {}),)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.wording import KIND_WORDS, count_words, find_worst
 from ampwitness.types import Analysis, FindingKind
@@ -23,7 +26,7 @@ def word_headline(analysis: Analysis) -> str:
     """`In short: 2 cut-outs, the gravest of 3.9 s; no supply dip in 39.9 s; nothing lost.`"""
     findings = FindingList.of(analysis.findings)
     judged_s = {coverage.detector: coverage.judged_s for coverage in analysis.coverage}
-    found, none = [*word_stillness(analysis, findings), *_word_edge(findings)], list[str]()
+    found, none = [*word_stillness(analysis.summary, findings), *_word_edge(findings)], list[str]()
     is_on_purpose = bool(findings.of_kind("setting"))
     for kind, (key, one, of_several) in _TOLD.items():
         words = KIND_WORDS[kind]
@@ -42,10 +45,10 @@ def word_headline(analysis: Analysis) -> str:
     return f"In short: {'; '.join([*found, *none, _word_lost(analysis, findings)])}."
 
 
-def word_stillness(analysis: Analysis, findings: FindingList) -> list[str]:
+def word_stillness(summary: Mapping[str, Any], findings: FindingList) -> list[str]:
     """That the output hardly moved in all the time: none found is then no praise of an amplifier, and where it stood
     shows a lead on the wrong terminal. Empty where something sounded, or no output was recorded."""
-    table = (analysis.summary.get("trends") or {}).get("table") or {}
+    table = (summary.get("trends") or {}).get("table") or {}
     columns = ("output_v", "output_lowest_v", "output_highest_v")
     levels_v, lowest_v, highest_v = ([v for v in table.get(name) or () if v is not None] for name in columns)
     if not (levels_v and lowest_v and highest_v) or any(map(findings.of_kind, _SOUNDING)):

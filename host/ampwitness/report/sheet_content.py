@@ -351,7 +351,7 @@ def _not_tested(sources: Sequence[Source], steps: Sequence[WorkStep], walks: Seq
                 why = f" ({next(iter(reasons))})" if reasons else ""
                 lines.append(f"{heading.capitalize()}: not judged in any recording{why}.")
     for source in sources:
-        for still in word_stillness(source.analysis, FindingList.of(source.analysis.findings)):
+        for still in word_stillness(source.analysis.summary, FindingList.of(source.analysis.findings)):
             lines.append(f"{source.label}: {still}: nothing played by which clips or cut-outs could show.")
     if not any(_settings(source) for source in sources):
         without = [f for source in sources for f in source.analysis.findings if f.kind == "knee"]
