@@ -16,7 +16,7 @@ import pytest
 from ampwitness.cli import BENCH_COMMANDS, INSTALLER_COMMANDS, cli
 from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.named_path import NamedPath
-from ampwitness.cli.wrapped import as_typed
+from ampwitness.cli.wrapped import as_typed, report_width
 from ampwitness.recording.writer import RecordingWriter
 
 # Why a command has no --json: it prints no table.
@@ -134,7 +134,7 @@ def test_help_fits_the_terminal(
     _has_room(done.out.splitlines(), columns)
 
 
-@pytest.mark.parametrize("columns", [60, 120])
+@pytest.mark.parametrize("columns", [50, 60, 120])
 def test_what_is_printed_fits_the_terminal(
     columns: int, run: Callable[..., Any], music: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -156,6 +156,13 @@ def test_what_is_printed_fits_the_terminal(
         assert done.out.strip()
         _has_room(done.out.splitlines(), columns)
     _has_room(run("report", "none.mcap").err.splitlines(), columns)
+
+
+@pytest.mark.parametrize(("columns", "laid_out_for"), [(30, 40), (40, 40), (59, 59), (200, 110)])
+def test_a_report_is_laid_out_once(columns: int, laid_out_for: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Laid out for more than the terminal has, each line was broken again, into a long and a short piece in turn."""
+    monkeypatch.setenv("COLUMNS", str(columns))
+    assert report_width() == laid_out_for
 
 
 def test_what_is_piped_keeps_its_lines_whole(run: Callable[..., Any], monkeypatch: pytest.MonkeyPatch) -> None:

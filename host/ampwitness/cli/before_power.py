@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import shutil
 import sys
 import textwrap
 from dataclasses import asdict
@@ -14,7 +13,7 @@ from typing import Any
 import click
 
 from ampwitness.cli.named_path import NAMED_PATH
-from ampwitness.cli.wrapped import as_typed, wrapped
+from ampwitness.cli.wrapped import as_typed, report_width, wrapped
 from ampwitness.errors import DoNotSwitchOnError, UsageError
 from ampwitness.frontend.cable import CableRun, measure_run
 from ampwitness.guide.before_power import (
@@ -128,7 +127,7 @@ def before_power(given: tuple[str, ...], wants_list: bool, no_questions: bool, o
     if as_json:
         click.echo(json.dumps(plain, indent=1))
     else:
-        click.echo(_text(judgements, min(100, max(60, shutil.get_terminal_size((100, 24)).columns))))
+        click.echo(_text(judgements, report_width(100)))
         if out is not None:
             then = as_typed("job", "add", "JOB", "before-power", out)
             click.echo(f"Written: {out}. Next, where there is a job:\n  {then}")

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-import shutil
 import textwrap
 from dataclasses import asdict
 
 import click
 
+from ampwitness.cli.wrapped import report_width
 from ampwitness.errors import UsageError
 from ampwitness.findings.explain import GLOSSARY, Explanation, explain
 from ampwitness.findings.wording import KIND_WORDS
@@ -38,7 +38,7 @@ def explain_command(name: str | None, wants_words: bool, as_json: bool) -> None:
 
     NAME is a kind as reports name it: clip, note, dip, cutout, ... Without NAME the kinds are listed.
     """
-    width = min(100, max(50, shutil.get_terminal_size((100, 24)).columns))
+    width = report_width(100)
     if wants_words:
         if as_json:
             click.echo(json.dumps(GLOSSARY, indent=1))

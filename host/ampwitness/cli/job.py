@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 import json
 import shlex
-import shutil
 import textwrap
 from collections.abc import Mapping
 from dataclasses import asdict
@@ -17,7 +16,7 @@ import click
 from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.named_path import NAMED_PATH
 from ampwitness.cli.progress import ProgressLine
-from ampwitness.cli.wrapped import wrapped
+from ampwitness.cli.wrapped import report_width, wrapped
 from ampwitness.errors import AmpwitnessError, JobError, UsageError
 from ampwitness.findings.as_json import iter_json
 from ampwitness.job.compare import Level, PairMatch, compare_pair, level_of
@@ -138,7 +137,7 @@ def add(
         open_because=why_open,
     )
     opened.save()
-    click.echo(json.dumps(entry, indent=1) if as_json else _show(opened, _width()))
+    click.echo(json.dumps(entry, indent=1) if as_json else _show(opened, report_width(100)))
 
 
 def _asks_for(file: Path, step: str) -> str | None:
@@ -214,7 +213,7 @@ def skip(folder: Path, step: str, reason: str, as_json: bool) -> None:
     opened = open_job(folder)
     entry = opened.add_entry(step, "skipped", reason=reason)
     opened.save()
-    click.echo(json.dumps(entry, indent=1) if as_json else _show(opened, _width()))
+    click.echo(json.dumps(entry, indent=1) if as_json else _show(opened, report_width(100)))
 
 
 @job.command(epilog="Example: ampwitness job show blue-van")
@@ -228,11 +227,7 @@ def show(folder: Path, as_json: bool) -> None:
         plain = {**opened.plain, "states": states, "next": opened.next_step(), "missing_files": opened.missing_files()}
         click.echo(json.dumps(plain, indent=1))
         return
-    click.echo(_show(opened, _width()))
-
-
-def _width() -> int:
-    return min(100, max(60, shutil.get_terminal_size((100, 24)).columns))
+    click.echo(_show(opened, report_width(100)))
 
 
 _WORDS = {
@@ -313,7 +308,9 @@ def compare(folder: Path, as_json: bool) -> None:
     if not matches:
         click.echo(wrapped("No amplifier with two channels is typed in: nothing to compare."))
     for match in matches:
-        click.echo("\n".join(textwrap.wrap(f"{match.amplifier}: {match.words}.", _width(), subsequent_indent="    ")))
+        click.echo(
+            "\n".join(textwrap.wrap(f"{match.amplifier}: {match.words}.", report_width(100), subsequent_indent="    "))
+        )
 
 
 def compare_channels(opened: Job) -> list[PairMatch]:

@@ -14,12 +14,15 @@ import click
 from ampwitness.units import bind_units, unbind_units
 
 NARROWEST, WIDEST = 40, 120
-NARROWEST_REPORT, WIDEST_REPORT = 60, 110
+WIDEST_REPORT = 110
 
 
-def report_width() -> int:
-    """Columns that a report or a sheet is laid out for: the terminal's, within what reads well; in a pipe 100."""
-    return min(WIDEST_REPORT, max(NARROWEST_REPORT, shutil.get_terminal_size((100, 24)).columns))
+def report_width(widest: int = WIDEST_REPORT) -> int:
+    """Columns that a report or a sheet is laid out for: the terminal's, within what reads well; in a pipe 100.
+
+    As narrow as `wrapped` goes: what is laid out for more than the terminal has is broken a second time by it.
+    """
+    return min(widest, max(NARROWEST, shutil.get_terminal_size((100, 24)).columns))
 
 
 def wrapped(text: str, stream: TextIO | None = None) -> str:
