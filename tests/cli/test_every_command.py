@@ -118,8 +118,10 @@ def test_errors_say_what_where_and_what_to_do(run: Callable[..., Any], tmp_path:
 
 
 def _has_room(lines: list[str], columns: int) -> None:
-    """No line is wider, unless a single word is."""
+    """No line is wider, unless a single word is, or, on a very narrow one, a command that is to be copied whole."""
     for line in lines:
+        if columns < 60 and line.lstrip().startswith("ampwitness "):
+            continue
         assert len(line) <= columns or max(map(len, line.split())) > columns - 12, f"at {columns}: {line}"
 
 
@@ -134,7 +136,7 @@ def test_help_fits_the_terminal(
     _has_room(done.out.splitlines(), columns)
 
 
-@pytest.mark.parametrize("columns", [50, 60, 120])
+@pytest.mark.parametrize("columns", [40, 60, 120])
 def test_what_is_printed_fits_the_terminal(
     columns: int, run: Callable[..., Any], music: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
