@@ -106,7 +106,9 @@ WITHIN_DETECT: dict[str, set[str]] = {
     "clips": {"supply"},  # whose fault a clip is
     "cutouts": {"notes", "supply"},  # how abruptly it stopped; what the engine did
 }
-# ... what all of them stand on
+# packages of detect/clips/, in their order: each may import those before it, and none the modules that join them
+CLIPS_ORDER = ("table", "measure", "ceiling", "bent", "short", "second", "judge", "cause")
+# what all of detect/ stands on
 UNDER_DETECT = {"result", "streams", "step_stream"}
 # third-party package -> the one part of the program in which it is at home
 HOMES = {"serial": {"link"}, "click": {"cli"}, "matplotlib": {"report"}, "mcap": {"recording"}, "asammdf": {"export"}}
@@ -163,6 +165,16 @@ def test_packages_of_detectors_import_one_way() -> None:
         for module in imported_modules(path):
             if module.startswith("ampwitness.detect."):
                 assert module.split(".")[2] in allowed, f"{path.relative_to(ROOT)} imports {module}"
+
+
+def test_packages_of_clips_import_one_way() -> None:
+    clips = HOST / "detect" / "clips"
+    assert {path.parent.name for path in clips.glob("*/__init__.py")} == set(CLIPS_ORDER)
+    for path in sorted(clips.glob("*/*.py")):
+        allowed = CLIPS_ORDER[: CLIPS_ORDER.index(path.parent.name) + 1]
+        for module in imported_modules(path):
+            if module.startswith("ampwitness.detect.clips."):
+                assert module.split(".")[3] in allowed, f"{path.relative_to(ROOT)} imports {module}"
 
 
 def test_nothing_imports_the_command_line() -> None:

@@ -7,11 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from ampwitness.bench.clip_speed import RATE_HZ, make_music
-from ampwitness.detect.clips import clip_coarse, clip_measure, clip_screen, clip_sunk
-from ampwitness.detect.clips.clip_candidates import Look, join, join_crests
 from ampwitness.detect.clips.clip_look import look_at, look_at_all, screen
-from ampwitness.detect.clips.clip_measure import LOW_NARROW_GAIN
-from ampwitness.detect.clips.clip_screen import (
+from ampwitness.detect.clips.measure import clip_coarse, clip_measure
+from ampwitness.detect.clips.measure.clip_measure import LOW_NARROW_GAIN
+from ampwitness.detect.clips.measure.plateau_windows import cut_windows
+from ampwitness.detect.clips.second import clip_sunk
+from ampwitness.detect.clips.table import clip_screen
+from ampwitness.detect.clips.table.clip_candidates import Look, join, join_crests
+from ampwitness.detect.clips.table.clip_screen import (
     BELOW_TOP_SHARE,
     LOW_ANSWER,
     NEAR_TOP_S,
@@ -20,7 +23,7 @@ from ampwitness.detect.clips.clip_screen import (
     run_lengths,
     top_near,
 )
-from ampwitness.detect.clips.clip_stream import (
+from ampwitness.detect.clips.table.clip_stream import (
     OUTPUT_LAGS_S,
     SUPPLY_LAGS_S,
     TIME_CONSTANTS,
@@ -28,7 +31,6 @@ from ampwitness.detect.clips.clip_stream import (
     SegmentStream,
     Stretch,
 )
-from ampwitness.detect.clips.plateau_windows import cut_windows
 
 
 @pytest.fixture(scope="module")

@@ -8,11 +8,11 @@ from collections.abc import Mapping
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.clips import clip_stream
-from ampwitness.detect.clips.clip_bulk import ShortWay
 from ampwitness.detect.clips.clip_look import Screened, with_supply
-from ampwitness.detect.clips.clip_stream import LaggedMeans
 from ampwitness.detect.clips.clipping import ClippingDetector
+from ampwitness.detect.clips.short.clip_bulk import ShortWay
+from ampwitness.detect.clips.table import clip_stream
+from ampwitness.detect.clips.table.clip_stream import LaggedMeans
 from ampwitness.detect.result import DetectorResult
 from ampwitness.types import FloatArray
 from scipy.signal import butter, resample_poly, sosfilt

@@ -14,8 +14,8 @@ from ampwitness.bench.supply_signals import log_roles
 from ampwitness.bench.vehicle_supply import VehicleSupply
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.clips import clip_ahead, clipping
-from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates
-from ampwitness.detect.clips.clip_coupled import find_coupling, held_back
+from ampwitness.detect.clips.bent.clip_coupled import find_coupling, held_back
+from ampwitness.detect.clips.table.clip_candidates import FIELDS, Candidates
 from ampwitness.detect.result import DetectorResult
 from ampwitness.waveform.recursion import follow
 from scipy import signal

@@ -12,10 +12,11 @@ from ampwitness.bench import clip_sets, clip_signals
 from ampwitness.bench.clip_cases import ScoredCase
 from ampwitness.bench.clip_matching import Tally, match
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.clips import clip_current, clipping
-from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates
-from ampwitness.detect.clips.clip_current import BOTH, mark_rails_behind
-from ampwitness.detect.clips.load_current import learn_load
+from ampwitness.detect.clips import clipping
+from ampwitness.detect.clips.second import clip_current
+from ampwitness.detect.clips.second.clip_current import BOTH, mark_rails_behind
+from ampwitness.detect.clips.second.load_current import learn_load
+from ampwitness.detect.clips.table.clip_candidates import FIELDS, Candidates
 from ampwitness.detect.result import DetectorResult
 from ampwitness.types import TraceWindow
 from scipy import signal

@@ -6,11 +6,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from ampwitness.detect.clips import clip_follows
-from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates
-from ampwitness.detect.clips.clip_follows import Follower, find_follower
-from ampwitness.detect.clips.clip_names import Followers
-from ampwitness.detect.clips.clip_verdict import _take_back_regulated
+from ampwitness.detect.clips.ceiling import clip_follows
+from ampwitness.detect.clips.ceiling.clip_follows import Follower, find_follower
+from ampwitness.detect.clips.judge.clip_names import Followers
+from ampwitness.detect.clips.judge.clip_verdict import _take_back_regulated
+from ampwitness.detect.clips.table.clip_candidates import FIELDS, Candidates
 from ampwitness.types import FloatArray
 
 N_NOTES, OF_NOTE = 6, 12

@@ -14,11 +14,11 @@ import pytest
 from ampwitness.bench import clip_signals
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.clips import clip_ledger, clipping
-from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates, HighCrests
 from ampwitness.detect.clips.clip_ledger import ClipLedger
 from ampwitness.detect.clips.clip_look import Screened
-from ampwitness.detect.clips.clip_verdict import Verdicts
 from ampwitness.detect.clips.found_clips import ClipTable
+from ampwitness.detect.clips.judge.clip_verdict import Verdicts
+from ampwitness.detect.clips.table.clip_candidates import FIELDS, Candidates, HighCrests
 
 RATE_HZ = 8000.0
 RAIL_V = 30.0

@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.clips import clip_faint, clip_few
-from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates, HighCrests
-from ampwitness.detect.clips.clip_odds import Leads, cut_below
-from ampwitness.detect.clips.clip_promise import Tops, measure_promises
 from ampwitness.detect.clips.clipping import ClippingDetector
+from ampwitness.detect.clips.judge import clip_few
+from ampwitness.detect.clips.second import clip_faint
+from ampwitness.detect.clips.second.clip_odds import Leads, cut_below
+from ampwitness.detect.clips.second.clip_promise import Tops, measure_promises
+from ampwitness.detect.clips.table.clip_candidates import FIELDS, Candidates, HighCrests
 from ampwitness.types import FloatArray
 from test_clip_promise import CEILING_V, NOISE_V, RATE_HZ, note
 
@@ -65,7 +66,7 @@ def test_a_soft_note_cut_off_by_hundredths_is_found_where_its_flanks_alone_say_n
     output = (output + NOISE_V * rng.standard_normal(len(output))).astype(np.float32)
     if not is_asked:
         nothing = lambda leads, top_v, noise_v: (np.zeros(len(top_v)), leads.crest_v)  # noqa: E731
-        monkeypatch.setattr("ampwitness.detect.clips.clip_promise.cut_below", nothing)
+        monkeypatch.setattr("ampwitness.detect.clips.second.clip_promise.cut_below", nothing)
     detector = ClippingDetector()
     supply = np.full_like(output, 12.6)
     for window in iter_windows_from_arrays({"output": output, "supply": supply}, RATE_HZ, window_s=10.0):

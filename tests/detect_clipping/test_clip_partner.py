@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from ampwitness.bench import clip_sets
 from ampwitness.bench.clip_matching import score_case
-from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates, HighCrests
-from ampwitness.detect.clips.clip_partner import find_partners
+from ampwitness.detect.clips.judge.clip_partner import find_partners
+from ampwitness.detect.clips.table.clip_candidates import FIELDS, Candidates, HighCrests
 
 
 def table(**changes: Any) -> Candidates:

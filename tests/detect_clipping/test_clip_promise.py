@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.clips.clip_promise import Tops, measure_promises
 from ampwitness.detect.clips.clipping import ClippingDetector
+from ampwitness.detect.clips.second.clip_promise import Tops, measure_promises
 from ampwitness.types import FloatArray
 from scipy import signal
 

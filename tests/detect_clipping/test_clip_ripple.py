@@ -7,7 +7,8 @@ import tracemalloc
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.clips import clip_ahead, clip_ripple
+from ampwitness.detect.clips import clip_ahead
+from ampwitness.detect.clips.bent import clip_ripple
 from ampwitness.detect.clips.clipping import ClippingDetector
 from ampwitness.types import Finding
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from ampwitness.bench import clip_sets
 from ampwitness.bench.clip_matching import score_case
-from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates, HighCrests
-from ampwitness.detect.clips.clip_refuted import is_refuted
-from ampwitness.detect.clips.clip_source import is_source_for_sure
+from ampwitness.detect.clips.ceiling.clip_refuted import is_refuted
+from ampwitness.detect.clips.ceiling.clip_source import is_source_for_sure
+from ampwitness.detect.clips.table.clip_candidates import FIELDS, Candidates, HighCrests
 
 
 def make_table(level_v: np.ndarray, supply_v: np.ndarray, output_v: np.ndarray | float = 1.0) -> Candidates:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ampwitness.detect.clips import clip_stream
-from ampwitness.detect.clips.clip_stream import LaggedMeans, SegmentStream, Stretch
+from ampwitness.detect.clips.table import clip_stream
+from ampwitness.detect.clips.table.clip_stream import LaggedMeans, SegmentStream, Stretch
 
 RATE_HZ, START_S = 1000.0, 3.25
 

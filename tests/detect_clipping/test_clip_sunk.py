@@ -7,10 +7,12 @@ import pytest
 from ampwitness.bench import clip_sets, clip_signals
 from ampwitness.bench.clip_matching import Tally, score_case
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.clips import clip_sunk, clip_verdict, clipping
-from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates, HighCrests, OneSide
-from ampwitness.detect.clips.clip_pile import SUNK
-from ampwitness.detect.clips.clip_sunk import find_sunk
+from ampwitness.detect.clips import clipping
+from ampwitness.detect.clips.ceiling.clip_pile import SUNK
+from ampwitness.detect.clips.judge import clip_verdict
+from ampwitness.detect.clips.second import clip_sunk
+from ampwitness.detect.clips.second.clip_sunk import find_sunk
+from ampwitness.detect.clips.table.clip_candidates import FIELDS, Candidates, HighCrests, OneSide
 from scipy import signal
 
 RATE_HZ = 8000.0

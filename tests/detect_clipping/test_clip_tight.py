@@ -7,9 +7,10 @@ import pytest
 from ampwitness.bench import clip_material, clip_sets, clip_signals
 from ampwitness.bench.clip_cases import make_case
 from ampwitness.bench.clip_matching import Tally, score_case
-from ampwitness.detect.clips import clip_tight, clipping
-from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates
-from ampwitness.detect.clips.clip_doubles import _settle_stays
+from ampwitness.detect.clips import clipping
+from ampwitness.detect.clips.judge.clip_doubles import _settle_stays
+from ampwitness.detect.clips.second import clip_tight
+from ampwitness.detect.clips.table.clip_candidates import FIELDS, Candidates
 
 
 def noise_music() -> Tally:

@@ -6,10 +6,15 @@ from typing import Any
 
 import numpy as np
 import pytest
-from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates, HighCrests
-from ampwitness.detect.clips.clip_refuted import is_refuted
-from ampwitness.detect.clips.clip_release import is_released_late, without_release
-from ampwitness.detect.clips.clip_topmost import are_topped_alike, ends_among_round, find_topmost, shows_one_corner
+from ampwitness.detect.clips.ceiling.clip_refuted import is_refuted
+from ampwitness.detect.clips.judge.clip_release import is_released_late, without_release
+from ampwitness.detect.clips.judge.clip_topmost import (
+    are_topped_alike,
+    ends_among_round,
+    find_topmost,
+    shows_one_corner,
+)
+from ampwitness.detect.clips.table.clip_candidates import FIELDS, Candidates, HighCrests
 
 N = 6
 

@@ -7,8 +7,8 @@ import pytest
 from ampwitness.bench import clip_sets
 from ampwitness.bench.clip_matching import score_case
 from ampwitness.detect.clips import clip_ledger
-from ampwitness.detect.clips.clip_unlike import FEWEST, UNLIKE, most_where_unlike
-from ampwitness.detect.clips.overdrive import Corners, overdrive_interval, unlike_a_sine
+from ampwitness.detect.clips.judge.clip_unlike import FEWEST, UNLIKE, most_where_unlike
+from ampwitness.detect.clips.measure.overdrive import Corners, overdrive_interval, unlike_a_sine
 
 
 def corners(bend_share: float, curvature_sd_v: float = 1e-4) -> Corners:

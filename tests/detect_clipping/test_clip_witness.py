@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.bench import witness_scores
-from ampwitness.detect.clips.clip_candidates import PLACES
-from ampwitness.detect.clips.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
 from ampwitness.detect.clips.clip_witness import Beside, BoolArray, beside_clips, name_places, plain_db
 from ampwitness.detect.clips.found_clips import NUMBERS, ClipTable
+from ampwitness.detect.clips.table.clip_candidates import PLACES
+from ampwitness.detect.clips.table.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
 from ampwitness.detect.result import DetectorResult
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.wording import describe_finding

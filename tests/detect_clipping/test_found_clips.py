@@ -8,9 +8,9 @@ from functools import lru_cache
 
 import numpy as np
 import pytest
-from ampwitness.detect.clips.ceiling_fit import CeilingFit
-from ampwitness.detect.clips.clip_candidates import CEILINGS, PLACES, SHAPES
+from ampwitness.detect.clips.cause.ceiling_fit import CeilingFit
 from ampwitness.detect.clips.found_clips import NUMBERS, SIDES, ClipTable
+from ampwitness.detect.clips.table.clip_candidates import CEILINGS, PLACES, SHAPES
 from ampwitness.detect.supply.supply_model import SupplyModel
 
 N = 2500

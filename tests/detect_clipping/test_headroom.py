@@ -8,7 +8,14 @@ from typing import Any
 import numpy as np
 import pytest
 from ampwitness.bench import clip_signals
-from ampwitness.detect.clips.headroom import COLUMNS, MOST_PASSAGES, NO_CEILING, KeptRooms, Room, summarise_headroom
+from ampwitness.detect.clips.ceiling.headroom import (
+    COLUMNS,
+    MOST_PASSAGES,
+    NO_CEILING,
+    KeptRooms,
+    Room,
+    summarise_headroom,
+)
 from ampwitness.types import Interval
 from test_clipping_detector import HIGH_HZ, RAIL_V, detect
 

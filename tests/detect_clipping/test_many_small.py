@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from ampwitness.detect.clips.corner_ramp import ramp
-from ampwitness.detect.clips.corner_search import place_corners
-from ampwitness.detect.clips.lobe_fit import describe_placed
-from ampwitness.detect.clips.many_small import back_substitute, eliminate, invert
-from ampwitness.detect.clips.plateau_windows import SIDE, Windows, corners_between
-from ampwitness.detect.clips.plateau_windows import test_flatness as search_corners
+from ampwitness.detect.clips.measure.corner_ramp import ramp
+from ampwitness.detect.clips.measure.corner_search import place_corners
+from ampwitness.detect.clips.measure.lobe_fit import describe_placed
+from ampwitness.detect.clips.measure.many_small import back_substitute, eliminate, invert
+from ampwitness.detect.clips.measure.plateau_windows import SIDE, Windows, corners_between
+from ampwitness.detect.clips.measure.plateau_windows import test_flatness as search_corners
 
 
 def test_solutions_and_inverses_are_those_of_each_system_alone() -> None:

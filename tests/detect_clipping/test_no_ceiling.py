@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates
-from ampwitness.detect.clips.clip_pile import Pile, is_one_note, stands_below_its_peak
-from ampwitness.detect.clips.clip_plain import find_plain, leads_above, may_be_one_kink
-from ampwitness.detect.clips.clip_side import _is_hollow
-from ampwitness.detect.clips.clip_verdict import _follow_the_supply
-from ampwitness.detect.clips.rail_model import learn_rail
+from ampwitness.detect.clips.ceiling.clip_pile import Pile, is_one_note, stands_below_its_peak
+from ampwitness.detect.clips.ceiling.clip_plain import find_plain, leads_above, may_be_one_kink
+from ampwitness.detect.clips.ceiling.rail_model import learn_rail
+from ampwitness.detect.clips.judge.clip_side import _is_hollow
+from ampwitness.detect.clips.judge.clip_verdict import _follow_the_supply
+from ampwitness.detect.clips.table.clip_candidates import FIELDS, Candidates
 
 
 def _rows(n: int, **changed: float) -> Candidates:

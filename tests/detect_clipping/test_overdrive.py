@@ -10,8 +10,8 @@ from ampwitness.bench import clip_sets
 from ampwitness.bench.clip_matching import score_case
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.clips.clipping import ClippingDetector
-from ampwitness.detect.clips.corner_ramp import ramp
-from ampwitness.detect.clips.overdrive import Corners, extrapolate_crests, sine_crest
+from ampwitness.detect.clips.measure.corner_ramp import ramp
+from ampwitness.detect.clips.measure.overdrive import Corners, extrapolate_crests, sine_crest
 from scipy import signal
 
 

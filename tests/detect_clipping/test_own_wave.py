@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from ampwitness.bench import clip_sets
 from ampwitness.bench.clip_matching import score_case
-from ampwitness.detect.clips.clip_candidates import Candidates
-from ampwitness.detect.clips.clip_source_sides import _is_own_wave
+from ampwitness.detect.clips.judge.clip_source_sides import _is_own_wave
+from ampwitness.detect.clips.table.clip_candidates import Candidates
 
 
 def _plateaus(start_s: list[float], gain: float) -> Candidates:

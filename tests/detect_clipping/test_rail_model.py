@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ampwitness.detect.clips.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
-from ampwitness.detect.clips.rail_model import learn_rail
+from ampwitness.detect.clips.ceiling.rail_model import learn_rail
+from ampwitness.detect.clips.table.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
 
 
 @pytest.mark.parametrize("ratio", [0.0, 2.5])

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates, HighCrests
-from ampwitness.detect.clips.clip_side import judge_side
-from ampwitness.detect.clips.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
+from ampwitness.detect.clips.judge.clip_side import judge_side
+from ampwitness.detect.clips.table.clip_candidates import FIELDS, Candidates, HighCrests
+from ampwitness.detect.clips.table.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
 from ampwitness.types import FloatArray
 
 LEVEL_V, N = 20.0, 40

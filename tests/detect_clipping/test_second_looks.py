@@ -14,15 +14,15 @@ from ampwitness.bench.clip_matching import Tally
 from ampwitness.bench.clip_matching import score_case as score_on_board
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.clips import clipping
-from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates, HighCrests, OneSide
-from ampwitness.detect.clips.clip_follows import Follower
-from ampwitness.detect.clips.clip_level import pile_instead
-from ampwitness.detect.clips.clip_names import Followers, name_ceilings, name_origins
-from ampwitness.detect.clips.clip_pile import Pile, find_pile, might_be_plateaus
-from ampwitness.detect.clips.clip_plain import comes_just_up_to
-from ampwitness.detect.clips.clip_side import SideVerdict, judge_side
-from ampwitness.detect.clips.clip_soft import ceiling_of, compression_db, share_of_compression
-from ampwitness.detect.clips.rail_model import Rail
+from ampwitness.detect.clips.ceiling.clip_follows import Follower
+from ampwitness.detect.clips.ceiling.clip_pile import Pile, find_pile, might_be_plateaus
+from ampwitness.detect.clips.ceiling.clip_plain import comes_just_up_to
+from ampwitness.detect.clips.ceiling.rail_model import Rail
+from ampwitness.detect.clips.judge.clip_level import pile_instead
+from ampwitness.detect.clips.judge.clip_names import Followers, name_ceilings, name_origins
+from ampwitness.detect.clips.judge.clip_side import SideVerdict, judge_side
+from ampwitness.detect.clips.second.clip_soft import ceiling_of, compression_db, share_of_compression
+from ampwitness.detect.clips.table.clip_candidates import FIELDS, Candidates, HighCrests, OneSide
 from ampwitness.detect.result import DetectorResult
 from ampwitness.types import Finding
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from ampwitness.bench import clip_sets
 from ampwitness.bench.clip_matching import score_case
-from ampwitness.detect.clips import clip_soft
-from ampwitness.detect.clips.soft_fit import Effort, Spreads, fit_lobes
+from ampwitness.detect.clips.second import clip_soft
+from ampwitness.detect.clips.second.soft_fit import Effort, Spreads, fit_lobes
 
 NOISE_V = 0.03
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.clips.clip_candidates import FIELDS, Candidates, HighCrests
-from ampwitness.detect.clips.clip_round import is_overtopped
-from ampwitness.detect.clips.clip_verdict import judge
+from ampwitness.detect.clips.ceiling.rail_model import learn_rail
 from ampwitness.detect.clips.clipping import ClippingDetector
-from ampwitness.detect.clips.rail_model import learn_rail
+from ampwitness.detect.clips.judge.clip_round import is_overtopped
+from ampwitness.detect.clips.judge.clip_verdict import judge
+from ampwitness.detect.clips.table.clip_candidates import FIELDS, Candidates, HighCrests
 from ampwitness.detect.result import DetectorResult
 
 RATE_HZ = 8000.0

@@ -11,8 +11,8 @@ import jsonschema
 import numpy as np
 import pytest
 from ampwitness import finding_list
-from ampwitness.detect.clips.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
 from ampwitness.detect.clips.found_clips import NUMBERS, ClipTable
+from ampwitness.detect.clips.table.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
 from ampwitness.detect.notes.note_table import NoteTable, RowView
 from ampwitness.finding_list import FindingList, KeptTable
 from ampwitness.findings import as_json

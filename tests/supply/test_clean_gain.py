@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ampwitness.detect.clips.clean_gain import clipped_mean_square, find_clean_gain
+from ampwitness.detect.clips.cause.clean_gain import clipped_mean_square, find_clean_gain
 
 EMF_V, RATIO, LOSS_V, LOAD_OHM, EFFICIENCY = 12.6, 2.4, 1.0, 1.6, 0.75
 TONE = np.sin((np.arange(200) + 0.5) / 200 * 2 * np.pi)

@@ -11,9 +11,9 @@ import pytest
 from ampwitness.bench.supply_scores import Score, _score_causes, analyse, supply_summary
 from ampwitness.bench.supply_signals import make_case
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.clips.ceiling_fit import CeilingFit, pick_lag
-from ampwitness.detect.clips.clip_candidates import CEILINGS, PLACES
+from ampwitness.detect.clips.cause.ceiling_fit import CeilingFit, pick_lag
 from ampwitness.detect.clips.found_clips import NUMBERS, ClipTable
+from ampwitness.detect.clips.table.clip_candidates import CEILINGS, PLACES
 from ampwitness.detect.conclude import find_unseen
 from ampwitness.detect.run_all import DetectOptions, run_all
 from ampwitness.detect.supply.supply_history import collect_history

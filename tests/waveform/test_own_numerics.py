@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ampwitness.detect.clips.clip_coupled import _quick_length
+from ampwitness.detect.clips.bent.clip_coupled import _quick_length
 from ampwitness.detect.cutouts.cutout_candidates import highest_of_last
 from ampwitness.waveform.adc_correction import _normal_shares
 from scipy import fft

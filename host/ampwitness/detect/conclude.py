@@ -12,9 +12,9 @@ from typing import Any
 
 import numpy as np
 
-from ampwitness.detect.clips.ceiling_fit import CeilingFit
-from ampwitness.detect.clips.clean_gain import CleanGain, find_clean_gain
-from ampwitness.detect.clips.clip_cause import read_ceiling
+from ampwitness.detect.clips.cause.ceiling_fit import CeilingFit
+from ampwitness.detect.clips.cause.clean_gain import CleanGain, find_clean_gain
+from ampwitness.detect.clips.cause.clip_cause import read_ceiling
 from ampwitness.detect.clips.found_clips import ClipTable
 from ampwitness.detect.cutouts.cutout_cause import LOW
 from ampwitness.detect.cutouts.cutout_level import learn_level

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from ampwitness.detect.clips.headroom import LEAST_PASSAGE_S
+from ampwitness.detect.clips.ceiling.headroom import LEAST_PASSAGE_S
 from ampwitness.units import seconds_to_clock, seconds_to_span
 
 

@@ -12,8 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ampwitness.detect.clips.clip_candidates import Look, View
-from ampwitness.detect.clips.clip_coupled import (
+from ampwitness.detect.clips.bent.clip_coupled import (
     falls_with_supply,
     find_coupling,
     guess_coupling,
@@ -21,9 +20,10 @@ from ampwitness.detect.clips.clip_coupled import (
     shows_more,
     undo,
 )
-from ampwitness.detect.clips.clip_drop import LEAST_GAIN, count_plain, find_drop
+from ampwitness.detect.clips.bent.clip_drop import LEAST_GAIN, count_plain, find_drop
+from ampwitness.detect.clips.bent.clip_ripple import find_ripple
 from ampwitness.detect.clips.clip_look import Screened, look_at
-from ampwitness.detect.clips.clip_ripple import find_ripple
+from ampwitness.detect.clips.table.clip_candidates import Look, View
 from ampwitness.types import FloatArray
 
 LIVELIEST = 0.25  # bass: in dense music tops lean by what rings on them

@@ -18,12 +18,12 @@ from typing import Any
 
 import numpy as np
 
-from ampwitness.detect.clips.clip_candidates import CEILINGS, PLACES, SHAPES, Candidates, HighCrests, join
-from ampwitness.detect.clips.clip_unlike import most_where_unlike
-from ampwitness.detect.clips.clip_verdict import Verdicts, judge
+from ampwitness.detect.clips.ceiling.headroom import KeptRooms, keep_least
+from ampwitness.detect.clips.ceiling.rail_model import summarise_rail
 from ampwitness.detect.clips.found_clips import ClipTable
-from ampwitness.detect.clips.headroom import KeptRooms, keep_least
-from ampwitness.detect.clips.rail_model import summarise_rail
+from ampwitness.detect.clips.judge.clip_unlike import most_where_unlike
+from ampwitness.detect.clips.judge.clip_verdict import Verdicts, judge
+from ampwitness.detect.clips.table.clip_candidates import CEILINGS, PLACES, SHAPES, Candidates, HighCrests, join
 from ampwitness.pieces import Pieces, give_back
 from ampwitness.types import FloatArray
 

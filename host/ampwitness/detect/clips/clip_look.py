@@ -12,11 +12,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clips.clip_bulk import ShortWay, Split
-from ampwitness.detect.clips.clip_candidates import Candidates, HighCrests, Look, OneSide, View, join, lies_on_plateau
-from ampwitness.detect.clips.clip_describe import measure_full
-from ampwitness.detect.clips.clip_measure import measure_suspects
-from ampwitness.detect.clips.clip_screen import (
+from ampwitness.detect.clips.measure.clip_describe import measure_full
+from ampwitness.detect.clips.measure.clip_measure import measure_suspects
+from ampwitness.detect.clips.measure.overdrive import measure_liveliness
+from ampwitness.detect.clips.short.clip_bulk import ShortWay, Split
+from ampwitness.detect.clips.table.clip_candidates import (
+    Candidates,
+    HighCrests,
+    Look,
+    OneSide,
+    View,
+    join,
+    lies_on_plateau,
+)
+from ampwitness.detect.clips.table.clip_screen import (
     Crests,
     Suspects,
     find_crests,
@@ -24,8 +33,7 @@ from ampwitness.detect.clips.clip_screen import (
     no_suspects,
     samples_around,
 )
-from ampwitness.detect.clips.clip_stream import LaggedMeans, Stretch, highest_of
-from ampwitness.detect.clips.overdrive import measure_liveliness
+from ampwitness.detect.clips.table.clip_stream import LaggedMeans, Stretch, highest_of
 from ampwitness.types import FloatArray
 
 IntArray = npt.NDArray[np.intp]

@@ -21,8 +21,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clips.clip_candidates import PLACES
 from ampwitness.detect.clips.found_clips import ClipTable
+from ampwitness.detect.clips.table.clip_candidates import PLACES
 from ampwitness.detect.result import DetectorResult
 from ampwitness.finding_list import FindingList
 from ampwitness.types import FloatArray

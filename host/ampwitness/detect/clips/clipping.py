@@ -23,24 +23,24 @@ from typing import Any
 
 import numpy as np
 
+from ampwitness.detect.clips.bent.clip_coupled import note_held
+from ampwitness.detect.clips.bent.clip_course import follow_courses
+from ampwitness.detect.clips.ceiling.clip_plain import FAINT_GAIN, LIVELY
+from ampwitness.detect.clips.ceiling.headroom import summarise_headroom
 from ampwitness.detect.clips.clip_ahead import Ahead, look_ahead
-from ampwitness.detect.clips.clip_bulk import ShortWay
-from ampwitness.detect.clips.clip_candidates import HELD_BY, Candidates, HighCrests, join, join_crests
-from ampwitness.detect.clips.clip_corners import find_corners
-from ampwitness.detect.clips.clip_coupled import note_held
-from ampwitness.detect.clips.clip_course import follow_courses
-from ampwitness.detect.clips.clip_current import find_current_limited
-from ampwitness.detect.clips.clip_faint import find_faint, note_promises, promised_rows
 from ampwitness.detect.clips.clip_ledger import ClipLedger
 from ampwitness.detect.clips.clip_look import Screened, look_at_all, screen, with_supply, without_supply
-from ampwitness.detect.clips.clip_measure import crests_to_rows
-from ampwitness.detect.clips.clip_plain import FAINT_GAIN, LIVELY
-from ampwitness.detect.clips.clip_shelves import find_shelves
-from ampwitness.detect.clips.clip_soft import find_soft
-from ampwitness.detect.clips.clip_stream import SegmentStream, Stretch, highest_of, measure_noise
-from ampwitness.detect.clips.clip_sunk import find_sunk
-from ampwitness.detect.clips.clip_tight import find_tight
-from ampwitness.detect.clips.headroom import summarise_headroom
+from ampwitness.detect.clips.measure.clip_measure import crests_to_rows
+from ampwitness.detect.clips.second.clip_corners import find_corners
+from ampwitness.detect.clips.second.clip_current import find_current_limited
+from ampwitness.detect.clips.second.clip_faint import find_faint, note_promises, promised_rows
+from ampwitness.detect.clips.second.clip_shelves import find_shelves
+from ampwitness.detect.clips.second.clip_soft import find_soft
+from ampwitness.detect.clips.second.clip_sunk import find_sunk
+from ampwitness.detect.clips.second.clip_tight import find_tight
+from ampwitness.detect.clips.short.clip_bulk import ShortWay
+from ampwitness.detect.clips.table.clip_candidates import HELD_BY, Candidates, HighCrests, join, join_crests
+from ampwitness.detect.clips.table.clip_stream import SegmentStream, Stretch, highest_of, measure_noise
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.streams import REDUCED
 from ampwitness.finding_list import FindingList

@@ -16,9 +16,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clips.ceiling_fit import MOST, CeilingFit, Plateaus
-from ampwitness.detect.clips.clip_candidates import CEILINGS, HELD_BY, PLACES, SHAPES
-from ampwitness.detect.clips.clip_cause import (
+from ampwitness.detect.clips.cause.ceiling_fit import MOST, CeilingFit, Plateaus
+from ampwitness.detect.clips.cause.clip_cause import (
     CAUSES,
     OPEN,
     Causes,
@@ -28,8 +27,9 @@ from ampwitness.detect.clips.clip_cause import (
     tell_why,
     to_ceiling,
 )
-from ampwitness.detect.clips.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
-from ampwitness.detect.clips.overdrive import overdrive_interval
+from ampwitness.detect.clips.measure.overdrive import overdrive_interval
+from ampwitness.detect.clips.table.clip_candidates import CEILINGS, HELD_BY, PLACES, SHAPES
+from ampwitness.detect.clips.table.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
 from ampwitness.detect.supply.supply_model import SupplyModel
 from ampwitness.finding_list import FindingTable
 from ampwitness.pieces import Column, Pieces

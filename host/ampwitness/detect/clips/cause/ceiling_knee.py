@@ -1,0 +1,169 @@
+"""The supply above which a ceiling rises no further, learned from the plateaus of both polarities together.
+
+Both hang on one converter: what stops one at a supply stops the other there. Few plateaus may show it, as a supply is
+highest before anything has played: so it is asked by how much a knee explains what the line does not, each plateau
+counting but so much, and the highest supplies must be among those that it explains.
+
+Gaps: each plateau carries its own lagged supply.
+Limits: see `ceiling_fit`.
+Source: Tukey's loss; the limits are our choice, measured by `python -m ampwitness.bench.supply_scores`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from ampwitness.detect.clips.cause.ceiling_fit import (
+    LAG_STEP,
+    LEAST_RANGE_V,
+    MOST,
+    TUKEY,
+    CeilingFit,
+    Plateaus,
+    fit_at,
+    fit_line,
+    pick_lag,
+)
+from ampwitness.detect.clips.cause.ceiling_prior import INDEPENDENT, is_in_proportion, weigh
+from ampwitness.detect.clips.cause.ceiling_stands import find_standing_knee
+from ampwitness.types import FloatArray
+
+LEAST_GAIN = 12.0  # of Tukey's loss, in spreads squared: more than three plateaus far off the line that lie on the bend
+FEWEST_ABOVE = 3
+WORTH_A_RATIO = 6.0  # squares that a rise that is not in proportion must save
+LEVEL_SHARE = 0.12  # of the rise that the line would have made, that plateaus of one level may lie apart
+TOPMOST = 5  # plateaus of the highest supplies, of which half must lie on the level
+AMONG = (0.1, 0.25, 0.4, 0.55, 0.7, 0.8, 0.88, 0.94)  # of the supplies: where a knee may lie
+HIGHEST = (3, 5, 8, 12, 20, 40)  # ... and above so many of the highest
+NEARBY_V, FINER = 0.15, 4  # so far, and in so many steps to either side, the best of these is moved
+SEARCHED = 150  # plateaus of one polarity that a knee is looked for among, beside those of the highest supplies
+
+
+def fit_ceilings(sides: Mapping[str, Plateaus]) -> dict[str, CeilingFit]:
+    """The ceilings of the polarities that say something of themselves, from their plateaus."""
+    seen = {side: plateaus.thin(MOST) for side, plateaus in sides.items()}
+    lines = {side: fit for side, plateaus in seen.items() if (fit := fit_line(plateaus)) is not None}
+    fits = dict(lines)
+    moving = [side for side, fit in lines.items() if fit.ratio > 0]
+    if moving:
+        straight = {side: fits[side] for side in moving}
+        bent = _bend(straight, seen)
+        standing_v = find_standing_knee(straight, seen) if bent is None else None
+        if standing_v is not None:
+            bent = {side: _refit(seen[side], fit, standing_v)[0] for side, fit in straight.items()}
+        fits |= bent or {}
+    out = dict(fits)
+    if not moving:
+        return out
+    still = {side: weigh(fits[side], seen[side], follows=False) for side in moving}
+    if all(is_in_proportion(fits[side], seen[side]) for side in moving):
+        weighed = {side: weigh(fits[side], seen[side], follows=True) for side in moving}
+        out |= {side: one.fit for side, one in weighed.items()}
+        cost = sum(one.cost for one in weighed.values())
+    else:
+        cost = sum(_cost(fits[side], seen[side]) for side in moving) + WORTH_A_RATIO * len(moving)
+    if sum(one.cost for one in still.values()) <= cost:
+        out |= {side: one.fit for side, one in still.items()}
+    for side in moving:
+        lagged, fit = pick_lag(seen[side].supply, out[side].lag), out[side]
+        if fit.ratio > 0 and np.isfinite(fit.knee_v):
+            fit = replace(fit, kind="regulated until the supply is too low")
+        out[side] = replace(fit, highest_v=float(lagged.max()))
+    return out
+
+
+def _bend(fits: Mapping[str, CeilingFit], every: Mapping[str, Plateaus]) -> dict[str, CeilingFit] | None:
+    """The same ceilings with one knee and one lag; None where a knee explains too little."""
+    seen = {side: _some_of(every[side], fit) for side, fit in fits.items()}
+    straight = {side: _refit(seen[side], fit, float("inf"))[1] for side, fit in fits.items()}
+    last = min(plateaus.supply.shape[1] for plateaus in seen.values()) - 1.0
+    tried = []
+    # The lag matters by its finest step: a knee in the lines' own lag is not to be missed.
+    near = [fit.lag + LAG_STEP * step for fit in fits.values() for step in (-1, 0, 1)]
+    for lag in sorted({*np.arange(0.0, last + 1e-9, 2 * LAG_STEP).tolist(), *np.clip(near, 0.0, last).tolist()}):
+        supply = np.sort(np.concatenate([pick_lag(plateaus.supply, lag) for plateaus in seen.values()]))
+        knees_v = np.concatenate((np.quantile(supply, AMONG), [supply[-k - 1] for k in HIGHEST if k < len(supply)]))
+        knees_v = np.concatenate((knees_v, *(_levels_met(seen[side], fit, lag) for side, fit in fits.items())))
+        knees_v = np.unique(knees_v[(knees_v > supply[0] + LEAST_RANGE_V) & (knees_v < supply[-1])])
+        tried += [(_gain(fits, seen, straight, lag, knee_v), lag, knee_v) for knee_v in knees_v.tolist()]
+    gain, lag, knee_v = max(tried, default=(0.0, 0.0, 0.0))
+    if gain < LEAST_GAIN:
+        return None
+    # Once more about there, all by one measure: spreads that differ say little of which place is the better one.
+    spread_v = {side: _refit(seen[side], fit, knee_v, lag)[0].spread_v for side, fit in fits.items()}
+    places_v = sorted(set((knee_v + NEARBY_V * np.linspace(-1, 1, 2 * FINER + 1)).tolist()))
+    lags = np.clip(lag + LAG_STEP * np.arange(-3, 4), 0.0, last).tolist()
+    _, lag, knee_v = max((_gain(fits, seen, straight, near, near_v, spread_v), near, near_v)
+                         for near in lags for near_v in places_v)  # fmt: skip
+    bent = {side: _refit(every[side], fit, knee_v, lag)[0] for side, fit in fits.items()}
+    if any(fit.ratio <= 3 * fit.ratio_sd for fit in bent.values()) or not _is_seen(bent, every):
+        return None
+    return bent
+
+
+def _some_of(plateaus: Plateaus, fit: CeilingFit) -> Plateaus:
+    """Fewer of them, evenly, and those of the highest supplies."""
+    lagged = pick_lag(plateaus.supply, fit.lag)
+    chosen = np.zeros(len(lagged), dtype=bool)
+    chosen[:: max(1, len(lagged) // SEARCHED)] = True
+    chosen[np.argsort(-lagged, kind="stable")[: HIGHEST[-1]]] = True
+    return plateaus.take(chosen)
+
+
+def _cost(line: CeilingFit, seen: Plateaus) -> float:
+    """What a line leaves, as `weigh` counts it."""
+    _, left_v = _refit(seen, line, line.knee_v)
+    return 2 * _loss(left_v, line.spread_v) * min(1.0, INDEPENDENT / len(left_v))
+
+
+def _levels_met(seen: Plateaus, line: CeilingFit, lag: float) -> FloatArray:
+    """Supplies at which the line meets the level of the plateaus at the highest supplies, so many of them each."""
+    by_supply = seen.level_v[np.argsort(-pick_lag(seen.supply, lag), kind="stable")]
+    levels_v = np.array([float(np.median(by_supply[:k])) for k in (2, *HIGHEST) if k <= len(by_supply)])
+    return np.asarray((levels_v - line.constant_v) / line.ratio)
+
+
+def _refit(seen: Plateaus, fit: CeilingFit, knee_v: float, lag: float | None = None) -> tuple[CeilingFit, FloatArray]:
+    return fit_at(seen, fit.lag if lag is None else lag, knee_v, fit.droop_lag if fit.droop > 0 else None)
+
+
+def _loss(left_v: FloatArray, spread_v: float) -> float:
+    """Tukey's loss, in spreads squared."""
+    share = np.clip(1 - (left_v / (TUKEY * spread_v)) ** 2, 0, None)
+    return float(np.sum(1 - share**3)) * TUKEY**2 / 6
+
+
+def _gain(
+    fits: Mapping[str, CeilingFit], seen: Mapping[str, Plateaus], straight: Mapping[str, FloatArray], lag: float,
+    knee_v: float, spread_v: Mapping[str, float] | None = None,
+) -> float:  # fmt: skip
+    """By how much a knee there lowers the loss of both polarities below that of lines, each in its best lag; counted in
+    the spreads that are left under the knee, or in those given."""
+    gain = 0.0
+    for side, fit in fits.items():
+        bent, left_v = _refit(seen[side], fit, knee_v, lag)
+        unit_v = bent.spread_v if spread_v is None else spread_v[side]
+        gain += _loss(straight[side], unit_v) - _loss(left_v, unit_v)
+    return gain
+
+
+def _is_seen(bent: Mapping[str, CeilingFit], seen: Mapping[str, Plateaus]) -> bool:
+    """Whether the plateaus of the highest supplies stand at the level, and are some at unlike supplies.
+
+    Crests at one supply say nothing about a level that stands still; many at one supply would outvote the few that show
+    how it rises on."""
+    above_v, on_level = [], []
+    for side, fit in bent.items():
+        lagged = pick_lag(seen[side].supply, fit.lag)
+        _, left_v = _refit(seen[side], fit, fit.knee_v)
+        risen_v = fit.ratio * (lagged - fit.knee_v)
+        above = risen_v > 3 * fit.spread_v
+        above_v.append(lagged[above])
+        on_level.append(np.abs(left_v[above]) <= np.maximum(3 * fit.spread_v, LEVEL_SHARE * risen_v[above]))
+    volts, stands = np.concatenate(above_v), np.concatenate(on_level)
+    if len(volts) < FEWEST_ABOVE or float(np.ptp(volts)) < LEAST_RANGE_V / 2:
+        return False
+    return bool(np.mean(stands[np.argsort(-volts, kind="stable")[:TOPMOST]]) >= 0.5)

@@ -1,0 +1,215 @@
+"""Whose fault a clip is: the drive's, the supply's, or both, from the rail model and the extrapolated crest.
+
+    share = dB by which the ceiling had sunk with the supply / dB by which the crest overshot it
+
+1 or more: the crest would have fitted under the ceiling at the settled supply: supply. Under 1/3: drive. Between: both.
+"Settled" is the supply with the amplifier quiet, in the same engine state, within the same minutes.
+
+Gaps: none here; clips stand alone.
+Limits: a ceiling is carried on above the highest supply under which it was seen; where that decides, the reason says
+so. An amplifier's own droop under load is not the supply's doing and stays on both sides of the comparison. Where
+no rail was learned, bounds decide: a ceiling rises with its supply at most in proportion.
+Source: our choice, measured by `python -m ampwitness.bench.supply_scores`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.clips.cause.ceiling_fit import CeilingFit, Plateaus, pick_lag
+from ampwitness.detect.clips.cause.ceiling_knee import fit_ceilings
+from ampwitness.detect.clips.table.clip_candidates import CEILINGS, HELD_BY, PLACES
+from ampwitness.detect.supply.supply_forecast import Ceiling
+from ampwitness.detect.supply.supply_model import SupplyModel
+from ampwitness.types import Finding, FloatArray
+
+CAUSES = ("drive", "supply", "both", "not decidable")
+DRIVE, SUPPLY, BOTH, OPEN = range(len(CAUSES))  # places in it
+
+SUPPLY_FROM_SHARE = 1.0
+DRIVE_BELOW_SHARE = 1.0 / 3.0
+MOST_IN_PROPORTION = 1.15  # a ceiling rises in proportion to its supply; a fixed loss steepens that
+
+Columns = Mapping[str, FloatArray]  # of clips, by the names of `found_clips.NUMBERS`
+
+
+@dataclass(frozen=True, slots=True)
+class Causes:
+    """Of n clips, (n,) each: the place of the cause in CAUSES, and what it rests on, NaN where not known: the share,
+    the decibels that the ceiling had lost, the settled supply, the supply that set the ceiling, and by how much the
+    plateau lies above the level of that (0 where not known)."""
+
+    cause: npt.NDArray[np.int8]
+    share: FloatArray
+    lost_db: FloatArray
+    settled_v: FloatArray
+    then_v: FloatArray
+    tilted_v: FloatArray
+
+    def take(self, chosen: slice) -> Causes:
+        """Some of them, as they lie."""
+        return Causes(*(getattr(self, name)[chosen] for name in self.__slots__))
+
+    def put(self, chosen: npt.NDArray[np.bool_], some: Causes) -> None:
+        """Put some in their places."""
+        for name in self.__slots__:
+            getattr(self, name)[chosen] = getattr(some, name)
+
+
+def read_ceiling(side: Mapping[str, Any] | None) -> Ceiling | None:
+    """One polarity of the clip detector's rail model as a ceiling, all positive; None where none was learned."""
+    if not side or side.get("level_v") is None or side.get("constant_v") is None:
+        return None
+    sign = 1.0 if float(side["level_v"]) >= 0 else -1.0
+    return Ceiling(
+        constant_v=sign * float(side["constant_v"]),
+        ratio=float(side.get("ratio") or 0.0),
+        per_output=sign * float(side.get("output_coefficient") or 0.0),
+        uncertainty_v=float(side.get("level_uncertainty_v") or 0.0),
+    )
+
+
+def learn_ceilings(sides: Mapping[str, Plateaus], levels_v: Mapping[str, FloatArray]) -> dict[str, CeilingFit]:
+    """What each polarity's plateaus say; a polarity that says nothing borrows from the other, scaled to its level.
+
+    Parameters
+    ----------
+    sides : by polarity the plateaus whose lagged supply is known
+    levels_v : by polarity the size of every plateau's volts, (n,)
+    """
+    fits = fit_ceilings(sides)
+    for side, other in (("positive", "negative"), ("negative", "positive")):
+        if side in fits or other not in fits or not len(levels_v[side]):
+            continue
+        scale = float(np.median(levels_v[side])) / max(float(np.median(levels_v[other])), 1e-9)
+        fit = fits[other]
+        fits[side] = replace(fit, constant_v=scale * fit.constant_v, ratio=scale * fit.ratio, n_plateaus=0)
+    return fits
+
+
+def to_ceiling(get: Columns) -> tuple[FloatArray, FloatArray]:
+    """(n,) levels and tilts where ceilings and causes are asked for: ahead of a capacitor, but at the terminals where a
+    rail lies behind a resistance or ripples. What that takes and what the supply's sag takes move together: they are
+    told apart by one fit to both."""
+    is_dropped = get["held_by"] != HELD_BY.index("capacitor")
+    return get["level_v"] - is_dropped * get["held_v"], get["tilt_v_per_s"] - is_dropped * get["held_v_per_s"]
+
+
+def judge_clips(get: Columns, lagged_v: FloatArray, ceiling: CeilingFit | None, model: SupplyModel | None) -> Causes:
+    """The causes of clips of one polarity.
+
+    Parameters
+    ----------
+    get : columns of n clips
+    lagged_v : (n, lags) the supply before each, NaN where not known
+    ceiling : how the ceiling of that polarity moves; None: not known
+    model : the supply's; None without a supply channel
+    """
+    n, then_v = len(get["start_s"]), get["supply_v"]
+    cause, nothing = np.full(n, OPEN, dtype=np.int8), np.full(n, np.nan)
+    share, lost_db, settled_v, tilted_v = nothing.copy(), nothing.copy(), nothing, np.zeros(n)
+    if model is not None:
+        settled_v = model.settled_at(get["start_s"])
+        if ceiling is not None and lagged_v.shape[1]:
+            is_lagged = np.isfinite(lagged_v).all(axis=1)
+            then_v = np.where(is_lagged, pick_lag(lagged_v, ceiling.lag), then_v)
+            above_v = ceiling.tilted_v(lagged_v, to_ceiling(get)[1], get["stop_s"] - get["start_s"])
+            tilted_v = np.where(is_lagged, above_v, 0.0)
+        known = np.isfinite(settled_v) & np.isfinite(then_v)
+        over_db = np.maximum(get["overdrive_db"], 1e-6)
+        if ceiling is None:  # it may stand still, or rise with its supply, at most a little above proportion
+            most_db = 20 * np.log10(np.maximum(settled_v, 1.0) / np.maximum(then_v, 1.0)) * MOST_IN_PROPORTION
+            cause[known & (most_db / over_db < DRIVE_BELOW_SHARE)] = DRIVE
+        else:
+            lost_db[known] = _lost_db(get, ceiling, then_v, settled_v, tilted_v)[known]
+            # The slope is known only so well: where it could turn drive into supply, nothing is said.
+            out_v = _at_terminals(get)
+            doubt_db = _to_db(out_v, out_v + 2 * ceiling.ratio_sd * np.abs(settled_v - then_v))
+            share = lost_db / over_db
+            least, most = (_share_to_cause((lost_db + sign * doubt_db) / over_db) for sign in (-1.0, 1.0))
+            is_open = (least == DRIVE) & (most == SUPPLY)
+            cause[known] = np.where(is_open, np.int8(OPEN), _share_to_cause(share))[known]
+        is_current = known & (get["ceiling"] == CEILINGS.index("current"))
+        cause[is_current], share[is_current], lost_db[is_current] = DRIVE, 0.0, 0.0
+    is_source = get["where"] == PLACES.index("source")
+    cause[is_source], share[is_source], lost_db[is_source] = DRIVE, 0.0, 0.0
+    return Causes(cause, share, lost_db, np.where(is_source, np.nan, settled_v), then_v, tilted_v)
+
+
+def tell_why(get: Columns, causes: Causes, ceiling: CeilingFit | None, model: SupplyModel | None) -> str:
+    """What the cause of one clip rests on, in words; columns of one row, the rest as for `judge_clips`."""
+    settled_v, then_v = float(causes.settled_v[0]), float(causes.then_v[0])
+    if get["where"][0] == PLACES.index("source"):
+        return "clipped before the amplifier: its supply has no part in it"
+    if model is None:
+        return "the supply was not recorded"
+    if not np.isfinite(settled_v) or not np.isfinite(then_v):
+        return "the supply at that moment is not known"
+    if get["ceiling"][0] == CEILINGS.index("current"):
+        return "a current limit: a supply at rest would not have lifted it"
+    sunk = f"{settled_v - then_v:.2f} V under its settled {settled_v:.2f} V"
+    if ceiling is None:
+        if causes.cause[0] == DRIVE:
+            return f"the supply stood only {sunk}: too little to matter"
+        return "whether the ceiling follows the supply is not known: too few plateaus, or a supply that hardly moved"
+    if causes.cause[0] == OPEN:
+        known_to = 100 * ceiling.ratio_sd / max(ceiling.ratio, 1e-9)
+        return f"the ceiling's rise with the supply is known to {known_to:.0f} % only"
+    over_db, lost_db = max(float(get["overdrive_db"][0]), 1e-6), float(causes.lost_db[0])
+    reason = f"the ceiling ({ceiling.kind}) had lost {lost_db:.2f} dB of the {over_db:.2f} dB overshot"
+    if lost_db > 0:
+        reason += f": the supply stood {sunk}"
+    if ceiling.highest_v < min(settled_v, ceiling.knee_v):
+        seen_v = np.maximum(ceiling.highest_v, causes.then_v)
+        seen_db = _lost_db(get, ceiling, causes.then_v, seen_v, causes.tilted_v)
+        (instead,) = _share_to_cause(seen_db / over_db)
+        if instead != causes.cause[0]:
+            reason += (
+                f"; no clip was seen above {ceiling.highest_v:.2f} V of supply: should the ceiling stop rising there, "
+                f"it is {CAUSES[instead]}"
+            )
+    return reason
+
+
+def _at_terminals(get: Columns) -> FloatArray:
+    """What is held back counts at the terminals, not at the ceiling."""
+    return get["level_v"] - get["held_v"]
+
+
+def _lost_db(
+    get: Columns, ceiling: CeilingFit, then_v: FloatArray, settled_v: FloatArray, tilted_v: FloatArray
+) -> FloatArray:
+    """(n,) by how much a ceiling would have stood higher at another supply, dB of the plateau."""
+    lifted_v = ceiling.at(settled_v) - ceiling.at(then_v) - tilted_v
+    out_v = _at_terminals(get)
+    return _to_db(out_v, out_v + lifted_v)
+
+
+def _share_to_cause(share: FloatArray) -> npt.NDArray[np.int8]:
+    codes = np.where(share >= SUPPLY_FROM_SHARE, SUPPLY, np.where(share < DRIVE_BELOW_SHARE, DRIVE, BOTH))
+    return codes.astype(np.int8)
+
+
+def _to_db(level_v: FloatArray, other_v: FloatArray) -> FloatArray:
+    return np.asarray(20 * np.log10(np.maximum(other_v, 1e-6) / level_v))
+
+
+def attach_cause(clip: Finding, causes: Causes, reason: str) -> Finding:
+    """A clip with its cause, the only one of `causes`."""
+    share, lost_db, settled_v = (
+        float(value[0]) if np.isfinite(value[0]) else None for value in (causes.share, causes.lost_db, causes.settled_v)
+    )
+    return Finding(
+        kind=clip.kind,
+        start_s=clip.start_s,
+        stop_s=clip.stop_s,
+        severity=clip.severity,
+        measured={**clip.measured, "cause": CAUSES[causes.cause[0]], "cause_share": share},
+        threshold={**clip.threshold, "supply_from_share": SUPPLY_FROM_SHARE, "drive_below_share": DRIVE_BELOW_SHARE},
+        evidence={**clip.evidence, "cause_reason": reason, "lost_to_sag_db": lost_db, "settled_supply_v": settled_v},
+    )

@@ -1,0 +1,200 @@
+"""Which candidates are clipped half-cycles, polarity by polarity, and what is said of them.
+
+Gaps: none here; candidates stand alone.
+Limits: see `clip_side` and `clip_names`.
+Source: our choice, measured in tests/detect_clipping.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ampwitness.detect.clips.ceiling.clip_pile import SUNK, stands_at_level
+from ampwitness.detect.clips.ceiling.clip_plain import AT_RAIL_GAIN, find_plain
+from ampwitness.detect.clips.ceiling.clip_refuted import is_refuted
+from ampwitness.detect.clips.ceiling.clip_source import is_source_for_sure, lies_at_many_levels
+from ampwitness.detect.clips.ceiling.headroom import Room, measure_room
+from ampwitness.detect.clips.ceiling.rail_model import summarise_rail
+from ampwitness.detect.clips.judge.clip_doubles import without_doubles
+from ampwitness.detect.clips.judge.clip_names import Followers, find_followers, name_ceilings, name_origins
+from ampwitness.detect.clips.judge.clip_partner import find_partners
+from ampwitness.detect.clips.judge.clip_release import REMARK, is_released_late, without_release
+from ampwitness.detect.clips.judge.clip_side import SideVerdict, judge_side, shows_level
+from ampwitness.detect.clips.judge.clip_source_sides import judge_source_sides
+from ampwitness.detect.clips.judge.clip_topmost import shows_one_corner
+from ampwitness.detect.clips.second.clip_current import mark_rails_behind
+from ampwitness.detect.clips.table.clip_candidates import Candidates, HighCrests, join
+from ampwitness.detect.clips.table.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
+from ampwitness.types import FloatArray
+
+MOST_ROUNDS = 3
+OPEN_SD_SHARE = 0.5  # of the level: how far the crest of a plateau may have gone of which one corner was seen
+ALONG_SHARE = 0.5
+_SIDES = ((1.0, "positive"), (-1.0, "negative"))
+
+
+@dataclass(frozen=True, slots=True)
+class Verdicts:
+    """The clips, and for each what was expected and how it was decided; lists and arrays of the same length."""
+
+    clips: Candidates
+    expected_v: FloatArray
+    confidence: FloatArray
+    threshold: FloatArray
+    shape: list[str]  # hard, soft
+    where: list[str]  # amplifier, source, not decided
+    ceiling: list[str]  # rail, current, undecided
+    rails: Mapping[str, Any]
+    rail_model: Mapping[str, Mapping[str, Any]]
+    lowest_headroom_db: float | None
+    rooms: tuple[Room, ...]  # of the polarities whose ceiling is known
+    n_candidates: int
+    remarks: tuple[str, ...]
+
+
+def _join_crests(parts: list[HighCrests]) -> HighCrests:
+    if not parts:
+        empty = np.zeros(0)
+        lags = np.zeros((0, len(SUPPLY_LAGS_S))), np.zeros((0, len(OUTPUT_LAGS_S)))
+        return HighCrests(empty, empty, empty, empty, *lags)
+    return HighCrests(*(np.concatenate([getattr(part, name) for part in parts]) for name in HighCrests.__slots__))
+
+
+def _remarks(shape: list[str], where: list[str]) -> tuple[str, ...]:
+    """Sentences about what the findings cannot tell."""
+    out = []
+    if "amplifier" in where or "not decided" in where:
+        out.append("a signal clipped before the amplifier at one constant level looks the same as clipping in it")
+    if "soft" in shape:
+        out.append("rounded flat crests at one level: soft clipping, or a square-shaped note held steady")
+    return tuple(out)
+
+
+def _is_apart(side: SideVerdict) -> npt.NDArray[np.bool_]:
+    return np.zeros(len(side.accepted), dtype=bool) if side.is_apart is None else side.is_apart
+
+
+def _judge_sides(tables: list[tuple[float, str, Candidates]], crests: HighCrests) -> list[SideVerdict]:
+    """Both polarities; tops that sink within a note are asked again where level plateaus were taken after all, as one
+    store may run empty while the other is pumped full."""
+    sides = [judge_side(mine, crests, sign) for sign, _, mine in tables]
+    if not any(shows_level(mine, side) for (_, _, mine), side in zip(tables, sides, strict=True)):
+        return sides
+    return [
+        judge_side(mine, crests, sign, are_level=True) if (mine["sunk"] >= SUNK).any() else side
+        for (sign, _, mine), side in zip(tables, sides, strict=True)
+    ]
+
+
+def _with_partners(
+    tables: list[tuple[float, str, Candidates]], sides: list[SideVerdict], crests: HighCrests
+) -> list[SideVerdict]:
+    """Both polarities, with what each polarity's clips make plausible on either."""
+    sides = list(sides)
+    for _ in range(MOST_ROUNDS):  # what was taken vouches in turn
+        n_new = 0
+        for k, (sign, _, mine) in enumerate(tables):
+            other, of_other = tables[1 - k][2], sides[1 - k]
+            vouches = of_other.accepted & ~of_other.is_source & stands_at_level(other)
+            new = find_partners(mine, sides[k].accepted, other["level_v"][vouches], crests, sign)
+            n_new += int(np.count_nonzero(new))
+            if new.any():
+                sides[k] = replace(
+                    sides[k], accepted=sides[k].accepted | new, undecided=sides[k].undecided | new,
+                    is_apart=_is_apart(sides[k]) | new,
+                )  # fmt: skip
+        if not n_new:
+            break
+    return sides
+
+
+def _take_back_regulated(rails: dict[str, Any], rail_model: dict[str, Mapping[str, Any]], followers: Followers) -> None:
+    """No ceiling that follows the supply is quoted as regulated because no one line through its plateaus showed it."""
+    for sign, polarity in _SIDES:
+        is_known = followers.hard is not None and sign in followers.hard.constant
+        if is_known and rail_model[polarity]["kind"] == "regulated":
+            rail_model[polarity] = {**rail_model[polarity], "kind": "unknown"}
+            rails[polarity] = {**rails[polarity], "kind": "not decided: it follows the supply along no one line"}
+
+
+def _follow_the_supply(plain: list[tuple[Candidates, npt.NDArray[np.bool_]]]) -> bool:
+    """Whether most plain plateaus were fitted along the supply's course (`clip_course`): no source's do that."""
+    n_plain = sum(int(np.count_nonzero(is_plain)) for _, is_plain in plain)
+    n_along = sum(int(np.count_nonzero(is_plain & (table["on_course"] > 0))) for table, is_plain in plain)
+    return n_along > ALONG_SHARE * n_plain
+
+
+def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
+    """Learn the rails and decide.
+
+    Parameters
+    ----------
+    table : all candidates of the recording
+    crest_parts : the highest crests that were no candidates
+    """
+    table = without_doubles(mark_rails_behind(table))
+    crests = _join_crests(crest_parts)
+    parts: list[tuple[Candidates, SideVerdict]] = []
+    rails: dict[str, Any] = {}
+    rail_model: dict[str, Mapping[str, Any]] = {}
+    headrooms = []
+    rooms = []
+    n_candidates = len(table)
+    tables = [(sign, polarity, table.take(table["sign"] == sign)) for sign, polarity in _SIDES]
+    del table  # all of it is in those of the polarities
+    plain = [(mine, find_plain(mine)) for _, _, mine in tables]
+    is_rail = _follow_the_supply(plain)
+    is_sure = not is_rail and (is_source_for_sure(plain) or is_refuted(plain, crests))
+    is_at_many_levels = is_sure or (not is_rail and any(lies_at_many_levels(*side) for side in plain))
+    if is_at_many_levels:
+        sides = judge_source_sides([(sign, mine) for sign, _, mine in tables], is_sure, crests)
+    else:
+        sides = _with_partners(tables, _judge_sides(tables, crests), crests)
+    for (sign, polarity, mine), side in zip(tables, sides, strict=True):
+        parts.append((mine, side))
+        at_rail = side.accepted & ~side.is_source & stands_at_level(mine) & ~_is_apart(side)
+        rail_model[polarity] = summarise_rail(None, sign)
+        if side.rail is not None and at_rail.any():
+            typical_v = sign * float(np.median(mine["level_v"][at_rail]))
+            rails[polarity] = dict(side.rail.describe(typical_v))
+            rail_model[polarity] = summarise_rail(side.rail, typical_v)
+            rooms.append(measure_room(side.rail, sign, mine.take(at_rail), crests, mine.take(~side.accepted)))
+            if side.headroom_db is not None:
+                headrooms.append(side.headroom_db)
+    clips = join([mine.take(side.accepted) for mine, side in parts])
+    one_corner = np.concatenate([_is_apart(side)[side.accepted] for _, side in parts]) & shows_one_corner(clips)
+    clips.columns["crest_sd_v"] = np.where(one_corner, OPEN_SD_SHARE * clips["level_v"], clips["crest_sd_v"])
+    clips.columns["sunk"] = np.where(stands_at_level(clips), 0.0, clips["sunk"])
+    is_late = is_released_late(clips)
+    if is_late:
+        clips = without_release(clips)
+    expected = np.concatenate([side.expected[side.accepted] for _, side in parts])
+    threshold = np.concatenate([side.threshold[side.accepted] for _, side in parts])
+    followers = Followers() if is_at_many_levels else find_followers(parts)
+    _take_back_regulated(rails, rail_model, followers)
+    where = [name for mine, side in parts for name in name_origins(mine, side, followers)]
+    ceiling = [name for mine, side in parts for name in name_ceilings(mine, side, followers)]
+    gain = clips["gain"]
+    confidence = 1 - 0.5 * np.exp(-(gain - AT_RAIL_GAIN) / 40.0) if len(clips) else np.zeros(0)
+    is_soft = np.concatenate([side.is_soft[side.accepted] for _, side in parts])
+    shape = ["soft" if soft else "hard" for soft in is_soft]
+    return Verdicts(
+        clips=clips,
+        expected_v=expected,
+        confidence=np.asarray(confidence),
+        threshold=threshold,
+        shape=shape,
+        where=where,
+        ceiling=ceiling,
+        rails=rails,
+        rail_model=rail_model,
+        lowest_headroom_db=min(headrooms) if headrooms else None,
+        rooms=tuple(rooms),
+        n_candidates=n_candidates,
+        remarks=_remarks(shape, where) + ((REMARK,) if is_late else ()),
+    )
