@@ -330,8 +330,12 @@ def test_the_headline_of_a_gain_setting_is_its_edge(small_analysis: Analysis) ->
 
 def test_of_a_reduced_recording_the_figures_are_those_of_its_worst_parts() -> None:
     clips = [clip(1.0, 2.0)]
-    reduced = advise_first_steps(clips, {"recording": {"reduction": {"kept_s": 10.0}}})[0]
-    assert reduced.endswith("the whole programme asks for less.")
+
+    def said(n_before: int) -> str:
+        return advise_first_steps(clips, {"recording": {"reduction": {"found": {"clip": n_before}}}})[0]
+
+    assert said(1200).endswith(" They are the worst of 1,200: the reduction left lighter ones out.")
+    assert "reduction" not in said(1)  # all were kept: the figures are those of the whole
     assert "reduction" not in advise_first_steps(clips, {"recording": {}})[0]
 
 

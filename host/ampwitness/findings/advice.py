@@ -290,6 +290,14 @@ def _advise_nothing(listed: FindingList, summary: Mapping[str, Any]) -> str:
     return "Nothing that asks for action was found in what was looked at."
 
 
+def _word_reduced(reduction: Mapping[str, Any] | None, n_clips: int) -> str:
+    """That the clips are the worst of more, where the reduction left some out; empty where it kept them all."""
+    n_before = ((reduction or {}).get("found") or {}).get("clip", 0)
+    if n_before <= n_clips:
+        return ""
+    return f" They are the worst of {n_before:,}: the reduction left lighter ones out."
+
+
 def _sum_s(listed: FindingList | None) -> float:
     """How long all of them lasted together, seconds."""
     return float((listed.stop_s - listed.start_s).sum()) if listed else 0.0
@@ -324,10 +332,7 @@ def advise_first_steps(findings: Sequence[Finding], summary: Mapping[str, Any] |
         clips.append(set_gain)
     elif "clip" in by_kind:
         clips += _advise_clips(by_kind["clip"], (summary or {}).get("supply") or {}, _find_clean_from(knees))
-        if ((summary or {}).get("recording") or {}).get("reduction"):
-            clips[-1] += (
-                " These are of the parts that the reduction kept, the worst: the whole programme asks for less."
-            )
+        clips[-1] += _word_reduced(((summary or {}).get("recording") or {}).get("reduction"), listed.n_found("clip"))
     is_more_clipped = _sum_s(by_kind.get("clip")) > _sum_s(by_kind.get("dip"))  # what took more of the time comes first
     steps += [*clips, *dips] if is_more_clipped else [*dips, *clips]
     if set_gain is None:

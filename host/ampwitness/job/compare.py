@@ -60,8 +60,8 @@ def compare_pair(amplifier: str, first: tuple[str, Level | None], second: tuple[
         return PairMatch(amplifier, name_a, name_b, None, f"not judged: {why}")
 
     if level_a is None or level_b is None:
-        missing = name_a if level_a is None else name_b
-        return not_judged(f"what was last noted of the gain of {missing} says no level")
+        missing = " and ".join(name for name, level in (first, second) if level is None)
+        return not_judged(f"no level is noted of {missing}: set the gain, and add that (the last one added counts)")
     if level_a.what != level_b.what:
         return not_judged(f"of {name_a} the {level_a.what} is known, of {name_b} the {level_b.what}")
     a_hz, b_hz = level_a.tone_hz, level_b.tone_hz
