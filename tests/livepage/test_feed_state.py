@@ -143,6 +143,16 @@ def test_a_supply_beyond_the_input_is_no_reading() -> None:
     assert words(Interval(0.5, 0.6)) == words()  # long over
 
 
+def test_the_first_seconds_are_not_beyond_the_input() -> None:
+    """Whether the input was at its end is held for two seconds: it must not reach back before the first sample."""
+    state = FeedState(None)
+    for window in windows_of(sine(5.0, 0.2), np.full(round(0.2 * RATE_HZ), 12.6)):
+        state.push(window)
+        picture = state.picture(NO_LOSSES, 0.2)
+        assert "beyond" not in picture["level_words"]
+        assert picture["supply_words"].startswith("Supply 12.60 V")
+
+
 def test_losses_in_words() -> None:
     assert losses_in_words(NO_LOSSES) == "0 lost"
     assert losses_in_words({"n_scans_lost": 64, "n_frames_lost": 2, "n_bad_frames": 1}) == (

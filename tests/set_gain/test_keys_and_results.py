@@ -94,6 +94,15 @@ def test_what_failed_says_what_to_do(output: np.ndarray, outcome: str, wanted: s
     assert wanted in str(finding.measured["next"])
 
 
+def test_a_board_that_was_lost_is_not_a_gain_that_is_too_low() -> None:
+    """Whoever pulls the cable has not found that the edge lies further up."""
+    lost = conclude_setting(None, heard(volts(level((8, 8, 2.5)))), None, 40.0, {}, is_cut_short=True).measured
+    assert lost["line"] == (
+        "Gain at 40 Hz: the board was lost before the edge was found; clean up to 5.66 V rms"  # 8 V / sqrt 2
+    )
+    assert str(lost["next"]).startswith("see to the board's cable and power")
+
+
 def test_a_level_that_was_heard_long_ago_is_not_where_the_gain_was_left() -> None:
     walk = SetGainWalk(40.0, "resistor", is_hands_free=True)
     output = volts(level((8, 8, 3), (8, 33, 6), (33, 24, 1), (24, 24, 2)))

@@ -17,6 +17,7 @@ from ampwitness.cli.set_gain_screen import GainScreen
 from ampwitness.cli.settings_folder import calibration_of
 from ampwitness.cli.stopping import stop_on_signals
 from ampwitness.detect.tones.tone_curve import ToneCurve
+from ampwitness.errors import LinkLostError
 from ampwitness.findings.as_json import to_plain
 from ampwitness.guide.curve_apart import CurveApart
 from ampwitness.guide.set_gain import SetGainWalk
@@ -121,11 +122,15 @@ class SetGainRun:
         """
         try:
             with Keyboard() as keyboard, self._feed as feed, stop_on_signals() as signals:
+                is_cut_short = False
                 try:
                     self._follow(feed, keyboard, signals, screen, seconds)
+                except LinkLostError:
+                    is_cut_short = True
+                    raise
                 finally:
                     self.is_interrupted = signal.SIGINT in signals
-                    self._conclude()
+                    self._conclude(is_cut_short)
         finally:
             self._thorough.close()
 
@@ -186,7 +191,7 @@ class SetGainRun:
         near = [c for c in curves if abs(c.frequency_hz / self._tone_hz - 1) < _SAME_TONE_RATIO]
         return near[0] if near else None
 
-    def _conclude(self) -> None:
+    def _conclude(self, is_cut_short: bool) -> None:
         with ProgressLine() as progress:  # on a busy machine what waits takes seconds
             progress("working out the result")
             result = self._thorough.finish()
@@ -197,7 +202,9 @@ class SetGainRun:
         ]
         last = self._lately[0] if self._lately else None
         knee = knees[0] if knees else None
-        self.finding = found = conclude_setting(knee, self.walk, last, self._tone_hz, self._answers, self._ended_s)
+        self.finding = found = conclude_setting(
+            knee, self.walk, last, self._tone_hz, self._answers, self._ended_s, is_cut_short=is_cut_short
+        )
         if self._writer.is_open:
             content = {"kind": found.kind, "start_s": found.start_s, "stop_s": found.stop_s,
                        "measured": found.measured, "threshold": found.threshold,

@@ -39,6 +39,7 @@ _WITHOUT: Mapping[State, str] = {
     "not judged": "distortion was not judged",
     "no tone": "no tone was measured",
 }
+_CUT_SHORT = "the board was lost before the edge was found"
 
 
 def conclude_setting(
@@ -48,6 +49,8 @@ def conclude_setting(
     tone_hz: float,
     answers: Mapping[str, str],
     ended_s: float | None = None,
+    *,
+    is_cut_short: bool = False,
 ) -> Finding:
     """The result as a finding that a recording keeps.
 
@@ -59,6 +62,7 @@ def conclude_setting(
     tone_hz : the tone that was asked for
     answers : what was asked beforehand, by key
     ended_s : recording time of the end; None: that of the last reading
+    is_cut_short : the board was lost; nobody then chose to stop where it ended
 
     Returns
     -------
@@ -75,6 +79,8 @@ def conclude_setting(
         outcome = f"distortion of this tone is not judged; {walk.other_ways}"
     if walk.outcome.startswith("level held"):
         outcome = walk.outcome
+    if is_cut_short and not (knee_v or m.get("follow_v")):
+        outcome = _CUT_SHORT
     is_provisional = bool(knee is not None and knee.evidence.get("is_gain_provisional"))
     measured: dict[str, float | int | str | bool | None] = {
         "line": _job_line(
@@ -120,6 +126,8 @@ def _outcome_without_curve(walk: SetGainWalk) -> str:
 def next_step(outcome: str, tone_hz: float, margin_db: float | None, *, is_set: bool = True) -> str:
     """What to do about an outcome, as one sentence; "" where there is nothing to do."""
     control = "source's sub level" if tone_hz <= HIGHEST_SUB_HZ else "source's volume"
+    if outcome == _CUT_SHORT:
+        return "see to the board's cable and power (ampwitness boards), turn the gain down, and run set-gain again"
     if outcome == _WITHOUT["no tone"]:
         return (
             f"play the {tone_hz:g} Hz track (ampwitness tones --tone {tone_hz:g}), check that the logger's leads are "

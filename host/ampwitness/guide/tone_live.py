@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -82,7 +83,7 @@ class LiveMeter:
         self._volts: dict[str, FloatArray] = {}
         self._rate_hz = 0.0
         self._stop_s = 0.0
-        self._saturated_until_s = -1.0
+        self._saturated_until_s = -math.inf
         self._n_windows = 0
         self._hum: tuple[float | None, float] = (None, 0.0)
         self._heard: Heard | None = None  # at the last look

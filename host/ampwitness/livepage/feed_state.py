@@ -86,8 +86,8 @@ class FeedState:
         self._watch = SupplyWatch(nominal_supply_v)
         self._supply_role: str | None = None
         self._supply_v: float | None = None
-        self._saturated_until_s = -1.0
-        self._supply_beyond_until_s = -1.0
+        self._saturated_until_s = -math.inf  # never: any earlier time would hold into the first seconds
+        self._supply_beyond_until_s = -math.inf
         self._has_output: bool | None = None
         self._now_s = 0.0
         self._rate_hz = 0.0
