@@ -48,6 +48,16 @@ def test_links_lead_somewhere(document: str) -> None:
             assert (path.parent / target).exists(), f"{document} links to {target}, which is not there"
 
 
+def test_what_developers_read_names_modules_that_are_there() -> None:
+    """It names them without their folder: a module that was renamed or dropped must not live on there."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    folders = ("host", "protocol", "firmware", "tests")
+    there = {path.name for folder in folders for path in (ROOT / folder).rglob("*.py")}
+    named = set(re.findall(r"\w+\.py\b", text))
+    assert len(named) > 100
+    assert named - there == set()
+
+
 def test_top_level_is_as_drawn() -> None:
     """Only what the layout names, plus what tools demand."""
     expected = {
