@@ -184,6 +184,9 @@ def test_a_browser_steps_through_it_by_keyboard(shown: Shown, tmp_path: Path) ->
             browser.wait_for("document.readyState === 'complete' && answers.output && answers.supply && whole")
             assert browser.value("answers.output.is_full_rate") is False
             assert browser.value("document.documentElement.scrollWidth") <= width
+            for low_v, high_v in ((-42, 42), (-11, 11), (9.2, 12.8), (12.61, 12.64)):
+                step_v = browser.value(f"voltStep({low_v}, {high_v}, 4)")  # one number would be no scale
+                assert np.floor(high_v / step_v) - np.ceil(low_v / step_v) >= 1
             browser.picture(kept / f"recording-{name}.png")
             browser.press("n")
             browser.wait_for("document.getElementById('event-words').textContent.startsWith('1 of ')")

@@ -37,6 +37,12 @@ function niceStep(span, most) {
   return [1, 2, 5, 10].map((k) => k * ten).find((step) => step >= raw);
 }
 
+// Marks as far apart as asked, or nearer where fewer than two would lie on the scale: one number is no scale.
+function voltStep(low, high, most) {
+  const step = niceStep(high - low, most);
+  return Math.floor(high / step + 1e-9) > Math.ceil(low / step - 1e-9) || most > 50 ? step : voltStep(low, high, 1.5 * most);
+}
+
 function digitsFor(step) { return Math.max(0, -Math.floor(Math.log10(step) + 1e-9)); }
 
 // Recording time as a person reads it off: seconds of a short recording, else minutes or hours by the clock.
@@ -60,7 +66,7 @@ function drawClock(sheet) {
 }
 
 function drawVolts(sheet) {
-  const { pen } = sheet, step = niceStep(sheet.y1 - sheet.y0, Math.max(2, (sheet.bottom - sheet.top) / 34));
+  const { pen } = sheet, step = voltStep(sheet.y0, sheet.y1, Math.max(2, (sheet.bottom - sheet.top) / 34));
   pen.fillStyle = COLOUR.text; pen.textAlign = "right"; pen.textBaseline = "middle";
   for (let k = Math.ceil(sheet.y0 / step - 1e-9); k * step <= sheet.y1 + 1e-9; k++) {
     const y = sheet.y(k * step);
