@@ -76,12 +76,16 @@ def _count_refuted(plateaus: Candidates, crests: HighCrests, every_s: FloatArray
     supply_v = np.concatenate((plateaus.supply, mine.supply))
     output_v = np.concatenate((plateaus.output, mine.output))
     speaks = _begin_after_pauses(plateaus["start_s"], every_s) & have_not_sunk(plateaus)
+    highest_v = float(level_v.max())
     rows, alone = np.flatnonzero(speaks), [group for group in split_by_level(plateaus) if len(group) == 1]
     has_company = ~np.isin(np.arange(len(plateaus)), alone)
     n_refuted = 0
     for group in split_by_level(plateaus.take(rows)):
+        stood_v = float(np.median(plateaus["level_v"][rows[group]]))
+        if highest_v <= HIGHER_STILL * stood_v:  # nothing stands so far above it, as nearly always
+            continue
         stood = plateaus.take(rows[group])
-        over = np.flatnonzero(level_v > _least_higher(stood) * np.median(stood["level_v"]))
+        over = np.flatnonzero(level_v > _least_higher(stood) * stood_v)
         no_better = ~(supply_v[over] > SAME_SUPPLY * stood.supply.max(axis=0)).any(axis=1)  # NaN: nothing is known
         no_better &= (output_v[over] >= SAME_OUTPUT * stood.output.min(axis=0)).all(axis=1)
         n_refuted += int(has_company[rows[group]].sum()) if np.count_nonzero(no_better) >= FEWEST_OVER else 0

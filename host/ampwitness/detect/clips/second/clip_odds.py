@@ -63,12 +63,14 @@ def cut_below(leads: Leads, top_v: FloatArray, noise_v: FloatArray) -> tuple[Flo
     curve_v = leads.curve_v[:, None, :] + (height_v - leads.crest_v[:, None])[:, :, None] * leads.rises[:, None, :]
     noise_v2 = noise_v[:, None, None] ** 2
     ceilings_v = threes[:, None] + CEILINGS_SD * noise_v[:, None]
+    free_v2 = noise_v2 + leads.left_v2[:, None, :]
+    log_free = np.log(free_v2 / noise_v2)  # 0 where the curve is cut off: noise alone
     log_odds, likely_v, misfit = (np.empty(ceilings_v.shape) for _ in range(3))
     for k, ceiling_v in enumerate(ceilings_v.T):
         is_cut = curve_v > ceiling_v[:, None, None]
-        variance = noise_v2 + np.where(is_cut, 0.0, leads.left_v2[:, None, :])
+        variance = np.where(is_cut, noise_v2, free_v2)
         off = (top_v[:, None, :] - np.minimum(curve_v, ceiling_v[:, None, None])) ** 2 / variance
-        log_like = -0.5 * (np.sum(off + np.log(variance / noise_v2), axis=2) + HEIGHTS_SD**2)
+        log_like = -0.5 * (np.sum(off + np.where(is_cut, 0.0, log_free), axis=2) + HEIGHTS_SD**2)
         best = log_like.max(axis=1, keepdims=True)
         like = np.exp(log_like - best)
         above = np.where(is_cut.any(axis=2), like, 0.0)

@@ -57,8 +57,9 @@ class Candidates:
         return np.asarray(20 * np.log10(np.maximum(self["crest_v"], 1e-9) / np.maximum(self["level_v"], 1e-9)))
 
     def take(self, chosen: npt.NDArray[np.bool_] | IntArray) -> Candidates:
+        rows = np.flatnonzero(chosen) if chosen.dtype == np.bool_ else chosen  # searched once, not by each column
         return Candidates(
-            {name: column[chosen] for name, column in self.columns.items()}, self.supply[chosen], self.output[chosen]
+            {name: column[rows] for name, column in self.columns.items()}, self.supply[rows], self.output[rows]
         )
 
 
