@@ -198,7 +198,8 @@ def test_a_drift_is_dated_in_its_picture_and_many_readings_are_summed(small_anal
     soak = dataclasses.replace(small_analysis, findings=(drift, *readings), summary={"trends": {"table": table}})
     page, text = html_page(soak), text_report(soak)
     assert "-0.36 dB from 1:58 (+-10 min) to 4:02 h" in page.replace("−", "-")
-    assert "A point is 60 s; drifts of level are shaded and dated." in page
+    assert "A point is 60 s, its level that of the middling seconds" in page
+    assert "; drifts of level are shaded and dated." in page
     assert "known to +- 10 min, 95 %" in text
     assert "heatsink: 20 readings, 20 to 39 C, last 39 C at 4:45:00.000" in text
 

@@ -163,8 +163,9 @@ def _trends(analysis: Analysis) -> str:
         return ""
     step_s = float(analysis.summary["trends"]["table"]["step_s"])
     caption = (
-        "Over the whole time: the output's level, the supply, clipping, temperatures, typed readings and losses. A "
-        f"point is {seconds_to_span(step_s, 0)}; drifts of level are shaded and dated."
+        "Over the whole time: the output's usual level, the supply, clipping, temperatures, typed readings and losses. "
+        f"A point is {seconds_to_span(step_s, 0)}, its level that of the middling seconds, which a short pause does "
+        "not lower; drifts of level are shaded and dated."
     )
     picture = _picture(figure_to_svg(figure, "trends-"), caption, caption)
     return f"<section><h2>Over the whole time</h2>{picture}<p>{escape(WATCHES_ONLY)}</p></section>"

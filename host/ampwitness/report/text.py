@@ -112,6 +112,28 @@ def _deepest_notes(findings: FindingList) -> FindingList:
 
 def text_report(analysis: Analysis, *, width: int = 100) -> str:
     """Plain text, no colours, at most `width` columns."""
+    findings = FindingList.of(analysis.findings)
+    lines = [*_head_lines(analysis, findings, width), "", *_verdict_lines(analysis, width)]
+    lines += _finding_lines(findings, width)
+    for title, sentences in (
+        ("Engine, dips and switchings:", word_road(analysis.summary, find_nominal_v(analysis))),
+        ("Headroom of what did not clip:", word_headroom(analysis.summary)),
+        ("The supply as the amplifier sees it:", word_supply(analysis.summary)),
+    ):
+        if sentences:
+            lines += ["", title, *(line for sentence in sentences for line in _wrap(sentence, width, "  "))]
+    kinds = set(findings.kinds)
+    found = [kind for kind in KIND_WORDS if kind in kinds]
+    if found:
+        others = f" (or {', '.join(found[1:])})" if found[1:] else ""
+        lines += ["", *_wrap(f"What it means, at length: ampwitness explain {found[0]}{others}", width, "")]
+    lines += ["", *_wrap(f"Losses: {word_losses(analysis)}", width, "")]
+    lines += _wrap(f"Volts: {word_calibrations(analysis.settings.calibrations)}", width, "")
+    return "\n".join(lines)
+
+
+def _head_lines(analysis: Analysis, findings: FindingList, width: int) -> list[str]:
+    """What was recorded, the verdict in a line, and what to do first."""
     roles = ", ".join(analysis.envelopes) or "no channel"
     modes = ", ".join(dict.fromkeys(hello.mode for hello in analysis.hellos)) or "unknown"
     lines = [
@@ -121,7 +143,6 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
     ]
     if reduction := word_reduction(analysis):
         lines += [*_wrap(reduction, width, ""), ""]
-    findings = FindingList.of(analysis.findings)
     lines += _wrap(word_headline(analysis), width, "")
     lines += ["", "What to do first:"]
     for place, step in enumerate(advise_first_steps(findings, analysis.summary), start=1):
@@ -129,7 +150,12 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
         lines += _wrap(f"{place}. {first}", width, "  ")
         for text in more:
             lines += _wrap(text, width, "    ", "    ")
-    lines += [""]
+    return lines
+
+
+def _verdict_lines(analysis: Analysis, width: int) -> list[str]:
+    """Question by question; a reason for not judging that more than two share stands once, below them."""
+    lines: list[str] = []
     verdicts = word_verdicts(analysis)
     absent = [KIND_WORDS[line.kind].many for line in verdicts if line.sentence == NOT_LOOKED_AT]
     counts = Counter(line.not_judged for line in verdicts if line.not_judged and line.verdict != "not judged")
@@ -149,6 +175,12 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
         lines += _wrap(f"This recording says nothing about {', '.join(absent)}.", width, "")
     if source := word_source(analysis):
         lines += _wrap(source, width, "")
+    return lines
+
+
+def _finding_lines(findings: FindingList, width: int) -> list[str]:
+    """The findings themselves, kind by kind, and what speaks for the worst cut-outs."""
+    lines: list[str] = []
     for kind in ("knee", "setting", "check", "cutout", "mark", "drift", "reading", "dip"):
         chosen = findings.of_kind(kind)
         if kind == "reading" and len(chosen) > MAX_LISTED:
@@ -157,30 +189,10 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
             lines += ["", f"{KIND_WORDS[kind].many.capitalize()}, in order of time:", *_list_findings(chosen, width)]
     if clips := findings.of_kind("clip"):
         lines += ["", "Clipped half-cycles by burst, the worst first:", *_list_clip_bursts(clips, width)]
-    deepest = _deepest_notes(findings)
-    if deepest:
+    if deepest := _deepest_notes(findings):
         title = "Bass notes under which the supply sagged most, in order of time:"
         lines += ["", title, *_list_findings(deepest, width)]
     for cutout in choose_cutouts(findings, MAX_EXPLAINED):
         lines += ["", f"The cut-out at {seconds_to_clock(cutout.start_s)}:"]
         lines += [line for sentence in explain_cutout(cutout) for line in _wrap(sentence, width, "  ")]
-    road = word_road(analysis.summary, find_nominal_v(analysis))
-    if road:
-        lines += ["", "Engine, dips and switchings:"]
-        lines += [line for sentence in road for line in _wrap(sentence, width, "  ")]
-    headroom = word_headroom(analysis.summary)
-    if headroom:
-        lines += ["", "Headroom of what did not clip:"]
-        lines += [line for sentence in headroom for line in _wrap(sentence, width, "  ")]
-    supply = word_supply(analysis.summary)
-    if supply:
-        lines += ["", "The supply as the amplifier sees it:"]
-        lines += [line for sentence in supply for line in _wrap(sentence, width, "  ")]
-    kinds = set(findings.kinds)
-    found = [kind for kind in KIND_WORDS if kind in kinds]
-    if found:
-        others = f" (or {', '.join(found[1:])})" if found[1:] else ""
-        lines += ["", *_wrap(f"What it means, at length: ampwitness explain {found[0]}{others}", width, "")]
-    lines += ["", *_wrap(f"Losses: {word_losses(analysis)}", width, "")]
-    lines += _wrap(f"Volts: {word_calibrations(analysis.settings.calibrations)}", width, "")
-    return "\n".join(lines)
+    return lines
