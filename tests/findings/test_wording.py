@@ -299,6 +299,14 @@ def test_only_what_lies_at_the_mains_is_called_hum() -> None:
     assert words(72.0).endswith("beside it 72 Hz, 2.0 % of it")
 
 
+def test_the_headline_does_not_state_a_guess_as_measured(small_analysis: Analysis) -> None:
+    def said(overdrive_db: float) -> str:
+        return word_headline(dataclasses.replace(small_analysis, findings=(clip(1.0, overdrive_db),)))
+
+    assert "9.7 dB past the ceiling (estimates above 5 dB run high); " in said(9.7)
+    assert "4.9 dB past the ceiling; " in said(4.9)
+
+
 def test_the_headline_says_when_nothing_played(small_analysis: Analysis) -> None:
     """A dead amplifier has no clips and no cut-outs either."""
 

@@ -12,7 +12,7 @@ from ampwitness.cli.job import job as job_command
 from ampwitness.errors import AmpwitnessError, JobError
 from ampwitness.job.compare import Level, compare_pair, level_of
 from ampwitness.job.folder import FILE_NAME, new_job, open_job
-from ampwitness.job.steps import STEPS
+from ampwitness.job.steps import STEPS, file_of
 from ampwitness.recording import RecordingWriter, RotatingWriter
 from ampwitness.types import Chunk
 from click.testing import CliRunner, Result
@@ -251,3 +251,9 @@ def test_a_channel_is_told_as_it_is_spoken_and_a_result_goes_to_its_own_step(tmp
     assert isinstance(done.exception, JobError)
     assert "add it to step noise" in str(done.exception)
     assert run("add", folder, "noise", str(noise)).exit_code == 0
+
+
+def test_a_channel_named_in_any_language_has_a_file_of_its_own() -> None:
+    """Letters beyond A to Z were left out: two channels named by one each had the same file proposed."""
+    names = {file_of("gain", {"amplifier": "sub", "channel": name}, 0) for name in ("ä", "ö", "左", "a/b")}
+    assert names == {"gain-sub-ä.mcap", "gain-sub-ö.mcap", "gain-sub-左.mcap", "gain-sub-a-b.mcap"}

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from ampwitness.detect.tones.gain_steps import CEILING_MET, IN_NOISE
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.cause_advice import LEAST_TOLD_DB, advise_by_cause
-from ampwitness.findings.headline import word_stillness
+from ampwitness.findings.headline import DOUBTFUL_DB, word_stillness
 from ampwitness.findings.road_words import find_next_test
 from ampwitness.findings.supply_words import word_beyond
 from ampwitness.findings.wording import count_words, describe_finding, find_worst
@@ -55,7 +55,6 @@ _SOURCE = (
     "Lower the player's volume or sub level until its tone is clean: the source clips, and the amplifier's gain is not "
     "the cause of that."
 )
-DOUBTFUL_DB = 5.0  # from here on an overdrive tends to be estimated too high
 FAR_DB = 12.0
 OFTEN_BEYOND = 0.1  # of the notes
 _FAR = (

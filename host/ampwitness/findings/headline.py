@@ -17,6 +17,7 @@ _TOLD = {
     "clip": ("overdrive_db", ", {0:.1f} dB past the ceiling", ", up to {0:.1f} dB past the ceiling"),
     "drift": ("change_db", " of {0:+.1f} dB", ", the largest of {0:+.1f} dB"),
 }
+DOUBTFUL_DB = 5.0  # from here on an overdrive tends to be estimated too high
 _SOUNDING: tuple[FindingKind, ...] = ("note", "clip", "tone", "knee", "cutout")
 _STILL_V, _STILL_SWING_V = 0.1, 1.0  # rms; lowest to highest: the widest input's own noise has up to 0.07 and 0.7
 _ALWAYS = ("cutout", "dip", "clip")  # also where none was found or none could be looked for
@@ -36,6 +37,8 @@ def word_headline(analysis: Analysis) -> str:
         if n and worst is not None:
             value = worst.measured.get(key)
             told = (one if n == 1 else of_several).format(value) if isinstance(value, int | float) else ""
+            if kind == "clip" and isinstance(value, int | float) and value >= DOUBTFUL_DB:
+                told += f" (estimates above {DOUBTFUL_DB:.0f} dB run high)"
             if kind == "cutout" and worst.measured.get("confidence") == "low":
                 told += ", confidence low"
             purpose = " on purpose" if kind == "clip" and is_on_purpose else ""

@@ -86,7 +86,7 @@ def file_of(key: str, channel: Mapping[str, Any], n_before: int) -> str:
     stem, dot, kind = name.rpartition(".")
     words = [stem, *(str(channel[word]) for word in ("amplifier", "channel") if channel.get(word))]
     words += [str(n_before + 1)] if n_before else []
-    return re.sub(r"[^A-Za-z0-9]+", "-", "-".join(words)) + dot + kind
+    return re.sub(r"\W+", "-", "-".join(words)) + dot + kind
 
 
 def command_of(step: Step, channel: Mapping[str, Any], file: str) -> str:
