@@ -469,6 +469,7 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
                 "kind": recording.kind,
                 "is_torn": recording.is_torn,
                 "torn_at_byte": recording.torn_at,
+                "n_unread_bytes": recording.n_unread_bytes,
                 "reduction": recording.reduction,
                 "missing_parts": list(recording.missing_parts),
             },

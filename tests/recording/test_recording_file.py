@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from ampwitness.errors import OutputError, RecordingUnreadableError
+from ampwitness.findings.wording import word_unread
 from ampwitness.recording import RecordingWriter, open_recording
 from ampwitness.types import Chunk
 from mcap.reader import make_reader
@@ -134,6 +135,20 @@ def test_a_copy_that_was_compressed_by_an_mcap_writer_is_read_too(tmp_path: Path
     assert b"".join(chunk.raw for chunk in recording.iter_chunks()) == sent
     assert recording.notes["load_ohm"] == 4.0
     assert not recording.is_torn
+
+
+def test_a_file_put_behind_another_is_not_lost_without_a_word(tmp_path: Path) -> None:
+    """`cat a.mcap b.mcap > c.mcap` makes no recording of both: what stands behind the first one's end is counted."""
+    _write(tmp_path / "a.mcap", _chunks(2.0))
+    _write(tmp_path / "b.mcap", _chunks(3.0, seed=2))
+    first, second = ((tmp_path / name).read_bytes() for name in ("a.mcap", "b.mcap"))
+    both = tmp_path / "c.mcap"
+    for tail, n_unread in ((second, len(second)), (b"", 0), (bytes(4096), 0)):  # zeros: room that a disk had kept
+        both.write_bytes(first + tail)
+        assert open_recording(both).n_unread_bytes == n_unread
+        assert not open_recording(both).is_torn
+    assert "4,096 bytes that were not read: was another file put behind it?" in word_unread(4096)
+    assert word_unread(0) == ""
 
 
 def test_torn_at_every_byte_of_its_last_message(tmp_path: Path) -> None:

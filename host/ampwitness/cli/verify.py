@@ -16,6 +16,7 @@ from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.wrapped import wrapped
 from ampwitness.decode import Decoder, refuse_unreadable
 from ampwitness.errors import BalanceError, RecordingUnreadableError, UnknownProtocolError
+from ampwitness.findings.wording import word_unread
 from ampwitness.recording import JoinedRecording, Recording, open_parts
 from ampwitness.types import Block, Chunk, Decoded, Edge, Fault, Gap, Hello, LinkHealth, Mark
 from ampwitness.units import seconds_to_clock
@@ -179,6 +180,7 @@ def _as_json(recording: Recording, contents: _Contents, health: LinkHealth, wron
         "file_bytes": recording.n_bytes,
         "is_torn": recording.is_torn,
         "torn_at": recording.torn_at,
+        "n_unread_bytes": recording.n_unread_bytes,
         "closed": recording.end,
         "notes": dict(recording.notes),
         "sessions": sessions,
@@ -231,6 +233,8 @@ def _file_lines(recording: Recording) -> Iterator[str]:
     elif recording.end:
         why = str(recording.end.get("why", "?"))
         yield f"  whole: closed properly ({_WHY.get(why, why)})"
+    if unread := word_unread(recording.n_unread_bytes):
+        yield f" {unread}"
     for key, value in recording.notes.items():
         if key not in _NOT_SHOWN:
             yield f"  {key}: " + str(value).replace("\n", " / ")

@@ -426,8 +426,16 @@ def word_losses(analysis: Analysis) -> str:
         + f"; {health.n_frames_bad:,} bad frames; "
         + ("all sums balance." if health.balances else "the sums do NOT balance: treat this recording with care.")
         + (" The file was not closed properly: it holds what was saved up to then." if _is_torn(analysis) else "")
+        + word_unread((analysis.summary.get("recording") or {}).get("n_unread_bytes") or 0)
         + _word_parts(analysis)
     )
+
+
+def word_unread(n_bytes: int) -> str:
+    """What was not read as it stands behind a recording's end; empty for nothing."""
+    if not n_bytes:
+        return ""
+    return f" Behind its end stand {n_bytes:,} bytes that were not read: was another file put behind it?"
 
 
 def _word_parts(analysis: Analysis) -> str:

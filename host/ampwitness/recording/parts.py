@@ -41,6 +41,11 @@ class JoinedRecording(Recording):
         return next((part.torn_at for part in self.parts if part.is_torn), None)
 
     @property
+    def n_unread_bytes(self) -> int:
+        """Of all parts."""
+        return sum(part.n_unread_bytes for part in self.parts)
+
+    @property
     def host_marks(self) -> tuple[HostMark, ...]:
         """Marks of all parts."""
         return tuple(mark for part in self.parts for mark in part.host_marks)

@@ -123,6 +123,7 @@ class Recording:
         self.missing_parts: tuple[int, ...] = ()  # of a recording in several files
         self._end: dict[str, str] | None = None
         self._torn_at: int | None = None
+        self._n_unread_bytes = 0
         if kind == "mcap":
             self._read_start()
 
@@ -137,6 +138,12 @@ class Recording:
         """Offset in the file of the first byte that is no whole record, None for a whole file and for "raw"."""
         self._scan()
         return self._torn_at
+
+    @property
+    def n_unread_bytes(self) -> int:
+        """Bytes behind the recording's proper end, which are none of it: another file was put behind it."""
+        self._scan()
+        return self._n_unread_bytes
 
     @property
     def host_marks(self) -> tuple[HostMark, ...]:
@@ -355,6 +362,9 @@ class Recording:
                 if record.opcode == Opcode.FOOTER:
                     file.seek(stop_at)
                     if file.read(len(MCAP0_MAGIC)) == MCAP0_MAGIC:
+                        behind_at = file.tell()
+                        if file.read(RAW_CHUNK_BYTES).strip(b"\0"):
+                            self._n_unread_bytes = self.n_bytes - behind_at
                         return
                     break
         self._torn_at = stop_at
