@@ -154,3 +154,13 @@ def test_a_reduced_recording_is_looked_at_again_through_its_index(
     assert (kept.place_before(start_s - 3.0) > 0) == (start_s > 29)  # it does not begin at the file's start
     assert_same(read_span(path, start_s, stop_s), wanted)
     assert {gap.cause for gap in wanted.traces["output"].gaps} == causes
+
+
+def test_an_index_starts_a_place_earlier_than_it_seems() -> None:
+    """Samples may wait for their session's hello as long as one piece is: they then stand a place before their time."""
+    kept = index.RecordingIndex()
+    for k in range(5):
+        kept.add(float(k), 100 * k)
+    kept.add(2.0, 999)  # times never go back
+    assert kept.places == [0, 100, 200, 300, 400]
+    assert [kept.place_before(time_s) for time_s in (0.0, 1.5, 3.0, 3.9, 9.0)] == [0, 0, 200, 200, 300]

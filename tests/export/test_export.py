@@ -8,6 +8,7 @@ import os
 import shutil
 import subprocess
 import tracemalloc
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -23,7 +24,7 @@ from ampwitness.export.runs import RunCutter
 from ampwitness.export.wav import WavExport
 from ampwitness.pipeline import AnalyseOptions, RecordingVolts
 from ampwitness.recording import open_parts
-from ampwitness.types import Analysis, Gap, Segment
+from ampwitness.types import Analysis, Gap, Interval, Segment
 from click.testing import CliRunner
 
 
@@ -213,8 +214,6 @@ def test_long_runs_go_on_in_the_next_file_and_memory_stays_small(tmp_path: Path)
 
 def shift(window: object, by_s: float) -> object:
     """The same window, later."""
-    from dataclasses import replace
-
     traces = {
         role: replace(
             trace,
@@ -229,8 +228,6 @@ def shift(window: object, by_s: float) -> object:
 
 def test_a_gap_that_the_clock_says_is_nothing_still_ends_a_run() -> None:
     """After a restart a gap's length rests on the computer's clock: it can come out as zero."""
-    from dataclasses import replace
-
     (first,) = iter_windows_from_arrays({"output": np.zeros(80)}, 80, window_s=1.0)
     second = shift(first, 1.0)
     gap = Gap("b", 0, 0, 1.0, 1.0, "restart", False)
@@ -238,6 +235,17 @@ def test_a_gap_that_the_clock_says_is_nothing_still_ends_a_run() -> None:
     pieces = list(RunCutter().pieces([first, replace(second, traces=traces)]))  # type: ignore[type-var]
     assert [piece.run for piece in pieces] == [0, 1]
     assert Fraction(len(pieces[0].volts), 80) == 1
+
+
+def test_gaps_and_spans_beyond_the_most_are_counted_and_not_listed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An input that chatters at its end for hours would else make a list without an end."""
+    monkeypatch.setattr("ampwitness.export.runs.MAX_SPANS", 3)
+    beyond = [Interval(at / 10, at / 10 + 0.01) for at in range(5)]
+    (window,) = iter_windows_from_arrays({"output": np.zeros(80)}, 80, window_s=1.0, saturated=beyond)
+    gaps = tuple(Gap("a", at, 1, 0.1 * at, 0.1 * at + 0.01, "link", True) for at in range(7))
+    cutter = RunCutter()
+    list(cutter.pieces([replace(window, gaps=gaps)]))
+    assert [len(cutter.gaps), len(cutter.saturated), cutter.n_left_out] == [3, 3, 4 + 2]
 
 
 @pytest.mark.parametrize(("n_missing", "runs"), [(0.0, [0, 0]), (1.0, [0, 1]), (5.0, [0, 1])])

@@ -63,6 +63,16 @@ def parts(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+def test_bytes_and_marks_are_counted_over_all_parts(tmp_path: Path) -> None:
+    writer = RotatingWriter(tmp_path / "soak.mcap", {}, 2000)
+    for second in range(8):
+        writer.append(Chunk(b"x" * 999 + b"\0", 1e9 + second))
+        writer.mark(1e9 + second, "heard")
+    writer.close()
+    assert len(list(tmp_path.glob("*.mcap"))) >= 2
+    assert (writer.n_bytes, writer.n_marks) == (8000, 8)
+
+
 def test_parts_are_read_alone_and_as_one_without_a_seam(run: Run, parts: Path) -> None:
     paths = sorted(parts.glob("*.mcap"))
     assert [path.name for path in paths] == [f"soak-part{k:04d}.mcap" for k in range(1, len(paths) + 1)]
