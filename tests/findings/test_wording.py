@@ -15,6 +15,7 @@ from ampwitness.findings.wording import (
     describe_finding,
     find_worst,
     word_losses,
+    word_silences,
     word_source,
     word_verdicts,
 )
@@ -367,3 +368,15 @@ def test_what_a_logged_source_showed_is_said_in_page_and_text(small_analysis: An
     assert word_source(with_source(1, 1)).endswith(
         "1 half-cycle was cut off in it in 20.0 s judged; 1 clip of the output is put down to that."
     )
+
+
+def test_silences_that_nothing_explains_are_told_beside_no_cut_out(small_analysis: Analysis) -> None:
+    def told(n: int) -> str:
+        silences = {"n": n, "least_s": 1.0, "total_s": 16.0, "longest_s": 14.0, "longest_start_s": 38.0}
+        summary = {**small_analysis.summary, "cutouts": {"silences": silences}}
+        return word_silences(replace(small_analysis, summary=summary))
+
+    assert word_silences(replace(small_analysis, summary={})) == told(0) == ""
+    assert told(1).startswith("Once the output was silent for 14.0 s at 38.000 s, and nothing that was logged")
+    assert told(3).startswith("3 times the output was silent for 1 s or more (longest: 14.0 s at 38.000 s)")
+    assert told(3).endswith("A logged source tells them apart.")

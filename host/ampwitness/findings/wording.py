@@ -399,6 +399,22 @@ def word_verdicts(analysis: Analysis) -> tuple[VerdictLine, ...]:
     return tuple(word_verdict(kind, listed, by_detector.get(words.detector)) for kind, words in KIND_WORDS.items())
 
 
+def word_silences(analysis: Analysis) -> str:
+    """What is said of silences that nothing logged explains; empty where there were none."""
+    silences = (analysis.summary.get("cutouts") or {}).get("silences") or {}
+    if not silences.get("n"):
+        return ""
+    where = f"{silences['longest_s']:.1f} s at {seconds_to_clock(silences['longest_start_s'])}"
+    if silences["n"] == 1:
+        was = f"Once the output was silent for {where}, and nothing that was logged tells why"
+    else:
+        was = (
+            f"{silences['n']:,} times the output was silent for {silences['least_s']:.0f} s or more (longest: {where}) "
+            "and nothing that was logged tells why"
+        )
+    return f"{was}: a programme pause and a lost signal look alike. A logged source tells them apart."
+
+
 def word_source(analysis: Analysis) -> str:
     """What the logged source itself showed; empty where none was. Behind a crossover its flats leave none in the
     output, so they are told beside the output's clips, not among them."""

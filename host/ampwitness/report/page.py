@@ -35,6 +35,7 @@ from ampwitness.findings.wording import (
     word_calibrations,
     word_losses,
     word_reduction,
+    word_silences,
     word_source,
     word_verdicts,
     word_when,
@@ -283,11 +284,12 @@ def _looked_at(analysis: Analysis, lines: Sequence[VerdictLine]) -> str:
     modes = dict.fromkeys((hello.mode, round(float(hello.rate_hz))) for hello in analysis.hellos)
     how = "; ".join(f"mode {mode}, {rate_hz:,} scans a second" for mode, rate_hz in modes)
     none = _word_none(lines)
+    more = (word_silences(analysis), word_source(analysis), word_reduction(analysis))
     return (
         f"<p><strong>{escape(seconds_to_clock(analysis.duration_s))}</strong> of {escape(channels)}"
         f"{escape('; ' + how) if how else ''}.</p>"
         + (f"<p>{escape(none)}</p>" if none else "")
-        + "".join(f"<p>{escape(words)}</p>" for words in (word_source(analysis), word_reduction(analysis)) if words)
+        + "".join(f"<p>{escape(words)}</p>" for words in more if words)
         + f'<p class="losses">Losses: {escape(word_losses(analysis))}</p>'
         + f"<p>Volts: {words_to_html(word_calibrations(analysis.settings.calibrations))}</p>"
     )

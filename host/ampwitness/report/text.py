@@ -23,6 +23,7 @@ from ampwitness.findings.wording import (
     word_calibrations,
     word_losses,
     word_reduction,
+    word_silences,
     word_source,
     word_verdicts,
     word_when,
@@ -169,6 +170,8 @@ def _verdict_lines(analysis: Analysis, width: int) -> list[str]:
         lines += _wrap(line.sentence + note, width, "  ")
         if is_left and not note:
             lines += _wrap(line.not_judged, width, "  ")
+        if line.kind == "cutout" and (silences := word_silences(analysis)):
+            lines += _wrap(silences, width, "  ")
     for text, number in shared.items():
         lines += _wrap(f"{number} {text}.", width, "")
     if absent:

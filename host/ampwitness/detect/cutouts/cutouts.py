@@ -27,6 +27,7 @@ from ampwitness.detect.cutouts.cutout_measure import ABRUPT_RATIO, LAST_RMS_RATI
 from ampwitness.detect.cutouts.cutout_protection import HEAT_SEEN_S, OVER_CURRENT
 from ampwitness.detect.cutouts.cutout_watch import RunWatch
 from ampwitness.detect.cutouts.mark_ties import measure_liveness
+from ampwitness.detect.cutouts.silences import LEAST_SILENCE_S, SilenceWatch, sum_silences
 from ampwitness.detect.cutouts.turn_on import TurnOnWatch, is_turn_on_thump
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.step_stream import RunSteps, StepStream
@@ -44,6 +45,9 @@ THUMP_S = 1.0
 HUM_NEAR_S = 0.2
 HUM_EXPLAINS = (PROTECTION, "not decided", SOURCE)
 SOFT_RATIO, SOFT_RMS_RATIO = 0.15, 0.20  # a note that faded stands lower in its last half-cycle
+STEADY_RATIO = (
+    0.8  # of the level before, in the last half-cycle and in the last 6 ms: nothing faded, wherever it broke off
+)
 HELD_RATIO = 0.05  # of the swing before: what is as low as this, but held its level to the last 6 ms, did not fade
 NO_SUPPLY_V = 7.0  # at which no amplifier plays (common practice, no source)
 SILENT_V, HISS_V, SILENT_RATIO = 0.06, 0.12, 0.015
@@ -62,8 +66,9 @@ class CutoutDetector:
       (below 90 % of usual and lower than the output ever outlived) asks for a cut in mid-cycle beside it unless it was
       below 10.5 V and 0.3 V lower than ever;
     - without evidence, only when the wave was cut in mid-cycle (a tone that stood above an eighth of the swing where it
-      broke off and was gone within 3 ms; noise-like material whose level held to the last 6 ms): "not decided: the
-      signal may have paused at the source", with the kind of protection it would be consistent with;
+      broke off and was gone within 3 ms; noise-like material whose level held to the last 6 ms), or kept its level up
+      to its zero crossing with a second of silence behind it: "not decided: the signal may have paused at the source",
+      with the kind of protection it would be consistent with;
     - always, when the signal is known never to pause (`is_continuous`).
 
     Parameters
@@ -78,8 +83,9 @@ class CutoutDetector:
 
     Limits
     ------
-    What stopped at the source with a slow end is a pause and not reported. A wave cut within 7 degrees of its zero
-    crossing looks like a note that ended. All volts are relative to the logger's reference: a lost ground of the
+    What stopped at the source with a slow end is a pause and not reported; nor is what breaks off within 7 degrees of a
+    zero crossing for less than a second. Silences of a second and more that no finding explains are counted in the
+    summary (`silences`). All volts are relative to the logger's reference: a lost ground of the
     logger itself is not judged, one of the amplifier only with a `ground` channel, or with battery and supply together
     seen from the amplifier's own ground.
 
@@ -103,6 +109,8 @@ class CutoutDetector:
         self._at_marks: list[dict[str, float]] = []
         self._switchings: list[dict[str, Any]] = []
         self._turn_on = TurnOnWatch(self._switchings)
+        self._silences_s: list[tuple[float, float]] = []
+        self._silence = SilenceWatch(self._silences_s)
 
     def push(self, window: TraceWindow) -> None:
         """Look at the next window."""
@@ -140,6 +148,7 @@ class CutoutDetector:
             "n_cutouts": len(findings),
             "under_voltage": learn_level(findings),
             "switchings": self._switchings,
+            "silences": sum_silences(self._silences_s, (f.start_s for f in findings), self._switchings),
             "output_at_marks": self._at_marks,
         }
         return DetectorResult(findings, self._ledger.coverage(), summary)
@@ -153,12 +162,14 @@ class CutoutDetector:
         self._watch[1].take(is_last)
         if is_last:
             self._turn_on.end()
+            self._silence.end()
             self._ledger.judge(run.n_samples / run.rate_hz)
         # An input at its rail still shows that there is an output: only its height is unknown.
 
     def _look_beside(self, run: RunSteps, start: int, limit: int, known: int) -> None:
-        """Switchings, and what the output did at each mark."""
+        """Switchings, silences, and what the output did at each mark."""
         self._turn_on.advance(run, start, limit, known, self._edges)
+        self._silence.advance(run, start, limit)
         limit_s = run.time_s(limit)
         for mark_s in [m for m in self._marks_s if m < limit_s]:
             self._marks_s.remove(mark_s)
@@ -284,7 +295,8 @@ def _is_reported(stop: Stop, cause: Cause) -> bool:
     is_abrupt = stop.abrupt_ratio >= ABRUPT_RATIO
     is_cut = stop.is_truncated
     if not cause.is_evident:
-        return (is_cut and _is_silent(stop)) or (is_abrupt and cause.words.startswith("not decided: remote"))
+        is_told = is_cut or (_stays_steady(stop) and stop.end_s - stop.start_s >= LEAST_SILENCE_S)
+        return (is_told and _is_silent(stop)) or (is_abrupt and cause.words.startswith("not decided: remote"))
     if cause.words == LOW:
         return is_cut or ((is_abrupt or _follows_a_collapse(stop)) and not cause.needs_a_cut)
     if cause.words == SOURCE:
@@ -304,6 +316,10 @@ def _follows_a_collapse(stop: Stop) -> bool:
     is_high = stop.abrupt_ratio >= SOFT_RATIO and stop.last_rms_ratio >= SOFT_RMS_RATIO
     is_deep = stop.supply is not None and stop.supply.lowest_v < NO_SUPPLY_V and stop.abrupt_ratio >= HELD_RATIO
     return is_soon and (is_high or is_deep or _held_its_level(stop))
+
+
+def _stays_steady(stop: Stop) -> bool:
+    return stop.abrupt_ratio >= STEADY_RATIO and stop.last_rms_ratio >= STEADY_RATIO
 
 
 def _held_its_level(stop: Stop) -> bool:

@@ -1,0 +1,100 @@
+"""Silences of a second and more that nothing logged explains: pauses of the programme, or a lost signal. They are
+counted, so that a report without cut-outs does not read as if the output had never been still.
+
+Gaps: a silence ends at a gap; one that a run begins with is not counted, as nothing was heard before it.
+Limits: what stays below 0.15 V or a hundredth of the highest swing of the last minute counts as silent, so a very soft
+passage does too. Ends are good to 10 ms.
+Source: our choice, measured by tests/detect_cutouts.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from ampwitness.detect.cutouts.turn_on import SOUND_V, WAIT_S
+from ampwitness.detect.step_stream import RunSteps
+
+LEAST_SILENCE_S = 1.0  # a beat and the rest of a bar are shorter
+SILENT_SHARE = 0.01
+BLOCKS = 6  # of ten seconds, over which the highest swing is taken
+_BIN = 10  # steps
+_NEAR_S = 0.5  # of a stop that is a finding
+
+
+class SilenceWatch:
+    """Follows one run, block by block.
+
+    Parameters
+    ----------
+    found : (start_s, stop_s) of each silence is added here
+    """
+
+    def __init__(self, found: list[tuple[float, float]]) -> None:
+        self._found = found
+        self._highest_v: deque[float] = deque(maxlen=BLOCKS)
+        self._since_s: float | None = None
+        self._has_sounded = False
+        self._to_s = 0.0
+
+    def advance(self, run: RunSteps, start: int, limit: int) -> None:
+        """Look at the steps from `start` to `limit`."""
+        n_bins = (limit - start) // _BIN
+        if "source" in run or n_bins == 0:  # a logged source tells itself
+            return
+        high, low = (run.steps(name, start, start + n_bins * _BIN).reshape(-1, _BIN) for name in ("high", "low"))
+        swing_v = 0.5 * (high.max(axis=1) - low.min(axis=1)).astype(np.float64)
+        highest_v = np.maximum(np.maximum.accumulate(swing_v), max(self._highest_v, default=0.0))
+        self._highest_v.append(float(swing_v.max()))
+        is_silent = swing_v <= np.maximum(SOUND_V, SILENT_SHARE * highest_v)
+        begin_s, bin_s = run.time_s(start), _BIN * run.step_s
+        turns = np.flatnonzero(np.diff(is_silent, prepend=not is_silent[0]))
+        for place in turns.tolist():
+            time_s = begin_s + place * bin_s
+            if not is_silent[place]:
+                self._close(time_s)
+                self._has_sounded = True
+            elif self._has_sounded and self._since_s is None:
+                self._since_s = time_s
+        self._to_s = begin_s + n_bins * bin_s
+
+    def end(self) -> None:
+        """The run is over."""
+        self._close(self._to_s)
+        self._highest_v.clear()
+        self._has_sounded = False
+
+    def _close(self, time_s: float) -> None:
+        if self._since_s is not None and time_s - self._since_s >= LEAST_SILENCE_S:
+            self._found.append((self._since_s, time_s))
+        self._since_s = None
+
+
+def sum_silences(
+    silences: Sequence[tuple[float, float]], told_s: Iterable[float], switchings: Sequence[Mapping[str, Any]]
+) -> dict[str, Any]:
+    """How many silences nothing explains, and the longest.
+
+    silences : (start_s, stop_s) of each; told_s : starts of the stops that are findings; switchings : of the output, a
+    turn-off explains the silence behind it
+    """
+    told = np.sort(np.asarray(list(told_s), dtype=np.float64))
+    off_s = [entry["start_s"] for entry in switchings if entry["what"] == "turn-off"]
+
+    def is_open(silence: tuple[float, float]) -> bool:
+        start_s, stop_s = silence
+        first, last = np.searchsorted(told, [start_s - _NEAR_S, stop_s])
+        return bool(first == last) and not any(off - _NEAR_S < start_s < off + WAIT_S for off in off_s)
+
+    open_ = [silence for silence in silences if is_open(silence)]
+    longest = max(open_, key=lambda silence: silence[1] - silence[0], default=None)
+    return {
+        "n": len(open_),
+        "least_s": LEAST_SILENCE_S,
+        "total_s": float(sum(stop_s - start_s for start_s, stop_s in open_)),
+        "longest_start_s": None if longest is None else longest[0],
+        "longest_s": None if longest is None else longest[1] - longest[0],
+    }

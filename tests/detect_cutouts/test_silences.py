@@ -1,0 +1,71 @@
+"""A stop at a zero crossing that nothing explains, and silences that are counted where there is no finding."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase
+from ampwitness.bench.cutout_scores import find_cutouts
+from ampwitness.types import Edge, Finding, FloatArray
+
+AT = np.arange(30 * RATE_HZ) / RATE_HZ
+ON = (Edge("remote", 1, 0.01, "", 80),)
+TONE = 20 * np.sin(2 * np.pi * 50 * AT)  # crosses zero at each whole hundredth of a second
+
+
+def _find(
+    wave: FloatArray, window_s: float = 10.0, edges: tuple[Edge, ...] = ON, **more: FloatArray
+) -> tuple[list[Finding], dict[str, Any]]:
+    rng = np.random.default_rng(5)
+    volts = {"output": wave, "supply": np.full(len(AT), 12.6), **more}
+    noisy = {role: values + rng.normal(0, 0.01, len(AT)) for role, values in volts.items()}
+    found, summary = find_cutouts(CutoutCase(noisy, "", edges), window_s)
+    silences = summary["silences"]
+    assert isinstance(silences, dict)
+    return list(found), silences
+
+
+def _stopped(*spans_s: tuple[float, float], wave: FloatArray = TONE) -> FloatArray:
+    out = wave.copy()
+    for start_s, stop_s in spans_s:
+        out[(AT >= start_s) & (AT < stop_s)] = 0.0
+    return out
+
+
+@pytest.mark.parametrize("window_s", [1.0, 10.0, 60.0])
+def test_a_tone_that_stops_at_its_zero_crossing_is_told_and_left_undecided(window_s: float) -> None:
+    (stop,), silences = _find(_stopped((7.0, 10.0)), window_s)
+    assert stop.start_s == pytest.approx(7.0, abs=0.005)
+    assert str(stop.measured["cause"]).startswith("not decided: the signal may have paused at the source")
+    assert stop.evidence["stopped_how"] == "within about a half-cycle"
+    assert silences["n"] == 0  # what is a finding is not counted once more
+
+
+def test_a_tone_that_stops_so_for_half_a_second_is_one_that_is_keyed() -> None:
+    found, silences = _find(_stopped((7.0, 7.5)))
+    assert found == []
+    assert silences["n"] == 0
+
+
+def test_a_note_that_fades_is_no_stop_but_the_silence_behind_it_is_counted() -> None:
+    fades = TONE * np.clip((7.0 - AT) / 0.5, 0.0, 1.0) + np.where(AT > 21.0, TONE, 0.0)
+    again = fades * np.clip((24.0 - AT) / 0.5, 0.0, 1.0) + np.where(AT > 26.0, TONE, 0.0)
+    for window_s in (1.0, 10.0, 60.0):
+        found, silences = _find(again, window_s)
+        assert found == []
+        assert silences["n"] == 2
+        assert silences["longest_s"] == pytest.approx(14.0, abs=0.05)
+        assert silences["longest_start_s"] == pytest.approx(7.0, abs=0.05)
+        assert silences["total_s"] == pytest.approx(16.0, abs=0.1)
+
+
+def test_no_silence_is_counted_ahead_of_the_first_sound_beside_a_logged_source_or_behind_a_turn_off() -> None:
+    begins = np.where(AT > 5.0, TONE, 0.0)
+    assert _find(begins)[1]["n"] == 0
+    fades = TONE * np.clip((7.0 - AT) / 0.5, 0.0, 1.0)
+    assert _find(fades)[1]["n"] == 1
+    assert _find(fades, source=fades / 20)[1]["n"] == 0
+    off = (*ON, Edge("remote", 0, 6.9, "", 80))
+    assert _find(fades, edges=off)[1]["n"] == 0
