@@ -30,7 +30,7 @@ def _find(
 def _stopped(*spans_s: tuple[float, float], wave: FloatArray = TONE) -> FloatArray:
     out = wave.copy()
     for start_s, stop_s in spans_s:
-        out[(AT >= start_s) & (AT < stop_s)] = 0.0
+        out[(start_s <= AT) & (stop_s > AT)] = 0.0
     return out
 
 

@@ -374,9 +374,9 @@ def test_silences_that_nothing_explains_are_told_beside_no_cut_out(small_analysi
     def told(n: int) -> str:
         silences = {"n": n, "least_s": 1.0, "total_s": 16.0, "longest_s": 14.0, "longest_start_s": 38.0}
         summary = {**small_analysis.summary, "cutouts": {"silences": silences}}
-        return word_silences(replace(small_analysis, summary=summary))
+        return word_silences(dataclasses.replace(small_analysis, summary=summary))
 
-    assert word_silences(replace(small_analysis, summary={})) == told(0) == ""
+    assert word_silences(dataclasses.replace(small_analysis, summary={})) == told(0) == ""
     assert told(1).startswith("Once the output was silent for 14.0 s at 38.000 s, and nothing that was logged")
     assert told(3).startswith("3 times the output was silent for 1 s or more (longest: 14.0 s at 38.000 s)")
     assert told(3).endswith("A logged source tells them apart.")
