@@ -207,10 +207,13 @@ def test_a_drift_is_dated_in_its_picture_and_many_readings_are_summed(small_anal
 def test_what_many_answers_leave_out_is_told_once(small_analysis: Analysis) -> None:
     hole = (NotJudged(1.0, 3.0, "reduced on purpose"),)
     coverage = tuple(dataclasses.replace(c, not_judged=hole) for c in small_analysis.coverage)
-    text = text_report(dataclasses.replace(small_analysis, coverage=coverage))
+    reduced = dataclasses.replace(small_analysis, coverage=coverage)
+    text = text_report(reduced)
     assert text.count("reduced on purpose") == 1 + text.count("\n  2.00 s not judged")  # that of a verdict of its own
     assert text.count("Not judged there: (1).") >= 3
     assert "\n(1) 2.00 s not judged (reduced on purpose).\n" in text
+    left_open = html_page(reduced).partition("What could not be judged")[2].partition("</section>")[0]
+    assert left_open.count("2.00 s not judged (reduced on purpose).") == 1  # seven points with one reason are one
 
 
 def test_an_estimated_crest_far_up_does_not_press_the_wave_flat(small_analysis: Analysis) -> None:

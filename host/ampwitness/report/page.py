@@ -296,16 +296,22 @@ def _looked_at(analysis: Analysis, lines: Sequence[VerdictLine]) -> str:
 
 
 def _could_not_judge(lines: Sequence[VerdictLine]) -> str:
-    items, absent = [], []
+    """What was left open and why, each reason once; what was never looked for is named by the way."""
+    by_reason: dict[str, list[str]] = {}
+    absent = []
     for line in lines:
-        words = KIND_WORDS[line.kind]
+        many = KIND_WORDS[line.kind].many
         if line.not_judged:
-            items.append(f"<li><strong>{escape(words.many.capitalize())}:</strong> {escape(line.not_judged)}.</li>")
+            by_reason.setdefault(line.not_judged, []).append(many)
         elif line.sentence == NOT_LOOKED_AT:
-            absent.append(words.many)
+            absent.append(many)
         elif line.verdict == "not judged":
-            items.append(f"<li><strong>{escape(words.many.capitalize())}:</strong> {escape(line.sentence)}.</li>")
-    said = f"<ul>{''.join(items)}</ul>" if items else "<p>Of what was looked for, nothing was left open.</p>"
+            by_reason.setdefault(line.sentence, []).append(many)
+    items = "".join(
+        f"<li><strong>{escape(', '.join(kinds).capitalize())}:</strong> {escape(reason)}.</li>"
+        for reason, kinds in by_reason.items()
+    )
+    said = f"<ul>{items}</ul>" if items else "<p>Of what was looked for, nothing was left open.</p>"
     return said + (f"<p>This recording says nothing about {escape(', '.join(absent))}.</p>" if absent else "")
 
 
