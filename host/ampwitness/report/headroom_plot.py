@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import matplotlib as mpl
 import numpy as np
-from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
 
-from ampwitness.report.plots import MOST_DRAWN_COLUMNS, new_figure, plot_style, set_margins
+from ampwitness.report.plots import MOST_DRAWN_COLUMNS, draw_bars, new_figure, plot_style, set_margins
 from ampwitness.report.style import role_colour
 from ampwitness.report.time_axis import label_time
 from ampwitness.types import Analysis
@@ -23,12 +22,8 @@ def draw_headroom(analysis: Analysis) -> Figure | None:
     with mpl.rc_context(plot_style()):
         figure = new_figure(2.4, layout=None)
         axes = figure.subplots()
-        corners_s, corners_db = np.stack((start_s, start_s, stop_s, stop_s)), np.zeros((4, len(rows)))
-        corners_db[1:3] = room_db
-        # One artist for all: a rectangle each takes as long as the rest of the page.
-        bars = PolyCollection(list(np.stack((corners_s, corners_db)).T), facecolor=role_colour("output"), alpha=0.35,
-                              edgecolor="white", linewidth=0.4)  # fmt: skip
-        axes.add_collection(bars)
+        draw_bars(axes, start_s, stop_s, np.zeros(len(rows)), room_db, facecolor=role_colour("output"), alpha=0.35,
+                  edgecolor="white", linewidth=0.4)  # fmt: skip
         is_few = len(rows) <= MOST_DRAWN_COLUMNS // 4
         axes.errorbar((start_s + stop_s) / 2, room_db, yerr=2 * sd_db if is_few else None, linestyle="none",
                       marker="_", color="black", elinewidth=1.0, markersize=5 if is_few else 2)  # fmt: skip

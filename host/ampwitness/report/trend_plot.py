@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from ampwitness.finding_list import FindingList
-from ampwitness.report.plots import new_figure, plot_style
+from ampwitness.report.plots import draw_bars, new_figure, plot_style
 from ampwitness.report.style import LANE_STYLES, role_colour
 from ampwitness.types import Analysis, Finding, FloatArray
 
@@ -109,8 +109,7 @@ def _draw_row(
         axes.legend(loc="best", fontsize=8, frameon=False, ncols=2)
         axes.set_ylabel("ceiling (V)")
     elif kind == "clipped":
-        axes.bar(times, np.nan_to_num(_column(table, "clipped_percent")), width=width,
-                 color=LANE_STYLES["clip"].colour)  # fmt: skip
+        _draw_heights(axes, times, width, _column(table, "clipped_percent"), LANE_STYLES["clip"].colour)
         axes.set_ylabel("clipped\n(% of time)")
     elif kind == "sag":
         axes.plot(times, _column(table, "sag_v"), linestyle="none", marker="o", markersize=3, color="black")
@@ -118,8 +117,15 @@ def _draw_row(
     elif kind == "readings":
         _draw_readings(axes, unit, board, readings)
     else:
-        axes.bar(times, _column(table, "lost_s"), width=width, color=LANE_STYLES["gap"].colour)
+        _draw_heights(axes, times, width, _column(table, "lost_s"), LANE_STYLES["gap"].colour)
         axes.set_ylabel("lost (s)")
+
+
+def _draw_heights(axes: Axes, middles: FloatArray, width: float, heights: FloatArray, colour: str) -> None:
+    """A bar a minute from 0 up; none where nothing is known."""
+    sides = (middles - width / 2, middles + width / 2, np.zeros(len(middles)), np.nan_to_num(heights))
+    draw_bars(axes, *sides, facecolor=colour, linewidth=0)
+    axes.set_ylim(bottom=0.0)
 
 
 def _draw_readings(axes: Axes, unit: _Unit, board: Mapping[str, Any], readings: Sequence[Finding]) -> None:
