@@ -30,6 +30,7 @@ MOST_DRAWN_COLUMNS, MOST_DRAWN_SAMPLES = 600, 4000  # more of them go into an SV
 MOST_BARS = 1500  # a lane: more than can be told apart
 LEAST_SPAN_V = 0.2  # of a picture's volts: the logger's own noise does not fill it
 MOST_CREST_RATIO = 1.6
+NOTE_GAP_SHARE = 0.4  # of the narrowest bar, between notes
 MIN_VISIBLE_SHARE = 0.0012  # of the time axis: a clip of 1 ms in two hours is still drawn this wide
 
 _DOTS_PER_INCH = 180  # of what stands in an SVG as dots, because there is too much of it
@@ -57,6 +58,7 @@ def plot_style() -> Any:
 
 
 _LEFT_IN, _RIGHT_IN = 0.92, 0.30  # the last number under an axis stands half beyond its end
+LETTER_IN = 0.085  # of a lane's name, the widest that such words take
 WIDTH_IN = 10.0  # of every picture: the page scales all alike, so that their lettering has one size
 
 
@@ -69,29 +71,38 @@ def new_figure(height_in: float, layout: Literal["constrained"] | None = "constr
 
 
 def set_margins(
-    figure: Figure, rows: Sequence[Axes], top_in: float, *, between: float = 0.0, widths: Sequence[float] = (1.0,)
+    figure: Figure,
+    rows: Sequence[Axes],
+    top_in: float,
+    *,
+    between: float = 0.0,
+    widths: Sequence[float] = (1.0,),
+    left_in: float = _LEFT_IN,
+    label_lines: int = 1,
 ) -> None:
     """Place rows of axes, and the labels left of them, by fixed margins: finding out how much room each needs takes
-    longer than drawing them. Labels of one line only.
+    longer than drawing them.
 
     `rows` are the axes at the left; where there are others beside them, `widths` are those of the columns, in any
-    unit, and `between` is the room between two, of their mean width.
+    unit, and `between` is the room between two, of their mean width. `left_in` is the room for the numbers and for
+    labels of `label_lines` lines.
     """
     height_in = float(figure.get_figheight())
     bottom_in, between_in = 0.52, 0.16
     row_in = (height_in - bottom_in - top_in - between_in * (len(rows) - 1)) / len(rows)
     figure.subplots_adjust(
-        left=_LEFT_IN / WIDTH_IN,
+        left=left_in / WIDTH_IN,
         right=1.0 - _RIGHT_IN / WIDTH_IN,
         bottom=bottom_in / height_in,
         top=1.0 - top_in / height_in,
         hspace=between_in / row_in,
     )
     n = len(widths)
-    column_in = (WIDTH_IN - _LEFT_IN - _RIGHT_IN) / (n + between * (n - 1))  # the mean one
-    left_in = column_in * n * widths[0] / sum(widths)
+    column_in = (WIDTH_IN - left_in - _RIGHT_IN) / (n + between * (n - 1))  # the mean one
+    first_in = column_in * n * widths[0] / sum(widths)
+    label_in = 0.17 + 0.20 * (label_lines - 1)  # where the last line stands
     for axes in rows:
-        axes.yaxis.set_label_coords((0.17 - _LEFT_IN) / left_in, 0.5)
+        axes.yaxis.set_label_coords((label_in - left_in) / first_in, 0.5)
 
 
 def figure_to_svg(figure: Figure, prefix: str) -> str:
@@ -164,17 +175,15 @@ def _draw_lane(axes: Axes, row: int, kind: str, findings: Sequence[Finding], dur
     of_kind = FindingList.of(findings).of_kind(kind)
     found = np.stack((of_kind.start_s, of_kind.stop_s), axis=1)
     start_s, stop_s = np.array([span[:2] for span in join_spans(found, MOST_BARS, duration_s)], dtype=float).T
-    sides = (
-        start_s,
-        np.maximum(stop_s, start_s + least_s),
-        np.full(len(start_s), row - 0.32),
-        np.full(len(start_s), row + 0.32),
+    stop_s = np.maximum(stop_s, start_s + least_s)
+    if kind == "note":  # neighbours would merge into one bar: a thin gap keeps them apart
+        apart_s = NOTE_GAP_SHARE * least_s
+        stop_s = np.maximum(np.minimum(stop_s, np.append(start_s[1:], np.inf)) - apart_s, start_s + apart_s)
+    low, high = np.full(len(start_s), row - 0.32), np.full(len(start_s), row + 0.32)
+    edge = "black" if style.hatch else "none" if kind == "note" else style.colour
+    draw_bars(
+        axes, start_s, stop_s, low, high, facecolor=style.colour, edgecolor=edge, linewidth=0.6, hatch=style.hatch
     )
-    if kind == "note":  # neighbours would merge into one bar: a thin white edge keeps them apart
-        draw_bars(axes, *sides, facecolor=style.colour, edgecolor="white", linewidth=0.5)
-    else:
-        edge = "black" if style.hatch else style.colour
-        draw_bars(axes, *sides, facecolor=style.colour, edgecolor=edge, linewidth=0.6, hatch=style.hatch)
 
 
 def draw_overview(analysis: Analysis) -> Figure:
@@ -187,7 +196,7 @@ def draw_overview(analysis: Analysis) -> Figure:
         ratios = [2.0] + [1.3] * (len(roles) - 1) if roles else []
         if kinds:
             ratios.append(0.28 * len(kinds) + 0.15)
-        figure = new_figure(1.35 * sum(ratios) + 0.6)
+        figure = new_figure(1.35 * sum(ratios) + 0.6, layout=None)
         if not ratios:
             return figure
         rows = figure.subplots(len(ratios), 1, sharex=True, squeeze=False, gridspec_kw={"height_ratios": ratios})[:, 0]
@@ -203,7 +212,8 @@ def draw_overview(analysis: Analysis) -> Figure:
             lanes.grid(axis="y", visible=False)
         rows[-1].set_xlim(0.0, duration_s)
         label_time(rows[-1], 0.0, duration_s)
-        figure.align_ylabels(list(rows))
+        longest = max((len(LANE_STYLES[kind].label) for kind in kinds), default=0)
+        set_margins(figure, rows.tolist(), top_in=0.10, left_in=max(_LEFT_IN, 0.12 + LETTER_IN * longest))
         return figure
 
 

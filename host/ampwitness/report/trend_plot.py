@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from ampwitness.finding_list import FindingList
-from ampwitness.report.plots import draw_bars, new_figure, plot_style
+from ampwitness.report.plots import draw_bars, new_figure, plot_style, set_margins
 from ampwitness.report.style import LANE_STYLES, role_colour
 from ampwitness.types import Analysis, Finding, FloatArray
 
@@ -50,7 +50,7 @@ def draw_trends(analysis: Analysis) -> Figure | None:
     if not rows:
         return None
     with mpl.rc_context(plot_style()):
-        figure = new_figure(0.7 + 1.45 * len(rows))
+        figure = new_figure(0.7 + 1.45 * len(rows), layout=None)
         all_axes = figure.subplots(len(rows), 1, sharex=True, squeeze=False)[:, 0]
         n, step_s = len(table["output_v"]), float(table["step_s"])
         unit = _HOUR if n * step_s > _LEAST_HOURS * 3600 else _MINUTE
@@ -67,7 +67,7 @@ def draw_trends(analysis: Analysis) -> Figure | None:
             )  # fmt: skip
         all_axes[-1].set_xlabel(f"time in the recording ({unit.name})")
         all_axes[-1].set_xlim(0.0, n * step_s / unit.seconds)
-        figure.align_ylabels(list(all_axes))
+        set_margins(figure, all_axes.tolist(), top_in=0.24, left_in=1.08, label_lines=2)  # a drift's words stand on top
         return figure
 
 

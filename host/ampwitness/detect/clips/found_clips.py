@@ -46,6 +46,7 @@ SIDES = ("positive", "negative")
 SUPPLY_PLACES, OUTPUT_PLACES = 5, 4  # of lagged volts in the evidence: from what is printed the rest can be reckoned
 _BLOCK = 1024  # rows that are put away and read together
 _AT = {name: at for at, name in enumerate(NUMBERS)}
+_WHY = ("where", "ceiling", "overdrive_db", "level_v", "held_v")  # what `tell_why` asks for: of 5,000 that are listed
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +141,7 @@ class ClipTable(FindingTable):
         judged = self._judged
         if judged is None:
             return clip
-        get, _ = self._columns(rows)
+        get = {name: rows[:, _AT[name]] for name in _WHY}
         ceiling = judged.ceilings.get(str(clip.measured["polarity"]))
         causes = self._causes_of_block(row // _BLOCK).take(slice(row % _BLOCK, row % _BLOCK + 1))
         return attach_cause(clip, causes, tell_why(get, causes, ceiling, judged.model))
