@@ -39,7 +39,7 @@ from ampwitness.detect.clips.second.clip_soft import find_soft
 from ampwitness.detect.clips.second.clip_sunk import find_sunk
 from ampwitness.detect.clips.second.clip_tight import find_tight
 from ampwitness.detect.clips.short.clip_bulk import ShortWay
-from ampwitness.detect.clips.table.clip_candidates import HELD_BY, Candidates, HighCrests, join, join_crests
+from ampwitness.detect.clips.table.clip_candidates import HELD_BY, Candidates, HighCrests, join, join_crests, note_loads
 from ampwitness.detect.clips.table.clip_stream import SegmentStream, Stretch, highest_of, measure_noise
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.streams import REDUCED
@@ -234,6 +234,9 @@ class ClippingDetector:
             if is_quiet
             for rows in found
         ])  # fmt: skip
+        for look, found in zip(looks_ahead, all_found, strict=True):
+            if look.sides:
+                note_loads(look.sides[0].view, found)
         return list(zip(looked, all_found, strict=True))
 
     @staticmethod

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clips.cause.ceiling_fit import MOST, CeilingFit, Plateaus
+from ampwitness.detect.clips.cause.ceiling_fit import MOST, CeilingFit, Plateaus, to_loads
 from ampwitness.detect.clips.cause.clip_cause import (
     CAUSES,
     OPEN,
@@ -28,7 +28,7 @@ from ampwitness.detect.clips.cause.clip_cause import (
     to_ceiling,
 )
 from ampwitness.detect.clips.measure.overdrive import overdrive_interval
-from ampwitness.detect.clips.table.clip_candidates import CEILINGS, HELD_BY, PLACES, SHAPES
+from ampwitness.detect.clips.table.clip_candidates import CEILINGS, HELD_BY, PLACES, RMS_NAMES, SHAPES
 from ampwitness.detect.clips.table.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
 from ampwitness.detect.supply.supply_model import SupplyModel
 from ampwitness.finding_list import FindingTable
@@ -41,6 +41,7 @@ NUMBERS: tuple[str, ...] = (
     "sharpness", "held_v", "held_v_per_s", "held_by", "sunk", "limited",
     "overdrive_db", "n_near", "expected_v", "threshold", "confidence", "shape", "where",
     "ceiling", "n_compared", "unlike_db", "source_flat",
+    *RMS_NAMES,
 )  # fmt: skip
 SIDES = ("positive", "negative")
 SUPPLY_PLACES, OUTPUT_PLACES = 5, 4  # of lagged volts in the evidence: from what is printed the rest can be reckoned
@@ -238,8 +239,12 @@ class ClipTable(FindingTable):
 
     def _to_plateaus(self, rows: FloatArray) -> Plateaus:
         get, lagged_v = self._columns(rows)
-        output_v = np.round(rows[:, len(NUMBERS) + self._n_supply :], OUTPUT_PLACES)
-        return Plateaus(*to_ceiling(get), get["stop_s"] - get["start_s"], lagged_v, output_v)
+        size_v = np.round(rows[:, len(NUMBERS) + self._n_supply :], OUTPUT_PLACES)
+        rms_v = np.round(np.stack([get[name] for name in RMS_NAMES], axis=1), OUTPUT_PLACES)
+        level_v, tilt_v_per_s = to_ceiling(get)
+        return Plateaus(
+            level_v, tilt_v_per_s, get["stop_s"] - get["start_s"], lagged_v, to_loads(level_v, size_v, rms_v)
+        )
 
     def with_causes(self, ceilings: Mapping[str, CeilingFit], model: SupplyModel | None) -> ClipTable:
         """The same clips with a cause each (`clip_cause`)."""
@@ -325,6 +330,7 @@ def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequenc
         "confidence": row["confidence"],
         "supply_lagged_v": [round(v, SUPPLY_PLACES) for v in supply] if all(map(math.isfinite, supply)) else None,
         "output_lagged_v": [round(v, OUTPUT_PLACES) for v in output],
+        "output_rms_lagged_v": [round(row[name], OUTPUT_PLACES) for name in RMS_NAMES],
     }
     return Finding(
         kind="clip",

@@ -1,8 +1,10 @@
 """How a ceiling moves with the supply, learned from all plateaus of one polarity: not, in step, or up to a level.
 
-    level = a + b * min(lagged supply, knee) - c * lagged |output| + what the plateau's tilt adds
+    level = a + b * min(lagged supply, knee) - c * lagged load + what the plateau's tilt adds
 
-b = 0: regulated; no knee: it follows throughout; c: an amplifier that droops under its own load.
+b = 0: regulated; no knee: it follows throughout; c: an amplifier that droops under its own load. What its rails hold
+fills from the supply and is emptied by the load in one time constant, so both are asked for at one lag. The load is the
+output's mean size where the stage takes from its rails what the load draws, its mean square where it switches.
 
 Gaps: each plateau carries its own lagged supply.
 Limits: a level above all that was seen (regulation that sets in only there) cannot be known; the line is carried on.
@@ -28,6 +30,7 @@ FEWEST_FOR_TILT = 12
 FEWEST_FOR_DROOP = 20
 MOST_DROOP = 0.4
 _WORTH_DROOP = 0.85
+LOADS = ("size", "square")
 LEAST_RANGE_V = 0.08
 _WORTH = 0.9  # a further number must narrow the spread to this
 MOST = 600  # plateaus; more adds time, not knowledge
@@ -54,8 +57,8 @@ class CeilingFit:
     n_plateaus: int
     per_tilt_s: float = 0.0
     per_fall: float = 0.0
-    droop: float = 0.0  # volts lost for each volt of lagged |output|: the amplifier's own, whatever the supply does
-    droop_lag: int = 0
+    droop: float = 0.0  # volts lost for each volt of lagged load: the amplifier's own, whatever the supply does
+    load: int = 0  # place in LOADS
     highest_v: float = float("inf")  # lagged supply under which a plateau was seen; above, the line is carried on
 
     def at(self, supply_v: FloatArray) -> FloatArray:
@@ -75,13 +78,19 @@ class CeilingFit:
 
 @dataclass(frozen=True, slots=True)
 class Plateaus:
-    """What is known of the plateaus of one polarity, all (n,) but `supply` and `output` (n, lags)."""
+    """What is known of the plateaus of one polarity, all (n,) but `supply` (n, lags) and `load` (n, LOADS, lags).
+
+    The squares among the loads are over such a level that a sine up to the median plateau is as much load in both."""
 
     level_v: FloatArray
     tilt_v_per_s: FloatArray
     flat_s: FloatArray
     supply: FloatArray
-    output: FloatArray
+    load: FloatArray
+
+    def load_at(self, load: int, lag: float) -> FloatArray:
+        """(n,) one of LOADS, at a place between the lags."""
+        return pick_lag(self.load[:, load], lag)
 
     def thin(self, most: int) -> Plateaus:
         """Every k-th, so that no more than about `most` are left."""
@@ -90,6 +99,20 @@ class Plateaus:
     def take(self, chosen: npt.NDArray[np.bool_] | slice) -> Plateaus:
         """Some of them."""
         return Plateaus(*(getattr(self, name)[chosen] for name in self.__slots__))
+
+
+def to_loads(level_v: FloatArray, size_v: FloatArray, rms_v: FloatArray) -> FloatArray:
+    """(n, LOADS, lags) as Plateaus holds them.
+
+    Parameters
+    ----------
+    level_v : (n,) plateaus
+    size_v : (n, output lags) lagged means of the output's size, the first as long as the second of `rms_v`
+    rms_v : (n, lags) its lagged root mean squares, of which the first is hardly longer than a plateau
+    """
+    size_v = np.concatenate((rms_v[:, :1], size_v[:, : rms_v.shape[1] - 1]), axis=1)
+    square_v = rms_v**2 * (4 / np.pi / float(np.median(level_v))) if len(level_v) else rms_v
+    return np.stack((size_v, square_v), axis=1)
 
 
 def fit_line(plateaus: Plateaus) -> CeilingFit | None:
@@ -105,17 +128,17 @@ def fit_line(plateaus: Plateaus) -> CeilingFit | None:
     best = CeilingFit("regulated", float(flat[0]), 0.0, 0.0, float("inf"), 0.0, flat_spread, n)
     best = _try_line(best, seen, None)
     if n >= FEWEST_FOR_DROOP:
-        for output_lag in range(seen.output.shape[1]):
-            tried = _try_line(replace(best, spread_v=best.spread_v * _WORTH_DROOP), seen, output_lag)
-            best = tried if tried.droop > 0 and tried.droop_lag == output_lag else best
+        tried = replace(best, spread_v=best.spread_v * _WORTH_DROOP)
+        for load in range(len(LOADS)):
+            tried = _try_line(tried, seen, load)
+        best = tried if tried.droop > 0 else best
     return best
 
 
-def fit_at(seen: Plateaus, lag: float, knee_v: float, output_lag: int | None) -> tuple[CeilingFit, FloatArray]:
-    """The line up to a knee in one lag of the supply, with the droop in one of the output, and what is left of each
-    plateau's level (n,).
+def fit_at(seen: Plateaus, lag: float, knee_v: float, load: int | None) -> tuple[CeilingFit, FloatArray]:
+    """The line up to a knee in one lag, and what is left of each plateau's level (n,).
 
-    `output_lag` None: no droop"""
+    `load` None: no droop"""
     n = len(seen.level_v)
     lagged = pick_lag(seen.supply, lag)
     bent = np.minimum(lagged, knee_v)
@@ -123,23 +146,23 @@ def fit_at(seen: Plateaus, lag: float, knee_v: float, output_lag: int | None) ->
     columns: list[FloatArray] = [np.ones(n), bent - middle]
     if n >= FEWEST_FOR_TILT:
         columns += [seen.tilt_v_per_s, seen.tilt_v_per_s * seen.flat_s]
-    if output_lag is not None:
-        columns.append(seen.output[:, output_lag])
+    if load is not None:
+        columns.append(seen.load_at(load, lag))
     solution, errors, spread = robust(columns, seen.level_v)
     ratio = float(solution[1])
     tilts = (float(solution[2]), float(solution[3])) if n >= FEWEST_FOR_TILT else (0.0, 0.0)
-    droop = -float(solution[-1]) if output_lag is not None else 0.0
+    droop = -float(solution[-1]) if load is not None else 0.0
     fit = CeilingFit(
         "follows supply", float(solution[0]) - ratio * middle, ratio, float(errors[1]), knee_v, lag, spread, n, *tilts,
-        droop, output_lag or 0, float(lagged.max()),
+        droop, load or 0, float(lagged.max()),
     )  # fmt: skip
     return fit, seen.level_v - np.stack(columns, axis=1) @ solution
 
 
-def _try_line(best: CeilingFit, seen: Plateaus, output_lag: int | None) -> CeilingFit:
-    """The best line in any lag of the supply, with an output lag or none, where it is better than what stood."""
+def _try_line(best: CeilingFit, seen: Plateaus, load: int | None) -> CeilingFit:
+    """The best line in any lag, with a load or none, where it is better than what stood."""
     for lag in np.arange(0.0, seen.supply.shape[1] - 1 + 1e-9, LAG_STEP).tolist():
-        fit, _ = fit_at(seen, lag, float("inf"), output_lag)
+        fit, _ = fit_at(seen, lag, float("inf"), load)
         if fit.ratio <= 3 * fit.ratio_sd or fit.spread_v >= best.spread_v * (_WORTH if best.ratio == 0 else 1.0):
             continue
         if 0 <= fit.droop <= MOST_DROOP:

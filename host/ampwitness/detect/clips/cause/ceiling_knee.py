@@ -12,14 +12,17 @@ Source: Tukey's loss; the limits are our choice, measured by `python -m ampwitne
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ampwitness.detect.clips.cause.ceiling_fit import (
+    FEWEST_FOR_DROOP,
     LAG_STEP,
     LEAST_RANGE_V,
+    LOADS,
     MOST,
+    MOST_DROOP,
     TUKEY,
     CeilingFit,
     Plateaus,
@@ -75,30 +78,56 @@ def fit_ceilings(sides: Mapping[str, Plateaus]) -> dict[str, CeilingFit]:
     return out
 
 
+@dataclass(frozen=True, slots=True)
+class _Bend:
+    """Where ceilings of both polarities stop rising, at which lag, under which of LOADS (None: no droop)."""
+
+    lag: float
+    knee_v: float
+    load: int | None
+
+    def fit(self, seen: Plateaus) -> tuple[CeilingFit, FloatArray]:
+        """The ceiling of one polarity, and what it leaves (n,); without a droop that no amplifier has."""
+        fit, left_v = fit_at(seen, self.lag, self.knee_v, self.load)
+        if 0 <= fit.droop <= MOST_DROOP:
+            return fit, left_v
+        return fit_at(seen, self.lag, self.knee_v, None)
+
+
 def _bend(fits: Mapping[str, CeilingFit], every: Mapping[str, Plateaus]) -> dict[str, CeilingFit] | None:
-    """The same ceilings with one knee and one lag; None where a knee explains too little."""
+    """The same ceilings with one knee, one lag and one load; None where a knee explains too little."""
     seen = {side: _some_of(every[side], fit) for side, fit in fits.items()}
-    straight = {side: _refit(seen[side], fit, float("inf"))[1] for side, fit in fits.items()}
     last = min(plateaus.supply.shape[1] for plateaus in seen.values()) - 1.0
-    tried = []
+    lags = np.arange(0.0, last + 1e-9, 2 * LAG_STEP).tolist()
     # The lag matters by its finest step: a knee in the lines' own lag is not to be missed.
     near = [fit.lag + LAG_STEP * step for fit in fits.values() for step in (-1, 0, 1)]
-    for lag in sorted({*np.arange(0.0, last + 1e-9, 2 * LAG_STEP).tolist(), *np.clip(near, 0.0, last).tolist()}):
+    lags = sorted({*lags, *np.clip(near, 0.0, last).tolist()})
+    loads = (None, *range(len(LOADS))) if min(len(p.level_v) for p in seen.values()) >= FEWEST_FOR_DROOP else (None,)
+    # A line has the same choice of lags and loads: what they explain is no knee's merit.
+    straight = {
+        side: np.stack([_Bend(lag, np.inf, load).fit(plateaus)[1] for lag in lags for load in loads])
+        for side, plateaus in seen.items()
+    }
+    tried = []
+    for lag in lags:
         supply = np.sort(np.concatenate([pick_lag(plateaus.supply, lag) for plateaus in seen.values()]))
         knees_v = np.concatenate((np.quantile(supply, AMONG), [supply[-k - 1] for k in HIGHEST if k < len(supply)]))
         knees_v = np.concatenate((knees_v, *(_levels_met(seen[side], fit, lag) for side, fit in fits.items())))
         knees_v = np.unique(knees_v[(knees_v > supply[0] + LEAST_RANGE_V) & (knees_v < supply[-1])])
-        tried += [(_gain(fits, seen, straight, lag, knee_v), lag, knee_v) for knee_v in knees_v.tolist()]
-    gain, lag, knee_v = max(tried, default=(0.0, 0.0, 0.0))
-    if gain < LEAST_GAIN:
+        bends = [_Bend(lag, knee_v, load) for knee_v in knees_v.tolist() for load in loads]
+        tried += [(_gain(bend, seen, straight), bend) for bend in bends]
+    gain, best = max(tried, default=(0.0, None), key=lambda one: one[0])
+    if best is None or gain < LEAST_GAIN:
         return None
     # Once more about there, all by one measure: spreads that differ say little of which place is the better one.
-    spread_v = {side: _refit(seen[side], fit, knee_v, lag)[0].spread_v for side, fit in fits.items()}
-    places_v = sorted(set((knee_v + NEARBY_V * np.linspace(-1, 1, 2 * FINER + 1)).tolist()))
-    lags = np.clip(lag + LAG_STEP * np.arange(-3, 4), 0.0, last).tolist()
-    _, lag, knee_v = max((_gain(fits, seen, straight, near, near_v, spread_v), near, near_v)
-                         for near in lags for near_v in places_v)  # fmt: skip
-    bent = {side: _refit(every[side], fit, knee_v, lag)[0] for side, fit in fits.items()}
+    spread_v = {side: best.fit(plateaus)[0].spread_v for side, plateaus in seen.items()}
+    beside = [
+        replace(best, lag=lag, knee_v=best.knee_v + step_v)
+        for lag in np.clip(best.lag + LAG_STEP * np.arange(-3, 4), 0.0, last).tolist()
+        for step_v in (NEARBY_V * np.linspace(-1, 1, 2 * FINER + 1)).tolist()
+    ]
+    best = max(beside, key=lambda bend: _gain(bend, seen, straight, spread_v))
+    bent = {side: best.fit(every[side])[0] for side in fits}
     if any(fit.ratio <= 3 * fit.ratio_sd for fit in bent.values()) or not _is_seen(bent, every):
         return None
     return bent
@@ -116,7 +145,7 @@ def _some_of(plateaus: Plateaus, fit: CeilingFit) -> Plateaus:
 def _cost(line: CeilingFit, seen: Plateaus) -> float:
     """What a line leaves, as `weigh` counts it."""
     _, left_v = _refit(seen, line, line.knee_v)
-    return 2 * _loss(left_v, line.spread_v) * min(1.0, INDEPENDENT / len(left_v))
+    return float(2 * _loss(left_v, line.spread_v)) * min(1.0, INDEPENDENT / len(left_v))
 
 
 def _levels_met(seen: Plateaus, line: CeilingFit, lag: float) -> FloatArray:
@@ -126,27 +155,27 @@ def _levels_met(seen: Plateaus, line: CeilingFit, lag: float) -> FloatArray:
     return np.asarray((levels_v - line.constant_v) / line.ratio)
 
 
-def _refit(seen: Plateaus, fit: CeilingFit, knee_v: float, lag: float | None = None) -> tuple[CeilingFit, FloatArray]:
-    return fit_at(seen, fit.lag if lag is None else lag, knee_v, fit.droop_lag if fit.droop > 0 else None)
+def _refit(seen: Plateaus, fit: CeilingFit, knee_v: float) -> tuple[CeilingFit, FloatArray]:
+    return fit_at(seen, fit.lag, knee_v, fit.load if fit.droop > 0 else None)
 
 
-def _loss(left_v: FloatArray, spread_v: float) -> float:
-    """Tukey's loss, in spreads squared."""
+def _loss(left_v: FloatArray, spread_v: float) -> FloatArray:
+    """Tukey's loss along the last axis, in spreads squared."""
     share = np.clip(1 - (left_v / (TUKEY * spread_v)) ** 2, 0, None)
-    return float(np.sum(1 - share**3)) * TUKEY**2 / 6
+    return np.asarray(np.sum(1 - share**3, axis=-1)) * TUKEY**2 / 6
 
 
 def _gain(
-    fits: Mapping[str, CeilingFit], seen: Mapping[str, Plateaus], straight: Mapping[str, FloatArray], lag: float,
-    knee_v: float, spread_v: Mapping[str, float] | None = None,
+    bend: _Bend, seen: Mapping[str, Plateaus], straight: Mapping[str, FloatArray],
+    spread_v: Mapping[str, float] | None = None,
 ) -> float:  # fmt: skip
-    """By how much a knee there lowers the loss of both polarities below that of lines, each in its best lag; counted in
-    the spreads that are left under the knee, or in those given."""
+    """By how much a knee there lowers the loss of both polarities below that of lines, each the best of those given,
+    (lines, n); counted in the spreads that are left under the knee, or in those given."""
     gain = 0.0
-    for side, fit in fits.items():
-        bent, left_v = _refit(seen[side], fit, knee_v, lag)
-        unit_v = bent.spread_v if spread_v is None else spread_v[side]
-        gain += _loss(straight[side], unit_v) - _loss(left_v, unit_v)
+    for side, plateaus in seen.items():
+        fit, left_v = bend.fit(plateaus)
+        unit_v = fit.spread_v if spread_v is None else spread_v[side]
+        gain += float(np.min(_loss(straight[side], unit_v)) - _loss(left_v, unit_v))
     return gain
 
 

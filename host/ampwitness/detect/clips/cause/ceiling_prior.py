@@ -20,6 +20,7 @@ import numpy as np
 from ampwitness.detect.clips.cause.ceiling_fit import (
     FEWEST_FOR_TILT,
     LAG_STEP,
+    LOADS,
     TUKEY,
     CeilingFit,
     Plateaus,
@@ -45,22 +46,22 @@ class Weighed:
 
 def is_in_proportion(line: CeilingFit, seen: Plateaus) -> bool:
     """Whether a line rises nearly as outputs do that follow their supply."""
-    level_v = seen.level_v + line.droop * seen.output[:, line.droop_lag]
+    level_v = seen.level_v + line.droop * seen.load_at(line.load, line.lag)
     return bool(line.ratio * np.median(pick_lag(seen.supply, line.lag)) >= IN_PROPORTION * np.median(level_v))
 
 
 def weigh(line: CeilingFit, seen: Plateaus, *, follows: bool) -> Weighed:
     """The best ceiling that follows its supply up to the line's knee, or that stands still but for its own droop."""
     n = len(seen.level_v)
-    _, left_v = fit_at(seen, line.lag, line.knee_v, line.droop_lag if line.droop > 0 else None)
+    _, left_v = fit_at(seen, line.lag, line.knee_v, line.load if line.droop > 0 else None)
     weight = np.sqrt(np.clip(1 - (left_v / (TUKEY * line.spread_v)) ** 2, 0, None) ** 2 + 1e-6)
     weight *= np.sqrt(min(1.0, INDEPENDENT / n)) / line.spread_v
     level_v = float(np.median(seen.level_v))
     best = Weighed(line, np.inf)
-    for lag in np.arange(0.0, seen.supply.shape[1] - 1 + 1e-9, LAG_STEP).tolist() if follows else [line.lag]:
+    for lag in np.arange(0.0, seen.supply.shape[1] - 1 + 1e-9, LAG_STEP).tolist():
         bent = np.minimum(pick_lag(seen.supply, lag), line.knee_v)
-        for output_lag in range(seen.output.shape[1]):
-            droop = -seen.output[:, output_lag]
+        for load in range(len(LOADS)):
+            droop = -seen.load_at(load, lag)
             columns = [np.ones(n), droop]
             columns += [bent] if follows else []
             columns += [seen.tilt_v_per_s, seen.tilt_v_per_s * seen.flat_s] if follows and n >= FEWEST_FOR_TILT else []
@@ -85,7 +86,7 @@ def weigh(line: CeilingFit, seen: Plateaus, *, follows: bool) -> Weighed:
             tilts = (float(solution[3]), float(solution[4])) if len(solution) > 3 else (0.0, 0.0)
             fit = replace(
                 line, constant_v=float(solution[0]), ratio=ratio, ratio_sd=ratio_sd, lag=lag, per_tilt_s=tilts[0],
-                per_fall=tilts[1], droop=float(solution[1]), droop_lag=output_lag,
+                per_fall=tilts[1], droop=float(solution[1]), load=load,
                 kind=line.kind if follows else "regulated",
             )  # fmt: skip
             best = Weighed(fit, cost)

@@ -14,11 +14,12 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clips.table.clip_screen import Crests
-from ampwitness.detect.clips.table.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S, LaggedMeans, Stretch
+from ampwitness.detect.clips.table.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S, LaggedMeans, Stretch, lagged_rms
 from ampwitness.types import FloatArray
 
 IntArray = npt.NDArray[np.intp]
 
+RMS_NAMES = tuple(f"rms_{1e3 * lag_s:g}ms_v" for lag_s in SUPPLY_LAGS_S)  # of the output, lagged as the supply is
 
 FIELDS: tuple[str, ...] = (
     "sign", "start_s", "stop_s", "level_v", "tilt_v_per_s", "crest_v", "crest_sd_v", "flank_v_per_s",
@@ -26,6 +27,7 @@ FIELDS: tuple[str, ...] = (
     "start_sd_s", "stop_sd_s", "peak_v", "supply_v", "window_s", "is_coarse",
     "lively", "sharpness", "held_v", "held_v_per_s", "held_by", "sunk", "limited", "stay_v", "lean", "promised_v",
     "promised_sd_v", "cut_below_v", "on_course", "n_compared", "unlike",
+    *RMS_NAMES,
 )  # fmt: skip
 
 
@@ -174,6 +176,21 @@ def lies_on_plateau(stretch: Stretch, crests: Crests, table: Candidates) -> npt.
         stops = np.maximum.accumulate(table["stop_s"][order]) + slack_s
         covered[mine] = (before >= 0) & (time_s[mine] <= stops[np.maximum(before, 0)])
     return covered
+
+
+def note_loads(view: View, tables: list[Candidates]) -> None:
+    """Write into rows of a stretch what the output had asked for ahead of each plateau's middle."""
+    table = join(tables)
+    if not len(table):
+        return
+    stretch = view.stretch
+    middle = (table["start_s"] + table["stop_s"]) / 2 * stretch.rate_hz - stretch.first_index - stretch.phase
+    rms_v = lagged_rms(stretch, middle)
+    first = 0
+    for rows in tables:
+        for name, column in zip(RMS_NAMES, rms_v[first : first + len(rows)].T, strict=True):
+            rows.columns[name] = column.copy()
+        first += len(rows)
 
 
 def touches_blocked(

@@ -114,12 +114,15 @@ class LaggedMeans:
         self._supply_sum = None
 
     def _look_up(self, lagged: _LaggedBlocks, sample: FloatArray) -> FloatArray:
-        if not lagged.n_blocks:
-            return np.zeros((len(sample), lagged.n_lags))
-        # Between the middles of blocks: half a millisecond is tenths of a volt where the supply ripples.
-        at = np.clip(sample / self._block - 0.5, 0, lagged.n_blocks - 1)
-        low = at.astype(np.intp)
-        return lagged.at(low, at - low)
+        return lagged.between(sample / self._block - 0.5)
+
+
+def lagged_rms(stretch: Stretch, sample: FloatArray) -> FloatArray:
+    """(n, supply lags) of the output: roots of exponential means of its square that end at given samples."""
+    block = max(1, round(MEAN_S * stretch.rate_hz))
+    squares = block_means(np.square(stretch.output_v, dtype=np.float32), block)
+    lagged = _LaggedBlocks(squares, block / stretch.rate_hz, SUPPLY_LAGS_S)
+    return np.sqrt(np.maximum(lagged.between(sample / block - 0.5), 0.0))
 
 
 class _LaggedBlocks:
@@ -162,6 +165,16 @@ class _LaggedBlocks:
         rows *= np.arange(CHUNK) <= place[:, None]
         powers = self._decays ** np.arange(CHUNK + 1)[:, None]
         return np.asarray(rows @ self._weights * powers[place] + self._before[chunk] * powers[place + 1])
+
+    def between(self, place: FloatArray) -> FloatArray:
+        """(n, lags) means at places in blocks, whole numbers being their middles; zeros where there are no blocks.
+
+        Half a millisecond is tenths of a volt where the supply ripples."""
+        if not self.n_blocks:
+            return np.zeros((len(place), self.n_lags))
+        at = np.clip(place, 0, self.n_blocks - 1)
+        low = at.astype(np.intp)
+        return self.at(low, at - low)
 
     def at(self, low: IntArray, share: FloatArray) -> FloatArray:
         """(n, lags) means between blocks `low` and those behind them, the last of all where there is none."""
