@@ -11,6 +11,7 @@ from ampwitness.detect.supply.dips import DipDetector
 from ampwitness.errors import UsageError
 from ampwitness.livepage.clean_ceiling import NONE_KNOWN, CleanCeiling, _lowest, typed_ceiling
 from ampwitness.livepage.feed_state import STEP_S, FeedState, losses_in_words
+from ampwitness.livepage.supply_watch import SupplyWatch
 from ampwitness.types import FloatArray, Interval, TraceWindow
 
 RATE_HZ = 8000
@@ -116,6 +117,17 @@ def test_a_dip_ends_only_where_the_supply_is_well_back() -> None:
     (dip,) = picture["dips"]
     assert (picture["n_dips"], dip["is_open"]) == (1, False)
     assert (dip["start_s"], dip["stop_s"]) == pytest.approx((0.5, 2.0), abs=0.02)
+
+
+def test_a_gap_ends_a_dip_as_nobody_saw_what_it_did_then() -> None:
+    supply = np.concatenate([np.full(2 * RATE_HZ, 12.6), np.full(RATE_HZ, 10.0)])
+    lost = (round(2.2 * RATE_HZ), round(2.6 * RATE_HZ))
+    watch = SupplyWatch(12.6)
+    for window in iter_windows_from_arrays({"supply": supply}, RATE_HZ, window_s=0.04, lost=[lost]):
+        watch.push(window.traces["supply"])
+    first, second = watch.dips()
+    assert (first.is_open, second.is_open) == (False, True)
+    assert (first.start_s, first.stop_s, second.start_s) == pytest.approx((2.0, 2.2, 2.6), abs=0.02)
 
 
 def test_supply_words_while_in_a_dip_and_after() -> None:

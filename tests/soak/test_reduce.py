@@ -17,7 +17,8 @@ from ampwitness.decode import iter_decoded
 from ampwitness.findings.wording import word_reduction
 from ampwitness.pipeline import AnalyseOptions, analyse_file
 from ampwitness.recording import RecordingWriter, open_recording
-from ampwitness.types import Analysis, Block, Gap
+from ampwitness.reduction import ReduceOptions, choose_spans
+from ampwitness.types import Analysis, Block, Finding, Gap
 from click.testing import CliRunner
 
 Run = Callable[..., Any]
@@ -81,6 +82,18 @@ def test_what_is_kept_is_the_same_to_the_bit(whole: Path, reduced: Path) -> None
     assert 0.1 * len(before) < len(after) < 0.7 * len(before)
     assert all(before[at] == kept for at, kept in after.items())
     assert reduced.stat().st_size < 0.75 * whole.stat().st_size
+
+
+def test_the_worst_of_each_hour_are_kept() -> None:
+    """The lightest would do as well for a count: which ones are there decides what can be looked at again."""
+    overdrives_db = [1.0, 6.0, 2.0, 5.0, 0.5, 4.0]
+    clips = [
+        Finding("clip", start_s, start_s + 0.002, "attention", {"overdrive_db": db}, {}, {})
+        for start_s, db in zip([10.0, 100.0, 200.0, 300.0, 3700.0, 3800.0], overdrives_db, strict=True)
+    ]
+    spans, kept = choose_spans(clips, [], ReduceOptions(around_s=1.0, most_an_hour=2, kinds=("clip",)))
+    assert kept == {"clip": 4}
+    assert [round(span.start_s + 1.0) for span in spans] == [100, 300, 3700, 3800]
 
 
 def test_losses_are_those_of_the_whole_and_left_out_is_none(run: Run, whole: Path, reduced: Path) -> None:
