@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from ampwitness.findings.advice import advise_first_steps
-from ampwitness.types import Finding
+from ampwitness.types import Coverage, Finding
 
 
 def _saturated(role: str, rail: str) -> Finding:
@@ -45,3 +45,13 @@ def test_silence_is_not_said_to_be_well() -> None:
     assert "the output hardly moved, between -0.17 and 0.14 V" in step
     (step,) = advise_first_steps([], {"trends": {"table": {**table, "output_v": [3.0]}}})
     assert step == "Nothing that asks for action was found in what was looked at."
+
+
+def test_a_recording_of_an_instant_is_no_proof_of_anything() -> None:
+    def said(clipping_s: float, dips_s: float) -> str:
+        coverage = [Coverage("clipping", clipping_s, ()), Coverage("dips", dips_s, ()), Coverage("gaps", 60.0, ())]
+        (step,) = advise_first_steps([], {}, coverage)
+        return step
+
+    assert said(0.0, 0.9).startswith("Record again, for a minute or longer.")
+    assert said(0.0, 1.1) == said(1.1, 0.0) == "Nothing that asks for action was found in what was looked at."

@@ -18,7 +18,7 @@ from ampwitness.findings.headline import DOUBTFUL_DB, word_stillness
 from ampwitness.findings.road_words import find_next_test
 from ampwitness.findings.supply_words import word_beyond
 from ampwitness.findings.wording import count_words, describe_finding, find_worst
-from ampwitness.types import Finding
+from ampwitness.types import Coverage, Finding
 from ampwitness.units import seconds_to_clock
 
 _DIP_TEST = (
@@ -56,6 +56,8 @@ _SOURCE = (
     "the cause of that."
 )
 FAR_DB = 12.0
+LEAST_LOOKED_AT_S = 1.0  # from here on "nothing found" is worth saying
+_JUDGES = ("clipping", "cutouts", "dips")
 OFTEN_BEYOND = 0.1  # of the notes
 _FAR = (
     f"Crests of {FAR_DB:.0f} dB and more past the ceiling are nearly square: how high they would have gone is guessed "
@@ -279,8 +281,15 @@ def _advise_range(saturations: Sequence[Finding]) -> list[str]:
     ]
 
 
-def _advise_nothing(listed: FindingList, summary: Mapping[str, Any]) -> str:
-    """What is left to say where no finding asks for anything: that all is well, unless nothing played."""
+def _advise_nothing(listed: FindingList, summary: Mapping[str, Any], coverage: Sequence[Coverage]) -> str:
+    """What is left to say where no finding asks for anything: that all is well, unless hardly anything was looked at
+    or nothing played."""
+    judged_s = [one.judged_s for one in coverage if one.detector in _JUDGES]
+    if judged_s and max(judged_s) < LEAST_LOOKED_AT_S:
+        return (
+            "Record again, for a minute or longer. Hardly anything of this recording could be looked at: that nothing "
+            "was found says nothing."
+        )
     for still in word_stillness(summary, listed):
         return (
             "Check the logger's leads, the source and the amplifier's remote lead, and record again. In all the time "
@@ -302,8 +311,10 @@ def _sum_s(listed: FindingList | None) -> float:
     return float((listed.stop_s - listed.start_s).sum()) if listed else 0.0
 
 
-def advise_first_steps(findings: Sequence[Finding], summary: Mapping[str, Any] | None = None) -> tuple[str, ...]:
-    """Sentences in the order in which to act on them. Never empty. `summary` is that of the whole analysis."""
+def advise_first_steps(
+    findings: Sequence[Finding], summary: Mapping[str, Any] | None = None, coverage: Sequence[Coverage] = ()
+) -> tuple[str, ...]:
+    """Sentences in the order in which to act on them. Never empty. `summary` and `coverage`: of the whole analysis."""
     listed = FindingList.of(findings)
     by_kind = {kind: listed.of_kind(kind) for kind in listed.kinds}
     steps = _advise_range(by_kind.get("saturation", ()))
@@ -338,4 +349,4 @@ def advise_first_steps(findings: Sequence[Finding], summary: Mapping[str, Any] |
         steps += _advise_knees(knees)
     if any(f.measured.get("cause") in ("link", "overrun") for f in by_kind.get("gap", [])):
         steps.append('Record again before you rely on a "none found". Parts of the recording are missing.')
-    return tuple(steps + later) or (_advise_nothing(listed, summary or {}),)
+    return tuple(steps + later) or (_advise_nothing(listed, summary or {}, coverage),)

@@ -325,7 +325,7 @@ def _step(step: str) -> str:
 def _first_screen(analysis: Analysis) -> str:
     """The verdict in a line, what to do and what was found; then, less urgent, what they rest on."""
     lines = word_verdicts(analysis)
-    steps = "".join(map(_step, advise_first_steps(analysis.findings, analysis.summary)))
+    steps = "".join(map(_step, advise_first_steps(analysis.findings, analysis.summary, analysis.coverage)))
     return (
         f'<p class="short">{words_to_html(word_headline(analysis))}</p><div class="first">'
         f'<section><h2>What to do first</h2><ol class="steps">{steps}</ol></section>'

@@ -146,7 +146,7 @@ def _head_lines(analysis: Analysis, findings: FindingList, width: int) -> list[s
         lines += [*_wrap(reduction, width, ""), ""]
     lines += _wrap(word_headline(analysis), width, "")
     lines += ["", "What to do first:"]
-    for place, step in enumerate(advise_first_steps(findings, analysis.summary), start=1):
+    for place, step in enumerate(advise_first_steps(findings, analysis.summary, analysis.coverage), start=1):
         first, *more = step.split(PARAGRAPH)
         lines += _wrap(f"{place}. {first}", width, "  ")
         for text in more:
