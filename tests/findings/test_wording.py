@@ -14,6 +14,7 @@ from ampwitness.findings.wording import (
     KIND_WORDS,
     describe_finding,
     find_worst,
+    word_beside,
     word_losses,
     word_silences,
     word_source,
@@ -346,6 +347,15 @@ def test_of_a_reduced_recording_the_figures_are_those_of_its_worst_parts() -> No
     assert said(1200).endswith(" They are the worst of 1,200: the reduction left lighter ones out.")
     assert "reduction" not in said(1)  # all were kept: the figures are those of the whole
     assert "reduction" not in advise_first_steps(clips, {"recording": {}})[0]
+
+
+def test_where_an_output_on_a_single_supply_stands_is_said_in_page_and_text(small_analysis: Analysis) -> None:
+    assert word_beside(small_analysis) == ()
+    clipping = {**small_analysis.summary.get("clipping", {}), "standing_v": 6.24}
+    half = dataclasses.replace(small_analysis, summary={**small_analysis.summary, "clipping": clipping})
+    words = "The output stands at 6.2 V, as that of a stage on a single supply does"
+    assert words in " ".join(text_report(half).split())
+    assert words in unbind_units(html_page(half))
 
 
 def test_what_a_logged_source_showed_is_said_in_page_and_text(small_analysis: Analysis) -> None:

@@ -225,6 +225,17 @@ def test_an_estimated_crest_far_up_does_not_press_the_wave_flat(small_analysis: 
         assert said in axes.get_legend().get_texts()[-1].get_text()
 
 
+def test_a_ceiling_counted_from_half_the_supply_is_drawn_where_its_samples_are(small_analysis: Analysis) -> None:
+    clip = next(finding for finding in small_analysis.findings if finding.kind == "clip")
+    counted = dataclasses.replace(clip, measured={**clip.measured, "plateau_v": 8.0, "crest_v": 10.0})
+    for finding, words, at_v in ((counted, "ceiling 8.0 V from 30.0 V", 40.0), (clip, "ceiling 38.0 V", 45.0)):
+        axes = draw_enlarged(finding, small_analysis.excerpts[0]).axes[0]
+        assert axes.get_legend().get_texts()[0].get_text() == words
+        ceiling, crest = axes.get_lines()[-2:]
+        assert np.allclose(ceiling.get_ydata(), 38.0)
+        assert np.allclose(crest.get_ydata(), at_v, atol=0.01)
+
+
 def test_what_was_not_found_is_one_sentence(small_analysis: Analysis) -> None:
     bare = dataclasses.replace(small_analysis, findings=(), excerpts=())
     assert "No clipped half-cycle, no bass note, no supply dip, no cut-out, no span" in read(html_page(bare)).text

@@ -415,6 +415,22 @@ def word_silences(analysis: Analysis) -> str:
     return f"{was}: a programme pause and a lost signal look alike. A logged source tells them apart."
 
 
+def word_beside(analysis: Analysis) -> tuple[str, ...]:
+    """What is told beside the output's clips: where they are counted from, and what the logged source showed."""
+    return tuple(words for words in (word_standing(analysis), word_source(analysis)) if words)
+
+
+def word_standing(analysis: Analysis) -> str:
+    """The volts at which an output on a single supply stands; empty for one that plays about 0 V."""
+    standing_v = (analysis.summary.get("clipping") or {}).get("standing_v")
+    if standing_v is None:
+        return ""
+    return (
+        f"The output stands at {standing_v:.1f} V, as that of a stage on a single supply does, measured ahead of its "
+        "coupling capacitor: polarity, ceiling and overdrive of its clips are counted from there."
+    )
+
+
 def word_source(analysis: Analysis) -> str:
     """What the logged source itself showed; empty where none was. Behind a crossover its flats leave none in the
     output, so they are told beside the output's clips, not among them."""

@@ -32,11 +32,11 @@ from ampwitness.findings.wording import (
     count_words,
     describe_finding,
     find_worst,
+    word_beside,
     word_calibrations,
     word_losses,
     word_reduction,
     word_silences,
-    word_source,
     word_verdicts,
     word_when,
 )
@@ -284,7 +284,7 @@ def _looked_at(analysis: Analysis, lines: Sequence[VerdictLine]) -> str:
     modes = dict.fromkeys((hello.mode, round(float(hello.rate_hz))) for hello in analysis.hellos)
     how = "; ".join(f"mode {mode}, {rate_hz:,} scans a second" for mode, rate_hz in modes)
     none = _word_none(lines)
-    more = (word_silences(analysis), word_source(analysis), word_reduction(analysis))
+    more = (word_silences(analysis), *word_beside(analysis), word_reduction(analysis))
     return (
         f"<p><strong>{escape(seconds_to_clock(analysis.duration_s))}</strong> of {escape(channels)}"
         f"{escape('; ' + how) if how else ''}.</p>"

@@ -28,6 +28,7 @@ from ampwitness.units import fixed, seconds_to_clock
 MAX_OVERVIEW_COLUMNS = 1600
 MOST_DRAWN_COLUMNS, MOST_DRAWN_SAMPLES = 600, 4000  # more of them go into an SVG as one image: it stays small
 MOST_BARS = 1500  # a lane: more than can be told apart
+STANDING_V = 1.5  # from there on a plateau is not where its samples are: it is counted from where the output stands
 LEAST_SPAN_V = 0.2  # of a picture's volts: the logger's own noise does not fill it
 MOST_CREST_RATIO = 1.6
 NOTE_GAP_SHARE = 0.4  # of the narrowest bar, between notes
@@ -225,19 +226,32 @@ def _shade(axes: Axes, span: Interval, kind: str, alpha: float) -> None:
     axes.axvspan(span.start_s, span.stop_s, facecolor=style.colour, alpha=alpha, hatch=style.hatch, edgecolor="grey")
 
 
-def _draw_clip_marks(axes: Axes, finding: Finding, peak_v: float) -> None:
-    """The flat top that was measured, and where the crest would have been; `peak_v` is the highest that is drawn."""
+def _standing_v(finding: Finding, window: TraceWindow, role: str) -> float:
+    """Volts from which a clip of an output on a single supply is counted: its samples lie that far from its plateau."""
+    plateau_v = finding.measured.get("plateau_v")
+    parts = [s.volts[(s.times_s() >= finding.start_s) & (s.times_s() <= finding.stop_s)]
+             for s in window.traces[role].segments]  # fmt: skip
+    flat = np.concatenate(parts) if parts else np.zeros(0)
+    if not isinstance(plateau_v, int | float) or not len(flat) or finding.evidence.get("held_back_v") is not None:
+        return 0.0
+    off_v = float(np.median(flat)) - plateau_v
+    return off_v if abs(off_v) >= STANDING_V else 0.0
+
+
+def _draw_clip_marks(axes: Axes, finding: Finding, peak_v: float, standing_v: float) -> None:
+    """The flat top that was measured, and where the crest would have been; `peak_v` is the highest that is drawn. Both
+    are counted from `standing_v`."""
     plateau_v, crest_v = finding.measured.get("plateau_v"), finding.measured.get("crest_v")
     middle_s = (finding.start_s + finding.stop_s) / 2
     if isinstance(plateau_v, int | float):
-        axes.plot([finding.start_s, finding.stop_s], [plateau_v, plateau_v], color="black", linewidth=2.2,
-                  label=f"ceiling {plateau_v:.1f} V")  # fmt: skip
+        axes.plot([finding.start_s, finding.stop_s], [plateau_v + standing_v] * 2, color="black", linewidth=2.2,
+                  label=f"ceiling {plateau_v:.1f} V" + (f" from {standing_v:.1f} V" if standing_v else ""))  # fmt: skip
     if isinstance(crest_v, int | float):
         most_v = MOST_CREST_RATIO * peak_v  # further up it would press the wave itself flat
-        beyond = ", beyond the picture" if abs(crest_v) > most_v else ""
+        beyond = ", beyond the picture" if abs(crest_v + standing_v) > most_v else ""
         axes.plot(
             [middle_s],
-            [float(np.clip(crest_v, -most_v, most_v))],
+            [float(np.clip(crest_v + standing_v, -most_v, most_v))],
             linestyle="none",
             marker="^" if crest_v > 0 else "v",
             markersize=9,
@@ -318,7 +332,7 @@ def draw_enlarged(finding: Finding, window: TraceWindow, neighbours: Sequence[Fi
         shifted = Finding(finding.kind, 0.0, to_ms(finding.stop_s), finding.severity, finding.measured, {}, {})
         if roles and finding.kind == "clip":
             peak_v = max((float(np.abs(s.volts).max()) for s in window.traces[roles[0]].segments), default=0.0)
-            _draw_clip_marks(rows[0], shifted, peak_v)
+            _draw_clip_marks(rows[0], shifted, peak_v, _standing_v(finding, window, roles[0]))
             if rows[0].get_legend_handles_labels()[0]:
                 rows[0].legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, fontsize=9, frameon=False)
         is_told = finding.kind == "dip" or (finding.kind == "note" and finding.measured.get("sag_v") is not None)

@@ -20,11 +20,11 @@ from ampwitness.findings.wording import (
     KIND_WORDS,
     NOT_LOOKED_AT,
     describe_finding,
+    word_beside,
     word_calibrations,
     word_losses,
     word_reduction,
     word_silences,
-    word_source,
     word_verdicts,
     word_when,
 )
@@ -176,8 +176,8 @@ def _verdict_lines(analysis: Analysis, width: int) -> list[str]:
         lines += _wrap(f"{number} {text}.", width, "")
     if absent:
         lines += _wrap(f"This recording says nothing about {', '.join(absent)}.", width, "")
-    if source := word_source(analysis):
-        lines += _wrap(source, width, "")
+    for words in word_beside(analysis):
+        lines += _wrap(words, width, "")
     return lines
 
 

@@ -74,6 +74,7 @@ class _Running:
     ledger: ClipLedger = field(default_factory=ClipLedger)
     cut: list[tuple[float, float]] = field(default_factory=list)
     coupled_per_s: list[float] = field(default_factory=list)
+    standing_v: list[float] = field(default_factory=list)  # of stretches that do not play about 0 V
     saw_supply: bool = False
     lowest_rate_hz: float | None = None
 
@@ -145,6 +146,8 @@ class ClippingDetector:
 
     def _look(self, stretch: Stretch) -> None:
         run = self._run
+        if stretch.standing_v:
+            run.standing_v.append(stretch.standing_v)
         noise = measure_noise(stretch.output_v, stretch.rate_hz)
         floor = max(NOISE_FLOOR_V, NOISE_FLOOR_SHARE * highest_of(stretch.output_v))
         run.noises.append(max(floor, noise) if np.isfinite(noise) else floor)
@@ -305,6 +308,12 @@ class ClippingDetector:
                 f"cut-off crests fall evenly, as behind a coupling capacitor ({coupling_hz:.1f} Hz): they were judged "
                 "ahead of it"
             )
+        standing_v = float(np.median(run.standing_v)) if run.standing_v else None
+        if standing_v is not None:
+            reasons.append(
+                f"the {self._role} stands at {standing_v:.1f} V, as one on a single supply "
+                "does: polarity, plateau and overdrive of its crests are counted from there, not from 0 V"
+            )
         beside = {} if self._role == "output" else {"noise_ratios": tuple(run.noise_ratios)}
         return {
             **beside,
@@ -315,6 +324,7 @@ class ClippingDetector:
             "rail_model": ledger.rail_model,
             "lowest_headroom_db": ledger.lowest_headroom_db,
             "coupling_hz": coupling_hz,
+            "standing_v": standing_v,
             "headroom": summarise_headroom(
                 ledger.rooms,
                 run.seen,

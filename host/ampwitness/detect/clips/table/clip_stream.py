@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.clips.table.standing_volts import standing_course
 from ampwitness.types import FloatArray
 from ampwitness.waveform.recursion import low_pass_taps, recur
 
@@ -46,8 +47,9 @@ class Stretch:
     own_last: int
     is_first: bool  # its first sample is the segment's first
     is_last: bool
-    output_v: npt.NDArray[np.float32]
+    output_v: npt.NDArray[np.float32]  # about `standing_v`
     supply_v: FloatArray | None
+    standing_v: float = 0.0  # the middle of what was taken off the output, 0 of one that plays about 0 V
 
     def time_s(self, sample: FloatArray | float) -> FloatArray | float:
         return (self.first_index + self.phase + sample) / self.rate_hz
@@ -249,6 +251,10 @@ class SegmentStream:
         return np.concatenate(parts)
 
     def _cut(self, view_first: int, view_last: int, stop: int, is_last: bool) -> Stretch:
+        output_v = self._between(self._output, view_first, view_last)
+        standing = standing_course(output_v, self.rate_hz, view_first)
+        if standing is not None:
+            output_v -= standing
         return Stretch(
             rate_hz=self.rate_hz,
             first_index=view_first,
@@ -257,8 +263,9 @@ class SegmentStream:
             own_last=stop - view_first,
             is_first=view_first == self.first_index,
             is_last=is_last and view_last == self.next_index,
-            output_v=self._between(self._output, view_first, view_last),
+            output_v=output_v,
             supply_v=self._between(self._supply, view_first, view_last) if self.has_supply else None,
+            standing_v=0.0 if standing is None else float(np.median(standing[standing != 0])),
         )
 
 
