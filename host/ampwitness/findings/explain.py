@@ -151,7 +151,7 @@ GLOSSARY: dict[str, str] = {
     "half-cycle": "One swing of a wave, up or down. A deep note has eighty a second.",
     "headroom": "How much louder the system could have played before it clips.",
     "not judged": "The measurement could not decide this, and the reason is given. It is neither good nor bad.",
-    "overdrive": "How far past its ceiling an amplifier was asked to go, in dB: so far the gain is too high.",
+    "overdrive": "How far past its ceiling an amplifier was asked to go, in dB: by so much the gain is too high.",
     "rail": "The volts inside the amplifier between which its output can move.",
     "remote lead": "The thin lead that tells the amplifier to switch on.",
     "rms": "The steady volts that would heat a loudspeaker as much as the wave does.",

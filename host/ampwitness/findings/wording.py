@@ -120,7 +120,7 @@ KIND_WORDS: dict[str, KindWords] = {
         "span beyond the logger's range",
         "spans beyond the logger's range",
         "Did the logger itself stay inside its range?",
-        "The logger's own input was at the end of its range: the true volts were higher than it can show. Clipping is "
+        "The logger's own input was at the end of its range: the true volts lay beyond what it can show. Clipping is "
         "not judged there.",
         "Use a larger divider, or less level.",
     ),
