@@ -506,6 +506,25 @@ def test_lowest_value_of_a_noisy_bow_and_of_a_sharp_trough() -> None:
     assert lowest_v == pytest.approx(float(parabola_taps(8) @ trough[137:154]), abs=1e-6)
 
 
+def test_lowest_value_lies_between_samples_and_a_moving_supply_is_carried_on_to_the_onset() -> None:
+    """An alternator's ripple of 700 Hz: no sample meets its trough, and each would say up to 5 mV too much."""
+    meter, at = LowestMeter(RATE_HZ), (np.arange(290) - 145) / RATE_HZ
+    within = np.linspace(-0.5, 0.5, 11) / RATE_HZ
+    rows = [12 - 0.4 * np.cos(2 * np.pi * 700 * (at - off_s)) for off_s in within.tolist()]
+    volts, _ = meter.measure(rows, [145] * len(rows))
+    assert np.ptp(volts) < 0.0005
+    left = float(parabola_taps(8) @ np.cos(2 * np.pi * 700 / RATE_HZ * np.arange(-8, 9)))
+    assert volts == pytest.approx(12 - 0.4 * left, abs=0.0005)
+    # 10 V a second: 12 V at the onset are 11.75 V in the mean of the 50 ms ahead of it, wherever between two values of
+    # the row it lies.
+    rate_hz = 2000.0
+    for share in (0.0, 0.5, 1.0):
+        row = 12.0 - 10.0 * (np.arange(500, 0, -1) + share) / rate_hz
+        before = measure_before([row], rate_hz, np.array([10.0]))
+        assert not before.is_settled[0]
+        assert before.volts[0] == pytest.approx(11.75, abs=0.003)
+
+
 def test_lagged_products_are_the_sums_they_stand_for() -> None:
     x = np.random.default_rng(100).normal(size=(4, BEFORE - MARGIN))
     starts, order = np.array([0, 3, 60, 168], dtype=np.intp), 32

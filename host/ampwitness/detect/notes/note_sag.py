@@ -23,6 +23,7 @@ END_SHARE = 0.5  # a mean of the last 50 ms below this share of the sag: what is
 _LEAST_FOR_END_S = 0.2
 AROUND_S = 0.018  # to either side of the lowest value
 _KEEP_OFF_S = 0.001  # the onset may lie this much earlier than was found
+_END_S = 0.010  # of the last 50 ms, over which their ends are averaged
 _AFTER_NOTE_S = 0.005
 _DRIFTS_V = 0.002
 _LEAST_FALL_V = 0.050
@@ -70,7 +71,8 @@ def measure_before(rows: Sequence[FloatArray], rate_hz: float, since_last_s: Flo
 
     Returns
     -------
-    Before. Where another note was still sounding, or the supply moved, the mean is that of the last 50 ms.
+    Before. Where another note was still sounding, or the supply moved, the mean is that of the last 50 ms; what the
+    supply went on by in what is kept off, as it had moved over them, is added.
     """
     supply, lengths = _padded(rows, ceil(BEFORE_S * rate_hz) + 1)
     width = supply.shape[1]
@@ -95,7 +97,11 @@ def measure_before(rows: Sequence[FloatArray], rate_hz: float, since_last_s: Flo
     is_settled = is_known & is_quiet & (drift_v <= SETTLED_V)
     is_whole = is_settled & ((drift_v <= _DRIFTS_V) | (n - begin <= n_last))
     looked = np.where(is_whole, n - begin, n_last)
-    volts = np.where(is_known, mean(n - looked, n), np.nan)
+    n_end = np.maximum(np.minimum(n_last, round(_END_S * rate_hz)), 1)
+    moved_v = (mean(n - n_end, n) - mean(n - n_last, n - n_last + n_end)) / np.maximum(n_last - n_end, 1)
+    # The last value lies a step and a half ahead of the onset on average, and stands for half a step behind it too.
+    missed_v = np.where(is_whole | (n_last < 2 * n_end), 0.0, moved_v * (round(_KEEP_OFF_S * rate_hz) + 1))
+    volts = np.where(is_known, mean(n - looked, n) + missed_v, np.nan)
     back = np.arange(1, max(1, int(n_last.max(initial=0))) + 1)[None, :]
     off_v = supply[row[:, None], np.clip(n[:, None] - back, 0, width - 1)] - mean(n - n_last, n)[:, None]
     off_v[back > n_last[:, None]] = 0.0
@@ -181,8 +187,11 @@ class LowestMeter:
         fits = (reach + shift + tries[None, :] - half >= first[:, None]) & (
             reach + shift + tries[None, :] + half < last[:, None]
         )
-        moved = tries[np.argmin(np.where(fits, values, np.inf), axis=1)]
+        values = np.where(fits, values, np.inf)
+        lowest = np.argmin(values, axis=1)
+        moved = tries[lowest]
         moved[~fits.any(axis=1)] = 0
+        deeper_v = _between_samples(values, lowest)
         x = np.take_along_axis(x, (moved + shift)[:, None] + np.arange(2 * reach + 1)[None, :], axis=1)
         first, last = first - moved - shift, last - moved - shift
         noise_v = self._noise(x, first, last)
@@ -191,7 +200,9 @@ class LowestMeter:
         squares = (x * x) @ self._inside - (weights * weights) @ self._sum3
         lengths = 2 * np.array(self._halves)
         left_v = np.sqrt(np.maximum(squares, 0.0) / lengths)
-        return self._choose(volts, left_v, noise_v, first, last, level)
+        lowest_v, average_s = self._choose(volts, left_v, noise_v, first, last, level)
+        is_narrow = average_s < _LEAST_WIDE_S  # over a wide span nothing bends within a sample
+        return lowest_v - np.where(is_narrow & (average_s > 0), deeper_v, 0.0), average_s
 
     def _noise(self, x: FloatArray, first: npt.NDArray[np.intp], last: npt.NDArray[np.intp]) -> FloatArray:
         steps = np.abs(x[:, 2:] - 2.0 * x[:, 1:-1] + x[:, :-2])
@@ -227,6 +238,16 @@ class LowestMeter:
         span = np.where(is_wide, span, 0)
         chosen = np.where(n_good > 0, volts[np.arange(len(volts)), span], 0.0)
         return level + chosen, np.where(n_good > 0, 2 * halves[span] / self._rate_hz, 0.0)
+
+
+def _between_samples(values: FloatArray, lowest: npt.NDArray[np.intp]) -> FloatArray:
+    """(k,) by how much the parabola through the lowest of each row and its neighbours lies below it; 0 at an end."""
+    rows, n = np.arange(len(values)), values.shape[1]
+    left, at, right = (values[rows, np.clip(lowest + step, 0, n - 1)] for step in (-1, 0, 1))
+    is_inside = (lowest > 0) & (lowest < n - 1) & np.isfinite(left) & np.isfinite(at) & np.isfinite(right)
+    left, at, right = (np.where(is_inside, side, 0.0) for side in (left, at, right))
+    bend = left - 2 * at + right
+    return np.where(bend > 0, (left - right) ** 2 / (8 * np.where(bend > 0, bend, 1.0)), 0.0)
 
 
 def fell_at_end(end_sag_v: FloatArray, sag_v: FloatArray, to_end_s: FloatArray, duration_s: FloatArray) -> Flags:

@@ -65,11 +65,11 @@ class NoteDetector:
 
     The supply: `supply_before_v` is the mean of up to 250 ms before the onset (`supply_before_looked_s` says how long,
     `supply_before_settled` whether it stood still with nothing sounding). `supply_lowest_averaged_v` (`supply_lowest_v`
-    is the same) is the lowest value of a moving parabola over 2 ms, taken again over 20 to 32 ms where a parabola fits
-    that long; `supply_lowest_raw_v` the lowest sample. `supply_end_v` is the mean of the last 50 ms; `sag_v` before
-    less lowest; `sag_slope_v_per_s` the mean slope of its fall from 10 to 90 %, within the note's first second;
-    `recovery_s` the time constant of one exponential, beside what rises slowly where that is needed, fitted up to the
-    next onset (3 s at most); `ripple_v` peak to peak at twice the pitch.
+    is the same) is the lowest value of a moving parabola over 2 ms, between samples, taken again over 20 to 32 ms where
+    a parabola fits that long; `supply_lowest_raw_v` the lowest sample. `supply_end_v` is the mean of the last 50 ms;
+    `sag_v` before less lowest; `sag_slope_v_per_s` the mean slope of its fall from 10 to 90 %, within the note's first
+    second; `recovery_s` the time constant of one exponential, beside what rises slowly where that is needed, fitted up
+    to the next onset (3 s at most); `ripple_v` peak to peak at twice the pitch.
 
     Gaps
     ----
