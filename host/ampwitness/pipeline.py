@@ -52,7 +52,7 @@ from ampwitness.types import (
 from ampwitness.waveform.assemble import Assembler
 from ampwitness.waveform.calibration import calibrations_for
 from ampwitness.waveform.envelope import EnvelopeBuilder
-from ampwitness.waveform.excerpt import cut_excerpt, cut_excerpts
+from ampwitness.waveform.excerpt import cut_excerpts, group_near
 from ampwitness.waveform.runs import origin_of
 
 _LABEL_S = 2.0  # between a mark that was asked for, by the host's clock, and the board's own
@@ -61,6 +61,7 @@ _LEAD_S = 3.0  # a hello comes once a second, edges and marks up to two seconds 
 _SPAN_WINDOW_S = 2.0
 _SPAN_GATHER_BYTES = 1 << 18  # decoded together: what lies behind a span is read in vain
 _SHORT_S = 600.0  # so short a recording is walked once more for its waves; a longer one is read at a few places
+_NEAR_S = 20.0  # spans no further apart are read in one go: to begin anew costs about as much, by the index's places
 _WAVES_OF_SHORT, _WAVES_OF_LONG = 400, 40
 _LEVELS = ("lowest_v", "highest_v", "mean_v", "rms_v")
 
@@ -506,18 +507,22 @@ def _cut_pictured(
         return ()
     if is_short:
         return cut_excerpts(DecodingPass(recording, options, progress, "cutting out pictures").windows(), spans)
-    windows = []
-    for number, span in enumerate(spans):
-        progress("cutting out pictures", number / len(spans))
-        windows.append(_read_span(recording, options, index, span))
-    return tuple(windows)
+    found: dict[int, TraceWindow] = {}
+    for together in group_near(spans, _NEAR_S):
+        progress("cutting out pictures", len(found) / len(spans))
+        some = [spans[place] for place in together]
+        found.update(zip(together, _read_spans(recording, options, index, some), strict=True))
+    return tuple(found[place] for place in range(len(spans)))
 
 
-def _read_span(recording: Recording, options: AnalyseOptions, index: RecordingIndex, span: Interval) -> TraceWindow:
-    # Short windows: one of them more is read than the span needs.
+def _read_spans(
+    recording: Recording, options: AnalyseOptions, index: RecordingIndex, spans: Sequence[Interval]
+) -> tuple[TraceWindow, ...]:
+    # Short windows: one of them more is read than the spans need.
     quick = replace(options, window_s=min(options.window_s, _SPAN_WINDOW_S))
-    run = DecodingPass(recording, quick, _no_progress, "", index=index, wanted=span)
-    return cut_excerpt(run.windows(), span.start_s, span.stop_s)
+    wanted = Interval(min(span.start_s for span in spans), max(span.stop_s for span in spans))
+    run = DecodingPass(recording, quick, _no_progress, "", index=index, wanted=wanted)
+    return cut_excerpts(run.windows(), spans)
 
 
 def read_index(recording: Recording, progress: Progress = _no_progress) -> RecordingIndex:
@@ -561,7 +566,7 @@ def read_span(
     """
     opened = open_parts([recording]) if isinstance(recording, Path) else recording
     chosen = options or AnalyseOptions()
-    return _read_span(opened, chosen, read_index(opened, progress), Interval(start_s, stop_s))
+    return _read_spans(opened, chosen, read_index(opened, progress), [Interval(start_s, stop_s)])[0]
 
 
 def analyse_file(

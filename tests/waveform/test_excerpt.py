@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.types import Edge, Interval, Mark
-from ampwitness.waveform.excerpt import cut_excerpt, cut_excerpts
+from ampwitness.waveform.excerpt import cut_excerpt, cut_excerpts, group_near
 
 VOLTS = np.arange(80_000, dtype=np.float32)
 EDGE = Edge("remote", 0, 3.05, "s", 0)
@@ -55,3 +55,10 @@ def test_ends_where_the_mode_changes_and_is_empty_outside():
 def test_misuse_is_refused():
     with pytest.raises(ValueError, match="end after"):
         cut_excerpt(windows(), 2.0, 2.0)
+
+
+def test_spans_that_lie_near_one_another_are_read_together() -> None:
+    spans = [Interval(50.0, 51.0), Interval(0.0, 30.0), Interval(5.0, 6.0), Interval(45.0, 46.0), Interval(90.0, 91.0)]
+    assert group_near(spans, 15.0) == [[1, 2, 3, 0], [4]]  # the third ends early: what the second reached counts
+    assert group_near(spans, 10.0) == [[1, 2], [3, 0], [4]]
+    assert group_near([], 10.0) == []

@@ -72,6 +72,28 @@ def cut_excerpts(windows: Iterable[TraceWindow], spans: Sequence[Interval]) -> t
     return tuple(_join(found, span) for found, span in zip(pieces, spans, strict=True))
 
 
+def group_near(spans: Sequence[Interval], near_s: float) -> list[list[int]]:
+    """Places of spans, in the order of time, in groups of which each begins near behind what was read for another.
+
+    Parameters
+    ----------
+    spans : in any order; they may overlap
+    near_s : how far behind all that a group holds the next span may begin to be read with it
+
+    Returns
+    -------
+    Every place once.
+    """
+    groups: list[list[int]] = []
+    reached_s = -np.inf
+    for place in sorted(range(len(spans)), key=lambda at: spans[at].start_s):
+        if spans[place].start_s > reached_s + near_s:
+            groups.append([])
+        groups[-1].append(place)
+        reached_s = max(reached_s, spans[place].stop_s)
+    return groups
+
+
 def _cut(window: TraceWindow, span: Interval) -> TraceWindow:
     """The part of a window that lies in a span."""
     start_s, stop_s = max(window.start_s, span.start_s), min(window.stop_s, span.stop_s)

@@ -26,6 +26,7 @@ LEVEL_QUANTILE, LEVEL_V, MARKED_FALL_V = 0.95, 0.12, 3.0
 _RIPPLE, _RIPPLE_FROM_V = "ripple", 13.0
 _LEVEL, _LEVEL_STEPS, _LEVEL_LEAST_V = "level", 100, 0.5  # of the output, over a second
 _SQUARED = ("output", _RIPPLE)
+_AT_ONCE = 256  # steps
 _EDGE = 1e-6  # of a step: a sample that lies on a step's edge belongs to what follows
 
 
@@ -127,9 +128,7 @@ class SupplyHistory:
                 if role == "output":
                     _, rows[_LEVEL] = self._reduce(_LEVEL, segment.start_s, segment.rate_hz, segment.volts)
                 if role == "supply":
-                    # From a level near by: the volts' own squares would drown what they differ by.
-                    above_v = np.asarray(segment.volts, dtype=np.float64) - _RIPPLE_FROM_V
-                    _, squares = self._reduce(_RIPPLE, segment.start_s, segment.rate_hz, above_v)
+                    _, squares = self._reduce(_RIPPLE, segment.start_s, segment.rate_hz, segment.volts)
                     rows[_RIPPLE] = np.sqrt(np.maximum(squares - (rows[role] - _RIPPLE_FROM_V) ** 2, 0.0))
             if steps is None or len(steps) == 0:
                 continue
@@ -218,16 +217,14 @@ class SupplyHistory:
         if abs(each - STEP_S * rate_hz) < 1e-9 and n % each == 0 and abs(place - round(place)) < _EDGE:
             # Whole steps from edge to edge, as nearly all windows are: the same sums, quickly. In doubles like those
             # below, as behind a gap it hangs on how windows were cut which way a step goes.
-            blocks = np.asarray(volts, dtype=np.float64).reshape(-1, each)
-            sums = np.einsum("ij,ij->i", blocks, blocks) if role in _SQUARED else blocks @ np.ones(each)
             self._open.pop(role, None)
-            return round(place) + np.arange(len(blocks), dtype=np.int64), sums / each
+            return round(place) + np.arange(n // each, dtype=np.int64), _add_up(role, volts, each) / each
         first = int(np.floor(start_s / STEP_S + _EDGE))
         last = int(np.floor((start_s + (n - 1) / rate_hz) / STEP_S + _EDGE))
         steps = np.arange(first, last + 1, dtype=np.int64)
         starts = np.ceil((steps * STEP_S - start_s) * rate_hz - _EDGE * STEP_S * rate_hz).astype(np.int64)
         at = np.clip(starts, 0, n - 1)
-        wide = np.asarray(volts, dtype=np.float64)
+        wide = _as_doubles(role, volts)
         totals = np.add.reduceat(wide * wide if role in _SQUARED else wide, at)
         counts = np.diff(np.append(at, n))
         open_step, n_open, sum_open, rate_open = self._open.get(role, (-1, 0, 0.0, rate_hz))
@@ -239,6 +236,21 @@ class SupplyHistory:
         whole = counts >= np.floor(STEP_S * rate_hz - _EDGE)
         whole[-1] &= (last + 1) * STEP_S - (start_s + n / rate_hz) < _EDGE * STEP_S + 1e-9
         return steps[whole], totals[whole] / counts[whole]
+
+
+def _as_doubles(role: str, volts: FloatArray) -> FloatArray:
+    """What is added up; ripple from a level near by: the volts' own squares would drown what they differ by."""
+    wide = np.asarray(volts, dtype=np.float64)
+    return wide - _RIPPLE_FROM_V if role == _RIPPLE else wide
+
+
+def _add_up(role: str, volts: FloatArray, each: int) -> FloatArray:
+    """(n,) sums of n whole steps of so many samples; so many steps at a time that they stay in the cache as doubles."""
+    out, ones = np.empty(len(volts) // each), np.ones(each)
+    for first in range(0, len(out), _AT_ONCE):
+        steps = _as_doubles(role, volts[first * each : (first + _AT_ONCE) * each]).reshape(-1, each)
+        out[first : first + _AT_ONCE] = np.einsum("ij,ij->i", steps, steps) if role in _SQUARED else steps @ ones
+    return out
 
 
 def _without_level(squares_v2: FloatArray, means_v: FloatArray) -> FloatArray:
