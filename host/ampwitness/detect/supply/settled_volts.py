@@ -101,11 +101,21 @@ def _settle(
         least = np.quantile(asked[mine], QUIET_SHARE, axis=1, keepdims=True)
         is_quiet = asked[mine] <= least + 1e-12
         times.append(np.mean(time_s[mine], axis=1, where=is_quiet))
-        volts.append(np.nanquantile(np.where(is_quiet, open_v[mine], np.nan), WITHOUT_OTHERS, axis=1))
+        volts.append(_highest_of_quiet(open_v[mine], is_quiet))
     if not times:
         return np.zeros(0), np.zeros(0)
     order = np.argsort(np.concatenate(times))
     return np.concatenate(times)[order], np.concatenate(volts)[order]
+
+
+def _highest_of_quiet(open_v: FloatArray, is_quiet: npt.NDArray[np.bool_]) -> FloatArray:
+    """(blocks,) a high quantile of what is quiet in each block, (blocks, steps): those with as many quiet steps at
+    once, as nearly all are. One by one they took a fifth of a second for an hour."""
+    out, n_quiet = np.empty(len(open_v)), np.count_nonzero(is_quiet, axis=1)
+    for n in np.unique(n_quiet).tolist():
+        rows = n_quiet == n
+        out[rows] = np.quantile(open_v[rows][is_quiet[rows]].reshape(-1, n), WITHOUT_OTHERS, axis=1)
+    return out
 
 
 def _level_out(volts: FloatArray) -> FloatArray:
