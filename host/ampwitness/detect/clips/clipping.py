@@ -226,7 +226,7 @@ class ClippingDetector:
                 found = follow_courses(look.sides, found)  # in dense music tops lean by what rings on them
             if ahead.held_v is not None:
                 for rows in found:
-                    note_held(rows, look.sides[0].stretch, ahead.held_v)
+                    note_held(rows, look.sides[0].stretch, ahead.held_v, by_wave=ahead.held_by == "resistance")
                     rows.columns["held_by"] = np.full(len(rows), float(HELD_BY.index(ahead.held_by)))
                     if ahead.held_by == "ripple":  # no source's tops do that
                         rows.columns["on_course"] = np.ones(len(rows))

@@ -23,6 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clips.ceiling.clip_plain import PLAIN_GAIN, find_plain, misfit_allows
+from ampwitness.detect.clips.measure.overdrive import sine_crest
 from ampwitness.detect.clips.table.clip_candidates import Candidates, OneSide, join
 from ampwitness.detect.clips.table.clip_stream import Stretch
 from ampwitness.types import FloatArray
@@ -41,6 +42,7 @@ MOST_SD = 0.4
 WINDOW, FEWEST_ALIKE, LEAST_ALIKE = 1.2, 6, 0.15  # falls that agree to a fifth: so many, and so much of the high crests
 FEWEST_PLAIN, TIMES_PLAIN = 4, 3
 SLOWEST_HZ = 0.1
+FLANK_S = 0.0005  # over which the change of what is held back counts as that at a corner
 RESERVOIRS_S = (0.0005, 0.0007, 0.001, 0.0014, 0.002, 0.0028, 0.004)  # time constants of a rail's own capacitors
 LEAST_OF_SUPPLY, MOST_OF_SUPPLY = 0.8, 1.3  # a top's fall to its supply's, both as shares of themselves
 TIMES_SCATTER = 1.5  # tops may scatter about the supply's fall, to how they scatter about one rate
@@ -186,9 +188,13 @@ def undo(stretch: Stretch, held_v: FloatArray) -> Stretch:
     )  # fmt: skip
 
 
-def note_held(rows: Candidates, stretch: Stretch, held_v: FloatArray) -> None:
+def note_held(rows: Candidates, stretch: Stretch, held_v: FloatArray, *, by_wave: bool = False) -> None:
     """Write into rows what the capacitor held back in the middle of each plateau, and how fast that changed over it,
-    turned to its polarity."""
+    turned to its polarity.
+
+    by_wave : the cut-off wave itself caused it, as with a resistance: without a ceiling it would have been another.
+        Then the crest is that of flanks at the terminals, where nothing was added to them.
+    """
     middle_s = (rows["start_s"] + rows["stop_s"]) / 2
     place = np.round(middle_s * stretch.rate_hz - stretch.first_index - stretch.phase).astype(np.intp)
     rows.columns["held_v"] = rows["sign"] * held_v[np.clip(place, 0, len(held_v) - 1)]
@@ -196,3 +202,21 @@ def note_held(rows: Candidates, stretch: Stretch, held_v: FloatArray) -> None:
     ends = [np.clip(place + side * half, 0, len(held_v) - 1) for side in (-1, 1)]
     change = (held_v[ends[1]] - held_v[ends[0]]) / np.maximum(ends[1] - ends[0], 1)
     rows.columns["held_v_per_s"] = rows["sign"] * change * stretch.rate_hz
+    if by_wave:
+        rows.columns["crest_v"] = rows["crest_v"] + _crest_off_v(rows, stretch.rate_hz, held_v, ends)
+
+
+def _crest_off_v(rows: Candidates, rate_hz: float, held_v: FloatArray, ends: list[npt.NDArray[np.intp]]) -> FloatArray:
+    """(n,) by how much a sine through the corners at the terminals, plus what is held back in the middle, comes higher
+    than one through the corners as they were looked at.
+
+    ends : samples of the corners"""
+    n = max(1, round(FLANK_S * rate_hz))
+    corners = np.stack([held_v[end] for end in ends]) * rows["sign"]
+    outer = np.stack([held_v[np.clip(end + side * n, 0, len(held_v) - 1)]
+                      for side, end in zip((-1, 1), ends, strict=True)]) * rows["sign"]  # fmt: skip
+    added = (corners - outer).mean(axis=0) / n
+    slope, flat = rows["flank_v_per_s"] / rate_hz, (rows["stop_s"] - rows["start_s"]) * rate_hz
+    there = sine_crest(np.maximum(slope - added, 1e-9), flat, np.maximum(rows["level_v"] - corners.mean(axis=0), 1e-6))
+    here = sine_crest(np.maximum(slope, 1e-9), flat, np.maximum(rows["level_v"], 1e-6))
+    return np.asarray(there - here + rows["held_v"])
