@@ -6,6 +6,7 @@ import re
 
 _NO_BREAK = "\u00a0"
 _UNIT = re.compile(r"(?<=\d) (?=(?:m?V|ms|s|h|min|dB|%|Hz|W|m?ohm|A|C)(?![A-Za-z]))")
+LEAST_CLOCK_S = 60.0  # below a minute of recording time a clock says no more than seconds do
 
 
 def seconds_to_clock(time_s: float) -> str:

@@ -9,7 +9,7 @@ from ampwitness.findings.selection import choose_listed
 from ampwitness.findings.wording import KIND_WORDS, KindWords, count_words
 from ampwitness.report.explanations import explanation_link
 from ampwitness.types import Finding
-from ampwitness.units import fixed
+from ampwitness.units import LEAST_CLOCK_S, fixed, seconds_to_clock
 
 MOST_ON_PAPER = 30  # rows of a kind; who prints the page wants the worst, not all
 
@@ -160,6 +160,20 @@ def _class_of(key: str) -> str:
     return f' class="{" ".join(names)}"' if names else ""
 
 
+def _start_heading(last_s: float) -> str:
+    """In what a table's starts are told, by the last of them: beyond a minute as every sentence and picture has it."""
+    if last_s < LEAST_CLOCK_S:
+        return "start (s)"
+    return "start (h:min:s)" if last_s >= 3600 else "start (min:s)"
+
+
+def _word_start(start_s: float, last_s: float) -> str:
+    if last_s < LEAST_CLOCK_S:
+        return f"{start_s:.4f}"
+    clock = seconds_to_clock(start_s)
+    return f"0:{clock.removesuffix(' s'):0>6}" if clock.endswith(" s") else clock
+
+
 def words_of(kind: str) -> KindWords:
     """How a kind is spoken of, also one that has no words of its own yet."""
     return KIND_WORDS.get(kind) or KindWords("", kind, f"findings of kind {kind}", f"{kind}?", "", "")
@@ -183,14 +197,15 @@ def findings_table(kind: str, listed: Sequence[tuple[int, Finding]], n_all: int)
     words = words_of(kind)
     more = ' class="more"'
     kept_back = [_class_of(key) for _, key, _ in columns]
-    names = [("no.", ""), ("start (s)", "")]
+    last_s = max((finding.start_s for _, finding in listed), default=0.0)
+    names = [("no.", ""), (_start_heading(last_s), "")]
     names += [(name, hidden) for (name, _, _), hidden in zip(columns, kept_back, strict=True)]
     head = "".join(f'<th scope="col"{hidden}>{escape(name)}</th>' for name, hidden in names)
     worst = choose_listed([finding for _, finding in listed], MOST_ON_PAPER)[kind]
     on_paper = {place for place, _ in worst}
     rows = "".join(
         f'<tr id="finding-{number}"{"" if place in on_paper else more}><td>{number}</td>'
-        f'<td><a class="go" href="#overview" data-finding="{number}">{finding.start_s:.4f}</a></td>'
+        f'<td><a class="go" href="#overview" data-finding="{number}">{_word_start(finding.start_s, last_s)}</a></td>'
         + "".join(
             f"<td{hidden}>{_cell(_scaled(key, finding.measured.get(key)), digits)}</td>"
             for (_, key, digits), hidden in zip(columns, kept_back, strict=True)

@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.axes import Axes
 
-from ampwitness.units import seconds_to_clock
+from ampwitness.units import LEAST_CLOCK_S, seconds_to_clock
 
-LEAST_CLOCK_S = 60.0  # below a minute of recording time a clock says no more than seconds do
 MOST_TICKS = 9
 _STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10_800, 21_600, 43_200, 86_400)
 
