@@ -22,7 +22,7 @@ def test_flats_of_music_dense_as_noise_are_found(monkeypatch: pytest.MonkeyPatch
     assert tally.n_true.total() >= 10
     assert tally.n_hit.total() >= 0.9 * tally.n_true.total()
     assert tally.n_false == 0
-    monkeypatch.setattr(clipping, "find_tight", lambda side: None)
+    monkeypatch.setattr(clipping, "find_tight", lambda sides: [None] * len(sides))
     assert noise_music().n_hit.total() == 0
 
 

@@ -245,11 +245,11 @@ class ClippingDetector:
     @staticmethod
     def _look_again(ahead: Ahead, is_short: bool) -> list[Candidates | None]:
         """What second looks at a stretch find, but for faint crests."""
-        seconds = [find_shelves, find_tight, find_corners]
+        seconds = [find_shelves, find_corners]
         if ahead.per_s is None:  # what was added ahead of a capacitor wanders: nothing may be said of how tops sink
             seconds.append(find_sunk)
         sides = ahead.look.sides
-        looks = [second(side) for second in seconds for side in sides]
+        looks = [second(side) for second in seconds for side in sides] + find_tight(sides)
         if not is_short:  # a ceiling that is proven has corners
             looks += find_soft(sides)
         if ahead.held_v is None:

@@ -12,11 +12,12 @@ Source: our choice, measured by `python -m ampwitness.bench.clip_scores --sets f
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.clips.ceiling.few_plateaus import rail_through_few
 from ampwitness.detect.clips.ceiling.rail_model import Rail, learn_rail
 from ampwitness.detect.clips.table.clip_candidates import Candidates
 
@@ -29,7 +30,7 @@ WIDEST_SPREAD = 0.006  # of the level
 TIGHTEST_SHARE, WIDTH_IN_SPREADS = 0.004, 4.0
 HIGHEST_LEVEL = 1.06  # times the highest sample; on true clips 1.05 at most
 LEAST_TOP_SAMPLES = 2.5
-FEWEST_STAYS = 4
+FEWEST_STAYS = 2
 APART_S, FEWEST_ELSEWHERE = 0.5, 2
 STAY_SHARES, STAY_SPREADS = (0.005, 0.01), 3.0
 # In the column `sunk`: a fit at a level, of which both corners were seen besides; a top of a ceiling that sinks within
@@ -74,11 +75,15 @@ def pile_of_stays(table: Candidates) -> Pile | None:
     members = table["stay_v"] > 0
     if np.count_nonzero(members) < FEWEST_STAYS:
         return None
-    rail = learn_rail(table["level_v"][members], table.supply[members], table.output[members])
+    supply, output = table.supply[members], table.output[members]
+    # Their ceilings were told from all stays of a stretch: few runs by themselves would tell less.
+    rail = rail_through_few(table["stay_v"][members], supply, output)
     if rail is None:
         return None
-    typical = float(np.median(rail.predict(table.supply[members], table.output[members])))
-    return Pile(rail, members, stay_tolerance(rail, typical), is_of_stays=True)
+    expected = rail.predict(supply, output)
+    off_v = table["level_v"][members] - expected
+    rail = replace(rail, spread_v=max(rail.spread_v, 1.4826 * float(np.median(np.abs(off_v)))))
+    return Pile(rail, members, stay_tolerance(rail, float(np.median(expected))), is_of_stays=True)
 
 
 def is_one_note(pile: Pile, table: Candidates) -> bool:

@@ -63,7 +63,7 @@ def measure_room(rail: Rail, sign: float, plateaus: Candidates, crests: HighCres
     ceiling_v = np.maximum(rail.predict(supply, output), 1e-6)
     supply_v = rail.supply_of(supply)
     away_v = np.abs(np.nan_to_num(supply_v - np.median(rail.supply_of(plateaus.supply))))
-    if rail.per_supply_v > 0:
+    if rail.follows:
         ratio_sd = rail.ratio_sd
     elif rail.supply_range_v < LEAST_SUPPLY_RANGE_V:
         # Whether it follows was not seen: by anything from nothing to in proportion.

@@ -54,6 +54,11 @@ class Rail:
     supply_range_v: float  # over which plateaus were seen
     ratio_sd: float  # standard error of c1
 
+    @property
+    def follows(self) -> bool:
+        """Whether it was seen to follow the supply; few plateaus (`few_plateaus`) do not show it."""
+        return self.per_supply_v > 0 and bool(np.isfinite(self.ratio_sd))
+
     def predict(self, supply_v: FloatArray, output_v: FloatArray) -> FloatArray:
         """Level for lagged supply (n, supply lags) and lagged output (n, output lags); NaN supply: the middle one."""
         level = np.full(len(output_v), self.constant_v) + self.per_output_v * output_v[:, self.output_lag]
@@ -109,7 +114,7 @@ def summarise_rail(rail: Rail | None, typical_v: float) -> Mapping[str, Any]:
             "constant_v": None, "output_coefficient": None, "supply_range_v": None, "n_plateaus": 0,
         }  # fmt: skip
     sign = 1.0 if typical_v >= 0 else -1.0
-    follows = rail.per_supply_v > 0
+    follows = rail.follows
     is_known = rail.supply_range_v >= LEAST_SUPPLY_RANGE_V
     return {
         "kind": "unknown" if not is_known else "follows supply" if follows else "regulated",
@@ -117,7 +122,7 @@ def summarise_rail(rail: Rail | None, typical_v: float) -> Mapping[str, Any]:
         "ratio_uncertainty": rail.ratio_sd if follows else None,
         "level_v": typical_v,
         "level_uncertainty_v": rail.spread_v,
-        "constant_v": sign * rail.constant_v,
+        "constant_v": sign * rail.constant_v if follows or not rail.per_supply_v else typical_v,
         "output_coefficient": sign * rail.per_output_v,
         "supply_range_v": rail.supply_range_v,
         "n_plateaus": rail.n_plateaus,

@@ -60,7 +60,7 @@ def find_followers(sides: list[tuple[Candidates, SideVerdict]]) -> Followers:
 
 def _moves(rail: Rail | None) -> bool:
     """Whether a rail was seen to follow the supply or to sink under load: no source does that."""
-    return rail is not None and (rail.per_supply_v > 0 or rail.per_output_v < 0)
+    return rail is not None and (rail.follows or rail.per_output_v < 0)
 
 
 def name_origins(table: Candidates, side: SideVerdict, followers: Followers) -> list[str]:

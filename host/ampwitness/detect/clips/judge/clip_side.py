@@ -180,7 +180,9 @@ def _take_at_level(taken: _Taken, table: Candidates, level: Level, rail: Rail, b
     if pile is not None:  # in full-range music hardly a fit fits; the place speaks, where so many crests agree
         accepted = accepted | (basic & near & (over_sd > 1.0) & (table["lively"] >= LIVELY))
         stays = (table["stay_v"] > 0) & (table["crest_v"] > table["level_v"])
-        accepted = accepted | (stays & (off_v <= STAY_SHARE * expected))
+        # By how much neighbours drift may mislead.
+        nearest_v = np.minimum(off_v, np.abs(table["level_v"] - table["stay_v"]))
+        accepted = accepted | (stays & (nearest_v <= STAY_SHARE * expected))
     if np.count_nonzero(inliers) >= FEWEST_FOR_COARSE:
         accepted = accepted | (basic & near & is_coarse & (over_sd > 1.0))
     taken.rail, taken.accepted, taken.few_inliers = rail, accepted, inliers & few

@@ -17,8 +17,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clips.ceiling.rail_model import Rail, learn_rail
+from ampwitness.detect.clips.ceiling.few_plateaus import rail_through_few
+from ampwitness.detect.clips.ceiling.rail_model import Rail
 from ampwitness.detect.clips.second.clip_shelves import LEAST_LIVELY, describe_runs
+from ampwitness.detect.clips.second.clip_stays import Stays, find_level, find_stays, smooth_at
 from ampwitness.detect.clips.table.clip_candidates import Candidates, OneSide
 from ampwitness.detect.clips.table.clip_rows import liveliness_of
 from ampwitness.detect.clips.table.clip_stream import MEAN_S
@@ -28,19 +30,16 @@ IntArray = npt.NDArray[np.intp]
 
 DENSE_SHARE = 0.01  # of the highest crest: noise that only dense music seems to have
 HIGH_SHARE = 0.5  # of the highest sample: lower ones are not looked at
-STAY_S, FEWEST_SAMPLES = 1.6e-4, 3  # samples smoothed over three, so two more are asked to keep still
-STILL_SHARE = 0.03  # of the level: how far they may lie apart
-TOP_SHARE = 0.65  # of the highest stay: what may be at a ceiling
-PILE_SHARE = 0.02  # of the level: how far stays at one ceiling lie apart at most,
-LEAST_WIDTH, WIDTH_IN_SPREADS = 0.004, 3.0  # and how far from it to either side they are counted
-FEWEST = 4
-MOST_ABOVE = 0.08
-BESIDE, MOST_ROUND = 2, 0.4  # samples beside a stay; of what one curve over all of them would bend within it
+PILE_SHARE = 0.02  # of the level: how far stays at one ceiling lie apart at most
+# Natural logarithm of a likelihood ratio; in clean music single stays had up to 4.7, two and more together 1.
+LEAST_ODDS, FEWEST = 4.0, 2
+LEAST_BESIDE, LEAST_TOGETHER, FEWEST_TOGETHER = 1.0, 5.0, 3  # of one polarity, where both show a level,
+ALIKE = 0.07  # the one so near the other
+BESIDE = 2  # samples beside a stay
+MOST_ROUND = 0.65  # of what one curve over all of them would bend within it: true ones 0.6 at most, round ones 0.7 to 1
 LOWEST_SHARE = 0.9  # of the lowest stay: lower samples are in no run
 AT_SHARE = 0.02  # of the ceiling: how far smoothed samples of a run may lie from it
-RUN_S = 1.2e-4
-BELOW_SHARE = 0.6  # stays between this and the pile say how many come by chance
-TIMES_CHANCE = 3.0
+RUN_S, FEWEST_SAMPLES = 1.2e-4, 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,17 +51,39 @@ class Held:
     lowest_v: float
 
 
-def find_tight(side: OneSide) -> Candidates | None:
-    """Rows for samples that stay at the ceiling, where a stretch of lively music shows one; `stay_v` is its level."""
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """The n stays at the level that most speaks for, logarithm of the odds, and lagged supply and output at each."""
+
+    odds: float
+    stays: Stays
+    supply: FloatArray
+    output: FloatArray
+
+
+def find_tight(sides: list[OneSide]) -> list[Candidates | None]:
+    """Rows for samples that stay at the ceiling, where a stretch of lively music shows one; `stay_v` is its level.
+
+    sides : a stretch, once for each polarity; rows come in the same order
+    """
+    told = [_stays_of(side) if _might_stand_still(side) else None for side in sides]
+    found: list[Candidates | None] = []
+    for side, own in zip(sides, told, strict=True):
+        others = [other for other in told if other is not None and other is not own]
+        held = None if own is None or not _is_level(own, others) else _held_at(side, own)
+        found.append(None if held is None else _rows_at(side, held))
+    return found
+
+
+def _might_stand_still(side: OneSide) -> bool:
     if not len(side.candidates):  # music that fits suit shows candidates where it clips
         highest_v = float(np.max(side.crests.level_v, initial=0.0))
         if side.noise_v < DENSE_SHARE * highest_v:
-            return None
-    if liveliness_of(side) < LEAST_LIVELY:
-        return None
-    held = find_held(side)
-    if held is None:
-        return None
+            return False
+    return liveliness_of(side) >= LEAST_LIVELY
+
+
+def _rows_at(side: OneSide, held: Held) -> Candidates | None:
     volts = side.stretch.output_v * np.float32(side.sign)
     first, last, ceiling_v, level_v = _find_runs(volts, side, held)
     if not len(first):
@@ -104,79 +125,56 @@ def _find_runs(
     return high[begin] - 1, high[end] + 1, expected, expected + mean
 
 
-def smooth_at(volts: npt.NDArray[np.float32], at: IntArray) -> FloatArray:
-    """(n,) samples averaged with both neighbours, 1 : 2 : 1: what alternates from sample to sample goes."""
-    return np.asarray((volts[at - 1] + 2 * volts[at] + volts[at + 1]) / 4, dtype=float)
-
-
-def find_held(side: OneSide) -> Held | None:
-    """Look for the level at which a stretch was held, in one polarity."""
+def _stays_of(side: OneSide) -> _Told:
+    """Where a stretch stands still in one polarity, and at which level more often than by chance."""
     stretch = side.stretch
     volts = stretch.output_v * np.float32(side.sign)
     first, last = max(stretch.own_first, 1), min(stretch.own_last, len(volts) - 1)
     high = first + np.flatnonzero(volts[first:last] >= HIGH_SHARE * float(np.max(volts[first:last], initial=0.0)))
-    n_stay = max(FEWEST_SAMPLES, round(STAY_S * stretch.rate_hz))
-    middle, level = _find_stays(volts, high, n_stay)
-    if len(level) < FEWEST:
+    stays = find_stays(volts, high, stretch.rate_hz)
+    supply, output = side.lagged.at(stays.middle)
+    knows_supply = np.isfinite(supply).all() and np.min(supply, initial=np.inf) > 1.0
+    odds, at_it = find_level(stays, [np.ones(len(stays)), *(supply.T if knows_supply else ())], stretch.rate_hz)
+    return _Told(odds, stays.take(at_it), supply[at_it], output[at_it])
+
+
+def _is_level(own: _Told, others: list[_Told]) -> bool:
+    """Whether stays prove a level, by themselves or with the other polarity's near it."""
+    if own.odds >= LEAST_ODDS and len(own.stays) >= FEWEST:
+        return True
+    return any(
+        own.odds >= LEAST_BESIDE and own.odds + other.odds >= LEAST_TOGETHER
+        and len(own.stays) + len(other.stays) >= FEWEST_TOGETHER
+        and abs(np.median(own.stays.level_v) - np.median(other.stays.level_v)) <= ALIKE * np.median(own.stays.level_v)
+        for other in others
+        if len(own.stays) and len(other.stays)
+    )  # fmt: skip
+
+
+def _held_at(side: OneSide, told: _Told) -> Held | None:
+    """The ceiling that stays show, unless they are round."""
+    volts = side.stretch.output_v * np.float32(side.sign)
+    if _is_round(volts, told.stays.middle, told.stays.n_samples):
         return None
-    supply, output = side.lagged.at(middle)
-    views = [np.ones_like(level), *(supply.T if np.isfinite(supply).all() and np.min(supply) > 1.0 else ())]
-    is_in = max((_densest(level / view) for view in views), key=np.count_nonzero)
-    rail = learn_rail(level[is_in], supply[is_in], output[is_in])
+    rail = rail_through_few(told.stays.level_v, told.supply, told.output)
     if rail is None:
         return None
-    expected = rail.predict(supply, output)
-    typical = float(np.median(expected[is_in]))
-    tolerance = min(max(WIDTH_IN_SPREADS * rail.spread_v, LEAST_WIDTH * typical), PILE_SHARE / 2 * typical)
-    is_in = np.abs(level - expected) <= tolerance
-    n_in, n_above = np.count_nonzero(is_in), np.count_nonzero(level > expected + tolerance)
-    n_below = np.count_nonzero((level >= BELOW_SHARE * expected) & (level < expected - tolerance))
-    by_chance = n_below * 2 * tolerance / ((1 - BELOW_SHARE) * typical)
-    is_pile = n_in >= FEWEST + TIMES_CHANCE * by_chance and n_above <= max(1, MOST_ABOVE * n_in)
-    if not is_pile or _is_round(volts, middle[is_in], n_stay):
-        return None
-    return Held(rail, PILE_SHARE / 2 * typical, float(np.min(level[is_in])))
+    typical = float(np.median(rail.predict(told.supply, told.output)))
+    return Held(rail, PILE_SHARE / 2 * typical, float(np.min(told.stays.level_v)))
 
 
-def _is_round(volts: npt.NDArray[np.float32], middle: FloatArray, n_stay: int) -> bool:
+def _is_round(volts: npt.NDArray[np.float32], middle: FloatArray, n_stay: IntArray | int) -> bool:
     """Whether stays bend over as the crests of limited music do, which fall away beside them by the same curve.
 
     Samples averaged with their neighbours are asked: what rings on a plateau alternates from one to the next."""
-    half = (n_stay - 1) / 2
+    half = (np.asarray(n_stay) - 1) / 2
     beside = half + BESIDE
 
-    def level(apart: float) -> FloatArray:
+    def level(apart: FloatArray | float) -> FloatArray:
         places = np.stack((np.ceil(middle - apart), np.floor(middle + apart))).astype(np.intp)
         return np.asarray(smooth_at(volts, np.clip(places, 1, len(volts) - 2)).mean(axis=0))
 
     inside = level(half % 1)
-    bow = float(np.median(inside - level(half)))
-    fall = float(np.median(inside - level(beside)))
     of_a_curve = (half**2 - (half % 1) ** 2) / (beside**2 - (half % 1) ** 2)
-    return bow > MOST_ROUND * of_a_curve * fall
-
-
-def _densest(level: FloatArray) -> npt.NDArray[np.bool_]:
-    """(n,) those within PILE_SHARE of each other where most are so, of those that may be a ceiling's."""
-    ordered = np.sort(level[level >= TOP_SHARE * float(np.max(level))])
-    n_in = np.searchsorted(ordered, ordered * (1 + PILE_SHARE), side="right") - np.arange(len(ordered))
-    lowest = ordered[int(np.argmax(n_in))]
-    return np.asarray((level >= lowest) & (level <= lowest * (1 + PILE_SHARE)))
-
-
-def _find_stays(volts: npt.NDArray[np.float32], high: IntArray, n_stay: int) -> tuple[FloatArray, FloatArray]:
-    """Middles and levels of the stillest `n_stay` samples of each run of high ones that keep still so long."""
-    if len(high) < n_stay:
-        return np.zeros(0), np.zeros(0)
-    smooth = smooth_at(volts, high)
-    begin = np.flatnonzero(high[n_stay - 1 :] - high[: len(high) - n_stay + 1] == n_stay - 1)
-    rows = smooth[begin[:, None] + np.arange(n_stay)]
-    apart, level = np.ptp(rows, axis=1), rows.mean(axis=1)
-    still = apart <= STILL_SHARE * level
-    begin, apart, level = begin[still], apart[still] / level[still], level[still]
-    if not len(begin):
-        return np.zeros(0), np.zeros(0)
-    stay = np.concatenate(([0], np.cumsum(np.diff(high[begin]) > n_stay)))
-    order = np.lexsort((apart, stay))
-    best = order[np.concatenate(([True], np.diff(stay[order]) > 0))]
-    return high[begin[best]] + (n_stay - 1) / 2, level[best]
+    bow, of_curve = inside - level(half), of_a_curve * (inside - level(beside))
+    return float(np.sum(bow)) > MOST_ROUND * float(np.sum(of_curve))
