@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ampwitness.detect.notes.note_decimate import Bands
+from ampwitness.detect.notes.note_decimate import Bands, History
 from ampwitness.detect.notes.note_departure import _carry_on
 from ampwitness.detect.notes.note_levels import _far_from, _find_peaks
 from ampwitness.detect.notes.note_spectrum import measure_fundamentals, measure_pitches
@@ -85,3 +85,14 @@ def test_a_turn_stays_where_only_partials_change(behind_hz: float, stays: bool) 
     turns.expect([120, 250, 400])
     assert turns.stay_at(250) is stays
     assert turns.stay_at(400)  # nothing turns there
+
+
+def test_what_was_taken_from_a_signal_stays_as_it_is_when_more_comes() -> None:
+    signal, kept = History(stays=True), []
+    for number in range(20):
+        signal.append(np.arange(100 * number, 100 * (number + 1), dtype=np.float32))
+        kept.append(signal.part(100 * number - 30, 100 * number + 50))
+        signal.forget(100 * number - 50)
+    assert [float(part[-1]) for part in kept] == [100.0 * number + 49 for number in range(20)]
+    for number, part in enumerate(kept[1:], 1):
+        np.testing.assert_array_equal(part, np.arange(100 * number - 30, 100 * number + 50))

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ampwitness.detect.notes import note_damping
-from ampwitness.detect.notes.note_break import measure_left
+from ampwitness.bench.note_over_music import make_over_music
+from ampwitness.bench.note_unusual import pumped_case
+from ampwitness.detect.notes import note_damping, note_swell, note_walk
+from ampwitness.detect.notes.note_break import Breaks, measure_left
 from ampwitness.detect.notes.note_glide import straighten
+from ampwitness.detect.notes.note_swell import is_one_swell
+from ampwitness.detect.notes.notes import NoteDetector
 from ampwitness.types import FloatArray
+from event_material import run
 
 _N = 72
 
@@ -91,3 +96,35 @@ def test_what_smooth_envelopes_leave_is_what_least_squares_leave() -> None:
     both = measure_left(bands[1], np.array([at, 10]), rate_hz, np.array([41.0, 41.0]))
     assert both[0] == found[1]
     assert np.isnan(both[1])  # too little is known ahead
+
+
+@pytest.mark.parametrize("power", [0.0, 1.0, 2.0, 3.0])
+def test_a_swell_has_nearly_all_power_near_one_line(power: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(8)
+    lines, others = [], []
+    for hz, n in zip(rng.uniform(22, 118, 40), rng.integers(56, 175, 40), strict=True):
+        time_s = np.arange(n) / 500.0
+        wave = np.sin(2 * np.pi * hz * time_s + rng.uniform(0, 6))
+        lines.append(time_s**power * wave)
+        others.append(wave + np.roll(np.sin(4 * np.pi * hz * time_s), 5))  # an octave as strong
+    screened = [is_one_swell(line, 500.0, 19.0, 123.5) for line in lines]
+    n_passed = sum(note_swell._may_be_one_line(other, 500.0, 19.0, 123.5) for other in others)
+    monkeypatch.setattr(note_swell, "_may_be_one_line", lambda *_: True)
+    assert screened == [is_one_swell(line, 500.0, 19.0, 123.5) for line in lines]
+    assert sum(screened) > 35  # swells are there to be lost
+    assert n_passed < 10  # and most of the others are passed over
+
+
+def test_what_rises_tenfold_is_no_vibrato(monkeypatch: pytest.MonkeyPatch) -> None:
+    volts = [pumped_case(19000).volts, make_over_music(301).volts]
+    asked: list[float] = []
+    is_at = Breaks.is_at
+    monkeypatch.setattr(Breaks, "is_at", lambda self, onset: asked.append(onset) or is_at(self, onset))
+    found, counts = [], []
+    for ratio in (note_walk.PLAIN_RISE_RATIO, np.inf):
+        monkeypatch.setattr(note_walk, "PLAIN_RISE_RATIO", ratio)
+        asked.clear()
+        found.append([[(f.start_s, f.stop_s) for f in run(NoteDetector(), one).findings] for one in volts])
+        counts.append(len(asked))
+    assert found[0] == found[1]
+    assert counts[0] < 0.9 * counts[1], counts

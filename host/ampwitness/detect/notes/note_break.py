@@ -17,7 +17,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from math import sqrt
+from math import ceil, sqrt
 
 import numpy as np
 import numpy.typing as npt
@@ -26,7 +26,7 @@ from ampwitness.detect.notes.note_decimate import BAND_STEP, Bands
 from ampwitness.detect.notes.note_spectrum import measure_fundamentals
 from ampwitness.types import FloatArray
 
-_HALF_S, _HALF_PERIODS, _MOST_HALF_S = 0.090, 3.5, 0.180  # to either side that is looked at
+_HALF_S, _HALF_PERIODS, _MOST_HALF_S, _HALF_STEP_S = 0.090, 3.5, 0.180, 0.018  # to either side that is looked at
 _DEGREE = 5
 _SOFT_S = 0.006  # to either side: what the band's filter leaves of a break
 _HARMONICS, _HARMONICS_TO_HZ = 5, 215.0  # beyond, the band holds next to nothing
@@ -276,7 +276,9 @@ def loses_by_break(band: FloatArray, at: int, rate_hz: float, pitch_hz: float) -
 
 def _reach(rate_hz: float, pitch_hz: float) -> tuple[int, int]:
     """Samples to either side that are looked at, and how many harmonics."""
-    half = round(min(max(_HALF_S, _HALF_PERIODS / pitch_hz), _MOST_HALF_S) * rate_hz)
+    # In few steps, as those of one length are fitted together.
+    n_steps = ceil(min(max(_HALF_S, _HALF_PERIODS / pitch_hz), _MOST_HALF_S) / _HALF_STEP_S)
+    half = n_steps * round(_HALF_STEP_S * rate_hz)
     return half, max(1, min(_HARMONICS, int(_HARMONICS_TO_HZ / pitch_hz)))
 
 

@@ -17,6 +17,7 @@ from ampwitness.waveform.recursion import HighPass, low_pass_taps
 SLOW_RATE_HZ = 1000.0  # aimed at; the rate kept is the board's over a whole number
 SLOW_PASS_HZ = 300.0
 BLOCK_SLOW = 20_000  # slow samples a block: 20 s; measured: 10 s cost 12 % more, 60 s 12 % less but more memory
+BLOCKS_AT_ONCE = 6  # looked at together: most of a call's time goes into setting it up
 BAND_STEP = 2  # slow samples a band sample
 _BAND_BLOCK_SLOW = 1920  # small, so that the band lags by no more than 2 s
 BAND_LOW_HZ = 8.0  # -3 dB, second order: 0.1 dB is lost at 20 Hz
@@ -124,11 +125,17 @@ class Decimator:
 
 
 class History:
-    """The last samples of one signal of a run, numbered from the run's start. What `values` and `part` give is only
-    good until more is appended."""
+    """The last samples of one signal of a run, numbered from the run's start.
 
-    def __init__(self, dtype: npt.DTypeLike = np.float32) -> None:
+    Parameters
+    ----------
+    stays : what `values` and `part` give stays as it is, and keeps its room of a few minutes; else it is only good
+        until more is appended
+    """
+
+    def __init__(self, dtype: npt.DTypeLike = np.float32, *, stays: bool = False) -> None:
         self.first = 0
+        self._stays = stays
         self._room: npt.NDArray[np.floating] = np.empty(0, dtype=dtype)
         self._begin = 0
         self.values: npt.NDArray[np.floating] = self._room
@@ -142,11 +149,11 @@ class History:
         """Take the samples that follow."""
         n_old = len(self.values)
         n = n_old + len(new)
-        if self._begin + n > len(self._room):  # to the front, of more room if need be
-            old = self.values.copy()
-            if n > len(self._room):
-                self._room = np.empty(n, dtype=self._room.dtype)
-            self._room[:n_old], self._begin = old, 0
+        if self._begin + n > len(self._room):  # to the front, of other room if need be
+            old, self._begin = self.values, 0
+            if self._stays or n > len(self._room):
+                self._room = np.empty(n_old + BLOCKS_AT_ONCE * len(new), dtype=self._room.dtype)
+            self._room[:n_old] = old
         self._room[self._begin + n_old : self._begin + n] = new
         self.values = self._room[self._begin : self._begin + n]
 
@@ -207,13 +214,13 @@ class Bands:
         self.band_taps = low_pass_taps(2 * round(0.024 * self.slow_hz) + 1, 2 * BAND_HIGH_HZ / self.slow_hz)
         self._to_band = Decimator(self.band_taps, BAND_STEP, _BAND_BLOCK_SLOW)
         self._waiting: Single = np.empty(0, dtype=np.float32)  # high-passed, until a block of them is full
-        self.output, self.slow, self.high, self.band = History(), History(), History(np.float64), History(np.float64)
+        self.output, self.slow, self.high = History(), History(), History(np.float64)
+        self.band, self.parabola = History(np.float64, stays=True), History(stays=True)
         self.step = next(s for s in range(max(1, self.factor // 4), 0, -1) if self.factor % s == 0)
         self.per_slow = self.factor // self.step
         self._every = max(1, round(rate_hz / self.step / _THIN_HZ))
         self.thin_step = self._every * self.step
         self.supply: History | None = History() if has_supply else None
-        self.parabola = History()
         self._thin_out()
         smooth = parabola_taps(max(1, round(0.5 * SMOOTH_S * rate_hz)))
         self._to_parabola = Decimator(smooth, self.step, self.n_block)
@@ -256,9 +263,9 @@ class Bands:
 
     def thinned(self, first: int, stop: int) -> FloatArray:
         """The parabola's values number `first` to `stop`, as far as they are there; number k lies at sample k x
-        `thin_step`. A copy."""
+        `thin_step`."""
         begin = self._thin_first
-        return self._thin[max(first - begin, 0) : max(stop - begin, 0)].copy()
+        return self._thin[max(first - begin, 0) : max(stop - begin, 0)]
 
     def response(self, frequency_hz: FloatArray) -> FloatArray:
         """What the band leaves of a sine at each frequency up to half the band's rate, as a ratio."""

@@ -335,20 +335,23 @@ def _find_lulls(slow: FloatArray, starts: Places) -> tuple[Places, FloatArray, F
     mean = (sums[:, _LULL:] - sums[:, :-_LULL]) / _LULL
     rms = np.sqrt(np.maximum((squares[:, _LULL:] - squares[:, :-_LULL]) / _LULL - mean * mean, 0.0))
     strength = _rms(behind)
-    lately = slow[:, BEFORE - 200 : BEFORE]
-    # The flat top of a clipped wave is still, but not at rest.
-    off_v = np.abs(mean - lately.mean(axis=1)[:, None])
-    most_v = np.maximum(4.0 * _LULL_RATIO * strength, 0.25 * _rms(lately))
-    rms = np.where(off_v > most_v[:, None], np.inf, rms)
-    rms = np.where(np.arange(rms.shape[1])[None, :] + first < starts[:, None], np.inf, rms)
-    quietest = rms.min(axis=1)
     limit = np.maximum(_LULL_RATIO * strength, np.minimum(3.0 * _LULL_RATIO * strength, _LULL_NOISE_V))
-    # The last one that is as quiet: nearest to the rise.
-    quiet = rms <= 1.25 * quietest[:, None]
-    at = rms.shape[1] - 1 - np.argmax(quiet[:, ::-1], axis=1)
-    row = np.arange(len(slow))
-    found = np.isfinite(quietest) & (quietest <= limit)
-    return np.where(found, first + at, -1), mean[row, at], np.where(found, quietest, 0.0)
+    at, level, quietest = np.full(len(slow), -1), np.zeros(len(slow)), np.zeros(len(slow))
+    rows = np.flatnonzero(rms.min(axis=1) <= limit)  # of music next to none
+    if len(rows):
+        mean, rms, lately = mean[rows], rms[rows], slow[rows, BEFORE - 200 : BEFORE]
+        # The flat top of a clipped wave is still, but not at rest.
+        off_v = np.abs(mean - lately.mean(axis=1)[:, None])
+        most_v = np.maximum(4.0 * _LULL_RATIO * strength[rows], 0.25 * _rms(lately))
+        rms[off_v > most_v[:, None]] = np.inf
+        rms[np.arange(rms.shape[1])[None, :] + first < starts[rows, None]] = np.inf
+        least = rms.min(axis=1)
+        # The last one that is as quiet: nearest to the rise.
+        last = rms.shape[1] - 1 - np.argmax((rms <= 1.25 * least[:, None])[:, ::-1], axis=1)
+        found = np.flatnonzero(least <= limit[rows])
+        at[rows[found]], level[rows[found]] = first + last[found], mean[found, last[found]]
+        quietest[rows[found]] = least[found]
+    return at, level, quietest
 
 
 def _find_known_lulls(slow: FloatArray, quiet_from: Places) -> tuple[Places, FloatArray, FloatArray]:
@@ -393,11 +396,14 @@ def _fall_silent(high: FloatArray, trace: FloatArray, at: FloatArray) -> npt.NDA
     stops, over some milliseconds, and what begins comes later."""
     middle, row = at.astype(np.intp), np.arange(len(high))
     ahead = _squares(spans(high, 25)[row, middle - 25]) / 25
-    volts = high[:, _TRACE_FROM:_TRACE_STOP]
-    carried = volts - trace
-    sums = np.cumsum(np.stack((volts * volts, carried * carried)), axis=2)
-    there, expected = (sums[:, :, _QUIET:] - sums[:, :, :-_QUIET]) / _QUIET
-    since = np.arange(there.shape[1])[None, :] + 1 + _TRACE_FROM - middle[:, None]
-    quiet = (there < _STOPS_RATIO**2 * np.minimum(ahead[:, None], expected)) & (since >= 0) & (since <= _QUIET_WITHIN)
+    n = _QUIET_WITHIN + _QUIET  # samples from the departure on, or the last ones
+    begin = np.minimum(middle - _TRACE_FROM, trace.shape[1] - n)
+    volts, rest = spans(high, n)[row, begin + _TRACE_FROM], spans(trace, n)[row, begin]
+    sums = np.cumsum(np.square(np.stack((volts, volts - rest))), axis=2)
+    there = sums[:, :, _QUIET - 1 :].copy()
+    there[:, :, 1:] -= sums[:, :, :-_QUIET]
+    there, expected = there / _QUIET
+    since = np.arange(there.shape[1]) + (begin + _TRACE_FROM - middle)[:, None]
+    quiet = (there < _STOPS_RATIO**2 * np.minimum(ahead[:, None], expected)) & (since >= 0)
     out: npt.NDArray[np.bool_] = quiet.any(axis=1)
     return out

@@ -30,6 +30,7 @@ _SETTLE_S = 0.010
 EARLIEST_S = 0.030  # what is found before sounded when the data began
 _AFAR_S, _AFAR_NOVELTY = 0.080, 0.05
 STRONG_RISE_RATIO = 4.0  # of power
+PLAIN_RISE_RATIO = 10.0  # of power: vibrato, tremolo and what sounds on under something else rise by 4 at most
 _SAME_BEGINNING_S = 0.020
 LEAST_TURNED_S = 0.090  # of a note that began with a turn and was cut off by the next: the next one, seen from afar
 RUNAWAY_RATIO, _FAR_AWAY_RATIO = 4.0, 30.0
@@ -106,7 +107,8 @@ class PlaceLooker:
         falls_silent = found.falls_silent.copy()
         # Where all that is new lies behind the first 30 ms, the place was too far ahead of it: look from there.
         # A strong rise is worth that look with less: what rings on may hold most of the first 60 ms.
-        is_strong = self._rise_ratio(levels, here) >= STRONG_RISE_RATIO
+        rise = levels.ahead[here] / np.maximum(levels.before[here], 1e-12)
+        is_strong = rise >= STRONG_RISE_RATIO
         least = np.where(is_strong, NOVELTY_WHILE_SOUNDING, NOVELTY_OF_LATE)
         is_ahead = (found.novelty_short < NOVELTY_WHILE_SOUNDING) & (found.novelty_long >= least)
         rows = np.flatnonzero(is_ahead & ~is_turn & ~is_late & ~found.is_end)
@@ -134,7 +136,7 @@ class PlaceLooker:
             fell[rows], is_end[rows], end_at[rows] = again.fell, again.is_end, again.at - _FURTHER
             falls_silent[rows] = again.falls_silent
         # Where the level over 50 ms does not rise, hardly anything may be old.
-        is_faint = ~is_turn & (self._rise_ratio(levels, here) < RISE_RATIO)
+        is_faint = ~is_turn & (rise < RISE_RATIO)
         novelty = np.where(is_faint & ~is_lull, np.minimum(novelty, found.novelty_long), novelty)
         least = np.where(is_turn, NOVELTY_OF_PITCH, NOVELTY_WHILE_SOUNDING)
         is_new = novelty >= np.where(is_faint, NOVELTY_OF_FAINT, least)
@@ -181,17 +183,12 @@ class PlaceLooker:
         is_empty = is_looked_at & ~is_end & ~np.isfinite(onset) & ~is_early
         self.empty = at[is_empty].tolist()
         self._known = self._measure_since_each(at, np.where(is_looked_at & ~is_empty, onset, np.nan), is_lull)
-        self._backwards = self._measure_backwards(onset[is_looked_at & ~is_empty & ~is_lull & np.isfinite(onset)])
+        is_plain = is_lull | (rise >= PLAIN_RISE_RATIO)
+        self._backwards = self._measure_backwards(onset[is_looked_at & ~is_empty & ~is_plain & np.isfinite(onset)])
         ends = np.where(is_end, slow_at + end_at, np.nan)
         columns = zip(onset.tolist(), is_lull.tolist(), novelty.tolist(), ends.tolist(), strict=True)
         steps = [Step(k, *place, *row) for k, (place, row) in enumerate(zip(places, columns, strict=True))]
         return [steps[k] for k in np.flatnonzero(is_looked_at & ~is_empty).tolist()]
-
-    @staticmethod
-    def _rise_ratio(levels: Levels, here: np.ndarray) -> FloatArray:
-        """Of power, from ahead of places to behind them."""
-        out: FloatArray = levels.ahead[here] / np.maximum(levels.before[here], 1e-12)
-        return out
 
     def _measure_since_each(
         self, at: np.ndarray, onset: FloatArray, is_lull: np.ndarray

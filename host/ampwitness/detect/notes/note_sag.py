@@ -34,11 +34,11 @@ _LEAST_WIDE_S = 0.020
 Flags = npt.NDArray[np.bool_]
 
 
-def _padded(rows: Sequence[FloatArray], width: int, behind: float = 0.0) -> tuple[FloatArray, npt.NDArray[np.intp]]:
-    """Rows of different lengths (the first `width` samples of each) in one array as wide as the longest, `behind` what
+def _padded(rows: Sequence[FloatArray], width: int) -> tuple[FloatArray, npt.NDArray[np.intp]]:
+    """Rows of different lengths (the first `width` samples of each) in one array as wide as the longest, 0 behind what
     they hold, in the precision they have, and their lengths."""
     width = max(1, min(width, max(map(len, rows), default=0)))
-    out = np.full((len(rows), width), behind, dtype=np.result_type(*rows) if rows else np.float64)
+    out = np.zeros((len(rows), width), dtype=np.result_type(*rows) if rows else np.float64)
     lengths = np.zeros(len(rows), dtype=np.intp)
     for place, row in enumerate(rows):
         n = min(len(row), width)
@@ -281,19 +281,28 @@ def measure_slopes(
     (k,) negative volts a second; NaN where the supply fell by less than 50 mV, by less than eight times what it wobbled
     by itself (rms), or within one sample.
     """
-    supply, _ = _padded(heads, ceil(HEAD_S * rate_hz), np.inf)
-    fall_v = before_v - supply.min(axis=1)
-    fall_v = np.where(
-        np.isfinite(fall_v) & (fall_v >= np.maximum(_LEAST_FALL_V, _LEAST_WOBBLES * wobble_v)), fall_v, np.nan
-    )
-    first, last = (
-        np.argmax(supply <= (before_v - share * fall_v).astype(supply.dtype)[:, None], axis=1) for share in (0.1, 0.9)
-    )
-    row = np.arange(len(supply))
-    out: FloatArray = np.where(
-        last > first, (supply[row, last] - supply[row, first]) / np.maximum(last - first, 1) * rate_hz, np.nan
-    )
-    return np.where(np.isfinite(fall_v), out, np.nan)
+    # All behind one another: in one array as wide as the longest most would be empty.
+    most = ceil(HEAD_S * rate_hz)
+    lengths = np.array([min(len(head), most) for head in heads], dtype=np.intp)
+    out = np.full(len(heads), np.nan)
+    rows = np.flatnonzero(lengths)
+    if not len(rows):
+        return out
+    supply = np.concatenate([heads[row][:most] for row in rows.tolist()])
+    starts = np.cumsum(lengths[rows]) - lengths[rows]
+    fall_v = before_v[rows] - np.minimum.reduceat(supply, starts)
+    is_fall = fall_v >= np.maximum(_LEAST_FALL_V, _LEAST_WOBBLES * wobble_v[rows])
+
+    def first_below(share: float) -> npt.NDArray[np.intp]:
+        limit_v = (before_v[rows] - share * fall_v).astype(supply.dtype)
+        below = np.flatnonzero(supply <= np.repeat(limit_v, lengths[rows]))
+        return below[np.minimum(np.searchsorted(below, starts), len(below) - 1)] if len(below) else starts
+
+    first, last = first_below(0.1), first_below(0.9)
+    is_fall &= last > first
+    slope = (supply[last] - supply[first]) / np.maximum(last - first, 1) * rate_hz
+    out[rows] = np.where(is_fall, slope, np.nan)
+    return out
 
 
 def measure_ripples(tails: Sequence[FloatArray], rate_hz: float, frequency_hz: FloatArray) -> FloatArray:

@@ -47,8 +47,8 @@ class NoteSums:
         start = note.band_first + note.n_band
         if to > start and note.n_band < PITCH_FROM_S * bands.band_hz:
             part = bands.band.part(start, to)
-            note.band.append(part.copy())
-            note.levels.append(levels[max(0, start - first) : max(0, to - first)].copy())
+            note.band.append(part)
+            note.levels.append(levels[max(0, start - first) : max(0, to - first)])
             note.n_band += len(part)
 
     def _see_slow(self, note: SoundingNote, to: int) -> None:

@@ -36,6 +36,8 @@ _QUIET_SHARE = 0.06  # of the peak, that may sound before
 _UNHEARD_SHARE = 0.010  # of the peak: rms beyond the noise's, that the fit may leave ahead of the onset as found
 _LEAST_LEFT = 1e-5  # of energy: what is left below that tells no beginnings apart
 _SMOOTH_LEFT = 0.004  # energy that a smooth envelope leaves of a swell
+# Of a power of time up to the third, cut off at its height, 3 % lie further from the line than that (by its spectrum).
+_LINE_SIZE, _LINE_REACH, _LEAST_IN_LINE = 512, 6.0, 0.90  # of the transform; in one over the length; of power
 _N_GRID, _GRID_LEFT = 60, 0.08  # frequencies tried at first; the same of the nearest of them
 
 
@@ -135,7 +137,7 @@ def is_one_swell(band: FloatArray, rate_hz: float, lowest_hz: float, highest_hz:
     lowest_hz, highest_hz : between which its pitch is looked for
     """
     n = len(band)
-    if n < 24:
+    if n < 24 or not _may_be_one_line(band, rate_hz, lowest_hz, highest_hz):
         return False
     total = float(band @ band)
     left = total - _EnvelopeFit.on_grid(rate_hz, lowest_hz, highest_hz, n).explains(band)
@@ -145,6 +147,16 @@ def is_one_swell(band: FloatArray, rate_hz: float, lowest_hz: float, highest_hz:
     near = float(np.geomspace(lowest_hz, highest_hz, _N_GRID)[int(np.argmin(left))])
     fine = total - _EnvelopeFit(_sine_tables(rate_hz, 0.97 * near, 1.03 * near, n, 13)).explains(band)
     return float(fine.min()) <= _SMOOTH_LEFT * total
+
+
+def _may_be_one_line(band: FloatArray, rate_hz: float, lowest_hz: float, highest_hz: float) -> bool:
+    """Whether nearly all power lies near one line, as that of a sine under a smooth envelope does: of what is asked
+    about in dense music one in six."""
+    power = np.square(np.abs(np.fft.rfft(band, _LINE_SIZE)))
+    first = int(lowest_hz * _LINE_SIZE / rate_hz)
+    top = first + int(power[first : int(highest_hz * _LINE_SIZE / rate_hz) + 2].argmax())
+    wide = int(_LINE_REACH * _LINE_SIZE / len(band)) + 1
+    return float(power[max(0, top - wide) : top + wide + 1].sum()) >= _LEAST_IN_LINE * float(power.sum())
 
 
 def _sine_tables(rate_hz: float, lowest_hz: float, highest_hz: float, n: int, n_hz: int = _N_GRID) -> FloatArray:

@@ -5,12 +5,12 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections import deque
 from dataclasses import dataclass
-from math import ceil, sqrt
+from math import ceil, isfinite, sqrt
 
 import numpy as np
 
 from ampwitness.detect.notes.note_break import Breaks
-from ampwitness.detect.notes.note_decimate import BAND_STEP, LEVEL_S, Bands
+from ampwitness.detect.notes.note_decimate import BAND_STEP, BLOCKS_AT_ONCE, LEVEL_S, Bands
 from ampwitness.detect.notes.note_departure import BEFORE
 from ampwitness.detect.notes.note_levels import RISE_RATIO, Levels, find_places, measure_levels
 from ampwitness.detect.notes.note_places import (
@@ -21,6 +21,7 @@ from ampwitness.detect.notes.note_places import (
     NOVELTY_OF_LATE,
     NOVELTY_OF_PITCH,
     NOVELTY_WHILE_SOUNDING,
+    PLAIN_RISE_RATIO,
     RUNAWAY_RATIO,
     STRONG_RISE_RATIO,
     PlaceLooker,
@@ -44,7 +45,6 @@ LEAST_BEFORE_TURN_S = 0.130  # what the prediction needs to know a note by, and 
 _TAIL_BEATS = ((0.5, 2.0 * END_RATIO), (2.0, 0.04))  # so long after a note, so much of it may still swell up as beats
 SWELL_WITHIN_S, SWELL_BEHIND_S = 0.250, 0.060  # of a note's beginning; behind the place that is looked at
 _DECIDE_BEHIND_S = 0.200
-_BLOCKS_AT_ONCE = 6  # looked at together: most of a call's time goes into setting it up
 _KEEP_S = 4.6
 _KEEP_RAW_S = 0.45
 _STILL_SOUNDS_S = 0.016  # half a period of 31 Hz: within this of the next onset a note is not over
@@ -105,7 +105,7 @@ class RunNotes:
         bands.append(block.output, block.supply, block.is_last)
         stop = bands.band.stop - (0 if block.is_last else round(_DECIDE_BEHIND_S * bands.band_hz))
         self._stops.append(max(stop, self._at))
-        if len(self._stops) < _BLOCKS_AT_ONCE and not block.is_last:
+        if len(self._stops) < BLOCKS_AT_ONCE and not block.is_last:
             return []
         if len(bands.band.values) > 2:
             self._decide()
@@ -154,7 +154,8 @@ class RunNotes:
         steps = self._looker.look_at(places, self._levels, self._first)
         self._turns.expect([step.at for step in steps if step.is_turn])
         smooth = [step for step in steps if self._may_be_smooth(step)]
-        self._breaks.expect([step.onset_slow for step in smooth], [self._is_weak(step) for step in smooth])
+        are_weak = [self._rises_less(step.at, STRONG_RISE_RATIO) for step in smooth]
+        self._breaks.expect([step.onset_slow for step in smooth], are_weak)
         self._take_extremes([step.at for step in steps], stretches[-1].stop if stretches else self._at)
         done = 0
         for stretch in stretches:
@@ -194,13 +195,13 @@ class RunNotes:
         if self._is_own_quiet(step):
             return
         # What is pulled down and let up again stops by its level or not at all: where nothing begins, that is asked.
-        if np.isfinite(step.end_slow) and np.isfinite(step.onset_slow):
+        if isfinite(step.end_slow) and isfinite(step.onset_slow):
             self._stop_at(step.end_slow * self.bands.factor)
         self._try_open(step)
 
     def _is_own_quiet(self, step: Step) -> bool:
         """Whether what falls quiet for a moment and begins again is one wave that does so each period."""
-        if self._note is None or not np.isfinite(step.onset_slow):
+        if self._note is None or not isfinite(step.onset_slow):
             return False
         is_short = step.onset_slow - step.end_slow < _PERIOD_S * self.bands.slow_hz
         # A soft low wave is as still as silence for a moment.
@@ -292,7 +293,7 @@ class RunNotes:
         if is_turn and note is None:
             return  # nothing sounds that could turn
         onset = onset_slow * self.bands.factor
-        if not np.isfinite(onset) or onset < 0.010 * self.rate_hz:
+        if not isfinite(onset) or onset < 0.010 * self.rate_hz:
             if note is None and at < round(EARLIEST_S * self.bands.band_hz):
                 self._open(0.0, "already sounding when the data began", np.nan)
             return
@@ -314,13 +315,12 @@ class RunNotes:
                 start, both = self._looker.novelty_since(note.onset, at)
                 is_late = onset_slow - at * BAND_STEP > LATE_AT and both[1] >= NOVELTY_OF_LATE
                 novelty = both[int(is_turn or is_late)]
-                is_weak = levels.ahead[at - self._first] < STRONG_RISE_RATIO * levels.before[at - self._first]
+                is_weak = self._rises_less(at, STRONG_RISE_RATIO)
                 if since < _GLIDES_S * self.rate_hz and is_weak and max(both) > RUNAWAY_RATIO:
                     return  # a slide, which prediction carries on to anywhere
-                if start > _SHORT_KNOWN and novelty < (NOVELTY_OF_SHORT_KNOWN if is_turn else NOVELTY_OF_SOON):
-                    here = at - self._first
-                    if is_turn or levels.ahead[here] < STRONG_RISE_RATIO * levels.before[here]:
-                        return
+                least = NOVELTY_OF_SHORT_KNOWN if is_turn else NOVELTY_OF_SOON
+                if start > _SHORT_KNOWN and novelty < least and (is_turn or is_weak):
+                    return
             if novelty < (NOVELTY_OF_PITCH if is_turn else NOVELTY_WHILE_SOUNDING) and not is_lull:
                 return
             if onset - note.onset < LEAST_NOTE_S * self.rate_hz:
@@ -357,11 +357,11 @@ class RunNotes:
 
     def _may_be_smooth(self, step: Step) -> bool:
         """Whether vibrato, tremolo, or partials that come and go may look like this beginning."""
-        return bool(not step.is_lull and np.isfinite(step.onset_slow))
+        return not step.is_lull and isfinite(step.onset_slow) and self._rises_less(step.at, PLAIN_RISE_RATIO)
 
-    def _is_weak(self, step: Step) -> bool:
-        here = step.at - self._first
-        return bool(self._levels.ahead[here] < STRONG_RISE_RATIO * self._levels.before[here])
+    def _rises_less(self, at: int, ratio: float) -> bool:
+        """Whether the level behind a band sample is less than so many times (of power) that ahead of it."""
+        return bool(self._levels.ahead[at - self._first] < ratio * self._levels.before[at - self._first])
 
     def _open(self, onset: float, basis: str, novelty: float) -> None:
         onset = max(onset, 0.0)
@@ -371,7 +371,7 @@ class RunNotes:
         note.band_first = -(-note.acc_at // self._raw_a_band)
         note.slow_to = -(-note.acc_at // self.bands.factor)
         band = self.bands.band
-        note.band_before = band.part(note.band_first - round(BEFORE_S * self.bands.band_hz), note.band_first).copy()
+        note.band_before = band.part(note.band_first - round(BEFORE_S * self.bands.band_hz), note.band_first)
         for ended in self._unfollowed:
             ended.next_onset = onset
         self._unfollowed.clear()

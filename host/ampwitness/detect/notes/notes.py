@@ -21,7 +21,7 @@ from ampwitness.detect.notes.note_parts import (
     strong_part,
 )
 from ampwitness.detect.notes.note_runs import NoteBlock, NoteRuns
-from ampwitness.detect.notes.note_spectrum import Pitch, measure_pitches, name_pitch
+from ampwitness.detect.notes.note_spectrum import HIGHEST_HZ, LOWEST_HZ, Pitch, measure_pitches, name_pitch
 from ampwitness.detect.notes.note_sums import END_RATIO
 from ampwitness.detect.notes.note_supply import SupplyMeter
 from ampwitness.detect.notes.note_table import NoteTable, RowView
@@ -234,9 +234,14 @@ class NoteDetector:
             for place, ((note, b, _), part, pitch) in enumerate(zip(waiting, parts, pitches, strict=True)):
                 if b is not bands or pitch is None:
                     continue
-                if pitch.explained_ratio < _CLEARLY_TONE and (few := strong_part(note, bands, part)) is not None:
-                    cut[place] = few
-                if note.novelty_ratio >= STANDS_OUT and not is_tone(pitch, len(part) / bands.band_hz):
+                is_none = not is_tone(pitch, len(part) / bands.band_hz)
+                # A tone that may be a note is taken as it stands, but of a roll.
+                is_asked = is_none or note.is_in_roll or not LOWEST_HZ <= pitch.frequency_hz <= HIGHEST_HZ
+                if is_asked and pitch.explained_ratio < _CLEARLY_TONE:
+                    few = strong_part(note, bands, part)
+                    if few is not None:
+                        cut[place] = few
+                if note.novelty_ratio >= STANDS_OUT and is_none:
                     (rolled if note.is_in_roll else slid).append(place)
             stills = straighten([parts[place] for place in slid], bands.band_hz)
             stills += straighten([parts[place] for place in rolled], bands.band_hz, LEAST_OF_ROLL_S)
