@@ -68,24 +68,50 @@ class AdcModel:
 NOMINAL_ADC = AdcModel(extra_widths_lsb=(8.0, 8.0, 8.0, 8.0), noise_lsb=1.6)
 
 
+_AT_ONCE = 512  # places of the mean transfer: what is made of them stays in the processor's cache
+
+
 def _mean_transfer(model: AdcModel) -> tuple[FloatArray, FloatArray]:
     """E(x) on a fine grid of x (LSB), virtual codes beyond the rails included."""
     edges = model.edges_lsb()
     x = np.arange(-(_PAD // 2) * _GRID, (N_CODES + _PAD // 2) * _GRID + 1) / _GRID
     nearest = np.searchsorted(edges, x)
     reach = int(np.ceil(model.reach_lsb)) + 3
-    near = nearest[:, np.newaxis] + np.arange(-reach, reach)
-    away = (x[:, np.newaxis] - edges[np.clip(near, 0, len(edges) - 1)]) / max(model.noise_lsb, 1e-6)
-    passed = np.interp(away, *_normal_shares()).sum(axis=1)
+    passed = np.empty(len(x))
+    for begin in range(0, len(x), _AT_ONCE):
+        part = slice(begin, begin + _AT_ONCE)
+        near = np.clip(nearest[part, np.newaxis] + np.arange(-reach, reach), 0, len(edges) - 1)
+        away = (x[part, np.newaxis] - edges[near]) / max(model.noise_lsb, 1e-6)
+        passed[part] = _normal_shares().at(away).sum(axis=1)
     return x, nearest - reach + passed - _PAD - 1.0
 
 
+class _EvenTable:
+    """What `np.interp` gives for `values` at (first + k) / per_unit, bit by bit: half of its time, as it need not look
+    for the places. `per_unit` is a power of two."""
+
+    def __init__(self, first: int, per_unit: int, values: FloatArray) -> None:
+        self._first, self._per_unit, self.values = first, per_unit, values
+        self._slopes = np.append(np.diff(values) * per_unit, 0.0)
+
+    def at(self, x: FloatArray) -> FloatArray:
+        """(n,) values between those of the table; beyond its ends the last ones."""
+        place = np.floor(x * self._per_unit)
+        place -= self._first
+        number = np.clip(place, 0, len(self.values) - 1, out=place).astype(np.intp)
+        off = np.maximum(x, self._first / self._per_unit)
+        off -= (number + self._first) / self._per_unit
+        off *= self._slopes[number]
+        off += self.values[number]
+        return off
+
+
 @lru_cache(maxsize=1)
-def _normal_shares() -> tuple[FloatArray, FloatArray]:
-    """Standard deviations, and the share of a normal distribution below each; a straight line between two is right to
-    3e-8."""
-    z = np.arange(-9 * 1024, 9 * 1024 + 1) / 1024
-    return z, np.array([0.5 * erfc(-one / sqrt(2.0)) for one in z.tolist()])
+def _normal_shares() -> _EvenTable:
+    """The share of a normal distribution below standard deviations; a straight line between two is right to 3e-8."""
+    reach, per_sd = 9, 1024
+    places = range(-reach * per_sd, reach * per_sd + 1)
+    return _EvenTable(places[0], per_sd, np.array([0.5 * erfc(-at / per_sd / sqrt(2.0)) for at in places]))
 
 
 def _area_below(code_at: FloatArray) -> FloatArray:
@@ -94,21 +120,19 @@ def _area_below(code_at: FloatArray) -> FloatArray:
 
 
 def _mean_while_moving(
-    code_at: FloatArray, x: FloatArray, at: FloatArray, moved: float, averaging: int, area: FloatArray | None = None
+    code_at: _EvenTable, area: _EvenTable, at: FloatArray, moved: float, averaging: int
 ) -> npt.NDArray[np.float64]:
-    """C(at, moved): the mean code of `averaging` conversions while the signal moves by `moved` LSB a sample. `area`: as
-    `_area_below` gives it, where it is asked for again and again."""
+    """C(at, moved): the mean code of `averaging` conversions while the signal moves by `moved` LSB a sample. `area`: of
+    `_area_below`."""
     if averaging <= _EXPLICIT:
         steps = (np.arange(averaging) - (averaging - 1) / 2) / averaging
         total = np.zeros(len(at))
         for step in steps:
-            total += np.interp(at + moved * step, x, code_at)
+            total += code_at.at(at + moved * step)
         return total / averaging
     if moved < 0.5:
-        return np.asarray(np.interp(at, x, code_at), dtype=np.float64)
-    if area is None:
-        area = _area_below(code_at)
-    below, above = np.interp(at - moved / 2, x, area), np.interp(at + moved / 2, x, area)
+        return np.asarray(code_at.at(at), dtype=np.float64)
+    below, above = (area.at(at + way * moved / 2) for way in (-1, 1))
     return np.asarray((above - below) / moved, dtype=np.float64)
 
 
@@ -204,9 +228,10 @@ def _moving_table(
     around = wide + np.arange(-(reach + 16) * _COLUMNS_PER_LSB, (reach + 16) * _COLUMNS_PER_LSB + 1) / _COLUMNS_PER_LSB
     n_rows = int(_ROWS_PER_ROOT * np.sqrt(_FASTEST)) + 2
     table = np.empty((n_rows, len(codes)))
-    area = _area_below(code_at)
+    first = round(x[0] * _GRID)
+    transfer, area = (_EvenTable(first, _GRID, values) for values in (code_at, _area_below(code_at)))
     for row in range(n_rows):
-        mean_code = _mean_while_moving(code_at, x, around, (row / _ROWS_PER_ROOT) ** 2, averaging, area)
+        mean_code = _mean_while_moving(transfer, area, around, (row / _ROWS_PER_ROOT) ** 2, averaging)
         # Within the wide code hardly anything tells where the input is: straight lines between quarter codes there.
         table[row] = np.interp(codes, columns, np.interp(columns, mean_code, around - 0.5 - mean_code))
     return table
