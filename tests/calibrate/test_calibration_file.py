@@ -9,6 +9,7 @@ import pytest
 from ampwitness.calibration_file import (
     CalibrationBook,
     calibration_path,
+    calibration_to_plain,
     calibrations_from_json,
     read_book,
     write_book,
@@ -72,3 +73,20 @@ def test_damaged_notes() -> None:
         calibrations_from_json("[1]", "trip")
     with pytest.raises(CalibrationError, match="trip"):
         calibrations_from_json("nonsense", "trip")
+
+
+@pytest.mark.parametrize(
+    "harm",
+    [
+        {"gain_v_per_code": 0.0},
+        {"gain_v_per_code": -0.0066},
+        {"gain_uncertainty_ratio": -0.1},
+        {"offset_uncertainty_v": -1.0},
+    ],
+)
+def test_numbers_that_no_calibration_gives_are_refused(harm: dict[str, float]) -> None:
+    """A gain of nothing or below would turn a report's volts around or wipe them out."""
+    plain = calibration_to_plain(SUPPLY) | harm
+    with pytest.raises(CalibrationError, match="the calibration of supply is impossible; calibrate it again"):
+        calibrations_from_json(json.dumps([plain]), "trip.mcap")
+    assert calibrations_from_json(json.dumps([calibration_to_plain(SUPPLY)]), "trip.mcap") == (SUPPLY,)

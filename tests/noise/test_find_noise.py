@@ -13,7 +13,16 @@ import scipy.io.wavfile
 from ampwitness.bench.noise_scores import judge_case, run_condition
 from ampwitness.bench.noise_signals import RATE_HZ, ROLES, NoiseCase, make_condition
 from ampwitness.cli.find_noise import _free_folder, _result_of, _text
-from ampwitness.guide.find_noise import ORDER, NoiseVerdict, Source, conclude_noise, instruction, next_steps
+from ampwitness.guide.find_noise import (
+    ORDER,
+    NoiseVerdict,
+    Source,
+    _is_mains,
+    board_floor,
+    conclude_noise,
+    instruction,
+    next_steps,
+)
 from ampwitness.job.steps import STEP_OF_KEY, command_of, file_of
 from warm_command import call
 
@@ -116,6 +125,25 @@ def test_every_cause_has_a_next_step() -> None:
         "make the runs with shorted inputs too: without them it is not told where this comes from",
     ]
     assert next_steps(NoiseVerdict((), (), 0.02, 0.002)) == []
+
+
+def test_the_boards_own_noise_is_that_of_averaged_conversions() -> None:
+    """White noise made for it: 8 conversions a scan on two terminals, the band 20 Hz to 3 kHz of 4 kHz."""
+    rng = np.random.default_rng(5)
+    scans = 0.03 * (rng.standard_normal((2, 80_000, 8)) * 1.5).mean(axis=2).sum(axis=0)  # 30 mV a code, 1.5 codes
+    spectrum = np.fft.rfft(scans)
+    hz = np.fft.rfftfreq(len(scans), 1 / 8000)
+    spectrum[(hz < 20) | (hz > 3000)] = 0
+    in_band_v = float(np.std(np.fft.irfft(spectrum)))
+    assert board_floor((0.03, 0.03), 8, 1.5, (20.0, 3000.0), 8000.0) == pytest.approx(in_band_v, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("hz", "is_mains"), [(50.0, True), (100.5, True), (500.0, True), (600.0, True), (550.0, False), (75.0, False)]
+)
+def test_hum_is_a_multiple_of_the_mains_up_to_the_tenth(hz: float, is_mains: bool) -> None:
+    """Higher up a multiple of 50 or 60 Hz is never far, and what lies there is rarely the mains'."""
+    assert _is_mains(hz) is is_mains
 
 
 def test_the_table_fits_80_columns() -> None:
