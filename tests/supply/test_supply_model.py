@@ -19,6 +19,7 @@ from ampwitness.bench.vehicle_supply import Capacitor, FixedLoad, VehicleSupply,
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.conclude import conclude
 from ampwitness.detect.result import DetectorResult
+from ampwitness.detect.supply.engine_states import find_engine_states
 from ampwitness.detect.supply.supply_described import FULL_POWER_AFTER_S
 from ampwitness.detect.supply.supply_fit import SupplyFit, Term
 from ampwitness.detect.supply.supply_forecast import Ceiling, fit_sag_line
@@ -348,3 +349,17 @@ def test_a_clamps_offset_and_what_flows_at_idle_raise_no_settled_volts() -> None
     assert model is not None
     assert model.settled_at(10.0) == pytest.approx(12.6 - 0.02 * 1.5, abs=0.005)
     assert model.states["at rest"].open_v == pytest.approx(12.6 + 0.02 * 3.0, abs=0.005)  # at no current by the clamp
+
+
+@pytest.mark.parametrize(("length_s", "roles"), [(0.5, ("output", "supply")), (0.5, ("output",)), (0.15, ("supply",))])
+def test_too_little_of_a_supply_is_not_told_as_none(length_s: float, roles: tuple[str, ...]) -> None:
+    volts = {role: np.full(round(8000 * length_s), 12.5) for role in roles}
+    steps = collect_history(iter_windows_from_arrays(volts, 8000.0, window_s=10.0))
+    (result,) = conclude((), steps, SupplyOptions())
+    has_supply = "supply" in roles
+    wanted = "less than a second of the supply" if has_supply else "no supply channel"
+    assert [span.reason for span in result.coverage.not_judged] == [wanted]
+    if length_s < 0.2:
+        assert find_engine_states(steps, ()).remarks == ("less than a fifth of a second of the supply without a gap",)
+    elif not has_supply:
+        assert find_engine_states(steps, ()).remarks == ("no supply channel",)

@@ -124,7 +124,8 @@ def _supply_result(
     gain: CleanGain | None,
 ) -> DetectorResult:
     if model is None:
-        return DetectorResult((), Coverage(NAME, 0.0, (NotJudged(0.0, 0.0, "no supply channel"),)), {})
+        why_not = "less than a second of the supply" if "supply" in steps.volts else "no supply channel"
+        return DetectorResult((), Coverage(NAME, 0.0, (NotJudged(0.0, 0.0, why_not),)), {})
     off_v = _under_voltage(findings.of_kind("cutout"))
     notes = findings.of_kind("note")
     why_no_lags = tell_why_no_lags(steps, options)

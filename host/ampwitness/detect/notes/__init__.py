@@ -11,5 +11,6 @@
    (`note_damping`), a turn that leads to no other pitch (`note_turns`).
 5. Whether it is a bass note, and of which pitch: `note_judge`, from its spectrum (`note_spectrum`), its parts
    (`note_parts`), and straightened where the pitch slides (`note_glide`).
-6. The supply under it: `note_supply`, from `note_sag` and `note_recovery`.
+6. The supply under it: `note_supply`, from `note_sag` and `note_recovery`; where the logger could not
+   see it: `note_saturated`.
 """

@@ -21,6 +21,7 @@ from ampwitness.detect.notes.note_parts import (
     strong_part,
 )
 from ampwitness.detect.notes.note_runs import NoteBlock, NoteRuns
+from ampwitness.detect.notes.note_saturated import SaturatedSpans
 from ampwitness.detect.notes.note_spectrum import HIGHEST_HZ, LOWEST_HZ, Pitch, measure_pitches, name_pitch
 from ampwitness.detect.notes.note_sums import END_RATIO
 from ampwitness.detect.notes.note_supply import SupplyMeter
@@ -102,6 +103,7 @@ class NoteDetector:
         self._last_pitches: deque[Pitch] = deque(maxlen=3)
         self._last_level_v = 0.0
         self._meters: dict[tuple[float, int], SupplyMeter] = {}
+        self._saturated = SaturatedSpans()
 
     def push(self, window: TraceWindow) -> None:
         """Look at the next window."""
@@ -117,6 +119,13 @@ class NoteDetector:
         for span in trace.saturated:
             # A note is still seen there, only its height is not.
             self._ledger.leave_out(span.start_s, span.stop_s, "level: the logger's own input was at a rail")
+        if "supply" in window.traces:
+            saturated = window.traces["supply"].saturated
+            self._saturated.add(saturated)
+            for span in saturated:
+                self._ledger.leave_out(
+                    span.start_s, span.stop_s, "supply under the notes: the logger's own input was at a rail"
+                )
         for block in self._runs.push(window):
             self._take(block)
 
@@ -317,7 +326,8 @@ class NoteDetector:
         key = (bands.rate_hz, bands.thin_step)
         if key not in self._meters:
             self._meters[key] = SupplyMeter(bands)
-        supply = self._meters[key].measure(notes, pitch_hz)
+        start_s = np.array([block.time_s(note.onset) for note, _, block, _ in kept])
+        supply = self._saturated.leave_out(self._meters[key].measure(notes, pitch_hz), start_s, start_s + duration_s)
         measured.update(supply.measured)
         evidence.update(supply.evidence)
         texts.update(supply.texts)

@@ -101,8 +101,10 @@ def find_engine_states(steps: SupplySteps, dips: Sequence[Finding]) -> EngineSta
     steps : the recording in steps of 10 ms
     dips : findings of the dip detector; those of the supply date the start of a cranking to a millisecond or two
     """
-    if "supply" not in steps.volts or len(steps) < 2 * BLOCK_STEPS:
-        return EngineStates((), ("no supply channel, or less than a fifth of a second of it",))
+    if "supply" not in steps.volts:
+        return EngineStates((), ("no supply channel",))
+    if len(steps) < 2 * BLOCK_STEPS:
+        return EngineStates((), ("less than a fifth of a second of the supply without a gap",))
     supply = steps.volts["supply"]
     open_v = supply + learn_sag(supply, steps.output_v2 / np.maximum(supply, 1.0))
     cranks = list_crankings(steps, supply, open_v, dips)
