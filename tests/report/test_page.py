@@ -212,6 +212,10 @@ def test_what_many_answers_leave_out_is_told_once(small_analysis: Analysis) -> N
     assert text.count("reduced on purpose") == 1 + text.count("\n  2.00 s not judged")  # that of a verdict of its own
     assert text.count("Not judged there: (1).") >= 3
     assert "\n(1) 2.00 s not judged (reduced on purpose).\n" in text
+    own = dataclasses.replace(coverage[0], not_judged=(NotJudged(1.0, 3.0, "its own reason"),))
+    text = text_report(dataclasses.replace(small_analysis, coverage=(own, *coverage[1:])))
+    assert "\n  2.00 s not judged (its own reason)" in text  # where it belongs, without a number
+    assert "(2)" not in text
     left_open = html_page(reduced).partition("What could not be judged")[2].partition("</section>")[0]
     assert left_open.count("2.00 s not judged (reduced on purpose).") == 1  # seven points with one reason are one
 
