@@ -45,6 +45,8 @@ LATE_S = 0.001
 DC_V = 1.5
 STEADY_RATIO = 0.3  # of steady volts: no more rms on them. Bass under a pause has 0.6 and more
 MANY_ALIKE = 4  # so many stops that nothing explains beside one, and the programme is one that stops so: speech
+FEW_BY_ITSELF = 2  # so many within a minute are enough where the supply was as low at no other stop
+NO_SUPPLY_V = 7.0  # at which no amplifier plays (common practice, no source)
 BACK_RATIO = 0.6  # of the usual supply: it is back
 
 LOW = "supply voltage too low"
@@ -104,6 +106,13 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
     if stop.n_alike >= MANY_ALIKE and (words == PAUSE or _may_be_chance(words, stop)):
         reasons.append(f"{stop.n_alike} stops within ten seconds are like it, with nothing that explains them")
         open_ += [] if words == PAUSE else [words]
+        words, is_evident, protection = PAUSE, False, name_protection(stop)
+    elif _is_low_by_chance(words, stop):
+        reasons.append(
+            f"{stop.n_by_itself} others within a minute came without a low supply: a programme that stops so by itself "
+            "may have done so here"
+        )
+        open_.append(words)
         words, is_evident, protection = PAUSE, False, name_protection(stop)
     if words == UNDER and stop.is_from_first:
         reasons.append(
@@ -220,6 +229,18 @@ def _may_be_chance(words: str, stop: Stop) -> bool:
     return words in (LOW, TOGETHER)
 
 
+def _is_low_by_chance(words: str, stop: Stop) -> bool:
+    """Whether a supply that was low at this stop alone may have met one of a programme that stops so by itself.
+
+    Where the output sounded on behind the lowest supply one other such stop is enough, and one more low no witness.
+    """
+    supply = stop.supply
+    if words not in (LOW, TOGETHER) or supply is None or supply.lowest_v < NO_SUPPLY_V:
+        return False
+    least = FEW_BY_ITSELF - 1 if is_past(stop) else FEW_BY_ITSELF + stop.n_as_low
+    return stop.n_as_low < LEAST_AT_LEVEL and stop.n_by_itself >= least
+
+
 def _is_stuck(stop: Stop) -> bool:
     """Whether the output rests at steady volts away from where it was; a low note that plays on is not steady."""
     is_moved = abs(stop.rest_v - stop.rest_before_v) > max(DC_V, 0.04 * stop.peak_v) and abs(stop.rest_v) > DC_V
@@ -246,7 +267,7 @@ def _is_deep(stop: Stop) -> bool:
     return supply.survived_v is not None and supply.lowest_v < supply.survived_v - FRESH_V
 
 
-def _is_past(stop: Stop) -> bool:
+def is_past(stop: Stop) -> bool:
     """Whether the output sounded on behind the lowest supply for longer than guards usually wait."""
     return stop.supply is not None and stop.supply.lowest_before_s > PAST_S
 
@@ -487,7 +508,7 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
         ]
     if words == LOW:
         is_short = stop.resume_s is not None and stop.end_s - stop.start_s < SHORT_S
-        chance = ["a pause of the programme"] if is_short or _is_past(stop) else []
+        chance = ["a pause of the programme"] if is_short or is_past(stop) else []
         chance += ["an overload that recurs, which pulls the supply down itself"] if stop.n_at_level else []
         lost = ["a fuse or lead lost, with a capacitor that held the volts"] if _stayed_down(stop) else []
         return [*chance, *lost, *(["a remote or source fed from the same supply"] if not stop.remote_is_known else [])]
@@ -512,7 +533,7 @@ def _confidence(words: str, stop: Stop, is_evident: bool) -> str:
         return "medium"  # no longer than a gated programme is quiet
     if words == LOW:
         is_plain = stop.supply is not None and stop.supply.survived_v is not None
-        is_plain = is_plain and not _stayed_down(stop) and not _is_past(stop) and not stop.n_at_level
+        is_plain = is_plain and not _stayed_down(stop) and not is_past(stop) and not stop.n_at_level
         return "high" if is_plain and stop.supply is not None and stop.supply.lowest_v < PLAIN_V else "medium"
     if words.startswith((PROTECTION, "not decided")):
         return "medium"

@@ -158,6 +158,8 @@ class Stop:
     is_again: bool = False  # soon after the return from a stop at a peak
     n_at_level: int = 0  # other stops at as high a supply or a higher one, where this one's alone does not explain it
     n_alike: int = 0  # stops within ten seconds that nothing explains; 0 where this one lasted longer than all of them
+    n_as_low: int = 0  # other stops at as high a supply or a higher one, which came right behind its lowest
+    n_by_itself: int = 0  # stops within a minute that the programme made, or nothing explains
     last_step: int = 0  # up to where the outage was followed
     extra: dict[str, float] = field(default_factory=dict)
 

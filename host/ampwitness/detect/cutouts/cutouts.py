@@ -12,6 +12,7 @@ from ampwitness.detect.cutouts.cutout_cause import (
     AT_LEVEL_V,
     LOW,
     MANY_ALIKE,
+    NO_SUPPLY_V,
     PAUSE,
     PROTECTION,
     REMOTE,
@@ -21,6 +22,7 @@ from ampwitness.detect.cutouts.cutout_cause import (
     UNDER,
     Cause,
     decide_cause,
+    is_past,
 )
 from ampwitness.detect.cutouts.cutout_level import learn_level
 from ampwitness.detect.cutouts.cutout_measure import ABRUPT_RATIO, LAST_RMS_RATIO, OFF_S, TRUNCATED_RATIO, Stop
@@ -36,6 +38,7 @@ from ampwitness.types import Edge, Finding, Severity, TraceWindow
 from ampwitness.units import seconds_to_clock
 
 RETRY_S = 10.0
+MINUTE_S = 60.0
 AGAIN_S = 2.0
 ALIKE_RATIO = 1.3  # what lasts so much longer than all others is not like them
 COLLAPSE_S = 0.030
@@ -49,7 +52,6 @@ STEADY_RATIO = (
     0.8  # of the level before, in the last half-cycle and in the last 6 ms: nothing faded, wherever it broke off
 )
 HELD_RATIO = 0.05  # of the swing before: what is as low as this, but held its level to the last 6 ms, did not fade
-NO_SUPPLY_V = 7.0  # at which no amplifier plays (common practice, no source)
 SILENT_V, HISS_V, SILENT_RATIO = 0.06, 0.12, 0.015
 ROLES = ("output", "supply", "battery", "ground", "remote", "source")
 
@@ -64,7 +66,8 @@ class CutoutDetector:
     - with evidence that supply, ground or remote lead was lost, or that the output rests at DC;
     - with evidence of a low supply, or of a source that stopped or played on, when it was abrupt; a supply that was low
       (below 90 % of usual and lower than the output ever outlived) asks for a cut in mid-cycle beside it unless it was
-      below 10.5 V and 0.3 V lower than ever;
+      below 10.5 V and 0.3 V lower than ever. Where it was low once, in a programme that stops by itself, that is "not
+      decided", and where something sounds on long behind the lowest supply it is none;
     - without evidence, only when the wave was cut in mid-cycle (a tone that stood above an eighth of the swing where it
       broke off and was gone within 3 ms; noise-like material whose level held to the last 6 ms), or kept its level up
       to its zero crossing with a second of silence behind it: "not decided: the signal may have paused at the source",
@@ -139,6 +142,7 @@ class CutoutDetector:
         self._count_neighbours()
         if not self._is_continuous:
             self._count_alike()
+            self._count_by_itself()
         found = (self._finding(stop, decide_cause(stop, self._reference)) for stop, _ in self._kept)
         findings = tuple(sorted(found, key=lambda finding: finding.start_s))
         summary = {
@@ -232,11 +236,16 @@ class CutoutDetector:
 
     def _count_at_level(self) -> None:
         """How many stops came at no lower a supply than one that its own does not explain: a guard has one level."""
-        volts = np.array([_let_go_v(s) for s, c in self._kept if c.words in (LOW, TOGETHER) and s.supply is not None])
+        low = [s for s, c in self._kept if c.words in (LOW, TOGETHER) and s.supply is not None]
+        volts = np.array([_let_go_v(s) for s in low])
+        at_once = np.array([not is_past(s) for s in low], dtype=bool)
         for stop, cause in self._kept:
-            if stop.supply is not None and (cause.words == TOGETHER or stop.supply.outlived_s > 0):
-                n_as_high = int(np.sum(volts > _let_go_v(stop) - AT_LEVEL_V))
-                stop.n_at_level = n_as_high - (cause.words in (LOW, TOGETHER))
+            if stop.supply is None:
+                continue
+            is_low, is_as_high = cause.words in (LOW, TOGETHER), volts > _let_go_v(stop) - AT_LEVEL_V
+            stop.n_as_low = int(np.sum(is_as_high & at_once)) - (is_low and not is_past(stop))
+            if cause.words == TOGETHER or stop.supply.outlived_s > 0:
+                stop.n_at_level = int(np.sum(is_as_high)) - is_low
 
     def _count_alike(self) -> None:
         """How many stops beside each one are as long without anything that explains them: a programme that stops so."""
@@ -251,6 +260,17 @@ class CutoutDetector:
             others = lengths[first:last][starts[first:last] != stop.start_s]
             is_like_them = len(others) > 0 and ALIKE_RATIO * float(others.max()) > stop.end_s - stop.start_s
             stop.n_alike = len(others) if is_like_them else 0
+
+    def _count_by_itself(self) -> None:
+        """How many stops within a minute of each the programme made, or nothing explains; no shorter ones, but where
+        the output sounded on behind the lowest supply."""
+        by_itself = [stop for stop, cause in self._kept if cause.words in (PAUSE, SOURCE)]
+        starts = np.array([stop.start_s for stop in by_itself])
+        lengths = np.array([stop.end_s - stop.start_s for stop in by_itself])
+        for stop, cause in self._kept:
+            if cause.words in (LOW, TOGETHER) and len(by_itself):
+                is_long = (ALIKE_RATIO * lengths > stop.end_s - stop.start_s) | is_past(stop)
+                stop.n_by_itself = int(np.sum(is_long & (np.abs(starts - stop.start_s) < MINUTE_S)))
 
     def _finding(self, stop: Stop, cause: Cause) -> Finding:
         words = cause.words
@@ -297,6 +317,8 @@ def _is_reported(stop: Stop, cause: Cause) -> bool:
     if not cause.is_evident:
         is_told = is_cut or (_stays_steady(stop) and stop.end_s - stop.start_s >= LEAST_SILENCE_S)
         return (is_told and _is_silent(stop)) or (is_abrupt and cause.words.startswith("not decided: remote"))
+    if cause.words == LOW and is_past(stop) and not _is_silent(stop):
+        return False
     if cause.words == LOW:
         return is_cut or ((is_abrupt or _follows_a_collapse(stop)) and not cause.needs_a_cut)
     if cause.words == SOURCE:
