@@ -22,6 +22,7 @@ from ampwitness.detect.supply.engine_marks import decide_by_marks, find_engine_m
 from ampwitness.detect.supply.engine_states import find_engine_states
 from ampwitness.detect.supply.state_summary import summarise_states
 from ampwitness.detect.supply.stated_findings import StatedTable
+from ampwitness.detect.supply.states_in_doubt import doubt_states
 from ampwitness.detect.supply.supply_history import SupplySteps
 from ampwitness.detect.supply_lost import find_lost_supply
 from ampwitness.finding_list import ChangedTable, FindingList, FindingTable
@@ -33,17 +34,26 @@ _STATED = ("clipping", "notes", "dips", "cutouts")  # whose findings say what th
 _OF_THE_SAG = ("sag_v", "sag_without_end_v", "sag_percent", "sag_slope_v_per_s", "recovery_s")
 
 
-def settle_road(results: Sequence[DetectorResult], steps: SupplySteps) -> tuple[DetectorResult, ...]:
+def settle_road(
+    results: Sequence[DetectorResult],
+    steps: SupplySteps,
+    *,
+    battery_kind: str | None = None,
+    nominal_supply_v: float | None = None,
+) -> tuple[DetectorResult, ...]:
     """The results with cranking mutes and marks settled, and one more: the engine's states with their figures.
 
     Parameters
     ----------
     results : of all detectors
     steps : the recording in steps of 10 ms
+    battery_kind, nominal_supply_v : as declared; None: nobody said. See `doubt_states`
     """
     dips = tuple(f for r in results if r.coverage.detector == "dips" for f in r.findings)
     pressed = [f for r in results if r.coverage.detector == "marks" for f in r.findings]
-    states = decide_by_marks(find_engine_states(steps, dips), find_engine_marks(pressed))
+    told = find_engine_states(steps, dips)
+    told = doubt_states(told, steps, battery_kind=battery_kind, nominal_supply_v=nominal_supply_v)
+    states = decide_by_marks(told, find_engine_marks(pressed))
     liveness = [m for r in results if r.coverage.detector == "cutouts" for m in r.summary.get("output_at_marks", ())]
     stopped = [f for r in results if r.coverage.detector == "cutouts" for f in r.findings]
     lost, without = list_lost_supply(stopped), find_lost_supply(stopped, dips, states.cranking)

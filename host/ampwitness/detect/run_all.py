@@ -128,6 +128,9 @@ def run_all(
         if apart is not None:
             apart.close()
     progress("looking for causes", None)
-    concluded = settle_road(conclude([answers[name] for name in names], steps, options.supply, learned=learned), steps)
+    caused = conclude([answers[name] for name in names], steps, options.supply, learned=learned)
+    concluded = settle_road(
+        caused, steps, battery_kind=options.supply.battery_kind, nominal_supply_v=options.nominal_supply_v
+    )
     give_back()
     return concluded

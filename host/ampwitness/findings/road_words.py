@@ -104,10 +104,6 @@ NEXT_TESTS: tuple[tuple[str, str], ...] = (
 
 
 MOST_OF_12_V = 18.0  # a declared supply above this is no 12 V vehicle's
-_OF_12_V = (
-    "Take care: engine states are told by the volts of 12 V vehicles. Of a supply declared as {:g} V, what is said of "
-    "rest, charging and cranking, here and in the tables, is not to be trusted."
-)
 _LOWEST = (
     "One low point has several figures, the lower the shorter it was averaged: dips and engine states 10 ms, notes and "
     "cut-outs about 2 ms."
@@ -178,16 +174,11 @@ def explain_cutout(finding: Finding) -> tuple[str, ...]:
     return tuple(out)
 
 
-def word_road(summary: Mapping[str, Any], nominal_supply_v: float | None = None) -> tuple[str, ...]:
-    """Sentences on engine states, the level of letting go, dips by duration, and switchings; empty where none.
-
-    `nominal_supply_v` is the supply as declared: states are told by the volts of 12 V vehicles.
-    """
+def word_road(summary: Mapping[str, Any]) -> tuple[str, ...]:
+    """Sentences on engine states, the level of letting go, dips by duration, and switchings; empty where none."""
     dips = _word_dips(summary.get("dips") or {})
     engine = summary.get("engine") or {}
-    is_other = nominal_supply_v is not None and nominal_supply_v > MOST_OF_12_V and bool(engine.get("per_state"))
     return (
-        *([_OF_12_V.format(nominal_supply_v)] if is_other else []),
         *_word_states(engine, (summary.get("supply") or {}).get("states") or {}),
         *_word_level((summary.get("cutouts") or {}).get("under_voltage")),
         *dips,

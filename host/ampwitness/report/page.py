@@ -22,7 +22,7 @@ from ampwitness.findings.advice import advise_first_steps, split_step
 from ampwitness.findings.cause_advice import PARAGRAPH
 from ampwitness.findings.headline import word_headline
 from ampwitness.findings.headroom_words import word_headroom
-from ampwitness.findings.road_words import explain_cutout, find_nominal_v, word_road
+from ampwitness.findings.road_words import explain_cutout, word_road
 from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged, choose_listed
 from ampwitness.findings.supply_words import word_supply
 from ampwitness.findings.wording import (
@@ -201,7 +201,7 @@ def _supply(analysis: Analysis) -> str:
 
 def _road(analysis: Analysis) -> str:
     """Engine states, the level of letting go, dips and switchings, in sentences."""
-    said = _listed(word_road(analysis.summary, find_nominal_v(analysis)))
+    said = _listed(word_road(analysis.summary))
     return f"<section><h2>Engine, dips and switchings</h2>{said}</section>" if said else ""
 
 

@@ -13,7 +13,7 @@ from ampwitness.findings.advice import advise_first_steps
 from ampwitness.findings.cause_advice import PARAGRAPH
 from ampwitness.findings.headline import word_headline
 from ampwitness.findings.headroom_words import word_headroom
-from ampwitness.findings.road_words import explain_cutout, find_nominal_v, word_road
+from ampwitness.findings.road_words import explain_cutout, word_road
 from ampwitness.findings.selection import choose_cutouts, find_bursts
 from ampwitness.findings.supply_words import word_supply
 from ampwitness.findings.wording import (
@@ -117,7 +117,7 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
     lines = [*_head_lines(analysis, findings, width), "", *_verdict_lines(analysis, width)]
     lines += _finding_lines(findings, width)
     for title, sentences in (
-        ("Engine, dips and switchings:", word_road(analysis.summary, find_nominal_v(analysis))),
+        ("Engine, dips and switchings:", word_road(analysis.summary)),
         ("Headroom of what did not clip:", word_headroom(analysis.summary)),
         ("The supply as the amplifier sees it:", word_supply(analysis.summary)),
     ):
