@@ -290,7 +290,9 @@ def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequenc
     level, crest_v = row["level_v"] - held_v, row["crest_v"] - held_v  # at the terminals
     sd_db = 20 / math.log(10) * row["crest_sd_v"] / max(crest_v, level)
     shape, where = SHAPES[int(row["shape"])], PLACES[int(row["where"])]
-    low_db, high_db = overdrive_interval(overdrive_db, sd_db, row["lively"], row["is_coarse"] > 0, row["unlike_db"])
+    low_db, high_db = overdrive_interval(
+        overdrive_db, sd_db, row["lively"], row["is_coarse"] > 0, row["unlike_db"], row["noise_v"] / max(level, 1e-6)
+    )
     serious = overdrive_db >= 1.0 or (overdrive_db >= 0.3 and row["n_near"] >= 20)
     measured: dict[str, float | int | str | bool | None] = {
         "polarity": "positive" if sign > 0 else "negative",

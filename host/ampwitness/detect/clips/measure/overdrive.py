@@ -30,7 +30,8 @@ BENT_FROM, BENT_FULL, MOST_BENT = 0.4, 0.8, 1.2  # phases from which and at whic
 BENT_SD = 0.3  # how far such differences lie apart: a curvature known no better tells half
 USUAL_BENT = 0.5  # such differences are usual in music
 LEAST_EXCESS = 0.2  # of a sine's
-HIDDEN_DB = 3.0  # by which peaks of full-range music stand above what its flanks let expect
+HIDDEN_DB = 3.0  # by which peaks of full-range music stand above what its flanks let expect,
+HIDDEN_SD = 3.0  # and deviations of what looks like noise, where most of it is music
 PHASES = np.concatenate(
     [np.geomspace(0.04, 0.5, 20, endpoint=False), np.linspace(0.5, 1.56, 45), np.linspace(1.57, 2.1, 8)]
 )
@@ -185,7 +186,7 @@ def unlike_a_sine(corners: Corners) -> FloatArray:
 
 
 def overdrive_interval(
-    overdrive_db: float, sd_db: float, lively: float, is_coarse: bool, unlike_db: float = 0.0
+    overdrive_db: float, sd_db: float, lively: float, is_coarse: bool, unlike_db: float = 0.0, noise_share: float = 0.0
 ) -> tuple[float, float]:
     """Low and high bound, dB, that hold the truth in nine of ten cases.
 
@@ -196,6 +197,7 @@ def overdrive_interval(
     is_coarse : measured by crossings alone
     unlike_db : by how much crests may have gone beyond where the flanks of this music are unlike any sine's
         (`clip_unlike`); 0 where they are not
+    noise_share : noise of one sample to the plateau
 
     What the flanks of full-range music cannot show is a peak of its own that stood on the crest: its size does not
     depend on the estimate, so it is added.
@@ -203,7 +205,8 @@ def overdrive_interval(
     Source: our choice, from the errors on generated signals."""
     below, above = (0.55, 1.5 - lively) if is_coarse else (0.3 + 0.35 * lively, 0.22 + 0.2 * lively)
     spare_db = 0.03 + 1.6 * sd_db
-    high_db = overdrive_db * (1 + above) + spare_db + HIDDEN_DB * lively
+    hidden_db = HIDDEN_DB + 20 * float(np.log10(1 + HIDDEN_SD * noise_share))
+    high_db = overdrive_db * (1 + above) + spare_db + hidden_db * lively
     if unlike_db:
         return 0.0, max(high_db, unlike_db)
     return max(0.0, overdrive_db * (1 - below) - spare_db), high_db
