@@ -149,10 +149,11 @@ class ClippingDetector:
         if stretch.standing_v:
             run.standing_v.append(stretch.standing_v)
         noise = measure_noise(stretch.output_v, stretch.rate_hz)
-        floor = max(NOISE_FLOOR_V, NOISE_FLOOR_SHARE * highest_of(stretch.output_v))
+        highest_v = highest_of(stretch.output_v)
+        floor = max(NOISE_FLOOR_V, NOISE_FLOOR_SHARE * highest_v)
         run.noises.append(max(floor, noise) if np.isfinite(noise) else floor)
         del run.noises[:-NOISE_MEMORY]
-        run.noise_ratios.append((float(stretch.time_s(0.0)), min(run.noises) / max(highest_of(stretch.output_v), 1e-9)))
+        run.noise_ratios.append((float(stretch.time_s(0.0)), min(run.noises) / max(highest_v, 1e-9)))
         run.screened.append(without_supply(screen(stretch, min(run.noises), self._blocked(stretch), run.short_way)))
         n_suspects = sum(len(one.suspects) for one in run.screened)
         # One that may open the short way is looked at before the next comes.
