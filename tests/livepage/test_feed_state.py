@@ -33,6 +33,16 @@ def sine(peak_v: float, seconds: float = 3.0) -> FloatArray:
     return peak_v * np.sin(2 * np.pi * 40 * np.arange(round(seconds * RATE_HZ)) / RATE_HZ)
 
 
+def test_level_of_a_stage_on_a_single_supply_is_from_where_it_swings() -> None:
+    picture = state_of(sine(4.0) + 6.25, np.full(3 * RATE_HZ, 12.6), typed_ceiling(5.0)).picture(NO_LOSSES, 3.0)
+    level = picture["level"]
+    assert level["rest_v"] == pytest.approx(6.25, abs=0.01)
+    assert level["peak_v"] == pytest.approx(4.0, rel=0.005)
+    assert level["below_db"] == pytest.approx(20 * np.log10(5 / 4), abs=0.05)
+    plain = state_of(sine(4.0), np.full(3 * RATE_HZ, 12.6), typed_ceiling(5.0)).picture(NO_LOSSES, 3.0)
+    assert plain["level"]["rest_v"] == 0.0
+
+
 @pytest.mark.parametrize(
     ("peak_v", "words"),
     [

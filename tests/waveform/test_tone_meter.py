@@ -91,6 +91,15 @@ def test_one_sided_clip_closed_forms(clip_ratio: float, dc: float, h2: float, h3
     assert (upside_down.negative_overdrive_db or 0) > 10 * (upside_down.positive_overdrive_db or 0)
 
 
+@pytest.mark.parametrize(("rest_v", "peak_v"), [(6.25, 4.0), (-6.25, 4.0), (0.5, 4.5), (0.0, 4.0)])
+def test_what_never_crosses_0_has_its_peak_from_its_mean(rest_v: float, peak_v: float) -> None:
+    """The terminal of a stage on one supply, ahead of its coupling capacitor; an offset alone stays in the peak."""
+    time = np.arange(8000) / 8000
+    reading = measure_tone(4.0 * np.sin(2 * np.pi * 40 * time) + rest_v, 8000)
+    assert reading.peak_v == pytest.approx(peak_v, rel=1e-3)
+    assert reading.crest_ratio == pytest.approx(peak_v / reading.level_v)
+
+
 def test_third_party_worked_examples() -> None:
     """MathWorks `ee_calculateThdPercent`: 4.5480 %; MathWorks "Measure THD": 0.0800 % (both printed there)."""
     rate_hz = 44_100

@@ -168,7 +168,8 @@ class FeedState:
     def _level(self) -> dict[str, Any]:
         peak_v = self._wave.peak_v(_LEVEL_S) if self._has_output else None
         rows = [self._output.steps.get(self._output.newest - k) for k in range(_HOLD_STEPS)]
-        held = [max(-row[0], row[1]) for row in rows if row is not None]
+        rest_v = self._wave.rest_v() if self._has_output else 0.0
+        held = [max(rest_v - row[0], row[1] - rest_v) for row in rows if row is not None]
         held_v = max([*held, *([peak_v] if peak_v is not None else [])], default=None)
         ceiling_v = self.ceiling.at(self._supply_v) if self.ceiling is not None else None
         below_db = None
@@ -177,6 +178,7 @@ class FeedState:
         return {
             "peak_v": None if peak_v is None else round(peak_v, 3),
             "held_v": None if held_v is None else round(held_v, 3),
+            "rest_v": round(rest_v, 3),
             "ceiling_v": None if ceiling_v is None else round(ceiling_v, 3),
             "ceiling_source": NONE_KNOWN if self.ceiling is None else self.ceiling.source,
             "below_db": below_db,

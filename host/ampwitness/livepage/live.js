@@ -47,23 +47,23 @@ function writeWords(picture) {
   at("ending").hidden = !picture.ending; say("ending", picture.ending);
 }
 
-// Beyond the clean ceiling the sheet is hatched, above and below.
-function drawCeiling(sheet, ceiling, words) {
+// Beyond the clean ceiling the sheet is hatched, above and below the volts that the output swings about.
+function drawCeiling(sheet, ceiling, rest, words) {
   if (ceiling === null) return;
-  const up = sheet.y(ceiling), down = sheet.y(-ceiling);
+  const up = sheet.y(rest + ceiling), down = sheet.y(rest - ceiling);
   hatch(sheet, sheet.left, sheet.right, sheet.top, up, COLOUR.clip, 7);
   hatch(sheet, sheet.left, sheet.right, down, sheet.bottom, COLOUR.clip, 7);
-  drawFlat(sheet, ceiling, COLOUR.text, [], words, true);
-  drawFlat(sheet, -ceiling, COLOUR.text, [], "", false);
+  drawFlat(sheet, rest + ceiling, COLOUR.text, [], words, true);
+  drawFlat(sheet, rest - ceiling, COLOUR.text, [], "", false);
 }
 
 function drawWave(picture) {
-  const sheet = makeSheet(at("wave")), wave = picture.wave, ceiling = picture.level.ceiling_v;
+  const sheet = makeSheet(at("wave")), wave = picture.wave, ceiling = picture.level.ceiling_v, rest = picture.level.rest_v;
   if (!wave) { say("wave-words", "none yet"); return; }
   const most = wave.volts.reduce((sum, value) => Math.max(sum, value === null ? 0 : Math.abs(value)), 0.1);
-  const top = waveScale(Math.max(most * 1.08, ceiling !== null && most > 0.1 * ceiling ? ceiling * 1.15 : 0));
+  const top = waveScale(Math.max(most * 1.08, ceiling !== null && most > 0.1 * ceiling ? (Math.abs(rest) + ceiling) * 1.15 : 0));
   sheet.x0 = wave.is_held ? -0.1 * wave.span_ms : 0; sheet.x1 = sheet.x0 + wave.span_ms; sheet.y0 = -top; sheet.y1 = top;
-  drawCeiling(sheet, ceiling !== null && ceiling < top ? ceiling : null, "clean ceiling");
+  drawCeiling(sheet, ceiling !== null && Math.abs(rest) + ceiling < top ? ceiling : null, rest, "clean ceiling");
   drawFlat(sheet, 0, COLOUR.grid, [], "", false);
   drawLine(sheet, wave.start_ms, wave.step_ms, wave.volts, COLOUR.output);
   drawVolts(sheet);
@@ -79,9 +79,10 @@ function drawMinute(id, role, picture) {
   const known = low.filter((value) => value !== null);
   if (role === "output") {
     const most = Math.max(0.1, ...known.map(Math.abs), ...high.filter((value) => value !== null));
-    const ceiling = picture.level.ceiling_v, top = levelScale(Math.max(most * 1.05, ceiling === null ? 0 : ceiling * 1.15));
+    const ceiling = picture.level.ceiling_v, rest = picture.level.rest_v;
+    const top = levelScale(Math.max(most * 1.05, ceiling === null ? 0 : (Math.abs(rest) + ceiling) * 1.15));
     sheet.y0 = -top; sheet.y1 = top;
-    drawCeiling(sheet, ceiling, "");
+    drawCeiling(sheet, ceiling, rest, "");
   } else if (known.length) {
     const most = Math.max(...high.filter((value) => value !== null), picture.dip_below_v ?? -1e9);
     const least = Math.min(...known, picture.dip_below_v ?? 1e9);

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.types import FloatArray, Trace
-from ampwitness.waveform.bandlimited import HALF_TAPS, interpolate
+from ampwitness.waveform.bandlimited import HALF_TAPS, interpolate, volts_from_rest
 
 KEPT_S = 0.4
 SPANS_S = (0.005, 0.01, 0.02, 0.05, 0.1)  # what a picture may show
@@ -67,14 +67,20 @@ class WaveRing:
         if trace.gaps and trace.segments and trace.segments[-1].stop_s < trace.stop_s - 1.5 / self.rate_hz:
             self.volts = np.empty(0)
 
+    def rest_v(self) -> float:
+        """Volts that the output swings about: 0, but for the terminal of a stage on a single supply its mean."""
+        if len(self.volts) == 0:
+            return 0.0
+        return float(self.volts[0] - volts_from_rest(self.volts)[0])
+
     def peak_v(self, last_s: float) -> float | None:
-        """Largest magnitude of the newest `last_s`, between the samples too; None without samples."""
+        """Largest excursion from `rest_v` in the newest `last_s`, between the samples too; None without samples."""
         n = round(last_s * self.rate_hz)
         if len(self.volts) == 0:
             return None
         newest = self.volts[-(n + 2 * HALF_TAPS) :]
         points = interpolate(newest, 4)[-4 * n :]
-        return float(np.nanmax(np.abs(points)))
+        return float(np.nanmax(np.abs(points - self.rest_v())))
 
     def view(self) -> WaveView | None:
         """The picture as it is now; None while too little is kept."""

@@ -106,6 +106,13 @@ def under_read_db(highest_hz: float, rate_hz: float, factor: int) -> float:
     return -20.0 * math.log10(math.cos(math.pi * highest_hz / (factor * rate_hz)))
 
 
+def volts_from_rest(volts: FloatArray) -> FloatArray:
+    """(n,) volts about 0. What never crosses 0, as the terminal of a stage on one supply, swings about its mean."""
+    if float(volts.min()) <= 0.0 <= float(volts.max()):
+        return volts
+    return np.asarray(volts - np.mean(volts, dtype=np.float64), dtype=volts.dtype)
+
+
 def peak(segment: Segment, factor: int = 8, highest_hz: float | None = None) -> Peak:
     """Band-limited peak of an unbroken segment.
 

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.types import FloatArray
+from ampwitness.waveform.bandlimited import volts_from_rest
 from ampwitness.waveform.tone_clip import ClipModel
 from ampwitness.waveform.tone_meter import AUDIO_TOP_HZ, NAMED_ORDERS, ToneReading, fit_models_to_harmonics
 
@@ -152,7 +153,7 @@ def measure_cycles(
     readings = []
     for row, middle in enumerate(middles.tolist()):
         near = volts[round(middle - span / 2) : round(middle + span / 2) + 1]
-        peak_v = float(np.max(np.abs(near)))
+        peak_v = float(np.max(np.abs(volts_from_rest(near))))
         read = _reading(amplitudes[row], noise, like, float(floors_v[row]), models[row], top_hz, peak_v)
         readings.append(CycleReading(middle, read))
     return readings

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from ampwitness.types import FloatArray, Segment
 from ampwitness.waveform.bandlimited import HALF_TAPS as PEAK_HALF_TAPS
-from ampwitness.waveform.bandlimited import peak
+from ampwitness.waveform.bandlimited import peak, volts_from_rest
 from ampwitness.waveform.response import PASS_FRACTION
 from ampwitness.waveform.tone_clip import ClipModel, fit_clip_models
 from ampwitness.waveform.tone_fit import (
@@ -50,7 +50,7 @@ class ToneReading:
 
     frequency_hz: float
     level_v: float  # rms without DC
-    peak_v: float  # largest magnitude, between samples too
+    peak_v: float  # largest magnitude, between samples too; see `volts_from_rest`
     crest_ratio: float
     dc_v: float
     fundamental_v: float  # rms
@@ -213,7 +213,7 @@ def _read(
     fundamental = float(size[1])
     power = np.maximum(size**2 - found.noise_power, 0.0)
     level_v, dc_v = _level(volts, float(found.amplitudes[0].real), frequency_hz, rate_hz)
-    peak_v = _peak_v(volts, rate_hz, wants_peak)
+    peak_v = _peak_v(volts_from_rest(volts), rate_hz, wants_peak)
     residual_v = float(np.sqrt(np.mean(found.residual**2)))
     # Summed before what is negative is cut off: else noise alone would add up to something.
     distortion = math.sqrt(max(0.0, float((size**2 - found.noise_power)[2:].sum())) / 2)
@@ -285,7 +285,7 @@ def _level(volts: Floats, mean_v: float, frequency_hz: float, rate_hz: float) ->
     return float(np.sqrt(np.mean(part**2))), mean_v
 
 
-def _peak_v(volts: Floats, rate_hz: float, wants_peak: bool) -> float:
+def _peak_v(volts: FloatArray, rate_hz: float, wants_peak: bool) -> float:
     if not wants_peak or len(volts) < 4 * PEAK_HALF_TAPS:
         return float(np.max(np.abs(volts)))
     return abs(peak(Segment(0.0, rate_hz, volts), 4).peak_v)
@@ -379,7 +379,7 @@ def fit_models_to_harmonics(
 
 def _no_tone(volts: Floats, why: str) -> ToneReading:
     level_v = float(np.std(volts))
-    peak_v = float(np.max(np.abs(volts)))
+    peak_v = float(np.max(np.abs(volts_from_rest(volts))))
     return ToneReading(
         frequency_hz=0.0,
         level_v=level_v,
