@@ -61,15 +61,16 @@ def fit_ceilings(sides: Mapping[str, Plateaus]) -> dict[str, CeilingFit]:
     out = dict(fits)
     if not moving:
         return out
-    still = {side: weigh(fits[side], seen[side], follows=False) for side in moving}
-    if all(is_in_proportion(fits[side], seen[side]) for side in moving):
-        weighed = {side: weigh(fits[side], seen[side], follows=True) for side in moving}
-        out |= {side: one.fit for side, one in weighed.items()}
-        cost = sum(one.cost for one in weighed.values())
-    else:
-        cost = sum(_cost(fits[side], seen[side]) for side in moving) + WORTH_A_RATIO * len(moving)
-    if sum(one.cost for one in still.values()) <= cost:
-        out |= {side: one.fit for side, one in still.items()}
+    # What stops both is one converter: a polarity too few plateaus of which tell is asked with the other.
+    still, following = ({side: weigh(fits[side], seen[side], follows=it) for side in fits} for it in (False, True))
+    cost = sum(_cost(fit, seen[side]) for side, fit in fits.items()) + WORTH_A_RATIO * len(moving)
+    is_nearly = all(is_in_proportion(fits[side], seen[side]) for side in fits)
+    for weighed in (following, still):
+        cost_so = sum(one.cost for one in weighed.values())
+        if cost_so <= cost or (weighed is following and is_nearly):
+            out |= {side: one.fit for side, one in weighed.items()}
+            cost = cost_so
+    moving = [side for side, fit in out.items() if fit.ratio > 0]
     for side in moving:
         lagged, fit = pick_lag(seen[side].supply, out[side].lag), out[side]
         if fit.ratio > 0 and np.isfinite(fit.knee_v):

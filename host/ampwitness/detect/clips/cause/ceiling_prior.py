@@ -87,7 +87,7 @@ def weigh(line: CeilingFit, seen: Plateaus, *, follows: bool) -> Weighed:
             fit = replace(
                 line, constant_v=float(solution[0]), ratio=ratio, ratio_sd=ratio_sd, lag=lag, per_tilt_s=tilts[0],
                 per_fall=tilts[1], droop=float(solution[1]), load=load,
-                kind=line.kind if follows else "regulated",
+                kind="follows supply" if follows else "regulated",
             )  # fmt: skip
             best = Weighed(fit, cost)
     return best
