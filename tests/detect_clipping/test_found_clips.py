@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from ampwitness.detect.clips.cause.ceiling_fit import CeilingFit
 from ampwitness.detect.clips.found_clips import NUMBERS, SIDES, ClipTable
-from ampwitness.detect.clips.table.clip_candidates import CEILINGS, PLACES, SHAPES
+from ampwitness.detect.clips.table.clip_candidates import CEILINGS, NOT_ASKED, PLACES, SHAPES
 from ampwitness.detect.supply.supply_model import SupplyModel
 
 N = 2500
@@ -18,7 +18,7 @@ N = 2500
 
 def make_table(seed: int = 5, *, has_supply: bool = True) -> ClipTable:
     rng = np.random.default_rng(seed)
-    columns = {name: rng.uniform(0.1, 2.0, N) for name in NUMBERS if name != "n_compared"}
+    columns = {name: rng.uniform(0.1, 2.0, N) for name in NUMBERS if name not in ("n_compared", "source_says")}
     supply = rng.uniform(11.0, 13.0, (N, 4))
     columns |= {
         "sign": rng.choice([-1.0, 1.0], N),
@@ -31,6 +31,7 @@ def make_table(seed: int = 5, *, has_supply: bool = True) -> ClipTable:
         "ceiling": rng.choice(len(CEILINGS), N, p=[0.1, 0.8, 0.1]).astype(float),
         **{name: rng.choice([0.0, 10.0], N, p=[0.95, 0.05]) for name in ("sharpness", "sunk", "limited")},
         "held_by": rng.integers(0, 2, N).astype(float),
+        "source_says": np.full(N, float(NOT_ASKED)),
         "n_compared": np.where(np.arange(N) % 3, 300.0, 0.0),
         "supply_v": np.where(rng.uniform(size=N) < 0.1, np.nan, supply[:, 0]),
     }

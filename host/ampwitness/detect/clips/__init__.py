@@ -8,7 +8,8 @@
 5. `bent` and `clip_ahead`: where to look, at the terminals or ahead of what bends all tops.
 6. `short`: most half-cycles in closed form, once a ceiling is proven.
 7. `second`: second looks at what the first one let go, each for one kind of ceiling.
-8. `judge`: which rows are clipped half-cycles. A logged source is asked when all is judged (`clip_witness`).
+8. `judge`: which rows are clipped half-cycles. How far a logged source rises beside them is measured as they are found
+   (`source_beside`, by what lies between the two: `source_path`), and names them when all is judged (`clip_witness`).
 9. `cause`: whose fault each clip is. As rows and findings: `found_clips`.
 
 A package imports those before it in this list, never those behind it; the modules here put them together.

@@ -1,54 +1,38 @@
 """Whether the amplifier or what feeds it cut a crest off, where the signal at its input was logged beside it.
 
-The search for clips runs on the source as well, on its own. A crest of the output that is flat while the source is flat
-came so to the amplifier; one that is flat while the source rounds over was cut off in the amplifier. What only one of
-the two shows plainly decides; light ones, whose like the search may miss in either, follow the plain ones where those
-agree.
+While the output's plateaus are found, `source_beside` measures how far the source goes on to rise within each of them.
+What is plain of one clip names it; what is not follows its neighbours in time, of its polarity, where those agree; and
+one that stands against them stays undecided.
 
 Gaps: where the source was not judged (a gap, the logger's range) the clip keeps the name that the output alone gave it.
-Limits: what looks round in a noisy source may have been missed there: such clips stay undecided, and so do those of a
-polarity that looks round while the other one is flat. Where both cut at once the amplifier keeps its name if its
-ceiling moved with the supply and it cut off more than the source had; a steady one is put down to the source. Between
-source and output at most LAG_S may pass, else short clips stay undecided; behind a crossover a source's flat is no flat
-any more, and no clip of the output either.
+Limits: behind a crossover a source's flat is no flat any more, and no clip of the output either. Where both cut one
+crest off, it is the amplifier's if the source still rises above what the amplifier lets through.
 Source: our choice, measured by `python -m ampwitness.bench.witness_scores`.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clips.found_clips import ClipTable
-from ampwitness.detect.clips.table.clip_candidates import PLACES
+from ampwitness.detect.clips.table.clip_candidates import NOT_ASKED, PLACES, says
 from ampwitness.detect.result import DetectorResult
 from ampwitness.finding_list import FindingList
 from ampwitness.types import FloatArray
 
-LAG_S = 0.0003  # between a source's flat and the output's
-NEAR_S = 0.002  # a source's flat that lies so near and is as long may be the same one, later: neither flat nor round
-LEAST_SHARED = 0.6  # of the output's flat: what an amplifier cuts off broader than its source is its own doing
-PLAIN_DB = 0.25  # past the ceiling, and ...
-PLAIN_NOISES = 32.0  # so many times the source's noise: of flats past 8 of them the search missed 24 %, past 32 5 %
-MOSTLY = 0.5  # of the plain ones flat in the source: the others stay undecided, the search may have missed them
-AGREE = 0.95  # of the plain ones, for light ones to follow
-LEAST_FLAT_S = 0.0005  # shorter ones lean and drown too easily in a source with hum on its lead
-LEAST_PLAIN = 8  # one that looks round may be one that the search missed in the source
-SAME_DB = 0.25  # an output cut off no further than its source: nothing was left for the amplifier to cut
+NEIGHBOURS = 8  # plain ones to either side in time
+AGREE = 0.85  # of them, for a clip that is not plain to follow, ...
+LEVEL_SHARE = 0.03  # ... if its level lies among theirs, or no further off: turned down, a source's lie elsewhere
+AGAINST = 0.8  # of them, for a plain one to be doubted
 _AMPLIFIER, _SOURCE, _UNDECIDED = (float(PLACES.index(name)) for name in ("amplifier", "source", "not decided"))
+# name, said plainly, what forbids to follow neighbours of that name, what the source showed
+_NAMES = (
+    (_AMPLIFIER, says("round"), (says("flat"), says("not round")), 0.0),
+    (_SOURCE, says("flat"), (says("round"), says("not flat")), 1.0),
+)
 
 BoolArray = npt.NDArray[np.bool_]
-
-
-@dataclass(frozen=True, slots=True)
-class Beside:
-    """What was found in the source at each clip of the output, all (n,)."""
-
-    flat: BoolArray  # during most of it
-    near: BoolArray  # one as long within NEAR_S of it, or during it
-    further_db: FloatArray  # by which the output is past its ceiling further than the source; infinite where not flat
 
 
 def name_by_source(clipping: DetectorResult, source: DetectorResult) -> DetectorResult:
@@ -57,7 +41,7 @@ def name_by_source(clipping: DetectorResult, source: DetectorResult) -> Detector
     Parameters
     ----------
     clipping : of the output: one ClipTable
-    source : of the same search on the source's volts; its clips are told of in the summary alone
+    source : of the search on the source's volts; its clips are told of in the summary alone
 
     Returns
     -------
@@ -67,23 +51,20 @@ def name_by_source(clipping: DetectorResult, source: DetectorResult) -> Detector
     table, theirs = _table_of(clipping), _table_of(source)
     if table is None or source.coverage.judged_s <= 0:
         return clipping
-    beside = beside_clips(table, theirs)
-    asked = _is_judged(table, source)
-    is_high = table.numbers("overdrive_db") >= plain_db(table, source)
-    named, shown = name_places(table.column("where"), table.column("sign"), is_high, beside, asked)
-    renamed = table.with_places(named, shown)
+    said = np.where(_is_judged(table, source), table.column("source_says"), float(NOT_ASKED))
+    named, shown = name_places(table.column("where"), table.column("sign"), table.column("level_v"), said)
     summary = {
         **clipping.summary,
         "n_in_source": int(np.count_nonzero(named == _SOURCE)),
         "source_n_clips": 0 if theirs is None else len(theirs),
         "source_judged_s": source.coverage.judged_s,
-        "n_source_asked": int(np.count_nonzero(asked)),
+        "n_source_asked": int(np.count_nonzero(said != NOT_ASKED)),
     }
-    return DetectorResult(FindingList([renamed]), clipping.coverage, summary)
+    return DetectorResult(FindingList([table.with_places(named, shown)]), clipping.coverage, summary)
 
 
 def name_places(
-    where: FloatArray, sign: FloatArray, is_high: BoolArray, beside: Beside, asked: BoolArray
+    where: FloatArray, sign: FloatArray, level_v: FloatArray, said: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """(n,) places in PLACES, and what the source showed: 1 flat, 0 round, NaN where it decides nothing.
 
@@ -91,76 +72,55 @@ def name_places(
     ----------
     where : (n,) places as the output alone told them
     sign : (n,) 1 positive, -1 negative
-    is_high : (n,) so far past the ceiling that a source as flat would have shown it
-    beside : what was found in the source at each
-    asked : (n,) the source was judged there
+    level_v : (n,) of the plateaus
+    said : (n,) places in SOURCE_SAYS, by time
     """
     named, shown = where.copy(), np.full(len(where), np.nan)
-    is_plain = asked & (beside.flat | is_high)
-    n_plain = np.count_nonzero(is_plain)
-    is_clean = bool(n_plain >= LEAST_PLAIN and np.count_nonzero(is_plain & beside.flat) <= (1 - AGREE) * n_plain)
     for side in (1.0, -1.0):
-        mine = sign == side
-        tells_flat, tells_round = _told(mine & is_plain, mine & asked, beside, is_clean)
-        shown[tells_flat], shown[tells_round] = 1.0, 0.0
-        named[tells_round] = _AMPLIFIER
-        named[tells_flat & (where == _UNDECIDED)] = _SOURCE
-        disputed = tells_flat & (where == _AMPLIFIER)
-        if disputed.any() and float(np.median(beside.further_db[disputed])) < SAME_DB:
-            # Its ceiling seemed to move with the supply by chance; so it did where the source was missed.
-            named[disputed] = _SOURCE
-            named[mine & asked & np.isnan(shown) & (where == _AMPLIFIER)] = _UNDECIDED
-    # Levels alone had put these down to a source that shows no flat there.
-    named[asked & ~beside.flat & np.isnan(shown) & (where == _SOURCE)] = _UNDECIDED
+        rows = np.flatnonzero((sign == side) & (said != NOT_ASKED))
+        mine = said[rows]
+        is_plain = (mine == says("round")) | (mine == says("flat"))
+        may_follow = ~is_plain & _is_of_their_level(is_plain, level_v[rows])
+        of_amplifier = _share_around(is_plain, mine == says("round"))
+        told, seen = np.full(len(rows), _UNDECIDED), np.full(len(rows), np.nan)
+        for name, plainly, against, flat in _NAMES:
+            agree = of_amplifier if name == _AMPLIFIER else 1 - of_amplifier
+            is_it = (mine == plainly) & ~(agree <= 1 - AGAINST)
+            is_it |= may_follow & (agree >= AGREE) & ~np.isin(mine, against)
+            told[is_it], seen[is_it] = name, flat
+        # A ceiling that moves with the supply is the amplifier's, unless the source speaks against it; levels alone
+        # tell no source where one was asked.
+        is_kept = np.isnan(seen) & ~is_plain & (where[rows] == _AMPLIFIER) & ~np.isin(mine, _NAMES[0][2])
+        told[is_kept] = _AMPLIFIER
+        named[rows], shown[rows] = told, seen
     return named, shown
 
 
-def _told(plain: BoolArray, asked: BoolArray, beside: Beside, is_clean: bool) -> tuple[BoolArray, BoolArray]:
-    """(n,) twice, of one polarity: which clips the source tells to be flat, and which to be round in it."""
-    is_flat, is_round = asked & beside.flat, plain & ~beside.flat & ~beside.near
-    n_plain, n_round = np.count_nonzero(plain), np.count_nonzero(is_round)
-    nothing = np.zeros(len(asked), dtype=bool)
-    if n_plain and n_round >= AGREE * n_plain:
-        # A few flat ones in a clean source may be none; and where its other polarity is flat this one may be missed.
-        return (nothing, asked & ~beside.flat & ~beside.near) if is_clean else (is_flat, nothing)
-    if n_round < LEAST_PLAIN or n_round <= (1 - MOSTLY) * n_plain or np.count_nonzero(is_flat) < LEAST_PLAIN:
-        return is_flat, nothing
-    return is_flat, is_round
+def _share_around(is_plain: BoolArray, is_round: BoolArray) -> FloatArray:
+    """(n,) of the plain ones next to each, itself not among them, how many are round; NaN where there are too few."""
+    at: npt.NDArray[np.intp] = np.cumsum(is_plain) - is_plain  # plain ones ahead of each
+    sums = np.concatenate(([0], np.cumsum(is_round[is_plain])))
+    first, last = np.maximum(at - NEIGHBOURS, 0), np.minimum(at + NEIGHBOURS + is_plain, len(sums) - 1)
+    n = last - first - is_plain
+    n_round = sums[last] - sums[first] - (is_plain & is_round)
+    return np.where(n >= NEIGHBOURS, n_round / np.maximum(n, 1), np.nan)
+
+
+def _is_of_their_level(is_plain: BoolArray, level_v: FloatArray) -> BoolArray:
+    """(n,) whose level lies among those of the plain ones next to it."""
+    ahead: npt.NDArray[np.intp] = np.cumsum(is_plain) - is_plain
+    nothing = np.full(NEIGHBOURS, np.nan)
+    theirs = np.lib.stride_tricks.sliding_window_view(
+        np.concatenate((nothing, level_v[is_plain], nothing)), 2 * NEIGHBOURS
+    )
+    lowest_v, highest_v = (extreme.reduce(theirs, axis=1) for extreme in (np.fmin, np.fmax))
+    is_high = level_v >= (1 - LEVEL_SHARE) * lowest_v[ahead]
+    return np.asarray(is_high & (level_v <= (1 + LEVEL_SHARE) * highest_v[ahead]))
 
 
 def _table_of(result: DetectorResult) -> ClipTable | None:
     tables = result.findings.tables if isinstance(result.findings, FindingList) else ()
     return tables[0] if len(tables) == 1 and isinstance(tables[0], ClipTable) else None
-
-
-def plain_db(table: ClipTable, source: DetectorResult) -> FloatArray:
-    """(n,) decibels past the ceiling from which on a source that was cut off as far would have been told flat."""
-    begins_s, ratios = np.array(source.summary["noise_ratios"]).reshape(-1, 2).T
-    if not len(ratios):
-        return np.full(len(table), np.inf)
-    ratio = ratios[np.clip(np.searchsorted(begins_s, table.start_s, "right") - 1, 0, None)]
-    least_db = np.maximum(PLAIN_DB, 20 * np.log10(1 + PLAIN_NOISES * ratio))
-    return np.where(table.numbers("flat_s") >= LEAST_FLAT_S, least_db, np.inf)
-
-
-def beside_clips(table: ClipTable, theirs: ClipTable | None) -> Beside:
-    """What was found in the source at each clip of the output."""
-    start_s, stop_s = table.start_s, table.stop_s
-    flat, near = np.zeros(len(table), dtype=bool), np.zeros(len(table), dtype=bool)
-    further_db = np.full(len(table), np.inf)
-    if theirs is None or not len(theirs):
-        return Beside(flat, near, further_db)
-    over_db, their_db = table.numbers("overdrive_db"), theirs.numbers("overdrive_db")
-    first = np.searchsorted(theirs.stop_s, start_s - NEAR_S)
-    for step in range(4):  # so near there may be some of both polarities
-        at = np.minimum(first + step, len(theirs) - 1)
-        shared_s = np.minimum(stop_s, theirs.stop_s[at] + LAG_S) - np.maximum(start_s, theirs.start_s[at] - LAG_S)
-        same = shared_s >= np.maximum(LEAST_SHARED * (stop_s - start_s), 1e-9)
-        flat |= same
-        as_long = theirs.stop_s[at] - theirs.start_s[at] >= LEAST_SHARED * (stop_s - start_s)
-        near |= as_long & (theirs.start_s[at] <= stop_s + NEAR_S) & (theirs.stop_s[at] >= start_s - NEAR_S)
-        further_db = np.where(same, np.minimum(further_db, over_db - their_db[at]), further_db)
-    return Beside(flat, near, further_db)
 
 
 def _is_judged(table: ClipTable, source: DetectorResult) -> BoolArray:

@@ -39,6 +39,7 @@ from ampwitness.detect.clips.second.clip_soft import find_soft
 from ampwitness.detect.clips.second.clip_sunk import find_sunk
 from ampwitness.detect.clips.second.clip_tight import find_tight
 from ampwitness.detect.clips.short.clip_bulk import ShortWay
+from ampwitness.detect.clips.source_beside import SourceBeside
 from ampwitness.detect.clips.table.clip_candidates import HELD_BY, Candidates, HighCrests, join, join_crests, note_loads
 from ampwitness.detect.clips.table.clip_stream import SegmentStream, Stretch, highest_of, measure_noise
 from ampwitness.detect.result import DetectorResult
@@ -76,6 +77,8 @@ class _Running:
     coupled_per_s: list[float] = field(default_factory=list)
     standing_v: list[float] = field(default_factory=list)  # of stretches that do not play about 0 V
     saw_supply: bool = False
+    beside: SourceBeside = field(default_factory=SourceBeside)
+    looked_s: float = 0.0  # all stretches up to here were screened
     lowest_rate_hz: float | None = None
 
 
@@ -111,7 +114,10 @@ class ClippingDetector:
             return
         run.saturated.extend(trace.saturated)
         supply = window.traces.get("supply") if self._role == "output" else None
+        source = window.traces.get("source") if self._role == "output" else None
         for k, segment in enumerate(trace.segments):
+            if source is not None:
+                run.beside.push(source.segments[k])
             self._push_segment(segment, None if supply is None else supply.segments[k])
 
     def _push_segment(self, segment: Segment, supply: Segment | None) -> None:
@@ -146,6 +152,7 @@ class ClippingDetector:
 
     def _look(self, stretch: Stretch) -> None:
         run = self._run
+        run.looked_s = float(stretch.time_s(float(stretch.own_last)))
         if stretch.standing_v:
             run.standing_v.append(stretch.standing_v)
         noise = measure_noise(stretch.output_v, stretch.rate_hz)
@@ -186,6 +193,9 @@ class ClippingDetector:
             if ahead.per_s is not None:
                 run.coupled_per_s.append(ahead.per_s)
             run.cut += ahead.look.cut
+            if screened.view is not None:
+                run.beside.note(screened.view.stretch, found)
+        run.beside.forget(run.looked_s)
         return [(found, ahead.look.others) for ahead, found in every]
 
     def _find_in(self, waiting: list[Screened]) -> list[tuple[Ahead, list[Candidates]]]:

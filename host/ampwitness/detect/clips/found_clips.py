@@ -40,7 +40,7 @@ NUMBERS: tuple[str, ...] = (
     "top_misfit", "n_top", "noise_v", "start_sd_s", "stop_sd_s", "supply_v", "is_coarse", "lively",
     "sharpness", "held_v", "held_v_per_s", "held_by", "sunk", "limited",
     "overdrive_db", "n_near", "expected_v", "threshold", "confidence", "shape", "where",
-    "ceiling", "n_compared", "unlike_db", "source_flat",
+    "ceiling", "n_compared", "unlike_db", "source_flat", "source_says",
     *RMS_NAMES,
 )  # fmt: skip
 SIDES = ("positive", "negative")

@@ -28,7 +28,7 @@ PART_MISFIT = 3.0  # only fits this bad may cover but a part
 COARSE_CORNER_SD_S = 1e-4
 _ELSEWHERE = (
     "sharpness", "held_v", "held_v_per_s", "held_by", "sunk", "limited", "stay_v", "promised_v", "promised_sd_v",
-    "cut_below_v", "on_course", "n_compared", *RMS_NAMES,
+    "cut_below_v", "on_course", "n_compared", "source_says", *RMS_NAMES,
 )  # fmt: skip
 
 

@@ -26,7 +26,7 @@ FIELDS: tuple[str, ...] = (
     "flatter_flank_ratio", "gain", "narrow_gain", "misfit", "top_misfit", "n_top", "n_points", "noise_v",
     "start_sd_s", "stop_sd_s", "peak_v", "supply_v", "window_s", "is_coarse",
     "lively", "sharpness", "held_v", "held_v_per_s", "held_by", "sunk", "limited", "stay_v", "lean", "promised_v",
-    "promised_sd_v", "cut_below_v", "on_course", "n_compared", "unlike",
+    "promised_sd_v", "cut_below_v", "on_course", "n_compared", "unlike", "source_says",
     *RMS_NAMES,
 )  # fmt: skip
 
@@ -37,6 +37,9 @@ HELD_BY = ("resistance", "capacitor", "ripple")
 SHAPES = ("hard", "soft")
 PLACES = ("amplifier", "source", "not decided")
 CEILINGS = ("undecided", "rail", "current")
+# What a logged source shows beside a plateau, by a place in these: it rises there, it does not, or may do either.
+SOURCE_SAYS = ("not asked", "round", "not flat", "anything", "not round", "flat")
+NOT_ASKED, OPEN = SOURCE_SAYS.index("not asked"), SOURCE_SAYS.index("anything")
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +66,11 @@ class Candidates:
         return Candidates(
             {name: column[rows] for name, column in self.columns.items()}, self.supply[rows], self.output[rows]
         )
+
+
+def says(word: str) -> float:
+    """The place in SOURCE_SAYS."""
+    return float(SOURCE_SAYS.index(word))
 
 
 def lean_of(slope_left: FloatArray, slope_right: FloatArray) -> FloatArray:
