@@ -232,20 +232,24 @@ class _Fitter:
         self._taus_s = [tau for tau in _TAUS_S if tau < times[-1] - times[0]]
         self._approaches = [self._whiten @ -np.expm1(-since / tau) for tau in self._taus_s]
 
-    def best(self, levels: FloatArray) -> tuple[_Shape, float]:
-        """The shape that explains most of `levels`, and its change in dB."""
+    def best(self, levels: FloatArray, least_db: float = 0.0) -> tuple[_Shape, float]:
+        """The shape that explains most of `levels`, and its change in dB; a ramp of at least so much if there is one.
+
+        Else one of many small steps, as a guard takes them, would stand for the drift that they make together.
+        """
         y = self._whiten @ levels
         g = self._hinges.T @ y
         a, b, times, starts = self._a, self._b, self.times, self._starts
         length = starts[b] - starts[a]
         power = np.maximum(self._gram[a, a] - 2 * self._gram[a, b] + self._gram[b, b], 1e-12)
         product = g[a] - g[b]
-        k = int(np.argmax(product**2 / power))
-        gain = float(product[k] ** 2 / power[k])
+        explained = product**2 / power
+        k = int(np.argmax(np.where(np.abs(product * length) >= least_db * power, explained, 0.0)))
+        gain = float(explained[k])
         change_db = float(product[k] * length[k] / power[k])
         start, stop = float(starts[a[k]]), float(starts[b[k]])
         by_start = np.zeros(len(starts))
-        np.maximum.at(by_start, a, product**2 / power)
+        np.maximum.at(by_start, a, explained)
         doubt_s = _doubt(starts, by_start, start)
         shape = _Shape(start, stop, np.clip((times - start) / (stop - start), 0.0, 1.0), doubt_s)
         # an approach may begin where another one, quicker or slower, does nearly as well
@@ -295,7 +299,7 @@ def _fit_all(times: FloatArray, levels: FloatArray, node_s: float, scatter_db: f
         return np.asarray(levels - sum(others, np.zeros(len(times))))
 
     for _ in range(_MAX_DRIFTS):
-        new = fitter.best(without(None))
+        new = fitter.best(without(None), least_db)
         if abs(new[1]) < least_db:
             break
         found.append(new)
