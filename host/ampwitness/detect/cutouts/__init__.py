@@ -1,6 +1,7 @@
 """Interruptions of the output: where, how, and what came first. What to read, in this order:
 
-1. `cutouts` cuts windows into unbroken runs, lets each be followed, and weighs stops against each other.
+1. `cutouts` cuts windows into unbroken runs, lets each be followed, and weighs stops against each other;
+   `cutout_told` makes findings of them.
 2. Where the output stops and comes back: `cutout_candidates` finds where the output goes quiet,
    `cutout_watch` which of that are stops, `cutout_return` where it sounds again,
    `cutout_softer` whether the programme only went on more softly. Beside it run watches for what is no plain silence
