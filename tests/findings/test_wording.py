@@ -376,6 +376,26 @@ def test_what_a_logged_source_showed_is_said_in_page_and_text(small_analysis: An
     )
 
 
+def test_without_a_logged_source_it_is_said_what_cannot_be_seen_of_it(small_analysis: Analysis) -> None:
+    def with_clips(mode: str, **clipping: int) -> Analysis:
+        hellos = tuple(dataclasses.replace(hello, mode=mode) for hello in small_analysis.hellos)
+        return dataclasses.replace(small_analysis, hellos=hellos, summary={"clipping": clipping})
+
+    words = (
+        "The source was not logged: what it cuts off ahead of a crossover leaves no flat in the output and cannot be "
+        "seen here."
+    )
+    for told in (with_clips("wide", n_clips=3), with_clips("bass", n_clips=0)):
+        assert word_source(told) == words
+        assert words in " ".join(text_report(told).split())
+        assert words in unbind_units(html_page(told))
+    assert word_source(with_clips("wide", n_clips=0)) == ""
+    assert word_source(with_clips("bass")) == ""  # no output was judged
+    assert "not logged" not in word_source(
+        with_clips("bass", n_clips=3, source_n_clips=0, source_judged_s=9, n_in_source=0)
+    )
+
+
 def test_silences_that_nothing_explains_are_told_beside_no_cut_out(small_analysis: Analysis) -> None:
     def told(n: int) -> str:
         silences = {"n": n, "least_s": 1.0, "total_s": 16.0, "longest_s": 14.0, "longest_start_s": 38.0}

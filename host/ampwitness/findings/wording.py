@@ -431,13 +431,21 @@ def word_standing(analysis: Analysis) -> str:
     )
 
 
+SOURCE_UNSEEN = (
+    "The source was not logged: what it cuts off ahead of a crossover leaves no flat in the output and cannot be seen "
+    "here."
+)
+
+
 def word_source(analysis: Analysis) -> str:
-    """What the logged source itself showed; empty where none was. Behind a crossover its flats leave none in the
-    output, so they are told beside the output's clips, not among them."""
+    """What the logged source itself showed. Behind a crossover its flats leave none in the output, so they are told
+    beside the output's clips, not among them; where no source was logged, that they cannot be seen at all is said
+    beside clips and of bass, which mostly comes through a crossover."""
     clipping = analysis.summary.get("clipping") or {}
     n_flat = clipping.get("source_n_clips")
     if n_flat is None:
-        return ""
+        is_bass = "n_clips" in clipping and any(hello.mode == "bass" for hello in analysis.hellos)
+        return SOURCE_UNSEEN if clipping.get("n_clips") or is_bass else ""
     n_theirs = clipping["n_in_source"]
     span = seconds_to_span(clipping["source_judged_s"])
     if not n_flat:
