@@ -30,7 +30,7 @@ from ampwitness.detect.clips.cause.ceiling_fit import (
     fit_line,
     pick_lag,
 )
-from ampwitness.detect.clips.cause.ceiling_prior import INDEPENDENT, is_in_proportion, weigh
+from ampwitness.detect.clips.cause.ceiling_prior import INDEPENDENT, is_in_proportion, weigh, weigh_finer
 from ampwitness.detect.clips.cause.ceiling_stands import find_standing_knee
 from ampwitness.types import FloatArray
 
@@ -62,14 +62,17 @@ def fit_ceilings(sides: Mapping[str, Plateaus]) -> dict[str, CeilingFit]:
     if not moving:
         return out
     # What stops both is one converter: a polarity too few plateaus of which tell is asked with the other.
-    still, following = ({side: weigh(fits[side], seen[side], follows=it) for side in fits} for it in (False, True))
+    asked = {side: seen[side] for side in fits}
+    still, following = (weigh(fits, asked, follows=it) for it in (False, True))
     cost = sum(_cost(fit, seen[side]) for side, fit in fits.items()) + WORTH_A_RATIO * len(moving)
     is_nearly = all(is_in_proportion(fits[side], seen[side]) for side in fits)
+    chosen = None
     for weighed in (following, still):
-        cost_so = sum(one.cost for one in weighed.values())
-        if cost_so <= cost or (weighed is following and is_nearly):
-            out |= {side: one.fit for side, one in weighed.items()}
-            cost = cost_so
+        if weighed.cost <= cost or (weighed is following and is_nearly):
+            chosen, cost = weighed, weighed.cost
+    if chosen is following:
+        chosen = weigh_finer(chosen, fits, asked)
+    out |= chosen.fits if chosen is not None else {}
     moving = [side for side, fit in out.items() if fit.ratio > 0]
     for side in moving:
         lagged, fit = pick_lag(seen[side].supply, out[side].lag), out[side]
