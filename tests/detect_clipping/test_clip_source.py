@@ -7,8 +7,7 @@ import pytest
 from ampwitness.bench import clip_sets
 from ampwitness.bench.clip_matching import score_case
 from ampwitness.detect.clips.ceiling.clip_refuted import is_refuted
-from ampwitness.detect.clips.ceiling.clip_source import NEIGHBOUR_S, find_source_flats, is_source_for_sure
-from ampwitness.detect.clips.judge.clip_source_sides import are_flat_oddly
+from ampwitness.detect.clips.ceiling.clip_source import is_source_for_sure
 from ampwitness.detect.clips.table.clip_candidates import FIELDS, Candidates, HighCrests
 
 
@@ -211,28 +210,3 @@ def test_what_is_named(name: str, case: str, seed: int, seconds: float, wanted: 
     named = {origin for _, origin in tally.origins}
     assert tally.n_hit.total() > 0.9 * tally.n_true.total()
     assert named <= {wanted, "amplifier"} - ({"amplifier"} if wanted == "source" else set())
-
-
-def test_tops_whose_corners_say_little_are_taken_level_with_plain_ones_and_not_elsewhere() -> None:
-    level_v = np.full(6, 20.0)
-    table = make_table(level_v, np.full(6, np.nan))
-    table.columns["start_s"] = 0.1 * np.arange(6)
-    table.columns["peak_v"] = 20.0 + 0.03 + np.array([0.0, 0.0, 0.0, 0.05, 0.12, -0.12])
-    table.columns["noise_v"] = np.full(6, 0.03)
-    plain, none_worth = np.arange(6) < 2, np.zeros(6, dtype=bool)
-    odd = np.arange(6) >= 3
-    taken, expected_v = find_source_flats(table, plain, none_worth, odd)
-    assert taken.tolist() == [True, True, False, True, False, False]
-    assert np.all(expected_v[plain | odd] == 20.0)
-    table.columns["start_s"][3] += NEIGHBOUR_S + 5
-    assert not find_source_flats(table, plain, none_worth, odd)[0][3]
-
-
-def test_a_long_flat_top_that_no_fit_describes_is_flat_and_a_short_or_a_hardly_cut_one_is_not() -> None:
-    table = make_table(np.full(5, 20.0), np.full(5, np.nan))
-    table.columns["is_coarse"] = np.array([1.0, 1.0, 1.0, 0.0, 0.0])
-    table.columns["n_top"] = np.array([24.0, 4.0, 24.0, 24.0, 24.0])
-    table.columns["crest_v"] = np.array([25.0, 25.0, 20.5, 25.0, 25.0])
-    table.columns["gain"] = table.columns["narrow_gain"] = np.array([0.0, 0.0, 0.0, 60.0, 10.0])
-    table.columns["misfit"] = np.full(5, 9.0)
-    assert are_flat_oddly(table).tolist() == [True, False, False, True, False]

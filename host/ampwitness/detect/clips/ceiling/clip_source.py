@@ -46,7 +46,6 @@ WIDE = _Rule(0.006, 0.6, 1.25, False)
 NARROW = _Rule(0.002, 0.9, 1.12, True)
 NARROW_KNOWN = _Rule(0.002, 0.85, 1.07, True)
 BESIDE_SHARE = 0.01
-TOP_SHARE, TOP_SD = 0.003, 2.0  # of the level, and noise of one sample: tops whose corners were not found well
 LEAST_STILL = 0.1  # of a polarity's plateaus: sources mostly 0.14 and more, amplifiers none
 LEAST_STANDING = 0.6  # sources 0.75 and more, amplifiers up to 0.56
 FEWEST_IN_GROUP, LOAD_MOVES, LEAST_STEP = 3, 0.2, 0.02  # of the output's size within 0.15 s; logarithm of a level
@@ -131,9 +130,7 @@ def _step_under_load(plateaus: Candidates) -> bool:
     return is_up_and_down and n_standing >= MOST_STAND * len(plateaus)
 
 
-def find_source_flats(
-    table: Candidates, plain: BoolArray, worth: BoolArray, odd: BoolArray
-) -> tuple[BoolArray, FloatArray]:
+def find_source_flats(table: Candidates, plain: BoolArray, worth: BoolArray) -> tuple[BoolArray, FloatArray]:
     """Plain plateaus and what lies level with them nearby.
 
     Parameters
@@ -141,7 +138,6 @@ def find_source_flats(
     table : candidates of one polarity
     plain : (n,) those that need no rail to be believed
     worth : (n,) those that may be believed beside plain ones
-    odd : (n,) those with flat tops whose corners say little: believed where the top lies closer to plain ones
 
     Returns
     -------
@@ -151,13 +147,11 @@ def find_source_flats(
     rows = np.flatnonzero(plain)
     rows = rows[np.argsort(table["start_s"][rows], kind="stable")]
     time_s, level = table["start_s"][rows], table["level_v"][rows]
-    for k in np.flatnonzero(plain | worth | odd):
+    for k in np.flatnonzero(plain | worth):
         first, last = np.searchsorted(time_s, table["start_s"][k] + np.array([-NEIGHBOUR_S, NEIGHBOUR_S]))
         near = level[first:last]
         if len(near):
             expected[k] = near[np.argmin(np.abs(near - table["level_v"][k]))]
     with np.errstate(invalid="ignore"):
         beside = np.abs(table["level_v"] - expected) <= BESIDE_SHARE * table["level_v"]
-        off_v = np.abs(table["peak_v"] - table["noise_v"] - expected)  # a top is the highest mean of three samples
-        level = off_v <= np.maximum(TOP_SHARE * table["level_v"], TOP_SD * table["noise_v"])
-    return plain | (worth & beside) | (odd & level), expected
+    return plain | (worth & beside), expected

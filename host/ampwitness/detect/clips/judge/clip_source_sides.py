@@ -8,20 +8,15 @@ Source: our choice, measured by `python -m ampwitness.bench.clip_scores --sets h
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-from ampwitness.detect.clips.ceiling.clip_pile import APART_S, might_be_plateaus, stands_at_level
-from ampwitness.detect.clips.ceiling.clip_plain import AT_RAIL_GAIN, NARROW_GAIN, PLAIN_GAIN, find_plain, misfit_allows
+from ampwitness.detect.clips.ceiling.clip_pile import APART_S, might_be_plateaus
+from ampwitness.detect.clips.ceiling.clip_plain import AT_RAIL_GAIN, PLAIN_GAIN, find_plain, misfit_allows
 from ampwitness.detect.clips.ceiling.clip_source import find_source_flats
 from ampwitness.detect.clips.judge.clip_lookalike import TIMES_AT_SOURCE, look_like_the_music
 from ampwitness.detect.clips.judge.clip_side import LOOSE_GAIN, SideVerdict
 from ampwitness.detect.clips.judge.clip_topmost import ends_among_round, round_levels
 from ampwitness.detect.clips.table.clip_candidates import Candidates, HighCrests
 
-BoolArray = npt.NDArray[np.bool_]
-
-# Tops beside plain ones, of which fits say little: least gain; overdrive where none fitted; samples.
-ODD_GAIN, COARSE_DB, LEAST_ODD_SAMPLES = 20.0, 0.6, 6.0
 LONGEST_NOTE_S = 4.0
 STRONG_GAIN = 400.0  # median over a note: of a source that cut off one note alone 1,300, of an organ's pedal 91
 
@@ -39,7 +34,7 @@ def judge_source_sides(tables: list[tuple[float, Candidates]], is_sure: bool, cr
     for sign, table in tables:
         worth = might_be_plateaus(table) & (table["gain"] >= AT_RAIL_GAIN) & misfit_allows(table, LOOSE_GAIN)
         worth &= (table["is_coarse"] == 0) & (table["crest_v"] > table["level_v"] + table["crest_sd_v"])
-        mine, expected_v = find_source_flats(table, find_plain(table), worth, are_flat_oddly(table))
+        mine, expected_v = find_source_flats(table, find_plain(table), worth)
         found.append(mine & ~ends_among_round(table, mine, round_levels(table, crests, sign)))
         expected.append(expected_v)
     of_music = look_like_the_music(
@@ -57,15 +52,6 @@ def judge_source_sides(tables: list[tuple[float, Candidates]], is_sure: bool, cr
         threshold = np.full(len(table), PLAIN_GAIN)
         sides.append(SideVerdict(taken, expected_v, threshold, source, undecided, no, None, None))
     return sides
-
-
-def are_flat_oddly(table: Candidates) -> BoolArray:
-    """(n,) long flat tops whose corners no fit, or a poor one, describes, as where a flank is bent or hardly falls."""
-    is_coarse = table["is_coarse"] > 0
-    is_fitted = ~is_coarse & (table["gain"] >= ODD_GAIN) & (table["narrow_gain"] >= NARROW_GAIN)
-    is_long = is_coarse & (table.over_db >= COARSE_DB)
-    is_flat = (is_fitted | is_long) & (table["n_top"] >= LEAST_ODD_SAMPLES) & stands_at_level(table)
-    return np.asarray(is_flat & (table["crest_v"] > table["level_v"]))
 
 
 def _is_own_wave(table: Candidates) -> bool:
