@@ -24,6 +24,7 @@ import numpy.typing as npt
 
 from ampwitness.detect.clips.ceiling.rail_model import Rail, learn_rail
 from ampwitness.detect.clips.second.soft_fit import Effort, SoftFits, Spreads, fit_lobes
+from ampwitness.detect.clips.second.soft_shared import Crowd, learn_shared
 from ampwitness.detect.clips.table.clip_candidates import Candidates, OneSide, join, lies_on_plateau
 from ampwitness.detect.clips.table.clip_rows import liveliness_of, rows_of
 from ampwitness.detect.clips.table.clip_screen import Crests
@@ -46,7 +47,9 @@ FEWEST, MOST = 6, 16  # half-cycles that are fitted, of both polarities, and of 
 FEWEST_DRIVEN, FEWEST_A_SIDE = 4, 2  # of them strongly driven
 TRIED_SHARE = 0.7  # of the high crests, the highest
 LIVELY = 0.25
-FEWEST_CANDIDATES = 2  # before anything is tried
+FEWEST_CANDIDATES = 2  # before half-cycles are asked each for its own ceiling
+MANY_CANDIDATES = 12  # where so many show none, all crests together are not asked
+TOGETHER, TOGETHER_SHARE = 12, 0.8  # half-cycles a polarity that are: of the highest, and of the others above a share
 # A quick look ahead: where a soft law was learned behind it, it served 1.5 times as well as a corner, and 1.2 times at
 # most in clean music.
 FIRST_EVERY, FIRST_SHARPNESS, WORTH_LEARNING = 2, (6.0, 10.0, 22.0), 1.3
@@ -148,12 +151,15 @@ def find_soft(sides: list[OneSide]) -> list[Candidates]:
     strong = [side.candidates.take(_is_strong(side)) for side in sides]
     if any(map(len, strong)) and _has_corners(join(strong)):
         return []
-    if sum(len(side.candidates) for side in sides) < FEWEST_CANDIDATES:
-        return []
-    probes = [
-        _join(_at_candidates(side, table), _at_crests(side, table)) for side, table in zip(sides, strong, strict=True)
-    ]
-    soft = _learn(sides, probes)
+    n_candidates = sum(len(side.candidates) for side in sides)
+    soft: list[SoftCeiling | None] = [None] * len(sides)
+    if n_candidates >= FEWEST_CANDIDATES:
+        probes = [
+            _join(_at_candidates(side, rows), _at_crests(side, rows)) for side, rows in zip(sides, strong, strict=True)
+        ]
+        soft = _learn(sides, probes)
+    if n_candidates < MANY_CANDIDATES and not any(soft):
+        soft = _learn_together(sides)
     return [rows for side, ceiling in zip(sides, soft, strict=True) if ceiling and (rows := _bent(side, ceiling))]
 
 
@@ -248,6 +254,31 @@ def _at_crests(side: OneSide, strong: Candidates) -> _Probes:
     high = order[crests.level_v[order] >= HIGH_SHARE * (crests.level_v[order[:1]].sum() or 1.0)]
     high = high[: round(TRIED_SHARE * len(high)) + 1] if len(high) > MOST else high
     rows = np.sort(high[:: -(-len(high) // MOST) or 1])
+    return _Probes(crests.sample[rows], crests.level_v[rows])
+
+
+def _learn_together(sides: list[OneSide]) -> list[SoftCeiling | None]:
+    """One ceiling for both polarities, where few crests are bent over so far that each could show its own."""
+    nothing: list[SoftCeiling | None] = [None] * len(sides)
+    if not sides or liveliness_of(sides[0]) >= LIVELY:
+        return nothing
+    cut = _cut(sides, [_highest(side) for side in sides], FIRST_VIEW)
+    supply_v = [side.lagged.at(cut.sample[cut.side == at].astype(float))[0] for at, side in enumerate(sides)]
+    time_s = cut.sample / sides[0].stretch.rate_hz
+    shared = learn_shared(Crowd(cut.windows, time_s, np.concatenate(supply_v), sides[0].noise_v))
+    if shared is None:
+        return nothing
+    view = replace(FIRST_VIEW, spreads=Spreads(max(CEILING_SD, shared.spread), LEAST_SD, LEAST_SD))
+    return [SoftCeiling(shared.rail, shared.sharpness, shared.lowest_v, view, shared.misfit)] * len(sides)
+
+
+def _highest(side: OneSide) -> _Probes:
+    """The highest crests, and some of the others evenly over their levels: what is bent over, and what is not."""
+    crests = side.crests
+    order = np.argsort(-crests.level_v, kind="stable")
+    high = order[crests.level_v[order] >= TOGETHER_SHARE * crests.level_v[order[:1]].sum()]
+    others = high[TOGETHER:]
+    rows = np.sort(np.concatenate((high[:TOGETHER], others[:: -(-len(others) // TOGETHER) or 1])))
     return _Probes(crests.sample[rows], crests.level_v[rows])
 
 
