@@ -13,7 +13,7 @@ from ampwitness.detect.streams import Ledger
 from ampwitness.detect.tones.tone_beats import BeatSpan
 from ampwitness.detect.tones.tone_crossing import CurvePoint
 from ampwitness.detect.tones.tone_curve import KNEE_PERCENT, ToneCurve, find_left_v, make_curve, usable_thd_percent
-from ampwitness.detect.tones.tone_points import LEAST_LEVEL_V, LOWEST_HZ, TonePoint
+from ampwitness.detect.tones.tone_points import LEAST_LEVEL_V, LOWEST_HZ, TonePoint, is_struck
 from ampwitness.detect.tones.tone_stream import LEAST_PASSAGE_S, TonePassage, TonePassages
 from ampwitness.types import Finding, TraceWindow
 from ampwitness.waveform.tone_meter import OTHER_TONE_PERCENT, TWO_TONES_PERCENT
@@ -43,9 +43,9 @@ class GainStepDetector:
 
     Limits
     ------
-    See `TonePassages` and `make_curve`. Where the logger's own input was at its limit nothing is judged. Watts are
-    volts squared over the nominal ohms, no measured power. What a plateau rests on, rail or current limit, is not
-    decided.
+    See `TonePassages`, `is_struck` and `make_curve`. Where the logger's own input was at its limit nothing is judged.
+    Watts are volts squared over the nominal ohms, no measured power. What a plateau rests on, rail or current limit, is
+    not decided.
 
     Source
     ------
@@ -71,7 +71,7 @@ class GainStepDetector:
 
     def finish(self) -> DetectorResult:
         """Close what is open and answer."""
-        passages = self._passages.finish()
+        passages = [passage for passage in self._passages.finish() if not is_struck(passage.points)]
         findings = []
         for passage in passages:
             self._note_not_judged(passage)

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from ampwitness.detect.tones.level_follow import FollowEdge, find_follow_edge
 from ampwitness.detect.tones.tone_crossing import CurvePoint, find_crossing
@@ -22,6 +23,7 @@ _FLOOR_RATIO = 0.35  # a floor above this part of the THD makes a point useless
 _SOURCE_LEAST_DB = 1.0  # so much change of level at the same distortion: not the amplifier's ceiling
 _SOURCE_SAME_RATIO = 1.3
 _SOURCE_LEAST_POWER = 0.5  # of the level in the distortion: half of what the softest amplifier's has
+_CUT_CREST_RATIO = 1.5  # a sine has 1.414, a cut one less; notes of strings and keys 1.6 and more
 _HELD_SOURCE_DB = 2.0
 LEFT_S, LEFT_STEADY_DB = 1.0, 0.2
 _HELD_OUTPUT_DB = 0.3
@@ -129,7 +131,7 @@ def _is_source_clipped(points: Sequence[TonePoint], level: FloatArray, thd: Floa
     ]  # fmt: skip
     if of_source:
         return bool(np.median(of_source) > 0.5 * np.median(thd[bad]))
-    if bad.sum() < 3:
+    if bad.sum() < 3 or not _are_cut(points, bad):
         return False
     # An amplifier's distortion rises with the level, steeply at a ceiling and at least with its first power where it is
     # soft; a source's comes along unchanged.
@@ -139,6 +141,16 @@ def _is_source_clipped(points: Sequence[TonePoint], level: FloatArray, thd: Floa
     same = np.abs(np.log(thd[bad] / np.median(thd[bad]))) < math.log(_SOURCE_SAME_RATIO)
     power = np.polyfit(np.log(level[bad]), np.log(thd[bad]), 1)[0]
     return bool(np.mean(same) > 0.8 and abs(power) < _SOURCE_LEAST_POWER)
+
+
+def _are_cut(points: Sequence[TonePoint], bad: npt.NDArray[np.bool_]) -> bool:
+    """Whether the waves of most of those points may have been cut off: a note with partials has crests above a sine's."""
+    readings = [point.reading for point, is_bad in zip(points, bad, strict=True) if is_bad]
+    is_cut = [
+        r.crest_ratio <= _CUT_CREST_RATIO or r.positive_overdrive_db is not None or r.negative_overdrive_db is not None
+        for r in readings
+    ]
+    return 2 * sum(is_cut) > len(is_cut)
 
 
 def _is_level_held(points: Sequence[TonePoint], level: FloatArray, thd: FloatArray) -> bool:

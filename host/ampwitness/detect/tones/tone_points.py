@@ -7,6 +7,7 @@ Source: our choice, measured by `python -m ampwitness.bench.tone_scores`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -45,6 +46,9 @@ SAME_TONE_RATIO, _TAKE_TURNS_RATIO = 0.004, 0.1
 _PLACE_RATIO, _AWAY_RATIO = 0.45, 1.2  # around the bin of a piece, and off the tone's own foot
 _TWO_TONES_RATIO = 0.6  # of the rest: so much in one other line makes it two tones
 _REST_PERCENT = 15.0  # what is neither tone nor harmonic may be so much of a point
+_FEWEST_OF_NOTE = 4  # points
+_STRUCK_FALL_DB, _STRUCK_RISE_DB = 3.0, 0.1  # from the loudest to the last; between two points
+_STRUCK_EARLY_S, _STRUCK_EARLY_DB = 1.0, 0.5  # what is struck falls at once
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +80,20 @@ class TonePoint:
         if r.thd_f_percent is None or self.is_saturated:
             return None
         return r.thd_f_percent
+
+
+def is_struck(points: Sequence[TonePoint]) -> bool:
+    """Whether a passage is a note of a string or a key: loudest where it sets in, and falling from there to its end.
+
+    A hand that turns a tone down lets it stand before it does. A note that is held, as an organ's, is a tone.
+    """
+    level_db = 20 * np.log10([max(point.reading.level_v, 1e-9) for point in points])
+    start_s = points[0].start_s
+    early_db = level_db[[point.start_s - start_s <= _STRUCK_EARLY_S for point in points]]
+    if len(level_db) < _FEWEST_OF_NOTE or np.argmax(level_db) > 1 or np.max(np.diff(level_db)[1:]) > _STRUCK_RISE_DB:
+        return False
+    falls_db = level_db.max() - level_db[-1]
+    return bool(falls_db >= _STRUCK_FALL_DB and level_db.max() - early_db[-1] >= _STRUCK_EARLY_DB)
 
 
 def is_same_tone(last: TonePoint, point: TonePoint) -> bool:
