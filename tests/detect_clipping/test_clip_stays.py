@@ -9,7 +9,7 @@ from ampwitness.bench.clip_matching import Tally, score_case
 from ampwitness.detect.clips.ceiling.few_plateaus import rail_through_few
 from ampwitness.detect.clips.ceiling.rail_model import summarise_rail
 from ampwitness.detect.clips.second import clip_stays, clip_tight
-from ampwitness.detect.clips.second.clip_stays import Stays, find_level, find_stays
+from ampwitness.detect.clips.second.clip_stays import Stays, find_level, find_stays, repeat
 from ampwitness.types import FloatArray
 from scipy.stats import poisson
 
@@ -110,3 +110,13 @@ def test_one_polaritys_level_lends_the_other_ones_weight(monkeypatch: pytest.Mon
     assert (alone.n_hit.total(), alone.n_true.total()) == (5, 5)
     monkeypatch.setattr(clip_tight, "LEAST_TOGETHER", np.inf)
     assert noise_music("following", 9906).n_hit.total() < 5
+
+
+def test_a_wave_that_repeats_stands_still_at_one_distance_and_music_does_not() -> None:
+    even = 146.0 * np.arange(12)
+    random = np.sort(np.random.default_rng(2).uniform(0, 2000, 12))
+    level_v, n = np.full(12, 20.0), np.full(12, 4, dtype=np.intp)
+    assert repeat(Stays(even, level_v, n))
+    assert repeat(Stays(np.delete(even, 5), level_v, n[:-1]))  # one that was not seen
+    assert not repeat(Stays(random, level_v, n))
+    assert not repeat(Stays(even[:4], level_v[:4], n[:4]))  # too few to tell

@@ -144,7 +144,7 @@ def _is_source_clipped(points: Sequence[TonePoint], level: FloatArray, thd: Floa
 
 
 def _are_cut(points: Sequence[TonePoint], bad: npt.NDArray[np.bool_]) -> bool:
-    """Whether the waves of most of those points may have been cut off: a note with partials has crests above a sine's."""
+    """Whether most of those points may be of cut waves: a note with partials has crests above a sine's."""
     readings = [point.reading for point, is_bad in zip(points, bad, strict=True) if is_bad]
     is_cut = [
         r.crest_ratio <= _CUT_CREST_RATIO or r.positive_overdrive_db is not None or r.negative_overdrive_db is not None

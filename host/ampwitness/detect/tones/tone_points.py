@@ -48,7 +48,7 @@ _TWO_TONES_RATIO = 0.6  # of the rest: so much in one other line makes it two to
 _REST_PERCENT = 15.0  # what is neither tone nor harmonic may be so much of a point
 _FEWEST_OF_NOTE = 4  # points
 _STRUCK_FALL_DB, _STRUCK_RISE_DB = 3.0, 0.1  # from the loudest to the last; between two points
-_STRUCK_EARLY_S, _STRUCK_EARLY_DB = 1.0, 0.5  # what is struck falls at once
+_STRUCK_EARLY_S, _STRUCK_EARLY_DB = 0.5, 0.3  # what is struck falls at once
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,7 @@ BELOW_SHARES = (0.6, 0.94)  # of a level: between these stays are the music's ow
 ONCE_MORE = (1.0, 0.5, 0.25, 0.12, 0.06)  # stays of each class that might have been among those, had none been
 HIGHEST_SHARE = 0.9  # of the highest stay: where a ceiling may lie
 MOST_ABOVE = 0.15  # of the stays at a level: longer ones above it
+FEWEST_REPEATS, SAME_APART = 4, 0.05  # distances between stays; of a distance, that the next one may differ
 TIMES_CHANCE = 3.0  # as many as by chance, at least: at a limiter's level 1.4 to 3.6, of true ones 3.1 and more
 
 
@@ -146,6 +147,15 @@ def find_level(stays: Stays, views: list[FloatArray], rate_hz: float) -> tuple[f
         if odds[at] > best:
             best, members = float(odds[at]), told & (np.abs(level - tried[at]) <= NEAR_SHARE * tried[at])
     return best, members
+
+
+def repeat(stays: Stays) -> bool:
+    """Whether most stays come again at one distance: a wave that repeats, of which chance says nothing."""
+    apart = np.diff(np.sort(stays.middle))
+    if len(apart) < FEWEST_REPEATS:
+        return False
+    is_same = np.abs(np.diff(apart)) <= SAME_APART * apart[1:]
+    return bool(np.mean(is_same) > 0.5)
 
 
 def _count(ordered: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:

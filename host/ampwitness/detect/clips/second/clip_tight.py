@@ -20,7 +20,7 @@ import numpy.typing as npt
 from ampwitness.detect.clips.ceiling.few_plateaus import rail_through_few
 from ampwitness.detect.clips.ceiling.rail_model import Rail
 from ampwitness.detect.clips.second.clip_shelves import LEAST_LIVELY, describe_runs
-from ampwitness.detect.clips.second.clip_stays import Stays, find_level, find_stays, smooth_at
+from ampwitness.detect.clips.second.clip_stays import Stays, find_level, find_stays, repeat, smooth_at
 from ampwitness.detect.clips.table.clip_candidates import Candidates, OneSide
 from ampwitness.detect.clips.table.clip_rows import liveliness_of
 from ampwitness.detect.clips.table.clip_stream import MEAN_S
@@ -135,6 +135,7 @@ def _stays_of(side: OneSide) -> _Told:
     supply, output = side.lagged.at(stays.middle)
     knows_supply = np.isfinite(supply).all() and np.min(supply, initial=np.inf) > 1.0
     odds, at_it = find_level(stays, [np.ones(len(stays)), *(supply.T if knows_supply else ())], stretch.rate_hz)
+    odds = 0.0 if repeat(stays.take(at_it)) else odds
     return _Told(odds, stays.take(at_it), supply[at_it], output[at_it])
 
 

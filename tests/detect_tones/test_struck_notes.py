@@ -1,0 +1,50 @@
+"""A note of a string or a key is no test tone, and what has crests above a sine's was not cut off by a source."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.detect.tones import gain_steps, tone_curve
+from ampwitness.detect.tones.gain_steps import GainStepDetector
+from ampwitness.types import Finding, FloatArray
+
+RATE_HZ = 8000.0
+AT = np.arange(round(4.0 * RATE_HZ)) / RATE_HZ
+
+
+def _notes(levels_v: tuple[float, ...], decay_s: float) -> FloatArray:
+    """Notes of one pitch with a second harmonic of a quarter, which sink within each or stand (decay 0)."""
+    wave = np.sin(2 * np.pi * 55 * AT) + 0.25 * np.sin(2 * np.pi * 110 * AT + 1.0)
+    shape = np.exp(-AT / decay_s) if decay_s else np.ones(len(AT))
+    shape = shape * np.clip(AT / 0.01, 0, 1) * np.clip((3.2 - AT) / 0.05, 0, 1)
+    return np.concatenate([level_v * shape * wave for level_v in levels_v])
+
+
+def _find(output_v: FloatArray) -> list[Finding]:
+    noisy = output_v + np.random.default_rng(1).normal(0, 0.02, len(output_v))
+    volts = {"output": noisy.astype(np.float32), "supply": np.full(len(noisy), 12.6, dtype=np.float32)}
+    detector = GainStepDetector()
+    for window in iter_windows_from_arrays(volts, RATE_HZ, window_s=10.0):
+        detector.push(window)
+    return list(detector.finish().findings)
+
+
+def test_struck_notes_are_no_test_tones(monkeypatch: pytest.MonkeyPatch) -> None:
+    played = _notes((20.0, 12.0, 7.0), 1.2)
+    assert _find(played) == []
+    monkeypatch.setattr(gain_steps, "is_struck", lambda points: False)
+    assert [f.kind for f in _find(played)].count("tone") == 3
+
+
+def test_notes_that_are_held_at_several_levels_show_no_source_that_clips(monkeypatch: pytest.MonkeyPatch) -> None:
+    played = _notes((20.0, 12.0, 7.0), 0.0)
+    assert "source clipped before the amplifier" not in [f.measured.get("outcome") for f in _find(played)]
+    monkeypatch.setattr(tone_curve, "_are_cut", lambda points, bad: True)
+    assert "source clipped before the amplifier" in [f.measured.get("outcome") for f in _find(played)]
+
+
+def test_a_tone_that_is_turned_down_is_one() -> None:
+    shape = np.clip(1.5 - AT / 2.0, 0.1, 1.0)  # stands for a second, then falls
+    found = _find(20 * shape * np.sin(2 * np.pi * 55 * AT))
+    assert [f.kind for f in found].count("tone") == 1
