@@ -13,9 +13,9 @@ RATE_HZ = 8000.0
 AT = np.arange(round(4.0 * RATE_HZ)) / RATE_HZ
 
 
-def _notes(levels_v: tuple[float, ...], decay_s: float) -> FloatArray:
-    """Notes of one pitch with a second harmonic of a quarter, which sink within each or stand (decay 0)."""
-    wave = np.sin(2 * np.pi * 55 * AT) + 0.25 * np.sin(2 * np.pi * 110 * AT + 1.0)
+def _notes(levels_v: tuple[float, ...], decay_s: float, octave: float = 0.25, turn: float = 1.0) -> FloatArray:
+    """Notes of one pitch with a second harmonic, which sink within each or stand (decay 0)."""
+    wave = np.sin(2 * np.pi * 55 * AT) + octave * np.sin(2 * np.pi * 110 * AT + turn)
     shape = np.exp(-AT / decay_s) if decay_s else np.ones(len(AT))
     shape = shape * np.clip(AT / 0.01, 0, 1) * np.clip((3.2 - AT) / 0.05, 0, 1)
     return np.concatenate([level_v * shape * wave for level_v in levels_v])
@@ -37,8 +37,11 @@ def test_struck_notes_are_no_test_tones(monkeypatch: pytest.MonkeyPatch) -> None
     assert [f.kind for f in _find(played)].count("tone") == 3
 
 
-def test_notes_that_are_held_at_several_levels_show_no_source_that_clips(monkeypatch: pytest.MonkeyPatch) -> None:
-    played = _notes((20.0, 12.0, 7.0), 0.0)
+@pytest.mark.parametrize(("octave", "turn"), [(0.25, 1.0), (0.05, 0.0)])  # crests of 1.6, and of a sine's height
+def test_notes_that_are_held_at_several_levels_show_no_source_that_clips(
+    monkeypatch: pytest.MonkeyPatch, octave: float, turn: float
+) -> None:
+    played = _notes((20.0, 12.0, 7.0), 0.0, octave, turn)
     assert "source clipped before the amplifier" not in [f.measured.get("outcome") for f in _find(played)]
     monkeypatch.setattr(tone_curve, "_are_cut", lambda points, bad: True)
     assert "source clipped before the amplifier" in [f.measured.get("outcome") for f in _find(played)]

@@ -13,6 +13,7 @@ from ampwitness.detect.tones.level_follow import FollowEdge, find_follow_edge
 from ampwitness.detect.tones.tone_crossing import CurvePoint, find_crossing
 from ampwitness.detect.tones.tone_points import TonePoint
 from ampwitness.types import FloatArray
+from ampwitness.waveform.tone_meter import ToneReading
 
 # The conditions of amplifier ratings: continuous power at 1 % THD+N, dynamic power at 10 % (CTA-2006 and its kin, as
 # reproduced in makers' feature pages and on cta.tech).
@@ -24,6 +25,7 @@ _SOURCE_LEAST_DB = 1.0  # so much change of level at the same distortion: not th
 _SOURCE_SAME_RATIO = 1.3
 _SOURCE_LEAST_POWER = 0.5  # of the level in the distortion: half of what the softest amplifier's has
 _CUT_CREST_RATIO = 1.5  # a sine has 1.414, a cut one less; notes of strings and keys 1.6 and more
+_CUT_ODD_SHARE = 0.3  # of even harmonics, that a cut of one side leaves of odd ones at least; of both sides all are odd
 _HELD_SOURCE_DB = 2.0
 LEFT_S, LEFT_STEADY_DB = 1.0, 0.2
 _HELD_OUTPUT_DB = 0.3
@@ -98,7 +100,8 @@ def make_curve(points: Sequence[TonePoint]) -> ToneCurve:
     level = np.array([point.reading.level_v for point in points])
     is_source = _is_source_clipped(points, level, thd)
     knee = None if is_source else find_crossing(points, level, thd, KNEE_PERCENT)
-    ten = None if is_source else find_crossing(points, level, thd, TEN_PERCENT)
+    is_note = bool((thd >= TEN_PERCENT).any()) and not _are_cut(points, thd >= TEN_PERCENT)
+    ten = None if is_source or is_note else find_crossing(points, level, thd, TEN_PERCENT)
     clean = level[thd < KNEE_PERCENT]
     flat = np.array([point.reading.peak_v for point in points])[(thd >= 2.0) & (thd <= 25.0)]
     return ToneCurve(
@@ -144,13 +147,16 @@ def _is_source_clipped(points: Sequence[TonePoint], level: FloatArray, thd: Floa
 
 
 def _are_cut(points: Sequence[TonePoint], bad: npt.NDArray[np.bool_]) -> bool:
-    """Whether most of those points may be of cut waves: a note with partials has crests above a sine's."""
-    readings = [point.reading for point, is_bad in zip(points, bad, strict=True) if is_bad]
-    is_cut = [
-        r.crest_ratio <= _CUT_CREST_RATIO or r.positive_overdrive_db is not None or r.negative_overdrive_db is not None
-        for r in readings
-    ]
+    """Whether most of those points may be of cut waves: notes have crests above a sine's or octaves alone."""
+    is_cut = [_is_cut(point.reading) for point, is_bad in zip(points, bad, strict=True) if is_bad]
     return 2 * sum(is_cut) > len(is_cut)
+
+
+def _is_cut(reading: ToneReading) -> bool:
+    if reading.positive_overdrive_db is not None or reading.negative_overdrive_db is not None:
+        return True
+    even, odd = reading.even_percent, reading.odd_percent
+    return reading.crest_ratio <= _CUT_CREST_RATIO and (even is None or odd is None or odd >= _CUT_ODD_SHARE * even)
 
 
 def _is_level_held(points: Sequence[TonePoint], level: FloatArray, thd: FloatArray) -> bool:
