@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+from typing import Any
 
 from ampwitness.detect.cutouts.cutout_cause import CRANKING
 from ampwitness.findings.advice import advise_first_steps, split_step
 from ampwitness.findings.headline import word_headline
 from ampwitness.findings.headroom_words import word_headroom
-from ampwitness.findings.road_words import word_road
+from ampwitness.findings.road_words import is_beyond_12_v, word_road
 from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged
 from ampwitness.findings.wording import (
     KIND_WORDS,
@@ -406,3 +407,11 @@ def test_silences_that_nothing_explains_are_told_beside_no_cut_out(small_analysi
     assert told(1).startswith("Once the output was silent for 14.0 s at 38.000 s, and nothing that was logged")
     assert told(3).startswith("3 times the output was silent for 1 s or more (longest: 14.0 s at 38.000 s)")
     assert told(3).endswith("A logged source tells them apart.")
+
+
+def test_a_supply_declared_above_those_of_12_v_vehicles_is_known_as_such(small_analysis: Analysis) -> None:
+    def declared(nominal_supply_v: Any) -> bool:
+        settings = dataclasses.replace(small_analysis.settings, notes={"nominal_supply_v": nominal_supply_v})
+        return is_beyond_12_v(dataclasses.replace(small_analysis, settings=settings))
+
+    assert [declared(value) for value in (24.0, 18.5, 14.4, 12, None, True, "24")] == [True, True] + [False] * 5

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from ampwitness.detect.supply.states_in_doubt import MOST_OF_12_V
 from ampwitness.types import Analysis, Finding
 from ampwitness.units import fixed, seconds_to_clock, seconds_to_span
 
@@ -103,7 +104,6 @@ NEXT_TESTS: tuple[tuple[str, str], ...] = (
 )
 
 
-MOST_OF_12_V = 18.0  # a declared supply above this is no 12 V vehicle's
 _LOWEST = (
     "One low point has several figures, the lower the shorter it was averaged: dips and engine states 10 ms, notes and "
     "cut-outs about 2 ms."
@@ -270,7 +270,7 @@ def _word_switchings(switchings: Sequence[Mapping[str, Any]]) -> list[str]:
     return out
 
 
-def find_nominal_v(analysis: Analysis) -> float | None:
-    """The supply as it was declared, from the recording's notes; None: nobody said."""
+def is_beyond_12_v(analysis: Analysis) -> bool:
+    """Whether the supply was declared, in the recording's notes, as higher than any of a 12 V vehicle."""
     nominal_v = analysis.settings.notes.get("nominal_supply_v")
-    return float(nominal_v) if isinstance(nominal_v, int | float) and not isinstance(nominal_v, bool) else None
+    return isinstance(nominal_v, int | float) and not isinstance(nominal_v, bool) and nominal_v > MOST_OF_12_V

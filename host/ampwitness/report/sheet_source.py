@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from ampwitness.findings.road_words import MOST_OF_12_V, find_nominal_v
+from ampwitness.findings.road_words import is_beyond_12_v
 from ampwitness.findings.wording import word_calibrations
 from ampwitness.types import Analysis, Finding
 
@@ -40,7 +40,7 @@ def has_edge(finding: Finding) -> bool:
 def word_alternator(source: Source, state: str) -> str:
     """A state of the supply as the sheet calls it: by its volts alone, as an engine that runs without charging looks
     like one that stands; by those of 12 V vehicles, so that nothing is said of a supply declared higher."""
-    if (find_nominal_v(source.analysis) or 0.0) > MOST_OF_12_V:
+    if is_beyond_12_v(source.analysis):
         return "not judged"
     return "not charging" if state == "at rest" else state
 

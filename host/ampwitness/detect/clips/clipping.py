@@ -65,7 +65,6 @@ class _Running:
     stream: SegmentStream | None = None
     stop_s: float = 0.0
     noises: list[float] = field(default_factory=list)
-    noise_ratios: list[tuple[float, float]] = field(default_factory=list)  # a stretch's begin, noise / highest value
     saturated: list[Interval] = field(default_factory=list)
     seen: list[Interval] = field(default_factory=list)  # unbroken spans
     judged_s: float = 0.0
@@ -156,11 +155,9 @@ class ClippingDetector:
         if stretch.standing_v:
             run.standing_v.append(stretch.standing_v)
         noise = measure_noise(stretch.output_v, stretch.rate_hz)
-        highest_v = highest_of(stretch.output_v)
-        floor = max(NOISE_FLOOR_V, NOISE_FLOOR_SHARE * highest_v)
+        floor = max(NOISE_FLOOR_V, NOISE_FLOOR_SHARE * highest_of(stretch.output_v))
         run.noises.append(max(floor, noise) if np.isfinite(noise) else floor)
         del run.noises[:-NOISE_MEMORY]
-        run.noise_ratios.append((float(stretch.time_s(0.0)), min(run.noises) / max(highest_v, 1e-9)))
         run.screened.append(without_supply(screen(stretch, min(run.noises), self._blocked(stretch), run.short_way)))
         n_suspects = sum(len(one.suspects) for one in run.screened)
         # One that may open the short way is looked at before the next comes.
@@ -325,9 +322,7 @@ class ClippingDetector:
                 f"the {self._role} stands at {standing_v:.1f} V, as one on a single supply "
                 "does: polarity, plateau and overdrive of its crests are counted from there, not from 0 V"
             )
-        beside = {} if self._role == "output" else {"noise_ratios": tuple(run.noise_ratios)}
         return {
-            **beside,
             "n_clips": len(ledger.table),
             **ledger.counts,
             "noise_v": float(min(run.noises)) if run.noises else None,

@@ -76,7 +76,7 @@ def fit_ceilings(sides: Mapping[str, Plateaus]) -> dict[str, CeilingFit]:
     moving = [side for side, fit in out.items() if fit.ratio > 0]
     for side in moving:
         lagged, fit = pick_lag(seen[side].supply, out[side].lag), out[side]
-        if fit.ratio > 0 and np.isfinite(fit.knee_v):
+        if np.isfinite(fit.knee_v):
             fit = replace(fit, kind="regulated until the supply is too low")
         out[side] = replace(fit, highest_v=float(lagged.max()))
     return out

@@ -7,7 +7,7 @@ must leave those that reach it bent over just so much, and those below as they w
 Gaps: windows are cut out before.
 Limits: one ceiling for both polarities, so none where these differ by more than a percent or two. Where the supply
 hardly moves under bent crests, level and ratio are not told apart. The wanted curve takes in a little of the bending:
-what is lost reads 0.03 to 0.15 dB too small (intervals hold), and of crests bent by 0.25 to 0.35 dB a third is let go.
+what is lost reads 0.03 to 0.15 dB too small (intervals hold), so crests bent by 0.25 to 0.35 dB are often let go.
 Source: the search is our choice, measured in tests/detect_clipping.
 """
 
