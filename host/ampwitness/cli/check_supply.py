@@ -26,6 +26,7 @@ from ampwitness.guide.check_supply import MEASURE_S, CheckSupplyWalk, check_answ
 from ampwitness.guide.supply_finding import conclude_walk
 from ampwitness.guide.supply_judged import check_to_plain, check_to_table, conclude_check
 from ampwitness.guide.supply_readings import STATES, Reading, SupplyCheck
+from ampwitness.guide.supply_taken import read_answers, read_taken
 from ampwitness.guide.supply_textbook import BATTERY_KINDS, CHARGING_KINDS, REST_HOURS
 from ampwitness.link.finding import find_board
 from ampwitness.link.session import BoardSession
@@ -51,6 +52,7 @@ _OLD_S = 1.0  # volts shown are no older
 @click.option("--rest-hours", type=FiniteRange(min=0), help="Hours since the battery was charged or loaded.")
 @click.option("--point", "between", multiple=True, help="Fuse holder or block on the way, in order. Repeatable.")
 @click.option("--answers", type=NAMED_PATH, help="JSON file: all answers, and when to measure what.")
+@click.option("--go-on", type=NAMED_PATH, help="Result of a walk that was broken off: measure what it left.")
 @click.option("--out", type=NAMED_PATH, help="File for the result. Default: a name by date and time.")
 @click.option("--record", "recording", type=NAMED_PATH, help="Keep what was measured here.")
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, and no progress.")
@@ -62,6 +64,7 @@ def check_supply(
     rest_hours: float | None,
     between: tuple[str, ...],
     answers: Path | None,
+    go_on: Path | None,
     out: Path | None,
     recording: Path | None,
     as_json: bool,
@@ -71,6 +74,8 @@ def check_supply(
     The probe is the board's supply channel. At each place, press Enter when it is held there; s skips a place, b
     goes back to the one before, q ends; Ctrl-C too, with exit code 130: what was measured is saved all the same.
     With a second lead on a `battery` channel every reading is compared with the battery at the same moment.
+
+    A walk that was broken off goes on with --go-on and its result: what it has is kept, the rest is measured.
 
     \b
     An answers file for scripts:
@@ -82,7 +87,9 @@ def check_supply(
 
     Steps are named POINT@STATE, states are "at rest", "engine running", "under a tone"; spans are recording time.
     """
-    typed = _read_answers(answers) if answers is not None else {}
+    earlier = _read_answers(go_on) if go_on is not None else {}
+    typed = read_answers(earlier, str(go_on)) if go_on is not None else {}
+    typed.update(_read_answers(answers) if answers is not None else {})
     given = {"nominal_v": nominal, "battery_kind": battery, "charging_kind": charging, "rest_hours": rest_hours}
     typed.update({key: value for key, value in given.items() if value is not None})
     is_live = sys.stdin is not None and sys.stdin.isatty() and "steps" not in typed
@@ -104,6 +111,7 @@ def check_supply(
     facts = check_answers(typed)
     say(f"{SAFETY} Fuse the probe's lead; take power off before a clip moves at a fuse.", err=True)
     names = between or tuple(facts.get("points") or BETWEEN)
+    facts["points"] = list(names)  # whoever goes on from the result walks the same places
     walk: CheckSupplyWalk | None = None
     roles: tuple[str, ...] = ()
     failure: AmpwitnessError | None = None
@@ -113,19 +121,25 @@ def check_supply(
             roles = tuple(session.hello.roles)
             if "supply" not in roles:
                 raise UsageError("the board logs no supply channel: wire the probe and name it in its board_config.")
-            walk = CheckSupplyWalk(make_points(names, roles), STATES, _spans(typed))
+            points = make_points(names, roles)
+            taken = read_taken(earlier, points, go_on.name) if go_on is not None else ()
+            walk = CheckSupplyWalk(points, STATES, _spans(typed), taken)
+            if walk.step is None:
+                raise UsageError(f"{go_on} has every reading of this walk: nothing is left to measure.")
             check, is_stopped = _walk(session, walk, facts, recording, as_json)
     except AmpwitnessError as error:  # the cable, the board, the disk: what was measured is kept
-        if walk is None or not walk.readings:
+        if walk is None or not walk.n_taken:
             raise
         failure, check = error, conclude_check(facts, walk.readings, roles, walk.planned)
-    if failure is None and not walk.readings:
+    if failure is None and not walk.n_taken:
         if is_stopped:
             raise click.Abort
         raise UsageError("no reading was taken: nothing is saved. Hold the probe at a place and press Enter")
     content = {**check_to_plain(check), "made_at": datetime.now().astimezone().isoformat(timespec="seconds")}
     write_whole(out, json.dumps(to_plain(content), indent=1) + "\n")
     _print(check, content, out, as_json)
+    if walk.n_left and is_live:
+        say(f"What is left is measured with\n  {as_typed('check-supply', '--go-on', out)}", err=True)
     if failure is not None:
         raise failure
     if is_stopped:

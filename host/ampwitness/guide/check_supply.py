@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import takewhile
 from typing import Any
 
 import numpy as np
@@ -165,6 +166,7 @@ class CheckSupplyWalk:
     states : which states are walked
     spans : step key -> (start_s, stop_s) of recording time: for scripts, steps measured at given times; steps without
         a span are then left out
+    taken : readings of an earlier walk, which are not taken again
     """
 
     def __init__(
@@ -172,18 +174,24 @@ class CheckSupplyWalk:
         points: Sequence[Point],
         states: Sequence[State] = STATES,
         spans: Mapping[str, tuple[float, float]] | None = None,
+        taken: Sequence[Reading] = (),
     ) -> None:
         steps = [Step(point, state) for state in states for point in points]
+        self._place = {step.key: at for at, step in enumerate(steps)}
         if spans is not None:
             unknown = set(spans) - {step.key for step in steps}
             if unknown:
                 raise UsageError(f"no such step: {sorted(unknown)[0]!r}; steps are named POINT@STATE")
             steps = sorted((s for s in steps if s.key in spans), key=lambda s: spans[s.key])
         self.planned: tuple[Step, ...] = tuple(steps)
-        self._left, self._spans = steps, spans
-        self._passed: list[Step] = []  # measured or skipped, in order
+        kept = [r for r in taken if r.step.key in self._place and r.step.key not in (spans or {})]
+        done = {reading.step.key for reading in kept}
+        self._left, self._spans = [step for step in steps if step.key not in done], spans
+        # Measured or skipped, in order: one goes back to what lies before the present step, no further.
+        self._passed = list(takewhile(lambda step: step.key in done, steps))
         self._open: dict[str, _Collecting] = {}  # step key -> what is being collected; scripts may overlap
         self.readings: list[Reading] = []
+        self._keep(*kept)
         self.last_s = 0.0
 
     @property
@@ -195,6 +203,11 @@ class CheckSupplyWalk:
     def n_left(self) -> int:
         """Steps that are not done."""
         return len(self._left)
+
+    @property
+    def n_taken(self) -> int:
+        """Readings of this walk, those of an earlier one not counted."""
+        return sum(reading.taken_in is None for reading in self.readings)
 
     @property
     def is_measuring(self) -> bool:
@@ -249,12 +262,17 @@ class CheckSupplyWalk:
         reading = measure_reading(step, self._open.pop(step.key))
         if self._spans is None:  # a script compares what it can: it cannot turn the volume back
             reading = self._hold_to_drive(reading)
-        self.readings = [r for r in self.readings if r.step.key != step.key] + [reading]
+        self._keep(reading)
         # A person measures again what was not judged; a script cannot.
         if reading.not_judged is None or self._spans is not None or "logs no" in reading.not_judged:
             self._left.remove(step)
             self._passed.append(step)
         return reading
+
+    def _keep(self, *readings: Reading) -> None:
+        """In the order of the walk, whatever the order they were taken in: legs lie between neighbours."""
+        by_key = {r.step.key: r for r in (*self.readings, *readings)}
+        self.readings = sorted(by_key.values(), key=lambda r: self._place[r.step.key])
 
     def _hold_to_drive(self, reading: Reading) -> Reading:
         """The same, or not judged where the tone is not as loud as at the first place: no leg could be told from it."""

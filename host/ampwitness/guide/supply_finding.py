@@ -21,11 +21,12 @@ def conclude_walk(check: SupplyCheck) -> Finding:
     Finding; `measured["line"]` is the line for tables, `evidence` holds every reading, leg and sentence.
     """
     judged = [reading for reading in check.readings if reading.mean_v is not None]
+    here = [reading for reading in check.readings if reading.taken_in is None]  # others' times are of another recording
     worst = find_worst_leg(check.legs, check.readings)
     return Finding(
         kind="check",
-        start_s=min((reading.start_s for reading in check.readings), default=0.0),
-        stop_s=max((reading.stop_s for reading in check.readings), default=0.0),
+        start_s=min((reading.start_s for reading in here), default=0.0),
+        stop_s=max((reading.stop_s for reading in here), default=0.0),
         severity="information",
         measured={
             "line": _line(check, worst),

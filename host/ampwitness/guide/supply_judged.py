@@ -56,6 +56,7 @@ def conclude_check(
         )
     sentences += [f"{r.step.point.name}, {r.step.state}: not judged, {r.not_judged}." for r in readings if r.not_judged]
     sentences += _word_left_out(readings, planned)
+    sentences += _word_taken(readings)
     sentences.append("All volts are relative to the logger's reference point. Nothing here tells a battery's health.")
     return SupplyCheck(dict(answers), tuple(readings), tuple(legs), tuple(sentences))
 
@@ -78,6 +79,15 @@ def _word_left_out(readings: Sequence[Reading], planned: Sequence[Step]) -> list
         if missing:
             which = "any place" if len(missing) == len(mine) else ", ".join(missing)
             out.append(f"Not measured {state}: {which}.")
+    return out
+
+
+def _word_taken(readings: Sequence[Reading]) -> list[str]:
+    """Which readings are of an earlier walk."""
+    out = []
+    for name in dict.fromkeys(r.taken_in for r in readings if r.taken_in is not None):
+        which = ", ".join(f"{r.step.point.name} ({_SHORT[r.step.state]})" for r in readings if r.taken_in == name)
+        out.append(f"Taken in an earlier walk ({name}), not now: {which}. Compared as if nothing had changed since.")
     return out
 
 
@@ -266,6 +276,7 @@ def check_to_plain(check: SupplyCheck) -> dict[str, Any]:
                 "drive_v": r.drive_v,
                 "battery_v": r.fixed_v,
                 "not_judged": r.not_judged,
+                **({} if r.taken_in is None else {"taken_in": r.taken_in}),
             }
             for r in check.readings
         ],

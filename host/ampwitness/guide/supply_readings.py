@@ -55,7 +55,8 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """What one step showed. `fixed_v`: mean of the `battery` channel meanwhile; `drive_v`: output, V rms."""
+    """What one step showed. `fixed_v`: mean of the `battery` channel meanwhile; `drive_v`: output, V rms; `taken_in`:
+    file of an earlier walk that it comes from, whose recording its times are of."""
 
     step: Step
     start_s: float
@@ -66,6 +67,7 @@ class Reading:
     drive_v: float | None
     fixed_v: float | None
     not_judged: str | None
+    taken_in: str | None = None
 
 
 def is_equal_drive(a: Reading, b: Reading) -> bool:
