@@ -25,7 +25,7 @@ from ampwitness.decode import iter_decoded
 from ampwitness.detect.supply.engine_marks import read_engine_label
 from ampwitness.link import finding as finding_module
 from ampwitness.link import session as session_module
-from ampwitness.link.monitor import StreamMonitor
+from ampwitness.link.monitor import LiveLevels, StreamMonitor
 from ampwitness.link.port import PortListing
 from ampwitness.recording import open_recording
 from ampwitness.types import Mark
@@ -354,7 +354,7 @@ def test_progress_is_one_line_on_a_terminal_and_rare_in_a_pipe(tmp_path: Path) -
     assert len(updates) >= 2
     assert shown.count(b"\n") <= 3  # safety line, board line; no line for each update
     assert rb"0 lost" in updates[-1]
-    assert b"output 20.0 V peak" in updates[-1]
+    assert b"output 0.0 V peak about 20.0 V" in updates[-1]
     assert b"supply 12.50 V" in updates[-1]
     assert b"kB/s" not in piped.stderr  # shorter than the pipe's first line
 
@@ -368,6 +368,21 @@ def test_the_progress_line_says_losses_and_faults() -> None:
     assert "54.3 kB/s   76 scans lost (2 frames)   1 bad frames" in text
     assert text.endswith("board: the ADC stopped")
     assert len(samples_payload(0)) == 6 + 38 * 6
+
+
+@pytest.mark.parametrize(
+    ("mean_v", "peak_v", "words"),
+    [
+        (0.4, 12.0, "output 12.0 V peak"),
+        (6.1, 5.0, "output 5.0 V peak about 6.1 V"),
+        (-3.0, 20.0, "output 20.0 V peak"),
+    ],
+)
+def test_an_output_that_stands_at_half_the_supply_shows_what_it_plays_about_there(
+    mean_v: float, peak_v: float, words: str
+) -> None:
+    monitor = SimpleNamespace(levels=lambda: LiveLevels(mean_v, peak_v, None), faults=[])
+    assert live_text(monitor, 0.0, Counts(0.0, 0, 0, 0, 0)).endswith(words)  # type: ignore[arg-type]
 
 
 def test_the_progress_line_goes_on_where_it_was_when_a_board_came_back() -> None:

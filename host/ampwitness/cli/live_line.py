@@ -12,6 +12,9 @@ from ampwitness.units import seconds_to_clock
 
 EVERY_S = 0.25
 EVERY_PIPED_S = 5.0
+# An output's mean is said from here on: half-supply outputs stand at 6 V, a stuck one at more; the mean over
+# the newest tenth of a second (wide mode) is up to 0.16 of a 20 Hz tone's peak, so less tells nothing.
+LEAST_STANDING_V, STANDING_RATIO = 1.0, 0.2
 
 
 class LiveLine:
@@ -106,7 +109,10 @@ def live_text(monitor: StreamMonitor, bytes_per_s: float, counts: Counts) -> str
         parts.append("waiting for samples")
     else:
         if levels.output_peak_v is not None:
-            parts.append(f"output {levels.output_peak_v:.1f} V peak")
+            standing_v = levels.output_mean_v or 0.0
+            is_standing = abs(standing_v) > max(LEAST_STANDING_V, STANDING_RATIO * levels.output_peak_v)
+            about = f" about {standing_v:.1f} V" if is_standing else ""
+            parts.append(f"output {levels.output_peak_v:.1f} V peak{about}")
         if levels.supply_lowest_v is not None:
             parts.append(f"supply {levels.supply_lowest_v:.2f} V")
     if counts.n_marks:

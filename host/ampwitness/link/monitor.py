@@ -22,8 +22,10 @@ _SEQ_SPAN = 1 << (7 * SEQ_BYTES)
 
 @dataclass(frozen=True, slots=True)
 class LiveLevels:
-    """Nominal volts over the newest frames: highest absolute output and lowest supply, None where not recorded."""
+    """Nominal volts over the newest frames, None where not recorded: mean of the output, its furthest from there, and
+    the lowest supply."""
 
+    output_mean_v: float | None
     output_peak_v: float | None
     supply_lowest_v: float | None
 
@@ -79,8 +81,10 @@ class StreamMonitor:
         if output is not None and "out_n" in volts:
             output = output - volts["out_n"]
         supply = volts.get("supply")
+        mean_v = None if output is None else float(np.mean(output))
         return LiveLevels(
-            output_peak_v=None if output is None else float(np.max(np.abs(output))),
+            output_mean_v=mean_v,
+            output_peak_v=None if output is None or mean_v is None else float(np.max(np.abs(output - mean_v))),
             supply_lowest_v=None if supply is None else float(np.min(supply)),
         )
 

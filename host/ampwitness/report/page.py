@@ -48,6 +48,7 @@ from ampwitness.report.headroom_plot import draw_headroom
 from ampwitness.report.html_words import words_to_html
 from ampwitness.report.overview_data import order_roles, overview_facts
 from ampwitness.report.plots import draw_enlarged, draw_overview, figure_to_svg
+from ampwitness.report.setting_words import setting_rows
 from ampwitness.report.supply_plots import draw_clip_causes, draw_sag_against_level, draw_supply_under_notes
 from ampwitness.report.tables import finding_link, findings_table
 from ampwitness.report.trend_plot import draw_trends
@@ -233,9 +234,8 @@ def _method(coverage: Sequence[Coverage], settings: Settings) -> str:
         for c in settings.calibrations
     )
     typed = "".join(
-        f"<tr><th scope='row'>{escape(str(key))}</th><td>{escape(str(value))}</td></tr>"
-        for key, value in {**settings.notes, **settings.options}.items()
-        if value not in (None, "") and not str(key).endswith("_json")
+        f"<tr><th scope='row'>{escape(name)}</th><td>{escape(value)}</td></tr>"
+        for name, value in setting_rows(settings.notes, settings.options)
     )
     return (
         '<div class="scroll" tabindex="0" role="region" aria-label="what was looked at"><table>'
