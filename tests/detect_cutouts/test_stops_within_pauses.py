@@ -59,6 +59,18 @@ def test_a_protection_in_a_notes_first_milliseconds_is_dated_there() -> None:
     assert stop.start_s == pytest.approx(CUT_S, abs=0.002)
 
 
+def test_a_note_that_nothing_explains_is_told_of_where_it_was_cut_soon_after_it_began() -> None:
+    """A rest of 0.4 s and 27 ms of the next note, as loud as the one before: the rest does not hide it."""
+    line = NOTE * np.clip((0.6 - AT % 1.0) / 0.1, 0, 1)
+    is_cut = (AT >= 6.027) & (AT < BACK_S)
+    (stop,) = _find(np.where(is_cut, 0.0, line))
+    assert stop.start_s == pytest.approx(6.027, abs=0.002)
+    assert stop.stop_s == pytest.approx(BACK_S, abs=0.02)
+    assert str(stop.measured["cause"]).startswith("not decided: the signal may have paused")
+    soft = np.where((AT >= 6.0) & (AT < 6.1), 0.3, 1.0) * line
+    assert not _find(np.where(is_cut, 0.0, soft))  # a thump may be as loud
+
+
 def test_a_click_in_a_pause_is_none() -> None:
     click = np.where((AT > 6.8) & (AT < 6.804), 3.0, 0.0)
     wave = NOTE + click

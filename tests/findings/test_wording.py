@@ -409,6 +409,16 @@ def test_silences_that_nothing_explains_are_told_beside_no_cut_out(small_analysi
     assert told(3).endswith("A logged source tells them apart.")
 
 
+def test_rests_that_the_programme_makes_are_summed_in_a_line(small_analysis: Analysis) -> None:
+    def told(n: int) -> str:
+        rests = {"n": n, "shortest_s": 0.052, "longest_s": 0.1104}
+        return word_silences(dataclasses.replace(small_analysis, summary={"cutouts": {"rests": rests}}))
+
+    assert told(0) == ""
+    assert told(1).startswith("One rest of 110 ms is not counted as a cut-out: the programme makes such rests")
+    assert told(7).startswith("7 rests of at most 110 ms are not counted as cut-outs: the programme makes such rests")
+
+
 def test_a_supply_declared_above_those_of_12_v_vehicles_is_known_as_such(small_analysis: Analysis) -> None:
     def declared(nominal_supply_v: Any) -> bool:
         settings = dataclasses.replace(small_analysis.settings, notes={"nominal_supply_v": nominal_supply_v})

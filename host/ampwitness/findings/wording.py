@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import get_args
+from typing import Any, get_args
 
 import numpy as np
 
@@ -400,8 +400,22 @@ def word_verdicts(analysis: Analysis) -> tuple[VerdictLine, ...]:
 
 
 def word_silences(analysis: Analysis) -> str:
-    """What is said of silences that nothing logged explains; empty where there were none."""
-    silences = (analysis.summary.get("cutouts") or {}).get("silences") or {}
+    """What is said of silences that nothing logged explains, and of a programme's own rests; empty without any."""
+    summary = analysis.summary.get("cutouts") or {}
+    words = (_word_long_silences(summary.get("silences") or {}), _word_rests(summary.get("rests") or {}))
+    return " ".join(filter(None, words))
+
+
+def _word_rests(rests: Mapping[str, Any]) -> str:
+    if not rests.get("n"):
+        return ""
+    n, longest = rests["n"], f"{1e3 * rests['longest_s']:.0f} ms"
+    what = f"One rest of {longest} is" if n == 1 else f"{n:,} rests of at most {longest} are"
+    name = "a cut-out" if n == 1 else "cut-outs"
+    return f"{what} not counted as {name}: the programme makes such rests again and again."
+
+
+def _word_long_silences(silences: Mapping[str, Any]) -> str:
     if not silences.get("n"):
         return ""
     where = f"{silences['longest_s']:.1f} s at {seconds_to_clock(silences['longest_start_s'])}"

@@ -14,6 +14,6 @@
 4. What may have stopped it: `cutout_cause` asks in one order; `cutout_protection` says which protection it is
    consistent with, `cutout_cranking` what the starter does by design.
 5. From all stops together: at what supply this amplifier switches off (`cutout_level`).
-6. Beside that: switching on and off (`turn_on`), silences that nothing explains (`silences`), and what a person marked
-   (`mark_ties`).
+6. Beside that: switching on and off (`turn_on`), silences that nothing explains (`silences`), short rests that the
+   programme makes itself (`rests`), and what a person marked (`mark_ties`).
 """

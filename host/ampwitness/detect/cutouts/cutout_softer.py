@@ -20,6 +20,7 @@ _SOUNDS_V, _SOUNDS_RATIO = 0.06, 0.015  # rms; of the peak before
 _VARIES_RATIO = 1.6  # loudest over softest tenth of a second: hum and hiss stay within 1.2
 _ALIKE = 0.7
 UP_TO_STEPS, NEAR_STEPS = 300, 30
+NOTE_STEPS, NOTE_RATIO = 12, 0.5  # what sounds for half a cycle of 40 Hz, as loud as the peak before, is a note
 _SHORT, _QUIET, _BURST = 25, 50, 60  # steps
 _ENDS_RATIO = 5.0  # rms before, of the rms behind
 

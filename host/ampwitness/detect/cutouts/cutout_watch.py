@@ -39,6 +39,8 @@ from ampwitness.detect.cutouts.cutout_remote import list_remote_changes, measure
 from ampwitness.detect.cutouts.cutout_return import GROUND_JUMP_V, find_return, measure_return
 from ampwitness.detect.cutouts.cutout_softer import (
     NEAR_STEPS,
+    NOTE_RATIO,
+    NOTE_STEPS,
     SOFTER_STEPS,
     UP_TO_STEPS,
     find_burst,
@@ -278,7 +280,8 @@ class RunWatch:
         return None
 
     def _is_cut(self, step: int, since: int, known: int) -> bool:
-        """Whether what sounds from `since` on is cut at `step` in mid-cycle, with something that explains it."""
+        """Whether what sounds from `since` on is cut at `step` in mid-cycle, with something that explains it; or is a
+        note that had begun, as loud as what played before the pause."""
         known_before = (self._on_since, self._survived_v, self._held_v, self._survived_to, self._last_high_v)
         self._on_since = since
         stop = self._make_stop(step, known)
@@ -286,7 +289,12 @@ class RunWatch:
         if stop is None or not stop.is_truncated:
             return False
         cause = decide_cause(stop)
-        return cause.is_evident and cause.words not in (SOURCE, STUCK)  # steady volts have a watch of their own
+        if cause.is_evident:
+            return cause.words not in (SOURCE, STUCK)  # steady volts have a watch of their own
+        pause = self._open
+        assert pause is not None
+        is_loud = stop.abrupt_ratio * stop.peak_v >= NOTE_RATIO * pause.peak_v
+        return step - since >= NOTE_STEPS and is_loud and not pause.is_truncated
 
     def _goes_on(self, step: int, since: int, is_softer: bool) -> None:
         """The open stop was a pause, or none: the programme sounds at `step`, and has since another one at least."""

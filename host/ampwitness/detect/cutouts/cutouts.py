@@ -25,6 +25,7 @@ from ampwitness.detect.cutouts.cutout_protection import HEAT_SEEN_S, OVER_CURREN
 from ampwitness.detect.cutouts.cutout_told import is_told, let_go_v, make_finding
 from ampwitness.detect.cutouts.cutout_watch import RunWatch
 from ampwitness.detect.cutouts.mark_ties import measure_liveness
+from ampwitness.detect.cutouts.rests import MOST_REST_S, RestCount, sum_rests
 from ampwitness.detect.cutouts.silences import SilenceWatch, sum_silences
 from ampwitness.detect.cutouts.turn_on import TurnOnWatch, is_turn_on_thump
 from ampwitness.detect.result import DetectorResult
@@ -100,7 +101,8 @@ class CutoutDetector:
         self._switchings: list[dict[str, Any]] = []
         self._turn_on = TurnOnWatch(self._switchings)
         self._silences_s: list[tuple[float, float]] = []
-        self._silence = SilenceWatch(self._silences_s)
+        self._rests = RestCount()
+        self._silence = SilenceWatch(self._silences_s, self._rests)
 
     def push(self, window: TraceWindow) -> None:
         """Look at the next window."""
@@ -130,8 +132,9 @@ class CutoutDetector:
         if not self._is_continuous:
             self._count_alike()
             self._count_by_itself()
-        judged = ((stop, decide_cause(stop, self._reference)) for stop, _ in self._kept)
-        found = (make_finding(stop, cause, is_continuous=self._is_continuous) for stop, cause in judged)
+        self._kept = [(stop, decide_cause(stop, self._reference)) for stop, _ in self._kept]
+        rests = [] if self._is_continuous else self._take_rests()
+        found = (make_finding(stop, cause, is_continuous=self._is_continuous) for stop, cause in self._kept)
         findings = tuple(sorted(found, key=lambda finding: finding.start_s))
         summary = {
             "is_continuous": self._is_continuous,
@@ -141,6 +144,7 @@ class CutoutDetector:
             "under_voltage": learn_level(findings),
             "switchings": self._switchings,
             "silences": sum_silences(self._silences_s, (f.start_s for f in findings), self._switchings),
+            "rests": sum_rests(rests),
             "output_at_marks": self._at_marks,
         }
         return DetectorResult(findings, self._ledger.coverage(), summary)
@@ -163,6 +167,7 @@ class CutoutDetector:
         self._turn_on.advance(run, start, limit, known, self._edges)
         self._silence.advance(run, start, limit)
         limit_s = run.time_s(limit)
+        self._rests.forget(limit_s, (stop.start_s for stop, cause in self._kept if _may_be_rest(stop, cause)))
         for mark_s in [m for m in self._marks_s if m < limit_s]:
             self._marks_s.remove(mark_s)
             live = measure_liveness(run, mark_s, known)
@@ -189,6 +194,13 @@ class CutoutDetector:
             before[0].rest_v, before[0].return_how = stop.rest_v, stop.return_how
             return
         self._kept.append((stop, cause))
+
+    def _take_rests(self) -> list[tuple[float, float]]:
+        """Let go of what is one of the rests that the programme makes again and again: (start_s, stop_s) of each."""
+        plain = sorted((k for k in self._kept if _may_be_rest(*k)), key=lambda kept: kept[0].start_s)
+        rests = [plain[n] for n in self._rests.find_rests([(s.start_s, s.end_s) for s, _ in plain])]
+        self._kept = [kept for kept in self._kept if not any(kept is rest for rest in rests)]
+        return [(stop.start_s, stop.end_s) for stop, _ in rests]
 
     def _explains_others(self, hum: Stop) -> bool:
         """Let a hum explain the stops within it; whether one of them is its own beginning, or is explained better."""
@@ -259,6 +271,11 @@ class CutoutDetector:
             if cause.words in (LOW, TOGETHER) and len(by_itself):
                 is_long = (ALIKE_RATIO * lengths > stop.end_s - stop.start_s) | is_past(stop)
                 stop.n_by_itself = int(np.sum(is_long & (np.abs(starts - stop.start_s) < MINUTE_S)))
+
+
+def _may_be_rest(stop: Stop, cause: Cause) -> bool:
+    """Whether a stop is as short as a rest, and nothing explains it."""
+    return cause.words == PAUSE and stop.resume_s is not None and stop.end_s - stop.start_s <= MOST_REST_S
 
 
 def _stays(kept: tuple[Stop, Cause]) -> bool:

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from ampwitness.detect.cutouts.rests import RestCount
 from ampwitness.detect.cutouts.turn_on import SOUND_V, WAIT_S
 from ampwitness.detect.step_stream import RunSteps
 
@@ -31,10 +32,11 @@ class SilenceWatch:
     Parameters
     ----------
     found : (start_s, stop_s) of each silence is added here
+    rests : shorter ones are added here
     """
 
-    def __init__(self, found: list[tuple[float, float]]) -> None:
-        self._found = found
+    def __init__(self, found: list[tuple[float, float]], rests: RestCount) -> None:
+        self._found, self._rests = found, rests
         self._highest_v: deque[float] = deque(maxlen=BLOCKS)
         self._since_s: float | None = None
         self._has_sounded = False
@@ -68,8 +70,10 @@ class SilenceWatch:
         self._has_sounded = False
 
     def _close(self, time_s: float) -> None:
-        if self._since_s is not None and time_s - self._since_s >= LEAST_SILENCE_S:
-            self._found.append((self._since_s, time_s))
+        if self._since_s is not None:
+            self._rests.add(self._since_s, time_s)
+            if time_s - self._since_s >= LEAST_SILENCE_S:
+                self._found.append((self._since_s, time_s))
         self._since_s = None
 
 
