@@ -86,11 +86,11 @@ def draw_cutout(finding: Finding, window: TraceWindow, neighbours: Sequence[Find
             n_rows, 2, sharex="col", sharey="row", squeeze=False,
             gridspec_kw={"width_ratios": _WIDTHS, "wspace": _BETWEEN},
         )  # fmt: skip
-        for row, role in zip(grid, roles, strict=False):
-            for axes in row:
-                draw_traces(axes, role, finding, window, neighbours)
-            row[1].set_ylabel("")
         from_s, to_s = close_span(finding)
+        for (whole, close), role in zip(grid, roles, strict=False):
+            draw_traces(whole, role, finding, window, neighbours)
+            draw_traces(close, role, finding, window, neighbours, (from_s, to_s))
+            close.set_ylabel("")
         for axes in grid[:, 0]:
             axes.set_xlim(1e3 * (window.start_s - finding.start_s), 1e3 * (window.stop_s - finding.start_s))
         for axes in grid[:, 1]:

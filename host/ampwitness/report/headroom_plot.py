@@ -6,10 +6,12 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib.figure import Figure
 
-from ampwitness.report.plots import MOST_DRAWN_COLUMNS, draw_bars, new_figure, plot_style, set_margins
+from ampwitness.report.plots import draw_bars, new_figure, plot_style, set_margins
 from ampwitness.report.style import role_colour
 from ampwitness.report.time_axis import label_time
 from ampwitness.types import Analysis
+
+MOST_WITH_DOUBT = 150  # passages; the doubts of more would lie on one another
 
 
 def draw_headroom(analysis: Analysis) -> Figure | None:
@@ -24,7 +26,7 @@ def draw_headroom(analysis: Analysis) -> Figure | None:
         axes = figure.subplots()
         draw_bars(axes, start_s, stop_s, np.zeros(len(rows)), room_db, facecolor=role_colour("output"), alpha=0.35,
                   edgecolor="white", linewidth=0.4)  # fmt: skip
-        is_few = len(rows) <= MOST_DRAWN_COLUMNS // 4
+        is_few = len(rows) <= MOST_WITH_DOUBT
         axes.errorbar((start_s + stop_s) / 2, room_db, yerr=2 * sd_db if is_few else None, linestyle="none",
                       marker="_", color="black", elinewidth=1.0, markersize=5 if is_few else 2)  # fmt: skip
         axes.set_ylim(bottom=0.0)
