@@ -2,7 +2,7 @@
 
 1. `notes` drives it all: windows become unbroken runs in blocks (`note_runs`), cut down to 1000 samples a second and
    less (`note_decimate`); `note_walk` follows the notes of a run, one `sounding_note` after the other, and sums them
-   up (`note_sums`); what was measured becomes columns (`note_table`).
+   up (`note_sums`); what was measured becomes columns (`note_table`). In steady noise looking rests (`noise_rest`).
 2. Where a note may begin: `note_levels` (level rises, pitch turns) and `note_jumps` (phase jumps) name places,
    `note_places` asks each of them.
 3. When it begins there: where the waveform leaves what went on before (`note_onset`, and many at once

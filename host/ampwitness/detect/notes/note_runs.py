@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -97,9 +98,8 @@ class NoteRuns:
         self._run: _OpenRun | None = None
         self._n_runs = 0
 
-    def push(self, window: TraceWindow) -> list[NoteBlock]:
-        """Take the next window, which has an output; return the blocks that are complete."""
-        blocks: list[NoteBlock] = []
+    def push(self, window: TraceWindow) -> Iterator[NoteBlock]:
+        """Take the next window, which has an output; give the blocks that are complete, one by one."""
         supply = window.traces.get("supply")
         for at, segment in enumerate(window.traces["output"].segments):
             if len(segment.volts) == 0:
@@ -112,7 +112,7 @@ class NoteRuns:
                 or run.has_supply != (beside is not None)
                 or abs(segment.start_s - run.stop_s) * segment.rate_hz > _JOIN_TOLERANCE_SAMPLES
             ):
-                blocks += self.finish()
+                yield from self.finish()
                 run = None
             if run is None:
                 length = BLOCK_SLOW * max(1, round(segment.rate_hz / SLOW_RATE_HZ))
@@ -122,8 +122,17 @@ class NoteRuns:
             run.waiting.append((output, beside))
             run.n_waiting += len(output)
             while run.n_waiting >= run.length:
-                blocks.append(run.cut(run.length, False))
-        return blocks
+                yield run.cut(run.length, False)
+
+    def split(self) -> NoteBlock | None:
+        """Let what follows be a run of its own; the end of the run that is open, without samples."""
+        run = self._run
+        if run is None:
+            return None
+        end = run.cut(0, True)
+        run.run_id, run.start_s, run.first = self._n_runs, end.time_s(run.first), 0
+        self._n_runs += 1
+        return end
 
     def finish(self) -> list[NoteBlock]:
         """End the open run and return what waited."""

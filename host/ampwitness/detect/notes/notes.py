@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from ampwitness.detect.notes.noise_rest import REASON, NoiseRest
 from ampwitness.detect.notes.note_decimate import Bands
 from ampwitness.detect.notes.note_glide import LEAST_OF_ROLL_S, straighten
 from ampwitness.detect.notes.note_judge import NOISE, beats_on, find_noise, is_attack_of, is_tone, judge_note
@@ -84,7 +85,8 @@ class NoteDetector:
     goes on as the old one. Of notes that stand less than 20 dB above what else sounds in the band, or last less than
     0.12 s beside it, some are missed; one that goes under in it ends where that falls. A voice whose pitch stays below
     123.5 Hz counts as notes. Where most of what begins is no tone, as in noise, short notes within 8 dB of it are left
-    out. Attack values are coarse. Nothing is told before `finish`.
+    out; steady noise is looked at every quarter of an hour (`noise_rest`). Attack values are coarse. Nothing is told
+    before `finish`.
 
     Source
     ------
@@ -96,6 +98,7 @@ class NoteDetector:
     def __init__(self) -> None:
         self._ledger = Ledger(self.name)
         self._runs = NoteRuns()
+        self._rest = NoiseRest()
         self._run: tuple[int, RunNotes] | None = None
         self._waiting: list[tuple[SoundingNote, Bands, NoteBlock]] = []
         self._found = KeptTable("note", _ASKED_FOR, ("supply_before_settled",))
@@ -149,6 +152,15 @@ class NoteDetector:
         return DetectorResult(findings, self._ledger.coverage(), summary)
 
     def _take(self, block: NoteBlock) -> None:
+        if self._rest.leaves_out(block.output, block.is_last):
+            self._ledger.leave_out(block.time_s(block.first), block.time_s(block.first + len(block.output)), REASON)
+            end = self._runs.split()
+            if end is not None and self._run is not None and self._run[0] == end.run_id:
+                self._look_at(replace(end, first=block.first))
+            return
+        self._look_at(block)
+
+    def _look_at(self, block: NoteBlock) -> None:
         n = len(block.output)
         if self._run is None or self._run[0] != block.run_id:
             self._run = (block.run_id, RunNotes(block))
@@ -207,6 +219,7 @@ class NoteDetector:
                 continue
             date_again(note, bands, chosen)
             kept.append((note, bands, block, chosen))
+        self._rest.count(len(waiting), len(kept))
         if not kept:
             return
         for bands in {id(bands): bands for _, bands, _, _ in kept}.values():
