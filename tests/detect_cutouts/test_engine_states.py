@@ -34,6 +34,22 @@ def test_states_do_not_depend_on_the_windows() -> None:
     assert find_states(case, 1.0) == whole == find_states(case, 10.0)
 
 
+@pytest.mark.parametrize("level_v", [11.3, 11.5])
+def test_a_cranking_whose_first_notch_stays_above_the_dips_threshold_is_dated_at_its_fall(level_v: float) -> None:
+    """A strong battery: only a stroke, 50 ms and more later, takes the supply below 90 % of nominal."""
+    at = np.arange(20 * RATE_HZ) / RATE_HZ
+    turned = level_v + 0.25 * np.sin(2 * np.pi * 6 * (at - 8.0))
+    charged = 14.4 - 1.1 * np.exp(-np.maximum(at - 9.1, 0) / 0.8)
+    volts = np.where(at < 8.0, 13.25, np.where(at < 9.1, turned, charged))
+    noisy = volts + np.random.default_rng(3).normal(0, 0.003, len(at))
+    dips, history = DipDetector(12.6), SupplyHistory()
+    for window in iter_windows_from_arrays({"supply": noisy}, RATE_HZ, window_s=10.0):
+        dips.push(window)
+        history.push(window)
+    ((start_s, _),) = find_engine_states(history.finish(), dips.finish().findings).cranking
+    assert start_s == pytest.approx(8.0, abs=0.005)
+
+
 def _ends(volts: np.ndarray, nominal_v: float) -> tuple[int, tuple[str, ...]]:
     dips, history = DipDetector(nominal_v), SupplyHistory()
     rng = np.random.default_rng(1)

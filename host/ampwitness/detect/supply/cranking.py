@@ -42,6 +42,7 @@ _AHEAD_PERCENT = 95.0
 _HOLD = round(0.30 / STEP_S)
 _BRIDGED_STEPS = 30
 _FALL_STEPS, _SAME_FALL_S, _HALF_FALL_S = 6, 0.15, 0.002
+_AHEAD_OF_DIP_S = 0.020  # so far ahead of a dip's own date
 
 
 def list_crankings(
@@ -61,8 +62,11 @@ def list_crankings(
         float(dip.evidence.get("fell_from_s", dip.start_s)) for dip in dips if dip.measured.get("role") == "supply"
     ]
     # An engine that stopped leaves a supply that is low already: its next cranking lies within that dip. And a dip that
-    # a note made right ahead of one hides its date.
-    for candidates_s in (starts_s, _list_falls(steps, supply)):
+    # a note made right ahead of one hides its date. A battery that gives way by little crosses the dip's threshold
+    # only some strokes later.
+    falls_s = _list_falls(steps, supply)
+    ahead_s = [f for f in falls_s if any(_AHEAD_OF_DIP_S < s - f < _SAME_FALL_S for s in starts_s)]
+    for candidates_s in (ahead_s, starts_s, falls_s):
         for start_s in sorted(candidates_s):
             if any(a - _SAME_FALL_S < start_s < b + 0.2 for a, b in found):
                 continue
