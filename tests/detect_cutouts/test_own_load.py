@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from ampwitness.bench.cutout_faults import make_case
 from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase
+from ampwitness.bench.cutout_material import make_case as make_usual
 from ampwitness.bench.cutout_scores import find_cutouts
 from ampwitness.detect.cutouts.cutout_cause import LOST, LOW, REMOTE, TOGETHER
 from ampwitness.detect.cutouts.cutout_level import learn_level
+from ampwitness.detect.cutouts.cutout_measure import count_batteries
 from ampwitness.types import Finding
 
 AT = np.arange(9 * RATE_HZ) / RATE_HZ
@@ -22,6 +26,14 @@ def test_retries_under_its_own_load_are_under_voltage_and_no_cranking_and_tell_t
         assert isinstance(level, dict)
         assert case.level_v is not None
         assert abs(level["level_v"] - case.level_v) < 0.1
+
+
+def test_under_voltage_of_a_24_v_amplifier_is_told_as_on_12_v() -> None:
+    """What is no low supply on 12 V is one on 24 V: a guard that lets go at 20 V was said to have a rested battery."""
+    case = make_usual("under-voltage, three times", 18801)
+    found = find_cutouts(replace(case, volts={**case.volts, "supply": 2.0 * case.volts["supply"]}))[0]
+    assert [(f.measured["cause"], f.measured["confidence"]) for f in found] == [(LOW, "high")] * len(case.start_s)
+    assert count_batteries(np.array([12.6, 16.0, 18.5, 25.2, 28.8, 50.4])).tolist() == [1, 1, 2, 2, 2, 4]
 
 
 def test_a_steep_fall_is_under_voltage_where_others_show_the_level_and_open_where_it_is_alone() -> None:

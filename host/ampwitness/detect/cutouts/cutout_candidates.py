@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.cutouts.cutout_measure import OFF_S
+from ampwitness.detect.cutouts.cutout_measure import OFF_S, count_batteries
 from ampwitness.detect.cutouts.cutout_remote import STAYED_BEFORE_S
 from ampwitness.detect.cutouts.cutout_source import plays_again
 from ampwitness.detect.step_stream import RunSteps
@@ -39,7 +39,7 @@ _LAST_RATIO = 0.22  # the last 5 ms, of the 25 ms before them
 _ABRUPT_RATIO = 0.25
 _OVER_NOISE = 2.0  # of the highest of 35 ms of noise: a lone spike of it is no wave
 _POP_STEPS = 8
-_PLAIN_V = 10.6
+_PLAIN_V = 10.6  # of a 12 V supply
 
 
 class CandidateSearch:
@@ -171,7 +171,7 @@ class CandidateSearch:
         lowest = values.min(axis=1)
         moved = lowest < 0.6 * values.max(axis=1)
         if role == "supply":  # a supply that merely sags asks for an abrupt stop beside it
-            moved |= is_abrupt & (lowest < _PLAIN_V)
+            moved |= is_abrupt & (lowest < _PLAIN_V * count_batteries(values.max(axis=1)))
         return np.asarray(moved)
 
 

@@ -18,7 +18,8 @@ from ampwitness.detect.cutouts.cutout_protection import list_protection_reasons,
 from ampwitness.detect.cutouts.cutout_remote import SAG_RATIO
 from ampwitness.units import fixed
 
-# Lower than separate amplifiers commonly stand, and lower by this than ever before: needs no cut in mid-cycle.
+# Volts of a 12 V supply; of others in proportion (`SupplyEvidence.of_12_v`). Lower than separate amplifiers commonly
+# stand, and lower by this than ever before: needs no cut in mid-cycle.
 PLAIN_V = 10.5
 PLAIN_FRESH_V = 0.3
 DEEP_RATIO = 0.95  # of the usual supply: what is this near to it has not fallen
@@ -235,7 +236,7 @@ def _is_low_by_chance(words: str, stop: Stop) -> bool:
     Where the output sounded on behind the lowest supply one other such stop is enough, and one more low no witness.
     """
     supply = stop.supply
-    if words not in (LOW, TOGETHER) or supply is None or supply.lowest_v < NO_SUPPLY_V:
+    if words not in (LOW, TOGETHER) or supply is None or supply.lowest_v < supply.of_12_v(NO_SUPPLY_V):
         return False
     least = FEW_BY_ITSELF - 1 if is_past(stop) else FEW_BY_ITSELF + stop.n_as_low
     return stop.n_as_low < LEAST_AT_LEVEL and stop.n_by_itself >= least
@@ -250,7 +251,11 @@ def _is_stuck(stop: Stop) -> bool:
 def _was_low_at_remote(stop: Stop) -> bool:
     """Whether the supply was low when the remote lead fell: what feeds the lead may have let go of it."""
     supply, volts = stop.supply, stop.supply_at_remote_v
-    return supply is not None and volts is not None and volts < min(LOW_RATIO * supply.reference_v, PLAIN_V)
+    return (
+        supply is not None
+        and volts is not None
+        and volts < min(LOW_RATIO * supply.reference_v, supply.of_12_v(PLAIN_V))
+    )
 
 
 def _may_be_lifted(stop: Stop) -> bool:
@@ -262,7 +267,7 @@ def _may_be_lifted(stop: Stop) -> bool:
 def _is_deep(stop: Stop) -> bool:
     """Whether the supply was as low as amplifiers let go at, though it is not high usually: lower than ever before."""
     supply = stop.supply
-    if supply is None or supply.lowest_v > PLAIN_V or supply.lowest_v > DEEP_RATIO * supply.reference_v:
+    if supply is None or supply.lowest_v > min(supply.of_12_v(PLAIN_V), DEEP_RATIO * supply.reference_v):
         return False
     return supply.survived_v is not None and supply.lowest_v < supply.survived_v - FRESH_V
 
@@ -392,13 +397,14 @@ def _judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str
     if back_v is not None and back_v < min(supply.lowest_v + HYSTERESIS_V, supply.after_v + SAME_V):
         reasons.append(f"supply was low ({supply.lowest_v:.2f} V), but the output came back at {back_v:.2f} V")
         return False, False
-    if supply.lowest_v > HIGH_V:
+    if supply.lowest_v > supply.of_12_v(HIGH_V):
         reasons.append(
             f"supply fell to {supply.lowest_v:.2f} V of {supply.reference_v:.2f} V, as much as a battery at rest"
         )
         return False, False
-    has_stopped = supply.reference_v > CHARGED_V and RESTED_V[0] < supply.after_v < RESTED_V[1]
-    if has_stopped and supply.lowest_v > RESTED_LOW_V:
+    rested_v = tuple(supply.of_12_v(volts) for volts in RESTED_V)
+    has_stopped = supply.reference_v > supply.of_12_v(CHARGED_V) and rested_v[0] < supply.after_v < rested_v[1]
+    if has_stopped and supply.lowest_v > supply.of_12_v(RESTED_LOW_V):
         reasons.append(
             f"supply fell from {supply.reference_v:.2f} to {supply.after_v:.2f} V as when an engine stops; its lowest, "
             f"{supply.lowest_v:.2f} V, is what a battery at rest gives under such a load"
@@ -534,7 +540,8 @@ def _confidence(words: str, stop: Stop, is_evident: bool) -> str:
     if words == LOW:
         is_plain = stop.supply is not None and stop.supply.survived_v is not None
         is_plain = is_plain and not _stayed_down(stop) and not is_past(stop) and not stop.n_at_level
-        return "high" if is_plain and stop.supply is not None and stop.supply.lowest_v < PLAIN_V else "medium"
+        is_plain = is_plain and stop.supply is not None and stop.supply.lowest_v < stop.supply.of_12_v(PLAIN_V)
+        return "high" if is_plain else "medium"
     if words.startswith((PROTECTION, "not decided")):
         return "medium"
     return "high"
@@ -542,6 +549,6 @@ def _confidence(words: str, stop: Stop, is_evident: bool) -> str:
 
 def _is_plainly_low(stop: Stop) -> bool:
     supply = stop.supply
-    if supply is None or supply.lowest_v > PLAIN_V:
+    if supply is None or supply.lowest_v > supply.of_12_v(PLAIN_V):
         return False
     return supply.survived_v is None or supply.lowest_v < supply.survived_v - PLAIN_FRESH_V

@@ -10,9 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 
 from ampwitness.detect.notes.note_onset import find_departure
 from ampwitness.detect.step_stream import STEP_S, RunSteps
+from ampwitness.detect.supply.states_in_doubt import MOST_OF_12_V
 from ampwitness.types import FloatArray
 
 OFF_S = 0.050  # quiet at least this long
@@ -20,6 +22,7 @@ REMOTE_LOW_V = 6.0  # a remote lead below this switches no amplifier on (common 
 NEAR_S = 0.005  # what fell this long behind the stop may still have caused it: the wave's end is known so well
 GUARD_S = 0.012  # a guard lets go so late at most, as far as is known of them
 LOST_RATIO = 0.30  # of the usual supply: what is lower is no supply
+_BATTERY_V = 13.0  # between rest and charging
 _TONAL_RATIO = 0.15
 _CLEAN_RATIO = 0.02
 HALF_CYCLE_S = 0.0125  # of 40 Hz
@@ -44,6 +47,13 @@ TAIL_TIMES = (
     1.8  # of that tail: an exponential fall began 1.4 of it before its end, a wave seldom stands at its crest there
 )
 _TAIL_RATIO = 0.35  # a tone of 40 Hz sinks from there to nothing in 1.4 ms
+
+
+def count_batteries(usual_v: FloatArray | float) -> npt.NDArray[np.int64]:
+    """How many 12 V batteries in a row a supply of some usual volts has: 2 on 24 V."""
+    return np.where(
+        np.asarray(usual_v) > MOST_OF_12_V, np.maximum(np.rint(np.asarray(usual_v) / _BATTERY_V), 2), 1
+    ).astype(np.int64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +81,10 @@ class SupplyEvidence:
     held_lower: bool = False  # right before the stop it stayed lower, for as long as a guard may wait, than ever before
     fall_s: float | None = None  # how long the fall to the lowest took, from a quarter of it to nine tenths
     fall_before_s: float = 0.0  # how long before the stop that fall stood at a quarter
+
+    def of_12_v(self, volts: float) -> float:
+        """What some volts of a 12 V supply are on this one: twice as many on 24 V."""
+        return volts * float(count_batteries(self.reference_v))
 
 
 @dataclass(frozen=True, slots=True)

@@ -97,7 +97,8 @@ def _follows_a_collapse(stop: Stop) -> bool:
     fell_before_s = None if stop.supply is None else stop.supply.fell_before_s
     is_soon = fell_before_s is not None and fell_before_s <= COLLAPSE_S
     is_high = stop.abrupt_ratio >= SOFT_RATIO and stop.last_rms_ratio >= SOFT_RMS_RATIO
-    is_deep = stop.supply is not None and stop.supply.lowest_v < NO_SUPPLY_V and stop.abrupt_ratio >= HELD_RATIO
+    is_deep = stop.supply is not None and stop.supply.lowest_v < stop.supply.of_12_v(NO_SUPPLY_V)
+    is_deep = is_deep and stop.abrupt_ratio >= HELD_RATIO
     return is_soon and (is_high or is_deep or _held_its_level(stop))
 
 

@@ -54,8 +54,9 @@ class CutoutDetector:
     - with evidence that supply, ground or remote lead was lost, or that the output rests at DC;
     - with evidence of a low supply, or of a source that stopped or played on, when it was abrupt; a supply that was low
       (below 90 % of usual and lower than the output ever outlived) asks for a cut in mid-cycle beside it unless it was
-      below 10.5 V and 0.3 V lower than ever. Where it was low once, in a programme that stops by itself, that is "not
-      decided", and where something sounds on long behind the lowest supply it is none;
+      below 10.5 V (of a 12 V supply; twice that of 24 V) and 0.3 V lower than ever. Where it was low once, in a
+      programme that stops by itself, that is "not decided", and where something sounds on long behind the lowest supply
+      it is none;
     - without evidence, only when the wave was cut in mid-cycle (a tone that stood above an eighth of the swing where it
       broke off and was gone within 3 ms; noise-like material whose level held to the last 6 ms), or kept its level up
       to its zero crossing with a second of silence behind it: "not decided: the signal may have paused at the source",
