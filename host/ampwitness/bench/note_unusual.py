@@ -299,6 +299,33 @@ def behind_crossover_case(seed: int) -> EventCase:
     return line.finish()
 
 
+def _ring_on_case(seed: int, steps: tuple[int, ...]) -> EventCase:
+    """Strings by twos: the second is struck while the first sounds, which is let go while the second sounds on."""
+    line = _Line(np.random.default_rng(seed))
+    peak_v = float(10 ** line.rng.uniform(0.3, 1.3))
+    for first_s in line.starts(1.8, 2.2)[:-1]:
+        key = int(line.rng.integers(0, 7))
+        keys = [key, key + int(line.rng.choice(steps))]
+        line.rng.shuffle(keys)
+        second_s = first_s + float(line.rng.uniform(0.35, 0.6))
+        for begins_s, one in zip((first_s, second_s), keys, strict=True):
+            lasts_s = float(line.rng.uniform(0.8, 1.1))
+            hz, strength = 41.2 * SEMITONE**one, peak_v * float(line.rng.uniform(0.5, 1.0))
+            sound = _string(line.rng, hz, strength, lasts_s, float(line.rng.uniform(0.015, 0.06)))
+            line.add(begins_s, begins_s + lasts_s, hz, sound)
+    return line.finish()
+
+
+def ring_on_case(seed: int) -> EventCase:
+    """Two at a time, a third to a tenth apart."""
+    return _ring_on_case(seed, (3, 4, 5, 7, 8, 9, 10))
+
+
+def octave_case(seed: int) -> EventCase:
+    """Two at a time, an octave apart."""
+    return _ring_on_case(seed, (12,))
+
+
 def _drum(hz: float, peak_v: float) -> Callable[..., Samples]:
     """It falls from three times its pitch and dies within 0.3 s."""
 
@@ -322,4 +349,6 @@ UNUSUAL_FAMILIES: tuple[tuple[str, Callable[[int], EventCase]], ...] = (
     ("pulled down twice a second", pumped_case),
     ("every other one 14 to 18 dB softer", soft_among_loud_case),
     ("drum and string behind a crossover", behind_crossover_case),
+    ("let go beside another", ring_on_case),
+    ("let go beside its octave", octave_case),
 )

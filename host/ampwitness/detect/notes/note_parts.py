@@ -18,6 +18,7 @@ from ampwitness.types import FloatArray
 STANDS_OUT = 0.5  # of the energy behind an onset, that must be new for a second look
 _STRONG_RATIO = 0.2  # of the highest mean square
 _LEAST_STRONG_S = 0.080
+_LEAST_ALONE_S = 0.150
 _MOST_OF_IT = 0.9
 _PIECE_S, _LEAST_PIECES, _MOST_PIECES = 0.110, 3, 16
 _CLEAR_PIECE, _AGREES, _AGREEING_SHARE = 0.85, 0.015, 0.4  # explained; of pitch; of the pieces
@@ -34,12 +35,16 @@ _SWELLS_FROM_S = float(np.interp(LEAST_ATTACK_S, _ATTACK_S, _AVERAGED_S))
 
 
 def sounding_part(note: SoundingNote, bands: Bands) -> FloatArray:
-    """The band while the note sounded, without its attack and its very end."""
+    """The band while the note sounded, without its attack and its very end; where an older one rang on, without that if
+    enough is left."""
     band = join(note.band)
     duration_s = (note.end - note.onset) / bands.rate_hz
     band = band[: max(0, round(note.end / bands.factor / 2) - note.band_first)]
     skip = round(min(max(0.2 * duration_s, 0.008), 0.080) * bands.band_hz)
     keep_off = 0 if duration_s < 0.150 else round(0.005 * bands.band_hz)
+    least = _LEAST_ALONE_S * bands.band_hz
+    if note.alone_from is not None and len(band) - keep_off - (alone := note.alone_from - note.band_first) > least:
+        skip = alone
     part: FloatArray = band[skip : len(band) - keep_off]
     return part
 

@@ -12,6 +12,7 @@ import numpy as np
 from ampwitness.detect.notes.note_break import Breaks
 from ampwitness.detect.notes.note_decimate import BAND_STEP, BLOCKS_AT_ONCE, LEVEL_S, Bands
 from ampwitness.detect.notes.note_departure import BEFORE
+from ampwitness.detect.notes.note_leaving import only_ends
 from ampwitness.detect.notes.note_levels import RISE_RATIO, Levels, find_places, measure_levels
 from ampwitness.detect.notes.note_places import (
     EARLIEST_S,
@@ -337,6 +338,8 @@ class RunNotes:
             is_known = self._breaks.pitch_at(onset_slow) >= _CARRIED_BACK_FROM_HZ
             if not is_lull and is_known and self._looker.was_there(onset_slow, novelty, since / self.rate_hz):
                 return
+            if note.since_last_s * self.rate_hz < 1.0 and not is_lull and self._only_ends(note, step):
+                return
             end, how = self._sums.last_tenth(round(onset / self._raw_a_band), note, onset), "10 % of its peak"
             if onset - end < _STILL_SOUNDS_S * self.rate_hz:
                 end, how = onset, _CUT_BY_NEXT
@@ -354,6 +357,15 @@ class RunNotes:
         bands = self.bands
         part = bands.band.part(note.band_first, at + round(SWELL_BEHIND_S * bands.band_hz))
         return is_one_swell(part, bands.band_hz, LOWEST_HZ, HIGHEST_HZ)
+
+    def _only_ends(self, note: SoundingNote, step: Step) -> bool:
+        """Whether something older that rang on under the note ends here, and nothing begins."""
+        bands = self.bands
+        known_to = step.at + round(_DECIDE_BEHIND_S * bands.band_hz)
+        onset = step.onset_slow / BAND_STEP
+        alone_from = only_ends(bands.band, bands.band_hz, note.band_first, onset, known_to)
+        note.alone_from = note.alone_from if alone_from is None else alone_from
+        return alone_from is not None
 
     def _may_be_smooth(self, step: Step) -> bool:
         """Whether vibrato, tremolo, or partials that come and go may look like this beginning."""

@@ -41,6 +41,7 @@ class SoundingNote:
     band_before: FloatArray | None = None  # the last part ahead of the onset
     band_first: int = 0
     n_band: int = 0
+    alone_from: int | None = None  # band sample from which on nothing older rings beside it, where that is known
     band: list[FloatArray] = field(default_factory=list)
     levels: list[FloatArray] = field(default_factory=list)  # mean squares
     slow_to: int = 0
