@@ -124,8 +124,8 @@ def fit_line(plateaus: Plateaus) -> CeilingFit | None:
     # While clipped an amplifier asks for much the same whatever it plays: the supply of that very moment hardly moves.
     if n < FEWEST or float(np.max(np.ptp(np.quantile(seen.supply, (0.05, 0.95), axis=0), axis=0))) < LEAST_RANGE_V:
         return None
-    flat, _, flat_spread = robust([np.ones(n)], seen.level_v)
-    best = CeilingFit("regulated", float(flat[0]), 0.0, 0.0, float("inf"), 0.0, flat_spread, n)
+    flat, _, spread_v = robust(np.ones((1, n, 1)), seen.level_v)
+    best = CeilingFit("regulated", float(flat[0, 0]), 0.0, 0.0, float("inf"), 0.0, float(spread_v[0]), n)
     best = _try_line(best, seen, None)
     if n >= FEWEST_FOR_DROOP:
         tried = replace(best, spread_v=best.spread_v * _WORTH_DROOP)
@@ -139,30 +139,41 @@ def fit_at(seen: Plateaus, lag: float, knee_v: float, load: int | None) -> tuple
     """The line up to a knee in one lag, and what is left of each plateau's level (n,).
 
     `load` None: no droop"""
+    fits, left_v = fit_each(seen, [(lag, knee_v, load)])
+    return fits[0], left_v[0]
+
+
+def fit_each(seen: Plateaus, places: Sequence[tuple[float, float, int | None]]) -> tuple[list[CeilingFit], FloatArray]:
+    """`fit_at` for each lag, knee and load, all together, which takes a fifth of the time: fits, and what they leave
+    (places, n)."""
     n = len(seen.level_v)
-    lagged = pick_lag(seen.supply, lag)
-    bent = np.minimum(lagged, knee_v)
-    middle = float(bent.mean())
-    columns: list[FloatArray] = [np.ones(n), bent - middle]
+    lagged = np.stack([pick_lag(seen.supply, lag) for lag, _, _ in places])
+    bent = np.minimum(lagged, np.array([knee_v for _, knee_v, _ in places])[:, None])
+    middle = bent.mean(axis=1)
+    columns: list[FloatArray] = [np.ones(n), bent - middle[:, None]]
     if n >= FEWEST_FOR_TILT:
         columns += [seen.tilt_v_per_s, seen.tilt_v_per_s * seen.flat_s]
-    if load is not None:
-        columns.append(seen.load_at(load, lag))
-    solution, errors, spread = robust(columns, seen.level_v)
-    ratio = float(solution[1])
-    tilts = (float(solution[2]), float(solution[3])) if n >= FEWEST_FOR_TILT else (0.0, 0.0)
-    droop = -float(solution[-1]) if load is not None else 0.0
-    fit = CeilingFit(
-        "follows supply", float(solution[0]) - ratio * middle, ratio, float(errors[1]), knee_v, lag, spread, n, *tilts,
-        droop, load or 0, float(lagged.max()),
-    )  # fmt: skip
-    return fit, seen.level_v - np.stack(columns, axis=1) @ solution
+    loads = [load for _, _, load in places]
+    if any(load is not None for load in loads):  # of a column that is 0 nothing comes out
+        columns.append(np.stack([np.zeros(n) if load is None else seen.load_at(load, lag) for lag, _, load in places]))
+    matrix = np.stack(np.broadcast_arrays(*columns), axis=2)
+    solution, errors, spread_v = robust(matrix, seen.level_v)
+    fits = []
+    for place, (lag, knee_v, load) in enumerate(places):
+        one = solution[place].tolist()
+        tilts: tuple[float, float] = (one[2], one[3]) if n >= FEWEST_FOR_TILT else (0.0, 0.0)
+        droop = -one[-1] if load is not None else 0.0
+        fits.append(CeilingFit(
+            "follows supply", one[0] - one[1] * float(middle[place]), one[1], float(errors[place, 1]), knee_v, lag,
+            float(spread_v[place]), n, *tilts, droop, load or 0, float(lagged[place].max()),
+        ))  # fmt: skip
+    return fits, seen.level_v - np.einsum("mnk,mk->mn", matrix, solution)
 
 
 def _try_line(best: CeilingFit, seen: Plateaus, load: int | None) -> CeilingFit:
     """The best line in any lag, with a load or none, where it is better than what stood."""
-    for lag in np.arange(0.0, seen.supply.shape[1] - 1 + 1e-9, LAG_STEP).tolist():
-        fit, _ = fit_at(seen, lag, float("inf"), load)
+    lags = np.arange(0.0, seen.supply.shape[1] - 1 + 1e-9, LAG_STEP).tolist()
+    for fit in fit_each(seen, [(lag, float("inf"), load) for lag in lags])[0]:
         if fit.ratio <= 3 * fit.ratio_sd or fit.spread_v >= best.spread_v * (_WORTH if best.ratio == 0 else 1.0):
             continue
         if 0 <= fit.droop <= MOST_DROOP:
@@ -176,32 +187,35 @@ def pick_lag(supply: FloatArray, lag: float) -> FloatArray:
     return np.asarray(supply[:, low] + (lag - low) * (supply[:, low + 1] - supply[:, low]))
 
 
-def robust(columns: Sequence[FloatArray], level: FloatArray) -> tuple[FloatArray, FloatArray, float]:
-    """Least squares with Tukey weights after two rounds of absolute deviations: solution, its errors, spread."""
-    scale = [max(float(np.max(np.abs(column))), 1e-12) for column in columns]
-    matrix = np.stack([column / size for column, size in zip(columns, scale, strict=True)], axis=1)
+def robust(matrix: FloatArray, level: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Least squares with Tukey weights after two rounds of absolute deviations, of each of m sets of columns by itself.
+
+    Parameters
+    ----------
+    matrix : (m, n, k) the columns
+    level : (n,) what they are to make
+
+    Returns
+    -------
+    (m, k) solutions, (m, k) their errors, (m,) spreads
+    """
+    scale = np.maximum(np.max(np.abs(matrix), axis=1), 1e-12)
+    rows = np.ascontiguousarray(np.swapaxes(matrix / scale[:, None], 1, 2))  # (m, k, n)
     floor = _SPREAD_FLOOR_SHARE * float(np.median(level))
-    weight: FloatArray = np.ones(len(level))
-    solution: FloatArray = np.zeros(len(columns))
-    inner: FloatArray = np.eye(len(columns))
-    spread, ridge = floor, 1e-9 * np.eye(len(columns))
+    weight: FloatArray = np.ones((len(rows), len(level)))
+    solution: FloatArray = np.zeros(scale.shape)
+    ridge = 1e-9 * np.eye(scale.shape[1])
+    inner: FloatArray = ridge
+    spread = np.full(len(rows), floor)
     for k in range(7):
-        weighted = matrix * weight[:, None]
-        inner = matrix.T @ weighted + ridge
-        solution = np.linalg.solve(inner, weighted.T @ level)
-        residual = np.abs(level - matrix @ solution)
-        spread = max(floor, 1.4826 * _median(residual))
+        weighted = rows * weight[:, None]
+        inner = weighted @ np.swapaxes(rows, 1, 2) + ridge
+        solution = np.linalg.solve(inner, (weighted @ level)[:, :, None])[:, :, 0]
+        residual = np.abs(level - (solution[:, None] @ rows)[:, 0])
+        spread = np.maximum(floor, 1.4826 * np.median(residual, axis=1))
         if k < 2:
-            weight = spread / np.maximum(residual, spread)
+            weight = spread[:, None] / np.maximum(residual, spread[:, None])
         else:
-            weight = np.maximum(1 - (residual / (TUKEY * spread)) ** 2, 0) ** 2 + 1e-6
-    errors = spread * np.sqrt(np.diag(np.linalg.inv(inner)))
-    return solution / np.array(scale), errors / np.array(scale), spread
-
-
-def _median(values: FloatArray) -> float:
-    """Of finite values; numpy's own takes four times as long for a few hundred, and a knee asks for 4,000 of them."""
-    half = len(values) // 2
-    if len(values) % 2:
-        return float(np.partition(values, half)[half])
-    return float(np.partition(values, (half - 1, half))[half - 1 : half + 1].mean())
+            weight = np.maximum(1 - (residual / (TUKEY * spread[:, None])) ** 2, 0) ** 2 + 1e-6
+    errors = spread[:, None] * np.sqrt(np.diagonal(np.linalg.inv(inner), axis1=1, axis2=2))
+    return solution / scale, errors / scale, spread

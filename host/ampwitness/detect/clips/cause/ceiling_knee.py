@@ -11,7 +11,7 @@ Source: Tukey's loss; the limits are our choice, measured by `python -m ampwitne
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -27,6 +27,7 @@ from ampwitness.detect.clips.cause.ceiling_fit import (
     CeilingFit,
     Plateaus,
     fit_at,
+    fit_each,
     fit_line,
     pick_lag,
 )
@@ -90,12 +91,16 @@ class _Bend:
     knee_v: float
     load: int | None
 
-    def fit(self, seen: Plateaus) -> tuple[CeilingFit, FloatArray]:
-        """The ceiling of one polarity, and what it leaves (n,); without a droop that no amplifier has."""
-        fit, left_v = fit_at(seen, self.lag, self.knee_v, self.load)
-        if 0 <= fit.droop <= MOST_DROOP:
-            return fit, left_v
-        return fit_at(seen, self.lag, self.knee_v, None)
+
+def _fit_bends(bends: Sequence[_Bend], seen: Plateaus) -> tuple[list[CeilingFit], FloatArray]:
+    """The ceiling of one polarity under each, and what it leaves (bends, n); without a droop that no amplifier has."""
+    fits, left_v = fit_each(seen, [(bend.lag, bend.knee_v, bend.load) for bend in bends])
+    wrong = [place for place, fit in enumerate(fits) if not 0 <= fit.droop <= MOST_DROOP]
+    if wrong:
+        again, left_v[wrong] = fit_each(seen, [(bends[place].lag, bends[place].knee_v, None) for place in wrong])
+        for place, fit in zip(wrong, again, strict=True):
+            fits[place] = fit
+    return fits, left_v
 
 
 def _bend(fits: Mapping[str, CeilingFit], every: Mapping[str, Plateaus]) -> dict[str, CeilingFit] | None:
@@ -109,29 +114,29 @@ def _bend(fits: Mapping[str, CeilingFit], every: Mapping[str, Plateaus]) -> dict
     loads = (None, *range(len(LOADS))) if min(len(p.level_v) for p in seen.values()) >= FEWEST_FOR_DROOP else (None,)
     # A line has the same choice of lags and loads: what they explain is no knee's merit.
     straight = {
-        side: np.stack([_Bend(lag, np.inf, load).fit(plateaus)[1] for lag in lags for load in loads])
+        side: _fit_bends([_Bend(lag, np.inf, load) for lag in lags for load in loads], plateaus)[1]
         for side, plateaus in seen.items()
     }
-    tried = []
+    tried: list[tuple[float, _Bend]] = []
     for lag in lags:
         supply = np.sort(np.concatenate([pick_lag(plateaus.supply, lag) for plateaus in seen.values()]))
         knees_v = np.concatenate((np.quantile(supply, AMONG), [supply[-k - 1] for k in HIGHEST if k < len(supply)]))
         knees_v = np.concatenate((knees_v, *(_levels_met(seen[side], fit, lag) for side, fit in fits.items())))
         knees_v = np.unique(knees_v[(knees_v > supply[0] + LEAST_RANGE_V) & (knees_v < supply[-1])])
         bends = [_Bend(lag, knee_v, load) for knee_v in knees_v.tolist() for load in loads]
-        tried += [(_gain(bend, seen, straight), bend) for bend in bends]
+        tried += zip(_gains(bends, seen, straight).tolist(), bends, strict=True)
     gain, best = max(tried, default=(0.0, None), key=lambda one: one[0])
     if best is None or gain < LEAST_GAIN:
         return None
     # Once more about there, all by one measure: spreads that differ say little of which place is the better one.
-    spread_v = {side: best.fit(plateaus)[0].spread_v for side, plateaus in seen.items()}
+    spread_v = {side: _fit_bends([best], plateaus)[0][0].spread_v for side, plateaus in seen.items()}
     beside = [
         replace(best, lag=lag, knee_v=best.knee_v + step_v)
         for lag in np.clip(best.lag + LAG_STEP * np.arange(-3, 4), 0.0, last).tolist()
         for step_v in (NEARBY_V * np.linspace(-1, 1, 2 * FINER + 1)).tolist()
     ]
-    best = max(beside, key=lambda bend: _gain(bend, seen, straight, spread_v))
-    bent = {side: best.fit(every[side])[0] for side in fits}
+    best = beside[int(_gains(beside, seen, straight, spread_v).argmax())]
+    bent = {side: _fit_bends([best], every[side])[0][0] for side in fits}
     if any(fit.ratio <= 3 * fit.ratio_sd for fit in bent.values()) or not _is_seen(bent, every):
         return None
     return bent
@@ -163,24 +168,25 @@ def _refit(seen: Plateaus, fit: CeilingFit, knee_v: float) -> tuple[CeilingFit, 
     return fit_at(seen, fit.lag, knee_v, fit.load if fit.droop > 0 else None)
 
 
-def _loss(left_v: FloatArray, spread_v: float) -> FloatArray:
+def _loss(left_v: FloatArray, spread_v: float | FloatArray) -> FloatArray:
     """Tukey's loss along the last axis, in spreads squared."""
     share = np.clip(1 - (left_v / (TUKEY * spread_v)) ** 2, 0, None)
     return np.asarray(np.sum(1 - share**3, axis=-1)) * TUKEY**2 / 6
 
 
-def _gain(
-    bend: _Bend, seen: Mapping[str, Plateaus], straight: Mapping[str, FloatArray],
+def _gains(
+    bends: Sequence[_Bend], seen: Mapping[str, Plateaus], straight: Mapping[str, FloatArray],
     spread_v: Mapping[str, float] | None = None,
-) -> float:  # fmt: skip
-    """By how much a knee there lowers the loss of both polarities below that of lines, each the best of those given,
-    (lines, n); counted in the spreads that are left under the knee, or in those given."""
-    gain = 0.0
-    for side, plateaus in seen.items():
-        fit, left_v = bend.fit(plateaus)
-        unit_v = fit.spread_v if spread_v is None else spread_v[side]
-        gain += float(np.min(_loss(straight[side], unit_v)) - _loss(left_v, unit_v))
-    return gain
+) -> FloatArray:  # fmt: skip
+    """(bends,) by how much a knee there lowers the loss of both polarities below that of lines, each the best of those
+    given, (lines, n); counted in the spreads that are left under the knee, or in those given."""
+    gains = np.zeros(len(bends))
+    for side, plateaus in seen.items() if bends else ():
+        fits, left_v = _fit_bends(bends, plateaus)
+        units_v = np.array([fit.spread_v for fit in fits]) if spread_v is None else np.full(len(bends), spread_v[side])
+        lines = {unit_v: float(np.min(_loss(straight[side], unit_v))) for unit_v in set(units_v.tolist())}
+        gains += np.array([lines[unit_v] for unit_v in units_v.tolist()]) - _loss(left_v, units_v[:, None])
+    return gains
 
 
 def _is_seen(bent: Mapping[str, CeilingFit], seen: Mapping[str, Plateaus]) -> bool:
