@@ -74,6 +74,38 @@ def test_where_nothing_shows_a_ceiling_round_tops_that_fit_badly_are_none(
     assert find_topmost(table(gain=gain, misfit=misfit), crest(1.2, 19.0), 1.0, known).sum() == N - 3
 
 
+@pytest.mark.parametrize(("crest_v", "misfit", "n_found"), [(20.5, 3.0, 0), (20.5, 1.0, N), (22.0, 3.0, N)])
+def test_where_nothing_shows_a_ceiling_light_cuts_must_fit_well(crest_v: float, misfit: float, n_found: int) -> None:
+    """Flat waves of limited notes gain 150 to 480 at misfits of 7 to 10, as if cut off by 0.1 to 0.5 dB."""
+    light = {"gain": 110.0, "misfit": misfit, "crest_v": crest_v}
+    assert n_topmost(crest(1.2, 19.0), **light) == n_found
+    assert find_topmost(table(**light), crest(1.2, 19.0), 1.0, np.arange(N) < 3).sum() == N - 3
+
+
+@pytest.mark.parametrize(("crest_v", "n_found"), [(24.6, 0), (25.5, N)])
+def test_where_nothing_shows_a_ceiling_what_no_fit_describes_must_be_cut_off_far(crest_v: float, n_found: int) -> None:
+    coarse = {"is_coarse": 1.0, "gain": 0.0, "crest_v": crest_v}
+    assert n_topmost(crest(1.2, 19.0), **coarse) == n_found
+    assert find_topmost(table(**coarse), crest(1.2, 19.0), 1.0, np.arange(N) < 3).sum() == N - 3
+
+
+@pytest.mark.parametrize(("n_round", "n_found"), [(10, N), (30, 0)])
+def test_where_many_round_crests_end_a_few_flat_ones_are_none(n_round: int, n_found: int) -> None:
+    """A limiter brings crests of every shape to one level."""
+    level, lags = np.full(n_round, 20.0), np.full((n_round, 4), 13.0)
+    round_ones = HighCrests(np.ones(n_round), np.linspace(3, 9, n_round), level, level, lags, lags)
+    assert n_topmost(round_ones) == n_found
+
+
+@pytest.mark.parametrize(("n_topped", "n_found"), [(2, 2), (4, 0)])
+def test_look_alikes_at_a_level_that_are_refused_speak_against_the_others(n_topped: int, n_found: int) -> None:
+    """In limited notes of frequency modulation 24 of 660 such tops lay under nothing round, by chance."""
+    start_s = np.array([5.0, 5.03] + [1.0, 1.03, 1.06, 1.09][:n_topped] + [8.0] * (4 - n_topped))
+    level_v = np.array([20.0, 20.0] + [20.0] * n_topped + [10.0] * (4 - n_topped))
+    tops = {"start_s": start_s, "stop_s": start_s + 0.003, "level_v": level_v, "narrow_gain": 5.0}
+    assert n_topmost(crest(1.2, 20.3), **tops) == n_found
+
+
 def test_of_a_plateau_with_one_corner_neither_end_nor_crest_is_known() -> None:
     assert not shows_one_corner(table()).any()
     for odd in ({"tilt_v_per_s": -2500.0}, {"n_top": 1.0}, {"flatter_flank_ratio": 0.1}):

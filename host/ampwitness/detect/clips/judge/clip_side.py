@@ -41,7 +41,7 @@ from ampwitness.detect.clips.judge.clip_level import (
     soft_ceiling,
 )
 from ampwitness.detect.clips.judge.clip_lookalike import look_like_the_music
-from ampwitness.detect.clips.judge.clip_round import are_mostly_round
+from ampwitness.detect.clips.judge.clip_round import are_mostly_faint, are_mostly_round
 from ampwitness.detect.clips.judge.clip_topmost import are_topped_alike, find_topmost
 from ampwitness.detect.clips.table.clip_candidates import Candidates, HighCrests
 from ampwitness.types import FloatArray
@@ -60,6 +60,7 @@ LEAST_TAKEN = 0.5  # of a pile
 SUNK_SHARE = 0.7
 SUNK_SHARE_WITH_SUPPLY = 0.75
 FIRM_PLATEAUS, FIRM_SPREAD = 12, 0.005  # a ceiling that is known so well, to a share of it,
+FIRM_TOLERANCE = 0.01  # of the level: what lies so near is at it
 FIRM_SHARE = 0.95  # has no tops between two corners that stay so far below it
 LEAST_STAND_HIGH = 0.7  # of the tops between two corners
 FEWEST_LEVEL = 3  # plateaus that a ceiling which moves under strongly driven half-cycles leaves of light ones
@@ -92,6 +93,13 @@ def _is_firm(rail: Rail, expected_v: FloatArray) -> bool:
     or shows few plateaus."""
     typical_v = float(np.nanmedian(expected_v)) if np.isfinite(expected_v).any() else 0.0
     return rail.n_plateaus >= FIRM_PLATEAUS and rail.spread_v <= FIRM_SPREAD * typical_v
+
+
+def lies_firmly(table: Candidates, side: SideVerdict) -> BoolArray:
+    """(n,) which rows of a polarity lie at a ceiling that is known well."""
+    if side.rail is None or not _is_firm(side.rail, side.expected):
+        return np.zeros(len(table), dtype=bool)
+    return np.asarray(np.abs(table["level_v"] - side.expected) <= FIRM_TOLERANCE * side.expected)
 
 
 @dataclass(slots=True)
@@ -188,6 +196,7 @@ def _take_at_level(taken: _Taken, table: Candidates, level: Level, rail: Rail, b
     taken.rail, taken.accepted, taken.few_inliers = rail, accepted, inliers & few
     taken.expected, taken.threshold = expected, threshold
     is_limited = np.count_nonzero(near) >= FEWEST_ROUND and are_mostly_round(table, near)
+    is_limited |= pile is None and are_mostly_faint(table, accepted)
     if is_limited or (pile is not None and _is_hollow(pile, accepted)):
         taken.forget()
 

@@ -36,6 +36,9 @@ LONE_GAIN, LONE_NARROW_GAIN, FEWEST = 100.0, 40.0, 3
 # Where nothing shows a ceiling: gain to misfit, of what gains less than LONE_GAIN. Of 19 true ones one had less, of 39
 # round tops of glides, pulses and square notes 35.
 FITS_BETTER = 20.0
+# A light cut leaves its flanks as they were, so that corners fit: where nothing shows a ceiling, one of 107 true ones
+# was both lighter and poorer, and most of some 40 flat waves of limited or square-like notes.
+LIGHT_DB, LIGHT_FITS_BETTER = 0.6, 70.0
 LEAST_LONE_RATIO = 0.5  # of the flanks of one that stands alone: the tip of a saw, between a slope and a jump, has less
 # Less plain ones, where others at their level speak with them: least gain of each, what they must sum up to, and the
 # largest of them; more of one counts no more.
@@ -45,6 +48,9 @@ MOST_ROUND = 1.5  # round ones at the level to each of them: beside true clips a
 MOST_ROUND_AT_SOURCE = 3.0
 SURE_GAIN, SURE_NARROW_GAIN = 250.0, 60.0  # then a round crest counts only if the load was no less at any lag
 COARSE_DB, COARSE_IN_NOISE = 1.6, 60.0  # of a crest measured by its crossings; its height in noise
+LONE_COARSE_DB = (
+    1.95  # where nothing shows a ceiling: of 13 true ones the least 1.97, of 21 waves of notes four had more
+)
 SIMILAR_LOAD, NO_LESS_LOAD = 0.9, 0.95  # of what was put out before, over the longest lag and over each
 PASSED_SHARE = 1.05  # times a plateau: rails wobble by less
 LIVELIEST = 0.25
@@ -75,16 +81,25 @@ def find_topmost(table: Candidates, crests: HighCrests, sign: float, known: Bool
     # Where nothing shows that there is a ceiling at all; tops that move between their corners lie at none.
     if np.count_nonzero(known & ~kinked & (table["sunk"] == 0)) < FEWEST:
         may_be &= ~kinked
-        strong &= is_coarse | (table["gain"] >= np.minimum(LONE_GAIN, FITS_BETTER * table["misfit"]))
+        fits = table["gain"] >= np.minimum(LONE_GAIN, FITS_BETTER * table["misfit"])
+        fits &= (table.over_db >= LIGHT_DB) | (table["gain"] >= LIGHT_FITS_BETTER * table["misfit"])
+        strong &= np.where(is_coarse, table.over_db >= LONE_COARSE_DB, fits)
     rows = np.flatnonzero((weak | strong) & may_be & ~known)
     if not len(rows):
         return found
     mine = np.flatnonzero(crests.sign == sign)
     topped, topped_alike = _are_topped(table, rows, crests, mine)
-    rows = rows[~(topped & (topped_alike | ~_gains(table, SURE_GAIN, SURE_NARROW_GAIN)[rows]))]
-    rows = rows[~_passed(table, rows, crests, mine)]
-    agree = _agree(table, rows[weak[rows]], np.flatnonzero(known & may_be), round_levels(table, crests, sign))
+    refused = rows[topped & (topped_alike | ~_gains(table, SURE_GAIN, SURE_NARROW_GAIN)[rows])]
+    rows = rows[~np.isin(rows, refused)]
+    rows = rows[~are_passed_by_far(table, rows, crests, sign)]
+    round_v = round_levels(table, crests, sign)
+    # Tops as flat at their level of which others are told that they are none say that the music makes such.
+    like_v = np.sort(np.concatenate((round_v, table["level_v"][refused])))
+    agree = _agree(table, rows[weak[rows]], np.flatnonzero(known & may_be), like_v)
     rows = rows[strong[rows]]
+    stands = known.copy()
+    stands[rows] = True
+    rows = rows[~ends_among_round(table, stands, round_v)[rows]]
     if len(rows) + np.count_nonzero(known & may_be) < FEWEST:  # one flat crest in an hour of music is chance
         is_lone = _gains(table, LONE_GAIN, LONE_NARROW_GAIN) & (table["held_v"] == 0)
         rows = rows[(is_lone & (table["flatter_flank_ratio"] >= LEAST_LONE_RATIO))[rows]]
@@ -95,12 +110,13 @@ def find_topmost(table: Candidates, crests: HighCrests, sign: float, known: Bool
 def are_passed_or_topped(table: Candidates, rows: IntArray, crests: HighCrests, sign: float) -> BoolArray:
     """(len(rows),) which plateaus a round crest tops nearby, or the output passes by far elsewhere."""
     mine = np.flatnonzero(crests.sign == sign)
-    return _are_topped(table, rows, crests, mine)[0] | _passed(table, rows, crests, mine)
+    return _are_topped(table, rows, crests, mine)[0] | are_passed_by_far(table, rows, crests, sign)
 
 
-def _passed(table: Candidates, rows: IntArray, crests: HighCrests, mine: IntArray) -> BoolArray:
+def are_passed_by_far(table: Candidates, rows: IntArray, crests: HighCrests, sign: float) -> BoolArray:
     """(len(rows),) which plateaus another crest or plateau passes by far at no more supply and no less load."""
-    every = slice(None, None, -(-(len(mine) + len(table)) // MOST_OTHERS))
+    mine = np.flatnonzero(crests.sign == sign)
+    every = slice(None, None, -(-(len(mine) + len(table)) // MOST_OTHERS) or 1)
     return are_passed(
         table["level_v"][rows], table.supply[rows], table.output[rows],
         np.concatenate((table["level_v"], crests.level_v[mine]))[every],

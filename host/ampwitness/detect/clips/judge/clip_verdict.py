@@ -21,10 +21,11 @@ from ampwitness.detect.clips.ceiling.clip_source import is_source_for_sure, lies
 from ampwitness.detect.clips.ceiling.headroom import Room, measure_room
 from ampwitness.detect.clips.ceiling.rail_model import summarise_rail
 from ampwitness.detect.clips.judge.clip_doubles import without_doubles
+from ampwitness.detect.clips.judge.clip_lookalike import makes_own_plateaus
 from ampwitness.detect.clips.judge.clip_names import Followers, find_followers, name_ceilings, name_origins
 from ampwitness.detect.clips.judge.clip_partner import find_partners
 from ampwitness.detect.clips.judge.clip_release import REMARK, is_released_late, without_release
-from ampwitness.detect.clips.judge.clip_side import SideVerdict, judge_side, shows_level
+from ampwitness.detect.clips.judge.clip_side import SideVerdict, judge_side, lies_firmly, shows_level
 from ampwitness.detect.clips.judge.clip_source_sides import judge_source_sides
 from ampwitness.detect.clips.judge.clip_topmost import shows_one_corner
 from ampwitness.detect.clips.second.clip_current import mark_rails_behind
@@ -70,6 +71,8 @@ def _remarks(shape: list[str], where: list[str]) -> tuple[str, ...]:
     out = []
     if "amplifier" in where or "not decided" in where:
         out.append("a signal clipped before the amplifier at one constant level looks the same as clipping in it")
+    if "source" in where:
+        out.append("flat tops at many levels: cut off before the amplifier, or notes that are square by themselves")
     if "soft" in shape:
         out.append("rounded flat crests at one level: soft clipping, or a square-shaped note held steady")
     return tuple(out)
@@ -88,6 +91,19 @@ def _judge_sides(tables: list[tuple[float, str, Candidates]], crests: HighCrests
     return [
         judge_side(mine, crests, sign, are_level=True) if (mine["sunk"] >= SUNK).any() else side
         for (sign, _, mine), side in zip(tables, sides, strict=True)
+    ]
+
+
+def _without_own_waves(
+    tables: list[tuple[float, str, Candidates]], sides: list[SideVerdict], crests: HighCrests
+) -> list[SideVerdict]:
+    """Both polarities; where the music makes such tops by itself, what lies at a ceiling that is known firmly."""
+    if not makes_own_plateaus([mine for _, _, mine in tables], crests):
+        return sides
+    return [
+        replace(side, accepted=side.accepted & firm, undecided=side.undecided & firm, is_apart=_is_apart(side) & firm)
+        for (_, _, mine), side in zip(tables, sides, strict=True)
+        for firm in (lies_firmly(mine, side),)
     ]
 
 
@@ -154,7 +170,8 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     if is_at_many_levels:
         sides = judge_source_sides([(sign, mine) for sign, _, mine in tables], is_sure, crests)
     else:
-        sides = _with_partners(tables, _judge_sides(tables, crests), crests)
+        sides = _without_own_waves(tables, _judge_sides(tables, crests), crests)
+        sides = _with_partners(tables, sides, crests)
     for (sign, polarity, mine), side in zip(tables, sides, strict=True):
         parts.append((mine, side))
         at_rail = side.accepted & ~side.is_source & stands_at_level(mine) & ~_is_apart(side)
