@@ -135,6 +135,13 @@ class PlaceLooker:
             novelty[rows], onset[rows] = again.novelty_long, ahead + again.at
             fell[rows], is_end[rows], end_at[rows] = again.fell, again.is_end, again.at - _FURTHER
             falls_silent[rows] = again.falls_silent
+        # A strong rise of which nothing departs: its beginning lies ahead of the place, in what counts as noise there.
+        rows = np.flatnonzero(
+            (rise >= RISE_RATIO) & ~np.isfinite(onset) & (novelty >= NOVELTY_OF_FAINT) & ~is_lull & ~is_turn
+        )
+        if len(rows):
+            ahead = slow_at[rows] - _LITTLE_FURTHER
+            onset[rows] = ahead + self._look(ahead, np.zeros(len(rows), dtype=np.intp), is_steep[rows]).at
         # Where the level over 50 ms does not rise, hardly anything may be old.
         is_faint = ~is_turn & (rise < RISE_RATIO)
         novelty = np.where(is_faint & ~is_lull, np.minimum(novelty, found.novelty_long), novelty)
