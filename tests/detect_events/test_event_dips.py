@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from ampwitness.bench import event_signals
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.supply.dips import DipDetector
-from event_material import run, seconds
+from ampwitness.types import Interval
+from event_material import RATE_HZ, run, seconds
 
 UN_V = 13.8
 
@@ -143,6 +146,31 @@ def test_both_supply_roles_are_watched() -> None:
     assert [f.measured["role"] for f in result.findings] == ["battery", "supply"] or [
         f.measured["role"] for f in result.findings
     ] == ["supply", "battery"]
+
+
+@pytest.mark.parametrize("window_s", [1.0, 10.0, 60.0])
+def test_a_span_at_the_loggers_rail_is_counted_once(window_s: float) -> None:
+    """Supply and battery at once, and the battery for longer: what was judged and what was not are the recording."""
+    detector, volts = DipDetector(), np.full(round(12 * RATE_HZ), 12.6)
+    for window in iter_windows_from_arrays({"supply": volts, "battery": volts}, RATE_HZ, window_s=window_s):
+        traces = {
+            role: replace(
+                trace,
+                saturated=tuple(
+                    Interval(max(a, window.start_s), min(b, window.stop_s))
+                    for a, b in ((4.5, 6.5 if role == "supply" else 7.5),)
+                    if a < window.stop_s and b > window.start_s
+                ),
+            )
+            for role, trace in window.traces.items()
+        }
+        detector.push(replace(window, traces=traces))
+    coverage = detector.finish().coverage
+    assert [(s.start_s, s.stop_s, s.reason.partition(":")[0]) for s in coverage.not_judged] == [
+        (4.5, 6.5, "supply"),
+        (6.5, 7.5, "battery"),
+    ]
+    assert coverage.judged_s == pytest.approx(12.0 - 3.0)
 
 
 @pytest.mark.parametrize("offset_v", [0.0, 0.0005, -0.001])

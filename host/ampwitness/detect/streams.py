@@ -175,6 +175,15 @@ def merge_intervals_into(known: list[Interval], new: Iterable[Interval], join_s:
             known.append(span)
 
 
+def without_spans(spans: Iterable[Interval], taken: Iterable[Interval]) -> list[Interval]:
+    """What is left of each span outside those that are taken, by time."""
+    left = [(span.start_s, span.stop_s) for span in spans]
+    for out in taken:
+        pieces = [(a, min(b, out.start_s)) for a, b in left] + [(max(a, out.stop_s), b) for a, b in left]
+        left = [(a, b) for a, b in pieces if b > a]
+    return [Interval(a, b) for a, b in sorted(left)]
+
+
 class Ledger:
     """Counts what a detector judged and keeps what it did not, with the reason."""
 

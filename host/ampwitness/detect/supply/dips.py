@@ -11,8 +11,8 @@ import numpy as np
 
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.step_stream import RunSteps, StepStream
-from ampwitness.detect.streams import Ledger
-from ampwitness.types import Finding, FloatArray, Severity, TraceWindow
+from ampwitness.detect.streams import Ledger, merge_intervals_into, without_spans
+from ampwitness.types import Finding, FloatArray, Interval, Severity, TraceWindow
 
 ROLES = ("supply", "battery")
 LEAST_REFERENCE_V = 1.0  # of less there is no supply that could dip, but noise about nothing
@@ -280,16 +280,19 @@ class DipDetector:
         self._watches: tuple[RunSteps, list[_RoleWatch]] | None = None
         self._found: list[Finding] = []
         self._seen: set[str] = set()
+        self._at_rail: list[Interval] = []
 
     def push(self, window: TraceWindow) -> None:
         """Look at the next window."""
         self._ledger.see(window)
         if not any(role in window.traces for role in ROLES):
             self._ledger.leave_out(window.start_s, window.stop_s, "no supply channel")
-        for role in ROLES:
-            if role in window.traces:
-                for span in window.traces[role].saturated:
-                    self._ledger.leave_out(span.start_s, span.stop_s, f"{role}: the logger's own input was at a rail")
+        taken: list[Interval] = []  # what one role leaves out is not counted again for the other
+        for role in (role for role in ROLES if role in window.traces):
+            for span in without_spans(window.traces[role].saturated, taken):
+                self._ledger.leave_out(span.start_s, span.stop_s, f"{role}: the logger's own input was at a rail")
+            merge_intervals_into(taken, window.traces[role].saturated)
+        merge_intervals_into(self._at_rail, taken)
         for run, is_last in self._stream.push(window):
             self._take(run, is_last)
 
@@ -297,6 +300,7 @@ class DipDetector:
         """Close what is open and answer."""
         for run, is_last in self._stream.finish():
             self._take(run, is_last)
+        self._ledger.judge(sum(span.start_s - span.stop_s for span in self._at_rail))  # runs are counted whole
         findings = tuple(sorted(self._found, key=lambda f: (f.start_s, str(f.measured["role"]))))
         summary = {
             "roles": [role for role in ROLES if role in self._seen],
