@@ -68,3 +68,18 @@ def test_what_stopped_while_the_programme_paused_is_told_by_the_notes_that_do_no
     rest_s = 3.95 * 0.7  # a rest ends
     found = _causes(np.where((rest_s - 0.1 < AT) & (rest_s + late_s > AT), 0.0, source), source / 10)
     assert [cause[:10] for _, cause in found] == (["protection"] if is_stop else [])
+
+
+def test_an_output_that_follows_its_weak_source_on_has_not_stopped() -> None:
+    """A soft note behind a loud passage, which its source ends with a murmur: 0.05 V rms at the output."""
+    murmurs = (AT > CUT_S) & (AT < CUT_S + 0.17)
+    level = np.where(
+        AT < 2.0,
+        20.0 * np.clip((2.0 - AT) / 0.3, 0, 1),
+        np.where(AT < CUT_S, 3.0 * np.exp(-np.abs(AT - 3.0) / 0.06), 1.6),
+    )
+    wave = np.where(murmurs, 0.07, level) * np.sin(2 * np.pi * 50 * AT + 1)
+    assert _causes(wave, wave / 13.4) == []
+    ((start_s, cause),) = _causes(np.where(murmurs, 0.0, wave), wave / 13.4)
+    assert start_s == pytest.approx(CUT_S, abs=0.01)
+    assert cause.startswith("not decided")  # too little of it to say that it ought to be heard

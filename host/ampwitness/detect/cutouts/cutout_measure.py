@@ -148,6 +148,7 @@ class Stop:
     battery_jump_v: float | None = None
     source: str = "not logged"  # "played on", "stopped", "not judged"
     source_stop_s: float | None = None
+    follows_source: bool = False  # it went on as its source's wave at its usual gain: nothing stopped
     unseen_s: float = 0.0  # so long the source itself was silent behind it: it may have stopped within
     source_gain_ratio: float = 0.0  # output over source, rms, of the seconds before
     n_supply_falls: int = 0

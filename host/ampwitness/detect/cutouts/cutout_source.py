@@ -25,6 +25,8 @@ SOURCE_ON_RATIO = 0.5
 SOURCE_OFF_RATIO = 0.15
 HELD_RATIO = 0.8  # of the rms before: no fade
 MISSING_RATIO = 3.0  # the output would have been this many times what it was, had the amplifier played on
+_SIDES = ((-60, 0), (3, 50))  # steps
+_LEAST_STEPS, _ALIKE, _SAME_GAIN = 20, 0.7, (0.5, 2.0)
 _GAIN_STEPS = 2500
 _OFF_STEPS = 48  # so long is a stop quiet at least
 _BLOCK = 50
@@ -55,6 +57,7 @@ def measure_source(run: RunSteps, stop: Stop) -> None:
     is_off |= is_cut and near_v >= SOURCE_LEAST_V and soon_v < SOURCE_OFF_RATIO * near_v
     if not is_off:
         stop.source = "not judged"
+        stop.follows_source = _follows(run, stop, step)
         return
     stop.source = "stopped"
     first, samples = run.samples("source", (step - 60) * run.step, (step + 60) * run.step)
@@ -66,6 +69,22 @@ def measure_source(run: RunSteps, stop: Stop) -> None:
     loud = np.flatnonzero(np.abs(samples - rest_v) > min(max(5 * noise_v, 0.02 * peak_v, hidden_v), 0.5 * peak_v))
     if len(loud):
         stop.source_stop_s = run.start_s + (first + int(loud[-1]) + 1) / run.rate_hz
+
+
+def _follows(run: RunSteps, stop: Stop, step: int) -> bool:
+    """Whether the output is the source's own wave at its usual gain on both sides of a stop: the amplifier plays on,
+    however little."""
+    for begin, end in _SIDES:
+        output, source = (run.steps(name, step + begin, step + end).astype(np.float64) for name in ("mean", "source"))
+        if len(output) < _LEAST_STEPS:
+            return False
+        output, source = output - output.mean(), source - source.mean()
+        due_v, is_v = stop.source_gain_ratio * float(np.std(source)), float(np.std(output))
+        if not _SAME_GAIN[0] * due_v < is_v < _SAME_GAIN[1] * due_v:
+            return False
+        if abs(float(np.mean(output * source))) < _ALIKE * float(np.std(output) * np.std(source)):
+            return False
+    return True
 
 
 def plays_again(run: RunSteps, at: Steps, known: int) -> npt.NDArray[np.bool_]:

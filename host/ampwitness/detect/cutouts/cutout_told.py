@@ -75,6 +75,8 @@ def is_told(stop: Stop, cause: Cause) -> bool:
         return stop.hum is not None or (cause.is_evident and cause.words != SOURCE)
     is_abrupt = stop.abrupt_ratio >= ABRUPT_RATIO
     is_cut = stop.is_truncated
+    if stop.follows_source and not cause.is_evident:
+        return False
     if not cause.is_evident:
         is_sudden = is_cut or (_stays_steady(stop) and stop.end_s - stop.start_s >= LEAST_SILENCE_S)
         return (is_sudden and _is_silent(stop)) or (is_abrupt and cause.words.startswith("not decided: remote"))
