@@ -88,7 +88,7 @@ def read_book(path: Path) -> CalibrationBook | None:
     try:
         plain = read_json(path)
     except UnreadableTextError as error:
-        raise CalibrationError(f"{path} cannot be read ({error}); move it away and calibrate again.") from error
+        raise CalibrationError(f"{path} cannot be read as a calibration file ({error}); name another.") from error
     if not isinstance(plain, dict) or plain.get("what") != WHAT or not isinstance(plain.get("board_id"), str):
         raise CalibrationError(f"{path} is no calibration file of this program; name another.")
     if plain.get("version") != VERSION:

@@ -26,6 +26,8 @@ def read_text(path: Path) -> str:
     try:
         if path.is_char_device() or path.is_block_device():  # some have no end
             raise UnreadableTextError("it is a device, no file")
+        if path.is_fifo():  # waits for whoever writes into it
+            raise UnreadableTextError("it is a pipe, no file")
         return path.read_text(encoding="utf-8")
     except FileNotFoundError as error:
         raise UnreadableTextError("there is no such file") from error

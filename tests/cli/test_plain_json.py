@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
+from ampwitness.errors import RecordingUnreadableError
 from ampwitness.plain_json import UnreadableTextError, read_json
+from ampwitness.recording import open_recording
 
 BROKEN = {
     "none": (None, "there is no such file"),
@@ -49,3 +52,13 @@ def test_a_folder_or_a_device_is_no_file(tmp_path: Path) -> None:
     if Path("/dev/zero").exists():  # it never ends
         with pytest.raises(UnreadableTextError, match="it is a device"):
             read_json(Path("/dev/zero"))
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs named pipes")
+def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    with pytest.raises(UnreadableTextError, match="it is a pipe"):
+        read_json(pipe)
+    with pytest.raises(RecordingUnreadableError, match="is a pipe"):
+        open_recording(pipe)

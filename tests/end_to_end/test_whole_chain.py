@@ -92,8 +92,8 @@ def test_a_wav_from_sox(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("content", "code"),
-    [(b"", 6), (b"hello, this is no recording\n" * 50, 6), (b"RIFF\x00\x00\x00\x00WAVEfmt ", 6)],
-    ids=["empty", "text", "a WAV"],
+    [(b"", 6), (b"hello, this is no recording\n" * 50, 6), (b"RIFF\x00\x00\x00\x00WAVEfmt ", 6), (bytes(100_000), 6)],
+    ids=["empty", "text", "a WAV", "zeros"],
 )
 def test_foreign_files_are_refused_in_one_sentence(tmp_path: Path, content: bytes, code: int) -> None:
     path = tmp_path / "foreign.bin"
@@ -103,6 +103,7 @@ def test_foreign_files_are_refused_in_one_sentence(tmp_path: Path, content: byte
     assert "Traceback" not in done.stderr
     assert done.stderr.startswith("ampwitness: ")
     assert len(done.stderr.strip().splitlines()) == 1
+    assert ("are all zero" in done.stderr) == (len(content) == 100_000), "told at once: gigabytes of them take minutes"
 
 
 def test_outputs_that_cannot_be_written_and_ports_that_are_not_there(tmp_path: Path) -> None:

@@ -15,7 +15,7 @@ from ampwitness import __version__
 from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.stopping import stop_on_signals
 from ampwitness.cli.wrapped import wrapped
-from ampwitness.errors import AmpwitnessError, UsageError
+from ampwitness.errors import AmpwitnessError, OutputError, UsageError
 
 # Before numpy is loaded anywhere. Matrix products are small here: the library's threads wait for each other and cost a
 # report three quarters more CPU without being done sooner.
@@ -23,6 +23,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 PROGRAM, COMPLETE_VARIABLE = "ampwitness", "_AMPWITNESS_COMPLETE"  # the variable by which a shell asks for completions
 INTERRUPTED_EXIT_CODE = 130  # the shell's own number for Ctrl-C
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 _BEHIND_A_PROMPT = "\n"  # a stop stands on a line of its own
 
 # command name -> (module, object in it, one line of help). The help stands here so that `--help` loads nothing else.
@@ -68,9 +69,14 @@ def _load(name: str) -> ModuleType:
     return module
 
 
+def _let_go_of_output() -> None:
+    """What is still to be printed goes nowhere: Python would fail once more on it when it ends."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
 def _leave_reader() -> NoReturn:
     """The reader of our output (a pager, `head`) has gone; that is its right and no failure of ours."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    _let_go_of_output()
     sys.exit(0)
 
 
@@ -135,8 +141,13 @@ def main() -> NoReturn:
     except BrokenPipeError:
         _leave_reader()
     except OSError as error:
-        if error.filename is None:
+        if error.filename is None and error.errno not in _NO_ROOM:
             raise
+        if error.filename is None:
+            _let_go_of_output()
+            said = f"output could not be written ({error.strerror}): make room, or send it elsewhere."
+            click.echo(wrapped(f"ampwitness: {said}", sys.stderr), err=True)
+            sys.exit(OutputError.exit_code)
         said, code = f"{error.filename}: {error.strerror}. Choose another place, or see to its rights.", 1
         if error.errno in (errno.ENAMETOOLONG, errno.ELOOP):
             said = f"{str(error.filename)[:60]}... is no usable name ({error.strerror}): choose a shorter one."

@@ -48,7 +48,7 @@ _OLD_S = 1.0  # volts shown are no older
 @click.option("--port", help="Serial port of the board. Without it every port is asked.")
 @click.option("--nominal", type=FINITE, help="Nominal volts of the system: 12. 24 V systems are refused.")
 @click.option("--battery", type=click.Choice(BATTERY_KINDS, case_sensitive=False), help="Kind of battery.")
-@click.option("--charging", type=click.Choice(CHARGING_KINDS), help="How it is charged.")
+@click.option("--charging", type=click.Choice(CHARGING_KINDS, case_sensitive=False), help="How it is charged.")
 @click.option("--rest-hours", type=FiniteRange(min=0), help="Hours since the battery was charged or loaded.")
 @click.option("--point", "between", multiple=True, help="Fuse holder or block on the way, in order. Repeatable.")
 @click.option("--answers", type=NAMED_PATH, help="JSON file: all answers, and when to measure what.")

@@ -29,6 +29,8 @@ def describe_foreign(start: bytes) -> str | None:
     for signature, words in _SIGNATURES:
         if start.startswith(signature):
             return words
+    if not start.strip(b"\x00"):
+        return f"its first {len(start)} bytes are all zero, as where a copy broke off or a disk lost what it held"
     if b"\x00" in start:
         return None
     if _is_text(start):

@@ -459,6 +459,8 @@ def open_recording(path: str | os.PathLike[str]) -> Recording:
     try:
         if path.is_dir():
             raise RecordingUnreadableError(f"{path} is a directory. Give the recording file inside it.")
+        if path.is_fifo():
+            raise RecordingUnreadableError(f"{path} is a pipe, not a file: what comes out of it is to be saved first.")
         if path.exists() and not path.is_file():
             raise RecordingUnreadableError(
                 f"{path} is a device, not a file. To record from it: ampwitness record --port {path}"
