@@ -20,6 +20,7 @@ from ampwitness.detect.clips.cause.ceiling_fit import MOST, CeilingFit, Plateaus
 from ampwitness.detect.clips.cause.clip_cause import (
     CAUSES,
     OPEN,
+    Cause,
     Causes,
     attach_cause,
     judge_clips,
@@ -47,7 +48,6 @@ SIDES = ("positive", "negative")
 SUPPLY_PLACES, OUTPUT_PLACES = 5, 4  # of lagged volts in the evidence: from what is printed the rest can be reckoned
 _BLOCK = 1024  # rows that are put away and read together
 _AT = {name: at for at, name in enumerate(NUMBERS)}
-_WHY = ("where", "ceiling", "overdrive_db", "level_v", "held_v")  # what `tell_why` asks for: of 5,000 that are listed
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +80,7 @@ class ClipTable(FindingTable):
         self._rest = np.zeros((0, len(NUMBERS) + self._n_supply + self._n_output))  # of a last block
         self._judged: _Judged | None = None
         self._open: tuple[int, FloatArray] = (-1, self._rest)
-        self._open_causes: tuple[int, Causes | None] = (-1, None)
+        self._read: tuple[int, list[list[float]], list[Cause]] = (-1, [], [])  # number of a block, its rows and causes
         self.add(columns, supply, output)
 
     @classmethod
@@ -135,17 +135,20 @@ class ClipTable(FindingTable):
 
     def read(self, row: int) -> Finding:
         """Make the finding of a row, with its cause if those are known."""
-        rows = self._block(row // _BLOCK)[row % _BLOCK :][:1]
-        values = rows[0].tolist()
-        lagged = values[len(NUMBERS) :]
-        clip = make_clip(dict(zip(NUMBERS, values, strict=False)), lagged[: self._n_supply], lagged[self._n_supply :])
-        judged = self._judged
-        if judged is None:
+        number, rows, causes = self._read
+        if number != row // _BLOCK or row % _BLOCK >= len(rows):
+            number = row // _BLOCK
+            rows = self._block(number).tolist()
+            judged = self._judged
+            causes = [] if judged is None else self._judge_block(number, judged.ceilings, judged.model).rows()
+            self._read = (number, rows, causes)
+        values = rows[row % _BLOCK]
+        named, lagged = dict(zip(NUMBERS, values, strict=False)), values[len(NUMBERS) :]
+        clip = make_clip(named, lagged[: self._n_supply], lagged[self._n_supply :])
+        if self._judged is None:
             return clip
-        get = {name: rows[:, _AT[name]] for name in _WHY}
-        ceiling = judged.ceilings.get(str(clip.measured["polarity"]))
-        causes = self._causes_of_block(row // _BLOCK).take(slice(row % _BLOCK, row % _BLOCK + 1))
-        return attach_cause(clip, causes, tell_why(get, causes, ceiling, judged.model))
+        cause, ceiling = causes[row % _BLOCK], self._judged.ceilings.get(str(clip.measured["polarity"]))
+        return attach_cause(clip, cause, tell_why(named, cause, ceiling, self._judged.model))
 
     def _columns(self, rows: FloatArray) -> tuple[dict[str, FloatArray], FloatArray]:
         """Some rows by name, and their lagged supply, rounded as in the findings' evidence."""
@@ -250,7 +253,7 @@ class ClipTable(FindingTable):
         """The same clips with a cause each (`clip_cause`)."""
         judged = object.__new__(ClipTable)
         judged.__dict__.update(self.__dict__)
-        judged._judged, judged._open_causes = None, (-1, None)
+        judged._read = (-1, [], [])
         cause, lost_db = np.full(len(self), OPEN, dtype=np.int8), Column()
         for at in range(self._n_blocks):
             causes = self._judge_block(at, ceilings, model)
@@ -262,19 +265,12 @@ class ClipTable(FindingTable):
     def _judge_block(self, at: int, ceilings: Mapping[str, CeilingFit], model: SupplyModel | None) -> Causes:
         """The causes of a block's clips of both polarities."""
         block = self._block(at)
-        causes = Causes(np.full(len(block), OPEN, dtype=np.int8), *np.full((5, len(block)), np.nan))
+        opened = np.full(len(block), OPEN, dtype=np.int8)
+        share, lost_db, settled_v, then_v = np.full((4, len(block)), np.nan)
+        causes = Causes(opened, share, lost_db, settled_v, then_v, opened.copy())
         is_positive = block[:, _AT["sign"]] > 0
         for side, mine in zip(SIDES, (is_positive, ~is_positive), strict=True):
             causes.put(mine, judge_clips(*self._columns(block[mine]), ceilings.get(side), model))
-        return causes
-
-    def _causes_of_block(self, at: int) -> Causes:
-        """Those that this table's causes are, of the block that is read: one by one they took half of the time."""
-        number, causes = self._open_causes
-        if number != at or causes is None:
-            assert self._judged is not None
-            causes = self._judge_block(at, self._judged.ceilings, self._judged.model)
-            self._open_causes = (at, causes)
         return causes
 
 

@@ -16,7 +16,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from math import isfinite
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -38,22 +39,33 @@ MOST_IN_PROPORTION = 1.15  # a ceiling rises in proportion to its supply; a fixe
 Columns = Mapping[str, FloatArray]  # of clips, by the names of `found_clips.NUMBERS`
 
 
+class Cause(NamedTuple):
+    """Of one clip what `Causes` says of many."""
+
+    cause: int
+    share: float
+    lost_db: float
+    settled_v: float
+    then_v: float
+    instead: int
+
+
 @dataclass(frozen=True, slots=True)
 class Causes:
     """Of n clips, (n,) each: the place of the cause in CAUSES, and what it rests on, NaN where not known: the share,
-    the decibels that the ceiling had lost, the settled supply, the supply that set the ceiling, and by how much the
-    plateau lies above the level of that (0 where not known)."""
+    the decibels that the ceiling had lost, the settled supply, and the supply that set the ceiling; `instead` is the
+    place of what the cause would be if the ceiling rose no further than it was seen."""
 
     cause: npt.NDArray[np.int8]
     share: FloatArray
     lost_db: FloatArray
     settled_v: FloatArray
     then_v: FloatArray
-    tilted_v: FloatArray
+    instead: npt.NDArray[np.int8]
 
-    def take(self, chosen: slice) -> Causes:
-        """Some of them, as they lie."""
-        return Causes(*(getattr(self, name)[chosen] for name in self.__slots__))
+    def rows(self) -> list[Cause]:
+        """One by one."""
+        return list(map(Cause, *(getattr(self, name).tolist() for name in self.__slots__)))
 
     def put(self, chosen: npt.NDArray[np.bool_], some: Causes) -> None:
         """Put some in their places."""
@@ -113,6 +125,7 @@ def judge_clips(get: Columns, lagged_v: FloatArray, ceiling: CeilingFit | None, 
     n, then_v = len(get["start_s"]), get["supply_v"]
     cause, nothing = np.full(n, OPEN, dtype=np.int8), np.full(n, np.nan)
     share, lost_db, settled_v, tilted_v = nothing.copy(), nothing.copy(), nothing, np.zeros(n)
+    instead = cause
     if model is not None:
         settled_v = model.settled_at(get["start_s"])
         if ceiling is not None and lagged_v.shape[1]:
@@ -134,45 +147,43 @@ def judge_clips(get: Columns, lagged_v: FloatArray, ceiling: CeilingFit | None, 
             least, most = (_share_to_cause((lost_db + sign * doubt_db) / over_db) for sign in (-1.0, 1.0))
             is_open = (least == DRIVE) & (most == SUPPLY)
             cause[known] = np.where(is_open, np.int8(OPEN), _share_to_cause(share))[known]
+            seen_db = _lost_db(get, ceiling, then_v, np.maximum(ceiling.highest_v, then_v), tilted_v)
+            is_beyond = known & (ceiling.highest_v < np.minimum(settled_v, ceiling.knee_v))
+            instead = np.where(is_beyond, _share_to_cause(seen_db / over_db), cause)
         is_current = known & (get["ceiling"] == CEILINGS.index("current"))
         cause[is_current], share[is_current], lost_db[is_current] = DRIVE, 0.0, 0.0
     is_source = get["where"] == PLACES.index("source")
     cause[is_source], share[is_source], lost_db[is_source] = DRIVE, 0.0, 0.0
-    return Causes(cause, share, lost_db, np.where(is_source, np.nan, settled_v), then_v, tilted_v)
+    return Causes(cause, share, lost_db, np.where(is_source, np.nan, settled_v), then_v, instead)
 
 
-def tell_why(get: Columns, causes: Causes, ceiling: CeilingFit | None, model: SupplyModel | None) -> str:
-    """What the cause of one clip rests on, in words; columns of one row, the rest as for `judge_clips`."""
-    settled_v, then_v = float(causes.settled_v[0]), float(causes.then_v[0])
-    if get["where"][0] == PLACES.index("source"):
+def tell_why(row: Mapping[str, float], cause: Cause, ceiling: CeilingFit | None, model: SupplyModel | None) -> str:
+    """What the cause of one clip rests on, in words; `row` by the names of `Columns`, the rest as for `judge_clips`."""
+    if row["where"] == PLACES.index("source"):
         return "clipped before the amplifier: its supply has no part in it"
     if model is None:
         return "the supply was not recorded"
-    if not np.isfinite(settled_v) or not np.isfinite(then_v):
+    if not isfinite(cause.settled_v) or not isfinite(cause.then_v):
         return "the supply at that moment is not known"
-    if get["ceiling"][0] == CEILINGS.index("current"):
+    if row["ceiling"] == CEILINGS.index("current"):
         return "a current limit: a supply at rest would not have lifted it"
-    sunk = f"{settled_v - then_v:.2f} V under its settled {settled_v:.2f} V"
+    sunk = f"{cause.settled_v - cause.then_v:.2f} V under its settled {cause.settled_v:.2f} V"
     if ceiling is None:
-        if causes.cause[0] == DRIVE:
+        if cause.cause == DRIVE:
             return f"the supply stood only {sunk}: too little to matter"
         return "whether the ceiling follows the supply is not known: too few plateaus, or a supply that hardly moved"
-    if causes.cause[0] == OPEN:
+    if cause.cause == OPEN:
         known_to = 100 * ceiling.ratio_sd / max(ceiling.ratio, 1e-9)
         return f"the ceiling's rise with the supply is known to {known_to:.0f} % only"
-    over_db, lost_db = max(float(get["overdrive_db"][0]), 1e-6), float(causes.lost_db[0])
-    reason = f"the ceiling ({ceiling.kind}) had lost {lost_db:.2f} dB of the {over_db:.2f} dB overshot"
-    if lost_db > 0:
+    over_db = max(row["overdrive_db"], 1e-6)
+    reason = f"the ceiling ({ceiling.kind}) had lost {cause.lost_db:.2f} dB of the {over_db:.2f} dB overshot"
+    if cause.lost_db > 0:
         reason += f": the supply stood {sunk}"
-    if ceiling.highest_v < min(settled_v, ceiling.knee_v):
-        seen_v = np.maximum(ceiling.highest_v, causes.then_v)
-        seen_db = _lost_db(get, ceiling, causes.then_v, seen_v, causes.tilted_v)
-        (instead,) = _share_to_cause(seen_db / over_db)
-        if instead != causes.cause[0]:
-            reason += (
-                f"; no clip was seen above {ceiling.highest_v:.2f} V of supply: should the ceiling stop rising there, "
-                f"it is {CAUSES[instead]}"
-            )
+    if cause.instead != cause.cause:
+        reason += (
+            f"; no clip was seen above {ceiling.highest_v:.2f} V of supply: should the ceiling stop rising there, "
+            f"it is {CAUSES[cause.instead]}"
+        )
     return reason
 
 
@@ -199,17 +210,15 @@ def _to_db(level_v: FloatArray, other_v: FloatArray) -> FloatArray:
     return np.asarray(20 * np.log10(np.maximum(other_v, 1e-6) / level_v))
 
 
-def attach_cause(clip: Finding, causes: Causes, reason: str) -> Finding:
-    """A clip with its cause, the only one of `causes`."""
-    share, lost_db, settled_v = (
-        float(value[0]) if np.isfinite(value[0]) else None for value in (causes.share, causes.lost_db, causes.settled_v)
-    )
+def attach_cause(clip: Finding, cause: Cause, reason: str) -> Finding:
+    """A clip with its cause."""
+    share, lost_db, settled_v = (v if isfinite(v) else None for v in (cause.share, cause.lost_db, cause.settled_v))
     return Finding(
         kind=clip.kind,
         start_s=clip.start_s,
         stop_s=clip.stop_s,
         severity=clip.severity,
-        measured={**clip.measured, "cause": CAUSES[causes.cause[0]], "cause_share": share},
+        measured={**clip.measured, "cause": CAUSES[cause.cause], "cause_share": share},
         threshold={**clip.threshold, "supply_from_share": SUPPLY_FROM_SHARE, "drive_below_share": DRIVE_BELOW_SHARE},
         evidence={**clip.evidence, "cause_reason": reason, "lost_to_sag_db": lost_db, "settled_supply_v": settled_v},
     )
