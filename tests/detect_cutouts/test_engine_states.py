@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from ampwitness.bench.cutout_material import RATE_HZ as USUAL_HZ
+from ampwitness.bench.cutout_material import make_case as make_usual
 from ampwitness.bench.cutout_more import make_case as make_cutout
 from ampwitness.bench.cutout_scores import find_cutouts
 from ampwitness.bench.engine_scores import FAMILIES, RATE_HZ, find_states, score_case
@@ -48,6 +50,17 @@ def test_a_cranking_whose_first_notch_stays_above_the_dips_threshold_is_dated_at
         history.push(window)
     ((start_s, _),) = find_engine_states(history.finish(), dips.finish().findings).cranking
     assert start_s == pytest.approx(8.0, abs=0.005)
+
+
+@pytest.mark.parametrize("seed", [18902, 18908])
+def test_one_cranking_of_many_strokes_is_one(seed: int) -> None:
+    """Each stroke is a fall and a dip: none of them is a cranking of its own within the first."""
+    case, dips, history = make_usual("cranking mute", seed), DipDetector(), SupplyHistory()
+    for window in iter_windows_from_arrays(case.volts, USUAL_HZ, window_s=10.0):
+        dips.push(window)
+        history.push(window)
+    ((start_s, _),) = find_engine_states(history.finish(), dips.finish().findings).cranking
+    assert start_s == pytest.approx(case.start_s[0], abs=0.01)
 
 
 def _ends(volts: np.ndarray, nominal_v: float) -> tuple[int, tuple[str, ...]]:
@@ -120,7 +133,7 @@ def test_duration_classes_are_those_of_ieee_1159() -> None:
 def test_figures_by_state_add_up() -> None:
     case = FAMILIES["a drive"](np.random.default_rng([952, 0]))
     dips, history = DipDetector(), SupplyHistory()
-    for window in iter_windows_from_arrays(case.volts, RATE_HZ, window_s=10.0):
+    for window in iter_windows_from_arrays(case.volts, USUAL_HZ, window_s=10.0):
         dips.push(window)
         history.push(window)
     found, steps = dips.finish().findings, history.finish()

@@ -65,14 +65,15 @@ def list_crankings(
     # a note made right ahead of one hides its date. A battery that gives way by little crosses the dip's threshold
     # only some strokes later.
     falls_s = _list_falls(steps, supply)
-    ahead_s = [f for f in falls_s if any(_AHEAD_OF_DIP_S < s - f < _SAME_FALL_S for s in starts_s)]
-    for candidates_s in (ahead_s, starts_s, falls_s):
-        for start_s in sorted(candidates_s):
-            if any(a - _SAME_FALL_S < start_s < b + 0.2 for a, b in found):
-                continue
-            span = _judge_cranking(steps, supply, open_v, start_s)
+    for start_s in (*sorted(starts_s), *sorted(falls_s)):
+        if any(a - _SAME_FALL_S < start_s < b + 0.2 for a, b in found):
+            continue
+        ahead_s = (fall_s for fall_s in falls_s if _AHEAD_OF_DIP_S < start_s - fall_s < _SAME_FALL_S)
+        for candidate_s in (*ahead_s, start_s):
+            span = _judge_cranking(steps, supply, open_v, candidate_s)
             if span is not None:
                 found.append(span)
+                break
     return sorted(found)
 
 
