@@ -40,6 +40,7 @@ def test_a_clip_of_the_other_polarity_vouches_for_about_its_height() -> None:
     assert n_found(opposite_v=(16.0,)) == 0
     assert n_found(opposite_v=(19.0,), gain=20.0) == 0
     assert n_found(opposite_v=(19.0,), misfit=5.0) == 0
+    assert n_found(opposite_v=(19.0,), is_coarse=1.0, gain=0.0, crest_v=22.0) == 0  # a gliding note's round tops
 
 
 def test_a_clip_of_the_same_polarity_vouches_for_its_height_though_a_fit_is_odd() -> None:

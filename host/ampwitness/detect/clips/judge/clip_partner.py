@@ -28,7 +28,7 @@ SAME_SHARE, SAME_SD = 0.003, 2.0  # of the level, and noise of one sample
 OPPOSITE_SHARE = 0.07  # of the level
 SAME_GAIN, OPPOSITE_GAIN = 12.0, 30.0
 MOST_MISFIT = 2.5
-COARSE_DB = 0.4  # of a crest measured by its crossings
+COARSE_DB = 0.4  # of a crest measured by its crossings; the other polarity's ceiling says nothing of such
 MOST_ROUND = 2  # crests that end at the same height: more, and it is a limiter's
 
 
@@ -57,7 +57,7 @@ def find_partners(
     lies_same = (_nearest(level_v, same_v) <= within_v) | (_nearest(peak_v, same_v) <= within_v)
     lies_opposite = _nearest(level_v, other_v) <= OPPOSITE_SHARE * level_v
     speaks = lies_same & (is_bent | (is_fitted & (table["gain"] >= SAME_GAIN)))
-    speaks |= lies_opposite & (is_bent | (is_fitted & might_be_plateaus(table) & (table["gain"] >= OPPOSITE_GAIN)))
+    speaks |= lies_opposite & is_fitted & might_be_plateaus(table) & (table["gain"] >= OPPOSITE_GAIN)
     rows = np.flatnonzero(speaks & may_be & ~known)
     if not len(rows):
         return found
