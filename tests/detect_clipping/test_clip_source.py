@@ -143,6 +143,27 @@ def test_what_sank_since_the_last_pause_refutes_no_amplifier() -> None:
     assert not is_no_ceiling(climbing, delay_s=0.15)  # what the other polarity did before may have emptied it
 
 
+def test_levels_that_move_within_notes_refute_no_amplifier() -> None:
+    """Notes that begin after a pause and climb from a rail that is still low, as a boosted supply at its current limit
+    lets them: every level comes again, yet none stays for long. A source's stay while the volume stays."""
+
+    def is_no_ceiling(n_same: int, n_notes: int = 10) -> bool:
+        n = 4 * n_same
+        table = make_table(np.tile(np.repeat([22.0, 23.0, 25.0, 30.0], n_same), n_notes), np.full(n * n_notes, 13.2))
+        table.columns["start_s"] = np.add.outer(1.0 * np.arange(n_notes), 0.02 * np.arange(n)).ravel()
+        return is_refuted([(table, np.ones(n * n_notes, dtype=bool))], none())
+
+    assert not is_no_ceiling(2)
+    assert is_no_ceiling(4)
+    assert is_no_ceiling(2, n_notes=3)  # a fade may have moved so few
+
+
+def test_low_tops_of_a_saw_that_fades_are_not_cut_off() -> None:
+    """Four of them, no two at one level: five clips of a source were told."""
+    tally = score_case(clip_sets.make("bass", "saw bass, light", 9950, 10.0), 0.0005)
+    assert tally.n_false == 0
+
+
 def test_a_level_that_minds_neither_supply_nor_load_is_no_ceiling_once_passed_by_a_little() -> None:
     """Twelve plateaus of one note at one level while the supply sags by 6 %, and crests 5 % above them elsewhere."""
     supply, output = np.linspace(13.4, 12.6, 12), np.linspace(6.0, 11.0, 12)

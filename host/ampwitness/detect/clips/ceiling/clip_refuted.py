@@ -35,6 +35,11 @@ HIGHER_UNKNOWN = 1.3  # where the supply is not known: from 11.1 to 14.4 V
 SAME_SUPPLY, SAME_OUTPUT = 1.002, 0.97  # up to, and down to, this share counts as no better and no smaller
 FEWEST, LEAST_SHARE, FEWEST_OVER = 2, 0.1, 2  # plateaus refuted, all in all and of all; crests that pass one
 LEAST_TOGETHER = 0.5  # of all plateaus have one of their level beside them: the music's own flat waves 0 to 0.1
+# Of plateaus in a row without a pause, of one polarity, so many stand level with the one before: of sources three
+# quarters and more, of boosted supplies in their current limit half at most, for what they keep in store moves within
+# a note. Few steps do not tell: a source's level moves where it is faded.
+LEAST_STEADY, STEADY_SHARE = 0.65, 0.004
+LEAST_OF_FEW, MANY_STEPS = 0.2, 40
 TOGETHER_SHARE, TOGETHER_S = 0.006, 3.0  # of the level, from the first to each, and from one to the next: one level
 PAUSE_S, PARTNER_S = 0.3, 0.04  # nothing cut off for so long, but for the first half-cycle of the other polarity
 SLID = 1.01  # times a plateau's level: an earlier one since the pause that lay higher
@@ -54,13 +59,25 @@ def is_refuted(tables: list[tuple[Candidates, BoolArray]], crests: HighCrests) -
     tables = [(table, plain & (table["level_v"] <= ABOVE_SAMPLES * table["peak_v"])) for table, plain in tables]
     every_s = np.sort(np.concatenate([table["start_s"][plain] for table, plain in tables]))
     n_refuted = n_together = n_all = 0
+    steps: list[FloatArray] = []
     for table, plain in tables:
         plateaus = by_time(table, plain)
+        steps.append(_steps_within_notes(plateaus))
         plateaus = plateaus.take(np.arange(0, len(plateaus), -(-len(plateaus) // MOST) or 1))
         n_all += len(plateaus)
         n_together += sum(len(group) for group in split_by_level(plateaus) if len(group) > 1)
         n_refuted += _count_refuted(plateaus, crests, every_s) if len(plateaus) else 0
-    return n_refuted >= max(FEWEST, LEAST_SHARE * n_all) and n_together >= LEAST_TOGETHER * n_all
+    if n_refuted < max(FEWEST, LEAST_SHARE * n_all) or n_together < LEAST_TOGETHER * n_all:
+        return False
+    step = np.concatenate(steps)
+    least = LEAST_STEADY if len(step) >= MANY_STEPS else LEAST_OF_FEW
+    return bool(np.count_nonzero(step <= STEADY_SHARE) >= least * len(step))
+
+
+def _steps_within_notes(plateaus: Candidates) -> FloatArray:
+    """By what share of itself the level changed from one plateau of one polarity to the next, pauses left out."""
+    change = np.abs(np.diff(plateaus["level_v"])) / plateaus["level_v"][1:]
+    return np.asarray(change[np.diff(plateaus["start_s"]) <= PAUSE_S])
 
 
 def by_time(table: Candidates, chosen: BoolArray) -> Candidates:

@@ -32,6 +32,7 @@ CELL_S = 2.0  # the highest value of this and the neighbouring cells is the loca
 NEAR_TOP_SHARE = 0.5
 LOWEST_SHARE = 0.25  # a rail may collapse within a note: crests this low that stand broad are looked at too
 HEAD_SHARE, WAIST_SHARE, BROAD = 0.85, 0.5, 0.75  # a sine is 0.53 as long above its head as above its waist
+BRINK_SHARE, LEVEL = 0.97, 0.6  # and 0.44 as long this near its crest as above its head; cut off by 0.3 dB 0.59
 BROAD_NEAR_S, BROAD_REACH_S = 0.004, 0.012
 # Far below the highest that is near in time no ceiling vouches for a plateau: it must answer plainly.
 BELOW_TOP_SHARE, NEAR_TOP_S = 0.85, 1.0
@@ -40,6 +41,7 @@ SAG_SHARE = 0.1  # of the flanks' fall that a plateau may sag,
 SAG_SD = 3.0  # and so many standard deviations
 CLOSE_SHARE = 0.025  # how far the wave stays this close under its crest bounds the plateau
 CLOSE_SD = 3.0
+ABOVE_SHARE = 0.3  # of its crest that a template may reach above: tops rise so far by a fifth behind a resistance
 FEWEST_CLOSE = 12  # samples so close: fewer, and no template of the coarse view could answer
 LONGEST_IN_RUN, SHORTEST_IN_RUN = 1.2, 0.3
 FLANK = 1.2  # of a template, in half plateaus
@@ -239,7 +241,10 @@ def _stands_broad(top: npt.NDArray[np.float32], at: IntArray, rate_hz: float) ->
         head_before, head_after = run_lengths(window, reach, HEAD_SHARE * level[rows])
         ends = (before < reach - 1) & (after < reach - 1)
         head_ends = (head_before < reach - 1) & (head_after < reach - 1)
-        broad[rows] = is_broad = head_before + head_after >= BROAD * (before + after)
+        brink_before, brink_after = run_lengths(window, reach, BRINK_SHARE * level[rows])
+        is_broad = head_before + head_after >= BROAD * (before + after)
+        is_broad |= brink_before + brink_after >= LEVEL * (head_before + head_after)
+        broad[rows] = is_broad
         rows = rows[~ends & (is_broad | ~head_ends)]  # or are too long by then for a head that does
     return broad
 
@@ -319,7 +324,8 @@ def _answers(
     bank = _bank(halves)
     middle = np.minimum(crests.sample // factor, len(source) - 1)
     window = samples_around(source, middle, bank.reach)
-    window -= window[:, bank.reach].copy()[:, None]
+    middle_v = window[:, bank.reach].copy()
+    window -= middle_v[:, None]
     window *= crests.sign.astype(np.float32)[:, None]
     sigma = np.hypot(noise_v / np.sqrt(factor), RESIDUE_SHARE * crests.level_v).astype(np.float32)
     close = -(CLOSE_SHARE * crests.level_v + CLOSE_SD * sigma)
@@ -335,6 +341,11 @@ def _answers(
     sag = np.abs(window[kept] @ bank.sags)
     sag -= SAG_SD * sigma[kept, None] * bank.sag_sd
     answer *= sag <= SAG_SHARE * bank.fall * answer
+    # What lies far above its crest is another's: a shoulder and the plateau behind it answered as one and hid that.
+    above = ((1 + ABOVE_SHARE) * crests.level_v - crests.sign * middle_v)[kept]  # a block's mean lies lower
+    below_left, below_right = _until(window[kept] > above[:, None], bank.reach)
+    answer *= bank.half - bank.shift <= below_left[:, None]
+    answer *= bank.half + bank.shift <= below_right[:, None]
     best = np.argmax(answer, axis=1)
     strength = answer[np.arange(len(best)), best]
     strong = strength > least * sigma[kept]
