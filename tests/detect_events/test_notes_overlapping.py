@@ -9,7 +9,7 @@ import pytest
 from ampwitness.bench.event_signals import EventCase, restruck_case
 from ampwitness.bench.note_unusual import octave_case, ring_on_case
 from ampwitness.detect.notes.note_decimate import Bands, History
-from ampwitness.detect.notes.note_leaving import only_ends
+from ampwitness.detect.notes.note_leaving import find_clear, only_ends
 from ampwitness.detect.notes.note_parts import sounding_part
 from ampwitness.detect.notes.notes import NoteDetector
 from ampwitness.detect.notes.sounding_note import SoundingNote
@@ -52,7 +52,9 @@ def _asked(wave: np.ndarray) -> int | None:
     """Of a band whose newer note began 0.4 s ahead of the instant, 1 s."""
     band = History(np.float64)
     band.append(wave)
-    return only_ends(band, BAND_HZ, 300, 500.0, 600)
+    instant = (500.0, 600)
+    hz = find_clear(band, BAND_HZ, [instant]).get(instant)
+    return None if hz is None else only_ends(band, BAND_HZ, 300, *instant, hz)
 
 
 def _tone(hz: float, begins_s: float, stop_s: float) -> np.ndarray:

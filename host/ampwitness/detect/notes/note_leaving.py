@@ -33,10 +33,30 @@ _RIDGE = 1e-7
 _NEW = 0.25  # of the energy behind: with less nothing begins
 
 
+Instant = tuple[float, int]  # where something may begin, and up to where may be looked, band samples
 ComplexArray = npt.NDArray[np.complexfloating]
 
 
-def only_ends(band: History, rate_hz: float, since: int, onset: float, known_to: int) -> int | None:
+def _behind(band: History, rate_hz: float, onset: float, known_to: int) -> tuple[int, FloatArray]:
+    """What sounds behind an instant, and the band sample at which it begins."""
+    first = round(onset)
+    at = first + round(_FALLS_S[0] * rate_hz)
+    return at, band.part(at, min(first + round(_BEHIND_S * rate_hz), known_to))
+
+
+def find_clear(band: History, rate_hz: float, places: Sequence[Instant]) -> dict[Instant, float]:
+    """Of many instants, with onset and known_to as for `only_ends`, those behind which one pitch explains what sounds,
+    with that pitch; all at once, as one by one it took as long as all else about notes."""
+    parts = [_behind(band, rate_hz, *place)[1] for place in places]
+    pitches, explained = measure_fundamentals(parts, rate_hz)
+    return {
+        place: float(hz)
+        for place, part, hz, share in zip(places, parts, pitches, explained, strict=True)
+        if len(part) >= _LEAST_BEHIND_S * rate_hz and share >= _CLEAR_RATIO
+    }
+
+
+def only_ends(band: History, rate_hz: float, since: int, onset: float, known_to: int, hz: float) -> int | None:
     """From which band sample on what sounded on ahead of an instant, beside something that ends there, sounds alone;
     None: something begins there, or it is not known.
 
@@ -47,23 +67,23 @@ def only_ends(band: History, rate_hz: float, since: int, onset: float, known_to:
     since : band sample at which what sounds began, while what is older rang on
     onset : the instant, band samples
     known_to : band sample up to which may be looked
+    hz : of what sounds behind the instant, as `find_clear` has it
     """
     off, first = round(_OFF_S * rate_hz), round(onset)
     begin = max(since + round(_SETTLES_S * rate_hz), first - round(_AHEAD_S * rate_hz))
     older = band.part(since - round(_BEFORE_S * rate_hz), since - off)
     ahead = band.part(begin, first - off)
-    behind_at = first + round(_FALLS_S[0] * rate_hz)
-    behind = band.part(behind_at, min(first + round(_BEHIND_S * rate_hz), known_to))
-    if min(len(older), len(ahead)) < _LEAST_S * rate_hz or len(behind) < _LEAST_BEHIND_S * rate_hz:
-        return None
-    (old_hz, ahead_hz, hz), (_, explained_ahead, explained) = measure_fundamentals([older, ahead, behind], rate_hz)
-    if not (np.isfinite(old_hz) and explained >= _CLEAR_RATIO):
-        return None
-    # One note alone, between the two in pitch, gives way: lines on both sides of its own would explain it.
-    if explained_ahead >= _ALONE_RATIO and len(_told_apart([hz, old_hz, ahead_hz])) > len(_told_apart([hz, old_hz])):
+    behind_at, behind = _behind(band, rate_hz, onset, known_to)
+    if min(len(older), len(ahead)) < _LEAST_S * rate_hz:
         return None
     alone = _carry_back(behind, (behind_at - onset) / rate_hz, rate_hz, _list_lines([hz]))
     if alone is None:
+        return None
+    (old_hz, ahead_hz), (_, explained_ahead) = measure_fundamentals([older, ahead], rate_hz)
+    if not np.isfinite(old_hz):
+        return None
+    # One note alone, between the two in pitch, gives way: lines on both sides of its own would explain it.
+    if explained_ahead >= _ALONE_RATIO and len(_told_apart([hz, old_hz, ahead_hz])) > len(_told_apart([hz, old_hz])):
         return None
     then, skipped = alone
     before = _carry_forth(ahead, (begin - onset) / rate_hz, rate_hz, _told_apart([hz, old_hz]))

@@ -12,7 +12,7 @@ import numpy as np
 from ampwitness.detect.notes.note_break import Breaks
 from ampwitness.detect.notes.note_decimate import BAND_STEP, BLOCKS_AT_ONCE, LEVEL_S, Bands
 from ampwitness.detect.notes.note_departure import BEFORE
-from ampwitness.detect.notes.note_leaving import only_ends
+from ampwitness.detect.notes.note_leaving import Instant, find_clear, only_ends
 from ampwitness.detect.notes.note_levels import RISE_RATIO, Levels, find_places, measure_levels
 from ampwitness.detect.notes.note_places import (
     EARLIEST_S,
@@ -96,6 +96,7 @@ class RunNotes:
         self._last_peak_v = 0.0
         self._levels = Levels(np.empty(0), np.empty(0), np.empty(0))  # from band sample `_first` on
         self._first = 0
+        self._clear_hz: dict[Instant, float] = {}  # behind which one pitch sounds, of the places looked at together
         self._extremes: dict[int, tuple[int, float, float]] = {}  # of the level, from one place to the next
 
     # ---- one block after the other ---------------------------------------------------------------------------------
@@ -157,6 +158,8 @@ class RunNotes:
         smooth = [step for step in steps if self._may_be_smooth(step)]
         are_weak = [self._rises_less(step.at, STRONG_RISE_RATIO) for step in smooth]
         self._breaks.expect([step.onset_slow for step in smooth], are_weak)
+        asked = [self._instant(step) for step in steps if not step.is_lull and isfinite(step.onset_slow)]
+        self._clear_hz = find_clear(self.bands.band, self.bands.band_hz, asked)
         self._take_extremes([step.at for step in steps], stretches[-1].stop if stretches else self._at)
         done = 0
         for stretch in stretches:
@@ -358,12 +361,15 @@ class RunNotes:
         part = bands.band.part(note.band_first, at + round(SWELL_BEHIND_S * bands.band_hz))
         return is_one_swell(part, bands.band_hz, LOWEST_HZ, HIGHEST_HZ)
 
+    def _instant(self, step: Step) -> Instant:
+        return step.onset_slow / BAND_STEP, step.at + round(_DECIDE_BEHIND_S * self.bands.band_hz)
+
     def _only_ends(self, note: SoundingNote, step: Step) -> bool:
         """Whether something older that rang on under the note ends here, and nothing begins."""
-        bands = self.bands
-        known_to = step.at + round(_DECIDE_BEHIND_S * bands.band_hz)
-        onset = step.onset_slow / BAND_STEP
-        alone_from = only_ends(bands.band, bands.band_hz, note.band_first, onset, known_to)
+        hz = self._clear_hz.get(self._instant(step))
+        if hz is None:
+            return False
+        alone_from = only_ends(self.bands.band, self.bands.band_hz, note.band_first, *self._instant(step), hz)
         note.alone_from = note.alone_from if alone_from is None else alone_from
         return alone_from is not None
 
