@@ -98,3 +98,13 @@ def test_pitch_is_measured_where_a_note_sounds_alone() -> None:
     assert sounding_part(note, bands)[0] == 250.0
     note.alone_from = 350  # too little is left
     assert sounding_part(note, bands)[0] == 40.0
+
+
+def test_places_looked_at_together_are_told_as_one_by_one() -> None:
+    band = History(np.float64)
+    rng = np.random.default_rng(4)
+    band.append(_tone(41.2, 0.0, 1.0) + _tone(61.7, 0.6, 1.5) + 0.2 * rng.standard_normal(800))
+    asked = [(at, round(at) + 100) for at in (250.0, 310.4, 398.7, 455.2, 500.0, 560.9, 680.0, 730.0)]
+    together = find_clear(band, BAND_HZ, asked)
+    assert 2 <= len(together) < len(asked)
+    assert together == {place: hz for one in asked for place, hz in find_clear(band, BAND_HZ, [one]).items()}

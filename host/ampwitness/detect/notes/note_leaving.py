@@ -30,6 +30,7 @@ _CLEAR_RATIO, _ALONE_RATIO, _SAME_PITCH = 0.85, 0.95, 0.02  # explained; of pitc
 _LEFT_BEHIND, _LEFT_AHEAD, _THIRD_FROM = 0.003, 0.010, 0.010  # of energy
 _LINES, _LINES_TO_HZ, _APART_HZ = 5, 200.0, 1.0
 _RIDGE = 1e-7
+_SURELY = 1.1  # what the ridge may leave more
 _NEW = 0.25  # of the energy behind: with less nothing begins
 
 
@@ -99,11 +100,14 @@ def only_ends(band: History, rate_hz: float, since: int, onset: float, known_to:
 def _carry_back(behind: FloatArray, at_s: float, rate_hz: float, hz: FloatArray) -> tuple[ComplexArray, int] | None:
     """Lines at the instant of what sounds behind it once the other is gone, and the samples until then; None: something
     else sounds. `at_s`: of the first sample behind the instant."""
-    for falls_s in _FALLS_S:
-        skipped = round((falls_s - _FALLS_S[0]) * rate_hz)
+    skips = [round((falls_s - _FALLS_S[0]) * rate_hz) for falls_s in _FALLS_S]
+    skips = [skipped for skipped in skips if len(behind) - skipped >= _LEAST_BEHIND_S * rate_hz]
+    # What the lines leave of a part they leave of all that holds it: most have something else in their last part.
+    _, least = _fit(behind[skips[-1] :], at_s + skips[-1] / rate_hz, rate_hz, hz)
+    if least @ least > _SURELY * _LEFT_BEHIND * (behind @ behind):
+        return None
+    for skipped in skips:
         part = behind[skipped:]
-        if len(part) < _LEAST_BEHIND_S * rate_hz:
-            break
         lines, left = _fit(part, at_s + skipped / rate_hz, rate_hz, hz)
         if left @ left <= _LEFT_BEHIND * (part @ part):
             return lines, skipped
