@@ -48,6 +48,16 @@ def test_a_note_that_sounds_on_alone_is_one_note_of_its_own_pitch(first_hz: floa
     assert [note.measured["pitch_hz"] for note in found] == pytest.approx([first_hz, second_hz], rel=0.002)
 
 
+@pytest.mark.parametrize(("hz", "struck_s"), [((55.0, 73.4), 1.140), ((55.0, 73.4), 1.156), ((58.3, 69.3), 1.116)])
+def test_a_note_struck_shortly_behind_a_rise_is_dated_where_it_departs(
+    hz: tuple[float, float], struck_s: float
+) -> None:
+    time_s = seconds(2.6)
+    wave = _plucked(time_s, hz[0], 0.5, 1.7, 19.0) + _plucked(time_s, hz[1], struck_s, 2.3, 12.0)
+    found = run(NoteDetector(), logged(wave)).findings
+    assert [note.start_s for note in found] == pytest.approx([0.5, struck_s], abs=0.003)
+
+
 def _asked(wave: np.ndarray) -> int | None:
     """Of a band whose newer note began 0.4 s ahead of the instant, 1 s."""
     band = History(np.float64)

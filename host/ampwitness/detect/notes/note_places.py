@@ -35,6 +35,7 @@ _SAME_BEGINNING_S = 0.020
 LEAST_TURNED_S = 0.090  # of a note that began with a turn and was cut off by the next: the next one, seen from afar
 RUNAWAY_RATIO, _FAR_AWAY_RATIO = 4.0, 30.0
 _FURTHER = 30  # slow samples
+_BEHIND_PLACE, _SAME_DEPARTURE = 8.0, 5.0  # slow samples
 _LITTLE_FURTHER, _NONE_YET, _SOME_LATER, _TURNS_THERE = 15, 0.30, 0.10, 0.25  # slow samples; of novelty
 _STEEP_RATIO = 100.0  # of power: no beat between two notes does that within 50 ms
 _LEAST_FALL = 5.0  # slow samples: a shorter one at a turn of the pitch is chance as often as not
@@ -126,6 +127,15 @@ class PlaceLooker:
             again = self._look(nearer, np.zeros(len(rows), dtype=np.intp), is_steep[rows])
             rows, at_last = rows[again.novelty_long >= _TURNS_THERE], again.novelty_long >= _TURNS_THERE
             novelty[rows], onset[rows] = again.novelty_long[at_last], (nearer + again.at)[at_last]
+        # Of what departs from a steady tone behind the place, what is new is asked from there on.
+        is_behind = (found.at > _BEHIND_PLACE) & (novelty < NOVELTY_WHILE_SOUNDING) & (found.unexplained < _PURE_RATIO)
+        is_behind &= ~is_turn & (rise >= RISE_RATIO) & (found.fell == 0.0) & ~found.is_end & ~is_lull
+        rows = np.flatnonzero(is_behind)
+        if len(rows):
+            nearer = slow_at[rows] + np.round(found.at[rows]).astype(np.intp)
+            again = self._look(nearer, np.zeros(len(rows), dtype=np.intp), is_steep[rows])
+            is_same = np.abs(again.at) <= _SAME_DEPARTURE
+            novelty[rows[is_same]] = np.minimum(again.novelty_short, again.novelty_long)[is_same]
         # A prediction that grew without bound had seen the beginning of the note already: look from further ahead.
         is_runaway = (novelty > RUNAWAY_RATIO) & ((fell == 0.0) | (novelty > _FAR_AWAY_RATIO))
         rows = np.flatnonzero(is_runaway & ~is_lull & ~found.is_end)
