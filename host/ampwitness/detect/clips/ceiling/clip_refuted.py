@@ -70,8 +70,14 @@ def is_refuted(tables: list[tuple[Candidates, BoolArray]], crests: HighCrests) -
     if n_refuted < max(FEWEST, LEAST_SHARE * n_all) or n_together < LEAST_TOGETHER * n_all:
         return False
     step = np.concatenate(steps)
-    least = LEAST_STEADY if len(step) >= MANY_STEPS else LEAST_OF_FEW
-    return bool(np.count_nonzero(step <= STEADY_SHARE) >= least * len(step))
+    return len(step) >= MANY_STEPS or bool(np.count_nonzero(step <= STEADY_SHARE) >= LEAST_OF_FEW * len(step))
+
+
+def move_within_notes(tables: list[tuple[Candidates, BoolArray]]) -> bool:
+    """Whether many plateaus in a row differ: an amplifier whose supply is in its limit makes such, too; `tables` as of
+    `is_refuted`."""
+    step = np.concatenate([_steps_within_notes(by_time(table, plain)) for table, plain in tables])
+    return len(step) >= MANY_STEPS and bool(np.mean(step <= STEADY_SHARE) < LEAST_STEADY)
 
 
 def _steps_within_notes(plateaus: Candidates) -> FloatArray:
