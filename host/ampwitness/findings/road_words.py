@@ -40,6 +40,13 @@ NEXT_TESTS: tuple[tuple[str, str], ...] = (
         "(battery, leads, ground), not the amplifier.",
     ),
     (
+        "supply voltage too high",
+        "Switch everything off, then tighten the battery's clamps and its ground, and measure at the battery with the "
+        "engine running, loads switched on and off: above about 15 V the alternator's regulator or its leads are at "
+        "fault. Never take a clamp off while the engine runs: the surge destroys electronics, and a battery that was "
+        "charged too high gives off gas that explodes.",
+    ),
+    (
         "remote lead dropped",
         "Feed the amplifier's remote terminal straight from its own plus terminal, through a fuse, and record again: "
         "if the cut-outs end, the remote lead or what switches it is at fault.",

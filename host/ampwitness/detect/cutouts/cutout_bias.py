@@ -4,7 +4,8 @@ Bridged outputs and those behind a capacitor play about half the supply. A pause
 takes these volts away as well switched the stage itself off.
 
 Gaps: only one unbroken run is looked at.
-Limits: volts of at least 2 V that sink by a tenth within half a second: a time constant of five seconds at most. They
+Limits: volts of at least 2 V that sink by a tenth within half a second: a time constant of five seconds at most; or
+that are gone at once, where they were half the supply. They
 sink alike in a stage that is told to stand by and in one that lost its supply inside.
 Source: our choice, measured in tests/detect_cutouts/test_cutout_bias.py.
 """
@@ -30,6 +31,7 @@ _LOUD_TIMES, _LOUD_RATIO = 8.0, 0.06  # of the logger's noise, of half the swing
 _HEARD, _HEARD_SHARE = 150, 0.5
 _CREEPS_RATIO = 0.02  # of the volts before: no bin is higher by more than the one ahead of it
 _LEAST_SWING_V = 0.30
+_LEVEL, _GONE_RATIO = 2000, 0.2  # steps ahead of a stop; of the volts before, what is left of them
 
 
 def find_sinking(run: RunSteps, start: int, limit: int, known: int) -> list[int]:
@@ -91,6 +93,16 @@ def make_stop(run: RunSteps, step: int) -> Stop:
     stop = Stop(run.start_s + first / run.rate_hz, first - 1, peak_v, float(np.std(tail - line)), rest_v)
     stop.sank_from_v = float(np.median(mean))
     return stop
+
+
+def measure_gone(run: RunSteps, stop: Stop) -> None:
+    """Note where the volts of an output that stood at half the supply went with what it played, at once."""
+    step = stop.stop_sample // run.step
+    if stop.sank_from_v is not None or not stands_at_half(run, step - _LEVEL, step):
+        return
+    own_v = float(np.median(run.steps("mean", step - _LEVEL, step)))
+    if own_v >= BIAS_V and abs(stop.rest_v) < _GONE_RATIO * own_v:
+        stop.sank_from_v, stop.sank_to_v, stop.is_gone_at_once = own_v, abs(stop.rest_v), True
 
 
 def follow_sinking(run: RunSteps, stop: Stop, start: int, until: int) -> None:

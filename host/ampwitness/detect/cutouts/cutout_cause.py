@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ampwitness.detect.cutouts.cutout_measure import LOST_RATIO, NEAR_S, OFF_S, Stop
+from ampwitness.detect.cutouts.cutout_measure import LOST_RATIO, NEAR_S, OFF_S, REMOTE_LOW_V, Stop
 from ampwitness.detect.cutouts.cutout_outlived import LOW_RATIO
 from ampwitness.detect.cutouts.cutout_protection import list_protection_reasons, name_protection
 from ampwitness.detect.cutouts.cutout_remote import SAG_RATIO
@@ -43,6 +43,7 @@ OWN_RATIO = 1.4  # of the deepest fall that the output went on through
 LEAST_AT_LEVEL = 2  # other stops at that supply or a higher one: a guard that has acted there acts
 AT_LEVEL_V = 0.15
 LATE_S = 0.001
+SANK_S, SANK_LEAST_V = 0.1, 1.0  # a remote lead that still stands so high so long behind its fall sank
 DC_V = 1.5
 STEADY_RATIO = 0.3  # of steady volts: no more rms on them. Bass under a pause has 0.6 and more
 MANY_ALIKE = 4  # so many stops that nothing explains beside one, and the programme is one that stops so: speech
@@ -51,6 +52,7 @@ NO_SUPPLY_V = 7.0  # at which no amplifier plays (common practice, no source)
 BACK_RATIO = 0.6  # of the usual supply: it is back
 
 LOW = "supply voltage too low"
+OVER = "supply voltage too high"
 LOST = "supply lost at the terminals"
 LOOSE_SUPPLY = "supply connection intermittent"
 GROUND_LOST = "ground connection lost"
@@ -142,8 +144,9 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
         )
     if stop.sank_from_v is not None and stop.sank_to_v is not None:
         reasons.append(
-            f"it played about {stop.sank_from_v:.1f} V of its own, which sank to {stop.sank_to_v:.1f} V: its stage was "
-            "switched off, as no pause or mute does"
+            f"it played about {stop.sank_from_v:.1f} V of its own, which "
+            f"{'fell at once' if stop.is_gone_at_once else 'sank'} to {stop.sank_to_v:.1f} V: its stage was switched "
+            "off, as no pause or mute does"
         )
     if stop.hum is not None and stop.hum.mains_hz is None:
         reasons.append(
@@ -202,6 +205,8 @@ def _words(
         return REMOTE, True, None
     if source_stopped and stop.sank_from_v is None:
         return SOURCE, True, None
+    if stop.over is not None:
+        return OVER, True, None
     if is_low:
         if _went_on_falling(stop):
             return LOST, True, None
@@ -332,7 +337,14 @@ def _judge_remote(stop: Stop, events: list[tuple[float, str]], reasons: list[str
         often = "once" if n == 1 else f"{n} times"
         reasons.append(f"the remote lead had fallen {often}, and was back {1e3 * before_s:.0f} ms before")
     if stop.remote_fell_s is not None:
-        events.append((stop.remote_fell_s, "remote lead fell"))
+        events.append(
+            (stop.remote_fell_s, f"remote lead fell below {REMOTE_LOW_V:.0f} V" if _sank(stop) else "remote lead fell")
+        )
+        if _sank(stop):
+            reasons.append(
+                f"the remote lead sank slowly, and stood at {stop.remote_at_stop_v:.1f} V when the output stopped, "
+                f"{stop.start_s - stop.remote_fell_s:.2f} s behind its fall below {REMOTE_LOW_V:.0f} V"
+            )
         if not stop.remote_was_ignored:
             return True
         reasons.append("the remote lead fell, but the output came back while it was still low")
@@ -344,6 +356,12 @@ def _judge_remote(stop: Stop, events: list[tuple[float, str]], reasons: list[str
     elif not stop.remote_is_known:
         open_.append("remote lead dropped (not logged)")
     return False
+
+
+def _sank(stop: Stop) -> bool:
+    """Whether an analog remote lead had been on its way down for a while."""
+    fell_s, volts = stop.remote_fell_s, stop.remote_at_stop_v
+    return fell_s is not None and volts is not None and stop.start_s - fell_s > SANK_S and volts > SANK_LEAST_V
 
 
 def _judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str]) -> tuple[bool, bool]:
@@ -362,6 +380,15 @@ def _judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str
         events.append((lost_s, "supply gone"))
         reasons.append(f"supply at {fixed(min(supply.at_stop_v, supply.lowest_after_v), 2)} V around the stop")
         return True, False
+    if stop.over is not None:
+        over, before_s = stop.over, max(stop.start_s - stop.over.since_s, 0.0)
+        events.append((over.since_s, f"supply rose above {over.limit_v:.1f} V"))
+        events.append((over.highest_s, f"supply highest before the stop, {over.highest_v:.1f} V"))
+        reasons.append(
+            f"supply had risen to {over.highest_v:.1f} V of usually {supply.reference_v:.2f} V, above "
+            f"{over.limit_v:.1f} V since {1e3 * before_s:.0f} ms before: higher than the output had ever gone on through"
+        )
+        return False, False
     if supply.lowest_v >= LOW_RATIO * supply.reference_v and not _is_deep(stop):
         reasons.append(f"supply was fine: {supply.lowest_v:.2f} V of usually {supply.reference_v:.2f} V")
         return False, False
@@ -503,7 +530,10 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
     if words.startswith("not decided: remote"):
         return ["remote lead dropped", "supply lost", "both fed from one loose connection"]
     if words.startswith((PROTECTION, "not decided: the amplifier")):
-        return ["a fault inside the amplifier", "a signal lead that lost contact behind where the source is logged"]
+        own = ["the logger's own lead off the output"] if stop.is_gone_at_once else []
+        if stop.sank_from_v is None:
+            own.append("a signal lead that lost contact behind where the source is logged")
+        return ["a fault inside the amplifier", *own]
     if words == PAUSE:
         low = stop.supply is not None and stop.supply.outlived_s > 0
         return [
@@ -518,6 +548,8 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
         chance += ["an overload that recurs, which pulls the supply down itself"] if stop.n_at_level else []
         lost = ["a fuse or lead lost, with a capacitor that held the volts"] if _stayed_down(stop) else []
         return [*chance, *lost, *(["a remote or source fed from the same supply"] if not stop.remote_is_known else [])]
+    if words == OVER:
+        return ["another fault that the same rise caused", *([] if stop.is_truncated else ["a pause of the programme"])]
     if words == REMOTE:
         return ["switched off on purpose"]
     if words == LOST:
@@ -542,7 +574,7 @@ def _confidence(words: str, stop: Stop, is_evident: bool) -> str:
         is_plain = is_plain and not _stayed_down(stop) and not is_past(stop) and not stop.n_at_level
         is_plain = is_plain and stop.supply is not None and stop.supply.lowest_v < stop.supply.of_12_v(PLAIN_V)
         return "high" if is_plain else "medium"
-    if words.startswith((PROTECTION, "not decided")):
+    if words.startswith((PROTECTION, "not decided")) or (words == OVER and not stop.is_truncated):
         return "medium"
     return "high"
 

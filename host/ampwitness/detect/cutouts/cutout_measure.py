@@ -88,6 +88,16 @@ class SupplyEvidence:
 
 
 @dataclass(frozen=True, slots=True)
+class OverVoltage:
+    """A supply that had risen too high: when it rose through `limit_v`, and its highest up to the stop."""
+
+    limit_v: float
+    since_s: float
+    highest_v: float
+    highest_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Hum:
     """What took the signal's place (`cutout_hum`, `cutout_unlike`)."""
 
@@ -109,6 +119,7 @@ class Stop:
     rests_steadily: bool = True  # the volts at which it rests stand still
     sank_from_v: float | None = None  # volts on which it played and that sank once it was silent (`cutout_bias`)
     sank_to_v: float | None = None
+    is_gone_at_once: bool = False  # these volts went with what it played
     hum: Hum | None = None
     is_half: bool = (
         False  # steady volts of half the supply, before anything had sounded: a stage may stand so by itself
@@ -134,6 +145,7 @@ class Stop:
     heat_s: float = 0.0  # seconds of the last minute that were nearly as loud as its loudest
     heat_known_s: float = np.inf  # so long was recorded behind a gap; what was played before it is not counted
     supply: SupplyEvidence | None = None
+    over: OverVoltage | None = None  # the supply had risen too high right before
     remote_is_known: bool = False
     remote_fell_s: float | None = None
     remote_flickers_s: tuple[float, ...] = ()  # within the half second before; it was back before the stop
@@ -141,6 +153,7 @@ class Stop:
     remote_sag_v: float | None = None  # lowest of the second before, where it sagged by a quarter
     remote_sag_s: float | None = None
     remote_usual_v: float = 0.0
+    remote_at_stop_v: float | None = None  # of an analog lead
     supply_at_remote_v: float | None = None  # lowest of the supply right before the remote lead fell
     remote_was_ignored: bool = False  # the output came back while it was still low
     ground_jump_v: float | None = None  # None: no such channel

@@ -1,6 +1,7 @@
 """What the remote lead did before a stop: whether it fell, had flickered, or had only sagged.
 
-Gaps: an analog lead is looked at in one unbroken run, a second back; a digital line in all changes the board sent.
+Gaps: an analog lead is looked at in one unbroken run, a second back, three where it stayed low; a digital line in all
+changes the board sent.
 Limits: an analog lead is dated to 1 ms, the step it is kept in; a digital line to the sample. Below what volts an
 amplifier lets go of its remote lead differs between amplifiers.
 Source: our choice, measured by `python -m ampwitness.bench.cutout_scores`.
@@ -18,10 +19,12 @@ from ampwitness.types import Edge
 
 REMOTE_BEFORE_S = 1.0
 STAYED_BEFORE_S = 10.0  # what fell so long before and stayed low: some amplifiers fade out for seconds
+SANK_BEFORE_S = 3.0  # the same of an analog lead, which may sink further before the amplifier lets go
 FLICKER_S = 0.5  # a lead that was back so long before the stop did not cause it
 BLIP_S = 0.030
 _SUPPLY_STEPS = 30  # ahead of its fall
 SAG_RATIO = 0.75  # of its usual volts
+_LAST_STEPS = 10  # ahead of a stop
 
 
 def measure_remote(run: RunSteps, stop: Stop, edges: Sequence[Edge], on_since_s: float = -np.inf) -> None:
@@ -35,6 +38,8 @@ def measure_remote(run: RunSteps, stop: Stop, edges: Sequence[Edge], on_since_s:
     if "remote" in run:
         volts = run.steps("remote", *_remote_steps(run, stop))
         stop.remote_is_known = len(volts) > 0
+        at_stop = run.steps("remote", *_last_steps(run, stop))
+        stop.remote_at_stop_v = float(np.median(at_stop)) if len(at_stop) else None
         usual_v = float(np.median(volts)) if len(volts) else 0.0
         first = _remote_steps(run, stop)[0]
         since = int(np.clip((on_since_s - run.start_s) / run.step_s - first, 0, len(volts)))
@@ -71,6 +76,10 @@ def list_remote_changes(run: RunSteps, stop: Stop, edges: Sequence[Edge]) -> lis
     if "remote" in run:
         a, b = _remote_steps(run, stop)
         low = run.steps("remote", a, b) < REMOTE_LOW_V
+        if low.all() and len(low):  # low all the while: when it fell may lie further back
+            a = max(run.first, b - round(SANK_BEFORE_S / run.step_s))
+            low = run.steps("remote", a, b) < REMOTE_LOW_V
+            return [(run.time_s(a + int(k)), bool(low[k])) for k in np.flatnonzero(np.diff(low)) + 1][-1:]
         return [(run.time_s(a + int(k)), bool(low[k])) for k in np.flatnonzero(np.diff(low)) + 1]
     until_s = stop.stop_s + NEAR_S
     changes = [(edge.time_s, edge.level == 0) for edge in edges if edge.time_s <= until_s]
@@ -78,6 +87,11 @@ def list_remote_changes(run: RunSteps, stop: Stop, edges: Sequence[Edge]) -> lis
     if not recent and changes and changes[-1][1] and changes[-1][0] >= stop.stop_s - STAYED_BEFORE_S:
         return changes[-1:]
     return recent
+
+
+def _last_steps(run: RunSteps, stop: Stop) -> tuple[int, int]:
+    at = round((stop.start_s - run.start_s) / run.step_s)
+    return at - _LAST_STEPS, at
 
 
 def _remote_steps(run: RunSteps, stop: Stop) -> tuple[int, int]:

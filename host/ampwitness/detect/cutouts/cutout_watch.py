@@ -16,7 +16,13 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.cutouts.cutout_bias import find_sinking, follow_sinking, make_stop, stands_at_half
+from ampwitness.detect.cutouts.cutout_bias import (
+    find_sinking,
+    follow_sinking,
+    make_stop,
+    measure_gone,
+    stands_at_half,
+)
 from ampwitness.detect.cutouts.cutout_candidates import BIN, LEAST_PEAK_V, N_OFF, CandidateSearch, over_bins
 from ampwitness.detect.cutouts.cutout_cause import SOURCE, STUCK, decide_cause
 from ampwitness.detect.cutouts.cutout_dc import DC_BIN, measure_dc, rests_steadily
@@ -34,6 +40,7 @@ from ampwitness.detect.cutouts.cutout_measure import (
 )
 from ampwitness.detect.cutouts.cutout_noise import is_hiss
 from ampwitness.detect.cutouts.cutout_outlived import measure_outlived
+from ampwitness.detect.cutouts.cutout_over import find_held_high, measure_over
 from ampwitness.detect.cutouts.cutout_pop import measure_pop
 from ampwitness.detect.cutouts.cutout_remote import list_remote_changes, measure_remote
 from ampwitness.detect.cutouts.cutout_return import GROUND_JUMP_V, find_return, measure_return
@@ -95,6 +102,7 @@ class RunWatch:
         self._open: Stop | None = None
         self._survived_v = np.inf  # lowest supply through which the output went on
         self._held_v = np.inf  # the same of dips as long as a guard may wait
+        self._went_on_high_v = -np.inf  # highest supply, 10 ms long, through which the output went on
         self._last_high_v = np.inf  # highest supply of the last bin; infinite: nothing sounded
         self._survived_to = 0
         self._supply_seconds: deque[float] = deque(maxlen=60)
@@ -182,6 +190,7 @@ class RunWatch:
         sample = first + (int(loud[-1]) if len(loud) else len(near) - 1)
         stop = Stop(run.start_s + (sample + 1) / run.rate_hz, sample, swing_v, off_rms_v, rest_v)
         stop.is_hiss = is_hiss(quiet, run.step)
+        measure_gone(run, stop)
         self._measure(stop, known)
         return stop
 
@@ -214,6 +223,7 @@ class RunWatch:
             if stop.fade_s is not None and stop.fade_s < run.time_s(self._on_since):
                 stop.fade_s = None  # before that it was off
         measure_outlived(run, stop, self._on_since)
+        stop.over = measure_over(run, stop, self._went_on_high_v)
         if step - self._on_since >= _LIVE_STEPS:
             measure_dc(run, stop)
         measure_level(run, stop, max(self._peak_seconds, default=0.0))
@@ -283,9 +293,11 @@ class RunWatch:
         """Whether what sounds from `since` on is cut at `step` in mid-cycle, with something that explains it; or is a
         note that had begun, as loud as what played before the pause."""
         known_before = (self._on_since, self._survived_v, self._held_v, self._survived_to, self._last_high_v)
+        went_on_high_v = self._went_on_high_v
         self._on_since = since
         stop = self._make_stop(step, known)
         self._on_since, self._survived_v, self._held_v, self._survived_to, self._last_high_v = known_before
+        self._went_on_high_v = went_on_high_v
         if stop is None or not stop.is_truncated:
             return False
         cause = decide_cause(stop)
@@ -357,6 +369,7 @@ class RunWatch:
             is_live = swing >= 2 * LEAST_PEAK_V
             if is_live.any():
                 self._survived_v = min(self._survived_v, float(supply[is_live].min()))
+            self._went_on_high_v = max(self._went_on_high_v, find_held_high(run.steps("supply", a, b), is_live))
             highest = np.where(is_live, over_bins(np.maximum, run.steps("supply", a, b)), np.inf)
             before = np.concatenate(([self._last_high_v], highest[:-1]))
             self._held_v = min(self._held_v, float(np.maximum(before, highest).min()))
