@@ -359,6 +359,7 @@ class TraceWindow:
     edges: tuple[Edge, ...]
     marks: tuple[Mark, ...]
     lines_on: tuple[str, ...] = ()  # roles of the digital lines that stood high when the recording began
+    common: Trace | None = None  # of a bridged output, half the sum of its terminals: where both stand together
 
 
 # ---- Trace -> Finding + Coverage -> Analysis ------------------------------------------------------------------------

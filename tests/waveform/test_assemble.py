@@ -53,6 +53,17 @@ def samples(windows, role):
     return np.concatenate([s.times_s() for s in segments]), np.concatenate([s.volts for s in segments])
 
 
+def test_the_middle_of_a_bridged_output_stands_beside_its_traces() -> None:
+    volts = {"out_p": Sines(8.0, ((3.0, 41.0, 0.3),)), "out_n": Sines(6.0, ((3.0, 41.0, 0.3 + np.pi),))}
+    (window,) = windows_of([block(hello("wide", ROLES), {**volts, "supply": Sines(12.2)}, 200)], correct_adc=False)
+    assert window.common is not None
+    assert set(window.traces) == {"output", "supply"}
+    assert np.concatenate([s.volts for s in window.common.segments]) == pytest.approx(7.0, abs=0.05)
+    assert [s.start_s for s in window.common.segments] == [s.start_s for s in window.traces["output"].segments]
+    (single,) = windows_of([block(hello("wide", ("out_p",)), volts, 200)], correct_adc=False)
+    assert single.common is None
+
+
 def assert_same(left: list[TraceWindow], right: list[TraceWindow]) -> None:
     assert len(left) == len(right)
     for a, b in zip(left, right, strict=True):

@@ -58,6 +58,7 @@ def iter_windows_from_arrays(
             )
             for role, volts in volts_by_role.items()
         }
+        common = traces.pop("common", None)
         yield TraceWindow(
             start_s=start_s,
             stop_s=stop_s,
@@ -67,4 +68,5 @@ def iter_windows_from_arrays(
             gaps=tuple(gap for gap in gaps if start_s <= gap.start_s < stop_s),
             edges=tuple(edge for edge in edges if start_s <= edge.time_s < stop_s),
             marks=tuple(mark for mark in marks if start_s <= mark.time_s < stop_s),
+            common=common,
         )

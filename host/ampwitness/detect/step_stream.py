@@ -26,17 +26,28 @@ class RunSteps:
     """One unbroken run. Step k covers samples k * step to (k + 1) * step - 1; sample 0 lies at `start_s`.
 
     Columns: for the output `high`, `low`, `mean`, `square`; for every other role its mean under its own name, and for
-    `source` its mean square as `source_square`. All (n,), step `first` at place 0.
+    `source` its mean square as `source_square`. All (n,), step `first` at place 0. Roles of which only samples are kept
+    have none.
     """
 
-    def __init__(self, start_s: float, rate_hz: float, roles: tuple[str, ...], kept_raw: Sequence[str]) -> None:
+    def __init__(
+        self,
+        start_s: float,
+        rate_hz: float,
+        roles: tuple[str, ...],
+        kept_raw: Sequence[str],
+        only_raw: Sequence[str] = (),
+    ) -> None:
         self.start_s, self.rate_hz, self.roles = start_s, rate_hz, roles
+        self._only_raw = frozenset(only_raw)
         self.step = max(1, round(STEP_S * rate_hz))
         self.step_s = self.step / rate_hz
         self.first = 0
         self.n_samples = 0
         self._columns: dict[str, FloatArray] = {}
-        self._raw: dict[str, list[tuple[int, FloatArray]]] = {role: [] for role in kept_raw if role in roles}
+        self._raw: dict[str, list[tuple[int, FloatArray]]] = {
+            role: [] for role in (*kept_raw, *only_raw) if role in roles
+        }
         self._rest: dict[str, FloatArray] = {}  # samples that do not fill a step yet
 
     def __getitem__(self, name: str) -> FloatArray:
@@ -69,6 +80,8 @@ class RunSteps:
         for role, piece in pieces.items():
             if role in self._raw:
                 self._raw[role].append((self.n_samples, piece))
+            if role in self._only_raw:
+                continue
             rest = self._rest.get(role)
             n_rest = 0 if rest is None else len(rest)
             n_head = min(len(piece), (self.step - n_rest) % self.step) if n_rest else 0
@@ -88,7 +101,7 @@ class RunSteps:
                 old = [self._columns[name]] if name in self._columns else []
                 self._columns[name] = np.concatenate(old + [part[name] for part in parts])
         for role in self.roles:
-            for name in _names(role):
+            for name in () if role in self._only_raw else _names(role):
                 self._columns.setdefault(name, np.empty(0, dtype=np.float32))
         self.n_samples += len(pieces[self.roles[0]])
 
@@ -104,10 +117,13 @@ class RunSteps:
             self._raw[role] = [(at, piece) for at, piece in pieces if at + len(piece) > origin]
 
     def samples(self, role: str, start: int, stop: int) -> tuple[int, FloatArray]:
-        """Samples `start` to `stop`, as far as they are kept, with the number of the first: float64."""
+        """Samples `start` to `stop`, as far as they are kept, with the number of the first: float64.
+
+        Of a role that is not there none.
+        """
         found = [
             (max(at, start), piece[max(0, start - at) : max(0, stop - at)])
-            for at, piece in self._raw[role]
+            for at, piece in self._raw.get(role, ())
             if at < stop and at + len(piece) > start
         ]
         if not found:
@@ -153,18 +169,20 @@ class StepStream:
     ----------
     roles : those that are taken when they are there
     kept_raw : those whose samples are kept as well
+    only_raw : those of which nothing else is kept
     """
 
-    def __init__(self, roles: Sequence[str], kept_raw: Sequence[str] = ()) -> None:
-        self._roles, self._kept_raw = tuple(roles), tuple(kept_raw)
+    def __init__(self, roles: Sequence[str], kept_raw: Sequence[str] = (), only_raw: Sequence[str] = ()) -> None:
+        self._roles, self._kept_raw, self._only_raw = (*roles, *only_raw), tuple(kept_raw), tuple(only_raw)
         self._run: RunSteps | None = None
 
     def push(self, window: TraceWindow) -> Iterator[tuple[RunSteps, bool]]:
         """Take a window; give each run that grew, and whether it has ended."""
-        roles = tuple(role for role in self._roles if role in window.traces)
+        traces = window.traces if window.common is None else {**window.traces, window.common.role: window.common}
+        roles = tuple(role for role in self._roles if role in traces)
         if not roles:
             return
-        for at, segment in enumerate(window.traces[roles[0]].segments):
+        for at, segment in enumerate(traces[roles[0]].segments):
             if len(segment.volts) == 0:
                 continue
             run = self._run
@@ -176,8 +194,8 @@ class StepStream:
                 yield run, True
                 run = None
             if run is None:
-                run = self._run = RunSteps(segment.start_s, segment.rate_hz, roles, self._kept_raw)
-            run.append({role: window.traces[role].segments[at].volts for role in roles})
+                run = self._run = RunSteps(segment.start_s, segment.rate_hz, roles, self._kept_raw, self._only_raw)
+            run.append({role: traces[role].segments[at].volts for role in roles})
             yield run, False
 
     def finish(self) -> Iterator[tuple[RunSteps, bool]]:

@@ -31,7 +31,7 @@ from ampwitness.waveform.adc_correction import NOMINAL_ADC, AdcModel
 from ampwitness.waveform.balance import BridgeBalance, BridgeBalanceMeter
 from ampwitness.waveform.calibration import calibrations_for
 from ampwitness.waveform.rails import find_rail_runs
-from ampwitness.waveform.runs import Run, SessionVolts, StreamKey, stream_key, trace_role_of
+from ampwitness.waveform.runs import COMMON, Run, SessionVolts, StreamKey, stream_key, trace_role_of
 
 # An edge or a mark may come over the wire after the samples of its instant; so long a window waits for them.
 SETTLE_S = 2.0
@@ -47,6 +47,7 @@ class _Built:
     mode: str
     traces: dict[str, Trace]
     gaps: tuple[Gap, ...]
+    common: Trace | None
 
 
 @dataclass(slots=True)
@@ -239,7 +240,7 @@ class Assembler:
         session = self._session
         assert session is not None
         start, waiting = self._at, self._waiting
-        segments: dict[str, list[Segment]] = {role: [] for role in session.trace_roles}
+        segments: dict[str, list[Segment]] = {role: [] for role in (*session.trace_roles, COMMON)}
         wanted = self._wanted
         is_wanted = wanted is None or (start < wanted.stop_s and stop > wanted.start_s)
         for run in self._runs:
@@ -261,7 +262,10 @@ class Assembler:
             traces[role] = Trace(
                 role, float(start), float(stop), tuple(segments[role]), touching, saturated, session.paths[role]
             )
-        self._built.append(_Built(start, stop, session.rate_hz, session.mode, traces, gaps))
+        common = None
+        if {"out_p", "out_n"} <= set(session.roles):
+            common = Trace(COMMON, float(start), float(stop), tuple(segments[COMMON]), touching, ())
+        self._built.append(_Built(start, stop, session.rate_hz, session.mode, traces, gaps, common))
         self._at = stop
 
     def _saturated(self, role: str, start: Fraction, stop: Fraction) -> tuple[Interval, ...]:
@@ -306,6 +310,7 @@ class Assembler:
                     edges=tuple(edges),
                     marks=tuple(marks),
                     lines_on=self._lines_on,
+                    common=built.common,
                 )
             )
         return released

@@ -17,6 +17,7 @@ from ampwitness.waveform.tiles import TileFilter, TileInputs
 
 BALANCE_EVERY, BALANCE_STRETCH = 8192, 2048  # samples: the two dividers are compared on a quarter of them
 BALANCE_SELDOM = 8  # and once that is settled on each eighth of those
+COMMON = "common"  # half the sum of a bridged output's terminals
 StreamKey = tuple[str, Fraction, tuple[str, ...]]  # mode, rate, roles: a window never mixes two of these
 
 
@@ -62,6 +63,7 @@ class SessionVolts:
         self._filters: list[TileFilter] = []
         self.paths: dict[str, tuple[InputPath, ...]] = dict.fromkeys(self.trace_roles, ())
         self._offsets: dict[str, float] = dict.fromkeys(self.trace_roles, 0.0)
+        self._common_offset_v = 0.0
         for role in self.roles:
             calibration = calibrations[role]
             sign = -1.0 if role == "out_n" and "out_p" in self.roles else 1.0
@@ -73,6 +75,8 @@ class SessionVolts:
             self._filters.append(TileFilter(inverse, sign * calibration.gain_v_per_code))
             centre_v = calibration.gain_v_per_code * CENTRE_CODE + calibration.offset_v
             self._offsets[trace_role_of(role, self.roles)] += sign * centre_v
+            if role in ("out_p", "out_n"):
+                self._common_offset_v += centre_v / 2
 
     def time(self, index: int) -> Fraction:
         """Recording time of a sample."""
@@ -99,7 +103,7 @@ class SessionVolts:
 
         Returns
         -------
-        trace role -> (stop - start,) float32 volts at the terminals, read-only.
+        trace role -> (stop - start,) float32 volts at the terminals, read-only; of a bridged output COMMON as well.
         """
         parts: dict[str, list[npt.NDArray[np.float32]]] = {}
         inputs = TileInputs(start, stop, HALF_TAPS)
@@ -114,6 +118,11 @@ class SessionVolts:
                 self._compare(meter, pieces[0], pieces[1], start)
             total = pieces[0]
             if len(pieces) == 2:
+                common = np.subtract(pieces[0], pieces[1])  # the second is negative already
+                common *= np.float32(0.5)
+                common += np.float32(self._common_offset_v)
+                common.setflags(write=False)
+                volts[COMMON] = common
                 total += pieces[1]
             total += np.float32(self._offsets[role])
             total.setflags(write=False)

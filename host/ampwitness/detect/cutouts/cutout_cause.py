@@ -42,6 +42,7 @@ SURGE_FALL_S, SURGE_BEFORE_S, BACK_DEPTH_RATIO = 0.005, 0.015, 0.7
 OWN_RATIO = 1.4  # of the deepest fall that the output went on through
 LEAST_AT_LEVEL = 2  # other stops at that supply or a higher one: a guard that has acted there acts
 AT_LEVEL_V = 0.15
+ALIKE_V, ALIKE_DEPTH_RATIO = 0.3, 0.15  # a remote lead that fell so nearly as far as the supply
 LATE_S = 0.001
 SANK_S, SANK_LEAST_V = 0.1, 1.0  # a remote lead that still stands so high so long behind its fall sank
 DC_V = 1.5
@@ -169,7 +170,7 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
     if protection is not None:
         reasons += list_protection_reasons(stop)
     open_ += _left_open(words, stop, reference)
-    confidence = _confidence(words, stop, is_evident)
+    confidence = _confidence(words, stop, is_evident, reference)
     return Cause(
         words=words,
         is_evident=is_evident,
@@ -321,6 +322,15 @@ def _was_going(stop: Stop) -> bool:
     return is_falling and supply is not None and supply.after_v < supply.at_stop_v - GOING_V
 
 
+def _fell_alike(stop: Stop) -> bool:
+    """Whether an analog remote lead fell by as many volts as the supply: one battery, or one ground, went from both."""
+    supply = stop.supply
+    if supply is None or stop.remote_sag_v is None:
+        return False
+    fell_v, lead_v = supply.reference_v - supply.lowest_v, stop.remote_usual_v - stop.remote_sag_v
+    return abs(lead_v - fell_v) < max(ALIKE_V, ALIKE_DEPTH_RATIO * fell_v)
+
+
 def _stayed_down(stop: Stop) -> bool:
     """Whether the supply did not rise when the amplifier's own current ended, nor later while the output was off."""
     supply = stop.supply
@@ -386,7 +396,7 @@ def _judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str
         events.append((over.highest_s, f"supply highest before the stop, {over.highest_v:.1f} V"))
         reasons.append(
             f"supply had risen to {over.highest_v:.1f} V of usually {supply.reference_v:.2f} V, above "
-            f"{over.limit_v:.1f} V since {1e3 * before_s:.0f} ms before: higher than the output had ever gone on through"
+            f"{over.limit_v:.1f} V since {1e3 * before_s:.0f} ms before: higher than the output had gone on through yet"
         )
         return False, False
     if supply.lowest_v >= LOW_RATIO * supply.reference_v and not _is_deep(stop):
@@ -452,6 +462,11 @@ def _is_elsewhere(reference: str | None) -> bool:
     return reference not in (None, AMPLIFIER_GROUND)
 
 
+def _was_lifted(stop: Stop) -> bool:
+    """Whether both terminals of the output had jumped up together before it stopped."""
+    return stop.lift_s is not None and stop.lift_s <= stop.start_s + max(stop.start_uncertainty_s, LATE_S)
+
+
 def _judge_ground(
     stop: Stop,
     events: list[tuple[float, str]],
@@ -469,6 +484,18 @@ def _judge_ground(
             return True
         reasons.append(f"ground stayed within {abs(stop.ground_jump_v):.2f} V")
         return False
+    if _was_lifted(stop) and not is_lost and reference != AMPLIFIER_GROUND:
+        seen = f"as seen from the {reference}" if reference is not None else "wherever the logger's ground was clipped"
+        reasons.append(
+            f"both terminals of the output jumped up together, by {stop.lift_v:.1f} V {seen}, and the supply did not: "
+            "the amplifier was lifted as a whole"
+        )
+        events.append((stop.lift_s or stop.start_s, f"both output terminals jumped up by {stop.lift_v:.1f} V"))
+        if reference is None:
+            open_.append(
+                "another fault, if the logger's ground was clipped to the amplifier's own: where it was is not typed"
+            )
+        return True
     if is_lost and _is_elsewhere(reference):
         # Without its ground the amplifier would be lifted, and its plus terminal would stay where it was.
         reasons.append(f"seen from the {reference} the plus side itself fell: not the amplifier's ground")
@@ -546,6 +573,8 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
         is_short = stop.resume_s is not None and stop.end_s - stop.start_s < SHORT_S
         chance = ["a pause of the programme"] if is_short or is_past(stop) else []
         chance += ["an overload that recurs, which pulls the supply down itself"] if stop.n_at_level else []
+        if _fell_alike(stop) and not _is_elsewhere(reference):
+            chance.append("ground lost: supply and remote lead, seen from the amplifier's own ground, fall alike then")
         lost = ["a fuse or lead lost, with a capacitor that held the volts"] if _stayed_down(stop) else []
         return [*chance, *lost, *(["a remote or source fed from the same supply"] if not stop.remote_is_known else [])]
     if words == OVER:
@@ -558,8 +587,10 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
     return []
 
 
-def _confidence(words: str, stop: Stop, is_evident: bool) -> str:
+def _confidence(words: str, stop: Stop, is_evident: bool, reference: str | None) -> str:
     if (words == STUCK and (stop.is_half or _may_be_lifted(stop))) or stop.is_from_first:
+        return "medium"
+    if words in (GROUND_LOST, LOOSE_GROUND) and reference is None and stop.ground_jump_v is None and _was_lifted(stop):
         return "medium"
     if words in (STUCK, UNDER, LOST, LOOSE_SUPPLY, LOOSE_GROUND):
         return "high"
@@ -571,6 +602,7 @@ def _confidence(words: str, stop: Stop, is_evident: bool) -> str:
         return "medium"  # no longer than a gated programme is quiet
     if words == LOW:
         is_plain = stop.supply is not None and stop.supply.survived_v is not None
+        is_plain = is_plain and not (_fell_alike(stop) and not _is_elsewhere(reference))
         is_plain = is_plain and not _stayed_down(stop) and not is_past(stop) and not stop.n_at_level
         is_plain = is_plain and stop.supply is not None and stop.supply.lowest_v < stop.supply.of_12_v(PLAIN_V)
         return "high" if is_plain else "medium"

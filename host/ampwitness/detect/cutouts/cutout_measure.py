@@ -159,6 +159,8 @@ class Stop:
     ground_jump_v: float | None = None  # None: no such channel
     ground_jump_s: float | None = None
     battery_jump_v: float | None = None
+    lift_v: float | None = None  # so far both terminals jumped up together right before; None: they did not
+    lift_s: float | None = None
     source: str = "not logged"  # "played on", "stopped", "not judged"
     source_stop_s: float | None = None
     follows_source: bool = False  # it went on as its source's wave at its usual gain: nothing stopped

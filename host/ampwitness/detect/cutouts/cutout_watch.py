@@ -30,6 +30,7 @@ from ampwitness.detect.cutouts.cutout_dc_rise import DC_V, DcWatch
 from ampwitness.detect.cutouts.cutout_dc_under import DcUnderWatch
 from ampwitness.detect.cutouts.cutout_fade import measure_fade, measure_fade_behind
 from ampwitness.detect.cutouts.cutout_hum import HumWatch
+from ampwitness.detect.cutouts.cutout_lift import measure_lift
 from ampwitness.detect.cutouts.cutout_measure import (
     Stop,
     count_falls,
@@ -214,6 +215,7 @@ class RunWatch:
             known_v = (v if np.isfinite(v) else None for v in (self._survived_v, self._held_v))
             stop.supply = measure_supply(run, stop.stop_sample, known, reference_v, *known_v)
         measure_jumps(run, stop)
+        measure_lift(run, stop)
         if not (stop.is_truncated or self._is_continuous):
             measure_pop(run, stop)
         measure_source(run, stop)

@@ -41,6 +41,7 @@ STILL_STUCK_S = 0.2
 THUMP_S = 1.0
 HUM_NEAR_S = 0.2
 HUM_EXPLAINS = (PROTECTION, "not decided", SOURCE)
+COMMON = "common"  # looked at around stops only
 ROLES = ("output", "supply", "battery", "ground", "remote", "source")
 
 
@@ -92,7 +93,7 @@ class CutoutDetector:
         self._is_continuous = is_continuous
         self._reference = reference_point
         self._ledger = Ledger(self.name)
-        self._stream = StepStream(ROLES, ("output", "supply", "source"))
+        self._stream = StepStream(ROLES, ("output", "supply", "source"), (COMMON,))
         self._watch: tuple[RunSteps, RunWatch] | None = None
         self._edges: list[Edge] = []
         self._kept: list[tuple[Stop, Cause]] = []
