@@ -303,7 +303,7 @@ def test_a_fall_at_a_notes_end_is_told_and_does_not_rank_it() -> None:
     assert late.measured["sag_v"] == pytest.approx(2.8, abs=0.2)  # a parabola goes beyond an edge by a twelfth
     assert 0.8 < late.measured["sag_without_end_v"] < 1.4 + 0.02
     assert own.measured["sag_without_end_v"] == own.measured["sag_v"] == pytest.approx(0.8, abs=0.01)
-    assert "(smoothed over 2 ms), but only in its last 50 ms" in describe_finding(late)
+    assert "(bottom of a parabola over 2 ms), but only in its last 50 ms" in describe_finding(late)
     assert "last 50 ms" not in describe_finding(own)
     supply = np.where((time_s >= 1.5) & (time_s < 1.8), 9.8, supply)
     deep, _ = run(NoteDetector(), logged(wave, supply)).findings

@@ -200,7 +200,8 @@ def describe_finding(finding: Finding) -> str:
             return f"{text}, sag not judged" + (f": {why}" if why else "")
         text += f", supply sagged {_number(m.get('sag_v'), 2)} V to {_number(m.get('supply_lowest_v'), 2)} V"
         average_s = finding.evidence.get("supply_average_s")
-        text += f" (smoothed over {1e3 * average_s:.0f} ms)" if isinstance(average_s, int | float) else ""
+        if isinstance(average_s, int | float) and average_s > 0:
+            text += f" (bottom of a parabola over {1e3 * average_s:.0f} ms)"
         within_v = m.get("sag_without_end_v")
         if isinstance(within_v, int | float) and within_v < float(m["sag_v"] or 0.0):
             text += (
