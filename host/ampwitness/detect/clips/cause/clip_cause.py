@@ -147,7 +147,8 @@ def judge_clips(get: Columns, lagged_v: FloatArray, ceiling: CeilingFit | None, 
             least, most = (_share_to_cause((lost_db + sign * doubt_db) / over_db) for sign in (-1.0, 1.0))
             is_open = (least == DRIVE) & (most == SUPPLY)
             cause[known] = np.where(is_open, np.int8(OPEN), _share_to_cause(share))[known]
-            seen_db = _lost_db(get, ceiling, then_v, np.maximum(ceiling.highest_v, then_v), tilted_v)
+            seen_v = np.maximum(np.minimum(ceiling.highest_v, settled_v), then_v)
+            seen_db = _lost_db(get, ceiling, then_v, seen_v, tilted_v)
             is_beyond = known & (ceiling.highest_v < np.minimum(settled_v, ceiling.knee_v))
             instead = np.where(is_beyond, _share_to_cause(seen_db / over_db), cause)
         is_current = known & (get["ceiling"] == CEILINGS.index("current"))
