@@ -133,7 +133,7 @@ def test_duration_classes_are_those_of_ieee_1159() -> None:
 def test_figures_by_state_add_up() -> None:
     case = FAMILIES["a drive"](np.random.default_rng([952, 0]))
     dips, history = DipDetector(), SupplyHistory()
-    for window in iter_windows_from_arrays(case.volts, USUAL_HZ, window_s=10.0):
+    for window in iter_windows_from_arrays(case.volts, RATE_HZ, window_s=10.0):
         dips.push(window)
         history.push(window)
     found, steps = dips.finish().findings, history.finish()

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase
 from ampwitness.bench.cutout_scores import find_cutouts
-from ampwitness.detect.cutouts.cutout_cause import OVER, PAUSE, PROTECTION, REMOTE
+from ampwitness.detect.cutouts.cutout_cause import LOW, OVER, PAUSE, PROTECTION, REMOTE
 from ampwitness.findings.road_words import find_next_test
 from ampwitness.types import Finding, FloatArray
 
@@ -82,3 +82,25 @@ def test_a_remote_lead_that_sank_slowly_is_dated_at_its_fall_with_the_volts_at_t
 def test_a_remote_lead_that_was_low_all_along_stopped_nothing() -> None:
     (found,) = _find(TONE * ~IS_OFF, remote=np.where(AT < 1.0, 12.2, 0.4))
     assert found.measured["cause"] == PAUSE
+
+
+@pytest.mark.parametrize("is_logged", [True, False])
+def test_a_slow_mute_at_a_low_supply_is_told_where_its_source_is_known_to_play_on(is_logged: bool) -> None:
+    supply = 2 * HALF_V - 3.4 * np.clip(np.minimum(AT - STOP_S, STOP_S + 0.5 - AT) / 0.03, 0, 1)
+    falls = np.clip(1 - (AT - STOP_S - 0.03) / 0.06, 0, 1)
+    back = AT > STOP_S + 0.9
+    source = {"source": TONE / 20} if is_logged else {}
+    found = _find(TONE * np.where(back, 1.0, falls), supply=supply, **source)
+    assert (LOW in [one.measured["cause"] for one in found]) or not is_logged
+    if is_logged:
+        assert found[0].start_s == pytest.approx(STOP_S + 0.03, abs=0.015)
+
+
+def test_a_soft_note_is_looked_at_where_the_remote_lead_had_sunk() -> None:
+    remote = 12.2 * np.exp(-np.maximum(AT - STOP_S + 1.2 * np.log(12.2 / 3.2), 0) / 1.2)
+    remote = np.where(AT > BACK_S - 0.3, 12.2, remote)
+    decay = np.where(AT < STOP_S, np.exp(-np.maximum(AT - STOP_S + 0.45, 0) / 0.2), 1.0)
+    falls = np.where(AT > BACK_S, 1.0, np.clip(1 - (AT - STOP_S) / 0.02, 0, 1))
+    (found,) = _find(TONE * decay * falls, remote=remote)
+    assert found.measured["cause"] == REMOTE
+    assert found.start_s == pytest.approx(STOP_S, abs=0.02)

@@ -10,8 +10,9 @@
    that no longer follows its source (`cutout_unlike`), hum of the mains (`cutout_hum`).
 3. What is measured around a stop: numbers (`cutout_measure`); when a slow one began (`cutout_fade`, in noise
    `cutout_noise`) and where a pop hides the end (`cutout_pop`); the source (`cutout_source`), the remote lead
-   (`cutout_remote`), steady volts (`cutout_dc`), what supply the output had outlived (`cutout_outlived`)
-   and how high it had risen (`cutout_over`), whether the amplifier was lifted as a whole (`cutout_lift`).
+   (`cutout_remote`), steady volts (`cutout_dc`), what supply the output had outlived (`cutout_outlived`) or outlives
+   later (`cutout_later`) and how high it had risen (`cutout_over`), whether the whole amplifier was lifted
+   (`cutout_lift`).
 4. What may have stopped it: `cutout_cause` asks in one order; `cutout_protection` says which protection it is
    consistent with, `cutout_cranking` what the starter does by design.
 5. From all stops together: at what supply this amplifier switches off (`cutout_level`).

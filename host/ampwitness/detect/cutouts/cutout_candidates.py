@@ -12,8 +12,8 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.cutouts.cutout_measure import OFF_S, count_batteries
-from ampwitness.detect.cutouts.cutout_remote import STAYED_BEFORE_S
+from ampwitness.detect.cutouts.cutout_measure import OFF_S, REMOTE_LOW_V, count_batteries
+from ampwitness.detect.cutouts.cutout_remote import SANK_BEFORE_S, STAYED_BEFORE_S
 from ampwitness.detect.cutouts.cutout_source import plays_again
 from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import Edge, FloatArray
@@ -40,6 +40,7 @@ _ABRUPT_RATIO = 0.25
 _OVER_NOISE = 2.0  # of the highest of 35 ms of noise: a lone spike of it is no wave
 _POP_STEPS = 8
 _PLAIN_V = 10.6  # of a 12 V supply
+_SANK_STEPS = round(1000 * SANK_BEFORE_S)
 
 
 class CandidateSearch:
@@ -170,6 +171,9 @@ class CandidateSearch:
             return np.asarray(values.max(axis=1) - values.min(axis=1) > 1.0)
         lowest = values.min(axis=1)
         moved = lowest < 0.6 * values.max(axis=1)
+        if role == "remote":  # a lead that sinks slowly was high a while ago, and need not have moved since
+            longer = run[role][np.clip(at[:, None] + np.arange(-_SANK_STEPS, 0, 50)[None, :] - run.first, 0, n - 1)]
+            moved |= (values[:, 59] < REMOTE_LOW_V) & (longer.max(axis=1) > REMOTE_LOW_V)
         if role == "supply":  # a supply that merely sags asks for an abrupt stop beside it
             moved |= is_abrupt & (lowest < _PLAIN_V * count_batteries(values.max(axis=1)))
         return np.asarray(moved)

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from ampwitness.detect.cutouts.cutout_later import went_on_later
 from ampwitness.detect.cutouts.cutout_measure import LOST_RATIO, NEAR_S, OFF_S, REMOTE_LOW_V, Stop
 from ampwitness.detect.cutouts.cutout_outlived import LOW_RATIO
 from ampwitness.detect.cutouts.cutout_protection import list_protection_reasons, name_protection
@@ -230,7 +231,10 @@ def _words(
 
 
 def _may_be_chance(words: str, stop: Stop) -> bool:
-    """Whether the supply may have moved by chance while the programme stopped by itself: not where it stayed away."""
+    """Whether the supply may have moved by chance while the programme stopped by itself: not where it stayed away, nor
+    where the source is known to have played on."""
+    if stop.source == "played on":
+        return False
     if words in (LOST, LOOSE_SUPPLY):
         return stop.supply is not None and stop.supply.after_v > BACK_RATIO * stop.supply.reference_v
     return words in (LOW, TOGETHER)
@@ -242,7 +246,9 @@ def _is_low_by_chance(words: str, stop: Stop) -> bool:
     Where the output sounded on behind the lowest supply one other such stop is enough, and one more low no witness.
     """
     supply = stop.supply
-    if words not in (LOW, TOGETHER) or supply is None or supply.lowest_v < supply.of_12_v(NO_SUPPLY_V):
+    if words not in (LOW, TOGETHER) or stop.source == "played on" or supply is None:
+        return False
+    if supply.lowest_v < supply.of_12_v(NO_SUPPLY_V):
         return False
     least = FEW_BY_ITSELF - 1 if is_past(stop) else FEW_BY_ITSELF + stop.n_as_low
     return stop.n_as_low < LEAST_AT_LEVEL and stop.n_by_itself >= least
@@ -420,6 +426,11 @@ def _judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str
             f"supply was low ({supply.lowest_v:.2f} V), but the output had gone on through {supply.survived_v:.2f} V"
         )
         return False, False
+    if went_on_later(stop):
+        reasons.append(
+            f"supply was low ({supply.lowest_v:.2f} V), but later the output went on through lower ones, each as long"
+        )
+        return False, False
     if supply.rose_before_s is not None and supply.rose_before_s > BACK_S:
         reasons.append(
             f"supply had been low ({supply.lowest_v:.2f} V), but was back {1e3 * supply.rose_before_s:.0f} ms before"
@@ -571,7 +582,7 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
         ]
     if words == LOW:
         is_short = stop.resume_s is not None and stop.end_s - stop.start_s < SHORT_S
-        chance = ["a pause of the programme"] if is_short or is_past(stop) else []
+        chance = ["a pause of the programme"] if (is_short or is_past(stop)) and stop.source != "played on" else []
         chance += ["an overload that recurs, which pulls the supply down itself"] if stop.n_at_level else []
         if _fell_alike(stop) and not _is_elsewhere(reference):
             chance.append("ground lost: supply and remote lead, seen from the amplifier's own ground, fall alike then")

@@ -82,6 +82,8 @@ def is_told(stop: Stop, cause: Cause) -> bool:
         return (is_sudden and _is_silent(stop)) or (is_abrupt and cause.words.startswith("not decided: remote"))
     if cause.words == LOW and is_past(stop) and not _is_silent(stop):
         return False
+    if cause.words == LOW and stop.source == "played on":
+        return True  # the programme did not end, however slow the mute was
     if cause.words == LOW:
         return is_cut or ((is_abrupt or _follows_a_collapse(stop)) and not cause.needs_a_cut)
     if cause.words == SOURCE:

@@ -24,12 +24,13 @@ from ampwitness.detect.cutouts.cutout_bias import (
     stands_at_half,
 )
 from ampwitness.detect.cutouts.cutout_candidates import BIN, LEAST_PEAK_V, N_OFF, CandidateSearch, over_bins
-from ampwitness.detect.cutouts.cutout_cause import SOURCE, STUCK, decide_cause
+from ampwitness.detect.cutouts.cutout_cause import LOW, SOURCE, STUCK, TOGETHER, decide_cause
 from ampwitness.detect.cutouts.cutout_dc import DC_BIN, measure_dc, rests_steadily
 from ampwitness.detect.cutouts.cutout_dc_rise import DC_V, DcWatch
 from ampwitness.detect.cutouts.cutout_dc_under import DcUnderWatch
 from ampwitness.detect.cutouts.cutout_fade import measure_fade, measure_fade_behind
 from ampwitness.detect.cutouts.cutout_hum import HumWatch
+from ampwitness.detect.cutouts.cutout_later import find_lows, measure_lows
 from ampwitness.detect.cutouts.cutout_lift import measure_lift
 from ampwitness.detect.cutouts.cutout_measure import (
     Stop,
@@ -106,6 +107,7 @@ class RunWatch:
         self._went_on_high_v = -np.inf  # highest supply, 10 ms long, through which the output went on
         self._last_high_v = np.inf  # highest supply of the last bin; infinite: nothing sounded
         self._survived_to = 0
+        self._low_stops: list[Stop] = []  # those for which it is asked what the output goes on through later
         self._supply_seconds: deque[float] = deque(maxlen=60)
         self._peak_seconds: deque[float] = deque(maxlen=10)
         self._rms_seconds: deque[float] = deque(maxlen=60)
@@ -214,6 +216,7 @@ class RunWatch:
             reference_v = self._reference(step)
             known_v = (v if np.isfinite(v) else None for v in (self._survived_v, self._held_v))
             stop.supply = measure_supply(run, stop.stop_sample, known, reference_v, *known_v)
+            measure_lows(run, stop)
         measure_jumps(run, stop)
         measure_lift(run, stop)
         if not (stop.is_truncated or self._is_continuous):
@@ -324,6 +327,8 @@ class RunWatch:
         stop, self._open = self._open, None
         assert stop is not None
         stop.is_half = stop.is_half and stands_at_half(self._run, stop.last_step - DC_BIN, stop.last_step)
+        if stop.lows_v is not None and decide_cause(stop).words in (LOW, TOGETHER):
+            self._low_stops.append(stop)
         self._take_stop(stop)
 
     def _dc_rises(self, stop: Stop, start: int, step: int, known: int) -> bool:
@@ -377,6 +382,11 @@ class RunWatch:
             self._held_v = min(self._held_v, float(np.maximum(before, highest).min()))
             self._last_high_v = float(highest[-1])
             self._survived_to = b
+            if self._low_stops:
+                lows_v = find_lows(run.steps("supply", a, b), np.repeat(is_live, BIN))
+                for stop in self._low_stops:
+                    assert stop.later_lows_v is not None
+                    stop.later_lows_v = np.minimum(stop.later_lows_v, lows_v)
 
     def _learn(self, to: int) -> None:
         """Remember what the supply and the output are usually like, for each whole second before step `to`."""

@@ -19,6 +19,7 @@ from ampwitness.detect.cutouts.cutout_cause import (
     decide_cause,
     is_past,
 )
+from ampwitness.detect.cutouts.cutout_later import went_on_later
 from ampwitness.detect.cutouts.cutout_level import learn_level
 from ampwitness.detect.cutouts.cutout_measure import Stop
 from ampwitness.detect.cutouts.cutout_protection import HEAT_SEEN_S, OVER_CURRENT
@@ -55,7 +56,8 @@ class CutoutDetector:
     - with evidence that supply, ground or remote lead was lost, or that the output rests at DC;
     - with evidence of a low supply, or of a source that stopped or played on, when it was abrupt; a supply that was low
       (below 90 % of usual and lower than the output ever outlived) asks for a cut in mid-cycle beside it unless it was
-      below 10.5 V (of a 12 V supply; twice that of 24 V) and 0.3 V lower than ever. Where it was low once, in a
+      below 10.5 V (of a 12 V supply; twice that of 24 V) and 0.3 V lower than ever, or its source was logged and played
+      on. Where it was low once, in a
       programme that stops by itself, that is "not decided", and where something sounds on long behind the lowest supply
       it is none;
     - without evidence, only when the wave was cut in mid-cycle (a tone that stood above an eighth of the swing where it
@@ -129,6 +131,7 @@ class CutoutDetector:
         self._kept = [
             kept for kept in self._kept if _stays(kept) or not is_turn_on_thump(kept[0].start_s, self._switchings)
         ]
+        self._drop_outlived()
         self._count_at_level()
         self._count_neighbours()
         if not self._is_continuous:
@@ -219,6 +222,17 @@ class CutoutDetector:
         stop.end_s, stop.resume_s, stop.ended_how = hum.end_s, hum.resume_s, hum.ended_how
         self._kept.append((stop, decide_cause(stop, self._reference)))
         return True
+
+    def _drop_outlived(self) -> None:
+        """Judge those again at whose supply the output went on later; the ends of notes among them are none."""
+        kept = []
+        for stop, cause in self._kept:
+            if went_on_later(stop):
+                cause = decide_cause(stop, self._reference)
+                if not (self._is_continuous or is_told(stop, cause)):
+                    continue
+            kept.append((stop, cause))
+        self._kept = kept
 
     def _count_neighbours(self) -> None:
         """How many stops of one cause lie within ten seconds: an amplifier that retries."""
