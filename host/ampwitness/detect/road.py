@@ -18,6 +18,7 @@ from ampwitness.detect.cutouts.cutout_level import learn_level
 from ampwitness.detect.cutouts.mark_ties import tie_marks
 from ampwitness.detect.dip_context import list_lost_supply, name_dip_context
 from ampwitness.detect.result import DetectorResult
+from ampwitness.detect.supply.engine_channel import BY_BATTERY, take_engine_channel
 from ampwitness.detect.supply.engine_marks import decide_by_marks, find_engine_marks
 from ampwitness.detect.supply.engine_states import find_engine_states
 from ampwitness.detect.supply.state_summary import summarise_states
@@ -51,8 +52,12 @@ def settle_road(
     """
     dips = tuple(f for r in results if r.coverage.detector == "dips" for f in r.findings)
     pressed = [f for r in results if r.coverage.detector == "marks" for f in r.findings]
-    told = find_engine_states(steps, dips)
-    told = doubt_states(told, steps, battery_kind=battery_kind, nominal_supply_v=nominal_supply_v)
+    seen, seen_dips, is_battery = take_engine_channel(steps, dips)
+    told = find_engine_states(seen, seen_dips)
+    nominal_v = None if is_battery else nominal_supply_v
+    told = doubt_states(told, seen, battery_kind=battery_kind, nominal_supply_v=nominal_v)
+    if is_battery:
+        told = replace(told, remarks=(BY_BATTERY, *told.remarks))
     states = decide_by_marks(told, find_engine_marks(pressed))
     liveness = [m for r in results if r.coverage.detector == "cutouts" for m in r.summary.get("output_at_marks", ())]
     stopped = [f for r in results if r.coverage.detector == "cutouts" for f in r.findings]

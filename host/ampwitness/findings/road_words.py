@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from ampwitness.detect.cutouts.cutout_measure import count_batteries
 from ampwitness.detect.supply.states_in_doubt import MOST_OF_12_V
 from ampwitness.types import Analysis, Finding
 from ampwitness.units import fixed, seconds_to_clock, seconds_to_span
@@ -122,6 +123,7 @@ _LOW_WHILE_CHARGED = (
     "Measure at the battery and at the amplifier while it happens: volts lost between them are lost in leads, fuse or "
     "ground; what the battery itself loses, another consumer pulls or the alternator does not hold."
 )
+_TOO_HIGH_V = 16.0  # of a 12 V supply: no charger is set as high (common practice, no source)
 _CHARGED_V = 13.2  # no battery at rest stands as high
 
 
@@ -211,6 +213,9 @@ def _word_states(engine: Mapping[str, Any], of_supply: Mapping[str, Any]) -> lis
             f"{fixed(figures['supply_mean_v'], 2)} V at the mean, {fixed(figures['supply_lowest_v'], 2)} V at the "
             "lowest (10 ms)"
         )
+        highest_v = figures.get("supply_highest_v")
+        if highest_v is not None and highest_v > _TOO_HIGH_V * count_batteries(figures["supply_mean_v"]):
+            text += f", {fixed(highest_v, 2)} V at the highest, which is too high"
         if figures["n_dips"]:
             text += f"; {_some(figures['n_dips'], 'dip')}, the deepest to {fixed(figures['deepest_residual_v'], 2)} V"
         if figures["n_clips"]:

@@ -3,9 +3,9 @@ order:
 
 1. What is remembered of a recording: steps of 10 ms (`supply_history`).
 2. What the engine did: `engine_states` puts together cranking (`cranking`), charging (`charging_changes`), what a
-   cranking tells of all behind it (`behind_cranking`), and marks (`engine_marks`); `states_in_doubt` says
-   where the battery's kind or the system's volts leave that open; `supply_states` tells rest from
-   charging for the model, `lasting_steps` knows a weak charger by its step.
+   cranking tells of all behind it (`behind_cranking`), and marks (`engine_marks`); `engine_channel` takes the battery's
+   volts where a converter holds the supply; `states_in_doubt` says where the battery's kind or the system's volts leave
+   it open; `supply_states` tells rest from charging for the model, `lasting_steps` knows a weak charger by its step.
 3. Dips, as they are counted (`dips`).
 4. What the supply looks like from the amplifier: `supply_model` learns it for each state, at rest by `supply_fit`,
    charged by `supply_charging` (the model: `charging_model`), and what it settles at with the amplifier quiet by

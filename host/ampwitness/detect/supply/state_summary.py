@@ -35,7 +35,8 @@ def summarise_states(
     Returns
     -------
     spans (start_s, stop_s, state, by: "the volts" or which mark), remarks, and per state: duration_s, supply_mean_v,
-    supply_lowest_v (10 ms), n_dips, deepest_residual_v, n_clips, clipped_share (flat time over duration), n_cutouts.
+    supply_lowest_v, supply_highest_v (10 ms; the highest None where of some minutes only lowest volts are kept),
+    n_dips, deepest_residual_v, n_clips, clipped_share (flat time over duration), n_cutouts.
     """
     per: dict[str, Mapping[str, Any]] = {}
     place = np.full(len(steps), STATES.index("not decidable"), dtype=np.int64)
@@ -87,6 +88,7 @@ def summarise_states(
             if not len(beside)
             else float(sum(means) / (len(volts) + left_out.seen_s[beside].sum() / STEP_S)),
             "supply_lowest_v": lowest_v,
+            "supply_highest_v": None if len(beside) else float(np.max(supply[mine])),
             "n_dips": len(residuals),
             "deepest_residual_v": min(residuals, default=None),
             "n_clips": len(flats),
