@@ -9,7 +9,7 @@ import pytest
 from ampwitness.bench.tone_signals import KnobAmplifier, find_true_knee, true_thd
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.result import DetectorResult
-from ampwitness.detect.tones.gain_steps import IN_NOISE, GainStepDetector
+from ampwitness.detect.tones.gain_steps import CEILING_MET, CEILING_OPEN, IN_NOISE, GainStepDetector
 from ampwitness.types import Finding, Interval
 from ampwitness.waveform.tone_clip import hard_clip_level_db
 
@@ -79,7 +79,7 @@ def test_knee_ten_percent_watts_and_supply() -> None:
     # 10 % over 1 % in power is 1.2294 for hard clipping (closed form)
     assert float(knee["ten_percent_w"] or 0) / float(knee["knee_w"] or 1) == pytest.approx(1.2294, abs=0.005)
     assert knee["ceiling_v"] == pytest.approx(30.0, abs=0.3)
-    assert knee["outcome"] == "the amplifier's ceiling was met"
+    assert knee["outcome"] == CEILING_OPEN
     assert "not decided" in str(knee["ceiling_kind"])
     assert 12.2 < float(knee["supply_at_knee_v"] or 0) < 13.0
 
@@ -126,7 +126,7 @@ def test_where_distortion_comes_slowly_the_last_rise_counts_within_its_uncertain
     error_db = 20 * math.log10(float(knee["knee_v"] or 0) / find_true_knee(amplifier, 40.0).level_v)
     assert abs(error_db) < 2 * float(knee["uncertainty_db"] or 0)
     assert abs(error_db) < 0.05
-    assert knee["outcome"] == "the amplifier's ceiling was met"
+    assert knee["outcome"] == CEILING_OPEN
 
 
 def test_crossover_distortion_alone_is_no_edge() -> None:
@@ -226,3 +226,41 @@ def test_hard_clip_law() -> None:
     assert 10 ** (hard_clip_level_db(1.0) / 10) == pytest.approx(1.04751, abs=0.0005)
     assert 10 ** ((hard_clip_level_db(10.0) - hard_clip_level_db(1.0)) / 10) == pytest.approx(1.2294, abs=0.0005)
     assert 100 * true_thd(KnobAmplifier(rail_v=1.0), 1 / 0.971487, 40.0)[0] == pytest.approx(1.0, abs=0.002)
+
+
+def test_a_clean_source_makes_it_the_amplifier_s_ceiling() -> None:
+    crest_v = ramp_v(8, 45, 6)
+    output = tone(KnobAmplifier(rail_v=30.0), crest_v)
+    clean = tone(KnobAmplifier(rail_v=300.0), crest_v / 15, seed=2)
+    assert only(run(output, source=clean), "knee").measured["outcome"] == CEILING_MET
+    assert only(run(output), "knee").measured["outcome"] == CEILING_OPEN
+
+
+def test_beyond_the_edge_the_gain_is_told_and_not_the_level() -> None:
+    """An output at its ceiling hardly rises: 2.8 dB of gain past a hard ceiling are 1.0 dB of level past 1 %. That lies
+    0.251 dB past the ceiling (closed form: cos of the cut 0.971487)."""
+    crest_v = np.concatenate((ramp_v(10, 30 * 10 ** (2.8 / 20), 6), np.full(int(2 * RATE_HZ), 30 * 10 ** (2.8 / 20))))
+    knee = only(run(tone(KnobAmplifier(rail_v=30.0), crest_v)), "knee").measured
+    assert knee["margin_db"] == pytest.approx(-(2.8 + 20 * math.log10(0.971487)), abs=0.03)
+
+
+@pytest.mark.parametrize("own_percent", [1.2, 3.0])
+def test_what_a_tone_carries_by_itself_is_no_edge(own_percent: float) -> None:
+    """A player with a residual of its own: the edge is where more comes, within the stated uncertainty."""
+    crest_v = ramp_v(6, 42, 12)
+    time = np.arange(8 * len(crest_v)) / (8 * RATE_HZ)
+    angle = 2 * np.pi * 40.0 * time
+    wave = np.sin(angle) + own_percent / 100 * (0.8 * np.sin(2 * angle + 0.5) + 0.6 * np.sin(3 * angle + 1))
+    crest = np.interp(time, np.arange(len(crest_v)) / RATE_HZ, crest_v)
+    output = np.clip(crest * wave, -30, 30).reshape(-1, 8).mean(axis=1)
+    knee = only(run(output + np.random.default_rng(3).normal(0, 0.02, len(output))), "knee").measured
+    assert knee["own_percent"] == pytest.approx(own_percent, rel=0.05)
+    true_v = find_true_knee(KnobAmplifier(rail_v=30.0), 40.0).level_v
+    error_db = 20 * math.log10(float(knee["knee_v"] or 0) / true_v)
+    assert abs(error_db) < 2 * float(knee["uncertainty_db"] or 0)
+    assert abs(error_db) < 0.25
+
+
+def test_a_clean_player_carries_nothing_of_its_own() -> None:
+    for amplifier in (KnobAmplifier(rail_v=30.0), KnobAmplifier(rail_v=30, second_ratio=0.009)):
+        assert only(run(tone(amplifier, ramp_v(8, 45, 8))), "knee").measured["own_percent"] is None

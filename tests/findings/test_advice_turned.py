@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ampwitness.detect.tones.gain_steps import CEILING_OPEN
 from ampwitness.findings.advice import advise_first_steps
 from ampwitness.types import Finding
 
@@ -25,7 +26,25 @@ def test_a_gain_that_came_back_below_the_edge_may_stay() -> None:
         "was turned up and down."
     )
     (step,) = advise_first_steps([_knee(-0.9), *clips])
-    assert step.startswith("Turn the gain down by 0.9 dB. The 40 Hz tone was left so far beyond the edge.")
+    assert step.startswith("Turn the gain down by 0.9 dB. The 40 Hz tone was left so far beyond the edge, by its")
+
+
+def test_whose_ceiling_it_was_is_asked_where_no_source_was_logged() -> None:
+    """A source that clips ahead of one knob and an amplifier at its rail make the same curve."""
+    first, second = advise_first_steps([_knee(-2.5, CEILING_OPEN), _clip(16.0)])
+    assert first.startswith("Turn down by 2.5 dB what was turned up.")
+    assert second.startswith("Find out whose ceiling the 40 Hz tone met at 26.7 V rms.")
+    assert all("whose ceiling" not in step for step in advise_first_steps([_knee(-2.5), _clip(16.0)]))
+
+
+def test_what_clips_in_the_last_second_of_the_tone_belongs_to_its_curve() -> None:
+    assert len(advise_first_steps([_knee(-0.9), _clip(24.6)])) == 1
+    assert "to keep this programme clean" in advise_first_steps([_knee(-0.9), _clip(26.0)])[0]
+
+
+def test_an_edge_that_was_passed_without_a_clip_that_could_be_seen_asks_for_the_gain_as_well() -> None:
+    (step,) = advise_first_steps([_knee(-2.3)])
+    assert step.startswith("Turn the gain down by 2.3 dB.")
 
 
 def test_clips_of_the_programme_count_all_the_same() -> None:

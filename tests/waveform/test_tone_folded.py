@@ -62,6 +62,16 @@ def test_a_clean_tone_is_never_called_distorted(hz: float) -> None:
         assert reading.positive_overdrive_db is None
 
 
+@pytest.mark.parametrize("hz", [5000.0, 5002.0, 4998.5])
+def test_a_tone_whose_third_harmonic_lies_on_its_second_is_refused(hz: float) -> None:
+    """A fifth of 25 kS/s, and what two 0.25 s apart cannot be told from it: a trace of the second harmonic, which comes
+    through whole, would be read as distortion of the third, which comes weakly."""
+    for clip_ratio in (0.999999, 0.971487):
+        reading = board_reading(hz, clip_ratio, 61)
+        assert reading.thd_f_percent is None
+        assert "fold onto one another" in reading.not_judged
+
+
 def test_at_8_ks_nothing_is_tried() -> None:
     reading = board_reading(1000.0, 0.9, 61, mode="bass")
     assert reading.thd_f_percent is None
@@ -69,8 +79,8 @@ def test_at_8_ks_nothing_is_tried() -> None:
 
 
 def test_an_unbridged_output_is_told_by_its_fit() -> None:
-    """Of one terminal alone harmonics fold elsewhere than of two: at 5 kHz, taken for bridged, no clipping fits."""
-    reading = board_reading(5000.0, 0.9, 61, is_bridged=False)
+    """Of one terminal alone harmonics fold elsewhere than of two: at 4.9 kHz, taken for bridged, no clipping fits."""
+    reading = board_reading(4900.0, 0.9, 61, is_bridged=False)
     assert reading.thd_f_percent == pytest.approx(4.22, rel=0.15)
 
 

@@ -16,6 +16,7 @@ from ampwitness.detect.passthrough import GapDetector, MarkDetector
 from ampwitness.detect.result import Detector, DetectorResult
 from ampwitness.detect.road import settle_road
 from ampwitness.detect.saturation import SaturationDetector
+from ampwitness.detect.short_flats import leave_out_short_flats
 from ampwitness.detect.soak.trends import TrendDetector
 from ampwitness.detect.supply.dips import DipDetector
 from ampwitness.detect.supply.supply_history import SupplyHistory
@@ -127,6 +128,8 @@ def run_all(
     finally:
         if apart is not None:
             apart.close()
+    if "clipping" in answers and "gain steps" in answers:
+        answers["clipping"] = leave_out_short_flats(answers["clipping"], answers["gain steps"].findings)
     progress("looking for causes", None)
     caused = conclude([answers[name] for name in names], steps, options.supply, learned=learned)
     concluded = settle_road(

@@ -11,14 +11,22 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.tones.gain_steps import CEILING_MET, IN_NOISE
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.cause_advice import LEAST_TOLD_DB, advise_by_cause
 from ampwitness.findings.headline import DOUBTFUL_DB, word_stillness
 from ampwitness.findings.road_words import find_next_test
 from ampwitness.findings.supply_words import word_beyond
+from ampwitness.findings.tone_words import (
+    SOURCE_CLIPPED,
+    advise_ceilings,
+    advise_distorted,
+    advise_knees,
+    advise_turned,
+    advise_unseen,
+    find_tone_overdrive,
+)
 from ampwitness.findings.wording import count_words, describe_finding, find_worst
-from ampwitness.types import Coverage, Finding
+from ampwitness.types import Coverage, Finding, FloatArray
 from ampwitness.units import seconds_to_clock
 
 _DIP_TEST = (
@@ -56,6 +64,8 @@ _SOURCE = (
     "the cause of that."
 )
 FAR_DB = 12.0
+_HARMONICS_MORE_DB = 0.2
+_UNSURE_DB = 1.0
 LEAST_LOOKED_AT_S = 1.0  # from here on "nothing found" is worth saying
 _JUDGES = ("clipping", "cutouts", "dips")
 OFTEN_BEYOND = 0.1  # of the notes
@@ -92,27 +102,11 @@ def _advise_settings(settings: Sequence[Finding], n_clips: int) -> str | None:
     return f"Turn the gain down by {-margin_db:.1f} dB. It was left so far beyond the edge.{purpose}"
 
 
-def _advise_turned(knees: FindingList, clips: FindingList) -> str | None:
-    """What a gain curve leaves to do where the clips are those of finding its edge; None where it says nothing."""
-    if not knees:
-        return None
-    margin_db = knees[-1].measured.get("margin_db")
-    if not isinstance(margin_db, int | float) or knees[-1].measured.get("outcome") != CEILING_MET or not clips:
-        return None
-    within = np.zeros(len(clips), dtype=bool)
-    for knee in knees:
-        within |= (clips.start_s >= knee.start_s) & (clips.stop_s <= knee.stop_s)
-    if not within.all():
-        return None
-    hz = f"{knees[-1].measured.get('frequency_hz'):.0f} Hz"
-    turned = f"{count_words(len(clips), 'half-cycle', 'half-cycles')} clipped while a tone was turned up and down."
-    if margin_db >= 0:
-        return f"Leave the gain where it is. The {hz} tone was left {margin_db:.1f} dB below the edge. {turned}"
-    return f"Turn the gain down by {-margin_db:.1f} dB. The {hz} tone was left so far beyond the edge. {turned}"
-
-
-def _advise_clips(clips: Sequence[Finding], summary: Mapping[str, Any], clean_from_s: float | None) -> tuple[str, ...]:
-    """One step, or two where source and amplifier both clip. `clean_from_s`: from when on a tone was clean at both."""
+def _advise_clips(
+    clips: Sequence[Finding], summary: Mapping[str, Any], clean_from_s: float | None, tone_db: float | None
+) -> tuple[str, ...]:
+    """One step, or two where source and amplifier both clip. `clean_from_s`: from when on a tone was clean at both;
+    `tone_db`: how far the tones in which all of them lie were past their ceiling, where there are such."""
     listed = FindingList.of(clips)
     in_source = _is_in_source(listed)
     steps = []
@@ -125,11 +119,11 @@ def _advise_clips(clips: Sequence[Finding], summary: Mapping[str, Any], clean_fr
         else:
             steps.append(f"{_SOURCE} {which}.")
     if not in_source.all():
-        steps.append(_advise_amplifier_clips(listed.take(np.flatnonzero(~in_source)), summary))
+        steps.append(_advise_amplifier_clips(listed.take(np.flatnonzero(~in_source)), summary, tone_db))
     return tuple(steps)
 
 
-def _advise_amplifier_clips(listed: FindingList, summary: Mapping[str, Any]) -> str:
+def _advise_amplifier_clips(listed: FindingList, summary: Mapping[str, Any], tone_db: float | None) -> str:
     values = listed.values("overdrive_db")
     overdrives_db = np.sort(values[np.isfinite(values)])
     n_clips = count_words(len(listed), "half-cycle", "half-cycles")
@@ -144,6 +138,11 @@ def _advise_amplifier_clips(listed: FindingList, summary: Mapping[str, Any]) -> 
     if most_db - needed_db >= LEAST_TOLD_DB:
         said += " (turned down, the supply sags less, so less than that is enough)"
     most_db = needed_db
+    if tone_db is not None and tone_db - most_db >= _HARMONICS_MORE_DB:
+        said += f"; by the tone's harmonics, which tell more than flats of a few samples, {tone_db:.1f} dB"
+        most_db = most_of_it_db = tone_db
+    elif tone_db is None:
+        said += _word_unsure(listed, values)
     how_far = f"by {most_db:.1f} dB to keep this programme clean"
     if len(overdrives_db) >= 20 and most_db - most_of_it_db >= LEAST_TOLD_DB:
         how_far += f" ({most_of_it_db:.1f} dB leaves one clipped half-cycle of twenty)"
@@ -160,6 +159,15 @@ def _advise_amplifier_clips(listed: FindingList, summary: Mapping[str, Any]) -> 
             "at the same moment."
         )
     return advise_by_cause(causes, how_far, f"{said}{'. ' + _FAR + 'Of them ' if is_far else ': '}", summary)
+
+
+def _word_unsure(listed: FindingList, overdrives_db: FloatArray) -> str:
+    """That flats tell little of how far the crests would have gone, where that is so of most and no guess by itself."""
+    more_db = listed.values("overdrive_high_db") - overdrives_db
+    known = np.isfinite(more_db)
+    if not known.any() or np.median(more_db[known]) < _UNSURE_DB or np.nanmax(overdrives_db) >= DOUBTFUL_DB:
+        return ""
+    return f", how far is unsure (up to {float(np.median((overdrives_db + more_db)[known])):.1f} dB is possible)"
 
 
 def _find_needed(summary: Mapping[str, Any], most_db: float, most_of_it_db: float) -> tuple[float, float]:
@@ -218,41 +226,9 @@ def _advise_beyond(beyond: Mapping[str, Any]) -> str:
     )
 
 
-def _last_of_each_tone(knees: Sequence[Finding]) -> list[Finding]:
-    """A later curve of the same tone takes the place of an earlier one: the source was lowered, or the hand slower."""
-    return list({round(float(knee.measured.get("frequency_hz") or 0.0)): knee for knee in knees}.values())
-
-
-_SOURCE_CLIPPED = "source clipped before the amplifier"
-# outcome of a gain curve -> what it asks for
-_AFTER_OUTCOME = {
-    _SOURCE_CLIPPED: (
-        "Lower the source's volume or sub level until its tone is clean, then set the amplifier's gain again. The tone "
-        "was clipped before the amplifier."
-    ),
-    "the edge was not reached": (
-        "Raise the source's sub level one step, check that it is still clean, and go again. The gain was turned and "
-        "the edge was not reached."
-    ),
-    IN_NOISE: (
-        "Use an input with a smaller range, and go again. The tone was clipped, but too quiet for the logger to say "
-        "where that begins."
-    ),
-    "level held (a limiter?)": ("Look for a limiter. The output no longer rose with the source and stayed clean."),
-}
-_TOO_FAST = "Turn slower around the edge, once more. The gain was turned past it too fast to say where it lies."
-
-
-def _advise_knees(knees: Sequence[Finding]) -> list[str]:
-    """What the gain curves ask for."""
-    outcomes = [str(knee.measured.get("outcome")) for knee in _last_of_each_tone(knees)]
-    steps = [_TOO_FAST if "too fast" in outcome else _AFTER_OUTCOME.get(outcome, "") for outcome in outcomes]
-    return list(dict.fromkeys(filter(None, steps)))
-
-
 def _find_clean_from(knees: Sequence[Finding]) -> float | None:
     """When the last curve began that reached the amplifier's own edge; None where a source clipped last, or none is."""
-    if not knees or knees[-1].measured.get("outcome") == _SOURCE_CLIPPED:
+    if not knees or knees[-1].measured.get("outcome") == SOURCE_CLIPPED:
         return None
     return knees[-1].start_s
 
@@ -337,16 +313,23 @@ def advise_first_steps(
     set_gain = _advise_settings(by_kind.get("setting", ()), len(by_kind.get("clip", ())))
     clips: list[str] = []
     if set_gain is None:
-        set_gain = _advise_turned(knees, by_kind.get("clip", FindingList.of(())))
+        set_gain = advise_turned(knees, by_kind.get("clip", FindingList.of(())))
+        later = [*advise_ceilings(knees), *later]
     if set_gain is not None:
         clips.append(set_gain)
     elif "clip" in by_kind:
-        clips += _advise_clips(by_kind["clip"], (summary or {}).get("supply") or {}, _find_clean_from(knees))
+        clips += _advise_clips(
+            by_kind["clip"],
+            (summary or {}).get("supply") or {},
+            _find_clean_from(knees),
+            find_tone_overdrive(listed, by_kind["clip"]),
+        )
         clips[-1] += _word_reduced(((summary or {}).get("recording") or {}).get("reduction"), listed.n_found("clip"))
+    clips += [*advise_distorted(listed), *advise_unseen(listed)]
     is_more_clipped = _sum_s(by_kind.get("clip")) > _sum_s(by_kind.get("dip"))  # what took more of the time comes first
     steps += [*clips, *dips] if is_more_clipped else [*dips, *clips]
     if set_gain is None:
-        steps += _advise_knees(knees)
+        steps += advise_knees(knees)
     if any(f.measured.get("cause") in ("link", "overrun") for f in by_kind.get("gap", [])):
         steps.append('Record again before you rely on a "none found". Parts of the recording are missing.')
     return tuple(steps + later) or (_advise_nothing(listed, summary or {}, coverage),)

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from ampwitness.detect.tones.gain_steps import CEILING_OPEN
 from ampwitness.finding_list import FindingList
+from ampwitness.findings.tone_words import word_distorted
 from ampwitness.findings.wording import KIND_WORDS, count_words, find_worst
 from ampwitness.types import Analysis, FindingKind
 from ampwitness.units import fixed, seconds_to_span
@@ -20,6 +22,7 @@ _TOLD = {
 DOUBTFUL_DB = 5.0  # from here on an overdrive tends to be estimated too high
 _SOUNDING: tuple[FindingKind, ...] = ("note", "clip", "tone", "knee", "cutout")
 _STILL_V, _STILL_SWING_V = 0.1, 1.0  # rms; lowest to highest: the widest input's own noise has up to 0.07 and 0.7
+_MUCH = 0.1  # of a recording without a verdict
 _ALWAYS = ("cutout", "dip", "clip")  # also where none was found or none could be looked for
 
 
@@ -28,6 +31,7 @@ def word_headline(analysis: Analysis) -> str:
     findings = FindingList.of(analysis.findings)
     judged_s = {coverage.detector: coverage.judged_s for coverage in analysis.coverage}
     found, none = [*word_stillness(analysis.summary, findings), *_word_edge(findings)], list[str]()
+    found += word_distorted(findings)
     is_on_purpose = bool(findings.of_kind("setting"))
     for kind, (key, one, of_several) in _TOLD.items():
         words = KIND_WORDS[kind]
@@ -44,8 +48,21 @@ def word_headline(analysis: Analysis) -> str:
             purpose = " on purpose" if kind == "clip" and is_on_purpose else ""
             found.append(count_words(n, words.one, words.many) + purpose + told)
         elif kind in _ALWAYS:
-            none.append(f"no {words.one} in {seconds_to_span(looked_s)}" if looked_s else f"{words.many} not judged")
+            left_out = _word_left_out(analysis, words.detector) if kind == "clip" else ""
+            said = f"no {words.one} in {seconds_to_span(looked_s)}" if looked_s else f"{words.many} not judged"
+            none.append(said + left_out)
     return f"In short: {'; '.join([*found, *none, _word_lost(analysis, findings)])}."
+
+
+def _word_left_out(analysis: Analysis, detector: str) -> str:
+    """How long nothing was judged, where that is much of the whole."""
+    coverage = next((one for one in analysis.coverage if one.detector == detector), None)
+    if coverage is None or not coverage.judged_s:
+        return ""
+    left_out_s = sum(span.stop_s - span.start_s for span in coverage.not_judged)
+    if left_out_s < _MUCH * (coverage.judged_s + left_out_s):
+        return ""
+    return f" ({seconds_to_span(left_out_s)} not judged)"
 
 
 def word_stillness(summary: Mapping[str, Any], findings: FindingList) -> list[str]:
@@ -70,6 +87,11 @@ def _word_edge(findings: FindingList) -> list[str]:
             if not isinstance(knee_v, int | float) or not isinstance(tone_hz, int | float):
                 continue
             said = f"clean up to {knee_v:.2f} V rms at {tone_hz:.0f} Hz"
+            own_percent = finding.measured.get("own_percent")
+            if isinstance(own_percent, int | float):
+                said += f" but for {own_percent:.1f} % that the tone itself carries"
+            if finding.measured.get("outcome") == CEILING_OPEN:
+                said += " (the amplifier's edge or its source's)"
             if isinstance(margin_db, int | float):
                 said += f", left {abs(margin_db):.1f} dB {'below' if margin_db >= 0 else 'beyond'} that"
             return [said]

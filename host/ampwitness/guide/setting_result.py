@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import Any
 
-from ampwitness.detect.tones.gain_steps import IN_NOISE
+from ampwitness.detect.tones.gain_steps import CEILING_MET, CEILING_OPEN, IN_NOISE
+from ampwitness.detect.tones.tone_curve import margin_of
 from ampwitness.guide.set_gain import SetGainWalk
 from ampwitness.guide.set_gain_words import HIGHEST_SUB_HZ, KNEE_PERCENT, State
 from ampwitness.guide.tone_live import LiveReading
@@ -73,8 +73,10 @@ def conclude_setting(
     left_v = last.tone.level_v if last is not None and last.tone.is_tone else None
     left_age_s = max(0.0, ended_s - last.time_s) if last is not None and ended_s is not None else 0.0
     knee_v = m.get("knee_v")
-    margin_db = 20 * math.log10(knee_v / left_v) if knee_v and left_v else None
+    margin_db = margin_of(float(knee_v), left_v, last.thd_percent) if knee_v and left_v and last else None
     outcome = str(m.get("outcome") or _outcome_without_curve(walk))
+    if outcome == CEILING_OPEN and not walk.is_source_unchecked:
+        outcome = CEILING_MET
     if m.get("knee_v") is None and m.get("follow_v") is None and left_v and walk.goes_by_level:
         outcome = f"distortion of this tone is not judged; {walk.other_ways}"
     if walk.outcome.startswith("level held"):
@@ -161,7 +163,8 @@ def next_step(outcome: str, tone_hz: float, margin_db: float | None, *, is_set: 
 def _left_words(left_v: float | None, margin_db: float | None, age_s: float) -> str:
     if not left_v or margin_db is None:
         return ""
-    where = f"{left_v:.2f} V rms, {abs(margin_db):.1f} dB {'below' if margin_db >= 0 else 'above'} it"
+    where = f"{left_v:.2f} V rms, "
+    where += f"{margin_db:.1f} dB below it" if margin_db >= 0 else f"the gain {-margin_db:.1f} dB beyond it"
     if age_s > STALE_S:
         return f"last heard at {where}, {age_s:.0f} s before the end: the knob may have moved since"
     return f"left at {where}"

@@ -34,6 +34,7 @@ _LEAST_RATE_HZ = 20_000.0  # below, the averaging leaves too little of what fold
 _HIGHEST_SHARE = 0.126  # of the sample rate: 3.15 kHz at 25 kS/s, as far as the tests hold it
 _WORST_FLOOR_PERCENT = 0.6  # with a floor above it the edge could not be seen
 _WORST_MISFIT_RATIO = 0.35
+_MEETING = "harmonics of {:.0f} Hz fold onto one another at this sample rate: play a tone of {:.0f} Hz or lower"
 _REFERENCE_CUT_RAD = math.acos(0.971487)  # 1 % THD
 
 
@@ -84,7 +85,7 @@ def read_folded(
     Clipping is all it knows: a distortion of another kind is not judged. The input network's corner is the nominal one;
     10 % off costs 5 % of the THD. A bridged output is taken to swing by halves on both terminals, or, where that fits
     better, on one. Where orders 2 and 3 both fold onto the tone, its mirror or 0 Hz, or come through too weakly, it is
-    not judged.
+    not judged; nor where odd orders show only on lines of even ones (a fifth of the rate and what lies near it).
 
     Source
     ------
@@ -98,11 +99,20 @@ def read_folded(
         places, noise_v, amplitude_v = _measure(volts, rate_hz, reading.frequency_hz, sharing)
         if not len(places.ratios):
             return replace(reading, not_judged=f"{reading.not_judged}; what folds back into it lies on other lines")
+        if not _shows_odd(places):
+            return replace(reading, not_judged=_MEETING.format(reading.frequency_hz, highest_judged_hz(rate_hz)))
         one = _judge(reading, places, noise_v, amplitude_v, converter_floor_v)
         if found is None or (one.model_misfit_ratio or 1.0) < (found.model_misfit_ratio or 1.0):
             found = one
     assert found is not None
     return found
+
+
+def _shows_odd(places: _Places) -> bool:
+    """Whether some line is mostly of odd orders. A cut of both crests shows in these alone, and where they only come
+    weakly onto a line of an even order, a trace of that one (the converter's, a stage's) reads as a cut."""
+    gain = np.abs(places.gains)
+    return bool(np.any(gain[:, 3::2].max(axis=1) > gain[:, 2::2].max(axis=1)))
 
 
 def _gains(rate_hz: float, hz: FloatArray, paths: tuple[InputPath, ...]) -> npt.NDArray[np.complex128]:

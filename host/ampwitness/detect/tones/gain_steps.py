@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -12,14 +11,25 @@ from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.streams import Ledger
 from ampwitness.detect.tones.tone_beats import BeatSpan
 from ampwitness.detect.tones.tone_crossing import CurvePoint
-from ampwitness.detect.tones.tone_curve import KNEE_PERCENT, ToneCurve, find_left_v, make_curve, usable_thd_percent
+from ampwitness.detect.tones.tone_curve import (
+    KNEE_PERCENT,
+    ToneCurve,
+    find_left_thd,
+    find_left_v,
+    make_curve,
+    margin_of,
+    usable_thd_percent,
+)
+from ampwitness.detect.tones.tone_distortion import find_distortion, find_left_distortion, is_worth_telling
 from ampwitness.detect.tones.tone_points import LEAST_LEVEL_V, LOWEST_HZ, TonePoint, is_struck
 from ampwitness.detect.tones.tone_stream import LEAST_PASSAGE_S, TonePassage, TonePassages
 from ampwitness.types import Finding, TraceWindow
+from ampwitness.waveform.tone_folded import highest_judged_hz
 from ampwitness.waveform.tone_meter import OTHER_TONE_PERCENT, TWO_TONES_PERCENT
 
-TOO_FAST = "the amplifier's ceiling was met, but passed too fast: turn slower there"
+TOO_FAST = "a ceiling was met, but passed too fast: turn slower there"
 CEILING_MET = "the amplifier's ceiling was met"
+CEILING_OPEN = "a ceiling was met, the amplifier's or its source's (not logged)"
 IN_NOISE = "clipped, but where clipping begins drowns in the logger's noise"
 _SAME_CURVE_RATIO = 0.02
 _POINTS_SHOWN = 160
@@ -122,7 +132,10 @@ class GainStepDetector:
             "supply_lowest_v": min(supplies, default=None),
             "load_ohm": self._load_ohm,
             "left_at_v": left_v,
-            "margin_db": 20 * math.log10(knee.level_v / left_v) if knee is not None and left_v is not None else None,
+            "margin_db": None
+            if knee is None or left_v is None
+            else margin_of(knee.level_v, left_v, find_left_thd(curve.points)),
+            "own_percent": curve.own_percent,
             "outcome": outcome_of(curve),
         }
         return Finding(
@@ -163,6 +176,8 @@ class GainStepDetector:
         others = [point.reading.other_percent for point in passage.points]
         middle = passage.points[int(np.argsort(others)[len(others) // 2])].reading
         has_other = middle.other_percent >= OTHER_TONE_PERCENT
+        distortion = find_distortion(chosen) if is_worth_telling(passage.points, chosen) else None
+        left = None if distortion is None else find_left_distortion(passage.points)
         measured: dict[str, float | int | str | bool | None] = {
             "frequency_hz": passage.frequency_hz,
             "level_v": r.level_v,
@@ -177,14 +192,24 @@ class GainStepDetector:
             "other_hz": middle.other_hz if has_other else None,
             "other_percent": middle.other_percent if has_other else None,
             "not_judged": _why_no_thd(passage.points, chosen) if thd is None else None,
+            "distortion_percent": None if distortion is None else distortion.percent,
+            "distortion_is_whole": None if distortion is None else distortion.is_whole,
+            "overdrive_db": None if distortion is None else distortion.overdrive_db,
+            "left_percent": None if left is None else left.percent,
+            "left_overdrive_db": None if left is None else left.overdrive_db,
+            "rate_hz": passage.rate_hz,
         }
         return Finding(
             kind="tone",
             start_s=passage.start_s,
             stop_s=passage.stop_s,
-            severity="information",
+            severity="information" if distortion is None else "attention",
             measured=measured,
-            threshold={"least_s": LEAST_PASSAGE_S, "least_level_v": LEAST_LEVEL_V},
+            threshold={
+                "least_s": LEAST_PASSAGE_S,
+                "least_level_v": LEAST_LEVEL_V,
+                "highest_judged_hz": highest_judged_hz(passage.rate_hz),
+            },
             evidence={
                 **_reading_evidence(chosen),
                 "n_points": passage.n_points,
@@ -222,7 +247,9 @@ def outcome_of(curve: ToneCurve) -> str:
     if curve.is_source_clipped:
         return "source clipped before the amplifier"
     if curve.knee is not None:
-        return TOO_FAST if curve.knee.is_too_fast else CEILING_MET
+        if curve.knee.is_too_fast:
+            return TOO_FAST
+        return CEILING_MET if curve.is_source_clean else CEILING_OPEN
     if curve.ten is not None and curve.clean_v is None:
         return IN_NOISE
     if curve.is_level_held:

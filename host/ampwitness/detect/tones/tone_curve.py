@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +13,7 @@ from ampwitness.detect.tones.level_follow import FollowEdge, find_follow_edge
 from ampwitness.detect.tones.tone_crossing import CurvePoint, find_crossing
 from ampwitness.detect.tones.tone_points import TonePoint
 from ampwitness.types import FloatArray
+from ampwitness.waveform.tone_clip import thd_to_overdrive_db
 from ampwitness.waveform.tone_meter import ToneReading
 
 # The conditions of amplifier ratings: continuous power at 1 % THD+N, dynamic power at 10 % (CTA-2006 and its kin, as
@@ -21,6 +22,7 @@ KNEE_PERCENT = 1.0
 TEN_PERCENT = 10.0
 _FLOOR_PERCENT = 0.75  # but one below this may stay: such a point is clean or weighs little
 _FLOOR_RATIO = 0.35  # a floor above this part of the THD makes a point useless
+_SOURCE_CLEAN_RATIO = 0.3  # of the output's distortion at most in a source that did not make it
 _SOURCE_LEAST_DB = 1.0  # so much change of level at the same distortion: not the amplifier's ceiling
 _SOURCE_SAME_RATIO = 1.3
 _SOURCE_LEAST_POWER = 0.5  # of the level in the distortion: half of what the softest amplifier's has
@@ -29,6 +31,13 @@ _CUT_ODD_SHARE = 0.3  # of even harmonics, that a cut of one side leaves of odd 
 _HELD_SOURCE_DB = 2.0
 LEFT_S, LEFT_STEADY_DB = 1.0, 0.2
 _HELD_OUTPUT_DB = 0.3
+# What a tone carries at all levels alike is its source's: told where it hides the 1 % point.
+_OWN_LEAST_PERCENT = 0.95
+_OWN_BELOW_DB = 3.0  # under the highest level, where an amplifier that clips at the top adds nothing
+_OWN_POINTS, _OWN_SAME_RATIO = 6, 1.15
+_OWN_SPAN_DB = 2.0
+_OWN_RISE_RATIO = 2.0
+_OWN_CORRELATION = 0.3  # standard deviation of how far the amplifier's harmonics lie in step with the source's
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +52,8 @@ class ToneCurve:
     ceiling_v: float | None  # peak volts of the flat tops
     is_source_clipped: bool
     is_level_held: bool
+    own_percent: float | None = None  # distortion at all low levels alike, which `knee` is counted from; else None
+    is_source_clean: bool = False  # logged, and clean where the output was cut: the ceiling is the amplifier's
     follow: FollowEdge | None = None  # where the level stops following its drive; by steps only without distortion
 
     @property
@@ -61,6 +72,26 @@ def find_left_v(points: Sequence[TonePoint]) -> float | None:
     if points[-1].stop_s - points[0].start_s < LEFT_S or 20 * math.log10(max(levels) / min(levels)) > LEFT_STEADY_DB:
         return None
     return float(np.median(levels))
+
+
+def margin_of(knee_v: float, left_v: float, left_thd_percent: float | None) -> float:
+    """How far below the edge a gain was left, dB; negative: so far it has to come down.
+
+    Beyond a ceiling the output hardly rises any more, so there the distortion tells how far the gain went, as that of
+    a hard, even ceiling; where it is not known, the level, which says too little.
+    """
+    margin_db = 20 * math.log10(knee_v / left_v)
+    if margin_db >= 0 or left_thd_percent is None:
+        return margin_db
+    return min(margin_db, thd_to_overdrive_db(KNEE_PERCENT / 100) - thd_to_overdrive_db(left_thd_percent / 100))
+
+
+def find_left_thd(points: Sequence[TonePoint]) -> float | None:
+    """Distortion of a tone's last second, per cent; None where it is not judged."""
+    last_s = points[-1].stop_s
+    known = [usable_thd_percent(point) for point in points if point.stop_s > last_s - LEFT_S]
+    usable = [value for value in known if value is not None]
+    return float(np.median(usable)) if usable else None
 
 
 def usable_thd_percent(point: TonePoint) -> float | None:
@@ -98,12 +129,14 @@ def make_curve(points: Sequence[TonePoint]) -> ToneCurve:
     known = [usable_thd_percent(point) for point in points]
     thd = np.array([np.nan if value is None else value for value in known])
     level = np.array([point.reading.level_v for point in points])
-    is_source = _is_source_clipped(points, level, thd)
-    knee = None if is_source else find_crossing(points, level, thd, KNEE_PERCENT)
+    own = _find_own_percent(points, level, thd)
+    is_source = own is None and _is_source_clipped(points, level, thd)
+    added = thd if own is None else np.sqrt(np.maximum(0.0, thd**2 - own**2))
+    knee = None if is_source else _find_knee(points, level, added, own)
     is_note = bool((thd >= TEN_PERCENT).any()) and not _are_cut(points, thd >= TEN_PERCENT)
     ten = None if is_source or is_note else find_crossing(points, level, thd, TEN_PERCENT)
-    clean = level[thd < KNEE_PERCENT]
-    flat = np.array([point.reading.peak_v for point in points])[(thd >= 2.0) & (thd <= 25.0)]
+    clean = level[added < KNEE_PERCENT]
+    flat = np.array([point.reading.peak_v for point in points])[(added >= 2.0) & (added <= 25.0)]
     return ToneCurve(
         frequency_hz=float(np.median([point.reading.frequency_hz for point in points])),
         points=tuple(points),
@@ -113,8 +146,54 @@ def make_curve(points: Sequence[TonePoint]) -> ToneCurve:
         ceiling_v=float(np.median(flat)) if len(flat) and not is_source else None,
         is_source_clipped=is_source,
         is_level_held=_is_level_held(points, level, thd),
+        own_percent=own,
+        is_source_clean=_is_source_clean(points, thd),
         follow=_find_follow(points, has_thd=bool(len(clean)) or knee is not None),
     )
+
+
+def _find_own_percent(points: Sequence[TonePoint], level: FloatArray, thd: FloatArray) -> float | None:
+    """What a tone carries at every level below the highest alike, where that hides where 1 % begins and is no cut wave:
+    that would be a source that clips. None elsewhere."""
+    known = np.isfinite(thd)
+    if not known.any():
+        return None
+    below_db = 20 * np.log10(level[known].max() / level)
+    low = known & (below_db >= _OWN_BELOW_DB)
+    if low.sum() < _OWN_POINTS or np.ptp(below_db[low]) < _OWN_SPAN_DB:
+        return None
+    own = float(np.median(thd[low]))
+    lowest, highest = np.quantile(thd[low], [0.1, 0.9])
+    is_same = highest < _OWN_SAME_RATIO * own and lowest > own / _OWN_SAME_RATIO
+    rises = float(np.nanmax(thd)) >= _OWN_RISE_RATIO * own
+    if not is_same or not rises or own < _OWN_LEAST_PERCENT:
+        return None
+    is_cut_low = [points[int(k)].reading.positive_overdrive_db is not None for k in np.flatnonzero(low)]
+    return None if 2 * sum(is_cut_low) > len(is_cut_low) else own
+
+
+def _find_knee(
+    points: Sequence[TonePoint], level: FloatArray, added: FloatArray, own: float | None
+) -> CurvePoint | None:
+    """Where what is added to the tone's own distortion reaches 1 %; the powers are subtracted, and how far the two lie
+    in step goes into the uncertainty."""
+    knee = find_crossing(points, level, added, KNEE_PERCENT)
+    if knee is None or own is None:
+        return knee
+    # Out of step the level may lie as far on the other side, or further: the rise is steepest at the top.
+    out_of_step = math.sqrt(1 + 2 * _OWN_CORRELATION * own / KNEE_PERCENT)
+    other = find_crossing(points, level, added, KNEE_PERCENT * out_of_step)
+    apart_db = 1.0 if other is None else 2 * abs(20 * math.log10(other.level_v / knee.level_v))
+    return replace(knee, uncertainty_db=math.hypot(knee.uncertainty_db, apart_db))
+
+
+def _is_source_clean(points: Sequence[TonePoint], thd: FloatArray) -> bool:
+    """Whether the source was logged and had little of the distortion where the output was well past the edge."""
+    of_source = [
+        point.source_thd_percent / percent for point, percent in zip(points, thd.tolist(), strict=True)
+        if percent >= 2 * KNEE_PERCENT and point.source_thd_percent is not None
+    ]  # fmt: skip
+    return bool(of_source) and float(np.median(of_source)) < _SOURCE_CLEAN_RATIO
 
 
 def _find_follow(points: Sequence[TonePoint], *, has_thd: bool) -> FollowEdge | None:
@@ -148,11 +227,12 @@ def _is_source_clipped(points: Sequence[TonePoint], level: FloatArray, thd: Floa
 
 def _are_cut(points: Sequence[TonePoint], bad: npt.NDArray[np.bool_]) -> bool:
     """Whether most of those points may be of cut waves: notes have crests above a sine's or octaves alone."""
-    is_cut = [_is_cut(point.reading) for point, is_bad in zip(points, bad, strict=True) if is_bad]
-    return 2 * sum(is_cut) > len(is_cut)
+    told = [is_cut(point.reading) for point, is_bad in zip(points, bad, strict=True) if is_bad]
+    return 2 * sum(told) > len(told)
 
 
-def _is_cut(reading: ToneReading) -> bool:
+def is_cut(reading: ToneReading) -> bool:
+    """Whether it may be a cut wave: notes of strings and keys have crests above a sine's, or octaves alone."""
     if reading.positive_overdrive_db is not None or reading.negative_overdrive_db is not None:
         return True
     even, odd = reading.even_percent, reading.odd_percent

@@ -47,6 +47,7 @@ class TonePassage:
     """One tone at one frequency without a break."""
 
     run_id: int
+    rate_hz: float
     points: list[TonePoint] = field(default_factory=list)
     n_points: int = 0
     stop_s: float = 0.0
@@ -249,20 +250,20 @@ class TonePassages:
         block = second.block
         points = measure_second(block, second.before, second.guess_hz, self._paths.get(block.rate_hz, ()))
         for point in points:
-            self._append(point, block.run_id)
+            self._append(point, block)
         return points
 
-    def _append(self, point: TonePoint | None, run_id: int) -> None:
+    def _append(self, point: TonePoint | None, block: RunBlock) -> None:
         if point is None:
             self._close()
             return
         passage = self._open
         if passage is not None:
             is_same = is_same_tone(passage.points[-1], point)
-            if passage.run_id != run_id or not is_same or abs(point.start_s - passage.stop_s) > _LEFT_OVER_S:
+            if passage.run_id != block.run_id or not is_same or abs(point.start_s - passage.stop_s) > _LEFT_OVER_S:
                 self._close()
         if self._open is None:
-            self._open = TonePassage(run_id)
+            self._open = TonePassage(block.run_id, block.rate_hz)
         self._open.add(point)
 
     def _is_worth(self, passage: TonePassage) -> bool:
