@@ -14,8 +14,8 @@ def _knee(margin_db: float | None, outcome: str = MET) -> Finding:
     return Finding("knee", 1.0, 24.0, "information", measured, {}, {})
 
 
-def _clip(start_s: float) -> Finding:
-    return Finding("clip", start_s, start_s + 0.003, "attention", {"overdrive_db": 0.9, "cause": "drive"}, {}, {})
+def _clip(start_s: float, cause: str = "drive") -> Finding:
+    return Finding("clip", start_s, start_s + 0.003, "attention", {"overdrive_db": 0.9, "cause": cause}, {}, {})
 
 
 def test_a_gain_that_came_back_below_the_edge_may_stay() -> None:
@@ -38,13 +38,21 @@ def test_whose_ceiling_it_was_is_asked_where_no_source_was_logged() -> None:
 
 
 def test_what_clips_in_the_last_second_of_the_tone_belongs_to_its_curve() -> None:
-    assert len(advise_first_steps([_knee(-0.9), _clip(24.6)])) == 1
+    assert "left so far beyond the edge" in advise_first_steps([_knee(-0.9), _clip(24.6)])[0]
     assert "to keep this programme clean" in advise_first_steps([_knee(-0.9), _clip(26.0)])[0]
 
 
 def test_an_edge_that_was_passed_without_a_clip_that_could_be_seen_asks_for_the_gain_as_well() -> None:
     (step,) = advise_first_steps([_knee(-2.3)])
     assert step.startswith("Turn the gain down by 2.3 dB.")
+
+
+def test_clips_for_want_of_supply_are_told_as_such_within_a_curve_too() -> None:
+    clips = [_clip(16.0, "both"), _clip(17.0, "supply"), _clip(18.0)]
+    (step,) = advise_first_steps(
+        [_knee(-0.9, CEILING_OPEN), *clips]
+    )  # the ceiling follows the supply: no source's does
+    assert "for want of supply" in step
 
 
 def test_clips_of_the_programme_count_all_the_same() -> None:

@@ -135,10 +135,11 @@ def _advise_amplifier_clips(listed: FindingList, summary: Mapping[str, Any], ton
     said = f"{n_clips} clipped, by {median_db:.1f} dB at the median and {most_db:.1f} dB at most"
     is_far = most_db >= FAR_DB
     needed_db, most_of_it_db = _find_needed(summary, most_db, most_of_it_db)
+    is_more = tone_db is not None and tone_db - most_db >= _HARMONICS_MORE_DB
     if most_db - needed_db >= LEAST_TOLD_DB:
         said += " (turned down, the supply sags less, so less than that is enough)"
     most_db = needed_db
-    if tone_db is not None and tone_db - most_db >= _HARMONICS_MORE_DB:
+    if tone_db is not None and is_more:
         said += f"; by the tone's harmonics, which tell more than flats of a few samples, {tone_db:.1f} dB"
         most_db = most_of_it_db = tone_db
     elif tone_db is None:
@@ -314,7 +315,7 @@ def advise_first_steps(
     clips: list[str] = []
     if set_gain is None:
         set_gain = advise_turned(knees, by_kind.get("clip", FindingList.of(())))
-        later = [*advise_ceilings(knees), *later]
+        later = [*advise_ceilings(listed), *later]
     if set_gain is not None:
         clips.append(set_gain)
     elif "clip" in by_kind:

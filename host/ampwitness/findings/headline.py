@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from ampwitness.detect.tones.gain_steps import CEILING_OPEN
 from ampwitness.finding_list import FindingList
-from ampwitness.findings.tone_words import word_distorted
+from ampwitness.findings.tone_words import is_ceiling_open, word_distorted
 from ampwitness.findings.wording import KIND_WORDS, count_words, find_worst
 from ampwitness.types import Analysis, FindingKind
 from ampwitness.units import fixed, seconds_to_span
@@ -90,7 +89,7 @@ def _word_edge(findings: FindingList) -> list[str]:
             own_percent = finding.measured.get("own_percent")
             if isinstance(own_percent, int | float):
                 said += f" but for {own_percent:.1f} % that the tone itself carries"
-            if finding.measured.get("outcome") == CEILING_OPEN:
+            if is_ceiling_open(finding, findings):
                 said += " (the amplifier's edge or its source's)"
             if isinstance(margin_db, int | float):
                 said += f", left {abs(margin_db):.1f} dB {'below' if margin_db >= 0 else 'beyond'} that"

@@ -3,6 +3,7 @@ nothing."""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
@@ -156,7 +157,7 @@ def find_tone_overdrive(findings: FindingList, clips: FindingList) -> float | No
 
 def advise_turned(knees: FindingList, clips: FindingList) -> str | None:
     """What a gain curve leaves to do where all clips, if there are any, are those of finding its edge; None where it
-    says nothing, or something else clipped too."""
+    says nothing, something else clipped too, or most clips are the supply's as well: then both remedies are told."""
     if not knees:
         return None
     last = knees[-1].measured
@@ -166,7 +167,7 @@ def advise_turned(knees: FindingList, clips: FindingList) -> str | None:
     within = np.zeros(len(clips), dtype=bool)
     for knee in knees:
         within |= (clips.start_s >= knee.start_s - _CURVE_ENDS_S) & (clips.stop_s <= knee.stop_s + _CURVE_ENDS_S)
-    if not within.all():
+    if not within.all() or _is_mostly_supply(clips):
         return None
     hz = f"{last.get('frequency_hz'):.0f} Hz"
     turned = ""
@@ -178,6 +179,17 @@ def advise_turned(knees: FindingList, clips: FindingList) -> str | None:
     if last.get("outcome") == CEILING_OPEN:
         what = f"Turn down by {-margin_db:.1f} dB what was turned up."
     return f"{what} The {hz} tone was left so far beyond the edge, by its distortion there.{turned}"
+
+
+def _is_mostly_supply(clips: FindingList) -> bool:
+    """Whether most clips came as the supply was low: the ceiling they met follows it, which no source's does."""
+    causes = clips.texts("cause") if clips else Counter[str]()
+    return 2 * (causes["supply"] + causes["both"]) > len(clips)
+
+
+def is_ceiling_open(knee: Finding, findings: FindingList) -> bool:
+    """Whether nothing tells whose ceiling a curve met."""
+    return knee.measured.get("outcome") == CEILING_OPEN and not _is_mostly_supply(findings.of_kind("clip"))
 
 
 def _last_of_each_tone(knees: Sequence[Finding]) -> list[Finding]:
@@ -192,14 +204,14 @@ def advise_knees(knees: Sequence[Finding]) -> list[str]:
     return list(dict.fromkeys(filter(None, steps)))
 
 
-def advise_ceilings(knees: Sequence[Finding]) -> list[str]:
+def advise_ceilings(findings: FindingList) -> list[str]:
     """What stays open of the last curve of each tone: whose ceiling it was, and what its tone carries by itself."""
     steps = []
-    for knee in _last_of_each_tone(knees):
+    for knee in _last_of_each_tone(findings.of_kind("knee")):
         m = knee.measured
         own_percent, knee_v = m.get("own_percent"), m.get("knee_v")
         hz = f"{float(m.get('frequency_hz') or 0.0):.0f} Hz"
-        if m.get("outcome") == CEILING_OPEN and isinstance(knee_v, int | float):
+        if is_ceiling_open(knee, findings) and isinstance(knee_v, int | float):
             steps.append(
                 f"Find out whose ceiling the {hz} tone met at {knee_v:.1f} V rms. The source was not logged, and one "
                 "that clips looks the same: lower the source's level by one step and turn the gain up again. If the "
