@@ -6,6 +6,7 @@ import dataclasses
 from typing import Any
 
 from ampwitness.detect.cutouts.cutout_cause import CRANKING
+from ampwitness.finding_list import FindingList
 from ampwitness.findings.advice import advise_first_steps, split_step
 from ampwitness.findings.headline import word_headline
 from ampwitness.findings.headroom_words import word_headroom
@@ -13,6 +14,7 @@ from ampwitness.findings.road_words import is_beyond_12_v, word_road
 from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged
 from ampwitness.findings.wording import (
     KIND_WORDS,
+    count_cutouts,
     describe_finding,
     find_worst,
     word_beside,
@@ -200,7 +202,12 @@ def test_a_stop_that_may_have_been_a_pause_is_not_what_to_start_with(small_analy
     first, last = advise_first_steps([low, *clips])
     assert first.startswith("Turn the gain down")
     assert last.startswith("Find out whether the stop at 1:00.000 was in the music.")
-    assert "1 cut-out of 0.5 s, confidence low;" in word_headline(dataclasses.replace(small_analysis, findings=(low,)))
+    alone = word_headline(dataclasses.replace(small_analysis, findings=(low,)))
+    assert alone.startswith("In short: 1 silence undecided (a pause or a cut-out of 0.5 s); no supply dip")
+    sure = cutout(70.0, 0.3, "serious", "remote lead dropped")
+    beside = word_headline(dataclasses.replace(small_analysis, findings=(low, low, sure)))
+    assert "1 cut-out of 0.3 s; 2 silences undecided (pauses or cut-outs, the longest of 0.5 s);" in beside
+    assert count_cutouts(FindingList.of((low, low, sure))) == "1 cut-out and 2 silences undecided"
     assert advise_first_steps([paused, *clips])[0].startswith("Start with the cut-out")  # nothing says it is doubtful
 
 

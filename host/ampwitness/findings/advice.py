@@ -14,7 +14,7 @@ import numpy.typing as npt
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.cause_advice import LEAST_TOLD_DB, advise_by_cause
 from ampwitness.findings.headline import DOUBTFUL_DB, word_stillness
-from ampwitness.findings.road_words import find_next_test
+from ampwitness.findings.road_words import find_next_test, is_doubtful
 from ampwitness.findings.supply_words import word_beyond
 from ampwitness.findings.tone_words import (
     SOURCE_CLIPPED,
@@ -25,7 +25,7 @@ from ampwitness.findings.tone_words import (
     advise_unseen,
     find_tone_overdrive,
 )
-from ampwitness.findings.wording import count_words, describe_finding, find_worst
+from ampwitness.findings.wording import count_cutouts, count_words, describe_finding, find_worst
 from ampwitness.types import Coverage, Finding, FloatArray
 from ampwitness.units import seconds_to_clock
 
@@ -35,19 +35,13 @@ _DIP_TEST = (
 )
 
 
-def is_doubtful(cutout: Finding) -> bool:
-    """It may have been a pause in the programme, and little speaks against that: nothing to put in front."""
-    cause = str(cutout.measured.get("cause", ""))
-    return cause.startswith(_MAY_BE_A_PAUSE) and cutout.measured.get("confidence") == "low"
-
-
 def _advise_cutouts(cutouts: Sequence[Finding]) -> str:
     worst = find_worst(cutouts, "cutout")
     assert worst is not None
     cause = str(worst.measured.get("cause", "not decided"))
     test = find_next_test(cause, worst.evidence.get("supply_reference_v"))
     if worst.severity == "information":  # it should be so: nothing to start with
-        n = count_words(len(cutouts), "cut-out", "cut-outs")
+        n = count_cutouts(FindingList.of(cutouts))
         return f"{n}, none of which points at the amplifier. The longest: {describe_finding(worst)}. {test}"
     at = seconds_to_clock(worst.start_s)
     if is_doubtful(worst):
@@ -58,7 +52,6 @@ def _advise_cutouts(cutouts: Sequence[Finding]) -> str:
     )
 
 
-_MAY_BE_A_PAUSE = "not decided: the signal may have paused"
 _SOURCE = (
     "Lower the player's volume or sub level until its tone is clean: the source clips, and the amplifier's gain is not "
     "the cause of that."

@@ -7,7 +7,7 @@ from typing import Any
 
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.tone_words import is_ceiling_open, word_distorted
-from ampwitness.findings.wording import KIND_WORDS, count_words, find_worst
+from ampwitness.findings.wording import KIND_WORDS, UNDECIDED, count_words, find_worst, split_cutouts
 from ampwitness.types import Analysis, FindingKind
 from ampwitness.units import fixed, seconds_to_span
 
@@ -34,8 +34,11 @@ def word_headline(analysis: Analysis) -> str:
     is_on_purpose = bool(findings.of_kind("setting"))
     for kind, (key, one, of_several) in _TOLD.items():
         words = KIND_WORDS[kind]
-        n = findings.n_found(kind)
-        worst = find_worst(findings, kind)
+        n, chosen, undecided = findings.n_found(kind), findings, FindingList.of(())
+        if kind == "cutout":
+            chosen, undecided = split_cutouts(findings)
+            n -= len(undecided)
+        worst = find_worst(chosen, kind)
         looked_s = judged_s.get(words.detector, 0.0)
         if n and worst is not None:
             value = worst.measured.get(key)
@@ -46,10 +49,11 @@ def word_headline(analysis: Analysis) -> str:
                 told += ", confidence low"
             purpose = " on purpose" if kind == "clip" and is_on_purpose else ""
             found.append(count_words(n, words.one, words.many) + purpose + told)
-        elif kind in _ALWAYS:
+        elif kind in _ALWAYS and not undecided:
             left_out = _word_left_out(analysis, words.detector) if kind == "clip" else ""
             said = f"no {words.one} in {seconds_to_span(looked_s)}" if looked_s else f"{words.many} not judged"
             none.append(said + left_out)
+        found += _word_undecided(undecided)
     return f"In short: {'; '.join([*found, *none, _word_lost(analysis, findings)])}."
 
 
@@ -62,6 +66,15 @@ def _word_left_out(analysis: Analysis, detector: str) -> str:
     if left_out_s < _MUCH * (coverage.judged_s + left_out_s):
         return ""
     return f" ({seconds_to_span(left_out_s)} not judged)"
+
+
+def _word_undecided(silences: FindingList) -> list[str]:
+    """How many stops may have been pauses as well as cut-outs; empty where none."""
+    if not silences:
+        return []
+    longest_s = float((silences.stop_s - silences.start_s).max())
+    which = "a pause or a cut-out" if len(silences) == 1 else "pauses or cut-outs, the longest"
+    return [f"{count_words(len(silences), *UNDECIDED)} ({which} of {longest_s:.1f} s)"]
 
 
 def word_stillness(summary: Mapping[str, Any], findings: FindingList) -> list[str]:

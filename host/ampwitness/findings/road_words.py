@@ -137,6 +137,15 @@ def find_next_test(cause: str, usual_v: float | None = None) -> str:
     return next((test for start, test in NEXT_TESTS if cause.startswith(start)), NEXT_TESTS[-1][1])
 
 
+_MAY_BE_A_PAUSE = "not decided: the signal may have paused"
+
+
+def is_doubtful(cutout: Finding) -> bool:
+    """It may have been a pause in the programme, and little speaks against that: nothing to put in front."""
+    cause = str(cutout.measured.get("cause", ""))
+    return cause.startswith(_MAY_BE_A_PAUSE) and cutout.measured.get("confidence") == "low"
+
+
 def describe_cutout(finding: Finding) -> str:
     """A cut-out in one sentence without its time."""
     m, e = finding.measured, finding.evidence

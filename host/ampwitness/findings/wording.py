@@ -12,7 +12,7 @@ import numpy as np
 
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.line_words import name_other
-from ampwitness.findings.road_words import describe_cutout
+from ampwitness.findings.road_words import describe_cutout, is_doubtful
 from ampwitness.types import Analysis, Calibration, Coverage, Finding, NotJudged, Severity, Verdict
 from ampwitness.units import fixed, seconds_to_clock, seconds_to_span
 
@@ -355,6 +355,8 @@ def _sum_not_judged(spans: Sequence[NotJudged]) -> str:
 NOT_ASKED = "not asked"  # what stands for the answer to a question that nobody was asked
 NOT_LOOKED_AT = "Nothing to judge: this was not looked at."
 
+UNDECIDED = ("silence undecided", "silences undecided")  # a pause of the programme or a cut-out
+
 _WORST_WORDS = {
     "saturation": "Longest",
     "gap": "Longest",
@@ -380,7 +382,8 @@ def word_verdict(kind: str, findings: Sequence[Finding], coverage: Coverage | No
         worst = find_worst(chosen, kind)
         # what a person typed is not looked for
         looked_at = f" in {seconds_to_span(judged_s)} judged" if judged_s > 0 else ""
-        sentence = f"{count_words(listed.n_found(kind), words.one, words.many)} found{looked_at}."
+        n = count_cutouts(listed) if kind == "cutout" else count_words(listed.n_found(kind), words.one, words.many)
+        sentence = f"{n} found{looked_at}."
         if worst is not None:
             what = _WORST_WORDS.get(kind, "Worst")
             shown = chosen[0] if kind == "mark" else worst
@@ -391,6 +394,21 @@ def word_verdict(kind: str, findings: Sequence[Finding], coverage: Coverage | No
             kind, "none found", f"No {words.one} found in {seconds_to_span(judged_s)} judged.", not_judged
         )
     return VerdictLine(kind, "not judged", not_judged or NOT_LOOKED_AT, "")
+
+
+def split_cutouts(findings: FindingList) -> tuple[FindingList, FindingList]:
+    """The cut-outs, and apart from them the stops that may have been pauses and that nothing speaks for."""
+    chosen = findings.of_kind("cutout")
+    is_open = np.array([is_doubtful(one) for one in chosen], dtype=bool)
+    return chosen.take(np.flatnonzero(~is_open)), chosen.take(np.flatnonzero(is_open))
+
+
+def count_cutouts(findings: FindingList) -> str:
+    """`2 cut-outs and 12 silences undecided`: what may have been a pause is not counted as a cut-out."""
+    n_open = len(split_cutouts(findings)[1])
+    n_sure = findings.n_found("cutout") - n_open
+    sure = [count_words(n_sure, "cut-out", "cut-outs")] if n_sure or not n_open else []
+    return " and ".join([*sure, *([count_words(n_open, *UNDECIDED)] if n_open else [])])
 
 
 def word_verdicts(analysis: Analysis) -> tuple[VerdictLine, ...]:
