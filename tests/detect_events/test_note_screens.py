@@ -9,6 +9,7 @@ from ampwitness.bench.note_unusual import pumped_case
 from ampwitness.detect.notes import note_damping, note_swell, note_walk
 from ampwitness.detect.notes.note_break import Breaks, measure_left
 from ampwitness.detect.notes.note_glide import straighten
+from ampwitness.detect.notes.note_spectrum import measure_pitches
 from ampwitness.detect.notes.note_swell import is_one_swell
 from ampwitness.detect.notes.notes import NoteDetector
 from ampwitness.types import FloatArray
@@ -128,3 +129,17 @@ def test_what_rises_tenfold_is_no_vibrato(monkeypatch: pytest.MonkeyPatch) -> No
         counts.append(len(asked))
     assert found[0] == found[1]
     assert counts[0] < 0.9 * counts[1], counts
+
+
+@pytest.mark.parametrize(("from_hz", "to_hz"), [(46.2, 34.6), (43.7, 58.3), (49.0, 36.7), (43.7, 65.4)])
+def test_a_long_slide_of_a_low_note_leaves_one_line(from_hz: float, to_hz: float) -> None:
+    time_s = np.arange(360) / 500.0
+    course = from_hz * (to_hz / from_hz) ** np.clip((time_s - 0.2) / 0.25, 0.0, 1.0)
+    turned = 2 * np.pi * np.cumsum(course) / 500.0
+    slide = np.exp(-time_s / 0.9) * (np.sin(turned) + 0.08 * np.sin(2.0 * turned + 1.0) + 0.1 * np.sin(3.0 * turned))
+    (still,) = straighten([slide], 500.0)
+    assert still is not None
+    (pitch,) = measure_pitches([still[0]], 500.0)
+    assert pitch is not None
+    assert pitch.explained_ratio > 0.94  # straightened once, 0.92 at most
+    assert pitch.frequency_hz * still[1] == pytest.approx(to_hz, rel=0.02)

@@ -21,6 +21,7 @@ _COURSE_S = 0.060
 LEAST_S, LEAST_OF_ROLL_S = 0.090, 0.040  # of a part; of one in a roll
 _MOST_OCTAVES = 1.5
 _LEAST_OCTAVES = 0.04  # a pitch that stands is measured as it is
+_AGAIN_S, _LEAST_LEFT_OCTAVES = 0.400, 0.005  # of a part, and of its slide: what averaging left of it is taken out too
 _ROWS_AT_ONCE = 64
 _END_SHARE = 0.25  # of a note, at its end: the pitch it comes to
 # One over the product of a point's distances to the others.
@@ -49,10 +50,21 @@ def straighten(
         some = places[begin : begin + _ROWS_AT_ONCE]
         for place, still in zip(some, _straighten([parts[place] for place in some], rate_hz), strict=True):
             out[place] = still
+    # Averaged, a course cuts the corners of a slide: of a long part enough of it is left that low notes are no tones.
+    slid = {place: still for place, still in enumerate(out) if still and len(still[0]) >= _AGAIN_S * rate_hz}
+    places = sorted(slid, key=lambda place: len(parts[place]))
+    for begin in range(0, len(places), _ROWS_AT_ONCE):
+        some = places[begin : begin + _ROWS_AT_ONCE]
+        left = _straighten([slid[place][0] for place in some], rate_hz, _LEAST_LEFT_OCTAVES)
+        for place, still in zip(some, left, strict=True):
+            if still is not None:
+                out[place] = still[0], slid[place][1] * still[1]
     return out
 
 
-def _straighten(parts: list[FloatArray], rate_hz: float) -> list[tuple[FloatArray, float] | None]:
+def _straighten(
+    parts: list[FloatArray], rate_hz: float, least_octaves: float = _LEAST_OCTAVES
+) -> list[tuple[FloatArray, float] | None]:
     lengths = np.array([len(part) for part in parts])
     volts = np.zeros((len(parts), int(lengths.max())))
     for row, part in enumerate(parts):
@@ -64,7 +76,7 @@ def _straighten(parts: list[FloatArray], rate_hz: float) -> list[tuple[FloatArra
     speed = 2.0**course
     turned = np.zeros(volts.shape)
     np.cumsum(0.5 * (speed[:, 1:] + speed[:, :-1]), axis=1, out=turned[:, 1:])
-    is_slide = (span >= _LEAST_OCTAVES) & (span <= _MOST_OCTAVES)
+    is_slide = (span >= least_octaves) & (span <= _MOST_OCTAVES)
     if not is_slide.any():
         return [None] * len(parts)
     ratio = np.zeros(len(parts))
