@@ -13,7 +13,7 @@ from ampwitness.bench.note_over_music import OverMusicScore, make_over_music, sc
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.notes.note_decimate import Bands, Decimator, parabola_taps
 from ampwitness.detect.notes.note_departure import BEFORE, BEHIND, MARGIN, TURN_MARGIN, DepartureFinder
-from ampwitness.detect.notes.note_judge import beats_on, is_octave_again
+from ampwitness.detect.notes.note_judge import beats_on
 from ampwitness.detect.notes.note_levels import find_places, measure_levels
 from ampwitness.detect.notes.note_products import lagged_products, predict_from_products
 from ampwitness.detect.notes.note_recovery import RecoveryFitter
@@ -235,17 +235,6 @@ def test_notes_that_go_under_in_full_range_music_are_known_by_their_strong_part(
     assert score.n_found[20.0] == score.n_true[20.0]
     assert sum(score.n_found.values()) >= 42
     assert score.n_others <= 1
-
-
-def test_an_octave_above_a_ringing_root_that_comes_again_is_no_root() -> None:
-    def pitch(hz: float, *heights_v: float) -> Pitch:
-        return Pitch(hz, 1.0, heights_v, np.nan, 0.0, 1.0)
-
-    before = [pitch(43.67, 5.3, 0.0), pitch(87.31, 3.3)]
-    assert is_octave_again(pitch(43.65, 0.57, 2.52), before)
-    assert not is_octave_again(pitch(43.65, 4.0, 2.52), before), "the root was struck again"
-    assert not is_octave_again(pitch(43.65, 0.57, 2.52), [pitch(51.9, 5.0), before[-1]]), "no such root rang"
-    assert not is_octave_again(pitch(43.65, 0.57, 2.52), [before[0], pitch(61.7, 3.0)])
 
 
 def test_what_two_ringing_notes_swell_up_to_is_no_note_but_a_turn_to_a_third_is() -> None:

@@ -23,7 +23,7 @@ _TAIL_S, _TAIL_BEAT_LEVEL = 2.0, 0.10  # so long after the last of two such note
 _OLD_TAIL_LEVEL = 0.15  # the same of what is hardly new: a tail that ended where two notes cancelled swells up higher
 _HARDLY_NEW, _SWELLS_WITHIN_S = 0.40, 0.100  # of two notes that ring on: so little new, so soon behind, is their beat
 _NO_TONE_BETWEEN = 2 ** (1.5 / 12)  # nearer to each other than this, notes have no other between them
-_STRUCK = 0.90  # so much is new of no beat: what rings carries on as it did
+STRUCK = 0.90  # so much is new of no beat: what rings carries on as it did
 _ROLLS_S, _LEAST_OF_ROLL, _PITCH_OF_ROLL = 0.060, 0.90, 0.12  # since the last; explained; of pitch, which slides
 NO_TONE = "not a tone: too little of it repeats"
 NOISE = "a swell of noise: short, and among many that are no tones"
@@ -60,7 +60,7 @@ def judge_note(
     if _is_octave_of_old(note, pitch, before, band_hz):
         return _octave_up(pitch), ""
     if before and note.since_last_s < _RINGS_S:
-        if _is_octave_of_ringing(pitch, before[-1]) or is_octave_again(pitch, before):
+        if _is_octave_of_ringing(pitch, before[-1]):
             return _octave_up(pitch), ""
         if note.novelty_ratio >= _NEW_BESIDE and _is_new_beside_ringing(pitch, before):
             height_v = float(np.sqrt(pitch.beside_ratio)) * max(pitch.amplitudes_v)
@@ -73,7 +73,7 @@ def judge_note(
 def is_attack_of(earlier: SoundingNote, why_not: str, note: SoundingNote, pitch: Pitch, rate_hz: float) -> bool:
     """Whether what was struck and is no tone by itself, as a drum over a string for a moment, is the attack of the note
     that follows without a pause."""
-    is_struck = why_not == NO_TONE and earlier.novelty_ratio >= _STRUCK
+    is_struck = why_not == NO_TONE and earlier.novelty_ratio >= STRUCK
     is_struck &= earlier.level_peak_v >= _LOUD_ATTACK * note.level_peak_v
     is_soon = note.onset - earlier.onset <= _LONGEST_ATTACK_S * rate_hz
     return is_struck and is_soon and 0.0 <= note.onset - earlier.end <= rate_hz / pitch.frequency_hz
@@ -113,6 +113,11 @@ def find_noise(
     return out
 
 
+def is_old(pitch: Pitch | None, before: Sequence[Pitch]) -> bool:
+    """Whether a pitch is that of one of the last notes."""
+    return pitch is not None and any(abs(pitch.frequency_hz / old.frequency_hz - 1.0) <= _SAME_PITCH for old in before)
+
+
 def is_tone(pitch: Pitch, seconds: float) -> bool:
     """Whether enough of what sounded so long is one note, or two."""
     # Noise in the band looks like a tone the more, the shorter it is looked at.
@@ -124,7 +129,7 @@ def is_tone(pitch: Pitch, seconds: float) -> bool:
 
 def _is_struck_again(note: SoundingNote, pitch: Pitch, before: Sequence[Pitch]) -> bool:
     """Whether this is the last note struck again, too short to be known by itself, or a drum in a roll."""
-    if not note.novelty_ratio >= _STRUCK or pitch.explained_ratio < _LEAST_OF_ROLL:
+    if not note.novelty_ratio >= STRUCK or pitch.explained_ratio < _LEAST_OF_ROLL:
         return False
     if note.is_in_roll or not before or note.since_last_s > _ROLLS_S:
         return note.is_in_roll
@@ -133,14 +138,14 @@ def _is_struck_again(note: SoundingNote, pitch: Pitch, before: Sequence[Pitch]) 
 
 def _are_two_struck(note: SoundingNote, pitch: Pitch, seconds: float) -> bool:
     """Whether two tones were struck at once, as a drum and a string are, that part before either is known by itself."""
-    return note.novelty_ratio >= _STRUCK and seconds >= _LEAST_OF_TWO_S and pitch.both_ratio >= _TWO_RATIO
+    return note.novelty_ratio >= STRUCK and seconds >= _LEAST_OF_TWO_S and pitch.both_ratio >= _TWO_RATIO
 
 
 def beats_on(
     note: SoundingNote, pitch: Pitch, last_pitches: Sequence[Pitch], last_level_v: float, band_hz: float
 ) -> bool:
     """Whether this is what two notes near in pitch, ringing on together, swell up to."""
-    if note.novelty_ratio >= _STRUCK or _is_sudden(note, pitch.frequency_hz, band_hz):
+    if note.novelty_ratio >= STRUCK or _is_sudden(note, pitch.frequency_hz, band_hz):
         return False
     is_in_tail = note.since_last_s < _TAIL_S
     is_soft = is_in_tail and note.level_peak_v < _TAIL_BEAT_LEVEL * last_level_v
@@ -227,12 +232,3 @@ def _is_octave_of_old(note: SoundingNote, pitch: Pitch, before: Sequence[Pitch],
     turn = 2 * np.pi * pitch.frequency_hz / band_hz * np.arange(n)
     root_v, octave_v = (abs(complex((weights * note.band_before) @ np.exp(-1j * k * turn))) for k in (1, 2))
     return root_v >= _OLD_ROOT_RATIO * now[0] and octave_v < _NEW_OCTAVE_RATIO * now[1]
-
-
-def is_octave_again(pitch: Pitch, before: Sequence[Pitch]) -> bool:
-    """Whether the last note lay an octave above a root that still rings, weaker than it was struck, and comes again."""
-    now = pitch.amplitudes_v
-    if abs(0.5 * before[-1].frequency_hz / pitch.frequency_hz - 1.0) > _SAME_PITCH or len(now) < 2:
-        return False
-    roots = [old for old in list(before)[:-1] if abs(pitch.frequency_hz / old.frequency_hz - 1.0) <= _SAME_PITCH]
-    return now[1] > 1.2 * now[0] and any(now[0] < 0.5 * old.amplitudes_v[0] for old in roots if old.amplitudes_v)

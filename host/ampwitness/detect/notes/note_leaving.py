@@ -77,7 +77,7 @@ def only_ends(band: History, rate_hz: float, since: int, onset: float, known_to:
     behind_at, behind = _behind(band, rate_hz, onset, known_to)
     if min(len(older), len(ahead)) < _LEAST_S * rate_hz:
         return None
-    alone = _carry_back(behind, (behind_at - onset) / rate_hz, rate_hz, _list_lines([hz]))
+    alone = _carry_back(behind, (behind_at - onset) / rate_hz, rate_hz, list_lines([hz]))
     if alone is None:
         return None
     (old_hz, ahead_hz), (_, explained_ahead) = measure_fundamentals([older, ahead], rate_hz)
@@ -103,12 +103,12 @@ def _carry_back(behind: FloatArray, at_s: float, rate_hz: float, hz: FloatArray)
     skips = [round((falls_s - _FALLS_S[0]) * rate_hz) for falls_s in _FALLS_S]
     skips = [skipped for skipped in skips if len(behind) - skipped >= _LEAST_BEHIND_S * rate_hz]
     # What the lines leave of a part they leave of all that holds it: most have something else in their last part.
-    _, least = _fit(behind[skips[-1] :], at_s + skips[-1] / rate_hz, rate_hz, hz)
+    _, least = fit_lines(behind[skips[-1] :], at_s + skips[-1] / rate_hz, rate_hz, hz)
     if least @ least > _SURELY * _LEFT_BEHIND * (behind @ behind):
         return None
     for skipped in skips:
         part = behind[skipped:]
-        lines, left = _fit(part, at_s + skipped / rate_hz, rate_hz, hz)
+        lines, left = fit_lines(part, at_s + skipped / rate_hz, rate_hz, hz)
         if left @ left <= _LEFT_BEHIND * (part @ part):
             return lines, skipped
     return None
@@ -116,13 +116,13 @@ def _carry_back(behind: FloatArray, at_s: float, rate_hz: float, hz: FloatArray)
 
 def _carry_forth(ahead: FloatArray, at_s: float, rate_hz: float, pitches: list[float]) -> ComplexArray | None:
     """The same from ahead of it, of two notes, or three where two leave one; None: they do not explain it."""
-    lines, left = _fit(ahead, at_s, rate_hz, _list_lines(pitches))
+    lines, left = fit_lines(ahead, at_s, rate_hz, list_lines(pitches))
     whole = ahead @ ahead
     if left @ left > _THIRD_FROM * whole:
         third = float(measure_fundamentals([left], rate_hz)[0][0])
         if not np.isfinite(third) or len(_told_apart([*pitches, third])) == len(pitches):
             return None
-        lines, left = _fit(ahead, at_s, rate_hz, _list_lines([*pitches, third]))
+        lines, left = fit_lines(ahead, at_s, rate_hz, list_lines([*pitches, third]))
     return lines if left @ left <= _LEFT_AHEAD * whole else None
 
 
@@ -135,7 +135,7 @@ def _told_apart(pitches: Sequence[float]) -> list[float]:
     return kept
 
 
-def _list_lines(pitches: Sequence[float]) -> FloatArray:
+def list_lines(pitches: Sequence[float]) -> FloatArray:
     """Frequencies of all lines that the band holds, those of the first pitch first, each once."""
     hz: list[float] = []
     for pitch in pitches:
@@ -146,7 +146,7 @@ def _list_lines(pitches: Sequence[float]) -> FloatArray:
     return np.array(hz)
 
 
-def _fit(part: FloatArray, at_s: float, rate_hz: float, hz: FloatArray) -> tuple[ComplexArray, FloatArray]:
+def fit_lines(part: FloatArray, at_s: float, rate_hz: float, hz: FloatArray) -> tuple[ComplexArray, FloatArray]:
     """(lines,) size and phase at the instant, and (n,) what is left of the part, whose first sample lies `at_s` behind
     it. Size and phase may change along a line."""
     at = at_s + np.arange(len(part)) / rate_hz

@@ -9,9 +9,20 @@ from typing import Any
 import numpy as np
 
 from ampwitness.detect.notes.noise_rest import REASON, NoiseRest
+from ampwitness.detect.notes.note_beside import find_beside
 from ampwitness.detect.notes.note_decimate import Bands
 from ampwitness.detect.notes.note_glide import LEAST_OF_ROLL_S, straighten
-from ampwitness.detect.notes.note_judge import NOISE, beats_on, find_noise, is_attack_of, is_tone, judge_note
+from ampwitness.detect.notes.note_judge import (
+    NO_TONE,
+    NOISE,
+    STRUCK,
+    beats_on,
+    find_noise,
+    is_attack_of,
+    is_old,
+    is_tone,
+    judge_note,
+)
 from ampwitness.detect.notes.note_parts import (
     STANDS_OUT,
     agree_in_pieces,
@@ -201,6 +212,11 @@ class NoteDetector:
             for one, seconds in [*seen, as_it_stands] if note.is_in_roll else [as_it_stands, *seen]:
                 if chosen is None:
                     chosen, why_not = judge_note(note, one, self._last_pitches, seconds, bands.rate_hz, bands.band_hz)
+            is_over_another = note.since_last_s * bands.rate_hz < 1.0 and note.novelty_ratio < STRUCK
+            if is_over_another and (why_not == NO_TONE or is_old(chosen, self._last_pitches)):
+                over = find_beside(note, bands, self._last_pitches)
+                if over is not None:
+                    chosen, why_not = judge_note(note, over[0], (), over[1], bands.rate_hz, bands.band_hz)
             if chosen is not None and beats_on(note, chosen, self._last_pitches, self._last_level_v, bands.band_hz):
                 chosen, why_not = None, "two notes that ring on, beating"
             if chosen is not None:
