@@ -65,6 +65,17 @@ def test_a_second_harmonic_is_not_called_a_ceiling() -> None:
     assert held.measured["distortion_percent"] is None
 
 
+def test_a_held_note_whose_crests_happen_to_be_low_is_no_distorted_tone() -> None:
+    """Partials as an examiner drew them: a second of 8 % and a third of 10 % that leave a crest like a sine's."""
+    time = np.arange(round(3 * RATE_HZ)) / RATE_HZ
+    angle = 2 * np.pi * 80.0 * time
+    note = 10 * (np.sin(angle) + 0.08 * np.sin(2 * angle) + 0.1 * np.sin(3 * angle))
+    (tone,) = tones_of(note + np.random.default_rng(1).normal(0, 0.02, len(time)))
+    assert tone.evidence["crest_ratio"] < 1.5
+    assert tone.evidence["odd_percent"] > tone.evidence["even_percent"]
+    assert tone.measured["distortion_percent"] is None
+
+
 @pytest.mark.parametrize("cut_rad", [0.0, math.acos(0.98)])
 def test_below_one_per_cent_nothing_is_told(cut_rad: float) -> None:
     (tone,) = tones_of(cut_tone(500.0, cut_rad=cut_rad))

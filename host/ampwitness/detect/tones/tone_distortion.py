@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from ampwitness.detect.tones.tone_curve import KNEE_PERCENT, LEFT_S, is_cut
 from ampwitness.detect.tones.tone_points import TonePoint
+from ampwitness.waveform.tone_meter import LEAST_HARMONICS
 
 # A clip model that speaks for what lies beyond the band was 15 % off at most (tests/waveform/test_tone_folded.py).
 _MODEL_RATIO = 0.15
@@ -51,7 +52,10 @@ def find_distortion(point: TonePoint) -> ToneDistortion | None:
 
 def is_worth_telling(points: Sequence[TonePoint], chosen: TonePoint) -> bool:
     """Whether a distorted tone may be more than a note with harmonics of its own."""
-    return is_cut(chosen.reading) or points[-1].stop_s - points[0].start_s >= _LASTS_S
+    reading = chosen.reading
+    if reading.positive_overdrive_db is not None or points[-1].stop_s - points[0].start_s >= _LASTS_S:
+        return True
+    return reading.n_harmonics < LEAST_HARMONICS and is_cut(reading)  # too few for the model to refuse a note by them
 
 
 def find_left_distortion(points: Sequence[TonePoint]) -> ToneDistortion | None:
