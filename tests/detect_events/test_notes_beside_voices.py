@@ -39,7 +39,7 @@ def test_a_voice_above_the_bass_begins_no_note_of_the_one_below() -> None:
 
 def test_a_note_struck_again_as_another_sets_in_above_the_bass_is_a_note() -> None:
     time_s = seconds(2.4)
-    wave = _voice(time_s, 41.2, 0.5, 1.1, 8.0, 3.0) + _voice(time_s, 41.2, 1.1, 1.9, 11.0, 3.0)
+    wave = _voice(time_s, 41.2, 0.5, 1.9, 8.0, 3.0) + _voice(time_s, 41.2, 1.1, 1.9, 8.0, 3.0)
     wave += _voice(time_s, 146.8, 1.1, 1.9, 4.0, 3.0)
     found = run(NoteDetector(), logged(wave)).findings
     assert [note.start_s for note in found] == pytest.approx([0.5, 1.1], abs=0.02)
