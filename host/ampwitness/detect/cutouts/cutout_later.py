@@ -39,9 +39,13 @@ def find_lows(supply: FloatArray, is_live: npt.NDArray[np.bool_]) -> FloatArray:
     """
     volts = np.where(is_live, supply, np.inf)
     out = np.full(len(WAITS), np.inf)
+    held, known = volts, 1  # highest of each `known` steps in a row
     for place, wait in enumerate(WAITS):
-        if len(volts) >= wait:
-            out[place] = np.lib.stride_tricks.sliding_window_view(volts, wait).max(axis=1).min()
+        if len(volts) < wait:
+            break
+        more, known = wait - known, wait  # at most twice as long: two of the shorter ones cover it
+        held = np.maximum(held[: len(held) - more], held[more:]) if more else held
+        out[place] = held.min()
     return out
 
 

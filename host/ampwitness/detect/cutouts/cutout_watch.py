@@ -41,7 +41,7 @@ from ampwitness.detect.cutouts.cutout_measure import (
     measure_wave,
 )
 from ampwitness.detect.cutouts.cutout_noise import is_hiss
-from ampwitness.detect.cutouts.cutout_outlived import measure_outlived
+from ampwitness.detect.cutouts.cutout_outlived import LOW_RATIO, measure_outlived
 from ampwitness.detect.cutouts.cutout_over import find_held_high, measure_over
 from ampwitness.detect.cutouts.cutout_pop import measure_pop
 from ampwitness.detect.cutouts.cutout_remote import list_remote_changes, measure_remote
@@ -216,7 +216,6 @@ class RunWatch:
             reference_v = self._reference(step)
             known_v = (v if np.isfinite(v) else None for v in (self._survived_v, self._held_v))
             stop.supply = measure_supply(run, stop.stop_sample, known, reference_v, *known_v)
-            measure_lows(run, stop)
         measure_jumps(run, stop)
         measure_lift(run, stop)
         if not (stop.is_truncated or self._is_continuous):
@@ -229,6 +228,9 @@ class RunWatch:
                 stop.fade_s = None  # before that it was off
         measure_outlived(run, stop, self._on_since)
         stop.over = measure_over(run, stop, self._went_on_high_v)
+        is_low = stop.supply is not None and stop.supply.lowest_v < LOW_RATIO * stop.supply.reference_v
+        if is_low and decide_cause(stop).words in (LOW, TOGETHER):
+            measure_lows(run, stop)
         if step - self._on_since >= _LIVE_STEPS:
             measure_dc(run, stop)
         measure_level(run, stop, max(self._peak_seconds, default=0.0))
