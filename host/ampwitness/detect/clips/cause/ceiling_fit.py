@@ -6,6 +6,10 @@ b = 0: regulated; no knee: it follows throughout; c: an amplifier that droops un
 fills from the supply and is emptied by the load in one time constant, so both are asked for at one lag. The load is the
 output's mean size where the stage takes from its rails what the load draws, its mean square where it switches.
 
+Where the supply falls within the very half-cycle, plateaus fall with it by a twentieth of their level and more. Their
+tilt is then the lagged supply's own course and would take the place of b: it is left out, the supply is that behind a
+filter of the lag (`lag_between`), and the level that in a plateau's middle.
+
 Gaps: each plateau carries its own lagged supply.
 Limits: a level above all that was seen (regulation that sets in only there) cannot be known; the line is carried on.
 Where regulation sets in just below the highest that was seen: `ceiling_stands`.
@@ -14,13 +18,14 @@ Source: least squares with Tukey's weights; our choice, measured by `python -m a
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.clips.cause.lag_between import bend_s, filter_between, to_lag_s
 from ampwitness.types import FloatArray
 
 Kind = Literal["regulated", "follows supply", "regulated until the supply is too low"]
@@ -29,6 +34,8 @@ FEWEST = 5
 FEWEST_FOR_TILT = 12
 FEWEST_FOR_DROOP = 20
 MOST_DROOP = 0.4
+MOST_TILT = 2.0  # of what the lagged supply gives way by
+STEEP_SHARE = 0.05  # of its level, that a plateau in the middle of all falls by within itself
 _WORTH_DROOP = 0.85
 LOADS = ("size", "square")
 LEAST_RANGE_V = 0.08
@@ -60,16 +67,26 @@ class CeilingFit:
     droop: float = 0.0  # volts lost for each volt of lagged load: the amplifier's own, whatever the supply does
     load: int = 0  # place in LOADS
     highest_v: float = float("inf")  # lagged supply under which a plateau was seen; above, the line is carried on
+    is_steep: bool = False  # learned of plateaus that fall steeply
 
     def at(self, supply_v: FloatArray) -> FloatArray:
         """(n,) levels at supplies that stand."""
         return np.asarray(self.constant_v + self.ratio * np.minimum(supply_v, self.knee_v))
 
+    def supply_of(self, supply: FloatArray) -> FloatArray:
+        """(n,) the supply that it follows, of lagged ones (n, lags)."""
+        return filter_between(supply, self.lag) if self.is_steep else pick_lag(supply, self.lag)
+
     def tilted_v(self, supply: FloatArray, tilt_v_per_s: FloatArray, flat_s: FloatArray) -> FloatArray:
         """(n,) by how much plateaus of that tilt and length lie above the level of their lagged supply (n, lags).
 
         A tilt stands for a lag that is not quite the amplifier's own, so it moves the supply by half a place among the
-        lagged ones at most; what a top tilts beyond that is the amplifier's own doing."""
+        lagged ones at most; what a top tilts beyond that is the amplifier's own doing. Where plateaus fall steeply it
+        bends them, by what the lag gives way by."""
+        if self.is_steep:
+            gives_v = np.abs(supply[:, 0] - self.supply_of(supply))
+            most_v_per_s = MOST_TILT * self.ratio * gives_v / to_lag_s(self.lag)
+            return -np.clip(tilt_v_per_s, -most_v_per_s, most_v_per_s) * bend_s(flat_s, self.lag)
         lagged, last = pick_lag(supply, self.lag), supply.shape[1] - 1.0
         sides = [pick_lag(supply, min(max(self.lag + step, 0.0), last)) - lagged for step in (-0.5, 0.5)]
         most_v = self.ratio * np.maximum(*np.abs(sides))
@@ -87,10 +104,32 @@ class Plateaus:
     flat_s: FloatArray
     supply: FloatArray
     load: FloatArray
+    is_steep: bool = False  # the supply falls within the very half-cycles: plateaus fall by STEEP_SHARE and more
+
+    def supply_at(self, lag: float) -> FloatArray:
+        """(n,) the supply at a place between the lags."""
+        return filter_between(self.supply, lag) if self.is_steep else pick_lag(self.supply, lag)
 
     def load_at(self, load: int, lag: float) -> FloatArray:
         """(n,) one of LOADS, at a place between the lags."""
-        return pick_lag(self.load[:, load], lag)
+        loads = self.load[:, load]
+        return filter_between(loads, lag) if self.is_steep else pick_lag(loads, lag)
+
+    def level_at(self, lag: float) -> FloatArray:
+        """(n,) the level that a line is fitted to: in the middle of plateaus that fall steeply."""
+        return self.level_v + self.tilt_v_per_s * bend_s(self.flat_s, lag) if self.is_steep else self.level_v
+
+    @property
+    def lag_step(self) -> float:
+        """Places between the lags that are tried: a filter's time constant shows the finer the steeper they fall."""
+        return LAG_STEP / 2 if self.is_steep else LAG_STEP
+
+    @property
+    def tilts(self) -> list[FloatArray]:
+        """The columns (n,) by which tilts are asked for, where plateaus are enough and their tilts not the lag's."""
+        if len(self.level_v) < FEWEST_FOR_TILT or self.is_steep:
+            return []
+        return [self.tilt_v_per_s, self.tilt_v_per_s * self.flat_s]
 
     def thin(self, most: int) -> Plateaus:
         """Every k-th, so that no more than about `most` are left."""
@@ -98,7 +137,8 @@ class Plateaus:
 
     def take(self, chosen: npt.NDArray[np.bool_] | slice) -> Plateaus:
         """Some of them."""
-        return Plateaus(*(getattr(self, name)[chosen] for name in self.__slots__))
+        some = {name: getattr(self, name)[chosen] for name in ("level_v", "tilt_v_per_s", "flat_s", "supply", "load")}
+        return replace(self, **some)
 
 
 def to_loads(level_v: FloatArray, size_v: FloatArray, rms_v: FloatArray) -> FloatArray:
@@ -113,6 +153,14 @@ def to_loads(level_v: FloatArray, size_v: FloatArray, rms_v: FloatArray) -> Floa
     size_v = np.concatenate((rms_v[:, :1], size_v[:, : rms_v.shape[1] - 1]), axis=1)
     square_v = rms_v**2 * (4 / np.pi / float(np.median(level_v))) if len(level_v) else rms_v
     return np.stack((size_v, square_v), axis=1)
+
+
+def mark_steep(sides: Mapping[str, Plateaus]) -> dict[str, Plateaus]:
+    """The same, and whether they fall steeply, both polarities together: they hang on one supply."""
+    falls = [-seen.tilt_v_per_s * seen.flat_s / seen.level_v for seen in sides.values()]
+    falls_by = np.concatenate([np.zeros(0), *falls])
+    is_steep = bool(len(falls_by) and np.median(falls_by) >= STEEP_SHARE)
+    return {side: replace(seen, is_steep=is_steep) for side, seen in sides.items()}
 
 
 def fit_line(plateaus: Plateaus) -> CeilingFit | None:
@@ -147,32 +195,33 @@ def fit_each(seen: Plateaus, places: Sequence[tuple[float, float, int | None]]) 
     """`fit_at` for each lag, knee and load, all together, which takes a fifth of the time: fits, and what they leave
     (places, n)."""
     n = len(seen.level_v)
-    lagged = np.stack([pick_lag(seen.supply, lag) for lag, _, _ in places])
+    lagged = np.stack([seen.supply_at(lag) for lag, _, _ in places])
     bent = np.minimum(lagged, np.array([knee_v for _, knee_v, _ in places])[:, None])
     middle = bent.mean(axis=1)
     columns: list[FloatArray] = [np.ones(n), bent - middle[:, None]]
-    if n >= FEWEST_FOR_TILT:
-        columns += [seen.tilt_v_per_s, seen.tilt_v_per_s * seen.flat_s]
+    columns += seen.tilts
     loads = [load for _, _, load in places]
     if any(load is not None for load in loads):  # of a column that is 0 nothing comes out
         columns.append(np.stack([np.zeros(n) if load is None else seen.load_at(load, lag) for lag, _, load in places]))
     matrix = np.stack(np.broadcast_arrays(*columns), axis=2)
-    solution, errors, spread_v = robust(matrix, seen.level_v)
+    level_v = np.stack([seen.level_at(lag) for lag, _, _ in places])
+    solution, errors, spread_v = robust(matrix, level_v)
     fits = []
     for place, (lag, knee_v, load) in enumerate(places):
         one = solution[place].tolist()
-        tilts: tuple[float, float] = (one[2], one[3]) if n >= FEWEST_FOR_TILT else (0.0, 0.0)
+        tilts: tuple[float, float] = (one[2], one[3]) if seen.tilts else (0.0, 0.0)
         droop = -one[-1] if load is not None else 0.0
         fits.append(CeilingFit(
             "follows supply", one[0] - one[1] * float(middle[place]), one[1], float(errors[place, 1]), knee_v, lag,
             float(spread_v[place]), n, *tilts, droop, load or 0, float(lagged[place].max()),
+            seen.is_steep,
         ))  # fmt: skip
-    return fits, seen.level_v - np.einsum("mnk,mk->mn", matrix, solution)
+    return fits, level_v - np.einsum("mnk,mk->mn", matrix, solution)
 
 
 def _try_line(best: CeilingFit, seen: Plateaus, load: int | None) -> CeilingFit:
     """The best line in any lag, with a load or none, where it is better than what stood."""
-    lags = np.arange(0.0, seen.supply.shape[1] - 1 + 1e-9, LAG_STEP).tolist()
+    lags = np.arange(0.0, seen.supply.shape[1] - 1 + 1e-9, seen.lag_step).tolist()
     for fit in fit_each(seen, [(lag, float("inf"), load) for lag in lags])[0]:
         if fit.ratio <= 3 * fit.ratio_sd or fit.spread_v >= best.spread_v * (_WORTH if best.ratio == 0 else 1.0):
             continue
@@ -193,7 +242,7 @@ def robust(matrix: FloatArray, level: FloatArray) -> tuple[FloatArray, FloatArra
     Parameters
     ----------
     matrix : (m, n, k) the columns
-    level : (n,) what they are to make
+    level : (n,) what they are to make, or (m, n) each its own
 
     Returns
     -------
@@ -201,8 +250,9 @@ def robust(matrix: FloatArray, level: FloatArray) -> tuple[FloatArray, FloatArra
     """
     scale = np.maximum(np.max(np.abs(matrix), axis=1), 1e-12)
     rows = np.ascontiguousarray(np.swapaxes(matrix / scale[:, None], 1, 2))  # (m, k, n)
+    level = np.broadcast_to(level, (len(rows), level.shape[-1]))
     floor = _SPREAD_FLOOR_SHARE * float(np.median(level))
-    weight: FloatArray = np.ones((len(rows), len(level)))
+    weight: FloatArray = np.ones(level.shape)
     solution: FloatArray = np.zeros(scale.shape)
     ridge = 1e-9 * np.eye(scale.shape[1])
     inner: FloatArray = ridge
@@ -210,7 +260,7 @@ def robust(matrix: FloatArray, level: FloatArray) -> tuple[FloatArray, FloatArra
     for k in range(7):
         weighted = rows * weight[:, None]
         inner = weighted @ np.swapaxes(rows, 1, 2) + ridge
-        solution = np.linalg.solve(inner, (weighted @ level)[:, :, None])[:, :, 0]
+        solution = np.linalg.solve(inner, weighted @ level[:, :, None])[:, :, 0]
         residual = np.abs(level - (solution[:, None] @ rows)[:, 0])
         spread = np.maximum(floor, 1.4826 * np.median(residual, axis=1))
         if k < 2:

@@ -29,7 +29,7 @@ from ampwitness.detect.clips.cause.ceiling_fit import (
     fit_at,
     fit_each,
     fit_line,
-    pick_lag,
+    mark_steep,
 )
 from ampwitness.detect.clips.cause.ceiling_prior import INDEPENDENT, is_in_proportion, weigh, weigh_finer
 from ampwitness.detect.clips.cause.ceiling_stands import find_standing_knee
@@ -48,7 +48,7 @@ SEARCHED = 150  # plateaus of one polarity that a knee is looked for among, besi
 
 def fit_ceilings(sides: Mapping[str, Plateaus]) -> dict[str, CeilingFit]:
     """The ceilings of the polarities that say something of themselves, from their plateaus."""
-    seen = {side: plateaus.thin(MOST) for side, plateaus in sides.items()}
+    seen = {side: plateaus.thin(MOST) for side, plateaus in mark_steep(sides).items()}
     lines = {side: fit for side, plateaus in seen.items() if (fit := fit_line(plateaus)) is not None}
     fits = dict(lines)
     moving = [side for side, fit in lines.items() if fit.ratio > 0]
@@ -76,7 +76,7 @@ def fit_ceilings(sides: Mapping[str, Plateaus]) -> dict[str, CeilingFit]:
     out |= chosen.fits if chosen is not None else {}
     moving = [side for side, fit in out.items() if fit.ratio > 0]
     for side in moving:
-        lagged, fit = pick_lag(seen[side].supply, out[side].lag), out[side]
+        lagged, fit = seen[side].supply_at(out[side].lag), out[side]
         if np.isfinite(fit.knee_v):
             fit = replace(fit, kind="regulated until the supply is too low")
         out[side] = replace(fit, highest_v=float(lagged.max()))
@@ -119,7 +119,7 @@ def _bend(fits: Mapping[str, CeilingFit], every: Mapping[str, Plateaus]) -> dict
     }
     tried: list[tuple[float, _Bend]] = []
     for lag in lags:
-        supply = np.sort(np.concatenate([pick_lag(plateaus.supply, lag) for plateaus in seen.values()]))
+        supply = np.sort(np.concatenate([plateaus.supply_at(lag) for plateaus in seen.values()]))
         knees_v = np.concatenate((np.quantile(supply, AMONG), [supply[-k - 1] for k in HIGHEST if k < len(supply)]))
         knees_v = np.concatenate((knees_v, *(_levels_met(seen[side], fit, lag) for side, fit in fits.items())))
         knees_v = np.unique(knees_v[(knees_v > supply[0] + LEAST_RANGE_V) & (knees_v < supply[-1])])
@@ -144,7 +144,7 @@ def _bend(fits: Mapping[str, CeilingFit], every: Mapping[str, Plateaus]) -> dict
 
 def _some_of(plateaus: Plateaus, fit: CeilingFit) -> Plateaus:
     """Fewer of them, evenly, and those of the highest supplies."""
-    lagged = pick_lag(plateaus.supply, fit.lag)
+    lagged = plateaus.supply_at(fit.lag)
     chosen = np.zeros(len(lagged), dtype=bool)
     chosen[:: max(1, len(lagged) // SEARCHED)] = True
     chosen[np.argsort(-lagged, kind="stable")[: HIGHEST[-1]]] = True
@@ -159,7 +159,7 @@ def _cost(line: CeilingFit, seen: Plateaus) -> float:
 
 def _levels_met(seen: Plateaus, line: CeilingFit, lag: float) -> FloatArray:
     """Supplies at which the line meets the level of the plateaus at the highest supplies, so many of them each."""
-    by_supply = seen.level_v[np.argsort(-pick_lag(seen.supply, lag), kind="stable")]
+    by_supply = seen.level_at(lag)[np.argsort(-seen.supply_at(lag), kind="stable")]
     levels_v = np.array([float(np.median(by_supply[:k])) for k in (2, *HIGHEST) if k <= len(by_supply)])
     return np.asarray((levels_v - line.constant_v) / line.ratio)
 
@@ -196,7 +196,7 @@ def _is_seen(bent: Mapping[str, CeilingFit], seen: Mapping[str, Plateaus]) -> bo
     how it rises on."""
     above_v, on_level = [], []
     for side, fit in bent.items():
-        lagged = pick_lag(seen[side].supply, fit.lag)
+        lagged = seen[side].supply_at(fit.lag)
         _, left_v = _refit(seen[side], fit, fit.knee_v)
         risen_v = fit.ratio * (lagged - fit.knee_v)
         above = risen_v > 3 * fit.spread_v

@@ -19,14 +19,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ampwitness.detect.clips.cause.ceiling_fit import (
-    FEWEST_FOR_TILT,
     LAG_STEP,
     LOADS,
     TUKEY,
     CeilingFit,
     Plateaus,
     fit_at,
-    pick_lag,
 )
 from ampwitness.types import FloatArray
 
@@ -50,13 +48,14 @@ class Weighed:
 def is_in_proportion(line: CeilingFit, seen: Plateaus) -> bool:
     """Whether a line rises nearly as outputs do that follow their supply."""
     level_v = seen.level_v + line.droop * seen.load_at(line.load, line.lag)
-    return bool(line.ratio * np.median(pick_lag(seen.supply, line.lag)) >= IN_PROPORTION * np.median(level_v))
+    return bool(line.ratio * np.median(seen.supply_at(line.lag)) >= IN_PROPORTION * np.median(level_v))
 
 
 def weigh(lines: Mapping[str, CeilingFit], seen: Mapping[str, Plateaus], *, follows: bool) -> Weighed:
     """The best ceilings of all polarities at one lag and load that follow their supply up to the lines' knee, or that
     stand still but for their own droop."""
-    return _weigh_among(lines, seen, np.arange(0.0, _last(seen) + 1e-9, LAG_STEP), INDEPENDENT, follows=follows)
+    step = min(plateaus.lag_step for plateaus in seen.values())
+    return _weigh_among(lines, seen, np.arange(0.0, _last(seen) + 1e-9, step), INDEPENDENT, follows=follows)
 
 
 def weigh_finer(chosen: Weighed, lines: Mapping[str, CeilingFit], seen: Mapping[str, Plateaus]) -> Weighed:
@@ -99,11 +98,11 @@ def _weigh_at(line: CeilingFit, seen: Plateaus, weight: FloatArray, *, follows: 
     """The best of one polarity up to the line's knee, at its lag and load, and what it costs: no end where it would
     fall with a rising supply."""
     n, level_v = len(seen.level_v), float(np.median(seen.level_v))
-    bent = np.minimum(pick_lag(seen.supply, line.lag), line.knee_v)
+    bent = np.minimum(seen.supply_at(line.lag), line.knee_v)
     droop = -seen.load_at(line.load, line.lag)
     columns = [np.ones(n), droop]
     columns += [bent] if follows else []
-    columns += [seen.tilt_v_per_s, seen.tilt_v_per_s * seen.flat_s] if follows and n >= FEWEST_FOR_TILT else []
+    columns += seen.tilts if follows else []
     rows = np.stack(columns, axis=1)
     own = np.zeros((1, rows.shape[1]))
     own[0, 1] = float(droop.mean()) / (DROOP_SHARE_SD * level_v)
@@ -111,7 +110,8 @@ def _weigh_at(line: CeilingFit, seen: Plateaus, weight: FloatArray, *, follows: 
     if follows:
         proportion[0, 1:3] = (1 + LOSS_SHARE) * float(droop.mean()), float(bent.mean())
         proportion /= LOSS_SHARE_SD * level_v
-    wanted = np.concatenate((seen.level_v * weight, [0.0], [(1 + LOSS_SHARE) / LOSS_SHARE_SD] * int(follows)))
+    expected = [0.0, *[(1 + LOSS_SHARE) / LOSS_SHARE_SD] * int(follows)]
+    wanted = np.concatenate((seen.level_at(line.lag) * weight, expected))
     rows = np.concatenate((rows * weight[:, None], own, proportion))
     solution, sd = _solve(rows, wanted)
     if solution[1] < 0:  # no amplifier's rails rise under load

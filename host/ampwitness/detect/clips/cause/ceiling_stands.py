@@ -15,7 +15,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ampwitness.detect.clips.cause.ceiling_fit import CeilingFit, Plateaus, pick_lag
+from ampwitness.detect.clips.cause.ceiling_fit import CeilingFit, Plateaus
 from ampwitness.detect.clips.table.clip_stream import SUPPLY_LAGS_S
 from ampwitness.types import FloatArray
 
@@ -39,7 +39,7 @@ def find_standing_knee(fits: Mapping[str, CeilingFit], seen: Mapping[str, Platea
         found = _compare_tilts(fit, seen[side])
         if found is not None:
             is_steep, own_share = found
-            lagged_v.append(pick_lag(seen[side].supply, fit.lag)[is_steep])
+            lagged_v.append(seen[side].supply_at(fit.lag)[is_steep])
             share.append(own_share[is_steep])
             knee_v.append((seen[side].level_v[is_steep] - fit.constant_v) / fit.ratio)
     if not share:
@@ -61,7 +61,7 @@ def _compare_tilts(fit: CeilingFit, seen: Plateaus) -> tuple[np.typing.NDArray[n
     """(n,) whether the supply fell steeply enough, and (n,) the tilt as a share of what others have at such a fall;
     None where too few tell."""
     lag_s = float(np.interp(fit.lag, range(len(SUPPLY_LAGS_S)), SUPPLY_LAGS_S))
-    lagged = pick_lag(seen.supply, fit.lag)
+    lagged = seen.supply_at(fit.lag)
     # What a lag gives way by: the supply of that moment less the lagged one, over the lag.
     fall_v_per_s = fit.ratio * (seen.supply[:, 0] - lagged) / lag_s
     is_steep = -fall_v_per_s * seen.flat_s >= LEAST_FALL_SPREADS * fit.spread_v

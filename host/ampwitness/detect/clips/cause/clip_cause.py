@@ -22,7 +22,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clips.cause.ceiling_fit import CeilingFit, Plateaus, pick_lag
+from ampwitness.detect.clips.cause.ceiling_fit import CeilingFit, Plateaus
 from ampwitness.detect.clips.cause.ceiling_knee import fit_ceilings
 from ampwitness.detect.clips.table.clip_candidates import CEILINGS, HELD_BY, PLACES
 from ampwitness.detect.supply.supply_forecast import Ceiling
@@ -130,7 +130,7 @@ def judge_clips(get: Columns, lagged_v: FloatArray, ceiling: CeilingFit | None, 
         settled_v = model.settled_at(get["start_s"])
         if ceiling is not None and lagged_v.shape[1]:
             is_lagged = np.isfinite(lagged_v).all(axis=1)
-            then_v = np.where(is_lagged, pick_lag(lagged_v, ceiling.lag), then_v)
+            then_v = np.where(is_lagged, ceiling.supply_of(lagged_v), then_v)
             above_v = ceiling.tilted_v(lagged_v, to_ceiling(get)[1], get["stop_s"] - get["start_s"])
             tilted_v = np.where(is_lagged, above_v, 0.0)
         known = np.isfinite(settled_v) & np.isfinite(then_v)
