@@ -1,5 +1,5 @@
 """Whose fault a clip is.
 
-How ceilings move with the supply (`ceiling_fit`, `ceiling_knee`, `ceiling_stands`, `ceiling_prior`), what a clip's had
-lost (`clip_cause`), and what each remedy is worth (`clean_gain`).
+How ceilings move with the supply (`ceiling_fit`, `ceiling_knee`, `ceiling_stands`, `ceiling_prior`; behind a bad ground
+`lag_between`), what a clip's had lost (`clip_cause`), and what each remedy is worth (`clean_gain`).
 """
