@@ -69,6 +69,14 @@ def test_few_clips_for_want_of_supply_are_not_called_most() -> None:
     assert "Most" not in step
 
 
+def test_a_supply_gains_nothing_only_where_nearly_all_causes_are_known() -> None:
+    """Where a cause is open its ceiling's sag is not known and counts as none."""
+    assert _step(_clips(drive=30, not_decidable=10), _worth(1.5, 0.0)).endswith(
+        "What a better supply would gain is not known."
+    )
+    assert _step(_clips(drive=39, not_decidable=1), _worth(1.5, 0.0)).endswith("A better supply would gain nothing.")
+
+
 def test_clips_of_too_much_drive_that_the_supply_would_ease_say_by_how_much() -> None:
     step = _step(_clips(drive=9), _worth(1.5, 0.3))
     assert "no sag at all would gain 0.3 dB, and 1.2 of 1.5 dB would still be too much." in step

@@ -23,6 +23,7 @@ CAUSE_WORDS = {
 PARAGRAPH = "\n"  # within a step: what was found, then what each remedy is worth
 LEAST_TOLD_DB = 0.05
 LEAST_UNSEEN_DB = 0.2  # of a ceiling that is carried on above all clips, from which on it is said
+MOST_OPEN_SHARE = 0.05  # of the clips, whose cause may be open where a supply is said to gain nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +90,8 @@ def _word_less(causes: Counter[str], decided: int, worth: Worth | None, remedies
             return " What a better supply would gain is not known."
         return " A better supply would not have prevented it."
     if worth.whole_db < LEAST_TOLD_DB:
+        if causes["not decidable"] > MOST_OPEN_SHARE * sum(causes.values()):  # their sag counts as none
+            return " What a better supply would gain is not known."
         return " A better supply would gain nothing."
     why = "Mending the supply would leave more than it gains: "
     if causes["supply"] > decided / 2:
