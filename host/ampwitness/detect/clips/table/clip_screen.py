@@ -32,7 +32,7 @@ CELL_S = 2.0  # the highest value of this and the neighbouring cells is the loca
 NEAR_TOP_SHARE = 0.5
 LOWEST_SHARE = 0.25  # a rail may collapse within a note: crests this low that stand broad are looked at too
 HEAD_SHARE, WAIST_SHARE, BROAD = 0.85, 0.5, 0.75  # a sine is 0.53 as long above its head as above its waist
-BRINK_SHARE, LEVEL = 0.97, 0.6  # and 0.44 as long this near its crest as above its head; cut off by 0.3 dB 0.59
+BRINK_SHARE, LEVEL = 0.97, 0.7  # and 0.44 as long this near its crest as above its head; cut off by 1 dB 0.74
 BROAD_NEAR_S, BROAD_REACH_S = 0.004, 0.012
 # Far below the highest that is near in time no ceiling vouches for a plateau: it must answer plainly.
 BELOW_TOP_SHARE, NEAR_TOP_S = 0.85, 1.0
