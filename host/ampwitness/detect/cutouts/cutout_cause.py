@@ -12,39 +12,31 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ampwitness.detect.cutouts.cutout_later import went_on_later
-from ampwitness.detect.cutouts.cutout_measure import LOST_RATIO, NEAR_S, OFF_S, REMOTE_LOW_V, Stop
+from ampwitness.detect.cutouts.cutout_low import (
+    LATE_S,
+    LEAST_AT_LEVEL,
+    PLAIN_V,
+    is_past,
+    is_plainly_low,
+    is_surge,
+    judge_supply,
+    stayed_down,
+    was_going,
+    went_on_falling,
+)
+from ampwitness.detect.cutouts.cutout_measure import NEAR_S, OFF_S, REMOTE_LOW_V, Stop
 from ampwitness.detect.cutouts.cutout_outlived import LOW_RATIO
 from ampwitness.detect.cutouts.cutout_protection import list_protection_reasons, name_protection
 from ampwitness.detect.cutouts.cutout_remote import SAG_RATIO
 from ampwitness.units import fixed
 
-# Volts of a 12 V supply; of others in proportion (`SupplyEvidence.of_12_v`). Lower than separate amplifiers commonly
-# stand, and lower by this than ever before: needs no cut in mid-cycle.
-PLAIN_V = 10.5
-PLAIN_FRESH_V = 0.3
-DEEP_RATIO = 0.95  # of the usual supply: what is this near to it has not fallen
-HIGH_V = 11.8  # a weak battery at rest gives as much: what lets go there would never play with the engine off
-# What let go at a level comes back at a higher one: by so much, and not at the supply it had right behind the stop.
-HYSTERESIS_V, SAME_V = 0.5, 0.1
-CHARGED_V, RESTED_V, RESTED_LOW_V = 12.95, (12.0, 12.95), 11.0  # charged, at rest, at rest under loud bass
-GOING_V_PER_S, GOING_V = 10.0, 0.2  # a capacitor that is left alone falls so fast; so much lower right behind the stop
-FRESH_V = 0.030  # how much lower than ever before the supply must be to have stopped the amplifier
-PAST_S = 0.030
 SHORT_S = 0.25  # guards commonly wait longer before they let play again (common practice, no source)
-BACK_S = 0.030  # a supply that was back so long before the stop did not cause it
 GROUND_JUMP_V = 1.5  # a ground lead drops tenths of a volt; the input's range ends between 2 and 3.3 V
 GROUND_RANGE_V, WITH_RATIO = 1.9, 1.3  # from here on its input may be at its end; so much of its jump the output moves
 USUAL_V = 12.0  # where no supply was logged
 LIFTED_RATIOS = (0.5, 1.1)  # of the supply
-# From a quarter of its depth to nine tenths within this (2 ms of it are the averaging), so long before the stop, and
-# back by so much of its depth 10 to 50 ms behind it.
-SURGE_FALL_S, SURGE_BEFORE_S, BACK_DEPTH_RATIO = 0.005, 0.015, 0.7
-OWN_RATIO = 1.4  # of the deepest fall that the output went on through
-LEAST_AT_LEVEL = 2  # other stops at that supply or a higher one: a guard that has acted there acts
 AT_LEVEL_V = 0.15
 ALIKE_V, ALIKE_DEPTH_RATIO = 0.3, 0.15  # a remote lead that fell so nearly as far as the supply
-LATE_S = 0.001
 SANK_S, SANK_LEAST_V = 0.1, 1.0  # a remote lead that still stands so high so long behind its fall sank
 DC_V = 1.5
 STEADY_RATIO = 0.3  # of steady volts: no more rms on them. Bass under a pause has 0.6 and more
@@ -103,7 +95,7 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
     events = [(stop.start_s, came if stop.is_under else "output stopped")]
     reasons: list[str] = []
     open_: list[str] = []
-    is_lost, is_low = _judge_supply(stop, events, reasons)
+    is_lost, is_low = judge_supply(stop, events, reasons)
     has_jumped = _judge_ground(stop, events, reasons, open_, is_lost, reference)
     remote_fell = _judge_remote(stop, events, reasons, open_)
     source_stopped = _judge_source(stop, events, reasons)
@@ -175,7 +167,7 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
     return Cause(
         words=words,
         is_evident=is_evident,
-        needs_a_cut=words == LOW and not _is_plainly_low(stop),
+        needs_a_cut=words == LOW and not is_plainly_low(stop),
         confidence=confidence,
         events=tuple(sorted(events)),
         reasons=tuple(reasons),
@@ -210,10 +202,10 @@ def _words(
     if stop.over is not None:
         return OVER, True, None
     if is_low:
-        if _went_on_falling(stop):
+        if went_on_falling(stop):
             return LOST, True, None
-        return (TOGETHER, False, None) if _is_surge(stop) else (LOW, True, None)
-    if _was_going(stop) and _went_on_falling(stop):
+        return (TOGETHER, False, None) if is_surge(stop) else (LOW, True, None)
+    if was_going(stop) and went_on_falling(stop):
         return LOST, True, None
     if stop.remote_flickers_s:
         return REMOTE_FLICKERED, False, None
@@ -276,19 +268,6 @@ def _may_be_lifted(stop: Stop) -> bool:
     return LIFTED_RATIOS[0] * usual_v < stop.rest_v < LIFTED_RATIOS[1] * usual_v
 
 
-def _is_deep(stop: Stop) -> bool:
-    """Whether the supply was as low as amplifiers let go at, though it is not high usually: lower than ever before."""
-    supply = stop.supply
-    if supply is None or supply.lowest_v > min(supply.of_12_v(PLAIN_V), DEEP_RATIO * supply.reference_v):
-        return False
-    return supply.survived_v is not None and supply.lowest_v < supply.survived_v - FRESH_V
-
-
-def is_past(stop: Stop) -> bool:
-    """Whether the output sounded on behind the lowest supply for longer than guards usually wait."""
-    return stop.supply is not None and stop.supply.lowest_before_s > PAST_S
-
-
 def _went_with_the_ground(stop: Stop) -> bool:
     """Whether the output rests where its ground went: on the same side, and no farther away than the supply."""
     usual_v = stop.supply.reference_v if stop.supply is not None else USUAL_V
@@ -299,35 +278,6 @@ def _went_with_the_ground(stop: Stop) -> bool:
     )
 
 
-def _is_surge(stop: Stop) -> bool:
-    """Whether the supply fell at once, together with the output, and was back at once: a surge of current does that
-    as well, and a short at the output makes one."""
-    supply = stop.supply
-    if supply is None or supply.fall_s is None:
-        return False
-    if stop.n_at_level >= LEAST_AT_LEVEL:
-        return False
-    if supply.survived_v is not None and supply.reference_v - supply.lowest_v < OWN_RATIO * (
-        supply.reference_v - supply.survived_v
-    ):
-        return False  # the programme pulls it about as far by itself
-    is_steep = supply.fall_s <= SURGE_FALL_S and supply.fall_before_s <= SURGE_BEFORE_S
-    return is_steep and supply.after_v > supply.lowest_v + BACK_DEPTH_RATIO * (supply.reference_v - supply.lowest_v)
-
-
-def _went_on_falling(stop: Stop) -> bool:
-    """Whether the supply sank to nothing once the output was off: no consumer pulls it so far, a lost lead does."""
-    supply, lowest_v = stop.supply, stop.supply_lowest_off_v
-    return supply is not None and lowest_v is not None and lowest_v < LOST_RATIO * supply.reference_v
-
-
-def _was_going(stop: Stop) -> bool:
-    """Whether the supply was falling when the output stopped, and went on to though nothing pulled at it any more."""
-    supply = stop.supply
-    is_falling = supply is not None and supply.slope_v_per_s < -GOING_V_PER_S
-    return is_falling and supply is not None and supply.after_v < supply.at_stop_v - GOING_V
-
-
 def _fell_alike(stop: Stop) -> bool:
     """Whether an analog remote lead fell by as many volts as the supply: one battery, or one ground, went from both."""
     supply = stop.supply
@@ -335,14 +285,6 @@ def _fell_alike(stop: Stop) -> bool:
         return False
     fell_v, lead_v = supply.reference_v - supply.lowest_v, stop.remote_usual_v - stop.remote_sag_v
     return abs(lead_v - fell_v) < max(ALIKE_V, ALIKE_DEPTH_RATIO * fell_v)
-
-
-def _stayed_down(stop: Stop) -> bool:
-    """Whether the supply did not rise when the amplifier's own current ended, nor later while the output was off."""
-    supply = stop.supply
-    if supply is None or supply.after_v >= supply.at_stop_v + SAME_V:
-        return False
-    return stop.supply_highest_off_v < supply.at_stop_v + HYSTERESIS_V
 
 
 def _judge_remote(stop: Stop, events: list[tuple[float, str]], reasons: list[str], open_: list[str]) -> bool:
@@ -378,94 +320,6 @@ def _sank(stop: Stop) -> bool:
     """Whether an analog remote lead had been on its way down for a while."""
     fell_s, volts = stop.remote_fell_s, stop.remote_at_stop_v
     return fell_s is not None and volts is not None and stop.start_s - fell_s > SANK_S and volts > SANK_LEAST_V
-
-
-def _judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str]) -> tuple[bool, bool]:
-    """Whether the supply was gone, and whether it was low."""
-    supply = stop.supply
-    if supply is None:
-        reasons.append("supply not judged: no supply channel")
-        return False, False
-    if min(supply.at_stop_v, supply.lowest_after_v) < LOST_RATIO * supply.reference_v and _came_first(
-        supply.lost_s, stop
-    ):
-        lost_s = supply.lost_s if supply.lost_s is not None else stop.start_s
-        if supply.lost_last_s is not None and supply.lost_last_s - lost_s > NEAR_S:
-            events.append((lost_s, "supply lost contact for the first time"))
-            lost_s = supply.lost_last_s
-        events.append((lost_s, "supply gone"))
-        reasons.append(f"supply at {fixed(min(supply.at_stop_v, supply.lowest_after_v), 2)} V around the stop")
-        return True, False
-    if stop.over is not None:
-        over, before_s = stop.over, max(stop.start_s - stop.over.since_s, 0.0)
-        events.append((over.since_s, f"supply rose above {over.limit_v:.1f} V"))
-        events.append((over.highest_s, f"supply highest before the stop, {over.highest_v:.1f} V"))
-        reasons.append(
-            f"supply had risen to {over.highest_v:.1f} V of usually {supply.reference_v:.2f} V, above "
-            f"{over.limit_v:.1f} V since {1e3 * before_s:.0f} ms before: higher than the output had gone on through yet"
-        )
-        return False, False
-    if supply.lowest_v >= LOW_RATIO * supply.reference_v and not _is_deep(stop):
-        reasons.append(f"supply was fine: {supply.lowest_v:.2f} V of usually {supply.reference_v:.2f} V")
-        return False, False
-    low_s = stop.stop_s - supply.lowest_before_s
-    if supply.fell_before_s is not None:
-        events.append(
-            (
-                stop.stop_s - supply.fell_before_s,
-                f"supply below {LOW_RATIO * supply.reference_v:.2f} V, {100 * LOW_RATIO:.0f} % of usual",
-            )
-        )
-    events.append((low_s, f"supply lowest around the stop, {supply.lowest_v:.2f} V"))
-    fell_after_s = supply.fell_before_s is not None and stop.stop_s - supply.fell_before_s - stop.start_s
-    if fell_after_s is not False and fell_after_s > stop.start_uncertainty_s + LATE_S:
-        reasons.append(f"supply was low ({supply.lowest_v:.2f} V) only once the output had stopped")
-        return False, False
-    if supply.survived_v is not None and supply.lowest_v > supply.survived_v - FRESH_V and not supply.held_lower:
-        reasons.append(
-            f"supply was low ({supply.lowest_v:.2f} V), but the output had gone on through {supply.survived_v:.2f} V"
-        )
-        return False, False
-    if went_on_later(stop):
-        reasons.append(
-            f"supply was low ({supply.lowest_v:.2f} V), but later the output went on through lower ones, each as long"
-        )
-        return False, False
-    if supply.rose_before_s is not None and supply.rose_before_s > BACK_S:
-        reasons.append(
-            f"supply had been low ({supply.lowest_v:.2f} V), but was back {1e3 * supply.rose_before_s:.0f} ms before"
-        )
-        return False, False
-    if supply.outlived_s > 0 and stop.n_at_level < LEAST_AT_LEVEL:
-        reasons.append(
-            f"supply was low ({supply.lowest_v:.2f} V), but the output sounded for {supply.outlived_s:.1f} s at that"
-        )
-        return False, False
-    back_v = stop.supply_at_return_v if stop.resume_s is not None else None
-    if back_v is not None and back_v < min(supply.lowest_v + HYSTERESIS_V, supply.after_v + SAME_V):
-        reasons.append(f"supply was low ({supply.lowest_v:.2f} V), but the output came back at {back_v:.2f} V")
-        return False, False
-    if supply.lowest_v > supply.of_12_v(HIGH_V):
-        reasons.append(
-            f"supply fell to {supply.lowest_v:.2f} V of {supply.reference_v:.2f} V, as much as a battery at rest"
-        )
-        return False, False
-    rested_v = tuple(supply.of_12_v(volts) for volts in RESTED_V)
-    has_stopped = supply.reference_v > supply.of_12_v(CHARGED_V) and rested_v[0] < supply.after_v < rested_v[1]
-    if has_stopped and supply.lowest_v > supply.of_12_v(RESTED_LOW_V):
-        reasons.append(
-            f"supply fell from {supply.reference_v:.2f} to {supply.after_v:.2f} V as when an engine stops; its lowest, "
-            f"{supply.lowest_v:.2f} V, is what a battery at rest gives under such a load"
-        )
-        return False, False
-    reasons.append(f"supply was low: {supply.lowest_v:.2f} V of usually {supply.reference_v:.2f} V")
-    if stop.n_at_level:
-        reasons.append(f"{stop.n_at_level} more stops came at that supply or a higher one")
-    return False, True
-
-
-def _came_first(event_s: float | None, stop: Stop) -> bool:
-    return event_s is None or event_s <= stop.stop_s + NEAR_S
 
 
 def _is_elsewhere(reference: str | None) -> bool:
@@ -586,7 +440,7 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
         chance += ["an overload that recurs, which pulls the supply down itself"] if stop.n_at_level else []
         if _fell_alike(stop) and not _is_elsewhere(reference):
             chance.append("ground lost: supply and remote lead, seen from the amplifier's own ground, fall alike then")
-        lost = ["a fuse or lead lost, with a capacitor that held the volts"] if _stayed_down(stop) else []
+        lost = ["a fuse or lead lost, with a capacitor that held the volts"] if stayed_down(stop) else []
         return [*chance, *lost, *(["a remote or source fed from the same supply"] if not stop.remote_is_known else [])]
     if words == OVER:
         return ["another fault that the same rise caused", *([] if stop.is_truncated else ["a pause of the programme"])]
@@ -614,16 +468,9 @@ def _confidence(words: str, stop: Stop, is_evident: bool, reference: str | None)
     if words == LOW:
         is_plain = stop.supply is not None and stop.supply.survived_v is not None
         is_plain = is_plain and not (_fell_alike(stop) and not _is_elsewhere(reference))
-        is_plain = is_plain and not _stayed_down(stop) and not is_past(stop) and not stop.n_at_level
+        is_plain = is_plain and not stayed_down(stop) and not is_past(stop) and not stop.n_at_level
         is_plain = is_plain and stop.supply is not None and stop.supply.lowest_v < stop.supply.of_12_v(PLAIN_V)
         return "high" if is_plain else "medium"
     if words.startswith((PROTECTION, "not decided")) or (words == OVER and not stop.is_truncated):
         return "medium"
     return "high"
-
-
-def _is_plainly_low(stop: Stop) -> bool:
-    supply = stop.supply
-    if supply is None or supply.lowest_v > supply.of_12_v(PLAIN_V):
-        return False
-    return supply.survived_v is None or supply.lowest_v < supply.survived_v - PLAIN_FRESH_V

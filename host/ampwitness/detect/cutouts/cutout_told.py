@@ -21,8 +21,8 @@ from ampwitness.detect.cutouts.cutout_cause import (
     STUCK,
     UNDER,
     Cause,
-    is_past,
 )
+from ampwitness.detect.cutouts.cutout_low import is_past
 from ampwitness.detect.cutouts.cutout_measure import ABRUPT_RATIO, LAST_RMS_RATIO, OFF_S, TRUNCATED_RATIO, Stop
 from ampwitness.detect.cutouts.silences import LEAST_SILENCE_S
 from ampwitness.types import Finding, Severity

@@ -17,10 +17,10 @@ from ampwitness.detect.cutouts.cutout_cause import (
     UNDER,
     Cause,
     decide_cause,
-    is_past,
 )
 from ampwitness.detect.cutouts.cutout_later import went_on_later
 from ampwitness.detect.cutouts.cutout_level import learn_level
+from ampwitness.detect.cutouts.cutout_low import is_past
 from ampwitness.detect.cutouts.cutout_measure import Stop
 from ampwitness.detect.cutouts.cutout_protection import HEAT_SEEN_S, OVER_CURRENT
 from ampwitness.detect.cutouts.cutout_told import is_told, let_go_v, make_finding
