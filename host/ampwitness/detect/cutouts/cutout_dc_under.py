@@ -41,7 +41,8 @@ class DcUnderWatch(WatchBeside):
 
     def __init__(self, run: RunSteps, measure: Callable[[Stop, int], None], take_stop: Callable[[Stop], None]) -> None:
         super().__init__(run, measure, take_stop)
-        self._usual: deque[tuple[float, float]] = deque(maxlen=_USUAL_BINS)  # level and rms of the bins before
+        self._levels_v: deque[float] = deque(maxlen=_USUAL_BINS)  # of the bins before
+        self._rms_v: deque[float] = deque(maxlen=_USUAL_BINS)
         self._far: list[float] = []
         self._is_first = True
 
@@ -66,9 +67,9 @@ class DcUnderWatch(WatchBeside):
             self._close()
 
     def _take_bin(self, step: int, volts: float, sound_v: float, known: int) -> None:
-        if self._stop is None and all(abs(volts - level) < _LEAST_V for level, _ in self._usual):
-            self._usual.append((volts, sound_v))  # nearer than the least to any: the short way, as nearly always
-            self._far = []
+        lowest_v, highest_v = min(self._levels_v, default=volts), max(self._levels_v, default=volts)
+        if self._stop is None and volts - lowest_v < _LEAST_V and highest_v - volts < _LEAST_V:
+            self._keep_usual(volts, sound_v)  # nearer than the least to any: the short way, as nearly always
             return
         usual_v, limit_v = self._learn_limit(sound_v)
         if self._stop is not None:
@@ -79,23 +80,27 @@ class DcUnderWatch(WatchBeside):
                 self._close()
             return
         if limit_v is None or abs(volts - usual_v) < limit_v or sound_v < _SOUNDS_V:
-            self._usual.append((volts, sound_v))
-            self._far = []
+            self._keep_usual(volts, sound_v)
             return
         is_same = bool(self._far) and abs(volts - self._far[-1]) < _SAME_RATIO * abs(volts - usual_v)
         self._far = [*self._far, volts] if is_same else [volts]
         if len(self._far) == _N_BINS:
             self._begin(step, usual_v, known)
 
+    def _keep_usual(self, volts: float, sound_v: float) -> None:
+        self._levels_v.append(volts)
+        self._rms_v.append(sound_v)
+        self._far = []
+
     def _learn_limit(self, sound_v: float) -> tuple[float, float | None]:
         """The usual level, and how far from it volts must stand; None: it did not play for long enough to tell."""
         # Of so few numbers: numpy's median takes ten times as long.
-        played = [level for level, rms in self._usual if rms >= _SOUNDS_V]
-        if len(played) < _LEAST_USUAL or len(played) < len(self._usual) // 2:
+        played = [level for level, rms in zip(self._levels_v, self._rms_v, strict=True) if rms >= _SOUNDS_V]
+        if len(played) < _LEAST_USUAL or len(played) < len(self._levels_v) // 2:
             return 0.0, None
         usual_v = median(played)
         scatter_v = 1.4826 * median(abs(level - usual_v) for level in played)
-        loud_v = max(sound_v, median(rms for _, rms in self._usual))
+        loud_v = max(sound_v, median(self._rms_v))
         return usual_v, max(_LEAST_V, _SIGNAL_RATIO * loud_v, _SCATTER_TIMES * scatter_v)
 
     def _begin_first(self, level: FloatArray, rms: FloatArray, known: int) -> None:
@@ -126,7 +131,8 @@ class DcUnderWatch(WatchBeside):
         stop.rest_v, stop.rest_before_v, stop.rests_steadily, stop.off_rms_v = volts, usual_v, True, 0.0
         stop.is_half, stop.is_under = False, True
         if self._is_lifted(place):
-            self._usual.clear()  # that level is the usual one from here on
+            self._levels_v.clear()  # that level is the usual one from here on
+            self._rms_v.clear()
         else:
             self._stop = stop
 
@@ -150,5 +156,6 @@ class DcUnderWatch(WatchBeside):
     def _close(self) -> None:
         stop, self._stop = self._stop, None
         assert stop is not None
-        self._usual.clear()
+        self._levels_v.clear()
+        self._rms_v.clear()
         self._take_stop(stop)

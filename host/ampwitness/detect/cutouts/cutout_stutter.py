@@ -84,11 +84,14 @@ def list_breaks(run: RunSteps, start: int, limit: int, known: int) -> list[Break
     high, low, mean = (run.steps(name, first, last) for name in ("high", "low", "mean"))
     if len(mean) < 2 * _NEAR:
         return []
-    top_v, rest_v = 0.5 * float(high.max() - low.min()), float(mean.mean())
+    top_v = 0.5 * float(high.max() - low.min())
     if top_v < _LEAST_PEAK_V:
         return []
-    quiet_v = 2 * max(_QUIET_RATIO * top_v, _NOISE_V)
-    is_quiet = (high - low < quiet_v) & (np.abs(mean - rest_v) < _REST_RATIO * top_v + _NOISE_V)
+    is_quiet = high - low < 2 * max(_QUIET_RATIO * top_v, _NOISE_V)
+    if np.count_nonzero(is_quiet) < LEAST_STEPS:
+        return []
+    rest_v = float(mean.mean())
+    is_quiet &= np.abs(mean - rest_v) < _REST_RATIO * top_v + _NOISE_V
     edges = np.flatnonzero(np.diff(np.concatenate(([False], is_quiet, [False])).astype(np.int8)))
     begins, ends = edges[::2], edges[1::2]
     n = ends - begins

@@ -148,8 +148,13 @@ class RunWatch:
         at = start
         while at < limit:
             if self._open is not None:
-                within = self._find_stop_within(candidates, at, known)
-                at = self._find_resume(at, limit if within is None else within[0], known)
+                found = find_return(self._run, self._open, at, limit, known, self._edges)
+                # What stops behind the return is looked at once it has come back.
+                inside = candidates if found is None else candidates[candidates <= found[0]]
+                within = self._find_stop_within(inside, at, known)
+                if within is not None:
+                    found = find_return(self._run, self._open, at, within[0], known, self._edges)
+                at = self._follow_open(at, found, limit if within is None else within[0], known)
                 if within is not None and at == within[0] and self._open is not None:
                     self._goes_on(*within)
                 continue
@@ -168,7 +173,8 @@ class RunWatch:
             self._find_dc(start, limit, known)
             at = limit if self._open is None else self._open.last_step
             while self._open is not None and at < limit:
-                at = self._find_resume(at, limit, known)
+                found = find_return(self._run, self._open, at, limit, known, self._edges)
+                at = self._follow_open(at, found, limit, known)
         self._stutter.follow(max(start, self._on_since) if self._open is None else limit, limit, known)
         self._hum.follow(start, limit, known)
         self._under.follow(start, limit, known)
@@ -177,7 +183,8 @@ class RunWatch:
         self._beside(self._run, start, limit, known)
         self._at = limit
 
-    def _make_stop(self, at: int, known: int) -> Stop | None:
+    def _make_stop(self, at: int, known: int, *, only_cut: bool = False) -> Stop | None:
+        """Measure the stop near a candidate; `only_cut`: None where the wave was not cut in mid-cycle."""
         run = self._run
         swing_v = self._candidates.swing_v[at]
         _, quiet = run.samples("output", (at + N_OFF // 2) * run.step, (at + N_OFF + 1) * run.step)
@@ -193,9 +200,19 @@ class RunWatch:
         sample = first + (int(loud[-1]) if len(loud) else len(near) - 1)
         stop = Stop(run.start_s + (sample + 1) / run.rate_hz, sample, swing_v, off_rms_v, rest_v)
         stop.is_hiss = is_hiss(quiet, run.step)
+        if only_cut:
+            self._measure_end(stop)
+            if not stop.is_truncated:
+                return None
         measure_gone(run, stop)
         self._measure(stop, known)
         return stop
+
+    def _measure_end(self, stop: Stop) -> None:
+        """How the wave ended."""
+        measure_wave(self._run, stop, self._on_since)
+        if not (stop.is_truncated or self._is_continuous):
+            measure_pop(self._run, stop)
 
     def _measure(self, stop: Stop, known: int) -> None:
         run = self._run
@@ -206,7 +223,7 @@ class RunWatch:
         if abs(stop.rest_v) > DC_V / 2:
             stop.rests_steadily = rests_steadily(run, stop, known)
             stop.is_half = not self._has_sounded(step)
-        measure_wave(run, stop, self._on_since)
+        self._measure_end(stop)
         loudest = max(self._rms_seconds, default=0.0)
         stop.heat_s = float(sum(1 for rms in self._rms_seconds if rms > 0.5 * loudest))
         if self._is_behind_a_gap:
@@ -218,8 +235,6 @@ class RunWatch:
             stop.supply = measure_supply(run, stop.stop_sample, known, reference_v, *known_v)
         measure_jumps(run, stop)
         measure_lift(run, stop)
-        if not (stop.is_truncated or self._is_continuous):
-            measure_pop(run, stop)
         measure_source(run, stop)
         # Dating a fall costs more than all else: only of stops that may be told of, which most ends of notes may not.
         if not stop.is_truncated and (self._is_continuous or may_be_told(run, stop, self._edges)):
@@ -248,11 +263,10 @@ class RunWatch:
         known = self._run.steps("supply", 0, max(step - 20, 20))
         return float(np.percentile(known, 75))
 
-    def _find_resume(self, at: int, limit: int, known: int) -> int:
-        """Look for the output's return from step `at`; the step from which to go on."""
+    def _follow_open(self, at: int, found: tuple[int, int] | None, limit: int, known: int) -> int:
+        """Follow the open stop from step `at` to the output's return (None: not up to `limit`); where to go on."""
         run, stop = self._run, self._open
         assert stop is not None
-        found = find_return(run, stop, at, limit, known, self._edges)
         step = limit if found is None else found[0]
         seen_at = stop.stop_sample // run.step + SOFTER_STEPS
         if at < seen_at <= step and goes_on_softly(run, stop):
@@ -302,10 +316,10 @@ class RunWatch:
         known_before = (self._on_since, self._survived_v, self._held_v, self._survived_to, self._last_high_v)
         went_on_high_v = self._went_on_high_v
         self._on_since = since
-        stop = self._make_stop(step, known)
+        stop = self._make_stop(step, known, only_cut=True)
         self._on_since, self._survived_v, self._held_v, self._survived_to, self._last_high_v = known_before
         self._went_on_high_v = went_on_high_v
-        if stop is None or not stop.is_truncated:
+        if stop is None:
             return False
         cause = decide_cause(stop)
         if cause.is_evident:

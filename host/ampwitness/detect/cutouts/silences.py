@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from ampwitness.detect.cutouts.cutout_candidates import BIN, over_bins
 from ampwitness.detect.cutouts.rests import RestCount
 from ampwitness.detect.cutouts.turn_on import SOUND_V, WAIT_S
 from ampwitness.detect.step_stream import RunSteps
@@ -22,7 +23,6 @@ from ampwitness.detect.step_stream import RunSteps
 LEAST_SILENCE_S = 1.0  # a beat and the rest of a bar are shorter
 SILENT_SHARE = 0.01
 BLOCKS = 6  # of ten seconds, over which the highest swing is taken
-_BIN = 10  # steps
 _NEAR_S = 0.5  # of a stop that is a finding
 
 
@@ -44,15 +44,15 @@ class SilenceWatch:
 
     def advance(self, run: RunSteps, start: int, limit: int) -> None:
         """Look at the steps from `start` to `limit`."""
-        n_bins = (limit - start) // _BIN
+        n_bins = (limit - start) // BIN
         if "source" in run or n_bins == 0:  # a logged source tells itself
             return
-        high, low = (run.steps(name, start, start + n_bins * _BIN).reshape(-1, _BIN) for name in ("high", "low"))
-        swing_v = 0.5 * (high.max(axis=1) - low.min(axis=1)).astype(np.float64)
+        high, low = (run.steps(name, start, start + n_bins * BIN) for name in ("high", "low"))
+        swing_v = 0.5 * (over_bins(np.maximum, high) - over_bins(np.minimum, low)).astype(np.float64)
         highest_v = np.maximum(np.maximum.accumulate(swing_v), max(self._highest_v, default=0.0))
         self._highest_v.append(float(swing_v.max()))
         is_silent = swing_v <= np.maximum(SOUND_V, SILENT_SHARE * highest_v)
-        begin_s, bin_s = run.time_s(start), _BIN * run.step_s
+        begin_s, bin_s = run.time_s(start), BIN * run.step_s
         turns = np.flatnonzero(np.diff(is_silent, prepend=not is_silent[0]))
         for place in turns.tolist():
             time_s = begin_s + place * bin_s
