@@ -112,6 +112,22 @@ def test_a_clipped_source_is_named_in_both_steps() -> None:
     assert walk.view().ceiling_v is None  # the level at which the source clips is no ceiling of the amplifier
 
 
+@pytest.mark.parametrize("own_percent", [0.7, 2.0])
+def test_what_the_tone_carries_at_every_level_is_no_edge(own_percent: float) -> None:
+    walk = SetGainWalk(40.0, "resistor", is_hands_free=False)
+    crest_v = level((7, 20, 5), (20, 20, 1.5))
+    angle = 2 * np.pi * 40.0 * np.arange(len(crest_v)) / HZ
+    wave = np.sin(angle) + own_percent / 100 * np.sin(3 * angle + 1)
+    seen = walk_through(KnobAmplifier(rail_v=30.0).output_v(crest_v, wave), walk)
+    assert seen[-1][3] == f"clean; the {own_percent:.1f} % is the tone's own, at every level"
+    walk.answer("next")
+    crest_v = level((20, 36, 4), (36, 36, 1))
+    angle = 2 * np.pi * 40.0 * np.arange(len(crest_v)) / HZ
+    wave = np.sin(angle) + own_percent / 100 * np.sin(3 * angle + 1)
+    seen = walk_through(KnobAmplifier(rail_v=30.0).output_v(crest_v, wave), walk, with_curve=False)
+    assert steps(seen) == ["amplifier", "come back"]
+
+
 def test_bad_input_in_words() -> None:
     walk = SetGainWalk(40.0, "resistor", is_hands_free=True)
     seen = walk_through(np.zeros(8000), walk)

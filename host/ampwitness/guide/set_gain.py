@@ -18,6 +18,7 @@ from ampwitness.guide.set_gain_words import (
     Situation,
     State,
     Step,
+    beyond_own,
     instruct,
     other_ways,
     refuse_key,
@@ -147,11 +148,12 @@ class SetGainWalk:
         if self._state == "clean":
             self.highest_clean_v = max(self.highest_clean_v or 0.0, reading.tone.level_v)
         if self._state in ("at the edge", "clipped") and reading.thd_percent is not None:
-            law_db = hard_clip_level_db(KNEE_PERCENT) - hard_clip_level_db(max(0.1, reading.thd_percent))
+            beyond = self._beyond_own(reading.thd_percent)
+            law_db = hard_clip_level_db(KNEE_PERCENT) - hard_clip_level_db(max(0.1, beyond))
             self._early_ceiling_v = reading.tone.level_v * 10 ** (law_db / 20)
         now_s = reading.time_s
-        thd = reading.thd_percent
-        is_beyond = self._state == "clipped" or (self._state == "at the edge" and (thd or 0.0) >= KNEE_PERCENT)
+        thd = self._beyond_own(reading.thd_percent or 0.0)
+        is_beyond = self._state == "clipped" or (self._state == "at the edge" and thd >= KNEE_PERCENT)
         is_bad = self._lasts("bad", is_beyond, now_s, _HOLD_S)
         is_logged_source_bad = self._state == "source clipped" and (reading.source_thd_percent or 0.0) >= KNEE_PERCENT
         is_source_bad = self._lasts("source bad", is_logged_source_bad, now_s, _HOLD_S)
@@ -243,6 +245,7 @@ class SetGainWalk:
             is_listening=self._is_listening(),
             is_source_checked=self._is_source_checked,
             is_source_unchecked=self.is_source_unchecked,
+            own_percent=self._own_percent(),
         )
 
     def _say(self, notice: str) -> None:
@@ -266,7 +269,7 @@ class SetGainWalk:
     def _note_turn(self, reading: LiveReading) -> None:
         self._turned_levels.append(reading.tone.level_v)
         last = self._turned_levels[-_HELD_TURNS - 1 :]
-        is_clean = (reading.thd_percent or 0.0) < EDGE_PERCENT
+        is_clean = self._beyond_own(reading.thd_percent or 0.0) < EDGE_PERCENT
         if len(last) > _HELD_TURNS and max(last) < min(last) * 10 ** (_HELD_DB / 20) and is_clean:
             self.outcome = "level held (a limiter?)"
             self._go("done")
@@ -317,6 +320,7 @@ class SetGainWalk:
             if self._is_under_floor(tone):
                 return "too quiet"
             thd = 0.0
+        thd = self._beyond_own(thd)
         if self._is_of_source(reading, thd):
             return "source clipped"
         if thd >= self._held(CLIPPED_PERCENT, "clipped"):
@@ -324,6 +328,14 @@ class SetGainWalk:
         if thd >= self._held(EDGE_PERCENT, "at the edge", "clipped"):
             return "at the edge"
         return "rising" if self._is_rising(reading) else "clean"
+
+    def _own_percent(self) -> float | None:
+        """What the tone carries at every level alike, where that is so much that it would pass for an edge."""
+        alike = None if self._curve is None else self._curve.alike_percent
+        return None if alike is None or alike < EDGE_PERCENT else alike
+
+    def _beyond_own(self, thd_percent: float) -> float:
+        return beyond_own(thd_percent, self._own_percent())
 
     def _is_under_floor(self, tone: ToneReading) -> bool:
         """So quiet that distortion at the edge would not show."""

@@ -10,6 +10,7 @@ from ampwitness.detect.tones.tone_beats import word_beat
 from ampwitness.findings.line_words import name_other
 from ampwitness.guide.tone_live import LiveReading
 from ampwitness.guide.tone_tracks import STEP_DB
+from ampwitness.waveform.tone_clip import thd_to_overdrive_db
 from ampwitness.waveform.tone_meter import OTHER_TONE_PERCENT, TWO_TONES_PERCENT
 
 Step = Literal["source", "amplifier", "come back", "lower source", "done"]
@@ -28,6 +29,7 @@ State = Literal[
 EDGE_PERCENT = 0.4  # from here on the tone is at the edge
 KNEE_PERCENT = 1.0
 CLIPPED_PERCENT = 1.5
+_SAME_RATIO = 1.15  # a tenth of a second measures distortion to about 0.1 points
 HIGHEST_SUB_HZ = 120.0  # up to here a player's sub level moves the tone
 
 
@@ -45,6 +47,14 @@ class Situation:
     is_listening: bool  # the tone has just begun
     is_source_checked: bool  # in this round, it was heard clean
     is_source_unchecked: bool  # the first step was left without that
+    own_percent: float | None = None  # distortion at every level alike, so no sign of an edge
+
+    @property
+    def overdrive_db(self) -> float:
+        """How far the tone asks beyond the ceiling, by the law of even, hard clipping, less what it carries itself."""
+        if self.reading is None or self.own_percent is None or self.reading.thd_percent is None:
+            return 0.0 if self.reading is None else self.reading.overdrive_db
+        return thd_to_overdrive_db(beyond_own(self.reading.thd_percent, self.own_percent) / 100)
 
     @property
     def goes_by_level(self) -> bool:
@@ -55,6 +65,16 @@ class Situation:
     def source_control(self) -> str:
         """What of a source moves this tone."""
         return "source's sub level" if self.tone_hz <= HIGHEST_SUB_HZ else "source's volume"
+
+
+def beyond_own(thd_percent: float, own_percent: float | None) -> float:
+    """Distortion beyond what the tone carries at every level alike: the powers are subtracted; within `_SAME_RATIO` of
+    that it is nothing."""
+    if own_percent is None:
+        return thd_percent
+    if thd_percent <= _SAME_RATIO * own_percent:
+        return 0.0
+    return math.sqrt(thd_percent**2 - own_percent**2)
 
 
 def other_ways(judged_to_hz: float) -> str:
@@ -105,7 +125,7 @@ def word_state(now: Situation) -> str:
     if now.state == "clipped" and reading.thd_percent is None:
         return "clipped: beyond the clean ceiling"
     if now.state == "clipped":
-        by = f"clipped by {reading.overdrive_db:.1f} dB"
+        by = f"clipped by {now.overdrive_db:.1f} dB"
         return f"{by} in the amplifier: turn its gain back" if now.step == "source" else by
     if now.state == "source clipped":
         if now.step == "source" and reading.source_thd_percent is None:
@@ -131,11 +151,13 @@ def _word_not_judged(now: Situation, reading: LiveReading) -> str:
 
 
 def _word_below(now: Situation, reading: LiveReading) -> str:
+    own = now.own_percent
+    carried = "" if own is None or now.state != "clean" else f"; the {own:.1f} % is the tone's own, at every level"
     if now.state in ("clean", "rising") and now.ceiling_v and reading.tone.level_v > 0:
         below_db = 20 * math.log10(now.ceiling_v / reading.tone.level_v)
         if below_db > 0.05:
-            return f"{now.state}, {below_db:.1f} dB below the clean ceiling"
-    return now.state
+            return f"{now.state}, {below_db:.1f} dB below the clean ceiling{carried}"
+    return f"{now.state}{carried}"
 
 
 def instruct(now: Situation, outcome: str) -> str:
@@ -184,9 +206,8 @@ def _instruct_back(now: Situation) -> str:
         return "3 of 3. Hold the knob there: looking whether it stays clean."
     if now.state in ("too quiet", "no tone"):
         return "3 of 3. Too far back, or the track has ended: play it and turn up until it says clean. q: end."
-    back_db = 0.0 if now.reading is None else now.reading.overdrive_db
     mark = "" if now.ceiling_v is None else f", left of the mark at {now.ceiling_v:.2f} V,"
-    return f"3 of 3. STOP. Turn the gain back by {max(0.3, back_db):.1f} dB{mark} until it says clean. q: end."
+    return f"3 of 3. STOP. Turn the gain back by {max(0.3, now.overdrive_db):.1f} dB{mark} until it says clean. q: end."
 
 
 def refuse_key(key: str, now: Situation) -> str:

@@ -33,6 +33,7 @@ LEFT_S, LEFT_STEADY_DB = 1.0, 0.2
 _HELD_OUTPUT_DB = 0.3
 # What a tone carries at all levels alike is its source's: told where it hides the 1 % point.
 _OWN_LEAST_PERCENT = 0.95
+_OWN_MOST_PERCENT = 4.0  # without an edge of the amplifier's above it, more is a source that clips, whatever its shape
 _OWN_BELOW_DB = 3.0  # under the highest level, where an amplifier that clips at the top adds nothing
 _OWN_POINTS, _OWN_SAME_RATIO = 6, 1.15
 _OWN_SPAN_DB = 2.0
@@ -53,6 +54,7 @@ class ToneCurve:
     is_source_clipped: bool
     is_level_held: bool
     own_percent: float | None = None  # distortion at all low levels alike, which `knee` is counted from; else None
+    alike_percent: float | None = None  # distortion at all low levels alike, whether or not it hides where 1 % begins
     is_source_clean: bool = False  # logged, and clean where the output was cut: the ceiling is the amplifier's
     follow: FollowEdge | None = None  # where the level stops following its drive; by steps only without distortion
 
@@ -129,8 +131,10 @@ def make_curve(points: Sequence[TonePoint]) -> ToneCurve:
     known = [usable_thd_percent(point) for point in points]
     thd = np.array([np.nan if value is None else value for value in known])
     level = np.array([point.reading.level_v for point in points])
-    own = _find_own_percent(points, level, thd)
-    is_source = own is None and _is_source_clipped(points, level, thd)
+    alike = _find_alike_percent(points, level, thd)
+    own = alike if alike is not None and _hides_the_edge(alike, thd) else None
+    is_own = own is not None or (alike is not None and alike < _OWN_MOST_PERCENT)
+    is_source = not is_own and _is_source_clipped(points, level, thd)
     added = thd if own is None else np.sqrt(np.maximum(0.0, thd**2 - own**2))
     knee = None if is_source else _find_knee(points, level, added, own)
     is_note = bool((thd >= TEN_PERCENT).any()) and not _are_cut(points, thd >= TEN_PERCENT)
@@ -147,14 +151,15 @@ def make_curve(points: Sequence[TonePoint]) -> ToneCurve:
         is_source_clipped=is_source,
         is_level_held=_is_level_held(points, level, thd),
         own_percent=own,
+        alike_percent=alike,
         is_source_clean=_is_source_clean(points, thd),
         follow=_find_follow(points, has_thd=bool(len(clean)) or knee is not None),
     )
 
 
-def _find_own_percent(points: Sequence[TonePoint], level: FloatArray, thd: FloatArray) -> float | None:
-    """What a tone carries at every level below the highest alike, where that hides where 1 % begins and is no cut wave:
-    that would be a source that clips. None elsewhere."""
+def _find_alike_percent(points: Sequence[TonePoint], level: FloatArray, thd: FloatArray) -> float | None:
+    """What a tone carries at every level below the highest alike, if that is no cut wave: that would be a source that
+    clips. None elsewhere."""
     known = np.isfinite(thd)
     if not known.any():
         return None
@@ -162,14 +167,17 @@ def _find_own_percent(points: Sequence[TonePoint], level: FloatArray, thd: Float
     low = known & (below_db >= _OWN_BELOW_DB)
     if low.sum() < _OWN_POINTS or np.ptp(below_db[low]) < _OWN_SPAN_DB:
         return None
-    own = float(np.median(thd[low]))
+    alike = float(np.median(thd[low]))
     lowest, highest = np.quantile(thd[low], [0.1, 0.9])
-    is_same = highest < _OWN_SAME_RATIO * own and lowest > own / _OWN_SAME_RATIO
-    rises = float(np.nanmax(thd)) >= _OWN_RISE_RATIO * own
-    if not is_same or not rises or own < _OWN_LEAST_PERCENT:
+    if highest >= _OWN_SAME_RATIO * alike or lowest <= alike / _OWN_SAME_RATIO:
         return None
     is_cut_low = [points[int(k)].reading.positive_overdrive_db is not None for k in np.flatnonzero(low)]
-    return None if 2 * sum(is_cut_low) > len(is_cut_low) else own
+    return None if 2 * sum(is_cut_low) > len(is_cut_low) else alike
+
+
+def _hides_the_edge(alike_percent: float, thd: FloatArray) -> bool:
+    """Whether so much would be taken for 1 % of the amplifier's, and the amplifier does add to it."""
+    return alike_percent >= _OWN_LEAST_PERCENT and float(np.nanmax(thd)) >= _OWN_RISE_RATIO * alike_percent
 
 
 def _find_knee(
