@@ -9,7 +9,9 @@ import pytest
 from ampwitness.bench.tone_signals import KnobAmplifier, find_true_knee, true_thd
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.result import DetectorResult
-from ampwitness.detect.tones.gain_steps import CEILING_MET, CEILING_OPEN, IN_NOISE, GainStepDetector
+from ampwitness.detect.tones.gain_steps import ALL_OWN, CEILING_MET, CEILING_OPEN, IN_NOISE, GainStepDetector
+from ampwitness.finding_list import FindingList
+from ampwitness.findings.tone_words import advise_ceilings, advise_distorted, word_distorted
 from ampwitness.types import Finding, Interval
 from ampwitness.waveform.tone_clip import hard_clip_level_db
 
@@ -259,6 +261,24 @@ def test_what_a_tone_carries_by_itself_is_no_edge(own_percent: float) -> None:
     error_db = 20 * math.log10(float(knee["knee_v"] or 0) / true_v)
     assert abs(error_db) < 2 * float(knee["uncertainty_db"] or 0)
     assert abs(error_db) < 0.25
+
+
+@pytest.mark.parametrize(("own_percent", "is_all_own"), [(2.0, True), (0.3, False)])
+def test_the_same_distortion_at_every_level_is_neither_a_clipped_source_nor_a_limiter(
+    own_percent: float, is_all_own: bool
+) -> None:
+    """Turned evenly and then held at -5 dB: a hand that stops is no level that stops following."""
+    crest_v = np.concatenate((ramp_v(3, 17, 18), np.full(int(6 * RATE_HZ), 17.0)))
+    angle = 2 * np.pi * 40.0 * np.arange(len(crest_v)) / RATE_HZ
+    wave = np.sin(angle) + own_percent / 100 * np.sin(3 * angle + 1)
+    found = run(crest_v * wave + np.random.default_rng(3).normal(0, 0.02, len(crest_v)))
+    knee = only(found, "knee").measured
+    assert knee["outcome"] == (ALL_OWN if is_all_own else "the edge was not reached")
+    assert knee["own_percent"] == (pytest.approx(own_percent, rel=0.05) if is_all_own else None)
+    findings = FindingList.of(found.findings)
+    assert bool(word_distorted(findings)) == is_all_own
+    assert any("no edge was met" in step for step in advise_ceilings(findings)) == is_all_own
+    assert not advise_distorted(findings)
 
 
 def test_a_clean_player_carries_nothing_of_its_own() -> None:

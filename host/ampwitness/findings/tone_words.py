@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from ampwitness.detect.short_flats import highest_seen_hz
-from ampwitness.detect.tones.gain_steps import CEILING_MET, CEILING_OPEN, IN_NOISE
+from ampwitness.detect.tones.gain_steps import ALL_OWN, CEILING_MET, CEILING_OPEN, IN_NOISE
 from ampwitness.detect.tones.tone_distortion import UNSEEN
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.wording import count_words
@@ -38,7 +38,7 @@ _CURVE_ENDS_S = 1.0  # a curve is made of whole pieces: what clipped in the last
 
 
 def find_distorted(findings: FindingList) -> list[Finding]:
-    """The last tone of each frequency that is clearly distorted and of which no curve with an edge and no clip tells.
+    """The last tone of each frequency that is clearly distorted and of which no curve with an answer and no clip tells.
 
     A logged source that clipped is told by the curve as well.
     """
@@ -59,7 +59,7 @@ def find_distorted(findings: FindingList) -> list[Finding]:
 
 
 def _has_answer(knee: Finding) -> bool:
-    return knee.measured.get("knee_v") is not None or knee.measured.get("outcome") == SOURCE_CLIPPED
+    return knee.measured.get("knee_v") is not None or knee.measured.get("outcome") in (SOURCE_CLIPPED, ALL_OWN)
 
 
 def _is_same_hz(hz: float, knee: Finding) -> bool:
@@ -71,7 +71,12 @@ def word_distorted(findings: FindingList) -> list[str]:
     """`a 500 Hz tone distorted by 4.3 %`, the worst of several; empty where none is."""
     tones = find_distorted(findings)
     if not tones:
-        return []
+        return [
+            f"a {knee.measured['frequency_hz']:.0f} Hz tone distorted by {knee.measured['own_percent']:.1f} % at every "
+            "level"
+            for knee in _last_of_each_tone(findings.of_kind("knee"))
+            if knee.measured.get("outcome") == ALL_OWN
+        ]
     worst = max(tones, key=lambda tone: float(tone.measured["distortion_percent"] or 0.0))
     if len(tones) == 1:
         return [_word_tone(worst)]
@@ -219,7 +224,8 @@ def advise_ceilings(findings: FindingList) -> list[str]:
             )
         if isinstance(own_percent, int | float):
             steps.append(
-                f"Look at the player for what distorts its {hz} tone. It carries {own_percent:.1f} % from the lowest "
-                "level on, which no ceiling does; the edge is told where more comes."
+                f"Look at the player and its track for what distorts the {hz} tone. It carries {own_percent:.1f} % "
+                "from the lowest level on, which no ceiling does; "
+                + ("no edge was met." if m.get("outcome") == ALL_OWN else "the edge is told where more comes.")
             )
     return steps

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from ampwitness.detect.tones.gain_steps import CEILING_MET, CEILING_OPEN, IN_NOISE
+from ampwitness.detect.tones.gain_steps import ALL_OWN, CEILING_MET, CEILING_OPEN, IN_NOISE
 from ampwitness.detect.tones.tone_curve import margin_of
 from ampwitness.guide.set_gain import SetGainWalk
 from ampwitness.guide.set_gain_words import HIGHEST_SUB_HZ, KNEE_PERCENT, State
@@ -147,6 +147,11 @@ def next_step(outcome: str, tone_hz: float, margin_db: float | None, *, is_set: 
         return f"lower the {control} one step until its tone is clean, then run set-gain again"
     if outcome == _WITHOUT["clean"]:
         return f"turn the gain further up; where it is full up, raise the {control} one step and run set-gain again"
+    if outcome == ALL_OWN:
+        return (
+            "look at the player and its track for what distorts the tone; then turn the gain further up, and where it "
+            f"is full up, raise the {control} one step and run set-gain again"
+        )
     if outcome.startswith("level held"):
         return (
             "look for a limiter or compressor, switch it off and run set-gain again, or keep this level as the highest"

@@ -31,6 +31,7 @@ TOO_FAST = "a ceiling was met, but passed too fast: turn slower there"
 CEILING_MET = "the amplifier's ceiling was met"
 CEILING_OPEN = "a ceiling was met, the amplifier's or its source's (not logged)"
 IN_NOISE = "clipped, but where clipping begins drowns in the logger's noise"
+ALL_OWN = "the same distortion at every level, the tone's own: the edge was not reached"
 _SAME_CURVE_RATIO = 0.02
 _POINTS_SHOWN = 160
 _ONE_LEVEL_RATIO = 1.12  # 1 dB: less change than that is one level, no curve
@@ -107,7 +108,7 @@ class GainStepDetector:
         levels = [point.reading.level_v for point in curve.points]
         is_one_level = max(levels) < _ONE_LEVEL_RATIO * min(levels)
         crossings = (curve.knee, curve.ten, curve.follow)
-        has_edge = any(one is not None for one in crossings) or curve.is_source_clipped
+        has_edge = any(one is not None for one in crossings) or curve.is_source_clipped or curve.is_all_own
         if not has_edge and (is_one_level or curve.clean_v is None):
             return None
         knee, ten = curve.knee, curve.ten
@@ -135,7 +136,7 @@ class GainStepDetector:
             "margin_db": None
             if knee is None or left_v is None
             else margin_of(knee.level_v, left_v, find_left_thd(curve.points)),
-            "own_percent": curve.own_percent,
+            "own_percent": curve.alike_percent if curve.is_all_own else curve.own_percent,
             "outcome": outcome_of(curve),
         }
         return Finding(
@@ -250,6 +251,8 @@ def outcome_of(curve: ToneCurve) -> str:
         if curve.knee.is_too_fast:
             return TOO_FAST
         return CEILING_MET if curve.is_source_clean else CEILING_OPEN
+    if curve.is_all_own:
+        return ALL_OWN
     if curve.ten is not None and curve.clean_v is None:
         return IN_NOISE
     if curve.is_level_held:

@@ -59,6 +59,12 @@ class ToneCurve:
     follow: FollowEdge | None = None  # where the level stops following its drive; by steps only without distortion
 
     @property
+    def is_all_own(self) -> bool:
+        """So much at every level alike that it would pass for an edge, and no edge above it."""
+        alike = self.alike_percent
+        return self.knee is None and alike is not None and _OWN_LEAST_PERCENT <= alike < _OWN_MOST_PERCENT
+
+    @property
     def start_s(self) -> float:
         return self.points[0].start_s
 
@@ -153,7 +159,7 @@ def make_curve(points: Sequence[TonePoint]) -> ToneCurve:
         own_percent=own,
         alike_percent=alike,
         is_source_clean=_is_source_clean(points, thd),
-        follow=_find_follow(points, has_thd=bool(len(clean)) or knee is not None),
+        follow=_find_follow(points, has_thd=bool(np.isfinite(thd).any())),
     )
 
 
