@@ -7,7 +7,7 @@ import pytest
 from ampwitness.bench import witness_scores
 from ampwitness.detect.clips.clip_witness import name_places
 from ampwitness.detect.clips.table.clip_candidates import PLACES, says
-from ampwitness.findings.wording import describe_finding
+from ampwitness.findings.described import describe_finding
 from ampwitness.types import FloatArray
 
 AMPLIFIER, SOURCE, OPEN = (float(PLACES.index(name)) for name in ("amplifier", "source", "not decided"))

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase
 from ampwitness.bench.cutout_scores import find_cutouts
-from ampwitness.findings.wording import describe_finding
+from ampwitness.findings.described import describe_finding
 from ampwitness.types import Edge, Finding, FloatArray
 
 AT = np.arange(18 * RATE_HZ) / RATE_HZ

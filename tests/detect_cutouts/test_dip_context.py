@@ -14,8 +14,9 @@ from ampwitness.detect.road import _without_sag_within
 from ampwitness.detect.supply.dips import DipDetector
 from ampwitness.detect.supply.engine_states import EngineStates, StateSpan
 from ampwitness.findings.advice import _advise_dips
+from ampwitness.findings.described import describe_finding
 from ampwitness.findings.road_words import find_next_test
-from ampwitness.findings.wording import describe_finding, find_worst
+from ampwitness.findings.wording import find_worst
 from ampwitness.types import Coverage, Finding
 
 

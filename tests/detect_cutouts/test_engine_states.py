@@ -16,7 +16,8 @@ from ampwitness.detect.supply.dips import DipDetector, name_duration
 from ampwitness.detect.supply.engine_states import find_engine_states
 from ampwitness.detect.supply.state_summary import summarise_states
 from ampwitness.detect.supply.supply_history import SupplyHistory
-from ampwitness.findings.wording import describe_finding, find_worst
+from ampwitness.findings.described import describe_finding
+from ampwitness.findings.wording import find_worst
 from ampwitness.types import Coverage, Finding
 from scipy.signal import lfilter
 

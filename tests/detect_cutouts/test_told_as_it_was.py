@@ -16,7 +16,7 @@ from ampwitness.detect.cutouts.mark_ties import tie_marks
 from ampwitness.detect.supply.dips import DipDetector
 from ampwitness.detect.supply.engine_states import find_engine_states
 from ampwitness.detect.supply.supply_history import SupplyHistory
-from ampwitness.findings.wording import describe_finding
+from ampwitness.findings.described import describe_finding
 from ampwitness.types import Edge, Finding, FloatArray
 
 AT = np.arange(9 * RATE_HZ) / RATE_HZ

@@ -21,7 +21,7 @@ from ampwitness.detect.notes.note_sag import LowestMeter, measure_before, measur
 from ampwitness.detect.notes.note_spectrum import Pitch, measure_pitches, name_pitch
 from ampwitness.detect.notes.notes import NoteDetector
 from ampwitness.detect.notes.sounding_note import SoundingNote
-from ampwitness.findings.wording import describe_finding
+from ampwitness.findings.described import describe_finding
 from ampwitness.types import FloatArray, Trace
 from event_material import RATE_HZ, burst, decaying_notes, logged, run, seconds
 from scipy import signal

@@ -7,7 +7,7 @@ import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.tones.gain_steps import GainStepDetector
-from ampwitness.findings.wording import describe_finding
+from ampwitness.findings.described import describe_finding
 from ampwitness.waveform.tone_beat import _line_shapes, find_beat
 
 RATE_HZ = 8000

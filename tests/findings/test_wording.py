@@ -8,17 +8,17 @@ from typing import Any
 from ampwitness.detect.cutouts.cutout_cause import CRANKING
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.advice import advise_first_steps, split_step
+from ampwitness.findings.described import describe_finding
 from ampwitness.findings.headline import word_headline
 from ampwitness.findings.headroom_words import word_headroom
 from ampwitness.findings.road_words import is_beyond_12_v, word_road
 from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged
+from ampwitness.findings.whole_words import word_losses
 from ampwitness.findings.wording import (
     KIND_WORDS,
     count_cutouts,
-    describe_finding,
     find_worst,
     word_beside,
-    word_losses,
     word_silences,
     word_source,
     word_verdicts,

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from ampwitness.errors import OutputError, RecordingUnreadableError
-from ampwitness.findings.wording import word_unread
+from ampwitness.findings.whole_words import word_unread
 from ampwitness.recording import RecordingWriter, open_recording
 from ampwitness.types import Chunk
 from mcap.reader import make_reader

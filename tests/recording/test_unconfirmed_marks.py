@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from ampwitness.bench.day_signals import FRAME_WIRE_BYTES, RATE_HZ, SCANS, STRETCH, WireMaker
-from ampwitness.findings.wording import describe_finding
+from ampwitness.findings.described import describe_finding
 from ampwitness.pipeline import AnalyseOptions, analyse_file
 from ampwitness.recording import RecordingWriter
 from ampwitness.types import Chunk

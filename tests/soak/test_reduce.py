@@ -14,7 +14,7 @@ from ampwitness.bench.virtual_board import VirtualBoardOptions, virtual_board
 from ampwitness.bench.virtual_faults import parse_fault
 from ampwitness.cli import cli
 from ampwitness.decode import iter_decoded
-from ampwitness.findings.wording import word_reduction
+from ampwitness.findings.whole_words import word_reduction
 from ampwitness.pipeline import AnalyseOptions, analyse_file
 from ampwitness.recording import RecordingWriter, open_recording
 from ampwitness.reduction import ReduceOptions, choose_spans

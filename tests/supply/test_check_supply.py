@@ -17,7 +17,7 @@ from ampwitness.cli import check_supply as command
 from ampwitness.cli import main
 from ampwitness.errors import UsageError
 from ampwitness.findings.as_json import analysis_to_json, read_schema
-from ampwitness.findings.wording import describe_finding
+from ampwitness.findings.described import describe_finding
 from ampwitness.guide import supply_textbook
 from ampwitness.guide.check_supply import (
     GROUND_INPUT_V,

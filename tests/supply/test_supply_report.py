@@ -14,8 +14,9 @@ from ampwitness.detect.run_all import DetectOptions, run_all
 from ampwitness.detect.supply.supply_history import SupplySteps
 from ampwitness.detect.supply.supply_model import SupplyOptions, learn_supply
 from ampwitness.finding_list import FindingList
+from ampwitness.findings.described import describe_finding
 from ampwitness.findings.supply_words import word_supply
-from ampwitness.findings.wording import KIND_WORDS, describe_finding
+from ampwitness.findings.wording import KIND_WORDS
 from ampwitness.report.page import html_page
 from ampwitness.report.supply_plots import draw_clip_causes, draw_sag_against_level, draw_supply_under_notes
 from ampwitness.report.tables import findings_table

@@ -16,7 +16,7 @@ from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.wrapped import wrapped
 from ampwitness.decode import Decoder, refuse_unreadable
 from ampwitness.errors import BalanceError, RecordingUnreadableError, UnknownProtocolError
-from ampwitness.findings.wording import word_unread
+from ampwitness.findings.whole_words import word_unread
 from ampwitness.recording import JoinedRecording, Recording, open_parts
 from ampwitness.types import Block, Chunk, Decoded, Edge, Fault, Gap, Hello, LinkHealth, Mark
 from ampwitness.units import seconds_to_clock

@@ -12,7 +12,7 @@ import numpy as np
 from ampwitness.errors import OutputError
 from ampwitness.export.files import said_plainly
 from ampwitness.finding_list import FindingList
-from ampwitness.findings.wording import describe_finding
+from ampwitness.findings.described import describe_finding
 from ampwitness.types import Analysis, Envelope, Finding
 
 # A cell that begins with one of these is taken for a formula, or hides one from a glance.

@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.cause_advice import LEAST_TOLD_DB, advise_by_cause
+from ampwitness.findings.described import describe_finding
 from ampwitness.findings.headline import DOUBTFUL_DB, word_stillness
 from ampwitness.findings.road_words import find_next_test, is_doubtful
 from ampwitness.findings.supply_words import word_beyond
@@ -25,7 +26,7 @@ from ampwitness.findings.tone_words import (
     advise_unseen,
     find_tone_overdrive,
 )
-from ampwitness.findings.wording import count_cutouts, count_words, describe_finding, find_worst
+from ampwitness.findings.wording import count_cutouts, count_words, find_worst
 from ampwitness.types import Coverage, Finding, FloatArray
 from ampwitness.units import seconds_to_clock
 

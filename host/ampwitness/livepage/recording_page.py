@@ -11,8 +11,9 @@ from typing import Any
 import numpy as np
 
 from ampwitness.errors import AmpwitnessError
+from ampwitness.findings.described import describe_finding
 from ampwitness.findings.selection import choose_listed
-from ampwitness.findings.wording import count_words, describe_finding
+from ampwitness.findings.wording import count_words
 from ampwitness.livepage.feed_state import SUPPLY_ROLES, plain_volts
 from ampwitness.livepage.pages import build_page
 from ampwitness.livepage.server import RefusalError, Request, Route

@@ -12,8 +12,9 @@ from typing import Any
 import numpy as np
 
 from ampwitness.finding_list import FindingList
+from ampwitness.findings.described import describe_finding
 from ampwitness.findings.selection import AROUND_WAVE_S, find_bursts
-from ampwitness.findings.wording import KIND_WORDS, describe_finding
+from ampwitness.findings.wording import KIND_WORDS
 from ampwitness.report.style import GRID_COLOUR, LANE_STYLES, TEXT_COLOUR, LaneStyle, role_colour, role_label
 from ampwitness.types import Analysis, Coverage, Envelope, Finding, FloatArray, Interval
 from ampwitness.units import seconds_to_clock

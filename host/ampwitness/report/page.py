@@ -20,25 +20,22 @@ from ampwitness import __version__
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.advice import advise_first_steps, split_step
 from ampwitness.findings.cause_advice import PARAGRAPH
+from ampwitness.findings.described import describe_finding
 from ampwitness.findings.headline import word_headline
 from ampwitness.findings.headroom_words import word_headroom
 from ampwitness.findings.road_words import explain_cutout, word_road
 from ampwitness.findings.selection import MAX_CUTOUTS_SHOWN, choose_enlarged, choose_listed
 from ampwitness.findings.supply_words import word_supply
+from ampwitness.findings.whole_words import word_calibrations, word_losses, word_reduction, word_when
 from ampwitness.findings.wording import (
     KIND_WORDS,
     NOT_LOOKED_AT,
     VerdictLine,
     count_words,
-    describe_finding,
     find_worst,
     word_beside,
-    word_calibrations,
-    word_losses,
-    word_reduction,
     word_silences,
     word_verdicts,
-    word_when,
 )
 from ampwitness.pieces import give_back
 from ampwitness.report.cutout_plot import draw_cutout, word_order

@@ -7,15 +7,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from ampwitness.finding_list import FindingList
+from ampwitness.findings.described import describe_finding
 from ampwitness.findings.headline import word_stillness
-from ampwitness.findings.wording import (
-    KIND_WORDS,
-    NOT_ASKED,
-    describe_finding,
-    find_worst,
-    word_losses,
-    word_verdict,
-)
+from ampwitness.findings.whole_words import word_losses
+from ampwitness.findings.wording import KIND_WORDS, NOT_ASKED, find_worst, word_verdict
 from ampwitness.report.sheet_handover import word_handover
 from ampwitness.report.sheet_source import Source, has_edge, is_gain_run, word_alternator, word_shared_calibrations
 from ampwitness.report.sheet_walks import (

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from ampwitness.findings.road_words import is_beyond_12_v
-from ampwitness.findings.wording import word_calibrations
+from ampwitness.findings.whole_words import word_calibrations
 from ampwitness.types import Analysis, Finding
 
 

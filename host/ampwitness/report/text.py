@@ -11,23 +11,14 @@ import numpy as np
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.advice import advise_first_steps
 from ampwitness.findings.cause_advice import PARAGRAPH
+from ampwitness.findings.described import describe_finding
 from ampwitness.findings.headline import word_headline
 from ampwitness.findings.headroom_words import word_headroom
 from ampwitness.findings.road_words import explain_cutout, word_road
 from ampwitness.findings.selection import choose_cutouts, find_bursts
 from ampwitness.findings.supply_words import word_supply
-from ampwitness.findings.wording import (
-    KIND_WORDS,
-    NOT_LOOKED_AT,
-    describe_finding,
-    word_beside,
-    word_calibrations,
-    word_losses,
-    word_reduction,
-    word_silences,
-    word_verdicts,
-    word_when,
-)
+from ampwitness.findings.whole_words import word_calibrations, word_losses, word_reduction, word_when
+from ampwitness.findings.wording import KIND_WORDS, NOT_LOOKED_AT, word_beside, word_silences, word_verdicts
 from ampwitness.types import Analysis, Finding
 from ampwitness.units import bind_units, seconds_to_clock, unbind_units
 

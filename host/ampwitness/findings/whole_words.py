@@ -1,0 +1,103 @@
+"""What a recording holds and what it was made with, in words: losses, parts, reduction, time, calibration."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+
+from ampwitness.findings.described import plain_number
+from ampwitness.findings.wording import KIND_WORDS, count_words
+from ampwitness.types import Analysis, Calibration
+from ampwitness.units import seconds_to_clock
+
+
+def word_losses(analysis: Analysis) -> str:
+    """Every loss in one sentence; "0 lost" is said too."""
+    health = analysis.link_health
+    lost = sum(health.n_scans_lost.values())
+    by_cause = ", ".join(f"{cause} {count:,}" for cause, count in health.n_scans_lost.items() if count)
+    return (
+        f"{lost:,} lost of {health.n_scans_expected:,} scans"
+        + (f" ({by_cause})" if by_cause else "")
+        + f"; {health.n_frames_bad:,} bad frames; "
+        + ("all sums balance." if health.balances else "the sums do NOT balance: treat this recording with care.")
+        + (" The file was not closed properly: it holds what was saved up to then." if _is_torn(analysis) else "")
+        + word_unread((analysis.summary.get("recording") or {}).get("n_unread_bytes") or 0)
+        + _word_parts(analysis)
+    )
+
+
+def word_unread(n_bytes: int) -> str:
+    """What was not read as it stands behind a recording's end; empty for nothing."""
+    if not n_bytes:
+        return ""
+    return f" Behind its end stand {n_bytes:,} bytes that were not read: was another file put behind it?"
+
+
+def _word_parts(analysis: Analysis) -> str:
+    missing = analysis.summary.get("recording", {}).get("missing_parts") or ()
+    if not missing:
+        return ""
+    return f" Missing: part {', '.join(map(str, missing))}; what they held counts as lost."
+
+
+def word_reduction(analysis: Analysis) -> str:
+    """What a reduced recording still holds, and what had been found in it before; empty for a whole one."""
+    reduction = analysis.summary.get("recording", {}).get("reduction")
+    if not isinstance(reduction, Mapping):
+        return ""
+    kept_s, duration_s = reduction.get("kept_s"), reduction.get("duration_s")
+    text = "This recording was reduced on purpose: full waveforms are there"
+    if isinstance(kept_s, int | float) and isinstance(duration_s, int | float):
+        text += f" for {seconds_to_clock(kept_s)} of {seconds_to_clock(duration_s)}"
+    text += (
+        f", {plain_number(reduction.get('around_s'))} s around the worst "
+        f"{plain_number(reduction.get('most_an_hour'))} events of each kind an hour; elsewhere only lowest, "
+        "highest, mean and rms by the second. Waveforms are judged only where they are."
+    )
+    found = reduction.get("found")
+    if isinstance(found, Mapping):
+        counts = [
+            count_words(int(n), KIND_WORDS[kind].one, KIND_WORDS[kind].many)
+            for kind, n in found.items()
+            if kind in KIND_WORDS
+        ]
+        text += f" Before, the whole recording had shown: {', '.join(counts) or 'nothing'}."
+    return text
+
+
+def word_when(analysis: Analysis) -> str:
+    """When it began, by the recording computer's clock: `recorded 2024-05-01 18:30 (UTC+02:00)`; else empty."""
+    try:
+        at = datetime.fromisoformat(str(analysis.settings.notes.get("started_at")))
+    except ValueError:
+        return ""
+    return f"recorded {at:%Y-%m-%d %H:%M}" + (f" ({at.tzname()})" if at.tzinfo else "")
+
+
+def _is_torn(analysis: Analysis) -> bool:
+    return bool(analysis.summary.get("recording", {}).get("is_torn"))
+
+
+def word_calibrations(calibrations: Sequence[Calibration]) -> str:
+    """Which calibration the volts rest on and how far they can be trusted, one sentence a kind."""
+    nominal = [c for c in calibrations if c.made_on is None]
+    parts = []
+    if nominal:
+        parts.append(
+            f"Not calibrated: {', '.join(c.role for c in nominal)}. Volts from the nominal values of the parts, "
+            f"standard uncertainty {_worst(nominal)}."
+        )
+    for made_on in sorted({c.made_on for c in calibrations if c.made_on is not None}):
+        group = [c for c in calibrations if c.made_on == made_on]
+        parts.append(
+            f"Calibrated on {made_on}: {', '.join(c.role for c in group)} ({group[0].source}), "
+            f"standard uncertainty {_worst(group)}."
+        )
+    return " ".join(parts) or "No channel."
+
+
+def _worst(calibrations: Sequence[Calibration]) -> str:
+    ratio = max(c.gain_uncertainty_ratio for c in calibrations)
+    offset_v = max(c.offset_uncertainty_v for c in calibrations)
+    return f"up to {100 * ratio:.2f} % of a difference and {1e3 * offset_v:.0f} mV at 0 V"
