@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -46,7 +46,8 @@ NUMBERS: tuple[str, ...] = (
 )  # fmt: skip
 SIDES = ("positive", "negative")
 SUPPLY_PLACES, OUTPUT_PLACES = 5, 4  # of lagged volts in the evidence: from what is printed the rest can be reckoned
-_BLOCK = 1024  # rows that are put away and read together
+_BLOCK = 1024  # rows that are put away together
+_AT_ONCE = 128  # rows that are read together: the worst of a day lie singly
 _AT = {name: at for at, name in enumerate(NUMBERS)}
 
 
@@ -58,6 +59,15 @@ class _Judged:
     model: SupplyModel | None
     cause: npt.NDArray[np.int8]
     lost_db: Column  # NaN where not known
+
+
+class _Read(NamedTuple):
+    """Some rows one behind another, made ready for their findings."""
+
+    first: int
+    rows: list[list[float]]
+    intervals: list[tuple[float, ...]]  # of `_intervals`
+    causes: list[Cause]
 
 
 class ClipTable(FindingTable):
@@ -80,7 +90,7 @@ class ClipTable(FindingTable):
         self._rest = np.zeros((0, len(NUMBERS) + self._n_supply + self._n_output))  # of a last block
         self._judged: _Judged | None = None
         self._open: tuple[int, FloatArray] = (-1, self._rest)
-        self._read: tuple[int, list[list[float]], list[Cause]] = (-1, [], [])  # number of a block, its rows and causes
+        self._read = _Read(0, [], [], [])
         self.add(columns, supply, output)
 
     @classmethod
@@ -135,20 +145,24 @@ class ClipTable(FindingTable):
 
     def read(self, row: int) -> Finding:
         """Make the finding of a row, with its cause if those are known."""
-        number, rows, causes = self._read
-        if number != row // _BLOCK or row % _BLOCK >= len(rows):
-            number = row // _BLOCK
-            rows = self._block(number).tolist()
-            judged = self._judged
-            causes = [] if judged is None else self._judge_block(number, judged.ceilings, judged.model).rows()
-            self._read = (number, rows, causes)
-        values = rows[row % _BLOCK]
+        ready = self._read
+        if not 0 <= row - ready.first < len(ready.rows):
+            self._read = ready = self._read_some(row // _AT_ONCE * _AT_ONCE)
+        at = row - ready.first
+        values = ready.rows[at]
         named, lagged = dict(zip(NUMBERS, values, strict=False)), values[len(NUMBERS) :]
-        clip = make_clip(named, lagged[: self._n_supply], lagged[self._n_supply :])
+        clip = make_clip(named, ready.intervals[at], lagged[: self._n_supply], lagged[self._n_supply :])
         if self._judged is None:
             return clip
-        cause, ceiling = causes[row % _BLOCK], self._judged.ceilings.get(str(clip.measured["polarity"]))
+        cause, ceiling = ready.causes[at], self._judged.ceilings.get(str(clip.measured["polarity"]))
         return attach_cause(clip, cause, tell_why(named, cause, ceiling, self._judged.model))
+
+    def _read_some(self, first: int) -> _Read:
+        number, begin = divmod(first, _BLOCK)
+        rows, judged = self._block(number)[begin : begin + _AT_ONCE], self._judged
+        causes = [] if judged is None else self._judge_rows(rows, judged.ceilings, judged.model).rows()
+        intervals = zip(*(column.tolist() for column in _intervals(self._columns(rows)[0])), strict=True)
+        return _Read(first, rows.tolist(), list(intervals), causes)
 
     def _columns(self, rows: FloatArray) -> tuple[dict[str, FloatArray], FloatArray]:
         """Some rows by name, and their lagged supply, rounded as in the findings' evidence."""
@@ -163,11 +177,8 @@ class ClipTable(FindingTable):
             return self.stop_s - self.start_s
         if key == "is_source":
             return np.asarray(self.column("where") == PLACES.index("source"), dtype=float)
-        if key == "plateau_v":
-            parts = [
-                rows[:, _AT["sign"]] * (rows[:, _AT["level_v"]] - rows[:, _AT["held_v"]])
-                for rows in map(self._block, range(self._n_blocks))
-            ]
+        if key in _OF_ROWS:
+            parts = [_OF_ROWS[key](self._columns(self._block(at))[0]) for at in range(self._n_blocks)]
             return np.concatenate([np.zeros(0), *parts])
         return super().numbers(key)
 
@@ -253,7 +264,7 @@ class ClipTable(FindingTable):
         """The same clips with a cause each (`clip_cause`)."""
         judged = object.__new__(ClipTable)
         judged.__dict__.update(self.__dict__)
-        judged._read = (-1, [], [])
+        judged._read = _Read(0, [], [], [])
         cause, lost_db = np.full(len(self), OPEN, dtype=np.int8), Column()
         for at in range(self._n_blocks):
             causes = self._judge_block(at, ceilings, model)
@@ -263,32 +274,52 @@ class ClipTable(FindingTable):
         return judged
 
     def _judge_block(self, at: int, ceilings: Mapping[str, CeilingFit], model: SupplyModel | None) -> Causes:
-        """The causes of a block's clips of both polarities."""
-        block = self._block(at)
-        opened = np.full(len(block), OPEN, dtype=np.int8)
-        share, lost_db, settled_v, then_v = np.full((4, len(block)), np.nan)
+        return self._judge_rows(self._block(at), ceilings, model)
+
+    def _judge_rows(self, rows: FloatArray, ceilings: Mapping[str, CeilingFit], model: SupplyModel | None) -> Causes:
+        """The causes of some clips of both polarities."""
+        opened = np.full(len(rows), OPEN, dtype=np.int8)
+        share, lost_db, settled_v, then_v = np.full((4, len(rows)), np.nan)
         causes = Causes(opened, share, lost_db, settled_v, then_v, opened.copy())
-        is_positive = block[:, _AT["sign"]] > 0
+        is_positive = rows[:, _AT["sign"]] > 0
         for side, mine in zip(SIDES, (is_positive, ~is_positive), strict=True):
-            causes.put(mine, judge_clips(*self._columns(block[mine]), ceilings.get(side), model))
+            causes.put(mine, judge_clips(*self._columns(rows[mine]), ceilings.get(side), model))
         return causes
 
 
-def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequence[float]) -> Finding:
+def _intervals(get: Mapping[str, FloatArray]) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """(n,) each, dB: how well the overdrives of n clips are known by their fits, and the bounds of what they may be."""
+    level_v, crest_v = get["level_v"] - get["held_v"], get["crest_v"] - get["held_v"]  # at the terminals
+    sd_db = 20 / math.log(10) * get["crest_sd_v"] / np.maximum(crest_v, level_v)
+    noise_share = get["noise_v"] / np.maximum(level_v, 1e-6)
+    is_coarse = get["is_coarse"] > 0
+    return sd_db, *overdrive_interval(
+        get["overdrive_db"], sd_db, get["lively"], is_coarse, get["unlike_db"], noise_share
+    )
+
+
+# What findings say that no column holds as it is, by the columns of n clips, (n,).
+_OF_ROWS: dict[str, Callable[[Mapping[str, FloatArray]], FloatArray]] = {
+    "plateau_v": lambda get: get["sign"] * (get["level_v"] - get["held_v"]),
+    "overdrive_high_db": lambda get: _intervals(get)[2],
+}
+
+
+def make_clip(
+    row: Mapping[str, float], interval: tuple[float, ...], supply: Sequence[float], output: Sequence[float]
+) -> Finding:
     """The finding of one row, without its cause.
 
     Parameters
     ----------
     row : of NUMBERS
+    interval : of `_intervals`
     supply, output : lagged volts
     """
     sign, held_v, overdrive_db = row["sign"], row["held_v"], row["overdrive_db"]
     level, crest_v = row["level_v"] - held_v, row["crest_v"] - held_v  # at the terminals
-    sd_db = 20 / math.log(10) * row["crest_sd_v"] / max(crest_v, level)
     shape, where = SHAPES[int(row["shape"])], PLACES[int(row["where"])]
-    low_db, high_db = overdrive_interval(
-        overdrive_db, sd_db, row["lively"], row["is_coarse"] > 0, row["unlike_db"], row["noise_v"] / max(level, 1e-6)
-    )
+    sd_db, low_db, high_db = interval
     serious = overdrive_db >= 1.0 or (overdrive_db >= 0.3 and row["n_near"] >= 20)
     measured: dict[str, float | int | str | bool | None] = {
         "polarity": "positive" if sign > 0 else "negative",
@@ -298,8 +329,8 @@ def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequenc
         "overdrive_db": overdrive_db,
         "crest_v": sign * max(crest_v, level),
         "supply_v": None if math.isnan(row["supply_v"]) else row["supply_v"],
-        "overdrive_low_db": float(low_db),
-        "overdrive_high_db": float(high_db),
+        "overdrive_low_db": low_db,
+        "overdrive_high_db": high_db,
         "hardness": shape,
         "origin": "undecided" if where == "not decided" else where,
         "ceiling": CEILINGS[int(row["ceiling"])],
@@ -318,7 +349,7 @@ def make_clip(row: Mapping[str, float], supply: Sequence[float], output: Sequenc
         "samples_on_plateau": round(row["n_top"]),
         "flank_slope_v_per_s": row["flank_v_per_s"],
         "noise_v": row["noise_v"],
-        "overdrive_sd_db": float(sd_db),
+        "overdrive_sd_db": sd_db,
         "start_sd_s": row["start_sd_s"],
         "stop_sd_s": row["stop_sd_s"],
         "rail_expected_v": sign * (row["expected_v"] - held_v) if math.isfinite(row["expected_v"]) else None,

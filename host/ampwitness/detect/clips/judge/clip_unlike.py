@@ -38,7 +38,6 @@ def most_where_unlike(clips: Mapping[str, FloatArray]) -> float:
     chosen = np.flatnonzero(fitted)
     chosen = chosen[:: -(-len(chosen) // MOST)]
     sd_db = 20 / np.log(10) * clips["crest_sd_v"] / np.maximum(clips["crest_v"], clips["level_v"])
-    columns = (clips["overdrive_db"], sd_db, clips["lively"])
-    rows = zip(*(column[chosen].tolist() for column in columns), strict=True)
-    highs_db = [overdrive_interval(over_db, sd, lively, is_coarse=False)[1] for over_db, sd, lively in rows]
+    over_db, sd_db, lively = (column[chosen] for column in (clips["overdrive_db"], sd_db, clips["lively"]))
+    _, highs_db = overdrive_interval(over_db, sd_db, lively, is_coarse=False)
     return float(np.percentile(highs_db, STAY_UNDER))

@@ -17,6 +17,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from ampwitness.types import FloatArray
 
@@ -186,13 +187,18 @@ def unlike_a_sine(corners: Corners) -> FloatArray:
 
 
 def overdrive_interval(
-    overdrive_db: float, sd_db: float, lively: float, is_coarse: bool, unlike_db: float = 0.0, noise_share: float = 0.0
-) -> tuple[float, float]:
-    """Low and high bound, dB, that hold the truth in nine of ten cases.
+    overdrive_db: FloatArray | float,
+    sd_db: FloatArray | float,
+    lively: FloatArray | float,
+    is_coarse: npt.NDArray[np.bool_] | bool,
+    unlike_db: FloatArray | float = 0.0,
+    noise_share: FloatArray | float = 0.0,
+) -> tuple[FloatArray, FloatArray]:
+    """Low and high bounds, dB, that hold the truth in nine of ten cases.
 
     Parameters
     ----------
-    overdrive_db, sd_db : the estimate and its standard deviation by the fit
+    overdrive_db, sd_db : the estimates and their standard deviations by the fit; (n,) each, as all that follow, or one
     lively : 0 for bass ... 1 for full-range music, in which the crest that is missing is not known from its flanks
     is_coarse : measured by crossings alone
     unlike_db : by how much crests may have gone beyond where the flanks of this music are unlike any sine's
@@ -203,10 +209,10 @@ def overdrive_interval(
     depend on the estimate, so it is added.
 
     Source: our choice, from the errors on generated signals."""
-    below, above = (0.55, 1.5 - lively) if is_coarse else (0.3 + 0.35 * lively, 0.22 + 0.2 * lively)
+    below = np.where(is_coarse, 0.55, 0.3 + 0.35 * lively)
+    above = np.where(is_coarse, 1.5 - lively, 0.22 + 0.2 * lively)
     spare_db = 0.03 + 1.6 * sd_db
-    hidden_db = HIDDEN_DB + 20 * float(np.log10(1 + HIDDEN_SD * noise_share))
+    hidden_db = HIDDEN_DB + 20 * np.log10(1 + HIDDEN_SD * noise_share)
     high_db = overdrive_db * (1 + above) + spare_db + hidden_db * lively
-    if unlike_db:
-        return 0.0, max(high_db, unlike_db)
-    return max(0.0, overdrive_db * (1 - below) - spare_db), high_db
+    low_db = np.maximum(0.0, overdrive_db * (1 - below) - spare_db)
+    return np.where(unlike_db, 0.0, low_db), np.where(unlike_db, np.maximum(high_db, unlike_db), high_db)
