@@ -47,18 +47,19 @@ NUMBERS: tuple[str, ...] = (
 SIDES = ("positive", "negative")
 SUPPLY_PLACES, OUTPUT_PLACES = 5, 4  # of lagged volts in the evidence: from what is printed the rest can be reckoned
 _BLOCK = 1024  # rows that are put away together
-_AT_ONCE = 128  # rows that are read together: the worst of a day lie singly
+_AT_ONCE = 32  # rows that are made ready together: the worst of a day lie singly
 _AT = {name: at for at, name in enumerate(NUMBERS)}
 
 
 @dataclass(frozen=True, slots=True)
 class _Judged:
-    """What the clips' causes rest on, and the causes as codes."""
+    """What the clips' causes rest on, the causes as codes, and block by block all of `Causes` as columns."""
 
     ceilings: Mapping[str, CeilingFit]
     model: SupplyModel | None
     cause: npt.NDArray[np.int8]
     lost_db: Column  # NaN where not known
+    blocks: Pieces
 
 
 class _Read(NamedTuple):
@@ -90,6 +91,7 @@ class ClipTable(FindingTable):
         self._rest = np.zeros((0, len(NUMBERS) + self._n_supply + self._n_output))  # of a last block
         self._judged: _Judged | None = None
         self._open: tuple[int, FloatArray] = (-1, self._rest)
+        self._open_causes: tuple[int, FloatArray] = (-1, self._rest)
         self._read = _Read(0, [], [], [])
         self.add(columns, supply, output)
 
@@ -159,10 +161,20 @@ class ClipTable(FindingTable):
 
     def _read_some(self, first: int) -> _Read:
         number, begin = divmod(first, _BLOCK)
-        rows, judged = self._block(number)[begin : begin + _AT_ONCE], self._judged
-        causes = [] if judged is None else self._judge_rows(rows, judged.ceilings, judged.model).rows()
+        rows = self._block(number)[begin : begin + _AT_ONCE]
         intervals = zip(*(column.tolist() for column in _intervals(self._columns(rows)[0])), strict=True)
-        return _Read(first, rows.tolist(), list(intervals), causes)
+        return _Read(first, rows.tolist(), list(intervals), self._causes_of(number, begin, begin + len(rows)))
+
+    def _causes_of(self, number: int, begin: int, stop: int) -> list[Cause]:
+        if self._judged is None:
+            return []
+        if self._open_causes[0] != number:
+            read = np.frombuffer(self._judged.blocks.read(number)).reshape(-1, len(Cause._fields))
+            self._open_causes = (number, read)
+        return [
+            Cause(int(cause), share, lost_db, settled_v, then_v, int(instead))
+            for cause, share, lost_db, settled_v, then_v, instead in self._open_causes[1][begin:stop].tolist()
+        ]
 
     def _columns(self, rows: FloatArray) -> tuple[dict[str, FloatArray], FloatArray]:
         """Some rows by name, and their lagged supply, rounded as in the findings' evidence."""
@@ -264,20 +276,20 @@ class ClipTable(FindingTable):
         """The same clips with a cause each (`clip_cause`)."""
         judged = object.__new__(ClipTable)
         judged.__dict__.update(self.__dict__)
-        judged._read = _Read(0, [], [], [])
-        cause, lost_db = np.full(len(self), OPEN, dtype=np.int8), Column()
+        judged._open_causes, judged._read = (-1, self._rest), _Read(0, [], [], [])
+        cause, lost_db, blocks = np.full(len(self), OPEN, dtype=np.int8), Column(), Pieces()
         for at in range(self._n_blocks):
             causes = self._judge_block(at, ceilings, model)
             cause[at * _BLOCK : at * _BLOCK + len(causes.cause)] = causes.cause
             lost_db.append(causes.lost_db)
-        judged._judged = _Judged(ceilings, model, cause, lost_db)
+            columns = [getattr(causes, name) for name in Cause._fields]
+            blocks.append(np.stack(columns, axis=1, dtype=np.float64).tobytes())
+        judged._judged = _Judged(ceilings, model, cause, lost_db, blocks)
         return judged
 
     def _judge_block(self, at: int, ceilings: Mapping[str, CeilingFit], model: SupplyModel | None) -> Causes:
-        return self._judge_rows(self._block(at), ceilings, model)
-
-    def _judge_rows(self, rows: FloatArray, ceilings: Mapping[str, CeilingFit], model: SupplyModel | None) -> Causes:
-        """The causes of some clips of both polarities."""
+        """The causes of a block's clips of both polarities."""
+        rows = self._block(at)
         opened = np.full(len(rows), OPEN, dtype=np.int8)
         share, lost_db, settled_v, then_v = np.full((4, len(rows)), np.nan)
         causes = Causes(opened, share, lost_db, settled_v, then_v, opened.copy())

@@ -63,10 +63,6 @@ class Causes:
     then_v: FloatArray
     instead: npt.NDArray[np.int8]
 
-    def rows(self) -> list[Cause]:
-        """One by one."""
-        return list(map(Cause, *(getattr(self, name).tolist() for name in self.__slots__)))
-
     def put(self, chosen: npt.NDArray[np.bool_], some: Causes) -> None:
         """Put some in their places."""
         for name in self.__slots__:
