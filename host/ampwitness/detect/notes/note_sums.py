@@ -83,7 +83,7 @@ class NoteSums:
         edges = np.array([(a, b) for _, a, b in pieces], dtype=np.intp).reshape(-1)
         raw = bands.output.values
         at = edges - bands.output.first
-        sums, squares = _reduce(np.add, raw, at), _reduce(np.add, raw * raw, at)
+        sums = _reduce(np.add, raw, at)
         highest, lowest = _reduce(np.maximum, raw, at), _reduce(np.minimum, raw, at)
         supply = None
         if bands.supply is not None:
@@ -91,7 +91,8 @@ class NoteSums:
         for place, (note, a, b) in enumerate(pieces):
             note.n += b - a
             note.sum_v += sums[place]
-            note.sum_v2 += squares[place]
+            part = bands.output.part(a, b)
+            note.sum_v2 += float(part @ part)  # of the pieces: the squares of all would have to be put somewhere
             note.highest_v, note.lowest_v = max(note.highest_v, highest[place]), min(note.lowest_v, lowest[place])
             if supply is not None:
                 note.supply_raw_v = min(note.supply_raw_v, supply[place])

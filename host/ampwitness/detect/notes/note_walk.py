@@ -158,8 +158,7 @@ class RunNotes:
         smooth = [step for step in steps if self._may_be_smooth(step)]
         are_weak = [self._rises_less(step.at, STRONG_RISE_RATIO) for step in smooth]
         self._breaks.expect([step.onset_slow for step in smooth], are_weak)
-        asked = [self._instant(step) for step in steps if not step.is_lull and isfinite(step.onset_slow)]
-        self._clear_hz = find_clear(self.bands.band, self.bands.band_hz, asked)
+        self._clear_hz = find_clear(self.bands.band, self.bands.band_hz, [self._instant(step) for step in smooth])
         self._take_extremes([step.at for step in steps], stretches[-1].stop if stretches else self._at)
         done = 0
         for stretch in stretches:
