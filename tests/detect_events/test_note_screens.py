@@ -45,6 +45,24 @@ def test_rows_that_may_not_fall_give_no_fall(monkeypatch: pytest.MonkeyPatch) ->
     assert np.count_nonzero(may_begin.any(axis=1)) < 0.75 * len(may_begin)  # and most of the others are passed over
 
 
+def test_what_goes_on_far_below_the_limit_gives_no_fall(monkeypatch: pytest.MonkeyPatch) -> None:
+    t = np.arange(_N) / 1000.0
+    sizes_v = np.where(np.arange(300) % 3 == 0, 5.0, 0.04)[:, None]
+    volts, carried, _, limit_v = _departures(np.random.default_rng(2), 300)
+    struck = 4.0 * np.sin(2 * np.pi * 60.0 * np.maximum(t - 0.035, 0.0))
+    volts = np.where(sizes_v > 1.0, volts, sizes_v / 5.0 * carried + struck)
+    rows = (volts, sizes_v / 5.0 * carried, np.argmax(np.abs(volts - sizes_v / 5.0 * carried) > 0.1, axis=1), limit_v)
+    asked: list[int] = []
+    may_fall = note_damping._may_fall
+    monkeypatch.setattr(note_damping, "_may_fall", lambda *some: asked.append(len(some[0])) or may_fall(*some))
+    screened = note_damping.carry_falls(*rows)
+    monkeypatch.setattr(note_damping, "_LEAST_CARRIED", 0.0)
+    for short, long in zip(screened, note_damping.carry_falls(*rows), strict=True):
+        np.testing.assert_array_equal(short, long)
+    assert np.count_nonzero(screened[1]) > 10
+    assert asked == [100, 300]
+
+
 def test_slides_are_straightened_together_as_one_by_one() -> None:
     time_s = np.arange(150) / 500.0
     rises, lengths = (1.0, -1.5, 2.0), (150, 90, 120)
@@ -116,19 +134,22 @@ def test_a_swell_has_nearly_all_power_near_one_line(power: float, monkeypatch: p
     assert n_passed < 10  # and most of the others are passed over
 
 
-def test_what_rises_tenfold_is_no_vibrato(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_rises_tenfold_is_no_vibrato_and_no_end(monkeypatch: pytest.MonkeyPatch) -> None:
     volts = [pumped_case(19000).volts, make_over_music(301).volts]
     asked: list[float] = []
-    is_at = Breaks.is_at
+    is_at, only_ends = Breaks.is_at, note_walk.only_ends
     monkeypatch.setattr(Breaks, "is_at", lambda self, onset: asked.append(onset) or is_at(self, onset))
+    ended: list[object] = []
+    monkeypatch.setattr(note_walk, "only_ends", lambda *place: ended.append(place) or only_ends(*place))
     found, counts = [], []
     for ratio in (note_walk.PLAIN_RISE_RATIO, np.inf):
         monkeypatch.setattr(note_walk, "PLAIN_RISE_RATIO", ratio)
         asked.clear()
+        ended.clear()
         found.append([[(f.start_s, f.stop_s) for f in run(NoteDetector(), one).findings] for one in volts])
-        counts.append(len(asked))
+        counts.append((len(asked), len(ended)))
     assert found[0] == found[1]
-    assert counts[0] < 0.9 * counts[1], counts
+    assert all(few < 0.9 * many for few, many in zip(*counts, strict=True)), counts
 
 
 @pytest.mark.parametrize(("from_hz", "to_hz"), [(46.2, 34.6), (43.7, 58.3), (49.0, 36.7), (43.7, 65.4)])

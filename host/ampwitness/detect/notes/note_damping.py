@@ -26,6 +26,7 @@ _SPAN = np.array([span for spans in _SPANS_MS.values() for span in spans])
 _BEGINS = np.arange(-10, 4)  # slow samples, from the departure as it was seen
 _LET_GO = 0.35  # of its height, that a note must have fallen to
 _LEAST_LATER = 3  # slow samples
+_LEAST_CARRIED = 0.5  # of the limit, that what falls must reach as it goes on
 _MOST_LEFT = 0.05  # of the energy that departs, that the fall does not explain
 _ALIKE = 2  # slow samples: of falls that explain as much time to within these the best is taken
 _FINER_BEGINS = np.arange(-1.0, 1.01, 0.5)  # slow samples
@@ -58,9 +59,9 @@ def _list_falls(n: int) -> FloatArray:
 
 @lru_cache(maxsize=4)
 def _list_first_heights(n: int) -> tuple[FloatArray, Flags]:
-    """(beginnings, falls, 3) heights of falls right behind the departure, and (beginnings, 3) whether they began."""
+    """(3, beginnings, falls) heights of falls right behind the departure, and (beginnings, 3) whether they began."""
     since = np.arange(_LEAST_LATER) - _BEGINS[:, None]
-    return np.ascontiguousarray(_list_falls(n)[:, n + since].transpose(1, 0, 2)), since >= 0
+    return np.ascontiguousarray(_list_falls(n)[:, n + since].transpose(2, 1, 0)), since >= 0
 
 
 def carry_falls(
@@ -81,12 +82,15 @@ def carry_falls(
     """
     k, n = volts.shape
     left, later, left_v = np.zeros((k, n)), np.zeros(k, dtype=np.intp), np.zeros(k)
-    may_begin = _may_fall(volts, carried, departs, limit_v)
+    # What goes on far below the limit shows no more where it falls.
+    asked = np.flatnonzero(np.maximum(carried.max(axis=1), -carried.min(axis=1)) > _LEAST_CARRIED * limit_v)
+    may_begin = _may_fall(volts[asked], carried[asked], departs[asked], limit_v[asked])
     rows = np.flatnonzero(may_begin.any(axis=1))
     for first in range(0, len(rows), _ROWS_AT_ONCE):
         some = rows[first : first + _ROWS_AT_ONCE]
-        left[some], later[some], left_v[some] = _carry_some(
-            volts[some], carried[some], departs[some], limit_v[some], may_begin[some], _list_falls(n)
+        at, begins = asked[some], may_begin[some]
+        left[at], later[at], left_v[at] = _carry_some(
+            volts[at], carried[at], departs[at], limit_v[at], begins, _list_falls(n)
         )
     return left, later, left_v
 
@@ -218,8 +222,10 @@ def _follow_at_first(
     heights, has_begun = _list_first_heights(n)
     # What would begin ahead of the first sample begins with it, as another does that is tried.
     row, begin = np.nonzero(may_begin & (departs[:, None] + _BEGINS >= 0))
-    left = np.abs(v[row, None] - heights[begin] * c[row, None])
-    follows = ((left <= limit_v[row, None, None]) | ~has_begun[begin, None]).all(axis=2)
+    follows = np.ones((len(row), len(falls)), dtype=bool)
+    for later in range(_LEAST_LATER):
+        left = np.abs(v[row, later, None] - heights[later, begin] * c[row, later, None])
+        follows &= (left <= limit_v[row, None]) | ~has_begun[begin, later, None]
     pair, fall = np.nonzero(follows)
     row, column = row[pair], begin[pair] * len(falls) + fall
     # Above `_LET_GO` nothing may show: tried where it comes to that, and half way.
@@ -256,25 +262,25 @@ def _explain_soon(
     latest = int(_BEGINS[-1])
     heights = np.stack([falls[:, n + ago - ahead : n + ago + _SOON] for ago in range(-latest, ahead + 1)])
     began = np.arange(wide) >= (ahead - np.arange(-latest, ahead + 1))[:, None]
-    out = np.empty(len(row), dtype=bool)
+    most_v = np.where(number < n, limit_v[:, None], np.inf)
+    parted = v - c
+    out = np.ones(len(row), dtype=bool)
     for first in range(0, len(row), _PLACES_AT_ONCE):
         some = slice(first, first + _PLACES_AT_ONCE)
         at_row, ago, fall = row[some], since[some] + latest, column[some] % len(falls)
         height = heights[ago, fall]
-        left = v[at_row]
-        parted = left - c[at_row]
-        left -= height * c[at_row]
-        is_behind = began[ago]
-        shows = (np.abs(left) > limit_v[at_row, None]) & is_behind & (number[at_row] < n)
+        left = v[at_row] - height * c[at_row]
+        shows = (np.abs(left) > most_v[at_row]) & began[ago]
         at = np.argmax(shows, axis=1)
         place = np.arange(len(at))
         is_shown = shows[place, at]
-        inside = is_behind & (np.arange(wide) < at[:, None])
-        left *= inside
-        parted *= inside
-        little = np.einsum("jk,jk->j", left, left) <= _ALMOST * _MOST_LEFT * np.einsum("jk,jk->j", parted, parted)
-        is_late = (height[place, at] <= _LET_GO) & (at >= ahead + _LEAST_LATER)
-        out[some] = ~is_shown | (is_late & little)
+        # Nearly all show too early; what is lost until then is asked of the rest.
+        is_late = is_shown & (height[place, at] <= _LET_GO) & (at >= ahead + _LEAST_LATER)
+        out[some] = ~is_shown
+        late = np.flatnonzero(is_late)
+        inside = began[ago[late]] & (np.arange(wide) < at[late, None])
+        lost2, most2 = (np.square(values * inside).sum(axis=1) for values in (left[late], parted[at_row[late]]))
+        out[first + late] = lost2 <= _ALMOST * _MOST_LEFT * most2
     return out
 
 

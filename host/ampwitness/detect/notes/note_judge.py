@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import combinations
+from statistics import median
 
 import numpy as np
 import numpy.typing as npt
@@ -107,7 +108,7 @@ def find_noise(
         noisy = near[no_tone[near]]
         if len(noisy) < _LEAST_AROUND:
             continue
-        loud_v = _OVER_SWELLS * float(np.median(level_v[noisy]))
+        loud_v = _OVER_SWELLS * median(level_v[noisy].tolist())
         if level_v[place] < loud_v:  # what stands out of the noise says nothing about it
             out[place] = len(noisy) >= _NOISE_SHARE * np.count_nonzero(no_tone[near] | (level_v[near] < loud_v))
     return out

@@ -227,8 +227,8 @@ def _find_peaks(asked: Sequence[tuple[FloatArray, float]], reach: int) -> list[P
     first of equals). All signals together, one behind the other: most of a call's time goes into setting it up."""
     found = []
     for values, least in asked:
-        middle = values[1:-1]
-        found.append(1 + np.flatnonzero((middle >= least) & (middle > values[:-2]) & (middle >= values[2:])))
+        high = 1 + np.flatnonzero(values[1:-1] >= least)  # few
+        found.append(high[(values[high] > values[high - 1]) & (values[high] >= values[high + 1])])
     heights = np.concatenate([values[hits] for hits, (values, _) in zip(found, asked, strict=True)])
     begins = np.cumsum([0, *(len(values) + reach for values, _ in asked[:-1])])
     hits = np.concatenate([some + begin for some, begin in zip(found, begins.tolist(), strict=True)])

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -48,8 +47,7 @@ _DRUM_S, _THERE_YOUNG, _YOUNG_ENDED = (0.150, 0.250), 0.30, 0.50  # the same wit
 _PURE_RATIO = 0.002  # as STEADY_RATIO: a tone under a drum leaves a tenth of that, one struck again and again thrice it
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
+class Step(NamedTuple):
     """A place at which something may begin or end."""
 
     place: int  # its number
@@ -203,9 +201,9 @@ class PlaceLooker:
         is_plain = is_lull | (rise >= PLAIN_RISE_RATIO)
         self._backwards = self._measure_backwards(onset[is_looked_at & ~is_empty & ~is_plain & np.isfinite(onset)])
         ends = np.where(is_end, slow_at + end_at, np.nan)
-        columns = zip(onset.tolist(), is_lull.tolist(), novelty.tolist(), ends.tolist(), strict=True)
-        steps = [Step(k, *place, *row) for k, (place, row) in enumerate(zip(places, columns, strict=True))]
-        return [steps[k] for k in np.flatnonzero(is_looked_at & ~is_empty).tolist()]
+        kept = np.flatnonzero(is_looked_at & ~is_empty)
+        columns = (kept, at[kept], is_turn[kept], onset[kept], is_lull[kept], novelty[kept], ends[kept])
+        return [Step(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
 
     def _measure_since_each(
         self, at: np.ndarray, onset: FloatArray, is_lull: np.ndarray
