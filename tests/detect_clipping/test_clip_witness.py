@@ -5,8 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.bench import witness_scores
-from ampwitness.detect.clips.clip_witness import name_places
+from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.detect.clips.clip_witness import name_by_source, name_places
+from ampwitness.detect.clips.clipping import ClippingDetector
 from ampwitness.detect.clips.table.clip_candidates import PLACES, says
+from ampwitness.detect.result import DetectorResult
 from ampwitness.findings.described import describe_finding
 from ampwitness.types import FloatArray
 
@@ -85,3 +88,43 @@ def test_what_the_output_alone_told_stands_only_of_an_amplifier_against_whom_the
     said = ["anything", "not flat", "not round", "flat", "round"]
     assert _told(said, AMPLIFIER)[0] == [AMPLIFIER, AMPLIFIER, OPEN, SOURCE, AMPLIFIER]
     assert _told(said, SOURCE)[0] == [OPEN, OPEN, OPEN, SOURCE, AMPLIFIER]
+
+
+def _search(**roles: FloatArray) -> DetectorResult:
+    """Clips of the output, named by the logged source."""
+    output, source = ClippingDetector(), ClippingDetector("source")
+    for window in iter_windows_from_arrays(roles, 8000.0, window_s=10.0):
+        output.push(window)
+        source.push(window)
+    return name_by_source(output.finish(), source.finish())
+
+
+def _notes(seconds: float) -> FloatArray:
+    """A 40 Hz tone that swells and falls, crest 1 at most, with a little noise."""
+    time_s = np.arange(round(seconds * 8000)) / 8000
+    swell = 0.6 + 0.4 * np.sin(2 * np.pi * 0.5 * time_s)
+    return np.asarray(swell * np.sin(2 * np.pi * 40 * time_s) + np.random.default_rng(4).normal(0, 2e-4, len(time_s)))
+
+
+def test_a_source_that_clips_is_told_where_the_output_has_no_clip() -> None:
+    """Behind a crossover its flats are none in the output: what was seen of it stands in the summary all the same."""
+    wanted = _notes(8.0)
+    summary = _search(output=20 * wanted, source=np.clip(3 * wanted, -2.4, 2.4)).summary
+    assert summary["n_clips"] == 0
+    assert summary["source_n_clips"] > 100
+    assert summary["source_worst_db"] == pytest.approx(20 * np.log10(3 / 2.4), abs=0.2)
+    assert _search(output=20 * wanted).summary.get("source_n_clips") is None  # nothing was logged: nothing is said
+
+
+def test_levels_that_the_source_made_are_no_ceiling_of_the_amplifier() -> None:
+    wanted = _notes(8.0)
+    cut = np.clip(wanted, -0.8, 0.8)
+    summary = _search(output=20 * cut, source=3 * cut).summary
+    assert summary["n_in_source"] == summary["n_clips"] > 100
+    assert all(model["level_v"] is None for model in summary["rail_model"].values())
+    assert summary["headroom"]["not_judged"]
+    assert not summary["headroom"]["passages"]
+    own = _search(output=20 * cut, source=3 * wanted).summary
+    assert own["n_in_source"] == 0
+    assert own["rail_model"]["positive"]["level_v"] == pytest.approx(16.0, abs=0.05)
+    assert own["headroom"]["passages"]

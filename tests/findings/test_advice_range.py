@@ -13,7 +13,14 @@ def _saturated(role: str, rail: str) -> Finding:
 
 @pytest.mark.parametrize(
     ("role", "rail", "asks"),
-    [("output", "top", True), ("output", "bottom", True), ("supply", "top", True), ("supply", "bottom", False)],
+    [
+        ("output", "top", True),
+        ("output", "bottom", True),
+        ("supply", "top", True),
+        ("supply", "bottom", False),
+        ("remote", "bottom", False),
+        ("remote", "top", True),
+    ],
 )
 def test_a_supply_that_is_gone_asks_for_no_larger_divider(role: str, rail: str, asks: bool) -> None:
     """At the bottom of its input a supply is lost: what to look for is the lead, and the cut-out says where."""

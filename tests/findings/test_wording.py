@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from typing import Any
 
+import pytest
 from ampwitness.detect.cutouts.cutout_cause import CRANKING
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.advice import advise_first_steps, split_step
@@ -104,8 +105,8 @@ def test_what_the_source_clipped_is_not_put_down_to_the_gain() -> None:
     ]
     words = advise_first_steps(in_source)[0]
     assert words.startswith(
-        "Lower the player's volume or sub level until its tone is clean: the source clips, and the amplifier's gain is "
-        "not the cause of that. 2 half-cycles"
+        "Lower the player's volume or sub level until its tone is clean, then set the gain again: the source clips, "
+        "and the amplifier's gain is not the cause of that. 2 half-cycles"
     )
     assert "2 half-cycles were clipped before the amplifier, the last at 1.000 s" in words
     assert "turn" not in words
@@ -120,7 +121,8 @@ def test_a_source_that_was_lowered_and_came_clean_is_left_alone() -> None:
 
     cut = dataclasses.replace(clip(1.0, 1.0), measured={**clip(1.0, 1.0).measured, "origin": "source"})
     first = knee(0.5, "source clipped before the amplifier")
-    assert [step[:5] for step in advise_first_steps([cut, first])] == ["Lower", "Lower"]
+    (once,) = advise_first_steps([cut, first])  # the curve and its clips say the same
+    assert once.startswith("Lower the player's volume or sub level until its tone is clean, then set the gain again")
     (only,) = advise_first_steps([cut, first, knee(8.0, "edge found")])
     assert only.startswith("Leave the source where it is now. 1 half-cycle was clipped before the amplifier")
 
@@ -209,6 +211,66 @@ def test_a_stop_that_may_have_been_a_pause_is_not_what_to_start_with(small_analy
     assert "1 cut-out of 0.3 s; 2 silences undecided (pauses or cut-outs, the longest of 0.5 s);" in beside
     assert count_cutouts(FindingList.of((low, low, sure))) == "1 cut-out and 2 silences undecided"
     assert advise_first_steps([paused, *clips])[0].startswith("Start with the cut-out")  # nothing says it is doubtful
+
+
+def test_steady_volts_at_a_speaker_are_told_with_their_volts_and_not_as_a_cutout(small_analysis: Analysis) -> None:
+    stuck = cutout(8.0, 0.5, "danger", "output stuck at DC")
+    stuck = dataclasses.replace(stuck, evidence={"rest_v": 22.0, "rest_before_v": 0.1})
+    under = cutout(9.0, 0.5, "danger", "output stuck at DC under what plays")
+    under = dataclasses.replace(under, evidence={"rest_v": 2.5, "rest_before_v": 0.1})
+    told = word_headline(dataclasses.replace(small_analysis, findings=(under,)))
+    assert told.startswith("In short: DANGER: 2.4 V of steady volts at the speaker from 9.000 s on; no cut-out in")
+    assert count_cutouts(FindingList.of((under,))) == "1 stretch of steady volts"
+    assert advise_first_steps([under])[0].startswith(
+        "Switch the amplifier off at once and take the speaker off: 2.4 V of steady volts at its terminals."
+    )
+    both = word_headline(dataclasses.replace(small_analysis, findings=(stuck, under)))
+    assert both.startswith(
+        "In short: DANGER: 22.0 V of steady volts at the speaker from 8.000 s on; 1 cut-out of 0.5 s"
+    )
+    assert "stuck at 22.0 V DC" in describe_finding(stuck)
+    mild = dataclasses.replace(under, severity="attention")  # a stage on a single supply stands so by design
+    assert "DANGER" not in word_headline(dataclasses.replace(small_analysis, findings=(mild,)))
+
+
+@pytest.mark.parametrize(
+    ("highest_v", "mean_v", "is_told"), [(16.86, 15.9, True), (15.2, 14.4, False), (29.0, 28.2, False)]
+)
+def test_a_supply_charged_too_high_is_told_first(
+    small_analysis: Analysis, highest_v: float, mean_v: float, is_told: bool
+) -> None:
+    figures = {"supply_highest_v": highest_v, "supply_mean_v": mean_v}
+    summary = {**small_analysis.summary, "engine": {"per_state": {"charging": figures}}}
+    headline = word_headline(dataclasses.replace(small_analysis, summary=summary, findings=()))
+    assert ("DANGER: supply too high, up to 16.86 V" in headline) == is_told
+    first = advise_first_steps([], summary)[0]
+    assert first.startswith("See to the charging first: the supply stood at up to 16.86 V") == is_told
+    assert ("Never take a clamp off while the engine runs" in first) == is_told
+
+
+def test_flats_of_the_logged_source_are_told_where_the_output_shows_none(small_analysis: Analysis) -> None:
+    clipping = {"n_clips": 0, "source_n_clips": 227, "n_in_source": 0, "source_judged_s": 20.0, "source_worst_db": 4.96}
+    summary = {**small_analysis.summary, "clipping": clipping}
+    headline = word_headline(dataclasses.replace(small_analysis, summary=summary, findings=()))
+    assert "227 half-cycles cut off in the source itself" in headline
+    (step,) = advise_first_steps([], summary)
+    assert step.startswith("Turn the player down")
+    assert "227 were cut off in the logged source, up to 5.0 dB past its ceiling" in step
+
+
+def test_clips_of_an_unknown_maker_are_turned_down_at_the_player() -> None:
+    """There both come clean; turning the gain alone would leave a source that clips as it is."""
+    clips = [clip(0.1 * at, 1.0) for at in range(30)]
+    unknown = [dataclasses.replace(one, measured={**one.measured, "origin": "undecided"}) for one in clips]
+    drive = [dataclasses.replace(one, measured={**one.measured, "cause": "drive"}) for one in unknown]
+    for found in (unknown, drive):
+        (step,) = advise_first_steps(found)
+        assert step.startswith("Turn the player down by")
+    assert "Log the source as well" in advise_first_steps(drive)[0]
+    assert "Log the source" not in advise_first_steps(drive, {"clipping": {"source_n_clips": 0}})[0]
+    supply = [dataclasses.replace(one, measured={**one.measured, "cause": "supply"}) for one in unknown]
+    assert not advise_first_steps(supply)[0].startswith("Turn the player down")  # it moved with the supply
+    assert advise_first_steps(clips)[0].startswith("Turn the gain down")
 
 
 def test_what_is_estimated_high_is_no_order() -> None:

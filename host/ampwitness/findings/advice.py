@@ -11,14 +11,16 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.cutouts.cutout_cause import OVER
+from ampwitness.detect.tones.gain_steps import SOURCE_CLIPPED
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.cause_advice import LEAST_TOLD_DB, advise_by_cause
 from ampwitness.findings.described import describe_finding
 from ampwitness.findings.headline import DOUBTFUL_DB, word_stillness
-from ampwitness.findings.road_words import find_next_test, is_doubtful
+from ampwitness.findings.road_words import find_next_test, find_over_voltage, find_steady_v, is_doubtful
 from ampwitness.findings.supply_words import word_beyond
 from ampwitness.findings.tone_words import (
-    SOURCE_CLIPPED,
+    AFTER_SOURCE_CLIPPED,
     advise_ceilings,
     advise_distorted,
     advise_knees,
@@ -45,6 +47,13 @@ def _advise_cutouts(cutouts: Sequence[Finding]) -> str:
         n = count_cutouts(FindingList.of(cutouts))
         return f"{n}, none of which points at the amplifier. The longest: {describe_finding(worst)}. {test}"
     at = seconds_to_clock(worst.start_s)
+    steady_v = find_steady_v(worst)
+    if steady_v is not None and worst.severity == "danger":
+        return (
+            f"Switch the amplifier off at once and take the speaker off: {steady_v:.1f} V of steady volts at its "
+            f"terminals. Steady volts burn its coil. From {at} on its {describe_finding(worst)}. Do not connect one "
+            "again before the amplifier is mended."
+        )
     if is_doubtful(worst):
         return f"Find out whether the stop at {at} was in the music. {test} What is known: {describe_finding(worst)}."
     return (
@@ -54,8 +63,13 @@ def _advise_cutouts(cutouts: Sequence[Finding]) -> str:
 
 
 _SOURCE = (
-    "Lower the player's volume or sub level until its tone is clean: the source clips, and the amplifier's gain is not "
-    "the cause of that."
+    "Lower the player's volume or sub level until its tone is clean, then set the gain again: the source clips, and "
+    "the amplifier's gain is not the cause of that."
+)
+_WHOSE = (
+    " Whether the amplifier or its source cut them off is not decided: turned down at the player both come clean, "
+    "while the gain alone would leave a source as it is. {log}urn the gain up again with the player down: what then "
+    "comes at the same volts is the amplifier's."
 )
 FAR_DB = 12.0
 _HARMONICS_MORE_DB = 0.2
@@ -97,10 +111,15 @@ def _advise_settings(settings: Sequence[Finding], n_clips: int) -> str | None:
 
 
 def _advise_clips(
-    clips: Sequence[Finding], summary: Mapping[str, Any], clean_from_s: float | None, tone_db: float | None
+    clips: Sequence[Finding],
+    summary: Mapping[str, Any],
+    clean_from_s: float | None,
+    tone_db: float | None,
+    is_logged: bool,
 ) -> tuple[str, ...]:
     """One step, or two where source and amplifier both clip. `clean_from_s`: from when on a tone was clean at both;
-    `tone_db`: how far the tones in which all of them lie were past their ceiling, where there are such."""
+    `tone_db`: how far the tones in which all of them lie were past their ceiling, where there are such; `is_logged`:
+    the source was logged."""
     listed = FindingList.of(clips)
     in_source = _is_in_source(listed)
     steps = []
@@ -113,11 +132,13 @@ def _advise_clips(
         else:
             steps.append(f"{_SOURCE} {which}.")
     if not in_source.all():
-        steps.append(_advise_amplifier_clips(listed.take(np.flatnonzero(~in_source)), summary, tone_db))
+        steps.append(_advise_amplifier_clips(listed.take(np.flatnonzero(~in_source)), summary, tone_db, is_logged))
     return tuple(steps)
 
 
-def _advise_amplifier_clips(listed: FindingList, summary: Mapping[str, Any], tone_db: float | None) -> str:
+def _advise_amplifier_clips(
+    listed: FindingList, summary: Mapping[str, Any], tone_db: float | None, is_logged: bool
+) -> str:
     values = listed.values("overdrive_db")
     overdrives_db = np.sort(values[np.isfinite(values)])
     n_clips = count_words(len(listed), "half-cycle", "half-cycles")
@@ -146,14 +167,17 @@ def _advise_amplifier_clips(listed: FindingList, summary: Mapping[str, Any], ton
                 f"by {most_of_it_db:.1f} dB to leave one clipped half-cycle of twenty ({most_db:.1f} dB would leave "
                 f"none; estimates above {DOUBTFUL_DB:.0f} dB run high)"
             )
-    causes = listed.texts("cause")
+    causes, origins = listed.texts("cause"), listed.texts("origin")
+    is_open = 2 * origins["undecided"] > len(listed) and not causes["supply"] + causes["both"]
+    knob = "the player" if is_open else "the gain"
     if not causes:
         return (
-            f"Turn the gain down {how_far}. {said}. {_FAR if is_far else ''}That is with the ceiling where it was: "
+            f"Turn {knob} down {how_far}. {said}. {_FAR if is_far else ''}That is with the ceiling where it was: "
             "whether the gain or a sinking supply is to blame is not decided here; compare the clips with the supply "
             "at the same moment."
         )
-    return advise_by_cause(causes, how_far, f"{said}{'. ' + _FAR + 'Of them ' if is_far else ': '}", summary)
+    step = advise_by_cause(causes, how_far, f"{said}{'. ' + _FAR + 'Of them ' if is_far else ': '}", summary, knob)
+    return step + (_WHOSE.format(log="T" if is_logged else "Log the source as well, or t") if is_open else "")
 
 
 def _word_unsure(listed: FindingList, overdrives_db: FloatArray) -> str:
@@ -235,9 +259,9 @@ def split_step(step: str) -> tuple[str, str]:
 
 
 def _is_without_supply(saturation: Finding) -> bool:
-    """Whether it is a supply's input at the bottom of its range: it is gone, and no divider helps."""
+    """Whether it is a supply's or a remote lead's input at the bottom of its range: 0 V, and no divider helps."""
     measured = saturation.measured
-    return measured.get("role") in ("supply", "battery") and measured.get("rail") == "bottom"
+    return measured.get("role") in ("supply", "battery", "remote") and measured.get("rail") == "bottom"
 
 
 def _advise_range(saturations: Sequence[Finding]) -> list[str]:
@@ -249,6 +273,31 @@ def _advise_range(saturations: Sequence[Finding]) -> list[str]:
     return [
         f"Fit a larger divider in front of the {which}, or play softer, before trusting levels or clips. The logger "
         "itself was driven beyond its range there."
+    ]
+
+
+def _advise_over_voltage(summary: Mapping[str, Any]) -> list[str]:
+    """A supply that is charged too high, whether or not anything stopped for it."""
+    highest_v = find_over_voltage(summary)
+    if highest_v is None:
+        return []
+    return [
+        f"See to the charging first: the supply stood at up to {highest_v:.2f} V, higher than any charger is set. "
+        f"{find_next_test(OVER)}"
+    ]
+
+
+def _advise_source(summary: Mapping[str, Any]) -> list[str]:
+    """The logged source's own flats, where no clip of the output is put down to them."""
+    clipping = summary.get("clipping") or {}
+    n_flat, worst_db = clipping.get("source_n_clips") or 0, clipping.get("source_worst_db")
+    if not n_flat or clipping.get("n_in_source"):
+        return []
+    how_far = "" if worst_db is None else f", up to {worst_db:.1f} dB past its ceiling"
+    return [
+        "Turn the player down, or its tone controls and sub level, until its own half-cycles are whole. "
+        f"{count_words(n_flat, 'was', 'were')} cut off in the logged source{how_far}: behind a crossover that leaves "
+        "no flat in the output, and is heard all the same. If they stay at any volume, they lie in what was played."
     ]
 
 
@@ -288,7 +337,7 @@ def advise_first_steps(
     """Sentences in the order in which to act on them. Never empty. `summary` and `coverage`: of the whole analysis."""
     listed = FindingList.of(findings)
     by_kind = {kind: listed.of_kind(kind) for kind in listed.kinds}
-    steps = _advise_range(by_kind.get("saturation", ()))
+    steps = [*_advise_over_voltage(summary or {}), *_advise_range(by_kind.get("saturation", ()))]
     later: list[str] = []
     if "cutout" in by_kind:
         worst = find_worst(by_kind["cutout"], "cutout")
@@ -306,7 +355,7 @@ def advise_first_steps(
         (dips if is_often else later).append(_advise_beyond(beyond))
     knees = by_kind.get("knee", FindingList.of(()))
     set_gain = _advise_settings(by_kind.get("setting", ()), len(by_kind.get("clip", ())))
-    clips: list[str] = []
+    clips = _advise_source(summary or {})
     if set_gain is None:
         set_gain = advise_turned(knees, by_kind.get("clip", FindingList.of(())))
         later = [*advise_ceilings(listed), *later]
@@ -318,13 +367,15 @@ def advise_first_steps(
             (summary or {}).get("supply") or {},
             _find_clean_from(knees),
             find_tone_overdrive(listed, by_kind["clip"]),
+            ((summary or {}).get("clipping") or {}).get("source_n_clips") is not None,
         )
         clips[-1] += _word_reduced(((summary or {}).get("recording") or {}).get("reduction"), listed.n_found("clip"))
+    is_of_source = any(step.startswith(_SOURCE) for step in clips)
     clips += [*advise_distorted(listed), *advise_unseen(listed)]
     is_more_clipped = _sum_s(by_kind.get("clip")) > _sum_s(by_kind.get("dip"))  # what took more of the time comes first
     steps += [*clips, *dips] if is_more_clipped else [*dips, *clips]
     if set_gain is None:
-        steps += advise_knees(knees)
+        steps += [step for step in advise_knees(knees) if not (is_of_source and step == AFTER_SOURCE_CLIPPED)]
     if any(f.measured.get("cause") in ("link", "overrun") for f in by_kind.get("gap", [])):
         steps.append('Record again before you rely on a "none found". Parts of the recording are missing.')
     return tuple(steps + later) or (_advise_nothing(listed, summary or {}, coverage),)

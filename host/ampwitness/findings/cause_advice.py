@@ -45,7 +45,9 @@ class Worth:
         return self.halved_db >= LEAST_TOLD_DB and self.halved_db >= self.needed_db - self.halved_db
 
 
-def advise_by_cause(causes: Counter[str], how_far: str, said: str, supply: Mapping[str, Any]) -> str:
+def advise_by_cause(
+    causes: Counter[str], how_far: str, said: str, supply: Mapping[str, Any], knob: str = "the gain"
+) -> str:
     """What to do first, then whose fault the clips are and what each remedy gains.
 
     Parameters
@@ -54,21 +56,22 @@ def advise_by_cause(causes: Counter[str], how_far: str, said: str, supply: Mappi
     how_far : how far the gain would have to come down, and what that comes to
     said : how many clipped and how far, up to where the causes are counted
     supply : summary of the learned supply, with `clip_gain` and `remedies`
+    knob : what to turn down
     """
     words = ", ".join(f"{causes[name]:,} {CAUSE_WORDS[name]}" for name in CAUSE_WORDS if causes[name])
     decided = sum(causes.values()) - causes["not decidable"]
     if not decided:
         return (
-            f"Turn the gain down {how_far}. {said}whose fault it was could not be decided, so that is with the ceiling "
+            f"Turn {knob} down {how_far}. {said}whose fault it was could not be decided, so that is with the ceiling "
             "where it was."
         )
     worth = find_worth(supply)
     remedies = list(supply.get("remedies") or ())
     if worth is not None and worth.is_supply_first:
-        step = f"Mend the supply first; until then turn the gain down {how_far}. {said}{words}."
+        step = f"Mend the supply first; until then turn {knob} down {how_far}. {said}{words}."
         step += f"{PARAGRAPH}What mending gains: {_word_mending(remedies, worth)}, {_word_left(worth)}."
     else:
-        step = f"Turn the gain down {how_far}. {said}{words}.{_word_less(causes, decided, worth, remedies)}"
+        step = f"Turn {knob} down {how_far}. {said}{words}.{_word_less(causes, decided, worth, remedies)}"
     is_in_doubt = bool(causes["supply"] or causes["both"])
     return f"{step}{_word_unseen(supply.get('ceiling_unseen')) if is_in_doubt else ''}{_word_engine(remedies)}"
 

@@ -157,7 +157,11 @@ def _describe_tone(finding: Finding) -> str:
 def _describe_knee(finding: Finding) -> str:
     m = finding.measured
     head = f"{_number(m.get('frequency_hz'), 1)} Hz: "
-    if m.get("knee_v") is None and m.get("follow_v") is not None:
+    if (
+        m.get("knee_v") is None
+        and m.get("follow_v") is not None
+        and m.get("outcome") != "source clipped before the amplifier"
+    ):
         return (
             f"{head}{m.get('outcome')}; it followed up to {_number(m.get('followed_v'), 2)} V rms, a hard ceiling "
             f"would give 1 % THD at {_number(m.get('follow_v'), 2)} V rms"

@@ -6,10 +6,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from ampwitness.finding_list import FindingList
+from ampwitness.findings.road_words import find_over_voltage, find_steady_v
 from ampwitness.findings.tone_words import is_ceiling_open, word_distorted
 from ampwitness.findings.wording import KIND_WORDS, UNDECIDED, count_words, find_worst, split_cutouts
 from ampwitness.types import Analysis, FindingKind
-from ampwitness.units import fixed, seconds_to_span
+from ampwitness.units import fixed, seconds_to_clock, seconds_to_span
 
 # kind -> what of its worst is told, with which words where it is the only one, and where it is one of several
 _TOLD = {
@@ -29,15 +30,16 @@ def word_headline(analysis: Analysis) -> str:
     """`In short: 2 cut-outs, the gravest of 3.9 s; no supply dip in 39.9 s; nothing lost.`"""
     findings = FindingList.of(analysis.findings)
     judged_s = {coverage.detector: coverage.judged_s for coverage in analysis.coverage}
-    found, none = [*word_stillness(analysis.summary, findings), *_word_edge(findings)], list[str]()
+    found, none = [*_word_danger(analysis.summary, findings)], list[str]()
+    found += [*word_stillness(analysis.summary, findings), *_word_edge(findings)]
     found += word_distorted(findings)
     is_on_purpose = bool(findings.of_kind("setting"))
     for kind, (key, one, of_several) in _TOLD.items():
         words = KIND_WORDS[kind]
         n, chosen, undecided = findings.n_found(kind), findings, FindingList.of(())
         if kind == "cutout":
-            chosen, undecided = split_cutouts(findings)
-            n -= len(undecided)
+            chosen, undecided, goes_on = split_cutouts(findings)
+            n -= len(undecided) + len(goes_on)
         worst = find_worst(chosen, kind)
         looked_s = judged_s.get(words.detector, 0.0)
         if n and worst is not None:
@@ -54,7 +56,26 @@ def word_headline(analysis: Analysis) -> str:
             said = f"no {words.one} in {seconds_to_span(looked_s)}" if looked_s else f"{words.many} not judged"
             none.append(said + left_out)
         found += _word_undecided(undecided)
+    found += _word_source_flats(analysis.summary)
     return f"In short: {'; '.join([*found, *none, _word_lost(analysis, findings)])}."
+
+
+def _word_danger(summary: Mapping[str, Any], findings: FindingList) -> list[str]:
+    """What hurts or destroys comes first: steady volts at a speaker, a supply that is charged too high."""
+    found = []
+    steady = {
+        float(one.start_s): volts
+        for one in findings.of_kind("cutout")
+        if one.severity == "danger" and (volts := find_steady_v(one))
+    }
+    if steady:
+        first_s = min(steady)
+        most_v = max(steady.values(), key=abs)
+        found.append(f"DANGER: {most_v:.1f} V of steady volts at the speaker from {seconds_to_clock(first_s)} on")
+    highest_v = find_over_voltage(summary)
+    if highest_v is not None:
+        found.append(f"DANGER: supply too high, up to {fixed(highest_v, 2)} V")
+    return found
 
 
 def _word_left_out(analysis: Analysis, detector: str) -> str:
@@ -75,6 +96,15 @@ def _word_undecided(silences: FindingList) -> list[str]:
     longest_s = float((silences.stop_s - silences.start_s).max())
     which = "a pause or a cut-out" if len(silences) == 1 else "pauses or cut-outs, the longest"
     return [f"{count_words(len(silences), *UNDECIDED)} ({which} of {longest_s:.1f} s)"]
+
+
+def _word_source_flats(summary: Mapping[str, Any]) -> list[str]:
+    """The logged source's own flats, where they show as no clip of the output."""
+    clipping = summary.get("clipping") or {}
+    n_flat = clipping.get("source_n_clips") or 0
+    if not n_flat or clipping.get("n_in_source"):
+        return []
+    return [f"{count_words(n_flat, 'half-cycle', 'half-cycles')} cut off in the source itself"]
 
 
 def word_stillness(summary: Mapping[str, Any], findings: FindingList) -> list[str]:

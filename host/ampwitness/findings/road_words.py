@@ -137,6 +137,7 @@ def find_next_test(cause: str, usual_v: float | None = None) -> str:
     return next((test for start, test in NEXT_TESTS if cause.startswith(start)), NEXT_TESTS[-1][1])
 
 
+_STUCK = "output stuck at DC"
 _MAY_BE_A_PAUSE = "not decided: the signal may have paused"
 
 
@@ -144,6 +145,36 @@ def is_doubtful(cutout: Finding) -> bool:
     """It may have been a pause in the programme, and little speaks against that: nothing to put in front."""
     cause = str(cutout.measured.get("cause", ""))
     return cause.startswith(_MAY_BE_A_PAUSE) and cutout.measured.get("confidence") == "low"
+
+
+def plays_on(cutout: Finding) -> bool:
+    """The output did not stop: steady volts stood under what it played."""
+    return str(cutout.measured.get("cause", "")).endswith("under what plays")
+
+
+def find_steady_v(cutout: Finding) -> float | None:
+    """Steady volts that came to stand at the speaker's terminals, with their sign; None where none did."""
+    if not str(cutout.measured.get("cause", "")).startswith(_STUCK):
+        return None
+    stood_v, before_v = (cutout.evidence.get(key) for key in ("rest_v", "rest_before_v"))
+    if not isinstance(stood_v, int | float):
+        return None
+    return float(stood_v) - (float(before_v) if isinstance(before_v, int | float) and plays_on(cutout) else 0.0)
+
+
+def find_over_voltage(summary: Mapping[str, Any]) -> float | None:
+    """The highest supply of a recording, where no charger is set as high; None elsewhere."""
+    highest = [
+        float(figures["supply_highest_v"])
+        for figures in ((summary.get("engine") or {}).get("per_state") or {}).values()
+        if _is_too_high(figures)
+    ]
+    return max(highest, default=None)
+
+
+def _is_too_high(figures: Mapping[str, Any]) -> bool:
+    highest_v = figures.get("supply_highest_v")
+    return highest_v is not None and bool(highest_v > _TOO_HIGH_V * count_batteries(figures["supply_mean_v"]))
 
 
 def describe_cutout(finding: Finding) -> str:
@@ -161,9 +192,13 @@ def describe_cutout(finding: Finding) -> str:
     if cause == "remote lead dropped" and not m.get("recovered"):
         cause += ", or was switched off"
     text = f"output stopped: {cause}; {length}"
-    if cause.endswith("under what plays"):
+    steady_v = find_steady_v(finding)
+    if steady_v is not None and not plays_on(finding):
+        text = f"output stopped and stuck at {steady_v:.1f} V DC; {length}"
+    if plays_on(finding):
+        volts = "steady volts" if steady_v is None else f"{steady_v:.1f} V of steady volts"
         gone = f"for {outage_s:.1f} s" if m.get("recovered") and outage_s is not None else "to the end"
-        text = f"output carried steady volts under what it played on, {gone}"
+        text = f"output carried {volts} under what it played on, {gone}"
     protection = e.get("protection")
     if protection and str(protection) not in cause:
         text += f"; if the amplifier did it: {protection}"
@@ -222,9 +257,8 @@ def _word_states(engine: Mapping[str, Any], of_supply: Mapping[str, Any]) -> lis
             f"{fixed(figures['supply_mean_v'], 2)} V at the mean, {fixed(figures['supply_lowest_v'], 2)} V at the "
             "lowest (10 ms)"
         )
-        highest_v = figures.get("supply_highest_v")
-        if highest_v is not None and highest_v > _TOO_HIGH_V * count_batteries(figures["supply_mean_v"]):
-            text += f", {fixed(highest_v, 2)} V at the highest, which is too high"
+        if _is_too_high(figures):
+            text += f", {fixed(figures['supply_highest_v'], 2)} V at the highest, which is too high"
         if figures["n_dips"]:
             text += f"; {_some(figures['n_dips'], 'dip')}, the deepest to {fixed(figures['deepest_residual_v'], 2)} V"
         if figures["n_clips"]:

@@ -9,19 +9,19 @@ from collections.abc import Sequence
 import numpy as np
 
 from ampwitness.detect.short_flats import highest_seen_hz
-from ampwitness.detect.tones.gain_steps import ALL_OWN, CEILING_MET, CEILING_OPEN, IN_NOISE
+from ampwitness.detect.tones.gain_steps import ALL_OWN, CEILING_MET, CEILING_OPEN, IN_NOISE, SOURCE_CLIPPED
 from ampwitness.detect.tones.tone_distortion import UNSEEN
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.wording import count_words
 from ampwitness.types import Finding
 
-SOURCE_CLIPPED = "source clipped before the amplifier"
+AFTER_SOURCE_CLIPPED = (
+    "Lower the source's volume or sub level until its tone is clean, then set the amplifier's gain again. The tone was "
+    "clipped before the amplifier."
+)
 # outcome of a gain curve -> what it asks for
 _AFTER_OUTCOME = {
-    SOURCE_CLIPPED: (
-        "Lower the source's volume or sub level until its tone is clean, then set the amplifier's gain again. The tone "
-        "was clipped before the amplifier."
-    ),
+    SOURCE_CLIPPED: AFTER_SOURCE_CLIPPED,
     "the edge was not reached": (
         "Raise the source's sub level one step, check that it is still clean, and go again. The gain was turned and "
         "the edge was not reached."

@@ -11,7 +11,7 @@ import numpy as np
 
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.described import describe_finding
-from ampwitness.findings.road_words import is_doubtful
+from ampwitness.findings.road_words import is_doubtful, plays_on
 from ampwitness.types import Analysis, Coverage, Finding, NotJudged, Severity, Verdict
 from ampwitness.units import seconds_to_clock, seconds_to_span
 
@@ -201,6 +201,7 @@ def _sum_not_judged(spans: Sequence[NotJudged]) -> str:
 NOT_ASKED = "not asked"  # what stands for the answer to a question that nobody was asked
 NOT_LOOKED_AT = "Nothing to judge: this was not looked at."
 
+STEADY = ("stretch of steady volts", "stretches of steady volts")  # at the speaker's terminals, under what plays
 UNDECIDED = ("silence undecided", "silences undecided")  # a pause of the programme or a cut-out
 
 _WORST_WORDS = {
@@ -242,19 +243,25 @@ def word_verdict(kind: str, findings: Sequence[Finding], coverage: Coverage | No
     return VerdictLine(kind, "not judged", not_judged or NOT_LOOKED_AT, "")
 
 
-def split_cutouts(findings: FindingList) -> tuple[FindingList, FindingList]:
-    """The cut-outs, and apart from them the stops that may have been pauses and that nothing speaks for."""
+def split_cutouts(findings: FindingList) -> tuple[FindingList, FindingList, FindingList]:
+    """The cut-outs; apart from them the stops that may have been pauses and that nothing speaks for; and steady volts
+    under what played on, where nothing stopped."""
     chosen = findings.of_kind("cutout")
     is_open = np.array([is_doubtful(one) for one in chosen], dtype=bool)
-    return chosen.take(np.flatnonzero(~is_open)), chosen.take(np.flatnonzero(is_open))
+    goes_on = np.array([plays_on(one) for one in chosen], dtype=bool)
+    groups = (~is_open & ~goes_on, is_open, goes_on)
+    return tuple(chosen.take(np.flatnonzero(group)) for group in groups)  # type: ignore[return-value]
 
 
 def count_cutouts(findings: FindingList) -> str:
-    """`2 cut-outs and 12 silences undecided`: what may have been a pause is not counted as a cut-out."""
-    n_open = len(split_cutouts(findings)[1])
-    n_sure = findings.n_found("cutout") - n_open
-    sure = [count_words(n_sure, "cut-out", "cut-outs")] if n_sure or not n_open else []
-    return " and ".join([*sure, *([count_words(n_open, *UNDECIDED)] if n_open else [])])
+    """`2 cut-outs and 12 silences undecided`: what may have been a pause is not counted as a cut-out, nor what went
+    on over steady volts."""
+    _, undecided, goes_on = split_cutouts(findings)
+    n_sure = findings.n_found("cutout") - len(undecided) - len(goes_on)
+    others = [count_words(len(undecided), *UNDECIDED)] if undecided else []
+    others += [count_words(len(goes_on), *STEADY)] if goes_on else []
+    sure = [count_words(n_sure, "cut-out", "cut-outs")] if n_sure or not others else []
+    return " and ".join([*sure, *others])
 
 
 def word_verdicts(analysis: Analysis) -> tuple[VerdictLine, ...]:
@@ -330,5 +337,7 @@ def word_source(analysis: Analysis) -> str:
     if not n_flat:
         return f"The source was logged as well: none of its own half-cycles was cut off in {span} judged."
     was = count_words(n_flat, "half-cycle was", "half-cycles were")
+    worst_db = clipping.get("source_worst_db")
+    far = "" if worst_db is None else f", up to {worst_db:.1f} dB past its ceiling,"
     clips = count_words(n_theirs, "clip of the output is", "clips of the output are")
-    return f"The source was logged as well: {was} cut off in it in {span} judged; {clips} put down to that."
+    return f"The source was logged as well: {was} cut off in it{far} in {span} judged; {clips} put down to that."

@@ -12,15 +12,21 @@ Source: our choice, measured by `python -m ampwitness.bench.witness_scores`.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.clips.ceiling.headroom import NO_CEILING, no_passages
+from ampwitness.detect.clips.ceiling.rail_model import summarise_rail
 from ampwitness.detect.clips.found_clips import ClipTable
 from ampwitness.detect.clips.table.clip_candidates import NOT_ASKED, PLACES, says
 from ampwitness.detect.result import DetectorResult
 from ampwitness.finding_list import FindingList
 from ampwitness.types import FloatArray
 
+SIGNS = {"positive": 1.0, "negative": -1.0}
 NEIGHBOURS = 8  # plain ones to either side in time
 AGREE = 0.85  # of them, for a clip that is not plain to follow, ...
 LEVEL_SHARE = 0.03  # ... if its level lies among theirs, or no further off: turned down, a source's lie elsewhere
@@ -46,21 +52,58 @@ def name_by_source(clipping: DetectorResult, source: DetectorResult) -> Detector
     Returns
     -------
     The same clips; in `summary` besides `n_in_source` anew: `source_n_clips`, `source_judged_s`, `n_source_asked`
-    (clips of the output during which the source was judged).
+    (clips of the output during which the source was judged), and of the source's own clip that is furthest past
+    `source_worst_db` and `source_worst_s`. What stands at levels that the source made is no ceiling of the
+    amplifier's: it is taken out of `rails`, `rail_model` and `headroom`.
     """
     table, theirs = _table_of(clipping), _table_of(source)
-    if table is None or source.coverage.judged_s <= 0:
+    if source.coverage.judged_s <= 0:
         return clipping
+    told = {
+        "n_in_source": 0,
+        "source_n_clips": 0 if theirs is None else len(theirs),
+        "source_judged_s": source.coverage.judged_s,
+        "n_source_asked": 0,
+        **_find_worst(theirs),
+    }
+    if table is None:
+        return DetectorResult(clipping.findings, clipping.coverage, {**clipping.summary, **told})
     said = np.where(_is_judged(table, source), table.column("source_says"), float(NOT_ASKED))
     named, shown = name_places(table.column("where"), table.column("sign"), table.column("level_v"), said)
     summary = {
-        **clipping.summary,
+        **_without_its_levels(clipping.summary, table.column("sign"), named == _SOURCE),
+        **told,
         "n_in_source": int(np.count_nonzero(named == _SOURCE)),
-        "source_n_clips": 0 if theirs is None else len(theirs),
-        "source_judged_s": source.coverage.judged_s,
         "n_source_asked": int(np.count_nonzero(said != NOT_ASKED)),
     }
     return DetectorResult(FindingList([table.with_places(named, shown)]), clipping.coverage, summary)
+
+
+def _find_worst(theirs: ClipTable | None) -> dict[str, float | None]:
+    """How far the source's own clip that is furthest past was, dB, and when, seconds; None without one."""
+    over_db = np.zeros(0) if theirs is None else theirs.numbers("overdrive_db")
+    if theirs is None or not np.isfinite(over_db).any():
+        return {"source_worst_db": None, "source_worst_s": None}
+    at = int(np.nanargmax(over_db))
+    return {"source_worst_db": float(over_db[at]), "source_worst_s": float(theirs.start_s[at])}
+
+
+def _without_its_levels(summary: Mapping[str, Any], sign: FloatArray, is_source: BoolArray) -> dict[str, Any]:
+    """The summary without the polarities most of whose clips the source made."""
+    sides = {side: way for side, way in SIGNS.items() if (sign == way).any() and 2 * is_source[sign == way].mean() > 1}
+    if not sides:
+        return dict(summary)
+    out = {
+        **summary,
+        "rails": {side: rail for side, rail in summary["rails"].items() if side not in sides},
+        "rail_model": {
+            **summary["rail_model"],
+            **{side: summarise_rail(None, way) for side, way in sides.items()},
+        },
+    }
+    if all(model["level_v"] is None for model in out["rail_model"].values()):
+        out |= {"headroom": no_passages(NO_CEILING), "lowest_headroom_db": None}
+    return out
 
 
 def name_places(

@@ -206,6 +206,9 @@ class ClipTable(FindingTable):
             sign = self.column("sign")[chosen]
             n = int(np.count_nonzero(sign > 0))
             return +Counter({"positive": n, "negative": len(sign) - n})
+        if key == "origin":
+            counts = np.bincount(self.column("where")[chosen].astype(int), minlength=len(PLACES))
+            return +Counter({_origin(name): int(n) for name, n in zip(PLACES, counts, strict=True)})
         return super().texts(key, rows)
 
     def with_places(self, where: FloatArray, source_flat: FloatArray) -> ClipTable:
@@ -317,6 +320,11 @@ _OF_ROWS: dict[str, Callable[[Mapping[str, FloatArray]], FloatArray]] = {
 }
 
 
+def _origin(place: str) -> str:
+    """A place as a finding names it."""
+    return "undecided" if place == "not decided" else place
+
+
 def make_clip(
     row: Mapping[str, float], interval: tuple[float, ...], supply: Sequence[float], output: Sequence[float]
 ) -> Finding:
@@ -344,7 +352,7 @@ def make_clip(
         "overdrive_low_db": low_db,
         "overdrive_high_db": high_db,
         "hardness": shape,
-        "origin": "undecided" if where == "not decided" else where,
+        "origin": _origin(where),
         "ceiling": CEILINGS[int(row["ceiling"])],
     }
     evidence: dict[str, Any] = {

@@ -27,6 +27,7 @@ from ampwitness.types import Finding, TraceWindow
 from ampwitness.waveform.tone_folded import highest_judged_hz
 from ampwitness.waveform.tone_meter import OTHER_TONE_PERCENT, TWO_TONES_PERCENT
 
+SOURCE_CLIPPED = "source clipped before the amplifier"
 TOO_FAST = "a ceiling was met, but passed too fast: turn slower there"
 CEILING_MET = "the amplifier's ceiling was met"
 CEILING_OPEN = "a ceiling was met, the amplifier's or its source's (not logged)"
@@ -246,7 +247,7 @@ def _beat_finding(span: BeatSpan) -> Finding:
 def outcome_of(curve: ToneCurve) -> str:
     """What a curve came to, in words."""
     if curve.is_source_clipped:
-        return "source clipped before the amplifier"
+        return SOURCE_CLIPPED
     if curve.knee is not None:
         if curve.knee.is_too_fast:
             return TOO_FAST

@@ -134,12 +134,12 @@ def summarise_headroom(
     there are none, or None.
     """
     if not seen:
-        return _no_passages("the output was not recorded")
+        return no_passages("the output was not recorded")
     if not rooms:
-        return _no_passages(NO_CEILING)
+        return no_passages(NO_CEILING)
     spans = _free_spans(seen, clipped_s, blocked)
     if not spans:
-        return _no_passages(f"never {LEAST_PASSAGE_S:g} s passed without a clip")
+        return no_passages(f"never {LEAST_PASSAGE_S:g} s passed without a clip")
     total_s = sum(stop_s - start_s for start_s, stop_s in spans)
     longest_s = PASSAGE_S
     while total_s / longest_s > MOST_PASSAGES / 2:
@@ -181,7 +181,8 @@ def _measure_passages(rooms: Sequence[Room], starts_s: FloatArray, stops_s: Floa
     ]
 
 
-def _no_passages(why: str) -> Mapping[str, Any]:
+def no_passages(why: str) -> Mapping[str, Any]:
+    """What `summarise_headroom` gives where there are none, with the reason."""
     return {"columns": list(COLUMNS), "passages": [], "n_passages": 0, "median_db": None, "longest_s": PASSAGE_S,
             "total_s": 0.0, "knows_supply": False, "not_judged": why}  # fmt: skip
 
