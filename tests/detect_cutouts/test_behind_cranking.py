@@ -59,6 +59,28 @@ def test_the_engine_stops_where_its_supply_falls_slowly_not_where_a_consumer_was
     assert found[-1][0] == pytest.approx(70.0, abs=0.3)
 
 
+@pytest.mark.parametrize(("left_v", "lag_s"), [(1.1, 6.0), (0.7, 0.5)])
+def test_a_warm_engine_is_cranked_for_a_moment_only(left_v: float, lag_s: float) -> None:
+    """Too short for strokes; its alternator lifts the supply slowly, or the starter's level lies little below rest."""
+    since = AT - 15.0
+    starter = (left_v + (3.0 - left_v) * np.exp(-np.maximum(since, 0) / 0.05)) * ((since > 0) & (since < 0.28))
+    charges = 1.2 * (1 - np.exp(-np.maximum(since - 0.28, 0) / lag_s))
+    found = _states(REST_V + charges - starter)
+    assert [state for _, state in found] == ["rest", "cranking", "charging"]
+    assert found[1][0] == pytest.approx(15.0, abs=0.005)
+
+
+def test_the_charge_on_the_plates_does_not_put_off_an_engines_stop() -> None:
+    """From 14.4 V the battery falls to 13.8 V at once and needs a quarter of a minute more to come near its rest; a
+    consumer that goes meanwhile lifts it a little."""
+    since = np.maximum(AT - 60.0, 0)
+    stopped = (0.6 * (1 - np.exp(-since / 0.1)) + 1.2 * (1 - np.exp(-since / 15.0))) * (AT > 60)
+    pulled = 0.2 * ((AT > 62) & (AT < 66))
+    found = _states(_started() + 1.2 * (AT > 16.5) * (1 - np.exp(-np.maximum(AT - 16.5, 0) / 0.3)) - stopped - pulled)
+    assert [state for _, state in found] == ["rest", "cranking", "charging", "rest"]
+    assert found[-1][0] == pytest.approx(60.0, abs=0.3)
+
+
 def test_rest_is_measured_where_no_consumer_pulls_it_down() -> None:
     """Lamps are on from 6 s until behind the cranking; behind the engine's stop at 60 s the battery stands higher."""
     volts = _started() - 0.7 * ((AT > 6) & (AT < 18))

@@ -16,6 +16,7 @@ from ampwitness.detect.cutouts.cutout_low import (
     LATE_S,
     LEAST_AT_LEVEL,
     PLAIN_V,
+    fell_unseen,
     is_past,
     is_plainly_low,
     is_surge,
@@ -440,6 +441,7 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
         chance += ["an overload that recurs, which pulls the supply down itself"] if stop.n_at_level else []
         if _fell_alike(stop) and not _is_elsewhere(reference):
             chance.append("ground lost: supply and remote lead, seen from the amplifier's own ground, fall alike then")
+        chance += [f"protection, {name_protection(stop)}"] if fell_unseen(stop) else []
         lost = ["a fuse or lead lost, with a capacitor that held the volts"] if stayed_down(stop) else []
         return [*chance, *lost, *(["a remote or source fed from the same supply"] if not stop.remote_is_known else [])]
     if words == OVER:

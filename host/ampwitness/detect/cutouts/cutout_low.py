@@ -59,6 +59,12 @@ def judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str]
         )
         return False, False
     if supply.lowest_v >= LOW_RATIO * supply.reference_v and not is_deep(stop):
+        if fell_unseen(stop):
+            reasons.append(
+                f"supply fell to {fixed(stop.unseen_lowest_v or 0.0, 2)} V of usually {supply.reference_v:.2f} V while "
+                "the source was silent, lower than the output had gone on through yet"
+            )
+            return False, True
         reasons.append(f"supply was fine: {supply.lowest_v:.2f} V of usually {supply.reference_v:.2f} V")
         return False, False
     low_s = stop.stop_s - supply.lowest_before_s
@@ -125,6 +131,14 @@ def is_deep(stop: Stop) -> bool:
     return supply.survived_v is not None and supply.lowest_v < supply.survived_v - FRESH_V
 
 
+def fell_unseen(stop: Stop) -> bool:
+    """Whether the supply fell so low while the source was silent, and with it the output."""
+    supply, lowest_v = stop.supply, stop.unseen_lowest_v
+    if supply is None or lowest_v is None or lowest_v > min(LOW_RATIO * supply.reference_v, supply.of_12_v(PLAIN_V)):
+        return False
+    return supply.survived_v is None or lowest_v < supply.survived_v - FRESH_V
+
+
 def is_past(stop: Stop) -> bool:
     """Whether the output sounded on behind the lowest supply for longer than guards usually wait."""
     return stop.supply is not None and stop.supply.lowest_before_s > PAST_S
@@ -134,7 +148,7 @@ def is_surge(stop: Stop) -> bool:
     """Whether the supply fell at once, together with the output, and was back at once: a surge of current does that
     as well, and a short at the output makes one."""
     supply = stop.supply
-    if supply is None or supply.fall_s is None:
+    if supply is None or supply.fall_s is None or fell_unseen(stop):
         return False
     if stop.n_at_level >= LEAST_AT_LEVEL:
         return False
@@ -162,7 +176,7 @@ def was_going(stop: Stop) -> bool:
 def stayed_down(stop: Stop) -> bool:
     """Whether the supply did not rise when the amplifier's own current ended, nor later while the output was off."""
     supply = stop.supply
-    if supply is None or supply.after_v >= supply.at_stop_v + SAME_V:
+    if supply is None or fell_unseen(stop) or supply.after_v >= supply.at_stop_v + SAME_V:
         return False
     return stop.supply_highest_off_v < supply.at_stop_v + HYSTERESIS_V
 

@@ -22,7 +22,7 @@ from ampwitness.detect.cutouts.cutout_cause import (
     UNDER,
     Cause,
 )
-from ampwitness.detect.cutouts.cutout_low import is_past
+from ampwitness.detect.cutouts.cutout_low import fell_unseen, is_past
 from ampwitness.detect.cutouts.cutout_measure import ABRUPT_RATIO, LAST_RMS_RATIO, OFF_S, TRUNCATED_RATIO, Stop
 from ampwitness.detect.cutouts.silences import LEAST_SILENCE_S
 from ampwitness.types import Finding, Severity
@@ -181,7 +181,7 @@ def _evidence(stop: Stop, cause: Cause) -> dict[str, Any]:
         evidence["supply_lowest_held_v"] = stop.supply.held_v
         evidence["supply_12_ms_before_v"] = stop.supply.late_v
         evidence["supply_after_v"] = stop.supply.after_v
-        evidence["supply_ms_before_v"] = stop.supply.course_v
+        evidence["supply_ms_before_v"] = () if fell_unseen(stop) else stop.supply.course_v
         evidence["supply_slope_v_per_s"] = stop.supply.slope_v_per_s
         evidence["let_go_v"] = let_go_v(stop)
     return evidence

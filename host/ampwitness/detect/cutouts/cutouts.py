@@ -20,7 +20,7 @@ from ampwitness.detect.cutouts.cutout_cause import (
 )
 from ampwitness.detect.cutouts.cutout_later import went_on_later
 from ampwitness.detect.cutouts.cutout_level import learn_level
-from ampwitness.detect.cutouts.cutout_low import is_past
+from ampwitness.detect.cutouts.cutout_low import fell_unseen, is_past
 from ampwitness.detect.cutouts.cutout_measure import Stop
 from ampwitness.detect.cutouts.cutout_protection import HEAT_SEEN_S, OVER_CURRENT
 from ampwitness.detect.cutouts.cutout_told import is_told, let_go_v, make_finding
@@ -252,7 +252,7 @@ class CutoutDetector:
 
     def _count_at_level(self) -> None:
         """How many stops came at no lower a supply than one that its own does not explain: a guard has one level."""
-        low = [s for s, c in self._kept if c.words in (LOW, TOGETHER) and s.supply is not None]
+        low = [s for s, c in self._kept if c.words in (LOW, TOGETHER) and s.supply is not None and not fell_unseen(s)]
         volts = np.array([let_go_v(s) for s in low])
         at_once = np.array([not is_past(s) for s in low], dtype=bool)
         for stop, cause in self._kept:

@@ -35,6 +35,9 @@ _STOPS_RATIO, _SURFACE_V = 0.5, 0.75
 _STOPPED_BLOCKS = 30  # of 0.1 s: at least so long at rest, or up to the next cranking
 # A variable charger: so far below its own level for so long, and then no higher than a battery may stand.
 _VARIES_V, _VARIES_BLOCKS, _MAY_REST_V = 0.9, 60, 13.2
+# An engine that stops takes so much within a second, of which so much at most comes back; looked for so far ahead.
+_A_SECOND = 10
+_PLATES_FALL_V, _PLATES_RATIO, _PLATES_BLOCKS = 0.3, 0.5, 300
 _LATER_BLOCKS, _LATER_V = 30, 0.3  # of 0.1 s: a later fall, of so much within so long
 # A switch: of a change within seconds so much comes within 50 ms, and no less than this.
 _EDGE_S, _EDGE_STEPS, _EDGE_RATIO, _EDGE_V = 1.5, 5, 0.5, 0.1
@@ -146,7 +149,24 @@ def _find_stop(behind: FloatArray, rest_v: float, charging_v: float, *, is_last:
     low_from = int(high[-1]) + 1 if len(high) else 0
     if low_from == 0 or len(behind) - low_from < (_STOPPED_BLOCKS if is_last else 1):
         return None
-    return find_fall_start(behind, low_from, 0)
+    return _fell_from_charging(behind, find_fall_start(behind, low_from, 0))
+
+
+def _fell_from_charging(behind: FloatArray, place: int) -> int:
+    """The same block where the level falls there at once; or that of the last such fall ahead, where nothing lifted it
+    as high again: the charge on the battery's plates held it up for a while."""
+    first = max(0, place - _PLATES_BLOCKS)
+    course = behind[first : place + 2 * _A_SECOND]
+    falls_v = course[:-_A_SECOND] - course[_A_SECOND:]
+    steep = np.flatnonzero(falls_v >= _PLATES_FALL_V)
+    if not len(steep):
+        return place
+    last = np.split(steep, np.flatnonzero(np.diff(steep) > 1) + 1)[-1]
+    steepest = int(last[np.argmax(falls_v[last])])
+    later = course[steepest + _A_SECOND : place - first + 1]
+    if not len(later) or float(later.max()) > float(later[0]) + _PLATES_RATIO * float(falls_v[steepest]):
+        return place
+    return find_fall_start(behind, first + steepest + 1, 0)
 
 
 def _later_stop(supply: SupplyLevel, first: int, stops: int, n: int) -> int:

@@ -160,7 +160,7 @@ def _judge_cranking(
     is_charged = _rises_behind(open_v[at + end : stop], rest_v, above_v, is_strong=is_strong)
     if is_strong and (not is_charged or (end > _STROKES_SHOW and not has_strokes)):
         return None
-    left_v, back_v = (STRONG_LEFT_V if is_strong else CRANK_LEFT_V), CRANK_BACK_V / (1 + is_charged)
+    left_v, back_v = (STRONG_LEFT_V if is_charged else CRANK_LEFT_V), CRANK_BACK_V / (1 + is_charged)
     if not has_strokes and (centre_v > rest_v - left_v or centre_v < notch_v + back_v):
         return None
     if float(np.percentile(volts[8 : max(end, 9)], 20)) < CRANK_LEAST_V:
@@ -176,9 +176,12 @@ def _judge_cranking(
 def _rises_behind(behind: FloatArray, rest_v: float, above_v: float, *, is_strong: bool) -> bool:
     """Whether the supply comes to stand above some volts behind a cranking; behind a strong battery, which an
     alternator lifts slowly, within some seconds more, unless it is pulled down again by then."""
-    behind = behind[: _CHARGES_WITHIN[is_strong]]
+    at_once = behind[: _CHARGES_WITHIN[0]]
+    if not is_strong and len(at_once) > 50 and float(np.percentile(at_once, 75)) > above_v:
+        return True
+    behind = behind[: _CHARGES_WITHIN[1]]
     again = np.flatnonzero(behind[_HOLD:] < rest_v - STRONG_FALL_V)
-    if is_strong and len(again):
+    if len(again):
         behind = behind[: _HOLD + int(again[0])]
     return len(behind) > 50 and float(np.percentile(behind, 75)) > above_v
 
