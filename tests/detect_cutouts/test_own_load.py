@@ -9,9 +9,10 @@ from ampwitness.bench.cutout_faults import make_case
 from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase
 from ampwitness.bench.cutout_material import make_case as make_usual
 from ampwitness.bench.cutout_scores import find_cutouts
-from ampwitness.detect.cutouts.cutout_cause import LOST, LOW, REMOTE, TOGETHER
+from ampwitness.detect.cutouts.cutout_cause import LOW, REMOTE, TOGETHER
 from ampwitness.detect.cutouts.cutout_level import learn_level
 from ampwitness.detect.cutouts.cutout_measure import count_batteries
+from ampwitness.detect.cutouts.cutout_stood import LOST
 from ampwitness.types import Finding
 
 AT = np.arange(9 * RATE_HZ) / RATE_HZ

@@ -9,8 +9,9 @@ import pytest
 from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase, programme
 from ampwitness.bench.cutout_scores import Score, find_cutouts, score_case
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.cutouts.cutout_cause import STUCK, decide_cause
+from ampwitness.detect.cutouts.cutout_cause import decide_cause
 from ampwitness.detect.cutouts.cutout_measure import Stop
+from ampwitness.detect.cutouts.cutout_stood import STUCK
 from ampwitness.detect.cutouts.cutouts import CutoutDetector
 from ampwitness.detect.cutouts.mark_ties import tie_marks
 from ampwitness.detect.supply.dips import DipDetector

@@ -13,7 +13,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from ampwitness.detect.cutouts.cutout_cause import GROUND_LOST, LOOSE_GROUND, LOOSE_SUPPLY, LOST
+from ampwitness.detect.cutouts.cutout_cause import GROUND_LOST, LOOSE_GROUND, LOOSE_SUPPLY
+from ampwitness.detect.cutouts.cutout_stood import LOST
 from ampwitness.detect.supply.engine_states import EngineStates
 from ampwitness.types import Finding
 

@@ -12,8 +12,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from ampwitness.detect.cutouts.cutout_ground import AMPLIFIER_GROUND, is_elsewhere, judge_ground, was_lifted
 from ampwitness.detect.cutouts.cutout_low import (
-    LATE_S,
     LEAST_AT_LEVEL,
     PLAIN_V,
     fell_unseen,
@@ -25,22 +25,19 @@ from ampwitness.detect.cutouts.cutout_low import (
     was_going,
     went_on_falling,
 )
-from ampwitness.detect.cutouts.cutout_measure import NEAR_S, OFF_S, REMOTE_LOW_V, Stop
+from ampwitness.detect.cutouts.cutout_measure import NEAR_S, REMOTE_LOW_V, Stop
 from ampwitness.detect.cutouts.cutout_outlived import LOW_RATIO
 from ampwitness.detect.cutouts.cutout_protection import list_protection_reasons, name_protection
 from ampwitness.detect.cutouts.cutout_remote import SAG_RATIO
-from ampwitness.units import fixed
+from ampwitness.detect.cutouts.cutout_stood import LOST, STUCK, UNDER, is_stuck, tell_what_stood
 
 SHORT_S = 0.25  # guards commonly wait longer before they let play again (common practice, no source)
-GROUND_JUMP_V = 1.5  # a ground lead drops tenths of a volt; the input's range ends between 2 and 3.3 V
 GROUND_RANGE_V, WITH_RATIO = 1.9, 1.3  # from here on its input may be at its end; so much of its jump the output moves
 USUAL_V = 12.0  # where no supply was logged
 LIFTED_RATIOS = (0.5, 1.1)  # of the supply
 AT_LEVEL_V = 0.15
 ALIKE_V, ALIKE_DEPTH_RATIO = 0.3, 0.15  # a remote lead that fell so nearly as far as the supply
 SANK_S, SANK_LEAST_V = 0.1, 1.0  # a remote lead that still stands so high so long behind its fall sank
-DC_V = 1.5
-STEADY_RATIO = 0.3  # of steady volts: no more rms on them. Bass under a pause has 0.6 and more
 MANY_ALIKE = 4  # so many stops that nothing explains beside one, and the programme is one that stops so: speech
 FEW_BY_ITSELF = 2  # so many within a minute are enough where the supply was as low at no other stop
 NO_SUPPLY_V = 7.0  # at which no amplifier plays (common practice, no source)
@@ -48,14 +45,11 @@ BACK_RATIO = 0.6  # of the usual supply: it is back
 
 LOW = "supply voltage too low"
 OVER = "supply voltage too high"
-LOST = "supply lost at the terminals"
 LOOSE_SUPPLY = "supply connection intermittent"
 GROUND_LOST = "ground connection lost"
 LOOSE_GROUND = "ground connection intermittent"
 REMOTE = "remote lead dropped"
 SOURCE = "signal stopped at the source"
-STUCK = "output stuck at DC"
-UNDER = "output stuck at DC under what plays"
 REMOTE_FLICKERED = "not decided: remote lead had flickered before"
 REMOTE_SAGGED = "not decided: remote lead had sagged"
 TOGETHER = "not decided: supply and output fell together"
@@ -64,8 +58,6 @@ PROTECTION = "protection with supply and remote fine"
 HUM = "not decided: a steady hum took the signal's place"
 HUM_ON_THE_WAY = "signal lost between source and amplifier"
 PAUSE = "not decided: the signal may have paused at the source"
-
-AMPLIFIER_GROUND = "amplifier ground"
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +89,7 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
     reasons: list[str] = []
     open_: list[str] = []
     is_lost, is_low = judge_supply(stop, events, reasons)
-    has_jumped = _judge_ground(stop, events, reasons, open_, is_lost, reference)
+    has_jumped = judge_ground(stop, events, reasons, open_, is_lost, reference)
     remote_fell = _judge_remote(stop, events, reasons, open_)
     source_stopped = _judge_source(stop, events, reasons)
     words, is_evident, protection = _words(stop, is_lost, is_low, has_jumped, remote_fell, source_stopped)
@@ -112,55 +104,7 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
         )
         open_.append(words)
         words, is_evident, protection = PAUSE, False, name_protection(stop)
-    if words == UNDER and stop.is_from_first:
-        reasons.append(
-            f"steady volts, {stop.rest_v:.1f} V, stood under what played from the first second on, and no output stage "
-            "stands below its ground by itself: dangerous to the speaker, though it may sound as ever"
-        )
-    elif words == UNDER:
-        reasons.append(
-            f"steady volts, {stop.rest_v:.1f} V of usually {stop.rest_before_v:.1f} V, stood under what played on: "
-            "dangerous to the speaker, though it may sound as ever"
-        )
-    elif words == STUCK:
-        reasons.append(f"the output rested at {stop.rest_v:.1f} V, dangerous to the speaker")
-    elif _is_stuck(stop):
-        reasons.append(
-            f"the output rested at {stop.rest_v:.1f} V as the logger sees it, lifted with the whole amplifier: measure "
-            "across the speaker's terminals before it is switched on again, as steady volts there burn the speaker"
-        )
-    if stop.dc_v is not None and stop.dc_since_s is not None:
-        events.append((stop.dc_since_s, f"steady volts at the output, {stop.dc_v:.1f} V"))
-        reasons.append(f"it carried {stop.dc_v:.1f} V of DC for {1e3 * (stop.start_s - stop.dc_since_s):.0f} ms before")
-    if words == LOST and not is_lost:
-        events.append((stop.start_s + OFF_S, "supply gone later"))
-        reasons.append(
-            f"with the output off the supply went on falling, to {fixed(stop.supply_lowest_off_v or 0.0, 2)} V"
-        )
-    if stop.sank_from_v is not None and stop.sank_to_v is not None:
-        reasons.append(
-            f"it played about {stop.sank_from_v:.1f} V of its own, which "
-            f"{'fell at once' if stop.is_gone_at_once else 'sank'} to {stop.sank_to_v:.1f} V: its stage was switched "
-            "off, as no pause or mute does"
-        )
-    if stop.hum is not None and stop.hum.mains_hz is None:
-        reasons.append(
-            f"from then on the output followed the source no more, which played on: {stop.hum.rms_v:.2f} V rms of "
-            "something else were heard"
-        )
-    elif stop.hum is not None:
-        where = (
-            ""
-            if stop.hum.is_in_source is None
-            else ", as in the source"
-            if stop.hum.is_in_source
-            else ", not the source"
-        )
-        reasons.append(
-            f"from then on nothing but hum of the mains ({stop.hum.mains_hz} Hz and its multiples, "
-            f"{stop.hum.rms_v:.2f} V rms) was heard, "
-            f"which was not there before{where}: an open signal lead picks up such hum"
-        )
+    tell_what_stood(words, stop, events, reasons, was_lost=is_lost)
     if protection is not None:
         reasons += list_protection_reasons(stop)
     open_ += _left_open(words, stop, reference)
@@ -183,7 +127,7 @@ def _words(
     """The cause in words, whether it is evident, and the kind of protection."""
     if stop.is_under:
         return UNDER, True, None
-    if _is_stuck(stop) and not (has_jumped and (_may_be_lifted(stop) or _went_with_the_ground(stop))):
+    if is_stuck(stop) and not (has_jumped and (_may_be_lifted(stop) or _went_with_the_ground(stop))):
         return STUCK, True, None
     if stop.hum is not None:
         in_source = stop.hum.is_in_source
@@ -245,12 +189,6 @@ def _is_low_by_chance(words: str, stop: Stop) -> bool:
         return False
     least = FEW_BY_ITSELF - 1 if is_past(stop) else FEW_BY_ITSELF + stop.n_as_low
     return stop.n_as_low < LEAST_AT_LEVEL and stop.n_by_itself >= least
-
-
-def _is_stuck(stop: Stop) -> bool:
-    """Whether the output rests at steady volts away from where it was; a low note that plays on is not steady."""
-    is_moved = abs(stop.rest_v - stop.rest_before_v) > max(DC_V, 0.04 * stop.peak_v) and abs(stop.rest_v) > DC_V
-    return is_moved and stop.rests_steadily and stop.off_rms_v < STEADY_RATIO * abs(stop.rest_v)
 
 
 def _was_low_at_remote(stop: Stop) -> bool:
@@ -323,68 +261,6 @@ def _sank(stop: Stop) -> bool:
     return fell_s is not None and volts is not None and stop.start_s - fell_s > SANK_S and volts > SANK_LEAST_V
 
 
-def _is_elsewhere(reference: str | None) -> bool:
-    """Whether the volts are known to count from somewhere else than the amplifier's own ground."""
-    return reference not in (None, AMPLIFIER_GROUND)
-
-
-def _was_lifted(stop: Stop) -> bool:
-    """Whether both terminals of the output had jumped up together before it stopped."""
-    return stop.lift_s is not None and stop.lift_s <= stop.start_s + max(stop.start_uncertainty_s, LATE_S)
-
-
-def _judge_ground(
-    stop: Stop,
-    events: list[tuple[float, str]],
-    reasons: list[str],
-    open_: list[str],
-    is_lost: bool,
-    reference: str | None,
-) -> bool:
-    """Whether a ground went: its own channel jumped, or battery and supply jumped together."""
-    usual_v = stop.supply.reference_v if stop.supply is not None else 12.0
-    if stop.ground_jump_v is not None:
-        if abs(stop.ground_jump_v) > GROUND_JUMP_V:
-            reasons.append(f"ground jumped by {stop.ground_jump_v:.2f} V")
-            events.append((stop.ground_jump_s or stop.start_s, "ground jumped"))
-            return True
-        reasons.append(f"ground stayed within {abs(stop.ground_jump_v):.2f} V")
-        return False
-    if _was_lifted(stop) and not is_lost and reference != AMPLIFIER_GROUND:
-        seen = f"as seen from the {reference}" if reference is not None else "wherever the logger's ground was clipped"
-        reasons.append(
-            f"both terminals of the output jumped up together, by {stop.lift_v:.1f} V {seen}, and the supply did not: "
-            "the amplifier was lifted as a whole"
-        )
-        events.append((stop.lift_s or stop.start_s, f"both output terminals jumped up by {stop.lift_v:.1f} V"))
-        if reference is None:
-            open_.append(
-                "another fault, if the logger's ground was clipped to the amplifier's own: where it was is not typed"
-            )
-        return True
-    if is_lost and _is_elsewhere(reference):
-        # Without its ground the amplifier would be lifted, and its plus terminal would stay where it was.
-        reasons.append(f"seen from the {reference} the plus side itself fell: not the amplifier's ground")
-        if stop.battery_jump_v is not None and stop.battery_jump_v < -0.5 * usual_v:
-            reasons.append(f"the battery fell with it, by {-stop.battery_jump_v:.1f} V: lost in front of both")
-            open_ += ["the battery itself disconnected", "the logger's own ground clip"]
-        return False
-    if stop.battery_jump_v is not None and is_lost:
-        if stop.battery_jump_v < -0.5 * usual_v:
-            reasons.append(f"battery and supply fell together, by {-stop.battery_jump_v:.1f} V: a common jump")
-            open_.append("the battery itself disconnected")
-            return True
-        reasons.append("the battery stayed: lost between battery and amplifier, plus side")
-        return False
-    why = "no ground channel"
-    if _is_elsewhere(reference):
-        why += f", and seen from the {reference} the supply does not show it"
-    elif reference is not None:
-        why += f", and all volts count from the {reference}"
-    open_.append(f"ground lost (not judged: {why})")
-    return False
-
-
 def _judge_source(stop: Stop, events: list[tuple[float, str]], reasons: list[str]) -> bool:
     if stop.source == "not logged":
         return False
@@ -439,7 +315,7 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
         is_short = stop.resume_s is not None and stop.end_s - stop.start_s < SHORT_S
         chance = ["a pause of the programme"] if (is_short or is_past(stop)) and stop.source != "played on" else []
         chance += ["an overload that recurs, which pulls the supply down itself"] if stop.n_at_level else []
-        if _fell_alike(stop) and not _is_elsewhere(reference):
+        if _fell_alike(stop) and not is_elsewhere(reference):
             chance.append("ground lost: supply and remote lead, seen from the amplifier's own ground, fall alike then")
         chance += [f"protection, {name_protection(stop)}"] if fell_unseen(stop) else []
         lost = ["a fuse or lead lost, with a capacitor that held the volts"] if stayed_down(stop) else []
@@ -449,7 +325,7 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
     if words == REMOTE:
         return ["switched off on purpose"]
     if words == LOST:
-        is_open = stop.battery_jump_v is None and not _is_elsewhere(reference)
+        is_open = stop.battery_jump_v is None and not is_elsewhere(reference)
         return ["fuse, plus lead or ground, not told apart"] if is_open else ["fuse or plus lead"]
     return []
 
@@ -457,7 +333,7 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
 def _confidence(words: str, stop: Stop, is_evident: bool, reference: str | None) -> str:
     if (words == STUCK and (stop.is_half or _may_be_lifted(stop))) or stop.is_from_first:
         return "medium"
-    if words in (GROUND_LOST, LOOSE_GROUND) and reference is None and stop.ground_jump_v is None and _was_lifted(stop):
+    if words in (GROUND_LOST, LOOSE_GROUND) and reference is None and stop.ground_jump_v is None and was_lifted(stop):
         return "medium"
     if words in (STUCK, UNDER, LOST, LOOSE_SUPPLY, LOOSE_GROUND):
         return "high"
@@ -469,7 +345,7 @@ def _confidence(words: str, stop: Stop, is_evident: bool, reference: str | None)
         return "medium"  # no longer than a gated programme is quiet
     if words == LOW:
         is_plain = stop.supply is not None and stop.supply.survived_v is not None
-        is_plain = is_plain and not (_fell_alike(stop) and not _is_elsewhere(reference))
+        is_plain = is_plain and not (_fell_alike(stop) and not is_elsewhere(reference))
         is_plain = is_plain and not stayed_down(stop) and not is_past(stop) and not stop.n_at_level
         is_plain = is_plain and stop.supply is not None and stop.supply.lowest_v < stop.supply.of_12_v(PLAIN_V)
         return "high" if is_plain else "medium"

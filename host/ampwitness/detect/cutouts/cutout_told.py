@@ -18,12 +18,11 @@ from ampwitness.detect.cutouts.cutout_cause import (
     PAUSE,
     REMOTE,
     SOURCE,
-    STUCK,
-    UNDER,
     Cause,
 )
 from ampwitness.detect.cutouts.cutout_low import fell_unseen, is_past
 from ampwitness.detect.cutouts.cutout_measure import ABRUPT_RATIO, LAST_RMS_RATIO, OFF_S, TRUNCATED_RATIO, Stop
+from ampwitness.detect.cutouts.cutout_stood import STUCK, UNDER
 from ampwitness.detect.cutouts.silences import LEAST_SILENCE_S
 from ampwitness.types import Finding, Severity
 from ampwitness.units import seconds_to_clock

@@ -24,7 +24,7 @@ from ampwitness.detect.cutouts.cutout_bias import (
     stands_at_half,
 )
 from ampwitness.detect.cutouts.cutout_candidates import BIN, LEAST_PEAK_V, N_OFF, CandidateSearch, over_bins
-from ampwitness.detect.cutouts.cutout_cause import LOW, SOURCE, STUCK, TOGETHER, decide_cause
+from ampwitness.detect.cutouts.cutout_cause import LOW, SOURCE, TOGETHER, decide_cause
 from ampwitness.detect.cutouts.cutout_dc import DC_BIN, measure_dc, rests_steadily
 from ampwitness.detect.cutouts.cutout_dc_rise import DC_V, DcWatch
 from ampwitness.detect.cutouts.cutout_dc_under import DcUnderWatch
@@ -57,6 +57,7 @@ from ampwitness.detect.cutouts.cutout_softer import (
     sounds_up_to,
 )
 from ampwitness.detect.cutouts.cutout_source import follow_source, measure_source
+from ampwitness.detect.cutouts.cutout_stood import STUCK
 from ampwitness.detect.cutouts.cutout_stutter import StutterWatch
 from ampwitness.detect.cutouts.cutout_unlike import UnlikeWatch
 from ampwitness.detect.step_stream import RunSteps

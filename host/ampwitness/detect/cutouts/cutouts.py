@@ -12,9 +12,7 @@ from ampwitness.detect.cutouts.cutout_cause import (
     PAUSE,
     PROTECTION,
     SOURCE,
-    STUCK,
     TOGETHER,
-    UNDER,
     Cause,
     decide_cause,
 )
@@ -23,6 +21,7 @@ from ampwitness.detect.cutouts.cutout_level import learn_level
 from ampwitness.detect.cutouts.cutout_low import fell_unseen, is_past
 from ampwitness.detect.cutouts.cutout_measure import Stop
 from ampwitness.detect.cutouts.cutout_protection import HEAT_SEEN_S, OVER_CURRENT
+from ampwitness.detect.cutouts.cutout_stood import STUCK, UNDER
 from ampwitness.detect.cutouts.cutout_told import is_told, let_go_v, make_finding
 from ampwitness.detect.cutouts.cutout_watch import RunWatch
 from ampwitness.detect.cutouts.mark_ties import measure_liveness
