@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.cutouts.cutouts import CutoutDetector
+from ampwitness.findings.road_words import find_next_test
 from ampwitness.pipeline import AnalyseOptions, detect_options
 from ampwitness.recording import RecordingWriter, open_parts
 from ampwitness.types import Chunk, Finding
@@ -86,3 +87,17 @@ def test_what_was_typed_reaches_the_detectors(tmp_path: Path, typed: str | None,
     writer.append(Chunk(b"\0" * 64, 1.0))
     writer.close("stopped")
     assert detect_options(open_parts([tmp_path / "a.mcap"]), AnalyseOptions()).reference_point == told
+
+
+@pytest.mark.parametrize(
+    ("reference", "is_alike"), [(None, True), ("amplifier-ground", True), ("battery-negative", False)]
+)
+def test_supply_and_remote_lead_that_fall_alike_look_like_a_lost_ground(reference: str | None, is_alike: bool) -> None:
+    finding = _find(reference, {"supply": (12.6, 5.6), "remote": (12.2, 5.2)})
+    assert ("fell alike, as where a ground is lost" in str(finding.measured["cause"])) == is_alike
+    assert ("Clip the logger's ground" in find_next_test(str(finding.measured["cause"]))) == is_alike
+
+
+def test_a_remote_lead_that_falls_farther_than_the_supply_does_not() -> None:
+    finding = _find("amplifier-ground", {"supply": (12.6, 9.6), "remote": (12.2, 0.1)})
+    assert "fell while the supply was low" in str(finding.measured["cause"])

@@ -53,6 +53,11 @@ NEXT_TESTS: tuple[tuple[str, str], ...] = (
         "if the cut-outs end, the remote lead or what switches it is at fault.",
     ),
     (
+        "not decided: remote lead and supply fell alike",
+        "Clip the logger's ground to the battery's minus and record again: if supply and remote lead stay up there "
+        "when it stops, it is the amplifier's ground lead.",
+    ),
+    (
         "not decided: remote lead and supply",
         "Feed the remote terminal from the battery by a lead of its own: if only the remote falls then, its old feed "
         "was at fault.",

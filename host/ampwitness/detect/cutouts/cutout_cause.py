@@ -50,6 +50,7 @@ GROUND_LOST = "ground connection lost"
 LOOSE_GROUND = "ground connection intermittent"
 REMOTE = "remote lead dropped"
 SOURCE = "signal stopped at the source"
+FELL_ALIKE = "not decided: remote lead and supply fell alike, as where a ground is lost"
 REMOTE_FLICKERED = "not decided: remote lead had flickered before"
 REMOTE_SAGGED = "not decided: remote lead had sagged"
 TOGETHER = "not decided: supply and output fell together"
@@ -92,7 +93,7 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
     has_jumped = judge_ground(stop, events, reasons, open_, is_lost, reference)
     remote_fell = _judge_remote(stop, events, reasons, open_)
     source_stopped = _judge_source(stop, events, reasons)
-    words, is_evident, protection = _words(stop, is_lost, is_low, has_jumped, remote_fell, source_stopped)
+    words, is_evident, protection = _words(stop, is_lost, is_low, has_jumped, remote_fell, source_stopped, reference)
     if stop.n_alike >= MANY_ALIKE and (words == PAUSE or _may_be_chance(words, stop)):
         reasons.append(f"{stop.n_alike} stops within ten seconds are like it, with nothing that explains them")
         open_ += [] if words == PAUSE else [words]
@@ -122,7 +123,13 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
 
 
 def _words(
-    stop: Stop, is_lost: bool, is_low: bool, has_jumped: bool, remote_fell: bool, source_stopped: bool
+    stop: Stop,
+    is_lost: bool,
+    is_low: bool,
+    has_jumped: bool,
+    remote_fell: bool,
+    source_stopped: bool,
+    reference: str | None,
 ) -> tuple[str, bool, str | None]:
     """The cause in words, whether it is evident, and the kind of protection."""
     if stop.is_under:
@@ -139,7 +146,8 @@ def _words(
     if is_lost:
         return (LOOSE_SUPPLY if stop.n_supply_falls >= 2 else LOST), True, None
     if remote_fell and (is_low or _was_low_at_remote(stop)):
-        return "not decided: remote lead fell while the supply was low", False, None
+        is_alike = _fell_alike(stop) and not is_elsewhere(reference)
+        return FELL_ALIKE if is_alike else "not decided: remote lead fell while the supply was low", False, None
     if remote_fell:
         return REMOTE, True, None
     if source_stopped and stop.sank_from_v is None:
@@ -222,7 +230,8 @@ def _fell_alike(stop: Stop) -> bool:
     supply = stop.supply
     if supply is None or stop.remote_sag_v is None:
         return False
-    fell_v, lead_v = supply.reference_v - supply.lowest_v, stop.remote_usual_v - stop.remote_sag_v
+    fell_v = supply.reference_v - min(supply.lowest_v, supply.lowest_after_v)
+    lead_v = stop.remote_usual_v - stop.remote_sag_v
     return abs(lead_v - fell_v) < max(ALIKE_V, ALIKE_DEPTH_RATIO * fell_v)
 
 
@@ -296,6 +305,8 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
         return ["an output that stands at half the supply by itself: measure across the speaker's terminals"]
     if words == STUCK and reference != AMPLIFIER_GROUND and _may_be_lifted(stop):
         return ["the amplifier's ground lost, which lifts its output with it: measure across the speaker"]
+    if words == FELL_ALIKE:
+        return ["both fed from one loose connection", "remote lead dropped", LOST]
     if words.startswith("not decided: remote"):
         return ["remote lead dropped", "supply lost", "both fed from one loose connection"]
     if words.startswith((PROTECTION, "not decided: the amplifier")):
