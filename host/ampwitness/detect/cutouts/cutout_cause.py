@@ -306,7 +306,7 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
     if words == STUCK and reference != AMPLIFIER_GROUND and _may_be_lifted(stop):
         return ["the amplifier's ground lost, which lifts its output with it: measure across the speaker"]
     if words == FELL_ALIKE:
-        return ["both fed from one loose connection", "remote lead dropped", LOST]
+        return ["both fed from one loose connection", "a battery that gave way for both", "remote lead dropped", LOST]
     if words.startswith("not decided: remote"):
         return ["remote lead dropped", "supply lost", "both fed from one loose connection"]
     if words.startswith((PROTECTION, "not decided: the amplifier")):

@@ -188,6 +188,7 @@ class Stop:
     is_from_first: bool = False  # and they stood there when the run began
     n_before_10_s: int = 0  # stops that had ended in the ten seconds before
     n_after_10_s: int = 0
+    n_cooling: int = 0  # other stops behind long heat that ended as slowly, where there are some
     is_again: bool = False  # soon after the return from a stop at a peak
     n_at_level: int = 0  # other stops at as high a supply or a higher one, where this one's alone does not explain it
     n_alike: int = 0  # stops within ten seconds that nothing explains; 0 where this one lasted longer than all of them

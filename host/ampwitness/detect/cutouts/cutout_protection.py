@@ -17,6 +17,7 @@ UPPER_SHARE = 0.20  # with a quick return and no heat before, the upper part of 
 HEAT_S, HEAT_SEEN_S = 30.0, 60.0  # loud for so long of the last minute
 SLOW_RETURN_S = 5.0
 QUICK_S = 3.0
+COOLED_RAMP_S = 0.15
 
 OVER_CURRENT = "consistent with over-current"
 THERMAL = "consistent with thermal"
@@ -46,6 +47,12 @@ def name_protection(stop: Stop) -> str:
     return EITHER
 
 
+def is_cooling(stop: Stop) -> bool:
+    """Whether it came back slowly behind long heat and seconds of silence, as what cools down does."""
+    ramp_s = stop.return_ramp_s
+    return name_protection(stop) == THERMAL and ramp_s is not None and ramp_s >= COOLED_RAMP_S
+
+
 def list_protection_reasons(stop: Stop) -> list[str]:
     """What speaks for one protection or another, a phrase each."""
     out = [
@@ -58,6 +65,10 @@ def list_protection_reasons(stop: Stop) -> list[str]:
     if "n_breaks" in stop.extra:
         n, break_s = int(stop.extra["n_breaks"]), stop.extra["break_s"]
         return [*out, f"it broke off {n} times in a row, for {1e3 * break_s:.0f} ms each: it tries again at once"]
+    if stop.n_cooling:
+        out.append(
+            f"{stop.n_cooling} more stops came so behind long heat and ended as slowly, as where something cools down"
+        )
     if stop.is_again:
         out.append("the stop before it was at a peak")
     if stop.resume_s is None:

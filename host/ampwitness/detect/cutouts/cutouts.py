@@ -20,7 +20,7 @@ from ampwitness.detect.cutouts.cutout_later import went_on_later
 from ampwitness.detect.cutouts.cutout_level import learn_level
 from ampwitness.detect.cutouts.cutout_low import fell_unseen, is_past
 from ampwitness.detect.cutouts.cutout_measure import Stop
-from ampwitness.detect.cutouts.cutout_protection import HEAT_SEEN_S, OVER_CURRENT
+from ampwitness.detect.cutouts.cutout_protection import HEAT_SEEN_S, OVER_CURRENT, is_cooling
 from ampwitness.detect.cutouts.cutout_stood import STUCK, UNDER
 from ampwitness.detect.cutouts.cutout_told import is_told, let_go_v, make_finding
 from ampwitness.detect.cutouts.cutout_watch import RunWatch
@@ -39,6 +39,7 @@ AGAIN_S = 2.0
 ALIKE_RATIO = 1.3  # what lasts so much longer than all others is not like them
 STILL_STUCK_S = 0.2
 THUMP_S = 1.0
+LEAST_COOLING, COOLING_RATIO = 2, 1.5
 HUM_NEAR_S = 0.2
 HUM_EXPLAINS = (PROTECTION, "not decided", SOURCE)
 COMMON = "common"  # looked at around stops only
@@ -98,6 +99,7 @@ class CutoutDetector:
         self._watch: tuple[RunSteps, RunWatch] | None = None
         self._edges: list[Edge] = []
         self._kept: list[tuple[Stop, Cause]] = []
+        self._cooling: list[tuple[Stop, Cause]] = []  # that are told only beside others like them
         self._n_stops = 0
         self._marks_s: list[float] = []  # not looked at yet
         self._at_marks: list[dict[str, float]] = []
@@ -131,6 +133,7 @@ class CutoutDetector:
             kept for kept in self._kept if _stays(kept) or not is_turn_on_thump(kept[0].start_s, self._switchings)
         ]
         self._drop_outlived()
+        self._take_cooling()
         self._count_at_level()
         self._count_neighbours()
         if not self._is_continuous:
@@ -185,6 +188,8 @@ class CutoutDetector:
             return
         cause = decide_cause(stop, self._reference)
         if not (self._is_continuous or is_told(stop, cause)):
+            if cause.words == PAUSE and is_cooling(stop):
+                self._cooling.append((stop, cause))
             return
         if cause.words == UNDER:  # what stands on once the programme has ended is the same
             self._kept = [k for k in self._kept if k[1].words != STUCK or k[0].start_s < stop.start_s]
@@ -232,6 +237,19 @@ class CutoutDetector:
                     continue
             kept.append((stop, cause))
         self._kept = kept
+
+    def _take_cooling(self) -> None:
+        """Where stops come again and again behind long heat and end slowly, those about as long that began in a softer
+        moment are told as well."""
+        told = [stop for stop, cause in self._kept if cause.words == PAUSE and is_cooling(stop)]
+        if len(told) < LEAST_COOLING:
+            return
+        lengths_s = [stop.end_s - stop.start_s for stop in told]
+        shortest_s, longest_s = min(lengths_s) / COOLING_RATIO, max(lengths_s) * COOLING_RATIO
+        like = [kept for kept in self._cooling if shortest_s < kept[0].end_s - kept[0].start_s < longest_s]
+        self._kept += like
+        for stop in (*told, *(stop for stop, _ in like)):
+            stop.n_cooling = len(told) + len(like) - 1
 
     def _count_neighbours(self) -> None:
         """How many stops of one cause lie within ten seconds: an amplifier that retries."""
