@@ -149,12 +149,14 @@ def list_lines(pitches: Sequence[float]) -> FloatArray:
 def fit_lines(part: FloatArray, at_s: float, rate_hz: float, hz: FloatArray) -> tuple[ComplexArray, FloatArray]:
     """(lines,) size and phase at the instant, and (n,) what is left of the part, whose first sample lies `at_s` behind
     it. Size and phase may change along a line."""
-    at = at_s + np.arange(len(part)) / rate_hz
-    turn = np.exp(2j * np.pi * at[:, None] * hz)
-    waves = np.concatenate((turn.real, turn.imag), axis=1)
-    waves = np.concatenate((waves, waves * (at / _AHEAD_S)[:, None]), axis=1)
+    at, n = at_s + np.arange(len(part)) / rate_hz, len(hz)
+    waves = np.empty((len(part), 4 * n))
+    turn = 2 * np.pi * at[:, None] * hz
+    np.cos(turn, out=waves[:, :n])
+    np.sin(turn, out=waves[:, n : 2 * n])
+    np.multiply(waves[:, : 2 * n], (at / _AHEAD_S)[:, None], out=waves[:, 2 * n :])
     products = waves.T @ waves
-    products.flat[:: len(products) + 1] += _RIDGE * np.trace(products) / len(products)
+    diagonal = products.reshape(-1)[:: 4 * n + 1]
+    diagonal += _RIDGE * diagonal.sum() / (4 * n)
     heights = np.linalg.solve(products, waves.T @ part)
-    n = len(hz)
     return heights[:n] - 1j * heights[n : 2 * n], part - waves @ heights

@@ -26,6 +26,7 @@ NOVELTY_OF_FAINT = 0.60
 LATE_AT, NOVELTY_OF_LATE = 14.0, 0.50  # slow samples behind a rise, from which on; of all in its first 60 ms
 LEAST_NOISE_V, MOST_NOISE_V = 0.001, 0.020
 _SETTLE_S = 0.010
+LEAST_NOTE_S = 0.060
 EARLIEST_S = 0.030  # what is found before sounded when the data began
 _AFAR_S, _AFAR_NOVELTY = 0.080, 0.05
 STRONG_RISE_RATIO = 4.0  # of power
@@ -220,7 +221,8 @@ class PlaceLooker:
             for since in range(last - 1, -1, -1):
                 if not 0.0 <= raw[last] - raw[since] < BEFORE * self.bands.factor:
                     break
-                keys.append((int(at[row]), self._start_behind(float(raw[since]), int(at[row]))))
+                if raw[last] - raw[since] >= LEAST_NOTE_S * self.rate_hz:  # too soon behind a note none begins
+                    keys.append((int(at[row]), self._start_behind(float(raw[since]), int(at[row]))))
         keys = list(dict.fromkeys(keys))
         if not keys:
             return {}

@@ -18,6 +18,7 @@ from ampwitness.detect.notes.note_places import (
     EARLIEST_S,
     LATE_AT,
     LEAST_NOISE_V,
+    LEAST_NOTE_S,
     MOST_NOISE_V,
     NOVELTY_OF_LATE,
     NOVELTY_OF_PITCH,
@@ -41,7 +42,6 @@ FLOOR_OVER_NOISE_RATIO = 10.0
 NOVELTY_OF_SOON = 0.50  # the same of a rise that is not strong
 NOVELTY_OF_STRUCK = 0.60  # of any rise, that makes it strong enough soon after an onset
 NOVELTY_OF_SHORT_KNOWN = 0.30  # of a turn, where the note has not sounded long enough to be predicted well
-LEAST_NOTE_S = 0.060
 LEAST_BEFORE_TURN_S = 0.130  # what the prediction needs to know a note by, and no drum's glide lasts
 _TAIL_BEATS = ((0.5, 2.0 * END_RATIO), (2.0, 0.04))  # so long after a note, so much of it may still swell up as beats
 SWELL_WITHIN_S, SWELL_BEHIND_S = 0.250, 0.060  # of a note's beginning; behind the place that is looked at
