@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from ampwitness.bench import cutout_more
 from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase, programme
 from ampwitness.bench.cutout_scores import Score, find_cutouts, score_case
 from ampwitness.bench.windows import iter_windows_from_arrays
@@ -169,3 +170,10 @@ def test_a_flicker_that_stopped_the_output_already_is_not_blamed_for_the_next_pa
     first, second = find_cutouts(CutoutCase(volts, "", edges))[0]
     assert first.measured["cause"] == "remote lead dropped"
     assert str(second.measured["cause"]).startswith("not decided: the signal may have paused")
+
+
+def test_no_sound_that_is_still_to_come_counts_as_heat() -> None:
+    """What may be another stop within a pause is looked at before its time comes, and may not be learned from."""
+    found, _ = find_cutouts(cutout_more.make_case("ground shifts (none)", 18403))
+    assert len(found) > 0
+    assert all(f.evidence["loud_of_last_minute_s"] <= f.start_s for f in found)
