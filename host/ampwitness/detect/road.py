@@ -17,6 +17,7 @@ from ampwitness.detect.cutouts.cutout_cranking import settle_cranking
 from ampwitness.detect.cutouts.cutout_level import learn_level
 from ampwitness.detect.cutouts.mark_ties import tie_marks
 from ampwitness.detect.dip_context import list_lost_supply, name_dip_context
+from ampwitness.detect.leads_off import set_aside_leads
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.supply.engine_channel import BY_BATTERY, take_engine_channel
 from ampwitness.detect.supply.engine_marks import decide_by_marks, find_engine_marks
@@ -62,6 +63,7 @@ def settle_road(
     liveness = [m for r in results if r.coverage.detector == "cutouts" for m in r.summary.get("output_at_marks", ())]
     stopped = [f for r in results if r.coverage.detector == "cutouts" for f in r.findings]
     lost, without = list_lost_supply(stopped), find_lost_supply(stopped, dips, states.cranking)
+    leads_off = [s for r in results if r.coverage.detector == "cutouts" for s in r.summary.get("supply_lead_off", ())]
     settled: list[DetectorResult] = []
     for result in results:
         if result.coverage.detector == "cutouts":
@@ -70,7 +72,8 @@ def settle_road(
             learned = {**result.summary, "under_voltage": learn_level(findings)}
             result = DetectorResult(findings, result.coverage, learned)
         elif result.coverage.detector == "dips":
-            result = DetectorResult(name_dip_context(dips, states, lost), result.coverage, result.summary)
+            named = DetectorResult(name_dip_context(dips, states, lost), result.coverage, result.summary)
+            result = set_aside_leads(named, steps, leads_off)
         elif result.coverage.detector == "notes":
             for spans, why in ((states.cranking, _CRANKED), (without, _LOST)):
                 result = _without_sag_within(result, spans, why) if spans else result

@@ -17,6 +17,7 @@ from ampwitness.finding_list import FindingList
 from ampwitness.findings.cause_advice import LEAST_TOLD_DB, advise_by_cause
 from ampwitness.findings.described import describe_finding
 from ampwitness.findings.headline import DOUBTFUL_DB, word_stillness
+from ampwitness.findings.lead_words import advise_leads
 from ampwitness.findings.road_words import find_next_test, find_over_voltage, find_steady_v, is_doubtful
 from ampwitness.findings.supply_words import word_beyond
 from ampwitness.findings.tone_words import (
@@ -337,7 +338,8 @@ def advise_first_steps(
     """Sentences in the order in which to act on them. Never empty. `summary` and `coverage`: of the whole analysis."""
     listed = FindingList.of(findings)
     by_kind = {kind: listed.of_kind(kind) for kind in listed.kinds}
-    steps = [*_advise_over_voltage(summary or {}), *_advise_range(by_kind.get("saturation", ()))]
+    said = summary or {}
+    steps = [*_advise_over_voltage(said), *advise_leads(said), *_advise_range(by_kind.get("saturation", ()))]
     later: list[str] = []
     if "cutout" in by_kind:
         worst = find_worst(by_kind["cutout"], "cutout")

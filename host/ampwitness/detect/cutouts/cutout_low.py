@@ -10,7 +10,7 @@ from __future__ import annotations
 from ampwitness.detect.cutouts.cutout_later import went_on_later
 from ampwitness.detect.cutouts.cutout_measure import LOST_RATIO, NEAR_S, Stop
 from ampwitness.detect.cutouts.cutout_outlived import LOW_RATIO
-from ampwitness.units import fixed
+from ampwitness.units import fixed, seconds_to_clock
 
 # Volts of a 12 V supply; of others in proportion (`SupplyEvidence.of_12_v`). Lower than separate amplifiers commonly
 # stand, and lower by this than ever before: needs no cut in mid-cycle.
@@ -37,7 +37,7 @@ def judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str]
     """Whether the supply was gone, and whether it was low."""
     supply = stop.supply
     if supply is None:
-        reasons.append("supply not judged: no supply channel")
+        reasons.append(f"supply not judged: {why_no_supply(stop)}")
         return False, False
     if min(supply.at_stop_v, supply.lowest_after_v) < LOST_RATIO * supply.reference_v and came_first(
         supply.lost_s, stop
@@ -121,6 +121,13 @@ def judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str]
     if stop.n_at_level:
         reasons.append(f"{stop.n_at_level} more stops came at that supply or a higher one")
     return False, True
+
+
+def why_no_supply(stop: Stop) -> str:
+    """Why nothing is known of the supply at a stop."""
+    if stop.supply_lead_off_s is None:
+        return "no supply channel"
+    return f"the logger's own supply lead was off since {seconds_to_clock(stop.supply_lead_off_s)}"
 
 
 def is_deep(stop: Stop) -> bool:

@@ -145,6 +145,7 @@ class Stop:
     heat_s: float = 0.0  # seconds of the last minute that were nearly as loud as its loudest
     heat_known_s: float = np.inf  # so long was recorded behind a gap; what was played before it is not counted
     supply: SupplyEvidence | None = None
+    supply_lead_off_s: float | None = None  # since when the logger's own lead was off (`supply_lead`)
     lows_v: FloatArray | None = None  # lowest before, and later while it sounded, by how long each lasted
     later_lows_v: FloatArray | None = None
     over: OverVoltage | None = None  # the supply had risen too high right before

@@ -20,7 +20,7 @@ from ampwitness.detect.cutouts.cutout_cause import (
     SOURCE,
     Cause,
 )
-from ampwitness.detect.cutouts.cutout_low import fell_unseen, is_past
+from ampwitness.detect.cutouts.cutout_low import fell_unseen, is_past, why_no_supply
 from ampwitness.detect.cutouts.cutout_measure import ABRUPT_RATIO, LAST_RMS_RATIO, OFF_S, TRUNCATED_RATIO, Stop
 from ampwitness.detect.cutouts.cutout_stood import STUCK, UNDER
 from ampwitness.detect.cutouts.silences import LEAST_SILENCE_S
@@ -172,7 +172,7 @@ def _evidence(stop: Stop, cause: Cause) -> dict[str, Any]:
         "not_excluded": cause.not_excluded,
     }
     if stop.supply is None:
-        evidence["supply"] = "not judged: no supply channel"
+        evidence["supply"] = f"not judged: {why_no_supply(stop)}"
     else:
         evidence["supply_reference_v"] = stop.supply.reference_v
         evidence["supply_lowest_s_before"] = stop.supply.lowest_before_s

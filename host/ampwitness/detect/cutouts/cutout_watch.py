@@ -60,6 +60,7 @@ from ampwitness.detect.cutouts.cutout_source import follow_source, measure_sourc
 from ampwitness.detect.cutouts.cutout_stood import STUCK
 from ampwitness.detect.cutouts.cutout_stutter import StutterWatch
 from ampwitness.detect.cutouts.cutout_unlike import UnlikeWatch
+from ampwitness.detect.cutouts.supply_lead import GONE_V
 from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import Edge
 
@@ -390,7 +391,7 @@ class RunWatch:
         if b > a:
             supply = over_bins(np.minimum, run.steps("supply", a, b))
             swing = over_bins(np.maximum, run.steps("high", a, b) - run.steps("low", a, b))
-            is_live = swing >= 2 * LEAST_PEAK_V
+            is_live = (swing >= 2 * LEAST_PEAK_V) & (supply >= GONE_V)  # below that a contact was lost
             if is_live.any():
                 self._survived_v = min(self._survived_v, float(supply[is_live].min()))
             self._went_on_high_v = max(self._went_on_high_v, find_held_high(run.steps("supply", a, b), is_live))

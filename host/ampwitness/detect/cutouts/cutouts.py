@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -27,6 +29,7 @@ from ampwitness.detect.cutouts.cutout_watch import RunWatch
 from ampwitness.detect.cutouts.mark_ties import measure_liveness
 from ampwitness.detect.cutouts.rests import MOST_REST_S, RestCount, sum_rests
 from ampwitness.detect.cutouts.silences import SilenceWatch, sum_silences
+from ampwitness.detect.cutouts.supply_lead import LeadOff, SupplyLeadWatch, forget_supply
 from ampwitness.detect.cutouts.turn_on import TurnOnWatch, is_turn_on_thump
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.step_stream import RunSteps, StepStream
@@ -108,6 +111,8 @@ class CutoutDetector:
         self._silences_s: list[tuple[float, float]] = []
         self._rests = RestCount()
         self._silence = SilenceWatch(self._silences_s, self._rests)
+        self._lead_off: list[LeadOff] = []
+        self._lead = SupplyLeadWatch(self._lead_off)
 
     def push(self, window: TraceWindow) -> None:
         """Look at the next window."""
@@ -132,7 +137,8 @@ class CutoutDetector:
         self._kept = [
             kept for kept in self._kept if _stays(kept) or not is_turn_on_thump(kept[0].start_s, self._switchings)
         ]
-        self._drop_outlived()
+        self._judge_again(lambda stop: forget_supply(stop, self._lead_off))
+        self._judge_again(went_on_later)
         self._take_cooling()
         self._count_at_level()
         self._count_neighbours()
@@ -153,6 +159,7 @@ class CutoutDetector:
             "silences": sum_silences(self._silences_s, (f.start_s for f in findings), self._switchings),
             "rests": sum_rests(rests),
             "output_at_marks": self._at_marks,
+            "supply_lead_off": [asdict(span) for span in self._lead_off],
         }
         return DetectorResult(findings, self._ledger.coverage(), summary)
 
@@ -166,6 +173,7 @@ class CutoutDetector:
         if is_last:
             self._turn_on.end()
             self._silence.end()
+            self._lead.end()
             self._ledger.judge(run.n_samples / run.rate_hz)
         # An input at its rail still shows that there is an output: only its height is unknown.
 
@@ -173,6 +181,7 @@ class CutoutDetector:
         """Switchings, silences, and what the output did at each mark."""
         self._turn_on.advance(run, start, limit, known, self._edges)
         self._silence.advance(run, start, limit)
+        self._lead.advance(run, start, limit)
         limit_s = run.time_s(limit)
         self._rests.forget(limit_s, (stop.start_s for stop, cause in self._kept if _may_be_rest(stop, cause)))
         for mark_s in [m for m in self._marks_s if m < limit_s]:
@@ -227,11 +236,11 @@ class CutoutDetector:
         self._kept.append((stop, decide_cause(stop, self._reference)))
         return True
 
-    def _drop_outlived(self) -> None:
-        """Judge those again at whose supply the output went on later; the ends of notes among them are none."""
+    def _judge_again(self, is_other: Callable[[Stop], bool]) -> None:
+        """Judge those again of which more is known by now; the ends of notes among them are none."""
         kept = []
         for stop, cause in self._kept:
-            if went_on_later(stop):
+            if is_other(stop):
                 cause = decide_cause(stop, self._reference)
                 if not (self._is_continuous or is_told(stop, cause)):
                     continue
