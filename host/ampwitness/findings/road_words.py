@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from ampwitness.detect.cutouts.cutout_gap import BEHIND_GAP, IN_GAP
 from ampwitness.detect.cutouts.cutout_measure import count_batteries
 from ampwitness.detect.supply.states_in_doubt import MOST_OF_12_V
 from ampwitness.types import Analysis, Finding
@@ -188,12 +189,17 @@ def describe_cutout(finding: Finding) -> str:
     cause = str(m.get("cause", "not decided"))
     outage_s = m.get("outage_s")
     length = f"out for {outage_s:.3f} s" if isinstance(outage_s, int | float) else "out for an unknown time"
-    if not m.get("recovered"):
+    returned = str(m.get("returned") or "")
+    if returned.startswith(BEHIND_GAP):
+        length = f"its return is {returned}"
+    elif not m.get("recovered"):
         length = "did not come back"
-    elif str(m.get("returned") or "").startswith("not judged"):
+    elif returned.startswith(IN_GAP):
+        length = f"out for {outage_s:.3f} s at least, back somewhere {returned}"
+    elif returned.startswith("not judged"):
         length += ", just before the data ended"
-    elif m.get("returned"):
-        length += f", back {m['returned']}"
+    elif returned:
+        length += f", back {returned}"
     if cause == "remote lead dropped" and not m.get("recovered"):
         cause += ", or was switched off"
     text = f"output stopped: {cause}; {length}"

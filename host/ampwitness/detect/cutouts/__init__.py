@@ -18,6 +18,6 @@
    with, `cutout_cranking` what the starter does by design.
 5. From all stops together: at what supply this amplifier switches off (`cutout_level`).
 6. Beside that: switching on and off (`turn_on`), silences that nothing explains (`silences`), short rests that the
-   programme makes itself (`rests`), where the logger's own supply lead was off (`supply_lead`), and what a person
-   marked (`mark_ties`).
+   programme makes itself (`rests`), where the logger's own supply lead was off (`supply_lead`), what a gap hides
+   of a return (`cutout_gap`), and what a person marked (`mark_ties`).
 """

@@ -29,6 +29,7 @@ from ampwitness.detect.cutouts.cutout_dc import DC_BIN, measure_dc, rests_steadi
 from ampwitness.detect.cutouts.cutout_dc_rise import DC_V, DcWatch
 from ampwitness.detect.cutouts.cutout_dc_under import DcUnderWatch
 from ampwitness.detect.cutouts.cutout_fade import measure_fade, measure_fade_behind
+from ampwitness.detect.cutouts.cutout_gap import STILL_OFF
 from ampwitness.detect.cutouts.cutout_hum import HumWatch
 from ampwitness.detect.cutouts.cutout_later import find_lows, measure_lows
 from ampwitness.detect.cutouts.cutout_lift import measure_lift
@@ -136,7 +137,7 @@ class RunWatch:
             self._unlike.end(run.stop)
             if self._open is not None:
                 self._open.end_s = run.stop_s
-                self._open.ended_how = "the data ended while the output was still off"
+                self._open.ended_how = STILL_OFF
                 self._close()
 
     def _advance(self, limit: int, known: int) -> None:

@@ -18,6 +18,7 @@ from ampwitness.detect.cutouts.cutout_cause import (
     Cause,
     decide_cause,
 )
+from ampwitness.detect.cutouts.cutout_gap import settle_behind_gap
 from ampwitness.detect.cutouts.cutout_later import went_on_later
 from ampwitness.detect.cutouts.cutout_level import learn_level
 from ampwitness.detect.cutouts.cutout_low import fell_unseen, is_past
@@ -77,7 +78,7 @@ class CutoutDetector:
     Gaps
     ----
     A gap is never a cut-out. A stop is found only when 50 ms of quiet were recorded behind it, shorter ones only in a
-    row; a gap in the silence ends the outage as far as it is known (`recovered` False, said in the evidence).
+    row; a gap in the silence ends the outage as far as it is known (`recovered` where it sounds right behind the gap).
 
     Limits
     ------
@@ -100,6 +101,7 @@ class CutoutDetector:
         self._ledger = Ledger(self.name)
         self._stream = StepStream(ROLES, ("output", "supply", "source"), (COMMON,))
         self._watch: tuple[RunSteps, RunWatch] | None = None
+        self._gap_from_s: float | None = None  # where the run before this one ended
         self._edges: list[Edge] = []
         self._kept: list[tuple[Stop, Cause]] = []
         self._cooling: list[tuple[Stop, Cause]] = []  # that are told only beside others like them
@@ -166,6 +168,7 @@ class CutoutDetector:
     def _take(self, run: RunSteps, is_last: bool) -> None:
         if self._watch is None or self._watch[0] is not run:
             is_near = self._watch is not None and run.start_s - self._watch[0].stop_s < HEAT_SEEN_S
+            self._gap_from_s = None if self._watch is None else self._watch[0].stop_s
             beside = (self._keep, self._look_beside)
             self._watch = (run, RunWatch(run, self._is_continuous, self._edges, *beside, is_near))
             self._turn_on = TurnOnWatch(self._switchings, is_near)
@@ -179,6 +182,8 @@ class CutoutDetector:
 
     def _look_beside(self, run: RunSteps, start: int, limit: int, known: int) -> None:
         """Switchings, silences, and what the output did at each mark."""
+        if start == 0 and self._gap_from_s is not None:
+            settle_behind_gap(run, known, self._gap_from_s, (stop for stop, _ in self._kept), self._switchings)
         self._turn_on.advance(run, start, limit, known, self._edges)
         self._silence.advance(run, start, limit)
         self._lead.advance(run, start, limit)

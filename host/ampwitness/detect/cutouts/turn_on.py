@@ -2,7 +2,7 @@
 
 Works on the runs of the cut-out detector, block by block; nothing is kept but what is still open.
 
-Gaps: what is open when a run ends is given up ("the data ended").
+Gaps: what is open when a run ends is given up ("the data ended"; `cutout_gap` looks behind it).
 Limits: times are good to 10 ms. A signal-sensed start needs a `source` channel, and a remote lead that did not move. Of
 an output that stands at half the supply no thump is told.
 Source: our choice, measured by tests/detect_cutouts.
@@ -23,6 +23,7 @@ from ampwitness.types import Edge, FloatArray
 
 Flags = npt.NDArray[np.bool_]
 Sides = npt.NDArray[np.int64]
+DATA_ENDED = "the data ended"
 SOUND_V = 0.15  # half the swing that counts as sound
 REMOTE_ON_V = 6.0
 WAIT_S = 30.0
@@ -114,7 +115,7 @@ class TurnOnWatch:
 
     def end(self) -> None:
         """The run is over."""
-        self._close("the data ended")
+        self._close(DATA_ENDED)
 
     def _see_source(self, start_s: float, plays: Flags, at: int, stop: int) -> None:
         """Note when the source began to play, if it was silent when the remote lead rose."""
