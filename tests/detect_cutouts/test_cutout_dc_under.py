@@ -29,7 +29,7 @@ def test_steady_volts_under_music_are_danger_and_dated(volts: float) -> None:
     assert found.start_s == pytest.approx(6.3, abs=0.05)
     assert found.stop_s == pytest.approx(13.1, abs=0.05)
     said = describe_finding(found)
-    assert said.startswith("output carried steady volts under what it played on, for 6.8 s")
+    assert said.startswith(f"output carried {volts:.1f} V of steady volts under what it played on, for 6.8 s")
     assert "stopped" not in said
 
 
