@@ -14,6 +14,7 @@ from ampwitness.finding_list import FindingList
 from ampwitness.findings.tone_words import advise_ceilings, advise_distorted, word_distorted
 from ampwitness.types import Finding, Interval
 from ampwitness.waveform.tone_clip import hard_clip_level_db
+from scipy import signal
 
 RATE_HZ = 8000.0
 
@@ -284,3 +285,20 @@ def test_the_same_distortion_at_every_level_is_neither_a_clipped_source_nor_a_li
 def test_a_clean_player_carries_nothing_of_its_own() -> None:
     for amplifier in (KnobAmplifier(rail_v=30.0), KnobAmplifier(rail_v=30, second_ratio=0.009)):
         assert only(run(tone(amplifier, ramp_v(8, 45, 8))), "knee").measured["own_percent"] is None
+
+
+@pytest.mark.parametrize("rails_v", [(30.0, 30.0), (30.0, 26.0)])
+def test_the_ceiling_is_that_of_the_flat_not_of_what_the_band_leaves_of_its_corners(
+    rails_v: tuple[float, float],
+) -> None:
+    """1 kHz at 25 kS/s: without harmonics beyond 10 kHz a flat's ends swing past it. Truth: the lower rail."""
+    rate_hz, seconds = 25_000.0, 6
+    time = np.arange(int(16 * rate_hz * seconds)) / (16 * rate_hz)
+    wave = np.interp(time, [0, 5, 6], [15.0, 40.0, 40.0]) * np.sin(2 * np.pi * 1000.0 * time)
+    fine = np.clip(wave, -rails_v[1], rails_v[0])
+    output = signal.resample_poly(fine, 1, 16, window=("kaiser", 12.0))
+    detector = GainStepDetector(4.0, "resistor")
+    for window in iter_windows_from_arrays({"output": output}, rate_hz, window_s=10.0):
+        detector.push(window)
+    knee = only(detector.finish(), "knee").measured
+    assert knee["ceiling_v"] == pytest.approx(min(rails_v), rel=0.003)

@@ -184,7 +184,7 @@ def cutout(start_s: float, outage_s: float, severity: Severity, cause: str) -> F
     return Finding("cutout", start_s, start_s + outage_s, severity, measured, {}, {})
 
 
-def test_what_should_be_so_is_not_what_to_start_with() -> None:
+def test_what_should_be_so_is_not_what_to_start_with(small_analysis: Analysis) -> None:
     muted = cutout(60.0, 3.0, "information", CRANKING)
     low = cutout(430.0, 0.5, "serious", "supply voltage too low")
     stuck = cutout(500.0, 0.1, "danger", "output stuck at DC")
@@ -192,6 +192,8 @@ def test_what_should_be_so_is_not_what_to_start_with() -> None:
     assert find_worst([muted, low, stuck], "cutout") == stuck
     steps = advise_first_steps([muted, low, clip(0.0, 1.0)])
     assert steps[0].startswith("Start with the cut-out at 7:10.000")
+    told = word_headline(dataclasses.replace(small_analysis, findings=(muted,)))
+    assert f"1 cut-out of 3.0 s ({CRANKING})" in told
     steps = advise_first_steps([muted, clip(0.0, 1.0)])
     assert "1 half-cycle clipped" in steps[0]
     assert "none of which points at the amplifier" in steps[-1]
@@ -271,6 +273,24 @@ def test_clips_of_an_unknown_maker_are_turned_down_at_the_player() -> None:
     supply = [dataclasses.replace(one, measured={**one.measured, "cause": "supply"}) for one in unknown]
     assert not advise_first_steps(supply)[0].startswith("Turn the player down")  # it moved with the supply
     assert advise_first_steps(clips)[0].startswith("Turn the gain down")
+
+
+def test_how_far_is_unsure_is_told_as_what_it_is_the_middle_of_and_the_most() -> None:
+    """Not beside the furthest estimate a smaller figure that "is possible"."""
+    clips = [
+        dataclasses.replace(one, measured={**one.measured, "overdrive_high_db": 2.5 if at else 4.9})
+        for at, one in enumerate(clip(0.1 * at, 3.4 if not at else 0.4) for at in range(30))
+    ]
+    assert (
+        "how far is unsure (half of them may be 2.5 dB past and more, the furthest 4.9 dB)"
+        in advise_first_steps(clips)[0]
+    )
+
+
+def test_dips_that_a_lost_lead_made_are_not_left_alone() -> None:
+    measured = {"role": "supply", "residual_v": 0.02, "reference_v": 12.6, "depth_v": 12.6, "duration_s": 8.7}
+    dip = Finding("dip", 11.3, 20.0, "serious", {**measured, "during": "the supply's connection was lost"}, {}, {})
+    assert advise_first_steps([dip])[0].startswith("See to what made the dips, not to the dips. 1 supply dip, each of")
 
 
 def test_what_is_estimated_high_is_no_order() -> None:

@@ -187,7 +187,11 @@ def _word_unsure(listed: FindingList, overdrives_db: FloatArray) -> str:
     known = np.isfinite(more_db)
     if not known.any() or np.median(more_db[known]) < _UNSURE_DB or np.nanmax(overdrives_db) >= DOUBTFUL_DB:
         return ""
-    return f", how far is unsure (up to {float(np.median((overdrives_db + more_db)[known])):.1f} dB is possible)"
+    highest_db = (overdrives_db + more_db)[known]
+    half_db, most_db = float(np.median(highest_db)), float(highest_db.max())
+    if most_db - half_db < LEAST_TOLD_DB:
+        return f", how far is unsure (up to {most_db:.1f} dB is possible)"
+    return f", how far is unsure (half of them may be {half_db:.1f} dB past and more, the furthest {most_db:.1f} dB)"
 
 
 def _find_needed(summary: Mapping[str, Any], most_db: float, most_of_it_db: float) -> tuple[float, float]:
@@ -218,10 +222,11 @@ def _advise_dips(dips: Sequence[Finding], cranking: Sequence[tuple[float, float]
     assert worst is not None
     if not others:
         n_dips = count_words(len(dips), "supply dip", "supply dips")
-        why = "only while the engine was cranked, as any starter makes"
-        if not all(_is_within(dip, cranking) for dip in dips):
-            why = "each of them explained by the engine or by a lost connection"
-        return f"Leave the dips as they are. {n_dips}, {why}; the deepest: {describe_finding(worst)}."
+        if all(_is_within(dip, cranking) for dip in dips):
+            why = "only while the engine was cranked, as any starter makes"
+            return f"Leave the dips as they are. {n_dips}, {why}; the deepest: {describe_finding(worst)}."
+        why = "each of them explained by the engine or by a lost connection"
+        return f"See to what made the dips, not to the dips. {n_dips}, {why}; the deepest: {describe_finding(worst)}."
     n_dips = count_words(len(others), "supply dip", "supply dips")
     beside = ""
     if len(others) < len(dips):

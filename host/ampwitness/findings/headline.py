@@ -47,6 +47,8 @@ def word_headline(analysis: Analysis) -> str:
             told = (one if n == 1 else of_several).format(value) if isinstance(value, int | float) else ""
             if kind == "clip" and isinstance(value, int | float) and value >= DOUBTFUL_DB:
                 told += f" (estimates above {DOUBTFUL_DB:.0f} dB run high)"
+            if kind == "cutout" and worst.severity == "information":  # it should be so: say at once why
+                told += f" ({worst.measured.get('cause')})"
             if kind == "cutout" and worst.measured.get("confidence") == "low":
                 told += ", confidence low"
             purpose = " on purpose" if kind == "clip" and is_on_purpose else ""

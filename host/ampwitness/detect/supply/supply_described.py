@@ -81,7 +81,7 @@ def describe_state(
         out["full_power_not_judged"] = "no load: what a load would draw was not seen"
         return out
     if ceiling is None:
-        out["full_power_not_judged"] = "no ceiling was seen: nothing clipped, so full clean power is not known"
+        out["full_power_not_judged"] = "no ceiling of the amplifier's own was seen, so full clean power is not known"
         return out
     predicted = predict_full_power(state, ceiling, FULL_POWER_AFTER_S)
     if predicted is None:

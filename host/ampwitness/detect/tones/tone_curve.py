@@ -13,7 +13,7 @@ from ampwitness.detect.tones.level_follow import FollowEdge, find_follow_edge
 from ampwitness.detect.tones.tone_crossing import CurvePoint, find_crossing
 from ampwitness.detect.tones.tone_points import TonePoint
 from ampwitness.types import FloatArray
-from ampwitness.waveform.tone_clip import thd_to_overdrive_db
+from ampwitness.waveform.tone_clip import cut_sine_harmonics, thd_to_overdrive_db
 from ampwitness.waveform.tone_meter import ToneReading
 
 # The conditions of amplifier ratings: continuous power at 1 % THD+N, dynamic power at 10 % (CTA-2006 and its kin, as
@@ -146,7 +146,7 @@ def make_curve(points: Sequence[TonePoint]) -> ToneCurve:
     is_note = bool((thd >= TEN_PERCENT).any()) and not _are_cut(points, thd >= TEN_PERCENT)
     ten = None if is_source or is_note else find_crossing(points, level, thd, TEN_PERCENT)
     clean = level[added < KNEE_PERCENT]
-    flat = np.array([point.reading.peak_v for point in points])[(added >= 2.0) & (added <= 25.0)]
+    flat = [_find_ceiling(points[int(at)].reading) for at in np.flatnonzero((added >= 2.0) & (added <= 25.0))]
     return ToneCurve(
         frequency_hz=float(np.median([point.reading.frequency_hz for point in points])),
         points=tuple(points),
@@ -161,6 +161,17 @@ def make_curve(points: Sequence[TonePoint]) -> ToneCurve:
         is_source_clean=_is_source_clean(points, thd),
         follow=_find_follow(points, has_thd=bool(np.isfinite(thd).any())),
     )
+
+
+def _find_ceiling(reading: ToneReading) -> float:
+    """Peak volts of flat tops: by the clip model the lower of both cuts, as what the band's end leaves of a corner
+    swings past the flat (to +2 % at 1 kHz); the peak itself where the model does not fit."""
+    positive_db, negative_db = reading.positive_overdrive_db, reading.negative_overdrive_db
+    if positive_db is None or negative_db is None:
+        return reading.peak_v
+    positive, negative = 10 ** (-positive_db / 20), 10 ** (-negative_db / 20)
+    fundamental = cut_sine_harmonics(math.acos(min(1.0, positive)), math.acos(min(1.0, negative)), 1)[1]
+    return math.sqrt(2) * reading.fundamental_v / float(fundamental) * min(positive, negative)
 
 
 def _find_alike_percent(points: Sequence[TonePoint], level: FloatArray, thd: FloatArray) -> float | None:
