@@ -82,7 +82,7 @@ class SupplySteps:
 @dataclass(frozen=True, slots=True)
 class _Minute:
     number: int  # from recording time 0
-    index: npt.NDArray[np.int64]
+    step: npt.NDArray[np.int16]  # counted from the minute's own first: a quarter of the bytes
     columns: dict[str, FloatArray]
     level_v: float  # what the supply is at its highest, but for a twentieth of the time
     is_marked: bool  # the supply fell far below that: a start, a dip
@@ -91,7 +91,7 @@ class _Minute:
         """Of LeftOutMinutes."""
         supply = self.columns["supply"]
         middle_s = (self.number + 0.5) * MINUTE_S
-        return middle_s, len(self.index) * STEP_S, float(np.mean(supply)), float(np.min(supply))
+        return middle_s, len(self.step) * STEP_S, float(np.mean(supply)), float(np.min(supply))
 
 
 class SupplyHistory:
@@ -145,7 +145,8 @@ class SupplyHistory:
         out."""
         self._put_away(None)
         minutes = self._minutes
-        index = np.concatenate([m.index for m in minutes]) if minutes else np.zeros(0, dtype=np.int64)
+        starts = [np.zeros(0, dtype=np.int64), *(m.number * MINUTE_STEPS + m.step.astype(np.int64) for m in minutes)]
+        index = np.concatenate(starts)
         missing = np.full(len(index), np.nan)
         columns = {role: self._take_out(role).astype(np.float64) for role in self._roles}
         self._minutes = []
@@ -156,7 +157,7 @@ class SupplyHistory:
         return SupplySteps(index, columns.get("output", missing), volts, left_out, columns.get(_RIPPLE))
 
     def _take_out(self, role: str) -> FloatArray:
-        parts = [m.columns.pop(role, np.full(len(m.index), np.nan, dtype=np.float32)) for m in self._minutes]
+        parts = [m.columns.pop(role, np.full(len(m.step), np.nan, dtype=np.float32)) for m in self._minutes]
         return np.concatenate(parts) if parts else np.zeros(0, dtype=np.float32)
 
     def _put_away(self, before: int | None) -> None:
@@ -182,7 +183,8 @@ class SupplyHistory:
         level_v = float(np.quantile(known, LEVEL_QUANTILE)) if len(known) else float("nan")
         is_marked = bool(len(known)) and float(known.min()) < level_v - MARKED_FALL_V
         copies = {role: column.copy() for role, column in columns.items()}  # so that the pieces they lie in can go
-        self._minutes.append(_Minute(number, index.copy(), copies, level_v, is_marked))
+        step = (index - number * MINUTE_STEPS).astype(np.int16)
+        self._minutes.append(_Minute(number, step, copies, level_v, is_marked))
         if self._stride > 1 and len(self._minutes) > 2:
             self._thin(first=len(self._minutes) - 2)
         while sum(m.number % self._stride == 0 for m in self._minutes) > MOST_MINUTES:
