@@ -210,8 +210,11 @@ class KeptTable(FindingTable):
         self._n_rows += len(batch)
         out = io.BytesIO()
         # As tuples: a frozen object of slots takes five times as long to come back.
-        rows = [(f.kind, f.start_s, f.stop_s, f.severity, f.measured, f.threshold, f.evidence) for f in batch]
-        _Pickler(out, protocol=5).dump(rows)
+        rows = [
+            (f.kind, f.start_s, f.stop_s, f.severity, _to_parts(f.measured), f.threshold, _to_parts(f.evidence))
+            for f in batch
+        ]
+        pickle.Pickler(out, protocol=5).dump(rows)
         self._pieces.append(out.getvalue())
 
     @property
@@ -254,18 +257,21 @@ class KeptTable(FindingTable):
         return {**self.__dict__, "_open": OrderedDict()}
 
 
-def _own(values: Mapping[str, Any]) -> Mapping[str, Any]:
-    """Of a view of a shared table a copy, as a view keeps all of the table in memory."""
+def _to_parts(values: Mapping[str, Any]) -> Mapping[str, Any] | tuple[Any, ...]:
+    """A view of a shared table as what it is made of, which is read a batch at a time; anything else as it is.
+
+    Such views have a method `reduce_shared`."""
+    shared = getattr(type(values), "reduce_shared", None)
+    return values if shared is None else cast(tuple[Any, ...], shared(values))
+
+
+def _own(values: Mapping[str, Any] | tuple[Any, ...]) -> Mapping[str, Any]:
+    """What `_to_parts` took apart; of a view of a shared table a copy, as a view keeps all of the table in memory."""
+    if isinstance(values, tuple):
+        make, arguments = values
+        values = make(*arguments)
     to_dict = getattr(type(values), "to_dict", None)
-    return values if to_dict is None else cast(Mapping[str, Any], to_dict(values))
-
-
-class _Pickler(pickle.Pickler):
-    """Keeps views of a shared table as views: those have a method `reduce_shared`."""
-
-    def reducer_override(self, thing: Any) -> Any:
-        shared = getattr(type(thing), "reduce_shared", None)
-        return NotImplemented if shared is None else shared(thing)
+    return cast(Mapping[str, Any], values if to_dict is None else to_dict(values))
 
 
 class FindingList(Sequence[Finding]):
