@@ -240,6 +240,16 @@ def test_a_ceiling_counted_from_half_the_supply_is_drawn_where_its_samples_are(s
         assert np.allclose(crest.get_ydata(), at_v, atol=0.01)
 
 
+def test_what_hurts_is_found_first_and_counted_as_what_it_is(small_analysis: Analysis) -> None:
+    measured = {"outage_s": 0.5, "cause": "output stuck at DC under what plays", "recovered": True}
+    evidence = {"rest_v": 2.5, "rest_before_v": 0.1}
+    steady = Finding("cutout", 2.0, 2.5, "danger", measured, {}, evidence)
+    page = html_page(dataclasses.replace(small_analysis, findings=(*small_analysis.findings, steady)))
+    found = page[page.index("What was found") :]
+    first = unbind_units(found[found.index("<li>") : found.index("</li>")])
+    assert first.startswith("<li><strong>1 cut-out and 1 stretch of steady volts</strong> found in")
+
+
 def test_what_was_not_found_is_one_sentence(small_analysis: Analysis) -> None:
     bare = dataclasses.replace(small_analysis, findings=(), excerpts=())
     assert "No clipped half-cycle, no bass note, no supply dip, no cut-out, no span" in read(html_page(bare)).text

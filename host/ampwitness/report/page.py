@@ -31,7 +31,6 @@ from ampwitness.findings.wording import (
     KIND_WORDS,
     NOT_LOOKED_AT,
     VerdictLine,
-    count_words,
     find_worst,
     word_beside,
     word_silences,
@@ -252,16 +251,15 @@ def _method(coverage: Sequence[Coverage], settings: Settings) -> str:
 def _found(analysis: Analysis, lines: Sequence[VerdictLine]) -> str:
     items = []
     findings = FindingList.of(analysis.findings)
-    for line in lines:
+    is_danger = any(one.severity == "danger" for one in findings.of_kind("cutout"))
+    for line in sorted(lines, key=lambda line: not (is_danger and line.kind == "cutout")):  # what hurts comes first
         if line.verdict != "found":
             continue
-        words = KIND_WORDS[line.kind]
-        count = count_words(findings.n_of(line.kind), words.one, words.many)
-        rest = line.sentence.removeprefix(count)
+        count, is_found, rest = line.sentence.partition(" found")
         shown = findings.of_kind("mark")[0] if line.kind == "mark" else find_worst(findings, line.kind)
         links = [finding_link(_number_of(analysis, shown))] if shown is not None else []
         link = f" ({', '.join([*links, explanation_link(line.kind)])})"
-        items.append(f"<li><strong>{escape(count)}</strong>{words_to_html(rest)}{link}</li>")
+        items.append(f"<li><strong>{escape(count)}</strong>{words_to_html(is_found + rest)}{link}</li>")
     return f"<ul>{''.join(items)}</ul>" if items else "<p>Nothing was found in what was looked at.</p>"
 
 
