@@ -26,8 +26,11 @@ def test_a_gentle_demand_is_said_to_show_no_time_constants() -> None:
                                         ("recovering (regulator)", 0.8, -0.31))]  # fmt: skip
     told = word_supply({"supply": {"states": {"at rest": {**state, "time_constants": terms}}}})
     assert (
-        "At rest: what it sags at once then changes: through a store (capacitor), by +74 %, time constant about "
-        "0.02 s; recovering (regulator), by -31 %, time constant about 0.8 s."
+        "At rest: behind what it sags at once: another 74 % of that through a store (capacitor), time constant about "
+        "0.02 s; 31 % of that back, recovering (regulator), time constant about 0.8 s."
     ) in told
+    more = [{"what": "slowly (the battery itself)", "time_constant_s": 0.6, "share": 4.26}]
+    told = word_supply({"supply": {"states": {"at rest": {**state, "time_constants": more}}}})
+    assert any("4.3 times as much again slowly (the battery itself)" in line for line in told)
     (said,) = (s for s in word_supply({"supply": {"states": {"at rest": state}}}) if "how fast" in s)
     assert said == "At rest: how fast it answers was not judged: what the amplifier takes rose within 50 ms at no time."

@@ -43,7 +43,11 @@ def _advise_cutouts(cutouts: Sequence[Finding]) -> str:
     worst = find_worst(cutouts, "cutout")
     assert worst is not None
     cause = str(worst.measured.get("cause", "not decided"))
-    test = find_next_test(cause, worst.evidence.get("supply_reference_v"))
+    test = find_next_test(
+        cause,
+        worst.evidence.get("supply_reference_v"),
+        battery_stood=bool(worst.evidence.get("battery_stood")),
+    )
     if worst.severity == "information":  # it should be so: nothing to start with
         n = count_cutouts(FindingList.of(cutouts))
         return f"{n}, none of which points at the amplifier. The longest: {describe_finding(worst)}. {test}"

@@ -99,6 +99,16 @@ NEXT_TESTS: tuple[tuple[str, str], ...] = (
         "at the load.",
     ),
     (
+        "not decided: it stops and tries again",
+        "Take the speaker leads off and play the same passage: if it stays on, measure the load for a short or too low "
+        "an impedance. Log the source as well: then a programme that is cut like that shows as such.",
+    ),
+    (
+        "not decided: it stopped though the signal never pauses",
+        "Log the source as well: then a stop tells which side it came from. Then take the speaker leads off and play "
+        "the same: if it stays on, look at the load.",
+    ),
+    (
         "not decided: a steady hum",
         "Move the signal lead and its plugs at both ends while recording, the source's volume low: the end that brings "
         "the hum back is loose. Then log the source as well.",
@@ -129,15 +139,21 @@ _LOW_WHILE_CHARGED = (
     "Measure at the battery and at the amplifier while it happens: volts lost between them are lost in leads, fuse or "
     "ground; what the battery itself loses, another consumer pulls or the alternator does not hold."
 )
+_LOST_BETWEEN = (
+    "Look between battery and amplifier, as the battery held its volts: measure across plus lead, fuse holder and each "
+    "terminal while it happens, then across the ground lead; what shows more than some tenths of a volt is at fault."
+)
 _TOO_HIGH_V = 16.0  # of a 12 V supply: no charger is set as high (common practice, no source)
 _CHARGED_V = 13.2  # no battery at rest stands as high
 
 
-def find_next_test(cause: str, usual_v: float | None = None) -> str:
+def find_next_test(cause: str, usual_v: float | None = None, *, battery_stood: bool = False) -> str:
     """The test that separates what is left; every cause has one, an unknown one that of the undecided.
 
-    `usual_v`: supply before it; a charged one needs no engine running.
+    `usual_v`: supply before it; a charged one needs no engine running. `battery_stood`: it did not fall with the supply
     """
+    if cause.startswith("supply voltage too low") and battery_stood:
+        return _LOST_BETWEEN
     if cause.startswith("supply voltage too low") and usual_v is not None and usual_v > _CHARGED_V:
         return _LOW_WHILE_CHARGED
     return next((test for start, test in NEXT_TESTS if cause.startswith(start)), NEXT_TESTS[-1][1])
@@ -234,7 +250,9 @@ def explain_cutout(finding: Finding) -> tuple[str, ...]:
     if e.get("not_excluded"):
         out.append("Not excluded: " + "; ".join(e["not_excluded"]) + ".")
     cause = str(finding.measured.get("cause", "not decided"))
-    out.append("Next test: " + find_next_test(cause, e.get("supply_reference_v")))
+    out.append(
+        "Next test: " + find_next_test(cause, e.get("supply_reference_v"), battery_stood=bool(e.get("battery_stood")))
+    )
     return tuple(out)
 
 

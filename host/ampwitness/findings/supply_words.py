@@ -57,10 +57,8 @@ def _word_state(state: Mapping[str, Any]) -> list[str]:
         texts.append(said)
     slow = [t for t in state.get("time_constants") or () if t["time_constant_s"] > 0.015]
     if slow:
-        words = "; ".join(
-            f"{t['what']}, by {100 * t['share']:+.0f} %, time constant about {t['time_constant_s']:.2g} s" for t in slow
-        )
-        texts.append(f"what it sags at once then changes: {words}.")
+        words = "; ".join(_word_slow(t) for t in slow)
+        texts.append(f"behind what it sags at once: {words}.")
     elif state.get("time_constants"):
         texts.append("it answers at once: no store or slow part with a time constant above 15 ms was seen.")
     elif state.get("time_constants_not_judged"):
@@ -70,6 +68,15 @@ def _word_state(state: Mapping[str, Any]) -> list[str]:
     if beyond:
         texts.append(f"{word_beyond(beyond)}.")
     return texts
+
+
+def _word_slow(part: Mapping[str, Any]) -> str:
+    """`another 29 % of that through a store (capacitor), time constant about 0.02 s`; what comes back: `31 % of that
+    back, recovering (regulator), ...`."""
+    share, what = float(part["share"]), f"{part['what']}, time constant about {part['time_constant_s']:.2g} s"
+    if share > 1:
+        return f"{share:.1f} times as much again {what}"
+    return f"another {100 * share:.0f} % of that {what}" if share >= 0 else f"{-100 * share:.0f} % of that back, {what}"
 
 
 def word_beyond(beyond: Mapping[str, Any]) -> str:

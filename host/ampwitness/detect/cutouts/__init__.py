@@ -12,11 +12,12 @@
    `cutout_noise`) and where a pop hides the end (`cutout_pop`); the source (`cutout_source`), the remote lead
    (`cutout_remote`), steady volts (`cutout_dc`), what supply the output had outlived (`cutout_outlived`) or outlives
    later (`cutout_later`) and how high it had risen (`cutout_over`), whether the whole amplifier was lifted
-   (`cutout_lift`).
+   (`cutout_lift`), and whether one terminal lies still (`cutout_terminal`).
 4. What may have stopped it: `cutout_cause` asks in one order, `cutout_low` what the supply did, `cutout_ground` whether
    a ground went; `cutout_stood` says what stood at the output, `cutout_protection` which protection it is consistent
    with, `cutout_cranking` what the starter does by design.
-5. From all stops together: at what supply this amplifier switches off (`cutout_level`).
+5. From all stops together: at what supply this amplifier switches off (`cutout_level`), and whether they are a
+   protection that tries again (`cutout_retry`).
 6. Beside that: switching on and off (`turn_on`), silences that nothing explains (`silences`), short rests that the
    programme makes itself (`rests`), where the logger's own supply lead was off (`supply_lead`), what a gap hides
    of a return (`cutout_gap`), and what a person marked (`mark_ties`).

@@ -27,7 +27,8 @@ from ampwitness.detect.cutouts.cutout_low import (
 )
 from ampwitness.detect.cutouts.cutout_measure import NEAR_S, REMOTE_LOW_V, Stop
 from ampwitness.detect.cutouts.cutout_outlived import LOW_RATIO
-from ampwitness.detect.cutouts.cutout_protection import list_protection_reasons, name_protection
+from ampwitness.detect.cutouts.cutout_over import is_over
+from ampwitness.detect.cutouts.cutout_protection import OVER_CURRENT, list_protection_reasons, name_protection
 from ampwitness.detect.cutouts.cutout_remote import SAG_RATIO
 from ampwitness.detect.cutouts.cutout_stood import LOST, STUCK, UNDER, is_stuck, tell_what_stood
 
@@ -58,6 +59,7 @@ CRANKING = "muted while the engine was cranked: usually by design"
 PROTECTION = "protection with supply and remote fine"
 HUM = "not decided: a steady hum took the signal's place"
 HUM_ON_THE_WAY = "signal lost between source and amplifier"
+RETRYING = "not decided: it stops and tries again evenly"
 PAUSE = "not decided: the signal may have paused at the source"
 
 
@@ -94,7 +96,13 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
     remote_fell = _judge_remote(stop, events, reasons, open_)
     source_stopped = _judge_source(stop, events, reasons)
     words, is_evident, protection = _words(stop, is_lost, is_low, has_jumped, remote_fell, source_stopped, reference)
-    if stop.n_alike >= MANY_ALIKE and (words == PAUSE or _may_be_chance(words, stop)):
+    if words == PAUSE and stop.n_retries:
+        reasons.append(
+            f"{stop.n_retries} stops came every {stop.retry_s:.2f} s, each cut off in mid-cycle and as long as the "
+            "others, with a moment of sound between: a protection that tries again does so"
+        )
+        words, protection = RETRYING, OVER_CURRENT
+    elif stop.n_alike >= MANY_ALIKE and (words == PAUSE or _may_be_chance(words, stop)):
         reasons.append(f"{stop.n_alike} stops within ten seconds are like it, with nothing that explains them")
         open_ += [] if words == PAUSE else [words]
         words, is_evident, protection = PAUSE, False, name_protection(stop)
@@ -152,7 +160,7 @@ def _words(
         return REMOTE, True, None
     if source_stopped and stop.sank_from_v is None:
         return SOURCE, True, None
-    if stop.over is not None:
+    if is_over(stop):
         return OVER, True, None
     if is_low:
         if went_on_falling(stop):
@@ -299,6 +307,11 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
         return ["an overload or short at the output, which pulls the supply down itself", LOW]
     if words == UNDER and stop.is_from_first:
         return ["the logger's ground clip at another output, or at a supply: measure across the speaker's terminals"]
+    if words == UNDER and stop.silent_terminal:
+        return [
+            f"the logger's own lead off the {stop.silent_terminal} terminal, which lay still while the other played "
+            "on: measure across the speaker's terminals",
+        ]
     if words == UNDER:
         return ["an output that plays on volts of its own, behind a capacitor: measure across the speaker's terminals"]
     if words == STUCK and stop.is_half:
@@ -314,7 +327,7 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
         if stop.sank_from_v is None:
             own.append("a signal lead that lost contact behind where the source is logged")
         return ["a fault inside the amplifier", *own]
-    if words == PAUSE:
+    if words in (PAUSE, RETRYING):
         low = stop.supply is not None and stop.supply.outlived_s > 0
         return [
             *([LOW] if low else []),
@@ -342,12 +355,14 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
 
 
 def _confidence(words: str, stop: Stop, is_evident: bool, reference: str | None) -> str:
-    if (words == STUCK and (stop.is_half or _may_be_lifted(stop))) or stop.is_from_first:
+    if (words == STUCK and (stop.is_half or _may_be_lifted(stop))) or stop.is_from_first or stop.silent_terminal:
         return "medium"
     if words in (GROUND_LOST, LOOSE_GROUND) and reference is None and stop.ground_jump_v is None and was_lifted(stop):
         return "medium"
     if words in (STUCK, UNDER, LOST, LOOSE_SUPPLY, LOOSE_GROUND):
         return "high"
+    if words == RETRYING:
+        return "medium"
     if not is_evident:
         return "low"
     if stop.hum is not None and stop.hum.mains_hz is None:

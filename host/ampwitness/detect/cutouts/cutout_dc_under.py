@@ -20,6 +20,7 @@ import numpy as np
 
 from ampwitness.detect.cutouts.cutout_beside import WatchBeside
 from ampwitness.detect.cutouts.cutout_measure import Stop
+from ampwitness.detect.cutouts.cutout_terminal import name_silent_terminal
 from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import FloatArray
 
@@ -130,6 +131,7 @@ class DcUnderWatch(WatchBeside):
         stop.fade_s, stop.fade_doubt_s = run.time_s(place), _DOUBT_S
         stop.rest_v, stop.rest_before_v, stop.rests_steadily, stop.off_rms_v = volts, usual_v, True, 0.0
         stop.is_half, stop.is_under = False, True
+        stop.silent_terminal = name_silent_terminal(run, place)
         if self._is_lifted(place):
             self._levels_v.clear()  # that level is the usual one from here on
             self._rms_v.clear()

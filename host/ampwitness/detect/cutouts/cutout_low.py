@@ -10,6 +10,7 @@ from __future__ import annotations
 from ampwitness.detect.cutouts.cutout_later import went_on_later
 from ampwitness.detect.cutouts.cutout_measure import LOST_RATIO, NEAR_S, Stop
 from ampwitness.detect.cutouts.cutout_outlived import LOW_RATIO
+from ampwitness.detect.cutouts.cutout_over import is_over
 from ampwitness.units import fixed, seconds_to_clock
 
 # Volts of a 12 V supply; of others in proportion (`SupplyEvidence.of_12_v`). Lower than separate amplifiers commonly
@@ -31,6 +32,7 @@ SURGE_FALL_S, SURGE_BEFORE_S, BACK_DEPTH_RATIO = 0.005, 0.015, 0.7
 OWN_RATIO = 1.4  # of the deepest fall that the output went on through
 LEAST_AT_LEVEL = 2  # other stops at that supply or a higher one: a guard that has acted there acts
 LATE_S = 0.001
+BATTERY_RATIO = 0.25  # of the supply's fall: what the battery gave of it
 
 
 def judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str]) -> tuple[bool, bool]:
@@ -49,6 +51,12 @@ def judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str]
         events.append((lost_s, "supply gone"))
         reasons.append(f"supply at {fixed(min(supply.at_stop_v, supply.lowest_after_v), 2)} V around the stop")
         return True, False
+    if stop.over is not None and not is_over(stop):
+        reasons.append(
+            f"supply had risen to {stop.over.highest_v:.1f} V, which did not stop it: the output came back at "
+            f"{stop.supply_at_return_v or 0.0:.1f} V"
+        )
+        return False, False
     if stop.over is not None:
         over, before_s = stop.over, max(stop.start_s - stop.over.since_s, 0.0)
         events.append((over.since_s, f"supply rose above {over.limit_v:.1f} V"))
@@ -82,7 +90,8 @@ def judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str]
         return False, False
     if supply.survived_v is not None and supply.lowest_v > supply.survived_v - FRESH_V and not supply.held_lower:
         reasons.append(
-            f"supply was low ({supply.lowest_v:.2f} V), but the output had gone on through {supply.survived_v:.2f} V"
+            f"supply was low ({supply.lowest_v:.2f} V), but that does not explain it: the output had gone on through "
+            f"{supply.survived_v:.2f} V before"
         )
         return False, False
     if went_on_later(stop):
@@ -118,6 +127,11 @@ def judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str]
         )
         return False, False
     reasons.append(f"supply was low: {supply.lowest_v:.2f} V of usually {supply.reference_v:.2f} V")
+    if battery_stood(stop):
+        reasons.append(
+            f"the battery held {stop.battery_lowest_v or 0.0:.2f} V meanwhile: the volts were lost between battery and "
+            "amplifier"
+        )
     if stop.n_at_level:
         reasons.append(f"{stop.n_at_level} more stops came at that supply or a higher one")
     return False, True
@@ -128,6 +142,14 @@ def why_no_supply(stop: Stop) -> str:
     if stop.supply_lead_off_s is None:
         return "no supply channel"
     return f"the logger's own supply lead was off since {seconds_to_clock(stop.supply_lead_off_s)}"
+
+
+def battery_stood(stop: Stop) -> bool:
+    """Whether the battery was logged and gave little of what the supply fell by."""
+    supply = stop.supply
+    if supply is None or stop.battery_lowest_v is None:
+        return False
+    return supply.reference_v - stop.battery_lowest_v < BATTERY_RATIO * (supply.reference_v - supply.lowest_v)
 
 
 def is_deep(stop: Stop) -> bool:

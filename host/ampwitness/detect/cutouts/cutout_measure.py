@@ -162,6 +162,7 @@ class Stop:
     ground_jump_v: float | None = None  # None: no such channel
     ground_jump_s: float | None = None
     battery_jump_v: float | None = None
+    battery_lowest_v: float | None = None  # within 50 ms
     lift_v: float | None = None  # so far both terminals jumped up together right before; None: they did not
     lift_s: float | None = None
     source: str = "not logged"  # "played on", "stopped", "not judged"
@@ -194,6 +195,9 @@ class Stop:
     n_at_level: int = 0  # other stops at as high a supply or a higher one, where this one's alone does not explain it
     n_alike: int = 0  # stops within ten seconds that nothing explains; 0 where this one lasted longer than all of them
     n_as_low: int = 0  # other stops at as high a supply or a higher one, which came right behind its lowest
+    n_retries: int = 0  # stops in an even row with this one (`cutout_retry`), every `retry_s`
+    retry_s: float = 0.0
+    silent_terminal: str = ""  # of the output's two that which lay still while the other played on
     n_by_itself: int = 0  # stops within a minute that the programme made, or nothing explains
     last_step: int = 0  # up to where the outage was followed
     extra: dict[str, float] = field(default_factory=dict)
@@ -421,7 +425,7 @@ def measure_jumps(run: RunSteps, stop: Stop) -> None:
         largest = int(np.argmax(off))
         jump_v = float(around[largest]) - usual_v
         if role == "battery":
-            stop.battery_jump_v = jump_v
+            stop.battery_jump_v, stop.battery_lowest_v = jump_v, float(around.min())
         else:
             stop.ground_jump_v = jump_v
             over = np.flatnonzero(off > 0.5 * abs(jump_v))

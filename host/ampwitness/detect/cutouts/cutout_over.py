@@ -40,6 +40,14 @@ def measure_over(run: RunSteps, stop: Stop, went_on_v: float) -> OverVoltage | N
     return OverVoltage(limit_v, run.time_s(first + int(high[0])), float(volts[at]), run.time_s(first + at))
 
 
+def is_over(stop: Stop) -> bool:
+    """Whether the supply had risen too high, and the output did not come back at one as high, as no guard lets it."""
+    if stop.over is None:
+        return False
+    back_v = stop.supply_at_return_v if stop.resume_s is not None else None
+    return back_v is None or back_v < max(stop.over.limit_v, stop.over.highest_v - _FRESH_V)
+
+
 def find_held_high(supply: FloatArray, is_live: Iterable[bool]) -> float:
     """The highest that the supply held for 10 ms while the output sounded; -inf: it did not.
 

@@ -20,7 +20,7 @@ from ampwitness.detect.cutouts.cutout_cause import (
     SOURCE,
     Cause,
 )
-from ampwitness.detect.cutouts.cutout_low import fell_unseen, is_past, why_no_supply
+from ampwitness.detect.cutouts.cutout_low import battery_stood, fell_unseen, is_past, why_no_supply
 from ampwitness.detect.cutouts.cutout_measure import ABRUPT_RATIO, LAST_RMS_RATIO, OFF_S, TRUNCATED_RATIO, Stop
 from ampwitness.detect.cutouts.cutout_stood import STUCK, UNDER
 from ampwitness.detect.cutouts.silences import LEAST_SILENCE_S
@@ -158,6 +158,7 @@ def _evidence(stop: Stop, cause: Cause) -> dict[str, Any]:
         "remote_rose_s": stop.remote_rose_s,
         "ground_jump_v": stop.ground_jump_v,
         "battery_jump_v": stop.battery_jump_v,
+        "battery_stood": cause.words == LOW and battery_stood(stop),
         "remote_flickers_s": stop.remote_flickers_s,
         "remote_sag_v": stop.remote_sag_v,
         "pop_v": stop.pop_v,

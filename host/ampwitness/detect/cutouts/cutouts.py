@@ -24,6 +24,7 @@ from ampwitness.detect.cutouts.cutout_level import learn_level
 from ampwitness.detect.cutouts.cutout_low import fell_unseen, is_past
 from ampwitness.detect.cutouts.cutout_measure import Stop
 from ampwitness.detect.cutouts.cutout_protection import HEAT_SEEN_S, OVER_CURRENT, is_cooling
+from ampwitness.detect.cutouts.cutout_retry import count_retries
 from ampwitness.detect.cutouts.cutout_stood import STUCK, UNDER
 from ampwitness.detect.cutouts.cutout_told import is_told, let_go_v, make_finding
 from ampwitness.detect.cutouts.cutout_watch import RunWatch
@@ -146,6 +147,8 @@ class CutoutDetector:
         self._count_neighbours()
         if not self._is_continuous:
             self._count_alike()
+            plain = (stop for stop, cause in self._kept if cause.words == PAUSE and stop.is_truncated)
+            count_retries(sorted(plain, key=lambda stop: stop.start_s))
             self._count_by_itself()
         self._kept = [(stop, decide_cause(stop, self._reference)) for stop, _ in self._kept]
         rests = [] if self._is_continuous else self._take_rests()
