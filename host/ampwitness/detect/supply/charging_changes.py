@@ -32,6 +32,7 @@ SLOW_FALL_V = 0.4  # within four seconds and a half, to below what charges
 _LONGEST_FALL, _FALLS_V = 200, 0.04  # blocks; within a second
 _STANDS_BLOCKS, _STANDS_WITHIN, _STANDS_V = 20, 60, 0.08
 _DIP_BLOCKS, _HOLDS = 20, 20
+_BACK_BLOCKS, _AT_A_TIME = 5, 10_000
 
 
 def measure_level(
@@ -66,6 +67,7 @@ def find_charging_changes(level_s: FloatArray, level: FloatArray) -> list[tuple[
     stays = np.concatenate((level[5 * far :], np.full(min(5 * far, len(level)), level[-1])))
     off |= (level - np.maximum(much_later, stays) > SLOW_FALL_V) & (much_later < CHARGING_FROM_V)
     off &= ~_comes_to_stand(level)
+    off[_come_back(level, np.flatnonzero(off), far)] = False
     is_high, is_low = level > CHARGING_FROM_V, (level < REST_TO_V) & ~_is_taken_back(level)
     first: State = "charging" if is_high[0] else "rest" if level[0] < 12.95 else "not decidable"
     changes: list[tuple[float, State]] = [(float(level_s[0]) - 0.05, first)]
@@ -128,6 +130,18 @@ def _comes_to_stand(level: FloatArray) -> npt.NDArray[np.bool_]:
     stand_v = np.concatenate((np.where(stands, high_v, np.inf), np.full(n - len(ahead) + _STANDS_WITHIN - 1, np.inf)))
     lowest_v = np.lib.stride_tricks.sliding_window_view(stand_v, _STANDS_WITHIN).min(axis=1)
     return np.asarray(lowest_v < level - STEP_V / 2)
+
+
+def _come_back(level: FloatArray, falls: npt.NDArray[np.intp], far: int) -> npt.NDArray[np.intp]:
+    """Those of the falls behind which the level is up again for half a second, from `far` to three times that behind:
+    consumers that come again and again pull it down at both, and an engine that stopped lets it up at none."""
+    back = np.zeros(len(falls), dtype=bool)
+    ahead = np.arange(far, 3 * far + 1)
+    for first in range(0, len(falls), _AT_A_TIME):
+        some = falls[first : first + _AT_A_TIME]
+        behind = level[np.minimum(some[:, None] + ahead, len(level) - 1)]
+        back[first : first + len(some)] = (behind > level[some, None] - STEP_V / 2).sum(axis=1) >= _BACK_BLOCKS
+    return falls[back]
 
 
 def find_fall_start(level: FloatArray, place: int, first: int) -> int:
