@@ -103,3 +103,26 @@ def test_frames_that_are_lost_while_the_starter_turns_hide_no_cranking(lost_s: f
     if is_found:
         assert cranking[0][0] == pytest.approx(10.0, abs=0.005)
         assert cranking[0][1] == pytest.approx(11.05, abs=0.1)
+
+
+def _pulse(start_s: float, lasting_s: float) -> np.ndarray:
+    """A steering pump's draw at the alternator: down at once, a little less with time, and back within 0.2 s."""
+    u = _since(start_s)
+    return np.where(u < lasting_s, 1 - np.exp(-u / 0.02), np.exp(-(u - lasting_s) / 0.06)) * (u > 0)
+
+
+def test_pulses_that_come_again_and_again_stop_no_engine() -> None:
+    """Two of them 1.5 s and 4.5 s behind one moment looked like a level that fell and stayed down."""
+    volts = 13.9 + 0.08 * np.sin(2 * np.pi * 0.7 * AT)  # as under music: it never stands still
+    for k, start_s in enumerate((40.0, 43.0, 46.1, 49.0, 52.1, 60.0, 63.0, 66.0)):
+        volts = volts - (2.6 + 0.1 * k) * _pulse(start_s, 0.5 + 0.03 * k)
+    assert [state for _, state in _states(volts)] == ["charging"]
+
+
+def test_an_engine_that_stops_between_pulses_stops() -> None:
+    volts = np.where(AT < 60.0, _started(12.7, 13.9), 12.7 + 1.2 * np.exp(-_since(60.0) / 1.5))
+    for start_s in (40.0, 43.0, 58.5, 61.5, 64.5):
+        volts = volts - 1.6 * _pulse(start_s, 0.5)
+    found = _states(volts)
+    assert [state for _, state in found] == ["rest", "cranking", "charging", "rest"]
+    assert found[-1][0] == pytest.approx(60.0, abs=0.6)
