@@ -99,10 +99,53 @@ def test_crests_far_past_the_ceiling_are_said_to_be_guesses_and_the_bulk_asks_fo
     assert "limited hard" not in advise_first_steps([clip(0.0, 3.0)])[0]
 
 
+def in_source_of(found: Finding, was_flat: bool | None) -> Finding:
+    """A clip that the source made; what a logged source showed, None where none was logged."""
+    measured = {**found.measured, "origin": "source"}
+    return dataclasses.replace(found, measured=measured, evidence={"source_was_flat": was_flat})
+
+
+def test_what_may_be_square_by_itself_is_one_sentence_and_no_clip(small_analysis: Analysis) -> None:
+    """Of a source that was not logged; of one that was, and of a test tone, it is a clip."""
+    others = [f for f in small_analysis.findings if f.kind != "clip"]
+    square = [in_source_of(clip(0.1 * at, 9.0), None) for at in range(20)]
+
+    def told(*clips: Finding) -> tuple[str, str, str]:
+        analysis = dataclasses.replace(small_analysis, findings=(*others, *clips))
+        verdict = next(line for line in word_verdicts(analysis) if line.kind == "clip")
+        return word_headline(analysis), verdict.sentence, text_report(analysis)
+
+    said = "quare by itself or clipped at the source: 20 half-cycles, under 0.1 s (log the source channel to decide)"
+    headline, verdict, report = told(*square)
+    assert said in headline
+    assert "no half-cycle clipped by the amplifier in 4.0 s" in headline
+    assert verdict.startswith("No half-cycle clipped by the amplifier found in 4.0 s judged. S")
+    assert said in verdict
+    assert "9.0 dB" not in headline + report
+    assert "by burst" not in report
+    headline, verdict, _ = told(*square, clip(3.0, 0.7))
+    assert "1 clipped half-cycle, 0.7 dB past the ceiling; s" in headline
+    assert said in headline
+    assert verdict.startswith("1 clipped half-cycle found in 4.0 s judged. Worst at 3.000 s")
+    assert said in verdict
+    assert "20 clipped half-cycles, up to 9.0 dB" in told(*(in_source_of(c, True) for c in square))[0]
+    tone = Finding("tone", 0.0, 3.0, "information", {"frequency_hz": 40.0, "level_v": 20.0}, {}, {})
+    assert "20 clipped half-cycles, up to 9.0 dB" in told(*square, tone)[0]
+
+
+def test_what_may_be_square_by_itself_is_asked_of_the_source() -> None:
+    square = [in_source_of(clip(0.1 * at, 9.0), None) for at in range(20)]
+    (words,) = advise_first_steps(square)
+    assert words.startswith("Log the source channel, or play a sine tone at the same volume, to see whether the source")
+    assert "20 half-cycles, under 0.1 s, stood flat" in words
+    assert "gain" not in words
+    amplifier, source = advise_first_steps([*square, clip(3.0, 0.7)])
+    assert source == words
+    assert amplifier.startswith("Turn the gain down by 0.7 dB to keep this programme clean. 1 half-cycle clipped")
+
+
 def test_what_the_source_clipped_is_not_put_down_to_the_gain() -> None:
-    in_source = [
-        dataclasses.replace(c, measured={**c.measured, "origin": "source"}) for c in (clip(0.0, 1.0), clip(1.0, 2.0))
-    ]
+    in_source = [in_source_of(c, True) for c in (clip(0.0, 1.0), clip(1.0, 2.0))]
     words = advise_first_steps(in_source)[0]
     assert words.startswith(
         "Lower the player's volume or sub level until its tone is clean, then set the gain again: the source clips, "

@@ -130,7 +130,8 @@ def test_a_burst_whose_cause_is_not_known_says_so_in_words(small_analysis: Analy
         told = dataclasses.replace(clip, measured={**clip.measured, "cause": cause})
         text = text_report(dataclasses.replace(small_analysis, findings=(told,)))
         assert f"up to 1.5 dB, {words}\n" in text
-    told = dataclasses.replace(clip, measured={**clip.measured, "cause": "drive", "origin": "source"})
+    measured = {**clip.measured, "cause": "drive", "origin": "source"}
+    told = dataclasses.replace(clip, measured=measured, evidence={**clip.evidence, "source_was_flat": True})
     text = text_report(dataclasses.replace(small_analysis, findings=(told,)))
     assert "up to 1.5 dB, the worst before the amplifier\n" in text
 

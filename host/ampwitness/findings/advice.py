@@ -9,7 +9,6 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from ampwitness.detect.cutouts.cutout_cause import OVER
 from ampwitness.detect.tones.gain_steps import SOURCE_CLIPPED
@@ -19,6 +18,7 @@ from ampwitness.findings.described import describe_finding
 from ampwitness.findings.headline import DOUBTFUL_DB, word_stillness
 from ampwitness.findings.lead_words import advise_leads
 from ampwitness.findings.road_words import find_next_test, find_over_voltage, find_steady_v, is_doubtful
+from ampwitness.findings.square_words import are_in_source, count_square, split_clips
 from ampwitness.findings.supply_words import word_beyond
 from ampwitness.findings.tone_words import (
     AFTER_SOURCE_CLIPPED,
@@ -76,6 +76,10 @@ _WHOSE = (
     "while the gain alone would leave a source as it is. {log}urn the gain up again with the player down: what then "
     "comes at the same volts is the amplifier's."
 )
+_SQUARE = (
+    "Log the source channel, or play a sine tone at the same volume, to see whether the source clips. The programme's "
+    "notes are square by themselves, or the source clips and its volume or sub level wants lowering:"
+)
 FAR_DB = 12.0
 _HARMONICS_MORE_DB = 0.2
 _UNSURE_DB = 1.0
@@ -86,14 +90,6 @@ _FAR = (
     f"Crests of {FAR_DB:.0f} dB and more past the ceiling are nearly square: how high they would have gone is guessed "
     "from their flanks, and a programme that was limited hard or squared off before the amplifier looks the same. "
 )
-
-
-def _is_in_source(listed: FindingList) -> npt.NDArray[np.bool_]:
-    """(n,) which clips were cut off before the amplifier."""
-    told = listed.values("is_source")
-    unknown = np.flatnonzero(np.isnan(told))
-    told[unknown] = [listed[int(at)].measured.get("origin") == "source" for at in unknown]
-    return np.asarray(told > 0)
 
 
 def _advise_settings(settings: Sequence[Finding], n_clips: int) -> str | None:
@@ -116,29 +112,36 @@ def _advise_settings(settings: Sequence[Finding], n_clips: int) -> str | None:
 
 
 def _advise_clips(
-    clips: Sequence[Finding],
+    findings: FindingList,
     summary: Mapping[str, Any],
     clean_from_s: float | None,
     tone_db: float | None,
     is_logged: bool,
 ) -> tuple[str, ...]:
-    """One step, or two where source and amplifier both clip. `clean_from_s`: from when on a tone was clean at both;
-    `tone_db`: how far the tones in which all of them lie were past their ceiling, where there are such; `is_logged`:
-    the source was logged."""
-    listed = FindingList.of(clips)
-    in_source = _is_in_source(listed)
+    """A step for each that clips: the source, the amplifier, what may be square by itself. `clean_from_s`: from when
+    on a tone was clean at both; `tone_db`: how far the tones in which all of them lie were past their ceiling, where
+    there are such; `is_logged`: the source was logged."""
+    listed, square = split_clips(findings)
+    in_source = are_in_source(listed)
     steps = []
     if in_source.any():
-        last_s = float(listed.start_s[in_source].max())
         n_clips = count_words(int(in_source.sum()), "half-cycle was", "half-cycles were")
-        which = f"{n_clips} clipped before the amplifier, the last at {seconds_to_clock(last_s)}"
-        if clean_from_s is not None and clean_from_s > last_s:
-            steps.append(f"Leave the source where it is now. {which}; the tone played after that came clean.")
-        else:
-            steps.append(f"{_SOURCE} {which}.")
+        last_s = float(listed.start_s[in_source].max())
+        steps.append(_advise_before(f"{n_clips} clipped before the amplifier", last_s, clean_from_s, _SOURCE))
     if not in_source.all():
         steps.append(_advise_amplifier_clips(listed.take(np.flatnonzero(~in_source)), summary, tone_db, is_logged))
+    if square:
+        which = f"{count_square(square)}, stood flat at levels that no ceiling of the amplifier has"
+        steps.append(_advise_before(which, float(square.start_s.max()), clean_from_s, _SQUARE))
     return tuple(steps)
+
+
+def _advise_before(which: str, last_s: float, clean_from_s: float | None, step: str) -> str:
+    """`step`, unless a tone that came clean was played after the last of them."""
+    which = f"{which}, the last at {seconds_to_clock(last_s)}"
+    if clean_from_s is not None and clean_from_s > last_s:
+        return f"Leave the source where it is now. {which}; the tone played after that came clean."
+    return f"{step} {which}."
 
 
 def _advise_amplifier_clips(
@@ -374,7 +377,7 @@ def advise_first_steps(
         clips.append(set_gain)
     elif "clip" in by_kind:
         clips += _advise_clips(
-            by_kind["clip"],
+            listed,
             (summary or {}).get("supply") or {},
             _find_clean_from(knees),
             find_tone_overdrive(listed, by_kind["clip"]),

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from ampwitness.findings.line_words import name_other
 from ampwitness.findings.road_words import describe_cutout
+from ampwitness.findings.square_words import WHAT
 from ampwitness.types import Finding
 from ampwitness.units import fixed, seconds_to_span
 
@@ -15,7 +16,7 @@ def _number(value: object, digits: int) -> str:
 
 
 _CLIP_ORIGIN_WORDS = {
-    "source": ", cut off before the amplifier",
+    "source": f", {WHAT}",
     "undecided": ", by the amplifier or before it: not decided",
 }
 

@@ -7,6 +7,7 @@ from typing import Any
 
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.road_words import find_over_voltage, find_steady_v
+from ampwitness.findings.square_words import NOT_BY_AMPLIFIER, split_clips, word_square
 from ampwitness.findings.tone_words import is_ceiling_open, word_distorted
 from ampwitness.findings.wording import KIND_WORDS, UNDECIDED, count_words, find_worst, split_cutouts
 from ampwitness.types import Analysis, FindingKind
@@ -40,6 +41,10 @@ def word_headline(analysis: Analysis) -> str:
         if kind == "cutout":
             chosen, undecided, goes_on = split_cutouts(findings)
             n -= len(undecided) + len(goes_on)
+        square = FindingList.of(())
+        if kind == "clip":
+            chosen, square = split_clips(findings)
+            n -= len(square)
         worst = find_worst(chosen, kind)
         looked_s = judged_s.get(words.detector, 0.0)
         if n and worst is not None:
@@ -55,9 +60,14 @@ def word_headline(analysis: Analysis) -> str:
             found.append(count_words(n, words.one, words.many) + purpose + told)
         elif kind in _ALWAYS and not undecided:
             left_out = _word_left_out(analysis, words.detector) if kind == "clip" else ""
-            said = f"no {words.one} in {seconds_to_span(looked_s)}" if looked_s else f"{words.many} not judged"
+            said = (
+                f"no {NOT_BY_AMPLIFIER if square else words.one} in {seconds_to_span(looked_s)}"
+                if looked_s
+                else f"{words.many} not judged"
+            )
             none.append(said + left_out)
         found += _word_undecided(undecided)
+        found += [word_square(square)] if square else []
     found += _word_source_flats(analysis.summary)
     return f"In short: {'; '.join([*found, *none, _word_lost(analysis, findings)])}."
 

@@ -12,6 +12,7 @@ import numpy as np
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.described import describe_finding
 from ampwitness.findings.road_words import is_doubtful, plays_on
+from ampwitness.findings.square_words import NOT_BY_AMPLIFIER, split_clips, word_square
 from ampwitness.types import Analysis, Coverage, Finding, NotJudged, Severity, Verdict
 from ampwitness.units import seconds_to_clock, seconds_to_span
 
@@ -226,21 +227,34 @@ def word_verdict(kind: str, findings: Sequence[Finding], coverage: Coverage | No
     not_judged = _sum_not_judged(coverage.not_judged) if coverage else ""
     judged_s = coverage.judged_s if coverage else 0.0
     if chosen:
-        worst = find_worst(chosen, kind)
         # what a person typed is not looked for
         looked_at = f" in {seconds_to_span(judged_s)} judged" if judged_s > 0 else ""
-        n = count_cutouts(listed) if kind == "cutout" else count_words(listed.n_found(kind), words.one, words.many)
+        clips, square = split_clips(listed) if kind == "clip" else (chosen, FindingList.of(()))
+        if square and not clips:
+            sentence = f"No {NOT_BY_AMPLIFIER} found{looked_at}. {_word_square(square)}"
+            return VerdictLine(kind, "found", sentence, not_judged)
+        worst = find_worst(clips, kind)
+        n = count_words(listed.n_found(kind) - len(square), words.one, words.many)
+        n = count_cutouts(listed) if kind == "cutout" else n
         sentence = f"{n} found{looked_at}."
         if worst is not None:
             what = _WORST_WORDS.get(kind, "Worst")
             shown = chosen[0] if kind == "mark" else worst
             sentence += f" {what} at {seconds_to_clock(shown.start_s)}: {describe_finding(shown)}."
-        return VerdictLine(kind, "found", sentence, not_judged)
+        return VerdictLine(kind, "found", f"{sentence} {_word_square(square)}".rstrip(), not_judged)
     if judged_s > 0:
         return VerdictLine(
             kind, "none found", f"No {words.one} found in {seconds_to_span(judged_s)} judged.", not_judged
         )
     return VerdictLine(kind, "not judged", not_judged or NOT_LOOKED_AT, "")
+
+
+def _word_square(square: FindingList) -> str:
+    """Flat tops that may be the programme's own, as a sentence; empty where there are none."""
+    if not square:
+        return ""
+    words = word_square(square)
+    return f"{words[0].upper()}{words[1:]}; the first at {seconds_to_clock(float(square.start_s.min()))}."
 
 
 def split_cutouts(findings: FindingList) -> tuple[FindingList, FindingList, FindingList]:

@@ -9,6 +9,7 @@ from typing import Any
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.described import describe_finding
 from ampwitness.findings.headline import word_stillness
+from ampwitness.findings.square_words import split_clips
 from ampwitness.findings.whole_words import word_losses
 from ampwitness.findings.wording import KIND_WORDS, NOT_ASKED, find_worst, word_verdict
 from ampwitness.report.sheet_handover import word_handover
@@ -44,6 +45,7 @@ MAX_WORTH_KNOWING = 4
 _LAST_STEP = "sheet"
 
 ON_PURPOSE = "on purpose"
+BY_SOURCE = "by the source, or square"
 ON_PURPOSE_WORDS = "On purpose: the gain was turned up to its edge there, to find it."
 CAUTION_SETTINGS = (
     "These settings hold for the source, its level and the equaliser as they stood. Boost or equaliser turned up later "
@@ -293,10 +295,14 @@ def _verdicts(source: Source) -> VerdictRow:
     for kind in VERDICT_KINDS:
         coverage = by_detector.get(KIND_WORDS[kind].detector)
         line = word_verdict(kind, analysis.findings, coverage)
-        count = FindingList.of(analysis.findings).n_found(kind)
+        findings = FindingList.of(analysis.findings)
+        n_square = len(split_clips(findings)[1]) if kind == "clip" else 0
+        count = findings.n_found(kind) - n_square
         words = {"found": f"{count:,} found", "none found": "none found", "not judged": "not judged"}[line.verdict]
         if kind == "clip" and count and is_gain_run(source):
             words = ON_PURPOSE
+        elif n_square and not count:
+            words = BY_SOURCE
         elif line.verdict == "none found" and coverage is not None and coverage.not_judged:
             words = f"none in {seconds_to_clock(round(coverage.judged_s))} judged".replace(".000", "")
         elif kind == "gap" and line.verdict != "found":
@@ -310,7 +316,8 @@ def _worth_knowing(sources: Sequence[Source]) -> tuple[str, ...]:
     lines = []
     for kind in ("cutout", "drift", "dip", "clip"):
         for source in sources:
-            worst = find_worst(source.analysis.findings, kind)
+            findings = FindingList.of(source.analysis.findings)
+            worst = find_worst(split_clips(findings)[0] if kind == "clip" else findings, kind)
             if worst is None or (kind == "clip" and is_gain_run(source)):
                 continue
             words = describe_finding(worst)

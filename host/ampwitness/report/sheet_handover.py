@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from ampwitness.finding_list import FindingList
+from ampwitness.findings.square_words import split_clips
 from ampwitness.report.sheet_source import Source, is_gain_run
 from ampwitness.types import Finding
 
@@ -60,7 +61,8 @@ def _word_music(sources: Sequence[Source]) -> list[str]:
     if not of_music:
         return []
     last = sorted(of_music, key=_began_s)[-1]  # the order of work is not that of the clock
-    n_clips = FindingList.of(last.analysis.findings).n_found("clip")
+    findings = FindingList.of(last.analysis.findings)
+    n_clips = findings.n_found("clip") - len(split_clips(findings)[1])
     if not n_clips:
         return []  # its verdict stands in the table, with how much of it was judged
     many = f"{n_clips:,} half-cycles" if n_clips > 1 else "1 half-cycle"

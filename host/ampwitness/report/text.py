@@ -16,6 +16,7 @@ from ampwitness.findings.headline import word_headline
 from ampwitness.findings.headroom_words import word_headroom
 from ampwitness.findings.road_words import explain_cutout, word_road
 from ampwitness.findings.selection import choose_cutouts, find_bursts
+from ampwitness.findings.square_words import split_clips
 from ampwitness.findings.supply_words import word_supply
 from ampwitness.findings.whole_words import word_calibrations, word_losses, word_reduction, word_when
 from ampwitness.findings.wording import KIND_WORDS, NOT_LOOKED_AT, word_beside, word_silences, word_verdicts
@@ -181,7 +182,7 @@ def _finding_lines(findings: FindingList, width: int) -> list[str]:
             lines += ["", f"{KIND_WORDS[kind].many.capitalize()}:", *_sum_readings(chosen, width)]
         elif chosen:
             lines += ["", f"{KIND_WORDS[kind].many.capitalize()}, in order of time:", *_list_findings(chosen, width)]
-    if clips := findings.of_kind("clip"):
+    if clips := split_clips(findings)[0]:
         lines += ["", "Clipped half-cycles by burst, the worst first:", *_list_clip_bursts(clips, width)]
     if deepest := _deepest_notes(findings):
         title = "Bass notes under which the supply sagged most, in order of time:"

@@ -189,6 +189,9 @@ class ClipTable(FindingTable):
             return self.stop_s - self.start_s
         if key == "is_source":
             return np.asarray(self.column("where") == PLACES.index("source"), dtype=float)
+        if key == "is_source_unseen":  # and no logged source shows whether it was
+            is_source = self.column("where") == PLACES.index("source")
+            return np.asarray(is_source & np.isnan(self.column("source_flat")), dtype=float)
         if key in _OF_ROWS:
             parts = [_OF_ROWS[key](self._columns(self._block(at))[0]) for at in range(self._n_blocks)]
             return np.concatenate([np.zeros(0), *parts])

@@ -54,6 +54,8 @@ def summarise_states(
         return np.asarray(state_of_span[np.searchsorted(starts, time_s, "right") - 1])
 
     dip, cutout, clip = (listed.of_kind(kind) for kind in ("dip", "cutout", "clip"))
+    # What may be square by itself is no clip: no logged source says so, and the amplifier did not cut it off.
+    clip = clip.take(np.flatnonzero(~(clip.values("is_source_unseen") > 0)))
     dip_state, cutout_state, clip_state = (state_at(some.start_s) for some in (dip, cutout, clip))
     flat_s = clip.values("flat_s")
     state_of_minute = state_at(steps.left_out.middle_s)
