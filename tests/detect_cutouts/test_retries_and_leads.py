@@ -86,3 +86,28 @@ def test_a_terminal_that_lies_still_near_0_v_is_named(negative_v: float | None, 
     stream = StepStream(("output",), ("output",), ("common",))
     runs = [run for w in iter_windows_from_arrays(traces, RATE_HZ, window_s=20.0) for run, _ in stream.push(w)]
     assert name_silent_terminal(runs[0], 5000) == name
+
+
+def _current(output: FloatArray, surge_s: float | None, side: float) -> FloatArray:
+    """Volts of a sensor of 100 A/V about 2.5 V, which follows the output's power, and a short of 60 A for 4 ms."""
+    surge = 0.0 if surge_s is None else 0.6 * ((surge_s - 0.004 < AT) & (surge_s > AT))
+    return np.asarray(2.5 + side * (output**2 / 3 / 0.7 / 12 / 100 + surge))
+
+
+@pytest.mark.parametrize("side", [1.0, -1.0])
+@pytest.mark.parametrize("is_surge", [True, False])
+def test_a_surge_of_current_before_the_stop_speaks_for_over_current(side: float, is_surge: bool) -> None:
+    stop_s = (round(6.2 * 47) + 0.25) / 47
+    output = TONE * _cut([stop_s], 1.2)
+    (found,) = _find(output, current=_current(output, stop_s if is_surge else None, side))
+    named = "protection with supply and remote fine: consistent with over-current"
+    assert (found.measured["cause"], found.severity) == ((named, "serious") if is_surge else (PAUSE, "attention"))
+    surges = [event["time_s"] for event in found.evidence["events"] if event["what"].startswith("current highest")]
+    assert surges == ([pytest.approx(stop_s - 0.002, abs=0.004)] if is_surge else [])
+
+
+def test_a_louder_note_that_takes_more_current_and_is_cut_off_is_no_surge() -> None:
+    stop_s = (round(6.2 * 47) + 0.25) / 47
+    output = TONE * np.where(AT < 6.15, 0.4, 1.0) * _cut([stop_s], 1.2)
+    found = _find(output, current=_current(output, None, 1.0))
+    assert not any("over-current" in str(one.measured["cause"]) for one in found)

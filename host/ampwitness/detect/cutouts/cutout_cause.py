@@ -113,6 +113,8 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
         )
         open_.append(words)
         words, is_evident, protection = PAUSE, False, name_protection(stop)
+    if stop.surge_s is not None:
+        events.append((stop.surge_s, f"current highest, {stop.surge_ratio or 0.0:.1f} times as far up as before"))
     tell_what_stood(words, stop, events, reasons, was_lost=is_lost)
     if protection is not None:
         reasons += list_protection_reasons(stop)
@@ -173,11 +175,12 @@ def _words(
     if stop.remote_sag_v is not None:
         return REMOTE_SAGGED, False, None
     kind = name_protection(stop)
-    if stop.source == "played on" or stop.sank_from_v is not None:
+    if stop.source == "played on" or stop.sank_from_v is not None or stop.surge_ratio is not None:
         # Without a remote lead in the recording the protection is one of two.
         if not stop.remote_is_known or stop.supply is None:
             missing = "remote lead" if stop.supply is not None else "supply"
-            how = "while its source played on" if stop.source == "played on" else "and its own volts sank"
+            how = "while its source played on" if stop.source == "played on" else "behind a surge of its current"
+            how = how if stop.sank_from_v is None else "and its own volts sank"
             return f"not decided: the amplifier stopped {how}, {missing} not logged", True, kind
         return f"{PROTECTION}: {kind}", True, kind
     return PAUSE, False, kind

@@ -197,6 +197,8 @@ class Stop:
     n_as_low: int = 0  # other stops at as high a supply or a higher one, which came right behind its lowest
     n_retries: int = 0  # stops in an even row with this one (`cutout_retry`), every `retry_s`
     retry_s: float = 0.0
+    surge_ratio: float | None = None  # so many times as far as ever the current rose right before (`cutout_surge`)
+    surge_s: float | None = None
     silent_terminal: str = ""  # of the output's two that which lay still while the other played on
     n_by_itself: int = 0  # stops within a minute that the programme made, or nothing explains
     last_step: int = 0  # up to where the outage was followed

@@ -31,6 +31,8 @@ def name_protection(stop: Stop) -> str:
         return AGAINST_DC
     if "n_breaks" in stop.extra:
         return OVER_CURRENT  # nothing cools within milliseconds
+    if stop.surge_ratio is not None:
+        return OVER_CURRENT
     outage_s = stop.end_s - stop.start_s
     at_peak = stop.at_level_ratio >= PEAK_RATIO or stop.level_share <= RARE_SHARE
     is_quick = stop.resume_s is not None and outage_s < QUICK_S
@@ -68,6 +70,11 @@ def list_protection_reasons(stop: Stop) -> list[str]:
     if stop.n_cooling:
         out.append(
             f"{stop.n_cooling} more stops came so behind long heat and ended as slowly, as where something cools down"
+        )
+    if stop.surge_ratio is not None:
+        out.append(
+            f"its current rose {stop.surge_ratio:.1f} times as far as in the three seconds before, more than output "
+            "explains: a short in load or leads does that"
         )
     if stop.is_again:
         out.append("the stop before it was at a peak")

@@ -60,6 +60,7 @@ from ampwitness.detect.cutouts.cutout_softer import (
 from ampwitness.detect.cutouts.cutout_source import follow_source, measure_source
 from ampwitness.detect.cutouts.cutout_stood import STUCK
 from ampwitness.detect.cutouts.cutout_stutter import StutterWatch
+from ampwitness.detect.cutouts.cutout_surge import measure_surge
 from ampwitness.detect.cutouts.cutout_unlike import UnlikeWatch
 from ampwitness.detect.cutouts.supply_lead import GONE_V
 from ampwitness.detect.step_stream import RunSteps
@@ -237,6 +238,7 @@ class RunWatch:
             known_v = (v if np.isfinite(v) else None for v in (self._survived_v, self._held_v))
             stop.supply = measure_supply(run, stop.stop_sample, known, reference_v, *known_v)
         measure_jumps(run, stop)
+        measure_surge(run, stop)
         measure_lift(run, stop)
         measure_source(run, stop)
         # Dating a fall costs more than all else: only of stops that may be told of, which most ends of notes may not.

@@ -48,7 +48,7 @@ LEAST_COOLING, COOLING_RATIO = 2, 1.5
 HUM_NEAR_S = 0.2
 HUM_EXPLAINS = (PROTECTION, "not decided", SOURCE)
 COMMON = "common"  # looked at around stops only
-ROLES = ("output", "supply", "battery", "ground", "remote", "source")
+ROLES = ("output", "supply", "battery", "ground", "remote", "source", "current")
 
 
 class CutoutDetector:
