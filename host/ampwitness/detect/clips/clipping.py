@@ -34,6 +34,7 @@ from ampwitness.detect.clips.measure.clip_measure import crests_to_rows
 from ampwitness.detect.clips.second.clip_corners import find_corners
 from ampwitness.detect.clips.second.clip_current import find_current_limited
 from ampwitness.detect.clips.second.clip_faint import find_faint, note_promises, promised_rows
+from ampwitness.detect.clips.second.clip_rests import find_rests
 from ampwitness.detect.clips.second.clip_shelves import find_shelves
 from ampwitness.detect.clips.second.clip_soft import find_soft
 from ampwitness.detect.clips.second.clip_sunk import find_sunk
@@ -257,7 +258,7 @@ class ClippingDetector:
         if ahead.per_s is None:  # what was added ahead of a capacitor wanders: nothing may be said of how tops sink
             seconds.append(find_sunk)
         sides = ahead.look.sides
-        looks = [second(side) for second in seconds for side in sides] + find_tight(sides)
+        looks = [second(side) for second in seconds for side in sides] + find_tight(sides) + find_rests(sides)
         if not is_short:  # a ceiling that is proven has corners
             looks += find_soft(sides)
         if ahead.held_v is None:

@@ -34,8 +34,9 @@ FEWEST_STAYS = 2
 APART_S, FEWEST_ELSEWHERE = 0.5, 2
 STAY_SHARES, STAY_SPREADS = (0.005, 0.01), 3.0
 # In the column `sunk`: a fit at a level, of which both corners were seen besides; a top of a ceiling that sinks within
-# a note; one between two corners that no fit describes.
+# a note; one between two corners that no fit describes; one on which lively music lies still, and such a fit.
 PLAIN_AND_BETWEEN, SUNK, BETWEEN_CORNERS = 0.5, 1.0, 2.0
+RESTS, PLAIN_AND_RESTS = 3.0, 0.6
 
 
 @dataclass(frozen=True, slots=True)

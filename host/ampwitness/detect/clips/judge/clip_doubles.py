@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ampwitness.detect.clips.ceiling.clip_pile import BETWEEN_CORNERS, might_be_plateaus, stands_at_level
+from ampwitness.detect.clips.ceiling.clip_pile import BETWEEN_CORNERS, RESTS, might_be_plateaus, stands_at_level
 from ampwitness.detect.clips.table.clip_candidates import Candidates
 
 CORNERS_GAIN = 1e12  # more than any fit's
@@ -21,9 +21,9 @@ def without_doubles(table: Candidates) -> Candidates:
     sinking ceiling or of a limited current, in which fits see but a part."""
     table = _settle_stays(table)
     # A fit of which both corners were seen besides is the same row with that mark: it goes ahead of the one without.
-    plainness = np.where(stands_at_level(table), table["gain"] * (1 + 1e-6 * (table["sunk"] > 0)), np.inf)
+    plainness = np.where(stands_at_level(table), (table["gain"] + 1e-6) * (1 + 1e-6 * (table["sunk"] > 0)), np.inf)
     # Of two corners less is known than of what sinks, bends or limits its current.
-    plainness = np.where(table["sunk"] == BETWEEN_CORNERS, CORNERS_GAIN, plainness)
+    plainness = np.where(np.isin(table["sunk"], (BETWEEN_CORNERS, RESTS)), CORNERS_GAIN, plainness)
     keep = np.ones(len(table), dtype=bool)
     for sign in (1.0, -1.0):
         mine = np.flatnonzero(table["sign"] == sign)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clips.ceiling.clip_pile import SUNK, Pile, might_be_plateaus
+from ampwitness.detect.clips.ceiling.clip_pile import PLAIN_AND_RESTS, RESTS, SUNK, Pile, might_be_plateaus
 from ampwitness.detect.clips.ceiling.clip_plain import (
     ALONE_GAIN,
     AT_RAIL_GAIN,
@@ -64,6 +64,7 @@ FIRM_TOLERANCE = 0.01  # of the level: what lies so near is at it
 FIRM_SHARE = 0.95  # has no tops between two corners that stay so far below it
 LEAST_STAND_HIGH = 0.7  # of the tops between two corners
 FEWEST_LEVEL = 3  # plateaus that a ceiling which moves under strongly driven half-cycles leaves of light ones
+FEWEST_RESTS = 2
 FEWEST_ROUND = 10  # crests at a level that tell what brought them there
 FAR_ABOVE = 1.06  # times the highest of a top between two corners
 LOOSE_TOLERANCE = 0.012  # of the level: a rail known no better vouches for little,
@@ -149,6 +150,7 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float, *, are_level:
     _take_rounded(taken, table, crests, sign, basic)
     are_level |= int(np.count_nonzero(taken.accepted & plain)) >= FEWEST_LEVEL
     _take_sunk(taken, table, crests, sign, are_level)
+    _take_beside_rests(taken, table, crests, sign, basic)
     _take_measured_elsewhere(taken, table)
     topmost = _take_alone(taken, table, crests, sign, basic, plain)
     (of_music,) = look_like_the_music([(table, taken.accepted)])
@@ -233,20 +235,32 @@ def _take_rounded(taken: _Taken, table: Candidates, crests: HighCrests, sign: fl
 def _take_sunk(taken: _Taken, table: Candidates, crests: HighCrests, sign: float, are_level: bool) -> None:
     """Tops that sink within a note, where plateaus at a level are known, and tops between two corners."""
     sunk_within = table["sunk"] > 0
+    is_rest = np.isin(table["sunk"], (RESTS, PLAIN_AND_RESTS))
+    is_firm = taken.rail is not None and _is_firm(taken.rail, taken.expected)
     if not are_level:
-        sunk_within[table["sunk"] >= SUNK] = False
+        sunk_within[(table["sunk"] >= SUNK) & ~is_rest] = False
+    if is_firm:  # it does not move
+        sunk_within[is_rest] = False
     sunk = np.flatnonzero(sunk_within & (table["sunk"] == SUNK))
     sunk_within[sunk] = ~are_topped_alike(table, sunk, crests, sign)
     # Two corners prove a ceiling that moves: only what stands far above all of its top speaks against them.
-    between = np.flatnonzero(sunk_within & (table["sunk"] != SUNK))
+    between = np.flatnonzero(sunk_within & (table["sunk"] != SUNK) & ~is_rest)
     high = Candidates(table.columns | {"level_v": FAR_ABOVE * table["peak_v"]}, table.supply, table.output)
     stand_high = ~are_topped_alike(high, between, crests, sign)
     # Where many do not, corners are those of the music: partials of a bright string kink its waves at any height.
     sunk_within[between] = stand_high & (np.count_nonzero(stand_high) >= LEAST_STAND_HIGH * len(between))
-    if taken.rail is not None and _is_firm(taken.rail, taken.expected):
+    if is_firm:
         with np.errstate(invalid="ignore"):
             sunk_within[between] &= ~(table["peak_v"] < FIRM_SHARE * taken.expected)[between]
     taken.take(sunk_within, sunk_within & ~taken.accepted)
+
+
+def _take_beside_rests(taken: _Taken, table: Candidates, crests: HighCrests, sign: float, basic: BoolArray) -> None:
+    """What lies level with tops nearby on which lively music lies still: their ceiling moves, but not so soon."""
+    is_rest = np.isin(table["sunk"], (RESTS, PLAIN_AND_RESTS))
+    asked = basic & ~taken.accepted & ((table["gain"] >= AT_RAIL_GAIN) | (table["is_coarse"] > 0))
+    beside = lies_beside(table, crests, sign, taken.accepted & is_rest, basic, asked, FEWEST_RESTS)
+    taken.take(beside, beside)
 
 
 def _take_measured_elsewhere(taken: _Taken, table: Candidates) -> None:

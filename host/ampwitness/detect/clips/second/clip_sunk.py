@@ -79,8 +79,11 @@ def find_sunk(side: OneSide) -> Candidates | None:
 
 def fitted_where_plain(side: OneSide, rows: Candidates, mark: str = "sunk", value: float = SUNK) -> Candidates:
     """The same half-cycles as the fit saw them, where it saw the whole of a plateau plainly."""
-    table = side.candidates
-    plain = table.take(find_plain(table))
+    return measured_before(rows, side.candidates.take(find_plain(side.candidates)), mark, value)
+
+
+def measured_before(rows: Candidates, plain: Candidates, mark: str, value: float) -> Candidates:
+    """Rows, in place of which those of others stand that lie over their middles and most of their length, marked."""
     middle_s = (rows["start_s"] + rows["stop_s"]) / 2
     order = np.argsort(plain["start_s"], kind="stable")
     at = np.maximum(np.searchsorted(plain["start_s"][order], middle_s, side="right") - 1, 0)
