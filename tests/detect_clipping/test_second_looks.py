@@ -308,3 +308,14 @@ def test_plain_plateaus_that_moved_off_the_rail_keep_each_other_company() -> Non
     tally = score_on_board(clip_sets.make("stages", "switching bridge with residue", 104, 8.0), 0.0005)
     assert tally.n_hit.total() >= 0.9 * tally.n_true.total() > 100  # 0.70 of them where each had to stand alone
     assert tally.n_false == 0
+
+
+@pytest.mark.parametrize(("most_db", "n_taken"), [(0.0, 0), (0.03, 0), (0.3, 6)])
+def test_holds_of_the_current_that_take_nothing_from_any_crest_are_no_limit(most_db: float, n_taken: int) -> None:
+    table = make_table(np.linspace(17.0, 30.0, 6))
+    for name, value in {"sharpness": 0.0, "limited": 1.0, "is_coarse": 1.0, "gain": 0.0, "stay_v": 0.0}.items():
+        table.columns[name] = np.full(6, value)
+    table.columns["start_s"] = 0.3 * np.arange(6)
+    table.columns["crest_v"] = table["level_v"] * 10 ** (np.array([0, 0, 0, 0, 0, most_db]) / 20)
+    none = HighCrests(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0), np.zeros((0, 4)), np.zeros((0, 4)))
+    assert np.count_nonzero(judge_side(table, none, 1.0).accepted) == n_taken

@@ -104,6 +104,12 @@ def test_a_clip_is_judged_by_what_its_ceiling_had_lost() -> None:
     assert judge_clip(_clip(33.8, 11.6, 2.0), regulated, _model()).measured["cause"] == "drive"
 
 
+def test_no_overdrive_makes_no_boundless_share() -> None:
+    ceiling = learn_ceiling(_clips(lambda supply_v: 2.5 * supply_v))
+    share = judge_clip(_clip(2.5 * 11.6, 11.6, overdrive_db=1e-7), ceiling, _model()).measured["cause_share"]
+    assert 0 < share < 100  # 0.7 dB lost, of a hundredth of one
+
+
 def test_a_ceiling_that_is_carried_on_where_no_clip_was_seen_says_so_where_that_decides() -> None:
     ceiling = learn_ceiling(_clips(lambda v: 3 * v - 1, spread_v=1e-4))
     verdict = judge_clip(_clip(33.8, 11.6, 1.2), ceiling, _model(14.0))

@@ -34,6 +34,7 @@ DRIVE, SUPPLY, BOTH, OPEN = range(len(CAUSES))  # places in it
 
 SUPPLY_FROM_SHARE = 1.0
 DRIVE_BELOW_SHARE = 1.0 / 3.0
+LEAST_OVER_DB = 0.01  # less is not measured: a share of it would say anything
 MOST_IN_PROPORTION = 1.15  # a ceiling rises in proportion to its supply; a fixed loss steepens that
 
 Columns = Mapping[str, FloatArray]  # of clips, by the names of `found_clips.NUMBERS`
@@ -130,7 +131,7 @@ def judge_clips(get: Columns, lagged_v: FloatArray, ceiling: CeilingFit | None, 
             above_v = ceiling.tilted_v(lagged_v, to_ceiling(get)[1], get["stop_s"] - get["start_s"])
             tilted_v = np.where(is_lagged, above_v, 0.0)
         known = np.isfinite(settled_v) & np.isfinite(then_v)
-        over_db = np.maximum(get["overdrive_db"], 1e-6)
+        over_db = np.maximum(get["overdrive_db"], LEAST_OVER_DB)
         if ceiling is None:  # it may stand still, or rise with its supply, at most a little above proportion
             most_db = 20 * np.log10(np.maximum(settled_v, 1.0) / np.maximum(then_v, 1.0)) * MOST_IN_PROPORTION
             cause[known & (most_db / over_db < DRIVE_BELOW_SHARE)] = DRIVE
@@ -172,7 +173,7 @@ def tell_why(row: Mapping[str, float], cause: Cause, ceiling: CeilingFit | None,
     if cause.cause == OPEN:
         known_to = 100 * ceiling.ratio_sd / max(ceiling.ratio, 1e-9)
         return f"the ceiling's rise with the supply is known to {known_to:.0f} % only"
-    over_db = max(row["overdrive_db"], 1e-6)
+    over_db = max(row["overdrive_db"], LEAST_OVER_DB)
     reason = f"the ceiling ({ceiling.kind}) had lost {cause.lost_db:.2f} dB of the {over_db:.2f} dB overshot"
     if cause.lost_db > 0:
         reason += f": the supply stood {sunk}"

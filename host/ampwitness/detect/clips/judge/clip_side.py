@@ -65,6 +65,7 @@ FIRM_SHARE = 0.95  # has no tops between two corners that stay so far below it
 LEAST_STAND_HIGH = 0.7  # of the tops between two corners
 FEWEST_LEVEL = 3  # plateaus that a ceiling which moves under strongly driven half-cycles leaves of light ones
 FEWEST_RESTS = 2
+LIMIT_SHOWS_DB = 0.1  # of some half-cycle: what takes less of every crest is a bend of the music's own flanks
 FEWEST_ROUND = 10  # crests at a level that tell what brought them there
 FAR_ABOVE = 1.06  # times the highest of a top between two corners
 LOOSE_TOLERANCE = 0.012  # of the level: a rail known no better vouches for little,
@@ -266,6 +267,7 @@ def _take_beside_rests(taken: _Taken, table: Candidates, crests: HighCrests, sig
 def _take_measured_elsewhere(taken: _Taken, table: Candidates) -> None:
     """What a second look of its own measured: limits of the current, crests that bend over."""
     limited, bent = table["limited"] > 0, table["sharpness"] > 0
+    limited &= float(np.max(table.over_db[limited], initial=0.0)) >= LIMIT_SHOWS_DB
     taken.accepted, taken.undecided = taken.accepted | limited, taken.undecided & ~limited
     taken.expected = np.where(bent, soft_ceiling(table), taken.expected)
     taken.threshold = np.where(bent, 0.0, taken.threshold)
