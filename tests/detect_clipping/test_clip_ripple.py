@@ -6,6 +6,8 @@ import tracemalloc
 
 import numpy as np
 import pytest
+from ampwitness.bench.amplifier_flats import flats_under_ceiling
+from ampwitness.bench.clip_cases import lagged
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.clips import clip_ahead
 from ampwitness.detect.clips.bent import clip_ripple
@@ -37,7 +39,7 @@ def test_tops_that_ripple_with_the_supply_are_found_and_are_no_sources(monkeypat
     assert n_long > 100
     assert 0.98 * n_long <= len(found)
     assert not any(f.measured["origin"] == "source" for f in found)
-    monkeypatch.setattr(clip_ahead, "find_ripple", lambda stretch: None)
+    monkeypatch.setattr(clip_ahead, "find_ripple", lambda stretch, delay_s: None)
     assert len(find(ripples=True)[0]) < 0.9 * len(found)
 
 
@@ -56,3 +58,44 @@ def test_means_are_those_of_a_triangle_and_take_little_room() -> None:
     tracemalloc.stop()
     assert np.allclose(means[15:-16], np.convolve(values, triangle, "valid")[:-1], atol=1e-6)
     assert most_bytes < 3.5 * means.nbytes
+
+
+def collapse(top: float) -> tuple[list[Finding], int]:
+    """Five bass notes that pull their supply from 12.5 to 5 V within a half-cycle, behind a bad ground, and a rail that
+    follows it behind 2 ms: what was found, and how many true flats of half a millisecond and more there are. `top`:
+    volts that the notes ask for."""
+    rng, t = np.random.default_rng(4), np.arange(round(5 * RATE_HZ)) / RATE_HZ
+    drive = np.zeros(len(t))
+    for k in range(5):
+        since_s = t - 0.3 - 0.95 * k
+        turn = 2 * np.pi * ((40 + 5 * (k % 4)) * since_s + 0.6 * (1 - np.exp(-np.maximum(since_s, 0) / 0.03)))
+        wave = np.sin(turn) + 0.3 * np.sin(2 * turn + rng.uniform(0, 6))
+        drive += np.where(since_s > 0, wave * np.exp(-since_s / 0.14) * np.clip(since_s / 0.002, 0, 1), 0.0)
+    drive *= top
+    supply, output = np.full(len(t), 12.5), drive
+    for _ in range(40):  # the rail decides the current, and that the rail
+        rail = 2.9 * lagged(supply, 0.002, RATE_HZ)
+        output = np.clip(drive, -rail, rail)
+        supply = 0.7 * supply + 0.3 * (12.5 - 0.059 * (1.5 + output**2 / 2 / 0.72 / np.maximum(supply, 6.0)))
+    noise = rng.normal(0, 0.02, (2, len(t)))
+    roles = {"output": (output + noise[0]).astype(np.float32), "supply": (supply + 0.2 * noise[1]).astype(np.float32)}
+    detector = ClippingDetector()
+    for window in iter_windows_from_arrays(roles, RATE_HZ, window_s=10.0):
+        detector.push(window)
+    flats = flats_under_ceiling(drive, output, rail, rail, RATE_HZ)
+    return list(detector.finish().findings), sum(flat.flat_s >= 0.0005 for flat in flats)
+
+
+def test_a_rail_that_follows_a_collapsing_supply_behind_its_store_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    found, n_long = collapse(49.0)
+    assert n_long > 40
+    assert 0.95 * n_long <= len(found) <= 1.02 * n_long
+    assert not any(f.measured["origin"] == "source" for f in found)
+    monkeypatch.setattr(clip_ahead, "DELAYS_S", ())  # two were found
+    assert len(collapse(49.0)[0]) < 0.2 * len(found)
+
+
+def test_clean_notes_into_a_collapsing_supply_are_not_clipped() -> None:
+    found, n_long = collapse(18.0)
+    assert n_long == 0
+    assert not found

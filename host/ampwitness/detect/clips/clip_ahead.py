@@ -21,7 +21,7 @@ from ampwitness.detect.clips.bent.clip_coupled import (
     undo,
 )
 from ampwitness.detect.clips.bent.clip_drop import LEAST_GAIN, count_plain, find_drop
-from ampwitness.detect.clips.bent.clip_ripple import find_ripple
+from ampwitness.detect.clips.bent.clip_ripple import DELAYS_S, find_ripple
 from ampwitness.detect.clips.clip_look import Screened, look_at
 from ampwitness.detect.clips.table.clip_candidates import Look, View
 from ampwitness.types import FloatArray
@@ -53,10 +53,14 @@ def look_ahead(screened: Screened, look: Look) -> Ahead:
     if view.lively >= LIVELIEST or not _shows_high_tops(look):
         return coupled or Ahead(look)
     best = coupled or Ahead(look)
-    for other in (_ahead_of_resistance(view, look), _without_ripple(view, look)):
-        if other is not None and (count_plain(other.look.candidates) > MORE_PLAIN * count_plain(best.look.candidates)):
-            best = other
-    return best
+    resisted = _ahead_of_resistance(view, look)
+    if resisted is not None and _shows_more(resisted, best):
+        best = resisted
+    return _without_ripple(view, look, best)
+
+
+def _shows_more(one: Ahead, other: Ahead) -> bool:
+    return count_plain(one.look.candidates) > MORE_PLAIN * count_plain(other.look.candidates)
 
 
 def _shows_high_tops(look: Look) -> bool:
@@ -103,17 +107,18 @@ def _ahead_of_resistance(view: View, look: Look) -> Ahead | None:
     return best
 
 
-def _without_ripple(view: View, look: Look) -> Ahead | None:
-    n_plain = count_plain(look.candidates)
+def _without_ripple(view: View, look: Look, best: Ahead) -> Ahead:
+    """The look without the supply's ripple, at once or behind the delay under which most plateaus are plain; `best`
+    where it shows no more than that."""
     n_faint = sum(int(np.count_nonzero(part["gain"] >= LEAST_GAIN)) for part in look.candidates)
-    if n_faint < max(FEWEST_PLAIN, MORE_FAINT * n_plain):
-        return None
-    ripple_v = find_ripple(view.stretch)
-    if ripple_v is None:
-        return None
-    look = look_at(undo(view.stretch, ripple_v), view.noise_v, view.blocked)
-    return (
-        Ahead(look, ripple_v, held_by="ripple")
-        if count_plain(look.candidates) >= max(FEWEST_PLAIN, MORE_PLAIN * n_plain)
-        else None
-    )
+    for delay_s in (0.0, *DELAYS_S):
+        if n_faint < max(FEWEST_PLAIN, MORE_FAINT * count_plain(best.look.candidates)):
+            return best
+        ripple_v = find_ripple(view.stretch, delay_s)
+        if ripple_v is None:
+            return best
+        again = look_at(undo(view.stretch, ripple_v), view.noise_v, view.blocked)
+        other = Ahead(again, ripple_v, held_by="ripple")
+        if count_plain(again.candidates) >= FEWEST_PLAIN and _shows_more(other, best):
+            best = other
+    return best

@@ -6,11 +6,13 @@ proportion: with the output multiplied by
 
     supply over some milliseconds / supply right now
 
-tops lie level, and the slow part of the supply stays in them. A rail that does not follow gets the ripple instead, and
-fewer tops are plain then.
+tops lie level, and the slow part of the supply stays in them. What a rail has in store makes it follow behind a time
+constant; then a supply that collapses within a note bows its tops, and the supply is taken behind that one. A rail that
+does not follow gets the ripple instead, and fewer tops are plain then.
 
 Gaps: works inside one stretch.
-Limits: needs the supply; ripple up to what its channel passes, that reaches the rail without delay.
+Limits: needs the supply; ripple up to what its channel passes, that reaches the rail without delay or behind one of
+DELAYS_S.
 Source: our choice, measured by `python -m ampwitness.bench.clip_scores --sets stages hostile`.
 """
 
@@ -20,20 +22,35 @@ import numpy as np
 
 from ampwitness.detect.clips.table.clip_stream import Stretch
 from ampwitness.types import FloatArray
+from ampwitness.waveform.recursion import recur
 
 SLOW_S, FAST_S = 0.01, 0.00025  # half widths of the two means
 LEAST_RIPPLE = 0.002  # of the supply, rms
+DELAYS_S = (0.002, 0.004, 0.008)
+LEAST_COLLAPSE = 0.08  # of the supply, within SLOW_S: with less a rail's store leaves tops level
 LOWEST_SUPPLY_V = 3.0
 
 
-def find_ripple(stretch: Stretch) -> FloatArray | None:
+def find_ripple(stretch: Stretch, delay_s: float = 0.0) -> FloatArray | None:
     """What to add to a stretch's output so that its rail no longer ripples with the supply, (n_samples,); None without
-    a supply, or where it hardly ripples."""
+    a supply, or where it hardly ripples: behind a delay, does not collapse.
+
+    Parameters
+    ----------
+    stretch : as it was measured
+    delay_s : time constant behind which the rail follows
+    """
     if stretch.supply_v is None:
         return None
     supply_v = np.maximum(stretch.supply_v, LOWEST_SUPPLY_V)
     ripple = _mean_around(supply_v, round(SLOW_S * stretch.rate_hz))
-    ripple /= _mean_around(supply_v, round(FAST_S * stretch.rate_hz))
+    now_v = _mean_around(supply_v, round(FAST_S * stretch.rate_hz))
+    if delay_s:
+        if float(np.ptp(ripple / now_v)) < LEAST_COLLAPSE:
+            return None
+        keep = float(np.exp(-1 / (delay_s * stretch.rate_hz)))
+        now_v = now_v[0] + recur((1 - keep) * (now_v - now_v[0]), (keep,))
+    ripple /= now_v
     ripple -= 1
     if float(np.sqrt(np.mean(ripple**2))) < LEAST_RIPPLE:
         return None
