@@ -185,6 +185,26 @@ def test_a_level_that_minds_neither_supply_nor_load_is_no_ceiling_once_passed_by
     assert not is_no_ceiling(22.0 * noise, n=1)  # chance
 
 
+def test_a_level_that_minds_neither_supply_nor_load_is_no_higher_under_a_smaller_load() -> None:
+    """One crest of 5 % more after less output than the twelve plateaus had, and one of 3 %, as each note's later do."""
+    supply, output = np.linspace(13.4, 12.6, 12), np.linspace(6.0, 11.0, 12)
+    noise = 1 + 2e-4 * np.random.default_rng(7).standard_normal(12)
+
+    def is_no_ceiling(level_v: np.ndarray, output_v: float = 4.0, next_v: float = 22.7, load: float = 1.0) -> bool:
+        loads = 6.0 + load * (output - 6.0)
+        table = make_table(level_v, supply, loads)
+        table.columns["start_s"] *= 0.1
+        lags, crest_v = np.ones((2, 4)), np.array([23.2, next_v])
+        crests = HighCrests(np.ones(2), np.ones(2), crest_v, crest_v, 12.7 * lags, output_v * lags)
+        return is_refuted([(table, np.ones(12, dtype=bool))], crests)
+
+    assert is_no_ceiling(22.0 * noise)
+    assert not is_no_ceiling(22.0 * noise, output_v=0.5)  # far less than was seen
+    assert not is_no_ceiling(22.0 * noise, load=0.1)  # it was asked under one load only
+    assert not is_no_ceiling(22.0 * noise, next_v=22.2)  # one crest alone is chance
+    assert not is_no_ceiling(22.0 * supply / 13.0)  # it follows the supply
+
+
 def test_few_plateaus_among_many_refute_no_amplifier() -> None:
     """Forty loud plateaus, and some at half the level: the music's own flat crests."""
 

@@ -32,6 +32,8 @@ HIGHER = 1.08  # times the plateau: by less a rail may wobble
 HIGHER_STILL = 1.04  # where plateaus stood still while their supply moved: neither wobbles nor follows
 STILL_SHARE, LEAST_MOVED = 0.003, 0.012  # of the level, and of the supply, from the least to the most
 HIGHER_UNKNOWN = 1.3  # where the supply is not known: from 11.1 to 14.4 V
+LOAD_MOVED, NEXT_HIGHER = 0.2, 1.02  # of the output behind a level that stands still; times that level, the next crest
+HANDED_THROUGH = 2.0  # logarithm of a level over that of its supply, at most, where it stood still at lower supplies
 SAME_SUPPLY, SAME_OUTPUT = 1.002, 0.97  # up to, and down to, this share counts as no better and no smaller
 FEWEST, LEAST_SHARE, FEWEST_OVER = 2, 0.1, 2  # plateaus refuted, all in all and of all; crests that pass one
 LEAST_TOGETHER = 0.5  # of all plateaus have one of their level beside them: the music's own flat waves 0 to 0.1
@@ -108,11 +110,29 @@ def _count_refuted(plateaus: Candidates, crests: HighCrests, every_s: FloatArray
         if highest_v <= HIGHER_STILL * stood_v:  # nothing stands so far above it, as nearly always
             continue
         stood = plateaus.take(rows[group])
-        over = np.flatnonzero(level_v > _least_higher(stood) * stood_v)
-        no_better = ~(supply_v[over] > SAME_SUPPLY * stood.supply.max(axis=0)).any(axis=1)  # NaN: nothing is known
-        no_better &= (output_v[over] >= SAME_OUTPUT * stood.output.min(axis=0)).all(axis=1)
-        n_refuted += int(has_company[rows[group]].sum()) if np.count_nonzero(no_better) >= FEWEST_OVER else 0
+        is_over = level_v > _least_higher(stood) * stood_v
+        if is_over.any() and _is_passed(level_v / stood_v, is_over, stood, supply_v, output_v):
+            n_refuted += int(has_company[rows[group]].sum())
     return n_refuted
+
+
+def _is_passed(
+    height: FloatArray, is_over: BoolArray, stood: Candidates, supply_v: FloatArray, output_v: FloatArray
+) -> bool:
+    """Whether others, at `height` times the level at which some plateaus stood, `is_over` far above, pass it at no
+    better conditions. A level that minded neither its supply nor its load is no higher under a somewhat smaller load,
+    and under a higher supply by so much at most as a booster hands through; there one crest far above is enough,
+    beside another that stands above at all."""
+    most_v, least_v = SAME_SUPPLY * stood.supply.max(axis=0), SAME_OUTPUT * stood.output.min(axis=0)
+    is_worth = is_over
+    if stands_still(stood) and (np.ptp(stood.output, axis=0) >= LOAD_MOVED * least_v).all():
+        least_v = least_v - np.ptp(stood.output, axis=0)
+        height = height / np.maximum(supply_v / most_v, 1.0).max(axis=1) ** HANDED_THROUGH
+        is_over, is_worth, most_v = height > HIGHER_STILL, height > NEXT_HIGHER, np.full_like(most_v, np.inf)
+    over = np.flatnonzero(is_worth)
+    no_better = ~(supply_v[over] > most_v).any(axis=1)  # NaN: nothing is known
+    no_better &= (output_v[over] >= least_v).all(axis=1)
+    return bool(np.count_nonzero(no_better) >= FEWEST_OVER and is_over[over[no_better]].any())
 
 
 def _least_higher(stood: Candidates) -> float:

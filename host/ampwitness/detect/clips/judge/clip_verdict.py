@@ -107,6 +107,20 @@ def _without_own_waves(
     ]
 
 
+def _with_lighter_side(
+    tables: list[tuple[float, str, Candidates]], sides: list[SideVerdict], crests: HighCrests
+) -> list[SideVerdict]:
+    """Both polarities of a source; where one shows no plain plateau, because the cut hardly reaches it, what lies at
+    one level there counts as at an amplifier's ceiling."""
+    sides = list(sides)
+    for k, (sign, _, mine) in enumerate(tables):
+        if not sides[k].accepted.any() and sides[1 - k].accepted.any():
+            side = judge_side(mine, crests, sign)
+            at_level = side.accepted & stands_at_level(mine)
+            sides[k] = replace(sides[k], accepted=at_level, is_source=at_level, expected=side.expected)
+    return sides
+
+
 def _with_partners(
     tables: list[tuple[float, str, Candidates]], sides: list[SideVerdict], crests: HighCrests
 ) -> list[SideVerdict]:
@@ -170,6 +184,8 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     is_at_many_levels = is_sure or is_passed or (not is_rail and any(lies_at_many_levels(*side) for side in plain))
     if is_at_many_levels:
         sides = judge_source_sides([(sign, mine) for sign, _, mine in tables], is_sure, crests)
+        if is_sure:
+            sides = _with_lighter_side(tables, sides, crests)
     else:
         sides = _without_own_waves(tables, _judge_sides(tables, crests), crests)
         sides = _with_partners(tables, sides, crests)
