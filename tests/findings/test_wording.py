@@ -557,3 +557,20 @@ def test_a_supply_declared_above_those_of_12_v_vehicles_is_known_as_such(small_a
         return is_beyond_12_v(dataclasses.replace(small_analysis, settings=settings))
 
     assert [declared(value) for value in (24.0, 18.5, 14.4, 12, None, True, "24")] == [True, True] + [False] * 5
+
+
+@pytest.mark.parametrize(
+    ("n", "told"),
+    [
+        (0, ""),
+        (1, " One loud beat is not counted as a note: too little of it repeats."),
+        (1200, " 1,200 loud beats are not counted as notes: too little of them repeats."),
+    ],
+)
+def test_loud_beats_that_are_no_notes_are_told(small_analysis: Analysis, n: int, told: str) -> None:
+    def line(n: int) -> str:
+        summary = {**small_analysis.summary, "notes": {"n_loud_not_taken": n}}
+        lines = word_verdicts(dataclasses.replace(small_analysis, summary=summary))
+        return next(line.sentence for line in lines if line.kind == "note")
+
+    assert line(n) == line(0) + told

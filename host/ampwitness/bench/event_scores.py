@@ -36,6 +36,7 @@ class NoteScore:
     n_matched: int = 0
     n_invented: int = 0
     n_octave: int = 0
+    n_no_pitch: int = 0
     onset_s: list[float] = field(default_factory=list)
     cents: list[float] = field(default_factory=list)
     cents_long: list[float] = field(default_factory=list)
@@ -72,15 +73,7 @@ def score_notes(case: EventCase, score: NoteScore, label: str = "") -> None:
         score.n_matched += 1
         score.onset_s.append(best.start_s - note.begins_s)
         score.stop_s.append(best.stop_s - note.stop_s)
-        cents = 1200 * np.log2(float(best.measured["pitch_hz"] or 1.0) / note.pitch_hz)
-        if abs(cents) > 600:
-            score.n_octave += 1
-            score.remarks.append(
-                f"{label}: octave {note.begins_s:.3f} s, {note.pitch_hz:.1f} Hz: {best.measured['pitch_hz']}"
-            )
-        score.cents.append(cents)
-        if note.stop_s - note.begins_s >= LONG_NOTE_S:
-            score.cents_long.append(cents)
+        _score_pitch(score, label, note, best)
         if best.measured["sag_v"] is not None:
             score.sag_v.append(float(best.measured["sag_v"]) - _averaged_sag(case, note))
             score.sag_raw_v.append(float(best.measured["sag_v"]) - note.sag_v)
@@ -91,9 +84,26 @@ def score_notes(case: EventCase, score: NoteScore, label: str = "") -> None:
     score.n_invented += len(found)
     for extra in found:
         score.remarks.append(
-            f"{label}: invented {extra.start_s:.3f} to {extra.stop_s:.3f} s, {extra.measured['pitch_hz']:.1f} Hz,"
-            f" {extra.measured['level_v']:.3f} V, {extra.evidence['onset_basis']}"
+            f"{label}: invented {extra.start_s:.3f} to {extra.stop_s:.3f} s,"
+            f" {extra.measured['pitch_hz'] or 0.0:.1f} Hz, {extra.measured['level_v']:.3f} V"
+            f", {extra.evidence['onset_basis']}"
         )
+
+
+def _score_pitch(score: NoteScore, label: str, note: TrueNote, found: Finding) -> None:
+    if found.measured["pitch_hz"] is None:
+        score.n_no_pitch += 1
+        score.remarks.append(f"{label}: no pitch {note.begins_s:.3f} s, {note.pitch_hz:.1f} Hz")
+        return
+    cents = 1200 * np.log2(float(found.measured["pitch_hz"]) / note.pitch_hz)
+    if abs(cents) > 600:
+        score.n_octave += 1
+        score.remarks.append(
+            f"{label}: octave {note.begins_s:.3f} s, {note.pitch_hz:.1f} Hz: {found.measured['pitch_hz']}"
+        )
+    score.cents.append(cents)
+    if note.stop_s - note.begins_s >= LONG_NOTE_S:
+        score.cents_long.append(cents)
 
 
 def _averaged_sag(case: EventCase, note: TrueNote) -> float:
@@ -119,6 +129,7 @@ def describe_notes(name: str, score: NoteScore) -> str:
     """One line of the table."""
     return (
         f"{name:34s} {score.n_matched:4d}/{score.n_true:4d} invented {score.n_invented:3d} octave {score.n_octave:2d}"
+        f" no pitch {score.n_no_pitch:2d}"
         f" | onset ms {_spread(score.onset_s, 1e3)}"
         f" | cents {_spread(score.cents, 1)}, 1 s {_spread(score.cents_long, 1)}"
         f" | sag mV {_spread(score.sag_v, 1e3)}, of the instant {_spread(score.sag_raw_v, 1e3)}"

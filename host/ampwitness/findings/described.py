@@ -54,7 +54,9 @@ def _describe_clip(finding: Finding) -> str:
 def _describe_note(finding: Finding) -> str:
     m = finding.measured
     name = f" ({m['pitch_name']})" if m.get("pitch_name") else ""
-    text = f"{_number(m.get('pitch_hz'), 1)} Hz{name} at {_number(m.get('level_v'), 1)} V rms"
+    pitch_hz = m.get("pitch_hz")
+    what = "a drum whose pitch is not judged," if pitch_hz is None else f"{_number(pitch_hz, 1)} Hz{name} at"
+    text = f"{what} {_number(m.get('level_v'), 1)} V rms"
     if m.get("sag_v") is None:
         why = finding.evidence.get("sag_not_judged")
         return f"{text}, sag not judged" + (f": {why}" if why else "")

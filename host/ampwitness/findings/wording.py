@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, get_args
 
 import numpy as np
@@ -282,7 +282,21 @@ def word_verdicts(analysis: Analysis) -> tuple[VerdictLine, ...]:
     """Every kind's answer, in the order in which a person asks."""
     by_detector = {coverage.detector: coverage for coverage in analysis.coverage}
     listed = FindingList.of(analysis.findings)
-    return tuple(word_verdict(kind, listed, by_detector.get(words.detector)) for kind, words in KIND_WORDS.items())
+    lines = [word_verdict(kind, listed, by_detector.get(words.detector)) for kind, words in KIND_WORDS.items()]
+    beats = _word_beats((analysis.summary.get("notes") or {}).get("n_loud_not_taken") or 0)
+    return tuple(replace(line, sentence=line.sentence + beats) if line.kind == "note" else line for line in lines)
+
+
+def _word_beats(n: int) -> str:
+    """What was as loud as notes are and is not counted."""
+    if not n:
+        return ""
+    what = (
+        "One loud beat is not counted as a note: too little of it repeats"
+        if n == 1
+        else (f"{n:,} loud beats are not counted as notes: too little of them repeats")
+    )
+    return f" {what}."
 
 
 def word_silences(analysis: Analysis) -> str:

@@ -11,7 +11,7 @@
    (`note_damping`) or ends beside another (`note_leaving`), a turn that leads to no other pitch (`note_turns`).
 5. Whether it is a bass note, and of which pitch: `note_judge`, from its spectrum (`note_spectrum`), its parts
    (`note_parts`), straightened where the pitch slides (`note_glide`), or over an older one that sounds on
-   (`note_beside`).
+   (`note_beside`); what is struck and dies away is a beat without a pitch (`note_drum`).
 6. The supply under it: `note_supply`, from `note_sag` and `note_recovery`; where the logger could not
    see it: `note_saturated`.
 """

@@ -10,6 +10,7 @@ from statistics import median
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.notes.note_drum import DRUM
 from ampwitness.detect.notes.note_places import LEAST_TURNED_S
 from ampwitness.detect.notes.note_spectrum import HIGHEST_HZ, LOWEST_HZ, Pitch
 from ampwitness.detect.notes.sounding_note import SoundingNote, join
@@ -74,9 +75,10 @@ def judge_note(
 def is_attack_of(earlier: SoundingNote, why_not: str, note: SoundingNote, pitch: Pitch, rate_hz: float) -> bool:
     """Whether what was struck and is no tone by itself, as a drum over a string for a moment, is the attack of the note
     that follows without a pause."""
-    is_struck = why_not == NO_TONE and earlier.novelty_ratio >= STRUCK
+    is_struck = why_not in (NO_TONE, DRUM) and earlier.novelty_ratio >= STRUCK
     is_struck &= earlier.level_peak_v >= _LOUD_ATTACK * note.level_peak_v
     is_soon = note.onset - earlier.onset <= _LONGEST_ATTACK_S * rate_hz
+    # Of a drum no period is known: the comparison is false.
     return is_struck and is_soon and 0.0 <= note.onset - earlier.end <= rate_hz / pitch.frequency_hz
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from math import isfinite
 from statistics import median
 
 import numpy as np
@@ -143,8 +144,8 @@ def find_rolls(notes: Sequence[SoundingNote], bands: Bands) -> npt.NDArray[np.bo
 
 
 def date_again(note: SoundingNote, bands: Bands, pitch: Pitch) -> None:
-    """A note that swells began before its rise stood out."""
-    if note.band_before is None or note.since_last_s * bands.rate_hz < 1.0:
+    """A note that swells began before its rise stood out; of what has no pitch (NaN) nothing is carried back."""
+    if note.band_before is None or not isfinite(pitch.frequency_hz) or note.since_last_s * bands.rate_hz < 1.0:
         return
     if not _rise_s(note, bands, join(note.levels), note.level_peak_v**2) >= _SWELLS_FROM_S:
         return
@@ -172,13 +173,13 @@ def measure_attacks(notes: Sequence[SoundingNote], bands: Bands, pitch_hz: Float
     Parameters
     ----------
     notes : all of one run's `bands`
-    pitch_hz : (k,) their fundamentals
+    pitch_hz : (k,) their fundamentals; NaN: none is known
     """
     levels = [join(note.levels) for note in notes]
     averaged_s, over_s = np.empty(len(notes)), np.full(len(notes), LEVEL_S)
     low: list[int] = []
     for place, (note, hz, level) in enumerate(zip(notes, pitch_hz.tolist(), levels, strict=True)):
-        if hz > _RIPPLES_TO_HZ or not len(level):
+        if not hz <= _RIPPLES_TO_HZ or not len(level):  # of a drum none is known
             averaged_s[place] = _rise_s(note, bands, level, note.level_peak_v**2)
             continue
         if int(level.argmax()) < _SOON_S * bands.band_hz:

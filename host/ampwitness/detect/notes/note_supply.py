@@ -16,6 +16,7 @@ from ampwitness.detect.notes.note_sag import (
     measure_ripples,
     measure_slopes,
 )
+from ampwitness.detect.notes.note_spectrum import HIGHEST_HZ
 from ampwitness.detect.notes.sounding_note import SoundingNote, join
 from ampwitness.types import FloatArray
 
@@ -86,8 +87,10 @@ class SupplyMeter:
         sag_percent = np.where(before.volts > 1.0, 100.0 * sag_v / np.maximum(before.volts, 1.0), np.nan)
         n_tail = round(TAIL_S * thin_hz)
         heads = [join(note.supply_head) for note in notes]
-        ripple_v = measure_ripples(tails, thin_hz, 2.0 * pitch_hz)
-        angle = (4 * np.pi * pitch_hz / rate_hz)[:, None] * self._at[None, :]
+        # Of a drum no pitch is known, and no ripple told.
+        hz = np.where(np.isfinite(pitch_hz), pitch_hz, HIGHEST_HZ)
+        ripple_v = np.where(np.isfinite(pitch_hz), measure_ripples(tails, thin_hz, 2.0 * hz), np.nan)
+        angle = (4 * np.pi * hz / rate_hz)[:, None] * self._at[None, :]
         recovery_s, how = self._recovery.fit([join([note.supply_after]) for note in notes])
         lowest_at = np.array([np.nan if note.supply_lowest_at is None else note.supply_lowest_at for note in notes])
         end_v = np.array([float(t[-n_tail:].sum()) / min(len(t), n_tail) if len(t) else np.nan for t in tails])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import replace
+from math import isfinite
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,7 @@ import numpy as np
 from ampwitness.detect.notes.noise_rest import REASON, NoiseRest
 from ampwitness.detect.notes.note_beside import find_beside
 from ampwitness.detect.notes.note_decimate import Bands
+from ampwitness.detect.notes.note_drum import DRUM, is_beat, is_drum
 from ampwitness.detect.notes.note_glide import LEAST_OF_ROLL_S, straighten
 from ampwitness.detect.notes.note_judge import (
     NO_TONE,
@@ -49,6 +51,7 @@ _LEAST_RUN_S = 0.100
 _CLEARLY_TONE = 0.80  # of it explained by one note: no second look is needed
 _STRAIGHT_TONE = 0.90  # the same of one whose slide was taken out: that suits noise too, a little
 _LEAST_PERIODS = 5.0  # of it: fewer of noise's lowest lines look like a tone
+_LOUD_BEAT = 0.5  # of the level of a note in the middle
 _BATCH = 384  # notes that are measured together: some 10 MB wait at most
 # By the supply's model and the report, of all notes: making each again for a number costs ten times as much.
 _ASKED_FOR = ("sag_v", "sag_without_end_v", "level_v", "peak_v", "supply_lowest_averaged_v")
@@ -74,7 +77,7 @@ class NoteDetector:
     of 50); averaged over whole periods below 80 Hz; nine of ten good to 7 ms, 12 of notes that die as they rise, 26 ms
     at most where strong partials beat below 35 Hz.
     `pitch_hz`: fundamental of the note without its attack, 4 s at most, of one whose pitch slides that of its end;
-    `pitch_name` and `pitch_cents` after ISO 16.
+    `pitch_name` and `pitch_cents` after ISO 16. Of a drum that is no tone none of them is told (`note_drum`).
 
     The supply: `supply_before_v` is the mean of up to 250 ms before the onset (`supply_before_looked_s` says how long,
     `supply_before_settled` whether it stood still with nothing sounding). `supply_lowest_averaged_v` (`supply_lowest_v`
@@ -116,6 +119,7 @@ class NoteDetector:
         self._n_dropped: dict[str, int] = {}
         self._last_pitches: deque[Pitch] = deque(maxlen=3)
         self._last_level_v = 0.0
+        self._left_out_v: list[float] = []  # levels of beats that are no notes
         self._meters: dict[tuple[float, int], SupplyMeter] = {}
         self._saturated = SaturatedSpans()
 
@@ -155,6 +159,8 @@ class NoteDetector:
             "floor_over_noise_ratio": FLOOR_OVER_NOISE_RATIO,
             "n_not_taken_for_notes": dict(self._n_dropped),
         }
+        loud_v = _LOUD_BEAT * float(np.median(findings.values("level_v"))) if len(findings) else 0.0
+        summary["n_loud_not_taken"] = sum(level_v >= loud_v for level_v in self._left_out_v)
         sags = findings.values("sag_v")
         sags = sags[np.isfinite(sags)]
         if len(sags):
@@ -219,18 +225,25 @@ class NoteDetector:
                     chosen, why_not = judge_note(note, over[0], (), over[1], bands.rate_hz, bands.band_hz)
             if chosen is not None and beats_on(note, chosen, self._last_pitches, self._last_level_v, bands.band_hz):
                 chosen, why_not = None, "two notes that ring on, beating"
+            if why_not == NO_TONE and pitch is not None and is_drum(note, bands):
+                judged.append((replace(pitch, frequency_hz=np.nan, amplitudes_v=(), beside_hz=np.nan), DRUM))
+                continue
             if chosen is not None:
                 self._last_pitches.append(chosen)
                 self._last_level_v = note.level_peak_v
             judged.append((chosen, why_not))
         self._drop_noise(waiting, judged)
-        kept = []
+        kept: list[tuple[SoundingNote, Bands, NoteBlock, Pitch]] = []
         for place, ((note, bands, block), (chosen, why_not)) in enumerate(zip(waiting, judged, strict=True)):
             if chosen is not None and place and waiting[place - 1][1] is bands:
                 earlier, (_, was_none) = waiting[place - 1][0], judged[place - 1]
                 if is_attack_of(earlier, was_none, note, chosen, bands.rate_hz):
                     note.begin_as(earlier)
+                    if was_none == DRUM:
+                        kept.pop()
             if chosen is None:
+                if why_not == NO_TONE and is_beat(note, bands):
+                    self._left_out_v.append(note.level_peak_v)
                 self._n_dropped[why_not] = self._n_dropped.get(why_not, 0) + 1
                 continue
             date_again(note, bands, chosen)
@@ -328,7 +341,7 @@ class NoteDetector:
         mean_v = sum_v / n
         highest_v, lowest_v = np.array([note.highest_v for note in notes]), np.array([note.lowest_v for note in notes])
         duration_s = np.array([note.end - note.onset for note in notes]) / bands.rate_hz
-        names = [name_pitch(pitch.frequency_hz) for pitch in pitches]
+        names = [name_pitch(pitch.frequency_hz) if isfinite(pitch.frequency_hz) else ("", np.nan) for pitch in pitches]
         cents = np.array([off for _, off in names])
         pitch_hz = np.array([pitch.frequency_hz for pitch in pitches])
         measured: dict[str, FloatArray] = {
