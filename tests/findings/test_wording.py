@@ -574,3 +574,14 @@ def test_loud_beats_that_are_no_notes_are_told(small_analysis: Analysis, n: int,
         return next(line.sentence for line in lines if line.kind == "note")
 
     assert line(n) == line(0) + told
+
+
+def test_where_no_clip_was_found_what_may_have_been_missed_is_said(small_analysis: Analysis) -> None:
+    others = tuple(one for one in small_analysis.findings if one.kind != "clip")
+
+    def told(findings: tuple[Finding, ...]) -> str:
+        analysis = dataclasses.replace(small_analysis, findings=findings)
+        return next(line for line in word_verdicts(analysis) if line.kind == "clip").sentence
+
+    assert "without a flat top can be missed" in told(others)
+    assert "can be missed" not in told((*others, clip(3.0, 0.7)))

@@ -253,7 +253,9 @@ def test_what_hurts_is_found_first_and_counted_as_what_it_is(small_analysis: Ana
 
 def test_what_was_not_found_is_one_sentence(small_analysis: Analysis) -> None:
     bare = dataclasses.replace(small_analysis, findings=(), excerpts=())
-    assert "No clipped half-cycle, no bass note, no supply dip, no cut-out, no span" in read(html_page(bare)).text
+    text = read(html_page(bare)).text
+    assert "No clipped half-cycle, no bass note, no supply dip, no cut-out, no span" in text
+    assert "judged. A ceiling that bends crests over without a flat top can be missed" in text
 
 
 def test_commands_in_sentences_are_code_and_nothing_else_is_let_through() -> None:

@@ -30,6 +30,7 @@ from ampwitness.findings.whole_words import word_calibrations, word_losses, word
 from ampwitness.findings.wording import (
     KIND_WORDS,
     NOT_LOOKED_AT,
+    ROUND_MISSED,
     VerdictLine,
     find_worst,
     word_beside,
@@ -269,8 +270,10 @@ def _word_none(lines: Sequence[VerdictLine]) -> str:
     for line in lines:
         if line.verdict == "none found":
             one = KIND_WORDS[line.kind].one
-            by_span.setdefault(line.sentence.removeprefix(f"No {one} "), []).append(f"no {one}")
+            span = line.sentence.removeprefix(f"No {one} ").removesuffix(ROUND_MISSED).rstrip()
+            by_span.setdefault(span, []).append(f"no {one}")
     said = [f"{', '.join(names)} {span}" for span, names in by_span.items()]
+    said += [ROUND_MISSED] if any(line.sentence.endswith(ROUND_MISSED) for line in lines) else []
     return " ".join(sentence[0].upper() + sentence[1:] for sentence in said)
 
 
