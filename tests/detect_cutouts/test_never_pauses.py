@@ -21,3 +21,23 @@ def test_noise_that_plays_on_18_db_lower_is_no_silence_and_what_stops_is(band_hz
     (found,) = find_cutouts(case)[0]
     assert found.start_s == pytest.approx(7.0, abs=0.005)
     assert found.stop_s == pytest.approx(7.2, abs=0.005)
+
+
+@pytest.mark.parametrize("window_s", [1.0, 10.0])
+def test_a_stop_of_40_ms_in_a_tone_is_one_where_the_signal_never_pauses(window_s: float) -> None:
+    wave = 12 * np.sin(2 * np.pi * 43 * AT) * ((AT < 4.004) | (AT > 4.044))
+    volts = {"output": wave + np.random.default_rng(2).normal(0, 0.02, len(AT))}
+    (found,) = find_cutouts(CutoutCase(volts, "", is_continuous=True), window_s)[0]
+    assert found.start_s == pytest.approx(4.004, abs=0.003)
+    assert found.measured["outage_s"] == pytest.approx(0.040, abs=0.005)
+    assert found.measured["returned"] == "at once"
+    assert not find_cutouts(CutoutCase(volts, ""), window_s)[0]
+
+
+@pytest.mark.parametrize("low_pass_hz", [50.0, 120.0])
+def test_noise_about_zero_is_no_short_stop(low_pass_hz: float) -> None:
+    at = np.arange(60 * RATE_HZ) / RATE_HZ
+    rng = np.random.default_rng(12)
+    noise = sosfilt(butter(4, [20.0, low_pass_hz], "band", fs=RATE_HZ, output="sos"), rng.standard_normal(len(at)))
+    volts = {"output": 6 * noise / noise.std() + rng.normal(0, 0.02, len(at))}
+    assert not find_cutouts(CutoutCase(volts, "", is_continuous=True))[0]

@@ -406,6 +406,9 @@ def test_one_of_a_state_is_told_as_one() -> None:
     }  # fmt: skip
     (told,) = word_road({"engine": {"per_state": {"rest": figures}}})
     assert told.endswith("; 1 dip, the deepest to 9.25 V; 2 clipped half-cycles, 0.10 % of the time; 1 cut-out.")
+    lost = {**figures, "deepest_role": "battery", "deepest_during": "the supply's connection was lost"}
+    (told,) = word_road({"engine": {"per_state": {"rest": lost}}})
+    assert "1 dip, the deepest to 9.25 V (battery, while the supply's connection was lost); 2" in told
     # A soak at a bench supply charges nothing, and volts alone cannot tell it: no engine is claimed.
     (told,) = word_road({"engine": {"per_state": {"charging": figures}}})
     assert told.startswith("Charging throughout (by the volts: a running engine, a charger or a bench supply): 40.0 s")

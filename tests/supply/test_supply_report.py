@@ -80,6 +80,7 @@ def test_a_lost_lead_is_no_supply_at_rest() -> None:
     assert summaries["supply"]["states"]["at rest"]["lowest_v"] > 12.4
     assert summaries["engine"]["per_state"]["rest"]["supply_lowest_v"] > 11.6
     assert summaries["engine"]["per_state"]["rest"]["deepest_residual_v"] < 0.1  # a dip it was
+    assert summaries["engine"]["per_state"]["rest"]["deepest_role"] == "supply"
     assert "A lead lost contact once: lowest 0.02 V" in " ".join(word_supply(summaries))
 
 

@@ -290,6 +290,9 @@ def _word_states(engine: Mapping[str, Any], of_supply: Mapping[str, Any]) -> lis
             text += f", {fixed(figures['supply_highest_v'], 2)} V at the highest, which is too high"
         if figures["n_dips"]:
             text += f"; {_some(figures['n_dips'], 'dip')}, the deepest to {fixed(figures['deepest_residual_v'], 2)} V"
+            beside = [figures.get("deepest_role")] if figures.get("deepest_role") not in (None, "supply") else []
+            beside += [f"while {figures['deepest_during']}"] if figures.get("deepest_during") else []
+            text += f" ({', '.join(beside)})" if beside else ""
         if figures["n_clips"]:
             share = f"{100 * figures['clipped_share']:.2f} % of the time"
             text += f"; {_some(figures['n_clips'], 'clipped half-cycle')}, {share}"

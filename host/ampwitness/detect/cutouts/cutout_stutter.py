@@ -4,8 +4,8 @@ One such break is no stop: it may be anything. Several in a row, about as long a
 sharp edges, are no programme that was played on an instrument.
 
 Gaps: only one unbroken run is looked at; a row of breaks ends with it.
-Limits: breaks of 6 to 49 ms, with less than 0.15 s between them. A programme that was cut into such pieces looks the
-same where its source is not logged, and that is said.
+Limits: breaks of 6 to 49 ms, with less than 0.15 s between them; of a signal that never pauses a single one of 20 ms.
+A programme that was cut into such pieces looks the same where its source is not logged, and that is said.
 Source: our choice, measured in tests/detect_cutouts/test_cutout_stutter.py.
 """
 
@@ -21,6 +21,7 @@ from ampwitness.detect.cutouts.cutout_measure import Stop
 from ampwitness.detect.step_stream import RunSteps
 
 LEAST_STEPS, MOST_STEPS = 6, 49  # of 1 ms; what is longer is a stop
+ALONE_STEPS = 20  # what is told alone, where the signal never pauses
 NEXT_STEPS = 150  # so soon the next one follows
 _LEAST_BREAKS, _LEAST_WITHOUT_SOURCE = 3, 4
 _QUIET_RATIO, _NOISE_V = 0.02, 0.06  # half swing
@@ -45,21 +46,34 @@ class Break:
 class StutterWatch(WatchBeside):
     """Follows the short breaks of one run; once they are a row, one stop from the first of them to the last's end."""
 
-    def __init__(self, run: RunSteps, measure: Callable[[Stop, int], None], take_stop: Callable[[Stop], None]) -> None:
+    def __init__(
+        self,
+        run: RunSteps,
+        measure: Callable[[Stop, int], None],
+        take_stop: Callable[[Stop], None],
+        is_continuous: bool = False,
+    ) -> None:
         super().__init__(run, measure, take_stop)
+        self._is_continuous = is_continuous
         self._breaks: list[Break] = []
 
     def follow(self, start: int, limit: int, known: int) -> None:
         """Look at the steps from `start` to `limit`; those up to `known` may be looked at."""
-        for one in list_breaks(self._run, start, limit, known):
+        for one in list_breaks(self._run, start, limit, known, self._is_continuous):
             self.end(one.start)
             self._breaks.append(one)
-            if self._stop is None and is_stutter(self._breaks, "source" in self._run):
+            if self._stop is None and self._is_told():
                 stop = start_stutter(self._run, self._breaks)
                 self._measure(stop, min(known, one.stop))
                 measure_broken_source(self._run, stop, self._breaks)
                 self._stop = stop
         self.end(limit)
+
+    def _is_told(self) -> bool:
+        one = self._breaks[-1]
+        # A signal that never pauses lies still for so long at no crossing of zero.
+        is_stop = self._is_continuous and one.is_sharp and one.stop - one.start >= ALONE_STEPS
+        return is_stop or is_stutter(self._breaks, "source" in self._run)
 
     def end(self, step: int, is_last: bool = False) -> None:
         """Close a row of breaks that none follows soon enough, seen from `step`."""
@@ -69,16 +83,20 @@ class StutterWatch(WatchBeside):
         if stop is None:
             return
         stop.end_s = stop.resume_s = self._run.time_s(breaks[-1].stop)
-        stop.extra["n_breaks"] = len(breaks)
-        stop.extra["break_s"] = float(np.median([b.stop - b.start for b in breaks])) * self._run.step_s
-        n, break_s = len(breaks), stop.extra["break_s"]
         stop.ended_how = "the output came back"
+        if len(breaks) == 1:
+            stop.return_how = "at once"
+            self._take_stop(stop)
+            return
+        n, break_s = len(breaks), float(np.median([b.stop - b.start for b in breaks])) * self._run.step_s
+        stop.extra["n_breaks"], stop.extra["break_s"] = n, break_s
         stop.return_how = f"at once, each time: it was off {n} times, for {1e3 * break_s:.0f} ms each"
         self._take_stop(stop)
 
 
-def list_breaks(run: RunSteps, start: int, limit: int, known: int) -> list[Break]:
-    """The breaks that begin from step `start` to `limit`; steps up to `known` may be looked at."""
+def list_breaks(run: RunSteps, start: int, limit: int, known: int, is_continuous: bool = False) -> list[Break]:
+    """The breaks that begin from step `start` to `limit`; steps up to `known` may be looked at. One alone is left out,
+    unless the signal never pauses and it lasts for `ALONE_STEPS`."""
     first = max(run.first, start - _NEAR)
     last = min(known, limit + _NEAR + MOST_STEPS)
     high, low, mean = (run.steps(name, first, last) for name in ("high", "low", "mean"))
@@ -101,7 +119,7 @@ def list_breaks(run: RunSteps, start: int, limit: int, known: int) -> list[Break
     # One alone is no row; at the block's ends another may lie beyond.
     since = begins - np.concatenate(([start - first], ends[:-1]))
     until = np.concatenate((begins[1:], [limit - first]))[: len(ends)] - ends
-    in_a_row = (since <= NEXT_STEPS) | (until <= NEXT_STEPS)
+    in_a_row = (since <= NEXT_STEPS) | (until <= NEXT_STEPS) | (is_continuous & (ends - begins >= ALONE_STEPS))
     out = []
     for a, b in zip(begins[in_a_row].tolist(), ends[in_a_row].tolist(), strict=True):
         size = np.maximum(high - rest_v, rest_v - low)[max(0, a - _NEAR) : b + _NEAR]

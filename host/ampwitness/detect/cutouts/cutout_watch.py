@@ -117,7 +117,7 @@ class RunWatch:
         self._rms_seconds: deque[float] = deque(maxlen=60)
         self._learned_to = 0
         self._dc = DcWatch(run)
-        self._stutter = StutterWatch(run, self._measure, take_stop)
+        self._stutter = StutterWatch(run, self._measure, take_stop, is_continuous)
         self._hum = HumWatch(run, self._measure, take_stop)
         self._under = DcUnderWatch(run, self._measure, take_stop)
         self._unlike = UnlikeWatch(run, self._measure, take_stop)

@@ -73,7 +73,8 @@ class CutoutDetector:
 
     Parameters
     ----------
-    is_continuous : the signal never pauses (tones, noise), so any silence of 50 ms is a cut-out
+    is_continuous : the signal never pauses (tones, noise), so any silence of 50 ms is a cut-out, and one of 20 ms that
+        is cut off or comes back sharply
     reference_point : where the logger's ground was clipped, as typed; None: not known. See `decide_cause`
 
     Gaps

@@ -36,7 +36,8 @@ def summarise_states(
     -------
     spans (start_s, stop_s, state, by: "the volts" or which mark), remarks, and per state: duration_s, supply_mean_v,
     supply_lowest_v, supply_highest_v (10 ms; the highest None where of some minutes only lowest volts are kept),
-    n_dips, deepest_residual_v, n_clips, clipped_share (flat time over duration), n_cutouts.
+    n_dips, of the deepest of them deepest_residual_v, deepest_role and deepest_during (what else went on), n_clips,
+    clipped_share (flat time over duration), n_cutouts.
     """
     per: dict[str, Mapping[str, Any]] = {}
     place = np.full(len(steps), STATES.index("not decidable"), dtype=np.int64)
@@ -73,16 +74,10 @@ def summarise_states(
         volts = supply[mine & ~is_lost] if (mine & ~is_lost).any() else supply[mine]
         means = (volts.sum(), (left_out.supply_mean_v * left_out.seen_s)[beside].sum() / STEP_S)
         lowest_v = min(np.min(supply[mine & ~is_rising & ~is_lost], initial=np.inf), left_out.lowest_supply_v(beside))
-        dips = [
-            (
-                f.measured.get("role") == "supply" and not any(a < f.stop_s and f.start_s < b for a, b in lost),
-                float(f.measured["residual_v"] or 0.0),
-            )
-            for f in dip.take(np.flatnonzero(dip_state == number))
-        ]
-        residuals = [residual_v for _, residual_v in dips]
+        dips = list(dip.take(np.flatnonzero(dip_state == number)))
+        deepest = min(dips, key=_residual_v, default=None)
         # The same 10 ms, wherever they lie: one low point is told by one number.
-        lowest_v = min([float(lowest_v), *(residual_v for is_ours, residual_v in dips if is_ours)])
+        lowest_v = min([float(lowest_v), *(_residual_v(one) for one in dips if _is_ours(one, lost))])
         flats = flat_s[clip_state == number]
         per[name] = {
             "duration_s": duration_s,
@@ -91,8 +86,10 @@ def summarise_states(
             else float(sum(means) / (len(volts) + left_out.seen_s[beside].sum() / STEP_S)),
             "supply_lowest_v": lowest_v,
             "supply_highest_v": None if len(beside) else float(np.max(supply[mine])),
-            "n_dips": len(residuals),
-            "deepest_residual_v": min(residuals, default=None),
+            "n_dips": len(dips),
+            "deepest_residual_v": None if deepest is None else _residual_v(deepest),
+            "deepest_role": None if deepest is None else deepest.measured.get("role"),
+            "deepest_during": None if deepest is None else deepest.measured.get("during"),
             "n_clips": len(flats),
             "clipped_share": float(np.nansum(flats)) / duration_s,
             "n_cutouts": int(np.count_nonzero(cutout_state == number)),
@@ -105,6 +102,16 @@ def summarise_states(
         "remarks": list(states.remarks),
         "per_state": per,
     }
+
+
+def _residual_v(dip: Finding) -> float:
+    return float(dip.measured["residual_v"] or 0.0)
+
+
+def _is_ours(dip: Finding, lost: Sequence[tuple[float, float]]) -> bool:
+    """Whether it is a dip of the supply, and no lead was lost."""
+    is_lost = any(a < dip.stop_s and dip.start_s < b for a, b in lost)
+    return dip.measured.get("role") == "supply" and not is_lost
 
 
 def _find_rising(states: EngineStates, steps: SupplySteps) -> npt.NDArray[np.bool_]:
