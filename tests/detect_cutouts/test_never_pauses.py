@@ -40,4 +40,5 @@ def test_noise_about_zero_is_no_short_stop(low_pass_hz: float) -> None:
     rng = np.random.default_rng(12)
     noise = sosfilt(butter(4, [20.0, low_pass_hz], "band", fs=RATE_HZ, output="sos"), rng.standard_normal(len(at)))
     volts = {"output": 6 * noise / noise.std() + rng.normal(0, 0.02, len(at))}
-    assert not find_cutouts(CutoutCase(volts, "", is_continuous=True))[0]
+    found = find_cutouts(CutoutCase(volts, "", is_continuous=True))[0]
+    assert not [one for one in found if one.measured["outage_s"] < 0.05]

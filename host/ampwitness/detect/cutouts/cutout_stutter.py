@@ -85,8 +85,9 @@ class StutterWatch(WatchBeside):
         stop.end_s = stop.resume_s = self._run.time_s(breaks[-1].stop)
         stop.ended_how = "the output came back"
         if len(breaks) == 1:
-            stop.return_how = "at once"
-            self._take_stop(stop)
+            if stop.is_truncated:  # noise of a narrow band comes to rest for as long
+                stop.return_how = "at once"
+                self._take_stop(stop)
             return
         n, break_s = len(breaks), float(np.median([b.stop - b.start for b in breaks])) * self._run.step_s
         stop.extra["n_breaks"], stop.extra["break_s"] = n, break_s
