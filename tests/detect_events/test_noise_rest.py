@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
-from ampwitness.detect.notes.noise_rest import REASON
+from ampwitness.detect.notes import noise_rest
+from ampwitness.detect.notes.noise_rest import REASON, NoiseRest
 from ampwitness.detect.notes.notes import NoteDetector
 from ampwitness.detect.result import DetectorResult
 from ampwitness.types import FloatArray
@@ -65,3 +66,23 @@ def test_notes_are_looked_at_throughout() -> None:
     result = _find(9 * np.sin(2 * np.pi * 55 * AT) * level)
     assert _left_out(result) == []
     assert len(result.findings) >= 2 * (NOISE_S + NOTES_S) - 2
+
+
+def test_every_seventh_sample_tells_the_same_noise_from_another(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Blocks of 20 s by 0, 0.4 and 1.2 dB off those that were looked at: rests are taken and ended alike by all."""
+    noise = _noise()[: 300 * RATE_HZ].reshape(15, -1)
+    levels_db = np.array([0.0, 0.2, -0.2, 0.1, 0.0, -0.1, 0.4, -0.4, 0.0, 1.2, 0.0, 0.0, -1.2, 0.4, 0.0])
+    blocks = (noise * 10 ** (levels_db[:, None] / 20)).astype(np.float32)
+
+    def decide(step: int) -> list[bool]:
+        monkeypatch.setattr(noise_rest, "_STEP", step)
+        rest, out = NoiseRest(), []
+        for block in blocks:
+            out.append(rest.leaves_out(block, is_last=False))
+            rest.count(384, 0)
+        return out
+
+    expected = [False] * 6 + [True] * 3 + [False] * 6
+    shipped = noise_rest._STEP
+    assert decide(shipped) == decide(1) == expected
+    assert shipped >= 7  # the cost of it: a seventh is looked at

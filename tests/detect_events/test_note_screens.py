@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.bench.note_over_music import make_over_music
-from ampwitness.bench.note_unusual import pumped_case
-from ampwitness.detect.notes import note_damping, note_swell, note_walk
+from ampwitness.bench.note_unusual import opening_filter_case, pumped_case
+from ampwitness.detect.notes import note_damping, note_places, note_swell, note_walk
 from ampwitness.detect.notes.note_break import Breaks, measure_left
+from ampwitness.detect.notes.note_departure import DepartureFinder
 from ampwitness.detect.notes.note_glide import straighten
 from ampwitness.detect.notes.note_spectrum import measure_pitches
 from ampwitness.detect.notes.note_swell import is_one_swell
@@ -164,3 +165,23 @@ def test_a_long_slide_of_a_low_note_leaves_one_line(from_hz: float, to_hz: float
     assert pitch is not None
     assert pitch.explained_ratio > 0.94  # straightened once, 0.92 at most
     assert pitch.frequency_hz * still[1] == pytest.approx(to_hz, rel=0.02)
+
+
+def test_within_a_notes_first_60_ms_nothing_is_asked_and_nothing_lost(monkeypatch: pytest.MonkeyPatch) -> None:
+    case = opening_filter_case(19000)
+    asked: list[int] = []
+    measure = DepartureFinder.measure_novelty
+
+    def count(self: DepartureFinder, high: FloatArray, starts: np.ndarray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        asked.append(len(starts))
+        return measure(self, high, starts)
+
+    monkeypatch.setattr(DepartureFinder, "measure_novelty", count)
+    screened = run(NoteDetector(), case.volts, case.rate_hz).findings
+    n_screened = sum(asked)
+    asked.clear()
+    monkeypatch.setattr(note_places, "LEAST_NOTE_S", 0.0)
+    thorough = run(NoteDetector(), case.volts, case.rate_hz).findings
+    assert len(screened) >= 7
+    assert [(f.start_s, dict(f.measured)) for f in screened] == [(f.start_s, dict(f.measured)) for f in thorough]
+    assert n_screened < sum(asked)

@@ -28,7 +28,6 @@ _SETTLES_S, _LEAST_AHEAD_S = 0.008, 0.100  # off the onset, for the band's filte
 _LENGTHS_S = (0.400, 0.250, 0.170, 0.120)  # of the beginning: it may be over before the older one is
 _LEFT_AHEAD, _LEFT_OF_OCTAVE = 0.02, 0.02  # of energy
 _LEAST_LEFT, _LEAST_TONE, _LEAST_PERIODS = 0.06, 0.93, 5.0  # of energy; explained of what is left
-_LINE_APART = 0.03  # of pitch: nearer to a line of the older one, what is left is that line swelling
 _LEAST_NEW, _EVEN_SHARE = 0.15, 0.95  # of the lines' energy behind; of what is new of it
 
 
@@ -84,10 +83,6 @@ def _find_over(part: FloatArray, at_s: float, rate_hz: float, old: Pitch, lines:
     (pitch,) = measure_pitches([left], rate_hz)
     if pitch is None or pitch.explained_ratio < _LEAST_TONE:
         return None
-    ratio = pitch.frequency_hz / old.frequency_hz
-    if (
-        pitch.frequency_hz * len(part) / rate_hz < _LEAST_PERIODS
-        or abs(ratio / max(1, round(ratio)) - 1.0) < _LINE_APART
-    ):
+    if pitch.frequency_hz * len(part) / rate_hz < _LEAST_PERIODS:
         return None
     return replace(pitch, beside_hz=old.frequency_hz)
