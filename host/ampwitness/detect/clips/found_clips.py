@@ -274,9 +274,8 @@ class ClipTable(FindingTable):
         size_v = np.round(rows[:, len(NUMBERS) + self._n_supply :], OUTPUT_PLACES)
         rms_v = np.round(np.stack([get[name] for name in RMS_NAMES], axis=1), OUTPUT_PLACES)
         level_v, tilt_v_per_s = to_ceiling(get)
-        return Plateaus(
-            level_v, tilt_v_per_s, get["stop_s"] - get["start_s"], lagged_v, to_loads(level_v, size_v, rms_v)
-        )
+        flat_s, loads = get["stop_s"] - get["start_s"], to_loads(level_v, size_v, rms_v)
+        return Plateaus(level_v, tilt_v_per_s, flat_s, lagged_v, loads, get["supply_v"])
 
     def with_causes(self, ceilings: Mapping[str, CeilingFit], model: SupplyModel | None) -> ClipTable:
         """The same clips with a cause each (`clip_cause`)."""

@@ -42,6 +42,7 @@ LEAST_RANGE_V = 0.08
 _WORTH = 0.9  # a further number must narrow the spread to this
 MOST = 600  # plateaus; more adds time, not knowledge
 LAG_STEP = 0.25
+AT_ONCE = -1.0  # the place of no lag: the mean over the plateau itself
 _SPREAD_FLOOR_SHARE = 0.0005
 TUKEY = 4.7
 
@@ -49,7 +50,7 @@ TUKEY = 4.7
 @dataclass(frozen=True, slots=True)
 class CeilingFit:
     """A ceiling of one polarity as a positive number of volts. `lag` is a place among the lagged supplies, 1.5 midway
-    between the second and the third.
+    between the second and the third, AT_ONCE none of them but the supply under the plateau itself (`ceiling_at_once`).
 
     `per_tilt_s` and `per_fall`: what a plateau's tilt (V/s, falling ones negative) and its tilt times length add. A
     lag that is not quite the amplifier's own, and a top that is not straight, show there and not in `ratio`."""
@@ -73,8 +74,10 @@ class CeilingFit:
         """(n,) levels at supplies that stand."""
         return np.asarray(self.constant_v + self.ratio * np.minimum(supply_v, self.knee_v))
 
-    def supply_of(self, supply: FloatArray) -> FloatArray:
-        """(n,) the supply that it follows, of lagged ones (n, lags)."""
+    def supply_of(self, supply: FloatArray, now_v: FloatArray) -> FloatArray:
+        """(n,) the supply that it follows, of lagged ones (n, lags) and of means over the plateaus (n,)."""
+        if self.lag == AT_ONCE:
+            return now_v
         return filter_between(supply, self.lag) if self.is_steep else pick_lag(supply, self.lag)
 
     def tilted_v(self, supply: FloatArray, tilt_v_per_s: FloatArray, flat_s: FloatArray) -> FloatArray:
@@ -82,9 +85,11 @@ class CeilingFit:
 
         A tilt stands for a lag that is not quite the amplifier's own, so it moves the supply by half a place among the
         lagged ones at most; what a top tilts beyond that is the amplifier's own doing. Where plateaus fall steeply it
-        bends them, by what the lag gives way by."""
+        bends them, by what the lag gives way by. What follows at once has the tilt in its supply."""
+        if self.lag == AT_ONCE:
+            return np.zeros(len(flat_s))
         if self.is_steep:
-            gives_v = np.abs(supply[:, 0] - self.supply_of(supply))
+            gives_v = np.abs(supply[:, 0] - filter_between(supply, self.lag))
             most_v_per_s = MOST_TILT * self.ratio * gives_v / to_lag_s(self.lag)
             return -np.clip(tilt_v_per_s, -most_v_per_s, most_v_per_s) * bend_s(flat_s, self.lag)
         lagged, last = pick_lag(supply, self.lag), supply.shape[1] - 1.0
@@ -104,6 +109,7 @@ class Plateaus:
     flat_s: FloatArray
     supply: FloatArray
     load: FloatArray
+    now_v: FloatArray | None = None  # (n,) mean supply over the plateaus themselves; None: not known
     is_steep: bool = False  # the supply falls within the very half-cycles: plateaus fall by STEEP_SHARE and more
 
     def supply_at(self, lag: float) -> FloatArray:
@@ -138,7 +144,7 @@ class Plateaus:
     def take(self, chosen: npt.NDArray[np.bool_] | slice) -> Plateaus:
         """Some of them."""
         some = {name: getattr(self, name)[chosen] for name in ("level_v", "tilt_v_per_s", "flat_s", "supply", "load")}
-        return replace(self, **some)
+        return replace(self, **some, now_v=None if self.now_v is None else self.now_v[chosen])
 
 
 def to_loads(level_v: FloatArray, size_v: FloatArray, rms_v: FloatArray) -> FloatArray:

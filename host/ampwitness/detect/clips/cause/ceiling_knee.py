@@ -57,7 +57,7 @@ def fit_ceilings(sides: Mapping[str, Plateaus]) -> dict[str, CeilingFit]:
         bent = _bend(straight, seen)
         standing_v = find_standing_knee(straight, seen) if bent is None else None
         if standing_v is not None:
-            bent = {side: _refit(seen[side], fit, standing_v)[0] for side, fit in straight.items()}
+            bent = {side: refit(seen[side], fit, standing_v)[0] for side, fit in straight.items()}
         fits |= bent or {}
     out = dict(fits)
     if not moving:
@@ -153,8 +153,8 @@ def _some_of(plateaus: Plateaus, fit: CeilingFit) -> Plateaus:
 
 def _cost(line: CeilingFit, seen: Plateaus) -> float:
     """What a line leaves, as `weigh` counts it."""
-    _, left_v = _refit(seen, line, line.knee_v)
-    return float(2 * _loss(left_v, line.spread_v)) * min(1.0, INDEPENDENT / len(left_v))
+    _, left_v = refit(seen, line, line.knee_v)
+    return float(2 * tukey_loss(left_v, line.spread_v)) * min(1.0, INDEPENDENT / len(left_v))
 
 
 def _levels_met(seen: Plateaus, line: CeilingFit, lag: float) -> FloatArray:
@@ -164,11 +164,12 @@ def _levels_met(seen: Plateaus, line: CeilingFit, lag: float) -> FloatArray:
     return np.asarray((levels_v - line.constant_v) / line.ratio)
 
 
-def _refit(seen: Plateaus, fit: CeilingFit, knee_v: float) -> tuple[CeilingFit, FloatArray]:
+def refit(seen: Plateaus, fit: CeilingFit, knee_v: float) -> tuple[CeilingFit, FloatArray]:
+    """The line up to another knee, at its lag and load, and what is left of each plateau's level (n,)."""
     return fit_at(seen, fit.lag, knee_v, fit.load if fit.droop > 0 else None)
 
 
-def _loss(left_v: FloatArray, spread_v: float | FloatArray) -> FloatArray:
+def tukey_loss(left_v: FloatArray, spread_v: float | FloatArray) -> FloatArray:
     """Tukey's loss along the last axis, in spreads squared."""
     share = np.clip(1 - (left_v / (TUKEY * spread_v)) ** 2, 0, None)
     return np.asarray(np.sum(1 - share**3, axis=-1)) * TUKEY**2 / 6
@@ -184,8 +185,8 @@ def _gains(
     for side, plateaus in seen.items() if bends else ():
         fits, left_v = _fit_bends(bends, plateaus)
         units_v = np.array([fit.spread_v for fit in fits]) if spread_v is None else np.full(len(bends), spread_v[side])
-        lines = {unit_v: float(np.min(_loss(straight[side], unit_v))) for unit_v in set(units_v.tolist())}
-        gains += np.array([lines[unit_v] for unit_v in units_v.tolist()]) - _loss(left_v, units_v[:, None])
+        lines = {unit_v: float(np.min(tukey_loss(straight[side], unit_v))) for unit_v in set(units_v.tolist())}
+        gains += np.array([lines[unit_v] for unit_v in units_v.tolist()]) - tukey_loss(left_v, units_v[:, None])
     return gains
 
 
@@ -197,7 +198,7 @@ def _is_seen(bent: Mapping[str, CeilingFit], seen: Mapping[str, Plateaus]) -> bo
     above_v, on_level = [], []
     for side, fit in bent.items():
         lagged = seen[side].supply_at(fit.lag)
-        _, left_v = _refit(seen[side], fit, fit.knee_v)
+        _, left_v = refit(seen[side], fit, fit.knee_v)
         risen_v = fit.ratio * (lagged - fit.knee_v)
         above = risen_v > 3 * fit.spread_v
         above_v.append(lagged[above])

@@ -22,6 +22,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.clips.cause.ceiling_at_once import follow_at_once
 from ampwitness.detect.clips.cause.ceiling_fit import CeilingFit, Plateaus
 from ampwitness.detect.clips.cause.ceiling_knee import fit_ceilings
 from ampwitness.detect.clips.table.clip_candidates import CEILINGS, HELD_BY, PLACES
@@ -92,6 +93,7 @@ def learn_ceilings(sides: Mapping[str, Plateaus], levels_v: Mapping[str, FloatAr
     levels_v : by polarity the size of every plateau's volts, (n,)
     """
     fits = fit_ceilings(sides)
+    fits |= follow_at_once(fits, sides) or {}
     for side, other in (("positive", "negative"), ("negative", "positive")):
         if side in fits or other not in fits or not len(levels_v[side]):
             continue
@@ -127,7 +129,7 @@ def judge_clips(get: Columns, lagged_v: FloatArray, ceiling: CeilingFit | None, 
         settled_v = model.settled_at(get["start_s"])
         if ceiling is not None and lagged_v.shape[1]:
             is_lagged = np.isfinite(lagged_v).all(axis=1)
-            then_v = np.where(is_lagged, ceiling.supply_of(lagged_v), then_v)
+            then_v = np.where(is_lagged, ceiling.supply_of(lagged_v, get["supply_v"]), then_v)
             above_v = ceiling.tilted_v(lagged_v, to_ceiling(get)[1], get["stop_s"] - get["start_s"])
             tilted_v = np.where(is_lagged, above_v, 0.0)
         known = np.isfinite(settled_v) & np.isfinite(then_v)

@@ -29,6 +29,7 @@ MARGIN_S = 0.5
 SUPPLY_LAGS_S = (0.0004, 0.003, 0.01, 0.03)
 OUTPUT_LAGS_S = (0.003, 0.01, 0.03, 0.15)
 MEAN_S = 0.001
+FINE_S, FINE_IN_ROW = 0.00025, 4  # of the supply under a plateau, which may be shorter than MEAN_S
 TIME_CONSTANTS = 3.0  # how many of them a lagged mean looks back
 CHUNK = 16  # blocks between which the sums of lagged means run,
 MANY_SHARE = 0.1  # where no more of them are asked for at once
@@ -76,7 +77,12 @@ class LaggedMeans:
         self._highest_size_v = float(size.max(initial=0.0))
         self._lagged_size = _LaggedBlocks(size, step_s, OUTPUT_LAGS_S)
         self._supply = None if stretch.supply_v is None else block_means(stretch.supply_v, self._block)
-        self._supply_sum: FloatArray | None = None  # of the blocks ahead of each, made when asked for
+        self._fine_block = max(1, round(FINE_S * stretch.rate_hz))
+        self._fine: FloatArray | None = None
+        if stretch.supply_v is not None:
+            fine = block_means(stretch.supply_v, self._fine_block)
+            self._fine = fine[: len(fine) // FINE_IN_ROW * FINE_IN_ROW].reshape(-1, FINE_IN_ROW)
+        self._fine_sum: FloatArray | None = None  # of the rows ahead of each, made when asked for
         self._lagged_supply = None
         if self._supply is not None:
             self._lagged_supply = _LaggedBlocks(self._supply, step_s, SUPPLY_LAGS_S)
@@ -95,15 +101,23 @@ class LaggedMeans:
         return lowest_v, self._highest_size_v
 
     def mean_supply(self, start: FloatArray, stop: FloatArray) -> FloatArray:
-        """(n,) mean supply between samples, to a millisecond; NaN without a supply channel."""
-        if self._supply is None or not len(self._supply):
+        """(n,) mean supply between samples, its blocks counted by the share that lies between; NaN without a supply
+        channel."""
+        if self._fine is None or not len(self._fine):
             return np.full(len(start), np.nan)
-        if self._supply_sum is None:
-            self._supply_sum = np.concatenate(([0.0], np.cumsum(self._supply, dtype=np.float64)))
-        total = self._supply_sum
-        low = np.clip(np.round(start / self._block).astype(np.intp), 0, len(self._supply) - 1)
-        high = np.clip(np.round(stop / self._block).astype(np.intp), low + 1, len(self._supply))
-        return np.asarray((total[high] - total[low]) / (high - low))
+        last = float(self._fine.size)
+        low = np.clip((start + 0.5) / self._fine_block, 0, last - 1)
+        high = np.clip((stop + 0.5) / self._fine_block, low + 1 / self._fine_block, last)
+        return np.asarray((self._fine_until(self._fine, high) - self._fine_until(self._fine, low)) / (high - low))
+
+    def _fine_until(self, fine: FloatArray, place: FloatArray) -> FloatArray:
+        """(n,) sums of the fine blocks up to places among them."""
+        if self._fine_sum is None:
+            self._fine_sum = np.concatenate(([0.0], np.cumsum(fine.sum(axis=1), dtype=np.float64)))
+        at = np.minimum(place.astype(np.intp), fine.size - 1)
+        row, column = np.divmod(at, FINE_IN_ROW)
+        ahead = np.sum(fine[row], axis=1, where=np.arange(FINE_IN_ROW) < column[:, None])
+        return np.asarray(self._fine_sum[row] + ahead + (place - at) * fine[row, column])
 
     def supply_by_means(self, n_samples: int) -> FloatArray | None:
         """(n_samples,) the supply as it is known by the millisecond; None without a supply channel."""
@@ -113,7 +127,7 @@ class LaggedMeans:
 
     def forget_sums(self) -> None:
         """Let go of what is quickly made again, while the stretch waits."""
-        self._supply_sum = None
+        self._fine_sum = None
 
     def _look_up(self, lagged: _LaggedBlocks, sample: FloatArray) -> FloatArray:
         return lagged.between(sample / self._block - 0.5)
