@@ -54,8 +54,8 @@ NOISE_FLOOR_SHARE = 3e-4  # of the highest value: no top, and no flank, keeps to
 NOISE_MEMORY = 3  # stretches over which the quietest one tells the noise
 SATURATION_MARGIN_S = 0.001
 SEEN_SAMPLES = 4  # of a flat top, at least
-# Stretches, or suspects in them, that are fitted at once: those on the short way wait without their supply.
-MOST_WAITING, MOST_WAITING_WHOLE, ENOUGH_SUSPECTS = 6, 4, 8000
+# Stretches, or suspects in them, that are fitted at once: six of a day took 10 MB more and no less time.
+MOST_WAITING, ENOUGH_SUSPECTS = 3, 8000
 MAY_OPEN = 400  # suspects, of which enough may be plain to open the short way
 
 
@@ -163,9 +163,7 @@ class ClippingDetector:
         n_suspects = sum(len(one.suspects) for one in run.screened)
         # One that may open the short way is looked at before the next comes.
         may_open = not run.short_way.is_open and n_suspects >= MAY_OPEN
-        n_whole = sum(one.split is None for one in run.screened)
-        is_full = len(run.screened) >= MOST_WAITING or n_whole >= MOST_WAITING_WHOLE
-        if may_open or is_full or n_suspects >= ENOUGH_SUSPECTS:
+        if may_open or len(run.screened) >= MOST_WAITING or n_suspects >= ENOUGH_SUSPECTS:
             self._look_at_screened()
 
     def _look_at_screened(self) -> None:
