@@ -318,6 +318,17 @@ def test_clips_of_an_unknown_maker_are_turned_down_at_the_player() -> None:
     assert advise_first_steps(clips)[0].startswith("Turn the gain down")
 
 
+def test_what_the_logged_source_did_is_counted_apart_from_cutouts(small_analysis: Analysis) -> None:
+    paused = cutout(8.0, 1.2, "information", "signal stopped at the source")
+    dropped = cutout(9.8, 1.8, "serious", "remote lead dropped")
+    told = word_headline(dataclasses.replace(small_analysis, findings=(paused, dropped, paused)))
+    assert "1 cut-out of 1.8 s; 2 stops of the source;" in told
+    assert count_cutouts(FindingList.of((paused, dropped, paused))) == "1 cut-out and 2 stops of the source"
+    alone = word_headline(dataclasses.replace(small_analysis, findings=(paused,)))
+    assert "1 stop of the source; no cut-out in" in alone
+    assert advise_first_steps([paused])[0].startswith("1 stop of the source, none of which points at the amplifier.")
+
+
 def test_how_far_is_unsure_is_told_as_what_it_is_the_middle_of_and_the_most() -> None:
     """Not beside the furthest estimate a smaller figure that "is possible"."""
     clips = [

@@ -9,8 +9,8 @@ from ampwitness.finding_list import FindingList
 from ampwitness.findings.road_words import find_over_voltage, find_steady_v
 from ampwitness.findings.square_words import NOT_BY_AMPLIFIER, split_clips, word_square
 from ampwitness.findings.tone_words import is_ceiling_open, word_distorted
-from ampwitness.findings.wording import KIND_WORDS, UNDECIDED, count_words, find_worst, split_cutouts
-from ampwitness.types import Analysis, FindingKind
+from ampwitness.findings.wording import APART, KIND_WORDS, count_words, find_worst, group_cutouts
+from ampwitness.types import Analysis, Finding, FindingKind
 from ampwitness.units import fixed, seconds_to_clock, seconds_to_span
 
 # kind -> what of its worst is told, with which words where it is the only one, and where it is one of several
@@ -35,41 +35,52 @@ def word_headline(analysis: Analysis) -> str:
     found += [*word_stillness(analysis.summary, findings), *_word_edge(findings)]
     found += word_distorted(findings)
     is_on_purpose = bool(findings.of_kind("setting"))
-    for kind, (key, one, of_several) in _TOLD.items():
+    for kind in _TOLD:
         words = KIND_WORDS[kind]
-        n, chosen, undecided = findings.n_found(kind), findings, FindingList.of(())
-        if kind == "cutout":
-            chosen, undecided, goes_on = split_cutouts(findings)
-            n -= len(undecided) + len(goes_on)
-        square = FindingList.of(())
-        if kind == "clip":
-            chosen, square = split_clips(findings)
-            n -= len(square)
-        worst = find_worst(chosen, kind)
-        looked_s = judged_s.get(words.detector, 0.0)
+        chosen, apart, n_apart = _take_apart(kind, findings)
+        n, worst, looked_s = (
+            findings.n_found(kind) - n_apart,
+            find_worst(chosen, kind),
+            judged_s.get(words.detector, 0.0),
+        )
         if n and worst is not None:
-            value = worst.measured.get(key)
-            told = (one if n == 1 else of_several).format(value) if isinstance(value, int | float) else ""
-            if kind == "clip" and isinstance(value, int | float) and value >= DOUBTFUL_DB:
-                told += f" (estimates above {DOUBTFUL_DB:.0f} dB run high)"
-            if kind == "cutout" and worst.severity == "information":  # it should be so: say at once why
-                told += f" ({worst.measured.get('cause')})"
-            if kind == "cutout" and worst.measured.get("confidence") == "low":
-                told += ", confidence low"
             purpose = " on purpose" if kind == "clip" and is_on_purpose else ""
-            found.append(count_words(n, words.one, words.many) + purpose + told)
-        elif kind in _ALWAYS and not undecided:
-            left_out = _word_left_out(analysis, words.detector) if kind == "clip" else ""
-            said = (
-                f"no {NOT_BY_AMPLIFIER if square else words.one} in {seconds_to_span(looked_s)}"
-                if looked_s
-                else f"{words.many} not judged"
-            )
-            none.append(said + left_out)
-        found += _word_undecided(undecided)
-        found += [word_square(square)] if square else []
+            found.append(count_words(n, words.one, words.many) + purpose + _word_worst(kind, worst, n))
+        elif kind in _ALWAYS and not (kind == "cutout" and group_cutouts(findings)["undecided"]):
+            one = NOT_BY_AMPLIFIER if kind == "clip" and apart else words.one
+            said = f"no {one} in {seconds_to_span(looked_s)}" if looked_s else f"{words.many} not judged"
+            none.append(said + (_word_left_out(analysis, words.detector) if kind == "clip" else ""))
+        found += apart
     found += _word_source_flats(analysis.summary)
     return f"In short: {'; '.join([*found, *none, _word_lost(analysis, findings)])}."
+
+
+def _take_apart(kind: str, findings: FindingList) -> tuple[FindingList, list[str], int]:
+    """What is told as such, what is told apart from it in words, and how many of these there are."""
+    if kind == "clip":
+        clips, square = split_clips(findings)
+        return clips, [word_square(square)] if square else [], len(square)
+    if kind != "cutout":
+        return findings, [], 0
+    groups = group_cutouts(findings)
+    words = _word_undecided(groups["undecided"])
+    if groups["source"]:
+        words.append(count_words(len(groups["source"]), *APART["source"]))
+    return groups["sure"], words, sum(len(groups[name]) for name in APART)
+
+
+def _word_worst(kind: str, worst: Finding, n: int) -> str:
+    """What is told of the worst behind how many there are."""
+    key, one, of_several = _TOLD[kind]
+    value = worst.measured.get(key)
+    told = (one if n == 1 else of_several).format(value) if isinstance(value, int | float) else ""
+    if kind == "clip" and isinstance(value, int | float) and value >= DOUBTFUL_DB:
+        told += f" (estimates above {DOUBTFUL_DB:.0f} dB run high)"
+    if kind == "cutout" and worst.severity == "information":  # it should be so: say at once why
+        told += f" ({worst.measured.get('cause')})"
+    if kind == "cutout" and worst.measured.get("confidence") == "low":
+        told += ", confidence low"
+    return told
 
 
 def _word_danger(summary: Mapping[str, Any], findings: FindingList) -> list[str]:
@@ -107,7 +118,7 @@ def _word_undecided(silences: FindingList) -> list[str]:
         return []
     longest_s = float((silences.stop_s - silences.start_s).max())
     which = "a pause or a cut-out" if len(silences) == 1 else "pauses or cut-outs, the longest"
-    return [f"{count_words(len(silences), *UNDECIDED)} ({which} of {longest_s:.1f} s)"]
+    return [f"{count_words(len(silences), *APART['undecided'])} ({which} of {longest_s:.1f} s)"]
 
 
 def _word_source_flats(summary: Mapping[str, Any]) -> list[str]:

@@ -9,6 +9,7 @@ from typing import Any, get_args
 
 import numpy as np
 
+from ampwitness.detect.cutouts.cutout_cause import SOURCE
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.described import describe_finding
 from ampwitness.findings.road_words import is_doubtful, plays_on
@@ -202,8 +203,12 @@ def _sum_not_judged(spans: Sequence[NotJudged]) -> str:
 NOT_ASKED = "not asked"  # what stands for the answer to a question that nobody was asked
 NOT_LOOKED_AT = "Nothing to judge: this was not looked at."
 
-STEADY = ("stretch of steady volts", "stretches of steady volts")  # at the speaker's terminals, under what plays
-UNDECIDED = ("silence undecided", "silences undecided")  # a pause of the programme or a cut-out
+# Of cut-outs, what is told apart from them.
+APART = {
+    "undecided": ("silence undecided", "silences undecided"),  # a pause of the programme or a cut-out
+    "steady": ("stretch of steady volts", "stretches of steady volts"),  # at the speaker, under what plays
+    "source": ("stop of the source", "stops of the source"),  # logged: a pause, or its signal was lost
+}
 
 _WORST_WORDS = {
     "saturation": "Longest",
@@ -264,23 +269,27 @@ def _word_square(square: FindingList) -> str:
     return f"{words[0].upper()}{words[1:]}; the first at {seconds_to_clock(float(square.start_s.min()))}."
 
 
-def split_cutouts(findings: FindingList) -> tuple[FindingList, FindingList, FindingList]:
-    """The cut-outs; apart from them the stops that may have been pauses and that nothing speaks for; and steady volts
-    under what played on, where nothing stopped."""
+def group_cutouts(findings: FindingList) -> dict[str, FindingList]:
+    """The cut-outs as "sure", and by keys of APART what is told apart from them."""
     chosen = findings.of_kind("cutout")
-    is_open = np.array([is_doubtful(one) for one in chosen], dtype=bool)
-    goes_on = np.array([plays_on(one) for one in chosen], dtype=bool)
-    groups = (~is_open & ~goes_on, is_open, goes_on)
-    return tuple(chosen.take(np.flatnonzero(group)) for group in groups)  # type: ignore[return-value]
+    names = [_name_group(one) for one in chosen]
+    return {name: chosen.take(np.flatnonzero([mine == name for mine in names])) for name in ("sure", *APART)}
+
+
+def _name_group(cutout: Finding) -> str:
+    if is_doubtful(cutout):
+        return "undecided"
+    if plays_on(cutout):
+        return "steady"
+    return "source" if str(cutout.measured.get("cause", "")).startswith(SOURCE) else "sure"
 
 
 def count_cutouts(findings: FindingList) -> str:
     """`2 cut-outs and 12 silences undecided`: what may have been a pause is not counted as a cut-out, nor what went
-    on over steady volts."""
-    _, undecided, goes_on = split_cutouts(findings)
-    n_sure = findings.n_found("cutout") - len(undecided) - len(goes_on)
-    others = [count_words(len(undecided), *UNDECIDED)] if undecided else []
-    others += [count_words(len(goes_on), *STEADY)] if goes_on else []
+    on over steady volts, nor what the logged source did."""
+    groups = group_cutouts(findings)
+    others = [count_words(len(groups[name]), *words) for name, words in APART.items() if groups[name]]
+    n_sure = findings.n_found("cutout") - sum(len(groups[name]) for name in APART)
     sure = [count_words(n_sure, "cut-out", "cut-outs")] if n_sure or not others else []
     return " and ".join([*sure, *others])
 
