@@ -71,10 +71,17 @@ def test_a_gap_within_the_silence_leaves_the_end_open() -> None:
     assert not cutout.measured["recovered"]
 
 
-def test_quiet_shorter_than_50_ms_is_no_cut_out() -> None:
+@pytest.mark.parametrize(("quiet_s", "is_continuous", "is_told"), [(0.04, False, 0), (0.04, True, 1), (0.015, True, 0)])
+def test_quiet_shorter_than_50_ms_is_a_cut_out_only_of_a_signal_that_never_pauses(
+    quiet_s: float, is_continuous: bool, is_told: int
+) -> None:
+    """A tone lies still for 40 ms at no crossing of zero; for 15 ms a slow one nearly does."""
     time_s = seconds(4.0)
-    wave = np.where((time_s > 2.0055) & (time_s < 2.0455), 0, 20 * np.sin(2 * np.pi * 40 * time_s))
-    assert not run(CutoutDetector(is_continuous=True), logged(wave)).findings
+    wave = np.where((time_s > 2.0055) & (time_s < 2.0055 + quiet_s), 0, 20 * np.sin(2 * np.pi * 40 * time_s))
+    found = run(CutoutDetector(is_continuous=is_continuous), logged(wave)).findings
+    assert len(found) == is_told
+    for cutout in found:
+        assert (cutout.start_s, cutout.stop_s) == (pytest.approx(2.0055, abs=0.002), pytest.approx(2.0455, abs=0.002))
 
 
 def test_continuous_makes_any_silence_a_cut_out() -> None:
