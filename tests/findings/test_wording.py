@@ -301,6 +301,8 @@ def test_flats_of_the_logged_source_are_told_where_the_output_shows_none(small_a
     (step,) = advise_first_steps([], summary)
     assert step.startswith("Turn the player down")
     assert "227 were cut off in the logged source, up to 5.0 dB past its ceiling" in step
+    setting = Finding("setting", 0.0, 9.0, "information", {"margin_db": 0.7}, {}, {})  # turned up on purpose
+    assert [one[:20] for one in advise_first_steps([setting], summary)] == ["Leave the gain where"]
 
 
 def test_clips_of_an_unknown_maker_are_turned_down_at_the_player() -> None:

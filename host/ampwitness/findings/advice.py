@@ -369,7 +369,8 @@ def advise_first_steps(
         (dips if is_often else later).append(_advise_beyond(beyond))
     knees = by_kind.get("knee", FindingList.of(()))
     set_gain = _advise_settings(by_kind.get("setting", ()), len(by_kind.get("clip", ())))
-    clips = _advise_source(summary or {})
+    # Where a gain was set the source was turned up to its own edge on purpose.
+    clips = [] if by_kind.get("setting") else _advise_source(summary or {})
     if set_gain is None:
         set_gain = advise_turned(knees, by_kind.get("clip", FindingList.of(())))
         later = [*advise_ceilings(listed), *later]
