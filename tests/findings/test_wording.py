@@ -269,6 +269,12 @@ def test_steady_volts_at_a_speaker_are_told_with_their_volts_and_not_as_a_cutout
     assert advise_first_steps([under])[0].startswith(
         "Switch the amplifier off at once and take the speaker off: 2.4 V of steady volts at its terminals."
     )
+    assert "Not excluded" not in advise_first_steps([under])[0]
+    lead = {**under.evidence, "not_excluded": ["the logger's own lead off the negative terminal"]}
+    unsure = dataclasses.replace(under, measured={**under.measured, "confidence": "medium"}, evidence=lead)
+    (step,) = advise_first_steps([unsure])
+    assert step.startswith("Switch the amplifier off at once")
+    assert step.endswith("look with the amplifier off: the logger's own lead off the negative terminal.")
     both = word_headline(dataclasses.replace(small_analysis, findings=(stuck, under)))
     assert both.startswith(
         "In short: DANGER: 22.0 V of steady volts at the speaker from 8.000 s on; 1 cut-out of 0.5 s"
@@ -291,6 +297,10 @@ def test_a_supply_charged_too_high_is_told_first(
     first = advise_first_steps([], summary)[0]
     assert first.startswith("See to the charging first: the supply stood at up to 16.86 V") == is_told
     assert ("Never take a clamp off while the engine runs" in first) == is_told
+    stopped = cutout(8.0, 0.5, "serious", "supply voltage too high")
+    both = " ".join(advise_first_steps([stopped], summary))  # beside the stop that it made the test is told once
+    assert both.count("Never take a clamp off while the engine runs") == 1
+    assert "Start with the cut-out at 8.000 s" in both
 
 
 def test_flats_of_the_logged_source_are_told_where_the_output_shows_none(small_analysis: Analysis) -> None:

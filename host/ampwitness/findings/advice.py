@@ -10,14 +10,14 @@ from typing import Any
 
 import numpy as np
 
-from ampwitness.detect.cutouts.cutout_cause import OVER
 from ampwitness.detect.tones.gain_steps import SOURCE_CLIPPED
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.cause_advice import LEAST_TOLD_DB, advise_by_cause
+from ampwitness.findings.cutout_advice import advise_cutouts, advise_over_voltage
 from ampwitness.findings.described import describe_finding
 from ampwitness.findings.headline import DOUBTFUL_DB, word_stillness
 from ampwitness.findings.lead_words import advise_leads
-from ampwitness.findings.road_words import find_next_test, find_over_voltage, find_steady_v, is_doubtful
+from ampwitness.findings.road_words import is_doubtful
 from ampwitness.findings.square_words import are_in_source, count_square, split_clips
 from ampwitness.findings.supply_words import word_beyond
 from ampwitness.findings.tone_words import (
@@ -29,7 +29,7 @@ from ampwitness.findings.tone_words import (
     advise_unseen,
     find_tone_overdrive,
 )
-from ampwitness.findings.wording import count_cutouts, count_words, find_worst
+from ampwitness.findings.wording import count_words, find_worst
 from ampwitness.types import Coverage, Finding, FloatArray
 from ampwitness.units import seconds_to_clock
 
@@ -37,34 +37,6 @@ _DIP_TEST = (
     "Find where the supply's volts are lost. Measure at the battery and at the amplifier while it dips: the difference "
     "is lost in cable, fuse holder and ground."
 )
-
-
-def _advise_cutouts(cutouts: Sequence[Finding]) -> str:
-    worst = find_worst(cutouts, "cutout")
-    assert worst is not None
-    cause = str(worst.measured.get("cause", "not decided"))
-    test = find_next_test(
-        cause,
-        worst.evidence.get("supply_reference_v"),
-        battery_stood=bool(worst.evidence.get("battery_stood")),
-    )
-    if worst.severity == "information":  # it should be so: nothing to start with
-        n = count_cutouts(FindingList.of(cutouts))
-        return f"{n}, none of which points at the amplifier. The longest: {describe_finding(worst)}. {test}"
-    at = seconds_to_clock(worst.start_s)
-    steady_v = find_steady_v(worst)
-    if steady_v is not None and worst.severity == "danger":
-        return (
-            f"Switch the amplifier off at once and take the speaker off: {steady_v:.1f} V of steady volts at its "
-            f"terminals. Steady volts burn its coil. From {at} on its {describe_finding(worst)}. Do not connect one "
-            "again before the amplifier is mended."
-        )
-    if is_doubtful(worst):
-        return f"Find out whether the stop at {at} was in the music. {test} What is known: {describe_finding(worst)}."
-    return (
-        f"Start with the cut-out at {at}. Its {describe_finding(worst)}. "
-        f"Its picture in the page shows what came first. {test}"
-    )
 
 
 _SOURCE = (
@@ -289,17 +261,6 @@ def _advise_range(saturations: Sequence[Finding]) -> list[str]:
     ]
 
 
-def _advise_over_voltage(summary: Mapping[str, Any]) -> list[str]:
-    """A supply that is charged too high, whether or not anything stopped for it."""
-    highest_v = find_over_voltage(summary)
-    if highest_v is None:
-        return []
-    return [
-        f"See to the charging first: the supply stood at up to {highest_v:.2f} V, higher than any charger is set. "
-        f"{find_next_test(OVER)}"
-    ]
-
-
 def _advise_source(summary: Mapping[str, Any]) -> list[str]:
     """The logged source's own flats, where no clip of the output is put down to them."""
     clipping = summary.get("clipping") or {}
@@ -351,12 +312,12 @@ def advise_first_steps(
     listed = FindingList.of(findings)
     by_kind = {kind: listed.of_kind(kind) for kind in listed.kinds}
     said = summary or {}
-    steps = [*_advise_over_voltage(said), *advise_leads(said), *_advise_range(by_kind.get("saturation", ()))]
+    steps = [*advise_over_voltage(said), *advise_leads(said), *_advise_range(by_kind.get("saturation", ()))]
     later: list[str] = []
     if "cutout" in by_kind:
         worst = find_worst(by_kind["cutout"], "cutout")
         is_worth = worst is not None and worst.severity != "information" and not is_doubtful(worst)
-        (steps if is_worth else later).append(_advise_cutouts(by_kind["cutout"]))
+        (steps if is_worth else later).append(advise_cutouts(by_kind["cutout"], steps))
     dips: list[str] = []
     if "dip" in by_kind:
         cranking = find_cranking(summary or {})
