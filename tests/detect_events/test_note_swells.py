@@ -12,6 +12,7 @@ from ampwitness.detect.notes.note_knees import RawKnees
 from ampwitness.detect.notes.note_swell import _EnvelopeFit, _weigh, date_swell, is_one_swell
 from ampwitness.detect.notes.notes import NoteDetector
 from event_material import logged, run, seconds
+from scipy import signal
 
 RATE_HZ = 500.0
 Shape = Callable[[np.ndarray], np.ndarray]
@@ -67,6 +68,21 @@ def test_noise_ahead_of_a_soft_swell_is_no_rise_that_was_not_heard() -> None:
     found = [date_swell(_swell(35.0, 0.1, (0.4,), seed)[45:], 65, RATE_HZ, 35.0) for seed in range(20)]
     off_s = [np.nan if at is None else (at + 45) / RATE_HZ - 0.2 for at in found]
     assert np.median(np.abs(off_s)) < 0.006  # NaN, not dated, fails
+
+
+@pytest.mark.parametrize("phase", [0.0, 1.5, 3.0, 4.5])
+def test_a_louder_note_ahead_leaves_a_swing_of_the_high_pass_that_is_no_rise(phase: float) -> None:
+    """Most were not dated, some were 26 ms late: the swing was as high as the first of the rise."""
+    time_s = np.arange(round(1.2 * RATE_HZ)) / RATE_HZ
+    u = np.maximum(time_s - 0.35, 0.0)
+    swell = (0.5 - 0.5 * np.cos(np.pi * np.clip(u / 0.2, 0.0, 1.0))) * np.sin(2 * np.pi * 90.0 * u)
+    loud = np.where(time_s < 0.25, 22.0 * np.sin(2 * np.pi * 27.0 * (time_s - 0.25) + phase), 0.0)
+    noise = np.random.default_rng(7).normal(0.0, 0.004, len(time_s))
+    band = signal.sosfilt(signal.butter(2, 8.0, "high", fs=RATE_HZ, output="sos"), swell + loud + noise)
+    first = round(0.29 * RATE_HZ)  # 40 ms behind the end of the louder note
+    at = date_swell(np.asarray(band[first:]), round(0.38 * RATE_HZ) - first, RATE_HZ, 90.0)
+    assert at is not None
+    assert (first + at) / RATE_HZ == pytest.approx(0.35, abs=0.008)
 
 
 def test_beginnings_that_explain_a_rise_as_well_are_averaged() -> None:

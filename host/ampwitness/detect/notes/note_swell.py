@@ -19,6 +19,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.notes.note_decimate import BAND_LOW_HZ
 from ampwitness.types import FloatArray
 
 LEAST_ATTACK_S = 0.030  # as it is measured, which is good to 10 ms
@@ -58,6 +59,7 @@ def date_swell(
     Sample number with a fraction, or None where the rise is none that a power of time describes, or not out of silence.
     """
     width = max(2, round(rate_hz / pitch_hz))
+    band = band - _fit_settling(band, onset, rate_hz)
     level = np.sqrt(2.0 * np.convolve(band * band, np.ones(width) / width, "same"))
     behind = level[onset : onset + round(_PEAK_WITHIN_S * rate_hz)]
     if len(behind) == 0:
@@ -89,6 +91,16 @@ def date_swell(
     if len(left) > 1 and float(np.sqrt(np.mean(left * left))) > quiet + _UNHEARD_SHARE * peak:
         return None  # a rise that would have been heard there, and was not
     return _weigh(begins, np.maximum(1.0 - gained / total, _LEAST_LEFT), len(rise) - first)
+
+
+def _fit_settling(band: FloatArray, onset: int, rate_hz: float) -> FloatArray:
+    """(n,) what the band's high-pass does by itself behind a note that ended: the swing that explains what lies ahead
+    of the onset best. It sounds at no pitch, and is as high as the first part of a soft rise."""
+    turn = -np.sqrt(0.5) * (1 - 1j) * 2 * np.pi * BAND_LOW_HZ / rate_hz  # a pole of its filter
+    swing = np.exp(turn * np.arange(len(band)))
+    columns = np.stack((swing.real, swing.imag), axis=1)
+    weights = np.linalg.lstsq(columns[:onset], band[:onset], rcond=None)[0]
+    return np.asarray(columns @ weights)
 
 
 def _find_heard(partials_v: Sequence[float], pitch_hz: float) -> FloatArray:
