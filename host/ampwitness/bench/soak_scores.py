@@ -10,6 +10,7 @@ import time
 
 import numpy as np
 
+from ampwitness.bench.soak_bounds import onset_bound_s, share_within
 from ampwitness.bench.soak_signals import REFERENCE_SPAN_DB, Drive, Shape, Soak, make_soak
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.soak.trends import TrendDetector
@@ -80,6 +81,10 @@ def main() -> None:
             print(f"{drive:21} {shape:8} {s['n']:4.0f} {s['judged']:6.0f} {s['found']:6.0f} {s['dated']:14.0f} "
                   f"{s['within']:11.0f} {s['invented']:9.0f} {s['median_off_min']:7.1f} min "
                   f"{s['most_off_min']:6.1f} min {s['most_off_db']:8.3f} dB")  # fmt: skip
+    bounds_s = [onset_bound_s(make_soak(seed, "linear", "noise")) for seed in range(given.seed, given.seed + given.n)]
+    at_best = np.mean([share_within(bound_s, WITHIN_S) for bound_s in bounds_s])
+    print("Noise alone, linear: the least standard deviation of the start (Cramer-Rao) is "
+          f"{np.median(bounds_s) / 60:.1f} min at the median: {100 * at_best:.0f} % within 20 min at best.")  # fmt: skip
     print("Goal: every linear one found and dated within 20 min, none invented. u: the date's own stated uncertainty.")
     print(f"{time.perf_counter() - started_s:.0f} s")
 

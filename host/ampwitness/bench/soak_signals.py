@@ -40,6 +40,11 @@ class Soak:
     pauses: bool
     seed: int
 
+    @property
+    def scatter_db(self) -> float:
+        """Standard deviation of the output's level from second to second, the reference apart."""
+        return 0.002 if self.drive == "tone" else float(10 / np.log(10) / np.sqrt(NOISE_BANDWIDTH_HZ))
+
     def levels(self) -> Iterator[tuple[np.typing.NDArray[np.int64], dict[str, SecondLevels]]]:
         """Levels in pieces of ten minutes, as the trend detector takes them."""
         rng = np.random.default_rng(self.seed)
@@ -47,8 +52,7 @@ class Soak:
         time_s = np.arange(n) + 0.5
         reference_db = reference_course(time_s, rng)
         output_db = self.change_db * self._course(time_s) + reference_db
-        spread = 0.002 if self.drive == "tone" else 10 / np.log(10) / np.sqrt(NOISE_BANDWIDTH_HZ)
-        signal_db = spread * rng.standard_normal(n)
+        signal_db = self.scatter_db * rng.standard_normal(n)
         output_db += signal_db
         # Both channels share the reference; 0.01 dB a second for the source's own noise and the converter's.
         source_v = 10 ** ((signal_db + reference_db + 0.01 * rng.standard_normal(n)) / 20)
