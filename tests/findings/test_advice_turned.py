@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from ampwitness.detect.tones.gain_steps import CEILING_OPEN
+from dataclasses import replace
+
+import pytest
+from ampwitness.detect.tones.gain_steps import CEILING_OPEN, TOO_FAST
 from ampwitness.findings.advice import advise_first_steps
 from ampwitness.types import Finding
 
@@ -53,6 +56,24 @@ def test_clips_for_want_of_supply_are_told_as_such_within_a_curve_too() -> None:
         [_knee(-0.9, CEILING_OPEN), *clips]
     )  # the ceiling follows the supply: no source's does
     assert "for want of supply" in step
+
+
+@pytest.mark.parametrize(("unsure_db", "is_told"), [(0.24, True), (0.3, True), (0.5, False)])
+def test_an_edge_passed_fast_tells_how_far_to_come_back_where_it_is_known_nearly_enough(
+    unsure_db: float, is_told: bool
+) -> None:
+    """One figure, that of the curve, with what it may be off by: not the clips', which the sagging supply made more."""
+    knee = _knee(-3.7, TOO_FAST)
+    steps = advise_first_steps([replace(knee, measured={**knee.measured, "uncertainty_db": unsure_db}), _clip(16.0)])
+    if is_told:
+        assert steps[0].startswith(
+            f"Turn the gain down by {3.7 + unsure_db:.1f} dB. The 40 Hz tone was left 3.7 dB beyond the edge, which "
+            f"was passed fast and is known to +- {unsure_db:.2f} dB."
+        )
+        assert len(steps) == 1
+    else:
+        assert "to keep this programme clean" in steps[0]
+        assert steps[1].startswith("Turn slower around the edge, once more.")
 
 
 def test_clips_of_the_programme_count_all_the_same() -> None:

@@ -83,8 +83,8 @@ def main() -> None:
                   f"{s['most_off_min']:6.1f} min {s['most_off_db']:8.3f} dB")  # fmt: skip
     bounds_s = [onset_bound_s(make_soak(seed, "linear", "noise")) for seed in range(given.seed, given.seed + given.n)]
     at_best = np.mean([share_within(bound_s, WITHIN_S) for bound_s in bounds_s])
-    print("Noise alone, linear: the least standard deviation of the start (Cramer-Rao) is "
-          f"{np.median(bounds_s) / 60:.1f} min at the median: {100 * at_best:.0f} % within 20 min at best.")  # fmt: skip
+    print("Noise alone, linear: the median of the starts' least standard deviations (Cramer-Rao) is "
+          f"{np.median(bounds_s) / 60:.1f} min: {100 * at_best:.0f} % within 20 min at best.")  # fmt: skip
     print("Goal: every linear one found and dated within 20 min, none invented. u: the date's own stated uncertainty.")
     print(f"{time.perf_counter() - started_s:.0f} s")
 

@@ -4,12 +4,20 @@ nothing."""
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 
 from ampwitness.detect.short_flats import highest_seen_hz
-from ampwitness.detect.tones.gain_steps import ALL_OWN, CEILING_MET, CEILING_OPEN, IN_NOISE, SOURCE_CLIPPED
+from ampwitness.detect.tones.gain_steps import (
+    ALL_OWN,
+    CEILING_MET,
+    CEILING_OPEN,
+    IN_NOISE,
+    SOURCE_CLIPPED,
+    TOO_FAST,
+)
 from ampwitness.detect.tones.tone_distortion import UNSEEN
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.wording import count_words
@@ -33,6 +41,7 @@ _AFTER_OUTCOME = {
     "level held (a limiter?)": ("Look for a limiter. The output no longer rose with the source and stayed clean."),
 }
 _TOO_FAST = "Turn slower around the edge, once more. The gain was turned past it too fast to say where it lies."
+_NEAR_ENOUGH_DB = 0.3  # an edge passed too fast that is as near known tells how far to come back; our choice, no source
 _SAME_HZ_RATIO = 0.02
 _CURVE_ENDS_S = 1.0  # a curve is made of whole pieces: what clipped in the last second of its tone belongs to it
 
@@ -167,7 +176,10 @@ def advise_turned(knees: FindingList, clips: FindingList) -> str | None:
         return None
     last = knees[-1].measured
     margin_db = last.get("margin_db")
-    if not isinstance(margin_db, int | float) or last.get("outcome") not in (CEILING_MET, CEILING_OPEN):
+    unsure_db = _find_unsure_db(last)
+    if not isinstance(margin_db, int | float) or (
+        unsure_db is None and last.get("outcome") not in (CEILING_MET, CEILING_OPEN)
+    ):
         return None
     within = np.zeros(len(clips), dtype=bool)
     for knee in knees:
@@ -180,10 +192,23 @@ def advise_turned(knees: FindingList, clips: FindingList) -> str | None:
         turned = f" {count_words(len(clips), 'half-cycle', 'half-cycles')} clipped while a tone was turned up and down."
     if margin_db >= 0:
         return f"Leave the gain where it is. The {hz} tone was left {margin_db:.1f} dB below the edge.{turned}"
+    if unsure_db is not None:
+        return (
+            f"Turn the gain down by {unsure_db - margin_db:.1f} dB. The {hz} tone was left {-margin_db:.1f} dB beyond "
+            f"the edge, which was passed fast and is known to +- {unsure_db:.2f} dB.{turned}"
+        )
     what = f"Turn the gain down by {-margin_db:.1f} dB."
     if last.get("outcome") == CEILING_OPEN:
         what = f"Turn down by {-margin_db:.1f} dB what was turned up."
     return f"{what} The {hz} tone was left so far beyond the edge, by its distortion there.{turned}"
+
+
+def _find_unsure_db(knee: Mapping[str, Any]) -> float | None:
+    """How unsure the level of an edge is that was passed fast; None where another slower turn is worth more."""
+    unsure_db = knee.get("uncertainty_db")
+    if not isinstance(unsure_db, int | float) or unsure_db > _NEAR_ENOUGH_DB or knee.get("outcome") != TOO_FAST:
+        return None
+    return float(unsure_db)
 
 
 def _is_mostly_supply(clips: FindingList) -> bool:
