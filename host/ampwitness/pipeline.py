@@ -441,14 +441,14 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
     unconfirmed = tie_unconfirmed(run.unconfirmed, FindingList(detected)) if run.unconfirmed else ()
     findings = FindingList([*detected, kept_settings(recording), run.readings, unconfirmed])
     save_index(recording, run.index)
+    duration_s = _find_duration_s(run, envelopes)
     for result in results:
         if result.coverage.detector == TrendDetector.name:
-            add_findings(result.summary["table"], findings)
+            add_findings(result.summary["table"], findings, duration_s)
     hellos = tuple(run.hellos.values())
     calibrations = (
         tuple(calibrations_for(hellos[0], measured_calibrations(recording, options)).values()) if hellos else ()
     )
-    duration_s = _find_duration_s(run, envelopes)
     excerpts = _cut_pictured(recording, options, findings, progress, run.index, duration_s)
     give_back()
     return Analysis(

@@ -181,7 +181,7 @@ def test_findings_stand_in_the_row_of_their_time() -> None:
     )
     note = Finding("note", 660.0, 661.0, "information", {"sag_v": 0.4}, {}, {})
     gap = Finding("gap", 719.0, 722.0, "information", {"cause": "link"}, {}, {})
-    add_findings(table, (clip, note, gap))
+    add_findings(table, (clip, note, gap), 7200.0)
     assert table["step_s"] == 60.0
     assert table["clipped_percent"][10] == pytest.approx(1.0)
     assert table["positive_ceiling_v"][10] == 30.0
@@ -190,11 +190,25 @@ def test_findings_stand_in_the_row_of_their_time() -> None:
     assert table["lost_s"][11:13] == [1.0, 2.0]
 
 
+@pytest.mark.parametrize("duration_s", [67.9, 60.9])
+def test_the_clipped_share_is_of_all_that_was_recorded_of_a_row(duration_s: float) -> None:
+    """A tenth of the time is clipped throughout; seconds broken by a gap and by the end hold clips too."""
+    volts = {"output": np.ones(round(RATE_HZ * duration_s), dtype=np.float32)}
+    table = deepcopy(judge(iter_windows_from_arrays(volts, RATE_HZ, window_s=10.0)).summary["table"])
+    measured = {"polarity": "positive", "plateau_v": 30.0, "flat_s": 0.01}
+    gap = Finding("gap", 20.3, 20.8, "information", {"cause": "link"}, {}, {})
+    starts_s = [at_s for at_s in np.arange(0.05, duration_s, 0.1).tolist() if not gap.start_s < at_s < gap.stop_s]
+    clips = [Finding("clip", at_s, at_s + 0.01, "attention", measured, {}, {}) for at_s in starts_s]
+    add_findings(table, (*clips, gap), duration_s)
+    assert len(table["clipped_percent"]) == (2 if duration_s > 61 else 1)
+    assert table["clipped_percent"] == pytest.approx([10.0] * len(table["clipped_percent"]), rel=0.01)
+
+
 def test_what_begins_just_ahead_of_the_recording_stands_in_the_first_row() -> None:
     table = deepcopy(judge_two_hours(60.0).summary["table"])
     clip = Finding("clip", -1e-5, 0.1, "attention", {"polarity": "negative", "plateau_v": -30.0, "flat_s": 0.6}, {}, {})
     gap = Finding("gap", -0.5, 3.0, "information", {"cause": "link"}, {}, {})
-    add_findings(table, (clip, gap))
+    add_findings(table, (clip, gap), 7200.0)
     assert table["negative_ceiling_v"][0] == -30.0
     assert table["lost_s"][0] == 3.0
     assert table["lost_s"][-1] == 0.0

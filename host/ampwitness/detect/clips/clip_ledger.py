@@ -76,7 +76,6 @@ class ClipLedger:
         self.counts = dict.fromkeys(("n_positive", "n_negative", "n_soft", "n_in_source", "n_candidates"), 0)
         self.rails: dict[str, Any] = {}
         self.rail_model = {"positive": summarise_rail(None, 1.0), "negative": summarise_rail(None, -1.0)}
-        self.lowest_headroom_db: float | None = None
         self.remarks: tuple[str, ...] = ()
 
     def add(self, candidates: list[Candidates], crests: list[HighCrests]) -> None:
@@ -129,8 +128,6 @@ class ClipLedger:
         for side, rail in verdicts.rails.items():
             if _n_plateaus(rail) >= _n_plateaus(self.rails.get(side)):
                 self.rails[side], self.rail_model[side] = rail, verdicts.rail_model[side]
-        lowest = [db for db in (self.lowest_headroom_db, verdicts.lowest_headroom_db) if db is not None]
-        self.lowest_headroom_db = min(lowest) if lowest else None
         self.remarks += tuple(remark for remark in verdicts.remarks if remark not in self.remarks)
 
     def _put(self, verdicts: Verdicts, is_new: np.ndarray[Any, np.dtype[np.bool_]]) -> None:

@@ -102,7 +102,7 @@ def _without_its_levels(summary: Mapping[str, Any], sign: FloatArray, is_source:
         },
     }
     if all(model["level_v"] is None for model in out["rail_model"].values()):
-        out |= {"headroom": no_passages(NO_CEILING), "lowest_headroom_db": None}
+        out["headroom"] = no_passages(NO_CEILING)
     return out
 
 

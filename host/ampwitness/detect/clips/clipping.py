@@ -327,7 +327,6 @@ class ClippingDetector:
             "noise_v": float(min(run.noises)) if run.noises else None,
             "rails": ledger.rails,
             "rail_model": ledger.rail_model,
-            "lowest_headroom_db": ledger.lowest_headroom_db,
             "coupling_hz": coupling_hz,
             "standing_v": standing_v,
             "headroom": summarise_headroom(

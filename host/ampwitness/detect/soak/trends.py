@@ -207,8 +207,12 @@ def plain_table(table: LevelTable) -> dict[str, Any]:
     }
 
 
-def add_findings(table: dict[str, Any], findings: Sequence[Finding]) -> None:
-    """Put what the other detectors found into a plain table: clipping share, learned ceilings, sag, losses by row."""
+def add_findings(table: dict[str, Any], findings: Sequence[Finding], duration_s: float) -> None:
+    """Put what the other detectors found into a plain table: clipping share, learned ceilings, sag, losses by row.
+
+    Clips count in broken seconds too, as in the recording's last: their share is of all that was recorded of a row,
+    not of its whole seconds. `duration_s` is the recording's.
+    """
     n, step_s = len(table["output_v"]), float(table["step_s"])
     listed = FindingList.of(findings)
     clips, notes = listed.of_kind("clip"), listed.of_kind("note")
@@ -220,8 +224,11 @@ def add_findings(table: dict[str, Any], findings: Sequence[Finding]) -> None:
         for row in range(first, last + 1):
             inside = min(finding.stop_s, (row + 1) * step_s) - max(finding.start_s, row * step_s)
             lost_s[row] += max(0.0, inside)
-    judged_s = np.array(table["judged_s"])
-    share = np.where(judged_s > 0, 100 * clipped_s / np.maximum(judged_s, 1.0), np.nan)
+    ends_s = np.minimum(step_s * np.arange(1, n + 1), duration_s)
+    ends_s[-1:] = duration_s  # of the last row is all that follows
+    recorded_s = np.diff(ends_s, prepend=0.0) - lost_s
+    is_judged = (np.array(table["judged_s"]) > 0) & (recorded_s > 0)
+    share = np.divide(100 * clipped_s, recorded_s, out=np.full(n, np.nan), where=is_judged)
     table["clipped_percent"] = [float(value) if np.isfinite(value) else None for value in share]
     for side, mine in (("positive", plateau_v > 0), ("negative", plateau_v < 0)):
         table[f"{side}_ceiling_v"] = _medians(rows[mine], plateau_v[mine], n)

@@ -199,12 +199,3 @@ def soft_ceiling(table: Candidates) -> FloatArray:
     bent = table["sharpness"] > 0
     out[bent] = ceiling_of(table["level_v"][bent], table["crest_v"][bent], table["sharpness"][bent])
     return out
-
-
-def least_headroom_db(rail: Rail, crests: HighCrests, sign: float) -> float | None:
-    """Least distance from an unclipped crest to the rail at that moment, dB."""
-    mine = crests.sign == sign
-    if not mine.any():
-        return None
-    room = rail.predict(crests.supply[mine], crests.output[mine]) / crests.level_v[mine]
-    return float(max(0.0, 20 * np.log10(max(float(np.min(room)), 1e-6))))

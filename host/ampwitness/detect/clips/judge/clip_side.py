@@ -36,7 +36,6 @@ from ampwitness.detect.clips.judge.clip_level import (
     Level,
     find_level,
     find_soft_rail,
-    least_headroom_db,
     rail_of_bent,
     soft_ceiling,
 )
@@ -86,7 +85,6 @@ class SideVerdict:
     undecided: BoolArray
     is_soft: BoolArray
     rail: Rail | None
-    headroom_db: float | None
     is_apart: BoolArray | None = None  # taken by what lies around, at no rail that is known; None: none is
 
 
@@ -115,7 +113,6 @@ class _Taken:
     threshold: FloatArray
     few_inliers: BoolArray  # one or two plateaus that are all that shows a ceiling
     rail: Rail | None
-    headroom_db: float | None = None
 
     @classmethod
     def nothing(cls, n: int) -> _Taken:
@@ -146,7 +143,6 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float, *, are_level:
     if level.rail is not None:
         _take_at_level(taken, table, level, level.rail, basic)
     if taken.rail is not None:
-        taken.headroom_db = least_headroom_db(taken.rail, crests, sign)
         _take_near_level(taken, table, crests, sign, basic, level)
     _take_rounded(taken, table, crests, sign, basic)
     are_level |= int(np.count_nonzero(taken.accepted & plain)) >= FEWEST_LEVEL
@@ -160,7 +156,7 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float, *, are_level:
     accepted, undecided, topmost = (rows & ~of_music for rows in (taken.accepted, taken.undecided, topmost))
     return SideVerdict(
         accepted, taken.expected, taken.threshold, np.zeros(len(table), dtype=bool), undecided, taken.is_soft,
-        taken.rail, taken.headroom_db, topmost,
+        taken.rail, topmost,
     )  # fmt: skip
 
 
@@ -230,7 +226,6 @@ def _take_rounded(taken: _Taken, table: Candidates, crests: HighCrests, sign: fl
     taken.expected = np.where(odd, rail.predict(table.supply, table.output), taken.expected)
     taken.threshold = np.where(odd, 0.0, taken.threshold)
     taken.take(odd, odd)
-    taken.headroom_db = least_headroom_db(rail, crests, sign)
 
 
 def _take_sunk(taken: _Taken, table: Candidates, crests: HighCrests, sign: float, are_level: bool) -> None:

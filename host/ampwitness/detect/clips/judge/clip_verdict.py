@@ -52,7 +52,6 @@ class Verdicts:
     ceiling: list[str]  # rail, current, undecided
     rails: Mapping[str, Any]
     rail_model: Mapping[str, Mapping[str, Any]]
-    lowest_headroom_db: float | None
     rooms: tuple[Room, ...]  # of the polarities whose ceiling is known
     n_candidates: int
     remarks: tuple[str, ...]
@@ -172,7 +171,6 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     parts: list[tuple[Candidates, SideVerdict]] = []
     rails: dict[str, Any] = {}
     rail_model: dict[str, Mapping[str, Any]] = {}
-    headrooms = []
     rooms = []
     n_candidates = len(table)
     tables = [(sign, polarity, table.take(table["sign"] == sign)) for sign, polarity in _SIDES]
@@ -198,8 +196,6 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
             rails[polarity] = dict(side.rail.describe(typical_v))
             rail_model[polarity] = summarise_rail(side.rail, typical_v)
             rooms.append(measure_room(side.rail, sign, mine.take(at_rail), crests, mine.take(~side.accepted)))
-            if side.headroom_db is not None:
-                headrooms.append(side.headroom_db)
     clips = join([mine.take(side.accepted) for mine, side in parts])
     one_corner = np.concatenate([_is_apart(side)[side.accepted] for _, side in parts]) & shows_one_corner(clips)
     clips.columns["crest_sd_v"] = np.where(one_corner, OPEN_SD_SHARE * clips["level_v"], clips["crest_sd_v"])
@@ -227,7 +223,6 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
         ceiling=ceiling,
         rails=rails,
         rail_model=rail_model,
-        lowest_headroom_db=min(headrooms) if headrooms else None,
         rooms=tuple(rooms),
         n_candidates=n_candidates,
         remarks=_remarks(shape, where) + ((REMARK,) if is_late else ()),
