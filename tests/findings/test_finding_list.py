@@ -31,12 +31,13 @@ def make_findings(n: int, kind: str = "note", seed: int = 1) -> list[Finding]:
         start_s = float(rng.uniform(0, 100)) if at % 5 else 7.0
         sag_v = None if at % 7 == 0 else round(float(rng.uniform(0, 1)), 1)  # many are equal
         measured = {"sag_v": sag_v, "level_v": float(at % 3), "pitch_name": "A1" if at % 2 else "B1", "is_on": True}
+        measured["sag_own_v"] = None if sag_v is None or at % 11 == 3 else sag_v if at % 3 else sag_v / 2
         out.append(Finding(kind, start_s, start_s + 0.1, "information", measured, {"floor_v": 0.2}, {"n": at}))
     return out
 
 
 def kept(findings: list[Finding]) -> KeptTable:
-    table = KeptTable("note", ("sag_v",))
+    table = KeptTable("note", ("sag_own_v", "sag_v"))
     for at in range(0, len(findings), 100):
         table.extend(findings[at : at + 100])
     return table
@@ -90,13 +91,14 @@ def test_the_worst_are_chosen_as_from_a_plain_list() -> None:
     notes = sorted(make_findings(900), key=lambda f: f.start_s)
     ranked = sorted(
         enumerate(notes, start=1),
-        key=lambda one: (-1.0 if one[1].measured["sag_v"] is None else one[1].measured["sag_v"],
+        key=lambda one: (*(-1.0 if one[1].measured[name] is None else one[1].measured[name]
+                           for name in ("sag_own_v", "sag_v")),
                          one[1].measured["level_v"], one[1].stop_s - one[1].start_s),
         reverse=True,
     )  # fmt: skip
     assert choose_listed(FindingList([kept(notes)]), 50)["note"] == tuple(sorted(ranked[:50], key=lambda one: one[0]))
     worst = find_worst(FindingList([kept(notes)]), "note")
-    assert worst == max(notes, key=lambda f: f.measured["sag_v"] or 0.0)
+    assert worst == max(notes, key=lambda f: f.measured["sag_own_v"] or 0.0)
 
 
 def test_a_plain_list_keeps_its_order_and_numbers() -> None:
@@ -222,9 +224,9 @@ def test_of_very_many_the_worst_are_listed_and_all_are_gathered(
         ]
         assert len(inside) == burst["n"]
         assert burst["total_s"] == pytest.approx(sum(one["stop_s"] - one["start_s"] for one in inside))
-        worst = max(inside, key=lambda one: one["measured"]["sag_v"] or -1.0)
-        assert burst["worst_sag_v"] == worst["measured"]["sag_v"]
-        assert every["findings"][burst["worst_number"] - 1]["measured"]["sag_v"] == worst["measured"]["sag_v"]
+        worst = max(inside, key=lambda one: one["measured"]["sag_own_v"] or -1.0)
+        assert burst["worst_sag_own_v"] == worst["measured"]["sag_own_v"]
+        assert every["findings"][burst["worst_number"] - 1]["measured"]["sag_own_v"] == worst["measured"]["sag_own_v"]
     again = analysis_from_json(plain)
     assert word_verdict("note", again.findings, None).sentence.startswith("300 bass notes found")
 

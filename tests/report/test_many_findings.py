@@ -17,10 +17,10 @@ N = 6000
 def test_reports_make_only_the_findings_that_they_show(
     small_analysis: Analysis, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    notes = KeptTable("note", ("sag_v", "sag_without_end_v", "level_v"))
+    notes = KeptTable("note", ("sag_own_v", "sag_v", "sag_without_end_v", "level_v"))
     for at in range(N):
         measured = {"pitch_hz": 50.0, "level_v": 1.0 + at % 7, "sag_v": (at % 500) / 1000, "supply_lowest_v": 12.0}
-        measured["sag_without_end_v"] = measured["sag_v"]
+        measured["sag_own_v"] = measured["sag_without_end_v"] = measured["sag_v"]
         notes.extend([Finding("note", 0.01 * at, 0.01 * at + 0.005, "information", measured, {}, {})])
     analysis = replace(small_analysis, findings=FindingList([notes]), duration_s=60.0, excerpts=())
     n_made = []

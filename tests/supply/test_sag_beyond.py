@@ -6,10 +6,14 @@ import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.run_all import DetectOptions, run_all
+from ampwitness.detect.supply.sag_beyond import LEAST_BEYOND_V
 from ampwitness.detect.supply.supply_model import SupplyOptions
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.advice import advise_first_steps
+from ampwitness.findings.described import describe_finding
+from ampwitness.findings.selection import rank_places
 from ampwitness.findings.supply_words import word_supply
+from ampwitness.findings.wording import find_worst
 
 RATE_HZ = 4000.0
 LOAD_OHM, EFFICIENCY, SOURCE_OHM, OPEN_V = 4.0, 0.75, 0.03, 12.6
@@ -36,11 +40,26 @@ def test_a_consumer_within_notes_is_told_and_none_is_invented(with_consumer_from
     beyond = supply["states"]["at rest"]["beyond_own_power"]
     words = " ".join(word_supply({"supply": supply}))
     steps = advise_first_steps(FindingList([r.findings for r in results]), {"supply": supply})
+    notes = FindingList.of(next(r.findings for r in results if r.coverage.detector == "notes"))
+    sag_v, own_v = notes.values("sag_v"), notes.values("sag_own_v")
+    worst = find_worst(notes, "note")
+    assert worst is not None
+    assert worst.start_s == pytest.approx(notes[int(rank_places(notes)[0])].start_s)
     if with_consumer_from > 24:
+        assert (own_v == notes.values("sag_without_end_v")).all()
+        assert "own power explains" not in describe_finding(worst)
         assert beyond is None
         assert "fell further" not in words
         assert not any("what else" in step for step in steps)
         return
+    # The consumer's notes are the deepest; the one that leads sags by itself as far as any of them does.
+    power_v = np.array([float(np.max(amplifier_a[(number == k) & plays])) * SOURCE_OHM for k in range(24)])
+    deepest = notes[int(np.nanargmax(sag_v))]
+    assert deepest.start_s > 18.9
+    assert own_v[np.nanargmax(sag_v)] < sag_v.max() - LEAST_BEYOND_V
+    assert worst.start_s < 18.9 or worst.measured["sag_v"] < 1.3 * power_v.max()
+    assert own_v.max() < 1.3 * power_v.max() < sag_v.max()
+    assert "of which its own power explains" in describe_finding(deepest)
     assert beyond is not None
     assert 4 <= beyond["n_notes"] <= 6
     assert beyond["n_looked_at"] >= 20

@@ -20,7 +20,7 @@ from ampwitness.detect.cutouts.cutout_cause import LOW
 from ampwitness.detect.cutouts.cutout_level import learn_level
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.supply.engine_states import find_cranking
-from ampwitness.detect.supply.sag_beyond import find_sag_beyond
+from ampwitness.detect.supply.sag_beyond import ExplainedNotes, summarise_beyond
 from ampwitness.detect.supply.supply_described import describe_state, tell_why_no_lags
 from ampwitness.detect.supply.supply_forecast import Ceiling, fit_sag_line
 from ampwitness.detect.supply.supply_history import SupplySteps
@@ -37,7 +37,6 @@ from ampwitness.types import Coverage, Finding, NotJudged
 NAME = "supply"
 EVERY_PART = "battery, leads and ground"
 HALVED = 0.5
-ENGINE_CHANGE_S = 1.5  # on both sides of a change of state the supply moves by itself
 CHARGED_V = 14.2  # common charging set-point, within the 13.5 to 14.55 V of service data
 
 
@@ -67,6 +66,7 @@ def conclude(
     clip_rows = _clip_rows(clipping)
     ceilings = clip_rows.learn_ceilings() if clip_rows is not None else {}
     out: list[DetectorResult] = []
+    notes: list[ExplainedNotes] = []
     for result in results:
         if result is clipping and clip_rows is not None:
             clip_rows = clip_rows.with_causes(ceilings, model)
@@ -74,10 +74,13 @@ def conclude(
             causes = dict(clips.texts("cause"))
             summary = {**result.summary, "causes": causes, "ceilings": {k: _describe(v) for k, v in ceilings.items()}}
             result = DetectorResult(clips, result.coverage, summary)
+        elif result.coverage.detector == "notes":
+            notes = [ExplainedNotes(table, model) for table in FindingList.of(result.findings).tables]
+            result = DetectorResult(FindingList(notes), result.coverage, result.summary)
         out.append(result)
     findings = FindingList([result.findings for result in out])
     gain = _clean_gain(findings.of_kind("clip"), clip_rows)
-    supply = _supply_result(model, steps, options, _lowest_ceiling(ceilings, rails, model), findings, gain)
+    supply = _supply_result(model, steps, options, _lowest_ceiling(ceilings, rails, model), findings, gain, notes)
     if model is not None:
         told = {**supply.summary, "ceiling_unseen": find_unseen(ceilings, model)}
         supply = DetectorResult(supply.findings, supply.coverage, told)
@@ -122,6 +125,7 @@ def _supply_result(
     ceiling: Ceiling | None,
     findings: FindingList,
     gain: CleanGain | None,
+    explained: Sequence[ExplainedNotes],
 ) -> DetectorResult:
     if model is None:
         why_not = "less than a second of the supply" if "supply" in steps.volts else "no supply channel"
@@ -134,16 +138,10 @@ def _supply_result(
         if name in states:
             states[name]["lowest_v"] = min(states[name]["lowest_v"], lowest_v)
     level_v, sag_v = notes.values("level_v"), notes.values("sag_v")
-    state_of = np.searchsorted(model.change_s, notes.start_s, "right") - 1
-    in_state = {
-        name: np.isin(state_of, [k for k, state in enumerate(model.change_state) if state == name]) for name in states
-    }
-    apart = [
-        *model.kept_out,
-        *((at_s - ENGINE_CHANGE_S, at_s + ENGINE_CHANGE_S) for at_s in model.change_s[1:].tolist()),
-    ]
-    for name, state in model.states.items():
-        states[name]["beyond_own_power"] = find_sag_beyond(notes, in_state[name], state, apart)
+    state_at = model.states_at(notes.start_s)
+    in_state = {name: state_at == name for name in states}
+    for name in states:
+        states[name]["beyond_own_power"] = summarise_beyond(explained, model, name)
     summary: dict[str, Any] = {
         "states": states,
         "cranking": _describe_kept_out(model.cranking),

@@ -33,7 +33,7 @@ from ampwitness.types import Coverage, Finding, NotJudged
 NAME = "engine"
 _CRANKED, _LOST = "the engine was being cranked", "the supply's connection was lost"
 _STATED = ("clipping", "notes", "dips", "cutouts")  # whose findings say what the engine did meanwhile
-_OF_THE_SAG = ("sag_v", "sag_without_end_v", "sag_percent", "sag_slope_v_per_s", "recovery_s")
+_OF_THE_SAG = ("sag_v", "sag_without_end_v", "sag_own_v", "sag_percent", "sag_slope_v_per_s", "recovery_s")
 
 
 def settle_road(

@@ -70,6 +70,12 @@ def _describe_note(finding: Finding) -> str:
             f", but only in its last 50 ms, by what else pulled it down: their mean lay {_number(within_v, 2)} V "
             "under what was before"
         )
+    own_v, whole_v = m.get("sag_own_v"), within_v if isinstance(within_v, int | float) else m.get("sag_v")
+    if isinstance(own_v, int | float) and isinstance(whole_v, int | float) and own_v < whole_v:
+        text += (
+            f", of which its own power explains {_number(own_v, 2)} V at most: something else took current at that "
+            "moment, or a contact gave way"
+        )
     why_not = finding.evidence.get("supply_before_not_settled")
     return text + (f"; before it the supply was not settled: {why_not}" if why_not else "")
 

@@ -24,7 +24,7 @@ SPREAD_KINDS = ("setting", "check", "reading", "drift", "gap", "knee")
 # what makes one of a kind worse than another, tried in this order; else its length
 WORSE: dict[str, tuple[str, ...]] = {
     "clip": ("overdrive_db", "flat_s"),
-    "note": ("sag_v", "level_v"),
+    "note": ("sag_own_v", "sag_v", "level_v"),
     "dip": ("depth_v",),
     "cutout": ("outage_s",),
     "drift": ("change_db",),

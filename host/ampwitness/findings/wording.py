@@ -177,7 +177,8 @@ def find_worst(findings: Sequence[Finding], kind: str) -> Finding | None:
     if kind == "clip":
         return _largest(chosen, "overdrive_db") or _largest(chosen, "flat_s")
     if kind == "note":
-        return _largest(chosen, "sag_without_end_v") or _largest(chosen, "sag_v") or _largest(chosen, "level_v")
+        keys = ("sag_own_v", "sag_without_end_v", "sag_v", "level_v")
+        return next((worst for key in keys if (worst := _largest(chosen, key)) is not None), None)
     if kind == "dip":
         # What the starter, a stop of the engine or a lost lead did is the worst only where there is nothing else.
         plain = np.flatnonzero([not dip.measured.get("during") for dip in chosen])

@@ -40,6 +40,7 @@ _COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
         ("lowest, raw (V)", "supply_lowest_raw_v", 3),
         ("at its end (V)", "supply_end_v", 3),
         ("sag (V)", "sag_v", 3),
+        ("its own at most (V)", "sag_own_v", 3),
         ("sag (%)", "sag_percent", 2),
         ("slope (V/s)", "sag_slope_v_per_s", 2),
         ("recovery (s)", "recovery_s", 3),
@@ -116,7 +117,7 @@ _IN_MILLISECONDS = frozenset(("flat_s",))
 _SCREEN_ONLY = frozenset(
     (
         "pitch_cents", "attack_s", "supply_before_looked_s", "supply_lowest_raw_v", "supply_end_v",
-        "sag_slope_v_per_s", "ripple_v", "energy_v2s", "engine_state",
+        "sag_slope_v_per_s", "ripple_v", "energy_v2s", "engine_state", "sag_own_v",
     )
 )  # fmt: skip
 

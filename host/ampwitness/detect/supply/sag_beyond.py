@@ -16,54 +16,98 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.supply.supply_forecast import find_fall
-from ampwitness.detect.supply.supply_model import StateModel
-from ampwitness.finding_list import FindingList
-from ampwitness.types import FloatArray
+from ampwitness.detect.supply.supply_model import StateModel, SupplyModel
+from ampwitness.finding_list import FindingTable, WrappedTable
+from ampwitness.types import Finding, FloatArray
 
 LEAST_BEYOND_V = 0.2
 ANSWERS_AFTER_S = (0.02, 0.1, 0.3, 1.0, 3.0)  # at once to the battery's slow part; a regulator lessens it with time
+ENGINE_CHANGE_S = 1.5  # on both sides of a change of state the supply moves by itself
+KEY = "sag_own_v"
 _SIGMAS = 3.0
 
 
-def find_sag_beyond(
-    notes: FindingList, is_mine: npt.NDArray[np.bool_], state: StateModel, apart: Sequence[tuple[float, float]]
-) -> dict[str, Any] | None:
+class ExplainedNotes(WrappedTable):
+    """Notes, each also with `sag_own_v`: its sag, or what its own power accounts for at most where that is less.
+
+    Parameters
+    ----------
+    table : the notes as they were
+    model : the supply's; None without a supply channel
+
+    Attributes
+    ----------
+    sag_v, explained_v : (n,) the sag without what ended it, and the most that the note's own power explains of it; NaN
+        where that was not looked at
+    """
+
+    def __init__(self, table: FindingTable, model: SupplyModel | None) -> None:
+        super().__init__(table)
+        sag_v, whole_v = table.numbers("sag_without_end_v"), table.numbers("sag_v")
+        self.sag_v = np.where(np.isfinite(sag_v), sag_v, whole_v)
+        self.explained_v = np.full(len(table), np.nan) if model is None else _explain_notes(table, sag_v, model)
+
+    @property
+    def is_beyond(self) -> npt.NDArray[np.bool_]:
+        """(n,) whose sag is more than their own power explains."""
+        return self.sag_v - self.explained_v > LEAST_BEYOND_V
+
+    def numbers(self, key: str) -> FloatArray:
+        """(n,) as `FindingTable.numbers`."""
+        return np.where(self.is_beyond, self.explained_v, self.sag_v) if key == KEY else super().numbers(key)
+
+    def read(self, row: int) -> Finding:
+        """One of them."""
+        one, sag_v, own_v = self._table.read(row), float(self.sag_v[row]), float(self.explained_v[row])
+        own_v = own_v if sag_v - own_v > LEAST_BEYOND_V else sag_v
+        measured = {**one.measured, KEY: own_v if np.isfinite(own_v) else None}
+        return Finding(one.kind, one.start_s, one.stop_s, one.severity, measured, one.threshold, one.evidence)
+
+
+def summarise_beyond(notes: Sequence[ExplainedNotes], model: SupplyModel, name: str) -> dict[str, Any] | None:
     """The notes of one engine state whose sag is more than their own power explains.
 
     Parameters
     ----------
-    notes : all notes
-    is_mine : which of them lie in this engine state
-    state : what is known of the supply in it
-    apart : (start_s, stop_s), seconds of recording, in which the engine was cranked, started or stopped: notes that
-        touch one are left out
+    notes : all notes, table by table
+    model : the supply's
+    name : of the engine state
 
     Returns
     -------
     n_notes beyond, n_looked_at, start_s, sag_v and explained_v of the worst; None where there is none.
     """
-    start_s, stop_s = notes.start_s, notes.stop_s
-    crest_v, sag_v, lowest_v = (
-        notes.values(key) for key in ("peak_v", "sag_without_end_v", "supply_lowest_averaged_v")
-    )
-    known = is_mine & np.isfinite(crest_v) & np.isfinite(sag_v) & (lowest_v > 1.0)
-    for from_s, to_s in apart:
-        known &= (stop_s < from_s) | (start_s > to_s)
-    if state.power_fit is None or not known.any():
-        return None
-    explained_v = _explain(state, crest_v[known] ** 2 / lowest_v[known], (stop_s - start_s)[known])
-    over_v = sag_v[known] - explained_v
-    is_beyond = over_v > LEAST_BEYOND_V
-    if not is_beyond.any():
+    columns = [np.stack((one.start_s, one.sag_v, one.explained_v)) for one in notes]
+    start_s, sag_v, explained_v = np.concatenate([np.zeros((3, 0)), *columns], axis=1)
+    is_looked_at = np.isfinite(explained_v) & (model.states_at(start_s) == name)
+    over_v = np.where(is_looked_at, sag_v - explained_v, -np.inf)
+    if not (over_v > LEAST_BEYOND_V).any():
         return None
     worst = int(np.argmax(over_v))
     return {
-        "n_notes": int(is_beyond.sum()),
-        "n_looked_at": int(known.sum()),
-        "start_s": float(start_s[known][worst]),
-        "sag_v": float(sag_v[known][worst]),
+        "n_notes": int((over_v > LEAST_BEYOND_V).sum()),
+        "n_looked_at": int(is_looked_at.sum()),
+        "start_s": float(start_s[worst]),
+        "sag_v": float(sag_v[worst]),
         "explained_v": float(explained_v[worst]),
     }
+
+
+def _explain_notes(notes: FindingTable, sag_v: FloatArray, model: SupplyModel) -> FloatArray:
+    """(n,) the most that each note's own power takes off the supply; NaN where it is not looked at: no sag, or the
+    engine was cranked, started or stopped, or a lead was lost meanwhile."""
+    start_s, stop_s = notes.start_s, notes.stop_s
+    crest_v, lowest_v = notes.numbers("peak_v"), notes.numbers("supply_lowest_averaged_v")
+    known = np.isfinite(crest_v) & np.isfinite(sag_v) & (lowest_v > 1.0)
+    changes = [(at_s - ENGINE_CHANGE_S, at_s + ENGINE_CHANGE_S) for at_s in model.change_s[1:].tolist()]
+    for from_s, to_s in (*model.kept_out, *changes):
+        known &= (stop_s < from_s) | (start_s > to_s)
+    explained_v, state_at = np.full(len(notes), np.nan), model.states_at(start_s)
+    for name, state in model.states.items():
+        mine = known & (state_at == name)
+        if state.power_fit is not None and mine.any():
+            explained_v[mine] = _explain(state, crest_v[mine] ** 2 / lowest_v[mine], (stop_s - start_s)[mine])
+    return explained_v
 
 
 def _explain(state: StateModel, demand: FloatArray, lasting_s: FloatArray) -> FloatArray:

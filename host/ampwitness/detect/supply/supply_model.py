@@ -120,6 +120,12 @@ class SupplyModel:
         at = int(np.searchsorted(self.change_s, time_s, "right")) - 1
         return self.change_state[max(0, at)]
 
+    def states_at(self, time_s: FloatArray) -> npt.NDArray[np.str_]:
+        """(n,) engine states at (n,) times; empty words without a supply."""
+        if len(self.change_s) == 0:
+            return np.full(len(time_s), "")
+        return np.array(self.change_state)[np.maximum(0, np.searchsorted(self.change_s, time_s, "right") - 1)]
+
     def settled_at(self, time_s: FloatArray) -> FloatArray:
         """(n,) the supply as it would stand with the amplifier quiet, in the engine state of each time; NaN where not
         known."""
@@ -127,7 +133,7 @@ class SupplyModel:
         out = np.full(len(time_s), np.nan)
         if len(self.change_s) == 0:
             return out
-        state = np.array(self.change_state)[np.maximum(0, np.searchsorted(self.change_s, time_s, "right") - 1)]
+        state = self.states_at(time_s)
         for name, settled_s in self.settled_s.items():
             if len(settled_s):
                 mine = state == name
