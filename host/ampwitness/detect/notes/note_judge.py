@@ -28,6 +28,7 @@ _NO_TONE_BETWEEN = 2 ** (1.5 / 12)  # nearer to each other than this, notes have
 STRUCK = 0.90  # so much is new of no beat: what rings carries on as it did
 _ROLLS_S, _LEAST_OF_ROLL, _PITCH_OF_ROLL = 0.060, 0.90, 0.12  # since the last; explained; of pitch, which slides
 NO_TONE = "not a tone: too little of it repeats"
+ECHO = "what a room answers to a louder note"
 NOISE = "a swell of noise: short, and among many that are no tones"
 _AROUND, _AROUND_S, _LEAST_AROUND = 14, 5.0, 5  # as many to either side, no further away; of those fewer say nothing
 _NOISE_SHARE, _SWELL_S, _OVER_SWELLS = 0.60, 0.300, 2.5  # of them no tones; no swell is longer; of their level
@@ -36,6 +37,9 @@ _LONGEST_ATTACK_S, _LOUD_ATTACK = 0.180, 0.5  # of level
 _STILL_BEFORE, _SUDDEN_RATIO = 0.35, 0.40  # of power, of a note's first period; of its next two
 _OCTAVE_OVER_ROOT, _ODD_SHARE = 1.5, 0.15  # of heights
 _OLD_ROOT_RATIO, _NEW_OCTAVE_RATIO = 0.70, 0.50  # of heights now, ahead of the note
+_ECHO_S, _ECHO_LEVEL, _ECHO_RISES = (0.035, 0.250), 0.10, 2.5  # since the last; of its level; of heights
+_ECHO_AHEAD_S, _ECHO_HEAD_S, _ECHO_SWELLS = 0.050, 0.050, 3.0  # the last: of heights
+_ECHO_NOVELTY = 10.0  # what was carried on from a note that a hand stopped shortly before runs away further
 _OLD_IN_TAIL = 0.70  # so little new in a tail, at the pitch of one of the last notes: it is heard again, not struck
 
 
@@ -165,6 +169,22 @@ def beats_on(
     if not (note.since_last_s < _RINGS_S or is_soft):
         return False
     return note.level_peak_v < _BEAT_LEVEL * last_level_v and _lies_at_beat(pitch, low, high)
+
+
+def is_echo(note: SoundingNote, rate_hz: float, band_hz: float) -> bool:
+    """Whether this is what a room answers to a louder note that has just ended: so soft, no louder than what sounded
+    between the two, and never louder. Ahead of a soft note that a hand plays what it let go is still for a moment."""
+    after_s, within_s = _ECHO_S
+    ahead = note.band_before
+    if ahead is None or not (after_s < note.since_last_s < within_s and note.novelty_ratio < _ECHO_NOVELTY):
+        return False
+    ahead = ahead[-round(min(note.since_last_s, _ECHO_AHEAD_S) * band_hz) :]
+    band = join(note.band)[: max(0, round(note.end * band_hz / rate_hz) - note.band_first)]
+    head = band[: round(_ECHO_HEAD_S * band_hz)]
+    if not len(ahead) or not len(head) or np.abs(band).max() > _ECHO_SWELLS * np.abs(head).max():
+        return False
+    head_v, ahead_v = (float(np.sqrt(part @ part / len(part))) for part in (head, ahead))
+    return head_v < _ECHO_LEVEL * note.last_level_v and head_v < _ECHO_RISES * ahead_v
 
 
 def _is_sudden(note: SoundingNote, pitch_hz: float, band_hz: float) -> bool:

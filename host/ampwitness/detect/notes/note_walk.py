@@ -383,7 +383,7 @@ class RunNotes:
     def _open(self, onset: float, basis: str, novelty: float) -> None:
         onset = max(onset, 0.0)
         since_s = max(0.0, (onset - self._last_end) / self.rate_hz)
-        note = SoundingNote(onset, basis, novelty, self.floor_v, since_s)
+        note = SoundingNote(onset, basis, novelty, self.floor_v, since_s, self._last_peak_v)
         note.acc_at = ceil(onset)
         note.band_first = -(-note.acc_at // self._raw_a_band)
         note.slow_to = -(-note.acc_at // self.bands.factor)

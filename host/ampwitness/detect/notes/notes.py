@@ -15,12 +15,14 @@ from ampwitness.detect.notes.note_decimate import Bands
 from ampwitness.detect.notes.note_drum import DRUM, is_beat, is_drum
 from ampwitness.detect.notes.note_glide import LEAST_OF_ROLL_S, straighten
 from ampwitness.detect.notes.note_judge import (
+    ECHO,
     NO_TONE,
     NOISE,
     STRUCK,
     beats_on,
     find_noise,
     is_attack_of,
+    is_echo,
     is_old,
     is_tone,
     judge_note,
@@ -225,6 +227,8 @@ class NoteDetector:
                     chosen, why_not = judge_note(note, over[0], (), over[1], bands.rate_hz, bands.band_hz)
             if chosen is not None and beats_on(note, chosen, self._last_pitches, self._last_level_v, bands.band_hz):
                 chosen, why_not = None, "two notes that ring on, beating"
+            if chosen is not None and is_echo(note, bands.rate_hz, bands.band_hz):
+                chosen, why_not = None, ECHO
             if why_not == NO_TONE and pitch is not None and is_drum(note, bands):
                 judged.append((replace(pitch, frequency_hz=np.nan, amplitudes_v=(), beside_hz=np.nan), DRUM))
                 continue

@@ -18,6 +18,7 @@ class SoundingNote:
     novelty_ratio: float
     floor_v: float
     since_last_s: float  # infinite: no note before in this run
+    last_level_v: float = 0.0  # the highest of the note that ended last in this run
     end: float = np.nan
     end_basis: str = ""
     next_onset: float | None = None
@@ -57,7 +58,8 @@ class SoundingNote:
             head = join(theirs)[:n_earlier]
             mine[:0] = [head, np.zeros(n_earlier - len(head))]
         self.onset, self.onset_basis, self.novelty_ratio = earlier.onset, earlier.onset_basis, earlier.novelty_ratio
-        self.since_last_s, self.band_before = earlier.since_last_s, earlier.band_before
+        self.since_last_s, self.last_level_v = earlier.since_last_s, earlier.last_level_v
+        self.band_before = earlier.band_before
         self.band_first, self.n_band = earlier.band_first, self.n_band + n_earlier
         self.level_peak_v = max(self.level_peak_v, earlier.level_peak_v)
         self.n, self.sum_v, self.sum_v2 = self.n + earlier.n, self.sum_v + earlier.sum_v, self.sum_v2 + earlier.sum_v2
