@@ -17,6 +17,7 @@ from ampwitness.findings.cutout_advice import advise_cutouts, advise_over_voltag
 from ampwitness.findings.described import describe_finding
 from ampwitness.findings.headline import DOUBTFUL_DB, word_stillness
 from ampwitness.findings.lead_words import advise_leads
+from ampwitness.findings.remote_words import advise_drops
 from ampwitness.findings.road_words import is_doubtful
 from ampwitness.findings.square_words import are_in_source, count_square, split_clips
 from ampwitness.findings.supply_words import word_beyond
@@ -318,6 +319,7 @@ def advise_first_steps(
         worst = find_worst(by_kind["cutout"], "cutout")
         is_worth = worst is not None and worst.severity != "information" and not is_doubtful(worst)
         (steps if is_worth else later).append(advise_cutouts(by_kind["cutout"], steps))
+    steps += advise_drops(said, listed)
     dips: list[str] = []
     if "dip" in by_kind:
         cranking = find_cranking(summary or {})

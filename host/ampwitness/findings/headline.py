@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from ampwitness.finding_list import FindingList
+from ampwitness.findings.remote_words import word_drops
 from ampwitness.findings.road_words import find_over_voltage, find_steady_v
 from ampwitness.findings.square_words import NOT_BY_AMPLIFIER, split_clips, word_square
 from ampwitness.findings.tone_words import is_ceiling_open, word_distorted
@@ -51,7 +52,7 @@ def word_headline(analysis: Analysis) -> str:
             said = f"no {one} in {seconds_to_span(looked_s)}" if looked_s else f"{words.many} not judged"
             none.append(said + (_word_left_out(analysis, words.detector) if kind == "clip" else ""))
         found += apart
-    found += _word_source_flats(analysis.summary)
+    found += [*word_drops(analysis.summary, findings), *_word_source_flats(analysis.summary)]
     return f"In short: {'; '.join([*found, *none, _word_lost(analysis, findings)])}."
 
 
