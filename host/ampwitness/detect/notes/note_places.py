@@ -60,6 +60,28 @@ class Step(NamedTuple):
     end_slow: float  # where what sounded stops; NaN: it does not
 
 
+class _Seen:
+    """Places that are looked at together, (k,) arrays each, and what is known of them so far.
+
+    `at`, `slow_at` : band and slow samples; `found` : as they were looked at first; `end_at` : of a stop, slow samples
+    behind the place; the others as in `Departures` and `Step`
+    """
+
+    def __init__(
+        self, at: np.ndarray, is_turn: np.ndarray, is_steep: np.ndarray, rise: FloatArray, found: Departures
+    ) -> None:
+        self.at, self.slow_at, self.is_turn = at, at * BAND_STEP, is_turn
+        self.is_steep, self.rise, self.found = is_steep, rise, found
+        self.is_faint = ~is_turn & (rise < RISE_RATIO)
+        # A rise that lies a little ahead of what is new holds hardly any of it in its first 30 ms.
+        self.is_late = (found.at > LATE_AT) & (found.novelty_long >= NOVELTY_OF_LATE)
+        self.novelty: FloatArray = np.where(is_turn | self.is_late, found.novelty_long, found.novelty_short)
+        self.onset: FloatArray = self.slow_at + found.at
+        self.is_lull, self.fell = found.is_lull.copy(), found.fell.copy()
+        self.is_end, self.end_at = found.is_end.copy(), found.at.copy()
+        self.falls_silent = found.falls_silent.copy()
+
+
 class PlaceLooker:
     """Looks at the places of one run.
 
@@ -96,69 +118,83 @@ class PlaceLooker:
         is_turn = np.array([turn for _, turn in places], dtype=bool)
         here = at - first
         is_steep = levels.ahead[here] > _STEEP_RATIO * (levels.before[here] + MOST_NOISE_V**2)
-        slow_at = at * BAND_STEP
-        found = self._look(slow_at, np.zeros(len(at), dtype=np.intp), is_steep)
-        # A rise that lies a little ahead of what is new holds hardly any of it in its first 30 ms.
-        is_late = (found.at > LATE_AT) & (found.novelty_long >= NOVELTY_OF_LATE)
-        novelty = np.where(is_turn | is_late, found.novelty_long, found.novelty_short)
-        onset = slow_at + found.at
-        is_lull, fell = found.is_lull.copy(), found.fell.copy()
-        is_end, end_at = found.is_end.copy(), found.at.copy()
-        falls_silent = found.falls_silent.copy()
+        rise = levels.ahead[here] / np.maximum(levels.before[here], 1e-12)
+        seen = _Seen(
+            at, is_turn, is_steep, rise, self._look(at * BAND_STEP, np.zeros(len(at), dtype=np.intp), is_steep)
+        )
+        self._look_from_behind(seen)
+        self._look_from_ahead(seen)
+        is_new = self._find_new(seen)
+        self._look_behind_stops(seen, levels, here)
+        self._date_again(seen, is_new)
+        return self._take_steps(seen, is_new)
+
+    def _look_from_behind(self, seen: _Seen) -> None:
+        """Look again where the place lay ahead of what is new."""
+        found, rise = seen.found, seen.rise
         # Where all that is new lies behind the first 30 ms, the place was too far ahead of it: look from there.
         # A strong rise is worth that look with less: what rings on may hold most of the first 60 ms.
-        rise = levels.ahead[here] / np.maximum(levels.before[here], 1e-12)
         is_strong = rise >= STRONG_RISE_RATIO
         least = np.where(is_strong, NOVELTY_WHILE_SOUNDING, NOVELTY_OF_LATE)
         is_ahead = (found.novelty_short < NOVELTY_WHILE_SOUNDING) & (found.novelty_long >= least)
-        rows = np.flatnonzero(is_ahead & ~is_turn & ~is_late & ~found.is_end)
+        rows = np.flatnonzero(is_ahead & ~seen.is_turn & ~seen.is_late & ~found.is_end)
         if len(rows):
-            nearer = slow_at[rows] + _FURTHER
-            again = self._look(nearer, np.zeros(len(rows), dtype=np.intp), is_steep[rows])
-            novelty[rows], onset[rows] = again.novelty_short, nearer + again.at
-            is_lull[rows], fell[rows] = again.is_lull, again.fell
+            nearer, again = self._look_again(seen, rows, _FURTHER)
+            seen.novelty[rows], seen.onset[rows] = again.novelty_short, nearer + again.at
+            seen.is_lull[rows], seen.fell[rows] = again.is_lull, again.fell
         # A turn that lies a little further on leaves next to nothing new in the first 30 ms: the same.
         is_further = (found.novelty_short < _NONE_YET * found.novelty_long) & (found.novelty_long >= _SOME_LATER)
-        is_further &= is_turn & (novelty < NOVELTY_OF_PITCH) & (found.unexplained < STEADY_RATIO) & ~found.is_end
-        rows = np.flatnonzero(is_further & ~is_lull)
+        is_further &= seen.is_turn & (seen.novelty < NOVELTY_OF_PITCH)
+        is_further &= (found.unexplained < STEADY_RATIO) & ~found.is_end
+        rows = np.flatnonzero(is_further & ~seen.is_lull)
         if len(rows):
-            nearer = slow_at[rows] + _LITTLE_FURTHER
-            again = self._look(nearer, np.zeros(len(rows), dtype=np.intp), is_steep[rows])
+            nearer, again = self._look_again(seen, rows, _LITTLE_FURTHER)
             rows, at_last = rows[again.novelty_long >= _TURNS_THERE], again.novelty_long >= _TURNS_THERE
-            novelty[rows], onset[rows] = again.novelty_long[at_last], (nearer + again.at)[at_last]
+            seen.novelty[rows], seen.onset[rows] = again.novelty_long[at_last], (nearer + again.at)[at_last]
         # Of what departs from a steady tone behind the place, what is new is asked from there on.
-        is_behind = (found.at > _BEHIND_PLACE) & (novelty < NOVELTY_WHILE_SOUNDING) & (found.unexplained < _PURE_RATIO)
-        is_behind &= ~is_turn & (rise >= RISE_RATIO) & (found.fell == 0.0) & ~found.is_end & ~is_lull
+        is_behind = (found.at > _BEHIND_PLACE) & (seen.novelty < NOVELTY_WHILE_SOUNDING)
+        is_behind &= (found.unexplained < _PURE_RATIO) & ~seen.is_turn & (rise >= RISE_RATIO)
+        is_behind &= (found.fell == 0.0) & ~found.is_end & ~seen.is_lull
         rows = np.flatnonzero(is_behind)
         if len(rows):
-            nearer = slow_at[rows] + np.round(found.at[rows]).astype(np.intp)
-            again = self._look(nearer, np.zeros(len(rows), dtype=np.intp), is_steep[rows])
+            _, again = self._look_again(seen, rows, np.round(found.at[rows]).astype(np.intp))
             is_same = np.abs(again.at) <= _SAME_DEPARTURE
-            novelty[rows[is_same]] = np.minimum(again.novelty_short, again.novelty_long)[is_same]
+            seen.novelty[rows[is_same]] = np.minimum(again.novelty_short, again.novelty_long)[is_same]
+
+    def _look_from_ahead(self, seen: _Seen) -> None:
+        """Look again where the place lay behind the beginning."""
         # A prediction that grew without bound had seen the beginning of the note already: look from further ahead.
-        is_runaway = (novelty > RUNAWAY_RATIO) & ((fell == 0.0) | (novelty > _FAR_AWAY_RATIO))
-        rows = np.flatnonzero(is_runaway & ~is_lull & ~found.is_end)
+        is_runaway = (seen.novelty > RUNAWAY_RATIO) & ((seen.fell == 0.0) | (seen.novelty > _FAR_AWAY_RATIO))
+        rows = np.flatnonzero(is_runaway & ~seen.is_lull & ~seen.found.is_end)
         if len(rows):
-            ahead = slow_at[rows] - _FURTHER
-            again = self._look(ahead, np.zeros(len(rows), dtype=np.intp), is_steep[rows])
-            novelty[rows], onset[rows] = again.novelty_long, ahead + again.at
-            fell[rows], is_end[rows], end_at[rows] = again.fell, again.is_end, again.at - _FURTHER
-            falls_silent[rows] = again.falls_silent
+            ahead, again = self._look_again(seen, rows, -_FURTHER)
+            seen.novelty[rows], seen.onset[rows] = again.novelty_long, ahead + again.at
+            seen.fell[rows], seen.is_end[rows], seen.end_at[rows] = again.fell, again.is_end, again.at - _FURTHER
+            seen.falls_silent[rows] = again.falls_silent
         # A strong rise of which nothing departs: its beginning lies ahead of the place, in what counts as noise there.
-        rows = np.flatnonzero(
-            (rise >= RISE_RATIO) & ~np.isfinite(onset) & (novelty >= NOVELTY_OF_FAINT) & ~is_lull & ~is_turn
-        )
+        is_hidden = (seen.rise >= RISE_RATIO) & ~np.isfinite(seen.onset) & (seen.novelty >= NOVELTY_OF_FAINT)
+        rows = np.flatnonzero(is_hidden & ~seen.is_lull & ~seen.is_turn)
         if len(rows):
-            ahead = slow_at[rows] - _LITTLE_FURTHER
-            onset[rows] = ahead + self._look(ahead, np.zeros(len(rows), dtype=np.intp), is_steep[rows]).at
+            ahead, again = self._look_again(seen, rows, -_LITTLE_FURTHER)
+            seen.onset[rows] = ahead + again.at
+
+    def _look_again(self, seen: _Seen, rows: np.ndarray, by: int | np.ndarray) -> tuple[np.ndarray, Departures]:
+        """Where some of the places lie, moved by slow samples, and what departs there."""
+        at = seen.slow_at[rows] + by
+        return at, self._look(at, np.zeros(len(rows), dtype=np.intp), seen.is_steep[rows])
+
+    def _find_new(self, seen: _Seen) -> np.ndarray:
+        """(k,) whether enough is new at each place. Of those that are the departures are looked at from nearer."""
+        at, is_turn, found, is_faint = seen.at, seen.is_turn, seen.found, seen.is_faint
         # Where the level over 50 ms does not rise, hardly anything may be old.
-        is_faint = ~is_turn & (rise < RISE_RATIO)
-        novelty = np.where(is_faint & ~is_lull, np.minimum(novelty, found.novelty_long), novelty)
+        novelty = np.where(is_faint & ~seen.is_lull, np.minimum(seen.novelty, found.novelty_long), seen.novelty)
+        seen.novelty = novelty
         least = np.where(is_turn, NOVELTY_OF_PITCH, NOVELTY_WHILE_SOUNDING)
-        is_new = novelty >= np.where(is_faint, NOVELTY_OF_FAINT, least)
-        rows = np.flatnonzero(is_new & ~is_lull & ~is_end & ~is_turn & (fell == 0.0) & np.isfinite(onset))
-        onset[rows], is_end[rows], falls_silent[rows] = self._look_nearer(onset[rows])
-        end_at[rows] = onset[rows] - slow_at[rows]
+        is_new: np.ndarray = novelty >= np.where(is_faint, NOVELTY_OF_FAINT, least)
+        is_plain = is_new & ~seen.is_lull & ~seen.is_end & ~is_turn & (seen.fell == 0.0)
+        rows = np.flatnonzero(is_plain & np.isfinite(seen.onset))
+        seen.onset[rows], seen.is_end[rows], seen.falls_silent[rows] = self._look_nearer(seen.onset[rows])
+        seen.end_at[rows] = seen.onset[rows] - seen.slow_at[rows]
         # A turn in which nothing departs at first, shortly ahead of a rise, is that rise seen from afar.
         rises = at[is_new & ~is_turn]
         if len(rises):
@@ -171,26 +207,41 @@ class PlaceLooker:
         if len(rises):
             ahead_s = (rises[np.minimum(np.searchsorted(rises, at), len(rises) - 1)] - at) / self.bands.band_hz
             is_new &= ~(is_turn & (ahead_s > _SAME_BEGINNING_S) & (ahead_s < LEAST_TURNED_S))
-        rows = np.flatnonzero(is_end & (end_at < 24.0))
-        onset[is_end] = np.nan
-        if len(rows):  # what was found is a stop: look for a departure from the silence behind it
-            quiet_from = (BEFORE + np.ceil(end_at[rows] + 2.0)).astype(np.intp)
-            later = np.maximum(quiet_from + _LEAST_QUIET - BEFORE, 0)
-            behind = slow_at[rows] + later
-            again = self._look(behind, quiet_from - later, np.ones(len(rows), dtype=bool), quiet_from - later)
-            # Where the level rises, and nothing stands out of a moment's silence, what begins had begun before; so had
-            # what shows behind the fall of a louder note, if it sounds on.
-            soon = np.minimum(here[rows] + round(_SOUNDS_ON_S * self.bands.band_hz), len(levels.ahead) - 1)
-            sounds_on = levels.ahead[soon] >= _SOUNDS_ON_RATIO * levels.ahead[here[rows]]
-            sounds_on &= (fell[rows] > 0.0) & ~(behind + again.at - slow_at[rows] - end_at[rows] > _OWN_QUIET)
-            is_none = falls_silent[rows] & (sounds_on | (~np.isfinite(again.at) & ~is_faint[rows]))
-            onset[rows] = np.where(is_none, slow_at[rows] + end_at[rows], behind + again.at)
-            is_end[rows], is_lull[rows] = ~is_none, is_lull[rows] | ~is_none
-        is_steady = found.unexplained < STEADY_RATIO  # noise and drums turn all the time
-        rows = np.flatnonzero(is_new & ~is_lull & is_turn & is_steady & (fell < _LEAST_FALL) & np.isfinite(onset))
+        return is_new
+
+    def _look_behind_stops(self, seen: _Seen, levels: Levels, here: np.ndarray) -> None:
+        """Where what was found is a stop, look for a departure from the silence behind it."""
+        rows = np.flatnonzero(seen.is_end & (seen.end_at < 24.0))
+        seen.onset[seen.is_end] = np.nan
+        if not len(rows):
+            return
+        stop_at = seen.end_at[rows]
+        quiet_from = (BEFORE + np.ceil(stop_at + 2.0)).astype(np.intp)
+        later = np.maximum(quiet_from + _LEAST_QUIET - BEFORE, 0)
+        behind = seen.slow_at[rows] + later
+        again = self._look(behind, quiet_from - later, np.ones(len(rows), dtype=bool), quiet_from - later)
+        # Where the level rises, and nothing stands out of a moment's silence, what begins had begun before; so had
+        # what shows behind the fall of a louder note, if it sounds on.
+        soon = np.minimum(here[rows] + round(_SOUNDS_ON_S * self.bands.band_hz), len(levels.ahead) - 1)
+        sounds_on = levels.ahead[soon] >= _SOUNDS_ON_RATIO * levels.ahead[here[rows]]
+        sounds_on &= (seen.fell[rows] > 0.0) & ~(behind + again.at - seen.slow_at[rows] - stop_at > _OWN_QUIET)
+        is_none = seen.falls_silent[rows] & (sounds_on | (~np.isfinite(again.at) & ~seen.is_faint[rows]))
+        seen.onset[rows] = np.where(is_none, seen.slow_at[rows] + stop_at, behind + again.at)
+        seen.is_end[rows], seen.is_lull[rows] = ~is_none, seen.is_lull[rows] | ~is_none
+
+    def _date_again(self, seen: _Seen, is_new: np.ndarray) -> None:
+        """Date turns from both sides, and what begins out of silence on the samples as they came."""
+        onset = seen.onset
+        is_steady = seen.found.unexplained < STEADY_RATIO  # noise and drums turn all the time
+        is_plain = is_new & ~seen.is_lull & seen.is_turn & is_steady & (seen.fell < _LEAST_FALL)
+        rows = np.flatnonzero(is_plain & np.isfinite(onset))
         onset[rows] = self._look_from_both_sides(onset[rows])
-        rows = np.flatnonzero(is_new & found.is_lull & ~is_end & np.isfinite(onset))
-        onset[rows] = self._look_closely(onset[rows], slow_at[rows] + found.lull_at[rows])
+        rows = np.flatnonzero(is_new & seen.found.is_lull & ~seen.is_end & np.isfinite(onset))
+        onset[rows] = self._look_closely(onset[rows], seen.slow_at[rows] + seen.found.lull_at[rows])
+
+    def _take_steps(self, seen: _Seen, is_new: np.ndarray) -> list[Step]:
+        """What may begin or end; and what is kept of the places, as the walk asks for it."""
+        at, onset, is_end, is_lull = seen.at, seen.onset, seen.is_end, seen.is_lull
         self.beats = at[~is_new & ~is_end]
         # The last 200 ms, whatever began or ended in them, carry on into what follows: a beat, no note.
         is_looked_at = is_new | is_end
@@ -199,11 +250,11 @@ class PlaceLooker:
         is_empty = is_looked_at & ~is_end & ~np.isfinite(onset) & ~is_early
         self.empty = at[is_empty].tolist()
         self._known = self._measure_since_each(at, np.where(is_looked_at & ~is_empty, onset, np.nan), is_lull)
-        is_plain = is_lull | (rise >= PLAIN_RISE_RATIO)
+        is_plain = is_lull | (seen.rise >= PLAIN_RISE_RATIO)
         self._backwards = self._measure_backwards(onset[is_looked_at & ~is_empty & ~is_plain & np.isfinite(onset)])
-        ends = np.where(is_end, slow_at + end_at, np.nan)
+        ends = np.where(is_end, seen.slow_at + seen.end_at, np.nan)
         kept = np.flatnonzero(is_looked_at & ~is_empty)
-        columns = (kept, at[kept], is_turn[kept], onset[kept], is_lull[kept], novelty[kept], ends[kept])
+        columns = (kept, at[kept], seen.is_turn[kept], onset[kept], is_lull[kept], seen.novelty[kept], ends[kept])
         return [Step(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
 
     def _measure_since_each(
