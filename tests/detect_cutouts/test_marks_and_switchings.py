@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.cutouts.cutouts import CutoutDetector
@@ -193,3 +194,30 @@ def test_a_turn_on_is_dated_at_rates_that_no_millisecond_holds_a_whole_number_of
         detector.push(window)
     turned_on = [s for s in detector.finish().summary["switchings"] if s["what"] == "turn-on"]
     assert [s["delay_s"] for s in turned_on] == [pytest.approx(1.5, abs=0.02)]  # 0.3 s off by steps of a millisecond
+
+
+@pytest.mark.parametrize("is_digital", [True, False])
+def test_a_plug_that_chatters_as_the_sound_is_waited_for_hides_no_later_stop(is_digital: bool) -> None:
+    """A turn-on that another fall of the lead ended is over then: what stops seconds later is no thump of it."""
+    at = np.arange(14 * RATE_HZ) / RATE_HZ
+    low_s = ((3.0, 3.05), (3.065, 3.077), (3.126, 3.5), (8.0, 8.05), (11.0, 11.2))
+    off_s = ((3.025, 4.0), (8.025, 8.55), (11.025, 11.7))
+    wave = 10 * np.sin(2 * np.pi * 50 * at + 0.8) * ~_lies_within(at, off_s)
+    volts = {"output": wave + np.random.default_rng(1).normal(0, 0.02, len(at)), "supply": np.full(len(at), 12.6)}
+    edges: list[Edge] = []
+    if is_digital:
+        changes = [(0.01, 1), *((time_s, level) for span in low_s for time_s, level in zip(span, (0, 1), strict=True))]
+        edges = [Edge("remote", level, time_s, "s", round(time_s * RATE_HZ)) for time_s, level in changes]
+    else:
+        volts["remote"] = np.where(_lies_within(at, low_s), 0.2, 12.3)
+    for window_s in (1.0, 10.0):
+        detector = CutoutDetector()
+        for window in iter_windows_from_arrays(volts, RATE_HZ, window_s=window_s, edges=edges):
+            detector.push(window)
+        found = detector.finish().findings
+        assert [finding.measured["cause"] for finding in found] == ["remote lead dropped"] * 3
+        assert [finding.start_s for finding in found] == pytest.approx([span[0] for span in off_s], abs=0.005)
+
+
+def _lies_within(at: FloatArray, spans_s: tuple[tuple[float, float], ...]) -> npt.NDArray[np.bool_]:
+    return np.asarray(np.any([(at >= begin_s) & (at < end_s) for begin_s, end_s in spans_s], axis=0))

@@ -58,9 +58,9 @@ def _behind_thump(side: Sides, place: int) -> int:
 
 
 def is_turn_on_thump(stop_s: float, switchings: Sequence[dict[str, Any]]) -> bool:
-    """Whether what stopped then was the thump of a turn-on, ahead of the sound."""
+    """Whether what stopped then was the thump of a turn-on, ahead of the sound, while that was still waited for."""
     return any(
-        entry["start_s"] < stop_s < entry["start_s"] + (WAIT_S if entry["delay_s"] is None else entry["delay_s"])
+        entry["start_s"] < stop_s < entry["start_s"] + entry["waited_s"]
         for entry in switchings
         if entry["what"] in ("turn-on", "signal-sensed start") and entry["was_silent"]
     )
@@ -76,6 +76,7 @@ class TurnOnWatch:
         self._quiet_bins = 0 if is_behind_a_gap else 10**6  # of the source, up to here
         self._was_on: bool | None = None
         self._sounded_last = False
+        self._seen_s = 0.0  # up to where the open event was followed
 
     def advance(self, run: RunSteps, start: int, limit: int, known: int, edges: Sequence[Edge]) -> None:
         """Look at the steps from `start` to `limit`; those up to `known` may be looked at."""
@@ -105,6 +106,7 @@ class TurnOnWatch:
             if plays is not None and self._open is not None:
                 self._see_source(run.time_s(start), plays, at, stop)
             self._follow(run.time_s(start), sounds, peak, side, at, stop)
+            self._seen_s = run.time_s(start) + self._bin_s * stop
             if event is not None:
                 self._close("nothing more was heard" if self._open else "")
                 before = sounds[max(0, stop - 3) : stop]
@@ -173,7 +175,9 @@ class TurnOnWatch:
         source_s = None if event.source_s is None else event.source_s - event.began_s
         if source_s is not None and delay_s is not None and source_s > delay_s:
             source_s = None
-        entry = {"what": event.what, "start_s": event.began_s, "delay_s": delay_s, "thump_v": thump_v}
+        waited_s = self._seen_s - event.began_s if delay_s is None else delay_s
+        entry = {"what": event.what, "start_s": event.began_s, "delay_s": delay_s, "waited_s": waited_s}
+        entry |= {"thump_v": thump_v}
         entry |= {"not_seen": why_not, "was_silent": event.was_silent, "source_after_s": source_s}
         self._found.append(entry)
 
