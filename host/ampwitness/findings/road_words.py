@@ -59,6 +59,11 @@ NEXT_TESTS: tuple[tuple[str, str], ...] = (
         "when it stops, it is the amplifier's ground lead.",
     ),
     (
+        "not decided: battery and supply fell alike",
+        "Clip the logger's ground to the battery's minus and record again: if battery and supply stay up there when it "
+        "stops, it is the amplifier's ground lead.",
+    ),
+    (
         "not decided: remote lead and supply",
         "Feed the remote terminal from the battery by a lead of its own: if only the remote falls then, its old feed "
         "was at fault.",

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from ampwitness.detect.cutouts.cutout_common import BATTERY_FELL_ALIKE, FELL_ALIKE, judge_common_fall
 from ampwitness.detect.cutouts.cutout_ground import AMPLIFIER_GROUND, is_elsewhere, judge_ground, was_lifted
 from ampwitness.detect.cutouts.cutout_low import (
     LEAST_AT_LEVEL,
@@ -51,7 +52,6 @@ GROUND_LOST = "ground connection lost"
 LOOSE_GROUND = "ground connection intermittent"
 REMOTE = "remote lead dropped"
 SOURCE = "signal stopped at the source"
-FELL_ALIKE = "not decided: remote lead and supply fell alike, as where a ground is lost"
 REMOTE_FLICKERED = "not decided: remote lead had flickered before"
 REMOTE_SAGGED = "not decided: remote lead had sagged"
 TOGETHER = "not decided: supply and output fell together"
@@ -96,6 +96,9 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
     remote_fell = _judge_remote(stop, events, reasons, open_)
     source_stopped = _judge_source(stop, events, reasons)
     words, is_evident, protection = _words(stop, is_lost, is_low, has_jumped, remote_fell, source_stopped, reference)
+    if words in (LOW, TOGETHER, PAUSE) or protection is not None:
+        alike = judge_common_fall(stop, reference, events, reasons)
+        words, is_evident, protection = (words, is_evident, protection) if alike is None else (alike, True, None)
     if words == PAUSE and stop.n_retries:
         reasons.append(
             f"{stop.n_retries} stops came every {stop.retry_s:.2f} s, each cut off in mid-cycle and as long as the "
@@ -268,7 +271,7 @@ def _judge_remote(stop: Stop, events: list[tuple[float, str]], reasons: list[str
     elif stop.remote_sag_v is not None and stop.remote_sag_s is not None:
         events.append((stop.remote_sag_s, f"remote lead below {100 * SAG_RATIO:.0f} % of usual"))
         reasons.append(f"the remote lead sagged to {stop.remote_sag_v:.1f} V of usually {stop.remote_usual_v:.1f} V")
-    elif stop.remote_is_known and not stop.remote_flickers_s:
+    elif stop.remote_is_known and not stop.remote_flickers_s and stop.common_fall is None:
         reasons.append("the remote lead did not fall")
     elif not stop.remote_is_known:
         open_.append("remote lead dropped (not logged)")
@@ -321,6 +324,8 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
         return ["an output that stands at half the supply by itself: measure across the speaker's terminals"]
     if words == STUCK and reference != AMPLIFIER_GROUND and _may_be_lifted(stop):
         return ["the amplifier's ground lost, which lifts its output with it: measure across the speaker"]
+    if words == BATTERY_FELL_ALIKE or (words == FELL_ALIKE and stop.common_fall is not None):
+        return ["a load that pulled the battery down as far", LOW, "a pause of the programme"]
     if words == FELL_ALIKE:
         return ["both fed from one loose connection", "a battery that gave way for both", "remote lead dropped", LOST]
     if words.startswith("not decided: remote"):

@@ -106,6 +106,15 @@ class Hum:
     is_in_source: bool | None  # None: the source is not logged
 
 
+@dataclass(frozen=True, slots=True)
+class CommonFall:
+    """The supply stepped down together with all other leads that were logged (`cutout_common`)."""
+
+    fell_v: float
+    time_s: float
+    roles: tuple[str, ...]  # of the others: battery, remote
+
+
 @dataclass(slots=True)
 class Stop:
     """The output has stopped; what was measured then, and later."""
@@ -163,6 +172,7 @@ class Stop:
     ground_jump_s: float | None = None
     battery_jump_v: float | None = None
     battery_lowest_v: float | None = None  # within 50 ms
+    common_fall: CommonFall | None = None
     lift_v: float | None = None  # so far both terminals jumped up together right before; None: they did not
     lift_s: float | None = None
     source: str = "not logged"  # "played on", "stopped", "not judged"

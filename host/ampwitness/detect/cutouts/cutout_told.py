@@ -20,6 +20,7 @@ from ampwitness.detect.cutouts.cutout_cause import (
     SOURCE,
     Cause,
 )
+from ampwitness.detect.cutouts.cutout_common import BATTERY_FELL_ALIKE, FELL_ALIKE
 from ampwitness.detect.cutouts.cutout_low import battery_stood, fell_unseen, is_past, why_no_supply
 from ampwitness.detect.cutouts.cutout_measure import ABRUPT_RATIO, LAST_RMS_RATIO, OFF_S, TRUNCATED_RATIO, Stop
 from ampwitness.detect.cutouts.cutout_stood import STUCK, UNDER
@@ -87,6 +88,8 @@ def is_told(stop: Stop, cause: Cause) -> bool:
         return is_cut or ((is_abrupt or _follows_a_collapse(stop)) and not cause.needs_a_cut)
     if cause.words == SOURCE:
         return is_cut
+    if stop.common_fall is not None and cause.words in (FELL_ALIKE, BATTERY_FELL_ALIKE):
+        return is_cut or is_abrupt or _follows_a_collapse(stop)
     return True
 
 

@@ -25,6 +25,7 @@ from ampwitness.detect.cutouts.cutout_bias import (
 )
 from ampwitness.detect.cutouts.cutout_candidates import BIN, LEAST_PEAK_V, N_OFF, CandidateSearch, over_bins
 from ampwitness.detect.cutouts.cutout_cause import LOW, SOURCE, TOGETHER, decide_cause
+from ampwitness.detect.cutouts.cutout_common import measure_common_fall
 from ampwitness.detect.cutouts.cutout_dc import DC_BIN, measure_dc, rests_steadily
 from ampwitness.detect.cutouts.cutout_dc_rise import DC_V, DcWatch
 from ampwitness.detect.cutouts.cutout_dc_under import DcUnderWatch
@@ -238,6 +239,7 @@ class RunWatch:
             known_v = (v if np.isfinite(v) else None for v in (self._survived_v, self._held_v))
             stop.supply = measure_supply(run, stop.stop_sample, known, reference_v, *known_v)
         measure_jumps(run, stop)
+        measure_common_fall(run, stop)
         measure_surge(run, stop)
         measure_lift(run, stop)
         measure_source(run, stop)
