@@ -67,10 +67,23 @@ def test_negative_volts_that_stand_from_the_first_on_are_told(window_s: float) -
     assert found.start_s == 0.0
     assert found.stop_s == pytest.approx(13.1, abs=0.05)
     assert "from the first second on" in str(found.evidence["reasons"])
-    assert _find(BEAT + 6.3) == []
+    assert _find(np.clip(BEAT, -6.2, 6.2) + 6.3) == []
     assert _find(BEAT - 1.8) == []
     assert _find(3 * BEAT - 5.0) == []  # less than half of what plays
     assert _find(np.clip(2 * BEAT, -11.0, 4.0)) == []
+
+
+@pytest.mark.parametrize("window_s", [1.0, 60.0])
+def test_positive_volts_from_which_the_wave_swings_below_ground_are_told_from_the_first_on(window_s: float) -> None:
+    """A stage on half the supply never goes below its ground, but by what a diode lets it."""
+    (found,) = [f for f in _find(BEAT + 5.0 * (AT < 13.1), window_s) if f.severity == "danger"]
+    assert (found.measured["cause"], found.severity, found.measured["confidence"]) == (UNDER, "danger", "medium")
+    assert (found.start_s, found.stop_s) == (0.0, pytest.approx(13.1, abs=0.05))
+    assert "that plays on volts of its own goes below its ground" in str(found.evidence["reasons"])
+    assert _find(np.clip(BEAT + 6.3, -0.9, 12.6)) == []
+    assert _find(BEAT + 1.8) == []
+    assert _find(3 * BEAT + 5.0) == []  # less than half of what plays
+    assert _find(np.clip(2 * BEAT, -4.0, 11.0)) == []
 
 
 def test_negative_volts_that_stand_on_across_a_gap_are_one_finding() -> None:

@@ -4,9 +4,10 @@ The level of each half second, weighted so that of 20 Hz and more next to nothin
 
 Gaps: only one unbroken run is looked at.
 Limits: 2 V and a quarter of the programme's rms at least, for a second and a half. What stood there from the first
-seconds of a run on, or came while nothing played, is not told here: a stage may play on volts of its own. But those are
-never negative: where such volts stand from the first on, half as high as the programme's rms, they are told. Volts that
-rise slowly are dated to the middle of their rise.
+seconds of a run on, or came while nothing played, is not told here: a stage may play on volts of its own. But such a
+stage never goes below its ground: negative volts from the first on, and positive ones from which the wave swings below
+0 V, are told where they are half as high as the programme's rms. Volts that rise slowly are dated to the middle of
+their rise.
 Source: our choice, measured in tests/detect_cutouts/test_cutout_dc_under.py.
 """
 
@@ -35,6 +36,7 @@ _LEFT_RATIO = 0.5  # of the volts: less, and they are gone
 _DOUBT_S = 0.050
 _GROUND_V = 1.0
 _FIRST_BINS, _FIRST_RATIO = 6, 0.5  # one-sided clipping leaves less, of the programme's rms
+_BELOW_V, _BELOW_STEPS = -1.5, 20  # what a diode lets a stage on half the supply swing below 0 V is less
 
 
 class DcUnderWatch(WatchBeside):
@@ -105,12 +107,15 @@ class DcUnderWatch(WatchBeside):
         return usual_v, max(_LEAST_V, _SIGNAL_RATIO * loud_v, _SCATTER_TIMES * scatter_v)
 
     def _begin_first(self, level: FloatArray, rms: FloatArray, known: int) -> None:
-        """Open a stop where negative volts stand under what plays from the first step of the run on."""
+        """Open a stop where volts that no stage has of its own stand under what plays from the first step on."""
         self._is_first = False
         volts, sound_v = float(np.median(level)), float(np.median(rms))
         is_steady = len(level) == _FIRST_BINS and bool(np.all(np.abs(level - volts) < _SAME_RATIO * abs(volts)))
-        if not is_steady or sound_v < _SOUNDS_V or -volts < max(_LEAST_V, _FIRST_RATIO * sound_v):
+        if not is_steady or sound_v < _SOUNDS_V or abs(volts) < max(_LEAST_V, _FIRST_RATIO * sound_v):
             return
+        lows_v = self._run.steps("low", self._run.first, self._run.first + _FIRST_BINS * _BIN)
+        if volts > 0 and np.count_nonzero(lows_v < _BELOW_V) < _BELOW_STEPS:
+            return  # half the supply of a stage that has no other
         stop = Stop(self._run.start_s, 0, abs(volts), 0.0, volts)
         self._measure(stop, known)
         stop.cut_s = stop.pop_s = stop.fade_s = None

@@ -62,9 +62,10 @@ def tell_what_stood(
 
 def _tell_steady_volts(words: str, stop: Stop) -> list[str]:
     if words == UNDER and stop.is_from_first:
+        why = "stands" if stop.rest_v < 0 else "that plays on volts of its own goes"
         return [
             f"steady volts, {stop.rest_v:.1f} V, stood under what played from the first second on, and no output stage "
-            "stands below its ground by itself: dangerous to the speaker, though it may sound as ever"
+            f"{why} below its ground by itself: dangerous to the speaker, though it may sound as ever"
         ]
     if words == UNDER:
         return [
