@@ -8,6 +8,7 @@ from ampwitness.bench import clip_signals
 from ampwitness.bench.clip_array_scores import make_case
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.clips.clipping import ClippingDetector
+from ampwitness.detect.clips.table import standing_volts
 from ampwitness.detect.clips.table.standing_volts import standing_course
 from ampwitness.detect.result import DetectorResult
 from ampwitness.types import FloatArray
@@ -88,3 +89,35 @@ def test_an_output_stuck_at_its_rail_is_no_stage_on_a_single_supply(played_s: fl
     stuck_v = 31.0 + (0.6 * np.sin(2 * np.pi * 50 * t) if played_s else 0.0)  # with hum on it, once it had played
     volts = np.where(t < played_s, 20 * np.sin(2 * np.pi * 50 * t), stuck_v) + rng.normal(0, 0.02, len(t))
     assert standing_course(volts.astype(np.float32), RATE_HZ, 0) is None
+
+
+@pytest.mark.parametrize("n_across", [0, 3, 4, 6, 7, 60, 240])  # of 240 pieces that play a second tone about 0 V
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_few_pieces_decide_only_what_all_would(n_across: int, sign: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    at_s = np.arange(round(30 * RATE_HZ)) / RATE_HZ
+    stands_v = np.full(240, sign * SUPPLY_V / 2)
+    stands_v[np.arange(n_across) * 16 % 240 + np.arange(n_across) * 16 // 240] = 0.0
+    volts = (np.repeat(stands_v, round(0.125 * RATE_HZ)) + 5 * np.sin(2 * np.pi * 40 * at_s)).astype(np.float32)
+    course = standing_course(volts, RATE_HZ, 0)
+    monkeypatch.setattr(standing_volts, "_is_across", lambda pieces, side: np.zeros(len(pieces), dtype=bool))
+    assert (standing_course(volts, RATE_HZ, 0) is None) == (n_across == 240)  # nobody asks what lies across 0 V
+    monkeypatch.undo()
+    monkeypatch.setattr(standing_volts, "FEW", 1 << 20)  # one piece, which cannot be enough
+    wanted = standing_course(volts, RATE_HZ, 0)
+    assert (course is None) == (wanted is None) == (n_across > 4)
+    assert course is None or wanted is None or np.array_equal(course, wanted)
+
+
+def test_of_what_plays_about_zero_few_pieces_are_asked(monkeypatch: pytest.MonkeyPatch) -> None:
+    at_s = np.arange(round(30 * RATE_HZ)) / RATE_HZ
+    volts = (20 * np.sin(2 * np.pi * 6.3 * at_s)).astype(np.float32)  # pieces whose means lie far off 0 V
+    asked: list[int] = []
+    real = standing_volts._is_across
+
+    def count(pieces: FloatArray, side: float) -> np.ndarray:
+        asked.append(len(pieces))
+        return real(pieces, side)
+
+    monkeypatch.setattr(standing_volts, "_is_across", count)
+    assert standing_course(volts, RATE_HZ, 0) is None
+    assert asked == [15, 15]

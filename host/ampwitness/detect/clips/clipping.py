@@ -142,15 +142,20 @@ class ClippingDetector:
             first_s = run.seen.pop().start_s
         run.seen.append(Interval(first_s, segment.stop_s))
         for stretch in stream.push(segment.volts, None if supply is None else supply.volts):
-            self._look(stretch)
+            self._screen(stretch)
+            del stretch  # with its supply, for which few ask again
+            self._look_when_due()
 
     def _close_stream(self) -> None:
         if self._run.stream is not None:
             for stretch in self._run.stream.finish():
-                self._look(stretch)
+                self._screen(stretch)
+                del stretch
+                self._look_when_due()
         self._run.stream = None
 
-    def _look(self, stretch: Stretch) -> None:
+    def _screen(self, stretch: Stretch) -> None:
+        """The cheap look at a stretch, which waits from then on."""
         run = self._run
         run.looked_s = float(stretch.time_s(float(stretch.own_last)))
         if stretch.standing_v:
@@ -160,6 +165,10 @@ class ClippingDetector:
         run.noises.append(max(floor, noise) if np.isfinite(noise) else floor)
         del run.noises[:-NOISE_MEMORY]
         run.screened.append(without_supply(screen(stretch, min(run.noises), self._blocked(stretch), run.short_way)))
+
+    def _look_when_due(self) -> None:
+        """Look at the stretches that wait, once there are enough."""
+        run = self._run
         n_suspects = sum(len(one.suspects) for one in run.screened)
         # One that may open the short way is looked at before the next comes.
         may_open = not run.short_way.is_open and n_suspects >= MAY_OPEN

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -33,6 +34,7 @@ FINE_S, FINE_IN_ROW = 0.00025, 4  # of the supply under a plateau, which may be 
 TIME_CONSTANTS = 3.0  # how many of them a lagged mean looks back
 CHUNK = 16  # blocks between which the sums of lagged means run,
 MANY_SHARE = 0.1  # where no more of them are asked for at once
+BLOCKS_AT_ONCE = 1 << 15
 NOISE_PIECE_S = 0.02
 NOISE_EVERY = 25  # one piece in so many is looked at
 
@@ -62,6 +64,14 @@ def block_means(volts: FloatArray, n_block: int) -> FloatArray:
     return np.asarray(blocks @ np.full(n_block, 1 / n_block, dtype=np.float32))
 
 
+def _means_of_changed(change: np.ufunc, volts: npt.NDArray[np.float32], n_block: int) -> FloatArray:
+    """`block_means` of changed volts, a part of them at a time: no copy of all is made. Parts are no smaller than
+    BLOCKS_AT_ONCE, as the sums of short products are rounded in another order."""
+    n_parts = max(1, len(volts) // n_block // BLOCKS_AT_ONCE)
+    edges = [*(k * (len(volts) // n_block // n_parts) * n_block for k in range(n_parts)), len(volts)]
+    return np.concatenate([block_means(change(volts[a:b]), n_block) for a, b in pairwise(edges)])
+
+
 def highest_of(volts: npt.NDArray[np.float32]) -> float:
     """The largest |volts|, 0 of none, without a copy of them."""
     return max(float(np.max(volts, initial=0.0)), -float(np.min(volts, initial=0.0)))
@@ -73,7 +83,7 @@ class LaggedMeans:
     def __init__(self, stretch: Stretch) -> None:
         self._block = max(1, round(MEAN_S * stretch.rate_hz))
         step_s = self._block / stretch.rate_hz
-        size = block_means(np.abs(stretch.output_v), self._block)
+        size = _means_of_changed(np.abs, stretch.output_v, self._block)
         self._highest_size_v = float(size.max(initial=0.0))
         self._lagged_size = _LaggedBlocks(size, step_s, OUTPUT_LAGS_S)
         self._supply = None if stretch.supply_v is None else block_means(stretch.supply_v, self._block)
@@ -116,7 +126,10 @@ class LaggedMeans:
             self._fine_sum = np.concatenate(([0.0], np.cumsum(fine.sum(axis=1), dtype=np.float64)))
         at = np.minimum(place.astype(np.intp), fine.size - 1)
         row, column = np.divmod(at, FINE_IN_ROW)
-        ahead = np.sum(fine[row], axis=1, where=np.arange(FINE_IN_ROW) < column[:, None])
+        blocks = fine[row].T
+        ahead = np.zeros(len(row), dtype=fine.dtype)
+        for k, block in enumerate(blocks[:-1]):  # place by place: a sum of some of each row takes five times as long
+            ahead += np.where(column > k, block, np.float32(0))
         return np.asarray(self._fine_sum[row] + ahead + (place - at) * fine[row, column])
 
     def supply_by_means(self, n_samples: int) -> FloatArray | None:
@@ -128,6 +141,9 @@ class LaggedMeans:
     def forget_sums(self) -> None:
         """Let go of what is quickly made again, while the stretch waits."""
         self._fine_sum = None
+        self._lagged_size.forget_sums()
+        if self._lagged_supply is not None:
+            self._lagged_supply.forget_sums()
 
     def _look_up(self, lagged: _LaggedBlocks, sample: FloatArray) -> FloatArray:
         return lagged.between(sample / self._block - 0.5)
@@ -136,7 +152,7 @@ class LaggedMeans:
 def lagged_rms(stretch: Stretch, sample: FloatArray) -> FloatArray:
     """(n, supply lags) of the output: roots of exponential means of its square that end at given samples."""
     block = max(1, round(MEAN_S * stretch.rate_hz))
-    squares = block_means(np.square(stretch.output_v, dtype=np.float32), block)
+    squares = _means_of_changed(np.square, stretch.output_v, block)
     lagged = _LaggedBlocks(squares, block / stretch.rate_hz, SUPPLY_LAGS_S)
     return np.sqrt(np.maximum(lagged.between(sample / block - 0.5), 0.0))
 
@@ -169,11 +185,17 @@ class _LaggedBlocks:
         """The means, without the past."""
         return self._rows.reshape(-1)[self._n_back : self._n_back + self.n_blocks]
 
+    def forget_sums(self) -> None:
+        """Let go of the sums over all blocks, four megabytes of two minutes; few are asked for once a stretch waits."""
+        self._every = None
+
     def _sums(self, at: IntArray) -> FloatArray:
         """(n, lags) sums that end with these blocks, of those with the past ahead."""
         if len(at) > MANY_SHARE * self.n_blocks and self._every is None:
             blocks = self._rows.reshape(-1).astype(np.float64)
-            self._every = np.stack([recur(blocks, (decay,)) for decay in self._decays.tolist()], axis=1)
+            self._every = np.empty((len(blocks), self.n_lags))
+            for lag, decay in enumerate(self._decays.tolist()):
+                self._every[:, lag] = recur(blocks, (decay,))
         if self._every is not None:
             return np.asarray(self._every[at])
         chunk, place = at // CHUNK, at % CHUNK
@@ -243,9 +265,11 @@ class SegmentStream:
                 stop = min(stop, self.next_index)
             view_first = max(self._kept_first, self._done - self._margin)
             view_last = min(self.next_index, stop + self._margin)
-            yield self._cut(view_first, view_last, stop, is_last)
+            # Handed over before it is given out: a day's most memory is taken while one is looked at.
+            cut = [self._cut(view_first, view_last, stop, is_last)]
             self._done = stop
             self._forget(max(self._kept_first, stop - self._margin))
+            yield cut.pop()
 
     def _forget(self, keep_from: int) -> None:
         for pieces in (self._output, self._supply):

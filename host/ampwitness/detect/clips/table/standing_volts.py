@@ -29,6 +29,7 @@ PIECE_S = 0.125
 NEAR_S = 3.0  # pieces whose median a piece is held against
 REACH_S = 1.5  # standard deviation of the weights in time
 NOISE_V = 0.05  # pieces quieter than that count alike
+FEW = 16  # one piece in so many is asked first
 
 
 def standing_course(volts: npt.NDArray[np.float32], rate_hz: float, first_index: int) -> FloatArray | None:
@@ -42,11 +43,14 @@ def standing_course(volts: npt.NDArray[np.float32], rate_hz: float, first_index:
     if n_pieces * PIECE_S < LEAST_S:
         return None
     pieces = volts[skip : skip + n_pieces * n_piece].reshape(n_pieces, n_piece)
+    some = pieces[::FEW]
+    if np.count_nonzero(_is_across(some, 1.0) & _is_across(some, -1.0)) > ACROSS_SHARE * n_pieces:
+        return None  # as nearly all do, by what would be asked below whichever side it stood on
     means = pieces.mean(axis=1, dtype=np.float64)
     side = 1.0 if float(means.sum()) > 0 else -1.0
     if np.count_nonzero(means * side >= STANDING_V) * PIECE_S < LEAST_S:
-        return None  # as nearly all do: what follows takes four times as long
-    across = np.mean(pieces * side < -PLAYING_V, axis=1) > ACROSS_SHARE
+        return None
+    across = _is_across(pieces, side)
     at = np.flatnonzero((means * side >= STANDING_V) & ~across)
     spread_v2 = pieces.var(axis=1, dtype=np.float64)
     n_plays = int(np.count_nonzero(spread_v2[at] > PLAYING_V**2))
@@ -62,6 +66,11 @@ def standing_course(volts: npt.NDArray[np.float32], rate_hz: float, first_index:
     course[at] = (_convolved(weighed, window)[at]) / _convolved(trust, window)[at]
     middles = skip + (np.arange(n_pieces) + 0.5) * n_piece
     return np.asarray(np.interp(np.arange(len(volts)), middles, course), dtype=np.float32)
+
+
+def _is_across(pieces: npt.NDArray[np.float32], side: float) -> npt.NDArray[np.bool_]:
+    """(n,) which pieces play on the other side of 0 as well."""
+    return np.asarray(np.mean(pieces * side < -PLAYING_V, axis=1) > ACROSS_SHARE)
 
 
 def _medians_around(means: FloatArray) -> FloatArray:
