@@ -65,6 +65,21 @@ def test_treble_rings_above_a_ceiling_and_does_not_refute_it(lively: float, is_r
     assert not is_overtopped(rail, plateaus, low, 1.0, 0.01)
 
 
+def test_a_flat_crest_whose_highest_sample_is_noise_stands_above_no_ceiling() -> None:
+    """Clipped square notes that no fit holds are kept as crests: their tops lie at the ceiling, one sample above it."""
+    n = 20
+    times = np.arange(n) * 0.2
+    columns = {name: np.ones(n) for name in FIELDS} | {"level_v": np.full(n, 30.0), "lively": np.zeros(n)}
+    plateaus = Candidates(columns | {"start_s": times}, np.full((n, 4), np.nan), np.ones((n, 4)))
+    rail = learn_rail(plateaus["level_v"], plateaus.supply, plateaus.output)
+    assert rail is not None
+    top, highest = np.full(n, 30.04), np.full(n, 30.2)
+    flat = HighCrests(np.ones(n), times + 0.1, top, highest, plateaus.supply, plateaus.output)
+    assert not is_overtopped(rail, plateaus, flat, 1.0, 0.04)
+    round_ = HighCrests(np.ones(n), times + 0.1, highest, highest, plateaus.supply, plateaus.output)
+    assert is_overtopped(rail, plateaus, round_, 1.0, 0.04)
+
+
 @pytest.mark.parametrize(("n_plain", "n_found"), [(1, 0), (5, 8)])
 def test_one_plateau_makes_no_ceiling_that_others_come_just_up_to(n_plain: int, n_found: int) -> None:
     """A single flat crest in an hour of music is chance; crests that end near its level are none the more clips."""

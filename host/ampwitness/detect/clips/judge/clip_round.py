@@ -119,7 +119,8 @@ def is_overtopped(rail: Rail, plateaus: Candidates, crests: HighCrests, sign: fl
     spread_v = 1.4826 * float(np.median(np.abs(residual - middle)))
     ceiling_v = rail.predict(crests.supply[mine], crests.output[mine]) + middle
     slack_v = np.maximum(max(ABOVE_SD * noise_v, ABOVE_SPREADS * spread_v), ABOVE_LEVEL * ceiling_v)
-    n_above = np.count_nonzero(crests.peak_v[mine] > ceiling_v + slack_v)
+    # A crest by three samples: the highest one of a flat top that no fit holds stands above it by noise and ringing.
+    n_above = np.count_nonzero(crests.level_v[mine] > ceiling_v + slack_v)
     return bool(n_above >= max(FEWEST_ABOVE, ABOVE_SHARE * len(mine)))
 
 
