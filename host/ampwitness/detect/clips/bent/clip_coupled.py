@@ -22,6 +22,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.clips.ceiling.clip_pile import find_pile, might_be_plateaus
 from ampwitness.detect.clips.ceiling.clip_plain import PLAIN_GAIN, find_plain, misfit_allows
 from ampwitness.detect.clips.measure.overdrive import sine_crest
 from ampwitness.detect.clips.table.clip_candidates import Candidates, OneSide, join
@@ -152,9 +153,21 @@ def _falls_behind_crests(side: OneSide) -> tuple[FloatArray, int]:
 
 
 def shows_more(ahead: list[Candidates], behind: list[Candidates]) -> bool:
-    """Whether plateaus that are plain by themselves show ahead of a guessed capacitor that do not show behind it."""
+    """Whether plateaus that are plain by themselves show ahead of a guessed capacitor that do not show behind it.
+
+    Where tops pile up at one ceiling behind it and at none ahead of it, there is none: square notes that a high-pass
+    tilts before an amplifier cuts off their tips become level ahead of it, each at a height of its own."""
     n_ahead, n_behind = (int(np.count_nonzero(find_plain(join(parts)))) for parts in (ahead, behind))
-    return n_ahead >= max(FEWEST_PLAIN, TIMES_PLAIN * n_behind)
+    if n_ahead < max(FEWEST_PLAIN, TIMES_PLAIN * n_behind):
+        return False
+    return _piles_up(ahead) or not _piles_up(behind)
+
+
+def _piles_up(parts: list[Candidates]) -> bool:
+    """Whether tops of either polarity pile up at one ceiling."""
+    table = join(parts)
+    sides = [table.take(table["sign"] == sign) for sign in (1.0, -1.0)]
+    return any(find_pile(side, might_be_plateaus(side)) is not None for side in sides)
 
 
 def held_back(volts: npt.NDArray[np.float32], rate_hz: float, per_s: float) -> FloatArray:

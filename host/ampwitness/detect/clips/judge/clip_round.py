@@ -29,6 +29,7 @@ DENSE = 0.5  # from here on corners ring through whole plateaus
 LIVELY = 0.1  # above: treble rings on plateaus, and crests stand above the ceiling they come from
 ABOVE_SHARE, FEWEST_ABOVE = 0.4, 3
 ABOVE_SD, ABOVE_SPREADS, ABOVE_LEVEL = 2.0, 2.0, 0.001
+POINTED_SD = 8.0  # tips of triangles 9 to 26, tops of clipped square notes mostly 2 to 6
 NEAR_S = 1.0
 # A tenth of the fits at ceilings of lively music gain 61 and more, at a limiter's level 8 to 27. (Half of them gain 19
 # and more, and 4 to 14: too near.)
@@ -119,8 +120,10 @@ def is_overtopped(rail: Rail, plateaus: Candidates, crests: HighCrests, sign: fl
     spread_v = 1.4826 * float(np.median(np.abs(residual - middle)))
     ceiling_v = rail.predict(crests.supply[mine], crests.output[mine]) + middle
     slack_v = np.maximum(max(ABOVE_SD * noise_v, ABOVE_SPREADS * spread_v), ABOVE_LEVEL * ceiling_v)
-    # A crest by three samples: the highest one of a flat top that no fit holds stands above it by noise and ringing.
-    n_above = np.count_nonzero(crests.level_v[mine] > ceiling_v + slack_v)
+    # By three samples: of a flat top that no fit holds the highest stands above it by noise and ringing, tips by more.
+    height_v, peak_v = crests.level_v[mine], crests.peak_v[mine]
+    height_v = np.where(peak_v - height_v > POINTED_SD * noise_v, peak_v, height_v)
+    n_above = np.count_nonzero(height_v > ceiling_v + slack_v)
     return bool(n_above >= max(FEWEST_ABOVE, ABOVE_SHARE * len(mine)))
 
 
