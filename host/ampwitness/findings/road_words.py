@@ -223,7 +223,9 @@ def describe_cutout(finding: Finding) -> str:
         length += f", back {returned}"
     if cause == "remote lead dropped" and not m.get("recovered"):
         cause += ", or was switched off"
-    text = f"output stopped: {cause}; {length}"
+    gap_s = e.get("stopped_within_gap_s")
+    where = f" within the gap from {seconds_to_clock(gap_s[0])} to {seconds_to_clock(gap_s[1])}" if gap_s else ""
+    text = f"output stopped{where}: {cause}; {length}"
     steady_v = find_steady_v(finding)
     if steady_v is not None and not plays_on(finding):
         text = f"output stopped and stuck at {steady_v:.1f} V DC; {length}"
@@ -249,7 +251,8 @@ def explain_cutout(finding: Finding) -> tuple[str, ...]:
         out.append("In order of time: " + "; ".join(e["in_time_order"]) + ".")
     doubt_s = finding.measured.get("start_uncertainty_s")
     if isinstance(doubt_s, int | float) and doubt_s > SLOW_DOUBT_S:
-        out.append(f"It fell slowly: its start is known to +-{1e3 * doubt_s:.0f} ms.")
+        why = "A gap hides it" if e.get("stopped_within_gap_s") else "It fell slowly"
+        out.append(f"{why}: its start is known to +-{1e3 * doubt_s:.0f} ms.")
     if e.get("reasons"):
         out.append("Because: " + "; ".join(e["reasons"]) + ".")
     if e.get("not_excluded"):

@@ -21,5 +21,5 @@
    protection that tries again (`cutout_retry`).
 6. Beside that: switching on and off (`turn_on`), silences that nothing explains (`silences`), short rests that the
    programme makes itself (`rests`), where the logger's own supply lead was off (`supply_lead`), what a gap hides
-   of a return (`cutout_gap`), and what a person marked (`mark_ties`).
+   of a return (`cutout_gap`) and of a stop (`cutout_in_gap`), and what a person marked (`mark_ties`).
 """

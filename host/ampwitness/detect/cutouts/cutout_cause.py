@@ -32,6 +32,7 @@ from ampwitness.detect.cutouts.cutout_over import is_over
 from ampwitness.detect.cutouts.cutout_protection import OVER_CURRENT, list_protection_reasons, name_protection
 from ampwitness.detect.cutouts.cutout_remote import SAG_RATIO
 from ampwitness.detect.cutouts.cutout_stood import LOST, STUCK, UNDER, is_stuck, tell_what_stood
+from ampwitness.units import seconds_to_clock
 
 SHORT_S = 0.25  # guards commonly wait longer before they let play again (common practice, no source)
 GROUND_RANGE_V, WITH_RATIO = 1.9, 1.3  # from here on its input may be at its end; so much of its jump the output moves
@@ -59,6 +60,7 @@ CRANKING = "muted while the engine was cranked: usually by design"
 PROTECTION = "protection with supply and remote fine"
 HUM = "not decided: a steady hum took the signal's place"
 HUM_ON_THE_WAY = "signal lost between source and amplifier"
+IN_A_GAP = "not decided: the amplifier stopped within a gap of the recording while its source played on"
 RETRYING = "not decided: it stops and tries again evenly"
 PAUSE = "not decided: the signal may have paused at the source"
 
@@ -91,6 +93,9 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
     events = [(stop.start_s, came if stop.is_under else "output stopped")]
     reasons: list[str] = []
     open_: list[str] = []
+    if stop.gap_s is not None:
+        span = " and ".join(seconds_to_clock(time_s) for time_s in stop.gap_s)
+        reasons.append(f"it played up to a gap of the recording, and was silent behind it: it stopped between {span}")
     is_lost, is_low = judge_supply(stop, events, reasons)
     has_jumped = judge_ground(stop, events, reasons, open_, is_lost, reference)
     remote_fell = _judge_remote(stop, events, reasons, open_)
@@ -163,6 +168,10 @@ def _words(
         return FELL_ALIKE if is_alike else "not decided: remote lead fell while the supply was low", False, None
     if remote_fell:
         return REMOTE, True, None
+    if stop.gap_s is not None and not is_low:
+        # What fell and came back within the gap is not known: no protection is concluded from what stands behind it.
+        is_open = stop.source == "played on"
+        return (IN_A_GAP, True, None) if is_open else (PAUSE, False, name_protection(stop))
     if source_stopped and stop.sank_from_v is None:
         return SOURCE, True, None
     if is_over(stop):
@@ -330,6 +339,8 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
         return ["both fed from one loose connection", "a battery that gave way for both", "remote lead dropped", LOST]
     if words.startswith("not decided: remote"):
         return ["remote lead dropped", "supply lost", "both fed from one loose connection"]
+    if words == IN_A_GAP:
+        return [REMOTE, LOST, "protection", "a signal lead that lost contact behind where the source is logged"]
     if words.startswith((PROTECTION, "not decided: the amplifier")):
         own = ["the logger's own lead off the output"] if stop.is_gone_at_once else []
         if stop.sank_from_v is None:

@@ -22,7 +22,7 @@ IN_GAP = "within the gap"
 BEHIND_GAP = "not known"
 _FIRST, _BIN, _LEAST_BINS = 500, 50, 3  # steps; bins that must sound
 _LEAST_SWING_V, _SOUNDS_RATIO = 0.6, 0.25  # of the swing before it stopped
-_NEAR_S = 0.002
+NEAR_S = 0.002
 
 
 def settle_behind_gap(
@@ -36,14 +36,14 @@ def settle_behind_gap(
     gap_from_s : where the run before it ended
     stops, switchings : those found so far
     """
-    if run.start_s - gap_from_s < _NEAR_S:
+    if run.start_s - gap_from_s < NEAR_S:
         return  # a channel or the rate changed: nothing is missing
     last = min(_FIRST, known) // _BIN * _BIN
     high, low = (run.steps(name, 0, last).reshape(-1, _BIN) for name in ("high", "low"))
     swing_v = high.max(axis=1, initial=-np.inf) - low.min(axis=1, initial=np.inf)
     span = f"from {seconds_to_clock(gap_from_s)} to {seconds_to_clock(run.start_s)}"
     for stop in stops:
-        if stop.ended_how != STILL_OFF or abs(stop.end_s - gap_from_s) > _NEAR_S:
+        if stop.ended_how != STILL_OFF or abs(stop.end_s - gap_from_s) > NEAR_S:
             continue
         if _sounds(swing_v, max(_SOUNDS_RATIO * stop.peak_v, _LEAST_SWING_V)):
             stop.resume_s, stop.ended_how = run.start_s, "the output came back somewhere within a gap"

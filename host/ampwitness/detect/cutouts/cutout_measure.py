@@ -198,6 +198,7 @@ class Stop:
     plays_softer: bool = False  # the programme went on more softly (`cutout_softer`)
     is_under: bool = False  # steady volts under a programme that played on: nothing stopped
     is_from_first: bool = False  # and they stood there when the run began
+    gap_s: tuple[float, float] | None = None  # it stopped within a gap: where that began and ended (`cutout_in_gap`)
     n_before_10_s: int = 0  # stops that had ended in the ten seconds before
     n_after_10_s: int = 0
     n_cooling: int = 0  # other stops behind long heat that ended as slowly, where there are some

@@ -46,7 +46,7 @@ def measure_source(run: RunSteps, stop: Stop) -> None:
     # A note that decays across the stop is weaker behind it than in the mean of 0.3 s before, not than right before.
     near_v, soon_v = _ac_rms(run, "source", step - 25, step), _ac_rms(run, "source", step + 3, step + 28)
     holds = after_v > SOURCE_ON_RATIO * before_v or (stop.is_truncated and soon_v > SOURCE_ON_RATIO * near_v)
-    if holds and _is_missing(run, stop, step + 5, step + _OFF_STEPS):
+    if holds and plays_unheard(run, stop, step + 5, step + _OFF_STEPS):
         stop.source = "played on"
         return
     # At the end of a fade the source is near its own noise, which plays on whatever happens.
@@ -116,7 +116,7 @@ def follow_source(run: RunSteps, stop: Stop, until: int) -> None:
     stopped_at = stop.stop_sample // run.step
     step = round(stop.extra.get("source_step", stopped_at + 5))
     while step + _BLOCK <= until:
-        if _is_missing(run, stop, step, step + _BLOCK):
+        if plays_unheard(run, stop, step, step + _BLOCK):
             stop.extra["source_blocks"] = stop.extra.get("source_blocks", 0.0) + 1
             stop.extra.setdefault("source_again", float(step))
         step += _BLOCK
@@ -134,7 +134,13 @@ def follow_source(run: RunSteps, stop: Stop, until: int) -> None:
         stop.unseen_lowest_v = float(supply.min()) if len(supply) else None
 
 
-def _is_missing(run: RunSteps, stop: Stop, start: int, until: int) -> bool:
+def measure_gain(run: RunSteps, start: int, until: int) -> tuple[float, float]:
+    """Rms of the source over some steps, and that of the output over it; (0, 0) without a source."""
+    source_v = _ac_rms(run, "source", start, until) if "source" in run else 0.0
+    return source_v, _ac_rms(run, "", start, until) / source_v if source_v > 0 else 0.0
+
+
+def plays_unheard(run: RunSteps, stop: Stop, start: int, until: int) -> bool:
     """Whether the source carried what the output ought to have shown, and did not."""
     source_v = _ac_rms(run, "source", start, until)
     due_v = stop.source_gain_ratio * source_v

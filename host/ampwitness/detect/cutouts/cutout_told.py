@@ -33,6 +33,7 @@ SWITCHED_OFF_S = 5.0  # a remote lead that stays low so long was switched off, o
 SOFT_RATIO, SOFT_RMS_RATIO = 0.15, 0.20  # a note that faded stands lower in its last half-cycle
 STEADY_RATIO = 0.8  # of the level before, in the last half-cycle and the last 6 ms: nothing faded before it broke off
 HELD_RATIO = 0.05  # of the swing before: what is as low as this, but held its level to the last 6 ms, did not fade
+UNSEEN = "within a gap of the recording, unseen"
 SILENT_V, HISS_V, SILENT_RATIO = 0.06, 0.12, 0.015
 
 
@@ -128,6 +129,8 @@ def _severity(stop: Stop, cause: Cause, is_continuous: bool) -> Severity:
 
 def grade_stop(stop: Stop) -> str:
     """How abrupt the stop was, in words."""
+    if stop.gap_s is not None:
+        return UNSEEN
     if stop.is_truncated:
         return "cut in mid-cycle"
     is_abrupt = stop.abrupt_ratio >= ABRUPT_RATIO or _held_its_level(stop)
@@ -154,6 +157,7 @@ def _evidence(stop: Stop, cause: Cause) -> dict[str, Any]:
         "loud_of_last_minute_s": stop.heat_s,
         "protection": cause.protection,
         "ended": stop.ended_how,
+        "stopped_within_gap_s": stop.gap_s,
         "return_ramp_s": stop.return_ramp_s,
         "return_thump_v": stop.return_thump_v,
         "supply_at_return_v": stop.supply_at_return_v,

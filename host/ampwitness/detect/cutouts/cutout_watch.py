@@ -32,6 +32,7 @@ from ampwitness.detect.cutouts.cutout_dc_under import DcUnderWatch
 from ampwitness.detect.cutouts.cutout_fade import measure_fade, measure_fade_behind
 from ampwitness.detect.cutouts.cutout_gap import STILL_OFF
 from ampwitness.detect.cutouts.cutout_hum import HumWatch
+from ampwitness.detect.cutouts.cutout_in_gap import Tail, find_stop_in_gap, measure_tail
 from ampwitness.detect.cutouts.cutout_later import find_lows, measure_lows
 from ampwitness.detect.cutouts.cutout_lift import measure_lift
 from ampwitness.detect.cutouts.cutout_measure import (
@@ -89,6 +90,7 @@ class RunWatch:
     take_stop : called with each stop once it is over
     beside : called with run, start, limit and known steps of each block that was judged
     is_behind_a_gap : within a minute before the run there was another
+    tail : how that ended, where its output sounded up to the end
     """
 
     def __init__(
@@ -99,9 +101,12 @@ class RunWatch:
         take_stop: Callable[[Stop], None],
         beside: Callable[[RunSteps, int, int, int], None],
         is_behind_a_gap: bool = False,
+        tail: Tail | None = None,
     ) -> None:
         self._run, self._edges, self._take_stop, self._beside = run, edges, take_stop, beside
         self._is_continuous, self._is_behind_a_gap = is_continuous, is_behind_a_gap
+        self._before = tail
+        self.tail: Tail | None = None  # set once the run is over
         self._candidates = CandidateSearch(run, is_continuous, edges)
         self._keep = max(_KEEP_STEPS, self._candidates.n_recent * BIN + 1000)
         self._at = 0  # next step to judge
@@ -137,6 +142,7 @@ class RunWatch:
             self._hum.end(run.stop)
             self._under.end(run.stop)
             self._unlike.end(run.stop)
+            self.tail = measure_tail(run) if self._open is None else None
             if self._open is not None:
                 self._open.end_s = run.stop_s
                 self._open.ended_how = STILL_OFF
@@ -145,6 +151,8 @@ class RunWatch:
     def _advance(self, limit: int, known: int) -> None:
         """Judge the steps up to `limit`; those up to `known` may be looked at."""
         start = self._at
+        if start == 0 and self._before is not None:
+            self._open = find_stop_in_gap(self._run, known, self._before, self._edges)
         candidates = self._candidates.find(start, self._on_since, limit, known)
         sinking = find_sinking(self._run, start, limit, known)
         for step in sinking:

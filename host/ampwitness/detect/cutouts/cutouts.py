@@ -174,7 +174,8 @@ class CutoutDetector:
             is_near = self._watch is not None and run.start_s - self._watch[0].stop_s < HEAT_SEEN_S
             self._gap_from_s = None if self._watch is None else self._watch[0].stop_s
             beside = (self._keep, self._look_beside)
-            self._watch = (run, RunWatch(run, self._is_continuous, self._edges, *beside, is_near))
+            tail = None if self._watch is None else self._watch[1].tail
+            self._watch = (run, RunWatch(run, self._is_continuous, self._edges, *beside, is_near, tail))
             self._turn_on = TurnOnWatch(self._switchings, is_near)
         self._watch[1].take(is_last)
         if is_last:
