@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from ampwitness.bench.note_unusual import pumped_case
 from ampwitness.detect.notes.notes import NoteDetector
 from event_material import logged, run, seconds
 
@@ -30,6 +31,24 @@ def test_notes_of_an_upper_voice_have_their_own_pitch(low_hz: float, upper_hz: f
     found = _played(low_hz, upper_hz)
     assert [at for at, _ in found] == pytest.approx([0.5, 0.8, 1.4], abs=0.006)
     assert [hz for _, hz in found] == pytest.approx([low_hz, upper_hz, upper_hz], rel=0.01)
+
+
+@pytest.mark.parametrize("low_hz", [41.2, 46.25, 49.0])
+def test_an_octave_struck_over_a_string_that_rings_on_is_a_note(low_hz: float) -> None:
+    """It leads to no other pitch, and hardly breaks: two of these three were missed."""
+    time_s = seconds(2.4)
+    wave = _voice(time_s, low_hz, 0.5, 1.4, 14.0, 1.0) + _voice(time_s, 2.0 * low_hz, 0.95, 1.35, 8.0, 0.5)
+    found = run(NoteDetector(), logged(wave)).findings
+    assert [note.start_s for note in found] == pytest.approx([0.5, 0.95], abs=0.004)
+    assert [note.measured["pitch_hz"] for note in found] == pytest.approx([low_hz, 2.0 * low_hz], rel=0.01)
+
+
+@pytest.mark.parametrize("seed", [19189, 19192, 19193])
+def test_a_steady_tone_that_is_pulled_down_begins_no_note(seed: int) -> None:
+    case = pumped_case(seed)
+    assert case.truth is not None
+    begins_s = [note.begins_s for note in case.truth.notes]
+    assert [note.start_s for note in run(NoteDetector(), case.volts).findings] == pytest.approx(begins_s, abs=0.020)
 
 
 def test_a_voice_above_the_bass_begins_no_note_of_the_one_below() -> None:

@@ -47,6 +47,10 @@ _OWN_QUIET = 20.0  # slow samples: longer than that no bass note is quiet within
 _DRUM_S, _THERE_YOUNG, _YOUNG_ENDED = (0.150, 0.250), 0.30, 0.50  # the same within a drum's length of a beginning
 _PURE_RATIO = 0.002  # as STEADY_RATIO: a tone under a drum leaves a tenth of that, one struck again and again thrice it
 
+# A tone that swings by a few cents leaves 5e-5, and over 60 ms more of it seems new than over 30.
+_STEADIEST_RATIO, _NEW_OVER_STEADY = 2e-5, 0.40  # as STEADY_RATIO; of energy, over 30 and over 60 ms
+_PULLED_DOWN = 0.75  # of power: to half of that where something else pulls a tone down
+
 
 class Step(NamedTuple):
     """A place at which something may begin or end."""
@@ -58,6 +62,7 @@ class Step(NamedTuple):
     is_lull: bool
     novelty: float
     end_slow: float  # where what sounded stops; NaN: it does not
+    is_over_steady: bool  # it stands out of tones so steady that nothing of them can be new
 
 
 class _Seen:
@@ -253,8 +258,12 @@ class PlaceLooker:
         is_plain = is_lull | (seen.rise >= PLAIN_RISE_RATIO)
         self._backwards = self._measure_backwards(onset[is_looked_at & ~is_empty & ~is_plain & np.isfinite(onset)])
         ends = np.where(is_end, seen.slow_at + seen.end_at, np.nan)
+        short, long = seen.found.novelty_short, seen.found.novelty_long
+        is_over = (seen.found.unexplained < _STEADIEST_RATIO) & (np.minimum(short, long) >= _NEW_OVER_STEADY)
+        is_over &= (np.maximum(short, long) <= 1.0) & (seen.rise >= _PULLED_DOWN)
+        told = (at, seen.is_turn, onset, is_lull, seen.novelty, ends, is_over)
         kept = np.flatnonzero(is_looked_at & ~is_empty)
-        columns = (kept, at[kept], seen.is_turn[kept], onset[kept], is_lull[kept], seen.novelty[kept], ends[kept])
+        columns = (kept, *(column[kept] for column in told))
         return [Step(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
 
     def _measure_since_each(

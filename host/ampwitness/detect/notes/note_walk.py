@@ -328,13 +328,15 @@ class RunNotes:
                 return
             if onset - note.onset < LEAST_NOTE_S * self.rate_hz:
                 return
-            # The same pitch struck again without a rise breaks, which is asked below.
-            if is_turn and novelty < NOVELTY_OF_STRUCK and self._turns.stay_at(at):
+            # The same pitch struck again without a rise breaks, which is asked below. Over an octave that rings on, one
+            # may lead nowhere and hardly break.
+            is_asked = not step.is_over_steady
+            if is_asked and is_turn and novelty < NOVELTY_OF_STRUCK and self._turns.stay_at(at):
                 return
             is_another = is_turn and self._turns.is_another_at(at)
             if not is_lull and not is_another and since < SWELL_WITHIN_S * self.rate_hz and self._goes_on(note, at):
                 return
-            if self._may_be_smooth(step) and not self._breaks.is_at(onset_slow):
+            if is_asked and self._may_be_smooth(step) and not self._breaks.is_at(onset_slow):
                 return
             # Of the lowest notes too few periods lie in what is carried back.
             is_known = self._breaks.pitch_at(onset_slow) >= _CARRIED_BACK_FROM_HZ
