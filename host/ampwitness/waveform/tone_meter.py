@@ -215,34 +215,27 @@ def _read(
     level_v, dc_v = _level(volts, float(found.amplitudes[0].real), frequency_hz, rate_hz)
     peak_v = _peak_v(volts_from_rest(volts), rate_hz, wants_peak)
     residual_v = float(np.sqrt(np.mean(found.residual**2)))
-    # Summed before what is negative is cut off: else noise alone would add up to something.
-    distortion = math.sqrt(max(0.0, float((size**2 - found.noise_power)[2:].sum())) / 2)
     tone_power = float((size[1:] ** 2).sum() / 2)
     is_tone = tone_power > _LEAST_TONE_RATIO * level_v**2 and fundamental**2 / 2 > _LEAST_TONE_RATIO * tone_power
     other_hz, other_percent = _other_line(found, frequency_hz, fundamental)
-    spread = float(np.sqrt(np.sum(found.noise_power[2:] ** 2)))  # standard deviation of the sum of noise powers
-    bias = float(found.noise_power[2:].sum())
-    floor = math.sqrt(converter_floor_v**2 + 2 * spread + 0.05 * bias)
-    floor_percent = 100 * floor / fundamental
-    in_band = 100 * math.sqrt(2) * distortion / fundamental
+    distortion_v = _distortion_v(found)
+    in_band, floor_v = 100 * math.sqrt(2) * distortion_v / fundamental, _floor_v(found, converter_floor_v)
+    floor_percent = 100 * floor_v / fundamental
     folded = _folding_orders(frequency_hz, rate_hz, n, highest)
     why = _why_not(is_tone, highest, folded, other_percent, frequency_hz, n_asked)
     model = (
-        fit_model_to_harmonics(found.amplitudes, power, floor)
+        fit_model_to_harmonics(found.amplitudes, power, floor_v)
         if wants_model and highest >= 3 and in_band > floor_percent
         else None
     )
     n_top = max(1, int(top_hz / frequency_hz + 1e-9))
-    beyond = 0.0
-    if n_asked is None and model is not None and model.is_good and n_top > highest:
-        beyond = 100 * model.thd_ratio(n_top, highest + 1)
+    speaks = model if model is not None and model.is_good else None
+    beyond = 100 * speaks.thd_ratio(n_top, highest + 1) if n_asked is None and speaks and n_top > highest else 0.0
     thd = math.hypot(in_band, beyond)
-    below = in_band < _CONFIRM_RATIO * floor_percent
-    noise_and_distortion = math.hypot(residual_v, distortion)  # what noise puts on harmonics is in the residual
+    noise_and_distortion = math.hypot(residual_v, distortion_v)  # what noise puts on harmonics is in the residual
     total_v = math.hypot(fundamental / math.sqrt(2), noise_and_distortion)
     sinad_db = 20 * math.log10(max(1e-12, fundamental / math.sqrt(2)) / max(1e-15, noise_and_distortion))
     percents = 100 * np.sqrt(power) / fundamental
-    model_speaks = model is not None and model.is_good
     return ToneReading(
         frequency_hz=frequency_hz,
         level_v=level_v,
@@ -256,21 +249,35 @@ def _read(
         thd_r_percent=None if why else 100 * (thd / 100) / math.sqrt(1 + (thd / 100) ** 2),
         thd_in_band_percent=in_band if highest >= 2 and is_tone else None,
         thd_floor_percent=floor_percent,
-        thd_is_below_floor=below,
+        thd_is_below_floor=in_band < _CONFIRM_RATIO * floor_percent,
         thd_is_extrapolated=beyond > 0.3122 * thd,  # squared: a twentieth of it counts for 5 % of the THD
         thd_n_percent=100 * noise_and_distortion / total_v if total_v > 0 else 0.0,
         sinad_db=sinad_db,
         effective_bits=(sinad_db - 1.7609) / 6.0206,
         even_percent=100 * float(np.sqrt(power[2::2].sum())) / fundamental if highest >= 2 else None,
         odd_percent=100 * float(np.sqrt(power[3::2].sum())) / fundamental if highest >= 3 else None,
-        positive_overdrive_db=model.positive_overdrive_db if model_speaks and model is not None else None,
-        negative_overdrive_db=model.negative_overdrive_db if model_speaks and model is not None else None,
+        positive_overdrive_db=None if speaks is None else speaks.positive_overdrive_db,
+        negative_overdrive_db=None if speaks is None else speaks.negative_overdrive_db,
         model_misfit_ratio=None if model is None else model.misfit_ratio,
         other_hz=other_hz,
         other_percent=other_percent,
         not_judged=why,
         is_tone=is_tone,
     )
+
+
+def _distortion_v(found: _Harmonics) -> float:
+    """rms of the harmonics, less what noise puts there."""
+    # Summed before what is negative is cut off: else noise alone would add up to something.
+    power = float((np.abs(found.amplitudes) ** 2 - found.noise_power)[2:].sum())
+    return math.sqrt(max(0.0, power) / 2)
+
+
+def _floor_v(found: _Harmonics, converter_floor_v: float) -> float:
+    """Amplitude below which harmonics are not told from what noise and the converter leave."""
+    spread = float(np.sqrt(np.sum(found.noise_power[2:] ** 2)))  # standard deviation of the sum of noise powers
+    bias = float(found.noise_power[2:].sum())
+    return math.sqrt(converter_floor_v**2 + 2 * spread + 0.05 * bias)
 
 
 def _level(volts: Floats, mean_v: float, frequency_hz: float, rate_hz: float) -> tuple[float, float]:
