@@ -8,7 +8,7 @@ Source: our choice, measured by `python -m ampwitness.bench.cutout_scores`. The 
 from __future__ import annotations
 
 from ampwitness.detect.cutouts.cutout_later import went_on_later
-from ampwitness.detect.cutouts.cutout_measure import LOST_RATIO, NEAR_S, Stop
+from ampwitness.detect.cutouts.cutout_measure import LOST_RATIO, NEAR_S, OverVoltage, Stop, SupplyEvidence
 from ampwitness.detect.cutouts.cutout_outlived import LOW_RATIO
 from ampwitness.detect.cutouts.cutout_over import is_over
 from ampwitness.units import fixed, seconds_to_clock
@@ -41,30 +41,13 @@ def judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str]
     if supply is None:
         reasons.append(f"supply not judged: {why_no_supply(stop)}")
         return False, False
-    if min(supply.at_stop_v, supply.lowest_after_v) < LOST_RATIO * supply.reference_v and came_first(
-        supply.lost_s, stop
-    ):
-        lost_s = supply.lost_s if supply.lost_s is not None else stop.start_s
-        if supply.lost_last_s is not None and supply.lost_last_s - lost_s > NEAR_S:
-            events.append((lost_s, "supply lost contact for the first time"))
-            lost_s = supply.lost_last_s
-        events.append((lost_s, "supply gone"))
-        reasons.append(f"supply at {fixed(min(supply.at_stop_v, supply.lowest_after_v), 2)} V around the stop")
+    at_stop_v = min(supply.at_stop_v, supply.lowest_after_v)
+    if at_stop_v < LOST_RATIO * supply.reference_v and came_first(supply.lost_s, stop):
+        events += _list_losses(stop, supply)
+        reasons.append(f"supply at {fixed(at_stop_v, 2)} V around the stop")
         return True, False
-    if stop.over is not None and not is_over(stop):
-        reasons.append(
-            f"supply had risen to {stop.over.highest_v:.1f} V, which did not stop it: the output came back at "
-            f"{stop.supply_at_return_v or 0.0:.1f} V"
-        )
-        return False, False
     if stop.over is not None:
-        over, before_s = stop.over, max(stop.start_s - stop.over.since_s, 0.0)
-        events.append((over.since_s, f"supply rose above {over.limit_v:.1f} V"))
-        events.append((over.highest_s, f"supply highest before the stop, {over.highest_v:.1f} V"))
-        reasons.append(
-            f"supply had risen to {over.highest_v:.1f} V of usually {supply.reference_v:.2f} V, above "
-            f"{over.limit_v:.1f} V since {1e3 * before_s:.0f} ms before: higher than the output had gone on through yet"
-        )
+        _tell_over(stop, stop.over, supply.reference_v, events, reasons)
         return False, False
     if supply.lowest_v >= LOW_RATIO * supply.reference_v and not is_deep(stop):
         if fell_unseen(stop):
@@ -75,56 +58,15 @@ def judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str]
             return False, True
         reasons.append(f"supply was fine: {supply.lowest_v:.2f} V of usually {supply.reference_v:.2f} V")
         return False, False
-    low_s = stop.stop_s - supply.lowest_before_s
     if supply.fell_before_s is not None:
-        events.append(
-            (
-                stop.stop_s - supply.fell_before_s,
-                f"supply below {LOW_RATIO * supply.reference_v:.2f} V, {100 * LOW_RATIO:.0f} % of usual",
-            )
-        )
+        limit_v = LOW_RATIO * supply.reference_v
+        said = f"supply below {limit_v:.2f} V, {100 * LOW_RATIO:.0f} % of usual"
+        events.append((stop.stop_s - supply.fell_before_s, said))
+    low_s = stop.stop_s - supply.lowest_before_s
     events.append((low_s, f"supply lowest around the stop, {supply.lowest_v:.2f} V"))
-    fell_after_s = supply.fell_before_s is not None and stop.stop_s - supply.fell_before_s - stop.start_s
-    if fell_after_s is not False and fell_after_s > stop.start_uncertainty_s + LATE_S:
-        reasons.append(f"supply was low ({supply.lowest_v:.2f} V) only once the output had stopped")
-        return False, False
-    if supply.survived_v is not None and supply.lowest_v > supply.survived_v - FRESH_V and not supply.held_lower:
-        reasons.append(
-            f"supply was low ({supply.lowest_v:.2f} V), but that does not explain it: the output had gone on through "
-            f"{supply.survived_v:.2f} V before"
-        )
-        return False, False
-    if went_on_later(stop):
-        reasons.append(
-            f"supply was low ({supply.lowest_v:.2f} V), but later the output went on through lower ones, each as long"
-        )
-        return False, False
-    if supply.rose_before_s is not None and supply.rose_before_s > BACK_S:
-        reasons.append(
-            f"supply had been low ({supply.lowest_v:.2f} V), but was back {1e3 * supply.rose_before_s:.0f} ms before"
-        )
-        return False, False
-    if supply.outlived_s > 0 and stop.n_at_level < LEAST_AT_LEVEL:
-        reasons.append(
-            f"supply was low ({supply.lowest_v:.2f} V), but the output sounded for {supply.outlived_s:.1f} s at that"
-        )
-        return False, False
-    back_v = stop.supply_at_return_v if stop.resume_s is not None else None
-    if back_v is not None and back_v < min(supply.lowest_v + HYSTERESIS_V, supply.after_v + SAME_V):
-        reasons.append(f"supply was low ({supply.lowest_v:.2f} V), but the output came back at {back_v:.2f} V")
-        return False, False
-    if supply.lowest_v > supply.of_12_v(HIGH_V):
-        reasons.append(
-            f"supply fell to {supply.lowest_v:.2f} V of {supply.reference_v:.2f} V, as much as a battery at rest"
-        )
-        return False, False
-    rested_v = tuple(supply.of_12_v(volts) for volts in RESTED_V)
-    has_stopped = supply.reference_v > supply.of_12_v(CHARGED_V) and rested_v[0] < supply.after_v < rested_v[1]
-    if has_stopped and supply.lowest_v > supply.of_12_v(RESTED_LOW_V):
-        reasons.append(
-            f"supply fell from {supply.reference_v:.2f} to {supply.after_v:.2f} V as when an engine stops; its lowest, "
-            f"{supply.lowest_v:.2f} V, is what a battery at rest gives under such a load"
-        )
+    excuse = _excuse_by_output(stop, supply) or _excuse_by_level(supply)
+    if excuse:
+        reasons.append(excuse)
         return False, False
     reasons.append(f"supply was low: {supply.lowest_v:.2f} V of usually {supply.reference_v:.2f} V")
     if battery_stood(stop):
@@ -135,6 +77,69 @@ def judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str]
     if stop.n_at_level:
         reasons.append(f"{stop.n_at_level} more stops came at that supply or a higher one")
     return False, True
+
+
+def _list_losses(stop: Stop, supply: SupplyEvidence) -> list[tuple[float, str]]:
+    """When the supply was gone, and when it had lost contact before."""
+    lost_s = supply.lost_s if supply.lost_s is not None else stop.start_s
+    if supply.lost_last_s is not None and supply.lost_last_s - lost_s > NEAR_S:
+        return [(lost_s, "supply lost contact for the first time"), (supply.lost_last_s, "supply gone")]
+    return [(lost_s, "supply gone")]
+
+
+def _tell_over(
+    stop: Stop, over: OverVoltage, usual_v: float, events: list[tuple[float, str]], reasons: list[str]
+) -> None:
+    """What a supply that had risen did, or that it did not stop the output."""
+    if not is_over(stop):
+        reasons.append(
+            f"supply had risen to {over.highest_v:.1f} V, which did not stop it: the output came back at "
+            f"{stop.supply_at_return_v or 0.0:.1f} V"
+        )
+        return
+    before_s = max(stop.start_s - over.since_s, 0.0)
+    events.append((over.since_s, f"supply rose above {over.limit_v:.1f} V"))
+    events.append((over.highest_s, f"supply highest before the stop, {over.highest_v:.1f} V"))
+    reasons.append(
+        f"supply had risen to {over.highest_v:.1f} V of usually {usual_v:.2f} V, above "
+        f"{over.limit_v:.1f} V since {1e3 * before_s:.0f} ms before: higher than the output had gone on through yet"
+    )
+
+
+def _excuse_by_output(stop: Stop, supply: SupplyEvidence) -> str:
+    """Why a low supply did not stop the output, by when that stopped, sounded on and came back; empty: it may have."""
+    low = f"supply was low ({supply.lowest_v:.2f} V)"
+    if supply.fell_before_s is not None:
+        fell_after_s = stop.stop_s - supply.fell_before_s - stop.start_s
+        if fell_after_s > stop.start_uncertainty_s + LATE_S:
+            return f"{low} only once the output had stopped"
+    if supply.survived_v is not None and supply.lowest_v > supply.survived_v - FRESH_V and not supply.held_lower:
+        return f"{low}, but that does not explain it: the output had gone on through {supply.survived_v:.2f} V before"
+    if went_on_later(stop):
+        return f"{low}, but later the output went on through lower ones, each as long"
+    if supply.rose_before_s is not None and supply.rose_before_s > BACK_S:
+        back_ms = 1e3 * supply.rose_before_s
+        return f"supply had been low ({supply.lowest_v:.2f} V), but was back {back_ms:.0f} ms before"
+    if supply.outlived_s > 0 and stop.n_at_level < LEAST_AT_LEVEL:
+        return f"{low}, but the output sounded for {supply.outlived_s:.1f} s at that"
+    back_v = stop.supply_at_return_v if stop.resume_s is not None else None
+    if back_v is not None and back_v < min(supply.lowest_v + HYSTERESIS_V, supply.after_v + SAME_V):
+        return f"{low}, but the output came back at {back_v:.2f} V"
+    return ""
+
+
+def _excuse_by_level(supply: SupplyEvidence) -> str:
+    """Why a low supply did not stop the output, as a battery at rest gives as little; empty: it may have."""
+    if supply.lowest_v > supply.of_12_v(HIGH_V):
+        return f"supply fell to {supply.lowest_v:.2f} V of {supply.reference_v:.2f} V, as much as a battery at rest"
+    rested_v = tuple(supply.of_12_v(volts) for volts in RESTED_V)
+    has_stopped = supply.reference_v > supply.of_12_v(CHARGED_V) and rested_v[0] < supply.after_v < rested_v[1]
+    if has_stopped and supply.lowest_v > supply.of_12_v(RESTED_LOW_V):
+        return (
+            f"supply fell from {supply.reference_v:.2f} to {supply.after_v:.2f} V as when an engine stops; its lowest, "
+            f"{supply.lowest_v:.2f} V, is what a battery at rest gives under such a load"
+        )
+    return ""
 
 
 def why_no_supply(stop: Stop) -> str:
