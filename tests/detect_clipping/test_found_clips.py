@@ -18,7 +18,8 @@ N = 2500
 
 def make_table(seed: int = 5, *, has_supply: bool = True) -> ClipTable:
     rng = np.random.default_rng(seed)
-    columns = {name: rng.uniform(0.1, 2.0, N) for name in NUMBERS if name not in ("n_compared", "source_says")}
+    not_drawn = ("n_compared", "source_says", "supply_early_v")
+    columns = {name: rng.uniform(0.1, 2.0, N) for name in NUMBERS if name not in not_drawn}
     supply = rng.uniform(11.0, 13.0, (N, 4))
     columns |= {
         "sign": rng.choice([-1.0, 1.0], N),
@@ -35,6 +36,7 @@ def make_table(seed: int = 5, *, has_supply: bool = True) -> ClipTable:
         "n_compared": np.where(np.arange(N) % 3, 300.0, 0.0),
         "supply_v": np.where(rng.uniform(size=N) < 0.1, np.nan, supply[:, 0]),
     }
+    columns["supply_early_v"] = columns["supply_v"] + 0.01
     columns["stop_s"] = columns["start_s"] + rng.uniform(0.001, 0.01, N)
     columns["crest_v"] = columns["level_v"] * 10 ** (columns["overdrive_db"] / 20)
     columns["expected_v"][::5] = np.nan

@@ -29,7 +29,7 @@ from ampwitness.detect.clips.cause.clip_cause import (
     to_ceiling,
 )
 from ampwitness.detect.clips.measure.overdrive import overdrive_interval
-from ampwitness.detect.clips.table.clip_candidates import CEILINGS, HELD_BY, PLACES, RMS_NAMES, SHAPES
+from ampwitness.detect.clips.table.clip_candidates import AHEAD_NAMES, CEILINGS, HELD_BY, PLACES, RMS_NAMES, SHAPES
 from ampwitness.detect.clips.table.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
 from ampwitness.detect.supply.supply_model import SupplyModel
 from ampwitness.finding_list import FindingTable
@@ -42,7 +42,7 @@ NUMBERS: tuple[str, ...] = (
     "sharpness", "held_v", "held_v_per_s", "held_by", "sunk", "limited",
     "overdrive_db", "n_near", "expected_v", "threshold", "confidence", "shape", "where",
     "ceiling", "n_compared", "unlike_db", "source_flat", "source_says",
-    *RMS_NAMES,
+    *AHEAD_NAMES,
 )  # fmt: skip
 SIDES = ("positive", "negative")
 SUPPLY_PLACES, OUTPUT_PLACES = 5, 4  # of lagged volts in the evidence: from what is printed the rest can be reckoned
@@ -275,7 +275,7 @@ class ClipTable(FindingTable):
         rms_v = np.round(np.stack([get[name] for name in RMS_NAMES], axis=1), OUTPUT_PLACES)
         level_v, tilt_v_per_s = to_ceiling(get)
         flat_s, loads = get["stop_s"] - get["start_s"], to_loads(level_v, size_v, rms_v)
-        return Plateaus(level_v, tilt_v_per_s, flat_s, lagged_v, loads, get["supply_v"])
+        return Plateaus(level_v, tilt_v_per_s, flat_s, lagged_v, loads, get["supply_v"], get["supply_early_v"])
 
     def with_causes(self, ceilings: Mapping[str, CeilingFit], model: SupplyModel | None) -> ClipTable:
         """The same clips with a cause each (`clip_cause`)."""
@@ -379,6 +379,7 @@ def make_clip(
         "held_back_v": sign * held_v if held_v else None,
         "held_back_v_per_s": sign * row["held_v_per_s"] if held_v else None,
         "confidence": row["confidence"],
+        "supply_early_v": None if math.isnan(row["supply_early_v"]) else row["supply_early_v"],
         "supply_lagged_v": [round(v, SUPPLY_PLACES) for v in supply] if all(map(math.isfinite, supply)) else None,
         "output_lagged_v": [round(v, OUTPUT_PLACES) for v in output],
         "output_rms_lagged_v": [round(row[name], OUTPUT_PLACES) for name in RMS_NAMES],

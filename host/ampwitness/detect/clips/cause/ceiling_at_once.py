@@ -1,14 +1,15 @@
 """Ceilings that follow their supply at once: the plainest that an amplifier has, in proportion to the supply under the
-plateau itself.
+plateau itself, or up to half a millisecond ahead of it.
 
-An amplifier without a reservoir stops at its supply of that moment. Lagged means, which mix in what the supply was
-beside a short plateau, miss that by tens of millivolts; knees and loads then explain the rest, and the ceiling is told
-as regulated. One straight line in the mean over each plateau, of two numbers where the others have up to seven, is
-believed instead where it leaves clearly less.
+An amplifier without a reservoir stops at its supply of that moment, one with a small store at that of a moment before.
+Lagged means, which mix in what the supply was beside a short plateau, miss that by tens of millivolts; knees and loads
+then explain the rest, and the ceiling is told as regulated. One straight line in the mean over each plateau, of two
+numbers where the others have up to seven, is believed instead where it leaves clearly less.
 
 Gaps: each plateau carries its own supply.
-Limits: asked only where the lagged supplies gave a level that stands, a knee, or a rise far from proportion. What
-follows within half a millisecond to one lies between this and the lags, and is found by neither. No knee is looked for.
+Limits: asked only where the lagged supplies gave a level that stands, a knee, or a rise far from proportion. Where the
+supply under plateaus hardly moves (it rests on a resistance while the output is cut off) what follows within half a
+millisecond to one looks like a level that stands. No knee is looked for.
 Source: least squares with Tukey's weights; the limits are our choice, tuned on drawn amplifiers of 0.1 to 1.2 ms.
 """
 
@@ -19,12 +20,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from ampwitness.detect.clips.cause.ceiling_fit import AT_ONCE, MOST, CeilingFit, Plateaus, mark_steep, robust
+from ampwitness.detect.clips.cause.ceiling_fit import AT_ONCE, MOST, CeilingFit, Plateaus, mark_steep, mix, robust
 from ampwitness.detect.clips.cause.ceiling_knee import refit, tukey_loss
 from ampwitness.detect.clips.cause.ceiling_prior import LOSS_SHARE, is_in_proportion
 from ampwitness.types import FloatArray
 
 WORTH = 0.7  # of Tukey's loss of the ceilings by lags, that the line may leave at most
+EARLY = (0.0, 0.5, 1.0)  # so far ahead of the plateaus, of EARLY_S: the time constants of small stores
 AROUND = 0.12  # of proportion with the usual loss, that its rise may lie off that,
 KNOWN_TO = 0.15  # ... and how well it must be known
 
@@ -41,16 +43,16 @@ def follow_at_once(fits: Mapping[str, CeilingFit], sides: Mapping[str, Plateaus]
     seen = {side: marked[side].thin(MOST) for side in fits}
     if not fits or all(_is_plain(fit, seen[side]) for side, fit in fits.items()):
         return None
-    at_once, before, after = {}, 0.0, 0.0
-    for side, fit in fits.items():
-        line = _line(fit, seen[side])
-        if line is None:
-            return None
-        at_once[side], left_v = line
-        by_lags_v, spread_v = _left_by(fit, seen[side])
-        before += float(tukey_loss(by_lags_v, spread_v))
-        after += float(tukey_loss(left_v, spread_v))
-    return at_once if after <= WORTH * before else None
+    by_lags = {side: _left_by(fit, seen[side]) for side, fit in fits.items()}
+    before = sum(float(tukey_loss(left_v, spread_v)) for left_v, spread_v in by_lags.values())
+    best, least = None, WORTH * before
+    for early in EARLY:
+        found = {side: _line(fit, seen[side], early) for side, fit in fits.items()}
+        lines = {side: line for side, line in found.items() if line is not None}
+        after = sum(float(tukey_loss(left_v, by_lags[side][1])) for side, (_, left_v) in lines.items())
+        if len(lines) == len(fits) and after < least:
+            best, least = {side: fit for side, (fit, _) in lines.items()}, after
+    return best
 
 
 def _is_plain(fit: CeilingFit, seen: Plateaus) -> bool:
@@ -69,20 +71,22 @@ def _left_by(fit: CeilingFit, seen: Plateaus) -> tuple[FloatArray, float]:
     return np.asarray(seen.level_v - rows @ solution[0]), float(spread_v[0])
 
 
-def _line(fit: CeilingFit, seen: Plateaus) -> tuple[CeilingFit, FloatArray] | None:
-    """One polarity's line and what it leaves (n,); None where it rises out of proportion, or nobody knows how."""
-    if seen.now_v is None or not np.isfinite(seen.now_v).all():
+def _line(fit: CeilingFit, seen: Plateaus, early: float) -> tuple[CeilingFit, FloatArray] | None:
+    """One polarity's line in the supply so far ahead, and what it leaves (n,); None where it rises out of proportion,
+    or nobody knows how."""
+    if seen.now_v is None or seen.early_v is None or not np.isfinite(seen.now_v + seen.early_v).all():
         return None
-    middle_v = float(seen.now_v.mean())
-    rows = np.stack((np.ones(len(seen.now_v)), seen.now_v - middle_v), axis=1)
+    supply_v = mix(seen.now_v, seen.early_v, early)
+    middle_v = float(supply_v.mean())
+    rows = np.stack((np.ones(len(supply_v)), supply_v - middle_v), axis=1)
     solution, errors, spread_v = robust(rows[None], seen.level_v)
     (level_v, ratio), ratio_sd = solution[0].tolist(), float(errors[0, 1])
-    share = ratio * float(np.median(seen.now_v) / np.median(seen.level_v))
+    share = ratio * float(np.median(supply_v) / np.median(seen.level_v))
     if abs(share - (1 + LOSS_SHARE)) > AROUND or ratio_sd > KNOWN_TO * ratio:
         return None
     line = replace(
         fit, kind="follows supply", constant_v=level_v - ratio * middle_v, ratio=ratio, ratio_sd=ratio_sd,
         knee_v=float("inf"), lag=AT_ONCE, spread_v=float(spread_v[0]), per_tilt_s=0.0, per_fall=0.0, droop=0.0, load=0,
-        highest_v=float(seen.now_v.max()), is_steep=False,
+        highest_v=float(supply_v.max()), is_steep=False, early=early,
     )  # fmt: skip
     return line, np.asarray(seen.level_v - rows @ solution[0])

@@ -50,7 +50,8 @@ TUKEY = 4.7
 @dataclass(frozen=True, slots=True)
 class CeilingFit:
     """A ceiling of one polarity as a positive number of volts. `lag` is a place among the lagged supplies, 1.5 midway
-    between the second and the third, AT_ONCE none of them but the supply under the plateau itself (`ceiling_at_once`).
+    between the second and the third, AT_ONCE none of them but the supply under or just ahead of the plateau itself
+    (`ceiling_at_once`).
 
     `per_tilt_s` and `per_fall`: what a plateau's tilt (V/s, falling ones negative) and its tilt times length add. A
     lag that is not quite the amplifier's own, and a top that is not straight, show there and not in `ratio`."""
@@ -69,15 +70,17 @@ class CeilingFit:
     load: int = 0  # place in LOADS
     highest_v: float = float("inf")  # lagged supply under which a plateau was seen; above, the line is carried on
     is_steep: bool = False  # learned of plateaus that fall steeply
+    early: float = 0.0  # with AT_ONCE: how far it follows the supply ahead of the plateau (1) and not under it (0)
 
     def at(self, supply_v: FloatArray) -> FloatArray:
         """(n,) levels at supplies that stand."""
         return np.asarray(self.constant_v + self.ratio * np.minimum(supply_v, self.knee_v))
 
-    def supply_of(self, supply: FloatArray, now_v: FloatArray) -> FloatArray:
-        """(n,) the supply that it follows, of lagged ones (n, lags) and of means over the plateaus (n,)."""
+    def supply_of(self, supply: FloatArray, now_v: FloatArray, early_v: FloatArray) -> FloatArray:
+        """(n,) the supply that it follows, of lagged ones (n, lags), of means over the plateaus (n,) and ahead of them
+        (n,)."""
         if self.lag == AT_ONCE:
-            return now_v
+            return mix(now_v, early_v, self.early)
         return filter_between(supply, self.lag) if self.is_steep else pick_lag(supply, self.lag)
 
     def tilted_v(self, supply: FloatArray, tilt_v_per_s: FloatArray, flat_s: FloatArray) -> FloatArray:
@@ -110,6 +113,7 @@ class Plateaus:
     supply: FloatArray
     load: FloatArray
     now_v: FloatArray | None = None  # (n,) mean supply over the plateaus themselves; None: not known
+    early_v: FloatArray | None = None  # (n,) the same EARLY_S ahead of them
     is_steep: bool = False  # the supply falls within the very half-cycles: plateaus fall by STEEP_SHARE and more
 
     def supply_at(self, lag: float) -> FloatArray:
@@ -144,7 +148,14 @@ class Plateaus:
     def take(self, chosen: npt.NDArray[np.bool_] | slice) -> Plateaus:
         """Some of them."""
         some = {name: getattr(self, name)[chosen] for name in ("level_v", "tilt_v_per_s", "flat_s", "supply", "load")}
-        return replace(self, **some, now_v=None if self.now_v is None else self.now_v[chosen])
+        for name in ("now_v", "early_v"):
+            some[name] = None if getattr(self, name) is None else getattr(self, name)[chosen]
+        return replace(self, **some)
+
+
+def mix(now_v: FloatArray, early_v: FloatArray, early: float) -> FloatArray:
+    """(n,) the supply so far ahead of plateaus: 0 under them, 1 EARLY_S earlier."""
+    return np.asarray(now_v + early * (early_v - now_v)) if early else now_v
 
 
 def to_loads(level_v: FloatArray, size_v: FloatArray, rms_v: FloatArray) -> FloatArray:

@@ -66,7 +66,8 @@ def fit_ceilings(sides: Mapping[str, Plateaus]) -> dict[str, CeilingFit]:
     asked = {side: seen[side] for side in fits}
     still, following = (weigh(fits, asked, follows=it) for it in (False, True))
     cost = sum(_cost(fit, seen[side]) for side, fit in fits.items()) + WORTH_A_RATIO * len(moving)
-    is_nearly = all(is_in_proportion(fits[side], seen[side]) for side in fits)
+    # A polarity in proportion speaks for the other, where that rises too.
+    is_nearly = len(moving) == len(fits) and any(is_in_proportion(fits[side], seen[side]) for side in fits)
     chosen = None
     for weighed in (following, still):
         if weighed.cost <= cost or (weighed is following and is_nearly):

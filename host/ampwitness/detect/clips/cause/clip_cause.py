@@ -129,7 +129,7 @@ def judge_clips(get: Columns, lagged_v: FloatArray, ceiling: CeilingFit | None, 
         settled_v = model.settled_at(get["start_s"])
         if ceiling is not None and lagged_v.shape[1]:
             is_lagged = np.isfinite(lagged_v).all(axis=1)
-            then_v = np.where(is_lagged, ceiling.supply_of(lagged_v, get["supply_v"]), then_v)
+            then_v = np.where(is_lagged, ceiling.supply_of(lagged_v, get["supply_v"], get["supply_early_v"]), then_v)
             above_v = ceiling.tilted_v(lagged_v, to_ceiling(get)[1], get["stop_s"] - get["start_s"])
             tilted_v = np.where(is_lagged, above_v, 0.0)
         known = np.isfinite(settled_v) & np.isfinite(then_v)

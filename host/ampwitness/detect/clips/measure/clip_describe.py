@@ -16,7 +16,14 @@ from ampwitness.detect.clips.measure.corner_search import LEAST_SLOPE_RATIO
 from ampwitness.detect.clips.measure.lobe_fit import LobeFit
 from ampwitness.detect.clips.measure.overdrive import Corners, extrapolate_crests, unlike_a_sine
 from ampwitness.detect.clips.measure.plateau_windows import Windows
-from ampwitness.detect.clips.table.clip_candidates import FIELDS, RMS_NAMES, Candidates, View, lean_of, touches_blocked
+from ampwitness.detect.clips.table.clip_candidates import (
+    AHEAD_NAMES,
+    FIELDS,
+    Candidates,
+    View,
+    lean_of,
+    touches_blocked,
+)
 from ampwitness.detect.clips.table.clip_screen import Crests
 from ampwitness.detect.clips.table.clip_stream import LaggedMeans, Stretch
 from ampwitness.types import FloatArray
@@ -28,7 +35,7 @@ PART_MISFIT = 3.0  # only fits this bad may cover but a part
 COARSE_CORNER_SD_S = 1e-4
 _ELSEWHERE = (
     "sharpness", "held_v", "held_v_per_s", "held_by", "sunk", "limited", "stay_v", "promised_v", "promised_sd_v",
-    "cut_below_v", "on_course", "n_compared", "source_says", *RMS_NAMES,
+    "cut_below_v", "on_course", "n_compared", "source_says", *AHEAD_NAMES,
 )  # fmt: skip
 
 

@@ -20,6 +20,8 @@ from ampwitness.types import FloatArray
 IntArray = npt.NDArray[np.intp]
 
 RMS_NAMES = tuple(f"rms_{1e3 * lag_s:g}ms_v" for lag_s in SUPPLY_LAGS_S)  # of the output, lagged as the supply is
+EARLY_S = 0.0005  # so long ahead of the plateau is `supply_early_v`
+AHEAD_NAMES = (*RMS_NAMES, "supply_early_v")  # what is noted of rows once they stand
 
 FIELDS: tuple[str, ...] = (
     "sign", "start_s", "stop_s", "level_v", "tilt_v_per_s", "crest_v", "crest_sd_v", "flank_v_per_s",
@@ -27,7 +29,7 @@ FIELDS: tuple[str, ...] = (
     "start_sd_s", "stop_sd_s", "peak_v", "supply_v", "window_s", "is_coarse",
     "lively", "sharpness", "held_v", "held_v_per_s", "held_by", "sunk", "limited", "stay_v", "lean", "promised_v",
     "promised_sd_v", "cut_below_v", "on_course", "n_compared", "unlike", "source_says",
-    *RMS_NAMES,
+    *AHEAD_NAMES,
 )  # fmt: skip
 
 
@@ -193,10 +195,12 @@ def note_loads(view: View, tables: list[Candidates]) -> None:
         return
     stretch = view.stretch
     middle = (table["start_s"] + table["stop_s"]) / 2 * stretch.rate_hz - stretch.first_index - stretch.phase
-    rms_v = lagged_rms(stretch, middle)
+    edges = np.stack((table["start_s"], table["stop_s"])) * stretch.rate_hz - stretch.first_index - stretch.phase
+    early_v = view.lagged.mean_supply(*(edges - EARLY_S * stretch.rate_hz))
+    ahead_v = np.concatenate((lagged_rms(stretch, middle), early_v[:, None]), axis=1)
     first = 0
     for rows in tables:
-        for name, column in zip(RMS_NAMES, rms_v[first : first + len(rows)].T, strict=True):
+        for name, column in zip(AHEAD_NAMES, ahead_v[first : first + len(rows)].T, strict=True):
             rows.columns[name] = column.copy()
         first += len(rows)
 
