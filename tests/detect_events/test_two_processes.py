@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import gc
+import weakref
+
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.apart import N_SLOTS, DetectorsApart
+from ampwitness.detect.clips.clipping import ClippingDetector
+from ampwitness.detect.cutouts.cutouts import CutoutDetector
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.run_all import DetectOptions, run_all
 from ampwitness.types import Coverage
@@ -26,6 +31,28 @@ def test_answers_do_not_depend_on_the_number_of_processes():
     one, two = (run_all(windows(8.0), DetectOptions(), n) for n in (1, 2))
     assert repr(one) == repr(two)  # as text, since a NaN is not equal to itself
     assert any(result.findings for result in one)
+
+
+@pytest.mark.parametrize("n_processes", [1, 2])
+def test_clips_are_judged_when_all_others_have_let_go(n_processes, monkeypatch):
+    alive: list[weakref.ref] = []
+    real_push, real_finish = CutoutDetector.push, ClippingDetector.finish
+
+    def push(self, window):
+        if not alive:
+            alive.append(weakref.ref(self))
+        real_push(self, window)
+
+    def finish(self):
+        gc.collect()  # some of what they hold goes round in circles
+        assert [one for one in alive if one() is not None] == []
+        return real_finish(self)
+
+    monkeypatch.setattr(CutoutDetector, "push", push)
+    monkeypatch.setattr(ClippingDetector, "finish", finish)
+    results = run_all(windows(4.0), DetectOptions(), n_processes)
+    assert len(alive) == 1
+    assert results[0].coverage.detector == "clipping"
 
 
 class Counting:

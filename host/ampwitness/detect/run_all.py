@@ -107,6 +107,7 @@ def run_all(
         if apart is not None:
             apart.ask()
         keep_large_apart()  # windows would be dearer so
+        here.rotate(-1)  # to judge the clips takes most: all that the others hold is let go of first
         answers = {}
         while here:  # each goes with all that it held before the next one answers
             detector = here.popleft()
