@@ -10,10 +10,10 @@
    that no longer follows its source (`cutout_unlike`), hum of the mains (`cutout_hum`).
 3. What is measured around a stop: numbers (`cutout_measure`); when a slow one began (`cutout_fade`, in noise
    `cutout_noise`) and where a pop hides the end (`cutout_pop`); the source (`cutout_source`), the remote lead
-   (`cutout_remote`), steady volts (`cutout_dc`), what supply the output had outlived (`cutout_outlived`) or outlives
-   later (`cutout_later`) and how high it had risen (`cutout_over`), whether the whole amplifier was lifted
-   (`cutout_lift`) or all leads stepped down together (`cutout_common`), whether one terminal lies still
-   (`cutout_terminal`) and how the current rose (`cutout_surge`).
+   (`cutout_remote`, in words `cutout_remote_told`), steady volts (`cutout_dc`), what supply the output had outlived
+   (`cutout_outlived`) or outlives later (`cutout_later`) and how high it had risen (`cutout_over`), whether the whole
+   amplifier was lifted (`cutout_lift`) or all leads stepped down together (`cutout_common`), whether one terminal lies
+   still (`cutout_terminal`) and how the current rose (`cutout_surge`).
 4. What may have stopped it: `cutout_cause` asks in one order, `cutout_low` what the supply did, `cutout_ground` whether
    a ground went; `cutout_stood` says what stood at the output, `cutout_protection` which protection it is consistent
    with, `cutout_cranking` what the starter does by design.

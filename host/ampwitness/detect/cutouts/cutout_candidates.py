@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.cutouts.cutout_measure import OFF_S, REMOTE_LOW_V, count_batteries
-from ampwitness.detect.cutouts.cutout_remote import SANK_BEFORE_S, STAYED_BEFORE_S
+from ampwitness.detect.cutouts.cutout_remote import BEHIND_STEPS, SANK_BEFORE_S, STAYED_BEFORE_S
 from ampwitness.detect.cutouts.cutout_source import plays_again
 from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import Edge, FloatArray
@@ -159,14 +159,17 @@ class CandidateSearch:
                 edge_at = (edge.time_s - run.start_s) / run.step_s
                 rose_at = np.inf if after is None else (after.time_s - run.start_s) / run.step_s
                 since = at - edge_at
-                held |= (since > -50) & ((since < 1000) | ((since < STAYED_BEFORE_S / run.step_s) & (at < rose_at)))
+                held |= (since > -BEHIND_STEPS) & (
+                    (since < 1000) | ((since < STAYED_BEFORE_S / run.step_s) & (at < rose_at))
+                )
         return np.asarray(held)
 
     def _side_moved(self, role: str, at: Steps, known: int, is_abrupt: Flags) -> Flags:
         """Whether another channel moved by a lot around each candidate."""
         run = self._run
         n = known - run.first
-        values = run[role][np.clip(at[:, None] + np.arange(-300, 50, 5)[None, :] - run.first, 0, n - 1)]
+        until = BEHIND_STEPS if role == "remote" else 50
+        values = run[role][np.clip(at[:, None] + np.arange(-300, until, 5)[None, :] - run.first, 0, n - 1)]
         if role == "ground":
             return np.asarray(values.max(axis=1) - values.min(axis=1) > 1.0)
         lowest = values.min(axis=1)

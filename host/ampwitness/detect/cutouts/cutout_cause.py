@@ -26,11 +26,11 @@ from ampwitness.detect.cutouts.cutout_low import (
     was_going,
     went_on_falling,
 )
-from ampwitness.detect.cutouts.cutout_measure import NEAR_S, REMOTE_LOW_V, Stop
+from ampwitness.detect.cutouts.cutout_measure import NEAR_S, Stop
 from ampwitness.detect.cutouts.cutout_outlived import LOW_RATIO
 from ampwitness.detect.cutouts.cutout_over import is_over
 from ampwitness.detect.cutouts.cutout_protection import OVER_CURRENT, list_protection_reasons, name_protection
-from ampwitness.detect.cutouts.cutout_remote import SAG_RATIO
+from ampwitness.detect.cutouts.cutout_remote_told import judge_remote
 from ampwitness.detect.cutouts.cutout_stood import LOST, STUCK, UNDER, is_stuck, tell_what_stood
 from ampwitness.units import seconds_to_clock
 
@@ -40,7 +40,6 @@ USUAL_V = 12.0  # where no supply was logged
 LIFTED_RATIOS = (0.5, 1.1)  # of the supply
 AT_LEVEL_V = 0.15
 ALIKE_V, ALIKE_DEPTH_RATIO = 0.3, 0.15  # a remote lead that fell so nearly as far as the supply
-SANK_S, SANK_LEAST_V = 0.1, 1.0  # a remote lead that still stands so high so long behind its fall sank
 MANY_ALIKE = 4  # so many stops that nothing explains beside one, and the programme is one that stops so: speech
 FEW_BY_ITSELF = 2  # so many within a minute are enough where the supply was as low at no other stop
 NO_SUPPLY_V = 7.0  # at which no amplifier plays (common practice, no source)
@@ -54,6 +53,7 @@ LOOSE_GROUND = "ground connection intermittent"
 REMOTE = "remote lead dropped"
 SOURCE = "signal stopped at the source"
 REMOTE_FLICKERED = "not decided: remote lead had flickered before"
+REMOTE_BEHIND = "not decided: remote lead fell right behind the last sound"
 REMOTE_SAGGED = "not decided: remote lead had sagged"
 TOGETHER = "not decided: supply and output fell together"
 CRANKING = "muted while the engine was cranked: usually by design"
@@ -98,7 +98,7 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
         reasons.append(f"it played up to a gap of the recording, and was silent behind it: it stopped between {span}")
     is_lost, is_low = judge_supply(stop, events, reasons)
     has_jumped = judge_ground(stop, events, reasons, open_, is_lost, reference)
-    remote_fell = _judge_remote(stop, events, reasons, open_)
+    remote_fell = judge_remote(stop, events, reasons, open_)
     source_stopped = _judge_source(stop, events, reasons)
     words, is_evident, protection = _words(stop, is_lost, is_low, has_jumped, remote_fell, source_stopped, reference)
     if words in (LOW, TOGETHER, PAUSE) or protection is not None:
@@ -195,7 +195,7 @@ def _words(
             how = how if stop.sank_from_v is None else "and its own volts sank"
             return f"not decided: the amplifier stopped {how}, {missing} not logged", True, kind
         return f"{PROTECTION}: {kind}", True, kind
-    return PAUSE, False, kind
+    return (PAUSE, False, kind) if stop.remote_after_s is None else (REMOTE_BEHIND, False, None)
 
 
 def _may_be_chance(words: str, stop: Stop) -> bool:
@@ -258,48 +258,13 @@ def _fell_alike(stop: Stop) -> bool:
     return abs(lead_v - fell_v) < max(ALIKE_V, ALIKE_DEPTH_RATIO * fell_v)
 
 
-def _judge_remote(stop: Stop, events: list[tuple[float, str]], reasons: list[str], open_: list[str]) -> bool:
-    """Whether the remote lead fell and may have stopped the output."""
-    events += [(time_s, "remote lead fell and came back") for time_s in stop.remote_flickers_s]
-    if stop.remote_flickers_s and stop.remote_back_s is not None:
-        n, before_s = len(stop.remote_flickers_s), stop.start_s - stop.remote_back_s
-        often = "once" if n == 1 else f"{n} times"
-        reasons.append(f"the remote lead had fallen {often}, and was back {1e3 * before_s:.0f} ms before")
-    if stop.remote_fell_s is not None:
-        events.append(
-            (stop.remote_fell_s, f"remote lead fell below {REMOTE_LOW_V:.0f} V" if _sank(stop) else "remote lead fell")
-        )
-        if _sank(stop):
-            reasons.append(
-                f"the remote lead sank slowly, and stood at {stop.remote_at_stop_v:.1f} V when the output stopped, "
-                f"{stop.start_s - stop.remote_fell_s:.2f} s behind its fall below {REMOTE_LOW_V:.0f} V"
-            )
-        if not stop.remote_was_ignored:
-            return True
-        reasons.append("the remote lead fell, but the output came back while it was still low")
-    elif stop.remote_sag_v is not None and stop.remote_sag_s is not None:
-        events.append((stop.remote_sag_s, f"remote lead below {100 * SAG_RATIO:.0f} % of usual"))
-        reasons.append(f"the remote lead sagged to {stop.remote_sag_v:.1f} V of usually {stop.remote_usual_v:.1f} V")
-    elif stop.remote_is_known and not stop.remote_flickers_s and stop.common_fall is None:
-        reasons.append("the remote lead did not fall")
-    elif not stop.remote_is_known:
-        open_.append("remote lead dropped (not logged)")
-    return False
-
-
-def _sank(stop: Stop) -> bool:
-    """Whether an analog remote lead had been on its way down for a while."""
-    fell_s, volts = stop.remote_fell_s, stop.remote_at_stop_v
-    return fell_s is not None and volts is not None and stop.start_s - fell_s > SANK_S and volts > SANK_LEAST_V
-
-
 def _judge_source(stop: Stop, events: list[tuple[float, str]], reasons: list[str]) -> bool:
     if stop.source == "not logged":
         return False
     if stop.source == "stopped" and stop.source_stop_s is not None:
         events.append((stop.source_stop_s, "source stopped"))
         reasons.append("the source stopped as well")
-        return stop.source_stop_s <= stop.stop_s + NEAR_S
+        return stop.source_stop_s <= max(stop.stop_s, stop.last_sound_s or 0.0) + NEAR_S
     if stop.unseen_s > 0:
         reasons.append(
             f"the source was silent for {1e3 * stop.unseen_s:.0f} ms at first; when it was back, the output was not"

@@ -168,6 +168,8 @@ class Stop:
     remote_at_stop_v: float | None = None  # of an analog lead
     supply_at_remote_v: float | None = None  # lowest of the supply right before the remote lead fell
     remote_was_ignored: bool = False  # the output came back while it was still low
+    remote_after_s: float | None = None  # it fell right behind the last sound, which ended at `last_sound_s`
+    last_sound_s: float | None = None
     ground_jump_v: float | None = None  # None: no such channel
     ground_jump_s: float | None = None
     battery_jump_v: float | None = None

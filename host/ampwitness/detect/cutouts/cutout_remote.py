@@ -1,4 +1,5 @@
-"""What the remote lead did before a stop: whether it fell, had flickered, or had only sagged.
+"""What the remote lead did before a stop: whether it fell, had flickered, or had only sagged; and whether it fell right
+behind it.
 
 Gaps: an analog lead is looked at in one unbroken run, a second back, three where it stayed low; a digital line in all
 changes the board sent.
@@ -25,6 +26,10 @@ BLIP_S = 0.030
 _SUPPLY_STEPS = 30  # ahead of its fall
 SAG_RATIO = 0.75  # of its usual volts
 _LAST_STEPS = 10  # ahead of a stop
+_DOUBT_S = 0.0125
+_WITH_S = 0.25  # so soon behind the last sound: what feeds both went off
+BEHIND_STEPS = 300  # the same, from where a soft end is quiet
+_SOUND_STEPS, _SOUND_TIMES, _SOUND_RATIO = 500, 6.0, 0.03
 
 
 def measure_remote(run: RunSteps, stop: Stop, edges: Sequence[Edge], on_since_s: float = -np.inf) -> None:
@@ -66,6 +71,35 @@ def measure_remote(run: RunSteps, stop: Stop, edges: Sequence[Edge], on_since_s:
         if max(back_s - FLICKER_S, on_since_s) < rose_s < np.inf:
             stop.remote_flickers_s = (*stop.remote_flickers_s, time_s)
             stop.remote_back_s = rose_s
+
+
+def follow_remote(run: RunSteps, stop: Stop, edges: Sequence[Edge], start: int, until: int) -> None:
+    """While the output is off, from step `start` to `until`: whether the remote lead fell right behind the last sound,
+    as it does where a player goes off that feeds both. Sets `remote_after_s` and `last_sound_s`."""
+    if stop.remote_fell_s is not None or stop.remote_after_s is not None or stop.is_under or stop.is_dc_only:
+        return
+    since_s = stop.stop_s + NEAR_S
+    if "remote" in run:
+        first = max(start - 1, run.first)
+        low = run.steps("remote", first, until) < REMOTE_LOW_V
+        falls_s = [run.time_s(first + int(k) + 1) for k in np.flatnonzero(low[1:] & ~low[:-1])]
+    else:
+        falls_s = [edge.time_s for edge in edges if edge.level == 0 and edge.time_s < run.time_s(until)]
+    for fell_s in falls_s:
+        if fell_s <= since_s:
+            continue
+        fell = int((fell_s - run.start_s) / run.step_s)
+        begin = max(fell - _SOUND_STEPS, stop.stop_sample // run.step + 1)
+        high, low_v = run.steps("high", begin, fell), run.steps("low", begin, fell)
+        limit_v = max(_SOUND_TIMES * stop.off_rms_v, _SOUND_RATIO * stop.peak_v)
+        loud = np.flatnonzero(np.maximum(high - stop.rest_v, stop.rest_v - low_v) > limit_v)
+        sound_s = run.time_s(begin + int(loud[-1]) + 1) if len(loud) else stop.stop_s
+        if fell_s - sound_s <= _WITH_S:
+            stop.remote_after_s, stop.last_sound_s = fell_s, sound_s
+            if not stop.is_truncated and sound_s > stop.start_s:  # what sounded there was the programme still
+                stop.fade_s, stop.fade_doubt_s = sound_s, _DOUBT_S
+                stop.source_stop_s = None if stop.source_stop_s is None else max(stop.source_stop_s, sound_s)
+            return
 
 
 def list_remote_changes(run: RunSteps, stop: Stop, edges: Sequence[Edge]) -> list[tuple[float, bool]]:

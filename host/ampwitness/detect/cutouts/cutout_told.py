@@ -17,6 +17,7 @@ from ampwitness.detect.cutouts.cutout_cause import (
     NO_SUPPLY_V,
     PAUSE,
     REMOTE,
+    REMOTE_BEHIND,
     SOURCE,
     Cause,
 )
@@ -74,6 +75,8 @@ def is_told(stop: Stop, cause: Cause) -> bool:
         return cause.words == STUCK
     if stop.hum is not None or stop.plays_softer:
         return stop.hum is not None or (cause.is_evident and cause.words != SOURCE)
+    if stop.remote_after_s is not None and stop.resume_s is not None and cause.words in (SOURCE, REMOTE_BEHIND):
+        return True  # what feeds signal and remote lead went off and came back, which no programme does
     is_abrupt = stop.abrupt_ratio >= ABRUPT_RATIO
     is_cut = stop.is_truncated
     if stop.follows_source and not cause.is_evident:
@@ -120,6 +123,8 @@ def _held_its_level(stop: Stop) -> bool:
 def _severity(stop: Stop, cause: Cause, is_continuous: bool) -> Severity:
     if cause.words in (STUCK, UNDER):
         return "danger"
+    if stop.remote_after_s is not None and cause.words == SOURCE:
+        return "attention"
     if cause.words == SOURCE or (cause.words == PAUSE and stop.n_alike >= MANY_ALIKE):
         return "information"
     if cause.words == REMOTE and stop.end_s - stop.start_s > SWITCHED_OFF_S:

@@ -47,7 +47,7 @@ from ampwitness.detect.cutouts.cutout_noise import is_hiss
 from ampwitness.detect.cutouts.cutout_outlived import LOW_RATIO, measure_outlived
 from ampwitness.detect.cutouts.cutout_over import find_held_high, measure_over
 from ampwitness.detect.cutouts.cutout_pop import measure_pop
-from ampwitness.detect.cutouts.cutout_remote import list_remote_changes, measure_remote
+from ampwitness.detect.cutouts.cutout_remote import follow_remote, list_remote_changes, measure_remote
 from ampwitness.detect.cutouts.cutout_return import GROUND_JUMP_V, find_return, measure_return
 from ampwitness.detect.cutouts.cutout_softer import (
     NEAR_STEPS,
@@ -291,6 +291,7 @@ class RunWatch:
             return limit if self._open is None else self._open.last_step
         count_falls(run, stop, stop.last_step, step)
         follow_source(run, stop, step)
+        follow_remote(run, stop, self._edges, stop.last_step, step)
         follow_sinking(run, stop, at, step)
         stop.last_step = step
         if found is None:
