@@ -64,3 +64,16 @@ def test_a_lead_that_falls_long_behind_the_last_sound_was_switched_in_a_pause() 
 
 def test_a_player_that_stays_off_was_switched_off() -> None:
     assert _find(FELL_S, is_logged=True, is_back=False) == ()
+
+
+def test_a_rest_that_ends_as_the_lead_falls_is_none_of_it() -> None:
+    """What sounds on behind the fall is not off yet: the stop that follows is the lead's, and the only one."""
+    is_off = ((AT >= 5.0) & (AT < 5.15)) | ((AT >= 5.17) & (AT < 6.0))
+    volts = {"output": np.where(is_off, 0.0, 20 * np.sin(2 * np.pi * 55 * AT))}
+    volts["output"] = volts["output"] + np.random.default_rng(1).normal(0, 0.02, len(AT))
+    volts["supply"] = np.full(len(AT), 12.6)
+    volts["remote"] = np.where(np.abs(AT - 5.34) < 0.2, 0.1, 12.2)
+    detector = CutoutDetector()
+    for window in iter_windows_from_arrays(volts, RATE_HZ, window_s=10.0):
+        detector.push(window)
+    assert not any("behind the last" in str(one.measured["cause"]) for one in detector.finish().findings)

@@ -96,10 +96,19 @@ def follow_remote(run: RunSteps, stop: Stop, edges: Sequence[Edge], start: int, 
         sound_s = run.time_s(begin + int(loud[-1]) + 1) if len(loud) else stop.stop_s
         if fell_s - sound_s <= _WITH_S:
             stop.remote_after_s, stop.last_sound_s = fell_s, sound_s
-            if not stop.is_truncated and sound_s > stop.start_s:  # what sounded there was the programme still
-                stop.fade_s, stop.fade_doubt_s = sound_s, _DOUBT_S
-                stop.source_stop_s = None if stop.source_stop_s is None else max(stop.source_stop_s, sound_s)
             return
+
+
+def settle_remote(stop: Stop) -> None:
+    """Once a stop is over, date it to the last sound ahead of the remote lead's fall; forget that fall where the output
+    was back too soon to have gone off."""
+    if stop.remote_after_s is None or stop.last_sound_s is None:
+        return
+    if stop.end_s - stop.remote_after_s < _WITH_S:
+        stop.remote_after_s = stop.last_sound_s = None
+    elif not stop.is_truncated and stop.last_sound_s > stop.start_s:  # what sounded there was the programme still
+        stop.fade_s, stop.fade_doubt_s = stop.last_sound_s, _DOUBT_S
+        stop.source_stop_s = None if stop.source_stop_s is None else max(stop.source_stop_s, stop.last_sound_s)
 
 
 def list_remote_changes(run: RunSteps, stop: Stop, edges: Sequence[Edge]) -> list[tuple[float, bool]]:

@@ -47,7 +47,7 @@ from ampwitness.detect.cutouts.cutout_noise import is_hiss
 from ampwitness.detect.cutouts.cutout_outlived import LOW_RATIO, measure_outlived
 from ampwitness.detect.cutouts.cutout_over import find_held_high, measure_over
 from ampwitness.detect.cutouts.cutout_pop import measure_pop
-from ampwitness.detect.cutouts.cutout_remote import follow_remote, list_remote_changes, measure_remote
+from ampwitness.detect.cutouts.cutout_remote import follow_remote, list_remote_changes, measure_remote, settle_remote
 from ampwitness.detect.cutouts.cutout_return import GROUND_JUMP_V, find_return, measure_return
 from ampwitness.detect.cutouts.cutout_softer import (
     NEAR_STEPS,
@@ -358,6 +358,7 @@ class RunWatch:
     def _close(self) -> None:
         stop, self._open = self._open, None
         assert stop is not None
+        settle_remote(stop)
         stop.is_half = stop.is_half and stands_at_half(self._run, stop.last_step - DC_BIN, stop.last_step)
         if stop.lows_v is not None and decide_cause(stop).words in (LOW, TOGETHER):
             self._low_stops.append(stop)
