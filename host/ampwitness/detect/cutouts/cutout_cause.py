@@ -18,6 +18,7 @@ from ampwitness.detect.cutouts.cutout_low import (
     LEAST_AT_LEVEL,
     PLAIN_V,
     fell_unseen,
+    is_lost_between,
     is_past,
     is_plainly_low,
     is_surge,
@@ -38,7 +39,6 @@ SHORT_S = 0.25  # guards commonly wait longer before they let play again (common
 GROUND_RANGE_V, WITH_RATIO = 1.9, 1.3  # from here on its input may be at its end; so much of its jump the output moves
 USUAL_V = 12.0  # where no supply was logged
 LIFTED_RATIOS = (0.5, 1.1)  # of the supply
-AT_LEVEL_V = 0.15
 ALIKE_V, ALIKE_DEPTH_RATIO = 0.3, 0.15  # a remote lead that fell so nearly as far as the supply
 MANY_ALIKE = 4  # so many stops that nothing explains beside one, and the programme is one that stops so: speech
 FEW_BY_ITSELF = 2  # so many within a minute are enough where the supply was as low at no other stop
@@ -179,7 +179,7 @@ def _words(
     if is_low:
         if went_on_falling(stop):
             return LOST, True, None
-        return (TOGETHER, False, None) if is_surge(stop) else (LOW, True, None)
+        return (TOGETHER, False, None) if is_surge(stop) and not is_lost_between(stop) else (LOW, True, None)
     if was_going(stop) and went_on_falling(stop):
         return LOST, True, None
     if stop.remote_flickers_s:
@@ -322,7 +322,8 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
     if words == LOW:
         is_short = stop.resume_s is not None and stop.end_s - stop.start_s < SHORT_S
         chance = ["a pause of the programme"] if (is_short or is_past(stop)) and stop.source != "played on" else []
-        chance += ["an overload that recurs, which pulls the supply down itself"] if stop.n_at_level else []
+        recurs = stop.n_at_level + stop.n_new_lows > 0
+        chance += ["an overload that recurs, which pulls the supply down itself"] if recurs else []
         if _fell_alike(stop) and not is_elsewhere(reference):
             chance.append("ground lost: supply and remote lead, seen from the amplifier's own ground, fall alike then")
         chance += [f"protection, {name_protection(stop)}"] if fell_unseen(stop) else []
@@ -357,6 +358,7 @@ def _confidence(words: str, stop: Stop, is_evident: bool, reference: str | None)
         is_plain = stop.supply is not None and stop.supply.survived_v is not None
         is_plain = is_plain and not (_fell_alike(stop) and not is_elsewhere(reference))
         is_plain = is_plain and not stayed_down(stop) and not is_past(stop) and not stop.n_at_level
+        is_plain = is_plain and not is_surge(stop)
         is_plain = is_plain and stop.supply is not None and stop.supply.lowest_v < stop.supply.of_12_v(PLAIN_V)
         return "high" if is_plain else "medium"
     if words.startswith((PROTECTION, "not decided")) or (words == OVER and not stop.is_truncated):

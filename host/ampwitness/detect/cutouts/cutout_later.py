@@ -53,5 +53,8 @@ def went_on_later(stop: Stop) -> bool:
     """Whether the output went on through lower ones at every wait at which its supply was low before it stopped."""
     if stop.supply is None or stop.lows_v is None or stop.later_lows_v is None:
         return False
-    is_low = stop.lows_v < LOW_RATIO * stop.supply.reference_v
+    limit_v = LOW_RATIO * stop.supply.reference_v
+    if stop.supply.lowest_v > limit_v:  # it never fell so far: the lower half of its fall
+        limit_v = (stop.supply.reference_v + stop.supply.lowest_v) / 2
+    is_low = stop.lows_v < limit_v
     return bool(is_low.any()) and bool(np.all(stop.later_lows_v[is_low] < stop.lows_v[is_low] - LOWER_V))

@@ -7,6 +7,8 @@ Source: our choice, measured by `python -m ampwitness.bench.cutout_scores`. The 
 
 from __future__ import annotations
 
+import numpy as np
+
 from ampwitness.detect.cutouts.cutout_later import went_on_later
 from ampwitness.detect.cutouts.cutout_measure import LOST_RATIO, NEAR_S, OverVoltage, Stop, SupplyEvidence
 from ampwitness.detect.cutouts.cutout_outlived import LOW_RATIO
@@ -31,8 +33,12 @@ BACK_S = 0.030  # a supply that was back so long before the stop did not cause i
 SURGE_FALL_S, SURGE_BEFORE_S, BACK_DEPTH_RATIO = 0.005, 0.015, 0.7
 OWN_RATIO = 1.4  # of the deepest fall that the output went on through
 LEAST_AT_LEVEL = 2  # other stops at that supply or a higher one: a guard that has acted there acts
+AT_LEVEL_V = 0.15
 LATE_S = 0.001
 BATTERY_RATIO = 0.25  # of the supply's fall: what the battery gave of it
+# No sound lead has ten times the resistance of its battery: it is at fault then, however much current there was.
+BETWEEN_RATIO = 0.1
+NEW_LOW_S = 0.005  # a new low so close ahead of a stop
 
 
 def judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str]) -> tuple[bool, bool]:
@@ -49,7 +55,7 @@ def judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str]
     if stop.over is not None:
         _tell_over(stop, stop.over, supply.reference_v, events, reasons)
         return False, False
-    if supply.lowest_v >= LOW_RATIO * supply.reference_v and not is_deep(stop):
+    if supply.lowest_v >= LOW_RATIO * supply.reference_v and not is_deep(stop) and not stop.n_new_lows:
         if fell_unseen(stop):
             reasons.append(
                 f"supply fell to {fixed(stop.unseen_lowest_v or 0.0, 2)} V of usually {supply.reference_v:.2f} V while "
@@ -69,6 +75,11 @@ def judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str]
         reasons.append(excuse)
         return False, False
     reasons.append(f"supply was low: {supply.lowest_v:.2f} V of usually {supply.reference_v:.2f} V")
+    if stop.n_new_lows:
+        reasons.append(
+            f"lower than it ever was before, and {stop.n_new_lows} more stops came right at new lows within "
+            f"{AT_LEVEL_V:.2f} V of it"
+        )
     if battery_stood(stop):
         reasons.append(
             f"the battery held {stop.battery_lowest_v or 0.0:.2f} V meanwhile: the volts were lost between battery and "
@@ -113,8 +124,9 @@ def _excuse_by_output(stop: Stop, supply: SupplyEvidence) -> str:
         fell_after_s = stop.stop_s - supply.fell_before_s - stop.start_s
         if fell_after_s > stop.start_uncertainty_s + LATE_S:
             return f"{low} only once the output had stopped"
-    if supply.survived_v is not None and supply.lowest_v > supply.survived_v - FRESH_V and not supply.held_lower:
-        return f"{low}, but that does not explain it: the output had gone on through {supply.survived_v:.2f} V before"
+    if was_survived(stop) and not _is_at_level(stop):
+        survived_v = supply.survived_v or 0.0
+        return f"{low}, but that does not explain it: the output had gone on through {survived_v:.2f} V before"
     if went_on_later(stop):
         return f"{low}, but later the output went on through lower ones, each as long"
     if supply.rose_before_s is not None and supply.rose_before_s > BACK_S:
@@ -125,6 +137,11 @@ def _excuse_by_output(stop: Stop, supply: SupplyEvidence) -> str:
     back_v = stop.supply_at_return_v if stop.resume_s is not None else None
     if back_v is not None and back_v < min(supply.lowest_v + HYSTERESIS_V, supply.after_v + SAME_V):
         return f"{low}, but the output came back at {back_v:.2f} V"
+    if stop.n_silent:
+        return (
+            f"{low}, but something sounded on, {stop.off_rms_v:.2f} V rms, where {stop.n_silent} other stops at a low "
+            "supply left silence: it had not let go"
+        )
     return ""
 
 
@@ -142,6 +159,23 @@ def _excuse_by_level(supply: SupplyEvidence) -> str:
     return ""
 
 
+def was_survived(stop: Stop) -> bool:
+    """Whether the output had gone on through as low a supply, if only for an instant."""
+    supply = stop.supply
+    if supply is None or supply.survived_v is None or supply.held_lower:
+        return False
+    return supply.lowest_step_v > supply.survived_v - FRESH_V
+
+
+def _is_at_level(stop: Stop) -> bool:
+    """Whether others stopped at that supply or a higher one, and none as low ever lasted as long as a guard may wait:
+    what it went on through for an instant does not exclude the level then."""
+    supply = stop.supply
+    if supply is None or stop.n_at_level < LEAST_AT_LEVEL:
+        return False
+    return supply.held_v is None or supply.lowest_v < supply.held_v - FRESH_V
+
+
 def why_no_supply(stop: Stop) -> str:
     """Why nothing is known of the supply at a stop."""
     if stop.supply_lead_off_s is None:
@@ -151,10 +185,21 @@ def why_no_supply(stop: Stop) -> str:
 
 def battery_stood(stop: Stop) -> bool:
     """Whether the battery was logged and gave little of what the supply fell by."""
+    return _battery_gave(stop) < BATTERY_RATIO
+
+
+def is_lost_between(stop: Stop) -> bool:
+    """Whether a battery that was logged gave next to nothing of what the supply fell by: a contact or lead that is bad
+    at any current."""
+    return _battery_gave(stop) < BETWEEN_RATIO
+
+
+def _battery_gave(stop: Stop) -> float:
+    """What the battery gave of the supply's fall; infinite where that is not known."""
     supply = stop.supply
-    if supply is None or stop.battery_lowest_v is None:
-        return False
-    return supply.reference_v - stop.battery_lowest_v < BATTERY_RATIO * (supply.reference_v - supply.lowest_v)
+    if supply is None or stop.battery_lowest_v is None or supply.lowest_v >= supply.reference_v:
+        return np.inf
+    return (supply.reference_v - stop.battery_lowest_v) / (supply.reference_v - supply.lowest_v)
 
 
 def is_deep(stop: Stop) -> bool:
@@ -163,6 +208,16 @@ def is_deep(stop: Stop) -> bool:
     if supply is None or supply.lowest_v > min(supply.of_12_v(PLAIN_V), DEEP_RATIO * supply.reference_v):
         return False
     return supply.survived_v is not None and supply.lowest_v < supply.survived_v - FRESH_V
+
+
+def is_new_low(stop: Stop) -> bool:
+    """Whether the wave was cut in mid-cycle, into silence, right when the supply was lower than it ever was before."""
+    supply = stop.supply
+    if supply is None or supply.survived_v is None or stop.source == "stopped" or not stop.is_truncated:
+        return False
+    is_low = supply.lowest_v < min(DEEP_RATIO * supply.reference_v, supply.of_12_v(HIGH_V))
+    is_new = supply.lowest_step_v < supply.survived_v - FRESH_V
+    return is_low and is_new and supply.lowest_before_s <= NEW_LOW_S
 
 
 def fell_unseen(stop: Stop) -> bool:

@@ -37,6 +37,7 @@ HELD_OVER_HISS = 5.0
 STEP_OVER_REST = 3.0  # a noise that plays on under a note that ended has crests as high before as after
 LAST_RMS_RATIO = 0.37
 _BEFORE_FALL_S = (0.060, 0.012)
+_LOWEST_STEPS = 300
 _STEEP_S, _STEEP_RATIO = 0.004, 0.6  # so much of the fall within this, and the rest is what the programme pulled
 _PLAYS_ON_RATIO = 0.7  # a fall leaves 0.61 of the rms at most
 _END_S, _LAST_S, _END_RATIO = 0.005, 0.008, 0.35  # as high within the last 5 ms: no fall of 15 ms or more ends so
@@ -67,6 +68,7 @@ class SupplyEvidence:
     fell_before_s: float | None  # how long before the stop it last fell below 90 % of the usual supply
     after_v: float  # median from 10 to 50 ms after the stop
     lowest_after_v: float  # lowest within 20 ms after the stop
+    lowest_step_v: float  # as `lowest_v`, over 1 ms: as `survived_v` is
     survived_v: float | None  # lowest through which the output went on earlier than that in this run
     held_v: float | None = None  # the same of what lasted 20 ms: so long may a guard wait
     late_v: float = 0.0  # highest within the last 12 ms before the stop: where it was when a slow guard was called
@@ -208,6 +210,8 @@ class Stop:
     n_at_level: int = 0  # other stops at as high a supply or a higher one, where this one's alone does not explain it
     n_alike: int = 0  # stops within ten seconds that nothing explains; 0 where this one lasted longer than all of them
     n_as_low: int = 0  # other stops at as high a supply or a higher one, which came right behind its lowest
+    n_new_lows: int = 0  # others at such a supply, each a new low, that nothing else explains (`cutout_siblings`)
+    n_silent: int = 0  # others at a low supply that left silence where this one did not
     n_retries: int = 0  # stops in an even row with this one (`cutout_retry`), every `retry_s`
     retry_s: float = 0.0
     surge_ratio: float | None = None  # so many times as far as ever the current rose right before (`cutout_surge`)
@@ -372,6 +376,8 @@ def measure_supply(
         else float(means[-1])
     )
     late = after[round(0.010 * rate_hz) :]
+    # At a fall of a volt a millisecond an average over 2 ms reads tenths of a volt higher than one over 1 ms.
+    steps = run.steps("supply", max(run.first, at // run.step - _LOWEST_STEPS), at // run.step + 1)
     around_first, around = run.samples("supply", at - round(0.300 * rate_hz), stop)
     under = around < 0.5 * reference_v
     lost_s = lost_last_s = None
@@ -390,6 +396,7 @@ def measure_supply(
         fell_before_s=fell_before_s,
         after_v=float(np.median(late)) if len(late) else float(means[-1]),
         lowest_after_v=lowest_after_v,
+        lowest_step_v=min(float(means[lowest]), float(steps.min(initial=np.inf))),
         survived_v=survived_v,
         held_v=held_v,
         late_v=float(means[-1 - round(GUARD_S * rate_hz) :].max()),

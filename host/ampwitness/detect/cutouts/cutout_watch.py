@@ -35,6 +35,7 @@ from ampwitness.detect.cutouts.cutout_hum import HumWatch
 from ampwitness.detect.cutouts.cutout_in_gap import Tail, find_stop_in_gap, measure_tail
 from ampwitness.detect.cutouts.cutout_later import find_lows, measure_lows
 from ampwitness.detect.cutouts.cutout_lift import measure_lift
+from ampwitness.detect.cutouts.cutout_low import is_new_low
 from ampwitness.detect.cutouts.cutout_measure import (
     Stop,
     count_falls,
@@ -259,7 +260,7 @@ class RunWatch:
         measure_outlived(run, stop, self._on_since)
         stop.over = measure_over(run, stop, self._went_on_high_v)
         is_low = stop.supply is not None and stop.supply.lowest_v < LOW_RATIO * stop.supply.reference_v
-        if is_low and decide_cause(stop).words in (LOW, TOGETHER):
+        if (is_low and decide_cause(stop).words in (LOW, TOGETHER)) or is_new_low(stop):
             measure_lows(run, stop)
         if step - self._on_since >= _LIVE_STEPS:
             measure_dc(run, stop)
@@ -360,7 +361,7 @@ class RunWatch:
         assert stop is not None
         settle_remote(stop)
         stop.is_half = stop.is_half and stands_at_half(self._run, stop.last_step - DC_BIN, stop.last_step)
-        if stop.lows_v is not None and decide_cause(stop).words in (LOW, TOGETHER):
+        if stop.lows_v is not None and (decide_cause(stop).words in (LOW, TOGETHER) or is_new_low(stop)):
             self._low_stops.append(stop)
         self._take_stop(stop)
 

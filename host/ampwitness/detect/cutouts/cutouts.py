@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 
 from ampwitness.detect.cutouts.cutout_cause import (
-    AT_LEVEL_V,
     LOW,
     PAUSE,
     PROTECTION,
@@ -21,10 +20,11 @@ from ampwitness.detect.cutouts.cutout_cause import (
 from ampwitness.detect.cutouts.cutout_gap import settle_behind_gap
 from ampwitness.detect.cutouts.cutout_later import went_on_later
 from ampwitness.detect.cutouts.cutout_level import learn_level
-from ampwitness.detect.cutouts.cutout_low import fell_unseen, is_past
+from ampwitness.detect.cutouts.cutout_low import AT_LEVEL_V, fell_unseen, is_past, was_survived
 from ampwitness.detect.cutouts.cutout_measure import Stop
 from ampwitness.detect.cutouts.cutout_protection import HEAT_SEEN_S, OVER_CURRENT, is_cooling
 from ampwitness.detect.cutouts.cutout_retry import count_retries
+from ampwitness.detect.cutouts.cutout_siblings import count_new_lows, count_silent
 from ampwitness.detect.cutouts.cutout_stood import STUCK, UNDER
 from ampwitness.detect.cutouts.cutout_told import is_told, let_go_v, make_finding
 from ampwitness.detect.cutouts.cutout_watch import RunWatch
@@ -143,6 +143,7 @@ class CutoutDetector:
         ]
         self._judge_again(lambda stop: forget_supply(stop, self._lead_off))
         self._judge_again(went_on_later)
+        self._compare_siblings()
         self._take_cooling()
         self._count_at_level()
         self._count_neighbours()
@@ -257,6 +258,14 @@ class CutoutDetector:
             kept.append((stop, cause))
         self._kept = kept
 
+    def _compare_siblings(self) -> None:
+        """Judge those again of which other stops say more."""
+        plain = [stop for stop, cause in self._kept if cause.words == PAUSE or cause.words.startswith(PROTECTION)]
+        count_new_lows(plain)
+        self._judge_again(lambda stop: stop.n_new_lows > 0)
+        count_silent([stop for stop, cause in self._kept if cause.words == LOW])
+        self._judge_again(lambda stop: stop.n_silent > 0)
+
     def _take_cooling(self) -> None:
         """Where stops come again and again behind long heat and end slowly, those about as long that began in a softer
         moment are told as well."""
@@ -296,7 +305,7 @@ class CutoutDetector:
                 continue
             is_low, is_as_high = cause.words in (LOW, TOGETHER), volts > let_go_v(stop) - AT_LEVEL_V
             stop.n_as_low = int(np.sum(is_as_high & at_once)) - (is_low and not is_past(stop))
-            if cause.words == TOGETHER or stop.supply.outlived_s > 0:
+            if cause.words == TOGETHER or stop.supply.outlived_s > 0 or was_survived(stop):
                 stop.n_at_level = int(np.sum(is_as_high)) - is_low
 
     def _count_alike(self) -> None:

@@ -1,0 +1,43 @@
+"""What stops of one amplifier say of one another: a guard lets go at one supply however loud it is, and leaves the same
+silence each time.
+
+Gaps: none here; stops of all runs are compared.
+Limits: one stop alone says nothing here. A programme that breaks off twice in the very milliseconds in which its own
+current pulls the supply lower than ever looks like a guard: so two such stops are told with medium confidence at most.
+Source: our choice, measured in tests/detect_cutouts/test_cutout_siblings.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from ampwitness.detect.cutouts.cutout_low import AT_LEVEL_V, LEAST_AT_LEVEL, is_new_low
+from ampwitness.detect.cutouts.cutout_measure import Stop
+
+_LOUDER_RATIO, _LEAST_V = 4.0, 0.12  # than what the others leave; as loud as no amplifier's own hiss
+
+
+def count_new_lows(stops: Sequence[Stop]) -> None:
+    """Note beside each stop at a new low of the supply how many others came at new lows as high.
+
+    stops : those that nothing else explains
+    """
+    new = [stop for stop in stops if is_new_low(stop)]
+    for stop in new:
+        stop.n_new_lows = sum(abs(_at_v(other) - _at_v(stop)) < AT_LEVEL_V for other in new) - 1
+
+
+def count_silent(stops: Sequence[Stop]) -> None:
+    """Note beside each stop behind which something sounds on how many others left silence, where two at least did.
+
+    stops : those that are laid to a low supply
+    """
+    for stop in stops:
+        n = sum(other.off_rms_v * _LOUDER_RATIO < stop.off_rms_v for other in stops)
+        if stop.off_rms_v > _LEAST_V and n >= LEAST_AT_LEVEL:
+            stop.n_silent = n
+
+
+def _at_v(stop: Stop) -> float:
+    assert stop.supply is not None
+    return stop.supply.lowest_v
