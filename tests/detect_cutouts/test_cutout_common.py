@@ -19,12 +19,16 @@ FELL_S, STOP_S, BACK_S, PLAYS_S = 3.998, 4.003, 4.5, 5.0
 
 
 def _find(
-    falls_v: dict[str, float], reference: str | None = "amplifier-ground", back_s: float = BACK_S, window_s: float = 1.0
+    falls_v: dict[str, float],
+    reference: str | None = "amplifier-ground",
+    back_s: float = BACK_S,
+    window_s: float = 1.0,
+    fall_s: float = 0.0005,
 ) -> Finding:
-    """The one cut-out of a tone where each role steps down from 12.6 V by so much until `back_s`."""
+    """The one cut-out of a tone where each role falls from 12.6 V by so much, over `fall_s`, until `back_s`."""
     rng = np.random.default_rng(12)
     is_off = (AT >= STOP_S) & (AT < PLAYS_S)
-    is_down = np.clip((AT - FELL_S) / 0.0005, 0, 1) * (back_s > AT)
+    is_down = np.clip(1 - (FELL_S - AT) / fall_s, 0, 1) * (back_s > AT)
     volts = {"output": np.where(is_off, 0.0, 12 * np.sin(2 * np.pi * 47 * AT))}
     volts |= {role: 12.6 - fall_v * is_down for role, fall_v in falls_v.items()}
     noisy = {role: values + rng.normal(0, 0.02, len(AT)) for role, values in volts.items()}
@@ -88,3 +92,8 @@ def test_other_falls_are_of_the_supply(falls_v: dict[str, float], reference: str
 
 def test_a_supply_alone_says_nothing_of_the_ground() -> None:
     assert _find({"supply": 2.2}).measured["cause"] == LOW
+
+
+@pytest.mark.parametrize("fall_s", [0.010, 0.030])
+def test_a_load_that_pulls_all_down_over_milliseconds_is_no_step(fall_s: float) -> None:
+    assert _find({"supply": 2.2, "remote": 2.2}, fall_s=fall_s).measured["cause"] == LOW

@@ -22,7 +22,8 @@ FELL_ALIKE = "not decided: remote lead and supply fell alike, as where a ground 
 BATTERY_FELL_ALIKE = "not decided: battery and supply fell alike, as where a ground is lost"
 _ROLES = {"battery": "the battery", "remote": "the remote lead"}
 _BEFORE, _BEHIND = 100, 50  # steps around the stop
-_FALL, _LEVEL = 4, 10  # steps: how long a step takes, and over how many its two levels are taken
+_FALL, _LEVEL = 2, 3  # steps: how long a step takes, and over how many its two levels are taken
+_WIDE, _STEP_RATIO = 25, 0.75  # of what it falls by from so many steps before to as many behind: else it is a slope
 _LATE = 5  # steps: what fell so long behind the stop may still have caused it
 _SAME_V, _SAME_RATIO = 0.15, 0.10  # as far as leads that fall together differ, by what the programme itself pulls
 _STAYS_RATIO = 0.75  # of the step, from 10 to 50 ms behind the stop: no current of the amplifier's own made it
@@ -38,15 +39,16 @@ def measure_common_fall(run: RunSteps, stop: Stop) -> None:
     supply = run.steps("supply", first, at + _BEHIND)
     falls = supply[: -_FALL or None] - supply[_FALL:]
     last = at + _LATE - first - _FALL
-    if last <= _LEVEL or len(supply) < at - first + _BEHIND // 2:
+    if last <= _WIDE or len(supply) < at - first + _BEHIND // 2:
         return
-    place = _LEVEL + int(np.argmax(falls[_LEVEL:last]))
+    place = _WIDE + int(np.argmax(falls[_WIDE:last]))
     fell_v = {role: _step_v(run, role, first + place) for role in ("supply", *roles)}
     step_v = fell_v["supply"]
-    after_v = float(np.median(supply[at - first + _LEVEL :]))
-    stayed_v = float(np.median(supply[place - _LEVEL : place])) - after_v
+    stayed_v = float(np.median(supply[place - _LEVEL + 1 : place + 1])) - float(np.median(supply[at - first + 10 :]))
     near_v = max(_SAME_V, _SAME_RATIO * step_v)
-    if step_v < LEAST_V or stayed_v < _STAYS_RATIO * step_v:
+    if step_v < max(LEAST_V, _STEP_RATIO * _step_v(run, "supply", first + place, _WIDE)):
+        return
+    if stayed_v < _STAYS_RATIO * step_v:
         return
     if all(abs(fell_v[role] - step_v) < near_v for role in roles):
         stop.common_fall = CommonFall(step_v, run.time_s(first + place + _FALL // 2), tuple(roles))
@@ -68,7 +70,8 @@ def judge_common_fall(
     return BATTERY_FELL_ALIKE if "battery" in fall.roles else FELL_ALIKE
 
 
-def _step_v(run: RunSteps, role: str, at: int) -> float:
-    """By how many volts a lead stands lower behind a step of `_FALL` than ahead of it."""
-    before, behind = run.steps(role, at - _LEVEL, at), run.steps(role, at + _FALL, at + _FALL + _LEVEL)
+def _step_v(run: RunSteps, role: str, at: int, apart: int = 0) -> float:
+    """By how many volts a lead stands lower behind a step of `_FALL` than ahead of it, so many steps from it."""
+    before = run.steps(role, at - _LEVEL + 1 - apart, at + 1 - apart)
+    behind = run.steps(role, at + _FALL + apart, at + _FALL + _LEVEL + apart)
     return float(np.median(before) - np.median(behind)) if len(before) and len(behind) else 0.0

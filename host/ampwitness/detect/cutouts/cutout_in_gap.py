@@ -100,7 +100,8 @@ def _compare_supply(run: RunSteps, tail: Tail, stop: Stop) -> None:
         return
     supply = run.steps("supply", 0, _OFF)
     at_stop_v, soon_v = float(supply[:2].mean()), float(supply[:20].min())
-    stop.supply = SupplyEvidence(tail.supply_v, at_stop_v, at_stop_v, 0.0, None, float(np.median(supply)), soon_v, None)
+    after_v = float(np.median(supply))
+    stop.supply = SupplyEvidence(tail.supply_v, at_stop_v, at_stop_v, 0.0, None, after_v, soon_v, at_stop_v, None)
 
 
 def _compare_remote(run: RunSteps, tail: Tail, stop: Stop, edges: Sequence[Edge]) -> None:
