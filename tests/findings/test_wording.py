@@ -611,3 +611,29 @@ def test_where_no_clip_was_found_what_may_have_been_missed_is_said(small_analysi
 
     assert "without a flat top can be missed" in told(others)
     assert "can be missed" not in told((*others, clip(3.0, 0.7)))
+
+
+@pytest.mark.parametrize(
+    ("engine_state", "open_v", "is_flat"),
+    [
+        ("rest", 11.69, True),
+        ("rest", 23.6, True),
+        ("rest", 12.4, False),
+        ("rest", 24.8, False),
+        ("charging", 11.69, False),
+    ],
+)
+def test_a_battery_that_rests_too_low_is_charged_before_leads_are_looked_at(
+    engine_state: str, open_v: float, is_flat: bool
+) -> None:
+    measured = {
+        "residual_v": 10.07,
+        "depth_v": 2.5,
+        "depth_percent": 20.0,
+        "duration_s": 8.2,
+        "engine_state": engine_state,
+    }
+    dip = Finding("dip", 1.0, 9.2, "attention", measured, {}, {})
+    (step,) = advise_first_steps([dip], {"supply": {"states": {"at rest": {"open_v": open_v}}}})
+    assert step.startswith("Charge the battery first, and test it." if is_flat else "Find where the supply's volts")
+    assert (f"stood at {open_v:.2f} V" in step) == is_flat

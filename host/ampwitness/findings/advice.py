@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from ampwitness.detect.cutouts.cutout_measure import count_batteries
 from ampwitness.detect.tones.gain_steps import SOURCE_CLIPPED
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.cause_advice import LEAST_TOLD_DB, advise_by_cause
@@ -38,6 +39,9 @@ _DIP_TEST = (
     "Find where the supply's volts are lost. Measure at the battery and at the amplifier while it dips: the difference "
     "is lost in cable, fuse holder and ground."
 )
+
+# A lead-acid battery that rests below this is nearly flat or worn (common practice, no source); others rest higher.
+_FLAT_V = 12.0
 
 
 _SOURCE = (
@@ -196,7 +200,9 @@ def _is_within(finding: Finding, spans: Sequence[tuple[float, float]]) -> bool:
     return any(finding.start_s < stop_s and finding.stop_s > start_s for start_s, stop_s in spans)
 
 
-def _advise_dips(dips: Sequence[Finding], cranking: Sequence[tuple[float, float]]) -> str:
+def _advise_dips(
+    dips: Sequence[Finding], cranking: Sequence[tuple[float, float]], states: Mapping[str, Any] | None = None
+) -> str:
     others = [dip for dip in dips if not (dip.measured.get("during") or _is_within(dip, cranking))]
     worst = find_worst(others or dips, "dip")
     assert worst is not None
@@ -212,7 +218,24 @@ def _advise_dips(dips: Sequence[Finding], cranking: Sequence[tuple[float, float]
     if len(others) < len(dips):
         is_starter = all(_is_within(dip, cranking) for dip in dips if dip not in others)
         beside = " besides the starter's" if is_starter else " besides those that the engine or a lost lead explains"
-    return f"{_DIP_TEST} {n_dips}{beside}; the deepest: {describe_finding(worst)}."
+    test = _word_flat(worst, states or {}) or _DIP_TEST
+    return f"{test} {n_dips}{beside}; the deepest: {describe_finding(worst)}."
+
+
+def _word_flat(dip: Finding, states: Mapping[str, Any]) -> str:
+    """What to do where the battery itself stood too low before anything pulled at it; empty where it did not."""
+    open_v = (states.get("at rest") or {}).get("open_v")
+    if dip.measured.get("engine_state") != "rest" or not isinstance(open_v, int | float):
+        return ""
+    n_batteries = int(count_batteries(float(open_v)))
+    if open_v >= _FLAT_V * n_batteries:
+        return ""
+    return (
+        f"Charge the battery first, and test it. With the engine off it stood at {open_v:.2f} V while the amplifier "
+        f"was quiet, and one that rests below {_FLAT_V * n_batteries:.0f} V is nearly flat or worn. If the supply "
+        "still dips with a full one, measure at the battery and at the amplifier meanwhile: the difference is lost in "
+        "cable, fuse holder and ground."
+    )
 
 
 def _find_beyond(supply: Mapping[str, Any]) -> Mapping[str, Any] | None:
@@ -324,7 +347,9 @@ def advise_first_steps(
     if "dip" in by_kind:
         cranking = find_cranking(summary or {})
         is_only_cranked = all(dip.measured.get("during") or _is_within(dip, cranking) for dip in by_kind["dip"])
-        (later if is_only_cranked else dips).append(_advise_dips(by_kind["dip"], cranking))
+        (later if is_only_cranked else dips).append(
+            _advise_dips(by_kind["dip"], cranking, (said.get("supply") or {}).get("states"))
+        )
     beyond = _find_beyond((summary or {}).get("supply") or {})
     if beyond is not None:
         # Under a few notes of a drive it was a fan or a lamp: that comes after what the amplifier itself needs.
