@@ -65,3 +65,23 @@ def test_seen_from_the_amplifiers_own_ground_it_is_not_judged() -> None:
     found = _find(6.0 + _jump(4.6, 0.004), "amplifier-ground")
     assert found.measured["cause"] == PAUSE
     assert any(what.startswith("ground lost (not judged") for what in found.evidence["not_excluded"])
+
+
+@pytest.mark.parametrize(("jump_v", "causes"), [(2.2, [GROUND_LOST]), (0.0, [])])
+def test_a_ground_that_goes_just_as_a_note_has_faded_is_told_as_well(jump_v: float, causes: list[str]) -> None:
+    """Nothing breaks off then: the middle of the terminals alone shows it, and dates it."""
+    end_s, jump_s = 6.208, 6.188
+    fade = np.clip((end_s - AT) / 0.1, 0.0, 1.0) ** 2
+    volts = {
+        "output": 9.0 * np.sin(2 * np.pi * 47 * AT) * np.where(AT < BACK_S, fade, 1.0),
+        "supply": np.full(len(AT), 12.6),
+        "common": np.where((jump_s < AT) & (AT < BACK_S - 0.3), 6.0 + jump_v, 6.0),
+    }
+    rng = np.random.default_rng(5)
+    detector = CutoutDetector(reference_point="battery-negative")
+    noisy = {role: values + rng.normal(0, 0.02, len(AT)) for role, values in volts.items()}
+    for window in iter_windows_from_arrays(noisy, RATE_HZ, window_s=10.0):
+        detector.push(window)
+    found = detector.finish().findings
+    assert [one.measured["cause"] for one in found] == causes
+    assert all(one.start_s == pytest.approx(jump_s, abs=0.002) for one in found)

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.cutouts.cutout_lift import may_be_lifted
 from ampwitness.detect.cutouts.cutout_measure import OFF_S, REMOTE_LOW_V, count_batteries
 from ampwitness.detect.cutouts.cutout_remote import BEHIND_STEPS, SANK_BEFORE_S, STAYED_BEFORE_S
 from ampwitness.detect.cutouts.cutout_source import plays_again
@@ -148,6 +149,8 @@ class CandidateSearch:
         for role in ("supply", "remote", "ground", "battery"):
             if role in run:
                 held |= self._side_moved(role, at, known, sizes[:, -13:].max(axis=1) > _ABRUPT_RATIO * swing)
+        for place in np.flatnonzero(~held).tolist():
+            held[place] = may_be_lifted(run, int(at[place]))
         if "source" in run:
             source = run["source_square"]
             after = source[np.clip(at[:, None] + np.arange(5, 50)[None, :] - first, 0, n - 1)].mean(axis=1)

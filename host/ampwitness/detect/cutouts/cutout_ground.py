@@ -22,7 +22,8 @@ def is_elsewhere(reference: str | None) -> bool:
 
 def was_lifted(stop: Stop) -> bool:
     """Whether both terminals of the output had jumped up together before it stopped."""
-    return stop.lift_s is not None and stop.lift_s <= stop.start_s + max(stop.start_uncertainty_s, LATE_S)
+    late_s = stop.start_s + max(stop.start_uncertainty_s, LATE_S)
+    return stop.lift_s is not None and stop.lift_s <= max(late_s, stop.stop_s)  # a note may have begun to fade before
 
 
 def judge_ground(

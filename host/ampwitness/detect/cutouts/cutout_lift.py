@@ -19,6 +19,7 @@ LEAST_V = 1.5  # a ground lead drops tenths of a volt
 _FROM, _NEAR, _BEHIND = 400, 60, 30  # steps around the stop
 _SPREADS = 2.0  # of the way the middle goes by itself
 _HELD = 3  # steps for which it stays up at least
+_BEFORE, _AFTER = (-70, -50), (20, 40)
 
 
 def measure_lift(run: RunSteps, stop: Stop) -> None:
@@ -38,6 +39,19 @@ def measure_lift(run: RunSteps, stop: Stop) -> None:
         return
     stop.lift_v = jump_v
     stop.lift_s = run.time_s(at - _NEAR + int(np.argmax(around - usual_v > 0.5 * jump_v)))
+
+
+def may_be_lifted(run: RunSteps, step: int) -> bool:
+    """Whether the terminals' middle stands higher behind the step at which the output went quiet than well before it: a
+    ground may go just as a note ends. Cheap, and no more than a reason for a closer look."""
+    before, behind = (run.samples("common", *((step + n) * run.step for n in span))[1] for span in (_BEFORE, _AFTER))
+    return len(before) > 0 and len(behind) > 0 and float(np.mean(behind) - np.mean(before)) > LEAST_V
+
+
+def date_by_lift(stop: Stop) -> None:
+    """Date a slow stop that a lost ground explains to its jump: what faded before was the programme's own."""
+    if stop.fade_s is not None and stop.lift_s is not None and stop.fade_s < stop.lift_s <= stop.stop_s:
+        stop.fade_s, stop.fade_doubt_s = stop.lift_s, stop.stop_s - stop.lift_s
 
 
 def _means(samples: FloatArray, step: int) -> FloatArray:

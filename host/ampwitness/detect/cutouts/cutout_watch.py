@@ -34,7 +34,7 @@ from ampwitness.detect.cutouts.cutout_gap import STILL_OFF
 from ampwitness.detect.cutouts.cutout_hum import HumWatch
 from ampwitness.detect.cutouts.cutout_in_gap import Tail, find_stop_in_gap, measure_tail
 from ampwitness.detect.cutouts.cutout_later import find_lows, measure_lows
-from ampwitness.detect.cutouts.cutout_lift import measure_lift
+from ampwitness.detect.cutouts.cutout_lift import date_by_lift, measure_lift
 from ampwitness.detect.cutouts.cutout_low import is_new_low
 from ampwitness.detect.cutouts.cutout_measure import (
     Stop,
@@ -257,6 +257,7 @@ class RunWatch:
             measure_fade(run, stop, self._is_continuous, self._on_since, known)
             if stop.fade_s is not None and stop.fade_s < run.time_s(self._on_since):
                 stop.fade_s = None  # before that it was off
+            date_by_lift(stop)
         measure_outlived(run, stop, self._on_since)
         stop.over = measure_over(run, stop, self._went_on_high_v)
         is_low = stop.supply is not None and stop.supply.lowest_v < LOW_RATIO * stop.supply.reference_v
