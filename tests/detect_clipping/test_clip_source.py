@@ -7,7 +7,7 @@ import pytest
 from ampwitness.bench import clip_sets
 from ampwitness.bench.clip_matching import score_case
 from ampwitness.detect.clips.ceiling.clip_refuted import is_refuted, move_within_notes
-from ampwitness.detect.clips.ceiling.clip_source import is_source_for_sure
+from ampwitness.detect.clips.ceiling.clip_source import is_source_for_sure, is_turned
 from ampwitness.detect.clips.table.clip_candidates import FIELDS, Candidates, HighCrests
 
 
@@ -157,6 +157,26 @@ def test_levels_that_move_within_notes_refute_no_amplifier() -> None:
     assert not is_no_ceiling(2)
     assert is_no_ceiling(4)
     assert is_no_ceiling(2, n_notes=3)  # a fade may have moved so few
+
+
+def test_levels_that_move_within_notes_are_the_source_where_each_note_begins_at_what_the_one_before_ended_at() -> None:
+    """Sixteen notes of eight plateaus: under a volume that is turned slowly, up, down and up again, and under a rail
+    that climbs within every note, or sinks."""
+
+    def is_source(level_v: np.ndarray, supply_v: float = 13.2) -> bool:
+        table = make_table(level_v, np.full(128, supply_v))
+        table.columns["start_s"] = np.add.outer(0.7 * np.arange(16), 0.02 * np.arange(8)).ravel()
+        side = [(table, np.ones(128, dtype=bool))]
+        assert move_within_notes(side)
+        return is_turned(side)
+
+    volume = 22.0 * 10 ** (0.15 * np.sin(2 * np.pi * np.arange(128) / 90))
+    within = np.tile(np.linspace(22.0, 30.0, 8), 16)
+    assert is_source(volume)
+    assert not is_source(within)  # stands like a volume's, and every note begins anew
+    assert not is_source(within * (1 + 1e-3 * np.random.default_rng(3).standard_normal(128)))
+    sinking = np.repeat(volume[::8], 8) * np.tile(np.linspace(1.0, 0.8, 8), 16)
+    assert not is_source(sinking)  # a store that runs empty, whatever its supply did meanwhile
 
 
 def test_low_tops_of_a_saw_that_fades_are_not_cut_off() -> None:

@@ -132,8 +132,12 @@ def test_what_cannot_be_decided_says_why() -> None:
 
 def test_sources_and_current_limits_are_not_the_supply() -> None:
     ceiling = learn_ceiling(_clips(lambda v: 3 * v - 1))
-    for odd in ({"where": PLACES.index("source")}, {"ceiling": CEILINGS.index("current")}):
-        assert judge_clip(_clip(33.0, 11.6, 0.1, **odd), ceiling, _model()).measured["cause"] == "drive"
+    limited = judge_clip(_clip(33.0, 11.6, 0.1, ceiling=CEILINGS.index("current")), ceiling, _model())
+    assert limited.measured["cause"] == "drive"
+    source = judge_clip(_clip(33.0, 11.6, 0.1, where=PLACES.index("source")), ceiling, _model())
+    assert source.measured["cause"] == "not decidable"
+    assert source.measured["cause_share"] is None
+    assert source.evidence["cause_reason"].startswith("clipped before the amplifier")
     assert judge_clip(_clip(33.0, 11.6, 0.1), ceiling, _model()).measured["cause"] == "supply"
 
 

@@ -153,7 +153,7 @@ def judge_clips(get: Columns, lagged_v: FloatArray, ceiling: CeilingFit | None, 
         is_current = known & (get["ceiling"] == CEILINGS.index("current"))
         cause[is_current], share[is_current], lost_db[is_current] = DRIVE, 0.0, 0.0
     is_source = get["where"] == PLACES.index("source")
-    cause[is_source], share[is_source], lost_db[is_source] = DRIVE, 0.0, 0.0
+    cause[is_source], share[is_source], lost_db[is_source] = OPEN, np.nan, np.nan
     return Causes(cause, share, lost_db, np.where(is_source, np.nan, settled_v), then_v, instead)
 
 

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clips.ceiling.clip_refuted import (
+    PAUSE_S,
     STILL_SHARE,
     by_time,
     have_not_sunk,
@@ -48,6 +49,7 @@ NARROW_KNOWN = _Rule(0.002, 0.85, 1.07, True)
 BESIDE_SHARE = 0.01
 LEAST_STILL = 0.1  # of a polarity's plateaus: sources mostly 0.14 and more, amplifiers none
 LEAST_STANDING = 0.6  # sources 0.75 and more, amplifiers up to 0.56
+LEAST_KEPT = 0.6  # correlation over pauses: sources 0.7 to 0.96, boosted supplies that stand so mostly -0.5
 FEWEST_IN_GROUP, LOAD_MOVES, LEAST_STEP = 3, 0.2, 0.02  # of the output's size within 0.15 s; logarithm of a level
 MOST_STAND = 0.85  # of a polarity's plateaus: of amplifiers whose levels step both ways at most 0.7
 
@@ -102,8 +104,30 @@ def is_source_for_sure(tables: list[tuple[Candidates, BoolArray]]) -> bool:
     sides = [by_time(table, plain) for table, plain in tables]
     if all(bool(np.isfinite(side.supply).all()) for side in sides):
         return are_many and any(_share_still(side) >= LEAST_STILL for side in sides)
-    stands = np.concatenate([have_not_sunk(side) for side in sides])
-    return bool(are_many and np.mean(stands) >= LEAST_STANDING) or any(_step_under_load(side) for side in sides)
+    return (are_many and _mostly_stand(sides)) or any(_step_under_load(side) for side in sides)
+
+
+def is_turned(tables: list[tuple[Candidates, BoolArray]]) -> bool:
+    """Whether levels that move within notes are a cut's behind which the volume is turned: most do not lie below an
+    earlier one since the last pause, and what a pause begins at it ends at. A store that runs empty brings its ceiling
+    down while it is reached and fills in a pause, whatever was before; `tables` as of `is_source_for_sure`."""
+    sides = [by_time(table, plain) for table, plain in tables]
+    pairs = np.concatenate([_levels_about_pauses(side) for side in sides])
+    if len(pairs) < FEWEST or not _mostly_stand(sides) or (np.ptp(pairs, axis=0) <= 0).any():
+        return False
+    return bool(np.corrcoef(pairs.T)[0, 1] >= LEAST_KEPT)
+
+
+def _mostly_stand(sides: list[Candidates]) -> bool:
+    """Whether most plateaus, each polarity in the order of time, do not lie below an earlier one since a pause."""
+    return bool(np.mean(np.concatenate([have_not_sunk(side) for side in sides])) >= LEAST_STANDING)
+
+
+def _levels_about_pauses(plateaus: Candidates) -> FloatArray:
+    """(n, 2) logarithms of the levels of the last plateau before each pause and of the first after it."""
+    level = np.log(plateaus["level_v"])
+    last = np.flatnonzero(np.diff(plateaus["start_s"]) > PAUSE_S)
+    return np.stack((level[last], level[last + 1]), axis=1)
 
 
 def _share_still(plateaus: Candidates) -> float:

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from ampwitness.detect.clips.ceiling.clip_pile import SUNK, stands_at_level
 from ampwitness.detect.clips.ceiling.clip_plain import AT_RAIL_GAIN, find_plain
 from ampwitness.detect.clips.ceiling.clip_refuted import is_refuted, move_within_notes
-from ampwitness.detect.clips.ceiling.clip_source import is_source_for_sure, lies_at_many_levels
+from ampwitness.detect.clips.ceiling.clip_source import is_source_for_sure, is_turned, lies_at_many_levels
 from ampwitness.detect.clips.ceiling.headroom import Room, measure_room
 from ampwitness.detect.clips.ceiling.rail_model import summarise_rail
 from ampwitness.detect.clips.judge.clip_doubles import without_doubles
@@ -178,7 +178,8 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     plain = [(mine, find_plain(mine)) for _, _, mine in tables]
     is_rail = _follow_the_supply(plain)
     is_passed = not is_rail and is_refuted(plain, crests)
-    is_sure = (not is_rail and is_source_for_sure(plain)) or (is_passed and not move_within_notes(plain))
+    is_sure = not is_rail and is_source_for_sure(plain)
+    is_sure = is_sure or (is_passed and (not move_within_notes(plain) or is_turned(plain)))
     is_at_many_levels = is_sure or is_passed or (not is_rail and any(lies_at_many_levels(*side) for side in plain))
     if is_at_many_levels:
         sides = judge_source_sides([(sign, mine) for sign, _, mine in tables], is_sure, crests)
