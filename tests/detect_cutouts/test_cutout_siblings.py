@@ -99,6 +99,15 @@ def test_behind_a_guard_nothing_sounds_on_where_others_left_silence() -> None:
     assert _causes(_find(12.6, lows, stops, left=(rest,) * 4)) == [LOW] * 4  # an amplifier that hums when it is off
 
 
+def test_a_stop_that_fell_together_with_its_supply_shows_what_silence_is_as_well() -> None:
+    """Two of a guard, of which the second alone would be undecided, and a rest of the programme."""
+    stops = [(2.0, 0.9), (5.004, 0.5), (9.0, 0.4)]
+    lows: list[Low] = [(2.0 - LATE_S, 9.5, 0.4), (5.0, 9.75, 0.006), (9.0 - LATE_S, 9.3, 0.4)]
+    rest = 0.2 * np.sin(2 * np.pi * 61 * AT)
+    assert _causes(_find(12.6, lows, stops)) == [LOW, TOGETHER, LOW]
+    assert _causes(_find(12.6, lows, stops, left=(0.0, 0.0, rest))) == [LOW, TOGETHER]
+
+
 @pytest.mark.parametrize(("battery_fell_v", "cause"), [(0.1, LOW), (0.6, TOGETHER)])
 def test_a_steep_fall_that_the_battery_does_not_share_is_lost_on_the_way(battery_fell_v: float, cause: str) -> None:
     """Volts divide as ohms do (Ohm's law): ten times the battery's own are no sound lead's, whatever the current."""

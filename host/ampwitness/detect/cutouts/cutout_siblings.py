@@ -30,7 +30,7 @@ def count_new_lows(stops: Sequence[Stop]) -> None:
 def count_silent(stops: Sequence[Stop]) -> None:
     """Note beside each stop behind which something sounds on how many others left silence, where two at least did.
 
-    stops : those that are laid to a low supply
+    stops : those at which the supply was low
     """
     for stop in stops:
         n = sum(other.off_rms_v * _LOUDER_RATIO < stop.off_rms_v for other in stops)

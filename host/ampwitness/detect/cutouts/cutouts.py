@@ -263,7 +263,7 @@ class CutoutDetector:
         plain = [stop for stop, cause in self._kept if cause.words == PAUSE or cause.words.startswith(PROTECTION)]
         count_new_lows(plain)
         self._judge_again(lambda stop: stop.n_new_lows > 0)
-        count_silent([stop for stop, cause in self._kept if cause.words == LOW])
+        count_silent([stop for stop, cause in self._kept if cause.words in (LOW, TOGETHER)])
         self._judge_again(lambda stop: stop.n_silent > 0)
 
     def _take_cooling(self) -> None:
