@@ -19,6 +19,7 @@ from ampwitness.detect.cutouts.mark_ties import tie_marks
 from ampwitness.detect.dip_context import list_lost_supply, name_dip_context
 from ampwitness.detect.leads_off import set_aside_leads
 from ampwitness.detect.result import DetectorResult
+from ampwitness.detect.supply.engine_beside import lay_engine_beside
 from ampwitness.detect.supply.engine_channel import BY_BATTERY, take_engine_channel
 from ampwitness.detect.supply.engine_marks import decide_by_marks, find_engine_marks
 from ampwitness.detect.supply.engine_states import find_engine_states
@@ -77,6 +78,9 @@ def settle_road(
         elif result.coverage.detector == "notes":
             for spans, why in ((states.cranking, _CRANKED), (without, _LOST)):
                 result = _without_sag_within(result, spans, why) if spans else result
+        elif result.coverage.detector == "supply":
+            beside = lay_engine_beside(result.summary, states, steps)
+            result = DetectorResult(result.findings, result.coverage, beside)
         if states.spans and result.coverage.detector in _STATED:
             tables = FindingList.of(result.findings).tables
             stated = FindingList([StatedTable(table, states) for table in tables])

@@ -7,6 +7,9 @@ from typing import Any
 
 from ampwitness.units import fixed, seconds_to_clock, seconds_to_span
 
+_OF_THE_ENGINE = {"at rest": "rest"}  # what the engine's part calls a state of the supply
+_LEAST_APART_S, _LEAST_APART = 1.0, 0.01  # a change is dated less surely: seconds, and share of the state
+
 
 def word_supply(summary: Mapping[str, Any]) -> tuple[str, ...]:
     """Sentences on each engine state: quiet volts, source resistance with its range, its parts, full clean power.
@@ -16,7 +19,9 @@ def word_supply(summary: Mapping[str, Any]) -> tuple[str, ...]:
     supply = summary.get("supply") or {}
     sentences: list[str] = []
     for name, state in (supply.get("states") or {}).items():
-        sentences += [f"{name.capitalize()}: {text}" for text in _word_state(state)]
+        named, *texts = name_state(name, state), *_word_state(state), *_word_engine_beside(name, state)
+        headings = [named, *[named.partition(" (")[0]] * (len(texts) - 1)]  # what the engine did is said once
+        sentences += [f"{head[0].upper()}{head[1:]}: {text}" for head, text in zip(headings, texts, strict=True)]
     for key, what in (("cranking", "Cranking"), ("lost", "A lead lost contact")):
         kept_out = supply.get(key)
         if kept_out:
@@ -28,6 +33,36 @@ def word_supply(summary: Mapping[str, Any]) -> tuple[str, ...]:
     if sentences:
         sentences += [f"{remark[0].upper()}{remark[1:]}." for remark in supply.get("remarks") or ()]
     return tuple(sentences)
+
+
+def name_state(name: str, state: Mapping[str, Any]) -> str:
+    """A state of the supply in words: `at rest by the volts alone (engine: not decidable)` where, for most of it, the
+    engine's part does not say the same."""
+    engine_s = _list_engine_s(state)
+    most = max(engine_s, key=engine_s.__getitem__, default=None)
+    if most is None or most == _OF_THE_ENGINE.get(name, name):
+        return name
+    return f"{name} by the volts alone (engine: {most})"
+
+
+def _list_engine_s(state: Mapping[str, Any]) -> dict[str, float]:
+    """Seconds by the engine's state; cranking counts to no state of the supply."""
+    return {engine: float(s) for engine, s in (state.get("engine_s") or {}).items() if engine != "cranking"}
+
+
+def _word_engine_beside(name: str, state: Mapping[str, Any]) -> list[str]:
+    """What the engine's part says where that is not the same, and for how long."""
+    engine_s = _list_engine_s(state)
+    least_s = max(_LEAST_APART_S, _LEAST_APART * sum(engine_s.values()))
+    apart = [
+        f"{seconds_to_span(s)} {engine}"
+        for engine, s in engine_s.items()
+        if engine != _OF_THE_ENGINE.get(name, name) and s >= least_s
+    ]
+    if not apart:
+        return []
+    why = "; a running engine whose charger gives nothing leaves volts like those at rest" if name == "at rest" else ""
+    return [f"of these seconds the engine's part counts {', '.join(apart)}{why}."]
 
 
 def _word_state(state: Mapping[str, Any]) -> list[str]:

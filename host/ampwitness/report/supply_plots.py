@@ -15,6 +15,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from ampwitness.finding_list import FindingList
+from ampwitness.findings.supply_words import name_state
 from ampwitness.findings.wording import find_worst
 from ampwitness.report.plots import new_figure, plot_style, set_margins
 from ampwitness.report.style import LANE_STYLES, role_colour
@@ -140,7 +141,8 @@ def draw_sag_against_level(findings: Sequence[Finding], supply: Mapping[str, Any
         is_settled = notes.flags("supply_before_settled") != 0
         for state, mine in _in_states(notes, supply).items():
             colour, settled, unsettled, dash = STATE_STYLES.get(state, STATE_STYLES[""])
-            words = f" {'while ' if state == 'charging' else ''}{state}" if state else ""
+            named = name_state(state, (supply.get("states") or {}).get(state) or {})
+            words = f" {'while ' if state == 'charging' else ''}{named}" if state else ""
             for mask, marker, label in (
                 (mine & is_settled, settled, f"note{words}{drawn}"),
                 (mine & ~is_settled, unsettled, f"note{words} on an unsettled supply{drawn}"),

@@ -12,5 +12,6 @@ order:
    `settled_volts`; `demand_steps` says whether time constants can show.
 5. What follows from it: ohms and their range (`supply_ohms`), a state in numbers (`supply_described`), what a full tone
    would do (`supply_forecast`), notes that sag beyond their own power (`sag_beyond`).
-6. What findings say of it: figures by state (`state_summary`), the state on each finding (`stated_findings`).
+6. What findings say of it: figures by state (`state_summary`), the state on each finding (`stated_findings`), the
+   engine's states beside those of the supply's own figures (`engine_beside`).
 """
