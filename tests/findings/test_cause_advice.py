@@ -51,6 +51,13 @@ def test_a_supply_that_makes_up_for_the_most_comes_first() -> None:
     )
 
 
+def test_an_engine_that_ran_already_gains_nothing_by_running() -> None:
+    for engine_s, is_told in (({"rest": 30.0}, True), ({"charging": 30.0}, False), ({"not decidable": 30.0}, True)):
+        summary = _worth(1.5, 1.6, ENGINE)
+        summary["supply"]["states"] = {"at rest": {"engine_s": engine_s}}
+        assert ("engine running" in _step(_clips(supply=8, drive=2), summary)) == is_told
+
+
 def test_many_clips_for_want_of_supply_do_not_put_it_first_where_it_gains_little() -> None:
     step = _step(_clips(3.2, supply=15, drive=4), _worth(3.2, 0.4, ENGINE))
     assert step.startswith("Turn the gain down by 3.2 dB to keep this programme clean. 19 half-cycles clipped")

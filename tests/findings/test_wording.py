@@ -637,3 +637,12 @@ def test_a_battery_that_rests_too_low_is_charged_before_leads_are_looked_at(
     (step,) = advise_first_steps([dip], {"supply": {"states": {"at rest": {"open_v": open_v}}}})
     assert step.startswith("Charge the battery first, and test it." if is_flat else "Find where the supply's volts")
     assert (f"stood at {open_v:.2f} V" in step) == is_flat
+
+
+def test_volts_while_the_engine_ran_are_no_flat_batterys() -> None:
+    measured = {"residual_v": 10.07, "depth_v": 1.6, "depth_percent": 14.0, "duration_s": 8.2, "engine_state": "rest"}
+    dip = Finding("dip", 1.0, 9.2, "attention", measured, {}, {})
+    for engine_s, is_flat in (({"rest": 30.0, "charging": 9.0}, True), ({"rest": 9.0, "not decidable": 30.0}, False)):
+        states = {"at rest": {"open_v": 11.69, "engine_s": engine_s}}
+        (step,) = advise_first_steps([dip], {"supply": {"states": states}})
+        assert step.startswith("Charge the battery first") == is_flat

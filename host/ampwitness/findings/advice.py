@@ -21,7 +21,7 @@ from ampwitness.findings.lead_words import advise_leads
 from ampwitness.findings.remote_words import advise_drops
 from ampwitness.findings.road_words import is_doubtful
 from ampwitness.findings.square_words import are_in_source, count_square, split_clips
-from ampwitness.findings.supply_words import word_beyond
+from ampwitness.findings.supply_words import find_engine_beside, word_beyond
 from ampwitness.findings.tone_words import (
     AFTER_SOURCE_CLIPPED,
     advise_ceilings,
@@ -224,8 +224,11 @@ def _advise_dips(
 
 def _word_flat(dip: Finding, states: Mapping[str, Any]) -> str:
     """What to do where the battery itself stood too low before anything pulled at it; empty where it did not."""
-    open_v = (states.get("at rest") or {}).get("open_v")
+    rest = states.get("at rest") or {}
+    open_v = rest.get("open_v")
     if dip.measured.get("engine_state") != "rest" or not isinstance(open_v, int | float):
+        return ""
+    if find_engine_beside(rest) not in (None, "rest"):  # then those are no volts of a battery at rest
         return ""
     n_batteries = int(count_batteries(float(open_v)))
     if open_v >= _FLAT_V * n_batteries:

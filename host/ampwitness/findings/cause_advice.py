@@ -13,6 +13,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from ampwitness.findings.supply_words import find_engine_beside
+
 # cause -> how it is spoken of after a count
 CAUSE_WORDS = {
     "drive": "from too much drive",
@@ -73,7 +75,7 @@ def advise_by_cause(
     else:
         step = f"Turn {knob} down {how_far}. {said}{words}.{_word_less(causes, decided, worth, remedies)}"
     is_in_doubt = bool(causes["supply"] or causes["both"])
-    return f"{step}{_word_unseen(supply.get('ceiling_unseen')) if is_in_doubt else ''}{_word_engine(remedies)}"
+    return f"{step}{_word_unseen(supply.get('ceiling_unseen')) if is_in_doubt else ''}{_word_engine(remedies, supply)}"
 
 
 def find_worth(supply: Mapping[str, Any]) -> Worth | None:
@@ -129,8 +131,10 @@ def _word_unseen(unseen: Mapping[str, float] | None) -> str:
     )
 
 
-def _word_engine(remedies: Sequence[Mapping[str, Any]]) -> str:
-    """What a charging alternator gains. It never comes first: it helps while it runs."""
+def _word_engine(remedies: Sequence[Mapping[str, Any]], supply: Mapping[str, Any]) -> str:
+    """What a charging alternator gains. It never comes first: it helps while it runs. Nothing where it ran already."""
+    if find_engine_beside((supply.get("states") or {}).get("at rest") or {}) == "charging":
+        return ""
     for remedy in remedies:
         if remedy.get("what") == "alternator" and (remedy.get("gain_db") or 0.0) >= LEAST_TOLD_DB:
             return f" The {remedy['how']} gains about {remedy['gain_db']:.1f} dB of clean output while it runs."

@@ -38,11 +38,16 @@ def word_supply(summary: Mapping[str, Any]) -> tuple[str, ...]:
 def name_state(name: str, state: Mapping[str, Any]) -> str:
     """A state of the supply in words: `at rest by the volts alone (engine: not decidable)` where, for most of it, the
     engine's part does not say the same."""
-    engine_s = _list_engine_s(state)
-    most = max(engine_s, key=engine_s.__getitem__, default=None)
+    most = find_engine_beside(state)
     if most is None or most == _OF_THE_ENGINE.get(name, name):
         return name
     return f"{name} by the volts alone (engine: {most})"
+
+
+def find_engine_beside(state: Mapping[str, Any]) -> str | None:
+    """What the engine did for most of a state of the supply; None where its part says nothing."""
+    engine_s = _list_engine_s(state)
+    return max(engine_s, key=engine_s.__getitem__, default=None)
 
 
 def _list_engine_s(state: Mapping[str, Any]) -> dict[str, float]:
