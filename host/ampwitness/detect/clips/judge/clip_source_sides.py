@@ -11,6 +11,7 @@ import numpy as np
 
 from ampwitness.detect.clips.ceiling.clip_pile import APART_S, might_be_plateaus
 from ampwitness.detect.clips.ceiling.clip_plain import AT_RAIL_GAIN, PLAIN_GAIN, find_plain, misfit_allows
+from ampwitness.detect.clips.ceiling.clip_shared_top import lies_at_shared_top
 from ampwitness.detect.clips.ceiling.clip_source import find_source_flats
 from ampwitness.detect.clips.judge.clip_lookalike import TIMES_AT_SOURCE, look_like_the_music
 from ampwitness.detect.clips.judge.clip_side import LOOSE_GAIN, SideVerdict
@@ -45,10 +46,11 @@ def judge_source_sides(tables: list[tuple[float, Candidates]], is_sure: bool, cr
     if len(shown) == 1 and _is_own_wave(shown[0]):
         left = [np.zeros(len(mine), dtype=bool) for mine in left]
     sides = []
-    for (_, table), mine, expected_v in zip(tables, left, expected, strict=True):
+    for (sign, table), mine, expected_v in zip(tables, left, expected, strict=True):
         taken = mine | (table["sunk"] > 0) | (table["limited"] > 0)
         no = np.zeros(len(table), dtype=bool)
-        source, undecided = (taken, no) if is_sure else (no, taken)
+        is_open = taken & lies_at_shared_top(table, mine, crests.take(crests.sign == sign)) if is_sure else taken
+        source, undecided = taken & ~is_open, is_open
         threshold = np.full(len(table), PLAIN_GAIN)
         sides.append(SideVerdict(taken, expected_v, threshold, source, undecided, no, None, None))
     return sides
