@@ -118,8 +118,8 @@ def test_what_may_be_square_by_itself_is_one_sentence_and_no_clip(small_analysis
     said = "quare by itself or clipped at the source: 20 half-cycles, under 0.1 s (log the source channel to decide)"
     headline, verdict, report = told(*square)
     assert said in headline
-    assert "no half-cycle clipped by the amplifier in 4.0 s" in headline
-    assert verdict.startswith("No half-cycle clipped by the amplifier found in 4.0 s judged. S")
+    assert "no half-cycle surely clipped by the amplifier in 4.0 s" in headline
+    assert verdict.startswith("No half-cycle surely clipped by the amplifier found in 4.0 s judged. S")
     assert said in verdict
     assert "9.0 dB" not in headline + report
     assert "by burst" not in report

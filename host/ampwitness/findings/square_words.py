@@ -15,7 +15,7 @@ from ampwitness.types import Finding
 from ampwitness.units import seconds_to_span
 
 BoolArray = npt.NDArray[np.bool_]
-NOT_BY_AMPLIFIER = "half-cycle clipped by the amplifier"
+NOT_BY_AMPLIFIER = "half-cycle surely clipped by the amplifier"  # a ceiling reached once looks like a source's level
 WHAT = "square by itself or clipped at the source"
 NEAR_S = 1.0  # a curve is made of whole pieces: what clipped in the last second of its tone belongs to it
 TO_DECIDE = "log the source channel to decide"
