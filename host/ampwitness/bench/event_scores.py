@@ -8,7 +8,6 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy import signal
 
 from ampwitness.bench import event_signals
 from ampwitness.bench.cutout_signals import CUTOUT_CLASSES, make_cutout_case
@@ -113,7 +112,7 @@ def _averaged_sag(case: EventCase, note: TrueNote) -> float:
     rate_hz = event_signals.MODEL_RATE_HZ
     first, last = round(note.start_s * rate_hz), round(note.stop_s * rate_hz)
     span = case.model_supply[max(0, first - 480) : last + 480]
-    smoothed = signal.savgol_filter(span, round(0.002 * rate_hz) // 2 * 2 + 1, 2)
+    smoothed = event_signals.moving_parabola(span)
     inside = smoothed[min(480, first) : min(480, first) + last - first]
     return note.supply_before_v - float(inside.min())
 

@@ -13,10 +13,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy import signal
 
 from ampwitness.bench import event_signals
-from ampwitness.bench.event_signals import MODEL_RATE_HZ, EventCase, Samples
+from ampwitness.bench.event_signals import MODEL_RATE_HZ, EventCase, Samples, moving_parabola
 from ampwitness.bench.truth import TrueNote
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.notes.notes import NoteDetector
@@ -65,7 +64,7 @@ def true_slope(supply_v: Samples, note: TrueNote) -> float | None:
     """Volts a second, negative; None where the supply fell by less than 50 mV."""
     first = round(note.begins_s * MODEL_RATE_HZ)
     stop = round(min(note.stop_s, note.begins_s + 1.0) * MODEL_RATE_HZ)
-    smooth = signal.savgol_filter(supply_v[max(0, first - 480) : stop + 480], 97, 2)[min(480, first) :][: stop - first]
+    smooth = moving_parabola(supply_v[max(0, first - 480) : stop + 480])[min(480, first) :][: stop - first]
     before_v = note.supply_before_v
     fall_v = before_v - float(smooth.min())
     if fall_v < LEAST_FALL_V:

@@ -9,10 +9,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from scipy import signal
 
 from ampwitness.bench.amplifier import ResistorLoad
-from ampwitness.bench.event_signals import MODEL_RATE_HZ
+from ampwitness.bench.event_signals import MODEL_RATE_HZ, moving_parabola
 from ampwitness.bench.supply_network_cases import (
     NETWORK_SECONDS,
     NetworkCase,
@@ -261,7 +260,7 @@ def _score_sags(case: AnyCase, notes: Sequence[Finding], score: Score) -> None:
             continue
         first, last = round(true.start_s * MODEL_RATE_HZ), round(true.stop_s * MODEL_RATE_HZ)
         span = volts[max(0, first - 480) : last + 480]
-        smoothed = signal.savgol_filter(span, 97, 2)[min(480, first) :][: last - first]
+        smoothed = moving_parabola(span)[min(480, first) :][: last - first]
         best = min(near, key=lambda f: abs(f.start_s - true.begins_s))
         score.sag_v.append(float(best.measured["sag_v"] or 0.0) - (true.supply_before_v - float(smoothed.min())))
 
