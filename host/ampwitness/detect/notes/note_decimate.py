@@ -25,6 +25,8 @@ BAND_HIGH_HZ = 165.0  # -6 dB: flat to 130 Hz
 LEVEL_S = 0.050
 _THIN_HZ = 2000.0  # values a second are enough of what was averaged over 2 ms, but for its lowest
 SMOOTH_S = 0.002  # the moving parabola that the supply is looked at through
+_BEYOND = 6  # samples that the parabola's weights go on for at each end, fading; measured: 4 and 8 make no difference
+_MATCHED = 0.9  # of the band, in which they leave what the whole curve's parabola leaves
 _LEAST_WIDE = 8  # outputs a row of the matrix products; measured: 16 and 32 are no faster
 
 Single = npt.NDArray[np.float32]
@@ -172,12 +174,34 @@ class History:
 
 
 def parabola_taps(half: int) -> FloatArray:
-    """Weights of a moving parabola over 2 half steps of time, taken at its middle. The two samples at its ends count by
-    half: so the span is the same at any rate. Source: Savitzky and Golay, with the trapezoid rule."""
-    u = np.arange(-half, half + 1, dtype=float)
-    share = span_shares(half)
-    s0, s2, s4 = (float(share @ u**power) for power in (0, 2, 4))
-    taps: FloatArray = share * (s4 - s2 * u**2) / (s0 * s4 - s2 * s2)
+    """Weights of a moving parabola over 2 half steps of time, taken at its middle: what it leaves of each frequency.
+
+    Returns
+    -------
+    (2 m + 1,) symmetric weights, m = half + 6: least squares to the response of the parabola that is fitted to the
+    whole curve between the first and the last sample, over nine tenths of the band; exact on a parabola.
+
+    Limits
+    ------
+    A parabola fitted to the samples alone, by sums in place of integrals, leaves a seventh too little of 1.25 kHz and a
+    fifth too little of 1.75 kHz at 8000 samples a second: 3 mV of a whine of 0.1 V there.
+
+    Source: Savitzky and Golay's parabola with integrals; its weights over -1 to 1 are (9 - 15 u^2) / 8. Their transform
+    and the least squares: own derivation.
+    """
+    m = half + _BEYOND
+    n = np.arange(m + 1, dtype=float)
+    turn = np.linspace(0.0, _MATCHED * np.pi, 16 * m)[1:]  # a sample
+    x = turn * half
+    sine = np.sin(x) / x
+    wanted = (15.0 * (sine - np.cos(x)) / x**2 - 3.0 * sine) / 2.0
+    twice = np.where(n > 0, 2.0, 1.0)  # on either side
+    cosines = twice * np.cos(turn[:, None] * n)
+    exact = np.stack((twice, twice * (n / m) ** 2))  # a constant stays, of a parabola its middle does
+    corner = np.zeros((2, 2))
+    equations = np.block([[cosines.T @ cosines, exact.T], [exact, corner]])
+    side = np.linalg.solve(equations, np.concatenate((cosines.T @ wanted, [1.0, 0.0])))[: m + 1]
+    taps: FloatArray = np.concatenate((side[:0:-1], side))
     return taps
 
 

@@ -141,7 +141,9 @@ class LowestMeter:
     def __init__(self, rate_hz: float) -> None:
         self._rate_hz = rate_hz
         self._halves = [max(2, round(half_s * rate_hz)) for half_s in _LOWEST_HALF_S]
-        self._reach = reach = self._halves[-1]
+        self._half = max(1, round(0.5 * SMOOTH_S * rate_hz))
+        self._taps = parabola_taps(self._half)
+        self._reach = reach = max(self._halves[-1], len(self._taps) // 2)
         self._shift = max(1, round(0.0004 * rate_hz))
         wide = 2 * reach + 1
         # Of each span: three orthonormal polynomials, what they say of the middle, and which samples belong to it.
@@ -158,7 +160,6 @@ class LowestMeter:
             self._middle[3 * span : 3 * span + 3, span] = q[half]
             self._inside[rows, span] = share
         self._sum3 = np.repeat(np.eye(len(self._halves)), 3, axis=0)
-        self._taps = parabola_taps(max(1, round(0.5 * SMOOTH_S * rate_hz)))
 
     def measure(self, rows: Sequence[FloatArray], at: Sequence[int]) -> tuple[FloatArray, FloatArray]:
         """Volts, and the span that was averaged in seconds: 20 to 32 ms where a parabola fits that long, else 2 ms.
@@ -168,7 +169,7 @@ class LowestMeter:
         rows : (n,) volts each, around the lowest value (18 ms to either side where the note lasts so long)
         at : where it was found, index into each row, to half a millisecond
         """
-        reach, shift, half = self._reach, self._shift, len(self._taps) // 2
+        reach, shift, half, beyond = self._reach, self._shift, self._half, len(self._taps) // 2
         k, wide = len(rows), 2 * (reach + shift) + 1
         x = np.zeros((k, wide))
         first, last = np.zeros(k, dtype=np.intp), np.zeros(k, dtype=np.intp)
@@ -179,10 +180,12 @@ class LowestMeter:
             last[place] = first[place] + b - a
             level[place] = row[min(middle, len(row) - 1)]
             x[place, first[place] : last[place]] = row[a:b] - level[place]
+            if b > a:  # the weights fade out beyond the span: there the ends are held
+                x[place, : first[place]], x[place, last[place] :] = x[place, [first[place], last[place] - 1]]
         # Where exactly: the parabola over 2 ms, at each sample near the place.
         tries = np.arange(-shift, shift + 1)
         values = np.stack(
-            [x[:, reach + shift + t - half : reach + shift + t + half + 1] @ self._taps for t in tries], axis=1
+            [x[:, reach + shift + t - beyond : reach + shift + t + beyond + 1] @ self._taps for t in tries], axis=1
         )
         fits = (reach + shift + tries[None, :] - half >= first[:, None]) & (
             reach + shift + tries[None, :] + half < last[:, None]
@@ -197,6 +200,9 @@ class LowestMeter:
         noise_v = self._noise(x, first, last)
         weights = x @ self._basis
         volts = weights @ self._middle
+        # Over 2 ms sums are no integrals: what they leave of a whine is what those weights put right.
+        narrow = values[np.arange(k), lowest]
+        volts[:, 0] = np.where(np.isfinite(narrow), narrow, volts[:, 0])
         squares = (x * x) @ self._inside - (weights * weights) @ self._sum3
         lengths = 2 * np.array(self._halves)
         left_v = np.sqrt(np.maximum(squares, 0.0) / lengths)

@@ -61,8 +61,8 @@ class SupplyMeter:
         self._rate_hz, self._thin_hz = bands.rate_hz, bands.rate_hz / bands.thin_step
         self._lowest = LowestMeter(bands.rate_hz)
         self._recovery = RecoveryFitter(self._thin_hz)
-        half = max(1, round(0.5 * SMOOTH_S * bands.rate_hz))
-        self._at, self._taps = np.arange(-half, half + 1), parabola_taps(half)
+        self._taps = parabola_taps(max(1, round(0.5 * SMOOTH_S * bands.rate_hz)))
+        self._at = np.arange(len(self._taps)) - len(self._taps) // 2
 
     def measure(self, notes: list[SoundingNote], pitch_hz: FloatArray) -> UnderNotes:
         """All columns."""
