@@ -543,6 +543,17 @@ def test_lowest_value_under_a_whine_is_the_one_of_the_curve() -> None:
     assert np.abs(off_v).max() < 0.002
 
 
+def test_lowest_value_lies_below_no_sample() -> None:
+    """Bottoms of 1.5 ms: there a parabola fitted over 2 ms overshoots, by a seventh of their depth."""
+    time_s = seconds(2.0)
+    is_low = (time_s > 0.7) & (time_s < 1.3) & (time_s % 0.05 < 0.0015)
+    volts = logged(burst(time_s, 40.0, 0.5, 1.5, 10.0), 12.6 - 0.4 * is_low)
+    (note,) = run(NoteDetector(), volts).findings
+    assert note.evidence["supply_lowest_parabola_v"] < note.measured["supply_lowest_raw_v"] - 0.030
+    assert note.measured["supply_lowest_averaged_v"] == note.measured["supply_lowest_raw_v"]
+    assert note.measured["sag_v"] == pytest.approx(0.4, abs=0.006)
+
+
 def test_lagged_products_are_the_sums_they_stand_for() -> None:
     x = np.random.default_rng(100).normal(size=(4, BEFORE - MARGIN))
     starts, order = np.array([0, 3, 60, 168], dtype=np.intp), 32

@@ -83,6 +83,8 @@ class SupplyMeter:
         lowest_v, average_s = np.where(is_seen, lowest_v, np.nan), np.where(is_seen, average_s, np.nan)
         raw_v = np.array([note.supply_raw_v for note in notes])
         raw_v = np.where(np.isfinite(raw_v), raw_v, np.nan)
+        # Under a flat bottom of 1.5 ms the parabola overshoots: what stands for an average lies below no sample.
+        lowest_v = np.where(raw_v > lowest_v, raw_v, lowest_v)
         sag_v = before.volts - lowest_v
         sag_percent = np.where(before.volts > 1.0, 100.0 * sag_v / np.maximum(before.volts, 1.0), np.nan)
         n_tail = round(TAIL_S * thin_hz)
