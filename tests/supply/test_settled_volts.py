@@ -85,3 +85,38 @@ def test_a_supply_that_stays_is_told_by_the_minute_as_before() -> None:
     by_minute = settle_by_minute(steps, open_v, demand, rows)
     assert len(by_minute[0]) == 1
     assert follow_settled(steps, open_v, demand, rows, by_minute, 0.003) is by_minute
+
+
+def _heated(slow_ohm: float, grows: float) -> SupplySteps:
+    """Two seconds of silence, notes in a row for 20 s, silence again. The path's resistance grows within 5 s of load
+    by up to `grows` of itself, as a fuse holder's that heats; what `slow_ohm` takes comes back over 5 s."""
+    rng = np.random.default_rng(4)
+    output_v2 = np.zeros(N)
+    is_played = (TIME_S > 2.0) & (TIME_S < 22.0)
+    output_v2[is_played] = np.repeat(rng.uniform(10.0, 300.0, N // 25), 25)[is_played]
+    slow = np.zeros(N)
+    for k in range(1, N):
+        slow[k] = slow[k - 1] + (output_v2[k] - slow[k - 1]) * STEP_S / 5.0
+    ohm = 0.03 * (1 + grows * slow / 150.0)
+    supply = 12.45 - (ohm * output_v2 + slow_ohm * slow) / 12.0 + rng.normal(0.0, 0.003, N)
+    end = round(24.5 / STEP_S)
+    return SupplySteps(np.arange(end), output_v2[:end], {"supply": supply[:end]})
+
+
+def test_what_notes_in_a_row_seem_to_draw_slowly_is_believed_as_far_as_silence_shows_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A resistance that grows under load looks like a slow part, which silence then lacks."""
+    model = learn_supply(_heated(0.0, 1.0), SupplyOptions())
+    assert model is not None
+    assert model.settled_at(12.0) == pytest.approx(12.45, abs=0.05)
+    monkeypatch.setattr(supply_model, "believe_slow", lambda fit, *given: fit)
+    doubted = learn_supply(_heated(0.0, 1.0), SupplyOptions())
+    assert doubted is not None
+    assert doubted.settled_at(12.0)[0] > 12.6
+
+
+def test_a_slow_part_that_silence_shows_is_kept() -> None:
+    model = learn_supply(_heated(0.012, 0.0), SupplyOptions())
+    assert model is not None
+    assert model.settled_at(12.0) == pytest.approx(12.45, abs=0.08)

@@ -26,6 +26,7 @@ from ampwitness.detect.supply.lasting_steps import (
     find_lasting_steps,
     learn_sag,
 )
+from ampwitness.detect.supply.quiet_recovery import believe_slow
 from ampwitness.detect.supply.settled_volts import SETTLED_BLOCK_S, follow_settled, settle_by_minute
 from ampwitness.detect.supply.supply_charging import fit_charging
 from ampwitness.detect.supply.supply_fit import (
@@ -153,8 +154,13 @@ def _find_idle(steps: SupplySteps, demand: FloatArray) -> float:
     """Demand with the amplifier quiet, a clamp's offset included; 0 where it was never seen quiet.
 
     The supply is settled with that flowing: counted as sag it would be taken for a fault of the supply's."""
-    quiet = np.isfinite(demand) & np.isfinite(steps.output_v2) & (steps.output_v2 < _LEAST_PLAYED_V2)
+    quiet = np.isfinite(demand) & find_quiet(steps)
     return float(np.median(demand[quiet])) if quiet.sum() >= LEAST_QUIET_S / STEP_S else 0.0
+
+
+def find_quiet(steps: SupplySteps) -> npt.NDArray[np.bool_]:
+    """(n,) where the output was seen and nothing played."""
+    return np.asarray(np.isfinite(steps.output_v2) & (steps.output_v2 < _LEAST_PLAYED_V2))
 
 
 def _power_demand(steps: SupplySteps) -> FloatArray:
@@ -189,7 +195,7 @@ def learn_supply(
         return None
     supply = steps.volts["supply"]
     demand, unit = find_demand(steps, options)
-    idle = _find_idle(steps, demand)
+    idle, is_quiet = _find_idle(steps, demand), find_quiet(steps)
     is_cranked, cranking = _mark_kept_out(steps, supply, cranked)
     is_lost, lead = _mark_kept_out(steps, supply, lost)
     usable = np.isfinite(supply) & (supply > NO_SUPPLY_V) & ~is_cranked & ~is_lost
@@ -213,6 +219,7 @@ def learn_supply(
         fit = fit_supply(steps, demand, supply, fitted)
         if fit is not None and _is_believable(fit) and (unit == "A" or _has_played(steps, fitted)):
             kept = fit.without_others(is_charging=state == "charging")
+            kept = believe_slow(kept, steps, supply, demand, rows & is_quiet, breaks)
             fall = predict_fall(kept, demand, breaks)
         else:
             fit, kept, fall = None, None, np.zeros(len(supply))
