@@ -13,6 +13,7 @@ import pytest
 from ampwitness.detect.clips.cause.ceiling_at_once import follow_at_once
 from ampwitness.detect.clips.cause.ceiling_fit import AT_ONCE, Plateaus, to_loads
 from ampwitness.detect.clips.cause.ceiling_knee import fit_ceilings
+from ampwitness.detect.clips.cause.ceiling_prior import LOSS_V
 from ampwitness.detect.clips.cause.clip_cause import learn_ceilings
 from ampwitness.detect.clips.table.clip_candidates import EARLY_S
 from ampwitness.detect.clips.table.clip_stream import LaggedMeans, Stretch, lagged_rms
@@ -95,7 +96,9 @@ def test_a_ceiling_that_follows_at_once_is_told_as_such(sides: dict[str, Plateau
         assert fit.supply_of(lagged_v, now_v, np.array([11.9])) == pytest.approx(now_v)
         assert fit.tilted_v(lagged_v, np.array([-50.0]), np.array([0.003])) == pytest.approx([0.0])
     without = learn_ceilings({side: replace(seen, now_v=None) for side, seen in sides.items()}, levels)
-    assert {fit.kind for fit in without.values()} == {"regulated"}
+    for side, fit in without.items():
+        assert fit.lag != AT_ONCE
+        assert abs(fit.ratio - RATIO) > 2 * abs(fits[side].ratio - RATIO)
 
 
 def test_a_ceiling_that_follows_a_moment_later_is_told_by_the_supply_ahead_of_its_plateaus() -> None:
@@ -134,11 +137,11 @@ def test_a_plain_ceiling_by_lags_stays(sides: dict[str, Plateaus]) -> None:
 
 def test_a_polarity_in_proportion_speaks_for_the_other(sides: dict[str, Plateaus]) -> None:
     """Both hang on one converter. Of one polarity levels are known to 0.1 V only, and err with the supply: by itself it
-    would rise by two fifths of what it should."""
+    would rise by two fifths of what it should; what it errs by still moves the lag of both, and the ratios by 7 %."""
     rng = np.random.default_rng(1)
     seen = {}
     for side, one in sides.items():
-        stops_v = RATIO * one.supply_at(1.0)
+        stops_v = RATIO * one.supply_at(1.0) - LOSS_V
         flat = replace(one, now_v=None, tilt_v_per_s=np.zeros(len(stops_v)))
         seen[side] = replace(flat, level_v=stops_v + 0.005 * rng.standard_normal(len(stops_v)))
         errs_v = 0.1 * rng.standard_normal(len(stops_v)) - 0.6 * (stops_v - np.median(stops_v))
@@ -147,7 +150,7 @@ def test_a_polarity_in_proportion_speaks_for_the_other(sides: dict[str, Plateaus
             seen[side] = replace(flat, level_v=stops_v + errs_v)
     fits = fit_ceilings(seen)
     assert alone.ratio < 0.45 * RATIO
-    assert fits["positive"].ratio == pytest.approx(RATIO, rel=0.06)
+    assert fits["positive"].ratio == pytest.approx(RATIO, rel=0.07)
     assert fits["negative"].ratio > 0.6 * RATIO
     assert (fits["positive"].lag, fits["positive"].load) == (fits["negative"].lag, fits["negative"].load)
 

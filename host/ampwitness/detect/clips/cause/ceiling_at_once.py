@@ -22,7 +22,7 @@ import numpy as np
 
 from ampwitness.detect.clips.cause.ceiling_fit import AT_ONCE, MOST, CeilingFit, Plateaus, mark_steep, mix, robust
 from ampwitness.detect.clips.cause.ceiling_knee import refit, tukey_loss
-from ampwitness.detect.clips.cause.ceiling_prior import LOSS_SHARE, is_in_proportion
+from ampwitness.detect.clips.cause.ceiling_prior import LOSS_V, is_in_proportion
 from ampwitness.types import FloatArray
 
 WORTH = 0.7  # of Tukey's loss of the ceilings by lags, that the line may leave at most
@@ -81,8 +81,9 @@ def _line(fit: CeilingFit, seen: Plateaus, early: float) -> tuple[CeilingFit, Fl
     rows = np.stack((np.ones(len(supply_v)), supply_v - middle_v), axis=1)
     solution, errors, spread_v = robust(rows[None], seen.level_v)
     (level_v, ratio), ratio_sd = solution[0].tolist(), float(errors[0, 1])
-    share = ratio * float(np.median(supply_v) / np.median(seen.level_v))
-    if abs(share - (1 + LOSS_SHARE)) > AROUND or ratio_sd > KNOWN_TO * ratio:
+    usual_v = float(np.median(seen.level_v))
+    share = ratio * float(np.median(supply_v)) / (usual_v + LOSS_V)
+    if abs(share - 1) > AROUND or ratio_sd > KNOWN_TO * ratio:
         return None
     line = replace(
         fit, kind="follows supply", constant_v=level_v - ratio * middle_v, ratio=ratio, ratio_sd=ratio_sd,

@@ -1,6 +1,6 @@
 """What plateaus say of a ceiling, weighed against what amplifiers do.
 
-An output that follows its supply loses a few per cent of it; own rails sink by a few per cent under load, whether they
+An output that follows its supply loses a volt or so of it; own rails sink by a few per cent under load, whether they
 are regulated or not. Where they sink as the supply does, plateaus hardly tell one from the other, and a line takes both
 for the supply's: so both are asked for together, in all lags, once with a ceiling in proportion to the supply and once
 with one that stands still. Both polarities hang on one converter: they have one lag, and one kind of load.
@@ -28,9 +28,10 @@ from ampwitness.detect.clips.cause.ceiling_fit import (
 )
 from ampwitness.types import FloatArray
 
-# Of its level, that an output that follows its supply stays below proportion (drops of transistors and diodes), and how
-# far that varies; what own rails sink by.
-LOSS_SHARE, LOSS_SHARE_SD, DROOP_SHARE_SD = 0.06, 0.06, 0.04
+# That an output that follows its supply stays below proportion (drops of transistors and diodes: volts, whatever the
+# rails are), and how far that varies; what own rails sink by, a share of the level.
+LOSS_V, LOSS_SD_V, DROOP_SHARE_SD = 0.8, 0.6, 0.04
+STEEP_SHARE_SD = 0.03  # by which lines through plateaus that fall steeply miss theirs besides
 INDEPENDENT = 60  # plateaus: neighbours are much alike
 FOR_SLOPE = 20  # ... and by how much any model misses those of a note is, which makes slopes too sure
 FINER = 4  # steps within one of LAG_STEP
@@ -107,10 +108,11 @@ def _weigh_at(line: CeilingFit, seen: Plateaus, weight: FloatArray, *, follows: 
     own = np.zeros((1, rows.shape[1]))
     own[0, 1] = float(droop.mean()) / (DROOP_SHARE_SD * level_v)
     proportion = np.zeros((int(follows), rows.shape[1]))
+    sd_v = float(np.hypot(LOSS_SD_V, STEEP_SHARE_SD * level_v * seen.is_steep))
     if follows:
-        proportion[0, 1:3] = (1 + LOSS_SHARE) * float(droop.mean()), float(bent.mean())
-        proportion /= LOSS_SHARE_SD * level_v
-    expected = [0.0, *[(1 + LOSS_SHARE) / LOSS_SHARE_SD] * int(follows)]
+        proportion[0, 1:3] = float(droop.mean()), float(bent.mean())
+        proportion /= sd_v
+    expected = [0.0, *[(level_v + LOSS_V) / sd_v] * int(follows)]
     wanted = np.concatenate((seen.level_at(line.lag) * weight, expected))
     rows = np.concatenate((rows * weight[:, None], own, proportion))
     solution, sd = _solve(rows, wanted)

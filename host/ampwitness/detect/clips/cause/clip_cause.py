@@ -25,6 +25,7 @@ import numpy.typing as npt
 from ampwitness.detect.clips.cause.ceiling_at_once import follow_at_once
 from ampwitness.detect.clips.cause.ceiling_fit import CeilingFit, Plateaus
 from ampwitness.detect.clips.cause.ceiling_knee import fit_ceilings
+from ampwitness.detect.clips.cause.ceiling_scatter import ask_levels
 from ampwitness.detect.clips.table.clip_candidates import CEILINGS, HELD_BY, PLACES
 from ampwitness.detect.supply.supply_forecast import Ceiling
 from ampwitness.detect.supply.supply_model import SupplyModel
@@ -93,7 +94,7 @@ def learn_ceilings(sides: Mapping[str, Plateaus], levels_v: Mapping[str, FloatAr
     levels_v : by polarity the size of every plateau's volts, (n,)
     """
     fits = fit_ceilings(sides)
-    fits |= follow_at_once(fits, sides) or {}
+    fits = follow_at_once(fits, sides) or ask_levels(fits, sides)
     for side, other in (("positive", "negative"), ("negative", "positive")):
         if side in fits or other not in fits or not len(levels_v[side]):
             continue
@@ -171,7 +172,8 @@ def tell_why(row: Mapping[str, float], cause: Cause, ceiling: CeilingFit | None,
     if ceiling is None:
         if cause.cause == DRIVE:
             return f"the supply stood only {sunk}: too little to matter"
-        return "whether the ceiling follows the supply is not known: too few plateaus, or a supply that hardly moved"
+        few = "too few plateaus, or they scatter by more than the supply would have moved them"
+        return f"whether the ceiling follows the supply is not known: {few}"
     if cause.cause == OPEN:
         known_to = 100 * ceiling.ratio_sd / max(ceiling.ratio, 1e-9)
         return f"the ceiling's rise with the supply is known to {known_to:.0f} % only"
