@@ -8,6 +8,7 @@ from typing import Any
 
 from ampwitness.findings.advice import advise_first_steps
 from ampwitness.findings.cause_advice import LEAST_TOLD_DB
+from ampwitness.findings.headline import word_headline
 from ampwitness.pipeline import Analysis
 from ampwitness.report.page import html_page
 from ampwitness.report.text import text_report
@@ -82,6 +83,28 @@ def test_a_supply_gains_nothing_only_where_nearly_all_causes_are_known() -> None
         "What a better supply would gain is not known."
     )
     assert _step(_clips(drive=39, not_decidable=1), _worth(1.5, 0.0)).endswith("A better supply would gain nothing.")
+
+
+def test_a_ceiling_that_nobody_saw_move_may_still_gain_what_the_sag_allows() -> None:
+    """Drive was told by the sag alone: at most a third of what each crest overshot."""
+    summary = _worth(1.5, 0.0)
+    summary["supply"]["knows_ceiling"] = False
+    step = _step(_clips(drive=39), summary)
+    assert step.endswith("A better supply would gain 0.5 dB at most: it had not sunk by more.")
+
+
+def test_where_the_furthest_are_guesses_a_first_step_is_told_and_no_last_one(small_analysis: Analysis) -> None:
+    """Dense music: of crests that overshot by 2.6 dB at most some were read as 8 dB, and told what to turn down by."""
+    clips = [
+        replace(clip, measured={**clip.measured, "overdrive_db": 0.05 * k, "overdrive_high_db": 0.05 * k + 4.0})
+        for k, clip in enumerate(_clips(drive=160))
+    ]
+    step = _step(clips, {})
+    assert step.startswith("Turn the gain down by 6.0 dB and record again: three of four")
+    assert "the furthest guess is 8.0 dB" in step
+    assert "at most" not in step
+    headline = word_headline(replace(small_analysis, findings=tuple(clips)))
+    assert "160 clipped half-cycles, by 4.0 dB at the median (how far the furthest went is a guess)" in headline
 
 
 def test_clips_of_too_much_drive_that_the_supply_would_ease_say_by_how_much() -> None:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ampwitness.detect.clips.cause.clean_gain import clipped_mean_square, find_clean_gain
+from ampwitness.detect.clips.cause.clean_gain import clipped_mean_square, find_clean_gain, is_guess
+from ampwitness.finding_list import FindingList
+from ampwitness.types import Finding
 
 EMF_V, RATIO, LOSS_V, LOAD_OHM, EFFICIENCY = 12.6, 2.4, 1.0, 1.6, 0.75
 TONE = np.sin((np.arange(200) + 0.5) / 200 * 2 * np.pi)
@@ -63,3 +65,21 @@ def test_what_is_not_known_gains_nothing() -> None:
     assert gain is not None
     assert gain.turn_down_db() == 1.0
     assert gain.mending_gains_db(1.0) == 0.0
+
+
+def test_where_the_furthest_are_guesses_three_of_four_decide() -> None:
+    """Error stretches what crests seem to ask for: here all overshot by 2 dB, and estimates err by 1.5 dB."""
+    told_db = np.maximum(2.0 + 1.5 * np.random.default_rng(1).standard_normal(400), 0.1)
+    nothing = np.zeros(400)
+    coarse, fine = (find_clean_gain(told_db, nothing, is_coarse=it) for it in (True, False))
+    assert coarse is not None
+    assert fine is not None
+    assert coarse.turn_down_db() == pytest.approx(3.0, abs=0.2)
+    assert fine.turn_down_db() > 4.0
+
+
+@pytest.mark.parametrize(("more_db", "n", "guess"), [(0.9, 40, True), (0.5, 40, False), (0.9, 19, False)])
+def test_the_furthest_are_guesses_where_half_may_lie_far_above(more_db: float, n: int, guess: bool) -> None:
+    measured = {"overdrive_db": 1.0, "overdrive_high_db": 1.0 + more_db}
+    clips = FindingList.of([Finding("clip", 1.0, 1.003, "attention", measured, {}, {}) for _ in range(n)])
+    assert is_guess(clips) is guess

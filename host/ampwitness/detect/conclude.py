@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from ampwitness.detect.clips.cause.ceiling_fit import CeilingFit
-from ampwitness.detect.clips.cause.clean_gain import CleanGain, find_clean_gain
+from ampwitness.detect.clips.cause.clean_gain import CleanGain, find_clean_gain, is_guess
 from ampwitness.detect.clips.cause.clip_cause import read_ceiling
 from ampwitness.detect.clips.found_clips import ClipTable
 from ampwitness.detect.cutouts.cutout_cause import LOW
@@ -82,7 +82,7 @@ def conclude(
     gain = _clean_gain(findings.of_kind("clip"), clip_rows)
     supply = _supply_result(model, steps, options, _lowest_ceiling(ceilings, rails, model), findings, gain, notes)
     if model is not None:
-        told = {**supply.summary, "ceiling_unseen": find_unseen(ceilings, model)}
+        told = {**supply.summary, "ceiling_unseen": find_unseen(ceilings, model), "knows_ceiling": bool(ceilings)}
         supply = DetectorResult(supply.findings, supply.coverage, told)
     return (*out, supply)
 
@@ -228,16 +228,17 @@ def _clean_gain(clips: FindingList, rows: ClipTable | None) -> CleanGain | None:
     # What a source cut off fits under every ceiling, however far its crests would have gone.
     overdrive_db = clips.values("overdrive_db")
     overdrive_db[clips.values("is_source") > 0] = np.nan
-    return find_clean_gain(overdrive_db, rows.lost_to_sag_db)
+    return find_clean_gain(overdrive_db, rows.lost_to_sag_db, is_coarse=is_guess(clips))
 
 
-def _describe_gain(gain: CleanGain | None) -> dict[str, float | None]:
+def _describe_gain(gain: CleanGain | None) -> dict[str, float | bool | None]:
     """What each remedy is worth in dB: turning down until the crests fit, or a supply that stays settled."""
     if gain is None:
         return {"turn_down_db": None, "turn_down_most_db": None, "supply_gain_db": None, "left_with_supply_db": None}
     return {
         "turn_down_db": gain.turn_down_db(),
         "turn_down_most_db": gain.turn_down_db(every_one=True),
+        "is_guess": gain.is_coarse,
         "supply_gain_db": gain.mending_gains_db(1.0),
         "left_with_supply_db": gain.turn_down_db(1.0),
     }

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from ampwitness.detect.clips.cause.clean_gain import COARSE_SHARE, SHARE, is_guess
 from ampwitness.detect.cutouts.cutout_measure import count_batteries
 from ampwitness.detect.tones.gain_steps import SOURCE_CLIPPED
 from ampwitness.finding_list import FindingList
@@ -131,9 +132,11 @@ def _advise_amplifier_clips(
         return f"Turn the gain down until the clips are gone. {n_clips} clipped; how far could not be judged."
     middle = slice((len(overdrives_db) - 1) // 2, len(overdrives_db) // 2 + 1)
     median_db, most_db = float(overdrives_db[middle].mean()), float(overdrives_db[-1])
-    most_of_it_db = float(overdrives_db[int(0.95 * len(overdrives_db))])
-    said = f"{n_clips} clipped, by {median_db:.1f} dB at the median and {most_db:.1f} dB at most"
-    is_far = most_db >= FAR_DB
+    is_coarse = tone_db is None and is_guess(listed)
+    most_of_it_db = float(overdrives_db[int((COARSE_SHARE if is_coarse else SHARE) * len(overdrives_db))])
+    at_most = f", the furthest guess is {most_db:.1f} dB" if is_coarse else f" and {most_db:.1f} dB at most"
+    said = f"{n_clips} clipped, by {median_db:.1f} dB at the median{at_most}"
+    is_far = most_db >= FAR_DB and not is_coarse
     needed_db, most_of_it_db = _find_needed(summary, most_db, most_of_it_db)
     is_more = tone_db is not None and tone_db - most_db >= _HARMONICS_MORE_DB
     if most_db - needed_db >= LEAST_TOLD_DB:
@@ -142,10 +145,15 @@ def _advise_amplifier_clips(
     if tone_db is not None and is_more:
         said += f"; by the tone's harmonics, which tell more than flats of a few samples, {tone_db:.1f} dB"
         most_db = most_of_it_db = tone_db
-    elif tone_db is None:
+    elif tone_db is None and not is_coarse:
         said += _word_unsure(listed, values)
     how_far = f"by {most_db:.1f} dB to keep this programme clean"
-    if len(overdrives_db) >= 20 and most_db - most_of_it_db >= LEAST_TOLD_DB:
+    if is_coarse:
+        how_far = (
+            f"by {most_of_it_db:.1f} dB and record again: three of four clipped half-cycles ask for no more, and how "
+            "far the others went is a guess where other sounds break up their flanks"
+        )
+    elif len(overdrives_db) >= 20 and most_db - most_of_it_db >= LEAST_TOLD_DB:
         how_far += f" ({most_of_it_db:.1f} dB leaves one clipped half-cycle of twenty)"
         if most_db >= DOUBTFUL_DB:  # a guess is no order
             how_far = (

@@ -73,7 +73,7 @@ def advise_by_cause(
         step = f"Mend the supply first; until then turn {knob} down {how_far}. {said}{words}."
         step += f"{PARAGRAPH}What mending gains: {_word_mending(remedies, worth)}, {_word_left(worth)}."
     else:
-        step = f"Turn {knob} down {how_far}. {said}{words}.{_word_less(causes, decided, worth, remedies)}"
+        step = f"Turn {knob} down {how_far}. {said}{words}.{_word_less(causes, decided, worth, supply)}"
     is_in_doubt = bool(causes["supply"] or causes["both"])
     return f"{step}{_word_unseen(supply.get('ceiling_unseen')) if is_in_doubt else ''}{_word_engine(remedies, supply)}"
 
@@ -88,7 +88,7 @@ def find_worth(supply: Mapping[str, Any]) -> Worth | None:
     return Worth(float(needed_db), max((float(db) for db in halved if db is not None), default=0.0), float(whole_db))
 
 
-def _word_less(causes: Counter[str], decided: int, worth: Worth | None, remedies: Sequence[Mapping[str, Any]]) -> str:
+def _word_less(causes: Counter[str], decided: int, worth: Worth | None, supply: Mapping[str, Any]) -> str:
     """Why the gain comes first, although some clips may be the supply's, with what parts it from what is ahead."""
     if worth is None:
         if causes["supply"] or causes["both"]:
@@ -97,11 +97,13 @@ def _word_less(causes: Counter[str], decided: int, worth: Worth | None, remedies
     if worth.whole_db < LEAST_TOLD_DB:
         if causes["not decidable"] > MOST_OPEN_SHARE * sum(causes.values()):  # their sag counts as none
             return " What a better supply would gain is not known."
+        if not supply.get("knows_ceiling", True):  # drive all the same: the supply had not sunk far enough
+            return f" A better supply would gain {worth.needed_db / 3:.1f} dB at most: it had not sunk by more."
         return " A better supply would gain nothing."
     why = "Mending the supply would leave more than it gains: "
     if causes["supply"] > decided / 2:
         why = "Most were for want of supply, yet mending it would leave more than it gains: "
-    return f"{PARAGRAPH}{why}{_word_mending(remedies, worth)}, {_word_left(worth)}."
+    return f"{PARAGRAPH}{why}{_word_mending(list(supply.get('remedies') or ()), worth)}, {_word_left(worth)}."
 
 
 def _word_left(worth: Worth) -> str:

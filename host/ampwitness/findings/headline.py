@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+
+from ampwitness.detect.clips.cause.clean_gain import is_guess
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.remote_words import word_drops
 from ampwitness.findings.road_words import find_over_voltage, find_steady_v
@@ -46,7 +49,7 @@ def word_headline(analysis: Analysis) -> str:
         )
         if n and worst is not None:
             purpose = " on purpose" if kind == "clip" and is_on_purpose else ""
-            found.append(count_words(n, words.one, words.many) + purpose + _word_worst(kind, worst, n))
+            found.append(count_words(n, words.one, words.many) + purpose + _word_worst(kind, worst, n, chosen))
         elif kind in _ALWAYS and not (kind == "cutout" and group_cutouts(findings)["undecided"]):
             one = NOT_BY_AMPLIFIER if kind == "clip" and apart else words.one
             said = f"no {one} in {seconds_to_span(looked_s)}" if looked_s else f"{words.many} not judged"
@@ -70,9 +73,11 @@ def _take_apart(kind: str, findings: FindingList) -> tuple[FindingList, list[str
     return groups["sure"], words, sum(len(groups[name]) for name in APART)
 
 
-def _word_worst(kind: str, worst: Finding, n: int) -> str:
+def _word_worst(kind: str, worst: Finding, n: int, chosen: FindingList) -> str:
     """What is told of the worst behind how many there are."""
     key, one, of_several = _TOLD[kind]
+    if kind == "clip" and is_guess(clips := chosen.of_kind("clip")):
+        return f", by {np.nanmedian(clips.values(key)):.1f} dB at the median (how far the furthest went is a guess)"
     value = worst.measured.get(key)
     told = (one if n == 1 else of_several).format(value) if isinstance(value, int | float) else ""
     if kind == "clip" and isinstance(value, int | float) and value >= DOUBTFUL_DB:
