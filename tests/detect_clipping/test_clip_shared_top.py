@@ -45,6 +45,20 @@ def test_a_highest_level_that_flat_tops_come_back_to_is_a_ceiling_of_its_own() -
     assert count_at_top(visit((6, 5)), crest_v=31.0) == 0  # and so where round crests did
 
 
+def test_a_ceiling_stands_still_while_a_volume_moves_all_else() -> None:
+    moves = np.linspace(15.0, 28.0, 20)
+    assert count_at_top(np.append(moves, visit((12,), n_own=0))) == 12
+    assert count_at_top(np.append(moves, visit((12,)))) == 0  # it stood still elsewhere, too
+
+
+def test_the_first_of_each_note_may_stand_higher_while_a_store_is_full() -> None:
+    level = visit((6, 5))
+    level[0] = 1.02 * TOP_V
+    assert count_at_top(level) == 10
+    level[0] = 1.05 * TOP_V
+    assert count_at_top(level) == 0
+
+
 def test_a_ceiling_that_follows_its_supply_is_told_by_its_share_of_it() -> None:
     supply = np.where(np.arange(19) % 2, 12.5, 11.5)
     level = visit((6, 5))

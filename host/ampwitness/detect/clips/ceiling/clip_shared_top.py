@@ -3,11 +3,12 @@
 Flat tops at many levels are a source's, or of notes that are square by themselves. But an amplifier cuts off what is
 flat already, too, and brings all that is loud enough to one level. A volume that is turned leaves a level, and comes
 back to the same one by chance only. So the highest level is no source's for sure where tops pile up at it, nothing
-stands above it, and the output came back to it after others had been flat far below it.
+stands above it, and the output came back to it after others had been flat far below it, or stood still there alone.
 
 Gaps: works on a table of plateaus; a gap leaves out those it cuts off.
 Limits: a volume that comes back to one highest mark, and square notes that are played at one highest level, look the
-same: what lies there stays undecided. A ceiling that was reached once only is not told from a level of the source's.
+same: what lies there stays undecided. A ceiling that was reached once only, and no far more often than any level below,
+is not told from a level of the source's.
 Source: our choice, measured by `python -m ampwitness.bench.clip_scores --sets hostile stages`.
 """
 
@@ -25,7 +26,9 @@ BoolArray = npt.NDArray[np.bool_]
 SAME_SHARE = 0.004  # of the highest level, to either side: what shows it
 AT_SHARE = 0.01  # and what may be at it: tops that a source had cut off just there are fitted less well
 LOW_SHARE = 0.97  # of the highest level: what lies below is flat at a level of its own
-MOST_ABOVE = 0.05  # of those at it: crests and flat tops that stand higher
+HIGHER_SHARE = 1.03  # of it: so far above stands the first of a note, while a store is full
+MOST_ABOVE = 0.05  # of those at it: crests and flat tops that stand higher than that
+OUTSTANDING = 4.0  # times as many as at any other level
 FEWEST, FEWEST_VISITS, FEWEST_IN_RUN = 8, 2, 2  # flat tops at it; times that it was reached; flat tops of each
 
 
@@ -51,7 +54,7 @@ def lies_at_shared_top(table: Candidates, shown: BoolArray, crests: HighCrests) 
         views.append((*shares, crests.level_v / crests.supply[:, -2]))
     for height, every, crest in views:
         top = _highest_shared(height, crest)
-        if top is not None and _count_visits(height, top) >= FEWEST_VISITS:
+        if top is not None and (_count_visits(height, top) >= FEWEST_VISITS or _stands_out(height, top)):
             found |= np.abs(every - top) <= AT_SHARE * top
     return found
 
@@ -63,8 +66,8 @@ def _highest_shared(height: FloatArray, crest: FloatArray) -> float | None:
         np.searchsorted(heights, (1 - SAME_SHARE) * heights),
         np.searchsorted(heights, (1 + SAME_SHARE) * heights),
     )
-    n_above = len(heights) - last
-    n_above = n_above + len(crest) - np.searchsorted(np.sort(crest), (1 + SAME_SHARE) * heights)
+    above = HIGHER_SHARE * heights
+    n_above = len(heights) - np.searchsorted(heights, above) + len(crest) - np.searchsorted(np.sort(crest), above)
     n_at = np.where(n_above <= MOST_ABOVE * (last - first), last - first, 0)
     if n_at.max(initial=0) < FEWEST:
         return None
@@ -78,3 +81,12 @@ def _count_visits(height: FloatArray, top: float) -> int:
     runs = np.split(at_it, np.flatnonzero(np.diff(at_it)) + 1)
     kinds = np.array([run[0] for run in runs if len(run) >= FEWEST_IN_RUN], dtype=bool)
     return int(np.count_nonzero(kinds & ~np.concatenate(([False], kinds[:-1]))))
+
+
+def _stands_out(height: FloatArray, top: float) -> bool:
+    """Whether many times more lie at a level than at any below it: a volume that moves all the while stands still at no
+    level by itself."""
+    low = np.sort(height[height < LOW_SHARE * top])
+    n_low = np.searchsorted(low, (1 + SAME_SHARE) * low) - np.searchsorted(low, (1 - SAME_SHARE) * low)
+    n_at = int(np.count_nonzero(np.abs(height - top) <= SAME_SHARE * top))
+    return len(low) >= FEWEST and n_at >= OUTSTANDING * int(n_low.max())
