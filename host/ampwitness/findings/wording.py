@@ -225,9 +225,11 @@ _WORST_WORDS = {
 }
 
 
-# Measured: of crests compressed by 0.25 to 2.9 dB along d / (1 + |d / c|^p)^(1 / p), p 4 to 8, 92 of 1,535 were found.
+# Measured: of crests compressed by 0.25 to 2.9 dB along d / (1 + |d / c|^p)^(1 / p), p 4 to 8, 92 of 1,535 were found;
+# in 10 s of full-range music none of 6, 7 and 15 flat tops of 0.25 ms and more, by up to 2.4 dB, beneath cymbals.
 ROUND_MISSED = (
-    "A ceiling that bends crests over without a flat top can be missed in music: a test tone at rising gain shows it."
+    "A ceiling that bends crests over without a flat top can be missed in music, and a handful of clips in full-range "
+    "music as well: a test tone at rising gain shows both."
 )
 
 

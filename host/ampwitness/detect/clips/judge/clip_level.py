@@ -44,12 +44,14 @@ SOFT_SURE_DB = 0.5  # bent over by so much a crest shows its ceiling
 @dataclass(frozen=True, slots=True)
 class Level:
     """What n candidates of one polarity show: `rail`, None where none; `members`, (n,), what it was learned from;
-    `tolerance_v`, how far off it a plateau may lie; `pile`, where it was a pile of crests that showed it."""
+    `tolerance_v`, how far off it a plateau may lie; `pile`, where it was a pile of crests that showed it; `is_shared`:
+    it is that of the other polarity, or of both."""
 
     rail: Rail | None
     members: BoolArray
     tolerance_v: float
     pile: Pile | None
+    is_shared: bool = False
 
     @property
     def is_of_stays(self) -> bool:
@@ -73,7 +75,7 @@ def find_level(table: Candidates, crests: HighCrests, sign: float, plain: BoolAr
     if rail is not None and (pile is None or not pile.is_of_stays):
         off_v = np.abs(table["level_v"] - rail.predict(table.supply, table.output))
         at_it = table.take(members & (off_v <= tolerance_v))
-        if is_overtopped(rail, at_it, _round_crests(crests, table, sign), sign, _noise_of(table)):
+        if is_overtopped(rail, at_it, _round_crests(crests, table, sign), sign, noise_of(table)):
             rail = pile = None
     return Level(rail, members, tolerance_v, pile)
 
@@ -91,7 +93,7 @@ def _rail_of_plain(
             break
         predicted = rail.predict(table.supply, table.output)
         typical_v = float(np.median(predicted[chosen]))
-        least_v = max(4 * rail.spread_v, 3 * _noise_of(table), 0.004 * typical_v)
+        least_v = max(4 * rail.spread_v, 3 * noise_of(table), 0.004 * typical_v)
         tolerance_v = min(least_v, WIDEST_TOLERANCE * typical_v)
         n_at_it = np.count_nonzero(members & (np.abs(table["level_v"] - predicted) <= tolerance_v))
         n_over = _higher_crests(rail, tolerance_v + 0.012 * typical_v, crests, table, sign)
@@ -105,7 +107,7 @@ def _rail_of_plain(
     return rail, members, tolerance_v
 
 
-def _noise_of(table: Candidates) -> float:
+def noise_of(table: Candidates) -> float:
     """V rms of one sample, typical of these candidates."""
     return float(np.median(table["noise_v"])) if len(table) else 0.0
 
@@ -115,7 +117,7 @@ def pile_instead(
     tolerance: float,
 ) -> Pile | None:  # fmt: skip
     """The pile of many crests, where it says more than the few plateaus that were plain by themselves."""
-    noise_v = _noise_of(table)
+    noise_v = noise_of(table)
     is_dense = noise_v > FAINT_NOISE_SHARE * float(np.max(table["level_v"], initial=0.0))
     piles = [pile_of_stays(table), find_pile(table, basic)]
     for pile in piles if is_dense else piles[::-1]:
@@ -134,6 +136,11 @@ def _is_refuted(pile: Pile, table: Candidates, crests: HighCrests, sign: float, 
     """Whether a pile is round or of one note, or crests stand above it."""
     if not pile.is_of_stays and (is_round_pile(pile, table, AT_RAIL_GAIN) or is_one_note(pile, table)):
         return True
+    return is_passed(pile, table, crests, sign, noise_v)
+
+
+def is_passed(pile: Pile, table: Candidates, crests: HighCrests, sign: float, noise_v: float) -> bool:
+    """Whether crests, candidates or not, stand above a pile."""
     typical = float(np.median(table["level_v"][pile.members]))
     # In music dense as noise corners ring over a ceiling by as much as samples scatter.
     n_over = _higher_crests(pile.rail, pile.tolerance_v + max(0.012 * typical, noise_v), crests, table, sign)

@@ -12,10 +12,18 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clips.ceiling.clip_pile import PLAIN_AND_RESTS, RESTS, SUNK, Pile, might_be_plateaus
+from ampwitness.detect.clips.ceiling.clip_pile import (
+    LEAST_TOP_SAMPLES,
+    PLAIN_AND_RESTS,
+    RESTS,
+    SUNK,
+    Pile,
+    might_be_plateaus,
+)
 from ampwitness.detect.clips.ceiling.clip_plain import (
     ALONE_GAIN,
     AT_RAIL_GAIN,
+    FAINT_GAIN,
     LIVELY,
     PLAIN_GAIN,
     PLAIN_MISFIT,
@@ -41,6 +49,7 @@ from ampwitness.detect.clips.judge.clip_level import (
 )
 from ampwitness.detect.clips.judge.clip_lookalike import look_like_the_music
 from ampwitness.detect.clips.judge.clip_round import are_mostly_faint, are_mostly_round
+from ampwitness.detect.clips.judge.clip_shared import is_dense, level_of_other
 from ampwitness.detect.clips.judge.clip_topmost import are_topped_alike, find_topmost
 from ampwitness.detect.clips.table.clip_candidates import Candidates, HighCrests
 from ampwitness.types import FloatArray
@@ -88,7 +97,7 @@ class SideVerdict:
     is_apart: BoolArray | None = None  # taken by what lies around, at no rail that is known; None: none is
 
 
-def _is_firm(rail: Rail, expected_v: FloatArray) -> bool:
+def is_firm(rail: Rail, expected_v: FloatArray) -> bool:
     """Whether a ceiling is known so well that none lies far below it: one that sinks into a limit of its own scatters,
     or shows few plateaus."""
     typical_v = float(np.nanmedian(expected_v)) if np.isfinite(expected_v).any() else 0.0
@@ -97,7 +106,7 @@ def _is_firm(rail: Rail, expected_v: FloatArray) -> bool:
 
 def lies_firmly(table: Candidates, side: SideVerdict) -> BoolArray:
     """(n,) which rows of a polarity lie at a ceiling that is known well."""
-    if side.rail is None or not _is_firm(side.rail, side.expected):
+    if side.rail is None or not is_firm(side.rail, side.expected):
         return np.zeros(len(table), dtype=bool)
     return np.asarray(np.abs(table["level_v"] - side.expected) <= FIRM_TOLERANCE * side.expected)
 
@@ -131,14 +140,19 @@ class _Taken:
         self.expected, self.threshold = np.full(n, np.nan), np.full(n, ALONE_GAIN)
 
 
-def judge_side(table: Candidates, crests: HighCrests, sign: float, *, are_level: bool = False) -> SideVerdict:
+def judge_side(
+    table: Candidates, crests: HighCrests, sign: float, *, are_level: bool = False, other: Rail | None = None
+) -> SideVerdict:
     """Learn the rail of one polarity (sign 1.0 or -1.0) and decide.
 
     table : candidates of that polarity; crests : the highest crests that are none, of both; are_level : whether
-    either polarity is known to show level plateaus (`shows_level`)
+    either polarity is known to show level plateaus (`shows_level`); other : the ceiling of the other polarity, asked
+    where this one shows none of its own
     """
     basic, plain = might_be_plateaus(table), find_plain(table)
-    level = find_level(table, crests, sign, plain, basic)
+    level = None if other is None else level_of_other(table, crests, sign, basic, other)
+    if level is None:
+        level = find_level(table, crests, sign, plain, basic)
     taken = _Taken.nothing(len(table))
     if level.rail is not None:
         _take_at_level(taken, table, level, level.rail, basic)
@@ -151,7 +165,7 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float, *, are_level:
     _take_measured_elsewhere(taken, table)
     topmost = _take_alone(taken, table, crests, sign, basic, plain)
     (of_music,) = look_like_the_music([(table, taken.accepted)])
-    if taken.rail is not None and _is_firm(taken.rail, taken.expected):
+    if taken.rail is not None and is_firm(taken.rail, taken.expected):
         of_music &= ~(np.abs(table["level_v"] - taken.expected) <= level.tolerance_v)
     accepted, undecided, topmost = (rows & ~of_music for rows in (taken.accepted, taken.undecided, topmost))
     return SideVerdict(
@@ -184,6 +198,9 @@ def _take_at_level(taken: _Taken, table: Candidates, level: Level, rail: Rail, b
         above, below = leads_above(rail, table, expected, inliers)
         accepted = accepted | comes_just_up_to(rail, expected, table, basic, above)
         accepted &= ~below
+    if not few and is_firm(rail, expected):  # where a top lies says what its peak and its flanks do not
+        at_it = is_dense(table, expected) & (off_v <= FIRM_TOLERANCE * expected) & _is_top(table)
+        accepted = accepted | (at_it & (table["gain"] >= FAINT_GAIN))
     if pile is not None:  # in full-range music hardly a fit fits; the place speaks, where so many crests agree
         accepted = accepted | (basic & near & (over_sd > 1.0) & (table["lively"] >= LIVELY))
         stays = (table["stay_v"] > 0) & (table["crest_v"] > table["level_v"])
@@ -194,10 +211,22 @@ def _take_at_level(taken: _Taken, table: Candidates, level: Level, rail: Rail, b
         accepted = accepted | (basic & near & is_coarse & (over_sd > 1.0))
     taken.rail, taken.accepted, taken.few_inliers = rail, accepted, inliers & few
     taken.expected, taken.threshold = expected, threshold
-    is_limited = np.count_nonzero(near) >= FEWEST_ROUND and are_mostly_round(table, near)
+    # A limiter's levels would have been refused at the other polarity, too.
+    is_limited = not level.is_shared and np.count_nonzero(near) >= FEWEST_ROUND and are_mostly_round(table, near)
     is_limited |= pile is None and are_mostly_faint(table, accepted)
     if is_limited or (pile is not None and _is_hollow(pile, accepted)):
         taken.forget()
+
+
+def _is_top(table: Candidates) -> BoolArray:
+    """(n,) what was fitted by two flanks with a crest above and some samples between."""
+    return np.asarray(
+        (table["flatter_flank_ratio"] > 0.05)
+        & (table["flank_v_per_s"] > 0)
+        & (table["n_top"] >= LEAST_TOP_SAMPLES)
+        & (table["crest_v"] > table["level_v"])
+        & (table["is_coarse"] == 0)
+    )
 
 
 def _take_near_level(
@@ -232,10 +261,10 @@ def _take_sunk(taken: _Taken, table: Candidates, crests: HighCrests, sign: float
     """Tops that sink within a note, where plateaus at a level are known, and tops between two corners."""
     sunk_within = table["sunk"] > 0
     is_rest = np.isin(table["sunk"], (RESTS, PLAIN_AND_RESTS))
-    is_firm = taken.rail is not None and _is_firm(taken.rail, taken.expected)
+    stands = taken.rail is not None and is_firm(taken.rail, taken.expected)
     if not are_level:
         sunk_within[(table["sunk"] >= SUNK) & ~is_rest] = False
-    if is_firm:  # it does not move
+    if stands:  # it does not move
         sunk_within[is_rest] = False
     sunk = np.flatnonzero(sunk_within & (table["sunk"] == SUNK))
     sunk_within[sunk] = ~are_topped_alike(table, sunk, crests, sign)
@@ -245,7 +274,7 @@ def _take_sunk(taken: _Taken, table: Candidates, crests: HighCrests, sign: float
     stand_high = ~are_topped_alike(high, between, crests, sign)
     # Where many do not, corners are those of the music: partials of a bright string kink its waves at any height.
     sunk_within[between] = stand_high & (np.count_nonzero(stand_high) >= LEAST_STAND_HIGH * len(between))
-    if is_firm:
+    if stands:
         with np.errstate(invalid="ignore"):
             sunk_within[between] &= ~(table["peak_v"] < FIRM_SHARE * taken.expected)[between]
     taken.take(sunk_within, sunk_within & ~taken.accepted)
