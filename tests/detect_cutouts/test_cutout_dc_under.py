@@ -33,6 +33,13 @@ def test_steady_volts_under_music_are_danger_and_dated(volts: float) -> None:
     assert "stopped" not in said
 
 
+def test_no_more_volts_are_asked_for_than_where_nothing_plays() -> None:
+    """Half a watt in 4 ohm and more heats a coil that does not move, under music as without it."""
+    (found,) = _find(BEAT / 3 + 1.7 * (AT > 6.3))
+    assert (found.measured["cause"], found.severity) == (UNDER, "danger")
+    assert found.evidence["rest_v"] == pytest.approx(1.7, abs=0.05)
+
+
 def test_volts_that_stand_on_once_the_music_has_ended_are_one_finding() -> None:
     found = _find(BEAT * (AT < 11.0) + 6.0 * (AT > 6.3))
     assert [f.measured["cause"] for f in found if f.severity == "danger"] == [UNDER]

@@ -3,7 +3,8 @@
 The level of each half second, weighted so that of 20 Hz and more next to nothing is left, against what it usually is.
 
 Gaps: only one unbroken run is looked at.
-Limits: 2 V and a quarter of the programme's rms at least, for a second and a half. What stood there from the first
+Limits: 1.5 V and a quarter of the programme's rms at least, for a second and a half; 2 V from the first second on.
+Volts that creep for longer than some three seconds are taken for the usual ones. What stood there from the first
 seconds of a run on, or came while nothing played, is not told here: a stage may play on volts of its own. But such a
 stage never goes below its ground: negative volts from the first on, and positive ones from which the wave swings below
 0 V, are told where they are half as high as the programme's rms. Volts that rise slowly are dated to the middle of
@@ -21,6 +22,7 @@ import numpy as np
 
 from ampwitness.detect.cutouts.cutout_beside import WatchBeside
 from ampwitness.detect.cutouts.cutout_measure import Stop
+from ampwitness.detect.cutouts.cutout_stood import DC_V
 from ampwitness.detect.cutouts.cutout_terminal import name_silent_terminal
 from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import FloatArray
@@ -28,14 +30,14 @@ from ampwitness.types import FloatArray
 _BIN = 500  # steps of 1 ms
 _WEIGHTS = np.hanning(_BIN + 2)[1:-1] / np.sum(np.hanning(_BIN + 2))
 _SHORT = np.hanning(66)[1:-1] / np.sum(np.hanning(66))  # steps: in which the instant is sought
-_LEAST_V, _SIGNAL_RATIO, _SCATTER_TIMES = 2.0, 0.25, 8.0
+_LEAST_V, _SIGNAL_RATIO, _SCATTER_TIMES = DC_V, 0.25, 8.0  # no more than where nothing plays
 _SOUNDS_V = 0.3  # rms
 _USUAL_BINS, _LEAST_USUAL = 20, 4
 _N_BINS, _SAME_RATIO = 3, 0.15
 _LEFT_RATIO = 0.5  # of the volts: less, and they are gone
 _DOUBT_S = 0.050
 _GROUND_V = 1.0
-_FIRST_BINS, _FIRST_RATIO = 6, 0.5  # one-sided clipping leaves less, of the programme's rms
+_FIRST_V, _FIRST_BINS, _FIRST_RATIO = 2.0, 6, 0.5  # one-sided clipping leaves less, of the programme's rms
 _BELOW_V, _BELOW_STEPS = -1.5, 20  # what a diode lets a stage on half the supply swing below 0 V is less
 
 
@@ -111,7 +113,7 @@ class DcUnderWatch(WatchBeside):
         self._is_first = False
         volts, sound_v = float(np.median(level)), float(np.median(rms))
         is_steady = len(level) == _FIRST_BINS and bool(np.all(np.abs(level - volts) < _SAME_RATIO * abs(volts)))
-        if not is_steady or sound_v < _SOUNDS_V or abs(volts) < max(_LEAST_V, _FIRST_RATIO * sound_v):
+        if not is_steady or sound_v < _SOUNDS_V or abs(volts) < max(_FIRST_V, _FIRST_RATIO * sound_v):
             return
         lows_v = self._run.steps("low", self._run.first, self._run.first + _FIRST_BINS * _BIN)
         if volts > 0 and np.count_nonzero(lows_v < _BELOW_V) < _BELOW_STEPS:
