@@ -100,8 +100,9 @@ def test_where_the_furthest_are_guesses_a_first_step_is_told_and_no_last_one(sma
         for k, clip in enumerate(_clips(drive=160))
     ]
     step = _step(clips, {})
-    assert step.startswith("Turn the gain down by 6.0 dB and record again: three of four")
-    assert "the furthest guess is 8.0 dB" in step
+    assert step.startswith("Turn the gain down by 6.0 dB and record again. 160 half-cycles")
+    assert "three of four ask for no more, how far the rest went is a guess" in step
+    assert "(the furthest 8.0 dB)" in step
     assert "at most" not in step
     headline = word_headline(replace(small_analysis, findings=tuple(clips)))
     assert "160 clipped half-cycles, by 4.0 dB at the median (how far the furthest went is a guess)" in headline

@@ -134,12 +134,17 @@ def _advise_amplifier_clips(
     median_db, most_db = float(overdrives_db[middle].mean()), float(overdrives_db[-1])
     is_coarse = tone_db is None and is_guess(listed)
     most_of_it_db = float(overdrives_db[int((COARSE_SHARE if is_coarse else SHARE) * len(overdrives_db))])
-    at_most = f", the furthest guess is {most_db:.1f} dB" if is_coarse else f" and {most_db:.1f} dB at most"
+    at_most = f" and {most_db:.1f} dB at most"
+    if is_coarse:
+        guess = (
+            f"how far the rest went is a guess where other sounds break up their flanks (the furthest {most_db:.1f} dB)"
+        )
+        at_most = f"; three of four ask for no more, {guess}"
     said = f"{n_clips} clipped, by {median_db:.1f} dB at the median{at_most}"
     is_far = most_db >= FAR_DB and not is_coarse
     needed_db, most_of_it_db = _find_needed(summary, most_db, most_of_it_db)
     is_more = tone_db is not None and tone_db - most_db >= _HARMONICS_MORE_DB
-    if most_db - needed_db >= LEAST_TOLD_DB:
+    if most_db - needed_db >= LEAST_TOLD_DB and not is_coarse:
         said += " (turned down, the supply sags less, so less than that is enough)"
     most_db = needed_db
     if tone_db is not None and is_more:
@@ -149,10 +154,7 @@ def _advise_amplifier_clips(
         said += _word_unsure(listed, values)
     how_far = f"by {most_db:.1f} dB to keep this programme clean"
     if is_coarse:
-        how_far = (
-            f"by {most_of_it_db:.1f} dB and record again: three of four clipped half-cycles ask for no more, and how "
-            "far the others went is a guess where other sounds break up their flanks"
-        )
+        how_far = f"by {most_of_it_db:.1f} dB and record again"
     elif len(overdrives_db) >= 20 and most_db - most_of_it_db >= LEAST_TOLD_DB:
         how_far += f" ({most_of_it_db:.1f} dB leaves one clipped half-cycle of twenty)"
         if most_db >= DOUBTFUL_DB:  # a guess is no order
