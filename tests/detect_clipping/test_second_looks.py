@@ -22,7 +22,7 @@ from ampwitness.detect.clips.judge.clip_level import pile_instead
 from ampwitness.detect.clips.judge.clip_names import Followers, name_ceilings, name_origins
 from ampwitness.detect.clips.judge.clip_side import SideVerdict, judge_side
 from ampwitness.detect.clips.second.clip_soft import ceiling_of, compression_db, share_of_compression
-from ampwitness.detect.clips.table.clip_candidates import FIELDS, Candidates, HighCrests, OneSide
+from ampwitness.detect.clips.table.clip_candidates import FIELDS, HELD_BY, Candidates, HighCrests, OneSide
 from ampwitness.detect.result import DetectorResult
 from ampwitness.types import Finding
 
@@ -319,3 +319,26 @@ def test_holds_of_the_current_that_take_nothing_from_any_crest_are_no_limit(most
     table.columns["crest_v"] = table["level_v"] * 10 ** (np.array([0, 0, 0, 0, 0, most_db]) / 20)
     none = HighCrests(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0), np.zeros((0, 4)), np.zeros((0, 4)))
     assert np.count_nonzero(judge_side(table, none, 1.0).accepted) == n_taken
+
+
+@pytest.mark.parametrize(
+    ("held_by", "per_supply_v", "per_output_v", "where"),
+    [
+        ("resistance", 0.1, 0.0, "amplifier"),
+        ("resistance", 0.0, -0.08, "amplifier"),
+        ("capacitor", 0.1, 0.0, "not decided"),  # what the guessed time constant misses
+        ("capacitor", 0.0, -0.08, "not decided"),
+        ("capacitor", 2.3, 0.0, "amplifier"),
+    ],
+)
+def test_ahead_of_a_guessed_capacitor_a_slight_rise_or_droop_names_no_amplifier(
+    held_by: str, per_supply_v: float, per_output_v: float, where: str
+) -> None:
+    """Of 76 half-cycles of sources behind a high-pass 34 were called the amplifier's by such a droop."""
+    table = make_table(np.full(8, 30.0))
+    table.columns["held_by"] = np.full(8, float(HELD_BY.index(held_by)))
+    table.columns["supply_v"] = np.full(8, 12.5)
+    everything, nothing = np.ones(8, dtype=bool), np.zeros(8, dtype=bool)
+    rail = Rail(30.0, per_supply_v, 0.0, per_output_v, 0, 0.02, 19, 0.7, 0.02)
+    side = SideVerdict(everything, np.full(8, 30.0), np.zeros(8), nothing, nothing, nothing, None, None)
+    assert name_origins(table, replace(side, rail=rail), Followers()) == [where] * 8

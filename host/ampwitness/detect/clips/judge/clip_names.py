@@ -18,11 +18,12 @@ from ampwitness.detect.clips.ceiling.clip_plain import PLAIN_GAIN
 from ampwitness.detect.clips.ceiling.rail_model import Rail
 from ampwitness.detect.clips.judge.clip_level import SOFT_SURE_DB
 from ampwitness.detect.clips.judge.clip_side import SideVerdict
-from ampwitness.detect.clips.table.clip_candidates import Candidates
+from ampwitness.detect.clips.table.clip_candidates import HELD_BY, Candidates
 
 BoolArray = npt.NDArray[np.bool_]
 
 
+IN_PROPORTION = 0.5  # of a rail that rises as its supply does
 LEAST_PLAIN = 0.3  # of the plateaus at a level: if fewer fit plainly, all are asked
 
 
@@ -58,9 +59,17 @@ def find_followers(sides: list[tuple[Candidates, SideVerdict]]) -> Followers:
     return Followers(find_follower(hard), find_follower(soft))
 
 
-def _moves(rail: Rail | None) -> bool:
-    """Whether a rail was seen to follow the supply or to sink under load: no source does that."""
-    return rail is not None and (rail.follows or rail.per_output_v < 0)
+def _moves(rail: Rail | None, table: Candidates) -> bool:
+    """Whether a rail was seen to follow the supply or to sink under load: no source does that.
+
+    Ahead of a guessed capacitor levels are reckoned, and what its time constant misses looks like a droop or a slight
+    rise with the supply: there only a rise nearly in proportion is one."""
+    if rail is None:
+        return False
+    if np.median(table["held_by"]) != HELD_BY.index("capacitor"):
+        return rail.follows or rail.per_output_v < 0
+    rise_v = rail.per_supply_v * float(np.nanmedian(table["supply_v"])) if rail.follows else 0.0
+    return bool(rise_v >= IN_PROPORTION * np.median(table["level_v"]))
 
 
 def name_origins(table: Candidates, side: SideVerdict, followers: Followers) -> list[str]:
@@ -69,7 +78,7 @@ def name_origins(table: Candidates, side: SideVerdict, followers: Followers) -> 
     source, undecided = side.is_source[side.accepted], side.undecided[side.accepted]
     limited = (table["limited"] > 0)[side.accepted]
     follows = followers.at_ceiling(table, side)[side.accepted] & ~source
-    still = not _moves(side.rail)
+    still = not _moves(side.rail, table.take(side.accepted))
     names = np.where(source, "source", np.where(undecided | still, "not decided", "amplifier"))
     return list(map(str, np.where(limited | follows, "amplifier", names).tolist()))
 
