@@ -99,7 +99,7 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
     is_lost, is_low = judge_supply(stop, events, reasons)
     has_jumped = judge_ground(stop, events, reasons, open_, is_lost, reference)
     remote_fell = judge_remote(stop, events, reasons, open_)
-    source_stopped = _judge_source(stop, events, reasons)
+    source_stopped = _judge_source(stop, events, reasons, is_low=is_low)
     words, is_evident, protection = _words(stop, is_lost, is_low, has_jumped, remote_fell, source_stopped, reference)
     if words in (LOW, TOGETHER, PAUSE) or protection is not None:
         alike = judge_common_fall(stop, reference, events, reasons)
@@ -258,12 +258,16 @@ def _fell_alike(stop: Stop) -> bool:
     return abs(lead_v - fell_v) < max(ALIKE_V, ALIKE_DEPTH_RATIO * fell_v)
 
 
-def _judge_source(stop: Stop, events: list[tuple[float, str]], reasons: list[str]) -> bool:
+def _judge_source(stop: Stop, events: list[tuple[float, str]], reasons: list[str], *, is_low: bool) -> bool:
     if stop.source == "not logged":
         return False
     if stop.source == "stopped" and stop.source_stop_s is not None:
         events.append((stop.source_stop_s, "source stopped"))
         reasons.append("the source stopped as well")
+        if stop.source_back_s is not None:  # a rest of the programme, within which a low supply may have acted
+            reasons.append(f"it was back {1e3 * stop.source_back_s:.0f} ms later, and the output was not")
+            if is_low:
+                return False
         return stop.source_stop_s <= max(stop.stop_s, stop.last_sound_s or 0.0) + NEAR_S
     if stop.unseen_s > 0:
         reasons.append(

@@ -184,6 +184,7 @@ class Stop:
     follows_source: bool = False  # it went on as its source's wave at its usual gain: nothing stopped
     unseen_s: float = 0.0  # so long the source itself was silent behind it: it may have stopped within
     unseen_lowest_v: float | None = None  # of the supply until the source was heard again
+    source_back_s: float | None = None  # so soon behind a stop of both it played on, and the output did not
     source_gain_ratio: float = 0.0  # output over source, rms, of the seconds before
     n_supply_falls: int = 0
     supply_lowest_off_v: float | None = None  # while the output was off

@@ -129,6 +129,8 @@ def follow_source(run: RunSteps, stop: Stop, until: int) -> None:
         stop.source = "played on"
     elif not stop.is_truncated and n_blocks >= _MANY_BLOCKS and silent_s < _WAKES_S:
         stop.source, stop.unseen_s = "played on", silent_s
+    elif stop.source == "stopped" and n_blocks >= _MANY_BLOCKS and silent_s < _WAKES_S:
+        stop.source_back_s = silent_s
     if stop.source == "played on" and "supply" in run:
         supply = run.steps("supply", stopped_at, stopped_at + round(silent_s / run.step_s))
         stop.unseen_lowest_v = float(supply.min()) if len(supply) else None
