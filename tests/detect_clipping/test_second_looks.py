@@ -342,3 +342,12 @@ def test_ahead_of_a_guessed_capacitor_a_slight_rise_or_droop_names_no_amplifier(
     rail = Rail(30.0, per_supply_v, 0.0, per_output_v, 0, 0.02, 19, 0.7, 0.02)
     side = SideVerdict(everything, np.full(8, 30.0), np.zeros(8), nothing, nothing, nothing, None, None)
     assert name_origins(table, replace(side, rail=rail), Followers()) == [where] * 8
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_rail_without_a_clip_of_its_polarity_names_nothing() -> None:
+    table = make_table(np.full(3, 30.0))
+    nothing = np.zeros(3, dtype=bool)
+    rail = Rail(30.0, 0.1, 0.0, 0.0, 0, 0.02, 19, 0.7, 0.02)
+    side = SideVerdict(nothing, np.full(3, 30.0), np.zeros(3), nothing, nothing, nothing, rail)
+    assert name_origins(table, side, Followers()) == []

@@ -108,6 +108,17 @@ def test_where_the_furthest_are_guesses_a_first_step_is_told_and_no_last_one(sma
     assert "160 clipped half-cycles, by 4.0 dB at the median (how far the furthest went is a guess)" in headline
 
 
+def test_what_was_learned_for_another_share_of_the_clips_is_not_told_as_for_this_one() -> None:
+    summary = _worth(1.0, 0.0)
+    clips = [
+        replace(clip, measured={**clip.measured, "overdrive_db": 0.05 * k}) for k, clip in enumerate(_clips(drive=40))
+    ]
+    summary["supply"]["clip_gain"] |= {"turn_down_most_db": 1.9, "is_guess": True}  # 1.0 dB: three of four
+    assert "1.0 dB leaves one" not in _step(clips, summary)
+    summary["supply"]["clip_gain"]["is_guess"] = False
+    assert "(1.0 dB leaves one clipped half-cycle of twenty)" in _step(clips, summary)
+
+
 def test_clips_of_too_much_drive_that_the_supply_would_ease_say_by_how_much() -> None:
     step = _step(_clips(drive=9), _worth(1.5, 0.3))
     assert "no sag at all would gain 0.3 dB, and 1.2 of 1.5 dB would still be too much." in step

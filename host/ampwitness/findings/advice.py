@@ -142,7 +142,7 @@ def _advise_amplifier_clips(
         at_most = f"; three of four ask for no more, {guess}"
     said = f"{n_clips} clipped, by {median_db:.1f} dB at the median{at_most}"
     is_far = most_db >= FAR_DB and not is_coarse
-    needed_db, most_of_it_db = _find_needed(summary, most_db, most_of_it_db)
+    needed_db, most_of_it_db = _find_needed(summary, most_db, most_of_it_db, is_coarse=is_coarse)
     is_more = tone_db is not None and tone_db - most_db >= _HARMONICS_MORE_DB
     if most_db - needed_db >= LEAST_TOLD_DB and not is_coarse:
         said += " (turned down, the supply sags less, so less than that is enough)"
@@ -188,11 +188,14 @@ def _word_unsure(listed: FindingList, overdrives_db: FloatArray) -> str:
     return f", how far is unsure (half of them may be {half_db:.1f} dB past and more, the furthest {most_db:.1f} dB)"
 
 
-def _find_needed(summary: Mapping[str, Any], most_db: float, most_of_it_db: float) -> tuple[float, float]:
-    """How far the gain has to come down, for all clips and for all but one of twenty: with the supply as it was
-    learned, else by all that they overshot."""
+def _find_needed(
+    summary: Mapping[str, Any], most_db: float, most_of_it_db: float, *, is_coarse: bool
+) -> tuple[float, float]:
+    """How far the gain has to come down, for all clips and for all but one of twenty (three of four where the furthest
+    are guesses): with the supply as it was learned for as large a share of them, else by all that they overshot."""
     gain = summary.get("clip_gain") or {}
-    needed = (gain.get("turn_down_most_db"), gain.get("turn_down_db"))
+    is_same_share = gain.get("is_guess", False) == is_coarse
+    needed = (gain.get("turn_down_most_db"), gain.get("turn_down_db") if is_same_share else None)
     overshot = (most_db, most_of_it_db)
     all_of_it, twentieth = (
         min(db, own_db) if isinstance(db, int | float) else own_db for db, own_db in zip(needed, overshot, strict=True)

@@ -57,12 +57,16 @@ def stands_below_its_peak(table: Candidates) -> BoolArray:
 
 def might_be_plateaus(table: Candidates) -> BoolArray:
     """What every clipped half-cycle shows: both flanks fall away, a crest above, some samples on top."""
+    return np.asarray(has_top(table) & stands_below_its_peak(table))
+
+
+def has_top(table: Candidates) -> BoolArray:
+    """(n,) what has two flanks that fall away, a crest above its level and some samples between."""
     return np.asarray(
         (table["flatter_flank_ratio"] > 0.05)
         & (table["flank_v_per_s"] > 0)
         & (table["n_top"] >= LEAST_TOP_SAMPLES)
         & (table["crest_v"] > table["level_v"])
-        & stands_below_its_peak(table)
     )
 
 

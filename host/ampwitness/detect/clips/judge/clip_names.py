@@ -64,7 +64,7 @@ def _moves(rail: Rail | None, table: Candidates) -> bool:
 
     Ahead of a guessed capacitor levels are reckoned, and what its time constant misses looks like a droop or a slight
     rise with the supply: there only a rise nearly in proportion is one."""
-    if rail is None:
+    if rail is None or not len(table):
         return False
     if np.median(table["held_by"]) != HELD_BY.index("capacitor"):
         return rail.follows or rail.per_output_v < 0

@@ -13,11 +13,11 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clips.ceiling.clip_pile import (
-    LEAST_TOP_SAMPLES,
     PLAIN_AND_RESTS,
     RESTS,
     SUNK,
     Pile,
+    has_top,
     might_be_plateaus,
 )
 from ampwitness.detect.clips.ceiling.clip_plain import (
@@ -220,13 +220,7 @@ def _take_at_level(taken: _Taken, table: Candidates, level: Level, rail: Rail, b
 
 def _is_top(table: Candidates) -> BoolArray:
     """(n,) what was fitted by two flanks with a crest above and some samples between."""
-    return np.asarray(
-        (table["flatter_flank_ratio"] > 0.05)
-        & (table["flank_v_per_s"] > 0)
-        & (table["n_top"] >= LEAST_TOP_SAMPLES)
-        & (table["crest_v"] > table["level_v"])
-        & (table["is_coarse"] == 0)
-    )
+    return np.asarray(has_top(table) & (table["is_coarse"] == 0))
 
 
 def _take_near_level(
