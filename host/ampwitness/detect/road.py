@@ -23,6 +23,7 @@ from ampwitness.detect.supply.engine_beside import lay_engine_beside
 from ampwitness.detect.supply.engine_channel import BY_BATTERY, take_engine_channel
 from ampwitness.detect.supply.engine_marks import decide_by_marks, find_engine_marks
 from ampwitness.detect.supply.engine_states import find_engine_states
+from ampwitness.detect.supply.engine_whine import decide_by_whine
 from ampwitness.detect.supply.state_summary import summarise_states
 from ampwitness.detect.supply.stated_findings import StatedTable
 from ampwitness.detect.supply.states_in_doubt import doubt_states
@@ -58,6 +59,7 @@ def settle_road(
     told = find_engine_states(seen, seen_dips)
     nominal_v = None if is_battery else nominal_supply_v
     told = doubt_states(told, seen, battery_kind=battery_kind, nominal_supply_v=nominal_v)
+    told = decide_by_whine(told, seen)
     if is_battery:
         told = replace(told, remarks=(BY_BATTERY, *told.remarks))
     states = decide_by_marks(told, find_engine_marks(pressed))

@@ -159,6 +159,8 @@ def _assemble(
         span.state == "not decidable" and {spans[k - 1].state, spans[k + 1].state} == {"charging"}
         for k, span in enumerate(spans[1:-1], 1)
     )
+    if cranks:
+        spans = _doubt_ahead(spans)
     if wander_v > WANDER_V or was_low_in_between:
         spans = _doubt(spans)
         wandered = f"wandered by {wander_v:.1f} V" if wander_v > WANDER_V else "fell to that of rest, and came back"
@@ -249,14 +251,27 @@ def _by_cranking(spans: list[StateSpan], supply: SupplyLevel) -> list[StateSpan]
     return out
 
 
+def _doubt_ahead(spans: list[StateSpan]) -> list[StateSpan]:
+    """Where a recording shows how its engine is cranked: a rest ahead of charging that nobody cranked for is none."""
+    follows = [*spans[1:], None]
+    return [
+        StateSpan(span.start_s, span.stop_s, "not decidable")
+        if span.state == "rest" and behind is not None and behind.state == "charging"
+        else span
+        for span, behind in zip(spans, follows, strict=True)
+    ]
+
+
 def _doubt(spans: list[StateSpan]) -> list[StateSpan]:
     """Under a variable charger: rest behind charging is not decidable, unless a cranking ends it."""
     out: list[StateSpan] = []
     has_charged = False
     for place, span in enumerate(spans):
         has_charged |= span.state == "charging"
-        ends_in_crank = place + 1 < len(spans) and spans[place + 1].state == "cranking"
-        doubtful = span.state == "rest" and has_charged and not ends_in_crank
+        follows = spans[place + 1].state if place + 1 < len(spans) else None
+        ends_in_crank = follows == "cranking"
+        # Before a charging that nobody cranked for the engine ran as well.
+        doubtful = span.state == "rest" and (has_charged or follows == "charging") and not ends_in_crank
         if span.state == "rest" and ends_in_crank:
             has_charged = False
         out.append(StateSpan(span.start_s, span.stop_s, "not decidable") if doubtful else span)
