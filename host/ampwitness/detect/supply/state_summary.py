@@ -34,10 +34,10 @@ def summarise_states(
 
     Returns
     -------
-    spans (start_s, stop_s, state, by: "the volts", the ripple or which mark), remarks, and per state: duration_s, supply_mean_v,
-    supply_lowest_v, supply_highest_v (10 ms; the highest None where of some minutes only lowest volts are kept),
-    n_dips, of the deepest of them deepest_residual_v, deepest_role and deepest_during (what else went on), n_clips,
-    clipped_share (flat time over duration), n_cutouts.
+    spans (start_s, stop_s, state, by: "the volts", the ripple or a mark), remarks, and per state: duration_s,
+    supply_mean_v, supply_lowest_v, supply_highest_v (10 ms; the highest None where of some minutes only lowest volts
+    are kept), n_dips, of the deepest of them deepest_residual_v, deepest_role and deepest_during (what else went on),
+    n_clips, clipped_share (flat time over duration), n_cutouts.
     """
     per: dict[str, Mapping[str, Any]] = {}
     place = np.full(len(steps), STATES.index("not decidable"), dtype=np.int64)
