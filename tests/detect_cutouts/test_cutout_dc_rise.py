@@ -52,3 +52,25 @@ def test_a_slow_wave_in_silence_is_none() -> None:
 def test_windows_do_not_matter() -> None:
     wave = np.where(AT < STOP_S, TONE, 0.0) + _rise(5.0, 1.5, 7.0)
     assert _find(wave, 1.0) == _find(wave, 10.0) == _find(wave, 60.0)
+
+
+@pytest.mark.parametrize("long_s", [1.0, 3.0])
+@pytest.mark.parametrize("volts", [-5.1, 6.8])
+def test_volts_that_rise_while_what_plays_dies_away(long_s: float, volts: float) -> None:
+    """An output stage that fails takes seconds to: what it played sinks as its steady volts come."""
+    playing = 1.0 - np.clip((AT - STOP_S) / long_s, 0, 1)
+    found = _find(TONE * playing + _rise(STOP_S, long_s, volts))
+    stuck = [f for f in found if f.measured["cause"] == "output stuck at DC"]
+    assert [f.severity for f in stuck] == ["danger"]
+    assert stuck[0].start_s < STOP_S + long_s + 0.5
+    # Where they stood all along they are the own volts of a stage on half its supply, and silence changes nothing.
+    assert not any(f.severity == "danger" for f in _find(0.4 * TONE * playing + 6.3))
+
+
+def test_volts_that_creep_for_ten_seconds_behind_a_stop() -> None:
+    at = np.arange(24 * RATE_HZ) / RATE_HZ
+    rng = np.random.default_rng(4)
+    wave = np.where(at < STOP_S, 14 * np.sin(2 * np.pi * 47 * at), 0.0) - 5.1 * np.clip((at - STOP_S) / 10.0, 0, 1)
+    volts = {"output": wave + rng.normal(0, 0.02, len(at)), "supply": np.full(len(at), 12.6)}
+    found = find_cutouts(CutoutCase(volts, "", STEADY), 10.0)[0]
+    assert [f.severity for f in found if f.measured["cause"] == "output stuck at DC"] == ["danger"]

@@ -368,12 +368,13 @@ class RunWatch:
 
     def _dc_rises(self, stop: Stop, start: int, step: int, known: int) -> bool:
         """Whether steady volts came while the output was off, up to step `step`: then these are the stop."""
+        usual_v = self._dc.find_usual_of(stop)
         if stop.is_dc_only or stop.sank_from_v is not None or abs(stop.rest_v - stop.rest_before_v) > DC_V:
             return False
         if stop.ground_jump_v is not None and abs(stop.ground_jump_v) > GROUND_JUMP_V:
             return False
         begin = max(start, stop.stop_sample // self._run.step + 1)
-        if not self._find_dc(begin, step, known, stop.rest_before_v):
+        if not self._find_dc(begin, step, known, usual_v):
             return False
         assert self._open is not None
         stop.end_s, stop.ended_how = self._open.start_s, "steady volts rose at the output"
@@ -388,8 +389,7 @@ class RunWatch:
         run, (until, stop) = self._run, found
         self._measure(stop, known)
         step = stop.stop_sample // run.step
-        before = run.steps("mean", step - 100, step - 1)
-        stop.cut_s, stop.rest_before_v = None, float(np.mean(before)) if len(before) else 0.0
+        stop.cut_s, stop.rest_before_v = None, self._dc.find_usual(step)
         stop.off_rms_v, stop.rests_steadily = 0.02 * abs(stop.rest_v), True
         stop.last_step = until
         self._open = stop
@@ -439,7 +439,9 @@ class RunWatch:
             self._supply_seconds.extend(float(v) for v in supply)
         high, low = run.steps("high", a, b).reshape(n, 1000), run.steps("low", a, b).reshape(n, 1000)
         self._peak_seconds.extend(float(v) for v in np.maximum(high.max(axis=1), -low.min(axis=1)))
-        self._rms_seconds.extend(float(v) for v in np.sqrt(run.steps("square", a, b).reshape(n, 1000).mean(axis=1)))
+        square = run.steps("square", a, b).reshape(n, 1000).mean(axis=1)
+        self._rms_seconds.extend(float(v) for v in np.sqrt(square))
+        self._dc.learn(run.steps("mean", a, b).reshape(n, 1000).mean(axis=1), square)
 
 
 def may_be_told(run: RunSteps, stop: Stop, edges: Sequence[Edge]) -> bool:
