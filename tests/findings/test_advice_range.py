@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from ampwitness.findings.advice import advise_first_steps
+from ampwitness.findings.described import describe_finding
 from ampwitness.types import Coverage, Finding
 
 
@@ -26,6 +27,11 @@ def test_a_supply_that_is_gone_asks_for_no_larger_divider(role: str, rail: str, 
     """At the bottom of its input a supply is lost: what to look for is the lead, and the cut-out says where."""
     steps = " ".join(advise_first_steps([_saturated(role, rail)]))
     assert ("larger divider" in steps) is asks
+
+
+def test_a_lead_at_0_v_is_not_told_as_a_limit_that_was_passed() -> None:
+    assert describe_finding(_saturated("remote", "bottom")).startswith("remote at 0 V, where the logger's range begins")
+    assert describe_finding(_saturated("output", "bottom")) == "output at the bottom of the logger's range"
 
 
 def test_one_input_beyond_its_range_is_enough() -> None:

@@ -18,6 +18,7 @@ from ampwitness.findings.whole_words import word_losses
 from ampwitness.findings.wording import (
     KIND_WORDS,
     count_cutouts,
+    count_cutouts_by_state,
     find_worst,
     word_beside,
     word_silences,
@@ -336,6 +337,12 @@ def test_what_the_logged_source_did_is_counted_apart_from_cutouts(small_analysis
     told = word_headline(dataclasses.replace(small_analysis, findings=(paused, dropped, paused)))
     assert "1 cut-out of 1.8 s; 2 stops of the source;" in told
     assert count_cutouts(FindingList.of((paused, dropped, paused))) == "1 cut-out and 2 stops of the source"
+    at_rest, charged = (
+        dataclasses.replace(one, measured={**one.measured, "engine_state": state})
+        for one, state in ((paused, "rest"), (dropped, "charging"))
+    )
+    by_state = count_cutouts_by_state(FindingList.of((at_rest, charged, at_rest)))
+    assert by_state == {"rest": "2 stops of the source", "charging": "1 cut-out"}
     alone = word_headline(dataclasses.replace(small_analysis, findings=(paused,)))
     assert "1 stop of the source; no cut-out in" in alone
     assert advise_first_steps([paused])[0].startswith("1 stop of the source, none of which points at the amplifier.")
@@ -427,6 +434,8 @@ def test_one_of_a_state_is_told_as_one() -> None:
         "duration_s": 40.0, "supply_mean_v": 12.4, "supply_lowest_v": 9.3, "n_dips": 1, "deepest_residual_v": 9.25,
         "n_clips": 2, "clipped_share": 0.001, "n_cutouts": 1,
     }  # fmt: skip
+    (told,) = word_road({"engine": {"per_state": {"rest": figures}}}, {"rest": "1 stop of the source"})
+    assert told.endswith("; 1 stop of the source.")  # as everywhere else: it is no cut-out
     (told,) = word_road({"engine": {"per_state": {"rest": figures}}})
     assert told.endswith("; 1 dip, the deepest to 9.25 V; 2 clipped half-cycles, 0.10 % of the time; 1 cut-out.")
     lost = {**figures, "deepest_role": "battery", "deepest_during": "the supply's connection was lost"}

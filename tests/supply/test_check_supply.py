@@ -31,6 +31,7 @@ from ampwitness.guide.supply_judged import check_to_table, conclude_check
 from ampwitness.guide.supply_readings import Reading, Step, SupplyCheck
 from ampwitness.pipeline import AnalyseOptions, analyse
 from ampwitness.recording import open_recording
+from click.testing import CliRunner
 
 RATE_HZ = 8000.0
 POSTS = {"battery plus post@under a tone": (0.5, 3.5), "main fuse in@under a tone": (4.0, 7.0),
@@ -94,6 +95,21 @@ def test_an_agm_battery_stands_higher_at_the_same_charge() -> None:
     assert agm is not None
     assert agm[0] < flooded[0] - 15
     assert supply_textbook.charge_range(12.66 + 0.15, "AGM") == pytest.approx(flooded)
+
+
+def test_two_places_of_one_name_are_refused() -> None:
+    with pytest.raises(UsageError, match="'Main fuse' is the name of two places"):
+        make_points(("Main fuse", "main fuse"), ("output", "supply"))
+    with pytest.raises(UsageError, match="two places"):
+        make_points(("Remote lead",), ("output", "supply"))
+
+
+def test_a_24_v_system_is_told_before_a_terminal_is_asked_for() -> None:
+    told = CliRunner().invoke(command.check_supply, ["--nominal", "24"])
+    assert isinstance(told.exception, UsageError)
+    assert "a 24 V system" in str(told.exception)
+    told = CliRunner().invoke(command.check_supply, ["--nominal", "12"])
+    assert "no terminal" in str(told.exception)
 
 
 def test_24_v_systems_are_refused_in_words() -> None:

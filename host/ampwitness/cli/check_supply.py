@@ -92,6 +92,7 @@ def check_supply(
     typed.update(_read_answers(answers) if answers is not None else {})
     given = {"nominal_v": nominal, "battery_kind": battery, "charging_kind": charging, "rest_hours": rest_hours}
     typed.update({key: value for key, value in given.items() if value is not None})
+    check_answers(typed)  # in vain is no terminal asked for, and no board looked for
     is_live = sys.stdin is not None and sys.stdin.isatty() and "steps" not in typed
     if not is_live and "steps" not in typed:
         raise UsageError(
@@ -101,8 +102,6 @@ def check_supply(
     refuse_existing(out)
     if recording is not None:
         refuse_existing(recording)
-    if not is_live or as_json:
-        check_answers(typed)  # in vain is no board looked for
     with ProgressLine() as progress:
         progress("looking for the board")
         found_port = find_board(port)

@@ -16,7 +16,7 @@ from ampwitness.detect.tones.gain_steps import SOURCE_CLIPPED
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.cause_advice import LEAST_TOLD_DB, advise_by_cause
 from ampwitness.findings.cutout_advice import advise_cutouts, advise_over_voltage
-from ampwitness.findings.described import describe_finding
+from ampwitness.findings.described import describe_finding, is_without_supply
 from ampwitness.findings.headline import DOUBTFUL_DB, word_stillness
 from ampwitness.findings.lead_words import advise_leads
 from ampwitness.findings.remote_words import advise_drops
@@ -283,15 +283,9 @@ def split_step(step: str) -> tuple[str, str]:
     return (f"{what}.", why) if stop else (step, "")
 
 
-def _is_without_supply(saturation: Finding) -> bool:
-    """Whether it is a supply's or a remote lead's input at the bottom of its range: 0 V, and no divider helps."""
-    measured = saturation.measured
-    return measured.get("role") in ("supply", "battery", "remote") and measured.get("rail") == "bottom"
-
-
 def _advise_range(saturations: Sequence[Finding]) -> list[str]:
     """Which inputs need a larger range; empty where each is a supply that was gone."""
-    roles = sorted({str(one.measured.get("role")) for one in saturations if not _is_without_supply(one)})
+    roles = sorted({str(one.measured.get("role")) for one in saturations if not is_without_supply(one)})
     if not roles:
         return []
     which = f"{' and '.join(roles)} {'input' if len(roles) == 1 else 'inputs'}"

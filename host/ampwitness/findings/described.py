@@ -102,7 +102,15 @@ def _describe_line(finding: Finding) -> str:
 
 def _describe_saturation(finding: Finding) -> str:
     m = finding.measured
+    if is_without_supply(finding):
+        return f"{m['role']} at 0 V, where the logger's range begins, as a lead reads that carries nothing"
     return f"{m.get('role', 'input')} at the {m.get('rail', 'end')} of the logger's range"
+
+
+def is_without_supply(saturation: Finding) -> bool:
+    """Whether it is a supply's or a remote lead's input at the bottom of its range: 0 V, and no divider helps."""
+    measured = saturation.measured
+    return measured.get("role") in ("supply", "battery", "remote") and measured.get("rail") == "bottom"
 
 
 def _describe_gap(finding: Finding) -> str:

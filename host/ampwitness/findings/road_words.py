@@ -264,12 +264,15 @@ def explain_cutout(finding: Finding) -> tuple[str, ...]:
     return tuple(out)
 
 
-def word_road(summary: Mapping[str, Any]) -> tuple[str, ...]:
-    """Sentences on engine states, the level of letting go, dips by duration, and switchings; empty where none."""
+def word_road(summary: Mapping[str, Any], cutouts: Mapping[str, str] | None = None) -> tuple[str, ...]:
+    """Sentences on engine states, the level of letting go, dips by duration, and switchings; empty where none.
+
+    `cutouts`: by the engine's state, those that began in it as they are counted elsewhere (`count_cutouts_by_state`)
+    """
     dips = _word_dips(summary.get("dips") or {})
     engine = summary.get("engine") or {}
     return (
-        *_word_states(engine, (summary.get("supply") or {}).get("states") or {}),
+        *_word_states(engine, (summary.get("supply") or {}).get("states") or {}, cutouts or {}),
         *_word_level((summary.get("cutouts") or {}).get("under_voltage")),
         *dips,
         *([_LOWEST] if dips else []),
@@ -277,7 +280,7 @@ def word_road(summary: Mapping[str, Any]) -> tuple[str, ...]:
     )
 
 
-def _word_states(engine: Mapping[str, Any], of_supply: Mapping[str, Any]) -> list[str]:
+def _word_states(engine: Mapping[str, Any], of_supply: Mapping[str, Any], cutouts: Mapping[str, str]) -> list[str]:
     """`of_supply`: the states by which the supply's own figures are counted, which know the battery's kind."""
     names = {"rest": "Engine at rest", "cranking": "Engine being cranked", "charging": "Engine charging"}
     out = []
@@ -305,7 +308,7 @@ def _word_states(engine: Mapping[str, Any], of_supply: Mapping[str, Any]) -> lis
             share = f"{100 * figures['clipped_share']:.2f} % of the time"
             text += f"; {_some(figures['n_clips'], 'clipped half-cycle')}, {share}"
         if figures["n_cutouts"]:
-            text += f"; {_some(figures['n_cutouts'], 'cut-out')}"
+            text += f"; {cutouts.get(state) or _some(figures['n_cutouts'], 'cut-out')}"
         out.append(text + ".")
     return out + [f"{remark[0].upper()}{remark[1:]}." for remark in engine.get("remarks") or ()]
 

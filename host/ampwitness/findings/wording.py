@@ -287,6 +287,14 @@ def _name_group(cutout: Finding) -> str:
     return "source" if str(cutout.measured.get("cause", "")).startswith(SOURCE) else "sure"
 
 
+def count_cutouts_by_state(findings: FindingList) -> dict[str, str]:
+    """As `count_cutouts`, by the state of the engine in which they began."""
+    chosen = findings.of_kind("cutout")
+    states = [str(one.measured.get("engine_state")) for one in chosen]
+    places = {state: np.flatnonzero([mine == state for mine in states]) for state in states}
+    return {state: count_cutouts(chosen.take(mine)) for state, mine in places.items()}
+
+
 def count_cutouts(findings: FindingList) -> str:
     """`2 cut-outs and 12 silences undecided`: what may have been a pause is not counted as a cut-out, nor what went
     on over steady volts, nor what the logged source did."""

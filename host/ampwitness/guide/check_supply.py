@@ -74,6 +74,10 @@ def make_points(between: Sequence[str], roles: Sequence[str]) -> tuple[Point, ..
 
     `between`: names; those with "fuse" or "block" in them are holders, the rest ends of cable. The ground return is
     left out where the board logs no `ground` channel, whose +-2 V it needs.
+
+    Raises
+    ------
+    UsageError : two places of one name, of which one reading would be asked for twice and kept once.
     """
     points = [Point("battery plus post", "post")]
     for name in between:
@@ -82,6 +86,10 @@ def make_points(between: Sequence[str], roles: Sequence[str]) -> tuple[Point, ..
     points += [Point("amplifier plus terminal", "amplifier"), Point("remote lead", "remote")]
     if "ground" in roles:
         points.append(Point("ground return", "ground", "ground"))
+    named = [point.name.casefold() for point in points]
+    for point in points:
+        if named.count(point.name.casefold()) > 1:
+            raise UsageError(f"{point.name!r} is the name of two places of the walk: give each a name of its own")
     return tuple(points)
 
 

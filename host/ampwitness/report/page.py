@@ -32,6 +32,7 @@ from ampwitness.findings.wording import (
     NOT_LOOKED_AT,
     ROUND_MISSED,
     VerdictLine,
+    count_cutouts_by_state,
     find_worst,
     word_beside,
     word_silences,
@@ -199,7 +200,8 @@ def _supply(analysis: Analysis) -> str:
 
 def _road(analysis: Analysis) -> str:
     """Engine states, the level of letting go, dips and switchings, in sentences."""
-    said = _listed(word_road(analysis.summary))
+    cutouts = count_cutouts_by_state(FindingList.of(analysis.findings))
+    said = _listed(word_road(analysis.summary, cutouts))
     return f"<section><h2>Engine, dips and switchings</h2>{said}</section>" if said else ""
 
 

@@ -19,7 +19,14 @@ from ampwitness.findings.selection import choose_cutouts, find_bursts
 from ampwitness.findings.square_words import split_clips
 from ampwitness.findings.supply_words import word_supply
 from ampwitness.findings.whole_words import word_calibrations, word_losses, word_reduction, word_when
-from ampwitness.findings.wording import KIND_WORDS, NOT_LOOKED_AT, word_beside, word_silences, word_verdicts
+from ampwitness.findings.wording import (
+    KIND_WORDS,
+    NOT_LOOKED_AT,
+    count_cutouts_by_state,
+    word_beside,
+    word_silences,
+    word_verdicts,
+)
 from ampwitness.types import Analysis, Finding
 from ampwitness.units import bind_units, seconds_to_clock, unbind_units
 
@@ -110,7 +117,7 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
     lines = [*_head_lines(analysis, findings, width), "", *_verdict_lines(analysis, width)]
     lines += _finding_lines(findings, width)
     for title, sentences in (
-        ("Engine, dips and switchings:", word_road(analysis.summary)),
+        ("Engine, dips and switchings:", word_road(analysis.summary, count_cutouts_by_state(findings))),
         ("Headroom of what did not clip:", word_headroom(analysis.summary)),
         ("The supply as the amplifier sees it:", word_supply(analysis.summary)),
     ):
