@@ -106,6 +106,16 @@ def test_look_alikes_at_a_level_that_are_refused_speak_against_the_others(n_topp
     assert n_topmost(crest(1.2, 20.3), **tops) == n_found
 
 
+@pytest.mark.parametrize(("n_round", "n_found"), [(0, 4), (9, 0)])
+def test_a_top_that_ends_among_round_crests_vouches_for_none_beside_it(n_round: int, n_found: int) -> None:
+    """In two minutes of limited frequency modulation one of gain 40 at a limiter's level spoke for five below it."""
+    level_v = np.array([20.05, 20.0, 20.0, 20.0, 10.0, 10.0])
+    tops = {"level_v": level_v, "peak_v": level_v, "gain": [50.0] + [25.0] * 3 + [5.0] * 2, "narrow_gain": 5.0}
+    high_v, lags = np.full(max(n_round, 1), 20.09 if n_round else 15.0), np.full((max(n_round, 1), 4), 13.0)
+    times_s = np.linspace(3, 9, len(high_v))
+    assert n_topmost(HighCrests(np.ones(len(high_v)), times_s, high_v, high_v, lags, lags), **tops) == n_found
+
+
 def test_of_a_plateau_with_one_corner_neither_end_nor_crest_is_known() -> None:
     assert not shows_one_corner(table()).any()
     for odd in ({"tilt_v_per_s": -2500.0}, {"n_top": 1.0}, {"flatter_flank_ratio": 0.1}):

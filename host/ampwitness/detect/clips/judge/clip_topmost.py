@@ -136,8 +136,18 @@ def round_levels(table: Candidates, crests: HighCrests, sign: float) -> FloatArr
 def _agree(table: Candidates, rows: IntArray, known: IntArray, round_v: FloatArray) -> IntArray:
     """Those of some that have others at their level, known ones among them, where their gains together and the largest
     of them speak, and round crests do not end there as well: a limiter before the amplifier brings those to one level
-    too."""
-    every = np.concatenate((rows, known))
+    too. One that ends among round crests vouches for none beside it either."""
+    n_round, n_flat, _ = _company(table, rows, np.concatenate((rows, known)), round_v)
+    rows = rows[n_round <= MOST_ROUND * n_flat]
+    _, n_flat, speaks = _company(table, rows, np.concatenate((rows, known)), round_v)
+    return np.asarray(rows[speaks & (n_flat >= 2)], dtype=np.intp)
+
+
+def _company(
+    table: Candidates, rows: IntArray, every: IntArray, round_v: FloatArray
+) -> tuple[IntArray, IntArray, BoolArray]:  # fmt: skip
+    """(len(rows),) how many round crests, how many of some others and of themselves end at the level of each, and
+    whether these speak for a cut together."""
     every = every[np.argsort(table["level_v"][every], kind="stable")]
     other_v, gain = table["level_v"][every], np.minimum(table["gain"][every], MOST_OF_SUM)
     total, n_large = (np.concatenate(([0.0], np.cumsum(part))) for part in (gain, gain >= LARGEST_GAIN))
@@ -145,8 +155,8 @@ def _agree(table: Candidates, rows: IntArray, known: IntArray, round_v: FloatArr
     within_v = np.maximum(AGREE_SHARE * level_v, AGREE_SD * table["noise_v"][rows])
     first, last = np.searchsorted(other_v, level_v - within_v), np.searchsorted(other_v, level_v + within_v, "right")
     n_round = np.searchsorted(round_v, level_v + within_v, "right") - np.searchsorted(round_v, level_v - within_v)
-    speaks = (last - first >= 2) & (total[last] - total[first] >= SUM_GAIN) & (n_large[last] > n_large[first])
-    return np.asarray(rows[speaks & (n_round <= MOST_ROUND * (last - first))], dtype=np.intp)
+    speaks = (total[last] - total[first] >= SUM_GAIN) & (n_large[last] > n_large[first])
+    return n_round, last - first, speaks
 
 
 def ends_among_round(table: Candidates, found: BoolArray, round_v: FloatArray) -> BoolArray:
