@@ -6,12 +6,11 @@ import numpy as np
 import pytest
 from ampwitness.bench.note_over_music import make_over_music
 from ampwitness.bench.note_unusual import opening_filter_case, pumped_case
-from ampwitness.detect.notes import note_damping, note_places, note_swell, note_walk
+from ampwitness.detect.notes import note_damping, note_places, note_walk
 from ampwitness.detect.notes.note_break import Breaks, measure_left
 from ampwitness.detect.notes.note_departure import DepartureFinder
 from ampwitness.detect.notes.note_glide import straighten
 from ampwitness.detect.notes.note_spectrum import measure_pitches
-from ampwitness.detect.notes.note_swell import is_one_swell
 from ampwitness.detect.notes.notes import NoteDetector
 from ampwitness.types import FloatArray
 from event_material import run
@@ -118,24 +117,7 @@ def test_what_smooth_envelopes_leave_is_what_least_squares_leave() -> None:
     assert np.isnan(both[1])  # too little is known ahead
 
 
-@pytest.mark.parametrize("power", [0.0, 1.0, 2.0, 3.0])
-def test_a_swell_has_nearly_all_power_near_one_line(power: float, monkeypatch: pytest.MonkeyPatch) -> None:
-    rng = np.random.default_rng(8)
-    lines, others = [], []
-    for hz, n in zip(rng.uniform(22, 118, 40), rng.integers(56, 175, 40), strict=True):
-        time_s = np.arange(n) / 500.0
-        wave = np.sin(2 * np.pi * hz * time_s + rng.uniform(0, 6))
-        lines.append(time_s**power * wave)
-        others.append(wave + np.roll(np.sin(4 * np.pi * hz * time_s), 5))  # an octave as strong
-    screened = [is_one_swell(line, 500.0, 19.0, 123.5) for line in lines]
-    n_passed = sum(note_swell._may_be_one_line(other, 500.0, 19.0, 123.5) for other in others)
-    monkeypatch.setattr(note_swell, "_may_be_one_line", lambda *_: True)
-    assert screened == [is_one_swell(line, 500.0, 19.0, 123.5) for line in lines]
-    assert sum(screened) > 35  # swells are there to be lost
-    assert n_passed < 10  # and most of the others are passed over
-
-
-def test_what_rises_tenfold_is_no_vibrato_and_no_end(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_rises_sixteenfold_is_no_vibrato_and_no_end(monkeypatch: pytest.MonkeyPatch) -> None:
     volts = [pumped_case(19000).volts, make_over_music(301).volts]
     asked: list[float] = []
     is_at, only_ends = Breaks.is_at, note_walk.only_ends

@@ -1,4 +1,4 @@
-"""Notes that swell: where their rise, carried back, leaves nothing; and whether a second onset is only more of a swell.
+"""Notes that swell: where their rise, carried back, leaves nothing.
 
 A swell drowns in the noise, or in the first departure's threshold, for its first milliseconds. Its beginning is where a
 power of time times the partials of the note's pitch fits the first part of the rise best, averaged over those that fit
@@ -14,7 +14,6 @@ Source: least squares over a grid of beginnings and powers; our choice, measured
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -36,10 +35,6 @@ _MOST_LEFT = 0.25  # rms of what the fit leaves, of that of the rise
 _QUIET_SHARE = 0.06  # of the peak, that may sound before
 _UNHEARD_SHARE = 0.010  # of the peak: rms beyond the noise's, that the fit may leave ahead of the onset as found
 _LEAST_LEFT = 1e-5  # of energy: what is left below that tells no beginnings apart
-_SMOOTH_LEFT = 0.004  # energy that a smooth envelope leaves of a swell
-# Of a power of time up to the third, cut off at its height, 3 % lie further from the line than that (by its spectrum).
-_LINE_SIZE, _LINE_REACH, _LEAST_IN_LINE = 512, 6.0, 0.90  # of the transform; in one over the length; of power
-_N_GRID, _GRID_LEFT = 60, 0.08  # frequencies tried at first; the same of the nearest of them
 
 
 def date_swell(
@@ -138,80 +133,3 @@ def _explain(shape: FloatArray, waves: FloatArray, rise: FloatArray) -> FloatArr
     right = columns @ rise
     out: FloatArray = np.einsum("ki,ki->k", right, np.linalg.solve(gram, right[:, :, None])[:, :, 0])
     return np.where(size > 1e-10, out, 0.0)
-
-
-def is_one_swell(band: FloatArray, rate_hz: float, lowest_hz: float, highest_hz: float) -> bool:
-    """Whether one sine under a smooth envelope explains all of a stretch: then nothing new began in it.
-
-    Parameters
-    ----------
-    band : (n,) volts from a note's onset to some way behind the place at which another is thought to begin
-    lowest_hz, highest_hz : between which its pitch is looked for
-    """
-    n = len(band)
-    if n < 24 or not _may_be_one_line(band, rate_hz, lowest_hz, highest_hz):
-        return False
-    total = float(band @ band)
-    left = total - _EnvelopeFit.on_grid(rate_hz, lowest_hz, highest_hz, n).explains(band)
-    # A step of the grid off, a smooth envelope still takes up nearly all of a swell.
-    if left.min() > _GRID_LEFT * total:
-        return False
-    near = float(np.geomspace(lowest_hz, highest_hz, _N_GRID)[int(np.argmin(left))])
-    fine = total - _EnvelopeFit(_sine_tables(rate_hz, 0.97 * near, 1.03 * near, n, 13)).explains(band)
-    return float(fine.min()) <= _SMOOTH_LEFT * total
-
-
-def _may_be_one_line(band: FloatArray, rate_hz: float, lowest_hz: float, highest_hz: float) -> bool:
-    """Whether nearly all power lies near one line, as that of a sine under a smooth envelope does: of what is asked
-    about in dense music one in six."""
-    power = np.square(np.abs(np.fft.rfft(band, _LINE_SIZE)))
-    first = int(lowest_hz * _LINE_SIZE / rate_hz)
-    top = first + int(power[first : int(highest_hz * _LINE_SIZE / rate_hz) + 2].argmax())
-    wide = int(_LINE_REACH * _LINE_SIZE / len(band)) + 1
-    return float(power[max(0, top - wide) : top + wide + 1].sum()) >= _LEAST_IN_LINE * float(power.sum())
-
-
-def _sine_tables(rate_hz: float, lowest_hz: float, highest_hz: float, n: int, n_hz: int = _N_GRID) -> FloatArray:
-    """(4, n_hz, n) cosines and sines of frequencies in equal ratios, and those of twice the frequency."""
-    turn = 2 * np.pi * np.geomspace(lowest_hz, highest_hz, n_hz)[:, None] * np.arange(n)[None, :] / rate_hz
-    return np.stack((np.cos(turn), np.sin(turn), np.cos(2 * turn), np.sin(2 * turn)))
-
-
-_grid_tables = lru_cache(maxsize=8)(_sine_tables)
-
-
-class _EnvelopeFit:
-    """Fits of a sine, its two phases each under a cubic of time, for several frequencies.
-
-    Parameters
-    ----------
-    tables : (4, k, n) as `_sine_tables` gives them
-    """
-
-    def __init__(self, tables: FloatArray) -> None:
-        cosine, sine, cosine_twice, sine_twice = tables
-        n = cosine.shape[1]
-        powers = np.vander(np.linspace(-1.0, 1.0, n), 7, increasing=True)
-        # Products of two columns are sums of a power times one, or times a wave of twice the frequency.
-        whole, even, odd = powers.sum(axis=0), cosine_twice @ powers, sine_twice @ powers
-        place = np.arange(4)[:, None] + np.arange(4)[None, :]
-        gram = np.empty((len(cosine), 8, 8))
-        gram[:, :4, :4], gram[:, 4:, 4:] = 0.5 * (whole + even)[:, place], 0.5 * (whole - even)[:, place]
-        gram[:, :4, 4:] = gram[:, 4:, :4] = 0.5 * odd[:, place]
-        gram += 1e-9 * n * np.eye(8)
-        self._powers, self._cosine, self._sine = powers[:, :4], cosine, sine
-        self._root = np.linalg.inv(np.linalg.cholesky(gram))  # of the gram matrix's inverse
-
-    @classmethod
-    @lru_cache(maxsize=128)
-    def on_grid(cls, rate_hz: float, lowest_hz: float, highest_hz: float, n: int) -> _EnvelopeFit:
-        """That on the grid, for so many samples; kept, as the same few lengths come again and again."""
-        size = 1 << (n - 1).bit_length()
-        return cls(_grid_tables(rate_hz, lowest_hz, highest_hz, size)[:, :, :n])
-
-    def explains(self, band: FloatArray) -> FloatArray:
-        """(k,) energy of (n,) volts that each frequency takes up."""
-        weighted = self._powers * band[:, None]
-        right = np.concatenate((self._cosine @ weighted, self._sine @ weighted), axis=1)
-        out: FloatArray = np.square(np.matmul(self._root, right[:, :, None])[:, :, 0]).sum(axis=1)
-        return out

@@ -38,22 +38,14 @@ class Turns:
 
     def stay_at(self, at: int) -> bool:
         """Whether the pitch is the same ahead of a place and behind it: then partials came or went, and no note."""
-        return self._ratio_at(at) < _SAME_PITCH
-
-    def is_another_at(self, at: int) -> bool:
-        """Whether the pitch behind a place is clearly another than ahead of it: so no swell goes on."""
-        return _SAME_PITCH <= self._ratio_at(at) < np.inf
-
-    def _ratio_at(self, at: int) -> float:
-        """How far the pitch turns, as a ratio less one; infinite where it is not clear on both sides."""
         if at not in self._around:
             self._look_around([place for place in self._expected if place >= at] or [at])
         for (before_hz, before_ratio), (behind_hz, behind_ratio) in self._around[at]:
             if not np.isfinite(before_hz * behind_hz):
                 break
             if min(before_ratio, behind_ratio) >= _CLEAR_RATIO:
-                return abs(behind_hz / before_hz - 1.0)
-        return float(np.inf)
+                return abs(behind_hz / before_hz - 1.0) < _SAME_PITCH
+        return False
 
     def _look_around(self, places: Sequence[int]) -> None:
         """Pitch ahead of each place and behind it, each with how much that explains, over more and over less, where the

@@ -31,9 +31,8 @@ from ampwitness.detect.notes.note_places import (
 )
 from ampwitness.detect.notes.note_recovery import RECOVERY_S
 from ampwitness.detect.notes.note_runs import NoteBlock
-from ampwitness.detect.notes.note_spectrum import HIGHEST_HZ, LOWEST_HZ
 from ampwitness.detect.notes.note_sums import END_RATIO, PITCH_FROM_S, NoteSums
-from ampwitness.detect.notes.note_swell import BEFORE_S, is_one_swell
+from ampwitness.detect.notes.note_swell import BEFORE_S
 from ampwitness.detect.notes.note_turns import Turns
 from ampwitness.detect.notes.sounding_note import SoundingNote, join
 
@@ -44,7 +43,6 @@ NOVELTY_OF_STRUCK = 0.60  # of any rise, that makes it strong enough soon after 
 NOVELTY_OF_SHORT_KNOWN = 0.30  # of a turn, where the note has not sounded long enough to be predicted well
 LEAST_BEFORE_TURN_S = 0.130  # what the prediction needs to know a note by, and no drum's glide lasts
 _TAIL_BEATS = ((0.5, 2.0 * END_RATIO), (2.0, 0.04))  # so long after a note, so much of it may still swell up as beats
-SWELL_WITHIN_S, SWELL_BEHIND_S = 0.250, 0.060  # of a note's beginning; behind the place that is looked at
 _DECIDE_BEHIND_S = 0.200
 _KEEP_S = 4.6
 _KEEP_RAW_S = 0.45
@@ -326,15 +324,10 @@ class RunNotes:
                     return
             if novelty < (NOVELTY_OF_PITCH if is_turn else NOVELTY_WHILE_SOUNDING) and not is_lull:
                 return
-            if onset - note.onset < LEAST_NOTE_S * self.rate_hz:
-                return
             # The same pitch struck again without a rise breaks, which is asked below. Over an octave that rings on, one
             # may lead nowhere and hardly break.
             is_asked = not step.is_over_steady
             if is_asked and is_turn and novelty < NOVELTY_OF_STRUCK and self._turns.stay_at(at):
-                return
-            is_another = is_turn and self._turns.is_another_at(at)
-            if not is_lull and not is_another and since < SWELL_WITHIN_S * self.rate_hz and self._goes_on(note, at):
                 return
             if is_asked and self._may_be_smooth(step) and not self._breaks.is_at(onset_slow):
                 return
@@ -355,12 +348,6 @@ class RunNotes:
         at, (ahead, behind) = ceil(onset_slow), (round(span_s * self.bands.slow_hz) for span_s in _LEAPS_S)
         before, then = self.bands.high.part(at - ahead, at), self.bands.high.part(at, at + behind)
         return bool(len(before) and len(then) and np.abs(then).max() >= _LEAPS_RATIO * np.abs(before).max())
-
-    def _goes_on(self, note: SoundingNote, at: int) -> bool:
-        """Whether what sounds swells on through here, and nothing new begins."""
-        bands = self.bands
-        part = bands.band.part(note.band_first, at + round(SWELL_BEHIND_S * bands.band_hz))
-        return is_one_swell(part, bands.band_hz, LOWEST_HZ, HIGHEST_HZ)
 
     def _instant(self, step: Step) -> Instant:
         return step.onset_slow / BAND_STEP, step.at + round(_DECIDE_BEHIND_S * self.bands.band_hz)
