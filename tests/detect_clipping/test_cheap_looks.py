@@ -13,7 +13,6 @@ from ampwitness.detect.clips.clip_look import look_at, look_at_all, screen
 from ampwitness.detect.clips.measure import clip_coarse, clip_measure
 from ampwitness.detect.clips.measure.clip_measure import LOW_NARROW_GAIN
 from ampwitness.detect.clips.measure.plateau_windows import cut_windows
-from ampwitness.detect.clips.second import clip_sunk
 from ampwitness.detect.clips.table import clip_screen
 from ampwitness.detect.clips.table.clip_candidates import Look, join, join_crests
 from ampwitness.detect.clips.table.clip_screen import (
@@ -72,20 +71,6 @@ def test_stretches_fitted_together_show_what_each_shows_alone(looked: tuple[Stre
             np.testing.assert_allclose(join(one.candidates)[name], join(other.candidates)[name], 1e-6, 1e-6)
     assert len(join(alone[0].candidates)) > 50
     assert len(join(alone[2].candidates)) > 50
-
-
-def test_broad_half_cycles_are_the_same_in_short_windows(
-    looked: tuple[Stretch, Look], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    side = looked[1].sides[1]
-    short = clip_sunk._measure(side, side.crests)
-    monkeypatch.setattr(clip_sunk, "NEAR_S", clip_sunk.REACH_S)
-    long = clip_sunk._measure(side, side.crests)
-    assert short is not None
-    assert long is not None
-    assert len(short.level_v) > 20
-    for one, other in zip(short, long, strict=True):
-        np.testing.assert_allclose(one, other, rtol=1e-6)
 
 
 def test_low_crests_that_stand_broad_are_those_that_long_windows_show(

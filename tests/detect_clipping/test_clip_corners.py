@@ -4,8 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from ampwitness.bench import clip_sets
+from ampwitness.bench.clip_matching import Tally, score_case
 from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.detect.clips import clipping
+from ampwitness.detect.clips.ceiling.clip_pile import BETWEEN_CORNERS
 from ampwitness.detect.clips.clipping import ClippingDetector
+from ampwitness.detect.clips.judge import clip_verdict
+from ampwitness.detect.clips.table.clip_candidates import FIELDS, Candidates, HighCrests
 from scipy import signal
 
 RATE_HZ, TIMES, SECONDS = 8000.0, 16, 2.0
@@ -77,3 +83,44 @@ def test_tops_between_corners_far_below_a_ceiling_that_is_known_well_are_none() 
     both = found_in(np.where(t < 1.3, level, leaning))
     assert sum(start < 1.3 for start, _ in both) > 80
     assert sum(start > 1.31 for start, _ in both) <= 2  # 60
+
+
+def score(seed: int) -> Tally:
+    return score_case(clip_sets.make("stages", "boosted supply with a current limit", seed, 10.0), 0.0005)
+
+
+def test_half_cycles_under_a_supply_that_collapses_are_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    tally = score(106)
+    assert tally.n_hit.total() >= 0.9 * tally.n_true.total() > 100
+    assert tally.n_false == 0
+    assert {ceiling for _, ceiling in tally.ceilings} <= {"undecided", "rail"}
+    monkeypatch.setattr(clipping, "find_corners", lambda side: None)
+    assert score(106).n_hit.total() < 0.75 * tally.n_true.total()
+
+
+def test_the_rail_is_told_from_half_cycles_that_stand_at_it_not_from_sunk_ones() -> None:
+    detector = ClippingDetector()
+    for window in clip_sets.make("stages", "boosted supply with a current limit", 106, 10.0).windows(10.0):
+        detector.push(window)
+    for rail in detector.finish().summary["rails"].values():
+        assert abs(rail["level_v"]) > 0.95 * rail["constant_v"]
+
+
+@pytest.mark.parametrize(
+    ("level", "sunk", "asked_again"),
+    [(True, BETWEEN_CORNERS, True), (False, BETWEEN_CORNERS, False), (True, 0.0, False)],
+)
+def test_tops_that_move_are_asked_again_where_level_plateaus_were_taken(
+    level: bool, sunk: float, asked_again: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Level ones may be taken for the company they keep, after those that move were judged."""
+    asked: list[bool] = []
+    monkeypatch.setattr(clip_verdict, "judge_side", lambda *_, are_level=False: asked.append(are_level))
+    monkeypatch.setattr(clip_verdict, "shows_level", lambda table, side: level and bool(table["sign"][0] > 0))
+    tables = []
+    for sign, name in ((1.0, "positive"), (-1.0, "negative")):
+        columns = {field: np.zeros(3) for field in FIELDS} | {"sign": np.full(3, sign), "sunk": np.full(3, sunk)}
+        tables.append((sign, name, Candidates(columns, np.ones((3, 4)), np.ones((3, 4)))))
+    none = HighCrests(*np.zeros((4, 0)), *np.zeros((2, 0, 4)))
+    clip_verdict._judge_sides(tables, none)
+    assert asked == [False, False] + [True, True] * asked_again

@@ -15,7 +15,7 @@ from ampwitness.bench.clip_matching import score_case as score_on_board
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.clips import clipping
 from ampwitness.detect.clips.ceiling.clip_follows import Follower
-from ampwitness.detect.clips.ceiling.clip_pile import Pile, find_pile, might_be_plateaus
+from ampwitness.detect.clips.ceiling.clip_pile import BETWEEN_CORNERS, Pile, find_pile, might_be_plateaus
 from ampwitness.detect.clips.ceiling.clip_plain import comes_just_up_to
 from ampwitness.detect.clips.ceiling.rail_model import Rail
 from ampwitness.detect.clips.judge.clip_level import pile_instead
@@ -206,7 +206,7 @@ def test_what_a_bent_crest_lies_at_is_never_called_a_current_limit() -> None:
     assert name_ceilings(table, side, Followers(rail)) == ["rail", "undecided", "undecided"]  # rails sink in many ways
     assert name_ceilings(table, side, Followers()) == ["undecided"] * 3
     assert name_origins(table, side, Followers(rail)) == ["amplifier", "not decided", "not decided"]
-    table.columns["sunk"] = np.array([0.0, 1.0, 0.0])  # nor one that sank within a note
+    table.columns["sunk"] = np.array([0.0, BETWEEN_CORNERS, 0.0])  # nor one that moved between its corners
     assert name_ceilings(table, side, Followers(rail)) == ["rail", "undecided", "undecided"]
     bent = Followers(rail, rail)  # but a soft ceiling that follows the supply is a rail
     assert name_ceilings(table, side, bent) == ["rail", "undecided", "rail"]

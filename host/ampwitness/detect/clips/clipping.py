@@ -4,11 +4,11 @@ Two stages. While windows come in, crests that look cut off are put into a compa
 ceiling is proven most of them by a short way (`clip_bulk`); where something between the amplifier and its terminals
 bends all tops, they are looked at ahead of it (`clip_ahead`). Where they show a ceiling, a second look takes in what
 the first let go: short shelves (`clip_shelves`), crests that come just up to it (`clip_faint`), crests that a ceiling
-without a corner bends over (`clip_soft`), broad ones whose ceiling sinks within a note (`clip_sunk`), tops that move
-between two corners (`clip_corners`), bites that a limit of the current takes out of flanks (`clip_current`). Dense
-music shows its ceiling by standing still there (`clip_tight`). At the end a rail is learned from the plainest of them
-(`rail_model`) or from where they pile up (`clip_pile`), and every candidate is judged with it (`clip_verdict`): light
-flats are believed at the rail, flats that a higher crest at a like supply refutes are not the amplifier's doing.
+without a corner bends over (`clip_soft`), tops that move between two corners (`clip_corners`), bites that a limit of
+the current takes out of flanks (`clip_current`). Dense music shows its ceiling by standing still there (`clip_tight`).
+At the end a rail is learned from the plainest of them (`rail_model`) or from where they pile up (`clip_pile`), and
+every candidate is judged with it (`clip_verdict`): light flats are believed at the rail, flats that a higher crest at a
+like supply refutes are not the amplifier's doing.
 
 Gaps: half-cycles that a gap cuts off are not judged.
 Limits: a signal clipped before the amplifier at one constant level cannot be told from clipping in it. Overdrive rests
@@ -37,7 +37,6 @@ from ampwitness.detect.clips.second.clip_faint import find_faint, note_promises,
 from ampwitness.detect.clips.second.clip_rests import find_rests
 from ampwitness.detect.clips.second.clip_shelves import find_shelves
 from ampwitness.detect.clips.second.clip_soft import find_soft
-from ampwitness.detect.clips.second.clip_sunk import find_sunk
 from ampwitness.detect.clips.second.clip_tight import find_tight
 from ampwitness.detect.clips.short.clip_bulk import ShortWay
 from ampwitness.detect.clips.source_beside import SourceBeside
@@ -261,11 +260,9 @@ class ClippingDetector:
     @staticmethod
     def _look_again(ahead: Ahead, is_short: bool) -> list[Candidates | None]:
         """What second looks at a stretch find, but for faint crests."""
-        seconds = [find_shelves, find_corners]
-        if ahead.per_s is None:  # what was added ahead of a capacitor wanders: nothing may be said of how tops sink
-            seconds.append(find_sunk)
         sides = ahead.look.sides
-        looks = [second(side) for second in seconds for side in sides] + find_tight(sides) + find_rests(sides)
+        looks = [second(side) for second in (find_shelves, find_corners) for side in sides]
+        looks += find_tight(sides) + find_rests(sides)
         if not is_short:  # a ceiling that is proven has corners
             looks += find_soft(sides)
         if ahead.held_v is None:

@@ -17,12 +17,12 @@ STAY_SHARE = 0.01  # of a ceiling at which samples stay: where a plateau found o
 
 
 def without_doubles(table: Candidates) -> Candidates:
-    """Of candidates of one polarity that overlap in time keep the plainer one; first of all those of a soft or a
-    sinking ceiling or of a limited current, in which fits see but a part."""
+    """Of candidates of one polarity that overlap in time keep the plainer one; first of all those of a soft ceiling
+    or of a limited current, in which fits see but a part."""
     table = _settle_stays(table)
     # A fit of which both corners were seen besides is the same row with that mark: it goes ahead of the one without.
     plainness = np.where(stands_at_level(table), (table["gain"] + 1e-6) * (1 + 1e-6 * (table["sunk"] > 0)), np.inf)
-    # Of two corners less is known than of what sinks, bends or limits its current.
+    # Of two corners less is known than of what bends or limits its current.
     plainness = np.where(np.isin(table["sunk"], (BETWEEN_CORNERS, RESTS)), CORNERS_GAIN, plainness)
     keep = np.ones(len(table), dtype=bool)
     for sign in (1.0, -1.0):

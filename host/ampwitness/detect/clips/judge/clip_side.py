@@ -13,9 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clips.ceiling.clip_pile import (
+    BETWEEN_CORNERS,
     PLAIN_AND_RESTS,
     RESTS,
-    SUNK,
     Pile,
     has_top,
     might_be_plateaus,
@@ -160,7 +160,7 @@ def judge_side(
         _take_near_level(taken, table, crests, sign, basic, level)
     _take_rounded(taken, table, crests, sign, basic)
     are_level |= int(np.count_nonzero(taken.accepted & plain)) >= FEWEST_LEVEL
-    _take_sunk(taken, table, crests, sign, are_level)
+    _take_moving(taken, table, crests, sign, are_level)
     _take_beside_rests(taken, table, crests, sign, basic)
     _take_measured_elsewhere(taken, table)
     topmost = _take_alone(taken, table, crests, sign, basic, plain)
@@ -251,27 +251,25 @@ def _take_rounded(taken: _Taken, table: Candidates, crests: HighCrests, sign: fl
     taken.take(odd, odd)
 
 
-def _take_sunk(taken: _Taken, table: Candidates, crests: HighCrests, sign: float, are_level: bool) -> None:
-    """Tops that sink within a note, where plateaus at a level are known, and tops between two corners."""
-    sunk_within = table["sunk"] > 0
+def _take_moving(taken: _Taken, table: Candidates, crests: HighCrests, sign: float, are_level: bool) -> None:
+    """Tops that move between two corners, where plateaus at a level are known, and tops on which music lies still."""
+    moving = table["sunk"] > 0
     is_rest = np.isin(table["sunk"], (RESTS, PLAIN_AND_RESTS))
     stands = taken.rail is not None and is_firm(taken.rail, taken.expected)
     if not are_level:
-        sunk_within[(table["sunk"] >= SUNK) & ~is_rest] = False
+        moving[table["sunk"] == BETWEEN_CORNERS] = False
     if stands:  # it does not move
-        sunk_within[is_rest] = False
-    sunk = np.flatnonzero(sunk_within & (table["sunk"] == SUNK))
-    sunk_within[sunk] = ~are_topped_alike(table, sunk, crests, sign)
+        moving[is_rest] = False
     # Two corners prove a ceiling that moves: only what stands far above all of its top speaks against them.
-    between = np.flatnonzero(sunk_within & (table["sunk"] != SUNK) & ~is_rest)
+    between = np.flatnonzero(moving & ~is_rest)
     high = Candidates(table.columns | {"level_v": FAR_ABOVE * table["peak_v"]}, table.supply, table.output)
     stand_high = ~are_topped_alike(high, between, crests, sign)
     # Where many do not, corners are those of the music: partials of a bright string kink its waves at any height.
-    sunk_within[between] = stand_high & (np.count_nonzero(stand_high) >= LEAST_STAND_HIGH * len(between))
+    moving[between] = stand_high & (np.count_nonzero(stand_high) >= LEAST_STAND_HIGH * len(between))
     if stands:
         with np.errstate(invalid="ignore"):
-            sunk_within[between] &= ~(table["peak_v"] < FIRM_SHARE * taken.expected)[between]
-    taken.take(sunk_within, sunk_within & ~taken.accepted)
+            moving[between] &= ~(table["peak_v"] < FIRM_SHARE * taken.expected)[between]
+    taken.take(moving, moving & ~taken.accepted)
 
 
 def _take_beside_rests(taken: _Taken, table: Candidates, crests: HighCrests, sign: float, basic: BoolArray) -> None:

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clips.ceiling.clip_pile import SUNK, stands_at_level
+from ampwitness.detect.clips.ceiling.clip_pile import BETWEEN_CORNERS, stands_at_level
 from ampwitness.detect.clips.ceiling.clip_plain import AT_RAIL_GAIN, find_plain
 from ampwitness.detect.clips.ceiling.clip_refuted import is_refuted, move_within_notes
 from ampwitness.detect.clips.ceiling.clip_source import is_source_for_sure, is_turned, lies_at_many_levels
@@ -103,13 +103,13 @@ def _with_shared(
 
 
 def _judge_sides(tables: list[tuple[float, str, Candidates]], crests: HighCrests) -> list[SideVerdict]:
-    """Both polarities; tops that sink within a note are asked again where level plateaus were taken after all, as one
-    store may run empty while the other is pumped full."""
+    """Both polarities; tops that move between their corners are asked again where level plateaus were taken after all,
+    as one store may run empty while the other is pumped full."""
     sides = [judge_side(mine, crests, sign) for sign, _, mine in tables]
     if not any(shows_level(mine, side) for (_, _, mine), side in zip(tables, sides, strict=True)):
         return sides
     return [
-        judge_side(mine, crests, sign, are_level=True) if (mine["sunk"] >= SUNK).any() else side
+        judge_side(mine, crests, sign, are_level=True) if (mine["sunk"] >= BETWEEN_CORNERS).any() else side
         for (sign, _, mine), side in zip(tables, sides, strict=True)
     ]
 

@@ -23,7 +23,7 @@ import numpy.typing as npt
 
 from ampwitness.detect.clips.ceiling.clip_pile import BETWEEN_CORNERS, PLAIN_AND_BETWEEN
 from ampwitness.detect.clips.measure.overdrive import sine_crest
-from ampwitness.detect.clips.second.clip_sunk import fitted_where_plain
+from ampwitness.detect.clips.second.plainer_fits import fitted_where_plain
 from ampwitness.detect.clips.table.clip_candidates import Candidates, OneSide
 from ampwitness.detect.clips.table.clip_rows import liveliness_of, rows_of
 from ampwitness.detect.clips.table.clip_screen import samples_around

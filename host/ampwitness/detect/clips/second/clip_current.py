@@ -21,8 +21,8 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clips.ceiling.clip_pile import might_be_plateaus
-from ampwitness.detect.clips.second.clip_sunk import fitted_where_plain
 from ampwitness.detect.clips.second.load_current import HISTORY_S, Load, Volts, learn_load
+from ampwitness.detect.clips.second.plainer_fits import fitted_where_plain
 from ampwitness.detect.clips.table.clip_candidates import Candidates, OneSide, join_crests
 from ampwitness.detect.clips.table.clip_rows import CREST_SD_SHARE, liveliness_of, rows_of
 from ampwitness.detect.clips.table.clip_stream import Stretch
@@ -91,7 +91,7 @@ def find_current_limited(sides: list[OneSide]) -> list[Candidates]:
     if n_with_knee < max(1, LEAST_WITH_KNEE * n_reach):
         return []
     return [
-        fitted_where_plain(side, _describe(side, start, *_to_rail(side, start, stop)), "limited")
+        fitted_where_plain(side, _describe(side, start, *_to_rail(side, start, stop)), "limited", 1.0)
         for side, (start, stop, _) in zip(sides, spans, strict=True)
         if len(start)
     ]

@@ -24,7 +24,7 @@ from ampwitness.detect.clips.ceiling.clip_pile import PLAIN_AND_RESTS, RESTS
 from ampwitness.detect.clips.ceiling.rail_model import iter_neighbours
 from ampwitness.detect.clips.measure.overdrive import sine_crest
 from ampwitness.detect.clips.second.clip_shelves import LEAST_LIVELY
-from ampwitness.detect.clips.second.clip_sunk import measured_before
+from ampwitness.detect.clips.second.plainer_fits import measured_before
 from ampwitness.detect.clips.table.clip_candidates import Candidates, OneSide
 from ampwitness.detect.clips.table.clip_rows import liveliness_of, rows_of
 from ampwitness.detect.clips.table.clip_screen import samples_around

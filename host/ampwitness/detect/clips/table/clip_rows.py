@@ -1,6 +1,6 @@
 """Rows of the candidates' table from a plain measurement: two crossings, a level, two flanks.
 
-Every second look (short shelves, soft ceilings, sinking ones, current limits) measures so and says the rest with it.
+Every second look (short shelves, soft ceilings, moving ones, current limits) measures so and says the rest with it.
 
 Gaps: works inside one stretch.
 Limits: no fit stands behind such rows: gain and misfit stay 0, `is_coarse` is 1.
