@@ -10,6 +10,7 @@ from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.cutouts.cutouts import CutoutDetector
 from ampwitness.detect.leads_off import set_aside_leads
 from ampwitness.detect.result import DetectorResult
+from ampwitness.detect.road import settle_road
 from ampwitness.detect.supply.supply_history import SupplyHistory, SupplySteps
 from ampwitness.findings.lead_words import advise_leads
 from ampwitness.types import Coverage, Finding, FloatArray, NotJudged
@@ -73,6 +74,27 @@ def test_behind_it_a_low_supply_still_stops_an_amplifier() -> None:
     result = _find(output, supply)
     assert len(result.summary["supply_lead_off"]) == 1
     assert _causes(result) == ["supply voltage too low"]
+
+
+@pytest.mark.parametrize(("back_s", "is_lost"), [(0.4, False), (0.2, True)])
+def test_a_rest_that_ends_before_the_supply_is_back_was_not_its_loss(back_s: float, is_lost: bool) -> None:
+    """What comes back before it was stopped by something else, and most rests are the programme's own."""
+    t = np.arange(round(LONG_S * RATE_HZ)) / RATE_HZ
+    output = np.where((t >= 8.43) & (t < 8.67), 0.0, 18 * np.sin(2 * np.pi * 50 * t))
+    result = _find(output, np.where((t >= 8.4) & (t < 8.4 + back_s), 0.02, 12.6))
+    assert ("supply lost at the terminals" in _causes(result)) is is_lost
+
+
+def test_no_engine_state_is_told_by_a_lead_that_is_off() -> None:
+    output = _bass(1)
+    t = np.arange(len(output)) / RATE_HZ
+    supply = np.where((t >= 4.0) & (t < 9.0), 0.02, 12.6)
+    history = SupplyHistory()
+    for window in iter_windows_from_arrays({"output": output, "supply": supply}, RATE_HZ, window_s=10.0):
+        history.push(window)
+    engine = settle_road((_find(output, supply),), history.finish())[-1].summary
+    assert [span["state"] for span in engine["spans"]] == ["rest", "not decidable", "rest"]
+    assert engine["remarks"][-1].startswith("the logger's own supply lead was off for 5.0 s")
 
 
 def _dip(role: str, start_s: float, stop_s: float, residual_v: float) -> Finding:

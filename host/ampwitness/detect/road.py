@@ -26,7 +26,7 @@ from ampwitness.detect.supply.engine_states import find_engine_states
 from ampwitness.detect.supply.engine_whine import decide_by_whine
 from ampwitness.detect.supply.state_summary import summarise_states
 from ampwitness.detect.supply.stated_findings import StatedTable
-from ampwitness.detect.supply.states_in_doubt import doubt_states
+from ampwitness.detect.supply.states_in_doubt import doubt_states, leave_out_leads
 from ampwitness.detect.supply.supply_history import SupplySteps
 from ampwitness.detect.supply_lost import find_lost_supply
 from ampwitness.finding_list import ChangedTable, FindingList, FindingTable
@@ -60,13 +60,15 @@ def settle_road(
     nominal_v = None if is_battery else nominal_supply_v
     told = doubt_states(told, seen, battery_kind=battery_kind, nominal_supply_v=nominal_v)
     told = decide_by_whine(told, seen)
+    leads_off = [s for r in results if r.coverage.detector == "cutouts" for s in r.summary.get("supply_lead_off", ())]
     if is_battery:
         told = replace(told, remarks=(BY_BATTERY, *told.remarks))
+    else:
+        told = leave_out_leads(told, leads_off)
     states = decide_by_marks(told, find_engine_marks(pressed))
     liveness = [m for r in results if r.coverage.detector == "cutouts" for m in r.summary.get("output_at_marks", ())]
     stopped = [f for r in results if r.coverage.detector == "cutouts" for f in r.findings]
     lost, without = list_lost_supply(stopped), find_lost_supply(stopped, dips, states.cranking)
-    leads_off = [s for r in results if r.coverage.detector == "cutouts" for s in r.summary.get("supply_lead_off", ())]
     settled: list[DetectorResult] = []
     for result in results:
         if result.coverage.detector == "cutouts":

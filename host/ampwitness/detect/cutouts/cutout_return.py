@@ -21,6 +21,7 @@ AT_ONCE_RATIO, STAYS_RATIO, AGAIN_RATIO, QUICK_RAMP_S = 0.35, 0.6, 0.5, 0.045
 RESTED_RATIO = 0.25
 GROUND_JUMP_V = 1.0
 _SETTLE_S = 0.5  # behind the return: how long its level is compared with
+_AHEAD, _BEHIND = 20, 100  # steps around a return
 _THUMP_STEPS = 250
 _SOUNDS_RATIO = 0.1
 _SOUND_STEPS, _CLICK_BINS, _MOST_BINS = 150, 3, 8
@@ -118,6 +119,9 @@ def measure_return(run: RunSteps, stop: Stop, step: int, known: int, edges: Sequ
     stop.return_how = ramp + thump
     supply = run.steps("supply", step, step + 1) if "supply" in run else np.empty(0)
     stop.supply_at_return_v = float(supply[0]) if len(supply) else None
+    around = run.steps("supply", step - _AHEAD, min(known, step + _BEHIND)) if "supply" in run else np.empty(0)
+    if len(around) and stop.return_thump_v is None:
+        stop.extra["supply_around_return_v"] = float(around.max())
     if stop.resume_s is not None:
         rises = [e.time_s for e in edges if e.level == 1 and stop.start_s < e.time_s <= stop.resume_s]
         stop.remote_rose_s = rises[-1] if rises else None

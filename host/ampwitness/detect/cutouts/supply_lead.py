@@ -2,7 +2,8 @@
 stores, while its supply reads nothing. What reads nothing then is the lead, and the supply is not judged.
 
 Gaps: a span ends at a gap; where the lead is off behind it as well, another begins there.
-Limits: it takes six tenths of a second of sound to show. A clip that loses contact for less is told as a dip.
+Limits: it takes six tenths of a second of sound to show. A clip that loses contact for less is told as a dip, and a
+rest of the programme meanwhile as a supply that was lost, unless the output was back before the supply.
 Source: 0.3 s: the capacitors of an amplifier's own rails carry loud bass for a tenth of a second or two (30 J at 100 W;
 common practice, no source).
 """
@@ -93,7 +94,11 @@ class SupplyLeadWatch:
 
 
 def forget_supply(stop: Stop, spans: Sequence[LeadOff]) -> bool:
-    """Take away what the supply says of a stop at which the logger's own lead was off; whether it was."""
+    """Take away what the supply says of a stop at which the logger's own lead was off, or behind which the output came
+    back while the supply still read nothing: that had not stopped it. Whether it was so."""
+    if stop.extra.get("supply_around_return_v", GONE_V) < GONE_V and stop.supply is not None:
+        stop.supply, stop.over, stop.lows_v = None, None, None
+        return True
     for span in spans:
         if span.start_s - _BEFORE_S < stop.start_s < span.stop_s + _BEHIND_S:
             stop.supply, stop.over, stop.lows_v, stop.supply_lead_off_s = None, None, None, span.start_s

@@ -8,14 +8,14 @@ Source: our choice, tested in tests/supply. 13.45 V: see `cranking`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from ampwitness.detect.supply.cranking import CRANK_FROM_V
 from ampwitness.detect.supply.engine_states import EngineStates, StateSpan
-from ampwitness.detect.supply.supply_history import SupplySteps
+from ampwitness.detect.supply.supply_history import STEP_S, SupplySteps
 
 MOST_OF_12_V = 18.0  # a supply above this is no 12 V vehicle's
 LEAD = ("flooded", "AGM")
@@ -54,6 +54,26 @@ def doubt_states(
         return states
     said = "a supply of up to 13.4 V may be a lithium battery at rest, or charging"
     said += "" if is_known_high else ": the battery's kind was not declared"
+    return EngineStates(tuple(_joined(spans)), (*states.remarks, said))
+
+
+def leave_out_leads(states: EngineStates, off: Sequence[Mapping[str, float]]) -> EngineStates:
+    """The states, undecided where the logger's own supply lead was off (`start_s`, `stop_s`): what reads nothing tells
+    nothing of the engine."""
+    spans, off_s = list(states.spans), 0.0
+    for lead in off:
+        pieces: list[StateSpan] = []
+        for span in spans:
+            a, b = max(span.start_s, lead["start_s"]), min(span.stop_s, lead["stop_s"])
+            if a >= b or span.state == "not decidable":
+                pieces.append(span)
+                continue
+            off_s += b - a
+            pieces += [replace(span, stop_s=a), StateSpan(a, b, "not decidable"), replace(span, start_s=b)]
+        spans = [span for span in pieces if span.stop_s - span.start_s > STEP_S]
+    if not off_s:
+        return states
+    said = f"the logger's own supply lead was off for {off_s:.1f} s, in which no engine state is told"
     return EngineStates(tuple(_joined(spans)), (*states.remarks, said))
 
 
