@@ -62,7 +62,7 @@ def test_columns_are_those_of_the_findings() -> None:
     for key in ("overdrive_db", "overdrive_high_db", "flat_s", "plateau_v", "supply_v"):
         wanted = [np.nan if (v := f.measured[key]) is None else v for f in findings]
         np.testing.assert_array_equal(table.numbers(key), wanted)
-    for key in ("polarity", "hardness"):
+    for key in ("polarity", "hardness", "ceiling"):
         assert table.texts(key) == Counter(f.measured[key] for f in findings)
     assert table.texts("cause") == Counter()
     again = pickle.loads(pickle.dumps(table))

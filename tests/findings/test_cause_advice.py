@@ -48,7 +48,8 @@ def test_a_supply_that_makes_up_for_the_most_comes_first() -> None:
         "clipped, by 1.5 dB at the median and 1.5 dB at most: 2 from too much drive, 8 for want of supply.\nWhat "
         "mending gains: half the resistance in plus lead gains about 0.4 dB; half the resistance in battery, leads and "
         "ground gains about 0.8 dB; no sag at all would gain 1.6 dB, and nearly all of it would be clean. The engine "
-        "running at 14.2 V instead of 12.67 V gains about 1.0 dB of clean output while it runs."
+        "running at 14.2 V instead of 12.67 V gains about 1.0 dB of clean output while it runs, if the amplifier's "
+        "ceiling goes on rising with the supply above what was seen here (a regulated one's does not)."
     )
 
 

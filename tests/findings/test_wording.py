@@ -328,7 +328,24 @@ def test_clips_of_an_unknown_maker_are_turned_down_at_the_player() -> None:
     assert "Log the source" not in advise_first_steps(drive, {"clipping": {"source_n_clips": 0}})[0]
     supply = [dataclasses.replace(one, measured={**one.measured, "cause": "supply"}) for one in unknown]
     assert not advise_first_steps(supply)[0].startswith("Turn the player down")  # it moved with the supply
+    few = advise_first_steps([*supply[:4], *drive[4:]])[0]  # one of eight that seem to have sunk prove nothing
+    assert few.startswith("Turn the player down")
+    assert "they lie in what was played" in few
     assert advise_first_steps(clips)[0].startswith("Turn the gain down")
+
+
+def test_a_limit_of_current_asks_for_the_load() -> None:
+    clips = [clip(0.1 * at, 1.0) for at in range(30)]
+    limited = [dataclasses.replace(one, measured={**one.measured, "ceiling": "current"}) for one in clips]
+    assert "measure the load's ohms" in advise_first_steps(limited)[0]
+    assert "ohms" not in advise_first_steps([*limited[:15], *clips[15:]])[0]
+
+
+def test_silences_that_may_be_the_programmes_come_behind_clips(small_analysis: Analysis) -> None:
+    silence = cutout(8.0, 0.2, "information", "not decided: the signal may have paused at the source")
+    silence = dataclasses.replace(silence, measured={**silence.measured, "confidence": "low"})
+    told = word_headline(dataclasses.replace(small_analysis, findings=(clip(1.0, 1.0), silence, silence)))
+    assert 0 < told.index("1 clipped half-cycle") < told.index("silences undecided")
 
 
 def test_what_the_logged_source_did_is_counted_apart_from_cutouts(small_analysis: Analysis) -> None:

@@ -78,8 +78,14 @@ def test_where_the_furthest_are_guesses_three_of_four_decide() -> None:
     assert fine.turn_down_db() > 4.0
 
 
-@pytest.mark.parametrize(("more_db", "n", "guess"), [(0.9, 40, True), (0.5, 40, False), (0.9, 19, False)])
-def test_the_furthest_are_guesses_where_half_may_lie_far_above(more_db: float, n: int, guess: bool) -> None:
-    measured = {"overdrive_db": 1.0, "overdrive_high_db": 1.0 + more_db}
+@pytest.mark.parametrize(
+    ("told_db", "more_db", "n", "guess"),
+    [(1.0, 0.9, 40, True), (1.0, 0.5, 40, False), (1.0, 0.9, 19, False), (0.7, 0.9, 40, False)],
+)
+def test_the_furthest_are_guesses_where_half_may_lie_far_above(
+    told_db: float, more_db: float, n: int, guess: bool
+) -> None:
+    """Unless none is told to have gone far: "by 0.0 dB and record again" was the step for crests of 0.7 dB at most."""
+    measured = {"overdrive_db": told_db, "overdrive_high_db": told_db + more_db}
     clips = FindingList.of([Finding("clip", 1.0, 1.003, "attention", measured, {}, {}) for _ in range(n)])
     assert is_guess(clips) is guess

@@ -35,7 +35,7 @@ def test_volts_at_which_lithium_rests_are_no_charging_by_themselves(kind: str | 
     assert ("not declared" in remarks[0]) == (kind is None)
 
 
-@pytest.mark.parametrize("kind", ["flooded", "AGM"])
+@pytest.mark.parametrize("kind", ["flooded", "AGM", "agm"])
 def test_no_battery_of_lead_rests_there(kind: str) -> None:
     assert _states(_level(LITHIUM_REST_V + 0.05), battery_kind=kind) == (["charging"], ())
 

@@ -8,20 +8,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import numpy as np
-
-from ampwitness.detect.clips.cause.clean_gain import COARSE_SHARE, SHARE, is_guess
 from ampwitness.detect.cutouts.cutout_measure import count_batteries
 from ampwitness.detect.tones.gain_steps import SOURCE_CLIPPED
 from ampwitness.finding_list import FindingList
-from ampwitness.findings.cause_advice import LEAST_TOLD_DB, advise_by_cause
+from ampwitness.findings.clip_advice import SOURCE_FIRST, advise_clips
 from ampwitness.findings.cutout_advice import advise_cutouts, advise_over_voltage
 from ampwitness.findings.described import describe_finding, is_without_supply
-from ampwitness.findings.headline import DOUBTFUL_DB, word_stillness
+from ampwitness.findings.headline import word_stillness
 from ampwitness.findings.lead_words import advise_leads
 from ampwitness.findings.remote_words import advise_drops
 from ampwitness.findings.road_words import is_doubtful
-from ampwitness.findings.square_words import are_in_source, count_square, split_clips
 from ampwitness.findings.supply_words import find_engine_beside, word_beyond
 from ampwitness.findings.tone_words import (
     AFTER_SOURCE_CLIPPED,
@@ -33,8 +29,7 @@ from ampwitness.findings.tone_words import (
     find_tone_overdrive,
 )
 from ampwitness.findings.wording import count_words, find_worst
-from ampwitness.types import Coverage, Finding, FloatArray
-from ampwitness.units import seconds_to_clock
+from ampwitness.types import Coverage, Finding
 
 _DIP_TEST = (
     "Find where the supply's volts are lost. Measure at the battery and at the amplifier while it dips: the difference "
@@ -45,29 +40,9 @@ _DIP_TEST = (
 _FLAT_V = 12.0
 
 
-_SOURCE = (
-    "Lower the player's volume or sub level until its tone is clean, then set the gain again: the source clips, and "
-    "the amplifier's gain is not the cause of that."
-)
-_WHOSE = (
-    " Whether the amplifier or its source cut them off is not decided: turned down at the player both come clean, "
-    "while the gain alone would leave a source as it is. {log}urn the gain up again with the player down: what then "
-    "comes at the same volts is the amplifier's."
-)
-_SQUARE = (
-    "Log the source channel, or play a sine tone at the same volume, to see whether the source clips. The programme's "
-    "notes are square by themselves, or the source clips and its volume or sub level wants lowering:"
-)
-FAR_DB = 12.0
-_HARMONICS_MORE_DB = 0.2
-_UNSURE_DB = 1.0
 LEAST_LOOKED_AT_S = 1.0  # from here on "nothing found" is worth saying
 _JUDGES = ("clipping", "cutouts", "dips")
 OFTEN_BEYOND = 0.1  # of the notes
-_FAR = (
-    f"Crests of {FAR_DB:.0f} dB and more past the ceiling are nearly square: how high they would have gone is guessed "
-    "from their flanks, and a programme that was limited hard or squared off before the amplifier looks the same. "
-)
 
 
 def _advise_settings(settings: Sequence[Finding], n_clips: int) -> str | None:
@@ -87,120 +62,6 @@ def _advise_settings(settings: Sequence[Finding], n_clips: int) -> str | None:
     if margin_db >= 0:
         return f"Leave the gain where it is. It was left {margin_db:.1f} dB below the edge.{purpose}"
     return f"Turn the gain down by {-margin_db:.1f} dB. It was left so far beyond the edge.{purpose}"
-
-
-def _advise_clips(
-    findings: FindingList,
-    summary: Mapping[str, Any],
-    clean_from_s: float | None,
-    tone_db: float | None,
-    is_logged: bool,
-) -> tuple[str, ...]:
-    """A step for each that clips: the source, the amplifier, what may be square by itself. `clean_from_s`: from when
-    on a tone was clean at both; `tone_db`: how far the tones in which all of them lie were past their ceiling, where
-    there are such; `is_logged`: the source was logged."""
-    listed, square = split_clips(findings)
-    in_source = are_in_source(listed)
-    steps = []
-    if in_source.any():
-        n_clips = count_words(int(in_source.sum()), "half-cycle was", "half-cycles were")
-        last_s = float(listed.start_s[in_source].max())
-        steps.append(_advise_before(f"{n_clips} clipped before the amplifier", last_s, clean_from_s, _SOURCE))
-    if not in_source.all():
-        steps.append(_advise_amplifier_clips(listed.take(np.flatnonzero(~in_source)), summary, tone_db, is_logged))
-    if square:
-        which = f"{count_square(square)}, stood flat at levels that no ceiling of the amplifier has"
-        steps.append(_advise_before(which, float(square.start_s.max()), clean_from_s, _SQUARE))
-    return tuple(steps)
-
-
-def _advise_before(which: str, last_s: float, clean_from_s: float | None, step: str) -> str:
-    """`step`, unless a tone that came clean was played after the last of them."""
-    which = f"{which}, the last at {seconds_to_clock(last_s)}"
-    if clean_from_s is not None and clean_from_s > last_s:
-        return f"Leave the source where it is now. {which}; the tone played after that came clean."
-    return f"{step} {which}."
-
-
-def _advise_amplifier_clips(
-    listed: FindingList, summary: Mapping[str, Any], tone_db: float | None, is_logged: bool
-) -> str:
-    values = listed.values("overdrive_db")
-    overdrives_db = np.sort(values[np.isfinite(values)])
-    n_clips = count_words(len(listed), "half-cycle", "half-cycles")
-    if not len(overdrives_db):
-        return f"Turn the gain down until the clips are gone. {n_clips} clipped; how far could not be judged."
-    middle = slice((len(overdrives_db) - 1) // 2, len(overdrives_db) // 2 + 1)
-    median_db, most_db = float(overdrives_db[middle].mean()), float(overdrives_db[-1])
-    is_coarse = tone_db is None and is_guess(listed)
-    most_of_it_db = float(overdrives_db[int((COARSE_SHARE if is_coarse else SHARE) * len(overdrives_db))])
-    at_most = f" and {most_db:.1f} dB at most"
-    if is_coarse:
-        guess = (
-            f"how far the rest went is a guess where other sounds break up their flanks (the furthest {most_db:.1f} dB)"
-        )
-        at_most = f"; three of four ask for no more, {guess}"
-    said = f"{n_clips} clipped, by {median_db:.1f} dB at the median{at_most}"
-    is_far = most_db >= FAR_DB and not is_coarse
-    needed_db, most_of_it_db = _find_needed(summary, most_db, most_of_it_db, is_coarse=is_coarse)
-    is_more = tone_db is not None and tone_db - most_db >= _HARMONICS_MORE_DB
-    if most_db - needed_db >= LEAST_TOLD_DB and not is_coarse:
-        said += " (turned down, the supply sags less, so less than that is enough)"
-    most_db = needed_db
-    if tone_db is not None and is_more:
-        said += f"; by the tone's harmonics, which tell more than flats of a few samples, {tone_db:.1f} dB"
-        most_db = most_of_it_db = tone_db
-    elif tone_db is None and not is_coarse:
-        said += _word_unsure(listed, values)
-    how_far = f"by {most_db:.1f} dB to keep this programme clean"
-    if is_coarse:
-        how_far = f"by {most_of_it_db:.1f} dB and record again"
-    elif len(overdrives_db) >= 20 and most_db - most_of_it_db >= LEAST_TOLD_DB:
-        how_far += f" ({most_of_it_db:.1f} dB leaves one clipped half-cycle of twenty)"
-        if most_db >= DOUBTFUL_DB:  # a guess is no order
-            how_far = (
-                f"by {most_of_it_db:.1f} dB to leave one clipped half-cycle of twenty ({most_db:.1f} dB would leave "
-                f"none; estimates above {DOUBTFUL_DB:.0f} dB run high)"
-            )
-    causes, origins = listed.texts("cause"), listed.texts("origin")
-    is_open = 2 * origins["undecided"] > len(listed) and not causes["supply"] + causes["both"]
-    knob = "the player" if is_open else "the gain"
-    if not causes:
-        return (
-            f"Turn {knob} down {how_far}. {said}. {_FAR if is_far else ''}That is with the ceiling where it was: "
-            "whether the gain or a sinking supply is to blame is not decided here; compare the clips with the supply "
-            "at the same moment."
-        )
-    step = advise_by_cause(causes, how_far, f"{said}{'. ' + _FAR + 'Of them ' if is_far else ': '}", summary, knob)
-    return step + (_WHOSE.format(log="T" if is_logged else "Log the source as well, or t") if is_open else "")
-
-
-def _word_unsure(listed: FindingList, overdrives_db: FloatArray) -> str:
-    """That flats tell little of how far the crests would have gone, where that is so of most and no guess by itself."""
-    more_db = listed.values("overdrive_high_db") - overdrives_db
-    known = np.isfinite(more_db)
-    if not known.any() or np.median(more_db[known]) < _UNSURE_DB or np.nanmax(overdrives_db) >= DOUBTFUL_DB:
-        return ""
-    highest_db = (overdrives_db + more_db)[known]
-    half_db, most_db = float(np.median(highest_db)), float(highest_db.max())
-    if most_db - half_db < LEAST_TOLD_DB:
-        return f", how far is unsure (up to {most_db:.1f} dB is possible)"
-    return f", how far is unsure (half of them may be {half_db:.1f} dB past and more, the furthest {most_db:.1f} dB)"
-
-
-def _find_needed(
-    summary: Mapping[str, Any], most_db: float, most_of_it_db: float, *, is_coarse: bool
-) -> tuple[float, float]:
-    """How far the gain has to come down, for all clips and for all but one of twenty (three of four where the furthest
-    are guesses): with the supply as it was learned for as large a share of them, else by all that they overshot."""
-    gain = summary.get("clip_gain") or {}
-    is_same_share = gain.get("is_guess", False) == is_coarse
-    needed = (gain.get("turn_down_most_db"), gain.get("turn_down_db") if is_same_share else None)
-    overshot = (most_db, most_of_it_db)
-    all_of_it, twentieth = (
-        min(db, own_db) if isinstance(db, int | float) else own_db for db, own_db in zip(needed, overshot, strict=True)
-    )
-    return all_of_it, twentieth
 
 
 def find_cranking(summary: Mapping[str, Any]) -> tuple[tuple[float, float], ...]:
@@ -375,7 +236,7 @@ def advise_first_steps(
     if set_gain is not None:
         clips.append(set_gain)
     elif "clip" in by_kind:
-        clips += _advise_clips(
+        clips += advise_clips(
             listed,
             (summary or {}).get("supply") or {},
             _find_clean_from(knees),
@@ -383,7 +244,7 @@ def advise_first_steps(
             ((summary or {}).get("clipping") or {}).get("source_n_clips") is not None,
         )
         clips[-1] += _word_reduced(((summary or {}).get("recording") or {}).get("reduction"), listed.n_found("clip"))
-    is_of_source = any(step.startswith(_SOURCE) for step in clips)
+    is_of_source = any(step.startswith(SOURCE_FIRST) for step in clips)
     clips += [*advise_distorted(listed), *advise_unseen(listed)]
     is_more_clipped = _sum_s(by_kind.get("clip")) > _sum_s(by_kind.get("dip"))  # what took more of the time comes first
     steps += [*clips, *dips] if is_more_clipped else [*dips, *clips]

@@ -139,5 +139,9 @@ def _word_engine(remedies: Sequence[Mapping[str, Any]], supply: Mapping[str, Any
         return ""
     for remedy in remedies:
         if remedy.get("what") == "alternator" and (remedy.get("gain_db") or 0.0) >= LEAST_TOLD_DB:
-            return f" The {remedy['how']} gains about {remedy['gain_db']:.1f} dB of clean output while it runs."
+            return (
+                f" The {remedy['how']} gains about {remedy['gain_db']:.1f} dB of clean output while it runs, if the "
+                "amplifier's ceiling goes on rising with the supply above what was seen here (a regulated one's does "
+                "not)."
+            )
     return ""

@@ -36,6 +36,7 @@ def word_headline(analysis: Analysis) -> str:
     findings = FindingList.of(analysis.findings)
     judged_s = {coverage.detector: coverage.judged_s for coverage in analysis.coverage}
     found, none = [*_word_danger(analysis.summary, findings)], list[str]()
+    pauses: list[str] = []  # what may be the programme's own comes behind what is none
     found += [*word_stillness(analysis.summary, findings), *_word_edge(findings)]
     found += word_distorted(findings)
     is_on_purpose = bool(findings.of_kind("setting"))
@@ -54,8 +55,8 @@ def word_headline(analysis: Analysis) -> str:
             one = NOT_BY_AMPLIFIER if kind == "clip" and apart else words.one
             said = f"no {one} in {seconds_to_span(looked_s)}" if looked_s else f"{words.many} not judged"
             none.append(said + (_word_left_out(analysis, words.detector) if kind == "clip" else ""))
-        found += apart
-    found += [*word_drops(analysis.summary, findings), *_word_source_flats(analysis.summary)]
+        (pauses if kind == "cutout" else found).extend(apart)
+    found += [*pauses, *word_drops(analysis.summary, findings), *_word_source_flats(analysis.summary)]
     return f"In short: {'; '.join([*found, *none, _word_lost(analysis, findings)])}."
 
 

@@ -212,6 +212,9 @@ class ClipTable(FindingTable):
         if key == "origin":
             counts = np.bincount(self.column("where")[chosen].astype(int), minlength=len(PLACES))
             return +Counter({_origin(name): int(n) for name, n in zip(PLACES, counts, strict=True)})
+        if key == "ceiling":
+            counts = np.bincount(self.column("ceiling")[chosen].astype(int), minlength=len(CEILINGS))
+            return +Counter({name: int(n) for name, n in zip(CEILINGS, counts, strict=True)})
         return super().texts(key, rows)
 
     def with_places(self, where: FloatArray, source_flat: FloatArray) -> ClipTable:

@@ -18,7 +18,7 @@ from ampwitness.detect.supply.engine_states import EngineStates, StateSpan
 from ampwitness.detect.supply.supply_history import STEP_S, SupplySteps
 
 MOST_OF_12_V = 18.0  # a supply above this is no 12 V vehicle's
-LEAD = ("flooded", "AGM")
+LEAD = ("flooded", "agm")
 _UPPER = 0.95  # of the volts of a span: notes and consumers pull at the rest
 
 
@@ -44,8 +44,8 @@ def doubt_states(
             "told, and what else counts by rest or charging is not to be trusted"
         )
         return EngineStates((whole,), (said,))
-    is_known_high = battery_kind == "lithium"
-    if battery_kind in LEAD or any(span.state == "cranking" for span in states.spans):
+    is_known_high = (battery_kind or "").lower() == "lithium"
+    if (battery_kind or "").lower() in LEAD or any(span.state == "cranking" for span in states.spans):
         return states
     if not is_known_high and any(span.state == "rest" for span in states.spans):
         return states  # what it stepped up from, or fell to, tells what it was

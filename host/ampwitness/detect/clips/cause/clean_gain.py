@@ -26,7 +26,7 @@ _AT_ONCE = 1 << 15  # clips: all of a day's at once would take 40 MB on the way
 FEWEST_FOR_SHARE = 20  # clips from which on one of twenty may stay clipped: the worst ones' overdrive is a guess
 # In dense music other sounds break up the flanks by which a crest is told: half of the clips may have gone this much
 # further. What the furthest seem to ask for is then mostly error (2.6 dB of crests read as 8.1), three of four are not.
-COARSE_DB, SHARE, COARSE_SHARE = 0.7, 0.95, 0.75
+COARSE_DB, COARSE_FROM_DB, SHARE, COARSE_SHARE = 0.7, 1.0, 0.95, 0.75
 _LOOKED_AT = 500  # clips; an interval for each of a day's would take as long as their causes
 
 
@@ -55,8 +55,9 @@ class CleanGain:
 
 
 def is_guess(clips: FindingList) -> bool:
-    """Whether the furthest of clips are guesses: half of them may have gone COARSE_DB further than told, and more."""
-    if len(clips) < FEWEST_FOR_SHARE:
+    """Whether the furthest of clips are guesses: half of them may have gone COARSE_DB further than told, and more.
+    Where none is told to have gone COARSE_FROM_DB, no guess leads far astray."""
+    if len(clips) < FEWEST_FOR_SHARE or not np.any(clips.values("overdrive_db") >= COARSE_FROM_DB):
         return False
     looked_at = clips.take(np.arange(0, len(clips), max(1, len(clips) // _LOOKED_AT)))
     more_db = looked_at.values("overdrive_high_db") - looked_at.values("overdrive_db")

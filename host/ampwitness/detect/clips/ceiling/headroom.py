@@ -24,7 +24,7 @@ LEAST_PASSAGE_S = 1.0  # clips closer together than this leave no passage betwee
 PASSAGE_S = 10.0  # a passage is no longer than this; in long recordings than a doubling of it
 MOST_PASSAGES = 600
 KEPT_S = 0.25
-NO_CEILING = "no clip showed the amplifier's own ceiling"
+NO_CEILING = "no clip showed where the amplifier's rail lies"
 COLUMNS = (
     "start_s", "stop_s", "headroom_db", "uncertainty_db", "at_s", "crest_v", "ceiling_v", "supply_v",
 )  # fmt: skip
