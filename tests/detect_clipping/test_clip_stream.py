@@ -113,3 +113,9 @@ def test_means_made_part_by_part_are_those_of_all(change: np.ufunc, n: int) -> N
     volts = np.random.default_rng(6).standard_normal(n).astype(np.float32)
     made = clip_stream._means_of_changed(change, volts, 8)
     assert np.array_equal(made, clip_stream.block_means(change(volts), 8))
+
+
+def test_sums_of_short_rows_are_those_of_numpy_bit_by_bit() -> None:
+    """Else findings would hang on how the supply's blocks are added up."""
+    table = (12 + np.random.default_rng(7).standard_normal((5000, clip_stream.FINE_IN_ROW))).astype(np.float32)
+    assert np.array_equal(clip_stream._sums_of_rows(table), table.sum(axis=1))

@@ -9,17 +9,14 @@ Source: 16 V: guards of amplifiers for 12 V commonly act from there on (common p
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 import numpy as np
 
 from ampwitness.detect.cutouts.cutout_measure import OverVoltage, Stop
 from ampwitness.detect.step_stream import RunSteps
-from ampwitness.types import FloatArray
 
 HIGH_V, ABOVE_V = 16.0, 1.0  # of a 12 V supply, and so much above what is usual
 _FRESH_V = 0.3  # higher than what the output went on through
-_BEFORE, _DELAY, _BIN = 300, 60, 10  # steps: looked at; since when it may be back below; held
+_BEFORE, _DELAY = 300, 60  # steps: looked at; since when it may be back below
 
 
 def measure_over(run: RunSteps, stop: Stop, went_on_v: float) -> OverVoltage | None:
@@ -46,12 +43,3 @@ def is_over(stop: Stop) -> bool:
         return False
     back_v = stop.supply_at_return_v if stop.resume_s is not None else None
     return back_v is None or back_v < max(stop.over.limit_v, stop.over.highest_v - _FRESH_V)
-
-
-def find_held_high(supply: FloatArray, is_live: Iterable[bool]) -> float:
-    """The highest that the supply held for 10 ms while the output sounded; -inf: it did not.
-
-    supply, is_live : (10 n,) and (n,) steps, and whether the output sounded in each ten
-    """
-    held = supply.reshape(-1, _BIN).min(axis=1)[np.asarray(is_live, dtype=bool)]
-    return float(held.max(initial=-np.inf))

@@ -46,7 +46,7 @@ from ampwitness.detect.cutouts.cutout_measure import (
 )
 from ampwitness.detect.cutouts.cutout_noise import is_hiss
 from ampwitness.detect.cutouts.cutout_outlived import LOW_RATIO, measure_outlived
-from ampwitness.detect.cutouts.cutout_over import find_held_high, measure_over
+from ampwitness.detect.cutouts.cutout_over import measure_over
 from ampwitness.detect.cutouts.cutout_pop import measure_pop
 from ampwitness.detect.cutouts.cutout_remote import follow_remote, list_remote_changes, measure_remote, settle_remote
 from ampwitness.detect.cutouts.cutout_return import GROUND_JUMP_V, find_return, measure_return
@@ -411,7 +411,7 @@ class RunWatch:
             is_live = (swing >= 2 * LEAST_PEAK_V) & (supply >= GONE_V)  # below that a contact was lost
             if is_live.any():
                 self._survived_v = min(self._survived_v, float(supply[is_live].min()))
-            self._went_on_high_v = max(self._went_on_high_v, find_held_high(run.steps("supply", a, b), is_live))
+                self._went_on_high_v = max(self._went_on_high_v, float(supply[is_live].max()))
             highest = np.where(is_live, over_bins(np.maximum, run.steps("supply", a, b)), np.inf)
             before = np.concatenate(([self._last_high_v], highest[:-1]))
             self._held_v = min(self._held_v, float(np.maximum(before, highest).min()))
