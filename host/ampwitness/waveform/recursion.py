@@ -42,6 +42,7 @@ def recur(x: FloatArray, feedback: Sequence[float], before: Sequence[float] = ()
     rows = np.zeros((-(-n // size), size))
     rows.reshape(-1)[:n] = x
     out = rows @ own
+    del rows  # before what is carried on takes as much
     first = [*before, *[0.0] * (order - len(before))]
     if len(out):
         out += _carry(out[:, : -order - 1 : -1], carried[:, : -order - 1 : -1].T, first) @ carried

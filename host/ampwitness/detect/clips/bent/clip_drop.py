@@ -83,7 +83,12 @@ def find_drop(stretch: Stretch, noise_v: float, parts: list[Candidates]) -> Floa
     if on.sum() < MORE_ON_TOP * tops.run(np.zeros_like(on), near_v).sum():
         return None
     level = float(np.median(1 + share * lagged[tau_s][on] / tops.volts_v[on]))
-    return np.asarray((stretch.output_v + share * _lagged(stretch, tau_s)) / level - stretch.output_v)
+    drop_v = _lagged(stretch, tau_s)
+    drop_v *= share
+    drop_v += stretch.output_v
+    drop_v /= level
+    drop_v -= stretch.output_v
+    return drop_v
 
 
 def count_plain(parts: list[Candidates]) -> int:
@@ -105,7 +110,9 @@ def _inner_samples(stretch: Stretch, table: Candidates) -> tuple[IntArray, IntAr
 def _lagged(stretch: Stretch, tau_s: float) -> FloatArray:
     """(n_samples,) the output behind a low-pass of first order."""
     keep = float(np.exp(-1 / (tau_s * stretch.rate_hz)))
-    return recur((1 - keep) * stretch.output_v.astype(np.float64), (keep,))
+    volts = stretch.output_v.astype(np.float64)  # in place from here on: of a stretch each array takes eight megabytes
+    volts *= 1 - keep
+    return recur(volts, (keep,))
 
 
 class _Tops(NamedTuple):

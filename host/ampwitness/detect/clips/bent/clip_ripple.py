@@ -29,6 +29,7 @@ LEAST_RIPPLE = 0.002  # of the supply, rms
 DELAYS_S = (0.002, 0.004, 0.008)
 LEAST_COLLAPSE = 0.08  # of the supply, within SLOW_S: with less a rail's store leaves tops level
 LOWEST_SUPPLY_V = 3.0
+_AT_ONCE = 1 << 15  # samples
 
 
 def find_ripple(stretch: Stretch, delay_s: float = 0.0) -> FloatArray | None:
@@ -45,12 +46,18 @@ def find_ripple(stretch: Stretch, delay_s: float = 0.0) -> FloatArray | None:
     supply_v = np.maximum(stretch.supply_v, LOWEST_SUPPLY_V)
     ripple = _mean_around(supply_v, round(SLOW_S * stretch.rate_hz))
     now_v = _mean_around(supply_v, round(FAST_S * stretch.rate_hz))
+    del supply_v
     if delay_s:
         if float(np.ptp(ripple / now_v)) < LEAST_COLLAPSE:
             return None
         keep = float(np.exp(-1 / (delay_s * stretch.rate_hz)))
-        now_v = now_v[0] + recur((1 - keep) * (now_v - now_v[0]), (keep,))
+        first_v = float(now_v[0])
+        now_v -= first_v
+        now_v *= 1 - keep
+        now_v = recur(now_v, (keep,))
+        now_v += first_v
     ripple /= now_v
+    del now_v
     ripple -= 1
     if float(np.sqrt(np.mean(ripple**2))) < LEAST_RIPPLE:
         return None
@@ -59,15 +66,21 @@ def find_ripple(stretch: Stretch, delay_s: float = 0.0) -> FloatArray | None:
 
 
 def _mean_around(values: FloatArray, half: int) -> FloatArray:
-    """(n,) means weighted by a triangle, two boxes of `half` samples one after the other. In place as far as it goes:
-    of a stretch each array takes eight megabytes."""
+    """(n,) means weighted by a triangle, two boxes of `half` samples one after the other. In place: of a stretch each
+    array takes eight megabytes, and here a day's most memory was taken."""
+    n = len(values)
+    total = np.empty(n + half)
+    total[:n] = values
     for lead in ((half - 1) // 2, half // 2):
-        total = np.empty(len(values) + half)
-        total[: lead + 1] = values[0]
+        first_v, last_v = total[0], total[n - 1]
+        for stop in range(n, 0, -_AT_ONCE):
+            start = max(0, stop - _AT_ONCE)
+            total[start + lead + 1 : stop + lead + 1] = total[start:stop]
+        total[: lead + 1] = first_v
         total[0] = 0.0
-        total[lead + 1 : lead + 1 + len(values)] = values
-        total[lead + 1 + len(values) :] = values[-1]
+        total[lead + 1 + n :] = last_v
         np.cumsum(total, out=total)
-        values = total[half:] - total[:-half]
-        values /= half
-    return values
+        for start in range(0, n, _AT_ONCE):
+            stop = min(n, start + _AT_ONCE)
+            total[start:stop] = (total[start + half : stop + half] - total[start:stop]) / half
+    return total[:n]
