@@ -20,11 +20,8 @@ _LEAST_CUT_S = 0.100  # of what sounded when the data began: no attack is there 
 _RINGS_S = 0.050  # a note that ended no longer ago still rings
 _SAME_PITCH = 0.02  # under another note a ringing one is measured no better
 _BESIDE_RATIO, _NEW_BESIDE = 0.25, 0.40  # of power, of novelty: a line beside a ringing one is the new note
-_BEATING_HZ, _BEAT_LEVEL = 7.0, 0.6  # notes no further apart beat slowly; a note of the two so soft is their beat
-_TAIL_S, _TAIL_BEAT_LEVEL = 2.0, 0.10  # so long after the last of two such notes, so soft
-_OLD_TAIL_LEVEL = 0.15  # the same of what is hardly new: a tail that ended where two notes cancelled swells up higher
-_HARDLY_NEW, _SWELLS_WITHIN_S = 0.40, 0.100  # of two notes that ring on: so little new, so soon behind, is their beat
-_NO_TONE_BETWEEN = 2 ** (1.5 / 12)  # nearer to each other than this, notes have no other between them
+_BEATING_HZ = 7.0  # notes no further apart beat slowly
+_TAIL_S, _OLD_TAIL_LEVEL = 2.0, 0.10  # so long after the last of them, so soft is their beat
 STRUCK = 0.90  # so much is new of no beat: what rings carries on as it did
 _ROLLS_S, _LEAST_OF_ROLL, _PITCH_OF_ROLL = 0.060, 0.90, 0.12  # since the last; explained; of pitch, which slides
 NO_TONE = "not a tone: too little of it repeats"
@@ -34,7 +31,6 @@ _AROUND, _AROUND_S, _LEAST_AROUND = 14, 5.0, 5  # as many to either side, no fur
 _NOISE_SHARE, _SWELL_S, _OVER_SWELLS = 0.60, 0.300, 2.5  # of them no tones; no swell is longer; of their level
 _LEAST_OF_TWO_S, _TWO_RATIO = 0.120, 0.97  # of two tones at once; of energy: of noise a hundredth is so by chance
 _LONGEST_ATTACK_S, _LOUD_ATTACK = 0.180, 0.5  # of level
-_STILL_BEFORE, _SUDDEN_RATIO = 0.35, 0.40  # of power, of a note's first period; of its next two
 _OCTAVE_OVER_ROOT, _ODD_SHARE = 1.5, 0.15  # of heights
 _OLD_ROOT_RATIO, _NEW_OCTAVE_RATIO = 0.70, 0.50  # of heights now, ahead of the note
 _ECHO_S, _ECHO_LEVEL, _ECHO_RISES = (0.035, 0.250), 0.10, 2.5  # since the last; of its level; of heights
@@ -148,27 +144,14 @@ def _are_two_struck(note: SoundingNote, pitch: Pitch, seconds: float) -> bool:
     return note.novelty_ratio >= STRUCK and seconds >= _LEAST_OF_TWO_S and pitch.both_ratio >= _TWO_RATIO
 
 
-def beats_on(
-    note: SoundingNote, pitch: Pitch, last_pitches: Sequence[Pitch], last_level_v: float, band_hz: float
-) -> bool:
-    """Whether this is what two notes near in pitch, ringing on together, swell up to."""
-    if note.novelty_ratio >= STRUCK or _is_sudden(note, pitch.frequency_hz, band_hz):
+def beats_on(note: SoundingNote, pitch: Pitch, last_pitches: Sequence[Pitch], last_level_v: float) -> bool:
+    """Whether this is what the last notes, ringing on, swell up to in their tail where two of them beat: so soft, not
+    all new, and at the pitch of one of them or between two that beat slowly."""
+    is_in_tail = note.since_last_s < _TAIL_S and note.level_peak_v < _OLD_TAIL_LEVEL * last_level_v
+    if not is_in_tail or not note.novelty_ratio < _OLD_IN_TAIL:
         return False
-    is_in_tail = note.since_last_s < _TAIL_S
-    is_soft = is_in_tail and note.level_peak_v < _TAIL_BEAT_LEVEL * last_level_v
-    if is_in_tail and note.novelty_ratio < _OLD_IN_TAIL and note.level_peak_v < _OLD_TAIL_LEVEL * last_level_v:
-        if any(abs(pitch.frequency_hz / last.frequency_hz - 1.0) <= _SAME_PITCH for last in last_pitches):
-            return True
-        hz = sorted(last.frequency_hz for last in last_pitches)  # any two of them may be what rings longest
-        return any(_lies_at_beat(pitch, low, high) for low, high in combinations(hz, 2))
-    if len(last_pitches) < 2:
-        return False
-    low, high = sorted((last_pitches[-2].frequency_hz, last_pitches[-1].frequency_hz))
-    if note.novelty_ratio < _HARDLY_NEW and note.since_last_s < _SWELLS_WITHIN_S and high < _NO_TONE_BETWEEN * low:
-        return 1.01 * low < pitch.frequency_hz < 0.99 * high
-    if not (note.since_last_s < _RINGS_S or is_soft):
-        return False
-    return note.level_peak_v < _BEAT_LEVEL * last_level_v and _lies_at_beat(pitch, low, high)
+    hz = sorted(last.frequency_hz for last in last_pitches)  # any two of them may be what rings longest
+    return is_old(pitch, last_pitches) or any(_lies_at_beat(pitch, low, high) for low, high in combinations(hz, 2))
 
 
 def is_echo(note: SoundingNote, rate_hz: float, band_hz: float) -> bool:
@@ -185,21 +168,6 @@ def is_echo(note: SoundingNote, rate_hz: float, band_hz: float) -> bool:
         return False
     head_v, ahead_v = (float(np.sqrt(part @ part / len(part))) for part in (head, ahead))
     return head_v < _ECHO_LEVEL * note.last_level_v and head_v < _ECHO_RISES * ahead_v
-
-
-def _is_sudden(note: SoundingNote, pitch_hz: float, band_hz: float) -> bool:
-    """Whether a note has nearly its height within its first period, and next to nothing moved in the one before: a beat
-    of a few hertz rises as slowly as it fell."""
-    period = round(band_hz / pitch_hz)
-    if note.band_before is None or len(note.band_before) < period:
-        return False
-    band = join(note.band)[: 3 * period]
-    if len(band) < 3 * period:
-        return False
-    then, first, later = (
-        float(np.mean(np.square(part))) for part in (note.band_before[-period:], band[:period], band[period:])
-    )
-    return then < _STILL_BEFORE * first and first > _SUDDEN_RATIO * later
 
 
 def _lies_at_beat(pitch: Pitch, low_hz: float, high_hz: float) -> bool:

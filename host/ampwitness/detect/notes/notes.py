@@ -225,7 +225,7 @@ class NoteDetector:
                 over = find_beside(note, bands, self._last_pitches)
                 if over is not None:
                     chosen, why_not = judge_note(note, over[0], (), over[1], bands.rate_hz, bands.band_hz)
-            if chosen is not None and beats_on(note, chosen, self._last_pitches, self._last_level_v, bands.band_hz):
+            if chosen is not None and beats_on(note, chosen, self._last_pitches, self._last_level_v):
                 chosen, why_not = None, "two notes that ring on, beating"
             if chosen is not None and is_echo(note, bands.rate_hz, bands.band_hz):
                 chosen, why_not = None, ECHO
