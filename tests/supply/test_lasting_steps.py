@@ -6,10 +6,12 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from ampwitness.detect.conclude import conclude
-from ampwitness.detect.supply.engine_states import find_engine_states
+from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.detect.conclude import conclude, learn_from
+from ampwitness.detect.supply.dips import DipDetector
+from ampwitness.detect.supply.engine_states import EngineStates, StateSpan, find_engine_states
 from ampwitness.detect.supply.lasting_steps import _medians, find_lasting_steps
-from ampwitness.detect.supply.supply_history import STEP_S, SupplySteps
+from ampwitness.detect.supply.supply_history import STEP_S, SupplyHistory, SupplySteps
 from ampwitness.detect.supply.supply_model import SupplyOptions, learn_supply
 
 pytestmark = pytest.mark.usefixtures("no_alternator")
@@ -60,10 +62,29 @@ def test_consumers_that_come_and_go_and_those_of_a_rested_battery_are_no_change_
 
 def test_a_large_consumer_stops_no_engine_unless_it_was_cranked_again() -> None:
     steps = _steps(13.9 - 1.2 * ((TIME_S > 12.0) & (TIME_S < 15.0)))
-    for cranked, order in (((), ("charging",)), (((14.2, 14.9),), ("charging", "at rest", "charging"))):
-        model = learn_supply(steps, SupplyOptions(), cranked)
+    cranked = EngineStates((StateSpan(0, 14.2, "not decidable"), StateSpan(14.2, 14.9, "cranking")), ())
+    for engine, order in ((EngineStates((), ()), ("charging",)), (cranked, ("charging", "at rest", "charging"))):
+        model = learn_supply(steps, SupplyOptions(), engine)
         assert model is not None
         assert model.change_state == order
+
+
+def test_a_charger_that_comes_up_slowly_behind_a_cranking_is_no_battery_at_rest() -> None:
+    rate_hz = 1000
+    t = np.arange(30 * rate_hz) / rate_hz
+    under = 9.6 - np.exp(-(t - 11.0) / 0.05) + 0.3 * np.cos(2 * np.pi * 7 * (t - 11.0))
+    coming = 14.0 - 1.6 * np.exp(-np.maximum(t - 11.8, 0) / 8.0)
+    volts = np.where(t < 11.0, 12.4, np.where(t < 11.8, under, coming))
+    volts = volts + np.random.default_rng(3).normal(0.0, 0.004, len(t))
+    dips, history = DipDetector(), SupplyHistory()
+    for window in iter_windows_from_arrays({"output": np.zeros(len(t)), "supply": volts}, rate_hz, window_s=10.0):
+        dips.push(window)
+        history.push(window)
+    model = learn_from([dips.finish()], history.finish(), SupplyOptions())
+    assert model is not None
+    # The volts alone are a charger's from 13.2 V on, at 17.3 s.
+    assert model.states_at(np.array([5.0, 14.0, 25.0])).tolist() == ["at rest", "charging", "charging"]
+    assert model.cranking is not None
 
 
 def test_a_full_battery_at_rest_is_no_charger_because_a_consumer_comes_and_goes() -> None:

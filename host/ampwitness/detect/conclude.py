@@ -19,8 +19,9 @@ from ampwitness.detect.clips.found_clips import ClipTable
 from ampwitness.detect.cutouts.cutout_cause import LOW
 from ampwitness.detect.cutouts.cutout_level import learn_level
 from ampwitness.detect.result import DetectorResult
-from ampwitness.detect.supply.engine_states import find_cranking
+from ampwitness.detect.supply.engine_states import find_engine_states
 from ampwitness.detect.supply.sag_beyond import ExplainedNotes, summarise_beyond
+from ampwitness.detect.supply.states_in_doubt import doubt_states
 from ampwitness.detect.supply.supply_described import describe_state, tell_why_no_lags
 from ampwitness.detect.supply.supply_forecast import Ceiling, fit_sag_line
 from ampwitness.detect.supply.supply_history import SupplySteps
@@ -102,13 +103,14 @@ def find_unseen(ceilings: Mapping[str, CeilingFit], model: SupplyModel) -> dict[
 
 
 def learn_from(results: Sequence[DetectorResult], steps: SupplySteps, options: SupplyOptions) -> SupplyModel | None:
-    """The supply's model, without the spans in which the engine was cranked or a lead was lost, as the dips, the
+    """The supply's model, by the engine's states and without the spans in which a lead was lost, as the dips, the
     cut-outs and the volts tell them."""
     dips, cutouts = (
         tuple(f for r in results if r.coverage.detector == name for f in r.findings) for name in ("dips", "cutouts")
     )
-    cranked = find_cranking(steps, dips)
-    return learn_supply(steps, options, cranked, find_lost_supply(cutouts, dips, cranked))
+    engine = find_engine_states(steps, dips)
+    engine = doubt_states(engine, steps, battery_kind=options.battery_kind, nominal_supply_v=None)
+    return learn_supply(steps, options, engine, find_lost_supply(cutouts, dips, engine.cranking))
 
 
 def _clip_rows(clipping: DetectorResult | None) -> ClipTable | None:

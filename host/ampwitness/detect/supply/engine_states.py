@@ -84,15 +84,6 @@ class EngineStates:
         return np.where(is_outside, undecided, state)
 
 
-def find_cranking(steps: SupplySteps, dips: Sequence[Finding]) -> tuple[tuple[float, float], ...]:
-    """Spans of cranking alone, by the volts; parameters as for `find_engine_states`."""
-    if "supply" not in steps.volts or len(steps) < 2 * BLOCK_STEPS or not dips:
-        return ()
-    supply = steps.volts["supply"]
-    open_v = supply + learn_sag(supply, steps.output_v2 / np.maximum(supply, 1.0))
-    return tuple(list_crankings(steps, supply, open_v, dips))
-
-
 def find_engine_states(steps: SupplySteps, dips: Sequence[Finding]) -> EngineStates:
     """Tell the engine's states apart.
 

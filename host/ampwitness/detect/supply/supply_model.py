@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.supply.charging_model import ChargingFit
+from ampwitness.detect.supply.engine_states import EngineStates
 from ampwitness.detect.supply.lasting_steps import (
     CHARGER_FROM_V,
     LastingStep,
@@ -41,6 +42,7 @@ from ampwitness.detect.supply.supply_history import NO_SUPPLY_V, STEP_S, SupplyS
 from ampwitness.detect.supply.supply_states import (
     CHARGING_ABOVE_V,
     WEAK_CHARGER_FROM_V,
+    add_engine,
     add_weak_charging,
     bridge_pauses,
     find_charging,
@@ -51,6 +53,7 @@ from ampwitness.types import FloatArray
 
 EngineState = Literal["at rest", "charging"]
 
+UNKNOWN_ENGINE = EngineStates((), ())
 AT_ONCE_MOST_S = 0.015
 _CHANGE_S = (0.2, 1.5)  # before and behind a change of state: fitted to neither, the battery's slow part moves
 _LEAST_PLAYED_V2 = 0.25  # mean square over a step: half a volt rms, 20 times the logger's noise
@@ -175,7 +178,7 @@ def _fit_power(steps: SupplySteps, supply: FloatArray, rows: npt.NDArray[np.bool
 def learn_supply(
     steps: SupplySteps,
     options: SupplyOptions,
-    cranked: Sequence[tuple[float, float]] = (),
+    engine: EngineStates = UNKNOWN_ENGINE,
     lost: Sequence[tuple[float, float]] = (),
 ) -> SupplyModel | None:
     """Learn the supply of a recording, engine states apart.
@@ -184,8 +187,8 @@ def learn_supply(
     ----------
     steps : the recording in steps of 10 ms
     options : what is known beside it
-    cranked : (start_s, stop_s) of each cranking, recording time: kept out of both states
-    lost : the same of spans without a supply
+    engine : its states by the volts: where it charges the supply does, and cranking is kept out of both states
+    lost : (start_s, stop_s) of each span without a supply, recording time: the same
 
     Returns
     -------
@@ -193,7 +196,7 @@ def learn_supply(
     """
     if len(steps) < 1.0 / STEP_S or "supply" not in steps.volts:
         return None
-    supply = steps.volts["supply"]
+    supply, cranked = steps.volts["supply"], engine.cranking
     demand, unit = find_demand(steps, options)
     idle, is_quiet = _find_idle(steps, demand), find_quiet(steps)
     is_cranked, cranking = _mark_kept_out(steps, supply, cranked)
@@ -207,7 +210,7 @@ def learn_supply(
     from_v = WEAK_CHARGER_FROM_V.get(options.battery_kind or "", CHARGER_FROM_V)
     lasting = find_lasting_steps(steps.time_s, open_v, ~charging, from_v)
     charging = place_changes(add_weak_charging(charging, steps, lasting), open_v)
-    charging = bridge_pauses(charging, steps, open_v, cranked)
+    charging = add_engine(bridge_pauses(charging, steps, open_v, cranked), steps, engine)
     apart = usable & ~near_changes(charging, *_CHANGE_S)
     states: dict[str, StateModel] = {}
     settled_s: dict[str, FloatArray] = {}

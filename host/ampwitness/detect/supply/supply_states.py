@@ -13,6 +13,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.supply.engine_states import STATES, EngineStates
 from ampwitness.detect.supply.lasting_steps import LastingStep, spans_of_charging
 from ampwitness.detect.supply.supply_history import STEP_S, SupplySteps
 from ampwitness.types import FloatArray
@@ -101,6 +102,12 @@ def bridge_pauses(
         if abs(before_v - behind_v) < _ALIKE_V:
             out[first:stop] = True
     return out
+
+
+def add_engine(charging: npt.NDArray[np.bool_], steps: SupplySteps, engine: EngineStates) -> npt.NDArray[np.bool_]:
+    """The same, with what the engine's states tell of charging: a charger that is coming up. Not with what they call
+    rest, which by volts alone a weak charger's may be."""
+    return np.asarray(charging | (engine.numbers_at(steps.time_s) == STATES.index("charging")))
 
 
 def near_changes(charging: npt.NDArray[np.bool_], before_s: float, behind_s: float) -> npt.NDArray[np.bool_]:
