@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from ampwitness.detect.clips.ceiling.clip_pile import BETWEEN_CORNERS
 from ampwitness.detect.clips.ceiling.clip_refuted import is_refuted
 from ampwitness.detect.clips.judge.clip_release import is_released_late, without_release
 from ampwitness.detect.clips.judge.clip_topmost import (
@@ -14,6 +15,8 @@ from ampwitness.detect.clips.judge.clip_topmost import (
     find_topmost,
     shows_one_corner,
 )
+from ampwitness.detect.clips.judge.clip_verdict import crest_sd
+from ampwitness.detect.clips.measure.overdrive import overdrive_interval
 from ampwitness.detect.clips.table.clip_candidates import FIELDS, Candidates, HighCrests
 
 N = 6
@@ -120,6 +123,21 @@ def test_of_a_plateau_with_one_corner_neither_end_nor_crest_is_known() -> None:
     assert not shows_one_corner(table()).any()
     for odd in ({"tilt_v_per_s": -2500.0}, {"n_top": 1.0}, {"flatter_flank_ratio": 0.1}):
         assert shows_one_corner(table(**odd)).all()
+
+
+@pytest.mark.parametrize(("crest_v", "known_sd_v"), [(320.0, 5.0), (24.0, 0.5)])
+def test_a_top_between_corners_that_no_fit_describes_may_have_gone_no_further(
+    crest_v: float, known_sd_v: float
+) -> None:
+    """Clipped square notes: 24 dB were told for 66 tops of one recording, 5.6 at least, where 1.9 were true."""
+    clips = table(crest_v=crest_v, crest_sd_v=known_sd_v, sunk=[BETWEEN_CORNERS] * 3 + [0.0] * 3)
+    sd_v = crest_sd(clips, np.zeros(N, dtype=bool))
+    np.testing.assert_array_equal(sd_v[3:], known_sd_v)
+    sd_db = 20 / np.log(10) * sd_v / clips["crest_v"]
+    low_db, high_db = overdrive_interval(clips.over_db, sd_db, clips["lively"], is_coarse=True)
+    assert (low_db[:3] == 0).all()
+    assert (low_db[3:] > 0).all()
+    assert (high_db > clips.over_db).all()
 
 
 def test_a_late_release_shows_in_both_polarities_and_its_flank_says_nothing() -> None:

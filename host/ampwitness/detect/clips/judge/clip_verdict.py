@@ -172,6 +172,20 @@ def _take_back_regulated(rails: dict[str, Any], rail_model: dict[str, Mapping[st
             rails[polarity] = {**rails[polarity], "kind": "not decided: it follows the supply along no one line"}
 
 
+def crest_sd(clips: Candidates, one_corner: npt.NDArray[np.bool_]) -> FloatArray:
+    """(n,) V, how well the missing crests are known: hardly where one corner was seen, and where no fit describes the
+    top between two corners it may as well have gone no further: square notes were told as 24 dB over, at 2 dB.
+
+    Parameters
+    ----------
+    clips : (n) clips of both polarities
+    one_corner : (n,) those of which one corner at most was seen
+    """
+    sd_v = np.where(one_corner, OPEN_SD_SHARE * clips["level_v"], clips["crest_sd_v"])
+    is_open = clips["sunk"] == BETWEEN_CORNERS
+    return np.where(is_open, np.maximum(sd_v, clips["crest_v"] - clips["level_v"]), sd_v)
+
+
 def _follow_the_supply(plain: list[tuple[Candidates, npt.NDArray[np.bool_]]]) -> bool:
     """Whether most plain plateaus were fitted along the supply's course (`clip_course`): no source's do that."""
     n_plain = sum(int(np.count_nonzero(is_plain)) for _, is_plain in plain)
@@ -221,7 +235,7 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
             rooms.append(measure_room(side.rail, sign, mine.take(at_rail), crests, mine.take(~side.accepted)))
     clips = join([mine.take(side.accepted) for mine, side in parts])
     one_corner = np.concatenate([_is_apart(side)[side.accepted] for _, side in parts]) & shows_one_corner(clips)
-    clips.columns["crest_sd_v"] = np.where(one_corner, OPEN_SD_SHARE * clips["level_v"], clips["crest_sd_v"])
+    clips.columns["crest_sd_v"] = crest_sd(clips, one_corner)
     clips.columns["sunk"] = np.where(stands_at_level(clips), 0.0, clips["sunk"])
     is_late = is_released_late(clips)
     if is_late:
