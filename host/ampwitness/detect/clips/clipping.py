@@ -24,8 +24,7 @@ from typing import Any
 import numpy as np
 
 from ampwitness.detect.clips.bent.clip_coupled import note_held
-from ampwitness.detect.clips.bent.clip_course import follow_courses
-from ampwitness.detect.clips.ceiling.clip_plain import FAINT_GAIN, LIVELY
+from ampwitness.detect.clips.ceiling.clip_plain import FAINT_GAIN
 from ampwitness.detect.clips.ceiling.headroom import summarise_headroom
 from ampwitness.detect.clips.clip_ahead import Ahead, look_ahead
 from ampwitness.detect.clips.clip_ledger import ClipLedger
@@ -237,8 +236,6 @@ class ClippingDetector:
             if look.sides:
                 looks += next(rows_of_faint)
             found = [*look.candidates, *(rows for rows in looks if rows is not None)]
-            if look.sides and ahead.per_s is None and not is_short and look.sides[0].view.lively < LIVELY:
-                found = follow_courses(look.sides, found)  # in dense music tops lean by what rings on them
             if ahead.held_v is not None:
                 for rows in found:
                     note_held(rows, look.sides[0].stretch, ahead.held_v, by_wave=ahead.held_by == "resistance")

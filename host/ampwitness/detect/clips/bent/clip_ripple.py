@@ -1,8 +1,7 @@
 """A rail that ripples with its supply within a half-cycle: alternator whine, chargers, a supply's own regulation.
 
-Such tops are bent several times over, and hardly one is fitted plainly, so that no course of the ceiling can be
-learned from them either (`clip_course`). But the ripple was measured. A rail that follows its supply ripples in
-proportion: with the output multiplied by
+Such tops are bent several times over, and hardly one is fitted plainly. But the ripple was measured. A rail that
+follows its supply ripples in proportion: with the output multiplied by
 
     supply over some milliseconds / supply right now
 

@@ -187,7 +187,7 @@ def crest_sd(clips: Candidates, one_corner: npt.NDArray[np.bool_]) -> FloatArray
 
 
 def _follow_the_supply(plain: list[tuple[Candidates, npt.NDArray[np.bool_]]]) -> bool:
-    """Whether most plain plateaus were fitted along the supply's course (`clip_course`): no source's do that."""
+    """Whether most plain plateaus were fitted with the supply's ripple taken off (`clip_ripple`); no source's are."""
     n_plain = sum(int(np.count_nonzero(is_plain)) for _, is_plain in plain)
     n_along = sum(int(np.count_nonzero(is_plain & (table["on_course"] > 0))) for table, is_plain in plain)
     return n_along > ALONG_SHARE * n_plain
