@@ -35,6 +35,7 @@ _COARSE = 1.26  # three of the five bins hold at most this much more rms than al
 _LONG_OFF, _DEEP_RATIO = 150, 10 ** (-9 / 20)  # steps; what fell by 9 dB more need not be quiet for as long
 _LEVEL_BINS = 50  # half a second, over which the level of a signal that never pauses is taken
 _TRIED_CONTINUOUS = 300  # steps: so long may a slow mute take from the looser measure of quiet to the exact one
+_BACK = 20  # steps: so far ahead of a coarse one may the stop lie
 _HELD_RATIO = 0.12  # of the swing before, in the last 10 ms: less is a note that faded, unless other evidence calls
 _LAST_RATIO = 0.22  # the last 5 ms, of the 25 ms before them
 _ABRUPT_RATIO = 0.25
@@ -59,17 +60,26 @@ class CandidateSearch:
         self.n_recent = round((RECENT_CONTINUOUS_S if is_continuous else RECENT_S) * 1000) // BIN
         self.swing_v: dict[int, float] = {}  # of each candidate of the last block, the swing before it
         self._was_quiet = False
+        self._ahead: dict[int, float] = {}  # swing before those that lie in the block to come
 
     def find(self, start: int, on_since: int, limit: int, known: int) -> Steps:
         """Steps from `start` to `limit` behind which the output goes quiet and that deserve a closer look.
 
         It has sounded since step `on_since`; those up to `known` may be looked at. Notes `swing_v` of each.
         """
+        found = self._ahead | self._find_from(start, on_since, limit, known)
+        # Each belongs to the block in which it lies, not to that of the coarse step from which it was found.
+        self._ahead = {at: swing_v for at, swing_v in found.items() if at >= limit}
+        self.swing_v = {at: swing_v for at, swing_v in found.items() if start <= at < limit}
+        return np.array(sorted(self.swing_v), dtype=np.int64)
+
+    def _find_from(self, start: int, on_since: int, limit: int, known: int) -> dict[int, float]:
+        """The same from the coarse steps of one block, with the swing before each."""
         run, first = self._run, self._run.first
         begin = max(first, (max(on_since, start - self.n_recent * BIN)) // BIN * BIN)
         n_bins = (known - begin) // BIN
         if n_bins < 4:
-            return np.empty(0, dtype=np.int64)
+            return {}
         shape, part = (n_bins, BIN), slice(begin - first, begin - first + n_bins * BIN)
         tops, bottoms = over_bins(np.maximum, run["high"][part]), over_bins(np.minimum, run["low"][part])
         size = self.n_recent + 1
@@ -90,14 +100,15 @@ class CandidateSearch:
         last = min((limit - begin) // BIN, len(is_quiet)) - 1
         if last >= lead:
             self._was_quiet = bool(is_quiet[last])
-        bins = np.flatnonzero(rising[lead : last + 1]) + lead
+        # What begins just ahead of the block's end may be quiet only from a bin behind that on.
+        bins = np.flatnonzero(rising[lead : last + 1 + _BACK // BIN]) + lead
         at = self._place(bins * BIN + begin, level[bins], known)
-        kept = at >= 0
+        kept = (at >= 0) & ((bins <= last) | (at < limit))
         at, bins = at[kept], bins[kept]
-        self.swing_v = dict(zip(at.tolist(), swing[bins].tolist(), strict=True))
-        if self._is_continuous or not len(at):
-            return at
-        return np.asarray(at[self._deserves(at, swing[bins], known)])
+        if len(at) and not self._is_continuous:
+            deserves = self._deserves(at, swing[bins], known)
+            at, bins = at[deserves], bins[deserves]
+        return dict(zip(at.tolist(), swing[bins].tolist(), strict=True))
 
     def _place(self, coarse: Steps, level: FloatArray, known: int) -> Steps:
         """The first step near each coarse one behind which 50 ms are quiet; -1: none."""
@@ -107,7 +118,7 @@ class CandidateSearch:
         # A step's own end blurs a sudden stop, hence three steps of grace.
         grace, n_tried = 3, _TRIED_CONTINUOUS if self._is_continuous else 60
         n_long = _LONG_OFF if self._is_continuous else N_OFF
-        rows = coarse[:, None] + np.arange(-20, n_tried - 20 + n_long)[None, :] - first
+        rows = coarse[:, None] + np.arange(-_BACK, n_tried - _BACK + n_long)[None, :] - first
         inside = (rows >= 0) & (rows < known - first)
         rows = np.clip(rows, 0, known - first - 1)
         pad = np.zeros((len(coarse), 1))
@@ -123,7 +134,7 @@ class CandidateSearch:
         is_quiet = swings(N_OFF) < _quiet_v(level[:, None], ratio) ** 2
         if self._is_continuous:
             is_quiet |= swings(n_long) < _quiet_v(level[:, None]) ** 2
-        return np.asarray(np.where(is_quiet.any(axis=1), coarse - 20 + np.argmax(is_quiet, axis=1), -1))
+        return np.asarray(np.where(is_quiet.any(axis=1), coarse - _BACK + np.argmax(is_quiet, axis=1), -1))
 
     def _deserves(self, at: Steps, swing: FloatArray, known: int) -> Flags:
         """Whether the wave held up to the end, or something else calls for a closer look: all candidates at once."""

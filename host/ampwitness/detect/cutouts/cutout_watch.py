@@ -158,10 +158,13 @@ class RunWatch:
         sinking = find_sinking(self._run, start, limit, known)
         for step in sinking:
             candidates = candidates[(candidates < step - _NEAR_SINKING) | (candidates > step + AHEAD_STEPS)]
-        candidates = np.sort(np.concatenate((candidates[candidates >= start], np.array(sinking, dtype=np.int64))))
+        candidates = np.sort(np.concatenate((candidates, np.array(sinking, dtype=np.int64))))
         at = start
         while at < limit:
             if self._open is not None:
+                at = max(at, self._open.stop_sample // self._run.step + 3)  # it may stop in the block behind this
+                if at >= limit:
+                    break
                 found = find_return(self._run, self._open, at, limit, known, self._edges)
                 # What stops behind the return is looked at once it has come back.
                 inside = candidates if found is None else candidates[candidates <= found[0]]
