@@ -28,9 +28,9 @@ _WHOSE = (
     "player down: what then comes at the same volts is the amplifier's."
 )
 _CURRENT = (
-    " Most stopped at a limit of current, not at a rail: the load drew all that this output gives, and no supply "
-    "helps. With the amplifier off measure the load's ohms: two coils in parallel may be fewer than it is rated for; "
-    "more ohms give more clean volts."
+    " Most stopped at a limit of current, not at a rail: the load drew all that this output gives. With the amplifier "
+    "off measure the load's ohms: two coils in parallel may be fewer than it is rated for; more ohms give more clean "
+    "volts."
 )
 _SQUARE = (
     "Log the source channel, or play a sine tone at the same volume, to see whether the source clips. The programme's "
