@@ -31,7 +31,7 @@ from ampwitness.detect.cutouts.cutout_measure import NEAR_S, Stop
 from ampwitness.detect.cutouts.cutout_outlived import LOW_RATIO
 from ampwitness.detect.cutouts.cutout_over import is_over
 from ampwitness.detect.cutouts.cutout_protection import OVER_CURRENT, list_protection_reasons, name_protection
-from ampwitness.detect.cutouts.cutout_remote_told import judge_remote
+from ampwitness.detect.cutouts.cutout_remote_told import judge_remote, went_with_source
 from ampwitness.detect.cutouts.cutout_stood import LOST, STUCK, UNDER, is_stuck, tell_what_stood
 from ampwitness.units import seconds_to_clock
 
@@ -123,6 +123,10 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
         words, is_evident, protection = PAUSE, False, name_protection(stop)
     if stop.surge_s is not None:
         events.append((stop.surge_s, f"current highest, {stop.surge_ratio or 0.0:.1f} times as far up as before"))
+    if words == SOURCE and remote_fell:
+        reasons.append(
+            "the output ended with the source and no later than the remote lead fell: what feeds both went off"
+        )
     tell_what_stood(words, stop, events, reasons, was_lost=is_lost)
     if protection is not None:
         reasons += list_protection_reasons(stop)
@@ -167,7 +171,7 @@ def _words(
         is_alike = _fell_alike(stop) and not is_elsewhere(reference)
         return FELL_ALIKE if is_alike else "not decided: remote lead fell while the supply was low", False, None
     if remote_fell:
-        return REMOTE, True, None
+        return (SOURCE if source_stopped and went_with_source(stop) else REMOTE), True, None
     if stop.gap_s is not None and not is_low:
         # What fell and came back within the gap is not known: no protection is concluded from what stands behind it.
         is_open = stop.source == "played on"
@@ -337,6 +341,8 @@ def _left_open(words: str, stop: Stop, reference: str | None) -> list[str]:
         return ["another fault that the same rise caused", *([] if stop.is_truncated else ["a pause of the programme"])]
     if words == REMOTE:
         return ["switched off on purpose"]
+    if words == SOURCE and went_with_source(stop):
+        return ["the source unit switched off on purpose", REMOTE]
     if words == LOST:
         is_open = stop.battery_jump_v is None and not is_elsewhere(reference)
         return ["fuse, plus lead or ground, not told apart"] if is_open else ["fuse or plus lead"]
@@ -350,7 +356,7 @@ def _confidence(words: str, stop: Stop, is_evident: bool, reference: str | None)
         return "medium"
     if words in (STUCK, UNDER, LOST, LOOSE_SUPPLY, LOOSE_GROUND):
         return "high"
-    if words == RETRYING:
+    if words == RETRYING or (words == SOURCE and went_with_source(stop)):
         return "medium"
     if not is_evident:
         return "low"

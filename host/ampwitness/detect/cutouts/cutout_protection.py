@@ -81,7 +81,7 @@ def list_protection_reasons(stop: Stop) -> list[str]:
     if stop.resume_s is None:
         out.append("latched: it did not come back in the recording")
     elif stop.remote_rose_s is not None:
-        out.append("it came back after the remote lead was switched")
+        out.append("it came back only after the remote lead was switched off and on, as where a protection latches")
     elif stop.n_before_10_s + stop.n_after_10_s:
         out.append(f"retrying: {stop.n_before_10_s + stop.n_after_10_s + 1} stops within ten seconds")
     else:

@@ -75,7 +75,13 @@ def measure_remote(run: RunSteps, stop: Stop, edges: Sequence[Edge], on_since_s:
 
 def follow_remote(run: RunSteps, stop: Stop, edges: Sequence[Edge], start: int, until: int) -> None:
     """While the output is off, from step `start` to `until`: whether the remote lead fell right behind the last sound,
-    as it does where a player goes off that feeds both. Sets `remote_after_s` and `last_sound_s`."""
+    as it does where a player goes off that feeds both. Sets `remote_after_s` and `last_sound_s`; of an analog lead
+    `remote_rose_s` as well."""
+    if "remote" in run:
+        begin = max(start - 1, run.first, stop.stop_sample // run.step)
+        is_high = run.steps("remote", begin, until) >= REMOTE_LOW_V
+        rises = np.flatnonzero(is_high[1:] & ~is_high[:-1])
+        stop.remote_rose_s = run.time_s(begin + int(rises[-1]) + 1) if len(rises) else stop.remote_rose_s
     if stop.remote_fell_s is not None or stop.remote_after_s is not None or stop.is_under or stop.is_dc_only:
         return
     since_s = stop.stop_s + NEAR_S

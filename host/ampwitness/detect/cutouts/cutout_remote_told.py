@@ -10,6 +10,7 @@ from __future__ import annotations
 from ampwitness.detect.cutouts.cutout_measure import REMOTE_LOW_V, Stop
 from ampwitness.detect.cutouts.cutout_remote import SAG_RATIO
 
+WITH_SOURCE_S, DATED_S = 0.002, 0.001  # output and source end together; an analog lead is dated to its step
 SANK_S, SANK_LEAST_V = 0.1, 1.0  # a remote lead that still stands so high so long behind its fall sank
 
 
@@ -42,10 +43,24 @@ def judge_remote(stop: Stop, events: list[tuple[float, str]], reasons: list[str]
             "where a player goes off that feeds both"
         )
     elif stop.remote_is_known and not stop.remote_flickers_s and stop.common_fall is None:
-        reasons.append("the remote lead did not fall")
+        while_off = " before it, only while the output was off" if stop.remote_rose_s is not None else ""
+        reasons.append(f"the remote lead did not fall{while_off}")
     elif not stop.remote_is_known:
         open_.append("remote lead dropped (not logged)")
     return False
+
+
+def went_with_source(stop: Stop) -> bool:
+    """Whether the output ended with its source while the remote lead still stood, which then fell as well.
+
+    No amplifier mutes ahead of its remote lead: where source and lead go off together it is the source that ended it.
+    """
+    fell_s, source_s = stop.remote_fell_s, stop.source_stop_s
+    if fell_s is None or source_s is None or stop.source_back_s is not None:
+        return False
+    behind_s = stop.start_s - source_s
+    is_together = -WITH_SOURCE_S <= behind_s <= max(WITH_SOURCE_S, stop.start_uncertainty_s)
+    return is_together and fell_s >= source_s - DATED_S
 
 
 def _sank(stop: Stop) -> bool:

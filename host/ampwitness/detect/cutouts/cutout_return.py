@@ -124,7 +124,7 @@ def measure_return(run: RunSteps, stop: Stop, step: int, known: int, edges: Sequ
         stop.extra["supply_around_return_v"] = float(around.max())
     if stop.resume_s is not None:
         rises = [e.time_s for e in edges if e.level == 1 and stop.start_s < e.time_s <= stop.resume_s]
-        stop.remote_rose_s = rises[-1] if rises else None
+        stop.remote_rose_s = rises[-1] if rises else stop.remote_rose_s
         stop.remote_was_ignored = _is_remote_ignored(run, stop, step, known, edges)
 
 

@@ -123,7 +123,7 @@ def _held_its_level(stop: Stop) -> bool:
 def _severity(stop: Stop, cause: Cause, is_continuous: bool) -> Severity:
     if cause.words in (STUCK, UNDER):
         return "danger"
-    if stop.remote_after_s is not None and cause.words == SOURCE:
+    if (stop.remote_after_s is not None or stop.remote_fell_s is not None) and cause.words == SOURCE:
         return "attention"
     if cause.words == SOURCE or (cause.words == PAUSE and stop.n_alike >= MANY_ALIKE):
         return "information"
