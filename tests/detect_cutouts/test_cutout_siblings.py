@@ -126,3 +126,26 @@ def test_lows_of_a_millisecond_are_compared_over_a_millisecond() -> None:
     needles: list[Low] = [(1.0 + 0.5 * n, 10.3, 0.006) for n in range(8)]
     stop: list[Low] = [(6.0, 11.9, 0.002), (6.002, 9.4, 0.001)]
     assert _causes(_find(12.5, [*needles, *stop], [(6.003, 0.5)])) == [LOW]
+
+
+def _openings(long_s: Sequence[float], volts_per_s: Sequence[float]) -> list[Finding]:
+    """A contact that opens for so long: the capacitors behind it run down, and below 8 V the output is off."""
+    at_s, wave, supply = AT, 14 * np.sin(2 * np.pi * 47 * AT), np.full(len(AT), 12.6)
+    for place, (open_s, slope) in enumerate(zip(long_s, volts_per_s, strict=True)):
+        since_s = at_s - (2.0 + 4.0 * place)
+        supply = np.where((since_s >= 0) & (since_s < open_s), np.maximum(12.6 - slope * since_s, 0.2), supply)
+        wave = np.where((since_s >= 4.6 / slope) & (since_s < open_s + 0.5), 0.0, wave)
+    rng = np.random.default_rng(8)
+    volts = {"output": wave + rng.normal(0, 0.025, len(AT)), "supply": supply + rng.normal(0, 0.003, len(AT))}
+    return list(find_cutouts(CutoutCase(volts, "", edges=STEADY))[0])
+
+
+def test_one_contact_that_opens_for_longer_and_shorter_is_one_cause() -> None:
+    found = _openings([0.080, 0.028, 0.080], [230.0, 230.0, 230.0])
+    assert [str(f.measured["cause"]).startswith("supply") and f.measured["cause"] != LOW for f in found] == [True] * 3
+    assert found[1].measured["confidence"] == "medium"
+    assert any("2 more stops it fell just so" in why for why in found[1].evidence["reasons"])  # type: ignore[union-attr]
+
+
+def test_a_low_supply_that_falls_otherwise_is_no_lost_one() -> None:
+    assert _causes(_openings([0.080, 0.034, 0.080], [230.0, 150.0, 230.0]))[1] == LOW

@@ -121,6 +121,8 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
         )
         open_.append(words)
         words, is_evident, protection = PAUSE, False, name_protection(stop)
+    if words == LOST and stop.n_lost_alike:
+        reasons.append(f"at {stop.n_lost_alike} more stops it fell just so, and went on to nothing")
     if stop.surge_s is not None:
         events.append((stop.surge_s, f"current highest, {stop.surge_ratio or 0.0:.1f} times as far up as before"))
     if words == SOURCE and remote_fell:
@@ -181,7 +183,7 @@ def _words(
     if is_over(stop):
         return OVER, True, None
     if is_low:
-        if went_on_falling(stop):
+        if went_on_falling(stop) or stop.n_lost_alike:
             return LOST, True, None
         return (TOGETHER, False, None) if is_surge(stop) and not is_lost_between(stop) else (LOW, True, None)
     if was_going(stop) and went_on_falling(stop):
@@ -355,7 +357,7 @@ def _confidence(words: str, stop: Stop, is_evident: bool, reference: str | None)
     if words in (GROUND_LOST, LOOSE_GROUND) and reference is None and stop.ground_jump_v is None and was_lifted(stop):
         return "medium"
     if words in (STUCK, UNDER, LOST, LOOSE_SUPPLY, LOOSE_GROUND):
-        return "high"
+        return "medium" if words == LOST and stop.n_lost_alike else "high"
     if words == RETRYING or (words == SOURCE and went_with_source(stop)):
         return "medium"
     if not is_evident:

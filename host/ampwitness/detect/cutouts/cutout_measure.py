@@ -212,6 +212,7 @@ class Stop:
     n_alike: int = 0  # stops within ten seconds that nothing explains; 0 where this one lasted longer than all of them
     n_as_low: int = 0  # other stops at as high a supply or a higher one, which came right behind its lowest
     n_new_lows: int = 0  # others at such a supply, each a new low, that nothing else explains (`cutout_siblings`)
+    n_lost_alike: int = 0  # others ahead of which the supply fell alike, and at which it was lost
     n_silent: int = 0  # others at a low supply that left silence where this one did not
     n_retries: int = 0  # stops in an even row with this one (`cutout_retry`), every `retry_s`
     retry_s: float = 0.0

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from ampwitness.detect.cutouts.cutout_cause import (
+    LOOSE_SUPPLY,
     LOW,
     PAUSE,
     PROTECTION,
@@ -24,8 +25,8 @@ from ampwitness.detect.cutouts.cutout_low import AT_LEVEL_V, fell_unseen, is_pas
 from ampwitness.detect.cutouts.cutout_measure import Stop
 from ampwitness.detect.cutouts.cutout_protection import HEAT_SEEN_S, OVER_CURRENT, is_cooling
 from ampwitness.detect.cutouts.cutout_retry import count_retries
-from ampwitness.detect.cutouts.cutout_siblings import count_new_lows, count_silent
-from ampwitness.detect.cutouts.cutout_stood import STUCK, UNDER
+from ampwitness.detect.cutouts.cutout_siblings import count_lost_alike, count_new_lows, count_silent
+from ampwitness.detect.cutouts.cutout_stood import LOST, STUCK, UNDER
 from ampwitness.detect.cutouts.cutout_told import is_told, let_go_v, make_finding
 from ampwitness.detect.cutouts.cutout_watch import RunWatch
 from ampwitness.detect.cutouts.mark_ties import measure_liveness
@@ -263,6 +264,9 @@ class CutoutDetector:
         plain = [stop for stop, cause in self._kept if cause.words == PAUSE or cause.words.startswith(PROTECTION)]
         count_new_lows(plain)
         self._judge_again(lambda stop: stop.n_new_lows > 0)
+        low = [stop for stop, cause in self._kept if cause.words == LOW]
+        count_lost_alike(low, [stop for stop, cause in self._kept if cause.words in (LOST, LOOSE_SUPPLY)])
+        self._judge_again(lambda stop: stop.n_lost_alike > 0)
         count_silent([stop for stop, cause in self._kept if cause.words in (LOW, TOGETHER)])
         self._judge_again(lambda stop: stop.n_silent > 0)
 
