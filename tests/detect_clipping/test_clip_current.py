@@ -84,6 +84,53 @@ def test_a_load_is_learned_from_where_its_current_reaches_one_size_and_from_noth
     assert learn_load(volts, RATE_HZ, knees[:4], np.ones(4)) is None
 
 
+def _fold_back(drive_v: np.ndarray, rate_hz: float, least_a: float, rise_a_per_v: float) -> tuple[np.ndarray, ...]:
+    """Volts at a loudspeaker (1.7 ohm, 10.7 ohm at its resonance of 30 Hz, Q 4 there: from memory, no source), and
+    where the current was held, of a stage that allows `least_a` and `rise_a_per_v` more for each volt of output."""
+    w = 2 * np.pi * 30
+    motion = np.array([1, w / 4, w * w])
+    (b0, b1, b2), (_, a1, a2) = signal.bilinear(motion, 1.7 * motion + np.array([0, 9 * w / 4, 0]), rate_hz)
+    volts, held = np.array(drive_v), np.zeros(len(drive_v), dtype=bool)
+    first = second = before_v = 0.0
+    for k, wanted_v in enumerate(drive_v):
+        most_a = least_a + rise_a_per_v * abs(before_v)
+        current = b0 * wanted_v + first
+        if abs(current) > most_a:
+            current, held[k] = np.copysign(most_a, current), True
+            wanted_v = (current - first) / b0
+        volts[k] = before_v = wanted_v
+        first, second = b1 * wanted_v - a1 * current + second, b2 * wanted_v - a2 * current
+    return volts, held
+
+
+@pytest.mark.parametrize("folds", [True, False])
+def test_a_limit_that_folds_back_into_a_loudspeaker_is_found(folds: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(7)
+    high_hz = RATE_HZ * clip_signals.OVERSAMPLING
+    t = np.arange(round(6 * high_hz)) / high_hz
+    drive = 17 * (1 + 0.4 * np.sin(2 * np.pi * 0.9 * t)) * np.sin(2 * np.pi * (44 * t + 2 * t**2))
+    volts, held = _fold_back(drive, high_hz, 3.0, 0.086)
+    if not folds:
+        monkeypatch.setattr(clip_current, "learn_load", lambda *given, folds: None if folds else learn_load(*given))
+    logged = clip_signals.log(rng, volts)
+    roles = {"output": logged.astype(np.float32), "supply": np.full(len(logged), 12.6, dtype=np.float32)}
+    findings = detect(iter_windows_from_arrays(roles, RATE_HZ, window_s=10.0)).findings
+    edges = np.flatnonzero(np.diff(held.astype(int), prepend=0, append=0)) / high_hz
+    long = edges[1::2] - edges[::2] > 0.001
+    middles = np.array([(one.start_s + one.stop_s) / 2 for one in findings])
+    n_hit = sum(
+        bool(np.any((middles > start_s) & (middles < stop_s)))
+        for start_s, stop_s in zip(edges[::2][long], edges[1::2][long], strict=True)
+    )
+    assert np.count_nonzero(long) > 200
+    if not folds:
+        assert n_hit == 0
+        return
+    assert n_hit > 0.9 * np.count_nonzero(long)
+    assert len(findings) < 1.05 * np.count_nonzero(long)
+    assert {one.measured["ceiling"] for one in findings} <= {"current", "undecided"}
+
+
 def test_steep_notes_that_nothing_limits_are_none() -> None:
     rng = np.random.default_rng(6)
     high_hz = RATE_HZ * clip_signals.OVERSAMPLING

@@ -636,6 +636,8 @@ def test_where_no_clip_was_found_what_may_have_been_missed_is_said(small_analysi
         return next(line for line in word_verdicts(analysis) if line.kind == "clip").sentence
 
     assert "without a flat top can be missed" in told(others)
+    assert "So can a limit of current into a loudspeaker: into a resistor it is a flat top." in told(others)
+    assert "ahead of a filter in the amplifier leaves no flat top at its terminals" in told(others)
     assert "can be missed" not in told((*others, clip(3.0, 0.7)))
 
 

@@ -229,7 +229,8 @@ _WORST_WORDS = {
 # in 10 s of full-range music none of 6, 7 and 15 flat tops of 0.25 ms and more, by up to 2.4 dB, beneath cymbals.
 ROUND_MISSED = (
     "A ceiling that bends crests over without a flat top can be missed in music, and a handful of clips in full-range "
-    "music as well: a test tone at rising gain shows both."
+    "music as well: a test tone at rising gain shows both. So can a limit of current into a loudspeaker: into a "
+    "resistor it is a flat top. What is cut off ahead of a filter in the amplifier leaves no flat top at its terminals."
 )
 
 

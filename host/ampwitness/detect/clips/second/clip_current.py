@@ -79,9 +79,16 @@ def find_current_limited(sides: list[OneSide]) -> list[Candidates]:
         return []
     stretch = sides[0].stretch
     knees = _sniff(sides)
-    load = learn_load(stretch.output_v, stretch.rate_hz, knees.sample, knees.sharpness)
-    if load is None or _draws_more_at_its_loudest(stretch, load):
-        return []
+    for folds in (False, True):
+        load = learn_load(stretch.output_v, stretch.rate_hz, knees.sample, knees.sharpness, folds=folds)
+        if load is not None and not _draws_more_at_its_loudest(stretch, load) and (found := _holds(sides, load)):
+            return found
+    return []
+
+
+def _holds(sides: list[OneSide], load: Load) -> list[Candidates]:
+    """Rows for where a load's current was held; none where the volts refute the load."""
+    stretch = sides[0].stretch
     current = load.current(stretch.output_v)
     size = np.abs(current[stretch.own_first : stretch.own_last])
     if np.quantile(size, 0.999) > MOST_BEYOND or size.max(initial=0.0) > FAR_BEYOND:
@@ -209,6 +216,7 @@ def _spans(side: OneSide, current: FloatArray, load: Load) -> tuple[FloatArray, 
     is_sure = highest >= 1 + WITHOUT_KNEE_SHARE + WITHOUT_KNEE_SD * load.spread
     start = np.where(knee >= 0, knee, first - 0.5)
     chosen = (is_sure | (knee >= 0)) & (last + 0.5 - start >= SHORTEST)
+    reaches &= turned[first - 1] != 0  # no knee is seen of a limit that the volts come round to while it holds
     counts = int(np.count_nonzero(reaches)), int(np.count_nonzero(reaches & (knee >= 0)))
     return start[chosen], np.maximum(last + 0.5, start + 1)[chosen], counts
 

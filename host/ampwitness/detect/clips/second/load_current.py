@@ -7,6 +7,10 @@ quality factors) can be found from volts alone, and with it the current at any m
 
     i / v = D / ((1 + t s) D + s / (w Qes)),   D = s^2 / w^2 + s / (w Qms) + 1,   t = coil_h / coil_ohm
 
+A stage that protects its transistors allows the less current the more volts stand across them (it folds back): the
+current less a share of the output's volts is then the same at the knees. To the search that share is one more number
+of the load, `fold`, in conductances of the coil.
+
 Gaps: works inside one stretch; knees within HISTORY_S of its start are left out.
 Limits: needs FEWEST knees; one loudspeaker in one box, linear. The current's size in amperes stays unknown, as the
 coil's resistance does: `limit_v` is their product.
@@ -31,8 +35,11 @@ Volts = npt.NDArray[np.float32]
 FEWEST, STRONGEST, MOST = 5, 16, 40  # knees: to learn from at all, to begin with, to end with
 HISTORY_S = 0.06  # volts so far back decide the current: resonances in a box die away within a third of that
 RESONANCES_HZ, ELECTRICAL, COILS_S = (30.0, 42.0, 58.0), (0.45, 0.7, 1.0), (1.5e-4, 3e-4, 5e-4)
-USUAL = np.log([42.0, 0.65, 5.0, 3.5e-4])  # resonance in Hz, Qes, Qms, t in seconds
-LOWEST, HIGHEST = np.log([15.0, 0.2, 1.5, 3e-5]), np.log([120.0, 3.0, 20.0, 1.5e-3])
+# Of loads: logarithms of resonance in Hz, Qes, Qms, t in seconds; then the fold.
+USUAL = np.append(np.log([42.0, 0.65, 5.0, 3.5e-4]), 0.0)
+LOWEST = np.append(np.log([15.0, 0.2, 1.5, 3e-5]), 0.0)
+HIGHEST = np.append(np.log([120.0, 3.0, 20.0, 1.5e-3]), 0.5)
+FOLDS = (0.1, 0.2, 0.3)
 USUAL_WEIGHT = 0.01
 AFTER_KNEE = 2  # samples: the current has come up and is held
 AGREE, ROUNDS = 0.02, 16
@@ -54,13 +61,20 @@ class Load:
     limit_v: float  # the limit's current times the coil's resistance
     spread: float  # of the current at the knees, as a share
     resonance_hz: float
+    is_folding: bool = False
 
     def current(self, volts: Volts) -> FloatArray:
-        """(n,) current for volts (n,), in units of the limit; it was nothing before the first sample."""
-        return _filtered(self.numerator / self.limit_v, self.denominator, volts)
+        """(n,) current for volts (n,), in units of the limit; it was nothing before the first sample.
+
+        Where the limit folds back 0 while the volts still oppose the current: stages differ in what they allow there.
+        """
+        current = _filtered(self.numerator / self.limit_v, self.denominator, volts)
+        return np.where(current * volts > 0, current, 0.0) if self.is_folding else current
 
 
-def learn_load(volts: Volts, rate_hz: float, knee: IntArray, sharpness: FloatArray) -> Load | None:
+def learn_load(
+    volts: Volts, rate_hz: float, knee: IntArray, sharpness: FloatArray, *, folds: bool = False
+) -> Load | None:
     """Find the load at which the current is the same at all knees.
 
     Parameters
@@ -69,6 +83,7 @@ def learn_load(volts: Volts, rate_hz: float, knee: IntArray, sharpness: FloatArr
     rate_hz : samples a second
     knee : (n,) samples at which a rising flank breaks off, any polarity
     sharpness : (n,) how sharply; the sharpest are looked at first
+    folds : whether the limit may rise with the output's volts
 
     Returns
     -------
@@ -81,12 +96,12 @@ def learn_load(volts: Volts, rate_hz: float, knee: IntArray, sharpness: FloatArr
         return None
     before = volts[knee[:, None] + np.arange(AFTER_KNEE - n_back, AFTER_KNEE + 1)] * np.sign(volts[knee])[:, None]
     first = before[np.sort(np.argsort(-sharpness, kind="stable")[:STRONGEST])].astype(float)
-    loads, responses = _grid(rate_hz)
+    loads, responses = _grid(rate_hz, FOLDS if folds else (0.0,))
     spreads = _spreads(_currents(first, responses))
     best = int(np.argmin(spreads))
     if spreads[best] > BEST_OF_GRID:
         return None
-    load, chosen = _refine(first, loads[best], rate_hz, AGREE), first
+    load, chosen = _refine(first, loads[best], rate_hz, AGREE, folds), first
     for _ in range(CHOICES):
         response = _responses(load[None, :], rate_hz)
         limit_v = float(np.median(_currents(chosen, response)))
@@ -94,21 +109,21 @@ def learn_load(volts: Volts, rate_hz: float, knee: IntArray, sharpness: FloatArr
         if np.count_nonzero(near) < max(FEWEST, LEAST_NEAR * len(near)):
             return None
         chosen = before[near][:: -(-np.count_nonzero(near) // MOST)].astype(float)
-        load = _refine(chosen, load, rate_hz, AGREE / 2)
+        load = _refine(chosen, load, rate_hz, AGREE / 2, folds)
     currents = _currents(chosen, _responses(load[None, :], rate_hz))
     limit_v, spread = float(np.median(currents)), 1.4826 * float(_spreads(currents)[0])
-    is_at_edge = np.any((load < LOWEST + 0.02) | (load > HIGHEST - 0.02))
+    is_at_edge = np.any(((load < LOWEST + 0.02) | (load > HIGHEST - 0.02))[: len(load) if folds else -1])
     if is_at_edge or spread > WIDEST_SPREAD or limit_v <= 0:
         return None
-    return Load(*_filter(load, rate_hz), limit_v, max(spread, LEAST_SPREAD), float(np.exp(load[0])))
+    return Load(*_filter(load, rate_hz), limit_v, max(spread, LEAST_SPREAD), float(np.exp(load[0])), folds)
 
 
 def _filter(load: FloatArray, rate_hz: float) -> tuple[FloatArray, FloatArray]:
-    resonance_hz, electrical, mechanical, coil_s = np.exp(load)
+    resonance_hz, electrical, mechanical, coil_s = np.exp(load[:-1])
     w = 2 * np.pi * resonance_hz
     motion = np.array([1 / w**2, 1 / (w * mechanical), 1.0])
     drawn = np.polyadd(np.polymul([coil_s, 1.0], motion), [1 / (w * electrical), 0.0])
-    return from_analog(np.concatenate(([0.0], motion)), drawn, rate_hz)
+    return from_analog(np.concatenate(([0.0], motion)) - load[-1] * drawn, drawn, rate_hz)
 
 
 def _filtered(numerator: FloatArray, denominator: FloatArray, volts: FloatArray | Volts) -> FloatArray:
@@ -116,24 +131,27 @@ def _filtered(numerator: FloatArray, denominator: FloatArray, volts: FloatArray 
 
 
 def _responses(loads: FloatArray, rate_hz: float) -> FloatArray:
-    """(n_back, m) impulse responses of loads (m, 4), reversed: what they weigh `before` with.
+    """(n_back, m) impulse responses of loads (m, 5), reversed: what they weigh `before` with.
 
     By way of the frequencies at which the filters of `_filter` are the analog ones; what lies beyond the turns that are
     transformed has died away."""
     n_back = round(HISTORY_S * rate_hz)
     n = SPARE_TURNS * n_back
     s = 2j * rate_hz * np.tan(np.pi * np.arange((n + 1) // 2) / n)  # all but half the rate, where nothing is drawn
-    resonance_hz, electrical, mechanical, coil_s = np.exp(loads.T[:, :, None])
+    resonance_hz, electrical, mechanical, coil_s = np.exp(loads.T[:-1, :, None])
     w = 2 * np.pi * resonance_hz
     motion = s * s / w**2 + s / (w * mechanical) + 1
     drawn = motion / ((1 + coil_s * s) * motion + s / (w * electrical))
-    return np.asarray(np.fft.irfft(drawn, n, axis=1)[:, :n_back][:, ::-1].T)
+    response = np.fft.irfft(drawn, n, axis=1)[:, :n_back]
+    response[:, 0] -= loads[:, -1]
+    return np.asarray(response[:, ::-1].T)
 
 
 @lru_cache(maxsize=4)
-def _grid(rate_hz: float) -> tuple[FloatArray, FloatArray]:
+def _grid(rate_hz: float, folds: tuple[float, ...]) -> tuple[FloatArray, FloatArray]:
     loads = np.array([
-        [np.log(hz), np.log(electrical), USUAL[2], np.log(coil_s)]
+        [np.log(hz), np.log(electrical), USUAL[2], np.log(coil_s), fold]
+        for fold in folds
         for hz in RESONANCES_HZ
         for electrical in ELECTRICAL
         for coil_s in COILS_S
@@ -153,14 +171,16 @@ def _spreads(currents: FloatArray) -> FloatArray:
     return np.where(middle > 0, apart, np.inf)
 
 
-def _refine(before: FloatArray, load: FloatArray, rate_hz: float, agree: float) -> FloatArray:
+def _refine(before: FloatArray, load: FloatArray, rate_hz: float, agree: float, folds: bool) -> FloatArray:
     """The load near this one at which the currents agree best, those that stray counted but by how far.
 
     Damped steps, slopes by differences: a step and its slopes are one product."""
-    beside = np.vstack((np.zeros(len(load)), SLOPE_STEP * np.eye(len(load))))
+    free = len(load) if folds else len(load) - 1
+    beside = SLOPE_STEP * np.eye(free + 1, len(load), -1)
     kept = trial = load
     least, damping = np.inf, FIRST_DAMPING
-    normal, pull = np.zeros((len(load), len(load))), np.zeros(len(load))
+    normal, pull = np.zeros((free, free)), np.zeros(free)
+    step = np.zeros(len(load))
     for _ in range(ROUNDS):
         loads = trial + beside
         currents = _currents(before, _responses(loads, rate_hz))
@@ -173,7 +193,7 @@ def _refine(before: FloatArray, load: FloatArray, rate_hz: float, agree: float) 
             normal, pull = weighed @ slope, weighed @ off[:, 0]
         else:
             damping *= 8
-        step = np.linalg.solve(normal + np.diag(damping * np.diag(normal) + 1e-12), pull)
+        step[:free] = np.linalg.solve(normal + np.diag(damping * np.diag(normal) + 1e-12), pull)
         trial = np.clip(kept - step, LOWEST, HIGHEST)
         if np.max(np.abs(trial - kept)) < SETTLED_STEP:
             break
