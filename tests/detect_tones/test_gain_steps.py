@@ -302,3 +302,31 @@ def test_the_ceiling_is_that_of_the_flat_not_of_what_the_band_leaves_of_its_corn
         detector.push(window)
     knee = only(detector.finish(), "knee").measured
     assert knee["ceiling_v"] == pytest.approx(min(rails_v), rel=0.003)
+
+
+@pytest.mark.parametrize("is_logged", [True, False])
+def test_a_source_that_clipped_below_clean_levels_is_no_edge(is_logged: bool) -> None:
+    """Turned up too far at the amplifier's lowest gain, then down, then the gain up: the report gave the source's edge,
+    or the source, though all above was clean; with a gain that goes on to the rail the rail is the edge."""
+    source = np.concatenate([np.full(int(2 * RATE_HZ), v) for v in (5.0, 8.5, 5.0)])
+    cut = np.clip(tone(KnobAmplifier(rail_v=30.0), source), -7.0, 7.0)
+    for top_v, knee_v in ((20.0, None), (33.0, find_true_knee(KnobAmplifier(rail_v=30.0), 40.0).level_v)):
+        turned = tone(KnobAmplifier(rail_v=30.0), np.concatenate([ramp_v(5.0, top_v, 6.0), np.full(16000, top_v)]))
+        output = np.concatenate([cut, turned])
+        sent = 0.1 * np.concatenate([cut, cut[:16000][np.arange(len(turned)) % 16000]])
+        curve = only(run(output, **({"source": sent} if is_logged else {})), "knee").measured
+        assert curve["outcome"] != "source clipped before the amplifier"
+        if knee_v is None:
+            assert curve["knee_v"] is None
+            assert curve["clean_v"] == pytest.approx(top_v / math.sqrt(2), rel=0.01)
+        else:
+            assert curve["knee_v"] == pytest.approx(knee_v, rel=0.005)
+
+
+def test_an_edge_at_a_lower_supply_is_not_refuted_by_what_was_clean_at_a_higher() -> None:
+    """The engine stops in the middle: what was clean at 14.2 V says nothing of the ceiling at 11.8 V."""
+    high = tone(KnobAmplifier(rail_v=30.0), np.concatenate([ramp_v(5.0, 28.0, 4.0), np.full(16000, 28.0)]))
+    low = tone(KnobAmplifier(rail_v=25.0), np.concatenate([ramp_v(5.0, 27.0, 6.0), np.full(16000, 27.0)]))
+    supply = np.concatenate([np.full(len(high), 14.2), np.full(len(low), 11.8)])
+    curve = only(run(np.concatenate([high, low]), supply=supply), "knee").measured
+    assert curve["knee_v"] == pytest.approx(find_true_knee(KnobAmplifier(rail_v=25.0), 40.0).level_v, rel=0.01)

@@ -218,3 +218,68 @@ def test_a_tone_without_distortion_goes_by_its_level() -> None:
     walk.answer("next")
     assert "Play the steps track" in walk.view().instruction
     assert "a tone up to 30 Hz" in walk.other_ways
+
+
+def _source_turned_down_until_clean(walk: SetGainWalk) -> None:
+    """The first step: a logged source that clips at 8 V of output, turned down by 1.5 dB as told, then Enter."""
+    crest = level((12, 12, 1.5), (6.7, 6.7, 1.5))
+    source = np.clip(crest * np.sin(2 * np.pi * 40.0 * np.arange(len(crest)) / HZ), -8, 8)
+    walk_through(source, walk, source=source / 10)
+    walk.answer("next")
+
+
+def test_a_source_that_was_turned_down_until_clean_clips_no_more() -> None:
+    """The curve of the amplifier begins behind that: else the old flats sent the walk back to the source for ever."""
+    walk = SetGainWalk(40.0, "resistor", is_hands_free=False)
+    _source_turned_down_until_clean(walk)
+    assert (walk.step, walk.n_fresh_starts) == ("amplifier", 1)
+    clean = SetGainWalk(40.0, "resistor", is_hands_free=False)
+    walk_through(volts(level((8, 8, 2))), clean)
+    clean.answer("next")
+    assert (clean.step, clean.n_fresh_starts) == ("amplifier", 0)
+
+
+def test_full_gain_with_the_source_at_its_edge_ends_the_walk() -> None:
+    """Another round with more from the source would only clip there again."""
+    walk = SetGainWalk(40.0, "resistor", is_hands_free=False)
+    _source_turned_down_until_clean(walk)
+    walk_through(volts(level((7, 20, 3), (20, 20, 1))), walk)
+    walk.answer("full")
+    assert walk.is_done
+    found = conclude_setting(None, walk, None, 40.0, {})
+    assert "do not reach the amplifier's edge" in str(found.measured["line"])
+    assert "clean up to 14.1" in str(found.measured["line"])  # 20 V of crest
+    assert "line driver" in str(found.measured["next"])
+
+
+def test_a_raised_source_that_gives_no_more_is_a_level_held() -> None:
+    walk = SetGainWalk(40.0, "resistor", is_hands_free=False)
+    walk_through(volts(level((8, 8, 1))), walk)
+    walk.answer("next")
+    for _ in range(2):
+        assert walk.step == "amplifier"
+        walk_through(volts(level((8, 13, 2), (13, 13, 1))), walk)
+        walk.answer("full")
+        walk_through(volts(level((5, 5, 1))), walk)
+        walk.answer("next")
+    assert walk.outcome == "level held (a limiter?)"
+
+
+def test_no_ceiling_is_drawn_below_a_level_that_was_clean() -> None:
+    """A knob turned in one jump looks distorted for a moment; what was clean louder than that refutes it."""
+    walk = SetGainWalk(40.0, "resistor", is_hands_free=False)
+    walk_through(volts(level((8, 8, 1))), walk)
+    walk.answer("next")
+    jumps = [(8.0, 10.0), (10.0, 14.0), (14.0, 19.0), (19.0, 25.0)]
+    output = volts(level((8, 8, 1), *(part for a, b in jumps for part in ((a, b, 0.02), (b, b, 1.2)))))
+    meter, heard_v, drawn = LiveMeter(40.0), 0.0, []
+    for window in iter_windows_from_arrays({"output": output}, HZ, window_s=0.04):
+        reading = meter.push(window)
+        if reading is None:
+            continue
+        walk.push(reading)
+        view = walk.view()
+        heard_v = max(heard_v, view.level_v if view.state == "clean" else 0.0)
+        drawn.append(view.ceiling_v is not None and view.ceiling_v < heard_v)
+    assert heard_v > 17.0
+    assert not any(drawn)

@@ -20,7 +20,7 @@ from ampwitness.cli.wrapped import as_typed, say
 from ampwitness.errors import AmpwitnessError, UsageError
 from ampwitness.findings.as_json import to_plain
 from ampwitness.findings.wording import NOT_ASKED
-from ampwitness.guide.set_gain import QUESTIONS
+from ampwitness.guide.set_gain_words import QUESTIONS
 from ampwitness.guide.tone_tracks import CAUTION, HIGH_TONE_CAUTION, HIGH_TONE_HZ
 from ampwitness.link.finding import find_board
 from ampwitness.link.session import BoardSession

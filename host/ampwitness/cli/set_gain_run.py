@@ -109,6 +109,7 @@ class SetGainRun:
         self.finding: Finding | None = None
         # The newest readings with a tone; the oldest of them counts, so that the end of a track does not.
         self._lately: deque[LiveReading] = deque(maxlen=4)
+        self._n_begun = 0  # fresh starts that the thorough detector knows of
         self.is_interrupted = False  # by Ctrl-C: what is known so far is said all the same
         self._ended_s: float | None = None
 
@@ -141,6 +142,7 @@ class SetGainRun:
         shown_s, n_passed_over = 0.0, 0
         for window in feed.windows():
             wants_stop = self._take_keys(keyboard.pressed()) or bool(signals)
+            self._begin_anew_where_asked()
             if window is not None:
                 is_late = time.time() - feed.received_host_s > _LATE_S and n_passed_over < _PASS_OVER
                 n_passed_over = n_passed_over + 1 if is_late else 0
@@ -158,13 +160,16 @@ class SetGainRun:
             if wants_stop:
                 feed.request_stop()
 
+    def _begin_anew_where_asked(self) -> None:
+        """By a key, or by the walk itself where nobody can press one."""
+        if self.walk.n_fresh_starts > self._n_begun:
+            self._n_begun = self.walk.n_fresh_starts
+            self._thorough.begin_anew()
+
     def _take_keys(self, keys: str) -> bool:
         for key in keys.lower():
             if key in "\r\n":
-                n_before = self.walk.n_fresh_starts
                 self.walk.answer("next")
-                if self.walk.n_fresh_starts > n_before:
-                    self._thorough.begin_anew()
             elif key == "f":
                 self.walk.answer("full")
             elif key == "t":

@@ -40,6 +40,7 @@ class CurveApart:
         self._process.start()
         theirs.close()
         self._curves: list[ToneCurve] = []
+        self._n_begun = 0  # answers carry it: those of windows that were to be forgotten are
 
     def wait_until_ready(self, most_s: float = 20.0) -> None:
         """Until it has loaded what it needs, which takes a core for a second, or `most_s` have passed."""
@@ -53,6 +54,7 @@ class CurveApart:
     def begin_anew(self) -> None:
         """Forget the windows so far: curves and answer are of those to come."""
         self._curves = []
+        self._n_begun += 1
         self._windows.put(_ANEW)
 
     @property
@@ -63,9 +65,13 @@ class CurveApart:
                 answer = self._answers.recv()
             except EOFError:
                 break
-            if isinstance(answer, list):
-                self._curves = answer
+            self._take(answer)
         return self._curves
+
+    def _take(self, answer: Any) -> None:
+        n_begun, curves = answer
+        if n_begun == self._n_begun:
+            self._curves = curves
 
     def finish(self) -> DetectorResult:
         """Let what waits be worked off, and answer.
@@ -77,7 +83,7 @@ class CurveApart:
         self._windows.put(None)
         try:
             while not isinstance(answer := self._answers.recv(), DetectorResult):
-                self._curves = answer
+                self._take(answer)
         except EOFError as error:
             raise RuntimeError("the process that works out the gain curve ended without an answer") from error
         self._process.join()
@@ -96,16 +102,17 @@ def _serve(windows: Any, answers: Connection, load_ohm: float | None, load_kind:
         os.nice(_NICE)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the command, which then asks for the answer
     detector = GainStepDetector(load_ohm, load_kind, is_live=True)
-    curves_at_s = 0.0
-    answers.send([])  # ready
+    curves_at_s, n_begun = 0.0, 0
+    answers.send((0, []))  # ready
     while (window := windows.get()) is not None:
         if window == _ANEW:
             detector = GainStepDetector(load_ohm, load_kind, is_live=True)
+            n_begun += 1
             continue
         detector.push(window)
         if window.stop_s - curves_at_s >= CURVE_EVERY_S:
             curves_at_s = window.stop_s
             # Without their points: what fits a pipe at once is never waited for by the one who takes it.
-            answers.send([replace(curve, points=()) for curve in detector.curves()])
+            answers.send((n_begun, [replace(curve, points=()) for curve in detector.curves()]))
     answers.send(detector.finish())
     answers.close()

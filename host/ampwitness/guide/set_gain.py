@@ -14,6 +14,7 @@ from ampwitness.detect.tones.tone_curve import ToneCurve
 from ampwitness.guide.set_gain_words import (
     CLIPPED_PERCENT,
     EDGE_PERCENT,
+    FULL_UP,
     KNEE_PERCENT,
     Situation,
     State,
@@ -34,44 +35,19 @@ Key = Literal["next", "full", "turned", "other"]
 LEAST_LEVEL_V = 0.2
 _RISING_DB = 0.25
 _RISING_OVER_S = 0.5
-_HOLD_S = 0.25  # a state that changes the step must last so long
+_HOLD_S = 0.25  # a state that counts must last so long: a knob that jumps looks distorted for a moment
 _STABLE_S = 1.0
 _STEADY_DB = 0.2
 _HELD_DB = 0.1
 _HELD_TURNS = 2
+_REFUTED_RATIO = 1.005  # a level that was clean lies below the ceiling
 _HELD_RATIO = 0.9  # of a threshold, once it was passed
 _LISTEN_S = 0.6  # from a tone's beginning: until then a second tone looks like distortion
 _PAUSE_S = 0.3  # after so long without it, a tone begins anew
-_NOT_YET: tuple[State, ...] = (
-    "clean",
-    "too quiet",
-    "at the edge",
-    "clipped",
-    "not judged",
-)  # what is not said before that
+# what is not said before that
+_NOT_YET: tuple[State, ...] = ("clean", "too quiet", "at the edge", "clipped", "not judged")
 _NOTICE_S = 6.0  # an answer to a key stands so long
 _LONGEST_STEP_S = 0.2  # between readings; more is a gap
-
-
-@dataclass(frozen=True, slots=True)
-class Question:
-    """What decides the result and cannot be measured. `key` is that of the note in the recording."""
-
-    key: str
-    text: str
-    wanted: str
-
-
-QUESTIONS = (
-    Question("gain_crossover", "Crossovers and subsonic filter set, before the gain?", "set"),
-    Question("gain_equaliser", "Equaliser flat?", "flat"),
-    Question("gain_boost", "Bass boost and loudness off?", "off"),
-    Question("gain_fader", "Fader and balance in the middle?", "middle"),
-    Question("gain_volume", "Player volume: the highest you will ever use?", "highest used"),
-    Question("gain_bass_remote", "Bass remote at maximum?", "maximum"),
-    Question("gain_input_range", "Amplifier's input range switch: which?", "as installed"),
-    Question("gain_bridging", "Bridged output, or one channel?", "as installed"),
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +93,9 @@ class SetGainWalk:
         self._curve: ToneCurve | None = None
         self._since: dict[str, float] = {}
         self._turned_levels: list[float] = []
+        self._is_source_at_edge = False  # it distorted in this round: it cannot be raised any further
+        self._has_source_distorted = False  # in this step, so the curve holds it
+        self._full_level_v: float | None = None  # of the last round, gain full up and clean
         self._early_ceiling_v: float | None = None  # from the quick readings, until the curve knows better
         self._tone_begun_s: float | None = None
         self._tone_heard_s = -math.inf
@@ -147,7 +126,8 @@ class SetGainWalk:
         self.seen_s[self._state] = self.seen_s.get(self._state, 0.0) + min(max(0.0, passed_s), _LONGEST_STEP_S)
         if self._state == "clean":
             self.highest_clean_v = max(self.highest_clean_v or 0.0, reading.tone.level_v)
-        if self._state in ("at the edge", "clipped") and reading.thd_percent is not None:
+        is_edge = self._lasts("edge", self._state in ("at the edge", "clipped"), reading.time_s, _HOLD_S)
+        if is_edge and reading.thd_percent is not None:
             beyond = self._beyond_own(reading.thd_percent)
             law_db = hard_clip_level_db(KNEE_PERCENT) - hard_clip_level_db(max(0.1, beyond))
             self._early_ceiling_v = reading.tone.level_v * 10 ** (law_db / 20)
@@ -164,6 +144,9 @@ class SetGainWalk:
         is_quiet = self._lasts("quiet", is_unknown and is_steady, now_s, _STABLE_S)
         if self.step == "source" and is_fine:
             self._is_source_checked = True
+        is_distorted = self.step == "source" and self._state in ("at the edge", "clipped", "source clipped")
+        if self._lasts("source edge", is_distorted, now_s, _HOLD_S):
+            self._is_source_at_edge = self._has_source_distorted = True
         if self.step == "source" and self._is_hands_free and (is_good or is_quiet):
             self._leave_source()
         elif self.step in ("amplifier", "come back") and is_source_bad:
@@ -179,6 +162,8 @@ class SetGainWalk:
         self._curve = curve
         if curve is None or self.step == "done":
             return
+        if self.step == "source" and self._own_percent() is not None:
+            self._is_source_at_edge = self._has_source_distorted = False  # what looked like it is in the track
         if curve.is_source_clipped and self.step in ("amplifier", "come back"):
             self._go("lower source")
         elif curve.is_level_held and self.step == "amplifier":
@@ -203,13 +188,12 @@ class SetGainWalk:
             self._say(refusal)
         elif key == "next" and self.step == "lower source":
             self._go("source")
-            self._curve = None
-            self.n_fresh_starts += 1
+            self._is_source_at_edge = True
+            self._begin_anew()
         elif key == "next":
             self._leave_source()
-        elif key == "full":
-            self.n_rounds += 1
-            self._go("source")
+        elif key == "full" and self._reading is not None:
+            self._note_full(self._reading)
         elif key == "turned" and self._reading is not None:
             self._note_turn(self._reading)
 
@@ -260,11 +244,32 @@ class SetGainWalk:
             self._early_ceiling_v = None  # it was the source's
         if step == "source":
             self._turned_levels.clear()
-            self._is_source_checked = False
+            self._is_source_checked = self._has_source_distorted = False
 
     def _leave_source(self) -> None:
         self.is_source_unchecked = not self._is_source_checked
+        if self._has_source_distorted:  # that has passed, and says nothing of the amplifier
+            self._begin_anew()
         self._go("amplifier")
+
+    def _begin_anew(self) -> None:
+        self._curve = None
+        self.n_fresh_starts += 1
+
+    def _note_full(self, reading: LiveReading) -> None:
+        """The gain is full up and nothing clips: another round with more from the source, if that has more to give."""
+        level_v, before_v = reading.tone.level_v, self._full_level_v
+        if self._is_source_at_edge:
+            self.outcome = FULL_UP
+            self._go("done")
+        elif before_v is not None and abs(20 * math.log10(level_v / before_v)) < _HELD_DB:
+            self.outcome = "level held (a limiter?)"  # the source was raised, and no more came
+            self._go("done")
+        else:
+            self._full_level_v = level_v
+            self.n_rounds += 1
+            self._go("source")
+            self._is_source_at_edge = False
 
     def _note_turn(self, reading: LiveReading) -> None:
         self._turned_levels.append(reading.tone.level_v)
@@ -385,7 +390,9 @@ class SetGainWalk:
         if self.step in ("source", "lower source") or self._state == "source clipped":
             return None
         of_curve = None if self._curve is None else self._curve.knee
-        return self._early_ceiling_v if of_curve is None else of_curve.level_v
+        known_v = self._early_ceiling_v if of_curve is None else of_curve.level_v
+        is_refuted = known_v is not None and known_v * _REFUTED_RATIO < (self.highest_clean_v or 0.0)
+        return None if is_refuted else known_v
 
 
 def _holds_two(reading: LiveReading) -> bool:

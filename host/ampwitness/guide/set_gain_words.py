@@ -31,6 +31,28 @@ KNEE_PERCENT = 1.0
 CLIPPED_PERCENT = 1.5
 _SAME_RATIO = 1.15  # a tenth of a second measures distortion to about 0.1 points
 HIGHEST_SUB_HZ = 120.0  # up to here a player's sub level moves the tone
+FULL_UP = "the gain is full up and the source at its own edge: together they do not reach the amplifier's edge"
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What decides the result and cannot be measured. `key` is that of the note in the recording."""
+
+    key: str
+    text: str
+    wanted: str
+
+
+QUESTIONS = (
+    Question("gain_crossover", "Crossovers and subsonic filter set, before the gain?", "set"),
+    Question("gain_equaliser", "Equaliser flat?", "flat"),
+    Question("gain_boost", "Bass boost and loudness off?", "off"),
+    Question("gain_fader", "Fader and balance in the middle?", "middle"),
+    Question("gain_volume", "Player volume: the highest you will ever use?", "highest used"),
+    Question("gain_bass_remote", "Bass remote at maximum?", "maximum"),
+    Question("gain_input_range", "Amplifier's input range switch: which?", "as installed"),
+    Question("gain_bridging", "Bridged output, or one channel?", "as installed"),
+)
 
 
 @dataclass(frozen=True, slots=True)

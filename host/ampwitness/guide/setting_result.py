@@ -8,7 +8,7 @@ from typing import Any
 from ampwitness.detect.tones.gain_steps import ALL_OWN, CEILING_MET, CEILING_OPEN, IN_NOISE
 from ampwitness.detect.tones.tone_curve import margin_of
 from ampwitness.guide.set_gain import SetGainWalk
-from ampwitness.guide.set_gain_words import HIGHEST_SUB_HZ, KNEE_PERCENT, State
+from ampwitness.guide.set_gain_words import FULL_UP, HIGHEST_SUB_HZ, KNEE_PERCENT, State
 from ampwitness.guide.tone_live import LiveReading
 from ampwitness.types import Finding
 
@@ -79,7 +79,7 @@ def conclude_setting(
         outcome = CEILING_MET
     if m.get("knee_v") is None and m.get("follow_v") is None and left_v and walk.goes_by_level:
         outcome = f"distortion of this tone is not judged; {walk.other_ways}"
-    if walk.outcome.startswith("level held"):
+    if walk.outcome.startswith("level held") or (walk.outcome == FULL_UP and knee_v is None):
         outcome = walk.outcome
     if is_cut_short and not (knee_v or m.get("follow_v")):
         outcome = _CUT_SHORT
@@ -155,6 +155,11 @@ def next_step(outcome: str, tone_hz: float, margin_db: float | None, *, is_set: 
     if outcome.startswith("level held"):
         return (
             "look for a limiter or compressor, switch it off and run set-gain again, or keep this level as the highest"
+        )
+    if outcome == FULL_UP:
+        return (
+            "leave both where they are: this source gives no more; for more output set the amplifier's input range "
+            "to a lower voltage, or fit a line driver, and run set-gain again"
         )
     if outcome == IN_NOISE:
         return "wire an input with a smaller range (ampwitness front-end), and run set-gain again"

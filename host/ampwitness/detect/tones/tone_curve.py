@@ -38,6 +38,7 @@ _OWN_BELOW_DB = 3.0  # under the highest level, where an amplifier that clips at
 _OWN_POINTS, _OWN_SAME_RATIO = 6, 1.15
 _OWN_SPAN_DB = 2.0
 _OWN_RISE_RATIO = 2.0
+_REFUTING_PERCENT, _REFUTING_S, _REFUTED_RATIO = 0.4, 0.75, 0.97  # 0.26 dB
 _OWN_CORRELATION = 0.3  # standard deviation of how far the amplifier's harmonics lie in step with the source's
 
 
@@ -135,9 +136,10 @@ def make_curve(points: Sequence[TonePoint]) -> ToneCurve:
     Knee and 1 % point: our choice, measured by `python -m ampwitness.bench.tone_scores`.
     """
     known = [usable_thd_percent(point) for point in points]
-    thd = np.array([np.nan if value is None else value for value in known])
     level = np.array([point.reading.level_v for point in points])
-    alike = _find_alike_percent(points, level, thd)
+    every = np.array([np.nan if value is None else value for value in known])
+    alike = _find_alike_percent(points, level, every)
+    thd = every if alike is not None else _drop_refuted(points, level, every)
     own = alike if alike is not None and _hides_the_edge(alike, thd) else None
     is_own = own is not None or (alike is not None and alike < _OWN_MOST_PERCENT)
     is_source = not is_own and _is_source_clipped(points, level, thd)
@@ -195,6 +197,24 @@ def _find_alike_percent(points: Sequence[TonePoint], level: FloatArray, thd: Flo
 def _hides_the_edge(alike_percent: float, thd: FloatArray) -> bool:
     """Whether so much would be taken for 1 % of the amplifier's, and the amplifier does add to it."""
     return alike_percent >= _OWN_LEAST_PERCENT and float(np.nanmax(thd)) >= _OWN_RISE_RATIO * alike_percent
+
+
+def _drop_refuted(points: Sequence[TonePoint], level: FloatArray, thd: FloatArray) -> FloatArray:
+    """Distortion without what lies well below levels that were clean for most of a second, in volts and in volts
+    a volt of supply: that was no ceiling of the amplifier's, but a source turned down since, or a knob that jumped."""
+    supply: FloatArray = np.array([point.supply_v for point in points], dtype=np.float64)
+    lasts_s = np.array([point.stop_s - point.start_s for point in points])
+    clean = thd < _REFUTING_PERCENT
+    is_below = np.ones(len(level), dtype=bool)
+    for size in (level, level / supply):
+        heard = np.flatnonzero(clean & np.isfinite(size))
+        highest = heard[np.argsort(-size[heard])]
+        long_enough = np.cumsum(lasts_s[highest]) >= _REFUTING_S
+        if long_enough.any():
+            is_below &= size < _REFUTED_RATIO * size[highest[int(np.argmax(long_enough))]]
+        elif size is level:
+            return thd
+    return np.where(is_below & ~clean, np.nan, thd)
 
 
 def _find_knee(
