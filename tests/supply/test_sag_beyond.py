@@ -67,3 +67,29 @@ def test_a_consumer_within_notes_is_told_and_none_is_invented(with_consumer_from
     assert beyond["sag_v"] - beyond["explained_v"] < 50.0 * SOURCE_OHM + 0.05
     assert "Something else took current at that moment" in words
     assert any(step.startswith("Find what else pulls the supply down. Under") for step in steps)
+
+
+def test_a_note_across_the_engines_stop_is_not_the_worst() -> None:
+    """Charging ends within the twelfth note, the supply falls by 1.6 V: that is no sag of the note's own, which leads
+    neither the list nor the advice."""
+    rng = np.random.default_rng(6)
+    at_s = np.arange(0, 26.0, 1 / RATE_HZ)
+    within_s = at_s % 1.0
+    plays = (within_s > 0.2) & (within_s < 0.7) & (at_s > 1.0) & (at_s < 25.0)
+    output_v = np.where(plays, 24.0 * np.sin(2 * np.pi * 55.0 * within_s), 0.0)
+    open_v = np.where(at_s < 12.4, 14.2, 12.6 + 1.6 * np.exp(-(at_s - 12.4) / 0.2))
+    supply_v = open_v - SOURCE_OHM * output_v**2 / LOAD_OHM / EFFICIENCY / 12.0
+    volts = {
+        "output": output_v + 0.002 * rng.normal(size=len(at_s)),
+        "supply": supply_v + 0.002 * rng.normal(size=len(at_s)),
+    }
+    results = run_all(iter_windows_from_arrays(volts, RATE_HZ, window_s=10.0), DetectOptions())
+    notes = FindingList.of(next(r.findings for r in results if r.coverage.detector == "notes"))
+    deepest = notes[int(np.nanargmax(notes.values("sag_v")))]
+    assert deepest.start_s == pytest.approx(12.2, abs=0.05)
+    assert deepest.measured["sag_own_v"] is None
+    assert "charging began or ended at about that time" in describe_finding(deepest)
+    worst = find_worst(notes, "note")
+    assert worst is not None
+    assert abs(worst.start_s - 12.2) > 0.9
+    assert not any("what else" in step for step in advise_first_steps(FindingList([r.findings for r in results])))

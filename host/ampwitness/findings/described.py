@@ -76,6 +76,8 @@ def _describe_note(finding: Finding) -> str:
             f", of which its own power explains {_number(own_v, 2)} V at most: something else took current at that "
             "moment, or a contact gave way"
         )
+    if changed := finding.evidence.get("supply_changed"):
+        text += f"; {changed}"
     why_not = finding.evidence.get("supply_before_not_settled")
     return text + (f"; before it the supply was not settled: {why_not}" if why_not else "")
 

@@ -104,9 +104,10 @@ def _list_clip_bursts(clips: FindingList, width: int) -> list[str]:
 def _deepest_notes(findings: FindingList) -> FindingList:
     """Of the notes whose sag is known those with the deepest of their own, in order of time."""
     notes = findings.of_kind("note")
-    sags_v = np.full(len(notes), np.nan)
-    for key in ("sag_own_v", "sag_without_end_v", "sag_v"):
-        sags_v = np.where(np.isfinite(sags_v), sags_v, notes.values(key))
+    sags_v = notes.values("sag_own_v")
+    if not np.isfinite(sags_v).any():
+        within_v = notes.values("sag_without_end_v")
+        sags_v = np.where(np.isfinite(within_v), within_v, notes.values("sag_v"))
     known = np.flatnonzero(np.isfinite(sags_v))
     return notes.take(np.sort(known[np.argsort(-sags_v[known], kind="stable")[:MAX_NOTES]]))
 

@@ -24,11 +24,13 @@ LEAST_BEYOND_V = 0.2
 ANSWERS_AFTER_S = (0.02, 0.1, 0.3, 1.0, 3.0)  # at once to the battery's slow part; a regulator lessens it with time
 ENGINE_CHANGE_S = 1.5  # on both sides of a change of state the supply moves by itself
 KEY = "sag_own_v"
+CHANGED = "charging began or ended at about that time, and moves the supply by itself"
 _SIGMAS = 3.0
 
 
 class ExplainedNotes(WrappedTable):
-    """Notes, each also with `sag_own_v`: its sag, or what its own power accounts for at most where that is less.
+    """Notes, each also with `sag_own_v`: its sag, or what its own power accounts for at most where that is less; None
+    where the engine started or stopped meanwhile, as most of that fall may be the charging's that went.
 
     Parameters
     ----------
@@ -37,6 +39,7 @@ class ExplainedNotes(WrappedTable):
 
     Attributes
     ----------
+    at_change : (n,) whether the supply's state changed about then
     sag_v, explained_v : (n,) the sag without what ended it, and the most that the note's own power explains of it; NaN
         where that was not looked at
     """
@@ -45,23 +48,31 @@ class ExplainedNotes(WrappedTable):
         super().__init__(table)
         sag_v, whole_v = table.numbers("sag_without_end_v"), table.numbers("sag_v")
         self.sag_v = np.where(np.isfinite(sag_v), sag_v, whole_v)
-        self.explained_v = np.full(len(table), np.nan) if model is None else _explain_notes(table, sag_v, model)
+        self.at_change = np.zeros(len(table), dtype=bool) if model is None else _are_at_change(table, model)
+        self.explained_v = np.full(len(table), np.nan)
+        if model is not None:
+            self.explained_v = _explain_notes(table, sag_v, model, ~self.at_change)
 
     @property
     def is_beyond(self) -> npt.NDArray[np.bool_]:
         """(n,) whose sag is more than their own power explains."""
-        return self.sag_v - self.explained_v > LEAST_BEYOND_V
+        return np.asarray(self.sag_v - self.explained_v > LEAST_BEYOND_V)
 
     def numbers(self, key: str) -> FloatArray:
         """(n,) as `FindingTable.numbers`."""
-        return np.where(self.is_beyond, self.explained_v, self.sag_v) if key == KEY else super().numbers(key)
+        if key != KEY:
+            return super().numbers(key)
+        return np.where(self.at_change, np.nan, np.where(self.is_beyond, self.explained_v, self.sag_v))
 
     def read(self, row: int) -> Finding:
         """One of them."""
         one, sag_v, own_v = self._table.read(row), float(self.sag_v[row]), float(self.explained_v[row])
         own_v = own_v if sag_v - own_v > LEAST_BEYOND_V else sag_v
-        measured = {**one.measured, KEY: own_v if np.isfinite(own_v) else None}
-        return Finding(one.kind, one.start_s, one.stop_s, one.severity, measured, one.threshold, one.evidence)
+        is_told = bool(np.isfinite(own_v)) and not self.at_change[row]
+        measured, evidence = {**one.measured, KEY: own_v if is_told else None}, one.evidence
+        if self.at_change[row] and np.isfinite(sag_v):
+            evidence = {**evidence, "supply_changed": CHANGED}
+        return Finding(one.kind, one.start_s, one.stop_s, one.severity, measured, one.threshold, evidence)
 
 
 def summarise_beyond(notes: Sequence[ExplainedNotes], model: SupplyModel, name: str) -> dict[str, Any] | None:
@@ -93,14 +104,23 @@ def summarise_beyond(notes: Sequence[ExplainedNotes], model: SupplyModel, name: 
     }
 
 
-def _explain_notes(notes: FindingTable, sag_v: FloatArray, model: SupplyModel) -> FloatArray:
+def _are_at_change(notes: FindingTable, model: SupplyModel) -> npt.NDArray[np.bool_]:
+    """(n,) whether the supply's state changed while the note sounded, or shortly ahead or after."""
+    found = np.zeros(len(notes), dtype=bool)
+    for at_s in model.change_s[1:].tolist():
+        found |= (notes.stop_s >= at_s - ENGINE_CHANGE_S) & (notes.start_s <= at_s + ENGINE_CHANGE_S)
+    return found
+
+
+def _explain_notes(
+    notes: FindingTable, sag_v: FloatArray, model: SupplyModel, is_asked: npt.NDArray[np.bool_]
+) -> FloatArray:
     """(n,) the most that each note's own power takes off the supply; NaN where it is not looked at: no sag, or the
-    engine was cranked, started or stopped, or a lead was lost meanwhile."""
+    engine was cranked, or a lead was lost meanwhile."""
     start_s, stop_s = notes.start_s, notes.stop_s
     crest_v, lowest_v = notes.numbers("peak_v"), notes.numbers("supply_lowest_averaged_v")
-    known = np.isfinite(crest_v) & np.isfinite(sag_v) & (lowest_v > 1.0)
-    changes = [(at_s - ENGINE_CHANGE_S, at_s + ENGINE_CHANGE_S) for at_s in model.change_s[1:].tolist()]
-    for from_s, to_s in (*model.kept_out, *changes):
+    known = is_asked & np.isfinite(crest_v) & np.isfinite(sag_v) & (lowest_v > 1.0)
+    for from_s, to_s in model.kept_out:
         known &= (stop_s < from_s) | (start_s > to_s)
     explained_v, state_at = np.full(len(notes), np.nan), model.states_at(start_s)
     for name, state in model.states.items():
