@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase
 from ampwitness.bench.cutout_scores import find_cutouts
+from scipy import signal
 
 AT = np.arange(12 * RATE_HZ) / RATE_HZ
 STOP_S, BACK_S = 10.1, 10.7
@@ -47,3 +48,20 @@ def test_an_outage_is_found_once_wherever_it_lies_about_the_edge_of_a_block(
         assert found[0].start_s + 1e-3 * cut_ms == pytest.approx(STOP_S, abs=fall_s + 0.001)
         assert found[0].stop_s + 1e-3 * cut_ms == pytest.approx(BACK_S, abs=0.005)
         assert found[0].measured["cause"].startswith("supply lost" if supply_is_lost else "not decided")
+
+
+def test_a_half_supply_stage_whose_volts_sink_is_told_wherever_it_stops() -> None:
+    """Its silence lies ahead of the block's edge and what sinks behind it, or both on one side."""
+    at_s, noise = 10.12, np.random.default_rng(12)
+    section = signal.butter(2, [25, 120], "band", fs=RATE_HZ, output="sos")
+    wave = signal.sosfilt(section, noise.standard_normal(len(AT)))
+    wave *= 3 / wave.std()
+    sinks = 6 * np.exp(-np.clip(AT - at_s, 0, None) / 0.3)
+    output = np.where(AT - at_s < 0, 6 + wave, sinks) + noise.normal(0, 0.02, len(AT))
+    volts = {"output": output, "supply": 12.6 + noise.normal(0, 0.003, len(AT))}
+    for cut_ms in range(100, 141):
+        left = {role: values[cut_ms * RATE_HZ // 1000 :] for role, values in volts.items()}
+        found = find_cutouts(CutoutCase(left, "", is_continuous=False), 60.0)[0]
+        starts_s = [s for one in found if (s := one.start_s + 1e-3 * cut_ms) > 5.0]  # standing volts all along are told
+        assert len(starts_s) == 1, f"{cut_ms} ms ahead were left out: {starts_s}"
+        assert starts_s[0] == pytest.approx(at_s, abs=0.025)

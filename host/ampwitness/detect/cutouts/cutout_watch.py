@@ -156,7 +156,10 @@ class RunWatch:
             self._open = find_stop_in_gap(self._run, known, self._before, self._edges)
         candidates = self._candidates.find(start, self._on_since, limit, known)
         sinking = find_sinking(self._run, start, limit, known)
-        for step in sinking:
+        soon = []  # what sinks from the block behind this one on is left to that, with the silence it begins with
+        if len(candidates) and candidates[-1] > limit - _NEAR_SINKING:
+            soon = find_sinking(self._run, limit, limit + _NEAR_SINKING, known)
+        for step in (*sinking, *soon):
             candidates = candidates[(candidates < step - _NEAR_SINKING) | (candidates > step + AHEAD_STEPS)]
         candidates = np.sort(np.concatenate((candidates, np.array(sinking, dtype=np.int64))))
         at = start
