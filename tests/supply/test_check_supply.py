@@ -282,6 +282,13 @@ def test_a_worst_leg_among_some_is_not_told_as_the_worst_of_all() -> None:
     assert "Look there first" in " ".join(_check(_probe(), POSTS).sentences)
 
 
+def test_a_worst_leg_within_the_usual_is_no_place_to_start() -> None:
+    volts = _probe()
+    volts["supply"] = 12.4 + 0.25 * (volts["supply"] - 12.4)  # 0.06 V across the holder, where there was 0.25
+    said = " ".join(_check(volts, POSTS).sentences)
+    assert "It is no more than usual: look there first only where the supply sags too far all the same." in said
+
+
 def test_a_leg_past_a_place_that_was_skipped_is_held_to_no_usual_drop() -> None:
     points = make_points(("main fuse in", "main fuse out"), ("output", "supply"))
     walk = CheckSupplyWalk(

@@ -29,6 +29,11 @@ from ampwitness.guide.supply_readings import (
 from ampwitness.units import fixed
 
 TOLD_V = 0.02  # a drop below this is not named: it is within what the readings are good for
+_USUAL_V: Mapping[Kind, float] = {
+    "fuse": book.FUSE_USUAL_V,
+    "lead": book.LEAD_USUAL_V,
+    "ground": book.GROUND_USUAL_V,
+}
 _SHORT: Mapping[State, str] = {"at rest": "at rest", "engine running": "running", "under a tone": "tone"}
 
 
@@ -194,7 +199,7 @@ def _word_legs(legs: Sequence[Leg], readings: Sequence[Reading]) -> list[str]:
                 f"goes past {past}, not measured: no usual figure is known for all of it. Measure there to part it."
             )
             continue
-        usual_v = book.FUSE_USUAL_V if leg.kind == "fuse" else book.LEAD_USUAL_V
+        usual_v = _USUAL_V[leg.kind]
         what = "a holder or block" if leg.kind == "fuse" else "a run of cable"
         side = "more than" if leg.drop_v > usual_v else "no more than"
         out.append(
@@ -203,7 +208,10 @@ def _word_legs(legs: Sequence[Leg], readings: Sequence[Reading]) -> list[str]:
         )
     worst = find_worst_leg(legs, readings)
     if worst is not None:
-        first = "Look there first." if is_whole else "Not all legs were compared: measure the others too."
+        first = "Look there first."
+        if (worst.drop_v or 0.0) <= _USUAL_V[worst.kind]:
+            first = "It is no more than usual: look there first only where the supply sags too far all the same."
+        first = first if is_whole else "Not all legs were compared: measure the others too."
         how_much = f", {worst.drop_v:.3f} V under the tone" if worst.kind == "ground" else ""
         out.append(f"The leg that drops most: {worst.start} to {worst.stop}{how_much}. {first}")
     return out
