@@ -8,6 +8,7 @@ from ampwitness.bench.tone_signals import KnobAmplifier
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.cli.set_gain_screen import draw_lines, pick_scale_v
 from ampwitness.detect.tones.gain_steps import GainStepDetector
+from ampwitness.findings.advice import advise_first_steps
 from ampwitness.guide.set_gain import SetGainWalk
 from ampwitness.guide.setting_result import conclude_setting
 from ampwitness.guide.tone_live import LiveMeter, LiveReading
@@ -283,3 +284,32 @@ def test_no_ceiling_is_drawn_below_a_level_that_was_clean() -> None:
         drawn.append(view.ceiling_v is not None and view.ceiling_v < heard_v)
     assert heard_v > 17.0
     assert not any(drawn)
+
+
+def test_keys_within_one_late_moment_are_one_turn() -> None:
+    """Samples may be late: what was measured before the knob moved must not count as three turns at one level."""
+    walk = SetGainWalk(40.0, "resistor", is_hands_free=False)
+    walk_through(volts(level((20, 20, 1))), walk)
+    walk.answer("next")
+    walk_through(volts(level((20, 20, 0.5))), walk)
+    for _ in range(3):
+        walk.answer("turned")
+    assert not walk.is_done
+    assert "nothing newer was measured" in walk.view().notice
+
+
+def test_a_level_held_has_no_edge_to_be_left_below() -> None:
+    """A limiter distorts a little: the curve's 1 % point led the report, which said to leave the gain where it is."""
+    walk = SetGainWalk(40.0, "resistor", is_hands_free=False)
+    detector = GainStepDetector(4.0, "resistor")
+    output = volts(level((20, 40, 6), (40, 40, 2)))
+    for window in iter_windows_from_arrays({"output": output}, HZ, window_s=10.0):
+        detector.push(window)
+    (knee,) = [one for one in detector.finish().findings if one.kind == "knee"]
+    assert knee.measured["knee_v"] is not None
+    walk_through(output, walk)
+    walk.outcome = "level held (a limiter?)"
+    found = conclude_setting(knee, walk, walk._reading, 40.0, {})
+    assert (found.measured["margin_db"], found.measured["knee_v"]) == (None, None)
+    (step,) = advise_first_steps([knee, found])
+    assert step.startswith("Look for a limiter or compressor")

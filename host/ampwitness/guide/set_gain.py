@@ -28,7 +28,7 @@ from ampwitness.guide.set_gain_words import (
 )
 from ampwitness.guide.tone_live import LiveReading
 from ampwitness.waveform.tone_clip import hard_clip_level_db
-from ampwitness.waveform.tone_meter import TWO_TONES_PERCENT, ToneReading
+from ampwitness.waveform.tone_meter import ToneReading
 
 Key = Literal["next", "full", "turned", "other"]
 
@@ -40,6 +40,7 @@ _STABLE_S = 1.0
 _STEADY_DB = 0.2
 _HELD_DB = 0.1
 _HELD_TURNS = 2
+_READINGS_A_TURN = 6  # at least: three keys within a late moment would tell one level thrice
 _REFUTED_RATIO = 1.005  # a level that was clean lies below the ceiling
 _HELD_RATIO = 0.9  # of a threshold, once it was passed
 _LISTEN_S = 0.6  # from a tone's beginning: until then a second tone looks like distortion
@@ -93,6 +94,7 @@ class SetGainWalk:
         self._curve: ToneCurve | None = None
         self._since: dict[str, float] = {}
         self._turned_levels: list[float] = []
+        self._n_since_turn = _READINGS_A_TURN
         self._is_source_at_edge = False  # it distorted in this round: it cannot be raised any further
         self._has_source_distorted = False  # in this step, so the curve holds it
         self._full_level_v: float | None = None  # of the last round, gain full up and clean
@@ -121,6 +123,7 @@ class SetGainWalk:
         """Take the newest reading."""
         passed_s = 0.0 if self._reading is None else reading.time_s - self._reading.time_s
         self._reading = reading
+        self._n_since_turn += 1
         self._recent.append((reading.time_s, reading.tone.level_v))
         self._state = self._judge(reading)
         self.seen_s[self._state] = self.seen_s.get(self._state, 0.0) + min(max(0.0, passed_s), _LONGEST_STEP_S)
@@ -140,7 +143,7 @@ class SetGainWalk:
         is_fine = self._state == "clean" or (self._state == "not judged" and self._is_only_level(reading))
         is_steady = self._is_steady(reading)
         is_good = self._lasts("good", is_fine and is_steady, now_s, _STABLE_S)
-        is_unknown = self._state in ("too quiet", "not judged") and not _holds_two(reading)
+        is_unknown = self._state in ("too quiet", "not judged") and not reading.holds_two
         is_quiet = self._lasts("quiet", is_unknown and is_steady, now_s, _STABLE_S)
         if self.step == "source" and is_fine:
             self._is_source_checked = True
@@ -215,8 +218,6 @@ class SetGainWalk:
             notice="" if is_notice_old else self._notice,
         )
 
-    # ---- inside -------------------------------------------------------------------------------------------------
-
     def _situation(self) -> Situation:
         return Situation(
             step=self.step,
@@ -272,6 +273,10 @@ class SetGainWalk:
             self._is_source_at_edge = False
 
     def _note_turn(self, reading: LiveReading) -> None:
+        if self._n_since_turn < _READINGS_A_TURN:
+            self._say("Not noted, as nothing newer was measured since the last turn: wait a moment, then press t.")
+            return
+        self._n_since_turn = 0
         self._turned_levels.append(reading.tone.level_v)
         last = self._turned_levels[-_HELD_TURNS - 1 :]
         is_clean = self._beyond_own(reading.thd_percent or 0.0) < EDGE_PERCENT
@@ -298,8 +303,8 @@ class SetGainWalk:
             self._tone_heard_s = reading.time_s
         elif self._is_interrupted(reading):
             return "rising"
-        is_known = state == "not judged" and _holds_two(reading)
-        return "rising" if self._is_listening() and state in _NOT_YET and not is_known else state
+        is_early = self._is_listening() and state in _NOT_YET and not (state == "not judged" and reading.holds_two)
+        return "rising" if is_early else state
 
     def _is_interrupted(self, reading: LiveReading) -> bool:
         """A tone that was there a moment ago, and loud: a jerk at the knob, or a beat."""
@@ -312,7 +317,7 @@ class SetGainWalk:
             return "logger overloaded"
         if reading.instead_hz is not None or tone.level_v < LEAST_LEVEL_V:
             return "no tone"
-        if _holds_two(reading):
+        if reading.holds_two:
             return "not judged"
         if not tone.is_tone:
             return "no tone"
@@ -375,7 +380,7 @@ class SetGainWalk:
         return begun_s is not None and self._reading is not None and self._reading.time_s - begun_s < _LISTEN_S
 
     def _is_only_level(self, reading: LiveReading) -> bool:
-        return self.goes_by_level and reading.tone.is_tone and not _holds_two(reading)
+        return self.goes_by_level and reading.tone.is_tone and not reading.holds_two
 
     def _is_steady(self, reading: LiveReading) -> bool:
         near = [level for time_s, level in self._recent if time_s >= reading.time_s - _RISING_OVER_S]
@@ -393,8 +398,3 @@ class SetGainWalk:
         known_v = self._early_ceiling_v if of_curve is None else of_curve.level_v
         is_refuted = known_v is not None and known_v * _REFUTED_RATIO < (self.highest_clean_v or 0.0)
         return None if is_refuted else known_v
-
-
-def _holds_two(reading: LiveReading) -> bool:
-    """Another tone plays beside the one that was asked for, or so near it that they beat."""
-    return reading.other_percent > TWO_TONES_PERCENT or reading.beat is not None

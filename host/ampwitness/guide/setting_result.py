@@ -81,6 +81,9 @@ def conclude_setting(
         outcome = f"distortion of this tone is not judged; {walk.other_ways}"
     if walk.outcome.startswith("level held") or (walk.outcome == FULL_UP and knee_v is None):
         outcome = walk.outcome
+    if outcome.startswith("level held"):  # what the curve calls 1 % is then the limiter's, no edge to be left below
+        m = {key: value for key, value in m.items() if not key.startswith("knee") and key != "ceiling_v"}
+        knee_v = margin_db = None
     if is_cut_short and not (knee_v or m.get("follow_v")):
         outcome = _CUT_SHORT
     is_provisional = bool(knee is not None and knee.evidence.get("is_gain_provisional"))

@@ -53,6 +53,11 @@ class LiveReading:
         return hz is not None and hz > 0.5 * self.band_hz
 
     @property
+    def holds_two(self) -> bool:
+        """Another tone plays beside the one that was asked for, or so near it that they beat."""
+        return self.other_percent > TWO_TONES_PERCENT or self.beat is not None
+
+    @property
     def thd_percent(self) -> float | None:
         """THD that may be shown; None where not judged."""
         return None if self.is_saturated else self.tone.thd_f_percent
