@@ -5,12 +5,17 @@ from __future__ import annotations
 import pickle
 import subprocess
 import sys
+import time
 
 import numpy as np
 import pytest
 from ampwitness.bench.windows import iter_windows_from_arrays
+from ampwitness.cli.set_gain_run import SetGainRun
 from ampwitness.detect.tones.gain_steps import GainStepDetector
+from ampwitness.detect.tones.tone_curve import ToneCurve
 from ampwitness.guide.curve_apart import CurveApart
+from ampwitness.guide.set_gain import SetGainWalk
+from ampwitness.types import TraceWindow
 
 RATE_HZ = 8000
 # More windows than a pipe holds, and nobody takes them: the end of the program must not wait until somebody does.
@@ -67,9 +72,44 @@ def test_begun_anew_it_forgets_what_came_before() -> None:
             for window in iter_windows_from_arrays(volts, RATE_HZ, window_s=1.0):
                 apart.put(window)
             if hz == 40.0:
-                apart.begin_anew()
+                deadline_s = time.monotonic() + 30
+                while not apart.curves and time.monotonic() < deadline_s:
+                    time.sleep(0.02)
+                assert apart.curves
+                apart.begin_anew(1)
+                apart.begin_anew(1)  # asked again for the same beginning, it forgets nothing more
+                assert not apart.curves
         answer = apart.finish()
+        assert [round(curve.frequency_hz) for curve in apart.curves] in ([], [70])  # no late answer of the first tone
     finally:
         apart.close()
     tones = [f.measured["frequency_hz"] for f in answer.findings if f.kind == "tone"]
     assert tones == [pytest.approx(70.0, abs=0.1)]
+
+
+def test_a_walk_that_begins_anew_by_itself_gets_no_curve_of_before() -> None:
+    """With no keyboard the walk leaves its first step while a reading is taken: the curve asked for right behind that
+    still held the source's old flats, and sent it back to the source."""
+    order: list[object] = []
+
+    class Thorough:
+        def put(self, window: TraceWindow) -> None:
+            order.append("window")
+
+        def begin_anew(self, n_begun: int) -> None:
+            order.append(n_begun)
+
+        @property
+        def curves(self) -> list[ToneCurve]:
+            order.append("curves")
+            return []
+
+    class Meter:
+        def push(self, window: TraceWindow, *, wants_reading: bool) -> None:
+            run.walk.n_fresh_starts = 1
+
+    run = SetGainRun.__new__(SetGainRun)
+    run.walk = SetGainWalk(40.0, "resistor", is_hands_free=True)
+    run._thorough, run._meter, run._tone_hz = Thorough(), Meter(), 40.0  # type: ignore[assignment]
+    run._take(next(iter(iter_windows_from_arrays({"output": np.zeros(320)}, RATE_HZ, window_s=0.04))), is_late=False)
+    assert order == ["window", 1, "curves"]

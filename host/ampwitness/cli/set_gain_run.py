@@ -109,7 +109,6 @@ class SetGainRun:
         self.finding: Finding | None = None
         # The newest readings with a tone; the oldest of them counts, so that the end of a track does not.
         self._lately: deque[LiveReading] = deque(maxlen=4)
-        self._n_begun = 0  # fresh starts that the thorough detector knows of
         self.is_interrupted = False  # by Ctrl-C: what is known so far is said all the same
         self._ended_s: float | None = None
 
@@ -142,7 +141,6 @@ class SetGainRun:
         shown_s, n_passed_over = 0.0, 0
         for window in feed.windows():
             wants_stop = self._take_keys(keyboard.pressed()) or bool(signals)
-            self._begin_anew_where_asked()
             if window is not None:
                 is_late = time.time() - feed.received_host_s > _LATE_S and n_passed_over < _PASS_OVER
                 n_passed_over = n_passed_over + 1 if is_late else 0
@@ -159,12 +157,6 @@ class SetGainRun:
                     wants_stop = wants_stop or window.stop_s - done_at_s > AFTER_DONE_S
             if wants_stop:
                 feed.request_stop()
-
-    def _begin_anew_where_asked(self) -> None:
-        """By a key, or by the walk itself where nobody can press one."""
-        if self.walk.n_fresh_starts > self._n_begun:
-            self._n_begun = self.walk.n_fresh_starts
-            self._thorough.begin_anew()
 
     def _take_keys(self, keys: str) -> bool:
         for key in keys.lower():
@@ -190,6 +182,7 @@ class SetGainRun:
                 self._lately.clear()  # the gain is at its minimum, or goes there
             elif reading.tone.is_tone and reading.instead_hz is None and not self.walk.is_done:
                 self._lately.append(reading)
+        self._thorough.begin_anew(self.walk.n_fresh_starts)  # by a key, or by the walk where nobody can press one
         self.walk.take_curve(self._own(self._thorough.curves))
 
     def _own(self, curves: list[ToneCurve]) -> ToneCurve | None:

@@ -18,7 +18,6 @@ from ampwitness.detect.tones.tone_curve import ToneCurve
 from ampwitness.types import TraceWindow
 
 CURVE_EVERY_S = 1.0
-_ANEW = "anew"
 _NICE = 10  # where cores are few the level line comes first, and this process takes what is left
 
 
@@ -40,7 +39,7 @@ class CurveApart:
         self._process.start()
         theirs.close()
         self._curves: list[ToneCurve] = []
-        self._n_begun = 0  # answers carry it: those of windows that were to be forgotten are
+        self._n_begun = 0  # answers carry it: those of windows to be forgotten are dropped
 
     def wait_until_ready(self, most_s: float = 20.0) -> None:
         """Until it has loaded what it needs, which takes a core for a second, or `most_s` have passed."""
@@ -51,11 +50,13 @@ class CurveApart:
         """Hand over the next window; never waits for it to be worked off."""
         self._windows.put(window)
 
-    def begin_anew(self) -> None:
-        """Forget the windows so far: curves and answer are of those to come."""
-        self._curves = []
-        self._n_begun += 1
-        self._windows.put(_ANEW)
+    def begin_anew(self, n_begun: int) -> None:
+        """Forget the windows so far, unless that was done for the `n_begun`-th beginning already: curves and answer are
+        of those to come."""
+        if n_begun <= self._n_begun:
+            return
+        self._curves, self._n_begun = [], n_begun
+        self._windows.put(n_begun)
 
     @property
     def curves(self) -> list[ToneCurve]:
@@ -105,9 +106,8 @@ def _serve(windows: Any, answers: Connection, load_ohm: float | None, load_kind:
     curves_at_s, n_begun = 0.0, 0
     answers.send((0, []))  # ready
     while (window := windows.get()) is not None:
-        if window == _ANEW:
-            detector = GainStepDetector(load_ohm, load_kind, is_live=True)
-            n_begun += 1
+        if isinstance(window, int):
+            detector, n_begun = GainStepDetector(load_ohm, load_kind, is_live=True), window
             continue
         detector.push(window)
         if window.stop_s - curves_at_s >= CURVE_EVERY_S:
