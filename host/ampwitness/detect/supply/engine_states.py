@@ -13,7 +13,7 @@ rested flooded battery (12.7 V, electrode data of Bode) and below a charger's se
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -82,6 +82,17 @@ class EngineStates:
         state = np.array([STATES.index(s.state) for s in self.spans])[place]
         is_outside = (place < 0) | (time_s >= np.array([s.stop_s for s in self.spans])[place] + STEP_S)
         return np.where(is_outside, undecided, state)
+
+
+def join_spans(spans: Sequence[StateSpan]) -> list[StateSpan]:
+    """The spans, neighbours of one state and one reason made one; each cranking stays one."""
+    out: list[StateSpan] = []
+    for span in spans:
+        if out and (out[-1].state, out[-1].by) == (span.state, span.by) and span.state != "cranking":
+            out[-1] = replace(out[-1], stop_s=span.stop_s)
+        else:
+            out.append(span)
+    return out
 
 
 def find_engine_states(steps: SupplySteps, dips: Sequence[Finding]) -> EngineStates:

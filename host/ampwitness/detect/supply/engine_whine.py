@@ -24,7 +24,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.supply.engine_states import EngineStates, StateSpan
+from ampwitness.detect.supply.engine_states import EngineStates, StateSpan, join_spans
 from ampwitness.detect.supply.supply_history import STEP_S, SupplySteps
 from ampwitness.types import FloatArray
 
@@ -83,7 +83,7 @@ def decide_by_whine(states: EngineStates, steps: SupplySteps) -> EngineStates:
             spans.append(span)
     if spans == list(states.spans):
         return states
-    spans = _joined(spans)
+    spans = join_spans(spans)
     for place, (before, span, after) in enumerate(zip(spans, spans[1:], spans[2:], strict=False), 1):
         if before.state == after.state == "charging" and span.state == "rest":  # nobody cranked in between
             spans[place] = replace(span, state="not decidable")
@@ -148,14 +148,3 @@ def _date_change(time_s: FloatArray, whine: _Whine, before: int, behind: int) ->
     if whine.ripples[before]:
         return float(time_s[still[0]]) - STEP_S / 2
     return float(time_s[still[-1]]) + STEP_S / 2
-
-
-def _joined(spans: Sequence[StateSpan]) -> list[StateSpan]:
-    """The spans, neighbours of one state and one reason made one."""
-    out: list[StateSpan] = []
-    for span in spans:
-        if out and (out[-1].state, out[-1].by) == (span.state, span.by) and span.state != "cranking":
-            out[-1] = replace(out[-1], stop_s=span.stop_s)
-        else:
-            out.append(span)
-    return out

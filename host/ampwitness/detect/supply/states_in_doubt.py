@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from ampwitness.detect.supply.cranking import CRANK_FROM_V
-from ampwitness.detect.supply.engine_states import EngineStates, StateSpan
+from ampwitness.detect.supply.engine_states import EngineStates, StateSpan, join_spans
 from ampwitness.detect.supply.supply_history import STEP_S, SupplySteps
 
 MOST_OF_12_V = 18.0  # a supply above this is no 12 V vehicle's
@@ -54,7 +54,7 @@ def doubt_states(
         return states
     said = "a supply of up to 13.4 V may be a lithium battery at rest, or charging"
     said += "" if is_known_high else ": the battery's kind was not declared"
-    return EngineStates(tuple(_joined(spans)), (*states.remarks, said))
+    return EngineStates(tuple(join_spans(spans)), (*states.remarks, said))
 
 
 def leave_out_leads(states: EngineStates, off: Sequence[Mapping[str, float]]) -> EngineStates:
@@ -74,7 +74,7 @@ def leave_out_leads(states: EngineStates, off: Sequence[Mapping[str, float]]) ->
     if not off_s:
         return states
     said = f"the logger's own supply lead was off for {off_s:.1f} s, in which no engine state is told"
-    return EngineStates(tuple(_joined(spans)), (*states.remarks, said))
+    return EngineStates(tuple(join_spans(spans)), (*states.remarks, said))
 
 
 def _doubt(span: StateSpan, steps: SupplySteps) -> StateSpan:
@@ -84,13 +84,3 @@ def _doubt(span: StateSpan, steps: SupplySteps) -> StateSpan:
     if span.state != "charging" or not len(volts) or float(np.quantile(volts, _UPPER)) >= CRANK_FROM_V:
         return span
     return replace(span, state="not decidable")
-
-
-def _joined(spans: Sequence[StateSpan]) -> list[StateSpan]:
-    out: list[StateSpan] = []
-    for span in spans:
-        if out and out[-1].state == span.state == "not decidable":
-            out[-1] = replace(out[-1], stop_s=span.stop_s)
-        else:
-            out.append(span)
-    return out
