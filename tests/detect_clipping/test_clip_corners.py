@@ -107,11 +107,11 @@ def test_the_rail_is_told_from_half_cycles_that_stand_at_it_not_from_sunk_ones()
 
 
 @pytest.mark.parametrize(
-    ("level", "sunk", "asked_again"),
+    ("level", "top_kind", "asked_again"),
     [(True, BETWEEN_CORNERS, True), (False, BETWEEN_CORNERS, False), (True, 0.0, False)],
 )
 def test_tops_that_move_are_asked_again_where_level_plateaus_were_taken(
-    level: bool, sunk: float, asked_again: bool, monkeypatch: pytest.MonkeyPatch
+    level: bool, top_kind: float, asked_again: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Level ones may be taken for the company they keep, after those that move were judged."""
     asked: list[bool] = []
@@ -119,7 +119,8 @@ def test_tops_that_move_are_asked_again_where_level_plateaus_were_taken(
     monkeypatch.setattr(clip_verdict, "shows_level", lambda table, side: level and bool(table["sign"][0] > 0))
     tables = []
     for sign, name in ((1.0, "positive"), (-1.0, "negative")):
-        columns = {field: np.zeros(3) for field in FIELDS} | {"sign": np.full(3, sign), "sunk": np.full(3, sunk)}
+        columns = {field: np.zeros(3) for field in FIELDS}
+        columns |= {"sign": np.full(3, sign), "top_kind": np.full(3, top_kind)}
         tables.append((sign, name, Candidates(columns, np.ones((3, 4)), np.ones((3, 4)))))
     none = HighCrests(*np.zeros((4, 0)), *np.zeros((2, 0, 4)))
     clip_verdict._judge_sides(tables, none)

@@ -130,7 +130,7 @@ def test_a_top_between_corners_that_no_fit_describes_may_have_gone_no_further(
     crest_v: float, known_sd_v: float
 ) -> None:
     """Clipped square notes: 24 dB were told for 66 tops of one recording, 5.6 at least, where 1.9 were true."""
-    clips = table(crest_v=crest_v, crest_sd_v=known_sd_v, sunk=[BETWEEN_CORNERS] * 3 + [0.0] * 3)
+    clips = table(crest_v=crest_v, crest_sd_v=known_sd_v, top_kind=[BETWEEN_CORNERS] * 3 + [0.0] * 3)
     sd_v = crest_sd(clips, np.zeros(N, dtype=bool))
     np.testing.assert_array_equal(sd_v[3:], known_sd_v)
     sd_db = 20 / np.log(10) * sd_v / clips["crest_v"]

@@ -30,7 +30,7 @@ def make_table(seed: int = 5, *, has_supply: bool = True) -> ClipTable:
         "shape": rng.integers(0, len(SHAPES), N).astype(float),
         "where": rng.choice(len(PLACES), N, p=[0.8, 0.1, 0.1]).astype(float),
         "ceiling": rng.choice(len(CEILINGS), N, p=[0.1, 0.8, 0.1]).astype(float),
-        **{name: rng.choice([0.0, 10.0], N, p=[0.95, 0.05]) for name in ("sharpness", "sunk", "limited")},
+        **{name: rng.choice([0.0, 10.0], N, p=[0.95, 0.05]) for name in ("sharpness", "top_kind", "limited")},
         "held_by": rng.integers(0, 2, N).astype(float),
         "source_says": np.full(N, float(NOT_ASKED)),
         "n_compared": np.where(np.arange(N) % 3, 300.0, 0.0),
@@ -97,13 +97,13 @@ def test_ceilings_are_learned_from_rows_that_know_their_supply() -> None:
     assert make_table(has_supply=False).learn_ceilings() == {}
 
 
-@pytest.mark.parametrize("name", ["sunk", "limited", "sharpness"])
+@pytest.mark.parametrize("name", ["top_kind", "limited", "sharpness"])
 def test_what_has_no_level_teaches_no_ceiling(name: str) -> None:
     table, fits = make_table(), learned_ceilings()
     rows = np.concatenate([table._block(at) for at in range(table._n_blocks)])
     odd = np.arange(N) % 3 == 0
     rows[odd, NUMBERS.index("level_v")] *= 0.6
-    rows[:, [NUMBERS.index(key) for key in ("sunk", "limited", "sharpness")]] = 0.0
+    rows[:, [NUMBERS.index(key) for key in ("top_kind", "limited", "sharpness")]] = 0.0
     rows[odd, NUMBERS.index(name)] = 1.0
     columns = {key: rows[:, at] for at, key in enumerate(NUMBERS)}
     mixed = ClipTable(columns, rows[:, len(NUMBERS) : len(NUMBERS) + 4], rows[:, len(NUMBERS) + 4 :])

@@ -51,7 +51,7 @@ def let_go(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
 def make_table(level_v: np.ndarray) -> Candidates:
     columns = {name: np.ones(len(level_v)) for name in FIELDS}
     columns |= {"level_v": level_v, "crest_v": level_v * 1.1, "n_top": np.full(len(level_v), 5.0)}
-    columns |= {"sunk": 0 * level_v, "limited": 0 * level_v}
+    columns |= {"top_kind": 0 * level_v, "limited": 0 * level_v}
     return Candidates(columns, np.full((len(level_v), 4), np.nan), np.ones((len(level_v), 4)))
 
 
@@ -206,7 +206,7 @@ def test_what_a_bent_crest_lies_at_is_never_called_a_current_limit() -> None:
     assert name_ceilings(table, side, Followers(rail)) == ["rail", "undecided", "undecided"]  # rails sink in many ways
     assert name_ceilings(table, side, Followers()) == ["undecided"] * 3
     assert name_origins(table, side, Followers(rail)) == ["amplifier", "not decided", "not decided"]
-    table.columns["sunk"] = np.array([0.0, BETWEEN_CORNERS, 0.0])  # nor one that moved between its corners
+    table.columns["top_kind"] = np.array([0.0, BETWEEN_CORNERS, 0.0])  # nor one that moved between its corners
     assert name_ceilings(table, side, Followers(rail)) == ["rail", "undecided", "undecided"]
     bent = Followers(rail, rail)  # but a soft ceiling that follows the supply is a rail
     assert name_ceilings(table, side, bent) == ["rail", "undecided", "rail"]

@@ -39,7 +39,7 @@ from ampwitness.types import Finding, FloatArray
 NUMBERS: tuple[str, ...] = (
     "sign", "start_s", "stop_s", "level_v", "tilt_v_per_s", "crest_v", "crest_sd_v", "flank_v_per_s", "gain", "misfit",
     "top_misfit", "n_top", "noise_v", "start_sd_s", "stop_sd_s", "supply_v", "is_coarse", "lively",
-    "sharpness", "held_v", "held_v_per_s", "held_by", "sunk", "limited",
+    "sharpness", "held_v", "held_v_per_s", "held_by", "top_kind", "limited",
     "overdrive_db", "n_near", "expected_v", "threshold", "confidence", "shape", "where",
     "ceiling", "n_compared", "unlike_db", "source_flat", "source_says",
     *AHEAD_NAMES,
@@ -264,7 +264,7 @@ class ClipTable(FindingTable):
         first = len(NUMBERS)
         for number in range(self._n_blocks):
             rows = self._block(number)
-            has_level = np.all([rows[:, _AT[name]] == 0 for name in ("sharpness", "sunk", "limited")], axis=0)
+            has_level = np.all([rows[:, _AT[name]] == 0 for name in ("sharpness", "top_kind", "limited")], axis=0)
             rows = rows[(rows[:, _AT["where"]] != PLACES.index("source")) & has_level]
             known = np.isfinite(rows[:, first : first + self._n_supply]).all(axis=1) & (self._n_supply > 0)
             is_positive = rows[:, _AT["sign"]] > 0
@@ -363,7 +363,7 @@ def make_clip(
     evidence: dict[str, Any] = {
         "measured_by": _measured_by(row),
         "compared_on_clips": round(row["n_compared"]) or None,
-        "stands_at_level": not (row["sharpness"] or row["sunk"] or row["limited"]),
+        "stands_at_level": not (row["sharpness"] or row["top_kind"] or row["limited"]),
         "sharpness": row["sharpness"] or None,
         "shape": shape,
         "where": where,

@@ -33,8 +33,8 @@ LEAST_TOP_SAMPLES = 2.5
 FEWEST_STAYS = 2
 APART_S, FEWEST_ELSEWHERE = 0.5, 2
 STAY_SHARES, STAY_SPREADS = (0.005, 0.01), 3.0
-# In the column `sunk`: a fit at a level, of which both corners were seen besides; a top between two corners that no fit
-# describes; one on which lively music lies still, and such a fit.
+# In the column `top_kind` (0: what a fit describes): a fit at a level, of which both corners were seen besides; a top
+# between two corners that no fit describes; one on which lively music lies still, and such a fit.
 PLAIN_AND_BETWEEN, BETWEEN_CORNERS = 0.5, 2.0
 RESTS, PLAIN_AND_RESTS = 3.0, 0.6
 
@@ -72,7 +72,7 @@ def has_top(table: Candidates) -> BoolArray:
 
 def stands_at_level(table: Candidates) -> BoolArray:
     """(n,) bent crests stay below their ceiling; one that moves within a half-cycle has no level, nor has a current."""
-    return np.asarray((table["sharpness"] == 0) & (table["sunk"] < BETWEEN_CORNERS) & (table["limited"] == 0))
+    return np.asarray((table["sharpness"] == 0) & (table["top_kind"] < BETWEEN_CORNERS) & (table["limited"] == 0))
 
 
 def pile_of_stays(table: Candidates) -> Pile | None:

@@ -21,9 +21,9 @@ def without_doubles(table: Candidates) -> Candidates:
     or of a limited current, in which fits see but a part."""
     table = _settle_stays(table)
     # A fit of which both corners were seen besides is the same row with that mark: it goes ahead of the one without.
-    plainness = np.where(stands_at_level(table), (table["gain"] + 1e-6) * (1 + 1e-6 * (table["sunk"] > 0)), np.inf)
+    plainness = np.where(stands_at_level(table), (table["gain"] + 1e-6) * (1 + 1e-6 * (table["top_kind"] > 0)), np.inf)
     # Of two corners less is known than of what bends or limits its current.
-    plainness = np.where(np.isin(table["sunk"], (BETWEEN_CORNERS, RESTS)), CORNERS_GAIN, plainness)
+    plainness = np.where(np.isin(table["top_kind"], (BETWEEN_CORNERS, RESTS)), CORNERS_GAIN, plainness)
     keep = np.ones(len(table), dtype=bool)
     for sign in (1.0, -1.0):
         mine = np.flatnonzero(table["sign"] == sign)

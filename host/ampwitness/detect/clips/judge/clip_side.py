@@ -253,11 +253,11 @@ def _take_rounded(taken: _Taken, table: Candidates, crests: HighCrests, sign: fl
 
 def _take_moving(taken: _Taken, table: Candidates, crests: HighCrests, sign: float, are_level: bool) -> None:
     """Tops that move between two corners, where plateaus at a level are known, and tops on which music lies still."""
-    moving = table["sunk"] > 0
-    is_rest = np.isin(table["sunk"], (RESTS, PLAIN_AND_RESTS))
+    moving = table["top_kind"] > 0
+    is_rest = np.isin(table["top_kind"], (RESTS, PLAIN_AND_RESTS))
     stands = taken.rail is not None and is_firm(taken.rail, taken.expected)
     if not are_level:
-        moving[table["sunk"] == BETWEEN_CORNERS] = False
+        moving[table["top_kind"] == BETWEEN_CORNERS] = False
     if stands:  # it does not move
         moving[is_rest] = False
     # Two corners prove a ceiling that moves: only what stands far above all of its top speaks against them.
@@ -274,7 +274,7 @@ def _take_moving(taken: _Taken, table: Candidates, crests: HighCrests, sign: flo
 
 def _take_beside_rests(taken: _Taken, table: Candidates, crests: HighCrests, sign: float, basic: BoolArray) -> None:
     """What lies level with tops nearby on which lively music lies still: their ceiling moves, but not so soon."""
-    is_rest = np.isin(table["sunk"], (RESTS, PLAIN_AND_RESTS))
+    is_rest = np.isin(table["top_kind"], (RESTS, PLAIN_AND_RESTS))
     asked = basic & ~taken.accepted & ((table["gain"] >= AT_RAIL_GAIN) | (table["is_coarse"] > 0))
     beside = lies_beside(table, crests, sign, taken.accepted & is_rest, basic, asked, FEWEST_RESTS)
     taken.take(beside, beside)

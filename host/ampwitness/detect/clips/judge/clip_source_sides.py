@@ -47,7 +47,7 @@ def judge_source_sides(tables: list[tuple[float, Candidates]], is_sure: bool, cr
         left = [np.zeros(len(mine), dtype=bool) for mine in left]
     sides = []
     for (sign, table), mine, expected_v in zip(tables, left, expected, strict=True):
-        taken = mine | (table["sunk"] > 0) | (table["limited"] > 0)
+        taken = mine | (table["top_kind"] > 0) | (table["limited"] > 0)
         no = np.zeros(len(table), dtype=bool)
         is_open = taken & lies_at_shared_top(table, mine, crests.take(crests.sign == sign)) if is_sure else taken
         source, undecided = taken & ~is_open, is_open

@@ -79,7 +79,7 @@ def find_topmost(table: Candidates, crests: HighCrests, sign: float, known: Bool
     kinked = may_be_one_kink(table)
     kinked |= _leans_like_its_flanks(table)
     # Where nothing shows that there is a ceiling at all; tops that move between their corners lie at none.
-    if np.count_nonzero(known & ~kinked & (table["sunk"] == 0)) < FEWEST:
+    if np.count_nonzero(known & ~kinked & (table["top_kind"] == 0)) < FEWEST:
         may_be &= ~kinked
         fits = table["gain"] >= np.minimum(LONE_GAIN, FITS_BETTER * table["misfit"])
         fits &= (table.over_db >= LIGHT_DB) | (table["gain"] >= LIGHT_FITS_BETTER * table["misfit"])

@@ -109,7 +109,7 @@ def _judge_sides(tables: list[tuple[float, str, Candidates]], crests: HighCrests
     if not any(shows_level(mine, side) for (_, _, mine), side in zip(tables, sides, strict=True)):
         return sides
     return [
-        judge_side(mine, crests, sign, are_level=True) if (mine["sunk"] >= BETWEEN_CORNERS).any() else side
+        judge_side(mine, crests, sign, are_level=True) if (mine["top_kind"] >= BETWEEN_CORNERS).any() else side
         for (sign, _, mine), side in zip(tables, sides, strict=True)
     ]
 
@@ -182,7 +182,7 @@ def crest_sd(clips: Candidates, one_corner: npt.NDArray[np.bool_]) -> FloatArray
     one_corner : (n,) those of which one corner at most was seen
     """
     sd_v = np.where(one_corner, OPEN_SD_SHARE * clips["level_v"], clips["crest_sd_v"])
-    is_open = clips["sunk"] == BETWEEN_CORNERS
+    is_open = clips["top_kind"] == BETWEEN_CORNERS
     return np.where(is_open, np.maximum(sd_v, clips["crest_v"] - clips["level_v"]), sd_v)
 
 
@@ -236,7 +236,7 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     clips = join([mine.take(side.accepted) for mine, side in parts])
     one_corner = np.concatenate([_is_apart(side)[side.accepted] for _, side in parts]) & shows_one_corner(clips)
     clips.columns["crest_sd_v"] = crest_sd(clips, one_corner)
-    clips.columns["sunk"] = np.where(stands_at_level(clips), 0.0, clips["sunk"])
+    clips.columns["top_kind"] = np.where(stands_at_level(clips), 0.0, clips["top_kind"])
     is_late = is_released_late(clips)
     if is_late:
         clips = without_release(clips)

@@ -77,9 +77,9 @@ def find_corners(side: OneSide) -> Candidates | None:
     crest_v = np.maximum(sine_crest(slope, tops.stop - tops.start, tops.level_v), tops.level_v)
     rows = rows_of(
         side, tops.start, tops.stop, tops.level_v, crest_v, tops.slope_left, tops.slope_right, tops.peak_v, CORNER_SD_S,
-        sunk=BETWEEN_CORNERS,
+        top_kind=BETWEEN_CORNERS,
     )  # fmt: skip
-    return fitted_where_plain(side, rows.take(moves), "sunk", PLAIN_AND_BETWEEN)
+    return fitted_where_plain(side, rows.take(moves), "top_kind", PLAIN_AND_BETWEEN)
 
 
 class _Tops(NamedTuple):

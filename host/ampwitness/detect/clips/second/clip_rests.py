@@ -110,10 +110,10 @@ def _rows(side: OneSide, rests: _Rests) -> Candidates | None:
     crest_v = np.maximum(sine_crest(slope, rests.last - rests.first, rests.level_v), rests.level_v)
     rows = rows_of(
         side, rests.first, rests.last, rests.level_v, crest_v, rests.slope_left, rests.slope_right, rests.peak_v,
-        CORNER_SD_S, sunk=RESTS,
+        CORNER_SD_S, top_kind=RESTS,
     )  # fmt: skip
     # What was seen of them before stays, as a ceiling that stands still is learned from that.
-    return measured_before(rows, side.candidates, "sunk", PLAIN_AND_RESTS)
+    return measured_before(rows, side.candidates, "top_kind", PLAIN_AND_RESTS)
 
 
 def _lie_high(rests: _Rests, rate_hz: float) -> BoolArray:

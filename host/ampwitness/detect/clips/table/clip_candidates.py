@@ -27,7 +27,7 @@ FIELDS: tuple[str, ...] = (
     "sign", "start_s", "stop_s", "level_v", "tilt_v_per_s", "crest_v", "crest_sd_v", "flank_v_per_s",
     "flatter_flank_ratio", "gain", "narrow_gain", "misfit", "top_misfit", "n_top", "n_points", "noise_v",
     "start_sd_s", "stop_sd_s", "peak_v", "supply_v", "window_s", "is_coarse",
-    "lively", "sharpness", "held_v", "held_v_per_s", "held_by", "sunk", "limited", "stay_v", "lean", "promised_v",
+    "lively", "sharpness", "held_v", "held_v_per_s", "held_by", "top_kind", "limited", "stay_v", "lean", "promised_v",
     "promised_sd_v", "cut_below_v", "on_course", "n_compared", "unlike", "source_says",
     *AHEAD_NAMES,
 )  # fmt: skip
