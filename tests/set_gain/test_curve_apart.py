@@ -75,12 +75,13 @@ def test_begun_anew_it_forgets_what_came_before() -> None:
                 deadline_s = time.monotonic() + 30
                 while not apart.curves and time.monotonic() < deadline_s:
                     time.sleep(0.02)
-                assert apart.curves
+                before = apart.curves
+                assert before
                 apart.begin_anew(1)
                 apart.begin_anew(1)  # asked again for the same beginning, it forgets nothing more
+                apart._take((0, before))  # an answer that was on its way
                 assert not apart.curves
         answer = apart.finish()
-        assert [round(curve.frequency_hz) for curve in apart.curves] in ([], [70])  # no late answer of the first tone
     finally:
         apart.close()
     tones = [f.measured["frequency_hz"] for f in answer.findings if f.kind == "tone"]
