@@ -104,7 +104,7 @@ WITHIN_DETECT: dict[str, set[str]] = {
     "tones": set(),
     "soak": set(),
     "clips": {"supply"},  # whose fault a clip is
-    "cutouts": {"notes", "supply"},  # how abruptly it stopped; what the engine did
+    "cutouts": {"supply"},  # what the engine did
 }
 # packages of detect/clips/, in their order: each may import those before it, and none the modules that join them
 CLIPS_ORDER = ("table", "measure", "ceiling", "bent", "short", "second", "judge", "cause")

@@ -8,7 +8,8 @@
    (`cutout_beside` is what they share): volts of a half-supply stage that sink (`cutout_bias`), steady volts out of
    silence (`cutout_dc_rise`) and under a programme (`cutout_dc_under`), breaks in a row (`cutout_stutter`), an output
    that no longer follows its source (`cutout_unlike`), hum of the mains (`cutout_hum`).
-3. What is measured around a stop: numbers (`cutout_measure`); when a slow one began (`cutout_fade`, in noise
+3. What is measured around a stop: numbers (`cutout_measure`), where a tone leaves its course (`cutout_departure`);
+   when a slow one began (`cutout_fade`, in noise
    `cutout_noise`) and where a pop hides the end (`cutout_pop`); the source (`cutout_source`), the remote lead
    (`cutout_remote`, in words `cutout_remote_told`), steady volts (`cutout_dc`), what supply the output had outlived
    (`cutout_outlived`) or outlives later (`cutout_later`) and how high it had risen (`cutout_over`), whether the whole

@@ -17,9 +17,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ampwitness.detect.cutouts.cutout_departure import extrapolate, predict_from
 from ampwitness.detect.cutouts.cutout_measure import HALF_CYCLE_S, Stop
 from ampwitness.detect.cutouts.cutout_noise import date_in_noise
-from ampwitness.detect.notes.note_onset import extrapolate, predict_from
 from ampwitness.detect.step_stream import STEP_S, RunSteps
 from ampwitness.types import FloatArray
 
@@ -169,7 +169,7 @@ def _fit(
         return None
     wave = samples[: len(samples) // per_step * per_step].astype(np.float64) - stop.rest_v
     modes = predict_from(wave[:n_before].reshape(-1, per_step).mean(axis=1), rate_hz / per_step)
-    due, _ = extrapolate(wave[:n_before], len(wave) - n_before, rate_hz, modes - modes.real if steady else modes)
+    due = extrapolate(wave[:n_before], len(wave) - n_before, rate_hz, modes - modes.real if steady else modes)
     left = wave[:n_before] - due[:n_before]
     level_v2 = float(np.mean(left**2)) + _MODEL_RATIO**2 * float(np.mean(due[:n_before] ** 2))
     if steady:

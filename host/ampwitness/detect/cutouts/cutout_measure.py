@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.notes.note_onset import find_departure
+from ampwitness.detect.cutouts.cutout_departure import find_departure
 from ampwitness.detect.step_stream import STEP_S, RunSteps
 from ampwitness.detect.supply.states_in_doubt import MOST_OF_12_V
 from ampwitness.types import FloatArray

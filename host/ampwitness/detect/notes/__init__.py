@@ -5,8 +5,8 @@
    up (`note_sums`); what was measured becomes columns (`note_table`). In steady noise looking rests (`noise_rest`).
 2. Where a note may begin: `note_levels` (level rises, pitch turns) and `note_jumps` (phase jumps) name places,
    `note_places` asks each of them.
-3. When it begins there: where the waveform leaves what went on before (`note_onset`, and many at once
-   `note_departure` with `note_products`), corners out of silence (`note_knees`), swells (`note_swell`).
+3. When it begins there: where the waveform leaves what went on before (`note_departure`, with `note_products`),
+   corners out of silence (`note_knees`), swells (`note_swell`).
 4. What is no beginning: a note that goes on with vibrato or tremolo (`note_break`), one that is let go
    (`note_damping`) or ends beside another (`note_leaving`), a turn that leads to no other pitch (`note_turns`).
 5. Whether it is a bass note, and of which pitch: `note_judge`, from its spectrum (`note_spectrum`), its parts

@@ -1,4 +1,4 @@
-"""Where the waveform leaves what it did before: the instant at which a note begins, or, read backwards, ends."""
+"""Where the waveform leaves what it did before: the instant at which a tone stops."""
 
 from __future__ import annotations
 
@@ -19,12 +19,10 @@ _STEP = 32  # samples
 
 @dataclass(frozen=True, slots=True)
 class Departure:
-    """When the waveform left the prediction, and how new what followed was."""
+    """When the waveform left the prediction, and how good that was."""
 
     at: float  # sample number, with a fraction
-    novelty_ratio: float  # energy of what was not predicted, of all energy, behind the instant
     noise_v: float  # rms of what the prediction left before
-    peak_v: float  # largest unpredicted swing in the 30 ms behind
 
 
 def predict_from(slow_before: FloatArray, slow_rate_hz: float) -> FloatArray:
@@ -64,13 +62,8 @@ def predict_from(slow_before: FloatArray, slow_rate_hz: float) -> FloatArray:
     return kept
 
 
-def extrapolate(before: FloatArray, n_after: int, rate_hz: float, modes: FloatArray) -> tuple[FloatArray, float]:
-    """Fit the modes to samples and carry them on.
-
-    Returns
-    -------
-    (len(before) + n_after,) volts predicted, and the rms the fit left before.
-    """
+def extrapolate(before: FloatArray, n_after: int, rate_hz: float, modes: FloatArray) -> FloatArray:
+    """Fit the modes to samples and carry them on: (len(before) + n_after,) volts predicted."""
     n, n_all = len(before), len(before) + n_after
     decays = (np.minimum(modes.real, 0.0) + 1j * modes.imag)[:, None] / rate_hz
     # exp(a + b) as a product: two short rows of exponentials make the long one.
@@ -83,8 +76,7 @@ def extrapolate(before: FloatArray, n_after: int, rate_hz: float, modes: FloatAr
     gram[np.diag_indices(len(gram))] *= 1.0 + 1e-9
     weights = np.linalg.lstsq(gram, rows[:, :n] @ before, rcond=1e-10)[0]
     predicted: FloatArray = weights @ rows
-    left_v = float(np.sqrt(np.mean((before - predicted[: len(before)]) ** 2)))
-    return predicted, left_v
+    return predicted
 
 
 def find_departure(
@@ -94,7 +86,6 @@ def find_departure(
     at: int,
     slow_before: FloatArray,
     slow_rate_hz: float,
-    novelty_s: float = 0.030,
 ) -> Departure | None:
     """Where the waveform departs from what went before.
 
@@ -104,7 +95,6 @@ def find_departure(
     at : sample near the instant, from the level
     slow_before : the same stretch before, decimated, for the modes; empty: nothing but noise was there
     slow_rate_hz : its rate
-    novelty_s : span behind `at` over which the novelty is summed up
 
     Returns
     -------
@@ -119,16 +109,11 @@ def find_departure(
     What swells so slowly that it drowns in the noise for its first milliseconds is dated by its rise behind them.
     """
     modes = predict_from(slow_before, slow_rate_hz) if len(slow_before) >= 30 else np.empty(0, dtype=complex)
-    predicted, _ = extrapolate(samples[:n_before], len(samples) - n_before, rate_hz, modes)
+    predicted = extrapolate(samples[:n_before], len(samples) - n_before, rate_hz, modes)
     rest = samples - predicted
     stop = min(len(rest), at + round(0.030 * rate_hz))
     if stop - at < 4:
         return None
-    # Judged below 300 Hz: treble that comes and goes does not make a bass note.
-    far = at + round(novelty_s * rate_hz)
-    behind = _low_pass(rest, rate_hz, 0.0033)[at:far]
-    all_behind = _low_pass(samples - predicted[:n_before].mean(), rate_hz, 0.0033)[at:far]
-    novelty = float(np.sum(behind**2)) / max(float(np.sum(all_behind**2)), 1e-30)
     smooth = _low_pass(rest, rate_hz, 0.0016)
     raw_noise_v, smooth_noise_v = _noise(rest[:n_before]), _noise(smooth[:n_before])
     raw_peak_v, smooth_peak_v = float(np.max(np.abs(rest[at:stop]))), float(np.max(np.abs(smooth[at:stop])))
@@ -137,11 +122,11 @@ def find_departure(
     # The unfiltered wave shows the sharpest corner; with little signal or much treble the filtered one does.
     if raw_peak_v > 60.0 * raw_noise_v:
         corner = _find_corner(rest, rate_hz, n_before, stop, raw_noise_v, raw_peak_v, least_ratio)
-        noise_v, peak_v = raw_noise_v, raw_peak_v
+        noise_v = raw_noise_v
     else:
         corner = _find_corner(smooth, rate_hz, n_before, stop, smooth_noise_v, smooth_peak_v, least_ratio)
-        noise_v, peak_v = smooth_noise_v, smooth_peak_v
-    return None if corner is None else Departure(corner, novelty, noise_v, peak_v)
+        noise_v = smooth_noise_v
+    return None if corner is None else Departure(corner, noise_v)
 
 
 def _low_pass(values: FloatArray, rate_hz: float, half_s: float) -> FloatArray:
