@@ -137,49 +137,22 @@ def _step(net: Network, amp: Converter, played: Samples, rows: Samples, rate_hz:
     step behind."""
     dt = 1 / rate_hz
     ratio, regulated_v, inner_ohm = amp.ratio, amp.regulated_v, amp.inner_ohm
-    per_rail, per_quick, per_slow = dt / amp.farad, dt / net.quick_s, dt / net.slow_s
-    ways_ohm = net.main_lead_ohm + net.lead_ohm + net.return_ohm
-    ohm = net.battery_ohm + ways_ohm
-    second_ohm = net.battery_ohm + net.main_lead_ohm + net.return_ohm
+    per_rail = dt / amp.farad
     efficiency, idle_w = amp.converter_efficiency, amp.idle_w
     out = np.empty((len(played), 8))
-    set_v = net.set_point_v if net.set_point_v is not None else 0.0
-    gain, per_field = net.gain_a_per_v if net.set_point_v is not None else 0.0, dt / net.field_s
-    # Settled volts of the beginning: battery and alternator agree at once, the lags follow within the settling time.
-    whole = net.battery_ohm + net.quick_ohm + net.slow_ohm
-    alternator_a = 0.0
-    if gain and not is_stiff and rows[0, 3]:
-        wanted = gain * (set_v - net.emf_v + whole * rows[0, 0]) / (1 + gain * whole)
-        alternator_a = min(max(wanted, 0.0), float(rows[0, 2]))
-    battery_a = float(rows[0, 0]) - alternator_a
-    quick_v, slow_v = net.quick_ohm * battery_a, net.slow_ohm * battery_a
-    supply_v = float(rows[0, 4]) if is_stiff else net.emf_v - quick_v - slow_v - net.battery_ohm * battery_a
-    terminal_v, store_v = supply_v, supply_v
+    ways: _Vehicle | _Stiff = _Stiff() if is_stiff else _Vehicle(net, rows[0].tolist(), dt)
+    supply_v = float(rows[0, 4]) if is_stiff else ways.terminal_v
     rail_v = min(ratio * supply_v, regulated_v)
-    has_store = net.farad > 0
     for first in range(0, len(played), AT_ONCE):
         kept = []
-        for wanted_v, (other_a, second_w, limit_a, turns, extra_v) in zip(
+        for wanted_v, beside in zip(
             played[first : first + AT_ONCE].tolist(), rows[first : first + AT_ONCE].tolist(), strict=True
         ):
             top_v = max(rail_v - amp.loss_v, 0.0)
             bottom_v = -top_v * amp.negative_ratio
             output_v = top_v if wanted_v > top_v else bottom_v if wanted_v < bottom_v else wanted_v
             drawn_a = (output_v * output_v / amp.load_ohm / amp.stage_efficiency + idle_w) / rail_v
-            if is_stiff:
-                open_v, open_ohm = extra_v, 0.0
-            else:
-                second_a = second_w / supply_v
-                ripple_v = extra_v if turns else 0.0
-                open_v = (
-                    net.emf_v - quick_v - slow_v - net.battery_ohm * (other_a - alternator_a) - second_ohm * second_a
-                )
-                open_v += ripple_v
-                open_ohm = ohm
-                path_v = open_v
-                if has_store:
-                    weight = 1 / ohm + 1 / net.esr_ohm
-                    open_v, open_ohm = (open_v / ohm + store_v / net.esr_ohm) / weight, 1 / weight
+            open_v, open_ohm = ways.open(beside, supply_v)
             if ratio * supply_v <= regulated_v:  # it gives all it can: a transformer with a resistance behind it
                 charge_a = (ratio * open_v - rail_v) / (inner_ohm + ratio * ratio * open_ohm / efficiency)
                 charge_a = max(charge_a, 0.0)
@@ -189,23 +162,77 @@ def _step(net: Network, amp: Converter, played: Samples, rows: Samples, rate_hz:
                 taken_a = regulated_v * charge_a / supply_v / efficiency
             supply_v = open_v - open_ohm * taken_a
             rail_v += per_rail * (charge_a - drawn_a)
-            lead_a = taken_a
-            ground_v = 0.0
-            if not is_stiff:
-                if has_store:
-                    lead_a = (path_v - supply_v) / ohm
-                    store_v += dt / net.farad * (supply_v - store_v) / net.esr_ohm
-                battery_a = other_a + second_a + lead_a - alternator_a
-                terminal_v = net.emf_v - quick_v - slow_v - net.battery_ohm * battery_a
-                quick_v += per_quick * (net.quick_ohm * battery_a - quick_v)
-                slow_v += per_slow * (net.slow_ohm * battery_a - slow_v)
-                asked_a = min(max(gain * (set_v - terminal_v), 0.0), limit_a) * turns
-                alternator_a += per_field * (asked_a - alternator_a)
-                ground_v = -net.return_ohm * (lead_a + second_a)
-            post_v = supply_v if is_stiff else terminal_v + ground_v + ripple_v
-            kept.append((supply_v, post_v, ground_v, taken_a, lead_a, rail_v, output_v, alternator_a))
+            post_v, ground_v, lead_a = ways.follow(beside, supply_v, taken_a)
+            kept.append((supply_v, post_v, ground_v, taken_a, lead_a, rail_v, output_v, ways.alternator_a))
         out[first : first + len(kept)] = kept
     return out
+
+
+class _Stiff:
+    """A supply that never gives way: its volts are the last column of what stands beside."""
+
+    terminal_v = alternator_a = 0.0
+
+    def open(self, beside: list[float], supply_v: float) -> tuple[float, float]:
+        return beside[4], 0.0
+
+    def follow(self, beside: list[float], supply_v: float, taken_a: float) -> tuple[float, float, float]:
+        return supply_v, 0.0, taken_a
+
+
+class _Vehicle:
+    """Battery, alternator, leads and capacitor from one step to the next; `beside`: consumers at the battery, the
+    second amplifier's power, the alternator's limit, whether it turns, its ripple."""
+
+    def __init__(self, net: Network, beside: list[float], dt: float) -> None:
+        """Settled volts of the beginning: battery and alternator agree at once, lags follow within the settling."""
+        self._net, self._dt = net, dt
+        self._per_quick, self._per_slow, self._per_field = dt / net.quick_s, dt / net.slow_s, dt / net.field_s
+        self._ohm = net.battery_ohm + (net.main_lead_ohm + net.lead_ohm + net.return_ohm)
+        self._second_ohm = net.battery_ohm + net.main_lead_ohm + net.return_ohm
+        self._gain = net.gain_a_per_v if net.set_point_v is not None else 0.0
+        whole = net.battery_ohm + net.quick_ohm + net.slow_ohm
+        self.alternator_a = 0.0
+        if net.set_point_v is not None and self._gain and beside[3]:
+            wanted = self._gain * (net.set_point_v - net.emf_v + whole * beside[0]) / (1 + self._gain * whole)
+            self.alternator_a = min(max(wanted, 0.0), beside[2])
+        battery_a = beside[0] - self.alternator_a
+        self._quick_v, self._slow_v = net.quick_ohm * battery_a, net.slow_ohm * battery_a
+        self.terminal_v = net.emf_v - self._quick_v - self._slow_v - net.battery_ohm * battery_a
+        self._store_v = self.terminal_v
+        self._second_a = self._ripple_v = self._path_v = 0.0
+
+    def open(self, beside: list[float], supply_v: float) -> tuple[float, float]:
+        """Volts that the converter would see without a current of its own, and the ohms ahead of it."""
+        other_a, second_w, _, turns, extra_v = beside
+        net = self._net
+        self._second_a = second_w / supply_v
+        self._ripple_v = extra_v if turns else 0.0
+        open_v = (
+            net.emf_v - self._quick_v - self._slow_v - net.battery_ohm * (other_a - self.alternator_a)
+            - self._second_ohm * self._second_a
+        )  # fmt: skip
+        self._path_v = open_v + self._ripple_v
+        if not net.farad:
+            return self._path_v, self._ohm
+        weight = 1 / self._ohm + 1 / net.esr_ohm
+        return (self._path_v / self._ohm + self._store_v / net.esr_ohm) / weight, 1 / weight
+
+    def follow(self, beside: list[float], supply_v: float, taken_a: float) -> tuple[float, float, float]:
+        """Take the current in; volts between the posts and of the ground, and the current in the lead."""
+        other_a, _, limit_a, turns, _ = beside
+        net, lead_a = self._net, taken_a
+        if net.farad:
+            lead_a = (self._path_v - supply_v) / self._ohm
+            self._store_v += self._dt / net.farad * (supply_v - self._store_v) / net.esr_ohm
+        battery_a = other_a + self._second_a + lead_a - self.alternator_a
+        self.terminal_v = net.emf_v - self._quick_v - self._slow_v - net.battery_ohm * battery_a
+        self._quick_v += self._per_quick * (net.quick_ohm * battery_a - self._quick_v)
+        self._slow_v += self._per_slow * (net.slow_ohm * battery_a - self._slow_v)
+        asked_a = min(max(self._gain * ((net.set_point_v or 0.0) - self.terminal_v), 0.0), limit_a) * turns
+        self.alternator_a += self._per_field * (asked_a - self.alternator_a)
+        ground_v = -net.return_ohm * (lead_a + self._second_a)
+        return self.terminal_v + ground_v + self._ripple_v, ground_v, lead_a
 
 
 def settle_network(net: Network, amplifier: Converter, *, limit_a: float) -> float:

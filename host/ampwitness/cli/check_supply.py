@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 import time
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -109,20 +110,40 @@ def check_supply(
         _ask(typed)
     facts = check_answers(typed)
     say(f"{SAFETY} Fuse the probe's lead; take power off before a clip moves at a fuse.", err=True)
-    names = between or tuple(facts.get("points") or BETWEEN)
-    facts["points"] = list(names)  # whoever goes on from the result walks the same places
+    facts["points"] = list(between or tuple(facts.get("points") or BETWEEN))  # those that --go-on walks too
+    walked = _walk_along(found_port, facts, _spans(typed), (earlier, go_on), recording, as_json)
+    _save(walked, out, as_json, is_live)
+
+
+@dataclass(frozen=True, slots=True)
+class _Walked:
+    """A walk that took readings, and what ended it ahead of time, if anything did."""
+
+    walk: CheckSupplyWalk
+    check: SupplyCheck
+    failure: AmpwitnessError | None
+    is_stopped: bool
+
+
+def _walk_along(
+    port: str, facts: dict[str, Any], spans: dict[str, tuple[float, float]] | None,
+    earlier: tuple[dict[str, Any], Path | None], recording: Path | None, as_json: bool,
+) -> _Walked:  # fmt: skip
+    """Walk with the board at a port; `earlier`: what a walk before took, and its file. A walk without any reading ends
+    in an error."""
     walk: CheckSupplyWalk | None = None
     roles: tuple[str, ...] = ()
     failure: AmpwitnessError | None = None
     is_stopped = False
+    taken_before, go_on = earlier
     try:
-        with BoardSession(found_port) as session:
+        with BoardSession(port) as session:
             roles = tuple(session.hello.roles)
             if "supply" not in roles:
                 raise UsageError("the board logs no supply channel: wire the probe and name it in its board_config.")
-            points = make_points(names, roles)
-            taken = read_taken(earlier, points, go_on.name) if go_on is not None else ()
-            walk = CheckSupplyWalk(points, STATES, _spans(typed), taken)
+            points = make_points(facts["points"], roles)
+            taken = read_taken(taken_before, points, go_on.name) if go_on is not None else ()
+            walk = CheckSupplyWalk(points, STATES, spans, taken)
             if walk.step is None:
                 raise UsageError(f"{go_on} has every reading of this walk: nothing is left to measure.")
             check, is_stopped = _walk(session, walk, facts, recording, as_json)
@@ -134,14 +155,20 @@ def check_supply(
         if is_stopped:
             raise click.Abort
         raise UsageError("no reading was taken: nothing is saved. Hold the probe at a place and press Enter")
+    return _Walked(walk, check, failure, is_stopped)
+
+
+def _save(walked: _Walked, out: Path, as_json: bool, is_live: bool) -> None:
+    """Write and print what was measured, then end as the walk did."""
+    walk, check = walked.walk, walked.check
     content = {**check_to_plain(check), "made_at": datetime.now().astimezone().isoformat(timespec="seconds")}
     write_whole(out, json.dumps(to_plain(content), indent=1) + "\n")
     _print(check, content, out, as_json)
     if walk.n_left and is_live:
         say(f"What is left is measured with\n  {as_typed('check-supply', '--go-on', out)}", err=True)
-    if failure is not None:
-        raise failure
-    if is_stopped:
+    if walked.failure is not None:
+        raise walked.failure
+    if walked.is_stopped:
         say(f"Stopped with {walk.n_left} of {len(walk.planned)} readings to go; those taken are saved.", err=True)
         click.get_current_context().exit(INTERRUPTED_EXIT_CODE)
 
