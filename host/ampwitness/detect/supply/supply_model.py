@@ -51,6 +51,7 @@ from ampwitness.detect.supply.supply_states import (
 )
 from ampwitness.types import FloatArray
 
+BoolArray = npt.NDArray[np.bool_]
 EngineState = Literal["at rest", "charging"]
 
 UNKNOWN_ENGINE = EngineStates((), ())
@@ -161,7 +162,7 @@ def _find_idle(steps: SupplySteps, demand: FloatArray) -> float:
     return float(np.median(demand[quiet])) if quiet.sum() >= LEAST_QUIET_S / STEP_S else 0.0
 
 
-def find_quiet(steps: SupplySteps) -> npt.NDArray[np.bool_]:
+def find_quiet(steps: SupplySteps) -> BoolArray:
     """(n,) where the output was seen and nothing played."""
     return np.asarray(np.isfinite(steps.output_v2) & (steps.output_v2 < _LEAST_PLAYED_V2))
 
@@ -170,7 +171,7 @@ def _power_demand(steps: SupplySteps) -> FloatArray:
     return np.asarray(steps.output_v2 / np.maximum(steps.volts["supply"], 1.0))
 
 
-def _fit_power(steps: SupplySteps, supply: FloatArray, rows: npt.NDArray[np.bool_]) -> SupplyFit | None:
+def _fit_power(steps: SupplySteps, supply: FloatArray, rows: BoolArray) -> SupplyFit | None:
     fit = fit_supply(steps, _power_demand(steps), supply, rows)
     return fit if fit is not None and _is_believable(fit) else None
 
@@ -198,56 +199,21 @@ def learn_supply(
         return None
     supply, cranked = steps.volts["supply"], engine.cranking
     demand, unit = find_demand(steps, options)
-    idle, is_quiet = _find_idle(steps, demand), find_quiet(steps)
     is_cranked, cranking = _mark_kept_out(steps, supply, cranked)
     is_lost, lead = _mark_kept_out(steps, supply, lost)
     usable = np.isfinite(supply) & (supply > NO_SUPPLY_V) & ~is_cranked & ~is_lost
-    breaks = find_breaks(steps)
-    above_v = CHARGING_ABOVE_V.get(options.battery_kind or "", 13.2)
-    # By the highest volts of each two seconds, by the volts as they would be without the amplifier, and by their steps.
-    open_v = supply + learn_sag(supply, demand)
-    charging = find_charging(steps, open_v, above_v, 0.5) | find_charging(steps, supply, above_v, 0.95)
-    from_v = WEAK_CHARGER_FROM_V.get(options.battery_kind or "", CHARGER_FROM_V)
-    lasting = find_lasting_steps(steps.time_s, open_v, ~charging, from_v)
-    charging = place_changes(add_weak_charging(charging, steps, lasting), open_v)
-    charging = add_engine(bridge_pauses(charging, steps, open_v, cranked), steps, engine)
+    charging, lasting = _find_charged(steps, supply, demand, engine, options.battery_kind or "")
     apart = usable & ~near_changes(charging, *_CHANGE_S)
+    seen = _Seen(steps, supply, demand, unit, find_quiet(steps), find_breaks(steps), is_lost)
+    idle = _find_idle(steps, demand)
     states: dict[str, StateModel] = {}
     settled_s: dict[str, FloatArray] = {}
     settled_v: dict[str, FloatArray] = {}
-    for name, mine in (("at rest", ~charging), ("charging", charging)):
-        state: EngineState = "charging" if name == "charging" else "at rest"
-        rows = mine & usable
-        fitted = mine & apart
-        fit = fit_supply(steps, demand, supply, fitted)
-        if fit is not None and _is_believable(fit) and (unit == "A" or _has_played(steps, fitted)):
-            kept = fit.without_others(is_charging=state == "charging")
-            kept = believe_slow(kept, steps, supply, demand, rows & is_quiet, breaks)
-            fall = predict_fall(kept, demand, breaks)
-        else:
-            fit, kept, fall = None, None, np.zeros(len(supply))
-        by_minute = settle_by_minute(steps, supply + fall, demand, rows)
-        spread_v = fit.spread_v if fit is not None else 0.0
-        settled = follow_settled(steps, supply + fall, demand, rows, by_minute, spread_v)
-        settled_s[name], settled_v[name] = settled
-        alternator, by_power = None, None
-        if fit is not None and state == "charging":
-            alternator, by_power = _fit_alternator(steps, demand, unit, supply, fitted)
-        if rows.any():
-            # A minute that was left out is in the state of the last step before it.
-            left_out = steps.left_out
-            beside = mine[np.maximum(0, np.searchsorted(steps.time_s, left_out.middle_s) - 1)]
-            states[name] = StateModel(
-                state=state,
-                fit=fit,
-                power_fit=fit if unit == "V" else _fit_power(steps, supply, fitted),
-                lowest_v=float(min(supply[rows].min(), left_out.lowest_supply_v(beside))),
-                judged_s=float(rows.sum() * STEP_S + left_out.seen_s[beside].sum()),
-                open_v=float(np.median(by_minute[1] if len(by_minute[1]) else supply[rows])),
-                shares={} if _has_ground_jumped(steps, is_lost) else _find_shares(steps, demand, fitted, fit),
-                charging=alternator,
-                power_charging=by_power,
-            )
+    sides: tuple[tuple[EngineState, BoolArray], ...] = (("at rest", ~charging), ("charging", charging))
+    for name, mine in sides:
+        model, (settled_s[name], settled_v[name]), kept = _learn_state(seen, name, mine, mine & usable, mine & apart)
+        if model is not None:
+            states[name] = model
         if kept is not None and unit == "A":
             settled_v[name] = settled_v[name] - kept.step_answer(SETTLED_BLOCK_S)[0] * idle
     if not states:
@@ -269,9 +235,77 @@ def learn_supply(
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """A recording in steps, all (n,): what both states are learned from."""
+
+    steps: SupplySteps
+    supply: FloatArray
+    demand: FloatArray
+    unit: str
+    is_quiet: BoolArray
+    breaks: BoolArray
+    is_lost: BoolArray
+
+
+def _find_charged(
+    steps: SupplySteps, supply: FloatArray, demand: FloatArray, engine: EngineStates, battery_kind: str
+) -> tuple[BoolArray, tuple[LastingStep, ...]]:
+    """(n,) where something charges, and the supply's steps to another level that lasts."""
+    above_v = CHARGING_ABOVE_V.get(battery_kind, 13.2)
+    # By the highest volts of each two seconds, by the volts as they would be without the amplifier, and by their steps.
+    open_v = supply + learn_sag(supply, demand)
+    charging = find_charging(steps, open_v, above_v, 0.5) | find_charging(steps, supply, above_v, 0.95)
+    from_v = WEAK_CHARGER_FROM_V.get(battery_kind, CHARGER_FROM_V)
+    lasting = find_lasting_steps(steps.time_s, open_v, ~charging, from_v)
+    charging = place_changes(add_weak_charging(charging, steps, lasting), open_v)
+    return add_engine(bridge_pauses(charging, steps, open_v, engine.cranking), steps, engine), lasting
+
+
+def _learn_state(
+    seen: _Seen, state: EngineState, mine: BoolArray, rows: BoolArray, fitted: BoolArray
+) -> tuple[StateModel | None, tuple[FloatArray, FloatArray], SupplyFit | None]:
+    """One state's model, its settled volts (times, volts), and the fit that these rest on.
+
+    `mine`, `rows`, `fitted` : (n,) steps of this state, those that can be used, those of them away from changes"""
+    steps, supply, demand, unit = seen.steps, seen.supply, seen.demand, seen.unit
+    fit = fit_supply(steps, demand, supply, fitted)
+    kept: SupplyFit | None = None
+    fall: FloatArray = np.zeros(len(supply))
+    if fit is not None and _is_believable(fit) and (unit == "A" or _has_played(steps, fitted)):
+        kept = fit.without_others(is_charging=state == "charging")
+        kept = believe_slow(kept, steps, supply, demand, rows & seen.is_quiet, seen.breaks)
+        fall = predict_fall(kept, demand, seen.breaks)
+    else:
+        fit = None
+    by_minute = settle_by_minute(steps, supply + fall, demand, rows)
+    spread_v = fit.spread_v if fit is not None else 0.0
+    settled = follow_settled(steps, supply + fall, demand, rows, by_minute, spread_v)
+    alternator, by_power = None, None
+    if fit is not None and state == "charging":
+        alternator, by_power = _fit_alternator(steps, demand, unit, supply, fitted)
+    if not rows.any():
+        return None, settled, kept
+    # A minute that was left out is in the state of the last step before it.
+    left_out = steps.left_out
+    beside = mine[np.maximum(0, np.searchsorted(steps.time_s, left_out.middle_s) - 1)]
+    model = StateModel(
+        state=state,
+        fit=fit,
+        power_fit=fit if unit == "V" else _fit_power(steps, supply, fitted),
+        lowest_v=float(min(supply[rows].min(), left_out.lowest_supply_v(beside))),
+        judged_s=float(rows.sum() * STEP_S + left_out.seen_s[beside].sum()),
+        open_v=float(np.median(by_minute[1] if len(by_minute[1]) else supply[rows])),
+        shares={} if _has_ground_jumped(steps, seen.is_lost) else _find_shares(steps, demand, fitted, fit),
+        charging=alternator,
+        power_charging=by_power,
+    )
+    return model, settled, kept
+
+
 def _mark_kept_out(
     steps: SupplySteps, supply: FloatArray, spans: Sequence[tuple[float, float]]
-) -> tuple[npt.NDArray[np.bool_], KeptOut | None]:
+) -> tuple[BoolArray, KeptOut | None]:
     """(n,) whether a step lies within a span or so near that what happened may still move it; and its figures.
 
     A recording that holds nothing else is not left without figures: then nothing is marked.
@@ -287,7 +321,7 @@ def _mark_kept_out(
     return is_out, KeptOut(float(supply[inside].min()), float(inside.sum() * STEP_S), len(spans))
 
 
-def _has_ground_jumped(steps: SupplySteps, is_lost: npt.NDArray[np.bool_]) -> bool:
+def _has_ground_jumped(steps: SupplySteps, is_lost: BoolArray) -> bool:
     """Whether the ground left its place while there was no supply: what it loses otherwise says nothing of it then."""
     ground = steps.volts.get("ground")
     if ground is None or not is_lost.any() or is_lost.all():
@@ -296,7 +330,7 @@ def _has_ground_jumped(steps: SupplySteps, is_lost: npt.NDArray[np.bool_]) -> bo
 
 
 def _fit_alternator(
-    steps: SupplySteps, demand: FloatArray, unit: str, supply: FloatArray, rows: npt.NDArray[np.bool_]
+    steps: SupplySteps, demand: FloatArray, unit: str, supply: FloatArray, rows: BoolArray
 ) -> tuple[ChargingFit | None, ChargingFit | None]:
     """Both regimes of an alternator, against demand and against output power."""
     by_power = fit_charging(steps, steps.output_v2, np.maximum(supply, 1.0), supply, rows)
@@ -305,7 +339,7 @@ def _fit_alternator(
     return fit_charging(steps, demand, np.ones(len(demand)), supply, rows), by_power
 
 
-def _has_played(steps: SupplySteps, rows: npt.NDArray[np.bool_]) -> bool:
+def _has_played(steps: SupplySteps, rows: BoolArray) -> bool:
     """Whether the output was ever above the logger's noise: what noise seems to draw is nobody's resistance."""
     return (
         float(np.max(steps.output_v2[rows], initial=0.0, where=np.isfinite(steps.output_v2[rows]))) > _LEAST_PLAYED_V2
@@ -319,7 +353,7 @@ def _is_believable(fit: SupplyFit) -> bool:
 
 
 def _find_shares(
-    steps: SupplySteps, demand: FloatArray, rows: npt.NDArray[np.bool_], fit: SupplyFit | None
+    steps: SupplySteps, demand: FloatArray, rows: BoolArray, fit: SupplyFit | None
 ) -> dict[str, tuple[float, float]]:
     """Share of each part of the path in the fast answer, with its standard error; empty without further channels."""
     supply, battery, ground = (steps.volts.get(role) for role in ("supply", "battery", "ground"))
