@@ -41,6 +41,8 @@ _STROKES_RATIO = 0.6  # beside even strokes so much of the least fall will do, a
 _AHEAD_PERCENT = 95.0
 _HOLD = round(0.30 / STEP_S)
 _BRIDGED_STEPS = 30
+# When a starter lets go, in steps of 10 ms: not within the first notch; so long a battery may take to be clearly up.
+_EARLIEST_END, _LONGEST_RISE, _RISES_V, _STEEP_RATIO = 12, 60, 0.01, 0.35
 _FALL_STEPS, _SAME_FALL_S, _HALF_FALL_S = 6, 0.15, 0.002
 _AHEAD_OF_DIP_S = 0.020  # so far ahead of a dip's own date
 
@@ -279,13 +281,23 @@ def _find_end(volts: FloatArray, centre_v: float, rest_v: float) -> int | None:
     sums = np.concatenate(([0], np.cumsum(above)))
     ends = np.minimum(np.arange(len(volts)) + _HOLD, len(volts))
     held = sums[ends] - sums[:-1] == ends - np.arange(len(volts))
-    hits = np.flatnonzero(held & (np.arange(len(volts)) >= 12))
+    hits = np.flatnonzero(held & (np.arange(len(volts)) >= _EARLIEST_END))
     if not len(hits):
         return None
-    end = int(hits[0])
-    while end > 12 and volts[end - 1] < volts[end] - 0.05 and end > int(hits[0]) - 15:  # back to where it began to rise
-        end -= 1
-    return end
+    return _find_letting_go(volts, int(hits[0]))
+
+
+def _find_letting_go(volts: FloatArray, up: int) -> int:
+    """First step of the steepest rise on the way up to `up`: ahead of it lies the last stroke's own rise, behind it a
+    battery that comes back slowly."""
+    first = up
+    while first > max(_EARLIEST_END, up - _LONGEST_RISE) and volts[first - 1] < volts[first] + _RISES_V:
+        first -= 1
+    rises = np.diff(volts[first - 1 : up + 1])
+    began = int(np.argmax(rises))
+    while began > 0 and rises[began - 1] > _STEEP_RATIO * rises[began]:
+        began -= 1
+    return first + began
 
 
 def _whole(steps: SupplySteps, at: int, stop: int) -> int:
