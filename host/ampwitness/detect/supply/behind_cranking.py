@@ -39,8 +39,9 @@ _VARIES_V, _VARIES_BLOCKS, _MAY_REST_V = 0.9, 60, 13.2
 _A_SECOND = 10
 _PLATES_FALL_V, _PLATES_RATIO, _PLATES_BLOCKS = 0.3, 0.5, 300
 _LATER_BLOCKS, _LATER_V = 30, 0.3  # of 0.1 s: a later fall, of so much within so long
-# A switch: of a change within seconds so much comes within 50 ms, and no less than this.
-_EDGE_S, _EDGE_STEPS, _EDGE_RATIO, _EDGE_V = 1.5, 5, 0.5, 0.1
+# A switch: of a change within a second so much comes within 20 ms, and no less than this.
+_EDGE_S, _EDGE_STEPS, _EDGE_RATIO, _EDGE_V = 0.5, 2, 0.5, 0.1
+_EDGE_ENDS = 10  # steps, whose middle is a level
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,9 +63,9 @@ class SupplyLevel:
         """Whether the volts change there at once, as where a consumer is switched."""
         first, last = np.searchsorted(self.step_s, (edge_s - _EDGE_S, edge_s + _EDGE_S))
         volts = self.open_v[first:last]
-        if len(volts) < 4 * _EDGE_STEPS:
+        if len(volts) < 2 * _EDGE_ENDS:
             return False
-        whole_v = abs(float(np.median(volts[-2 * _EDGE_STEPS :]) - np.median(volts[: 2 * _EDGE_STEPS])))
+        whole_v = abs(float(np.median(volts[-_EDGE_ENDS:]) - np.median(volts[:_EDGE_ENDS])))
         at_once_v = np.abs(volts[_EDGE_STEPS:] - volts[:-_EDGE_STEPS])
         return float(at_once_v.max()) > max(_EDGE_RATIO * whole_v, _EDGE_V)
 
