@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.bench.engine_network import network_of_consumers
-from ampwitness.bench.engine_scores import RATE_HZ, EngineCase, Samples, find_states, score_case
+from ampwitness.bench.engine_scores import FAMILIES, RATE_HZ, EngineCase, Samples, find_states, score_case
 from ampwitness.bench.engine_shapes import _crank
 
 AT = np.arange(90 * RATE_HZ) / RATE_HZ
@@ -117,3 +117,40 @@ def test_vehicles_solved_as_a_network(seed: int) -> None:
     assert share > 0.995, wrong
     assert invented == 0
     assert all(abs(start_s) < 0.005 for start_s, _ in errors)
+
+
+def test_an_engine_that_stops_is_no_switch_though_a_consumer_is_switched_a_second_later() -> None:
+    case = FAMILIES["a drive"](np.random.default_rng([11008, 0]))
+    share, wrong, _, _ = score_case(case, find_states(case))
+    assert share > 0.995, wrong
+
+
+@pytest.mark.parametrize(
+    ("family", "seed"), [("jump start", 907), ("lithium battery", 905), ("slow stop", 901), ("start-stop", 900)]
+)
+def test_a_cranking_ends_as_the_starter_lets_go(family: str, seed: int) -> None:
+    """Not as its last stroke began to rise, which was 50 ms and more ahead."""
+    case = FAMILIES[family](np.random.default_rng([seed, list(FAMILIES).index(family)]))
+    _, _, errors, _ = score_case(case, find_states(case))
+    assert all(abs(stop_s) < 0.015 for _, stop_s in errors)
+
+
+def test_a_battery_that_comes_back_slowly_does_not_put_off_the_end_of_a_cranking() -> None:
+    """A second of strokes; behind them the battery takes a third of a second to be clearly up."""
+    since, behind = AT - 15.0, np.maximum(AT - 16.0, 0)
+    turned = 1.5 + 0.5 * np.exp(-np.maximum(since, 0) / 0.05) + 0.1 * np.sin(2 * np.pi * 9 * since)
+    back = 1.0 * np.exp(-behind / 0.6) - 0.8 * (1 - np.exp(-behind / 4.0))
+    volts = REST_V - np.where((since > 0) & (AT < 16.0), turned, 0.0) - np.where(AT >= 16.0, back, 0.0)
+    found = _states(volts)
+    assert [state for _, state in found] == ["rest", "cranking", "charging"]
+    assert found[2][0] == pytest.approx(16.0, abs=0.02)
+
+
+@pytest.mark.parametrize("has_strokes", [True, False])
+def test_even_strokes_wait_longer_for_an_alternator_that_consumers_hold_down(has_strokes: bool) -> None:
+    """Consumers hold the supply at the volts of rest for twenty seconds; a pump that swings by nothing started none."""
+    volts = _started(1.5, 1.0)
+    if not has_strokes:
+        volts = np.where((AT > 15.1) & (AT < 15.8), 11.3, volts)
+    volts -= 0.6 * ((AT > 15.85) & (AT < 36.0))
+    assert ("cranking" in [state for _, state in _states(volts)]) == has_strokes

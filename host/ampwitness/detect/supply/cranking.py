@@ -23,7 +23,8 @@ from ampwitness.types import Finding, FloatArray
 CRANK_FALL_V = 2.0
 # A battery that hardly gives way: so far down; up behind it with even strokes, and without; what counts as ahead of it.
 STRONG_FALL_V, STRONG_RISE_V, STRONG_LEFT_V, _STRONG_AHEAD = 0.9, (0.2, 0.35), 0.6, 6000
-CHARGED_V, _CHARGES_WITHIN = 0.5, (300, 1500)  # of 10 ms: at once, and behind a battery that hardly gives way
+CHARGED_V = 0.5
+_CHARGES_WITHIN = (300, 1500, 2900)  # of 10 ms: at once, behind a battery that hardly gives way, and even strokes
 CRANK_FROM_V = 13.45  # a rested lithium battery gives up to 13.4 V
 CRANK_LEFT_V = 0.8  # at least this much below rest after the first notch
 CRANK_BACK_V = 0.4  # and at least this much above the notch
@@ -159,7 +160,7 @@ def _judge_cranking(
     if is_strong:
         ahead_v = max(rest_v, float(np.percentile(open_v[max(0, at - _STRONG_AHEAD) : at], _AHEAD_PERCENT)))
         above_v = ahead_v + STRONG_RISE_V[not has_strokes]
-    is_charged = _rises_behind(open_v[at + end : stop], rest_v, above_v, is_strong=is_strong)
+    is_charged = _rises_behind(open_v[at + end : stop], rest_v, above_v, is_strong=is_strong, has_strokes=has_strokes)
     if is_strong and (not is_charged or (end > _STROKES_SHOW and not has_strokes)):
         return None
     left_v, back_v = (STRONG_LEFT_V if is_charged else CRANK_LEFT_V), CRANK_BACK_V / (1 + is_charged)
@@ -175,17 +176,18 @@ def _judge_cranking(
     return start_s, float((steps.index[at] + end) * STEP_S)
 
 
-def _rises_behind(behind: FloatArray, rest_v: float, above_v: float, *, is_strong: bool) -> bool:
+def _rises_behind(behind: FloatArray, rest_v: float, above_v: float, *, is_strong: bool, has_strokes: bool) -> bool:
     """Whether the supply comes to stand above some volts behind a cranking; behind a strong battery, which an
-    alternator lifts slowly, within some seconds more, unless it is pulled down again by then."""
+    alternator lifts slowly, within some seconds more, unless it is pulled down again by then. Behind even strokes it
+    may take longer still, as consumers hold an alternator of few amperes down."""
     at_once = behind[: _CHARGES_WITHIN[0]]
     if not is_strong and len(at_once) > 50 and float(np.percentile(at_once, 75)) > above_v:
         return True
-    behind = behind[: _CHARGES_WITHIN[1]]
+    behind = behind[: _CHARGES_WITHIN[1 + has_strokes]]
     again = np.flatnonzero(behind[_HOLD:] < rest_v - STRONG_FALL_V)
     if len(again):
         behind = behind[: _HOLD + int(again[0])]
-    return len(behind) > 50 and float(np.percentile(behind, 75)) > above_v
+    return len(behind) > 50 and int((behind > above_v).sum()) > min(len(behind), _CHARGES_WITHIN[1]) / 4
 
 
 def _is_up_without_it(volts: FloatArray, asked: FloatArray, rest_v: float) -> bool:
