@@ -196,38 +196,6 @@ def test_a_top_that_tilts_by_the_amplifiers_own_doing_is_not_taken_for_the_suppl
     assert lost_db == pytest.approx(20 * np.log10((33.8 + 3.0 - 0.2) / 33.8), abs=0.01)
 
 
-def _first_crest(level_v: float, lagged_v: float, follows: float, fallen_v: float = 0.3) -> Clip:
-    """A plateau of a note's beginning: the supply has fallen by some tenths, and what lags it by 3 ms follows; the top
-    tilts by so much of the fall that 3 V a volt would give."""
-    tilt_v_per_s = -3 * follows * fallen_v / 0.003
-    supply = [lagged_v - fallen_v, lagged_v, lagged_v + 2 * fallen_v, 12.1]
-    return _clip(level_v, lagged_v, tilt_v_per_s=tilt_v_per_s) | {"supply": supply}
-
-
-@pytest.mark.parametrize("tilts", [(0.0, 0.0), (0.0, 1.0), (1.0, 1.0)])
-def test_plateaus_that_stand_while_their_supply_falls_show_where_regulation_sets_in(tilts: tuple[float, float]) -> None:
-    """Three lie above 11.6 V, too few for their levels to tell: it is their tops that stand, where others fall."""
-    rng = np.random.default_rng(3)
-    clips = [
-        _first_crest(3 * v - 1 + 0.02 * rng.standard_normal(), v, rng.uniform(0.9, 1.2), rng.uniform(0.2, 0.4))
-        for v in rng.uniform(10.2, 11.4, 60).tolist()
-    ]
-    level_v = 3 * 11.6 - 1
-    clips += [_first_crest(level_v, v, tilt) for v, tilt in zip((11.65, 11.7, 11.9), (tilts[0], *tilts), strict=True)]
-    ceiling = learn_ceiling(clips)
-    assert ceiling is not None
-    if tilts == (0.0, 0.0):
-        assert ceiling.knee_v == pytest.approx(11.6, abs=0.1)
-        # One that follows all the way beside them, and nothing is shown.
-        beyond = [*clips, _first_crest(3 * 11.8 - 1, 11.8, 1.0)]
-        assert learn_ceiling(beyond).knee_v == np.inf  # type: ignore[union-attr]
-        # No level is one that many lie above.
-        above = [_first_crest(level_v + 0.6, 10.9, 1.0) for _ in range(4)]
-        assert learn_ceiling([*clips, *above]).knee_v == np.inf  # type: ignore[union-attr]
-    else:
-        assert ceiling.knee_v == np.inf
-
-
 def test_a_knee_is_found_at_a_lag_between_the_places_of_a_coarse_search() -> None:
     rng = np.random.default_rng(9)
     clips = []

@@ -12,7 +12,6 @@ filter of the lag (`lag_between`), and the level that in a plateau's middle.
 
 Gaps: each plateau carries its own lagged supply.
 Limits: a level above all that was seen (regulation that sets in only there) cannot be known; the line is carried on.
-Where regulation sets in just below the highest that was seen: `ceiling_stands`.
 Source: least squares with Tukey's weights; our choice, measured by `python -m ampwitness.bench.supply_scores`.
 """
 

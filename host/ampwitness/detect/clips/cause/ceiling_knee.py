@@ -32,7 +32,6 @@ from ampwitness.detect.clips.cause.ceiling_fit import (
     mark_steep,
 )
 from ampwitness.detect.clips.cause.ceiling_prior import INDEPENDENT, is_in_proportion, weigh, weigh_finer
-from ampwitness.detect.clips.cause.ceiling_stands import find_standing_knee
 from ampwitness.types import FloatArray
 
 LEAST_GAIN = 12.0  # of Tukey's loss, in spreads squared: more than three plateaus far off the line that lie on the bend
@@ -53,12 +52,7 @@ def fit_ceilings(sides: Mapping[str, Plateaus]) -> dict[str, CeilingFit]:
     fits = dict(lines)
     moving = [side for side, fit in lines.items() if fit.ratio > 0]
     if moving:
-        straight = {side: fits[side] for side in moving}
-        bent = _bend(straight, seen)
-        standing_v = find_standing_knee(straight, seen) if bent is None else None
-        if standing_v is not None:
-            bent = {side: refit(seen[side], fit, standing_v)[0] for side, fit in straight.items()}
-        fits |= bent or {}
+        fits |= _bend({side: fits[side] for side in moving}, seen) or {}
     out = dict(fits)
     if not moving:
         return out
