@@ -41,6 +41,9 @@ def test_an_even_turn_reads_as_if_the_hand_had_stopped(hz: float, amplifier: Kno
         if 0.005 < thd < 0.03:
             seen += 1
             assert one.reading.thd_f_percent == pytest.approx(100 * thd, abs=0.04)
+            with_noise = 100 * np.hypot(one.reading.thd_in_band_percent / 100, 0.01 / one.reading.level_v)
+            assert one.reading.thd_n_percent == pytest.approx(with_noise, abs=0.01)  # the tone's of that instant
+            assert one.reading.sinad_db == pytest.approx(-20 * np.log10(with_noise / 100), abs=0.1)
     assert seen >= 3
 
 

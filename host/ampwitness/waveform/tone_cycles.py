@@ -17,7 +17,13 @@ import numpy.typing as npt
 from ampwitness.types import FloatArray
 from ampwitness.waveform.bandlimited import volts_from_rest
 from ampwitness.waveform.tone_clip import ClipModel
-from ampwitness.waveform.tone_meter import AUDIO_TOP_HZ, NAMED_ORDERS, ToneReading, fit_models_to_harmonics
+from ampwitness.waveform.tone_meter import (
+    AUDIO_TOP_HZ,
+    NAMED_ORDERS,
+    ToneReading,
+    fit_models_to_harmonics,
+    noise_figures,
+)
 
 _MOST_HARMONICS = 40
 # A level whose slope changes leaks into the harmonics: by the second difference over half a cycle times this, with a
@@ -101,7 +107,7 @@ def measure_cycles(
     volts : (n,) volts of one unbroken segment
     rate_hz : samples a second
     middles : (m,) places in samples, half a span apart and at least a span from both ends
-    like : a reading of the same tone nearby: its frequency holds, and what two cycles cannot tell (noise, other lines)
+    like : a reading of the same tone nearby: its frequency holds, and what two cycles cannot tell (other lines)
     band_hz : up to where the volts are right
     n_cycles : whole cycles in a span; a reading looks at one span before and one after its instant
     converter_floor_v : amplitude of false harmonics the converter may leave
@@ -131,7 +137,8 @@ def measure_cycles(
     amplitudes = cycle_amplitudes(volts, rate_hz, hz, middles, highest, n_cycles)
     span = n_cycles * rate_hz / hz
     # Expected square of a harmonic from noise: 4 sigma^2 times the sum of the squared weights, 2 / (3 span).
-    noise = 8 / 3 * _noise_v(volts, span, middles) ** 2 / span
+    noise_v = _noise_v(volts, span, middles)
+    noise = 8 / 3 * noise_v**2 / span
     size = np.abs(amplitudes[:, 1])
     bend = np.zeros(len(size))
     if len(size) > 2:
@@ -154,7 +161,7 @@ def measure_cycles(
     for row, middle in enumerate(middles.tolist()):
         near = volts[round(middle - span / 2) : round(middle + span / 2) + 1]
         peak_v = float(np.max(np.abs(volts_from_rest(near))))
-        read = _reading(amplitudes[row], noise, like, float(floors_v[row]), models[row], top_hz, peak_v)
+        read = _reading(amplitudes[row], noise, noise_v, like, float(floors_v[row]), models[row], top_hz, peak_v)
         readings.append(CycleReading(middle, read))
     return readings
 
@@ -172,6 +179,7 @@ def _noise_v(volts: FloatArray, span: float, middles: FloatArray) -> float:
 def _reading(
     amplitudes: npt.NDArray[np.complex128],
     noise: float,
+    noise_v: float,
     like: ToneReading,
     floor: float,
     model: ClipModel | None,
@@ -191,6 +199,8 @@ def _reading(
     percents = 100 * np.sqrt(power) / fundamental
     is_judged = not like.not_judged
     level_v = math.sqrt(float((size[1:] ** 2).sum()) / 2)
+    rest_v = math.hypot(noise_v, distortion / math.sqrt(2))
+    thd_n_percent, sinad_db, effective_bits = noise_figures(fundamental / math.sqrt(2), rest_v)
     return replace(
         like,
         level_v=level_v,
@@ -206,6 +216,9 @@ def _reading(
         thd_floor_percent=floor_percent,
         thd_is_below_floor=in_band < floor_percent,
         thd_is_extrapolated=beyond > 0.3122 * thd,
+        thd_n_percent=thd_n_percent,
+        sinad_db=sinad_db,
+        effective_bits=effective_bits,
         even_percent=100 * float(np.sqrt(power[2::2].sum())) / fundamental,
         odd_percent=100 * float(np.sqrt(power[3::2].sum())) / fundamental,
         positive_overdrive_db=model.positive_overdrive_db if model is not None and speaks else None,

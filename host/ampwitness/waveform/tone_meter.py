@@ -197,6 +197,14 @@ def _measure_harmonics(volts: Floats, rate_hz: float, frequency_hz: float, highe
     return _Harmonics(amplitudes, noise, residual, spectrum, bin_hz)
 
 
+def noise_figures(fundamental_v: float, rest_v: float) -> tuple[float, float, float]:
+    """THD+N in per cent of the total, SINAD in dB and effective bits, of the tone's rms volts and those of all else in
+    the band."""
+    total_v = math.hypot(fundamental_v, rest_v)
+    sinad_db = 20 * math.log10(max(1e-12, fundamental_v) / max(1e-15, rest_v))
+    return 100 * rest_v / total_v if total_v > 0 else 0.0, sinad_db, (sinad_db - 1.7609) / 6.0206
+
+
 def _read(
     volts: Floats,
     rate_hz: float,
@@ -233,8 +241,7 @@ def _read(
     beyond = 100 * speaks.thd_ratio(n_top, highest + 1) if n_asked is None and speaks and n_top > highest else 0.0
     thd = math.hypot(in_band, beyond)
     noise_and_distortion = math.hypot(residual_v, distortion_v)  # what noise puts on harmonics is in the residual
-    total_v = math.hypot(fundamental / math.sqrt(2), noise_and_distortion)
-    sinad_db = 20 * math.log10(max(1e-12, fundamental / math.sqrt(2)) / max(1e-15, noise_and_distortion))
+    thd_n_percent, sinad_db, effective_bits = noise_figures(fundamental / math.sqrt(2), noise_and_distortion)
     percents = 100 * np.sqrt(power) / fundamental
     return ToneReading(
         frequency_hz=frequency_hz,
@@ -251,9 +258,9 @@ def _read(
         thd_floor_percent=floor_percent,
         thd_is_below_floor=in_band < _CONFIRM_RATIO * floor_percent,
         thd_is_extrapolated=beyond > 0.3122 * thd,  # squared: a twentieth of it counts for 5 % of the THD
-        thd_n_percent=100 * noise_and_distortion / total_v if total_v > 0 else 0.0,
+        thd_n_percent=thd_n_percent,
         sinad_db=sinad_db,
-        effective_bits=(sinad_db - 1.7609) / 6.0206,
+        effective_bits=effective_bits,
         even_percent=100 * float(np.sqrt(power[2::2].sum())) / fundamental if highest >= 2 else None,
         odd_percent=100 * float(np.sqrt(power[3::2].sum())) / fundamental if highest >= 3 else None,
         positive_overdrive_db=None if speaks is None else speaks.positive_overdrive_db,
