@@ -20,6 +20,7 @@ from ampwitness import __version__
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.advice import advise_first_steps, split_step
 from ampwitness.findings.cause_advice import PARAGRAPH
+from ampwitness.findings.ceiling_words import word_ceilings
 from ampwitness.findings.described import describe_finding
 from ampwitness.findings.headline import word_headline
 from ampwitness.findings.headroom_words import word_headroom
@@ -205,6 +206,12 @@ def _road(analysis: Analysis) -> str:
     return f"<section><h2>Engine, dips and switchings</h2>{said}</section>" if said else ""
 
 
+def _ceiling(analysis: Analysis) -> str:
+    """Where the output's ceiling lies, what it follows, and which flat tops are too short to be seen."""
+    said = _listed(word_ceilings(analysis.summary, FindingList.of(analysis.findings)))
+    return f"<section><h2>The output's ceiling</h2>{said}</section>" if said else ""
+
+
 def _headroom(analysis: Analysis) -> str:
     """How much louder what did not clip could have been: sentences, and a bar a passage."""
     sentences = word_headroom(analysis.summary)
@@ -373,7 +380,7 @@ def html_page(analysis: Analysis, progress: Callable[[str, float | None], None] 
     subject = "; ".join(filter(None, (str(analysis.settings.notes.get("amplifier") or ""), word_when(analysis))))
     give_back()
     drawn = []
-    makers = (_first_screen, _overview, _closer_look, _road, _headroom, _supply, _trends)
+    makers = (_first_screen, _overview, _closer_look, _road, _ceiling, _headroom, _supply, _trends)
     for number, make in enumerate(makers, start=1):
         progress("drawing the page", number / (len(makers) + 1))
         drawn.append(make(analysis))

@@ -11,6 +11,7 @@ import numpy as np
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.advice import advise_first_steps
 from ampwitness.findings.cause_advice import PARAGRAPH
+from ampwitness.findings.ceiling_words import word_ceilings
 from ampwitness.findings.described import describe_finding
 from ampwitness.findings.headline import word_headline
 from ampwitness.findings.headroom_words import word_headroom
@@ -119,6 +120,7 @@ def text_report(analysis: Analysis, *, width: int = 100) -> str:
     lines += _finding_lines(findings, width)
     for title, sentences in (
         ("Engine, dips and switchings:", word_road(analysis.summary, count_cutouts_by_state(findings))),
+        ("The output's ceiling:", word_ceilings(analysis.summary, findings)),
         ("Headroom of what did not clip:", word_headroom(analysis.summary)),
         ("The supply as the amplifier sees it:", word_supply(analysis.summary)),
     ):
