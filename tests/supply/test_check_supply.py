@@ -159,6 +159,25 @@ def test_legs_at_another_drive_are_not_compared() -> None:
     assert all(leg.drop_v is None and "not logged" in leg.words for leg in _check(volts, POSTS).legs)
 
 
+def test_volts_that_rise_along_a_lead_are_told_as_a_change_between_two_readings() -> None:
+    """The engine was started between the battery's post and the fuse: 1.68 V more are no drop of -1.68 V."""
+    points = make_points(("main fuse in", "main fuse out"), ("output", "supply"))
+
+    def check(*volts: float, fixed_v: float | None = None) -> SupplyCheck:
+        readings = [
+            Reading(Step(point, "at rest"), 0.0, 3.0, mean_v, mean_v, 0.03, 0.04, fixed_v, None)
+            for point, mean_v in zip(points, volts, strict=False)
+        ]
+        return conclude_check(check_answers({}), readings, ("output", "supply"))
+
+    changed = check(12.64, 14.32, 14.28)
+    assert [leg.drop_v for leg in changed.legs] == [None, pytest.approx(0.04)]
+    assert "main fuse in, at rest: not compared: 1.68 V more than at the place before it" in " ".join(changed.sentences)
+    assert "-1.6" not in check_to_table(changed)
+    assert check(12.64, 12.69).legs[0].drop_v == pytest.approx(-0.05)  # a battery that recovers meanwhile
+    assert check(12.64, 12.80, fixed_v=12.64).legs[0].drop_v is None  # a probe at the wrong place
+
+
 def test_a_battery_channel_takes_out_what_the_battery_did_meanwhile() -> None:
     volts = _probe()
     sinking_v = 0.2 * np.arange(len(volts["supply"])) / len(volts["supply"])

@@ -28,6 +28,9 @@ from ampwitness.guide.supply_readings import (
 )
 from ampwitness.units import fixed
 
+MOST_RISE_V = (
+    0.1  # no lead adds volts: more than this away from the battery, and something changed between two readings
+)
 TOLD_V = 0.02  # a drop below this is not named: it is within what the readings are good for
 _USUAL_V: Mapping[Kind, float] = {
     "fuse": book.FUSE_USUAL_V,
@@ -104,6 +107,8 @@ def _make_leg(a: Reading, b: Reading) -> Leg:
         return Leg(start, stop, kind, state, None, "", "not compared: one of the readings was not judged")
     if a.fixed_v is not None and b.fixed_v is not None:
         drop_v = (b.fixed_v - b.mean_v) - (a.fixed_v - a.mean_v)
+        if drop_v < -MOST_RISE_V:
+            return Leg(start, stop, kind, state, None, "", _word_rise(-drop_v))
         if state != "under a tone" or is_equal_drive(a, b):
             return Leg(start, stop, kind, state, drop_v, "each together with the battery channel", "")
     if state == "under a tone":
@@ -119,7 +124,16 @@ def _make_leg(a: Reading, b: Reading) -> Leg:
                 f"not compared: the drive was {a.drive_v:.2f} V rms at one and {b.drive_v:.2f} V at the other; measure "
                 "both at the same volume",
             )  # fmt: skip
+    if b.mean_v - a.mean_v > MOST_RISE_V:
+        return Leg(start, stop, kind, state, None, "", _word_rise(b.mean_v - a.mean_v))
     return Leg(start, stop, kind, state, a.mean_v - b.mean_v, "one after the other", "")
+
+
+def _word_rise(rise_v: float) -> str:
+    return (
+        f"not compared: {rise_v:.2f} V more than at the place before it, and no lead adds volts: engine, charger or "
+        "consumers changed between the two, or the probe was elsewhere; measure both again in one state"
+    )
 
 
 def _find(readings: Sequence[Reading], kind: Kind, state: State) -> Reading | None:
