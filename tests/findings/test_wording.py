@@ -446,6 +446,20 @@ def test_headroom_is_said_with_its_uncertainty_or_with_the_reason() -> None:
     assert word_headroom({}) == ()
 
 
+@pytest.mark.parametrize(
+    ("evidence", "why"),
+    [
+        ({"supply": "not judged: no supply channel"}, "no supply channel"),
+        ({"supply_before_not_settled": "less than 30 ms of supply before the onset"}, "less than 30 ms of supply"),
+        ({"sag_not_judged": "charging ended", "supply_before_not_settled": "the supply moved"}, "charging ended"),
+    ],
+)
+def test_a_sag_that_was_not_judged_says_why(evidence: dict[str, str], why: str) -> None:
+    measured = {"pitch_hz": 55.0, "pitch_name": "A1", "level_v": 12.0, "sag_v": None}
+    note = Finding("note", 1.0, 2.0, "information", measured, {}, evidence)
+    assert f"sag not judged: {why}" in describe_finding(note)
+
+
 def test_one_of_a_state_is_told_as_one() -> None:
     figures = {
         "duration_s": 40.0, "supply_mean_v": 12.4, "supply_lowest_v": 9.3, "n_dips": 1, "deepest_residual_v": 9.25,

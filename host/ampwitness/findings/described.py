@@ -58,7 +58,8 @@ def _describe_note(finding: Finding) -> str:
     what = "a drum whose pitch is not judged," if pitch_hz is None else f"{_number(pitch_hz, 1)} Hz{name} at"
     text = f"{what} {_number(m.get('level_v'), 1)} V rms"
     if m.get("sag_v") is None:
-        why = finding.evidence.get("sag_not_judged")
+        whys = (finding.evidence.get(key) for key in ("sag_not_judged", "supply", "supply_before_not_settled"))
+        why = next((str(why).removeprefix("not judged: ") for why in whys if why), "")
         return f"{text}, sag not judged" + (f": {why}" if why else "")
     text += f", supply sagged {_number(m.get('sag_v'), 2)} V to {_number(m.get('supply_lowest_v'), 2)} V"
     average_s = finding.evidence.get("supply_average_s")
