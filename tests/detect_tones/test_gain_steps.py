@@ -210,6 +210,8 @@ def test_two_tones_hum_and_a_saturated_logger_are_said_in_words() -> None:
     flat = np.clip(90 * np.sin(2 * np.pi * 40 * time), -64, 64)
     over = run(flat, saturated=(Interval(0.0, 8.0),))
     assert only(over, "tone").measured["thd_percent"] is None
+    assert only(over, "tone").measured["thd_n_percent"] is None
+    assert only(over, "tone").evidence["sinad_db"] is None
     assert "limit" in str(only(over, "tone").measured["not_judged"])
     assert sum(span.stop_s - span.start_s for span in over.coverage.not_judged) == pytest.approx(8.0, abs=0.3)
 

@@ -13,14 +13,19 @@ from ampwitness.units import LEAST_CLOCK_S, fixed, seconds_to_clock
 
 MOST_ON_PAPER = 30  # rows of a kind; who prints the page wants the worst, not all
 
-# kind -> (heading with unit, measured key, digits); the first columns are always the number and the start
+# kind -> (heading with unit, key of what was measured or of the evidence, digits); the first columns are always the
+# number and the start
 _COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
     "clip": (
         ("polarity", "polarity", 0),
         ("ceiling (V)", "plateau_v", 2),
         ("flat (ms)", "flat_s", 3),
+        ("slope (V/s)", "plateau_slope_v_per_s", 0),
         ("overdrive (dB)", "overdrive_db", 2),
         ("uncut crest (V)", "crest_v", 2),
+        ("shape", "hardness", 0),
+        ("clipped by", "origin", 0),
+        ("rail or current", "ceiling", 0),
         ("supply (V)", "supply_v", 2),
         ("engine", "engine_state", 0),
         ("whose fault", "cause", 0),
@@ -54,6 +59,7 @@ _COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
         ("depth (V)", "depth_v", 3),
         ("depth (%)", "depth_percent", 1),
         ("duration (s)", "duration_s", 3),
+        ("class borrowed from IEEE 1159", "borrowed_class", 0),
         ("engine", "engine_state", 0),
     ),
     "cutout": (
@@ -71,6 +77,17 @@ _COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
         ("highest level (V rms)", "level_v", 3),
         ("THD there (%)", "thd_percent", 3),
         ("its floor (%)", "thd_floor_percent", 3),
+        ("against the total (%)", "thd_of_total_percent", 3),
+        ("THD+N in the band (%)", "thd_n_percent", 3),
+        ("SINAD (dB)", "sinad_db", 1),
+        ("effective bits", "effective_bits", 2),
+        ("harmonics 2 to 10 (%)", "harmonics_percent", 2),
+        ("even (%)", "even_percent", 3),
+        ("odd (%)", "odd_percent", 3),
+        ("peak (V)", "peak_v", 2),
+        ("crest factor", "crest_ratio", 3),
+        ("DC (V)", "dc_v", 3),
+        ("nominal (W)", "watts_nominal", 1),
         ("supply (V)", "supply_v", 2),
         ("other line (Hz)", "other_hz", 1),
         ("why no THD", "not_judged", 0),
@@ -117,7 +134,10 @@ _IN_MILLISECONDS = frozenset(("flat_s",))
 _SCREEN_ONLY = frozenset(
     (
         "pitch_cents", "attack_s", "supply_before_looked_s", "supply_lowest_raw_v", "supply_end_v",
-        "sag_slope_v_per_s", "ripple_v", "energy_v2s", "engine_state", "sag_own_v",
+        "sag_slope_v_per_s", "ripple_v", "energy_v2s", "engine_state", "sag_own_v", "thd_of_total_percent",
+        "thd_n_percent", "sinad_db", "effective_bits", "harmonics_percent", "even_percent", "odd_percent", "peak_v",
+        "crest_ratio", "dc_v", "plateau_slope_v_per_s", "hardness", "origin", "ceiling",
+        "borrowed_class",
     )
 )  # fmt: skip
 
@@ -148,7 +168,13 @@ def _cell(value: object, digits: int) -> str:
         return "yes" if value else "no"
     if isinstance(value, float):
         return fixed(value, digits)
+    if isinstance(value, list):
+        return " ".join("-" if one is None else fixed(one, digits) for one in value)
     return escape(str(value))
+
+
+def _value_of(finding: Finding, key: str) -> object:
+    return finding.measured[key] if key in finding.measured else finding.evidence.get(key)
 
 
 def _scaled(key: str, value: object) -> object:
@@ -208,7 +234,7 @@ def findings_table(kind: str, listed: Sequence[tuple[int, Finding]], n_all: int)
         f'<tr id="finding-{number}"{"" if place in on_paper else more}><td>{number}</td>'
         f'<td><a class="go" href="#overview" data-finding="{number}">{_word_start(finding.start_s, last_s)}</a></td>'
         + "".join(
-            f"<td{hidden}>{_cell(_scaled(key, finding.measured.get(key)), digits)}</td>"
+            f"<td{hidden}>{_cell(_scaled(key, _value_of(finding, key)), digits)}</td>"
             for (_, key, digits), hidden in zip(columns, kept_back, strict=True)
         )
         + "</tr>"
