@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from ampwitness.detect.cutouts.cutout_measure import count_batteries
+from ampwitness.detect.soak.trends import WITH_SUPPLY
 from ampwitness.detect.tones.gain_steps import SOURCE_CLIPPED
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.clip_advice import SOURCE_FIRST, advise_clips
@@ -30,6 +31,7 @@ from ampwitness.findings.tone_words import (
 )
 from ampwitness.findings.wording import count_words, find_worst
 from ampwitness.types import Coverage, Finding
+from ampwitness.units import seconds_to_clock
 
 _DIP_TEST = (
     "Find where the supply's volts are lost. Measure at the battery and at the amplifier while it dips: the difference "
@@ -170,6 +172,23 @@ def _advise_source(summary: Mapping[str, Any]) -> list[str]:
     ]
 
 
+def _advise_drifts(drifts: Sequence[Finding]) -> list[str]:
+    """What to do about the level that sank most over the hours; one that rose asks for nothing."""
+    sunk = [drift for drift in drifts if drift.severity == "attention"]
+    if not sunk:
+        return []
+    worst = min(sunk, key=lambda drift: float(drift.measured["change_db"] or 0.0))
+    act, reason = (
+        ("Find why the supply sinks over the hours", "the output follows it")
+        if worst.measured.get("cause") == WITH_SUPPLY
+        else (
+            "Let amplifier and loudspeaker cool, and play the same again",
+            "what comes back when cold was lost to heat",
+        )
+    )
+    return [f"{act}. From {seconds_to_clock(worst.start_s)} on {describe_finding(worst)}: {reason}."]
+
+
 def _advise_nothing(listed: FindingList, summary: Mapping[str, Any], coverage: Sequence[Coverage]) -> str:
     """What is left to say where no finding asks for anything: that all is well, unless hardly anything was looked at
     or nothing played."""
@@ -250,6 +269,7 @@ def advise_first_steps(
     steps += [*clips, *dips] if is_more_clipped else [*dips, *clips]
     if set_gain is None:
         steps += [step for step in advise_knees(knees) if not (is_of_source and step == AFTER_SOURCE_CLIPPED)]
+    steps += _advise_drifts(by_kind.get("drift", ()))
     if any(f.measured.get("cause") in ("link", "overrun") for f in by_kind.get("gap", [])):
         steps.append('Record again before you rely on a "none found". Parts of the recording are missing.')
     return tuple(steps + later) or (_advise_nothing(listed, summary or {}, coverage),)

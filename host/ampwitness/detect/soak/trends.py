@@ -23,6 +23,7 @@ _SILENT_DB = 6.0  # bins this far below the median are pauses, not drift
 _LEAST_PLAYING = 0.5  # of a bin's seconds: fewer scatter more
 _AROUND_S = 1800.0  # supply before and after a drift is averaged over so long
 _SAME_DB = 0.5  # of the level's change: a supply that changed by more than this share of it may have carried it
+WITH_SUPPLY = "together with the supply"
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +159,7 @@ def _finding(drift: Drift, table: LevelTable, series: _Series, scatter_db: float
 
 def _cause(drift: Drift, with_supply: bool, has_supply: bool) -> str:
     if with_supply:
-        return "together with the supply"
+        return WITH_SUPPLY
     where = "with the supply steady" if has_supply else "supply not recorded"
     if drift.change_db < 0:
         return f"{where}: consistent with thermal compression or a limiter"
