@@ -42,7 +42,7 @@ def test_public_names_have_docstrings() -> None:
 @pytest.mark.parametrize("folder", ["waveform", "detect"])
 def test_signal_code_states_gaps_and_limits(folder: str) -> None:
     """Classes that take windows, and modules of signal functions, name their behaviour at a gap and their limits."""
-    for path in sorted((ROOT / "host" / "ampwitness" / folder).glob("*.py")):
+    for path in sorted((ROOT / "host" / "ampwitness" / folder).rglob("*.py")):
         text = path.read_text(encoding="utf-8")
         tree = ast.parse(text)
         takes_windows = any(

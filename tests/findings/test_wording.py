@@ -446,6 +446,15 @@ def test_headroom_is_said_with_its_uncertainty_or_with_the_reason() -> None:
     assert word_headroom({}) == ()
 
 
+def test_a_high_tone_names_the_one_beyond_the_band_that_looks_the_same() -> None:
+    """5 kHz at 8,000 samples a second stood as 3000.0 Hz without a word."""
+    for hz, rate_hz, said in ((3000.0, 8000.0, " (or 5000 Hz, which looks"), (1000.0, 8000.0, ""), (40.0, 8000.0, "")):
+        tone = Finding(
+            "tone", 1.0, 9.0, "information", {"frequency_hz": hz, "rate_hz": rate_hz, "level_v": 5.4}, {}, {}
+        )
+        assert describe_finding(tone).startswith(f"{hz:.1f} Hz{said or ' up to'}")
+
+
 @pytest.mark.parametrize(
     ("evidence", "why"),
     [

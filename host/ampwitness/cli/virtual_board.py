@@ -83,7 +83,9 @@ def _parse_constant(text: str) -> Stimulus:
     epilog="Example: ampwitness virtual-board --stimulus volts.wav --roles out_p,out_n,supply --speed max",
 )
 @click.option("--stimulus", "path", type=NAMED_PATH, help="WAV whose samples are volts at the terminals.")
-@click.option("--roles", help="What the WAV's channels are: out_p,out_n,supply[,battery][,source][,remote].")
+@click.option(
+    "--roles", help="What the WAV's channels are, of out_p, out_n, supply, battery, ground, source, current, remote."
+)
 @click.option(
     "--scenario",
     "name",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from ampwitness.findings.line_words import name_other
 from ampwitness.findings.road_words import describe_cutout
@@ -158,9 +158,17 @@ def word_thd(thd_percent: object, floor_percent: object, is_below_floor: object)
     return f"THD {thd_percent:.2f} %"
 
 
+def _word_mirror(measured: Mapping[str, object]) -> str:
+    """The tone beyond the band that would look the same: above a quarter of the rate what lets one in lets both in."""
+    hz, rate_hz = measured.get("frequency_hz"), measured.get("rate_hz")
+    if not isinstance(hz, int | float) or not isinstance(rate_hz, int | float) or hz <= rate_hz / 4:
+        return ""
+    return f" (or {rate_hz - hz:.0f} Hz, which looks the same at {rate_hz:,.0f} samples a second)"
+
+
 def _describe_tone(finding: Finding) -> str:
     m = finding.measured
-    text = f"{_number(m.get('frequency_hz'), 1)} Hz up to {_number(m.get('level_v'), 2)} V rms: "
+    text = f"{_number(m.get('frequency_hz'), 1)} Hz{_word_mirror(m)} up to {_number(m.get('level_v'), 2)} V rms: "
     text += word_thd(m.get("thd_percent"), m.get("thd_floor_percent"), m.get("thd_is_below_floor"))
     if m.get("not_judged"):
         text += f" ({m['not_judged']})"

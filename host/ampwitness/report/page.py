@@ -164,7 +164,8 @@ def _trends(analysis: Analysis) -> str:
         return ""
     step_s = float(analysis.summary["trends"]["table"]["step_s"])
     caption = (
-        "Over the whole time: the output's usual level, the supply, clipping, temperatures, typed readings and losses. "
+        "Over the whole time: the output's usual level, the supply, ceilings, clipping, sag, temperatures, typed "
+        "readings and losses. "
         f"A point is {seconds_to_span(step_s, 0)}, its level that of the middling seconds, which a short pause does "
         "not lower; drifts of level are shaded and dated."
     )

@@ -341,7 +341,8 @@ def _why_not(
         return f"two tones: another one is {other_percent:.0f} % of the first"
     if folded:
         names = ", ".join(str(order) for order in folded)
-        return f"harmonic {names} folds onto others at this sample rate: use the wide mode"
+        fold = "harmonic {} folds" if len(folded) == 1 else "harmonics {} fold"
+        return f"{fold.format(names)} onto others at this sample rate: take a faster mode or a lower tone"
     if highest < LEAST_HARMONICS and n_asked is None:
         return f"the logger's band holds only {highest} harmonic{'s' if highest > 1 else ''} of {frequency_hz:.0f} Hz"
     return ""
