@@ -19,6 +19,7 @@ from ampwitness.detect.cutouts.mark_ties import tie_marks
 from ampwitness.detect.dip_context import list_lost_supply, name_dip_context
 from ampwitness.detect.leads_off import set_aside_leads
 from ampwitness.detect.result import DetectorResult
+from ampwitness.detect.supply.charging_ended import find_charging_ends, summarise_ends
 from ampwitness.detect.supply.engine_beside import lay_engine_beside
 from ampwitness.detect.supply.engine_channel import BY_BATTERY, take_engine_channel
 from ampwitness.detect.supply.engine_marks import decide_by_marks, find_engine_marks
@@ -59,7 +60,7 @@ def settle_road(
     told = find_engine_states(seen, seen_dips)
     nominal_v = None if is_battery else nominal_supply_v
     told = doubt_states(told, seen, battery_kind=battery_kind, nominal_supply_v=nominal_v)
-    told = decide_by_whine(told, seen)
+    told, ends = find_charging_ends(decide_by_whine(told, seen), seen)
     leads_off = [s for r in results if r.coverage.detector == "cutouts" for s in r.summary.get("supply_lead_off", ())]
     if is_battery:
         told = replace(told, remarks=(BY_BATTERY, *told.remarks))
@@ -101,7 +102,7 @@ def settle_road(
     )
     if not states.spans:
         open_ = (NotJudged(0.0, steps.seen_s, states.remarks[0]),)
-    summary = summarise_states(states, steps, everything, without)
+    summary = {**summarise_states(states, steps, everything, without), "charging_ends": summarise_ends(ends)}
     return (*settled, DetectorResult((), Coverage(NAME, judged_s, open_), summary))
 
 

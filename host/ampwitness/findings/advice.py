@@ -12,6 +12,7 @@ from ampwitness.detect.cutouts.cutout_measure import count_batteries
 from ampwitness.detect.soak.trends import WITH_SUPPLY
 from ampwitness.detect.tones.gain_steps import SOURCE_CLIPPED
 from ampwitness.finding_list import FindingList
+from ampwitness.findings.charging_words import FLAT_V, advise_dropped, advise_left, advise_sunk
 from ampwitness.findings.clip_advice import SOURCE_FIRST, advise_clips
 from ampwitness.findings.cutout_advice import advise_cutouts, advise_over_voltage
 from ampwitness.findings.described import describe_finding, is_without_supply
@@ -37,9 +38,6 @@ _DIP_TEST = (
     "Find where the supply's volts are lost. Measure at the battery and at the amplifier while it dips: the difference "
     "is lost in cable, fuse holder and ground."
 )
-
-# A lead-acid battery that rests below this is nearly flat or worn (common practice, no source); others rest higher.
-_FLAT_V = 12.0
 
 
 LEAST_LOOKED_AT_S = 1.0  # from here on "nothing found" is worth saying
@@ -77,8 +75,12 @@ def _is_within(finding: Finding, spans: Sequence[tuple[float, float]]) -> bool:
 
 
 def _advise_dips(
-    dips: Sequence[Finding], cranking: Sequence[tuple[float, float]], states: Mapping[str, Any] | None = None
+    dips: Sequence[Finding],
+    cranking: Sequence[tuple[float, float]],
+    states: Mapping[str, Any] | None = None,
+    left: str = "",
 ) -> str:
+    """`left`: what is told already of a battery that was all but empty behind its charging."""
     others = [dip for dip in dips if not (dip.measured.get("during") or _is_within(dip, cranking))]
     worst = find_worst(others or dips, "dip")
     assert worst is not None
@@ -94,7 +96,7 @@ def _advise_dips(
     if len(others) < len(dips):
         is_starter = all(_is_within(dip, cranking) for dip in dips if dip not in others)
         beside = " besides the starter's" if is_starter else " besides those that the engine or a lost lead explains"
-    test = _word_flat(worst, states or {}) or _DIP_TEST
+    test = ("" if left else _word_flat(worst, states or {})) or _DIP_TEST
     return f"{test} {n_dips}{beside}; the deepest: {describe_finding(worst)}."
 
 
@@ -107,11 +109,11 @@ def _word_flat(dip: Finding, states: Mapping[str, Any]) -> str:
     if find_engine_beside(rest) not in (None, "rest"):  # then those are no volts of a battery at rest
         return ""
     n_batteries = int(count_batteries(float(open_v)))
-    if open_v >= _FLAT_V * n_batteries:
+    if open_v >= FLAT_V * n_batteries:
         return ""
     return (
         f"Charge the battery first, and test it. With the engine off it stood at {open_v:.2f} V while the amplifier "
-        f"was quiet, and one that rests below {_FLAT_V * n_batteries:.0f} V is nearly flat or worn. If the supply "
+        f"was quiet, and one that rests below {FLAT_V * n_batteries:.0f} V is nearly flat or worn. If the supply "
         "still dips with a full one, measure at the battery and at the amplifier meanwhile: the difference is lost in "
         "cable, fuse holder and ground."
     )
@@ -232,13 +234,14 @@ def advise_first_steps(
         worst = find_worst(by_kind["cutout"], "cutout")
         is_worth = worst is not None and worst.severity != "information" and not is_doubtful(worst)
         (steps if is_worth else later).append(advise_cutouts(by_kind["cutout"], steps))
-    steps += advise_drops(said, listed)
+    left = advise_left(said)
+    steps += [*advise_drops(said, listed), *advise_sunk(said), *([left] if left else [])]
     dips: list[str] = []
     if "dip" in by_kind:
         cranking = find_cranking(summary or {})
         is_only_cranked = all(dip.measured.get("during") or _is_within(dip, cranking) for dip in by_kind["dip"])
         (later if is_only_cranked else dips).append(
-            _advise_dips(by_kind["dip"], cranking, (said.get("supply") or {}).get("states"))
+            _advise_dips(by_kind["dip"], cranking, (said.get("supply") or {}).get("states"), left)
         )
     beyond = _find_beyond((summary or {}).get("supply") or {})
     if beyond is not None:
@@ -272,4 +275,5 @@ def advise_first_steps(
     steps += _advise_drifts(by_kind.get("drift", ()))
     if any(f.measured.get("cause") in ("link", "overrun") for f in by_kind.get("gap", [])):
         steps.append('Record again before you rely on a "none found". Parts of the recording are missing.')
-    return tuple(steps + later) or (_advise_nothing(listed, summary or {}, coverage),)
+    steps += [*advise_dropped(said), *later]
+    return tuple(steps) or (_advise_nothing(listed, summary or {}, coverage),)

@@ -9,6 +9,7 @@ import numpy as np
 
 from ampwitness.detect.clips.cause.clean_gain import is_guess
 from ampwitness.finding_list import FindingList
+from ampwitness.findings.charging_words import word_charging_short
 from ampwitness.findings.remote_words import word_drops
 from ampwitness.findings.road_words import find_over_voltage, find_steady_v
 from ampwitness.findings.square_words import NOT_BY_AMPLIFIER, split_clips, word_square
@@ -56,7 +57,8 @@ def word_headline(analysis: Analysis) -> str:
             said = f"no {one} in {seconds_to_span(looked_s)}" if looked_s else f"{words.many} not judged"
             none.append(said + (_word_left_out(analysis, words.detector) if kind == "clip" else ""))
         (pauses if kind == "cutout" else found).extend(apart)
-    found += [*pauses, *word_drops(analysis.summary, findings), *_word_source_flats(analysis.summary)]
+    found += [*word_charging_short(analysis.summary), *pauses, *word_drops(analysis.summary, findings)]
+    found += _word_source_flats(analysis.summary)
     return f"In short: {'; '.join([*found, *none, _word_lost(analysis, findings)])}."
 
 

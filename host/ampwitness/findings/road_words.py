@@ -8,6 +8,7 @@ from typing import Any
 from ampwitness.detect.cutouts.cutout_gap import BEHIND_GAP, IN_GAP
 from ampwitness.detect.cutouts.cutout_measure import count_batteries
 from ampwitness.detect.supply.states_in_doubt import MOST_OF_12_V
+from ampwitness.findings.charging_words import word_dropped
 from ampwitness.types import Analysis, Finding
 from ampwitness.units import fixed, seconds_to_clock, seconds_to_span
 
@@ -273,6 +274,7 @@ def word_road(summary: Mapping[str, Any], cutouts: Mapping[str, str] | None = No
     engine = summary.get("engine") or {}
     return (
         *_word_states(engine, (summary.get("supply") or {}).get("states") or {}, cutouts or {}),
+        *word_dropped(summary),
         *_word_level((summary.get("cutouts") or {}).get("under_voltage")),
         *dips,
         *([_LOWEST] if dips else []),

@@ -5,8 +5,8 @@ order:
 2. What the engine did: `engine_states` puts together cranking (`cranking`), charging (`charging_changes`), what a
    cranking tells of all behind it (`behind_cranking`), and marks (`engine_marks`); `engine_channel` takes the battery's
    volts where a converter holds the supply; `states_in_doubt` says where the battery's kind or the system's volts leave
-   it open, `engine_whine` what the alternator's ripple tells there; `supply_states` tells rest from charging for the
-   model, `lasting_steps` knows a weak charger by its step.
+   it open, `engine_whine` what the alternator's ripple tells there; `charging_ended` how charging ended;
+   `supply_states` tells rest from charging for the model, `lasting_steps` knows a weak charger by its step.
 3. Dips, as they are counted (`dips`).
 4. What the supply looks like from the amplifier: `supply_model` learns it for each state, at rest by `supply_fit`,
    charged by `supply_charging` (the model: `charging_model`), and what it settles at with the amplifier quiet by

@@ -167,7 +167,8 @@ def _assemble(
         spans = _doubt(spans)
         wandered = f"wandered by {wander_v:.1f} V" if wander_v > WANDER_V else "fell to that of rest, and came back"
         remarks.append(
-            f"the charging voltage {wandered}: a variable charger, so a low supply behind it may be rest or charging"
+            f"the charging voltage {wandered}, as a variable charger's does: a low supply behind it may be rest or "
+            "charging"
         )
     return spans, remarks
 
