@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from ampwitness.report.tables import findings_table
+from ampwitness.report.tables import dips_table, findings_table
 from ampwitness.types import Finding
 
 
@@ -41,3 +41,14 @@ def test_a_clip_is_told_with_its_shape_its_slope_and_what_it_met() -> None:
 def test_a_dip_is_told_with_the_class_that_is_borrowed() -> None:
     dip = Finding("dip", 1.0, 1.3, "attention", {"duration_s": 0.3}, {}, {"borrowed_class": "instantaneous sag"})
     assert cells_of(dip)["class borrowed from IEEE 1159"] == "instantaneous sag"
+
+
+def test_dips_are_counted_by_depth_and_duration() -> None:
+    counts = {"duration_to_s": [0.02, 0.5, None], "residual_from_percent": [80, 0], "n": [[0, 8, 1], [2, 0, 0]]}
+    rows = [re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", row) for row in dips_table("supply", counts).split("<tr>")[1:]]
+    assert rows == [
+        ["left", "to 0.02 s", "to 0.5 s", "longer"],
+        ["80 to 100 %", "0", "8", "1"],
+        ["0 to 80 %", "2", "0", "0"],
+    ]
+    assert dips_table("supply", {**counts, "n": [[0, 0, 0], [0, 0, 0]]}) == ""

@@ -49,7 +49,7 @@ from ampwitness.report.overview_data import order_roles, overview_facts
 from ampwitness.report.plots import draw_enlarged, draw_overview, figure_to_svg
 from ampwitness.report.setting_words import setting_rows
 from ampwitness.report.supply_plots import draw_clip_causes, draw_sag_against_level, draw_supply_under_notes
-from ampwitness.report.tables import finding_link, findings_table
+from ampwitness.report.tables import dips_table, finding_link, findings_table
 from ampwitness.report.trend_plot import draw_trends
 from ampwitness.types import Analysis, Coverage, Finding, Settings
 from ampwitness.units import seconds_to_clock, seconds_to_span
@@ -201,10 +201,12 @@ def _supply(analysis: Analysis) -> str:
 
 
 def _road(analysis: Analysis) -> str:
-    """Engine states, the level of letting go, dips and switchings, in sentences."""
+    """Engine states, the level of letting go, dips and switchings, in sentences, and the dips counted."""
     cutouts = count_cutouts_by_state(FindingList.of(analysis.findings))
     said = _listed(word_road(analysis.summary, cutouts))
-    return f"<section><h2>Engine, dips and switchings</h2>{said}</section>" if said else ""
+    counted = (analysis.summary.get("dips") or {}).get("table") or {}
+    tables = "".join(dips_table(role, counts) for role, counts in counted.items())
+    return f"<section><h2>Engine, dips and switchings</h2>{said}{tables}</section>" if said else ""
 
 
 def _ceiling(analysis: Analysis) -> str:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from html import escape
+from typing import Any
 
 from ampwitness.findings.selection import choose_listed
 from ampwitness.findings.wording import KIND_WORDS, KindWords, count_words
@@ -255,4 +256,23 @@ def findings_table(kind: str, listed: Sequence[tuple[int, Finding]], n_all: int)
         f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(words.many)}"><table class="sorts">'
         f"<caption>{caption}. {said} {paper}</caption>"
         f"<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>"
+    )
+
+
+def dips_table(role: str, counts: Mapping[str, Any]) -> str:
+    """How many dips of a channel there were, by what was left of its volts and how long they lasted; empty for none."""
+    if not any(map(any, counts["n"])):
+        return ""
+    head = "".join(
+        f'<th scope="col">{"longer" if edge is None else f"to {edge:g} s"}</th>' for edge in counts["duration_to_s"]
+    )
+    lows = counts["residual_from_percent"]
+    rows = "".join(
+        f'<tr><th scope="row">{low} to {above} %</th>{"".join(f"<td>{n:,}</td>" for n in row)}</tr>'
+        for low, above, row in zip(lows, (100, *lows), counts["n"], strict=False)
+    )
+    return (
+        f'<div class="scroll" tabindex="0" role="region" aria-label="dips of the {escape(role)}, counted"><table>'
+        f"<caption>Dips of the {escape(role)}: how much of its usual volts was left, and how long they "
+        f'lasted.</caption><thead><tr><th scope="col">left</th>{head}</tr></thead><tbody>{rows}</tbody></table></div>'
     )
