@@ -121,6 +121,7 @@ def test_levels_that_the_source_made_are_no_ceiling_of_the_amplifier() -> None:
     cut = np.clip(wanted, -0.8, 0.8)
     summary = _search(output=20 * cut, source=3 * cut).summary
     assert summary["n_in_source"] == summary["n_clips"] > 100
+    assert not any("looks the same" in remark for remark in summary["remarks"])  # the source was seen
     assert all(model["level_v"] is None for model in summary["rail_model"].values())
     assert summary["headroom"]["not_judged"]
     assert not summary["headroom"]["passages"]

@@ -69,8 +69,6 @@ def _join_crests(parts: list[HighCrests]) -> HighCrests:
 def _remarks(shape: list[str], where: list[str]) -> tuple[str, ...]:
     """Sentences about what the findings cannot tell."""
     out = []
-    if "amplifier" in where or "not decided" in where:
-        out.append("a signal clipped before the amplifier at one constant level looks the same as clipping in it")
     if "source" in where:
         out.append("flat tops at many levels: cut off before the amplifier, or notes that are square by themselves")
     if "soft" in shape:
