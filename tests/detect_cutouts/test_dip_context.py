@@ -11,7 +11,7 @@ from ampwitness.detect.cutouts.mark_ties import tie_unconfirmed
 from ampwitness.detect.dip_context import CRANKED, STOPPED, SUPPLY_LOST, list_lost_supply, name_dip_context
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.road import _without_sag_within
-from ampwitness.detect.supply.dips import DipDetector
+from ampwitness.detect.supply.dips import BACK, DipDetector
 from ampwitness.detect.supply.engine_states import EngineStates, StateSpan
 from ampwitness.findings.advice import _advise_dips
 from ampwitness.findings.described import describe_finding
@@ -52,6 +52,21 @@ def test_each_dip_says_what_else_went_on() -> None:
     assert find_worst(named[:1], "dip") == named[0]
     assert "2 supply dips besides those that the engine or a lost lead explains" in _advise_dips(named, ((40, 41),))
     assert "explained by the engine or by a lost connection" in _advise_dips(named[2:3], ())
+
+
+def test_a_battery_that_gives_its_surface_charge_away_is_the_engines_stop() -> None:
+    """14.2 V until 60 s, then 13.1 V that sink by 20 mV a second: nine tenths of 14.2 V are passed 16 s behind the
+    stop, for good. What comes back, and what is held against declared volts, is a consumer's or a flat battery's."""
+    at = np.arange(90_000) / 1000
+    supply = np.where(at < 60, 14.2, 13.1 - 0.02 * (at - 60))
+    (dip,) = _find_dips(supply, 10.0)
+    assert dip.start_s == pytest.approx(76.0, abs=0.5)
+    states = EngineStates((StateSpan(0, 60, "charging"), StateSpan(60, 90, "rest")), ())
+    (named,) = name_dip_context([dip], states, ())
+    assert named.measured["during"] == STOPPED
+    for other in ({"ended": BACK}, {"reference": "declared nominal supply"}):
+        (named,) = name_dip_context([replace(dip, evidence={**dip.evidence, **other})], states, ())
+        assert named.measured["during"] is None
 
 
 def test_a_lost_supply_is_no_notes_sag() -> None:

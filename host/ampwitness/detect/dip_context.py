@@ -15,6 +15,7 @@ from dataclasses import replace
 
 from ampwitness.detect.cutouts.cutout_cause import GROUND_LOST, LOOSE_GROUND, LOOSE_SUPPLY
 from ampwitness.detect.cutouts.cutout_stood import LOST
+from ampwitness.detect.supply.dips import BACK, REFERENCE_S, SLIDING
 from ampwitness.detect.supply.engine_states import EngineStates
 from ampwitness.types import Finding
 
@@ -22,7 +23,7 @@ CRANKED = "the engine was cranked"
 STOPPED = "the engine stopped, whose battery at rest counts as a dip for up to a minute"
 SUPPLY_LOST = "the supply's connection was lost"
 _LEAST_STOP_S = 2.0  # a shorter dip ends before an alternator has run down
-_RUN_DOWN_S = 5.0  # from the change of state to where the volts have run down to a dip
+_RUN_DOWN_S = 5.0  # from the change of state to where the volts have run down to a dip that ends again
 _STOPS = ("charging", "rest")
 _LOST = (LOST, LOOSE_SUPPLY, GROUND_LOST, LOOSE_GROUND)
 
@@ -64,6 +65,9 @@ def _name(
     if any(a < dip.stop_s and dip.start_s < b for a, b in cranking):
         return CRANKED
     is_long = dip.stop_s - dip.start_s > _LEAST_STOP_S
-    if is_long and any(dip.start_s - _RUN_DOWN_S < at_s < dip.stop_s for at_s in stops):
+    # A battery gives its surface charge away slowly, and stays down against what charged it in the last minute.
+    stays = dip.evidence.get("reference") == SLIDING and dip.evidence.get("ended") != BACK
+    run_down_s = REFERENCE_S if stays else _RUN_DOWN_S
+    if is_long and any(dip.start_s - run_down_s < at_s < dip.stop_s for at_s in stops):
         return STOPPED
     return None

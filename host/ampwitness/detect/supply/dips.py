@@ -21,6 +21,8 @@ HYSTERESIS_RATIO = 0.02
 INTERRUPTION_RATIO = 0.10
 AVERAGE_S = 0.010
 REFERENCE_S = 60.0
+SLIDING = "sliding, last minute"
+BACK = "back above threshold and hysteresis"  # how a dip ended that is no new level
 RISEN_RATIO, RISEN_S = (
     1.05,
     5,
@@ -190,7 +192,7 @@ class _RoleWatch:
         stop_s = first_s + (at + ended) * step_s
         if ended > 0:
             stop_s -= step_s * float((part[ended] - end_v) / (part[ended] - part[ended - 1]))
-        self._close(stop_s, "back above threshold and hysteresis")
+        self._close(stop_s, BACK)
         return at + max(ended, 1)
 
     def _close(self, stop_s: float, how: str) -> None:
@@ -219,7 +221,7 @@ class _RoleWatch:
                     "average_s": self._average_s,
                 },
                 evidence={
-                    "reference": "declared nominal supply" if self._nominal_v is not None else "sliding, last minute",
+                    "reference": "declared nominal supply" if self._nominal_v is not None else SLIDING,
                     "lowest_s": dip.lowest_s,
                     "mean_v": dip.sum_v / dip.n if dip.n else dip.lowest_v,
                     "is_interruption": dip.lowest_v < INTERRUPTION_RATIO * dip.reference_v,
