@@ -54,6 +54,21 @@ def test_vectors_with_the_stated_average_of_10_ms() -> None:
         assert finding.measured["residual_v"] == pytest.approx(level_v, abs=1e-6)
 
 
+@pytest.mark.parametrize("window_s", [0.35, 1.0, 10.0])
+def test_ripple_about_the_threshold_is_one_dip_a_note(window_s: float) -> None:
+    time_s = seconds(8.0)
+    volts = np.full(len(time_s), UN_V)
+    for begins_s, pitch_hz in ((2.2, 40.0), (4.7, 21.0)):  # the supply ripples at twice the pitch
+        plays = (time_s >= begins_s) & (time_s < begins_s + 1.0)
+        volts[plays] = 12.3 + 1.2 * np.cos(4 * np.pi * pitch_hz * (time_s[plays] - begins_s))
+    detector = DipDetector(UN_V)
+    for window in iter_windows_from_arrays({"supply": volts}, RATE_HZ, window_s=window_s):
+        detector.push(window)
+    dips = detector.finish().findings
+    assert [dip.start_s for dip in dips] == pytest.approx([2.2, 4.7], abs=0.03)
+    assert [dip.stop_s for dip in dips] == pytest.approx([3.2, 5.7], abs=0.03)
+
+
 def test_supply_network_of_a_closed_form() -> None:
     # 12.6 V, 20 mOhm, 1 F with 4 mOhm, 60 A for 0.5 s: closed form and ngspice agree to 2 uV. Threshold 12.0 V,
     # hysteresis 0.1 V: start 12.26 ms after the step, duration 504.38 ms, residual 11.400 V. Our threshold is 90 % of

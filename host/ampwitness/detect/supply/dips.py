@@ -20,6 +20,7 @@ THRESHOLD_RATIO = 0.90
 HYSTERESIS_RATIO = 0.02
 INTERRUPTION_RATIO = 0.10
 AVERAGE_S = 0.010
+APART_S = 0.030  # the ripple under a bass note has 25 ms and less: twice the note's frequency, from 20 Hz on
 REFERENCE_S = 60.0
 SLIDING = "sliding, last minute"
 BACK = "back above threshold and hysteresis"  # how a dip ended that is no new level
@@ -60,6 +61,7 @@ class _RoleWatch:
         self._n_second = round(_BLOCK_S / run.step_s)
         self._at = 0  # next step to average
         self._dip: _Dip | None = None
+        self._ended: tuple[_Dip, float, str] | None = None  # the dip before, its end and why: it may go on
         self._is_first = True
 
     def take(self, is_last: bool) -> None:
@@ -78,6 +80,8 @@ class _RoleWatch:
             self._at = stop
         if is_last and self._dip is not None:
             self._close(run.stop_s, "the run of data ended in the dip")
+        if is_last:
+            self._tell()
 
     def _judge_seconds(self, averaged: FloatArray, first: int, stop: int) -> None:
         """Averages that end with steps `first` to `stop`: quickly where nothing can be a dip, else second by second."""
@@ -134,12 +138,7 @@ class _RoleWatch:
                 start_s = first_s + at * step_s
                 if at > 0:  # where the line between the two means meets the threshold
                     start_s -= step_s * float((begin_v - averaged[at]) / (averaged[at - 1] - averaged[at]))
-                self._dip = _Dip(start_s, reference_v, float(averaged[at]), first_s + at * step_s)
-                self._dip.began_before = self._is_first and at == 0
-                soon = self._run.steps(self._role, *self._soon(start_s))
-                self._dip.fell_from_s = self._date_fall(
-                    start_s, float(soon.min()) if len(soon) else float(averaged[at])
-                )
+                self._open(_Dip(start_s, reference_v, float(averaged[at]), first_s + at * step_s), at)
             at = self._follow(averaged, at, first_s, step_s)
         self._is_first = False
         # The reference does not follow a dip, as the standard has it; but what lasts a minute is the new supply.
@@ -155,6 +154,17 @@ class _RoleWatch:
             self._seconds.append(second_v)
             how = "lasted more than a minute" if is_long else f"held steady for {STEADY_S} s"
             self._close(first_s + len(averaged) * step_s, f"{how}: taken as the new reference")
+
+    def _open(self, dip: _Dip, at: int) -> None:
+        """Begin a dip, or go on with the last one where the supply came up no longer than its ripple does."""
+        if self._ended is not None and self._ended[2] == BACK and dip.start_s - self._ended[1] < APART_S:
+            self._dip, self._ended = self._ended[0], None
+            return
+        self._tell()
+        dip.began_before = self._is_first and at == 0
+        soon = self._run.steps(self._role, *self._soon(dip.start_s))
+        dip.fell_from_s = self._date_fall(dip.start_s, float(soon.min()) if len(soon) else dip.lowest_v)
+        self._dip = dip
 
     def _remember(self, second_v: float) -> None:
         """Take one more second into the reference; where the supply came to stand higher, forget what was before."""
@@ -196,8 +206,14 @@ class _RoleWatch:
         return at + max(ended, 1)
 
     def _close(self, stop_s: float, how: str) -> None:
-        dip, self._dip = self._dip, None
-        assert dip is not None
+        assert self._dip is not None
+        self._ended, self._dip = (self._dip, stop_s, how), None
+
+    def _tell(self) -> None:
+        """The dip that ended last becomes a finding: no other goes on with it any more."""
+        if self._ended is None:
+            return
+        (dip, stop_s, how), self._ended = self._ended, None
         depth_v = dip.reference_v - dip.lowest_v
         depth_percent = 100.0 * depth_v / dip.reference_v
         severity: Severity = "serious" if dip.lowest_v < 0.5 * dip.reference_v else "attention"
@@ -247,6 +263,8 @@ class DipDetector:
 
     A dip begins when the averaged voltage falls below 90 % of the reference, and ends when it has come back to the
     threshold plus 2 % of the reference; both instants are interpolated between averages, each dated by its middle.
+    What falls again within 30 ms is the same dip: the supply ripples with each
+    half-cycle that the amplifier draws.
     Residual voltage is the lowest average in between; depth is reference less residual.
 
     Parameters
