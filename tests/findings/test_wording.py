@@ -259,6 +259,15 @@ def test_a_stop_that_may_have_been_a_pause_is_not_what_to_start_with(small_analy
     assert advise_first_steps([paused, *clips])[0].startswith("Start with the cut-out")  # nothing says it is doubtful
 
 
+def test_many_stops_that_may_be_rests_are_one_question() -> None:
+    rest = cutout(60.0, 0.08, "information", "not decided: the signal may have paused at the source")
+    low = dataclasses.replace(rest, measured={**rest.measured, "confidence": "low"})
+    rests = [dataclasses.replace(low, start_s=at, stop_s=at + 0.08 + 0.01 * at) for at in range(1, 6)]
+    (step,) = advise_first_steps(rests)
+    assert step.startswith("Listen whether the music itself rests, at 1.000 s, 2.000 s for example. There are 5 such")
+    assert "of 0.09 to 0.13 s" in step
+
+
 def test_steady_volts_at_a_speaker_are_told_with_their_volts_and_not_as_a_cutout(small_analysis: Analysis) -> None:
     stuck = cutout(8.0, 0.5, "danger", "output stuck at DC")
     stuck = dataclasses.replace(stuck, evidence={"rest_v": 22.0, "rest_before_v": 0.1})

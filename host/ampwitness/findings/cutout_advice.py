@@ -13,6 +13,8 @@ from ampwitness.findings.wording import count_cutouts, find_worst
 from ampwitness.types import Finding
 from ampwitness.units import seconds_to_clock
 
+_MANY = 4  # an amplifier that stops so often is heard at once; music rests so all the time
+
 
 def advise_cutouts(cutouts: Sequence[Finding], before: Sequence[str]) -> str:
     """What to start with. `before`: the steps ahead of this one; a test that stands there is not told again."""
@@ -26,6 +28,9 @@ def advise_cutouts(cutouts: Sequence[Finding], before: Sequence[str]) -> str:
     )
     if any(test in step for step in before):
         test = "What to do about it stands above."
+    doubtful = [one for one in cutouts if is_doubtful(one)]
+    if is_doubtful(worst) and len(doubtful) >= _MANY:
+        return _advise_many(doubtful, test)
     if worst.severity == "information":  # it should be so: nothing to start with
         n = count_cutouts(FindingList.of(cutouts))
         return f"{n}, none of which points at the amplifier. The longest: {describe_finding(worst)}. {test}"
@@ -42,6 +47,17 @@ def advise_cutouts(cutouts: Sequence[Finding], before: Sequence[str]) -> str:
     return (
         f"Start with the cut-out at {at}. Its {describe_finding(worst)}. "
         f"Its picture in the page shows what came first. {test}"
+    )
+
+
+def _advise_many(silences: Sequence[Finding], test: str) -> str:
+    """What to do about many stops that may all be the music's own."""
+    lengths_s = [one.stop_s - one.start_s for one in silences]
+    at = ", ".join(seconds_to_clock(one.start_s) for one in silences[:2])
+    return (
+        f"Listen whether the music itself rests, at {at} for example. There are {len(silences):,} such stops, of "
+        f"{min(lengths_s):.2f} to {max(lengths_s):.2f} s, and nothing that was logged points at the amplifier: notes "
+        f"played short end like that. If it does not rest there: {test[0].lower()}{test[1:]}"
     )
 
 

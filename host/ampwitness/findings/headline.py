@@ -127,7 +127,7 @@ def _word_undecided(silences: FindingList) -> list[str]:
         return []
     longest_s = float((silences.stop_s - silences.start_s).max())
     which = "a pause or a cut-out" if len(silences) == 1 else "pauses or cut-outs, the longest"
-    return [f"{count_words(len(silences), *APART['undecided'])} ({which} of {longest_s:.1f} s)"]
+    return [f"{count_words(len(silences), *APART['undecided'])} ({which} of {seconds_to_span(longest_s)})"]
 
 
 def _word_source_flats(summary: Mapping[str, Any]) -> list[str]:
