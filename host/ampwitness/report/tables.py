@@ -30,7 +30,7 @@ _COLUMNS: dict[str, tuple[tuple[str, str, int], ...]] = {
         ("supply (V)", "supply_v", 2),
         ("engine", "engine_state", 0),
         ("whose fault", "cause", 0),
-        ("sag's share of the overdrive", "cause_share", 2),
+        ("sag's share", "cause_share", 2),
     ),
     "note": (
         ("pitch (Hz)", "pitch_hz", 2),
