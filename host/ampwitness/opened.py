@@ -9,16 +9,16 @@ from pathlib import Path
 from typing import Any
 
 from ampwitness.errors import UsageError
-from ampwitness.pipeline import AnalyseOptions, RecordingVolts, analyse
+from ampwitness.pipeline import AnalyseOptions, RecordingVolts, analyse, read_span
 from ampwitness.recording import open_parts
 from ampwitness.types import Analysis, Calibration, Hello, Trace, TraceWindow
-from ampwitness.waveform.excerpt import cut_excerpt
 
 MAX_VOLTS_S = 600.0  # of one call: longer spans are what `windows` is for
 
 
 class OpenedRecording:
-    """One recording. Made by `ampwitness.open`; nothing is kept open, every call reads from the file's beginning.
+    """One recording. Made by `ampwitness.open`; nothing is kept open. `volts` finds its span in a long one through the
+    index beside it, which the first call makes and which may be deleted at any time; all else reads from the beginning.
 
     Raises, in any call that reads, RecordingUnreadableError or UnknownProtocolError.
     """
@@ -83,7 +83,7 @@ class OpenedRecording:
             raise UsageError(f"ask for more than 0 and at most {MAX_VOLTS_S:g} s at a time; windows() gives everything")
         if role not in self.roles:
             raise UsageError(f"{self.name} has no {role!r}; it has {', '.join(self.roles)}")
-        window = cut_excerpt(self._volts(1.0).windows(), start_s, stop_s)
+        window = read_span(self._recording, start_s, stop_s, AnalyseOptions(correct_adc=self._correct_adc))
         return window.traces.get(role) or Trace(role, start_s, stop_s, (), (), ())
 
     def analyse(self, *, continuous: bool = False) -> Analysis:

@@ -7,6 +7,7 @@ import os
 import shutil
 from pathlib import Path
 
+import ampwitness
 import numpy as np
 import pytest
 from ampwitness import pipeline
@@ -74,8 +75,14 @@ def test_the_second_look_reads_only_what_it_needs(trip, monkeypatch):
             yield place, chunk
 
     monkeypatch.setattr(type(recording), "iter_placed", counting)
-    read_span(recording, 70.0, 72.0)
+    wanted = read_span(recording, 70.0, 72.0).traces["output"]
     assert places[0] > recording.n_bytes / 4
+    opened = ampwitness.open(trip)
+    assert opened.roles == ("output", "supply")
+    places.clear()
+    got = opened.volts("output", 70.0, 72.0)  # who writes Python waits no longer than who looks at a page
+    assert places[0] > recording.n_bytes / 4
+    np.testing.assert_array_equal(got.segments[0].volts, wanted.segments[0].volts)
 
 
 @pytest.mark.parametrize("harm", ["longer", "other bytes", "not JSON", "half", "other version", "a digit", "deleted"])

@@ -79,7 +79,8 @@ DEPTHS: dict[str, Depth] = {
     ),
     "tone": Depth(
         "A steady tone is fitted with a sine of four parameters (IEEE 1057); what is left over is split into harmonics "
-        "2 to 10 and noise. Distortion is given against the fundamental.",
+        "2 to 10 and noise. Distortion is given against the fundamental; the page's table has it against the total as "
+        "well, and with the noise of the logger's band in it (THD+N, SINAD, effective bits).",
         "Distortion below the logger's own noise is given as `less than`. Harmonics beyond the band are extrapolated "
         "from the shape of the clip, and said so, or distortion is not judged.",
         _LOUD,
