@@ -68,9 +68,23 @@ def test_a_ceiling_that_follows_its_supply_is_told_by_its_share_of_it() -> None:
     assert count_at_top(follows) < 11
 
 
+def test_a_level_that_stood_still_while_its_supply_moved_is_no_ceiling_that_follows_it() -> None:
+    """Two levels of a source's, each while the supply comes up: their shares of it cross."""
+    level = np.concatenate((np.full(40, TOP_V), np.full(4, 20.0), np.full(40, 1.05 * TOP_V)))
+    level *= 1 + 2e-4 * RNG.standard_normal(84)
+    comes_up = np.linspace(12.0, 12.6, 40)
+    supply = np.concatenate((comes_up, np.full(4, 12.3), 1.05 * comes_up))
+    assert count_at_top(level, supply) == 0
+    assert count_at_top(level * supply / 12.3, supply) == 0  # two levels, one after the other
+    follows = np.where(level > 25.0, TOP_V * supply / 12.3, level)
+    assert count_at_top(follows, supply) == 80
+
+
+@pytest.mark.parametrize("falls", [0.0, 0.1])
 @pytest.mark.parametrize("seed", [9950, 9952])
-def test_what_the_amplifier_cut_off_beside_flats_of_the_source_stays_undecided(seed: int) -> None:
-    """A source that clips, its volume turned every second; up to 0.8 of the highest the amplifier hands it through."""
+def test_what_the_amplifier_cut_off_beside_flats_of_the_source_stays_undecided(seed: int, falls: float) -> None:
+    """A source that clips, its volume turned every second; up to 0.8 of the highest the amplifier hands it through, or
+    as much of its supply, and less by what `falls` under load."""
     rng = np.random.default_rng(seed)
     t = np.arange(int(10 * BASS_RATE_HZ)) / BASS_RATE_HZ
     wave = np.sin(2 * np.pi * rng.uniform(38, 60) * t) * (1 + 0.2 * np.sin(2 * np.pi * 1.3 * t))
@@ -78,9 +92,12 @@ def test_what_the_amplifier_cut_off_beside_flats_of_the_source_stays_undecided(s
     steps = np.array([0.5, 0.95, 0.7, 0.4, 0.9, 0.6, 1.0, 0.45, 0.95, 0.55]) * rng.uniform(0.98, 1.02, 10)
     wanted_v = 35.0 * cut * lagged(np.repeat(steps, int(BASS_RATE_HZ)), 0.05, BASS_RATE_HZ)
     ceiling_v = np.full(len(t), 35.0 * 0.8)
+    supply_v = sagging_supply(rng, np.clip(wanted_v, -28.0, 28.0) / 35.0, BASS_RATE_HZ, 2.0 if falls else 1.0)
+    if falls:
+        ceiling_v = ceiling_v * lagged(supply_v, 0.004, BASS_RATE_HZ) / supply_v.max()
+        ceiling_v *= 1 - falls * lagged(np.minimum(np.abs(wanted_v) / 35.0, 1.0), 0.003, BASS_RATE_HZ)
     output_v = np.clip(wanted_v, -ceiling_v, ceiling_v)
     flats = flats_under_ceiling(wanted_v, output_v, ceiling_v, ceiling_v, BASS_RATE_HZ)
-    supply_v = sagging_supply(rng, output_v / 35.0, BASS_RATE_HZ, 1.0)
     case = make_case("ceiling above a clipped source", rng, output_v, supply_v, flats)
     tally = score_case(replace(case, has_square_tops=True), 0.0005)
     named = {origin for (true, origin) in tally.origins if true == "amplifier"}

@@ -176,6 +176,14 @@ def split_by_level(plateaus: Candidates) -> list[IntArray]:
     return [np.array(group, dtype=np.intp) for group in groups]
 
 
+def have_stood_still(plateaus: Candidates) -> BoolArray:
+    """(n,) which plateaus of one polarity, in the order of time, kept their level while their supply moved."""
+    found = np.zeros(len(plateaus), dtype=bool)
+    for group in split_by_level(plateaus):
+        found[group] = stands_still(plateaus.take(group))
+    return found
+
+
 def stands_still(stood: Candidates) -> bool:
     """Whether plateaus that stand at one level did so while their supply moved at every lag."""
     level_v, supply_v = stood["level_v"], stood.supply

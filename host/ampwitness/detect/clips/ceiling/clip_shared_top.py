@@ -17,11 +17,12 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clips.ceiling.clip_refuted import by_time
+from ampwitness.detect.clips.ceiling.clip_refuted import have_stood_still
 from ampwitness.detect.clips.table.clip_candidates import Candidates, HighCrests
 from ampwitness.types import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
+IntArray = npt.NDArray[np.intp]
 
 SAME_SHARE = 0.004  # of the highest level, to either side: what shows it
 AT_SHARE = 0.01  # and what may be at it: tops that a source had cut off just there are fitted less well
@@ -44,19 +45,30 @@ def lies_at_shared_top(table: Candidates, shown: BoolArray, crests: HighCrests) 
     Returns
     -------
     (n,) none where there is no such level. Levels are asked as they are and, where the supply is known, as shares of
-    it, as ceilings follow it.
+    it, as ceilings follow it: but for those that kept a level while it moved.
     """
-    found = np.zeros(len(table), dtype=bool)
-    flat, supply_v = by_time(table, shown), table.supply[:, -2]
-    views = [(flat["level_v"], table["level_v"], crests.level_v)]
+    rows = np.flatnonzero(shown)
+    rows = rows[np.argsort(table["start_s"][rows], kind="stable")]
+    level_v, supply_v = table["level_v"], table.supply[:, -2]
+    any_may = np.ones(len(table), dtype=bool)
+    found = _at_shared_top(level_v, rows, any_may, crests.level_v)
     if np.isfinite(supply_v).all() and np.isfinite(crests.supply).all() and (supply_v > 1.0).all():
-        shares = (flat["level_v"] / flat.supply[:, -2], table["level_v"] / supply_v)
-        views.append((*shares, crests.level_v / crests.supply[:, -2]))
-    for height, every, crest in views:
-        top = _highest_shared(height, crest)
-        if top is not None and (_count_visits(height, top) >= FEWEST_VISITS or _stands_out(height, top)):
-            found |= np.abs(every - top) <= AT_SHARE * top
+        may_follow = any_may.copy()
+        may_follow[rows] = ~have_stood_still(table.take(rows))
+        found |= _at_shared_top(level_v / supply_v, rows, may_follow, crests.level_v / crests.supply[:, -2])
     return found
+
+
+def _at_shared_top(height: FloatArray, rows: IntArray, may: BoolArray, crest: FloatArray) -> BoolArray:
+    """(n,) which heights lie at the highest that those of some rows, in the order of time, come back to; `may` (n,): at
+    it or below, others below only."""
+    top = _highest_shared(height[rows[may[rows]]], crest)
+    if top is None:
+        return np.zeros(len(height), dtype=bool)
+    seen = height[rows[may[rows] | (height[rows] < LOW_SHARE * top)]]
+    if _count_visits(seen, top) < FEWEST_VISITS and not _stands_out(seen, top):
+        return np.zeros(len(height), dtype=bool)
+    return np.asarray(may & (np.abs(height - top) <= AT_SHARE * top))
 
 
 def _highest_shared(height: FloatArray, crest: FloatArray) -> float | None:

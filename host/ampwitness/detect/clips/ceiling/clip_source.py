@@ -20,8 +20,8 @@ from ampwitness.detect.clips.ceiling.clip_refuted import (
     STILL_SHARE,
     by_time,
     have_not_sunk,
+    have_stood_still,
     split_by_level,
-    stands_still,
 )
 from ampwitness.detect.clips.table.clip_candidates import Candidates
 from ampwitness.types import FloatArray
@@ -132,9 +132,7 @@ def _levels_about_pauses(plateaus: Candidates) -> FloatArray:
 
 def _share_still(plateaus: Candidates) -> float:
     """Which share of plateaus stood still while the supply moved."""
-    groups = split_by_level(plateaus)
-    n_still = sum(len(group) for group in groups if stands_still(plateaus.take(group)))
-    return n_still / max(len(plateaus), 1)
+    return float(have_stood_still(plateaus).sum()) / max(len(plateaus), 1)
 
 
 def _step_under_load(plateaus: Candidates) -> bool:
