@@ -17,7 +17,6 @@ import numpy.typing as npt
 
 from ampwitness.detect.clips.ceiling.clip_refuted import (
     PAUSE_S,
-    STILL_SHARE,
     by_time,
     have_not_sunk,
     have_stood_still,
@@ -50,8 +49,9 @@ BESIDE_SHARE = 0.01
 LEAST_STILL = 0.1  # of a polarity's plateaus: sources mostly 0.14 and more, amplifiers none
 LEAST_STANDING = 0.6  # sources 0.75 and more, amplifiers up to 0.56
 LEAST_KEPT = 0.6  # correlation over pauses: sources 0.7 to 0.96, boosted supplies that stand so mostly -0.5
-FEWEST_IN_GROUP, LOAD_MOVES, LEAST_STEP = 3, 0.2, 0.02  # of the output's size within 0.15 s; logarithm of a level
-MOST_STAND = 0.85  # of a polarity's plateaus: of amplifiers whose levels step both ways at most 0.7
+# Without a supply channel: plateaus that show a level, from the lowest of these to the highest (of amplifiers beside
+# other consumers 1.33 at most), and of all plateaus (of boosted supplies in their limit so far apart at most 0.7).
+FEWEST_IN_GROUP, LEAST_APART, LEAST_TOGETHER = 3, 1.35, 0.75
 
 
 def lies_at_many_levels(table: Candidates, plain: BoolArray) -> bool:
@@ -92,19 +92,18 @@ def is_source_for_sure(tables: list[tuple[Candidates, BoolArray]]) -> bool:
     """Whether plateaus at many levels are no amplifier's: a rail that sinks into a limit of its own looks alike.
 
     At some of the levels they stand still while the supply moves under them: a rail that follows its supply does not
-    stand still, and one that is regulated does not step. Without a supply channel most of them do not lie below an
-    earlier one since the last pause, as a store that runs empty brings its ceiling down; or levels that stand still
-    under a load that moves step up and down.
+    stand still, and one that is regulated does not step. Without a supply channel most stand at levels further apart
+    than supplies are.
 
     Parameters
     ----------
     tables : by polarity candidates, and which of them need no rail to be believed, (n,)
     """
-    are_many = any(lies_at_many_levels(table, plain) for table, plain in tables)
     sides = [by_time(table, plain) for table, plain in tables]
-    if all(bool(np.isfinite(side.supply).all()) for side in sides):
-        return are_many and any(_share_still(side) >= LEAST_STILL for side in sides)
-    return (are_many and _mostly_stand(sides)) or any(_step_under_load(side) for side in sides)
+    if not all(bool(np.isfinite(side.supply).all()) for side in sides):
+        return _stand_far_apart(sides)
+    are_many = any(lies_at_many_levels(table, plain) for table, plain in tables)
+    return are_many and any(_share_still(side) >= LEAST_STILL for side in sides)
 
 
 def is_turned(tables: list[tuple[Candidates, BoolArray]]) -> bool:
@@ -135,21 +134,17 @@ def _share_still(plateaus: Candidates) -> float:
     return float(have_stood_still(plateaus).sum()) / max(len(plateaus), 1)
 
 
-def _step_under_load(plateaus: Candidates) -> bool:
-    """Whether nearly all plateaus stand at levels that mind no load and step up and down: what other consumers pull
-    down, the amplifier's own current pulls down too."""
-    level_v, n_standing = [], 0
-    for group in split_by_level(plateaus):
-        stood = plateaus.take(group)
-        spread_v = np.subtract(*np.percentile(stood["level_v"], (90, 10)))
-        load_v = stood.output[:, -1]
-        is_still = spread_v <= STILL_SHARE * stood["level_v"].mean() and np.ptp(load_v) >= LOAD_MOVES * load_v.mean()
-        if len(group) >= FEWEST_IN_GROUP and is_still:
-            level_v.append(float(np.median(stood["level_v"])))
-            n_standing += len(group)
-    step = np.diff(np.log(level_v))
-    is_up_and_down = bool(np.any(step > LEAST_STEP) and np.any(step < -LEAST_STEP))
-    return is_up_and_down and n_standing >= MOST_STAND * len(plateaus)
+def _stand_far_apart(sides: list[Candidates]) -> bool:
+    """Whether most plateaus stand at levels in common, further apart than any supply moves a ceiling: what sinks so far
+    into a limit of its own moves within notes."""
+    n_standing, apart = 0, 1.0
+    for plateaus in sides:
+        groups = [group for group in split_by_level(plateaus) if len(group) >= FEWEST_IN_GROUP]
+        level_v = [float(np.median(plateaus["level_v"][group])) for group in groups]
+        n_standing += sum(map(len, groups))
+        apart = max(apart, max(level_v, default=1.0) / min(level_v, default=1.0))
+    n_all = sum(map(len, sides))
+    return n_all >= FEWEST and apart >= LEAST_APART and n_standing >= LEAST_TOGETHER * n_all
 
 
 def find_source_flats(table: Candidates, plain: BoolArray, worth: BoolArray) -> tuple[BoolArray, FloatArray]:
