@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import shutil
 import sys
 import time
 from dataclasses import dataclass
@@ -15,6 +17,7 @@ EVERY_PIPED_S = 5.0
 # An output's mean is said from here on: half-supply outputs stand at 6 V, a stuck one at more; the mean over
 # the newest tenth of a second (wide mode) is up to 0.16 of a 20 Hz tone's peak, so less tells nothing.
 LEAST_STANDING_V, STANDING_RATIO = 1.0, 0.2
+_RATE = re.compile(r"   [\d.]+ kB/s")
 
 
 class LiveLine:
@@ -28,22 +31,21 @@ class LiveLine:
         self._width = 0
 
     def show(self, streaming: Streaming, n_bytes: int, question: str = "", now: bool = False, said: str = "") -> None:
-        """Show how the recording goes, with what was `said` last and an open question behind it. `now`: at once, as
-        somebody types."""
+        """Show an open question, how the recording goes, and what was `said` last. `now`: at once, as one types."""
         now_s = time.monotonic()
         if self._is_quiet or not ((now and self._is_terminal) or self._is_due(now_s)):
             return
         passed_s = max(now_s - self._shown_s, 1e-3)
         text = live_text(streaming.session.monitor, (n_bytes - self._n_bytes_shown) / passed_s, count(streaming))
+        if said:
+            text += f"   {said}"
         if streaming.n_resumed:
             text += f"   came back {streaming.n_resumed} time{'s' if streaming.n_resumed > 1 else ''}"
         n_again = streaming.losses.n_restarts - streaming.n_resumed
         if n_again > 0:
             text += f"   board began again {n_again} time{'s' if n_again > 1 else ''}"
-        if said:
-            text += f"   {said}"
         if question:
-            text = f"{seconds_to_clock(streaming.elapsed_s)}   {question}"
+            text = f"{question}   {text}"
         if not now:
             self._shown_s, self._n_bytes_shown = now_s, n_bytes
         self._write(text)
@@ -60,6 +62,7 @@ class LiveLine:
 
     def _write(self, text: str) -> None:
         if self._is_terminal:
+            text = fit(text, shutil.get_terminal_size().columns - 1)
             sys.stderr.write("\r" + text.ljust(self._width))
             self._width = len(text)
         else:
@@ -71,6 +74,16 @@ class LiveLine:
             sys.stderr.write("\r" + " " * self._width + "\r")
             sys.stderr.flush()
             self._width = 0
+
+
+def fit(text: str, width: int) -> str:
+    """The line in one row, as a longer one leaves a row behind each time it is rewritten: without the rate, then with
+    narrower gaps, at last without its end."""
+    if len(text) > width:
+        text = _RATE.sub("", text)
+    if len(text) > width:
+        text = text.replace("   ", "  ")
+    return text[:width]
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +117,8 @@ def live_text(monitor: StreamMonitor, bytes_per_s: float, counts: Counts) -> str
         parts[-1] += f" ({counts.n_frames_lost} frames)"
     if counts.n_bad_frames:
         parts.append(f"{counts.n_bad_frames} bad frames")
+    if monitor.faults:
+        parts.append(f"board: {monitor.faults[-1]}")
     levels = monitor.levels()
     if levels is None:
         parts.append("waiting for samples")
@@ -117,6 +132,4 @@ def live_text(monitor: StreamMonitor, bytes_per_s: float, counts: Counts) -> str
             parts.append(f"supply {levels.supply_lowest_v:.2f} V")
     if counts.n_marks:
         parts.append(f"{counts.n_marks} mark{'s' if counts.n_marks > 1 else ''}")
-    if monitor.faults:
-        parts.append(f"board: {monitor.faults[-1]}")
     return "   ".join(parts)

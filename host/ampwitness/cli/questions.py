@@ -69,7 +69,7 @@ class Questions:
         """The open question with what is typed so far; empty when none is open."""
         if not self._open:
             return ""
-        return f"{self._remark}{self._open[0].name}? {self._typed}_ (number, Enter; Enter alone leaves it out)"
+        return f"{self._remark}{self._open[0].name}? {self._typed}_ (number; Enter alone: none)"
 
     def type(self, keys: str) -> tuple[list[Typed], str]:
         """Take keys. Returns values that are complete, and the keys that belong to no answer (a mark's m)."""
