@@ -10,8 +10,8 @@ order:
 3. Dips, as they are counted (`dips`).
 4. What the supply looks like from the amplifier: `supply_model` learns it for each state, at rest by `supply_fit`,
    charged by `supply_charging` (the model: `charging_model`), and what it settles at with the amplifier quiet by
-   `settled_volts`, with a slow part that silence shows (`quiet_recovery`); `demand_steps` says whether time constants
-   can show.
+   `settled_volts`, with a slow part that silence shows (`quiet_recovery`) and a slower one that the volts' drift shows
+   (`slow_drift`); `demand_steps` says whether time constants can show.
 5. What follows from it: ohms and their range (`supply_ohms`), a state in numbers (`supply_described`), what a full tone
    would do (`supply_forecast`), notes that sag beyond their own power (`sag_beyond`).
 6. What findings say of it: figures by state (`state_summary`), the state on each finding (`stated_findings`), the

@@ -26,6 +26,8 @@ from ampwitness.types import FloatArray
 BEHIND_S = 0.15  # of quiet, after which the fast terms have all but passed
 LEAST_SEEN_V = 0.08  # that the slow part must have differed by
 MOST = 200  # quiet steps that are compared, evenly chosen
+STRETCH_S = 0.3  # of quiet behind the fast terms, from which on its volts are told
+MISSED_SHARE = 0.15  # of what the amplifier takes at most, by which a straight line may carry settled volts too high
 
 
 def believe_slow(
@@ -44,7 +46,7 @@ def believe_slow(
     steps : of the whole recording; `supply`, `demand`, `is_quiet`, `breaks` : (n,) each
     is_quiet : where nothing is played, in the state that is asked for
     """
-    slow = replace(fit, terms=tuple(t for t in fit.terms if t.lag_s > FAST_MOST_S))
+    slow = fit.slow_part()
     if not slow.terms:
         return fit
     behind = np.flatnonzero(_is_behind(is_quiet & np.isfinite(supply), breaks))
@@ -58,6 +60,33 @@ def believe_slow(
     share = float(np.clip(np.median(seen_v[told] / apart_v[told]), 0.0, 1.0))
     scaled = tuple(replace(t, weight=t.weight * share) if t.lag_s > FAST_MOST_S else t for t in fit.terms)
     return replace(fit, terms=scaled)
+
+
+def bound_by_quiet(
+    settled_v: FloatArray,
+    supply: FloatArray,
+    fall_v: FloatArray,
+    slow_v: FloatArray,
+    is_quiet: npt.NDArray[np.bool_],
+    breaks: npt.NDArray[np.bool_],
+) -> FloatArray:
+    """(k,) settled volts, no higher than the highest quiet stretch shows where a fit has carried them above it.
+
+    A stage takes more than in proportion where its rails sink, so a straight line through loud music reaches too high
+    where nothing plays. What lies further above than that can explain stays: something else was on in the silence.
+
+    Parameters
+    ----------
+    settled_v : (k,) as carried by the fit
+    supply, fall_v, slow_v : (n,) each step's volts, what the amplifier took, and the slow share of that
+    is_quiet, breaks : (n,) as for `believe_slow`
+    """
+    behind = np.flatnonzero(_is_behind(is_quiet & np.isfinite(supply), breaks))
+    stretches = np.split(behind, np.flatnonzero(np.diff(behind) > 1) + 1)
+    open_v = supply + slow_v
+    highest_v = max((float(np.median(open_v[s])) for s in stretches if len(s) >= STRETCH_S / STEP_S), default=np.inf)
+    is_missed = settled_v - highest_v <= MISSED_SHARE * float(np.max(fall_v, initial=0.0))
+    return np.where(is_missed, np.minimum(settled_v, highest_v), settled_v)
 
 
 def _is_behind(is_quiet: npt.NDArray[np.bool_], breaks: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:

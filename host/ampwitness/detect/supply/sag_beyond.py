@@ -126,16 +126,16 @@ def _explain_notes(
     for name, state in model.states.items():
         mine = known & (state_at == name)
         if state.power_fit is not None and mine.any():
-            explained_v[mine] = _explain(state, crest_v[mine] ** 2 / lowest_v[mine], (stop_s - start_s)[mine])
+            explained_v[mine] = _explain(state, crest_v[mine], lowest_v[mine], (stop_s - start_s)[mine])
     return explained_v
 
 
-def _explain(state: StateModel, demand: FloatArray, lasting_s: FloatArray) -> FloatArray:
+def _explain(state: StateModel, crest_v: FloatArray, supply_v: FloatArray, lasting_s: FloatArray) -> FloatArray:
     """The most that a note's own power takes off the supply, volts: at its crests, and with all that is unsure."""
-    most_v = np.zeros(len(demand))
+    most_v, asked = np.zeros(len(crest_v)), list(zip((crest_v**2).tolist(), supply_v.tolist(), strict=True))
     for after_s in ANSWERS_AFTER_S:
         fall = find_fall(state, after_s)
-        fall_v = np.array([fall.at(float(each)) for each in demand]) * (1 + _SIGMAS * fall.error_ratio)
+        fall_v = np.array([fall.at(v2, at_v) for v2, at_v in asked]) * (1 + _SIGMAS * fall.error_ratio)
         has_come = after_s <= np.maximum(2 * lasting_s, ANSWERS_AFTER_S[0])
         most_v = np.where(has_come, np.maximum(most_v, fall_v + _SIGMAS * fall.spread_v), most_v)
     return most_v

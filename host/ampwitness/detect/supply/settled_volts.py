@@ -41,7 +41,7 @@ def settle_by_minute(
     -------
     (minutes,) middle of what was quiet, seconds, and volts.
     """
-    return _settle(steps.time_s, open_v, demand, rows, SETTLED_BLOCK_S)
+    return settle_by_block(steps.time_s, open_v, demand, rows, SETTLED_BLOCK_S)
 
 
 def follow_settled(
@@ -63,7 +63,7 @@ def follow_settled(
     for first, last in zip([0, *(changes + 1)], [*(changes + 1), len(rows)], strict=True):
         if not rows[first]:
             continue
-        time_s, short_v = _settle(
+        time_s, short_v = settle_by_block(
             steps.time_s[first:last], open_v[first:last], demand[first:last], rows[first:last], SHORT_BLOCK_S
         )
         if len(time_s):
@@ -84,7 +84,7 @@ def follow_settled(
     return time_s, np.where(has_moved, lasting_v, minute_v)
 
 
-def _settle(
+def settle_by_block(
     time_s: FloatArray, open_v: FloatArray, demand: FloatArray, rows: npt.NDArray[np.bool_], block_s: float
 ) -> tuple[FloatArray, FloatArray]:
     """Middle of what was quiet and volts there, a block each that knows enough."""

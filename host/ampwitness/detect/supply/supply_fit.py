@@ -36,6 +36,7 @@ MOST_SLOW_SHARE = 0.6  # of the fast part, that a battery's slow part is believe
 _SPREAD_FLOOR_V = 0.0005
 _TUKEY = 4.7
 _GROUP_S = 1.0  # neighbours within which residuals are not independent
+_STRAY = 0.15  # so far off may shares be that were fitted apart
 _WORTH = 0.985  # a further term must narrow the spread to this
 
 
@@ -74,6 +75,10 @@ class SupplyFit:
         scale = believed / slow
         terms = tuple(replace(t, weight=t.weight * scale) if t.lag_s > FAST_MOST_S else t for t in self.terms)
         return replace(self, terms=terms)
+
+    def slow_part(self) -> SupplyFit:
+        """Its slow terms alone, for what they take; how well they are known goes with all of them."""
+        return replace(self, terms=tuple(term for term in self.terms if term.lag_s > FAST_MOST_S))
 
     def part(self, least_lag_s: float, most_lag_s: float) -> tuple[float, float]:
         """Summed weight of the terms whose lag lies in the range, and its standard error."""
@@ -305,3 +310,32 @@ def predict_fall(fit: SupplyFit, demand: FloatArray, breaks: npt.NDArray[np.bool
     for term in fit.terms:
         total += term.weight * lag_steps(filled, term.lag_s, breaks)
     return total
+
+
+def find_shares(
+    steps: SupplySteps, demand: FloatArray, rows: npt.NDArray[np.bool_], fit: SupplyFit | None
+) -> dict[str, tuple[float, float]]:
+    """Share of each part of the path in the fast answer, with its standard error; empty without further channels."""
+    supply, battery, ground = (steps.volts.get(role) for role in ("supply", "battery", "ground"))
+    if fit is None or supply is None:
+        return {}
+    falls: dict[str, FloatArray] = {}
+    if battery is not None and ground is not None:
+        falls = {"plus lead": supply - battery, "return lead": ground, "battery": battery - ground}
+    elif battery is not None:
+        falls = {"plus lead": supply - battery, "battery and return lead": battery}
+    elif ground is not None:
+        falls = {"return lead": ground, "battery and plus lead": supply - ground}
+    lags_s = tuple(term.lag_s for term in fit.terms)
+    whole, _ = fit.part(0.0, FAST_MOST_S)
+    shares = {}
+    for name, volts in falls.items():
+        part = fit_with_lags(steps, demand, volts, rows & np.isfinite(volts), lags_s)
+        if part is not None and whole > 0:
+            weight, error = part.part(0.0, FAST_MOST_S)
+            shares[name] = (weight / whole, error / whole)
+    # The parts' falls add up to the supply's. Where their shares do not, a connection jumped, and none of them is told.
+    total, errors = sum(share for share, _ in shares.values()), [error for _, error in shares.values()]
+    is_sound = abs(total - 1.0) <= _STRAY + 2 * float(np.hypot.reduce(errors)) if shares else False
+    is_sound &= all(-_STRAY - 2 * error <= share <= 1.0 + _STRAY + 2 * error for share, error in shares.values())
+    return shares if is_sound else {}

@@ -42,12 +42,25 @@ class Ceiling:
 
 @dataclass(frozen=True, slots=True)
 class Fall:
-    """Volts that a supply loses under output power: demand in mean square of the output over the supply, volts."""
+    """Volts that a supply loses under a mean square of the output, at so many volts of supply."""
 
-    at: Callable[[float], float]  # volts lost at a demand
+    to_demand: Callable[[float, float], float]  # what the stage takes: power over the supply, or the output's size
+    of_demand: Callable[[float], float]  # volts lost to that
     error_ratio: float  # standard error, of what is lost
     highest_demand: float  # that was seen
     spread_v: float  # of one step of 10 ms
+
+    def at(self, mean_square_v2: float, supply_v: float) -> float:
+        """Volts lost."""
+        return self.of_demand(self.to_demand(mean_square_v2, supply_v))
+
+
+def _power_demand(mean_square_v2: float, supply_v: float) -> float:
+    return mean_square_v2 / supply_v
+
+
+def _size_demand(mean_square_v2: float, supply_v: float) -> float:
+    return math.sqrt(mean_square_v2)
 
 
 def predict_full_power(model: StateModel, ceiling: Ceiling, after_s: float) -> dict[str, float] | None:
@@ -63,17 +76,17 @@ def predict_full_power(model: StateModel, ceiling: Ceiling, after_s: float) -> d
     # Other consumers draw the settled volts down; what the alternator's fit starts from is free of them.
     open_v = model.open_v if model.power_charging is None else model.power_charging.open_v
     found = find_fall(model, after_s, TONE_HZ)
-    fall, error_ratio, highest_demand, spread_v = found.at, found.error_ratio, found.highest_demand, found.spread_v
+    error_ratio, highest_demand, spread_v = found.error_ratio, found.highest_demand, found.spread_v
     sags = []
     for change, ceiling_change_v in ((0.0, 0.0), (SIGMAS * error_ratio, 0.0), (0.0, SIGMAS * ceiling.uncertainty_v)):
-        sags.append(_settle_sag(open_v, fall, 1.0 + change, ceiling, ceiling_change_v))
+        sags.append(_settle_sag(open_v, found, 1.0 + change, ceiling, ceiling_change_v))
     sag_v, crest_v = sags[0]
     crest_ratio = CREST_ERROR_RATIO if model.power_charging is None else CHARGING_CREST_ERROR_RATIO
     crest_error_v = SIGMAS * crest_ratio * sag_v
     half_v = float(np.linalg.norm([sags[1][0] - sag_v, sags[2][0] - sag_v, crest_error_v]))
     half_v += SIGMAS * spread_v
     # Beyond what was seen the straight line is a guess: the guess widens with how far it reaches.
-    asked = crest_v**2 / 2 / max(open_v - sag_v, 1.0)
+    asked = found.to_demand(crest_v**2 / 2, max(open_v - sag_v, 1.0))
     beyond = max(0.0, asked / max(highest_demand, 1e-9) - 1.0)
     half_v += 0.05 * beyond * sag_v
     return {
@@ -93,9 +106,11 @@ def find_fall(model: StateModel, after_s: float, tone_hz: float = 0.0) -> Fall:
     assert fit is not None
     alternator = model.power_charging
     if alternator is None:
+        fit = model.size_fit or fit
         weight, error = fit.without_others(is_charging=model.state == "charging").step_answer(after_s)
         ratio = float(np.hypot(error / max(abs(weight), 1e-12), line_error_ratio(fit, model.state)))
-        return Fall((lambda demand: weight * demand), ratio, fit.highest_demand, fit.spread_v)
+        to_demand = _power_demand if model.size_fit is None else _size_demand
+        return Fall(to_demand, (lambda demand: weight * demand), ratio, fit.highest_demand, fit.spread_v)
     demands = np.linspace(0.0, 3.0 * fit.highest_demand, 61)
     falls = alternator.fall_after(demands, after_s, tone_hz)
     ratio = max(w[1] / max(w[0], 1e-12) for w in (alternator.following_weight, alternator.limit_weight) if w[0] > 0)
@@ -107,11 +122,11 @@ def find_fall(model: StateModel, after_s: float, tone_hz: float = 0.0) -> Fall:
         beyond = max(0.0, demand - float(demands[-1]))
         return float(np.interp(demand, demands, falls)) + slope * beyond
 
-    return Fall(fall, ratio, fit.highest_demand, alternator.spread_v)
+    return Fall(_power_demand, fall, ratio, fit.highest_demand, alternator.spread_v)
 
 
 def _settle_sag(
-    open_v: float, fall: Callable[[float], float], times: float, ceiling: Ceiling, ceiling_change_v: float
+    open_v: float, fall: Fall, times: float, ceiling: Ceiling, ceiling_change_v: float
 ) -> tuple[float, float]:
     """Sag and crest at which supply and ceiling agree."""
     sag_v = 0.0
@@ -119,7 +134,7 @@ def _settle_sag(
     for _ in range(200):
         supply_v = max(open_v - sag_v, 1.0)
         crest_v = ceiling.at(supply_v) + ceiling_change_v
-        new_v = min(times * fall(crest_v**2 / 2 / supply_v), open_v - 1.0)
+        new_v = min(times * fall.at(crest_v**2 / 2, supply_v), open_v - 1.0)
         if abs(new_v - sag_v) < 1e-9:
             break
         sag_v += 0.5 * (new_v - sag_v)

@@ -27,15 +27,16 @@ from ampwitness.detect.supply.lasting_steps import (
     find_lasting_steps,
     learn_sag,
 )
-from ampwitness.detect.supply.quiet_recovery import believe_slow
+from ampwitness.detect.supply.quiet_recovery import believe_slow, bound_by_quiet
 from ampwitness.detect.supply.settled_volts import SETTLED_BLOCK_S, follow_settled, settle_by_minute
+from ampwitness.detect.supply.slow_drift import find_drift
 from ampwitness.detect.supply.supply_charging import fit_charging
 from ampwitness.detect.supply.supply_fit import (
     FAST_MOST_S,
     SupplyFit,
     find_breaks,
+    find_shares,
     fit_supply,
-    fit_with_lags,
     predict_fall,
 )
 from ampwitness.detect.supply.supply_history import NO_SUPPLY_V, STEP_S, SupplySteps
@@ -62,7 +63,7 @@ _KEPT_OUT_NEAR_S = (0.05, 0.3)  # before and behind a cranking or a lost lead
 LEAST_QUIET_S = 0.5
 _LEAST_FALL_V = 0.03
 _JUMP_V = 1.0
-_STRAY = 0.15  # so far off may shares be that were fitted apart
+_LINEAR_LEAVES = 0.7  # of the spread that a fit to power leaves: linear stages 0.5 at most, switching ones 2 and more
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +92,7 @@ class StateModel:
     shares: Mapping[str, tuple[float, float]]
     charging: ChargingFit | None = None  # both regimes of an alternator, where they were told apart
     power_charging: ChargingFit | None = None  # against output power, as `power_fit`
+    size_fit: SupplyFit | None = None  # against the output's size, where that explains the supply clearly better
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +171,18 @@ def find_quiet(steps: SupplySteps) -> BoolArray:
 
 def _power_demand(steps: SupplySteps) -> FloatArray:
     return np.asarray(steps.output_v2 / np.maximum(steps.volts["supply"], 1.0))
+
+
+def _size_demand(steps: SupplySteps) -> FloatArray:
+    """(n,) what a linear stage draws: the load's own current, in proportion to the output's size."""
+    return np.sqrt(steps.output_v2)
+
+
+def _fit_size(power_fit: SupplyFit, steps: SupplySteps, supply: FloatArray, rows: BoolArray) -> SupplyFit | None:
+    """The fit to the output's size, where it shows that the stage is a linear one."""
+    fit = fit_supply(steps, _size_demand(steps), supply, rows)
+    is_closer = fit is not None and fit.spread_v <= _LINEAR_LEAVES * power_fit.spread_v
+    return fit if is_closer and fit is not None and _is_believable(fit) else None
 
 
 def _fit_power(steps: SupplySteps, supply: FloatArray, rows: BoolArray) -> SupplyFit | None:
@@ -270,17 +284,20 @@ def _learn_state(
     `mine`, `rows`, `fitted` : (n,) steps of this state, those that can be used, those of them away from changes"""
     steps, supply, demand, unit = seen.steps, seen.supply, seen.demand, seen.unit
     fit = fit_supply(steps, demand, supply, fitted)
-    kept: SupplyFit | None = None
-    fall: FloatArray = np.zeros(len(supply))
-    if fit is not None and _is_believable(fit) and (unit == "A" or _has_played(steps, fitted)):
-        kept = fit.without_others(is_charging=state == "charging")
-        kept = believe_slow(kept, steps, supply, demand, rows & seen.is_quiet, seen.breaks)
-        fall = predict_fall(kept, demand, seen.breaks)
-    else:
+    if fit is None or not _is_believable(fit) or (unit == "V" and not _has_played(steps, fitted)):
         fit = None
+    size_fit = _fit_size(fit, steps, supply, fitted) if fit is not None and unit == "V" else None
+    closest = size_fit or fit
+    kept, fall, slow = _follow_fall(closest, seen, state, rows, demand if size_fit is None else _size_demand(steps))
     by_minute = settle_by_minute(steps, supply + fall, demand, rows)
-    spread_v = fit.spread_v if fit is not None else 0.0
+    spread_v = closest.spread_v if closest is not None else 0.0
     settled = follow_settled(steps, supply + fall, demand, rows, by_minute, spread_v)
+    if fit is not None and state == "at rest" and unit == "V":  # by a clamp they are those at no current
+        is_silent = rows & seen.is_quiet
+        by_minute, settled = (
+            (time_s, bound_by_quiet(volts, supply, fall, slow, is_silent, seen.breaks))
+            for time_s, volts in (by_minute, settled)
+        )
     alternator, by_power = None, None
     if fit is not None and state == "charging":
         alternator, by_power = _fit_alternator(steps, demand, unit, supply, fitted)
@@ -296,11 +313,29 @@ def _learn_state(
         lowest_v=float(min(supply[rows].min(), left_out.lowest_supply_v(beside))),
         judged_s=float(rows.sum() * STEP_S + left_out.seen_s[beside].sum()),
         open_v=float(np.median(by_minute[1] if len(by_minute[1]) else supply[rows])),
-        shares={} if _has_ground_jumped(steps, seen.is_lost) else _find_shares(steps, demand, fitted, fit),
+        shares={} if _has_ground_jumped(steps, seen.is_lost) else find_shares(steps, demand, fitted, fit),
         charging=alternator,
         power_charging=by_power,
+        size_fit=size_fit,
     )
     return model, settled, kept
+
+
+def _follow_fall(
+    fit: SupplyFit | None, seen: _Seen, state: EngineState, rows: BoolArray, demand: FloatArray
+) -> tuple[SupplyFit | None, FloatArray, FloatArray]:
+    """What of a fit is believed, and (n,) the volts that it says are lost to the amplifier, and how much of them slowly
+    (at rest with a battery's slowest part)."""
+    steps, supply, breaks = seen.steps, seen.supply, seen.breaks
+    if fit is None:
+        return None, np.zeros(len(supply)), np.zeros(len(supply))
+    kept = fit.without_others(is_charging=state == "charging")
+    kept = believe_slow(kept, steps, supply, demand, rows & seen.is_quiet, breaks)
+    fall, slow = predict_fall(kept, demand, breaks), predict_fall(kept.slow_part(), demand, breaks)
+    if state == "charging":
+        return kept, fall, slow
+    drift = find_drift(steps, supply + fall, demand, rows, breaks, kept.part(0.0, FAST_MOST_S)[0])
+    return kept, fall + drift, slow + drift
 
 
 def _mark_kept_out(
@@ -350,32 +385,3 @@ def _is_believable(fit: SupplyFit) -> bool:
     """The supply falls under demand, by more than chance and by enough to be seen."""
     weight, error = fit.part(0.0, FAST_MOST_S)
     return weight > 3 * error and weight * fit.highest_demand > max(_LEAST_FALL_V, fit.spread_v)
-
-
-def _find_shares(
-    steps: SupplySteps, demand: FloatArray, rows: BoolArray, fit: SupplyFit | None
-) -> dict[str, tuple[float, float]]:
-    """Share of each part of the path in the fast answer, with its standard error; empty without further channels."""
-    supply, battery, ground = (steps.volts.get(role) for role in ("supply", "battery", "ground"))
-    if fit is None or supply is None:
-        return {}
-    falls: dict[str, FloatArray] = {}
-    if battery is not None and ground is not None:
-        falls = {"plus lead": supply - battery, "return lead": ground, "battery": battery - ground}
-    elif battery is not None:
-        falls = {"plus lead": supply - battery, "battery and return lead": battery}
-    elif ground is not None:
-        falls = {"return lead": ground, "battery and plus lead": supply - ground}
-    lags_s = tuple(term.lag_s for term in fit.terms)
-    whole, _ = fit.part(0.0, FAST_MOST_S)
-    shares = {}
-    for name, volts in falls.items():
-        part = fit_with_lags(steps, demand, volts, rows & np.isfinite(volts), lags_s)
-        if part is not None and whole > 0:
-            weight, error = part.part(0.0, FAST_MOST_S)
-            shares[name] = (weight / whole, error / whole)
-    # The parts' falls add up to the supply's. Where their shares do not, a connection jumped, and none of them is told.
-    total, errors = sum(share for share, _ in shares.values()), [error for _, error in shares.values()]
-    is_sound = abs(total - 1.0) <= _STRAY + 2 * float(np.hypot.reduce(errors)) if shares else False
-    is_sound &= all(-_STRAY - 2 * error <= share <= 1.0 + _STRAY + 2 * error for share, error in shares.values())
-    return shares if is_sound else {}

@@ -22,12 +22,12 @@ import numpy as np
 
 from ampwitness.detect.clips.cause.ceiling_fit import AT_ONCE, MOST, CeilingFit, Plateaus, mark_steep, mix, robust
 from ampwitness.detect.clips.cause.ceiling_knee import refit, tukey_loss
-from ampwitness.detect.clips.cause.ceiling_prior import LOSS_V, is_in_proportion
+from ampwitness.detect.clips.cause.ceiling_prior import LOSS_SD_V, LOSS_V, is_in_proportion
 from ampwitness.types import FloatArray
 
 WORTH = 0.7  # of Tukey's loss of the ceilings by lags, that the line may leave at most
 EARLY = (0.0, 0.5, 1.0)  # so far ahead of the plateaus, of EARLY_S: the time constants of small stores
-AROUND = 0.12  # of proportion with the usual loss, that its rise may lie off that,
+AROUND = 0.12  # of proportion with the usual loss, that its rise may lie off that, and its own error more,
 KNOWN_TO = 0.15  # ... and how well it must be known
 
 
@@ -83,11 +83,18 @@ def _line(fit: CeilingFit, seen: Plateaus, early: float) -> tuple[CeilingFit, Fl
     (level_v, ratio), ratio_sd = solution[0].tolist(), float(errors[0, 1])
     usual_v = float(np.median(seen.level_v))
     share = ratio * float(np.median(supply_v)) / (usual_v + LOSS_V)
-    if abs(share - 1) > AROUND or ratio_sd > KNOWN_TO * ratio:
+    if ratio_sd > KNOWN_TO * ratio or ratio <= 0 or abs(share - 1) > AROUND + ratio_sd / ratio:
         return None
+    ratio, ratio_sd = _towards_proportion(ratio, ratio_sd, (usual_v + LOSS_V) / middle_v, LOSS_SD_V / middle_v)
     line = replace(
         fit, kind="follows supply", constant_v=level_v - ratio * middle_v, ratio=ratio, ratio_sd=ratio_sd,
         knee_v=float("inf"), lag=AT_ONCE, spread_v=float(spread_v[0]), per_tilt_s=0.0, per_fall=0.0, droop=0.0, load=0,
         highest_v=float(supply_v.max()), is_steep=False, early=early,
     )  # fmt: skip
-    return line, np.asarray(seen.level_v - rows @ solution[0])
+    return line, np.asarray(seen.level_v - line.constant_v - ratio * supply_v)
+
+
+def _towards_proportion(ratio: float, sd: float, usual: float, usual_sd: float) -> tuple[float, float]:
+    """A rise and its error, with what outputs that follow do besides (`ceiling_prior`)."""
+    weights = np.array([1 / max(sd, 1e-9) ** 2, 1 / usual_sd**2])
+    return float(weights @ (ratio, usual) / weights.sum()), float(weights.sum() ** -0.5)

@@ -32,6 +32,7 @@ from ampwitness.detect.clips.cause.ceiling_fit import (
     mark_steep,
 )
 from ampwitness.detect.clips.cause.ceiling_prior import INDEPENDENT, is_in_proportion, weigh, weigh_finer
+from ampwitness.detect.clips.cause.ceiling_top import stop_at_top
 from ampwitness.types import FloatArray
 
 LEAST_GAIN = 12.0  # of Tukey's loss, in spreads squared: more than three plateaus far off the line that lie on the bend
@@ -69,13 +70,12 @@ def fit_ceilings(sides: Mapping[str, Plateaus]) -> dict[str, CeilingFit]:
     if chosen is following:
         chosen = weigh_finer(chosen, fits, asked)
     out |= chosen.fits if chosen is not None else {}
-    moving = [side for side, fit in out.items() if fit.ratio > 0]
-    for side in moving:
+    for side in [side for side, fit in out.items() if fit.ratio > 0]:
         lagged, fit = seen[side].supply_at(out[side].lag), out[side]
         if np.isfinite(fit.knee_v):
             fit = replace(fit, kind="regulated until the supply is too low")
         out[side] = replace(fit, highest_v=float(lagged.max()))
-    return out
+    return stop_at_top(out, seen)
 
 
 @dataclass(frozen=True, slots=True)

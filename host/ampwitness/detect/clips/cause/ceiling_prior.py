@@ -19,6 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ampwitness.detect.clips.cause.ceiling_fit import (
+    AT_ONCE,
     LAG_STEP,
     LOADS,
     TUKEY,
@@ -35,6 +36,7 @@ STEEP_SHARE_SD = 0.03  # by which lines through plateaus that fall steeply miss 
 INDEPENDENT = 60  # plateaus: neighbours are much alike
 FOR_SLOPE = 20  # ... and by how much any model misses those of a note is, which makes slopes too sure
 FINER = 4  # steps within one of LAG_STEP
+STANDS_BELOW = 0.25  # of proportion: so little no amplifier rises, it is its own droop (regulated ones 0.17 at most)
 IN_PROPORTION = 0.5  # of what is expected: a line that rises less follows nothing, or not alone
 
 
@@ -48,8 +50,23 @@ class Weighed:
 
 def is_in_proportion(line: CeilingFit, seen: Plateaus) -> bool:
     """Whether a line rises nearly as outputs do that follow their supply."""
+    return rises_by(line, seen) >= IN_PROPORTION
+
+
+def rises_by(line: CeilingFit, seen: Plateaus) -> float:
+    """How far a line rises with the supply, as a share of proportion."""
     level_v = seen.level_v + line.droop * seen.load_at(line.load, line.lag)
-    return bool(line.ratio * np.median(seen.supply_at(line.lag)) >= IN_PROPORTION * np.median(level_v))
+    return float(line.ratio * np.median(seen.supply_at(line.lag)) / np.median(level_v))
+
+
+def leave_out_droop(fits: Mapping[str, CeilingFit], seen: Mapping[str, Plateaus]) -> dict[str, CeilingFit]:
+    """The same with lines that hardly rise as levels: what own rails sink by falls in step with the supply."""
+    out = dict(fits)
+    for side, fit in fits.items():
+        if fit.ratio > 0 and fit.lag != AT_ONCE and np.isinf(fit.knee_v) and rises_by(fit, seen[side]) < STANDS_BELOW:
+            level_v = float(np.median(seen[side].level_v))
+            out[side] = replace(fit, kind="regulated", constant_v=level_v, ratio=0.0, ratio_sd=0.0, droop=0.0)
+    return out
 
 
 def weigh(lines: Mapping[str, CeilingFit], seen: Mapping[str, Plateaus], *, follows: bool) -> Weighed:

@@ -23,8 +23,9 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clips.cause.ceiling_at_once import follow_at_once
-from ampwitness.detect.clips.cause.ceiling_fit import CeilingFit, Plateaus
+from ampwitness.detect.clips.cause.ceiling_fit import CeilingFit, Plateaus, mark_steep
 from ampwitness.detect.clips.cause.ceiling_knee import fit_ceilings
+from ampwitness.detect.clips.cause.ceiling_prior import leave_out_droop
 from ampwitness.detect.clips.cause.ceiling_scatter import ask_levels
 from ampwitness.detect.clips.table.clip_candidates import CEILINGS, HELD_BY, PLACES
 from ampwitness.detect.supply.supply_forecast import Ceiling
@@ -95,6 +96,7 @@ def learn_ceilings(sides: Mapping[str, Plateaus], levels_v: Mapping[str, FloatAr
     """
     fits = fit_ceilings(sides)
     fits = follow_at_once(fits, sides) or ask_levels(fits, sides)
+    fits = leave_out_droop(fits, mark_steep(sides))
     for side, other in (("positive", "negative"), ("negative", "positive")):
         if side in fits or other not in fits or not len(levels_v[side]):
             continue
