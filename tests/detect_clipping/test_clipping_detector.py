@@ -151,6 +151,7 @@ def test_no_output_and_too_slow_a_rate_are_not_judged() -> None:
     slow = detect({"output": np.zeros(4000)}, rate_hz=2000.0)
     assert slow.coverage.judged_s == 0
     assert "too few" in slow.coverage.not_judged[0].reason
+    assert not slow.summary["remarks"]  # of rails that nobody looked for nothing is left open
 
 
 def test_empty_and_silent_recordings() -> None:

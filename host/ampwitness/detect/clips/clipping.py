@@ -310,7 +310,7 @@ class ClippingDetector:
                 f"flat tops shorter than {1e3 * SEEN_SAMPLES / run.lowest_rate_hz:.2f} ms are not seen at "
                 f"{run.lowest_rate_hz:,.0f} samples a second"
             )
-        if not run.saw_supply:
+        if len(ledger.table) and not run.saw_supply:
             reasons.append("no supply channel: whether the rail follows the supply is not decided")
         coupling_hz = float(np.median(run.coupled_per_s)) / (2 * np.pi) if run.coupled_per_s else None
         if coupling_hz is not None:
