@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from ampwitness.detect.clips.ceiling.clip_pile import Pile, is_one_note, stands_below_its_peak
 from ampwitness.detect.clips.ceiling.clip_plain import find_plain, leads_above, may_be_one_kink
 from ampwitness.detect.clips.ceiling.rail_model import learn_rail
-from ampwitness.detect.clips.judge.clip_side import _is_hollow
 from ampwitness.detect.clips.judge.clip_verdict import _follow_the_supply
 from ampwitness.detect.clips.table.clip_candidates import FIELDS, Candidates
 
@@ -69,16 +66,6 @@ def test_tops_along_the_supplys_course_are_an_amplifiers(n_along: int, is_rail: 
     rows = _rows(10)
     rows.columns["on_course"][:n_along] = 1.0
     assert _follow_the_supply([(rows, find_plain(rows))]) == is_rail
-
-
-def test_a_pile_of_which_hardly_any_is_a_plateau_is_no_ceiling() -> None:
-    members = np.ones(100, dtype=bool)
-    rail = learn_rail(np.full(100, 30.0), np.full((100, 4), 12.0), np.ones((100, 4)))
-    assert rail is not None
-    pile = Pile(rail, members, 0.14)
-    assert _is_hollow(pile, np.arange(100) < 49)
-    assert not _is_hollow(pile, np.arange(100) < 50)
-    assert not _is_hollow(replace(pile, is_of_stays=True), np.zeros(100, dtype=bool))
 
 
 @pytest.mark.parametrize(("n_elsewhere", "is_coarse", "is_note"), [(1, 1.0, True), (2, 1.0, False), (0, 0.0, False)])

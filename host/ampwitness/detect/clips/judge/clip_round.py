@@ -17,7 +17,6 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.clips.ceiling.clip_pile import Pile
-from ampwitness.detect.clips.ceiling.clip_plain import PLAIN_GAIN
 from ampwitness.detect.clips.ceiling.rail_model import Rail
 from ampwitness.detect.clips.table.clip_candidates import Candidates, HighCrests
 from ampwitness.types import FloatArray
@@ -34,9 +33,6 @@ NEAR_S = 1.0
 # A tenth of the fits at ceilings of lively music gain 61 and more, at a limiter's level 8 to 27. (Half of them gain 19
 # and more, and 4 to 14: too near.)
 FLATTEST, LEAST_FLAT_GAIN = 90, 45.0
-# To each plain plateau at a ceiling that such showed (pile or stays apart) at most one faint one in 2,400 polarities of
-# clipped recordings; in limited notes of frequency modulation 6.
-FEWEST_FAINT, MOST_FAINT = 8, 3.0
 MOSTLY_COARSE, BOWED_SD, BOWED_SHARE = 0.8, 3.5, 0.004  # of the rows; noise of one sample, and share of the level
 
 
@@ -73,20 +69,6 @@ def are_mostly_round(table: Candidates, near: BoolArray) -> bool:
         return False
     fitted = near & (table["is_coarse"] == 0)
     return bool(fitted.any() and np.percentile(table["gain"][fitted], FLATTEST) < LEAST_FLAT_GAIN)
-
-
-def are_mostly_faint(table: Candidates, taken: BoolArray) -> bool:
-    """Whether crests of calm music that were taken at the level of a few plain plateaus are hardly flat for the most
-    part: what is driven over a ceiling is cut off by more than that as often.
-
-    Parameters
-    ----------
-    table : (n) candidates of one polarity
-    taken : (n,) those taken at a level that plain plateaus showed
-    """
-    fitted = taken & (table["is_coarse"] == 0)
-    is_plain = table["gain"][fitted] >= PLAIN_GAIN
-    return bool(np.count_nonzero(~is_plain) > max(FEWEST_FAINT, MOST_FAINT * np.count_nonzero(is_plain)))
 
 
 def _are_bowed(there: Candidates) -> bool:

@@ -16,7 +16,6 @@ from ampwitness.detect.clips.ceiling.clip_pile import (
     BETWEEN_CORNERS,
     PLAIN_AND_RESTS,
     RESTS,
-    Pile,
     has_top,
     might_be_plateaus,
 )
@@ -48,8 +47,7 @@ from ampwitness.detect.clips.judge.clip_level import (
     soft_ceiling,
 )
 from ampwitness.detect.clips.judge.clip_lookalike import look_like_the_music
-from ampwitness.detect.clips.judge.clip_round import are_mostly_faint, are_mostly_round
-from ampwitness.detect.clips.judge.clip_shared import is_dense, level_of_other
+from ampwitness.detect.clips.judge.clip_round import are_mostly_round
 from ampwitness.detect.clips.judge.clip_topmost import are_topped_alike, find_topmost
 from ampwitness.detect.clips.table.clip_candidates import Candidates, HighCrests
 from ampwitness.types import FloatArray
@@ -64,7 +62,6 @@ FEWEST_BESIDE = 3
 FEWEST_STEADY, STEADY_SHARE = 5, 0.006
 BESIDE_S = 0.5
 BESIDE_SHARE = 0.03
-LEAST_TAKEN = 0.5  # of a pile
 SUNK_SHARE = 0.7
 SUNK_SHARE_WITH_SUPPLY = 0.75
 FIRM_PLATEAUS, FIRM_SPREAD = 12, 0.005  # a ceiling that is known so well, to a share of it,
@@ -76,6 +73,7 @@ FEWEST_RESTS = 2
 LIMIT_SHOWS_DB = 0.1  # of some half-cycle: what takes less of every crest is a bend of the music's own flanks
 FEWEST_ROUND = 10  # crests at a level that tell what brought them there
 FAR_ABOVE = 1.06  # times the highest of a top between two corners
+DENSE_NOISE_SHARE = 0.003  # of the level: noise of one sample that makes fits poor; in bass 0.001 to 0.0026
 LOOSE_TOLERANCE = 0.012  # of the level: a rail known no better vouches for little,
 LOOSE_GAIN = 25.0  # and the fit must speak for itself
 
@@ -104,13 +102,6 @@ def is_firm(rail: Rail, expected_v: FloatArray) -> bool:
     return rail.n_plateaus >= FIRM_PLATEAUS and rail.spread_v <= FIRM_SPREAD * typical_v
 
 
-def lies_firmly(table: Candidates, side: SideVerdict) -> BoolArray:
-    """(n,) which rows of a polarity lie at a ceiling that is known well."""
-    if side.rail is None or not is_firm(side.rail, side.expected):
-        return np.zeros(len(table), dtype=bool)
-    return np.asarray(np.abs(table["level_v"] - side.expected) <= FIRM_TOLERANCE * side.expected)
-
-
 @dataclass(slots=True)
 class _Taken:
     """What was taken so far of n candidates, and at which ceiling; fields as of `SideVerdict`."""
@@ -133,26 +124,15 @@ class _Taken:
         """Some more, of which some stay undecided."""
         self.accepted, self.undecided = self.accepted | rows, self.undecided | undecided
 
-    def forget(self) -> None:
-        """There is no ceiling after all, and what was taken at it was wrong."""
-        n = len(self.accepted)
-        self.rail, self.accepted = None, np.zeros(n, dtype=bool)
-        self.expected, self.threshold = np.full(n, np.nan), np.full(n, ALONE_GAIN)
 
-
-def judge_side(
-    table: Candidates, crests: HighCrests, sign: float, *, are_level: bool = False, other: Rail | None = None
-) -> SideVerdict:
+def judge_side(table: Candidates, crests: HighCrests, sign: float, *, are_level: bool = False) -> SideVerdict:
     """Learn the rail of one polarity (sign 1.0 or -1.0) and decide.
 
     table : candidates of that polarity; crests : the highest crests that are none, of both; are_level : whether
-    either polarity is known to show level plateaus (`shows_level`); other : the ceiling of the other polarity, asked
-    where this one shows none of its own
+    either polarity is known to show level plateaus (`shows_level`)
     """
     basic, plain = might_be_plateaus(table), find_plain(table)
-    level = None if other is None else level_of_other(table, crests, sign, basic, other)
-    if level is None:
-        level = find_level(table, crests, sign, plain, basic)
+    level = find_level(table, crests, sign, plain, basic)
     taken = _Taken.nothing(len(table))
     if level.rail is not None:
         _take_at_level(taken, table, level, level.rail, basic)
@@ -176,7 +156,7 @@ def judge_side(
 
 def _take_at_level(taken: _Taken, table: Candidates, level: Level, rail: Rail, basic: BoolArray) -> None:
     """What lies at the ceiling that was learned, unless it turns out to be none."""
-    pile, tolerance_v, is_coarse = level.pile, level.tolerance_v, table["is_coarse"] > 0
+    tolerance_v, is_coarse = level.tolerance_v, table["is_coarse"] > 0
     predicted = rail.predict(table.supply, table.output)
     typical_v = float(np.median(predicted[level.members]))
     inliers = level.members & (np.abs(table["level_v"] - predicted) <= tolerance_v)
@@ -199,9 +179,11 @@ def _take_at_level(taken: _Taken, table: Candidates, level: Level, rail: Rail, b
         accepted = accepted | comes_just_up_to(rail, expected, table, basic, above)
         accepted &= ~below
     if not few and is_firm(rail, expected):  # where a top lies says what its peak and its flanks do not
-        at_it = is_dense(table, expected) & (off_v <= FIRM_TOLERANCE * expected) & _is_top(table)
+        at_it = (
+            (table["noise_v"] > DENSE_NOISE_SHARE * expected) & (off_v <= FIRM_TOLERANCE * expected) & _is_top(table)
+        )
         accepted = accepted | (at_it & (table["gain"] >= FAINT_GAIN))
-    if pile is not None:  # in full-range music hardly a fit fits; the place speaks, where so many crests agree
+    if level.pile is not None:  # in full-range music hardly a fit fits; the place speaks, where so many crests agree
         accepted = accepted | (basic & near & (over_sd > 1.0) & (table["lively"] >= LIVELY))
         stays = (table["stay_v"] > 0) & (table["crest_v"] > table["level_v"])
         # By how much neighbours drift may mislead.
@@ -209,13 +191,10 @@ def _take_at_level(taken: _Taken, table: Candidates, level: Level, rail: Rail, b
         accepted = accepted | (stays & (nearest_v <= STAY_SHARE * expected))
     if np.count_nonzero(inliers) >= FEWEST_FOR_COARSE:
         accepted = accepted | (basic & near & is_coarse & (over_sd > 1.0))
+    if np.count_nonzero(near) >= FEWEST_ROUND and are_mostly_round(table, near):
+        return  # a limiter's level
     taken.rail, taken.accepted, taken.few_inliers = rail, accepted, inliers & few
     taken.expected, taken.threshold = expected, threshold
-    # A limiter's levels would have been refused at the other polarity, too.
-    is_limited = not level.is_shared and np.count_nonzero(near) >= FEWEST_ROUND and are_mostly_round(table, near)
-    is_limited |= pile is None and are_mostly_faint(table, accepted)
-    if is_limited or (pile is not None and _is_hollow(pile, accepted)):
-        taken.forget()
 
 
 def _is_top(table: Candidates) -> BoolArray:
@@ -318,13 +297,6 @@ def _take_alone(
 def shows_level(table: Candidates, side: SideVerdict) -> bool:
     """Whether plateaus at a level were taken of a polarity."""
     return int(np.count_nonzero(side.accepted & find_plain(table))) >= FEWEST_LEVEL
-
-
-def _is_hollow(pile: Pile, accepted: BoolArray) -> bool:
-    """Whether most crests of a pile are no plateaus: flat waves of a held pedal that a limiter brought to one level. Of
-    true piles 0.98 and more were taken, of such a one 0.12."""
-    is_few = np.count_nonzero(accepted & pile.members) < LEAST_TAKEN * np.count_nonzero(pile.members)
-    return bool(is_few and not pile.is_of_stays)
 
 
 def lies_beside(

@@ -21,12 +21,10 @@ from ampwitness.detect.clips.ceiling.clip_source import is_source_for_sure, is_t
 from ampwitness.detect.clips.ceiling.headroom import Room, measure_room
 from ampwitness.detect.clips.ceiling.rail_model import summarise_rail
 from ampwitness.detect.clips.judge.clip_doubles import without_doubles
-from ampwitness.detect.clips.judge.clip_lookalike import makes_own_plateaus
 from ampwitness.detect.clips.judge.clip_names import Followers, find_followers, name_ceilings, name_origins
 from ampwitness.detect.clips.judge.clip_partner import find_partners
 from ampwitness.detect.clips.judge.clip_release import REMARK, is_released_late, without_release
-from ampwitness.detect.clips.judge.clip_shared import find_shared, is_dense
-from ampwitness.detect.clips.judge.clip_side import SideVerdict, judge_side, lies_firmly, shows_level
+from ampwitness.detect.clips.judge.clip_side import SideVerdict, judge_side, shows_level
 from ampwitness.detect.clips.judge.clip_source_sides import judge_source_sides
 from ampwitness.detect.clips.judge.clip_topmost import shows_one_corner
 from ampwitness.detect.clips.second.clip_current import mark_rails_behind
@@ -80,26 +78,6 @@ def _is_apart(side: SideVerdict) -> npt.NDArray[np.bool_]:
     return np.zeros(len(side.accepted), dtype=bool) if side.is_apart is None else side.is_apart
 
 
-def _with_shared(
-    tables: list[tuple[float, str, Candidates]], sides: list[SideVerdict], crests: HighCrests
-) -> list[SideVerdict]:
-    """Both polarities; in dense music one that shows no ceiling is asked again at that of the other, which is known
-    firmly, and both at what they have in common where neither shows any."""
-    if not all(is_dense(mine, mine["level_v"]).any() for _, _, mine in tables):
-        return sides
-    shows_none = [side.rail is None or not side.accepted.any() for side in sides]
-    others = [
-        other.rail if is_asked and lies_firmly(theirs, other).any() else None
-        for is_asked, (_, _, theirs), other in zip(shows_none, tables[::-1], sides[::-1], strict=True)
-    ]
-    if all(shows_none):
-        others = [find_shared([(sign, mine) for sign, _, mine in tables], crests)] * 2
-    return [
-        side if other is None else judge_side(mine, crests, sign, other=other)
-        for (sign, _, mine), side, other in zip(tables, sides, others, strict=True)
-    ]
-
-
 def _judge_sides(tables: list[tuple[float, str, Candidates]], crests: HighCrests) -> list[SideVerdict]:
     """Both polarities; tops that move between their corners are asked again where level plateaus were taken after all,
     as one store may run empty while the other is pumped full."""
@@ -109,19 +87,6 @@ def _judge_sides(tables: list[tuple[float, str, Candidates]], crests: HighCrests
     return [
         judge_side(mine, crests, sign, are_level=True) if (mine["top_kind"] >= BETWEEN_CORNERS).any() else side
         for (sign, _, mine), side in zip(tables, sides, strict=True)
-    ]
-
-
-def _without_own_waves(
-    tables: list[tuple[float, str, Candidates]], sides: list[SideVerdict], crests: HighCrests
-) -> list[SideVerdict]:
-    """Both polarities; where the music makes such tops by itself, what lies at a ceiling that is known firmly."""
-    if not makes_own_plateaus([mine for _, _, mine in tables], crests):
-        return sides
-    return [
-        replace(side, accepted=side.accepted & firm, undecided=side.undecided & firm, is_apart=_is_apart(side) & firm)
-        for (_, _, mine), side in zip(tables, sides, strict=True)
-        for firm in (lies_firmly(mine, side),)
     ]
 
 
@@ -219,9 +184,7 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
         if is_sure:
             sides = _with_lighter_side(tables, sides, crests)
     else:
-        sides = _with_shared(tables, _judge_sides(tables, crests), crests)
-        sides = _without_own_waves(tables, sides, crests)
-        sides = _with_partners(tables, sides, crests)
+        sides = _with_partners(tables, _judge_sides(tables, crests), crests)
     for (sign, polarity, mine), side in zip(tables, sides, strict=True):
         parts.append((mine, side))
         at_rail = side.accepted & ~side.is_source & stands_at_level(mine) & ~_is_apart(side)
