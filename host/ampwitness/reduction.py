@@ -34,6 +34,7 @@ _ENDS_S = 2.0  # kept at both ends of each session: its last status has the boar
 _LONG_S = 10.0  # of a longer event both ends are kept, not what lies between
 _MESSAGE_EVERY_S = 60.0
 KINDS = ("cutout", "dip", "clip", "note", "knee", "drift", "saturation", "mark", "gap", "reading")
+_END_KEPT = ("part_is_last", "first_host_s", "last_host_s")  # what a part's end says of the whole recording
 # What makes one event of a kind matter more than another, where there are too many.
 _RANK = {"clip": "overdrive_db", "note": "sag_v", "dip": "depth_v", "cutout": "outage_s"}
 
@@ -166,7 +167,8 @@ def reduce_recording(
             for content in _level_messages(name, session, run.origins_s[name], run.hellos[name], levels):
                 writer.keep_levels(float(str(recording.notes.get("started_host_s", 0.0))), content)
         _copy(recording, writer, _Choice(run, spans), progress)
-        writer.close("reduced", {"closed_before": recording.end.get("why", "torn")})
+        end = recording.end
+        writer.close("reduced", {"closed_before": end.get("why", "torn")} | {k: end[k] for k in _END_KEPT if k in end})
     except BaseException:
         if writer.is_open:
             writer.close("failed")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 import time
@@ -115,6 +116,30 @@ def test_a_missing_part_is_a_gap_of_its_length(run: Run, parts: Path) -> None:
     (gap,) = joined["longest_gaps"]
     assert gap["stop_s"] - gap["start_s"] == pytest.approx(missing["duration_s"], abs=1e-6)
     assert gap["is_exact"]
+
+
+def test_a_missing_end_and_a_torn_part_are_in_the_verdict(run: Run, parts: Path, tmp_path: Path) -> None:
+    paths = sorted(parts.glob("*.mcap"))
+    for lacking, said in ((paths[-1:], "the end missing"), (paths[:1], "part 1 missing"), (paths[1:], "the end miss")):
+        here = [path for path in paths if path not in lacking]
+        folder = tmp_path / f"{len(here)}{here[0].stem}"
+        folder.mkdir()
+        for path in here:
+            shutil.copy(path, folder)
+        for named in (folder, *([folder / here[0].name] if here[0] == paths[0] else [])):
+            told = " ".join(run("report", named).out.split())
+            short = told.partition("In short: ")[2].partition("What to do first")[0]
+            assert said in short
+            assert "nothing lost" not in short
+            assert "Put the missing parts beside the others" in told
+            assert "missing: " in run("verify", named).out
+    torn = tmp_path / f"{len(paths) - 1}{paths[0].stem}" / paths[1].name
+    os.truncate(torn, torn.stat().st_size - 50_000)
+    shutil.copy(paths[-1], torn.parent)
+    told = " ".join(run("report", torn.parent).out.split())
+    assert f"{torn.name} not closed properly." in told.partition("In short: ")[2].partition("What to do first")[0]
+    assert f"torn: {torn.name} not closed properly" in " ".join(run("verify", torn.parent).out.split())
+    assert "missing" not in run("verify", parts).out
 
 
 def test_files_that_do_not_belong_together_are_refused(run: Run, parts: Path, tmp_path: Path) -> None:

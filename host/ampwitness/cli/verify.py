@@ -16,7 +16,7 @@ from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.wrapped import wrapped
 from ampwitness.decode import Decoder, refuse_unreadable
 from ampwitness.errors import BalanceError, RecordingUnreadableError, UnknownProtocolError
-from ampwitness.findings.whole_words import word_unread
+from ampwitness.findings.whole_words import word_lacking, word_unread
 from ampwitness.recording import JoinedRecording, Recording, open_parts
 from ampwitness.types import Block, Chunk, Decoded, Edge, Fault, Gap, Hello, LinkHealth, Mark
 from ampwitness.units import seconds_to_clock
@@ -180,6 +180,7 @@ def _as_json(recording: Recording, contents: _Contents, health: LinkHealth, wron
         "file_bytes": recording.n_bytes,
         "is_torn": recording.is_torn,
         "torn_at": recording.torn_at,
+        "torn_files": list(recording.torn_files),
         "n_unread_bytes": recording.n_unread_bytes,
         "closed": recording.end,
         "notes": dict(recording.notes),
@@ -187,6 +188,7 @@ def _as_json(recording: Recording, contents: _Contents, health: LinkHealth, wron
         "duration_s": _duration_s(contents),
         "parts": [part.name for part in recording.parts] if isinstance(recording, JoinedRecording) else [],
         "missing_parts": list(recording.missing_parts),
+        "lacks_later_parts": recording.lacks_later_parts,
         "reduction": recording.reduction,
         "n_host_marks": len(recording.host_marks),
         "n_marks": contents.n_marks,
@@ -221,13 +223,14 @@ def _file_lines(recording: Recording) -> Iterator[str]:
     yield f"{recording.path}: {kind}, {recording.n_bytes} bytes"
     if isinstance(recording, JoinedRecording):
         yield f"  {len(recording.parts)} parts, read as one: " + ", ".join(part.name for part in recording.parts)
-        if recording.missing_parts:
-            yield "  missing: part " + ", ".join(map(str, recording.missing_parts)) + "; what they held shows as a gap"
+    for said in word_lacking(recording.missing_parts, recording.lacks_later_parts):
+        yield f"  {said}"
     if recording.reduction is not None:
         yield "  reduced: full waveforms only where something happened, levels of everything"
     if recording.is_torn:
         yield (
-            f"  torn: not closed properly, whole up to byte {recording.torn_at}; what stands behind is used as far as "
+            f"  torn: {' and '.join(recording.torn_files)} not closed properly, whole up to byte {recording.torn_at}"
+            f"{' of the first of them' if len(recording.torn_files) > 1 else ''}; what stands behind is used as far as "
             "it goes"
         )
     elif recording.end:

@@ -191,6 +191,13 @@ def _advise_drifts(drifts: Sequence[Finding]) -> list[str]:
     return [f"{act}. From {seconds_to_clock(worst.start_s)} on {describe_finding(worst)}: {reason}."]
 
 
+def _advise_parts(recording: Mapping[str, Any]) -> list[str]:
+    """What to do about files of the recording that are not there."""
+    if not (recording.get("missing_parts") or recording.get("lacks_later_parts")):
+        return []
+    return ["Put the missing parts beside the others and report the folder again. What they hold was not looked at."]
+
+
 def _advise_nothing(listed: FindingList, summary: Mapping[str, Any], coverage: Sequence[Coverage]) -> str:
     """What is left to say where no finding asks for anything: that all is well, unless hardly anything was looked at
     or nothing played."""
@@ -273,7 +280,9 @@ def advise_first_steps(
     if set_gain is None:
         steps += [step for step in advise_knees(knees) if not (is_of_source and step == AFTER_SOURCE_CLIPPED)]
     steps += _advise_drifts(by_kind.get("drift", ()))
-    if any(f.measured.get("cause") in ("link", "overrun") for f in by_kind.get("gap", [])):
+    if lacking := _advise_parts(said.get("recording") or {}):
+        steps += lacking
+    elif any(f.measured.get("cause") in ("link", "overrun") for f in by_kind.get("gap", [])):
         steps.append('Record again before you rely on a "none found". Parts of the recording are missing.')
     steps += [*advise_dropped(said), *later]
     return tuple(steps) or (_advise_nothing(listed, summary or {}, coverage),)

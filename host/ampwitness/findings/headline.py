@@ -14,6 +14,7 @@ from ampwitness.findings.remote_words import word_drops
 from ampwitness.findings.road_words import find_over_voltage, find_steady_v
 from ampwitness.findings.square_words import NOT_BY_AMPLIFIER, split_clips, word_square
 from ampwitness.findings.tone_words import is_ceiling_open, word_distorted
+from ampwitness.findings.whole_words import word_incomplete
 from ampwitness.findings.wording import APART, KIND_WORDS, count_words, find_worst, group_cutouts
 from ampwitness.types import Analysis, Finding, FindingKind
 from ampwitness.units import fixed, seconds_to_clock, seconds_to_span
@@ -174,8 +175,11 @@ def _word_edge(findings: FindingList) -> list[str]:
 
 def _word_lost(analysis: Analysis, findings: FindingList) -> str:
     """Gaps by how long they are: where a board was away nothing was counted as lost, and yet time is missing."""
+    n_lost, words = sum(analysis.link_health.n_scans_lost.values()), word_incomplete(analysis.summary)
     if gaps := findings.of_kind("gap"):
         missing_s = float((gaps.stop_s - gaps.start_s).sum())
-        return f"{seconds_to_span(missing_s, 2)} missing in {count_words(findings.n_found('gap'), 'gap', 'gaps')}"
-    n_lost = sum(analysis.link_health.n_scans_lost.values())
-    return count_words(n_lost, "scan lost", "scans lost") if n_lost else "nothing lost"
+        n_gaps = count_words(findings.n_found("gap"), "gap", "gaps")
+        words.insert(0, f"{seconds_to_span(missing_s, 2)} missing in {n_gaps}")
+    elif n_lost:
+        words.insert(0, count_words(n_lost, "scan lost", "scans lost"))
+    return "; ".join(words) or "nothing lost"

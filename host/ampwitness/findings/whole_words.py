@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from typing import Any
 
 from ampwitness.findings.described import plain_number
 from ampwitness.findings.wording import KIND_WORDS, count_words
@@ -21,7 +22,7 @@ def word_losses(analysis: Analysis) -> str:
         + (f" ({by_cause})" if by_cause else "")
         + f"; {health.n_frames_bad:,} bad frames; "
         + ("all sums balance." if health.balances else "the sums do NOT balance: treat this recording with care.")
-        + (" The file was not closed properly: it holds what was saved up to then." if _is_torn(analysis) else "")
+        + _word_torn(analysis)
         + word_unread((analysis.summary.get("recording") or {}).get("n_unread_bytes") or 0)
         + _word_parts(analysis)
     )
@@ -34,11 +35,41 @@ def word_unread(n_bytes: int) -> str:
     return f" Behind its end stand {n_bytes:,} bytes that were not read: was another file put behind it?"
 
 
-def _word_parts(analysis: Analysis) -> str:
-    missing = analysis.summary.get("recording", {}).get("missing_parts") or ()
-    if not missing:
+def _word_torn(analysis: Analysis) -> str:
+    said = analysis.summary.get("recording", {})
+    if not said.get("is_torn"):
         return ""
-    return f" Missing: part {', '.join(map(str, missing))}; what they held counts as lost."
+    torn = " and ".join(said.get("torn_files") or ["The file"])
+    return f" {torn} was not closed properly: it holds what was saved up to then."
+
+
+def word_lacking(missing_parts: Sequence[int], lacks_later_parts: bool) -> list[str]:
+    """Which files of a recording in parts are not there, each in a sentence's beginning without a stop."""
+    said = []
+    if missing_parts:
+        said.append(f"missing: part {', '.join(map(str, missing_parts))}; what lay between others shows as a gap")
+    if lacks_later_parts:
+        said.append("missing: what follows the last part that is here, which says that it is not the last")
+    return said
+
+
+def _word_parts(analysis: Analysis) -> str:
+    said = analysis.summary.get("recording", {})
+    lacking = word_lacking(said.get("missing_parts") or (), bool(said.get("lacks_later_parts")))
+    return "".join(f" {one[0].upper()}{one[1:]}." for one in lacking)
+
+
+def word_incomplete(summary: Mapping[str, Any]) -> list[str]:
+    """What of the whole recording is not there, for the verdict: parts, an end that was not written."""
+    said, words = summary.get("recording") or {}, []
+    missing = said.get("missing_parts") or ()
+    if missing:
+        words.append(f"part{'s' if len(missing) > 1 else ''} {', '.join(map(str, missing))} missing")
+    if said.get("lacks_later_parts"):
+        words.append("the end missing (later parts are not here)")
+    if said.get("is_torn"):
+        words.append(f"{' and '.join(said.get('torn_files') or ['the file'])} not closed properly")
+    return words
 
 
 def word_reduction(analysis: Analysis) -> str:
@@ -73,10 +104,6 @@ def word_when(analysis: Analysis) -> str:
     except ValueError:
         return ""
     return f"recorded {at:%Y-%m-%d %H:%M}" + (f" ({at.tzname()})" if at.tzinfo else "")
-
-
-def _is_torn(analysis: Analysis) -> bool:
-    return bool(analysis.summary.get("recording", {}).get("is_torn"))
 
 
 def word_calibrations(calibrations: Sequence[Calibration]) -> str:

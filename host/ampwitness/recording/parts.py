@@ -26,14 +26,17 @@ class JoinedRecording(Recording):
         self.n_bytes = sum(part.n_bytes for part in parts)
         more = f" and {len(parts) - 1} more part{'s' if len(parts) > 2 else ''}" if len(parts) > 1 else ""
         self.name = parts[0].name + more
-        numbers = [_number_of(part) for part in parts]
-        self.missing_parts = tuple(sorted(set(range(1, numbers[-1] + 1)) - set(numbers)))
         self.reduction = _join_reductions([part.reduction for part in parts if part.reduction is not None])
 
     @property
     def is_torn(self) -> bool:
         """Whether any part was not closed properly."""
         return any(part.is_torn for part in self.parts)
+
+    @property
+    def torn_files(self) -> tuple[str, ...]:
+        """Of all parts."""
+        return tuple(name for part in self.parts for name in part.torn_files)
 
     @property
     def torn_at(self) -> int | None:
@@ -126,7 +129,7 @@ def open_parts(paths: Sequence[Path], *, alone: bool = False) -> Recording:
         if not found:
             raise RecordingUnreadableError(f"{paths[0]} holds no recording. Give the folder of the parts, or a file.")
         if len(found) == 1:
-            return found[0]
+            return _join(found)
         where = f"{paths[0]} holds"
     else:
         found = [open_recording(path) for path in paths]
@@ -156,8 +159,12 @@ def _join(found: Sequence[Recording]) -> Recording:
             by_number[number].reduction is not None
         ):
             by_number[number] = part
-    parts = [by_number[number] for number in sorted(by_number)]
-    return parts[0] if len(parts) == 1 else JoinedRecording(parts)
+    numbers = sorted(by_number)
+    parts = [by_number[number] for number in numbers]
+    joined = parts[0] if len(parts) == 1 else JoinedRecording(parts)
+    joined.missing_parts = tuple(sorted(set(range(1, numbers[-1] + 1)) - set(numbers)))
+    joined.lacks_later_parts = parts[-1].end.get("part_is_last") == "no"
+    return joined
 
 
 def _recordings_in(folder: Path) -> list[Recording]:

@@ -120,7 +120,8 @@ class Recording:
         self._findings: list[HostFinding] = []
         self._readings: list[HostReading] = []
         self.reduction: Mapping[str, Any] | None = None  # what was chosen; None: nothing was left out
-        self.missing_parts: tuple[int, ...] = ()  # of a recording in several files
+        self.missing_parts: tuple[int, ...] = ()  # of a recording in several files, ahead of the last that is there
+        self.lacks_later_parts = False  # the last that is there says that more came
         self._end: dict[str, str] | None = None
         self._torn_at: int | None = None
         self._n_unread_bytes = 0
@@ -138,6 +139,11 @@ class Recording:
         """Offset in the file of the first byte that is no whole record, None for a whole file and for "raw"."""
         self._scan()
         return self._torn_at
+
+    @property
+    def torn_files(self) -> tuple[str, ...]:
+        """Names of the files that were not closed properly, or are damaged."""
+        return (self.name,) if self.is_torn else ()
 
     @property
     def n_unread_bytes(self) -> int:
