@@ -145,7 +145,7 @@ class DecodingPass:
             yield from self.assembler.push(mark)
         yield from self.assembler.finish()
         while self._untimed:
-            self.readings.append(_reading_finding(self._untimed.pop(), self.end_s))
+            self._time_reading(self._last_block)
         self._give_up_marks(math.inf)
 
     def decoded(self) -> Iterator[Decoded]:
@@ -178,13 +178,16 @@ class DecodingPass:
             self.first_index.setdefault(item.session_id, item.first_sample_index)
             self.ends_s[item.session_id] = self.end_s
             while self._untimed and self._untimed[-1].host_s <= item.host_s:
-                reading = self._untimed.pop()
-                before_s = (item.host_s - reading.host_s) * item.hello.time_scale
-                self.readings.append(_reading_finding(reading, max(0.0, self.end_s - before_s)))
+                self._time_reading(item)
             self._give_up_marks(item.host_s - _ECHO_S)
         elif isinstance(item, Gap) and item.session_id in self.hellos:
             rate_hz = float(self.hellos[item.session_id].rate_hz)
             self.origins_s.setdefault(item.session_id, item.start_s - item.start_index / rate_hz)
+
+    def _time_reading(self, block: Block | None) -> None:
+        reading = self._untimed.pop()
+        before_s = 0.0 if block is None else (block.host_s - reading.host_s) * block.hello.time_scale
+        self.readings.append(_reading_finding(reading, max(0.0, self.end_s - before_s)))
 
     def _give_up_marks(self, until_host_s: float) -> None:
         """Marks asked for before this that the board did not tell of: the cable was off, or the frame was lost."""
@@ -201,8 +204,8 @@ class DecodingPass:
         block, marks = self._last_block, []
         while block is not None and self._said and self._said[-1].host_s <= until_host_s:
             said = self._said.pop()
-            before_s = max(0.0, block.host_s - said.host_s) * block.hello.time_scale
-            time_s = max(0.0, self.end_s - before_s)
+            before_s = (block.host_s - said.host_s) * block.hello.time_scale
+            time_s = max(0.0, self.end_s - before_s)  # behind the end where the board had gone ahead of the press
             index = block.first_sample_index + round((time_s - block.start_s) * float(block.rate_hz))
             marks.append(Mark("host", time_s, block.session_id, index, said.label))
         return marks
@@ -473,6 +476,7 @@ def analyse(recording: Recording, options: AnalyseOptions, progress: Progress = 
                 "torn_files": list(recording.torn_files),
                 "n_unread_bytes": recording.n_unread_bytes,
                 "reduction": recording.reduction,
+                "away_at_end_s": recording.away_at_end_s,
                 "missing_parts": list(recording.missing_parts),
                 "lacks_later_parts": recording.lacks_later_parts,
             },

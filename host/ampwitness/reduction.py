@@ -34,7 +34,8 @@ _ENDS_S = 2.0  # kept at both ends of each session: its last status has the boar
 _LONG_S = 10.0  # of a longer event both ends are kept, not what lies between
 _MESSAGE_EVERY_S = 60.0
 KINDS = ("cutout", "dip", "clip", "note", "knee", "drift", "saturation", "mark", "gap", "reading")
-_END_KEPT = ("part_is_last", "first_host_s", "last_host_s")  # what a part's end says of the whole recording
+# What an end record says of the whole recording, not of the file.
+_END_KEPT = ("part_is_last", "first_host_s", "last_host_s", "board_away_s")
 # What makes one event of a kind matter more than another, where there are too many.
 _RANK = {"clip": "overdrive_db", "note": "sag_v", "dip": "depth_v", "cutout": "outage_s"}
 

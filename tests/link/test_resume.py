@@ -53,7 +53,7 @@ def boards(monkeypatch: pytest.MonkeyPatch) -> dict[str, FakeSession]:
 
 def wait(mode: str = "bass") -> FakeSession | None:
     was = cast(BoardSession, FakeSession("port0", "mine", mode))
-    return cast(FakeSession | None, resume.wait_for_board(was, 0.3, lambda: False, lambda waited_s: None))
+    return cast(FakeSession | None, resume.wait_for_board(was, 0.3, lambda: False))
 
 
 def test_it_is_found_on_another_port(boards: dict[str, FakeSession]) -> None:

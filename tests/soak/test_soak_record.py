@@ -138,7 +138,7 @@ def test_a_missing_end_and_a_torn_part_are_in_the_verdict(run: Run, parts: Path,
     shutil.copy(paths[-1], torn.parent)
     told = " ".join(run("report", torn.parent).out.split())
     assert f"{torn.name} not closed properly." in told.partition("In short: ")[2].partition("What to do first")[0]
-    assert f"torn: {torn.name} not closed properly" in " ".join(run("verify", torn.parent).out.split())
+    assert f" of {torn.name}; what stands" in " ".join(run("verify", torn.parent).out.split())
     assert "missing" not in run("verify", parts).out
 
 
@@ -180,6 +180,46 @@ def test_a_board_that_stays_away_ends_it_in_one_sentence(run: Run, tmp_path: Pat
     assert "Waiting" not in ran.out
     assert "did not come back within 0.02 min" in ran.err.splitlines()[-1]
     assert open_recording(path).end["why"] == "LinkLostError"
+
+
+@pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs a pseudo-terminal")
+def test_a_board_that_is_not_back_when_the_time_is_over(run: Run, tmp_path: Path) -> None:
+    """Its absence is told by code, file and report, and what was typed meanwhile stands at its own time."""
+    master, slave = os.openpty()
+    options = VirtualBoardOptions(
+        stimulus(60.0), speed=1.0, link=tmp_path / "port", faults=(parse_fault("unplug@1.5:50"),)
+    )
+    pressed_host_s = []
+    with virtual_board(options) as port:
+        command = [sys.executable, "-m", "ampwitness", "record", "--port", port, "--out", str(tmp_path / "a.mcap")]
+        command += ["--ask", "heatsink=1h", "--seconds", "6", "--wait-minutes", "5", "--part-mb", "100"]
+        with subprocess.Popen(command, stdin=slave, stdout=slave, stderr=subprocess.PIPE) as process:
+            deadline_s = time.monotonic() + 30
+            while not list(tmp_path.glob("*.mcap")) or os.path.lexists(tmp_path / "port"):  # recording, then unplugged
+                assert time.monotonic() < deadline_s
+                time.sleep(0.02)
+            time.sleep(0.5)
+            for keys in (b"48.5\r", b"m", b"e"):
+                pressed_host_s.append(time.time())
+                os.write(master, keys)
+                time.sleep(0.7)
+            told = process.communicate(timeout=60)[1].decode()
+            assert process.returncode == 9
+    os.close(master)
+    os.close(slave)
+    assert "did not come back before the asked time was over" in told
+    assert "board away 1 time for" in told
+    path = tmp_path / "a-part0001.mcap"
+    recording = open_recording(path)
+    kept = [*recording.host_readings, *recording.host_marks]
+    assert [one.host_s for one in kept] == pytest.approx(pressed_host_s, abs=0.65)
+    assert recording.end["why"] == "LinkLostError"
+    assert recording.away_at_end_s == pytest.approx(4.5, abs=1.0)
+    checked, report = verified(run, path), json.loads(run("report", path, "--json", "-").out)
+    assert checked["away_at_end_s"] == report["summary"]["recording"]["away_at_end_s"] == recording.away_at_end_s
+    short = " ".join(run("report", path).out.split()).partition("In short: ")[2]
+    assert f"the board gone for the last {recording.away_at_end_s:.1f} s, not recorded. What to do first: 1." in short
+    assert "Find why the board went away" in short
 
 
 def test_too_little_room_for_the_asked_time(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

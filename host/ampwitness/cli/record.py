@@ -31,6 +31,7 @@ from ampwitness.recording import RecordingWriter, RotatingWriter
 from ampwitness.recording.host_labels import ENGINE_KEYS
 from ampwitness.recording.writer import refuse_existing
 from ampwitness.types import Chunk
+from ampwitness.units import seconds_to_clock, seconds_to_span
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,8 +79,7 @@ class _Recorder:
                     return self._ending
                 if self._plan.wait_s == 0 or signals:
                     raise lost
-                if not self._wait(lost, line, signals):
-                    return self._ending
+                self._wait(lost, line, keyboard, signals)
 
     def _stream(self, line: LiveLine, keyboard: Keyboard, signals: list[int]) -> LinkLostError | None:
         """One conversation with the board. Returns the error that cut it off, None for an end that was asked for."""
@@ -105,14 +105,16 @@ class _Recorder:
             return error
         return None
 
-    def _answer(self, keys: str) -> bool:
-        """Deal with keys: readings first, marks then. True when the line should be shown at once."""
+    def _answer(self, keys: str, is_here: bool = True) -> bool:
+        """Deal with keys: readings first, marks then. True when the line should be shown at once. A board that is not
+        here sets no mark: the computer's clock alone says when it was pressed."""
         is_new = bool(self._plan.asks) and self._questions.tick(self._streaming.elapsed_s)
         values, others = self._questions.type(keys)
         for typed in values:
             self._writer.keep_reading(time.time(), typed.name, typed.value, typed.unit)
         if "m" in others.lower():
-            self._streaming.session.mark()
+            if is_here:
+                self._streaming.session.mark()
             self._writer.mark(time.time(), "keyboard")
         said = [ENGINE_KEYS[key] for key in others.lower() if key in ENGINE_KEYS]
         for label in said:
@@ -120,8 +122,9 @@ class _Recorder:
             self._engine_said = f"marked: {label}"
         return is_new or bool(said) or bool(keys and (values or self._questions.prompt))
 
-    def _wait(self, lost: LinkLostError, line: LiveLine, signals: list[int]) -> bool:
-        """Wait for the same board. False: stopped by the person, or the asked time passed. Raises if it stays away."""
+    def _wait(self, lost: LinkLostError, line: LiveLine, keyboard: Keyboard, signals: list[int]) -> None:
+        """Wait for the same board; what is typed meanwhile is kept with its time. Raises if it is not back by the end,
+        which is the asked time's, the waiting's or the person's."""
         was, began_s = self._streaming.session, time.monotonic()
         was.close()
         board = was.hello.board_id
@@ -129,22 +132,34 @@ class _Recorder:
         if self._plan.seconds is not None:
             left_s = max(0.0, (self._plan.seconds - self._streaming.elapsed_s) / was.hello.time_scale)
         limits = [limit for limit in (self._plan.wait_s, left_s) if limit is not None]
+        gone_s, n_marks = self._streaming.elapsed_s, self._writer.n_marks
 
-        def waiting(waited_s: float) -> None:
+        def is_stopped() -> bool:
             self._writer.append(Chunk(b"", time.time()))  # what was received is saved now, not when it is back
-            line.say(f"The board is gone. Waiting for board {board} to come back: {waited_s:.0f} s. Ctrl-C ends.")
+            self._streaming.away_s = time.monotonic() - began_s
+            self._answer(keyboard.pressed(), is_here=False)
+            set_meanwhile = self._writer.n_marks - n_marks
+            marked = f" Marks set meanwhile: {set_meanwhile}." if set_meanwhile else ""
+            line.say(
+                f"The board is gone. Waiting for board {board} to come back: {self._streaming.away_s:.0f} s. Ctrl-C "
+                f"ends.{marked}   {self._questions.prompt}".rstrip()
+            )
+            return bool(signals)
 
-        session = wait_for_board(was, min(limits, default=None), lambda: bool(signals), waiting)
+        session = wait_for_board(was, min(limits, default=None), is_stopped)
         if session is not None:
             self._streaming.resume(session, time.monotonic() - began_s)
-            return True
+            return
+        self._streaming.away_s = away_s = time.monotonic() - began_s
+        wait_s = self._plan.wait_s
+        when = f"within {(wait_s or 0.0) / 60:g} min"
         if signals:
-            return False
-        if left_s is not None and time.monotonic() - began_s >= left_s:
-            self._ending = _BY_TIME
-            return False
+            when = "before you stopped it"
+        elif left_s is not None and (wait_s is None or left_s <= wait_s):
+            when = "before the asked time was over"
         raise LinkLostError(
-            f"{lost} Board {board} did not come back within {(self._plan.wait_s or 0.0) / 60:g} min."
+            f"{lost} Board {board} went away at {seconds_to_clock(gone_s)} and did not come back {when}: the last "
+            f"{seconds_to_span(away_s)} are not recorded."
         ) from lost
 
 
@@ -269,7 +284,7 @@ def _record_from(session: BoardSession, out: Path, given: dict[str, Any], plan: 
         health = streaming.losses.finish()
     except AmpwitnessError as error:
         line.clear()
-        writer.close(type(error).__name__)
+        writer.close(type(error).__name__, streaming.at_end())
         health = streaming.losses.finish()
         if is_empty(writer, streaming, error):
             writer.path.unlink(missing_ok=True)  # notes of a recording that never was
@@ -283,7 +298,7 @@ def _record_from(session: BoardSession, out: Path, given: dict[str, Any], plan: 
     finally:
         line.clear()
         if writer.is_open:
-            writer.close("interrupted")
+            writer.close("interrupted", streaming.at_end())
         if streaming.session is not session:
             streaming.session.close()
         if reducer is not None:

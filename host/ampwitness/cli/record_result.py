@@ -29,6 +29,7 @@ def result_as_dict(
         "recorded_s": round(streaming.losses.recorded_s, 6),
         "waited_s": round(streaming.waited_s, 3),
         "n_resumed": streaming.n_resumed,
+        "away_at_end_s": round(streaming.away_s, 3),
         "n_bytes": writer.n_bytes,
         "n_frames": health.n_frames_good,
         "n_frames_lost": health.n_frames_lost,
@@ -73,8 +74,10 @@ def say_kept(
     n_again = streaming.losses.n_restarts - streaming.n_resumed
     if n_again > 0:
         lost += f", the board began again {_times(n_again)}"
-    if streaming.n_resumed:
-        lost += f", board away {_times(streaming.n_resumed)} for {streaming.waited_s:.1f} s in all"
+    n_away = streaming.n_resumed + (streaming.away_s > 0)
+    if n_away:
+        lost += f", board away {_times(n_away)} for {streaming.waited_s + streaming.away_s:.1f} s in all"
+        lost += ", and not back" if streaming.away_s else ""
     elif n_again > 0:
         lost += f" and missed {streaming.losses.gaps_s['restart']:.2f} s in all"
     where = str(first_path(writer))

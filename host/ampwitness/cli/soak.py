@@ -127,7 +127,8 @@ class Streaming:
         self.session = session
         self.losses = LossCount()
         self._before: list[StreamMonitor] = []
-        self.waited_s = 0.0
+        self.waited_s = 0.0  # for a board that came back,
+        self.away_s = 0.0  # and for one that is away now, or was when it ended
 
     @property
     def n_resumed(self) -> int:
@@ -138,6 +139,7 @@ class Streaming:
         """Go on with a new conversation after a pause."""
         self._before.append(self.session.monitor)
         self.waited_s += waited_s
+        self.away_s = 0.0
         self.session = session
 
     @property
@@ -148,7 +150,11 @@ class Streaming:
     @property
     def elapsed_s(self) -> float:
         """Recorded seconds and the pauses between; in a board's own time where that is not real time."""
-        return self.recorded_s + self.waited_s * self.session.hello.time_scale
+        return self.recorded_s + (self.waited_s + self.away_s) * self.session.hello.time_scale
+
+    def at_end(self) -> dict[str, str]:
+        """What the end record says of a board that did not come back."""
+        return {"board_away_s": f"{self.away_s:.3f}"} if self.away_s else {}
 
     def total(self, name: str) -> float:
         """Sum of a monitor's count over all conversations."""

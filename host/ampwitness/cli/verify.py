@@ -16,7 +16,7 @@ from ampwitness.cli.progress import ProgressLine
 from ampwitness.cli.wrapped import wrapped
 from ampwitness.decode import Decoder, refuse_unreadable
 from ampwitness.errors import BalanceError, RecordingUnreadableError, UnknownProtocolError
-from ampwitness.findings.whole_words import word_lacking, word_unread
+from ampwitness.findings.whole_words import word_away, word_lacking, word_unread
 from ampwitness.recording import JoinedRecording, Recording, open_parts
 from ampwitness.types import Block, Chunk, Decoded, Edge, Fault, Gap, Hello, LinkHealth, Mark
 from ampwitness.units import seconds_to_clock
@@ -187,6 +187,7 @@ def _as_json(recording: Recording, contents: _Contents, health: LinkHealth, wron
         "sessions": sessions,
         "duration_s": _duration_s(contents),
         "parts": [part.name for part in recording.parts] if isinstance(recording, JoinedRecording) else [],
+        "away_at_end_s": recording.away_at_end_s,
         "missing_parts": list(recording.missing_parts),
         "lacks_later_parts": recording.lacks_later_parts,
         "reduction": recording.reduction,
@@ -228,14 +229,17 @@ def _file_lines(recording: Recording) -> Iterator[str]:
     if recording.reduction is not None:
         yield "  reduced: full waveforms only where something happened, levels of everything"
     if recording.is_torn:
+        first, *more = recording.torn_files
+        also = f", {' and '.join(more)} not closed either" if more else ""
         yield (
-            f"  torn: {' and '.join(recording.torn_files)} not closed properly, whole up to byte {recording.torn_at}"
-            f"{' of the first of them' if len(recording.torn_files) > 1 else ''}; what stands behind is used as far as "
-            "it goes"
+            f"  torn: not closed properly, whole up to byte {recording.torn_at} of {first}{also}; what stands behind "
+            "is used as far as it goes"
         )
     elif recording.end:
         why = str(recording.end.get("why", "?"))
         yield f"  whole: closed properly ({_WHY.get(why, why)})"
+    if away := word_away(recording.away_at_end_s):
+        yield f" {away}"
     if unread := word_unread(recording.n_unread_bytes):
         yield f" {unread}"
     for key, value in recording.notes.items():

@@ -32,7 +32,7 @@ from ampwitness.findings.tone_words import (
 )
 from ampwitness.findings.wording import count_words, find_worst
 from ampwitness.types import Coverage, Finding
-from ampwitness.units import seconds_to_clock
+from ampwitness.units import seconds_to_clock, seconds_to_span
 
 _DIP_TEST = (
     "Find where the supply's volts are lost. Measure at the battery and at the amplifier while it dips: the difference "
@@ -191,11 +191,19 @@ def _advise_drifts(drifts: Sequence[Finding]) -> list[str]:
     return [f"{act}. From {seconds_to_clock(worst.start_s)} on {describe_finding(worst)}: {reason}."]
 
 
-def _advise_parts(recording: Mapping[str, Any]) -> list[str]:
-    """What to do about files of the recording that are not there."""
-    if not (recording.get("missing_parts") or recording.get("lacks_later_parts")):
-        return []
-    return ["Put the missing parts beside the others and report the folder again. What they hold was not looked at."]
+def _advise_missing(recording: Mapping[str, Any]) -> list[str]:
+    """What to do about files of the recording that are not there, and about a board that had gone."""
+    steps = []
+    if away_s := recording.get("away_at_end_s"):
+        steps.append(
+            "Find why the board went away, and record again. See to its cable and the computer's sleep: for the last "
+            f"{seconds_to_span(away_s, 1)} it was gone, and nobody knows what happened then."
+        )
+    if recording.get("missing_parts") or recording.get("lacks_later_parts"):
+        steps.append(
+            "Put the missing parts beside the others and report the folder again. What they hold was not looked at."
+        )
+    return steps
 
 
 def _advise_nothing(listed: FindingList, summary: Mapping[str, Any], coverage: Sequence[Coverage]) -> str:
@@ -280,7 +288,7 @@ def advise_first_steps(
     if set_gain is None:
         steps += [step for step in advise_knees(knees) if not (is_of_source and step == AFTER_SOURCE_CLIPPED)]
     steps += _advise_drifts(by_kind.get("drift", ()))
-    if lacking := _advise_parts(said.get("recording") or {}):
+    if lacking := _advise_missing(said.get("recording") or {}):
         steps += lacking
     elif any(f.measured.get("cause") in ("link", "overrun") for f in by_kind.get("gap", [])):
         steps.append('Record again before you rely on a "none found". Parts of the recording are missing.')

@@ -9,7 +9,7 @@ from typing import Any
 from ampwitness.findings.described import plain_number
 from ampwitness.findings.wording import KIND_WORDS, count_words
 from ampwitness.types import Analysis, Calibration
-from ampwitness.units import seconds_to_clock
+from ampwitness.units import seconds_to_clock, seconds_to_span
 
 
 def word_losses(analysis: Analysis) -> str:
@@ -24,6 +24,7 @@ def word_losses(analysis: Analysis) -> str:
         + ("all sums balance." if health.balances else "the sums do NOT balance: treat this recording with care.")
         + _word_torn(analysis)
         + word_unread((analysis.summary.get("recording") or {}).get("n_unread_bytes") or 0)
+        + word_away((analysis.summary.get("recording") or {}).get("away_at_end_s") or 0.0)
         + _word_parts(analysis)
     )
 
@@ -33,6 +34,13 @@ def word_unread(n_bytes: int) -> str:
     if not n_bytes:
         return ""
     return f" Behind its end stand {n_bytes:,} bytes that were not read: was another file put behind it?"
+
+
+def word_away(away_s: float) -> str:
+    """That the board had gone before the recording was ended; empty where it had not."""
+    if not away_s:
+        return ""
+    return f" For the last {seconds_to_span(away_s)} the board was gone, and did not come back: that was not seen."
 
 
 def _word_torn(analysis: Analysis) -> str:
@@ -67,6 +75,8 @@ def word_incomplete(summary: Mapping[str, Any]) -> list[str]:
         words.append(f"part{'s' if len(missing) > 1 else ''} {', '.join(map(str, missing))} missing")
     if said.get("lacks_later_parts"):
         words.append("the end missing (later parts are not here)")
+    if away_s := said.get("away_at_end_s"):
+        words.append(f"the board gone for the last {seconds_to_span(away_s)}, not recorded")
     if said.get("is_torn"):
         words.append(f"{' and '.join(said.get('torn_files') or ['the file'])} not closed properly")
     return words

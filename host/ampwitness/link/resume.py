@@ -28,7 +28,6 @@ def wait_for_board(
     was: BoardSession,
     limit_s: float | None,
     is_stopped: Callable[[], bool],
-    waiting: Callable[[float], None],
 ) -> BoardSession | None:
     """Wait until the board that was lost answers again, on its old port or another one, in its old mode.
 
@@ -36,8 +35,7 @@ def wait_for_board(
     ----------
     was : the conversation that was lost, closed by the caller
     limit_s : how long to wait; None: for ever
-    is_stopped : asked often; True ends the waiting
-    waiting : told now and then how many seconds it has been
+    is_stopped : asked often, but not while a port is asked who is there (up to 1.5 s each); True ends the waiting
 
     Returns
     -------
@@ -49,7 +47,6 @@ def wait_for_board(
         now_s = time.monotonic()
         if limit_s is not None and now_s - began_s > limit_s:
             return None
-        waiting(now_s - began_s)
         names = [was.name]
         if now_s >= others_at_s:
             names += [port.name for port in list_ports() if port.name != was.name]

@@ -34,6 +34,11 @@ class JoinedRecording(Recording):
         return any(part.is_torn for part in self.parts)
 
     @property
+    def away_at_end_s(self) -> float:
+        """As for `Recording`, by the last part."""
+        return self.parts[-1].away_at_end_s
+
+    @property
     def torn_files(self) -> tuple[str, ...]:
         """Of all parts."""
         return tuple(name for part in self.parts for name in part.torn_files)

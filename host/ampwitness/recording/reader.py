@@ -141,6 +141,14 @@ class Recording:
         return self._torn_at
 
     @property
+    def away_at_end_s(self) -> float:
+        """How long the board had been gone at the end, seconds by the recorder's clock; 0: it was there."""
+        try:
+            return float(self.end.get("board_away_s", "0"))
+        except ValueError:
+            return 0.0
+
+    @property
     def torn_files(self) -> tuple[str, ...]:
         """Names of the files that were not closed properly, or are damaged."""
         return (self.name,) if self.is_torn else ()

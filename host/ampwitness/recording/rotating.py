@@ -137,6 +137,6 @@ class RotatingWriter:
         """As `RecordingWriter.keep_reading`, into the present part."""
         self._writer.keep_reading(host_s, name, value, unit)
 
-    def close(self, why: str = "stopped") -> None:
-        """Close the last part."""
-        self._writer.close(why, self._ending(is_last=True))
+    def close(self, why: str = "stopped", more: Mapping[str, str] | None = None) -> None:
+        """Close the last part; `more` as for `RecordingWriter.close`."""
+        self._writer.close(why, {**self._ending(is_last=True), **(more or {})})
