@@ -48,6 +48,7 @@ _KEEP_S = 4.6
 _KEEP_RAW_S = 0.45
 _STILL_SOUNDS_S = 0.016  # half a period of 31 Hz: within this of the next onset a note is not over
 _BEAT_S = 0.100
+_SETTLED_S = 0.200  # the high-pass of 8 Hz and the 50 ms of the level have forgotten a step
 _SOON_S = 0.130  # so soon after an onset only a strong rise is another
 _GLIDES_S, _RISE_OF_STRUCK = 0.100, 2.5  # so soon a slide beside a tone looks new, but rises (of power) by less
 _LEAPS_S, _LEAPS_RATIO = (0.040, 0.008), 1.5  # ahead: a period of the lowest notes
@@ -222,14 +223,18 @@ class RunNotes:
                     self._wait(to, place)
                 continue
             note = self._note
-            highest, lowest = self._extremes_to(to)
+            settled = self._settled_at(note)
+            if self._at == settled:
+                note.level_peak_v = 0.0
+            until = min(to, settled) if self._at < settled else to
+            highest, lowest = self._extremes_to(until)
             highest = max(note.level_peak_v**2, highest)
             low_v2 = 0.25 * note.floor_v**2
             if lowest >= max(END_RATIO**2 * highest, low_v2):
                 note.level_peak_v = sqrt(highest)
-                self._at = to
-                return
-            part = self._levels.around[self._at - self._first : to - self._first]
+                self._at = until
+                continue
+            part = self._levels.around[self._at - self._first : until - self._first]
             peak = np.maximum.accumulate(np.maximum(part, note.level_peak_v**2))
             below = (part < np.maximum(END_RATIO**2 * peak, low_v2)).nonzero()[0].tolist()
             ended = next((i for i in below if self._stays_low(i, float(part[i]))), None)
@@ -240,6 +245,11 @@ class RunNotes:
             if ended is not None:
                 self._close(self._sums.last_tenth(self._at, note), "10 % of its peak")
                 self._armed_v2 = float(part[ended])
+
+    def _settled_at(self, note: SoundingNote) -> int:
+        """From which band sample on the level is the note's: what sounds as the data begin is a step to the band's
+        high-pass, whose answer stands up to a sixth above a steady tone."""
+        return round(_SETTLED_S * self.bands.band_hz) if note.onset == 0.0 else 0
 
     def _stays_low(self, i: int, level_v2: float) -> bool:
         behind = self._at - self._first + i + round(0.025 * self.bands.band_hz) - 1
@@ -410,7 +420,8 @@ class RunNotes:
         n = round(note.end / self._raw_a_band - 0.5 * LEVEL_S * self.bands.band_hz) - note.band_first
         if n < len(levels) < PITCH_FROM_S * self.bands.band_hz and n > 0.5 * LEVEL_S * self.bands.band_hz:
             note.levels = [levels[:n]]
-            note.level_peak_v = sqrt(float(np.maximum.reduce(levels[:n])))
+            settled = self._settled_at(note)
+            note.level_peak_v = sqrt(float(np.maximum.reduce(levels[settled if settled < n else 0 : n])))
 
     def _finished(self, is_last: bool) -> list[SoundingNote]:
         known_to = self._at * self._raw_a_band
