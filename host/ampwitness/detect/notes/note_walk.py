@@ -298,15 +298,22 @@ class RunNotes:
             self._close(min(end, raw_at), "10 % of its peak")
             self._armed_v2 = float(self._levels.around[min(self._at - self._first, len(self._levels.around) - 1)])
 
+    def _sounds_from_the_start(self, at: int) -> bool:
+        """Whether a place lies as near to where the data begin as one may that `_wait` leaves to be looked at."""
+        is_near = self._first == 0 and at < round((EARLIEST_S + 0.080) * self.bands.band_hz)
+        return is_near and float(self._levels.around[0]) >= self.floor_v**2
+
     def _try_open(self, step: Step) -> None:
         at, is_turn, onset_slow, is_lull, novelty = step.at, step.is_turn, step.onset_slow, step.is_lull, step.novelty
         note = self._note
-        if is_turn and note is None:
-            return  # nothing sounds that could turn
         onset = onset_slow * self.bands.factor
-        if not isfinite(onset) or onset < 0.010 * self.rate_hz:
-            if note is None and at < round(EARLIEST_S * self.bands.band_hz):
+        is_begun = not isfinite(onset) or onset < 0.010 * self.rate_hz
+        if note is None and (is_turn or is_begun):  # nothing is known to sound that could turn
+            is_early = at < round(EARLIEST_S * self.bands.band_hz) and not is_turn
+            if is_early or (is_begun and isfinite(onset)) or (is_turn and self._sounds_from_the_start(at)):
                 self._open(0.0, "already sounding when the data began", np.nan)
+            return
+        if is_begun:
             return
         if note is not None:
             since = onset - note.onset
