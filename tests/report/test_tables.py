@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from html import escape
 
 from ampwitness.report.tables import dips_table, findings_table
 from ampwitness.types import Finding
@@ -36,6 +37,12 @@ def test_a_clip_is_told_with_its_shape_its_slope_and_what_it_met() -> None:
     cells = cells_of(Finding("clip", 1.0, 1.002, "attention", measured, {}, {}))
     assert (cells["slope (V/s)"], cells["shape"]) == ("-193", "soft")
     assert (cells["clipped by"], cells["rail or current"]) == ("amplifier", "current")
+
+
+def test_a_share_of_hardly_any_overdrive_is_no_number() -> None:
+    for share, said in ((0.4, "0.40"), (1.0, "1 or more")):
+        cells = cells_of(Finding("clip", 1.0, 1.002, "attention", {"cause_share": share}, {}, {}))
+        assert cells[escape("sag's share")] == said
 
 
 def test_a_dip_is_told_with_the_class_that_is_borrowed() -> None:

@@ -179,6 +179,8 @@ def _value_of(finding: Finding, key: str) -> object:
 
 
 def _scaled(key: str, value: object) -> object:
+    if key == "cause_share" and isinstance(value, float) and value >= 1.0:
+        return "1 or more"
     return 1e3 * value if key in _IN_MILLISECONDS and isinstance(value, float) else value
 
 

@@ -56,9 +56,10 @@ class Cause(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Causes:
-    """Of n clips, (n,) each: the place of the cause in CAUSES, and what it rests on, NaN where not known: the share,
-    the decibels that the ceiling had lost, the settled supply, and the supply that set the ceiling; `instead` is the
-    place of what the cause would be if the ceiling rose no further than it was seen."""
+    """Of n clips, (n,) each: the place of the cause in CAUSES, and what it rests on, NaN where not known: the share (0
+    to 1, which stands for more too), the decibels that the ceiling had lost, the settled supply, and the supply that
+    set the ceiling; `instead` is the place of what the cause would be if the ceiling rose no further than it was seen.
+    """
 
     cause: npt.NDArray[np.int8]
     share: FloatArray
@@ -145,7 +146,7 @@ def judge_clips(get: Columns, lagged_v: FloatArray, ceiling: CeilingFit | None, 
             # The slope is known only so well: where it could turn drive into supply, nothing is said.
             out_v = _at_terminals(get)
             doubt_db = _to_db(out_v, out_v + 2 * ceiling.ratio_sd * np.abs(settled_v - then_v))
-            share = lost_db / over_db
+            share = np.clip(lost_db / over_db, 0.0, SUPPLY_FROM_SHARE)  # of hardly any overdrive: any number
             least, most = (_share_to_cause((lost_db + sign * doubt_db) / over_db) for sign in (-1.0, 1.0))
             is_open = (least == DRIVE) & (most == SUPPLY)
             cause[known] = np.where(is_open, np.int8(OPEN), _share_to_cause(share))[known]
