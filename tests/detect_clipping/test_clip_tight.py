@@ -5,12 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.bench import clip_material, clip_sets, clip_signals
-from ampwitness.bench.clip_cases import make_case
+from ampwitness.bench.clip_cases import ScoredCase, make_case
 from ampwitness.bench.clip_matching import Tally, score_case
 from ampwitness.detect.clips import clipping
 from ampwitness.detect.clips.judge.clip_doubles import _settle_stays
 from ampwitness.detect.clips.second import clip_tight
+from ampwitness.detect.clips.second.clip_stays import Stays
 from ampwitness.detect.clips.table.clip_candidates import FIELDS, Candidates
+from ampwitness.types import FloatArray
 
 
 def noise_music() -> Tally:
@@ -36,8 +38,42 @@ def test_crests_that_a_fast_limiter_holds_are_round(monkeypatch: pytest.MonkeyPa
     assert score_case(case, 0.0005).n_false == 0
     monkeypatch.setattr(clip_tight, "repeat", lambda stays: False)  # most of its crests come again at one distance
     assert score_case(case, 0.0005).n_false == 0
-    monkeypatch.setattr(clip_tight, "_is_round", lambda volts, middle, n_stay: False)
+    monkeypatch.setattr(clip_tight, "_roundness", lambda volts, stays: (0.0, 1.0))
     assert score_case(case, 0.0005).n_false > 10
+
+
+def driven_chords(rng: np.random.Generator, seconds: float, rate_hz: float) -> FloatArray:
+    """Chords of driven strings, whose waves stand still for moments by themselves."""
+    out = np.zeros(int(seconds * rate_hz))
+    t = np.arange(int(0.85 * rate_hz)) / rate_hz
+    for first in range(0, len(out) - len(t), len(t)):
+        root_hz = rng.choice([82.4, 98.0, 110.0, 123.5, 146.8])
+        wave = np.zeros(len(t))
+        for ratio, phase in ((1.0, 0.3), (1.498, 1.0), (2.003, 2.0)):
+            for k in range(1, 11):
+                wave += np.sin(2 * np.pi * k * root_hz * ratio * t + k * phase) / k
+        out[first : first + len(t)] = np.tanh(1.8 * wave) * np.exp(-0.3 * t) * np.clip(t / 0.01, 0, 1)
+    return out
+
+
+def limited_band(seed: int, mode: str, seconds: float = 8.0) -> ScoredCase:
+    """Driven chords, drums and a full-range mix behind a limiter, never clipped."""
+    rng, rate_hz = np.random.default_rng([100, seed]), 48_000.0
+    music = 0.35 * driven_chords(rng, seconds, rate_hz) + 0.6 * clip_signals.kick_and_sub(rng, seconds, rate_hz)
+    music = clip_material.limited(music + 0.3 * clip_signals.full_range(rng, seconds, rate_hz), rate_hz, 10.0, 0.003)
+    return make_case(
+        "limited band", rng, 35 * music, clip_signals.sagging_supply(rng, music, rate_hz, 0.3), (), mode=mode
+    )
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_what_stays_at_a_limiters_level_is_no_flatter_than_the_musics_own(
+    monkeypatch: pytest.MonkeyPatch, seed: int
+) -> None:
+    case = limited_band(seed, "bass")
+    assert score_case(case, 0.0005).n_false == 0
+    monkeypatch.setattr(clip_tight, "ROUNDER_SD", np.inf)
+    assert score_case(case, 0.0005).n_false > 100
 
 
 def test_a_ceiling_at_which_one_polarity_never_stands_still_is_no_limiters_level() -> None:
@@ -70,4 +106,7 @@ def test_plateaus_are_not_taken_for_round_ones_by_what_rings_on_them(is_flat: bo
     flat = 30 - 1.5 * np.maximum(np.abs(at) - 3, 0) + 0.08 * (-1.0) ** at * (np.abs(at) <= 4)
     half_cycle = flat if is_flat else 30 - 0.1 * at**2
     volts = np.tile(half_cycle, 20).astype(np.float32)
-    assert clip_tight._is_round(volts, 12.0 + 25 * np.arange(20), 3) is is_round
+    stays = Stays(12.0 + 25 * np.arange(20), np.full(20, 30.0), np.full(20, 3))
+    share, sd = clip_tight._roundness(volts, stays)
+    assert (share > clip_tight.MOST_ROUND) is is_round
+    assert sd < 0.01  # all alike

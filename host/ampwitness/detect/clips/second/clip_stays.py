@@ -149,6 +149,14 @@ def find_level(stays: Stays, views: list[FloatArray], rate_hz: float) -> tuple[f
     return best, members
 
 
+def are_below(stays: Stays, at_it: BoolArray, rate_hz: float) -> BoolArray:
+    """(n,) which stays of SHORTEST_TOLD and more are the music's own, below those at a level (n,)."""
+    level_v = float(np.median(stays.level_v[at_it])) if at_it.any() else np.nan
+    low, high = (share * level_v for share in BELOW_SHARES)
+    is_told = stays.n_samples >= (SHORTEST_TOLD - 0.5) * _step_samples(rate_hz)
+    return np.asarray(is_told & (stays.level_v >= low) & (stays.level_v <= high))
+
+
 def repeat(stays: Stays) -> bool:
     """Whether most stays come again at one distance: a wave that repeats, of which chance says nothing."""
     apart = np.diff(np.sort(stays.middle))

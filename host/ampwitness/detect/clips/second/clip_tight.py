@@ -2,7 +2,8 @@
 
 In noise-like music no fit fits and corners ring through every plateau. But such music never rests: four samples in a
 row that hardly differ are rare at any height, and rarer high up. Where they come again and again at one level and
-nowhere near above it, the output was held there.
+nowhere near above it, the output was held there. A limiter brings crests to one level too, and so what stays they
+have: those are no flatter than the music's own below.
 
 Gaps: works inside one stretch.
 Limits: FEWEST stays at the ceiling in a stretch. What a limiter holds at one level before a clean amplifier would show
@@ -20,7 +21,7 @@ import numpy.typing as npt
 from ampwitness.detect.clips.ceiling.few_plateaus import rail_through_few
 from ampwitness.detect.clips.ceiling.rail_model import Rail
 from ampwitness.detect.clips.second.clip_shelves import LEAST_LIVELY, describe_runs
-from ampwitness.detect.clips.second.clip_stays import Stays, find_level, find_stays, repeat, smooth_at
+from ampwitness.detect.clips.second.clip_stays import Stays, are_below, find_level, find_stays, repeat, smooth_at
 from ampwitness.detect.clips.table.clip_candidates import Candidates, OneSide
 from ampwitness.detect.clips.table.clip_rows import liveliness_of
 from ampwitness.detect.clips.table.clip_stream import MEAN_S
@@ -37,6 +38,9 @@ LEAST_BESIDE, LEAST_TOGETHER, FEWEST_TOGETHER = 1.0, 5.0, 3  # of one polarity, 
 ALIKE = 0.07  # the one so near the other
 BESIDE = 2  # samples beside a stay
 MOST_ROUND = 0.65  # of what one curve over all of them would bend within it: true ones 0.6 at most, round ones 0.7 to 1
+# Standard deviations by which stays at a level are rounder than the music's own below it: under ceilings -18 to 1, at a
+# limiter's level 3.2 to 7.6. Where there are few below, as in music dense as noise, chance made them.
+ROUNDER_SD, FEWEST_AT, FEWEST_BELOW = 2.5, 8, 30
 LOWEST_SHARE = 0.9  # of the lowest stay: lower samples are in no run
 AT_SHARE = 0.02  # of the ceiling: how far smoothed samples of a run may lie from it
 RUN_S, FEWEST_SAMPLES = 1.2e-4, 3
@@ -53,10 +57,12 @@ class Held:
 
 @dataclass(frozen=True, slots=True)
 class _Told:
-    """The n stays at the level that most speaks for, logarithm of the odds, and lagged supply and output at each."""
+    """The n stays at the level that most speaks for, logarithm of the odds, lagged supply and output at each, and the
+    music's own stays below."""
 
     odds: float
     stays: Stays
+    below: Stays
     supply: FloatArray
     output: FloatArray
 
@@ -136,7 +142,8 @@ def _stays_of(side: OneSide) -> _Told:
     knows_supply = np.isfinite(supply).all() and np.min(supply, initial=np.inf) > 1.0
     odds, at_it = find_level(stays, [np.ones(len(stays)), *(supply.T if knows_supply else ())], stretch.rate_hz)
     odds = 0.0 if repeat(stays.take(at_it)) else odds
-    return _Told(odds, stays.take(at_it), supply[at_it], output[at_it])
+    below = are_below(stays, at_it, stretch.rate_hz)
+    return _Told(odds, stays.take(at_it), stays.take(below), supply[at_it], output[at_it])
 
 
 def _is_level(own: _Told, others: list[_Told]) -> bool:
@@ -153,10 +160,15 @@ def _is_level(own: _Told, others: list[_Told]) -> bool:
 
 
 def _held_at(side: OneSide, told: _Told) -> Held | None:
-    """The ceiling that stays show, unless they are round."""
+    """The ceiling that stays show, unless they are round, or rounder than the music's own."""
     volts = side.stretch.output_v * np.float32(side.sign)
-    if _is_round(volts, told.stays.middle, told.stays.n_samples):
+    share, sd = _roundness(volts, told.stays)
+    if share > MOST_ROUND:
         return None
+    if len(told.stays) >= FEWEST_AT and len(told.below) >= FEWEST_BELOW:
+        own_share, own_sd = _roundness(volts, told.below)
+        if share - own_share > ROUNDER_SD * np.hypot(sd, own_sd):
+            return None
     rail = rail_through_few(told.stays.level_v, told.supply, told.output)
     if rail is None:
         return None
@@ -164,11 +176,12 @@ def _held_at(side: OneSide, told: _Told) -> Held | None:
     return Held(rail, PILE_SHARE / 2 * typical, float(np.min(told.stays.level_v)))
 
 
-def _is_round(volts: npt.NDArray[np.float32], middle: FloatArray, n_stay: IntArray | int) -> bool:
-    """Whether stays bend over as the crests of limited music do, which fall away beside them by the same curve.
+def _roundness(volts: npt.NDArray[np.float32], stays: Stays) -> tuple[float, float]:
+    """By how much stays bend over, of what they would if they fell away beside them by the same curve, as the crests of
+    limited music do; and its standard deviation.
 
     Samples averaged with their neighbours are asked: what rings on a plateau alternates from one to the next."""
-    half = (np.asarray(n_stay) - 1) / 2
+    middle, half = stays.middle, (stays.n_samples - 1) / 2
     beside = half + BESIDE
 
     def level(apart: FloatArray | float) -> FloatArray:
@@ -178,4 +191,8 @@ def _is_round(volts: npt.NDArray[np.float32], middle: FloatArray, n_stay: IntArr
     inside = level(half % 1)
     of_a_curve = (half**2 - (half % 1) ** 2) / (beside**2 - (half % 1) ** 2)
     bow, of_curve = inside - level(half), of_a_curve * (inside - level(beside))
-    return float(np.sum(bow)) > MOST_ROUND * float(np.sum(of_curve))
+    total = float(np.sum(of_curve))
+    if total <= 0:  # nothing falls away beside them
+        return (np.inf if np.sum(bow) > MOST_ROUND * total else 0.0), np.inf
+    share = float(np.sum(bow)) / total
+    return share, float(np.sqrt(np.sum((bow - share * of_curve) ** 2))) / total
