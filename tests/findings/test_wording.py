@@ -478,6 +478,15 @@ def test_a_sag_that_was_not_judged_says_why(evidence: dict[str, str], why: str) 
     assert f"sag not judged: {why}" in describe_finding(note)
 
 
+def test_a_supply_that_was_all_but_gone_is_a_contact_not_a_drop_along_a_lead() -> None:
+    measured = {"role": "supply", "residual_v": 0.3, "reference_v": 12.6, "depth_v": 12.3, "depth_percent": 97.7,
+                "duration_s": 0.088}  # fmt: skip
+    dip = Finding("dip", 21.0, 21.088, "serious", measured, {}, {"is_interruption": True})
+    assert advise_first_steps([dip])[0].startswith("Find the contact that opens. Under a tenth of the volts was left")
+    shallow = dataclasses.replace(dip, evidence={"is_interruption": False})
+    assert advise_first_steps([shallow])[0].startswith("Find where the supply's volts are lost.")
+
+
 def test_one_of_a_state_is_told_as_one() -> None:
     figures = {
         "duration_s": 40.0, "supply_mean_v": 12.4, "supply_lowest_v": 9.3, "n_dips": 1, "deepest_residual_v": 9.25,

@@ -40,6 +40,11 @@ _DIP_TEST = (
 )
 
 
+_OPEN_TEST = (
+    "Find the contact that opens. Under a tenth of the volts was left, and no consumer pulls a battery down so far: "
+    "wiggle fuse holder, terminals, plus lead and the logger's own supply clip one after the other while recording."
+)
+
 LEAST_LOOKED_AT_S = 1.0  # from here on "nothing found" is worth saying
 _JUDGES = ("clipping", "cutouts", "dips")
 OFTEN_BEYOND = 0.1  # of the notes
@@ -96,7 +101,8 @@ def _advise_dips(
     if len(others) < len(dips):
         is_starter = all(_is_within(dip, cranking) for dip in dips if dip not in others)
         beside = " besides the starter's" if is_starter else " besides those that the engine or a lost lead explains"
-    test = ("" if left else _word_flat(worst, states or {})) or _DIP_TEST
+    looked_for = _OPEN_TEST if worst.evidence.get("is_interruption") else _DIP_TEST
+    test = ("" if left else _word_flat(worst, states or {})) or looked_for
     return f"{test} {n_dips}{beside}; the deepest: {describe_finding(worst)}."
 
 
