@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from dataclasses import replace
 
 import numpy as np
@@ -10,7 +11,7 @@ from ampwitness.bench import clip_sets
 from ampwitness.bench.clip_matching import score_case
 from ampwitness.bench.clip_speed import RATE_HZ, make_music
 from ampwitness.detect.clips.clip_look import look_at, look_at_all, screen
-from ampwitness.detect.clips.measure import clip_coarse, clip_measure
+from ampwitness.detect.clips.measure import clip_coarse, clip_measure, plateau_windows
 from ampwitness.detect.clips.measure.clip_measure import LOW_NARROW_GAIN
 from ampwitness.detect.clips.measure.plateau_windows import cut_windows
 from ampwitness.detect.clips.table import clip_screen
@@ -232,3 +233,13 @@ def test_crests_below_that_are_bent_but_lightly_are_not_looked_at() -> None:
     """Looked at from a third of a decibel on, bent crests of many heights hid that there is a ceiling (none of 41)."""
     tally = score_case(clip_sets.make("stages", "soft knee into a loudspeaker", 9962, 10.0), 0.0005)
     assert tally.n_hit.total() >= 30
+
+
+def test_the_bases_of_the_longest_windows_are_made_in_little_memory() -> None:
+    """They are made once, at the end of a loud hour as likely as not: what they take for a moment is a day's most."""
+    tracemalloc.start()
+    family = plateau_windows._family.__wrapped__(2 * plateau_windows.SIDE + 1)
+    kept_bytes, peak_bytes = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert len(family.length) > 1000
+    assert peak_bytes < 3 * kept_bytes  # all in double precision at once: eight times

@@ -37,6 +37,7 @@ CORNER_SHARE = 0.9  # of the crest's height: a plateau does not end below
 MOST_MOVE = 1.0  # points, from the grid of corners to what is between
 CORNER_PART = 0.25  # of a point: so far outside a point that is on the plateau corners are tried
 FEW = 100  # windows of one number of points
+AT_ONCE = 64  # hypotheses whose bases are worked out together
 MOVE_STEPS = 32.0  # a point; rounded, so that it does not hang on what else is looked at in single precision
 LEAST_LEAVE_V = 1e-9  # a point
 VALLEY_SHARE = 0.03  # of the crest's height that the wave may rise again within a window
@@ -270,14 +271,19 @@ def _family(n_points: int) -> _Family:
         for left in range(2, n_points - length - 2, step):
             corners.append((left - CORNER_PART, left + length - 1 + CORNER_PART))
     table = np.array(corners)
-    bases, slopes = _bases(n_points, table)
+    parts = []
+    for some in np.array_split(table, -(-len(table) // AT_ONCE)):  # in doubles all would take 20 MB for a moment
+        bases, slopes = _bases(n_points, some)
+        flat = np.ascontiguousarray(bases[:, :, N_COMMON:].transpose(2, 0, 1), dtype=np.float32)
+        parts.append((flat, slopes.astype(np.float32), _yields(bases, some)))
+    flats, slopes_of, yields = zip(*parts, strict=True)
+    common = _bases(n_points, table[:1])[0][0, :, :N_COMMON].astype(np.float32)
     x = np.linspace(-1, 1, n_points)
     smooth = np.linalg.qr(np.polynomial.legendre.legvander(x, min(8, n_points // 2) - 1))[0]
-    flat = np.ascontiguousarray(bases[:, :, N_COMMON:].transpose(2, 0, 1), dtype=np.float32)
     at = np.round(table).astype(np.intp)
     return _Family(
-        smooth, bases[0, :, :N_COMMON].astype(np.float32), flat, table, table[:, 1] - table[:, 0],
-        at[:, 0].copy(), at[:, 1].copy(), slopes.astype(np.float32), _yields(bases, table),
+        smooth, common, np.concatenate(flats, axis=1), table, table[:, 1] - table[:, 0],
+        at[:, 0].copy(), at[:, 1].copy(), np.concatenate(slopes_of, axis=1), np.concatenate(yields),
     )  # fmt: skip
 
 
