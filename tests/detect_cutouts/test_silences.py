@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase
 from ampwitness.bench.cutout_scores import find_cutouts
+from ampwitness.detect.cutouts.silences import sum_silences
 from ampwitness.types import Edge, Finding, FloatArray
 
 AT = np.arange(30 * RATE_HZ) / RATE_HZ
@@ -16,11 +17,11 @@ TONE = 20 * np.sin(2 * np.pi * 50 * AT)  # crosses zero at each whole hundredth 
 
 
 def _find(
-    wave: FloatArray, window_s: float = 10.0, edges: tuple[Edge, ...] = ON, **more: FloatArray
+    wave: FloatArray, window_s: float = 10.0, edges: tuple[Edge, ...] = ON, noise_v: float = 0.01, **more: FloatArray
 ) -> tuple[list[Finding], dict[str, Any]]:
     rng = np.random.default_rng(5)
     volts = {"output": wave, "supply": np.full(len(AT), 12.6), **more}
-    noisy = {role: values + rng.normal(0, 0.01, len(AT)) for role, values in volts.items()}
+    noisy = {role: values + rng.normal(0, noise_v, len(AT)) for role, values in volts.items()}
     found, summary = find_cutouts(CutoutCase(noisy, "", edges), window_s)
     silences = summary["silences"]
     assert isinstance(silences, dict)
@@ -59,6 +60,21 @@ def test_a_note_that_fades_is_no_stop_but_the_silence_behind_it_is_counted() -> 
         assert silences["longest_s"] == pytest.approx(14.0, abs=0.05)
         assert silences["longest_start_s"] == pytest.approx(7.0, abs=0.05)
         assert silences["total_s"] == pytest.approx(16.0, abs=0.1)
+
+
+@pytest.mark.parametrize("window_s", [1.0, 10.0, 60.0])
+def test_noise_whose_tops_reach_the_level_of_silence_ends_none(window_s: float) -> None:
+    fades = TONE * np.clip((7.0 - AT) / 0.5, 0.0, 1.0) + np.where(AT > 21.0, TONE, 0.0)
+    for noise_v in (0.01, 0.045, 0.06):  # 10 ms of it swing by up to four times that; silent is below 0.2 V here
+        found, silences = _find(fades, window_s, noise_v=noise_v)
+        assert (found, silences["n"]) == ([], 1)
+        assert silences["longest_s"] == pytest.approx(14.0, abs=0.1)
+
+
+def test_what_lies_within_a_stop_that_is_told_is_not_counted_once_more() -> None:
+    silences = [(12.0, 20.0), (23.5, 55.2), (60.0, 63.0)]
+    assert sum_silences(silences, [(17.2, 55.2)], ())["n"] == 1
+    assert sum_silences(silences, [], ())["longest_start_s"] == 23.5
 
 
 def test_no_silence_is_counted_ahead_of_the_first_sound_beside_a_logged_source_or_behind_a_turn_off() -> None:

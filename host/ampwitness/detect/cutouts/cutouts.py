@@ -164,7 +164,7 @@ class CutoutDetector:
             "n_cutouts": len(findings),
             "under_voltage": learn_level(findings),
             "switchings": self._switchings,
-            "silences": sum_silences(self._silences_s, (f.start_s for f in findings), self._switchings),
+            "silences": sum_silences(self._silences_s, ((f.start_s, f.stop_s) for f in findings), self._switchings),
             "rests": sum_rests(rests),
             "output_at_marks": self._at_marks,
             "supply_lead_off": [asdict(span) for span in self._lead_off],

@@ -2,8 +2,9 @@
 counted, so that a report without cut-outs does not read as if the output had never been still.
 
 Gaps: a silence ends at a gap; one that a run begins with is not counted, as nothing was heard before it.
-Limits: what stays below 0.15 V or a hundredth of the highest swing of the last minute counts as silent, so a very soft
-passage does too. Ends are good to 10 ms.
+Limits: what stays below 0.15 V or a hundredth of the highest swing of the last minute counts as silent, and all behind
+it up to twice that: noise, whose tops reach the lower level now and then, ends no silence. So a very soft passage
+counts too. Ends are good to 10 ms.
 Source: our choice, measured by tests/detect_cutouts.
 """
 
@@ -14,14 +15,17 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from ampwitness.detect.cutouts.cutout_candidates import BIN, over_bins
 from ampwitness.detect.cutouts.rests import RestCount
 from ampwitness.detect.cutouts.turn_on import SOUND_V, WAIT_S
 from ampwitness.detect.step_stream import RunSteps
+from ampwitness.types import FloatArray
 
 LEAST_SILENCE_S = 1.0  # a beat and the rest of a bar are shorter
 SILENT_SHARE = 0.01
+SOUND_RATIO = 2.0  # of that ends a silence
 BLOCKS = 6  # of ten seconds, over which the highest swing is taken
 _NEAR_S = 0.5  # of a stop that is a finding
 
@@ -51,7 +55,7 @@ class SilenceWatch:
         swing_v = 0.5 * (over_bins(np.maximum, high) - over_bins(np.minimum, low)).astype(np.float64)
         highest_v = np.maximum(np.maximum.accumulate(swing_v), max(self._highest_v, default=0.0))
         self._highest_v.append(float(swing_v.max()))
-        is_silent = swing_v <= np.maximum(SOUND_V, SILENT_SHARE * highest_v)
+        is_silent = self._tell_silent(swing_v, np.maximum(SOUND_V, SILENT_SHARE * highest_v))
         begin_s, bin_s = run.time_s(start), BIN * run.step_s
         turns = np.flatnonzero(np.diff(is_silent, prepend=not is_silent[0]))
         for place in turns.tolist():
@@ -62,6 +66,13 @@ class SilenceWatch:
             elif self._has_sounded and self._since_s is None:
                 self._since_s = time_s
         self._to_s = begin_s + n_bins * bin_s
+
+    def _tell_silent(self, swing_v: FloatArray, limit_v: FloatArray) -> npt.NDArray[np.bool_]:
+        """For each bin whether it is silent; what lies between the limits is as what came before it."""
+        is_told = (swing_v <= limit_v) | (swing_v > SOUND_RATIO * limit_v)
+        told_at = np.maximum.accumulate(np.where(is_told, np.arange(len(swing_v)), -1))
+        was_silent = self._since_s is not None or not self._has_sounded
+        return np.where(told_at < 0, was_silent, (swing_v <= limit_v)[told_at])
 
     def end(self) -> None:
         """The run is over."""
@@ -78,20 +89,22 @@ class SilenceWatch:
 
 
 def sum_silences(
-    silences: Sequence[tuple[float, float]], told_s: Iterable[float], switchings: Sequence[Mapping[str, Any]]
+    silences: Sequence[tuple[float, float]],
+    told_s: Iterable[tuple[float, float]],
+    switchings: Sequence[Mapping[str, Any]],
 ) -> dict[str, Any]:
     """How many silences nothing explains, and the longest.
 
-    silences : (start_s, stop_s) of each; told_s : starts of the stops that are findings; switchings : of the output, a
-    turn-off explains the silence behind it
+    silences : (start_s, stop_s) of each; told_s : the same of the stops that are findings; switchings : of the output,
+    a turn-off explains the silence behind it
     """
-    told = np.sort(np.asarray(list(told_s), dtype=np.float64))
+    told = np.array(list(told_s), dtype=np.float64).reshape(-1, 2)
     off_s = [entry["start_s"] for entry in switchings if entry["what"] == "turn-off"]
 
     def is_open(silence: tuple[float, float]) -> bool:
         start_s, stop_s = silence
-        first, last = np.searchsorted(told, [start_s - _NEAR_S, stop_s])
-        return bool(first == last) and not any(off - _NEAR_S < start_s < off + WAIT_S for off in off_s)
+        is_told = np.any((told[:, 0] < stop_s) & (told[:, 1] > start_s - _NEAR_S))
+        return not is_told and not any(off - _NEAR_S < start_s < off + WAIT_S for off in off_s)
 
     open_ = [silence for silence in silences if is_open(silence)]
     longest = max(open_, key=lambda silence: silence[1] - silence[0], default=None)
