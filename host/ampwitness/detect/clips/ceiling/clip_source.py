@@ -49,8 +49,8 @@ BESIDE_SHARE = 0.01
 LEAST_STILL = 0.1  # of a polarity's plateaus: sources mostly 0.14 and more, amplifiers none
 LEAST_STANDING = 0.6  # sources 0.75 and more, amplifiers up to 0.56
 LEAST_KEPT = 0.6  # correlation over pauses: sources 0.7 to 0.96, boosted supplies that stand so mostly -0.5
-# Without a supply channel: plateaus that show a level, from the lowest of these to the highest (of amplifiers beside
-# other consumers 1.33 at most), and of all plateaus (of boosted supplies in their limit so far apart at most 0.7).
+# Without a supply channel: plateaus that show a level, from the lowest tenth of these to the highest (of amplifiers
+# beside other consumers 1.33 at most), and of all plateaus (of boosted supplies so far apart at most 0.7).
 FEWEST_IN_GROUP, LEAST_APART, LEAST_TOGETHER = 3, 1.35, 0.75
 
 
@@ -137,14 +137,16 @@ def _share_still(plateaus: Candidates) -> float:
 def _stand_far_apart(sides: list[Candidates]) -> bool:
     """Whether most plateaus stand at levels in common, further apart than any supply moves a ceiling: what sinks so far
     into a limit of its own moves within notes."""
-    n_standing, apart = 0, 1.0
+    shares = [np.zeros(0)]  # of the highest of their polarity
     for plateaus in sides:
         groups = [group for group in split_by_level(plateaus) if len(group) >= FEWEST_IN_GROUP]
-        level_v = [float(np.median(plateaus["level_v"][group])) for group in groups]
-        n_standing += sum(map(len, groups))
-        apart = max(apart, max(level_v, default=1.0) / min(level_v, default=1.0))
-    n_all = sum(map(len, sides))
-    return n_all >= FEWEST and apart >= LEAST_APART and n_standing >= LEAST_TOGETHER * n_all
+        if groups:
+            level_v = plateaus["level_v"][np.concatenate(groups)]
+            shares.append(level_v / level_v.max())
+    standing = np.concatenate(shares)
+    if len(standing) < max(FEWEST, LEAST_TOGETHER * sum(map(len, sides))):
+        return False
+    return bool(np.percentile(standing, 90) >= LEAST_APART * np.percentile(standing, 10))
 
 
 def find_source_flats(table: Candidates, plain: BoolArray, worth: BoolArray) -> tuple[BoolArray, FloatArray]:
