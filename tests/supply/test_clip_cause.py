@@ -13,7 +13,7 @@ from ampwitness.bench.supply_signals import make_case
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.clips.cause.ceiling_fit import CeilingFit, pick_lag
 from ampwitness.detect.clips.found_clips import NUMBERS, ClipTable
-from ampwitness.detect.clips.table.clip_candidates import CEILINGS, PLACES
+from ampwitness.detect.clips.table.clip_candidates import CEILINGS, HELD_BY, PLACES
 from ampwitness.detect.conclude import find_unseen
 from ampwitness.detect.run_all import DetectOptions, run_all
 from ampwitness.detect.supply.supply_history import collect_history
@@ -246,3 +246,20 @@ def test_how_far_a_ceiling_is_carried_on_above_its_clips_is_told_in_decibels() -
     assert unseen["unseen_db"] == pytest.approx(20 * np.log10((3 * 12.6 - 1) / (3 * 11.8 - 1)), abs=1e-6)
     # Seen to stop there: nothing is carried on.
     assert find_unseen({"positive": replace(fit, knee_v=11.7)}, model) is None
+
+
+@pytest.mark.parametrize("is_true", [True, False])
+def test_a_supposed_capacitor_is_left_where_levels_agree_at_the_terminals_alone(is_true: bool) -> None:
+    """Rails that a linear stage empties in turn make tops fall as behind a capacitor: ahead of one they lie apart."""
+    rng = np.random.default_rng(6)
+    clips = []
+    for clip in _clips(lambda v: 3 * v - 1):
+        held_v = 2.0 * float(rng.standard_normal())
+        there_v = clip["level_v"] - held_v * is_true
+        more = {"level_v": there_v + held_v, "held_v": held_v, "held_by": HELD_BY.index("capacitor")}
+        clips.append({**clip, **more})
+    ceiling = learn_ceiling(clips)
+    assert ceiling is not None
+    assert ceiling.at_terminals is not is_true
+    assert ceiling.ratio == pytest.approx(3.0, rel=0.02)
+    assert ceiling.spread_v < 0.05

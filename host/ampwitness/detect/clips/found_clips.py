@@ -23,6 +23,7 @@ from ampwitness.detect.clips.cause.clip_cause import (
     Cause,
     Causes,
     attach_cause,
+    choose_place,
     judge_clips,
     learn_ceilings,
     tell_why,
@@ -255,8 +256,13 @@ class ClipTable(FindingTable):
                 chosen[side].append(wanted[-at[side] % step :: step].copy())
                 at[side] += len(wanted)
         width = len(NUMBERS) + self._n_supply + self._n_output
-        sides = {side: self._to_plateaus(np.concatenate([np.zeros((0, width)), *chosen[side]])) for side in SIDES}
-        return learn_ceilings(sides, {side: np.concatenate([np.zeros(0), *levels[side]]) for side in SIDES})
+        rows_of = {side: np.concatenate([np.zeros((0, width)), *chosen[side]]) for side in SIDES}
+        sizes_v = {side: np.concatenate([np.zeros(0), *levels[side]]) for side in SIDES}
+        fits = learn_ceilings({side: self._to_plateaus(rows) for side, rows in rows_of.items()}, sizes_v)
+        if not any((rows[:, _AT["held_by"]] == HELD_BY.index("capacitor")).any() for rows in rows_of.values()):
+            return fits
+        there = {side: self._to_plateaus(rows, at_terminals=True) for side, rows in rows_of.items()}
+        return choose_place(fits, learn_ceilings(there, sizes_v))
 
     def _plateau_rows(self) -> Iterator[dict[str, tuple[FloatArray, npt.NDArray[np.bool_]]]]:
         """Block by block, by polarity: rows that stand at a ceiling of the amplifier's, and whether their lagged supply
@@ -272,11 +278,11 @@ class ClipTable(FindingTable):
                 side: (rows[mine], known[mine]) for side, mine in zip(SIDES, (is_positive, ~is_positive), strict=True)
             }
 
-    def _to_plateaus(self, rows: FloatArray) -> Plateaus:
+    def _to_plateaus(self, rows: FloatArray, *, at_terminals: bool = False) -> Plateaus:
         get, lagged_v = self._columns(rows)
         size_v = np.round(rows[:, len(NUMBERS) + self._n_supply :], OUTPUT_PLACES)
         rms_v = np.round(np.stack([get[name] for name in RMS_NAMES], axis=1), OUTPUT_PLACES)
-        level_v, tilt_v_per_s = to_ceiling(get)
+        level_v, tilt_v_per_s = to_ceiling(get, at_terminals=at_terminals)
         flat_s, loads = get["stop_s"] - get["start_s"], to_loads(level_v, size_v, rms_v)
         return Plateaus(level_v, tilt_v_per_s, flat_s, lagged_v, loads, get["supply_v"], get["supply_early_v"])
 

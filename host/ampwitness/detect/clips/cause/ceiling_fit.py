@@ -69,6 +69,7 @@ class CeilingFit:
     load: int = 0  # place in LOADS
     highest_v: float = float("inf")  # lagged supply under which a plateau was seen; above, the line is carried on
     is_steep: bool = False  # learned of plateaus that fall steeply
+    at_terminals: bool = False  # learned there, although something seemed to be held back by a capacitor
     early: float = 0.0  # with AT_ONCE: how far it follows the supply ahead of the plateau (1) and not under it (0)
 
     def at(self, supply_v: FloatArray) -> FloatArray:

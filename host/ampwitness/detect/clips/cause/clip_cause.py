@@ -38,6 +38,7 @@ DRIVE, SUPPLY, BOTH, OPEN = range(len(CAUSES))  # places in it
 SUPPLY_FROM_SHARE = 1.0
 DRIVE_BELOW_SHARE = 1.0 / 3.0
 LEAST_OVER_DB = 0.01  # less is not measured: a share of it would say anything
+TERMINALS_LEAVE = 0.5  # of the scatter ahead of a supposed capacitor
 MOST_IN_PROPORTION = 1.15  # a ceiling rises in proportion to its supply; a fixed loss steepens that
 
 Columns = Mapping[str, FloatArray]  # of clips, by the names of `found_clips.NUMBERS`
@@ -107,12 +108,24 @@ def learn_ceilings(sides: Mapping[str, Plateaus], levels_v: Mapping[str, FloatAr
     return fits
 
 
-def to_ceiling(get: Columns) -> tuple[FloatArray, FloatArray]:
-    """(n,) levels and tilts where ceilings and causes are asked for: ahead of a capacitor, but at the terminals where a
-    rail lies behind a resistance or ripples. What that takes and what the supply's sag takes move together: they are
-    told apart by one fit to both."""
-    is_dropped = get["held_by"] != HELD_BY.index("capacitor")
+def to_ceiling(get: Columns, *, at_terminals: bool = False) -> tuple[FloatArray, FloatArray]:
+    """(n,) levels and tilts where ceilings and causes are asked for: ahead of a capacitor, if not all at the terminals,
+    but at the terminals where a rail lies behind a resistance or ripples. What that takes and what the supply's sag
+    takes move together: they are told apart by one fit to both."""
+    is_dropped = (get["held_by"] != HELD_BY.index("capacitor")) | at_terminals
     return get["level_v"] - is_dropped * get["held_v"], get["tilt_v_per_s"] - is_dropped * get["held_v_per_s"]
+
+
+def choose_place(ahead: Mapping[str, CeilingFit], there: Mapping[str, CeilingFit]) -> dict[str, CeilingFit]:
+    """Ceilings ahead of a supposed capacitor, or those at the terminals where plateaus scatter far less about these.
+
+    Rails of their own that a linear stage empties in turn make tops fall as a capacitor does; undoing that scatters
+    their levels by volts."""
+    is_there = bool(there) and (
+        not ahead
+        or max(fit.spread_v for fit in there.values()) <= TERMINALS_LEAVE * min(fit.spread_v for fit in ahead.values())
+    )
+    return {side: replace(fit, at_terminals=True) for side, fit in there.items()} if is_there else dict(ahead)
 
 
 def judge_clips(get: Columns, lagged_v: FloatArray, ceiling: CeilingFit | None, model: SupplyModel | None) -> Causes:
@@ -134,7 +147,8 @@ def judge_clips(get: Columns, lagged_v: FloatArray, ceiling: CeilingFit | None, 
         if ceiling is not None and lagged_v.shape[1]:
             is_lagged = np.isfinite(lagged_v).all(axis=1)
             then_v = np.where(is_lagged, ceiling.supply_of(lagged_v, get["supply_v"], get["supply_early_v"]), then_v)
-            above_v = ceiling.tilted_v(lagged_v, to_ceiling(get)[1], get["stop_s"] - get["start_s"])
+            tilt_v_per_s = to_ceiling(get, at_terminals=ceiling.at_terminals)[1]
+            above_v = ceiling.tilted_v(lagged_v, tilt_v_per_s, get["stop_s"] - get["start_s"])
             tilted_v = np.where(is_lagged, above_v, 0.0)
         known = np.isfinite(settled_v) & np.isfinite(then_v)
         over_db = np.maximum(get["overdrive_db"], LEAST_OVER_DB)
