@@ -10,7 +10,7 @@ from ampwitness.detect.notes.note_leaving import fit_lines, list_lines
 from ampwitness.detect.notes.note_spectrum import Pitch
 
 RATE_HZ, OLD_HZ = 500.0, 41.2
-OLD = Pitch(OLD_HZ, 1.0, (5.0, 1.0), np.nan, 0.0, 1.0)
+OLD = Pitch(OLD_HZ, 1.0, (5.0, 1.0), np.nan, 1.0)
 AHEAD = -np.arange(200, 0, -1) / RATE_HZ
 BEHIND = 0.008 + np.arange(200) / RATE_HZ
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from itertools import combinations
 from statistics import median
 
 import numpy as np
@@ -17,10 +16,7 @@ from ampwitness.detect.notes.sounding_note import SoundingNote, join
 
 _LEAST_NOTE_S = 0.045
 _LEAST_CUT_S = 0.100  # of what sounded when the data began: no attack is there to tell it from a voice
-_RINGS_S = 0.050  # a note that ended no longer ago still rings
 _SAME_PITCH = 0.02  # under another note a ringing one is measured no better
-_BESIDE_RATIO, _NEW_BESIDE = 0.25, 0.40  # of power, of novelty: a line beside a ringing one is the new note
-_BEATING_HZ = 7.0  # notes no further apart beat slowly
 _TAIL_S, _OLD_TAIL_LEVEL = 2.0, 0.10  # so long after the last of them, so soft is their beat
 STRUCK = 0.90  # so much is new of no beat: what rings carries on as it did
 _ROLLS_S, _LEAST_OF_ROLL, _PITCH_OF_ROLL = 0.060, 0.90, 0.12  # since the last; explained; of pitch, which slides
@@ -61,14 +57,6 @@ def judge_note(
         return None, NO_TONE
     if _is_octave_of_old(note, pitch, before, band_hz):
         return _octave_up(pitch), ""
-    if before and note.since_last_s < _RINGS_S:
-        if _is_octave_of_ringing(pitch, before[-1]):
-            return _octave_up(pitch), ""
-        if note.novelty_ratio >= _NEW_BESIDE and _is_new_beside_ringing(pitch, before):
-            height_v = float(np.sqrt(pitch.beside_ratio)) * max(pitch.amplitudes_v)
-            return replace(
-                pitch, frequency_hz=pitch.beside_hz, amplitudes_v=(height_v,), beside_hz=pitch.frequency_hz
-            ), ""
     return pitch, ""
 
 
@@ -146,12 +134,11 @@ def _are_two_struck(note: SoundingNote, pitch: Pitch, seconds: float) -> bool:
 
 def beats_on(note: SoundingNote, pitch: Pitch, last_pitches: Sequence[Pitch], last_level_v: float) -> bool:
     """Whether this is what the last notes, ringing on, swell up to in their tail where two of them beat: so soft, not
-    all new, and at the pitch of one of them or between two that beat slowly."""
+    all new, and at the pitch of one of them."""
     is_in_tail = note.since_last_s < _TAIL_S and note.level_peak_v < _OLD_TAIL_LEVEL * last_level_v
     if not is_in_tail or not note.novelty_ratio < _OLD_IN_TAIL:
         return False
-    hz = sorted(last.frequency_hz for last in last_pitches)  # any two of them may be what rings longest
-    return is_old(pitch, last_pitches) or any(_lies_at_beat(pitch, low, high) for low, high in combinations(hz, 2))
+    return is_old(pitch, last_pitches)
 
 
 def is_echo(note: SoundingNote, rate_hz: float, band_hz: float) -> bool:
@@ -168,36 +155,6 @@ def is_echo(note: SoundingNote, rate_hz: float, band_hz: float) -> bool:
         return False
     head_v, ahead_v = (float(np.sqrt(part @ part / len(part))) for part in (head, ahead))
     return head_v < _ECHO_LEVEL * note.last_level_v and head_v < _ECHO_RISES * ahead_v
-
-
-def _lies_at_beat(pitch: Pitch, low_hz: float, high_hz: float) -> bool:
-    """Whether two pitches beat slowly, and this one lies at them or between."""
-    if not _SAME_PITCH * low_hz < high_hz - low_hz < _BEATING_HZ:
-        return False
-    return (1 - _SAME_PITCH) * low_hz <= pitch.frequency_hz <= (1 + _SAME_PITCH) * high_hz
-
-
-def _is_new_beside_ringing(pitch: Pitch, before: Sequence[Pitch]) -> bool:
-    """Whether the strongest line is that of the note before, ringing on, and the one beside it is new: of no note of
-    late."""
-    if not pitch.beside_ratio >= _BESIDE_RATIO or not pitch.amplitudes_v:
-        return False
-    is_old = [
-        [abs(hz / old.frequency_hz - 1.0) <= _SAME_PITCH for old in before]
-        for hz in (pitch.frequency_hz, pitch.beside_hz)
-    ]
-    return is_old[0][-1] and not any(is_old[1])
-
-
-def _is_octave_of_ringing(pitch: Pitch, last: Pitch) -> bool:
-    """Whether the root is that of the note before, ringing on, and what is new lies an octave above: the even partials
-    grew much stronger against the root."""
-    if abs(pitch.frequency_hz / last.frequency_hz - 1.0) > _SAME_PITCH or 2.0 * pitch.frequency_hz > HIGHEST_HZ:
-        return False
-    now, then = pitch.amplitudes_v, last.amplitudes_v
-    if len(now) < 2 or now[1] <= 1.2 * now[0]:
-        return False
-    return len(then) < 2 or then[1] * now[0] < 0.4 * now[1] * then[0]
 
 
 def _octave_up(pitch: Pitch) -> Pitch:

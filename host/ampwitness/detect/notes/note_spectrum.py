@@ -36,7 +36,6 @@ class Pitch:
     explained_ratio: float
     amplitudes_v: tuple[float, ...]  # of fundamental and harmonics, peak
     beside_hz: float  # NaN: none
-    beside_ratio: float  # its power over that of the strongest line of the note
     both_ratio: float  # how much both explain
 
 
@@ -275,23 +274,23 @@ def _describe(fits: _Fits, response: Callable[[FloatArray], FloatArray] | None) 
         left = response(fits.hz)
         amplitude = np.where(left > 0.05, amplitude / np.maximum(left, 0.05), 0.0)
     k = len(fits.share)
-    beside_hz, beside_ratio, both = np.full(k, np.nan), np.zeros(k), fits.share.copy()
+    beside_hz, both = np.full(k, np.nan), fits.share.copy()
     unclear = np.flatnonzero(fits.share < _CLEAR_RATIO)
     if len(unclear):
-        beside_hz[unclear], beside_ratio[unclear], more = _find_beside(fits, unclear)
+        beside_hz[unclear], more = _find_beside(fits, unclear)
         both[unclear] += more
-    columns = (fits.total, fits.frequency, fits.share, amplitude, beside_hz, beside_ratio, np.minimum(both, 1.0))
+    columns = (fits.total, fits.frequency, fits.share, amplitude, beside_hz, np.minimum(both, 1.0))
     return [
-        Pitch(hz, explained, tuple(filter(None, heights_v)), by_hz, by_ratio, with_by) if whole > 0.0 else None
-        for whole, hz, explained, heights_v, by_hz, by_ratio, with_by in zip(
+        Pitch(hz, explained, tuple(filter(None, heights_v)), by_hz, with_by) if whole > 0.0 else None
+        for whole, hz, explained, heights_v, by_hz, with_by in zip(
             *(column.tolist() for column in columns), strict=True
         )
     ]
 
 
-def _find_beside(fits: _Fits, rows: npt.NDArray[np.intp]) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """The strongest line that belongs to none of the harmonics, of some rows: its frequency, its power over that of the
-    strongest line, and the share that it and its harmonics explain."""
+def _find_beside(fits: _Fits, rows: npt.NDArray[np.intp]) -> tuple[FloatArray, FloatArray]:
+    """The strongest line that belongs to none of the harmonics, of some rows: its frequency, and the share that it and
+    its harmonics explain."""
     spectra, frequency = fits.spectra, fits.frequency[rows]
     power, scale, wide = spectra.power, spectra.scale, 2.0 * spectra.lobe[rows, None]
     stop = min(power.shape[1] - 1, int(HIGHEST_HZ / scale))
@@ -309,5 +308,4 @@ def _find_beside(fits: _Fits, rows: npt.NDArray[np.intp]) -> tuple[FloatArray, F
     # What the first note's lines hold already is not counted again.
     far = np.abs(numbers[:, :, None] - frequency[:, None, None] * harmonics[None, None, :]).min(axis=2) / scale
     share = np.where(far > wide, lines, 0.0).sum(axis=1) / np.maximum(fits.total[rows], 1e-30)
-    strongest = np.maximum(fits.heights[rows].max(axis=1) ** 2, 1e-30)
-    return hz, rest[np.arange(len(rows)), top] / strongest, share
+    return hz, share
