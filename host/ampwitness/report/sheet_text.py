@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Iterator
 
 from ampwitness.report.sheet_content import (
     CAUTION_END,
@@ -23,24 +24,45 @@ def text_sheet(sheet: Sheet, *, width: int = 100) -> str:
         f"JOB SHEET  {sheet.vehicle}",
         f"{sheet.date}{'  fitted by ' + sheet.fitted_by if sheet.fitted_by else ''}",
     ]
-
-    def section(title: str, entries: list[str]) -> None:
+    for title, entries in _sections(sheet):
         lines.extend(["", title])
         for entry in entries:
             wrapped = textwrap.wrap(bind_units(entry), width, initial_indent="  ", subsequent_indent="    ")
             lines.extend(map(unbind_units, wrapped))
+    return "\n".join(lines)
 
-    if sheet.equipment:
-        section("Equipment, as typed", [f"{name}: {facts}" for name, facts in sheet.equipment])
-    if sheet.handed_over:
-        section("As left", list(sheet.handed_over))
+
+def _sections(sheet: Sheet) -> Iterator[tuple[str, list[str]]]:
+    """Title and entries of each section that has any."""
+    facts = [f"{name}: {facts}" for name, facts in sheet.equipment]
     checks = [
         f"{row.channel}: {' '.join((row.conclusion, *row.details))} As expected: {row.as_expected or 'nothing'}."
         for row in sheet.checks
     ]
-    if checks:
-        section("Meter checks before power", checks)
-    settings = []
+    noise = [
+        f"{row.channel}{', engine off ' + row.level if row.level else ''}: {'; '.join(row.noises)}"
+        for row in sheet.noise
+    ]
+    done = [f"{step.title} ({step.detail})" for step in sheet.steps if step.state == "done"]
+    for title, entries in (
+        ("Equipment, as typed", facts),
+        ("As left", list(sheet.handed_over)),
+        ("Meter checks before power", checks),
+        ("Settings", _settings(sheet)),
+        ("Supply", _supply(sheet)),
+        ("Noise while nothing plays", noise),
+        ("Verdicts", _verdicts(sheet)),
+        ("Worth knowing", list(sheet.worth_knowing)),
+        ("Done", ["; ".join(done)] if done else []),
+    ):
+        if entries:
+            yield title, entries
+    yield "Not tested", list(sheet.not_tested)
+    yield "What the figures rest on", [*sheet.basis, CAUTION_END]
+
+
+def _settings(sheet: Sheet) -> list[str]:
+    lines = []
     for row in sheet.settings:
         parts = [
             f"clean maximum {row.clean_maximum}" if row.clean_maximum else "clean maximum not found",
@@ -50,38 +72,28 @@ def text_sheet(sheet: Sheet, *, width: int = 100) -> str:
             row.left_at and f"left at {row.left_at}",
             row.remark,
         ]
-        settings.append(f"{row.channel}: {'; '.join(part for part in parts if part)}")
-    if settings:
-        conditions = [f"Set with: {sheet.conditions}."] if sheet.conditions else []
-        section("Settings", [*settings, *conditions, CAUTION_SETTINGS])
-    supply = [
+        lines.append(f"{row.channel}: {'; '.join(part for part in parts if part)}")
+    conditions = [f"Set with: {sheet.conditions}."] if sheet.conditions else []
+    return [*lines, *conditions, CAUTION_SETTINGS] if lines else []
+
+
+def _supply(sheet: Sheet) -> list[str]:
+    lines = [
         f"{row.where}, {row.engine}: unloaded {row.open_volts}, lowest {row.lowest}; source {row.resistance}; full "
         f"clean power {row.full_power}"
         for row in sheet.supply
     ]
-    if supply or sheet.supply_walks:
-        section("Supply", [*_walks(sheet), *supply, CAUTION_SUPPLY])
-    noise = [
-        f"{row.channel}{', engine off ' + row.level if row.level else ''}: {'; '.join(row.noises)}"
-        for row in sheet.noise
-    ]
-    if noise:
-        section("Noise while nothing plays", noise)
-    verdicts = [
+    return [*_walks(sheet), *lines, CAUTION_SUPPLY] if lines or sheet.supply_walks else []
+
+
+def _verdicts(sheet: Sheet) -> list[str]:
+    lines = [
         f"{row.label} ({row.length}): "
         + "; ".join(f"{name}: {cell.words}" for name, cell in zip(VERDICT_KINDS.values(), row.cells, strict=True))
         for row in sheet.verdicts
-    ] + ([ON_PURPOSE_WORDS] if any(cell.words == ON_PURPOSE for row in sheet.verdicts for cell in row.cells) else [])
-    if verdicts:
-        section("Verdicts", verdicts)
-    if sheet.worth_knowing:
-        section("Worth knowing", list(sheet.worth_knowing))
-    done = [f"{step.title} ({step.detail})" for step in sheet.steps if step.state == "done"]
-    if done:
-        section("Done", ["; ".join(done)])
-    section("Not tested", list(sheet.not_tested))
-    section("What the figures rest on", [*sheet.basis, CAUTION_END])
-    return "\n".join(lines)
+    ]
+    is_on_purpose = any(cell.words == ON_PURPOSE for row in sheet.verdicts for cell in row.cells)
+    return [*lines, ON_PURPOSE_WORDS] if is_on_purpose else lines
 
 
 def _walks(sheet: Sheet) -> list[str]:

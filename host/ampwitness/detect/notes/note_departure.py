@@ -46,6 +46,19 @@ Places = npt.NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True)
+class _Left:
+    """What prediction leaves at k places: shares (k,) new within 30 and 60 samples, unexplained ahead; (k, n) what was
+    not predicted, the wave itself, and how it would have gone on."""
+
+    short: FloatArray
+    long: FloatArray
+    unexplained: FloatArray
+    trace: FloatArray
+    whole: FloatArray
+    carried: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
 class Departures:
     """One entry a place: (k,) arrays. `at` is NaN where nothing departs."""
 
@@ -107,58 +120,52 @@ class DepartureFinder:
             lull_at, lull_mean, lull_rms = _find_known_lulls(slow, quiet_from)
         is_lull = lull_at >= 0
         is_still = lull_rms <= _STILL_V
-        short, long, unexplained = np.ones(k), np.ones(k), np.ones(k)
-        trace = np.zeros((k, _TRACE_STOP - _TRACE_FROM))
-        whole, carried = (np.zeros((k, _TRACE_STOP - BEFORE + MARGIN)) for _ in range(2))
-        asked = np.flatnonzero(~(is_lull & is_steep & is_still))
-        if len(asked):
-            some = high if len(asked) == k else high[asked]
-            begin = BEFORE - MARGIN
-            level = (_sums(slow[:, :begin])[asked] - _sums(some[:, :begin])) / begin
-            last = slow[asked, begin - ORDER : begin] - level[:, None]
-            rest, unexplained[asked], carried[asked] = self._predict(some, starts[asked], last)
-            short[asked], long[asked] = (_share_new(rest, some, n) for n in (30, 60))
-            trace[asked, begin - _TRACE_FROM :] = rest[:, : _TRACE_STOP - begin]
-            whole[asked] = slow[asked, begin:_TRACE_STOP] - level[:, None]
+        left = self._look_ahead(slow, high, starts, np.flatnonzero(~(is_lull & is_steep & is_still)))
         # What still moves there and is well predicted is no silence.
         if quiet_from is None:
-            is_lull &= is_still | (unexplained > STEADY_RATIO)
-        trace[is_lull] = slow[is_lull, _TRACE_FROM:_TRACE_STOP] - lull_mean[is_lull, None]
+            is_lull &= is_still | (left.unexplained > STEADY_RATIO)
+        left.trace[is_lull] = slow[is_lull, _TRACE_FROM:_TRACE_STOP] - lull_mean[is_lull, None]
         at = np.full(k, np.nan)
         is_end, falls_silent, fell = np.zeros(k, dtype=bool), np.zeros(k, dtype=bool), np.zeros(k)
-        rows = np.flatnonzero(is_lull | (np.maximum(short, long) >= _LEAST_NOVELTY))
+        rows = np.flatnonzero(is_lull | (np.maximum(left.short, left.long) >= _LEAST_NOVELTY))
         if len(rows):
-            before = high[rows, : BEFORE - MARGIN]
-            before_v = np.sqrt(_squares(before) / before.shape[1] * unexplained[rows])
-            # What prediction leaves right ahead of a place says more than what it left of a louder note before.
-            near_v = 1.5 * _rms(trace[rows, BEFORE - _NEAR_FROM - _TRACE_FROM : BEFORE - _NEAR_STOP - _TRACE_FROM])
-            size = np.abs(trace[rows])
+            size = np.abs(left.trace[rows])
             peak_v = np.max(size[:, BEFORE - _TRACE_FROM : BEFORE - _TRACE_FROM + 30], axis=1)
-            # What dies away in a roll of drums is predicted badly, and has gone when the next is struck.
-            is_known = (unexplained[rows] < _KNOWN_RATIO) | (near_v < _GONE_RATIO * peak_v)
-            before_v = np.where(is_known, np.minimum(before_v, near_v), before_v)
-            still = is_lull[rows]
-            noise_v = np.where(still, np.maximum(lull_rms[rows], 0.5 * _NOISE_V), np.maximum(before_v, _NOISE_V))
+            limit_v = _limits(left, high, rows, peak_v, is_lull[rows], lull_rms[rows])
             behind_lull = lull_at[rows] + (4 if quiet_from is not None else _LULL // 2)
-            from_at = np.where(still, behind_lull, BEFORE - MARGIN) - _TRACE_FROM
-            limit_v = np.maximum(LEAST_SIGMAS * noise_v, np.where(still, 0.01, 0.04) * peak_v)
-            is_new = np.minimum(short, long)[rows] >= _MOSTLY_NEW
-            is_new &= is_known & ~still
-            limit_v = np.where(is_new, np.minimum(limit_v, _MOST_LIMIT * peak_v), limit_v)
+            from_at = np.where(is_lull[rows], behind_lull, BEFORE - MARGIN) - _TRACE_FROM
             # In dense music most stand out of nothing: no corner is looked for there.
             out = np.flatnonzero(peak_v > _LEAST_OVER_LIMIT * limit_v)
             rows = rows[out]
-            corners = self._corners(trace[rows], size[out], from_at[out], limit_v[out], peak_v[out])
+            corners = self._corners(left.trace[rows], size[out], from_at[out], limit_v[out], peak_v[out])
             at[rows] = corners + _TRACE_FROM
             is_end[rows] = _are_ends(slow[rows], at[rows]) & ~is_lull[rows]  # behind silence nothing stops
             sounds = np.flatnonzero(~is_lull[rows] & np.isfinite(corners) & ~is_end[rows])
             if len(sounds):
                 out, rows = out[sounds], rows[sounds]
-                later = self._behind_falls(whole[rows], carried[rows], at[rows], limit_v[out], peak_v[out])
+                later = self._behind_falls(left.whole[rows], left.carried[rows], at[rows], limit_v[out], peak_v[out])
                 fell[rows] = np.maximum(np.nan_to_num(later - at[rows]), 0.0)
                 at[rows] += fell[rows]
-                is_end[rows] = falls_silent[rows] = _fall_silent(high[rows], trace[rows], at[rows])
-        return Departures(at - BEFORE, short, long, is_lull, is_end, falls_silent, unexplained, lull_at - BEFORE, fell)
+                is_end[rows] = falls_silent[rows] = _fall_silent(high[rows], left.trace[rows], at[rows])
+        return Departures(
+            at - BEFORE, left.short, left.long, is_lull, is_end, falls_silent, left.unexplained, lull_at - BEFORE, fell
+        )
+
+    def _look_ahead(self, slow: FloatArray, high: FloatArray, starts: Places, asked: Places) -> _Left:
+        """What prediction leaves at those places that are asked of it."""
+        k, begin = len(slow), BEFORE - MARGIN
+        whole, carried = (np.zeros((k, _TRACE_STOP - begin)) for _ in range(2))
+        short, long, unexplained = np.ones((3, k))
+        left = _Left(short, long, unexplained, np.zeros((k, _TRACE_STOP - _TRACE_FROM)), whole, carried)
+        if len(asked):
+            some = high if len(asked) == k else high[asked]
+            level = (_sums(slow[:, :begin])[asked] - _sums(some[:, :begin])) / begin
+            last = slow[asked, begin - ORDER : begin] - level[:, None]
+            rest, left.unexplained[asked], carried[asked] = self._predict(some, starts[asked], last)
+            left.short[asked], left.long[asked] = (_share_new(rest, some, n) for n in (30, 60))
+            left.trace[asked, begin - _TRACE_FROM :] = rest[:, : _TRACE_STOP - begin]
+            whole[asked] = slow[asked, begin:_TRACE_STOP] - level[:, None]
+        return left
 
     def _behind_falls(
         self, volts: FloatArray, carried: FloatArray, at: FloatArray, limit_v: FloatArray, peak_v: FloatArray
@@ -381,6 +388,25 @@ def _find_known_lulls(slow: FloatArray, quiet_from: Places) -> tuple[Places, Flo
         np.where(is_there, mean[row, at], known_mean),
         np.maximum(np.where(is_there, least, _rms(still)), _NOISE_V),
     )
+
+
+def _limits(
+    left: _Left, high: FloatArray, rows: Places, peak_v: FloatArray, is_still: npt.NDArray[np.bool_], lull_v: FloatArray
+) -> FloatArray:
+    """What the trace of some places must pass to be new, V; `is_still`, `lull_v` : where silence was ahead, its rms."""
+    before = high[rows, : BEFORE - MARGIN]
+    unexplained = left.unexplained[rows]
+    before_v = np.sqrt(_squares(before) / before.shape[1] * unexplained)
+    # What prediction leaves right ahead of a place says more than what it left of a louder note before.
+    near_v = 1.5 * _rms(left.trace[rows, BEFORE - _NEAR_FROM - _TRACE_FROM : BEFORE - _NEAR_STOP - _TRACE_FROM])
+    # What dies away in a roll of drums is predicted badly, and has gone when the next is struck.
+    is_known = (unexplained < _KNOWN_RATIO) | (near_v < _GONE_RATIO * peak_v)
+    before_v = np.where(is_known, np.minimum(before_v, near_v), before_v)
+    noise_v = np.where(is_still, np.maximum(lull_v, 0.5 * _NOISE_V), np.maximum(before_v, _NOISE_V))
+    limit_v = np.maximum(LEAST_SIGMAS * noise_v, np.where(is_still, 0.01, 0.04) * peak_v)
+    is_new = np.minimum(left.short, left.long)[rows] >= _MOSTLY_NEW
+    is_new &= is_known & ~is_still
+    return np.where(is_new, np.minimum(limit_v, _MOST_LIMIT * peak_v), limit_v)
 
 
 def _are_ends(slow: FloatArray, at: FloatArray) -> npt.NDArray[np.bool_]:
