@@ -6,6 +6,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from ampwitness.bench.clip_cases import make_case
+from ampwitness.bench.clip_matching import score_case
 from ampwitness.detect.clips.ceiling import clip_follows
 from ampwitness.detect.clips.ceiling.clip_follows import Follower, find_follower
 from ampwitness.detect.clips.judge.clip_names import Followers
@@ -82,6 +84,49 @@ def test_a_limit_of_the_current_stands_higher_where_the_supply_is_lower() -> Non
 def test_without_a_supply_nothing_follows() -> None:
     start_s, supply = make_notes(np.random.default_rng(7))
     assert follower_of(2 * supply, 2 * supply, start_s, np.full_like(supply, np.nan)) is None
+
+
+def test_notes_that_their_maker_saturated_softly_are_not_put_down_to_the_amplifier() -> None:
+    rng, rate_hz = np.random.default_rng([102, 4]), 48_000.0
+    t = np.arange(int(8 * rate_hz)) / rate_hz
+    wave = np.zeros(len(t))
+    for first_s in np.arange(0.2, 7.5, 0.5):
+        since_s = t - first_s
+        on = (since_s >= 0) & (since_s < 0.42)
+        tone = np.sin(2 * np.pi * rng.choice([32.7, 41.2, 49.0, 55.0, 65.4]) * since_s[on])
+        fade = np.clip(since_s[on] / 0.008, 0, 1) * np.clip((0.42 - since_s[on]) / 0.02, 0, 1)
+        wave[on] += rng.uniform(0.5, 1) * tone * np.exp(-0.8 * since_s[on]) * fade
+    music = np.tanh(2.5 * wave)
+    supply_v = 12.6 - 0.5 * np.convolve(np.abs(music), np.full(480, 1 / 480), "same") - 0.05 * rng.standard_normal()
+    case = make_case("saturated", rng, 33 * music / np.abs(music).max(), supply_v, ())
+    found = [finding for _, finding in score_case(case, 0.0005).invented]
+    assert len(found) > 100  # one constant level: the amplifier's, or ahead of it
+    assert {finding.measured["origin"] for finding in found} == {"undecided"}
+    assert {finding.measured["ceiling"] for finding in found} == {"undecided"}
+
+
+def test_what_is_read_of_rounded_tops_goes_with_their_drive_and_the_supply_with_it() -> None:
+    """Notes that ring off: the less they are driven, the higher the ceiling is read and the less the supply sags."""
+    rng = np.random.default_rng(8)
+    since_s = np.tile(0.02 * np.arange(OF_NOTE), N_NOTES)
+    start_s = np.arange(N_NOTES).repeat(OF_NOTE) + since_s
+    crest_v = 40 * rng.uniform(0.8, 1.0, N_NOTES).repeat(OF_NOTE) * np.exp(-2 * since_s)
+    supply = (
+        12.8 - 0.6 * np.log(crest_v / 30) - 0.1 * rng.uniform(0, 1, N_NOTES).repeat(OF_NOTE)
+    )  # and what others draw
+    read_v = (1 - 0.08 * np.log(crest_v)) * (1 + 2e-4 * rng.standard_normal(len(start_s)))
+
+    def follower(level_v: FloatArray, *, without_drive: bool) -> Follower | None:
+        sides = [make_side(sign, start_s + 0.01 * (sign < 0), level_v, supply) for sign in (1.0, -1.0)]
+        for side in sides:
+            side.columns["crest_v"] = crest_v
+        return find_follower([(side, side["level_v"]) for side in sides], without_drive=without_drive)
+
+    assert follower(30 * read_v, without_drive=False) is not None
+    assert follower(30 * read_v, without_drive=True) is None
+    true = follower(2.4 * supply * read_v, without_drive=True)
+    assert true is not None
+    assert true.slope == pytest.approx(1.0, abs=0.1)
 
 
 def test_a_ceiling_that_follows_is_not_quoted_as_regulated() -> None:

@@ -35,6 +35,8 @@ PAUSE_S, LONGEST_S, PIECE_S = 0.25, 1.0, 0.2  # between notes, of a note that co
 FEWEST, FEWEST_OF_SIDE = 5, 5  # notes or pieces, and plateaus of a polarity that says something
 SURE_SD = 3.2  # one of 1,500 by chance, of a normal distribution; more where notes are few
 LEAST_SLOPE, MOST_SLOPE = 0.6, 8.0  # of log level in log supply
+# Of rounded tops, less their drive: soft ceilings 0.83 to 1.12, what saturated before the amplifier at most 0.72.
+LEAST_ROUNDED = 0.8
 LEAST_MOVED = 0.0003  # of the supply, standard deviation
 BELOW, ABOVE = 0.97, 1.05  # of the level that follows: where a plateau lies at it
 
@@ -59,12 +61,14 @@ class Follower:
         return np.asarray((share >= BELOW) & (share <= ABOVE))
 
 
-def find_follower(sides: list[tuple[Candidates, FloatArray]]) -> Follower | None:
+def find_follower(sides: list[tuple[Candidates, FloatArray]], *, without_drive: bool = False) -> Follower | None:
     """The ceiling that follows the supply, None where chance may do it.
 
     Parameters
     ----------
     sides : by polarity plateaus that were taken, and the level of each, (n,) V
+    without_drive : whether only that part of the supply counts that does not go with how high the crests would have
+        gone: so for rounded tops, whose levels are read a little off as they are driven, and the supply sags with that
     """
     sides = [(table, level_v) for table, level_v in sides if len(table) >= FEWEST_OF_SIDE]
     if not sides or not all(np.isfinite(table.supply).all() and (table.supply > 0).all() for table, _ in sides):
@@ -73,14 +77,17 @@ def find_follower(sides: list[tuple[Candidates, FloatArray]]) -> Follower | None
     side = np.repeat(np.arange(len(sides)), [len(table) for table, _ in sides])
     level = np.log(np.concatenate([level_v for _, level_v in sides]))
     lagged = np.log(np.concatenate([table.supply for table, _ in sides]))
+    crest = np.log(np.concatenate([np.maximum(table["crest_v"], 1e-9) for table, _ in sides]))
     note, piece = _number_notes(start_s, LONGEST_S), _number_notes(start_s, PIECE_S)
+    least = LEAST_ROUNDED if without_drive else LEAST_SLOPE
     best: tuple[float, int, float] | None = None
     for lag in range(lagged.shape[1]):
-        both = np.stack((lagged[:, lag], level))
-        within = _slope(_without_mean(both, side * len(note) + note), side, piece)
-        over_all = _slope(_without_trend(both, start_s, side), side, note)
+        all_three = np.stack((lagged[:, lag], level, crest))
+        views = _without_mean(all_three, side * len(note) + note), _without_trend(all_three, start_s, side)
+        both = [_without_last(view, side) if without_drive else view[:2] for view in views]
+        within, over_all = _slope(both[0], side, piece), _slope(both[1], side, note)
         for surplus, slope in (within, over_all):
-            if surplus > 1.0 and LEAST_SLOPE <= slope <= MOST_SLOPE and (best is None or surplus > best[0]):
+            if surplus > 1.0 and least <= slope <= MOST_SLOPE and (best is None or surplus > best[0]):
                 best = surplus, lag, slope
     if best is None:
         return None
@@ -115,6 +122,13 @@ def _without_trend(values: FloatArray, start_s: FloatArray, side: IntArray) -> F
     values, since = _without_mean(values, side), _without_mean(start_s[None, :], side)[0]
     spread = np.maximum(np.bincount(side, since**2), 1e-12)
     return np.stack([row - since * (np.bincount(side, since * row) / spread)[side] for row in values])
+
+
+def _without_last(values: FloatArray, side: IntArray) -> FloatArray:
+    """(3, n) values of mean 0 -> (2, n) the first two less what goes in proportion with the last in each polarity."""
+    *rows, last = values
+    size = np.maximum(np.bincount(side, last**2), 1e-12)
+    return np.stack([row - last * (np.bincount(side, last * row) / size)[side] for row in rows])
 
 
 def _slope(both: FloatArray, side: IntArray, group: IntArray) -> tuple[float, float]:

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from ampwitness.detect.clips.ceiling.clip_follows import Follower, find_follower
 from ampwitness.detect.clips.ceiling.clip_pile import stands_at_level
-from ampwitness.detect.clips.ceiling.clip_plain import PLAIN_GAIN
+from ampwitness.detect.clips.ceiling.clip_plain import LIVELY, PLAIN_GAIN
 from ampwitness.detect.clips.ceiling.rail_model import Rail
 from ampwitness.detect.clips.judge.clip_level import SOFT_SURE_DB
 from ampwitness.detect.clips.judge.clip_side import SideVerdict
@@ -49,14 +49,22 @@ def find_followers(sides: list[tuple[Candidates, SideVerdict]]) -> Followers:
     hard, soft = [], []
     for table, side in sides:
         mine = side.accepted & ~side.is_source
-        level = mine & stands_at_level(table)
-        shows = level & (table["gain"] >= PLAIN_GAIN) & (table["is_coarse"] == 0)
-        if np.count_nonzero(shows) < LEAST_PLAIN * np.count_nonzero(level):
-            shows = level  # dense music, in which hardly a fit fits
+        shows, _ = _show_level(table, mine)
         hard.append((table.take(shows), table["level_v"][shows]))
         shows = mine & (table["sharpness"] > 0) & (table.over_db >= SOFT_SURE_DB)
         soft.append((table.take(shows), side.expected[shows]))
-    return Followers(find_follower(hard), find_follower(soft))
+    are_rounded = any(_show_level(table, side.accepted & ~side.is_source)[1] for table, side in sides)
+    return Followers(find_follower(hard, without_drive=are_rounded), find_follower(soft, without_drive=True))
+
+
+def _show_level(table: Candidates, taken: BoolArray) -> tuple[BoolArray, bool]:
+    """(n,) which of the rows taken of a polarity show its level: plain plateaus, or all where these are few; and
+    whether it is for rounded tops that they are few, not for dense music, in which hardly a fit fits."""
+    level = taken & stands_at_level(table)
+    plain = level & (table["gain"] >= PLAIN_GAIN) & (table["is_coarse"] == 0)
+    if np.count_nonzero(plain) >= LEAST_PLAIN * np.count_nonzero(level):
+        return plain, False
+    return level, bool(np.median(table["lively"][level]) < LIVELY)
 
 
 def _moves(rail: Rail | None, table: Candidates) -> bool:
@@ -79,7 +87,9 @@ def name_origins(table: Candidates, side: SideVerdict, followers: Followers) -> 
     limited = (table["limited"] > 0)[side.accepted]
     follows = followers.at_ceiling(table, side)[side.accepted] & ~source
     still = not _moves(side.rail, table.take(side.accepted))
-    names = np.where(source, "source", np.where(undecided | still, "not decided", "amplifier"))
+    # What is read of rounded tops moves with their drive too: only a follower, which leaves that out, tells.
+    is_rounded = (table["sharpness"] > 0)[side.accepted] | _show_level(table, side.accepted & ~side.is_source)[1]
+    names = np.where(source, "source", np.where(undecided | still | is_rounded, "not decided", "amplifier"))
     return list(map(str, np.where(limited | follows, "amplifier", names).tolist()))
 
 
