@@ -55,6 +55,7 @@ _STRAIGHT_TONE = 0.90  # the same of one whose slide was taken out: that suits n
 _LEAST_PERIODS = 5.0  # of it: fewer of noise's lowest lines look like a tone
 _LOUD_BEAT = 0.5  # of the level of a note in the middle
 _BATCH = 384  # notes that are measured together: some 10 MB wait at most
+_LONGEST_WAIT_S = 600.0  # each note holds the two minutes in which it ended; long ones are few
 # By the supply's model and the report, of all notes: making each again for a number costs ten times as much.
 _ASKED_FOR = ("sag_v", "sag_without_end_v", "level_v", "peak_v", "supply_lowest_averaged_v")
 SAG_OF_NOTE_PERCENT = 10.0  # what the supply may lose under a note before it is more than information
@@ -187,13 +188,20 @@ class NoteDetector:
         if not (block.is_last and block.first + n == 0):
             where = block.without_samples()
             self._waiting += [(note, run.bands, where) for note in run.take(block)]
-        if len(self._waiting) >= _BATCH:
+        if len(self._waiting) >= _BATCH or self._waits_long(block):
             self._measure()
         if block.is_last and block.first + n < _LEAST_RUN_S * block.rate_hz:
             stop_s = block.time_s(block.first + n)
             self._ledger.leave_out(block.run_start_s, stop_s, "too short for a bass note")
             return
         self._ledger.judge(n / block.rate_hz)
+
+    def _waits_long(self, block: NoteBlock) -> bool:
+        """Whether the note that waits longest has done so for long: tones of minutes fill no batch within hours."""
+        if not self._waiting:
+            return False
+        note, _, its_block = self._waiting[0]
+        return block.time_s(block.first) - its_block.time_s(note.end) > _LONGEST_WAIT_S
 
     # ---- many notes at once ----------------------------------------------------------------------------------------
 

@@ -35,10 +35,11 @@ _FOLD, _FOLDED_SHARE = 4, 0.05  # samples summed to one; up to this share of the
 _NEARLY_HZ = 5.0
 _LEFT_OVER_S = 0.16  # the rest of a second that makes no whole piece, of a 20 Hz tone at most
 _LEAST_TWO_TONES_S = 3.0
-_THIN_ABOVE = 1200  # points of a passage; beyond, those that repeat the last one are not kept
+_THIN_ABOVE = 1200  # points of a recording; beyond, those that repeat the last one are not kept
+_LEAST_OWN = 12  # the first seconds of each passage are kept whole: by them it is known as a tone or a note
 _THIN_RATIO = 0.003
 _THIN_S = 5.0
-_THIN_SHARE = 1e-3  # of a passage's length, where that is longer: a day keeps some thousands of points
+_THIN_SHARE = 1e-3  # of the recording up to here, where that is longer: a day keeps some thousands of points
 _REPEATS_RATIO = 0.001  # pieces whose level differs less from those measured last, in a long passage, repeat them
 
 
@@ -48,6 +49,7 @@ class TonePassage:
 
     run_id: int
     rate_hz: float
+    n_before: int = 0  # points of earlier passages that are kept
     points: list[TonePoint] = field(default_factory=list)
     n_points: int = 0
     stop_s: float = 0.0
@@ -63,13 +65,18 @@ class TonePassage:
     @property
     def thin_s(self) -> float:
         """How far apart the points of a long passage are kept while they only repeat one another."""
-        return max(_THIN_S, _THIN_SHARE * (self.stop_s - self.start_s))
+        return max(_THIN_S, _THIN_SHARE * self.stop_s)
+
+    @property
+    def is_thinned(self) -> bool:
+        """Whether so much is kept that what only repeats the last point is not."""
+        return len(self.points) >= _LEAST_OWN and self.n_before + len(self.points) >= _THIN_ABOVE
 
     def add(self, point: TonePoint) -> None:
-        """Append a point; one that only repeats the last one is counted and left out of a long passage."""
+        """Append a point; one that only repeats the last one is counted and left out where much is kept already."""
         self.n_points += 1
         self.stop_s = point.stop_s
-        if len(self.points) >= _THIN_ABOVE:
+        if self.is_thinned:
             last = self.points[-1]
             is_same = abs(point.reading.level_v / last.reading.level_v - 1) < _THIN_RATIO
             if is_same and point.stop_s - last.stop_s < self.thin_s:
@@ -110,6 +117,7 @@ class TonePassages:
         self._was_tonal = False
         self._beats = BeatWatch()
         self._levels: FloatArray | None = None  # of the pieces of the second that was measured last, in a long passage
+        self._n_kept = 0  # points of those that are done
         self.done: list[TonePassage] = []
         self.seen_s = 0.0
 
@@ -207,7 +215,7 @@ class TonePassages:
         """Whether a second of a long passage only repeats what was measured last, none of whose points would be kept;
         it is then counted and no more."""
         passage, levels = self._open, self._levels
-        if passage is None or passage.run_id != block.run_id or len(passage.points) < _THIN_ABOVE:
+        if passage is None or passage.run_id != block.run_id or not passage.is_thinned:
             self._levels = None
             return False
         last = passage.points[-1]
@@ -263,7 +271,7 @@ class TonePassages:
             if passage.run_id != block.run_id or not is_same or abs(point.start_s - passage.stop_s) > _LEFT_OVER_S:
                 self._close()
         if self._open is None:
-            self._open = TonePassage(block.run_id, block.rate_hz)
+            self._open = TonePassage(block.run_id, block.rate_hz, self._n_kept)
         self._open.add(point)
 
     def _is_worth(self, passage: TonePassage) -> bool:
@@ -281,6 +289,7 @@ class TonePassages:
     def _close(self) -> None:
         passage, self._open = self._open, None
         if passage is not None and self._is_worth(passage):
+            self._n_kept += len(passage.points)
             self.done.append(passage)
 
 
