@@ -10,7 +10,6 @@ from ampwitness.detect.clips.ceiling.clip_pile import BETWEEN_CORNERS
 from ampwitness.detect.clips.ceiling.clip_refuted import is_refuted
 from ampwitness.detect.clips.judge.clip_release import is_released_late, without_release
 from ampwitness.detect.clips.judge.clip_topmost import (
-    are_topped_alike,
     ends_among_round,
     find_topmost,
     shows_one_corner,
@@ -183,13 +182,6 @@ def test_a_level_that_was_slid_down_to_refutes_no_amplifier(is_slide: bool, paus
     nothing = np.zeros(0)
     none = HighCrests(nothing, nothing, nothing, nothing, np.zeros((0, 4)), np.zeros((0, 4)))
     assert is_refuted([(plateaus, np.ones(80, dtype=bool))], none) == refutes
-
-
-def test_after_a_sunk_ceiling_a_higher_round_crest_under_as_much_load_says_it_never_sank() -> None:
-    rows = np.arange(N)
-    assert are_topped_alike(table(), rows, crest(1.3, 25.0), 1.0).all()
-    assert not are_topped_alike(table(), rows, crest(1.3, 25.0, load_v=4.0), 1.0).any()
-    assert not are_topped_alike(table(), rows, crest(0.9, 25.0), 1.0).any()
 
 
 def test_flat_tops_among_many_round_ones_at_their_level_are_no_sources() -> None:

@@ -48,7 +48,7 @@ from ampwitness.detect.clips.judge.clip_level import (
 )
 from ampwitness.detect.clips.judge.clip_lookalike import look_like_the_music
 from ampwitness.detect.clips.judge.clip_round import are_mostly_round
-from ampwitness.detect.clips.judge.clip_topmost import are_topped_alike, find_topmost
+from ampwitness.detect.clips.judge.clip_topmost import find_topmost
 from ampwitness.detect.clips.table.clip_candidates import Candidates, HighCrests
 from ampwitness.types import FloatArray
 
@@ -67,12 +67,10 @@ SUNK_SHARE_WITH_SUPPLY = 0.75
 FIRM_PLATEAUS, FIRM_SPREAD = 12, 0.005  # a ceiling that is known so well, to a share of it,
 FIRM_TOLERANCE = 0.01  # of the level: what lies so near is at it
 FIRM_SHARE = 0.95  # has no tops between two corners that stay so far below it
-LEAST_STAND_HIGH = 0.7  # of the tops between two corners
 FEWEST_LEVEL = 3  # plateaus that a ceiling which moves under strongly driven half-cycles leaves of light ones
 FEWEST_RESTS = 2
 LIMIT_SHOWS_DB = 0.1  # of some half-cycle: what takes less of every crest is a bend of the music's own flanks
 FEWEST_ROUND = 10  # crests at a level that tell what brought them there
-FAR_ABOVE = 1.06  # times the highest of a top between two corners
 DENSE_NOISE_SHARE = 0.003  # of the level: noise of one sample that makes fits poor; in bass 0.001 to 0.0026
 LOOSE_TOLERANCE = 0.012  # of the level: a rail known no better vouches for little,
 LOOSE_GAIN = 25.0  # and the fit must speak for itself
@@ -238,16 +236,8 @@ def _take_moving(taken: _Taken, table: Candidates, crests: HighCrests, sign: flo
     if not are_level:
         moving[table["top_kind"] == BETWEEN_CORNERS] = False
     if stands:  # it does not move
-        moving[is_rest] = False
-    # Two corners prove a ceiling that moves: only what stands far above all of its top speaks against them.
-    between = np.flatnonzero(moving & ~is_rest)
-    high = Candidates(table.columns | {"level_v": FAR_ABOVE * table["peak_v"]}, table.supply, table.output)
-    stand_high = ~are_topped_alike(high, between, crests, sign)
-    # Where many do not, corners are those of the music: partials of a bright string kink its waves at any height.
-    moving[between] = stand_high & (np.count_nonzero(stand_high) >= LEAST_STAND_HIGH * len(between))
-    if stands:
         with np.errstate(invalid="ignore"):
-            moving[between] &= ~(table["peak_v"] < FIRM_SHARE * taken.expected)[between]
+            moving &= ~is_rest & ~(table["peak_v"] < FIRM_SHARE * taken.expected)
     taken.take(moving, moving & ~taken.accepted)
 
 

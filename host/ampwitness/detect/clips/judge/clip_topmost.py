@@ -196,14 +196,8 @@ def _gains(table: Candidates, gain: float, narrow_gain: float) -> BoolArray:
     return np.asarray((table["gain"] >= gain) & (table["narrow_gain"] >= narrow_gain) & (table["is_coarse"] == 0))
 
 
-def are_topped_alike(table: Candidates, rows: IntArray, crests: HighCrests, sign: float) -> BoolArray:
-    """(len(rows),) which plateaus a round crest tops within the next half second under a load that was no less: a store
-    that has run empty does not fill meanwhile."""
-    return _are_topped(table, rows, crests, np.flatnonzero(crests.sign == sign), only_later=True)[1]
-
-
 def _are_topped(
-    table: Candidates, rows: IntArray, crests: HighCrests, mine: IntArray, only_later: bool = False
+    table: Candidates, rows: IntArray, crests: HighCrests, mine: IntArray
 ) -> tuple[BoolArray, BoolArray]:  # fmt: skip
     """(len(rows),) whether a round crest nearby, candidate or not, stands above under some load like the plateau's; and
     whether one does under a load that was no less at any lag."""
@@ -222,8 +216,6 @@ def _are_topped(
     for one, other in iter_neighbours(start_s, time_s, NEAR_S):
         is_itself = (time_s[other] >= start_s[one] - 5e-4) & (time_s[other] <= stop_s[one] + 5e-4)
         above = (level_v[other] > high_v[one]) & ~is_itself
-        if only_later:
-            above &= time_s[other] > stop_s[one]
         topped[one] |= above & (load_v[other, -1] >= SIMILAR_LOAD * own_v[one, -1])
         topped_alike[one] |= above & (load_v[other] >= NO_LESS_LOAD * own_v[one]).all(axis=1)
     return topped, topped_alike
