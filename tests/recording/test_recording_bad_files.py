@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 from ampwitness.errors import RecordingUnreadableError
-from ampwitness.recording import open_recording
+from ampwitness.recording import RecordingWriter, open_recording
+from ampwitness.types import Chunk
 from mcap.writer import Writer
 
 
@@ -31,6 +32,19 @@ def test_missing_empty_directory_device(tmp_path: Path) -> None:
     assert "is a directory" in _refused(tmp_path)
     assert "record --port" in _refused(Path("/dev/null"))
     assert "Not a directory" in _refused(tmp_path / "empty.mcap" / "below")
+
+
+def test_a_file_cut_off_in_its_first_records(tmp_path: Path) -> None:
+    with RecordingWriter(tmp_path / "whole.mcap", {"amplifier": "bench"}) as writer:
+        writer.append(Chunk(b"x" * 1000, 1000.0))
+    whole, path = (tmp_path / "whole.mcap").read_bytes(), tmp_path / "x.mcap"
+    notes_stop = whole.index(b"bench") + len(b"bench")
+    for n_bytes, said in ((4, "cut off after 4 bytes"), (8, "cut off after 8 bytes"), (40, "the beginning of a rec")):
+        path.write_bytes(whole[:n_bytes])
+        assert said in _refused(path)
+        assert "notes" not in _refused(path)
+    path.write_bytes(whole[:notes_stop])
+    assert "holds notes but not one received byte" in _refused(path)
 
 
 def test_sound_text_and_bytes_without_a_frame_end(tmp_path: Path) -> None:

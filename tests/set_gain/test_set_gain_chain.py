@@ -94,6 +94,7 @@ def test_wrong_use_is_one_sentence(tmp_path: Path) -> None:
         done = call("set-gain", *arguments, "--port", tmp_path / "nothing")
         assert done.returncode == 2
         assert len([line for line in done.stderr.splitlines() if line.startswith("ampwitness: ")]) == 1
+    assert "KEY one of crossover, equaliser, " in done.stderr  # as the help names them
     assert call("tones", "--out", tmp_path, "--tone", "3").returncode == 2
     assert call("tones", "--out", tmp_path, "--level-db", "3").returncode == 2
     assert "give one of them" in call("tones", "--out", tmp_path, "--level-db", "-1", "--overlap-db", "3").stderr

@@ -16,7 +16,7 @@ from ampwitness.cli import cli
 from ampwitness.decode import iter_decoded
 from ampwitness.findings.whole_words import word_reduction
 from ampwitness.pipeline import AnalyseOptions, analyse_file
-from ampwitness.recording import RecordingWriter, open_recording
+from ampwitness.recording import RecordingWriter, open_recording, writer
 from ampwitness.reduction import ReduceOptions, choose_spans
 from ampwitness.types import Analysis, Block, Finding, Gap
 from click.testing import CliRunner
@@ -201,3 +201,13 @@ def test_parts_are_reduced_while_recording_goes_on_and_still_join(run: Run, tmp_
     # ten seconds of 90 were seen.
     assert 25.0 < checked["reduction"]["duration_s"] < 40.1
     assert not list(tmp_path.glob("*.reducing"))
+
+
+def test_a_disk_too_full_for_the_copy_is_said_of_the_copy(
+    run: Run, whole: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(writer, "free_bytes", lambda path: 448 * 1024.0)
+    ran = run("reduce", whole, "--out", tmp_path / "x.mcap")
+    assert ran.code == 8
+    assert f"no room for a reduced copy of {whole}, which was left as it is" in ran.err
+    assert "recorded" not in ran.err

@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import sys
 import time
+import tty
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
@@ -20,10 +21,11 @@ from ampwitness.bench.stimulus import ArrayStimulus
 from ampwitness.bench.virtual_board import VirtualBoardOptions, virtual_board
 from ampwitness.bench.virtual_faults import parse_fault
 from ampwitness.cli import soak
+from ampwitness.cli.keyboard import Keyboard
 from ampwitness.cli.questions import Ask, Questions, parse_ask
 from ampwitness.errors import UsageError
 from ampwitness.link.deframe import find_hello
-from ampwitness.recording import RotatingWriter, open_recording
+from ampwitness.recording import RotatingWriter, open_parts, open_recording
 from ampwitness.types import Analysis, Chunk
 
 Run = Callable[..., Any]
@@ -50,17 +52,22 @@ def bytes_of_a_day() -> tuple[tuple[bytes, ...], ...]:
     return tuple(tuple(pieces) for pieces, _ in iter_day(38 / 3600, 5))
 
 
-@pytest.fixture(scope="module")
-def parts(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with a recording of 39 s in parts of 0.5 MB (about 10 s each)."""
-    folder = tmp_path_factory.mktemp("parts")
+def write_parts(folder: Path, end: dict[str, str] | None = None) -> None:
+    """The made music in parts of 0.5 MB; `end`: more for the end record."""
     writer, host_s = RotatingWriter(folder / "soak.mcap", {"amplifier": "bench"}, 500_000), 1_700_000_000.0
     for pieces in bytes_of_a_day():
         for raw in pieces:
             for at in range(0, len(raw), 997):  # as a port hands bytes on: frames cut anywhere
                 host_s += 0.02
                 writer.append(Chunk(raw[at : at + 997], host_s))
-    writer.close()
+    writer.close("stopped", end)
+
+
+@pytest.fixture(scope="module")
+def parts(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a recording of 39 s in parts of 0.5 MB (about 10 s each)."""
+    folder = tmp_path_factory.mktemp("parts")
+    write_parts(folder)
     return folder
 
 
@@ -142,12 +149,41 @@ def test_a_missing_end_and_a_torn_part_are_in_the_verdict(run: Run, parts: Path,
     assert "missing" not in run("verify", parts).out
 
 
+def test_the_first_part_or_the_folder_is_reduced_with_all_parts(run: Run, tmp_path: Path) -> None:
+    write_parts(tmp_path, {"board_away_s": "5.000"})
+    paths = sorted(tmp_path.glob("*.mcap"))
+    assert len(paths) >= 3
+    few = ("--kind", "dip", "--look-every", 0, "--around", 0.1)
+    assert run("reduce", paths[0], "--out", tmp_path / "x.mcap", *few).code == 2
+    ran = run("reduce", paths[0], "--alone", "--json", *few)
+    assert Path(json.loads(ran.out)["path"]).name == "soak-part0001-reduced.mcap"
+    ran = run("reduce", paths[0], *few)
+    assert (ran.code, ran.err.count("part0001-reduced.mcap exists already")) == (13, 1)
+    assert len(list(tmp_path.glob("*reduced*"))) == 1  # looked at before any work
+    Path(json.loads(run("reduce", paths[1], "--json", *few).out)["path"]).unlink()  # a later part stands for itself
+    next(tmp_path.glob("*reduced*")).unlink()
+    ran = run("reduce", tmp_path, "--json", *few)
+    assert [Path(one["path"]).name for one in json.loads(ran.out)["parts"]] == [f"{p.stem}-reduced.mcap" for p in paths]
+    joined = open_parts([tmp_path / "soak-part0001-reduced.mcap"])
+    assert (joined.missing_parts, joined.lacks_later_parts, joined.away_at_end_s) == ((), False, 5.0)
+    sorted(tmp_path.glob("*reduced*"))[-1].unlink()
+    paths[-1].unlink()
+    assert open_parts([tmp_path / "soak-part0001-reduced.mcap"]).lacks_later_parts
+
+
 def test_files_that_do_not_belong_together_are_refused(run: Run, parts: Path, tmp_path: Path) -> None:
     with virtual_board(VirtualBoardOptions(stimulus(2.0), speed=None)) as port:
         assert run("record", "--port", port, "--out", tmp_path / "a.mcap", "--json").code == 0
     ran = run("report", tmp_path / "a.mcap", sorted(parts.glob("*.mcap"))[0])
     assert (ran.code, ran.err.count("\n")) == (16, 1)
+    assert "a.mcap, soak-part0001.mcap: each stands by itself" in ran.err
     assert run("verify", tmp_path).code == 0  # a folder with one recording in it
+    for path in parts.glob("*.mcap"):
+        shutil.copy(path, tmp_path)
+    ran = run("report", tmp_path)
+    assert ran.code == 16
+    n_parts = len(list(parts.glob("*.mcap")))
+    assert f"no parts of one: a.mcap: no part of the one that {n_parts} of them are." in ran.err
 
 
 def test_a_pulled_cable_is_a_gap_and_the_recording_goes_on(run: Run, tmp_path: Path) -> None:
@@ -277,6 +313,21 @@ def test_questions_come_at_their_times_and_take_numbers() -> None:
     assert [(v.name, v.value) for v in values] == [("heatsink", 71.0)]
     questions.type("-\r")
     assert "is no number" in questions.prompt
+    assert questions.type("abc\r") == ([], "")  # no cranking
+    assert "'abc' is no number" in questions.prompt
+    assert questions.type("eoc m") == ([], "eoc m")
+
+
+@pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs a pseudo-terminal")
+def test_arrow_and_function_keys_are_no_letters(monkeypatch: pytest.MonkeyPatch) -> None:
+    master, slave = os.openpty()
+    with os.fdopen(slave, "r") as terminal, Keyboard() as keyboard:
+        monkeypatch.setattr(sys, "stdin", terminal)
+        keyboard.is_live = True
+        tty.setcbreak(terminal.fileno())
+        os.write(master, b"\x1b[C\x1bOC\x1b[15~m\x1bOAe")  # right, right, F5, up
+        assert keyboard.pressed() == "me"
+    os.close(master)
 
 
 def test_a_disk_that_fills_in_a_later_part_ends_it_cleanly(run: Run, tmp_path: Path) -> None:

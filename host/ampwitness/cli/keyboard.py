@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from types import TracebackType
 from typing import Any
+
+# What an arrow or function key sends: its last letter is no key (that of the right arrow is a C, "engine cranked").
+_SEQUENCE = re.compile(r"\x1b(\[[0-?]*[ -/]*[@-~]|O[ -~])")
 
 
 class Keyboard:
@@ -55,4 +59,4 @@ class Keyboard:
                 self.is_live = False  # the terminal was closed
                 break
             keys += raw.decode("utf-8", "replace")
-        return keys
+        return _SEQUENCE.sub("", keys)

@@ -7,11 +7,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from ampwitness.errors import UsageError
+from ampwitness.recording.host_labels import ENGINE_KEYS
 
 _UNITS_S = {"s": 1.0, "min": 60.0, "h": 3600.0}
 _ASK = re.compile(r"([^=]+)=\s*(\d+(?:\.\d+)?)\s*(s|min|h)")
 _TYPED = re.compile(r"([+-]?\d+(?:[.,]\d+)?)\s*(.*)")
 LEAST_S = 5.0
+MARK_KEYS = ("m", *ENGINE_KEYS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,10 +74,11 @@ class Questions:
         return f"{self._remark}{self._open[0].name}? {self._typed}_ (number; Enter alone: none)"
 
     def type(self, keys: str) -> tuple[list[Typed], str]:
-        """Take keys. Returns values that are complete, and the keys that belong to no answer (a mark's m)."""
+        """Take keys. Returns values that are complete, and the keys that belong to no answer: a mark's m ahead of one.
+        Any other letter begins an answer, so that a word typed by mistake is refused as a whole and marks nothing."""
         values, others = [], ""
         for key in keys:
-            if not self._open or (not self._typed and not (key.isdigit() or key in "+-\r\n")):
+            if not self._open or (not self._typed and (key.lower() in MARK_KEYS or key == " ")):
                 others += key
             elif key in "\r\n":
                 values += self._enter()

@@ -28,6 +28,8 @@ from ampwitness.recording.writer import refuse_existing
 from ampwitness.types import Finding
 from ampwitness.waveform.response import PASS_FRACTION
 
+_KEYS = ", ".join(question.key.removeprefix("gain_") for question in QUESTIONS)  # of --answer
+
 
 @click.command(
     "set-gain", epilog="Example: ampwitness set-gain --tone 40 --load 4 --load-kind speaker --out gain.mcap --sound"
@@ -49,8 +51,7 @@ from ampwitness.waveform.response import PASS_FRACTION
     "given",
     multiple=True,
     metavar="KEY=TEXT",
-    help="Answers a question beforehand; repeatable. KEY is one of "
-    f"{', '.join(question.key.removeprefix('gain_') for question in QUESTIONS)}.",
+    help=f"Answers a question beforehand; repeatable. KEY is one of {_KEYS}.",
 )
 @click.option("--sound", is_flag=True, help="Ring the terminal's bell at the edge.")
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, and no level line.")
@@ -147,7 +148,7 @@ def _parse_answers(given: tuple[str, ...]) -> dict[str, str]:
         key, sign, value = text.partition("=")
         key = key if key.startswith("gain_") else f"gain_{key}"
         if not sign or key not in known:
-            raise UsageError(f"--answer {text}: give KEY=TEXT, KEY one of {', '.join(sorted(known))}")
+            raise UsageError(f"--answer {text}: give KEY=TEXT, KEY one of {_KEYS}")
         answers[key] = value
     return answers
 

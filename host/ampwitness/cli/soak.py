@@ -92,7 +92,7 @@ class PartReducer:
             self._note_end()
         if self._waiting:
             self._part = self._waiting.popleft()
-            command = [sys.executable, "-m", "ampwitness", "reduce", str(self._part), "--replace"]
+            command = [sys.executable, "-m", "ampwitness", "reduce", str(self._part), "--alone", "--replace"]
             nice = ["nice", "-n", "15"] if sys.platform != "win32" else []
             self._running = subprocess.Popen(
                 nice + command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
@@ -107,7 +107,8 @@ class PartReducer:
         else:
             said = b"" if self._running.stderr is None else self._running.stderr.read()
             last = said.decode("utf-8", "replace").strip().splitlines()
-            self.failed.append(f"{self._part.name} was left whole: {last[-1] if last else 'reducing it failed'}")
+            why = last[-1].removeprefix("ampwitness: ") if last else "reducing it failed."
+            self.failed.append(f"{self._part.name} was left whole: {why}")
         self._running = None
 
     def finish(self) -> None:

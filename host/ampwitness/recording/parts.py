@@ -11,6 +11,8 @@ from ampwitness.errors import PartsError, RecordingUnreadableError
 from ampwitness.recording.reader import HostFinding, HostMark, HostReading, KeptLevels, Recording, open_recording
 from ampwitness.types import Chunk
 
+_MOST_NAMED = 5
+
 
 class JoinedRecording(Recording):
     """Several parts of one recording, read as one. Bytes that a missing part held show as a gap, by the counters.
@@ -139,12 +141,23 @@ def open_parts(paths: Sequence[Path], *, alone: bool = False) -> Recording:
     else:
         found = [open_recording(path) for path in paths]
         where = "these are"
-    ids = {_id_of(part) for part in found}
-    if len(ids) > 1 or None in ids:
+    ids = [_id_of(part) for part in found]
+    if len(set(ids)) > 1 or None in ids:
         raise PartsError(
-            f"{where} {len(found)} recordings that are no parts of one: report them one by one, or name the first part."
+            f"{where} {len(found)} recordings that are no parts of one: {_word_strangers(found)}. Report them one by "
+            "one, or name the first part."
         )
     return _join(found)
+
+
+def _word_strangers(found: Sequence[Recording]) -> str:
+    """Which of the files do not belong to the recording that most of them are parts of; where none are, all."""
+    counts = Counter(one for part in found if (one := _id_of(part)) is not None)
+    most, n_most = counts.most_common(1)[0] if counts else (None, 0)
+    names = [part.name for part in found if n_most < 2 or _id_of(part) != most]
+    more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
+    belong = "each stands by itself" if n_most < 2 else f"no part of the one that {n_most} of them are"
+    return f"{', '.join(names[:_MOST_NAMED])}{more}: {belong}"
 
 
 def _is_folder(path: Path) -> bool:

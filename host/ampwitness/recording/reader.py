@@ -233,9 +233,9 @@ class Recording:
                 f"{self.path} cannot be read on ({error.strerror or error}). Copy it to another disk and try again."
             ) from error
         if n_given == 0:
+            holds = "notes" if self.notes else "the beginning of a recording"
             raise RecordingUnreadableError(
-                f"{self.path} holds notes but not one received byte: the recording was ended before its first second. "
-                "Record again."
+                f"{self.path} holds {holds} but not one received byte: it ended before its first second. Record again."
             )
 
     def _iter_raw(self, file: IO[bytes], at: int, host_s: float) -> Iterator[tuple[int, Chunk]]:
@@ -489,12 +489,12 @@ def open_recording(path: str | os.PathLike[str]) -> Recording:
         raise RecordingUnreadableError(f"{path} cannot be read ({error.strerror or error}).") from error
     if not start:
         raise RecordingUnreadableError(f"{path} is empty (0 bytes): nothing was recorded into it. Record again.")
-    if start.startswith(MCAP0_MAGIC):
-        return Recording(path, "mcap")
     if MCAP0_MAGIC.startswith(start):
         raise RecordingUnreadableError(
             f"{path} was cut off after {len(start)} bytes, before anything was recorded. Record again."
         )
+    if start.startswith(MCAP0_MAGIC):
+        return Recording(path, "mcap")
     foreign = describe_foreign(start)
     if foreign:
         raise RecordingUnreadableError(
