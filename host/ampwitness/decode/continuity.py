@@ -226,14 +226,20 @@ class Continuity:
     def _is_left_over(self, tag: int) -> bool:
         return self._over is not None and tag == self._over[0]
 
-    def _push_own_hello(self, session: Session, frame: Frame, hello: Hello | None, encoded_bytes: int) -> None:
-        """A hello of the running session; None when it says word for word what the last one said."""
+    def _is_new(self, session: Session, frame: Frame, encoded_bytes: int) -> bool:
+        """Count a message in by its number; False of one that came before."""
         lost = session.take_seq(frame.seq)
         if lost is None:
             self._ledger.count_skipped(REPEATED, encoded_bytes)
-            return
+            return False
         self._ledger.n_frames_lost += lost
         session.told_index = max(session.told_index, frame.sample_index)
+        return True
+
+    def _push_own_hello(self, session: Session, frame: Frame, hello: Hello | None, encoded_bytes: int) -> None:
+        """A hello of the running session; None when it says word for word what the last one said."""
+        if not self._is_new(session, frame, encoded_bytes):
+            return
         is_same = hello is None or session.is_same(hello)
         if hello is not None and not is_same and is_streaming(hello):
             self._ledger.count_bad("hello: changed within its session", 1, encoded_bytes)
@@ -301,12 +307,8 @@ class Continuity:
         self._ledger.count_good(1, encoded_bytes)
 
     def _push_message(self, session: Session, frame: Frame, encoded_bytes: int) -> None:
-        lost = session.take_seq(frame.seq)
-        if lost is None:
-            self._ledger.count_skipped(REPEATED, encoded_bytes)
+        if not self._is_new(session, frame, encoded_bytes):
             return
-        self._ledger.n_frames_lost += lost
-        session.told_index = max(session.told_index, frame.sample_index)
         try:
             time_s = 0.0 if session.origin_s is None else session.seconds(frame.sample_index)
             message = read_message(session, frame, time_s)
