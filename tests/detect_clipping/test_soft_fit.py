@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from ampwitness.bench import clip_sets
@@ -90,3 +92,16 @@ def test_square_notes_are_not_driven_far_into_a_soft_ceiling() -> None:
     tally = score_case(clip_sets.make("hostile", "square bass", 9942, 10.0), 0.0005)
     assert tally.n_hit.total() >= 0.98 * tally.n_true.total() > 600
     assert tally.n_false <= 3  # 315 were bent by a law that drove half of them by 13 dB and more
+
+
+def test_many_half_cycles_are_fitted_as_few_are_and_in_as_little_memory() -> None:
+    rng = np.random.default_rng(8)
+    windows = [lobe(rng, drive, 10.0, 0.0, 0.0) for drive in np.linspace(1.0, 1.6, 400)]
+    sharpness = (2.0, 5.0, 10.0, 22.0, 200.0)
+    few = fit_lobes(windows[:20], NOISE_V, sharpness)
+    tracemalloc.start()
+    many = fit_lobes(windows, NOISE_V, sharpness)
+    _, peak_bytes = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    np.testing.assert_array_equal(many.over_db[:20], few.over_db)
+    assert peak_bytes < 6e6  # all at once: 12 MB, and twice as much of twice as many

@@ -29,6 +29,7 @@ TILT_SD, BOW_SD = 0.03, 0.015  # of the ceiling, at a window's ends
 MOST_STEP = 0.05  # of the ceiling, in one round
 LEAST_SD_SHARE = 2e-4  # of the crest
 HIGHEST_SHARE = 0.9995
+AT_ONCE = 64  # windows fitted together: each stands alone, and six hundred take 35 MB for a moment
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,12 +100,15 @@ def fit_lobes(
         y[row, : len(points)] = points / crest[row]
     sd = np.maximum(noise_v / np.sqrt(averaged) / crest, LEAST_SD_SHARE).astype(np.float32)
     basis = np.ascontiguousarray(np.polynomial.legendre.legvander(t, degree).transpose(0, 2, 1)) * mask[:, None]
-    problem = _Problem(t, y, mask, basis, sd, spreads or Spreads(), effort)
-    shape = (len(windows), len(sharpness))
-    k = np.broadcast_to(np.array(sharpness), shape)
+    k = np.broadcast_to(np.array(sharpness), (len(windows), len(sharpness)))
     known = None if ceiling_v is None else ceiling_v / crest
-    curve, ceiling = problem.start(k, known)
-    fits = problem.polish(k, curve, ceiling, known)
+    parts = []
+    for first in range(0, len(windows), AT_ONCE):
+        some = slice(first, first + AT_ONCE)
+        few = _Problem(t[some], y[some], mask[some], basis[some], sd[some], spreads or Spreads(), effort)
+        own = None if known is None else known[some]
+        parts.append(few.polish(k[some], *few.start(k[some], own), own))
+    fits = SoftFits(*(np.concatenate([getattr(part, name) for part in parts]) for name in SoftFits.__slots__))
     spare = np.maximum(n_points - degree - 5, 2)[:, None]
     return replace(fits, cost=fits.cost / spare, ceiling_v=fits.ceiling_v * crest[:, None])
 
