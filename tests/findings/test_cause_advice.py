@@ -109,6 +109,20 @@ def test_where_the_furthest_are_guesses_a_first_step_is_told_and_no_last_one(sma
     assert "160 clipped half-cycles, by 4.0 dB at the median (how far the furthest went is a guess)" in headline
 
 
+def test_where_nearly_every_beat_clips_half_of_them_give_the_first_step() -> None:
+    clips = [
+        replace(
+            clip, start_s=0.1 * k, stop_s=0.1 * k + 0.003,
+            measured={**clip.measured, "overdrive_db": 0.05 * k, "overdrive_high_db": 0.05 * k + 4.0},
+        )
+        for k, clip in enumerate(_clips(drive=160))
+    ]  # fmt: skip
+    step = _step(clips, {})
+    assert step.startswith("Turn the gain down by 4.0 dB and record again. 160 half-cycles")
+    assert "half ask for no more, how far the rest went is a guess" in step
+    assert "as nearly every beat clips, the programme was limited" in step
+
+
 def test_what_was_learned_for_another_share_of_the_clips_is_not_told_as_for_this_one() -> None:
     summary = _worth(1.0, 0.0)
     clips = [

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ampwitness.detect.clips.cause.clean_gain import clipped_mean_square, find_clean_gain, is_guess
+from ampwitness.detect.clips.cause.clean_gain import (
+    COARSE_SHARE,
+    LIMITED_SHARE,
+    SHARE,
+    clipped_mean_square,
+    find_clean_gain,
+    is_guess,
+    share_to_fit,
+)
 from ampwitness.finding_list import FindingList
 from ampwitness.types import Finding
 
@@ -71,7 +79,7 @@ def test_where_the_furthest_are_guesses_three_of_four_decide() -> None:
     """Error stretches what crests seem to ask for: here all overshot by 2 dB, and estimates err by 1.5 dB."""
     told_db = np.maximum(2.0 + 1.5 * np.random.default_rng(1).standard_normal(400), 0.1)
     nothing = np.zeros(400)
-    coarse, fine = (find_clean_gain(told_db, nothing, is_coarse=it) for it in (True, False))
+    coarse, fine = (find_clean_gain(told_db, nothing, share=share) for share in (COARSE_SHARE, SHARE))
     assert coarse is not None
     assert fine is not None
     assert coarse.turn_down_db() == pytest.approx(3.0, abs=0.2)
@@ -89,3 +97,17 @@ def test_the_furthest_are_guesses_where_half_may_lie_far_above(
     measured = {"overdrive_db": told_db, "overdrive_high_db": told_db + more_db}
     clips = FindingList.of([Finding("clip", 1.0, 1.003, "attention", measured, {}, {}) for _ in range(n)])
     assert is_guess(clips) is guess
+
+
+@pytest.mark.parametrize(
+    ("apart_s", "more_db", "share"),
+    [(0.2, 4.0, LIMITED_SHARE), (0.4, 4.0, COARSE_SHARE), (0.2, 0.1, SHARE), (0.1, 4.0, COARSE_SHARE)],
+)
+def test_where_nearly_every_moment_clips_a_first_step_asks_for_less(
+    apart_s: float, more_db: float, share: float
+) -> None:
+    """Behind a limiter crests end at one level, whatever their flanks promise; within 4 s nothing tells."""
+    measured = {"overdrive_db": 2.0, "overdrive_high_db": 2.0 + more_db}
+    start_s = 1.0 + apart_s * np.arange(40)
+    clips = FindingList.of([Finding("clip", s, s + 0.003, "attention", measured, {}, {}) for s in start_s.tolist()])
+    assert share_to_fit(clips) == share

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from ampwitness.detect.clips.cause.ceiling_fit import CeilingFit
-from ampwitness.detect.clips.cause.clean_gain import CleanGain, find_clean_gain, is_guess
+from ampwitness.detect.clips.cause.clean_gain import SHARE, CleanGain, find_clean_gain, share_to_fit
 from ampwitness.detect.clips.cause.clip_cause import read_ceiling
 from ampwitness.detect.clips.found_clips import ClipTable
 from ampwitness.detect.cutouts.cutout_cause import LOW
@@ -230,7 +230,7 @@ def _clean_gain(clips: FindingList, rows: ClipTable | None) -> CleanGain | None:
     # What a source cut off fits under every ceiling, however far its crests would have gone.
     overdrive_db = clips.values("overdrive_db")
     overdrive_db[clips.values("is_source") > 0] = np.nan
-    return find_clean_gain(overdrive_db, rows.lost_to_sag_db, is_coarse=is_guess(clips))
+    return find_clean_gain(overdrive_db, rows.lost_to_sag_db, share=share_to_fit(clips))
 
 
 def _describe_gain(gain: CleanGain | None) -> dict[str, float | bool | None]:
@@ -240,7 +240,7 @@ def _describe_gain(gain: CleanGain | None) -> dict[str, float | bool | None]:
     return {
         "turn_down_db": gain.turn_down_db(),
         "turn_down_most_db": gain.turn_down_db(every_one=True),
-        "is_guess": gain.is_coarse,
+        "is_guess": gain.share < SHARE,
         "supply_gain_db": gain.mending_gains_db(1.0),
         "left_with_supply_db": gain.turn_down_db(1.0),
     }

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from ampwitness.detect.clips.cause.clean_gain import COARSE_SHARE, SHARE, is_guess
+from ampwitness.detect.clips.cause.clean_gain import LIMITED_SHARE, SHARE, share_to_fit
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.cause_advice import LEAST_TOLD_DB, advise_by_cause
 from ampwitness.findings.headline import DOUBTFUL_DB
@@ -88,14 +88,19 @@ def _advise_amplifier_clips(
         return f"Turn the gain down until the clips are gone. {n_clips} clipped; how far could not be judged."
     middle = slice((len(overdrives_db) - 1) // 2, len(overdrives_db) // 2 + 1)
     median_db, most_db = float(overdrives_db[middle].mean()), float(overdrives_db[-1])
-    is_coarse = tone_db is None and is_guess(listed)
-    most_of_it_db = float(overdrives_db[int((COARSE_SHARE if is_coarse else SHARE) * len(overdrives_db))])
+    share = SHARE if tone_db is not None else share_to_fit(listed)
+    is_coarse = share < SHARE
+    most_of_it_db = float(overdrives_db[int(share * len(overdrives_db))])
     at_most = f" and {most_db:.1f} dB at most"
     if is_coarse:
         guess = (
             f"how far the rest went is a guess where other sounds break up their flanks (the furthest {most_db:.1f} dB)"
         )
-        at_most = f"; three of four ask for no more, {guess}"
+        at_most = f"; {'half' if share == LIMITED_SHARE else 'three of four'} ask for no more, {guess}"
+        if share == LIMITED_SHARE:
+            at_most += (
+                "; as nearly every beat clips, the programme was limited, or is so far past that it takes two steps"
+            )
     said = f"{n_clips} clipped, by {median_db:.1f} dB at the median{at_most}"
     is_far = most_db >= FAR_DB and not is_coarse
     needed_db, most_of_it_db = _find_needed(summary, most_db, most_of_it_db, is_coarse=is_coarse)
@@ -150,7 +155,7 @@ def _word_unsure(listed: FindingList, overdrives_db: FloatArray) -> str:
 def _find_needed(
     summary: Mapping[str, Any], most_db: float, most_of_it_db: float, *, is_coarse: bool
 ) -> tuple[float, float]:
-    """How far the gain has to come down, for all clips and for all but one of twenty (three of four where the furthest
+    """How far the gain has to come down, for all clips and for all but one of twenty (`share_to_fit` where the furthest
     are guesses): with the supply as it was learned for as large a share of them, else by all that they overshot."""
     gain = summary.get("clip_gain") or {}
     is_same_share = gain.get("is_guess", False) == is_coarse
