@@ -136,3 +136,11 @@ def test_a_port_that_is_not_there_is_told_before_any_question(
     assert "/dev/nowhere" in done.stderr
     assert first_question not in done.stdout + done.stderr
     assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+def test_a_disk_too_full_for_the_page_does_not_cost_the_report(music: Path) -> None:
+    done = call("report", music, "--json", "/dev/full")
+    assert done.returncode == 13
+    assert "In short: " in done.stdout
+    assert "Written" not in done.stdout

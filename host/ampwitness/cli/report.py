@@ -82,6 +82,8 @@ def report(
     )
     with ProgressLine() as progress:
         analysis = analyse_file(recording, options, progress, alone=alone)
+    if not to_terminal:  # ahead of the files: a full disk does not cost the answer
+        click.echo(wrapped(text_report(analysis, width=report_width())))
     if json_path is not None and not to_terminal:
         with ProgressLine() as progress:
             progress("writing JSON")
@@ -97,7 +99,6 @@ def report(
         if html_path is not None:
             click.echo(f"Written: {html_path}", err=True)
         return
-    click.echo(wrapped(text_report(analysis, width=report_width())))
     for path in (html_path, json_path):
         if path is not None:
             click.echo(f"Written: {path}")
