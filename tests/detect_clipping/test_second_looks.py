@@ -337,6 +337,7 @@ def test_ahead_of_a_guessed_capacitor_a_slight_rise_or_droop_names_no_amplifier(
     """Of 76 half-cycles of sources behind a high-pass 34 were called the amplifier's by such a droop."""
     table = make_table(np.full(8, 30.0))
     table.columns["held_by"] = np.full(8, float(HELD_BY.index(held_by)))
+    table.columns.update(gain=np.full(8, 500.0), sharpness=np.zeros(8), is_coarse=np.zeros(8))  # plain flats
     table.columns["supply_v"] = np.full(8, 12.5)
     everything, nothing = np.ones(8, dtype=bool), np.zeros(8, dtype=bool)
     rail = Rail(30.0, per_supply_v, 0.0, per_output_v, 0, 0.02, 19, 0.7, 0.02)
