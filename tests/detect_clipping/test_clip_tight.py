@@ -5,9 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from ampwitness.bench import clip_material, clip_sets, clip_signals
-from ampwitness.bench.clip_cases import ScoredCase, make_case
+from ampwitness.bench.clip_cases import ScoredCase, make_case, play_static
 from ampwitness.bench.clip_matching import Tally, score_case
 from ampwitness.detect.clips import clipping
+from ampwitness.detect.clips.ceiling.rail_model import Rail
+from ampwitness.detect.clips.judge import clip_round, clip_side
 from ampwitness.detect.clips.judge.clip_doubles import _settle_stays
 from ampwitness.detect.clips.second import clip_tight
 from ampwitness.detect.clips.second.clip_stays import Stays
@@ -56,11 +58,15 @@ def driven_chords(rng: np.random.Generator, seconds: float, rate_hz: float) -> F
     return out
 
 
+def limited_music(rng: np.random.Generator, seconds: float, rate_hz: float) -> FloatArray:
+    music = 0.35 * driven_chords(rng, seconds, rate_hz) + 0.6 * clip_signals.kick_and_sub(rng, seconds, rate_hz)
+    return clip_material.limited(music + 0.3 * clip_signals.full_range(rng, seconds, rate_hz), rate_hz, 10.0, 0.003)
+
+
 def limited_band(seed: int, mode: str, seconds: float = 8.0) -> ScoredCase:
     """Driven chords, drums and a full-range mix behind a limiter, never clipped."""
     rng, rate_hz = np.random.default_rng([100, seed]), 48_000.0
-    music = 0.35 * driven_chords(rng, seconds, rate_hz) + 0.6 * clip_signals.kick_and_sub(rng, seconds, rate_hz)
-    music = clip_material.limited(music + 0.3 * clip_signals.full_range(rng, seconds, rate_hz), rate_hz, 10.0, 0.003)
+    music = limited_music(rng, seconds, rate_hz)
     return make_case(
         "limited band", rng, 35 * music, clip_signals.sagging_supply(rng, music, rate_hz, 0.3), (), mode=mode
     )
@@ -74,6 +80,33 @@ def test_what_stays_at_a_limiters_level_is_no_flatter_than_the_musics_own(
     assert score_case(case, 0.0005).n_false == 0
     monkeypatch.setattr(clip_tight, "ROUNDER_SD", np.inf)
     assert score_case(case, 0.0005).n_false > 100
+
+
+@pytest.mark.parametrize("seed", [1, 3])
+def test_a_few_plain_tops_of_limited_music_are_no_ceiling(monkeypatch: pytest.MonkeyPatch, seed: int) -> None:
+    case = limited_band(seed, "wide")
+    assert score_case(case, 0.0005).n_false == 0
+    monkeypatch.setattr(clip_round, "MOST_LED", np.inf)
+    assert score_case(case, 0.0005).n_false > 100
+
+
+def test_a_few_plain_tops_show_a_ceiling_where_the_other_polarity_has_it_too() -> None:
+    table = Candidates({name: np.ones(1) for name in FIELDS}, np.full((1, 4), 12.0), np.ones((1, 4)))
+
+    def rail(level_v: float) -> Rail:
+        return Rail(level_v, 0.0, 0.0, 0.0, 0, 0.1, 20, 0.0, np.nan)
+
+    assert clip_side._lie_alike(rail(35.0), rail(34.0), table)
+    assert not clip_side._lie_alike(rail(35.0), rail(30.0), table)
+
+
+def test_a_fit_whose_level_lies_below_nothing_is_no_clip() -> None:
+    """It came up to the ceiling by its peak, and had no decibels."""
+    rng, rate_hz = np.random.default_rng([100, 8]), 48_000.0
+    music = limited_music(rng, 6.0, rate_hz)
+    case = play_static("over", rng, music, rate_hz=rate_hz, mode="wide", drive_db=1.2, rail="following", sag_v=1.0)
+    tally = score_case(case, 0.00025)
+    assert tally.n_hit.total() >= 0.98 * tally.n_true.total() > 500
 
 
 def test_a_ceiling_at_which_one_polarity_never_stands_still_is_no_limiters_level() -> None:

@@ -33,6 +33,8 @@ NEAR_S = 1.0
 # A tenth of the fits at ceilings of lively music gain 61 and more, at a limiter's level 8 to 27. (Half of them gain 19
 # and more, and 4 to 14: too near.)
 FLATTEST, LEAST_FLAT_GAIN = 90, 45.0
+# Taken to each plain one: behind limiters 11 to 78; a ceiling that cuts off so many shows as a pile.
+FEWEST_LED, MOST_LED = 10, 5.0
 MOSTLY_COARSE, BOWED_SD, BOWED_SHARE = 0.8, 3.5, 0.004  # of the rows; noise of one sample, and share of the level
 
 
@@ -69,6 +71,22 @@ def are_mostly_round(table: Candidates, near: BoolArray) -> bool:
         return False
     fitted = near & (table["is_coarse"] == 0)
     return bool(fitted.any() and np.percentile(table["gain"][fitted], FLATTEST) < LEAST_FLAT_GAIN)
+
+
+def is_led_by_few(table: Candidates, taken: BoolArray, plain: BoolArray) -> bool:
+    """Whether in full-range music a few plateaus that looked plain draw in many that do not: crests that a ceiling cut
+    off pile up, and the pile would have been found; a limiter's lie more loosely, and some are flat by themselves.
+
+    Parameters
+    ----------
+    table : (n) candidates of one polarity
+    taken : (n,) those taken at a level that no pile showed
+    plain : (n,) those that showed it
+    """
+    n_taken = np.count_nonzero(taken)
+    if n_taken < FEWEST_LED or np.median(table["lively"][taken]) < DENSE:
+        return False
+    return bool(n_taken > MOST_LED * np.count_nonzero(plain))
 
 
 def _are_bowed(there: Candidates) -> bool:

@@ -47,7 +47,7 @@ from ampwitness.detect.clips.judge.clip_level import (
     soft_ceiling,
 )
 from ampwitness.detect.clips.judge.clip_lookalike import look_like_the_music
-from ampwitness.detect.clips.judge.clip_round import are_mostly_round
+from ampwitness.detect.clips.judge.clip_round import are_mostly_round, is_led_by_few
 from ampwitness.detect.clips.judge.clip_topmost import find_topmost
 from ampwitness.detect.clips.table.clip_candidates import Candidates, HighCrests
 from ampwitness.types import FloatArray
@@ -72,6 +72,7 @@ FEWEST_RESTS = 2
 LIMIT_SHOWS_DB = 0.1  # of some half-cycle: what takes less of every crest is a bend of the music's own flanks
 FEWEST_ROUND = 10  # crests at a level that tell what brought them there
 DENSE_NOISE_SHARE = 0.003  # of the level: noise of one sample that makes fits poor; in bass 0.001 to 0.0026
+OPPOSITE_SHARE = 0.07  # how far the ceilings of both polarities lie apart at most, as in `clip_partner`
 LOOSE_TOLERANCE = 0.012  # of the level: a rail known no better vouches for little,
 LOOSE_GAIN = 25.0  # and the fit must speak for itself
 
@@ -123,17 +124,20 @@ class _Taken:
         self.accepted, self.undecided = self.accepted | rows, self.undecided | undecided
 
 
-def judge_side(table: Candidates, crests: HighCrests, sign: float, *, are_level: bool = False) -> SideVerdict:
+def judge_side(
+    table: Candidates, crests: HighCrests, sign: float, *, are_level: bool = False, other: Rail | None = None
+) -> SideVerdict:
     """Learn the rail of one polarity (sign 1.0 or -1.0) and decide.
 
     table : candidates of that polarity; crests : the highest crests that are none, of both; are_level : whether
-    either polarity is known to show level plateaus (`shows_level`)
+    either polarity is known to show level plateaus (`shows_level`); other : the other polarity's ceiling, near which
+    a few plateaus are believed to show one (`is_led_by_few`)
     """
     basic, plain = might_be_plateaus(table), find_plain(table)
     level = find_level(table, crests, sign, plain, basic)
     taken = _Taken.nothing(len(table))
     if level.rail is not None:
-        _take_at_level(taken, table, level, level.rail, basic)
+        _take_at_level(taken, table, level, level.rail, basic, other)
     if taken.rail is not None:
         _take_near_level(taken, table, crests, sign, basic, level)
     _take_rounded(taken, table, crests, sign, basic)
@@ -152,7 +156,9 @@ def judge_side(table: Candidates, crests: HighCrests, sign: float, *, are_level:
     )  # fmt: skip
 
 
-def _take_at_level(taken: _Taken, table: Candidates, level: Level, rail: Rail, basic: BoolArray) -> None:
+def _take_at_level(
+    taken: _Taken, table: Candidates, level: Level, rail: Rail, basic: BoolArray, other: Rail | None
+) -> None:
     """What lies at the ceiling that was learned, unless it turns out to be none."""
     tolerance_v, is_coarse = level.tolerance_v, table["is_coarse"] > 0
     predicted = rail.predict(table.supply, table.output)
@@ -191,8 +197,17 @@ def _take_at_level(taken: _Taken, table: Candidates, level: Level, rail: Rail, b
         accepted = accepted | (basic & near & is_coarse & (over_sd > 1.0))
     if np.count_nonzero(near) >= FEWEST_ROUND and are_mostly_round(table, near):
         return  # a limiter's level
+    is_believed = level.pile is not None or (other is not None and _lie_alike(rail, other, table))
+    if not is_believed and is_led_by_few(table, accepted, inliers):
+        return
     taken.rail, taken.accepted, taken.few_inliers = rail, accepted, inliers & few
     taken.expected, taken.threshold = expected, threshold
+
+
+def _lie_alike(rail: Rail, other: Rail, table: Candidates) -> bool:
+    """Whether the ceilings of both polarities lie near each other for the most part."""
+    own_v, other_v = (of.predict(table.supply, table.output) for of in (rail, other))
+    return bool(np.median(np.abs(own_v / other_v - 1)) <= OPPOSITE_SHARE)
 
 
 def _is_top(table: Candidates) -> BoolArray:

@@ -79,14 +79,22 @@ def _is_apart(side: SideVerdict) -> npt.NDArray[np.bool_]:
 
 
 def _judge_sides(tables: list[tuple[float, str, Candidates]], crests: HighCrests) -> list[SideVerdict]:
-    """Both polarities; tops that move between their corners are asked again where level plateaus were taken after all,
-    as one store may run empty while the other is pumped full."""
+    """Both polarities; one that shows no ceiling by itself is asked again where the other does, and tops that move
+    between their corners where level plateaus were taken after all, as one store may run empty while the other is
+    pumped full."""
     sides = [judge_side(mine, crests, sign) for sign, _, mine in tables]
+    others = [other.rail if side.rail is None else None for side, other in zip(sides, sides[::-1], strict=True)]
+    sides = [
+        side if other is None else judge_side(mine, crests, sign, other=other)
+        for (sign, _, mine), side, other in zip(tables, sides, others, strict=True)
+    ]
     if not any(shows_level(mine, side) for (_, _, mine), side in zip(tables, sides, strict=True)):
         return sides
     return [
-        judge_side(mine, crests, sign, are_level=True) if (mine["top_kind"] >= BETWEEN_CORNERS).any() else side
-        for (sign, _, mine), side in zip(tables, sides, strict=True)
+        judge_side(mine, crests, sign, are_level=True, other=other)
+        if (mine["top_kind"] >= BETWEEN_CORNERS).any()
+        else side
+        for (sign, _, mine), side, other in zip(tables, sides, others, strict=True)
     ]
 
 
@@ -164,6 +172,7 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
     table : all candidates of the recording
     crest_parts : the highest crests that were no candidates
     """
+    table = table.take(table["level_v"] > 0)  # a fit laid below that stands across the tip of a crest
     table = without_doubles(mark_rails_behind(table))
     crests = _join_crests(crest_parts)
     parts: list[tuple[Candidates, SideVerdict]] = []
