@@ -120,6 +120,40 @@ def test_a_ceiling_that_follows_a_moment_later_is_told_by_the_supply_ahead_of_it
         assert fit.supply_of(lagged_v, now_v, np.array([12.0])) == pytest.approx([11.9])
 
 
+def test_lags_that_look_plain_do_not_stand_against_the_supply_under_the_plateaus() -> None:
+    """With a store of 0.1 ms lagged means fit a line in proportion as well, but one that is off where nothing plays."""
+    soon = _to_sides(*_play(6.0, store_s=0.0001))
+    levels = {side: seen.level_v for side, seen in soon.items()}
+    by_lags, fits = fit_ceilings(soon), learn_ceilings(soon, levels)
+    settled_v = np.array([OPEN_V])
+    for side, fit in fits.items():
+        assert by_lags[side].ratio == pytest.approx(RATIO, rel=0.05)
+        assert fit.lag == AT_ONCE
+        off_v, off_by_lags_v = (float(one.at(settled_v)[0]) - RATIO * OPEN_V for one in (fit, by_lags[side]))
+        assert abs(off_v) < 0.04 < 0.09 < abs(off_by_lags_v)
+
+
+def test_a_rise_that_no_output_has_needs_less_to_give_way(sides: dict[str, Plateaus]) -> None:
+    """Levels known to 0.2 V: a line of a third of proportion leaves hardly more of them than the true one."""
+    rng = np.random.default_rng(8)
+    unsure = {
+        side: replace(seen, level_v=seen.level_v + 0.2 * rng.standard_normal(len(seen.level_v)))
+        for side, seen in sides.items()
+    }
+    odd, plain = {}, {}
+    for side, fit in fit_ceilings(sides).items():
+        middle_v, level_v = float(np.median(unsure[side].supply_at(0.0))), float(np.median(unsure[side].level_v))
+        for share, lines in ((0.33, odd), (1.0, plain)):
+            ratio = share * level_v / middle_v
+            lines[side] = replace(
+                fit, kind="follows supply", ratio=ratio, constant_v=level_v - ratio * middle_v, knee_v=np.inf, lag=0.0
+            )
+    assert follow_at_once(plain, unsure) is None
+    lines = follow_at_once(odd, unsure)
+    assert lines is not None
+    assert all(fit.ratio == pytest.approx(RATIO, rel=0.1) for fit in lines.values())
+
+
 @pytest.mark.parametrize("highest_v", [21.0, 23.3])
 def test_a_ceiling_that_stands_is_not_taken_for_one_that_follows_at_once(highest_v: float) -> None:
     """It stands at all supplies, or above that which its level asks for."""

@@ -7,8 +7,7 @@ then explain the rest, and the ceiling is told as regulated. One straight line i
 numbers where the others have up to seven, is believed instead where it leaves clearly less.
 
 Gaps: each plateau carries its own supply.
-Limits: asked only where the lagged supplies gave a level that stands, a knee, or a rise far from proportion. Where the
-supply under plateaus hardly moves (it rests on a resistance while the output is cut off) what follows within half a
+Limits: where the supply under plateaus hardly moves (it rests on a resistance while the output is cut off) what follows within half a
 millisecond to one looks like a level that stands. No knee is looked for.
 Source: least squares with Tukey's weights; the limits are our choice, tuned on drawn amplifiers of 0.1 to 1.2 ms.
 """
@@ -27,6 +26,7 @@ from ampwitness.types import FloatArray
 
 WORTH = 0.7  # of Tukey's loss of the ceilings by lags, that the line may leave at most
 EARLY = (0.0, 0.5, 1.0)  # so far ahead of the plateaus, of EARLY_S: the time constants of small stores
+WORTH_OF_ODD = 1.4  # the same where that rise is one that no output stage has
 AROUND = 0.12  # of proportion with the usual loss, that its rise may lie off that, and its own error more,
 KNOWN_TO = 0.15  # ... and how well it must be known
 
@@ -41,11 +41,12 @@ def follow_at_once(fits: Mapping[str, CeilingFit], sides: Mapping[str, Plateaus]
     """
     marked = mark_steep(sides)
     seen = {side: marked[side].thin(MOST) for side in fits}
-    if not fits or all(_is_plain(fit, seen[side]) for side, fit in fits.items()):
+    if not fits:
         return None
     by_lags = {side: _left_by(fit, seen[side]) for side, fit in fits.items()}
     before = sum(float(tukey_loss(left_v, spread_v)) for left_v, spread_v in by_lags.values())
-    best, least = None, WORTH * before
+    is_odd = all(_is_odd(fit, seen[side]) for side, fit in fits.items())
+    best, least = None, (WORTH_OF_ODD if is_odd else WORTH) * before
     for early in EARLY:
         found = {side: _line(fit, seen[side], early) for side, fit in fits.items()}
         lines = {side: line for side, line in found.items() if line is not None}
@@ -55,8 +56,9 @@ def follow_at_once(fits: Mapping[str, CeilingFit], sides: Mapping[str, Plateaus]
     return best
 
 
-def _is_plain(fit: CeilingFit, seen: Plateaus) -> bool:
-    return fit.ratio > 0 and bool(np.isinf(fit.knee_v)) and is_in_proportion(fit, seen)
+def _is_odd(fit: CeilingFit, seen: Plateaus) -> bool:
+    """Whether a ceiling rises with its supply by much less than in proportion: no output stage does."""
+    return fit.ratio > 0 and bool(np.isinf(fit.knee_v)) and not is_in_proportion(fit, seen)
 
 
 def _left_by(fit: CeilingFit, seen: Plateaus) -> tuple[FloatArray, float]:
