@@ -7,8 +7,8 @@ then explain the rest, and the ceiling is told as regulated. One straight line i
 numbers where the others have up to seven, is believed instead where it leaves clearly less.
 
 Gaps: each plateau carries its own supply.
-Limits: where the supply under plateaus hardly moves (it rests on a resistance while the output is cut off) what follows within half a
-millisecond to one looks like a level that stands. No knee is looked for.
+Limits: where the supply under plateaus hardly moves (it rests on a resistance while the output is cut off) what
+follows within half a millisecond to one looks like a level that stands. No knee is looked for.
 Source: least squares with Tukey's weights; the limits are our choice, tuned on drawn amplifiers of 0.1 to 1.2 ms.
 """
 
