@@ -120,7 +120,10 @@ def _describe_ohms(state: StateModel, model: SupplyModel, options: SupplyOptions
     was_looked_for = was_bend_looked_for(state)
     is_straight = was_looked_for and not is_taken_back(fit)
     is_told = bool(out["regimes"]) or (is_straight and is_pinned_down(weight, error_ratio))
-    why_open = f"the supply also moved by itself, by some {1e3 * fit.spread_v:.0f} mV"
+    why_open = (
+        f"the supply also moved by some {1e3 * fit.spread_v:.0f} mV that the output does not explain (other consumers, "
+        "or a load whose impedance changes with pitch)"
+    )
     if is_taken_back(fit):
         why_open = "the supply rose by itself over seconds, as behind a start or while a battery is charged"
     if not was_looked_for:

@@ -24,7 +24,8 @@ SIGMAS = 2.0
 ASSUMED_EFFICIENCY = 0.75
 EFFICIENCY_RANGE = (0.50, 0.92)  # class AB at low level to class D at high level
 STATED_EFFICIENCY_RATIO = 0.02  # how well a stated efficiency is believed, standard
-IMPEDANCE_RANGE: Mapping[str, tuple[float, float]] = {"resistor": (0.98, 1.02), "speaker": (0.8, 2.0)}
+# A cone at its resonance, where bass is played, has several times its nominal ohms.
+IMPEDANCE_RANGE: Mapping[str, tuple[float, float]] = {"resistor": (0.98, 1.02), "speaker": (0.8, 4.0)}
 ASSUMED_IMPEDANCE: Mapping[str, float] = {"resistor": 1.0, "speaker": 1.15}  # of nominal
 # What a straight line leaves out, standard: an alternator at its current limit bends it.
 MODEL_ERROR_RATIO: Mapping[str, float] = {"at rest": 0.012, "charging": 0.05}
