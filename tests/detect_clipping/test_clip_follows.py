@@ -10,7 +10,8 @@ from ampwitness.bench.clip_cases import make_case
 from ampwitness.bench.clip_matching import score_case
 from ampwitness.detect.clips.ceiling import clip_follows
 from ampwitness.detect.clips.ceiling.clip_follows import Follower, find_follower
-from ampwitness.detect.clips.judge.clip_names import Followers
+from ampwitness.detect.clips.judge.clip_names import Followers, find_followers
+from ampwitness.detect.clips.judge.clip_side import SideVerdict
 from ampwitness.detect.clips.judge.clip_verdict import _take_back_regulated
 from ampwitness.detect.clips.table.clip_candidates import FIELDS, Candidates
 from ampwitness.types import FloatArray
@@ -103,6 +104,18 @@ def test_notes_that_their_maker_saturated_softly_are_not_put_down_to_the_amplifi
     assert len(found) > 100  # one constant level: the amplifier's, or ahead of it
     assert {finding.measured["origin"] for finding in found} == {"undecided"}
     assert {finding.measured["ceiling"] for finding in found} == {"undecided"}
+
+
+@pytest.mark.parametrize(("sharpness", "is_named"), [(4.0, False), (10.0, True)])
+def test_what_bends_as_softly_as_a_saturated_note_names_no_amplifier(sharpness: float, is_named: bool) -> None:
+    start_s, supply = make_notes(np.random.default_rng(9))
+    sides = []
+    for sign in (1.0, -1.0):
+        table = make_side(sign, start_s + 0.01 * (sign < 0), 2.2 * supply, supply)
+        table.columns.update({"sharpness": np.full(len(start_s), sharpness), "crest_v": np.full(len(start_s), 40.0)})
+        yes, no = np.ones(len(start_s), dtype=bool), np.zeros(len(start_s), dtype=bool)
+        sides.append((table, SideVerdict(yes, 2.4 * supply, np.zeros(len(start_s)), no, no, yes, None)))
+    assert (find_followers(sides).soft is not None) is is_named
 
 
 def test_what_is_read_of_rounded_tops_goes_with_their_drive_and_the_supply_with_it() -> None:

@@ -24,6 +24,9 @@ BoolArray = npt.NDArray[np.bool_]
 
 
 IN_PROPORTION = 0.5  # of a rail that rises as its supply does
+# Of a soft ceiling that may be called the amplifier's: notes saturated by their maker came to 3 to 4.5, soft knees of
+# amplifiers to 9.8 and more. Below it levels that follow the supply were read of clean notes.
+LEAST_SHARP = 6.0
 LEAST_PLAIN = 0.3  # of the plateaus at a level: if fewer fit plainly, all are asked
 
 
@@ -51,7 +54,7 @@ def find_followers(sides: list[tuple[Candidates, SideVerdict]]) -> Followers:
         mine = side.accepted & ~side.is_source
         shows, _ = _show_level(table, mine)
         hard.append((table.take(shows), table["level_v"][shows]))
-        shows = mine & (table["sharpness"] > 0) & (table.over_db >= SOFT_SURE_DB)
+        shows = mine & (table["sharpness"] >= LEAST_SHARP) & (table.over_db >= SOFT_SURE_DB)
         soft.append((table.take(shows), side.expected[shows]))
     are_rounded = any(_show_level(table, side.accepted & ~side.is_source)[1] for table, side in sides)
     return Followers(find_follower(hard, without_drive=are_rounded), find_follower(soft, without_drive=True))

@@ -34,7 +34,7 @@ NEAR_S = 1.0
 # and more, and 4 to 14: too near.)
 FLATTEST, LEAST_FLAT_GAIN = 90, 45.0
 # Taken to each plain one: behind limiters 11 to 78; a ceiling that cuts off so many shows as a pile.
-FEWEST_LED, MOST_LED = 10, 5.0
+FEWEST_LED, MOST_LED = 5, 5.0
 MOSTLY_COARSE, BOWED_SD, BOWED_SHARE = 0.8, 3.5, 0.004  # of the rows; noise of one sample, and share of the level
 
 

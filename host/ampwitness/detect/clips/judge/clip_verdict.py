@@ -24,7 +24,7 @@ from ampwitness.detect.clips.judge.clip_doubles import without_doubles
 from ampwitness.detect.clips.judge.clip_names import Followers, find_followers, name_ceilings, name_origins
 from ampwitness.detect.clips.judge.clip_partner import find_partners
 from ampwitness.detect.clips.judge.clip_release import REMARK, is_released_late, without_release
-from ampwitness.detect.clips.judge.clip_side import SideVerdict, judge_side, shows_level
+from ampwitness.detect.clips.judge.clip_side import FIRM_PLATEAUS, SideVerdict, judge_side, shows_level
 from ampwitness.detect.clips.judge.clip_source_sides import judge_source_sides
 from ampwitness.detect.clips.judge.clip_topmost import shows_one_corner
 from ampwitness.detect.clips.second.clip_current import mark_rails_behind
@@ -83,7 +83,10 @@ def _judge_sides(tables: list[tuple[float, str, Candidates]], crests: HighCrests
     between their corners where level plateaus were taken after all, as one store may run empty while the other is
     pumped full."""
     sides = [judge_side(mine, crests, sign) for sign, _, mine in tables]
-    others = [other.rail if side.rail is None else None for side, other in zip(sides, sides[::-1], strict=True)]
+    others = [
+        other.rail if side.rail is None and np.count_nonzero(other.accepted) >= FIRM_PLATEAUS else None
+        for side, other in zip(sides, sides[::-1], strict=True)
+    ]
     sides = [
         side if other is None else judge_side(mine, crests, sign, other=other)
         for (sign, _, mine), side, other in zip(tables, sides, others, strict=True)
