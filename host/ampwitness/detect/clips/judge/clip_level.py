@@ -44,12 +44,14 @@ SOFT_SURE_DB = 0.5  # bent over by so much a crest shows its ceiling
 @dataclass(frozen=True, slots=True)
 class Level:
     """What n candidates of one polarity show: `rail`, None where none; `members`, (n,), what it was learned from;
-    `tolerance_v`, how far off it a plateau may lie; `pile`, where it was a pile of crests that showed it."""
+    `tolerance_v`, how far off it a plateau may lie; `pile`, where it was a pile of crests that showed it; `is_shared`:
+    it is that of the other polarity, or of both."""
 
     rail: Rail | None
     members: BoolArray
     tolerance_v: float
     pile: Pile | None
+    is_shared: bool = False
 
     @property
     def is_of_stays(self) -> bool:

@@ -48,6 +48,7 @@ from ampwitness.detect.clips.judge.clip_level import (
 )
 from ampwitness.detect.clips.judge.clip_lookalike import look_like_the_music
 from ampwitness.detect.clips.judge.clip_round import are_mostly_round, is_led_by_few
+from ampwitness.detect.clips.judge.clip_shared import is_dense, level_of_other
 from ampwitness.detect.clips.judge.clip_topmost import find_topmost
 from ampwitness.detect.clips.table.clip_candidates import Candidates, HighCrests
 from ampwitness.types import FloatArray
@@ -71,7 +72,6 @@ FEWEST_LEVEL = 3  # plateaus that a ceiling which moves under strongly driven ha
 FEWEST_RESTS = 2
 LIMIT_SHOWS_DB = 0.1  # of some half-cycle: what takes less of every crest is a bend of the music's own flanks
 FEWEST_ROUND = 10  # crests at a level that tell what brought them there
-DENSE_NOISE_SHARE = 0.003  # of the level: noise of one sample that makes fits poor; in bass 0.001 to 0.0026
 OPPOSITE_SHARE = 0.07  # how far the ceilings of both polarities lie apart at most, as in `clip_partner`
 LOOSE_TOLERANCE = 0.012  # of the level: a rail known no better vouches for little,
 LOOSE_GAIN = 25.0  # and the fit must speak for itself
@@ -101,6 +101,13 @@ def is_firm(rail: Rail, expected_v: FloatArray) -> bool:
     return rail.n_plateaus >= FIRM_PLATEAUS and rail.spread_v <= FIRM_SPREAD * typical_v
 
 
+def lies_firmly(table: Candidates, side: SideVerdict) -> BoolArray:
+    """(n,) which rows of a polarity lie at a ceiling that is known well."""
+    if side.rail is None or not is_firm(side.rail, side.expected):
+        return np.zeros(len(table), dtype=bool)
+    return np.asarray(np.abs(table["level_v"] - side.expected) <= FIRM_TOLERANCE * side.expected)
+
+
 @dataclass(slots=True)
 class _Taken:
     """What was taken so far of n candidates, and at which ceiling; fields as of `SideVerdict`."""
@@ -125,16 +132,25 @@ class _Taken:
 
 
 def judge_side(
-    table: Candidates, crests: HighCrests, sign: float, *, are_level: bool = False, other: Rail | None = None
+    table: Candidates,
+    crests: HighCrests,
+    sign: float,
+    *,
+    are_level: bool = False,
+    other: Rail | None = None,
+    shared: Rail | None = None,
 ) -> SideVerdict:
     """Learn the rail of one polarity (sign 1.0 or -1.0) and decide.
 
     table : candidates of that polarity; crests : the highest crests that are none, of both; are_level : whether
     either polarity is known to show level plateaus (`shows_level`); other : the other polarity's ceiling, near which
-    a few plateaus are believed to show one (`is_led_by_few`)
+    a few plateaus are believed to show one (`is_led_by_few`); shared : a ceiling that is the other's or of both, asked
+    for ahead of its own
     """
     basic, plain = might_be_plateaus(table), find_plain(table)
-    level = find_level(table, crests, sign, plain, basic)
+    level = None if shared is None else level_of_other(table, crests, sign, basic, shared)
+    if level is None:
+        level = find_level(table, crests, sign, plain, basic)
     taken = _Taken.nothing(len(table))
     if level.rail is not None:
         _take_at_level(taken, table, level, level.rail, basic, other)
@@ -183,9 +199,7 @@ def _take_at_level(
         accepted = accepted | comes_just_up_to(rail, expected, table, basic, above)
         accepted &= ~below
     if not few and is_firm(rail, expected):  # where a top lies says what its peak and its flanks do not
-        at_it = (
-            (table["noise_v"] > DENSE_NOISE_SHARE * expected) & (off_v <= FIRM_TOLERANCE * expected) & _is_top(table)
-        )
+        at_it = is_dense(table, expected) & (off_v <= FIRM_TOLERANCE * expected) & _is_top(table)
         accepted = accepted | (at_it & (table["gain"] >= FAINT_GAIN))
     if level.pile is not None:  # in full-range music hardly a fit fits; the place speaks, where so many crests agree
         accepted = accepted | (basic & near & (over_sd > 1.0) & (table["lively"] >= LIVELY))
@@ -195,8 +209,9 @@ def _take_at_level(
         accepted = accepted | (stays & (nearest_v <= STAY_SHARE * expected))
     if np.count_nonzero(inliers) >= FEWEST_FOR_COARSE:
         accepted = accepted | (basic & near & is_coarse & (over_sd > 1.0))
-    if np.count_nonzero(near) >= FEWEST_ROUND and are_mostly_round(table, near):
-        return  # a limiter's level
+    # A limiter's levels would have been refused at the other polarity, too.
+    if not level.is_shared and np.count_nonzero(near) >= FEWEST_ROUND and are_mostly_round(table, near):
+        return
     is_believed = level.pile is not None or (other is not None and _lie_alike(rail, other, table))
     if not is_believed and is_led_by_few(table, accepted, inliers):
         return

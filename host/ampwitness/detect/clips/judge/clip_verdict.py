@@ -24,7 +24,8 @@ from ampwitness.detect.clips.judge.clip_doubles import without_doubles
 from ampwitness.detect.clips.judge.clip_names import Followers, find_followers, name_ceilings, name_origins
 from ampwitness.detect.clips.judge.clip_partner import find_partners
 from ampwitness.detect.clips.judge.clip_release import REMARK, is_released_late, without_release
-from ampwitness.detect.clips.judge.clip_side import FIRM_PLATEAUS, SideVerdict, judge_side, shows_level
+from ampwitness.detect.clips.judge.clip_shared import find_shared, is_dense
+from ampwitness.detect.clips.judge.clip_side import FIRM_PLATEAUS, SideVerdict, judge_side, lies_firmly, shows_level
 from ampwitness.detect.clips.judge.clip_source_sides import judge_source_sides
 from ampwitness.detect.clips.judge.clip_topmost import shows_one_corner
 from ampwitness.detect.clips.second.clip_current import mark_rails_behind
@@ -98,6 +99,26 @@ def _judge_sides(tables: list[tuple[float, str, Candidates]], crests: HighCrests
         if (mine["top_kind"] >= BETWEEN_CORNERS).any()
         else side
         for (sign, _, mine), side, other in zip(tables, sides, others, strict=True)
+    ]
+
+
+def _with_shared(
+    tables: list[tuple[float, str, Candidates]], sides: list[SideVerdict], crests: HighCrests
+) -> list[SideVerdict]:
+    """Both polarities; in dense music one that shows no ceiling is asked again at that of the other, which is known
+    firmly, and both at what they have in common where neither shows any."""
+    if not all(is_dense(mine, mine["level_v"]).any() for _, _, mine in tables):
+        return sides
+    shows_none = [side.rail is None or not side.accepted.any() for side in sides]
+    shared = [
+        other.rail if is_asked and lies_firmly(theirs, other).any() else None
+        for is_asked, (_, _, theirs), other in zip(shows_none, tables[::-1], sides[::-1], strict=True)
+    ]
+    if all(shows_none):
+        shared = [find_shared([(sign, mine) for sign, _, mine in tables], crests)] * 2
+    return [
+        side if rail is None else judge_side(mine, crests, sign, shared=rail)
+        for (sign, _, mine), side, rail in zip(tables, sides, shared, strict=True)
     ]
 
 
@@ -196,7 +217,8 @@ def judge(table: Candidates, crest_parts: list[HighCrests]) -> Verdicts:
         if is_sure:
             sides = _with_lighter_side(tables, sides, crests)
     else:
-        sides = _with_partners(tables, _judge_sides(tables, crests), crests)
+        sides = _with_shared(tables, _judge_sides(tables, crests), crests)
+        sides = _with_partners(tables, sides, crests)
     for (sign, polarity, mine), side in zip(tables, sides, strict=True):
         parts.append((mine, side))
         at_rail = side.accepted & ~side.is_source & stands_at_level(mine) & ~_is_apart(side)
