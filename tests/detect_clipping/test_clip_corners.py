@@ -9,8 +9,10 @@ from ampwitness.bench.clip_matching import Tally, score_case
 from ampwitness.bench.windows import iter_windows_from_arrays
 from ampwitness.detect.clips import clipping
 from ampwitness.detect.clips.ceiling.clip_pile import BETWEEN_CORNERS
+from ampwitness.detect.clips.ceiling.rail_model import learn_rail
 from ampwitness.detect.clips.clipping import ClippingDetector
 from ampwitness.detect.clips.judge import clip_verdict
+from ampwitness.detect.clips.judge.clip_side import SideVerdict
 from ampwitness.detect.clips.table.clip_candidates import FIELDS, Candidates, HighCrests
 from scipy import signal
 
@@ -115,7 +117,17 @@ def test_tops_that_move_are_asked_again_where_level_plateaus_were_taken(
 ) -> None:
     """Level ones may be taken for the company they keep, after those that move were judged."""
     asked: list[bool] = []
-    monkeypatch.setattr(clip_verdict, "judge_side", lambda *_, are_level=False: asked.append(are_level))
+    rail = learn_rail(np.full(3, 30.0), np.full((3, 4), 12.0), np.ones((3, 4)))
+    none_taken = np.zeros(3, dtype=bool)
+    judged = SideVerdict(
+        none_taken, np.full(3, 30.0), np.zeros(3), none_taken, none_taken, none_taken, rail, none_taken
+    )
+
+    def judge_side(*_: object, are_level: bool = False, **__: object) -> SideVerdict:
+        asked.append(are_level)
+        return judged
+
+    monkeypatch.setattr(clip_verdict, "judge_side", judge_side)
     monkeypatch.setattr(clip_verdict, "shows_level", lambda table, side: level and bool(table["sign"][0] > 0))
     tables = []
     for sign, name in ((1.0, "positive"), (-1.0, "negative")):

@@ -106,6 +106,14 @@ def test_bass_that_plays_on_is_no_steady_volts() -> None:
     assert decide_cause(replace(stop, off_rms_v=0.05)).words == STUCK
 
 
+def test_volts_of_its_own_that_die_away_are_no_steady_volts() -> None:
+    """Of an output at half the supply that was switched off 1.5 V were left for a moment: told as a danger."""
+    stop = Stop(1.0, 8000, peak_v=4.8, off_rms_v=0.02, rest_v=1.54, rest_before_v=6.4, sank_from_v=7.3, sank_to_v=0.18)
+    assert decide_cause(stop).words != STUCK
+    assert decide_cause(replace(stop, sank_from_v=None, sank_to_v=None)).words == STUCK
+    assert decide_cause(replace(stop, sank_to_v=1.54)).words == STUCK
+
+
 def test_what_plays_on_under_a_note_that_ended_is_no_undecided_stop() -> None:
     time_s = np.arange(4 * 8000) / 8000
     rest = 0.03 * np.sin(2 * np.pi * 700 * time_s)

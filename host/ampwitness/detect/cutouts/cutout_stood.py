@@ -21,7 +21,10 @@ _IN_SOURCE = {None: "", True: ", as in the source", False: ", not the source"}
 
 
 def is_stuck(stop: Stop) -> bool:
-    """Whether the output rests at steady volts away from where it was; a low note that plays on is not steady."""
+    """Whether the output rests at steady volts away from where it was; a low note that plays on is not steady, nor are
+    volts of its own that die away, whatever they pass on their way to nothing."""
+    if stop.sank_to_v is not None and abs(stop.sank_to_v) < DC_V:
+        return False
     is_moved = abs(stop.rest_v - stop.rest_before_v) > max(DC_V, 0.04 * stop.peak_v) and abs(stop.rest_v) > DC_V
     return is_moved and stop.rests_steadily and stop.off_rms_v < STEADY_RATIO * abs(stop.rest_v)
 
