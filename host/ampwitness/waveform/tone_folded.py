@@ -91,7 +91,7 @@ def read_folded(
     ------
     Our choice; measured in tests/waveform/test_tone_folded.py and by `python -m ampwitness.bench.tone_scores`.
     """
-    is_asked = reading.not_judged.startswith(("the logger's band holds only", "harmonic "))
+    is_asked = reading.not_judged.startswith(("the logger's band holds only", "harmonic ", "harmonics "))
     if not paths or not reading.is_tone or not is_asked or rate_hz < _LEAST_RATE_HZ:
         return reading
     found = None
