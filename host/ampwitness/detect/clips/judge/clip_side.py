@@ -49,7 +49,7 @@ from ampwitness.detect.clips.judge.clip_level import (
 from ampwitness.detect.clips.judge.clip_lookalike import look_like_the_music
 from ampwitness.detect.clips.judge.clip_round import are_mostly_round, is_led_by_few
 from ampwitness.detect.clips.judge.clip_shared import is_dense, level_of_other
-from ampwitness.detect.clips.judge.clip_topmost import find_topmost
+from ampwitness.detect.clips.judge.clip_topmost import ends_among_round, find_topmost, round_levels
 from ampwitness.detect.clips.table.clip_candidates import Candidates, HighCrests
 from ampwitness.types import FloatArray
 
@@ -73,6 +73,7 @@ FEWEST_RESTS = 2
 LIMIT_SHOWS_DB = 0.1  # of some half-cycle: what takes less of every crest is a bend of the music's own flanks
 FEWEST_ROUND = 10  # crests at a level that tell what brought them there
 OPPOSITE_SHARE = 0.07  # how far the ceilings of both polarities lie apart at most, as in `clip_partner`
+MOST_FEW = 4  # plateaus: so many may lie at one level by chance
 LOOSE_TOLERANCE = 0.012  # of the level: a rail known no better vouches for little,
 LOOSE_GAIN = 25.0  # and the fit must speak for itself
 
@@ -154,6 +155,8 @@ def judge_side(
     taken = _Taken.nothing(len(table))
     if level.rail is not None:
         _take_at_level(taken, table, level, level.rail, basic, other)
+        if _is_of_round(taken, table, level, round_levels(table, crests, sign)):
+            taken = _Taken.nothing(len(table))
     if taken.rail is not None:
         _take_near_level(taken, table, crests, sign, basic, level)
     _take_rounded(taken, table, crests, sign, basic)
@@ -217,6 +220,17 @@ def _take_at_level(
         return
     taken.rail, taken.accepted, taken.few_inliers = rail, accepted, inliers & few
     taken.expected, taken.threshold = expected, threshold
+
+
+def _is_of_round(taken: _Taken, table: Candidates, level: Level, round_v: FloatArray) -> bool:
+    """Whether a level that few plateaus show is one at which round crests end in number: a limiter's, not a ceiling's.
+
+    round_v : sorted heights of round crests, as `round_levels` gives them"""
+    if taken.rail is None or level.pile is not None or taken.rail.n_plateaus > MOST_FEW:
+        return False
+    if not taken.accepted.any():
+        return False
+    return bool(np.mean(ends_among_round(table, taken.accepted, round_v)[taken.accepted]) > 0.5)
 
 
 def _lie_alike(rail: Rail, other: Rail, table: Candidates) -> bool:
