@@ -41,6 +41,9 @@ MOST_ROUND = 0.65  # of what one curve over all of them would bend within it: tr
 # Standard deviations by which stays at a level are rounder than the music's own below it: under ceilings -18 to 1, at a
 # limiter's level 3.2 to 7.6. Where there are few below, as in music dense as noise, chance made them.
 ROUNDER_SD, FEWEST_AT, FEWEST_BELOW = 2.5, 8, 30
+# What is as flat as a ceiling leaves it is asked no more: under ceilings 0.07 to 0.09 where hundreds stay, 0.07 to 0.18
+# where some tens do, at a limiter's level 0.18 to 0.49, each known by 2.6 deviations and more to be above this.
+FLAT_SHARE, FLAT_SD = 0.12, 2.0
 LOWEST_SHARE = 0.9  # of the lowest stay: lower samples are in no run
 AT_SHARE = 0.02  # of the ceiling: how far smoothed samples of a run may lie from it
 RUN_S, FEWEST_SAMPLES = 1.2e-4, 3
@@ -167,7 +170,8 @@ def _held_at(side: OneSide, told: _Told) -> Held | None:
         return None
     if len(told.stays) >= FEWEST_AT and len(told.below) >= FEWEST_BELOW:
         own_share, own_sd = _roundness(volts, told.below)
-        if share - own_share > ROUNDER_SD * np.hypot(sd, own_sd):
+        is_flat = share <= FLAT_SHARE + FLAT_SD * sd
+        if not is_flat and share - own_share > ROUNDER_SD * np.hypot(sd, own_sd):
             return None
     rail = rail_through_few(told.stays.level_v, told.supply, told.output)
     if rail is None:
