@@ -46,7 +46,7 @@ ROUNDER_SD, FEWEST_AT, FEWEST_BELOW = 2.5, 8, 30
 FLAT_SHARE, FLAT_SD = 0.12, 2.0
 LOWEST_SHARE = 0.9  # of the lowest stay: lower samples are in no run
 AT_SHARE = 0.02  # of the ceiling: how far smoothed samples of a run may lie from it
-RUN_S, FEWEST_SAMPLES = 1.2e-4, 3
+RUN_S, FEWEST_SAMPLES = 1.2e-4, 2
 
 
 @dataclass(frozen=True, slots=True)
