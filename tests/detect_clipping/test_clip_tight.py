@@ -7,6 +7,7 @@ import pytest
 from ampwitness.bench import clip_material, clip_sets, clip_signals
 from ampwitness.bench.clip_cases import ScoredCase, make_case, play_static
 from ampwitness.bench.clip_matching import Tally, score_case
+from ampwitness.bench.music import full_range
 from ampwitness.detect.clips import clipping
 from ampwitness.detect.clips.ceiling.rail_model import Rail
 from ampwitness.detect.clips.judge import clip_round, clip_side
@@ -41,6 +42,8 @@ def test_crests_that_a_fast_limiter_holds_are_round(monkeypatch: pytest.MonkeyPa
     monkeypatch.setattr(clip_tight, "repeat", lambda stays: False)  # most of its crests come again at one distance
     assert score_case(case, 0.0005).n_false == 0
     monkeypatch.setattr(clip_tight, "_roundness", lambda volts, stays: (0.0, 1.0))
+    assert score_case(case, 0.0005).n_false == 0
+    monkeypatch.setattr(clip_tight, "BOTH_SD", np.inf)  # and as restless as the music's own
     assert score_case(case, 0.0005).n_false > 10
 
 
@@ -73,12 +76,12 @@ def limited_band(seed: int, mode: str, seconds: float = 8.0) -> ScoredCase:
 
 
 @pytest.mark.parametrize("seed", [1, 2])
-def test_what_stays_at_a_limiters_level_is_no_flatter_than_the_musics_own(
+def test_what_stays_at_a_limiters_level_is_as_restless_as_the_musics_own(
     monkeypatch: pytest.MonkeyPatch, seed: int
 ) -> None:
     case = limited_band(seed, "bass")
     assert score_case(case, 0.0005).n_false == 0
-    monkeypatch.setattr(clip_tight, "ROUNDER_SD", np.inf)
+    monkeypatch.setattr(clip_tight, "BOTH_SD", np.inf)
     assert score_case(case, 0.0005).n_false > 100
 
 
@@ -143,3 +146,14 @@ def test_plateaus_are_not_taken_for_round_ones_by_what_rings_on_them(is_flat: bo
     share, sd = clip_tight._roundness(volts, stays)
     assert (share > clip_tight.MOST_ROUND) is is_round
     assert sd < 0.01  # all alike
+
+
+def test_full_range_music_is_found_under_a_ceiling_that_follows_a_sagging_supply() -> None:
+    """At 8 kS/s most flats last four samples; 205 of 494 were found where more was asked of them."""
+    rng, rate_hz = np.random.default_rng([5, 3]), 48_000.0
+    music = full_range(16.0, rate_hz, rng)
+    music /= np.quantile(np.abs(music), 0.995)
+    case = play_static("sagging", rng, music, rate_hz=rate_hz, rail="following", rail_v=36.0, drive_db=9.0, sag_v=2.5)
+    tally = score_case(case, 0.0005)
+    assert sum(tally.n_hit.values()) > 0.95 * sum(tally.n_true.values()) > 400
+    assert tally.n_false == 0

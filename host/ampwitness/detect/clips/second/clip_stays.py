@@ -157,6 +157,16 @@ def are_below(stays: Stays, at_it: BoolArray, rate_hz: float) -> BoolArray:
     return np.asarray(is_told & (stays.level_v >= low) & (stays.level_v <= high))
 
 
+def spread_shares(volts: npt.NDArray[np.float32], stays: Stays) -> FloatArray:
+    """(n,) standard deviation of the smoothed samples of each stay, as a share of its level."""
+    spread = np.zeros(len(stays))
+    first = np.rint(stays.middle - (stays.n_samples - 1) / 2).astype(np.intp)
+    for n in np.unique(stays.n_samples):
+        rows = np.flatnonzero(stays.n_samples == n)
+        spread[rows] = smooth_at(volts, first[rows, None] + np.arange(n)).std(axis=1)
+    return np.asarray(spread / stays.level_v)
+
+
 def repeat(stays: Stays) -> bool:
     """Whether most stays come again at one distance: a wave that repeats, of which chance says nothing."""
     apart = np.diff(np.sort(stays.middle))

@@ -3,7 +3,7 @@
 In noise-like music no fit fits and corners ring through every plateau. But such music never rests: four samples in a
 row that hardly differ are rare at any height, and rarer high up. Where they come again and again at one level and
 nowhere near above it, the output was held there. A limiter brings crests to one level too, and so what stays they
-have: those are no flatter than the music's own below.
+have: those are as restless as the music's own below.
 
 Gaps: works inside one stretch.
 Limits: FEWEST stays at the ceiling in a stretch. What a limiter holds at one level before a clean amplifier would show
@@ -21,7 +21,15 @@ import numpy.typing as npt
 from ampwitness.detect.clips.ceiling.few_plateaus import rail_through_few
 from ampwitness.detect.clips.ceiling.rail_model import Rail
 from ampwitness.detect.clips.second.clip_shelves import LEAST_LIVELY, describe_runs
-from ampwitness.detect.clips.second.clip_stays import Stays, are_below, find_level, find_stays, repeat, smooth_at
+from ampwitness.detect.clips.second.clip_stays import (
+    Stays,
+    are_below,
+    find_level,
+    find_stays,
+    repeat,
+    smooth_at,
+    spread_shares,
+)
 from ampwitness.detect.clips.table.clip_candidates import Candidates, OneSide
 from ampwitness.detect.clips.table.clip_rows import liveliness_of
 from ampwitness.detect.clips.table.clip_stream import MEAN_S
@@ -38,12 +46,14 @@ LEAST_BESIDE, LEAST_TOGETHER, FEWEST_TOGETHER = 1.0, 5.0, 3  # of one polarity, 
 ALIKE = 0.07  # the one so near the other
 BESIDE = 2  # samples beside a stay
 MOST_ROUND = 0.65  # of what one curve over all of them would bend within it: true ones 0.6 at most, round ones 0.7 to 1
-# Standard deviations by which stays at a level are rounder than the music's own below it: under ceilings -18 to 1, at a
-# limiter's level 3.2 to 7.6. Where there are few below, as in music dense as noise, chance made them.
-ROUNDER_SD, FEWEST_AT, FEWEST_BELOW = 2.5, 8, 30
-# What is as flat as a ceiling leaves it is asked no more: under ceilings 0.07 to 0.09 where hundreds stay, 0.07 to 0.18
-# where some tens do, at a limiter's level 0.18 to 0.49, each known by 2.6 deviations and more to be above this.
-FLAT_SHARE, FLAT_SD = 0.12, 2.0
+# How far samples of a stay scatter, to how far those of the music's own below do, where there are many of both: under
+# ceilings 0.55 to 0.85, of few at one that moves up to 1, at a limiter's level 0.83 to 1.05. In deviations above the
+# first number; with how much rounder than FLAT_SHARE they are, in deviations, 3.5 under ceilings, 5 and more at a
+# limiter's level.
+STILLER, STILLER_SD, FEWEST_AT, FEWEST_BELOW = 0.8, 2.2, 8, 30
+FLAT_SHARE, BOTH_SD = 0.12, 4.2
+# What is flatter than the music's own by so many deviations was cut off all the same (a limiter's: at most 6.6).
+FLATTER_SD = 10.0
 LOWEST_SHARE = 0.9  # of the lowest stay: lower samples are in no run
 AT_SHARE = 0.02  # of the ceiling: how far smoothed samples of a run may lie from it
 RUN_S, FEWEST_SAMPLES = 1.2e-4, 2
@@ -163,21 +173,33 @@ def _is_level(own: _Told, others: list[_Told]) -> bool:
 
 
 def _held_at(side: OneSide, told: _Told) -> Held | None:
-    """The ceiling that stays show, unless they are round, or rounder than the music's own."""
+    """The ceiling that stays show, unless they are round, or hold no stiller than the music's own."""
     volts = side.stretch.output_v * np.float32(side.sign)
     share, sd = _roundness(volts, told.stays)
     if share > MOST_ROUND:
         return None
-    if len(told.stays) >= FEWEST_AT and len(told.below) >= FEWEST_BELOW:
+    restless_sd = _how_restless(volts, told.stays, told.below)
+    if restless_sd > STILLER_SD and restless_sd + (share - FLAT_SHARE) / max(sd, 1e-9) > BOTH_SD:
         own_share, own_sd = _roundness(volts, told.below)
-        is_flat = share <= FLAT_SHARE + FLAT_SD * sd
-        if not is_flat and share - own_share > ROUNDER_SD * np.hypot(sd, own_sd):
+        if own_share - share < FLATTER_SD * np.hypot(sd, own_sd):
             return None
     rail = rail_through_few(told.stays.level_v, told.supply, told.output)
     if rail is None:
         return None
     typical = float(np.median(rail.predict(told.supply, told.output)))
     return Held(rail, PILE_SHARE / 2 * typical, float(np.min(told.stays.level_v)))
+
+
+def _how_restless(volts: npt.NDArray[np.float32], at_it: Stays, below: Stays) -> float:
+    """Standard deviations by which stays at a level scatter more than a ceiling lets them, beside those that the music
+    makes by itself: something may bring it to that level, yet not hold it there."""
+    if len(at_it) < FEWEST_AT or len(below) < FEWEST_BELOW:
+        return 0.0
+    spreads = [spread_shares(volts, stays) for stays in (at_it, below)]
+    mean, own_mean = (float(np.mean(spread)) for spread in spreads)
+    error, own_error = (float(np.std(spread)) / np.sqrt(len(spread)) for spread in spreads)
+    both = np.hypot(error, mean / max(own_mean, 1e-12) * own_error)
+    return (mean - STILLER * own_mean) / max(float(both), 1e-12)
 
 
 def _roundness(volts: npt.NDArray[np.float32], stays: Stays) -> tuple[float, float]:
