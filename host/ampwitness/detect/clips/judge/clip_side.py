@@ -76,6 +76,7 @@ OPPOSITE_SHARE = 0.07  # how far the ceilings of both polarities lie apart at mo
 MOST_FEW = 4  # plateaus: so many may lie at one level by chance
 LOOSE_TOLERANCE = 0.012  # of the level: a rail known no better vouches for little,
 LOOSE_GAIN = 25.0  # and the fit must speak for itself
+LOOSE_SPREAD = 0.012  # of the level: plateaus that scatter so vouch for no top that no fit describes
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,7 +211,7 @@ def _take_at_level(
         # By how much neighbours drift may mislead.
         nearest_v = np.minimum(off_v, np.abs(table["level_v"] - table["stay_v"]))
         accepted = accepted | (stays & (nearest_v <= STAY_SHARE * expected))
-    if np.count_nonzero(inliers) >= FEWEST_FOR_COARSE:
+    if np.count_nonzero(inliers) >= FEWEST_FOR_COARSE and rail.spread_v <= LOOSE_SPREAD * typical_v:
         accepted = accepted | (basic & near & is_coarse & (over_sd > 1.0))
     # A limiter's levels would have been refused at the other polarity, too.
     if not level.is_shared and np.count_nonzero(near) >= FEWEST_ROUND and are_mostly_round(table, near):
