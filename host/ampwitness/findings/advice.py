@@ -14,7 +14,7 @@ from ampwitness.detect.tones.gain_steps import SOURCE_CLIPPED
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.charging_words import FLAT_V, advise_dropped, advise_left, advise_sunk
 from ampwitness.findings.clip_advice import SOURCE_FIRST, advise_clips
-from ampwitness.findings.cutout_advice import advise_cutouts, advise_over_voltage
+from ampwitness.findings.cutout_advice import advise_cutouts, advise_over_voltage, advise_silences
 from ampwitness.findings.described import describe_finding, is_without_supply
 from ampwitness.findings.headline import word_stillness
 from ampwitness.findings.lead_words import advise_leads
@@ -226,7 +226,7 @@ def _advise_nothing(listed: FindingList, summary: Mapping[str, Any], coverage: S
             "Check the logger's leads, the source and the amplifier's remote lead, and record again. In all the time "
             f"{still}: nothing played by which clips or cut-outs could show."
         )
-    return "Nothing that asks for action was found in what was looked at."
+    return advise_silences(summary) or "Nothing that asks for action was found in what was looked at."
 
 
 def _word_reduced(reduction: Mapping[str, Any] | None, n_clips: int) -> str:

@@ -9,9 +9,9 @@ from ampwitness.detect.cutouts.cutout_cause import OVER
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.described import describe_finding
 from ampwitness.findings.road_words import find_next_test, find_over_voltage, find_steady_v, is_doubtful
-from ampwitness.findings.wording import count_cutouts, find_worst
+from ampwitness.findings.wording import count_cutouts, find_worst, word_equal
 from ampwitness.types import Finding
-from ampwitness.units import seconds_to_clock
+from ampwitness.units import seconds_to_clock, seconds_to_span
 
 _MANY = 4  # an amplifier that stops so often is heard at once; music rests so all the time
 
@@ -58,6 +58,21 @@ def _advise_many(silences: Sequence[Finding], test: str) -> str:
         f"Listen whether the music itself rests, at {at} for example. There are {len(silences):,} such stops, of "
         f"{min(lengths_s):.2f} to {max(lengths_s):.2f} s, and nothing that was logged points at the amplifier: notes "
         f"played short end like that. If it does not rest there: {test[0].lower()}{test[1:]}"
+    )
+
+
+def advise_silences(summary: Mapping[str, Any]) -> str:
+    """What to do about silences that nothing explains and nothing else asks for action beside; empty without any."""
+    silences = (summary.get("cutouts") or {}).get("silences") or {}
+    if not silences.get("n"):
+        return ""
+    at, span = seconds_to_clock(silences["longest_start_s"]), seconds_to_span(silences["longest_s"])
+    n = "once" if silences["n"] == 1 else f"{silences['n']:,} times, the longest"
+    test = find_next_test("not decided")
+    return (
+        f"Listen whether the music pauses at {at}. The output was silent {n} for {span}, and nothing that was logged "
+        f"tells a pause from a cut-out.{word_equal(silences)} If the music does not pause there, "
+        f"{test[0].lower()}{test[1:]} Nothing else asks for action."
     )
 
 

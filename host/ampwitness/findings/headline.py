@@ -56,6 +56,8 @@ def word_headline(analysis: Analysis) -> str:
         elif kind in _ALWAYS and not (kind == "cutout" and group_cutouts(findings)["undecided"]):
             one = NOT_BY_AMPLIFIER if kind == "clip" and apart else words.one
             said = f"no {one} in {seconds_to_span(looked_s)}" if looked_s else f"{words.many} not judged"
+            silent = word_silent(analysis.summary) if kind == "cutout" else ""
+            said = silent or said
             none.append(said + (_word_left_out(analysis, words.detector) if kind == "clip" else ""))
         (pauses if kind == "cutout" else found).extend(apart)
     found += [*word_charging_short(analysis.summary), *pauses, *word_drops(analysis.summary, findings)]
@@ -138,6 +140,17 @@ def _word_source_flats(summary: Mapping[str, Any]) -> list[str]:
     if not n_flat or clipping.get("n_in_source"):
         return []
     return [f"{count_words(n_flat, 'half-cycle', 'half-cycles')} cut off in the source itself"]
+
+
+def word_silent(summary: Mapping[str, Any]) -> str:
+    """That the output was silent for a second and more though nothing proves a cut-out; empty where it was not."""
+    silences = (summary.get("cutouts") or {}).get("silences") or {}
+    if not silences.get("n"):
+        return ""
+    span = seconds_to_span(silences["longest_s"])
+    if silences["n"] == 1:
+        return f"no cut-out proven, but silent once for {span} (a pause or a cut-out)"
+    return f"no cut-out proven, but silent {silences['n']:,} times (pauses or cut-outs, the longest of {span})"
 
 
 def word_stillness(summary: Mapping[str, Any], findings: FindingList) -> list[str]:

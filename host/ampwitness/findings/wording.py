@@ -354,7 +354,20 @@ def _word_long_silences(silences: Mapping[str, Any]) -> str:
             f"{silences['n']:,} times the output was silent for {silences['least_s']:.0f} s or more (longest: {where}) "
             "and nothing that was logged tells why"
         )
-    return f"{was}: a programme pause and a lost signal look alike. A logged source tells them apart."
+    alike = "a programme pause and a lost signal look alike. A logged source tells them apart."
+    return f"{was}: {alike}{word_equal(silences)}"
+
+
+def word_equal(silences: Mapping[str, Any]) -> str:
+    """That silences last equally long, which speaks for an amplifier; with a blank before it, empty where they do not.
+
+    silences : of the cut-outs' summary"""
+    if not silences.get("n_equal"):
+        return ""
+    return (
+        f" {silences['n_equal']:,} of them last {silences['equal_s']:.2f} s each and begin at odd moments: an "
+        "amplifier that switches itself off waits so before it plays on; music rests on its beat."
+    )
 
 
 def word_beside(analysis: Analysis) -> tuple[str, ...]:

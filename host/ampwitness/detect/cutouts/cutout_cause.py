@@ -30,7 +30,12 @@ from ampwitness.detect.cutouts.cutout_low import (
 from ampwitness.detect.cutouts.cutout_measure import NEAR_S, Stop
 from ampwitness.detect.cutouts.cutout_outlived import LOW_RATIO
 from ampwitness.detect.cutouts.cutout_over import is_over
-from ampwitness.detect.cutouts.cutout_protection import OVER_CURRENT, list_protection_reasons, name_protection
+from ampwitness.detect.cutouts.cutout_protection import (
+    OVER_CURRENT,
+    QUICK_S,
+    list_protection_reasons,
+    name_protection,
+)
 from ampwitness.detect.cutouts.cutout_remote_told import judge_remote, went_with_source
 from ampwitness.detect.cutouts.cutout_stood import LOST, STUCK, UNDER, is_stuck, tell_what_stood
 from ampwitness.units import seconds_to_clock
@@ -61,7 +66,7 @@ PROTECTION = "protection with supply and remote fine"
 HUM = "not decided: a steady hum took the signal's place"
 HUM_ON_THE_WAY = "signal lost between source and amplifier"
 IN_A_GAP = "not decided: the amplifier stopped within a gap of the recording while its source played on"
-RETRYING = "not decided: it stops and tries again evenly"
+RETRYING = "not decided: it stops and tries again after the same time"
 PAUSE = "not decided: the signal may have paused at the source"
 
 
@@ -105,11 +110,8 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
         alike = judge_common_fall(stop, reference, events, reasons)
         words, is_evident, protection = (words, is_evident, protection) if alike is None else (alike, True, None)
     if words == PAUSE and stop.n_retries:
-        reasons.append(
-            f"{stop.n_retries} stops came every {stop.retry_s:.2f} s, each cut off in mid-cycle and as long as the "
-            "others, with a moment of sound between: a protection that tries again does so"
-        )
-        words, protection = RETRYING, OVER_CURRENT
+        reasons.append(_word_retries(stop))
+        words, protection = RETRYING, OVER_CURRENT if stop.end_s - stop.start_s < QUICK_S else name_protection(stop)
     elif stop.n_alike >= MANY_ALIKE and (words == PAUSE or _may_be_chance(words, stop)):
         reasons.append(f"{stop.n_alike} stops within ten seconds are like it, with nothing that explains them")
         open_ += [] if words == PAUSE else [words]
@@ -262,6 +264,19 @@ def _fell_alike(stop: Stop) -> bool:
     fell_v = supply.reference_v - min(supply.lowest_v, supply.lowest_after_v)
     lead_v = stop.remote_usual_v - stop.remote_sag_v
     return abs(lead_v - fell_v) < max(ALIKE_V, ALIKE_DEPTH_RATIO * fell_v)
+
+
+def _word_retries(stop: Stop) -> str:
+    """What speaks for a protection that tries again."""
+    if stop.retry_s > 0:
+        return (
+            f"{stop.n_retries} stops came every {stop.retry_s:.2f} s, each cut off in mid-cycle and as long as the "
+            "others, with a moment of sound between: a protection that tries again does so"
+        )
+    return (
+        f"{stop.n_retries} stops were each cut off in mid-cycle and {stop.end_s - stop.start_s:.2f} s long, at odd "
+        "moments: a protection that waits before it tries again does so, music rests on its beat"
+    )
 
 
 def _judge_source(stop: Stop, events: list[tuple[float, str]], reasons: list[str], *, is_low: bool) -> bool:

@@ -214,7 +214,7 @@ class Stop:
     n_new_lows: int = 0  # others at such a supply, each a new low, that nothing else explains (`cutout_siblings`)
     n_lost_alike: int = 0  # others ahead of which the supply fell alike, and at which it was lost
     n_silent: int = 0  # others at a low supply that left silence where this one did not
-    n_retries: int = 0  # stops in an even row with this one (`cutout_retry`), every `retry_s`
+    n_retries: int = 0  # stops in an even row with this one (`cutout_retry`), every `retry_s`; 0 s: at odd moments
     retry_s: float = 0.0
     surge_ratio: float | None = None  # so many times as far as ever the current rose right before (`cutout_surge`)
     surge_s: float | None = None

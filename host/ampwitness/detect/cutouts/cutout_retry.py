@@ -1,6 +1,6 @@
-"""Stops that come evenly, each cut in mid-cycle and as long as the others, with only a moment of sound between: a
-protection that tries again does that. A programme that is gated evenly sounds for longer than it is silent, or about
-as long.
+"""Stops cut in mid-cycle and as long as one another: a protection that tries again after a fixed time does that. Either
+they come evenly, with only a moment of sound between: a programme that is gated evenly sounds for longer than it is
+silent, or about as long. Or they come at odd moments, on no beat of the music's (`fixed_wait`).
 
 Gaps: none here: works on stops, also across a gap.
 Limits: without a logged source it stays undecided: a programme may be cut like that on purpose.
@@ -14,6 +14,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from ampwitness.detect.cutouts.cutout_measure import Stop
+from ampwitness.detect.cutouts.fixed_wait import find_fixed_waits
 
 LEAST_STOPS = 4
 EVEN_RATIO = 0.06  # of the period, and of the length: so far off at most
@@ -21,10 +22,11 @@ MOST_SOUND_RATIO = 0.35  # of the time off: sound between two of them
 
 
 def count_retries(stops: Sequence[Stop]) -> None:
-    """Tell each stop of an even row its period and how many there are.
+    """Tell each stop of a row how many there are, and the period of an even one.
 
     stops : those cut in mid-cycle that nothing explains, in order of time
     """
+    _count_fixed_waits(stops)
     row: list[Stop] = []
     for stop in stops:
         if row and not _follows(row, stop):
@@ -32,6 +34,16 @@ def count_retries(stops: Sequence[Stop]) -> None:
             row = []
         row.append(stop)
     _tell(row)
+
+
+def _count_fixed_waits(stops: Sequence[Stop]) -> None:
+    ended = [stop for stop in stops if stop.resume_s is not None]
+    waits = find_fixed_waits([(stop.start_s, stop.end_s) for stop in ended])
+    if np.count_nonzero(waits) < LEAST_STOPS:
+        return
+    for stop, is_one in zip(ended, waits, strict=True):
+        if is_one:
+            stop.n_retries = int(np.count_nonzero(waits))
 
 
 def _follows(row: list[Stop], stop: Stop) -> bool:

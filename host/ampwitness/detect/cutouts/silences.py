@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ampwitness.detect.cutouts.cutout_candidates import BIN, over_bins
+from ampwitness.detect.cutouts.fixed_wait import find_fixed_waits
 from ampwitness.detect.cutouts.rests import RestCount
 from ampwitness.detect.cutouts.turn_on import SOUND_V, WAIT_S
 from ampwitness.detect.step_stream import RunSteps
@@ -93,7 +94,7 @@ def sum_silences(
     told_s: Iterable[tuple[float, float]],
     switchings: Sequence[Mapping[str, Any]],
 ) -> dict[str, Any]:
-    """How many silences nothing explains, and the longest.
+    """How many silences nothing explains, the longest, and how many last equally long though they come on no beat.
 
     silences : (start_s, stop_s) of each; told_s : the same of the stops that are findings; switchings : of the output,
     a turn-off explains the silence behind it
@@ -108,10 +109,13 @@ def sum_silences(
 
     open_ = [silence for silence in silences if is_open(silence)]
     longest = max(open_, key=lambda silence: silence[1] - silence[0], default=None)
+    waits = [silence for silence, is_wait in zip(open_, find_fixed_waits(open_), strict=True) if is_wait]
     return {
         "n": len(open_),
         "least_s": LEAST_SILENCE_S,
         "total_s": float(sum(stop_s - start_s for start_s, stop_s in open_)),
         "longest_start_s": None if longest is None else longest[0],
         "longest_s": None if longest is None else longest[1] - longest[0],
+        "n_equal": len(waits),
+        "equal_s": float(np.median([stop_s - start_s for start_s, stop_s in waits])) if waits else None,
     }
