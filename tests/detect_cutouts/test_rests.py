@@ -84,3 +84,29 @@ def test_only_rests_near_a_stop_are_remembered() -> None:
     assert rests.find_rests([(500.0, 500.1)]) == [0]
     assert rests.find_rests([(400.0, 400.1)]) == []
     assert len(rests._rests) < 60
+
+
+def test_rests_of_two_lengths_that_end_on_the_beat_are_the_musics() -> None:
+    """A synthesiser's gate, down over 10 ms a tenth before notes of one and two beats; 35 were told one by one."""
+    rng = np.random.default_rng(2)
+    level, at = np.zeros(len(AT)), 0.3
+    while at < AT[-1] - 1:
+        length_s = float(rng.choice([0.25, 0.5, 0.5, 1.0]))
+        since = AT - at
+        on = (since >= 0) & (since < 0.9 * length_s)
+        level[on] = np.minimum(since[on] / 0.004, np.minimum(1.0, (0.9 * length_s - since[on]) / 0.010))
+        at += length_s
+    wave = 12 * np.sin(2 * np.pi * 47.3 * AT + 1) * np.clip(level, 0, 1)
+    found, _ = _find(wave)
+    assert found == []
+
+
+def test_stops_at_odd_moments_are_told() -> None:
+    """A signal lead that loses contact for 50 to 200 ms, again and again."""
+    rng = np.random.default_rng(4)
+    wave = 12 * np.sin(2 * np.pi * 47.3 * AT + 1)
+    for start_s in np.cumsum(rng.uniform(0.5, 1.6, 18)):
+        since = AT - start_s
+        wave[(since > 0) & (since < rng.uniform(0.05, 0.2))] = 0.0
+    found, _ = _find(wave)
+    assert len(found) > 12

@@ -5,9 +5,8 @@ Gaps: none here: works on spans.
 Limits: rests shorter than LONG_S are told only where so many lie within minutes that no beat fits all of them by
 chance, as with some eight. A wait that begins on the beat each time, because what trips it is played there, is taken
 for a rest.
-Source: ours; that protections commonly wait for a fixed time: common practice, no source. The length of the mean of
-unit vectors tells a period after Rayleigh (N. I. Fisher, Statistical Analysis of Circular Data, 1993, from memory).
-Measured by tests/detect_cutouts/test_fixed_wait.py.
+Source: ours; that protections commonly wait for a fixed time: common practice, no source. Measured by
+tests/detect_cutouts/test_fixed_wait.py.
 """
 
 from __future__ import annotations
@@ -17,15 +16,15 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.cutouts.beat import fit_beat
+
 FEWEST = 4
 LEAST_S = 0.3  # shorter rests are commonly equal: a synthesiser's gate
 LONG_S = 4.0  # so long no music rests four times by the same count
 EVEN_S, EVEN_RATIO = 0.030, 0.004  # how far lengths lie from their median at most: an end is good to 20 ms
 LEAST_SHARE = 0.6  # of all silences of LEAST_S and more
-BEATS_S = (0.15, 0.8)  # 75 to 400 a minute
-ON_BEAT = 0.93  # mean of unit vectors: 1 for what begins just on a beat; 20 ms off one of 0.4 s leave 0.95
+ON_BEAT = 0.93
 NEAR_S, MOST = 300.0, 24  # a beat is looked for over so long, and in so many
-STEPS = 8  # of the phase that the furthest one moves by, a turn
 
 
 def find_fixed_waits(spans: Sequence[tuple[float, float]]) -> npt.NDArray[np.bool_]:
@@ -50,9 +49,4 @@ def _may_be_on_a_beat(start_s: npt.NDArray[np.float64]) -> bool:
     """Whether some beat fits all moments; where they are few, one does so by chance, too."""
     since_s = np.sort(start_s) - float(np.min(start_s))
     since_s = since_s[since_s <= NEAR_S][:MOST]
-    if len(since_s) < FEWEST:
-        return False  # spread over hours
-    shortest_s, longest_s = BEATS_S
-    beats_hz = np.arange(1 / longest_s, 1 / shortest_s, 1 / (STEPS * max(float(since_s[-1]), longest_s)))
-    fit = np.abs(np.exp(2j * np.pi * np.outer(beats_hz, since_s)).mean(axis=1))
-    return bool(fit.max() >= ON_BEAT)
+    return len(since_s) >= FEWEST and fit_beat(since_s)[0] >= ON_BEAT  # few: spread over hours
