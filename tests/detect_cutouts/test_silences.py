@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Any
 
 import numpy as np
@@ -9,7 +10,9 @@ import pytest
 from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase
 from ampwitness.bench.cutout_scores import find_cutouts
 from ampwitness.detect.cutouts.silences import sum_silences
-from ampwitness.types import Edge, Finding, FloatArray
+from ampwitness.findings.advice import advise_first_steps
+from ampwitness.findings.headline import word_headline
+from ampwitness.types import Analysis, Edge, Finding, FloatArray
 
 AT = np.arange(30 * RATE_HZ) / RATE_HZ
 ON = (Edge("remote", 1, 0.01, "", 80),)
@@ -85,3 +88,31 @@ def test_no_silence_is_counted_ahead_of_the_first_sound_beside_a_logged_source_o
     assert _find(fades, source=fades / 20)[1]["n"] == 0
     off = (*ON, Edge("remote", 0, 6.9, "", 80))
     assert _find(fades, edges=off)[1]["n"] == 0
+
+
+def test_what_has_been_silent_for_a_moment_as_the_recording_ends_is_not_counted() -> None:
+    fades = TONE * np.clip((26.5 - AT) / 0.5, 0.0, 1.0)
+    assert _find(fades)[1]["n"] == 0
+    assert _find(TONE * np.clip((20.0 - AT) / 0.5, 0.0, 1.0))[1]["n"] == 1
+
+
+def test_no_report_denies_cut_outs_beside_a_silence_that_nothing_explains(small_analysis: Analysis) -> None:
+    silences = {"n": 1, "least_s": 1.0, "total_s": 23.5, "longest_start_s": 70.634, "longest_s": 23.5}
+    once = {"cutouts": {"silences": silences}}
+    bare = dataclasses.replace(small_analysis, findings=(), summary=once)
+    assert "no cut-out proven, but silent once for 23.5 s (a pause or a cut-out)" in word_headline(bare)
+    (step,) = advise_first_steps((), once, bare.coverage)
+    assert step.startswith("Listen whether the music pauses at 1:10.634. The output was silent once for 23.5 s")
+    five = {"cutouts": {"silences": {**silences, "n": 6, "n_equal": 5, "equal_s": 8.85}}}
+    (step,) = advise_first_steps((), five, bare.coverage)
+    assert "silent 6 times, the longest for 23.5 s" in step
+    assert "5 of them last 8.85 s each and begin at odd moments" in step
+    none = {"cutouts": {"silences": {**silences, "n": 0}}}
+    assert "no cut-out in 4.0 s" in word_headline(dataclasses.replace(bare, summary=none))
+
+
+def test_silences_of_an_amplifiers_wait_are_told_of_as_equal() -> None:
+    spans = [(start_s, start_s + 8.85) for start_s in (20.884, 31.2, 44.75, 53.9, 66.02)]
+    said = sum_silences(spans, (), ())
+    assert (said["n"], said["n_equal"]) == (5, 5)
+    assert said["equal_s"] == pytest.approx(8.85)

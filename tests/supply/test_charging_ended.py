@@ -14,7 +14,7 @@ from ampwitness.detect.supply.engine_states import EngineStates, find_engine_sta
 from ampwitness.detect.supply.supply_history import SupplyHistory
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.advice import advise_first_steps
-from ampwitness.findings.charging_words import word_charging_short, word_dropped
+from ampwitness.findings.charging_words import advise_charged_high, word_charging_short, word_dropped
 
 RATE_HZ = 1000
 AT = np.arange(180 * RATE_HZ) / RATE_HZ
@@ -128,3 +128,14 @@ def test_a_battery_that_is_low_behind_its_charging_may_be_the_alternators_doing(
     _, steps = _report(_stopped(1.4, 40.0, ends_v) - 0.6 * ((AT > 165.0) & (AT < 168.0)))
     assert steps[0].startswith("Find out whether the engine ran on behind 40 s") == is_low
     assert not any(step.startswith("Charge the battery first") for step in steps)
+
+
+@pytest.mark.parametrize(
+    ("open_v", "judged_s", "is_said"),
+    [(14.4, 60.0, False), (15.1, 60.0, False), (15.49, 60.0, True), (15.49, 5.0, False), (16.4, 60.0, False)],
+)
+def test_charging_higher_than_alternators_are_set_is_said(open_v: float, judged_s: float, is_said: bool) -> None:
+    """Alternators: 14.55 +-0.3 V at 25 degrees (service data); from 16 V on it stands as a danger elsewhere."""
+    steps = advise_charged_high({"supply": {"states": {"charging": {"open_v": open_v, "judged_s": judged_s}}}})
+    assert bool(steps) is is_said
+    assert all(f"{open_v:.2f} V" in step for step in steps)

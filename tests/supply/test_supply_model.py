@@ -147,7 +147,7 @@ def test_the_battery_slow_part_is_named_and_kept_apart() -> None:
 
 def test_a_slow_part_beyond_a_batterys_is_no_ground_for_open_volts() -> None:
     """Consumers that ran beside the loudest part look like a slow part of several times the fast one."""
-    fitted = SupplyFit((Term(0.0, 0.004), Term(0.02, 0.006), Term(3.0, 0.045)), np.eye(3), 0.01, 1000, 80.0)
+    fitted = SupplyFit((Term(0.0, 0.004), Term(0.02, 0.006), Term(3.0, 0.045)), np.eye(3), 0.01, 1000, 80.0, 40.0)
     kept = fitted.without_others(is_charging=False)
     assert kept.part(0.0, 0.3)[0] == pytest.approx(0.010)
     assert kept.part(0.6, 5.0)[0] == pytest.approx(0.006)
@@ -157,7 +157,7 @@ def test_a_slow_part_beyond_a_batterys_is_no_ground_for_open_volts() -> None:
 
 def test_at_rest_no_slow_part_gives_back_what_the_fast_one_took() -> None:
     """A regulator does, when charging, but never more than all; the rest is other consumers in step with the music."""
-    fitted = SupplyFit((Term(0.0, 0.004), Term(0.02, 0.006), Term(5.0, -0.045)), np.eye(3), 0.01, 1000, 80.0)
+    fitted = SupplyFit((Term(0.0, 0.004), Term(0.02, 0.006), Term(5.0, -0.045)), np.eye(3), 0.01, 1000, 80.0, 40.0)
     assert fitted.without_others(is_charging=False).part(0.6, 5.0)[0] == 0.0
     assert fitted.without_others(is_charging=True).part(0.6, 5.0)[0] == pytest.approx(-0.010)
     regulated = replace(fitted, terms=(Term(0.0, 0.010), Term(1.0, -0.006)), covariance=np.eye(2))
@@ -201,7 +201,9 @@ def test_iron_phosphate_cells_rest_at_what_would_be_a_chargers_volts() -> None:
 
 def test_what_is_assumed_is_said_and_widens_the_range() -> None:
     stated, _ = find_factor("V", SupplyOptions(load_ohm=4.0, load_kind="resistor", efficiency=0.8))
-    guessed, _ = find_factor("V", SupplyOptions(load_ohm=4.0, load_kind="speaker"))
+    guessed, _ = find_factor("V", SupplyOptions(load_ohm=4.0, load_kind="speaker"), 1.2)
+    softly, _ = find_factor("V", SupplyOptions(load_ohm=4.0, load_kind="speaker"), 0.3)
+    unknown, _ = find_factor("V", SupplyOptions(load_ohm=4.0, load_kind="speaker"))
     measured, _ = find_factor("A", SupplyOptions())
     assert stated is not None
     assert guessed is not None
@@ -209,7 +211,14 @@ def test_what_is_assumed_is_said_and_widens_the_range() -> None:
     assert stated.ohm == pytest.approx(3.2)
     assert stated.highest_ohm / stated.lowest_ohm < 1.15
     assert guessed.highest_ohm / guessed.lowest_ohm > 3
-    assert "efficiency not known, 0.75 assumed (0.50 to 0.92)" in guessed.words
+    at_level = "as of class AB at the level that was played"
+    assert f"efficiency not known, 0.75 assumed (0.50, {at_level}, to 0.92)" in guessed.words
+    assert softly is not None
+    assert unknown is not None
+    assert softly.lowest_ohm == pytest.approx(0.3 * guessed.lowest_ohm)
+    assert f"0.75 assumed (0.15, {at_level}, to 0.92)" in softly.words
+    assert "0.75 assumed (0.05, as of class AB played softly, to 0.92)" in unknown.words
+    assert unknown.ohm == softly.ohm == guessed.ohm
     assert "4 ohm nominal (speaker), real impedance 3.2 to 16 ohm" in guessed.words
     assert "measured with a clamp, 100 A a volt assumed: not stated" in measured.words
     stated, _ = find_factor("A", _supply_options({"current_a_per_v": 50.0, "current_zero_v": 2.4}))

@@ -118,7 +118,7 @@ def score_case(case: SupplyCase, score: Score) -> None:
     # A speaker with another impedance than it says, and an efficiency nobody stated.
     rng = np.random.default_rng(round(1e6 * load_ohm))
     guessed = SupplyOptions(load_ohm=load_ohm / float(rng.uniform(0.85, 1.8)), load_kind="speaker")
-    unknown = _learn_again(case, guessed)
+    unknown = _learn_again(case, guessed, results)
     for name, state in summary["states"].items():
         is_on = name == "charging"
         if case.supply.alternator is None and is_on:
@@ -205,11 +205,14 @@ def _score_told(
             )
 
 
-def _learn_again(case: SupplyCase, options: SupplyOptions) -> dict[str, dict[str, Any]]:
+def _learn_again(
+    case: SupplyCase, options: SupplyOptions, results: Sequence[DetectorResult]
+) -> dict[str, dict[str, Any]]:
     """The supply's summary alone, with other knowledge beside the recording."""
     volts = {role: case.volts[role] for role in ("output", "supply")}
     steps = collect_history(iter_windows_from_arrays(volts, case.rate_hz, window_s=10.0))
-    return dict(supply_summary(conclude((), steps, options))["states"])
+    found = tuple(r for r in results if r.coverage.detector in ("clipping", "notes"))
+    return dict(supply_summary(conclude(found, steps, options))["states"])
 
 
 def _score_parts(case: SupplyCase, state: dict[str, Any], score: Score) -> None:

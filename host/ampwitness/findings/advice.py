@@ -12,7 +12,7 @@ from ampwitness.detect.cutouts.cutout_measure import count_batteries
 from ampwitness.detect.soak.trends import WITH_SUPPLY
 from ampwitness.detect.tones.gain_steps import SOURCE_CLIPPED
 from ampwitness.finding_list import FindingList
-from ampwitness.findings.charging_words import FLAT_V, advise_dropped, advise_left, advise_sunk
+from ampwitness.findings.charging_words import FLAT_V, advise_charged_high, advise_dropped, advise_left, advise_sunk
 from ampwitness.findings.clip_advice import SOURCE_FIRST, advise_clips
 from ampwitness.findings.cutout_advice import advise_cutouts, advise_over_voltage, advise_silences
 from ampwitness.findings.described import describe_finding, is_without_supply
@@ -293,7 +293,7 @@ def advise_first_steps(
     steps += [*clips, *dips] if is_more_clipped else [*dips, *clips]
     if set_gain is None:
         steps += [step for step in advise_knees(knees) if not (is_of_source and step == AFTER_SOURCE_CLIPPED)]
-    steps += _advise_drifts(by_kind.get("drift", ()))
+    steps += [*advise_charged_high(said), *_advise_drifts(by_kind.get("drift", ()))]
     if lacking := _advise_missing(said.get("recording") or {}):
         steps += lacking
     elif any(f.measured.get("cause") in ("link", "overrun") for f in by_kind.get("gap", [])):

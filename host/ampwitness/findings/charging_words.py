@@ -12,6 +12,9 @@ from ampwitness.units import fixed, seconds_to_clock, seconds_to_span
 
 # A lead-acid battery that rests below this is nearly flat or worn (common practice, no source); others rest higher.
 FLAT_V = 12.0
+# Alternators of 12 V vehicles: 14.55 +-0.3 V at 25 degrees, 3.5 mV more for each degree less (service data), and what a
+# logger that was not calibrated may read too much. From `OVER_12_V` on it is told as a danger.
+HIGH_CHARGED_V, OVER_12_V, LEAST_CHARGED_S = 15.25, 16.0, 20.0
 _SEE_TO = "belt, plugs, brushes and regulator, with the engine off and cold"
 _MOST_TIMES = 5
 
@@ -31,6 +34,20 @@ def advise_sunk(summary: Mapping[str, Any]) -> list[str]:
         f"See to the alternator before anything is changed at the amplifier: {_SEE_TO}. From "
         f"{_to_clock(first['start_s'])} on the charging sank, half of the way in {first['sank_s']:.0f} s and "
         f"{_word_fall(first)} in all: an engine that is switched off takes its charging away within a second or two."
+    ]
+
+
+def advise_charged_high(summary: Mapping[str, Any]) -> list[str]:
+    """What to do where the charged supply stood higher than alternators are set, and not so high that it is a danger;
+    empty elsewhere."""
+    charging = ((summary.get("supply") or {}).get("states") or {}).get("charging") or {}
+    open_v, judged_s = (float(charging.get(key) or 0.0) for key in ("open_v", "judged_s"))
+    if judged_s < LEAST_CHARGED_S or not HIGH_CHARGED_V < open_v < OVER_12_V:
+        return []
+    return [
+        "Measure the charging at the battery posts with the amplifier quiet: the supply stood at "
+        f"{fixed(open_v, 2)} V, and alternators are set to 14.25 to 14.85 V at 25 degrees, in frost to some 15 V. If "
+        "the battery has that too, have the regulator and its sense lead seen to: too much dries a battery out."
     ]
 
 

@@ -55,7 +55,8 @@ def word_headline(analysis: Analysis) -> str:
             found.append(count_words(n, words.one, words.many) + purpose + _word_worst(kind, worst, n, chosen))
         elif kind in _ALWAYS and not (kind == "cutout" and group_cutouts(findings)["undecided"]):
             one = NOT_BY_AMPLIFIER if kind == "clip" and apart else words.one
-            said = f"no {one} in {seconds_to_span(looked_s)}" if looked_s else f"{words.many} not judged"
+            said = f"no {one}{_word_shortest(kind, analysis)} in {seconds_to_span(looked_s)}"
+            said = said if looked_s else f"{words.many} not judged"
             silent = word_silent(analysis.summary) if kind == "cutout" else ""
             said = silent or said
             none.append(said + (_word_left_out(analysis, words.detector) if kind == "clip" else ""))
@@ -140,6 +141,12 @@ def _word_source_flats(summary: Mapping[str, Any]) -> list[str]:
     if not n_flat or clipping.get("n_in_source"):
         return []
     return [f"{count_words(n_flat, 'half-cycle', 'half-cycles')} cut off in the source itself"]
+
+
+def _word_shortest(kind: str, analysis: Analysis) -> str:
+    """How short a flat top was seen, where none was; empty for other kinds."""
+    shortest_s = (analysis.summary.get("clipping") or {}).get("shortest_seen_s") if kind == "clip" else None
+    return f" of {1e3 * shortest_s:.2g} ms or longer" if shortest_s else ""
 
 
 def word_silent(summary: Mapping[str, Any]) -> str:

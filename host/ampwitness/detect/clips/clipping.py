@@ -326,6 +326,7 @@ class ClippingDetector:
             )
         return {
             "n_clips": len(ledger.table),
+            "shortest_seen_s": SEEN_SAMPLES / run.lowest_rate_hz if run.lowest_rate_hz else None,
             **ledger.counts,
             "noise_v": float(min(run.noises)) if run.noises else None,
             "rails": ledger.rails,

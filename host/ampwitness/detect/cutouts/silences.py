@@ -1,7 +1,8 @@
 """Silences of a second and more that nothing logged explains: pauses of the programme, or a lost signal. They are
 counted, so that a report without cut-outs does not read as if the output had never been still.
 
-Gaps: a silence ends at a gap; one that a run begins with is not counted, as nothing was heard before it.
+Gaps: a silence ends at a gap; one that a run begins with is not counted, as nothing was heard before it, nor is one
+of less than LEAST_AT_END_S that it ends with.
 Limits: what stays below 0.15 V or a hundredth of the highest swing of the last minute counts as silent, and all behind
 it up to twice that: noise, whose tops reach the lower level now and then, ends no silence. So a very soft passage
 counts too. Ends are good to 10 ms.
@@ -25,6 +26,7 @@ from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import FloatArray
 
 LEAST_SILENCE_S = 1.0  # a beat and the rest of a bar are shorter
+LEAST_AT_END_S = 5.0
 SILENT_SHARE = 0.01
 SOUND_RATIO = 2.0  # of that ends a silence
 BLOCKS = 6  # of ten seconds, over which the highest swing is taken
@@ -76,7 +78,9 @@ class SilenceWatch:
         return np.where(told_at < 0, was_silent, (swing_v <= limit_v)[told_at])
 
     def end(self) -> None:
-        """The run is over."""
+        """The run is over: what has been silent for a moment only is how a recording ends."""
+        if self._since_s is not None and self._to_s - self._since_s < LEAST_AT_END_S:
+            self._since_s = None
         self._close(self._to_s)
         self._highest_v.clear()
         self._has_sounded = False

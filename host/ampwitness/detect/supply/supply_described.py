@@ -7,6 +7,7 @@ Source: our choice, measured by `python -m ampwitness.bench.supply_scores`.
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from ampwitness.detect.supply.demand_steps import count_rises
@@ -74,7 +75,7 @@ def describe_state(
         "full_power": None,
         "full_power_not_judged": None,
     }
-    out.update(_describe_ohms(state, model, options))
+    out.update(_describe_ohms(state, model, options, ceiling))
     if why_no_lags is not None:
         out.update(time_constants=[], time_constants_not_judged=why_no_lags)
     if options.load_kind == "none":
@@ -93,7 +94,17 @@ def describe_state(
     return out
 
 
-def _describe_ohms(state: StateModel, model: SupplyModel, options: SupplyOptions) -> dict[str, Any]:
+def _find_level_ratio(state: StateModel, ceiling: Ceiling | None) -> float | None:
+    """Rms at which the supply's answer was mostly seen, to that of a sine at the ceiling; None without a ceiling."""
+    if ceiling is None or state.power_fit is None or ceiling.at(state.open_v) <= 0:
+        return None
+    rms_v = math.sqrt(state.power_fit.typical_demand * state.open_v)
+    return math.sqrt(2) * rms_v / ceiling.at(state.open_v)
+
+
+def _describe_ohms(
+    state: StateModel, model: SupplyModel, options: SupplyOptions, ceiling: Ceiling | None
+) -> dict[str, Any]:
     fit = state.fit
     if fit is None:
         reason = "the supply did not fall with the output" if model.has_output else "the output was not recorded"
@@ -109,7 +120,8 @@ def _describe_ohms(state: StateModel, model: SupplyModel, options: SupplyOptions
         if abs(term.weight) >= LEAST_TOLD_SHARE * abs(fit.part(0.0, FAST_MOST_S)[0])
     ]
     out["parts"] = {name: {"share": share, "share_uncertainty": error} for name, (share, error) in state.shares.items()}
-    factor, why_not = find_factor(model.demand_unit, options)
+    level_ratio = _find_level_ratio(state, ceiling)
+    factor, why_not = find_factor(model.demand_unit, options, level_ratio)
     if factor is None:
         out["not_judged"] = why_not
         return out
@@ -124,6 +136,12 @@ def _describe_ohms(state: StateModel, model: SupplyModel, options: SupplyOptions
         f"the supply also moved by some {1e3 * fit.spread_v:.0f} mV that the output does not explain (other consumers, "
         "or a load whose impedance changes with pitch)"
     )
+    if model.demand_unit == "V" and options.efficiency is None and level_ratio is None:
+        is_told = False
+        why_open = (
+            "how near full power the amplifier worked is not known, and so not what it takes from the supply for its "
+            "output (its efficiency)"
+        )
     if is_taken_back(fit):
         why_open = "the supply rose by itself over seconds, as behind a start or while a battery is charged"
     if not was_looked_for:

@@ -57,6 +57,7 @@ class SupplyFit:
     spread_v: float  # robust, of one step
     n_steps: int
     highest_demand: float
+    typical_demand: float  # mean, each step weighted by its own: what the answer was mostly seen at
 
     def step_answer(self, after_s: float) -> tuple[float, float]:
         """Weight reached `after_s` after demand stepped from 0 to 1 and stayed, and its standard error."""
@@ -300,7 +301,9 @@ def _finish_fit(got: _Gathered, chosen: list[int], *, may_drop: bool = False) ->
     middle = sums.T @ sums * (n_groups / max(1, n_groups - len(chosen)))
     spread = max(_SPREAD_FLOOR_V, 1.4826 * float(np.median(np.abs(residual - np.median(residual)))))
     terms = tuple(Term(_LAGS_S[k], -float(value)) for k, value in zip(chosen, solution, strict=True))
-    return SupplyFit(terms, inverse @ middle @ inverse, spread, len(got.volts), float(got.features[:, 0].max()))
+    demand = np.maximum(got.features[:, 0], 0.0)
+    typical = float(demand @ demand / max(float(demand.sum()), 1e-12))
+    return SupplyFit(terms, inverse @ middle @ inverse, spread, len(got.volts), float(demand.max()), typical)
 
 
 def predict_fall(fit: SupplyFit, demand: FloatArray, breaks: npt.NDArray[np.bool_]) -> FloatArray:

@@ -2,9 +2,10 @@
 
 Gaps: none: works on fits.
 Limits: a speaker's impedance is not its nominal ohms.
-Source: ranges of efficiency and impedance: common practice, no source; that a speaker's impedance may fall to 80 % of
-its nominal value: IEC 60268-5, from memory. What models leave out: measured by `python -m
-ampwitness.bench.supply_scores`.
+Source: ranges of efficiency and impedance: common practice, no source; that a class B stage takes current in proportion
+to its output's size, so that its efficiency falls with the level: textbooks on power amplifiers, from memory; that a
+speaker's impedance may fall to 80 % of its nominal value: IEC 60268-5, from memory. What models leave out: measured by
+`python -m ampwitness.bench.supply_scores`.
 """
 
 from __future__ import annotations
@@ -22,7 +23,8 @@ from ampwitness.detect.supply.supply_model import EngineState, StateModel, Suppl
 
 SIGMAS = 2.0
 ASSUMED_EFFICIENCY = 0.75
-EFFICIENCY_RANGE = (0.50, 0.92)  # class AB at low level to class D at high level
+EFFICIENCY_RANGE = (0.50, 0.92)  # at full power: class AB behind a converter to class D
+LEAST_EFFICIENCY = 0.05  # of class AB played softly, and where nothing shows how near full power it played
 STATED_EFFICIENCY_RATIO = 0.02  # how well a stated efficiency is believed, standard
 # A cone at its resonance, where bass is played, has several times its nominal ohms.
 IMPEDANCE_RANGE: Mapping[str, tuple[float, float]] = {"resistor": (0.98, 1.02), "speaker": (0.8, 4.0)}
@@ -45,10 +47,18 @@ class Factor:
     words: str
 
 
-def find_factor(unit: str, options: SupplyOptions) -> tuple[Factor | None, str]:
+def find_factor(unit: str, options: SupplyOptions, level_ratio: float | None = None) -> tuple[Factor | None, str]:
     """From the fit's weights to ohms: 1 for a measured current, impedance times efficiency for an estimated one.
 
-    Returns the factor, or None with the reason.
+    Parameters
+    ----------
+    unit : of the fit's demand, "A" or "V"
+    options : what is known of load and efficiency
+    level_ratio : rms that was mostly played to that of a sine at the ceiling; None: not known
+
+    Returns
+    -------
+    The factor, or None with the reason.
     """
     if unit == "A":
         how = "as stated" if options.is_clamp_stated else "assumed: not stated"
@@ -67,7 +77,10 @@ def find_factor(unit: str, options: SupplyOptions) -> tuple[Factor | None, str]:
         how = f"efficiency {efficiency:.2f} as stated"
     else:
         efficiency, (eff_low, eff_high) = ASSUMED_EFFICIENCY, EFFICIENCY_RANGE
-        how = f"efficiency not known, {efficiency:.2f} assumed ({eff_low:.2f} to {eff_high:.2f})"
+        eff_low = max(LEAST_EFFICIENCY, eff_low * min(1.0, level_ratio or 0.0))
+        how = f"efficiency not known, {efficiency:.2f} assumed ({eff_low:.2f}, as of class AB "
+        how += "played softly" if level_ratio is None else "at the level that was played"
+        how += f", to {eff_high:.2f})"
     words = (
         f"supply current estimated from output power over efficiency: {how}; "
         f"load {options.load_ohm:g} ohm nominal ({kind}), real impedance {low * options.load_ohm:.3g} to "
