@@ -7,6 +7,8 @@ import pytest
 from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase
 from ampwitness.bench.cutout_scores import find_cutouts
 from ampwitness.detect.cutouts.cutout_cause import LOW, TOGETHER
+from ampwitness.detect.cutouts.cutout_watch import RunWatch
+from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import Edge, FloatArray
 
 AT = np.arange(14 * RATE_HZ) / RATE_HZ
@@ -44,3 +46,17 @@ def test_later_lows_that_are_higher_or_too_short_for_a_guard_say_nothing(
 ) -> None:
     (cause,) = _find(later)
     assert cause in (LOW, TOGETHER)
+
+
+@pytest.mark.parametrize(("is_silent_behind", "survived_v"), [(True, 12.4), (False, 10.2)])
+def test_a_supply_at_which_the_output_fell_silent_was_not_outlived(is_silent_behind: bool, survived_v: float) -> None:
+    """Whatever it fell silent for: a guard lets go in the tail of a note as well, which is no stop by itself."""
+    at = np.arange(4 * RATE_HZ) / RATE_HZ
+    wave = 20 * np.sin(2 * np.pi * 47.3 * at)
+    wave[(at > 2.0) & (at < 2.0 + is_silent_behind)] = 0.0
+    supply = np.where((at > 1.95) & (at < 2.0), 10.2, 12.4)
+    run = RunSteps(0.0, RATE_HZ, ("output", "supply"), ())
+    run.append({"output": wave, "supply": supply})
+    watch = RunWatch(run, False, (), lambda stop: None, lambda run, start, limit, known: None)
+    watch._learn_survived(3500)
+    assert watch._survived_v == pytest.approx(survived_v, abs=0.01)

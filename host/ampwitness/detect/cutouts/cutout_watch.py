@@ -76,6 +76,7 @@ BLOCK_STEPS = 10_000
 AHEAD_STEPS = 600
 _KEEP_STEPS = 3000
 _NEAR_SINKING = 350  # steps: a thump may hide the silence of a stage that sinks for so long
+_SOON = 60  # steps: the rest of a slow mute
 _SURVIVED_BEFORE = 300  # steps: what the supply did earlier than this before a stop, the output outlived
 _LIVE_STEPS = 1000  # what came back later than that before has no usual level yet
 
@@ -415,6 +416,7 @@ class RunWatch:
             supply = over_bins(np.minimum, run.steps("supply", a, b))
             swing = over_bins(np.maximum, run.steps("high", a, b) - run.steps("low", a, b))
             is_live = (swing >= 2 * LEAST_PEAK_V) & (supply >= GONE_V)  # below that a contact was lost
+            is_live &= self._sounds_on(a, b)
             if is_live.any():
                 self._survived_v = min(self._survived_v, float(supply[is_live].min()))
                 self._went_on_high_v = max(self._went_on_high_v, float(supply[is_live].max()))
@@ -428,6 +430,16 @@ class RunWatch:
                 for stop in self._low_stops:
                     assert stop.later_lows_v is not None
                     stop.later_lows_v = np.minimum(stop.later_lows_v, lows_v)
+
+    def _sounds_on(self, start: int, stop: int) -> Flags:
+        """For each bin whether the output sounds soon behind it: what it fell silent at was not outlived, whatever it
+        fell silent for. Looks no further than what is known behind `stop`."""
+        high, low = (self._run.steps(name, start, stop + _SURVIVED_BEFORE) for name in ("high", "low"))
+        is_loud = over_bins(np.maximum, high - low) >= 2 * LEAST_PEAK_V
+        n_before = np.concatenate(([0], np.cumsum(is_loud)))
+        places = np.arange((stop - start) // BIN)
+        first, last = (np.minimum(places + n // BIN, len(is_loud)) for n in (_SOON, _SURVIVED_BEFORE))
+        return np.asarray(n_before[last] > n_before[first])
 
     def _learn(self, to: int) -> None:
         """Remember what the supply and the output are usually like, for each whole second before step `to`."""
