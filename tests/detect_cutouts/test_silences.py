@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase
 from ampwitness.bench.cutout_scores import find_cutouts
-from ampwitness.detect.cutouts.silences import sum_silences
+from ampwitness.detect.cutouts.silences import Silence, sum_silences
 from ampwitness.findings.advice import advise_first_steps
 from ampwitness.findings.headline import word_headline
+from ampwitness.findings.wording import word_equal
 from ampwitness.types import Analysis, Edge, Finding, FloatArray
 
 AT = np.arange(30 * RATE_HZ) / RATE_HZ
@@ -75,7 +76,7 @@ def test_noise_whose_tops_reach_the_level_of_silence_ends_none(window_s: float) 
 
 
 def test_what_lies_within_a_stop_that_is_told_is_not_counted_once_more() -> None:
-    silences = [(12.0, 20.0), (23.5, 55.2), (60.0, 63.0)]
+    silences = [Silence(12.0, 20.0), Silence(23.5, 55.2), Silence(60.0, 63.0)]
     assert sum_silences(silences, [(17.2, 55.2)], ())["n"] == 1
     assert sum_silences(silences, [], ())["longest_start_s"] == 23.5
 
@@ -112,7 +113,15 @@ def test_no_report_denies_cut_outs_beside_a_silence_that_nothing_explains(small_
 
 
 def test_silences_of_an_amplifiers_wait_are_told_of_as_equal() -> None:
-    spans = [(start_s, start_s + 8.85) for start_s in (20.884, 31.2, 44.75, 53.9, 66.02)]
+    spans = [Silence(start_s, start_s + 8.85, 10.2) for start_s in (20.884, 31.2, 44.75, 53.9, 66.02)]
     said = sum_silences(spans, (), ())
     assert (said["n"], said["n_equal"]) == (5, 5)
     assert said["equal_s"] == pytest.approx(8.85)
+    assert (said["n_low"], said["low_v"]) == (0, None)
+
+
+def test_silences_that_begin_where_the_amplifier_lets_go_are_told_of() -> None:
+    silences = [Silence(5.0, 7.0, 10.30), Silence(20.0, 22.0, 12.1), Silence(31.0, 33.0)]
+    said = sum_silences(silences, (), (), {"level_v": 10.4})
+    assert (said["n"], said["n_low"], said["low_v"]) == (3, 1, 10.30)
+    assert "1 of them began within a third of a second of a supply of 10.30 V or less" in word_equal(said)

@@ -359,12 +359,19 @@ def _word_long_silences(silences: Mapping[str, Any]) -> str:
 
 
 def word_equal(silences: Mapping[str, Any]) -> str:
-    """That silences last equally long, which speaks for an amplifier; with a blank before it, empty where they do not.
+    """What of silences speaks for an amplifier: that they last equally long, or began at a supply at which it lets go;
+    with a blank before it, empty where nothing does.
 
     silences : of the cut-outs' summary"""
+    low = ""
+    if silences.get("n_low"):
+        low = (
+            f" {silences['n_low']:,} of them began within a third of a second of a supply of {silences['low_v']:.2f} V "
+            "or less, at which this amplifier was seen to switch off."
+        )
     if not silences.get("n_equal"):
-        return ""
-    return (
+        return low
+    return low + (
         f" {silences['n_equal']:,} of them last {silences['equal_s']:.2f} s each and begin at odd moments: an "
         "amplifier that switches itself off waits so before it plays on; music rests on its beat."
     )

@@ -31,7 +31,7 @@ from ampwitness.detect.cutouts.cutout_told import is_told, let_go_v, make_findin
 from ampwitness.detect.cutouts.cutout_watch import RunWatch
 from ampwitness.detect.cutouts.mark_ties import measure_liveness
 from ampwitness.detect.cutouts.rests import MOST_REST_S, RestCount, sum_rests
-from ampwitness.detect.cutouts.silences import SilenceWatch, sum_silences
+from ampwitness.detect.cutouts.silences import Silence, SilenceWatch, sum_silences
 from ampwitness.detect.cutouts.supply_lead import LeadOff, SupplyLeadWatch, forget_supply
 from ampwitness.detect.cutouts.turn_on import TurnOnWatch, is_turn_on_thump
 from ampwitness.detect.result import DetectorResult
@@ -113,9 +113,9 @@ class CutoutDetector:
         self._at_marks: list[dict[str, float]] = []
         self._switchings: list[dict[str, Any]] = []
         self._turn_on = TurnOnWatch(self._switchings)
-        self._silences_s: list[tuple[float, float]] = []
+        self._silences: list[Silence] = []
         self._rests = RestCount()
-        self._silence = SilenceWatch(self._silences_s, self._rests)
+        self._silence = SilenceWatch(self._silences, self._rests)
         self._lead_off: list[LeadOff] = []
         self._lead = SupplyLeadWatch(self._lead_off)
 
@@ -157,14 +157,17 @@ class CutoutDetector:
         rests = [] if self._is_continuous else self._take_rests()
         found = (make_finding(stop, cause, is_continuous=self._is_continuous) for stop, cause in self._kept)
         findings = tuple(sorted(found, key=lambda finding: finding.start_s))
+        level = learn_level(findings)
         summary = {
             "is_continuous": self._is_continuous,
             "reference_point": self._reference,
             "n_stops_seen": self._n_stops,
             "n_cutouts": len(findings),
-            "under_voltage": learn_level(findings),
+            "under_voltage": level,
             "switchings": self._switchings,
-            "silences": sum_silences(self._silences_s, ((f.start_s, f.stop_s) for f in findings), self._switchings),
+            "silences": sum_silences(
+                self._silences, ((f.start_s, f.stop_s) for f in findings), self._switchings, level
+            ),
             "rests": sum_rests(rests),
             "output_at_marks": self._at_marks,
             "supply_lead_off": [asdict(span) for span in self._lead_off],

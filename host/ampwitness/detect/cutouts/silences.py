@@ -11,9 +11,10 @@ Source: our choice, measured by tests/detect_cutouts.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -27,10 +28,19 @@ from ampwitness.types import FloatArray
 
 LEAST_SILENCE_S = 1.0  # a beat and the rest of a bar are shorter
 LEAST_AT_END_S = 5.0
+BEFORE = 300  # steps in which a supply may have been the reason
 SILENT_SHARE = 0.01
 SOUND_RATIO = 2.0  # of that ends a silence
 BLOCKS = 6  # of ten seconds, over which the highest swing is taken
 _NEAR_S = 0.5  # of a stop that is a finding
+
+
+class Silence(NamedTuple):
+    """One of them: seconds, and the lowest supply within `BEFORE` steps before it; not a number where not logged."""
+
+    start_s: float
+    stop_s: float
+    lowest_v: float = math.nan
 
 
 class SilenceWatch:
@@ -38,14 +48,15 @@ class SilenceWatch:
 
     Parameters
     ----------
-    found : (start_s, stop_s) of each silence is added here
+    found : each silence is added here
     rests : shorter ones are added here
     """
 
-    def __init__(self, found: list[tuple[float, float]], rests: RestCount) -> None:
+    def __init__(self, found: list[Silence], rests: RestCount) -> None:
         self._found, self._rests = found, rests
         self._highest_v: deque[float] = deque(maxlen=BLOCKS)
         self._since_s: float | None = None
+        self._lowest_v = math.nan
         self._has_sounded = False
         self._to_s = 0.0
 
@@ -68,6 +79,9 @@ class SilenceWatch:
                 self._has_sounded = True
             elif self._has_sounded and self._since_s is None:
                 self._since_s = time_s
+                at = start + place * BIN
+                before = run.steps("supply", at - BEFORE, at + BIN) if "supply" in run else ()
+                self._lowest_v = float(np.min(before)) if len(before) else math.nan
         self._to_s = begin_s + n_bins * bin_s
 
     def _tell_silent(self, swing_v: FloatArray, limit_v: FloatArray) -> npt.NDArray[np.bool_]:
@@ -89,37 +103,43 @@ class SilenceWatch:
         if self._since_s is not None:
             self._rests.add(self._since_s, time_s)
             if time_s - self._since_s >= LEAST_SILENCE_S:
-                self._found.append((self._since_s, time_s))
+                self._found.append(Silence(self._since_s, time_s, self._lowest_v))
         self._since_s = None
 
 
 def sum_silences(
-    silences: Sequence[tuple[float, float]],
+    silences: Sequence[Silence],
     told_s: Iterable[tuple[float, float]],
     switchings: Sequence[Mapping[str, Any]],
+    lets_go: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
     """How many silences nothing explains, the longest, and how many last equally long though they come on no beat.
 
-    silences : (start_s, stop_s) of each; told_s : the same of the stops that are findings; switchings : of the output,
-    a turn-off explains the silence behind it
+    silences : of a recording; told_s : (start_s, stop_s) of the stops that are findings; switchings : of the output, a
+    turn-off explains the silence behind it; lets_go : the supply at which the amplifier was seen to switch off, as
+    `cutout_level` tells it; None: it was not seen to
     """
     told = np.array(list(told_s), dtype=np.float64).reshape(-1, 2)
     off_s = [entry["start_s"] for entry in switchings if entry["what"] == "turn-off"]
 
-    def is_open(silence: tuple[float, float]) -> bool:
-        start_s, stop_s = silence
+    def is_open(silence: Silence) -> bool:
+        start_s, stop_s, _ = silence
         is_told = np.any((told[:, 0] < stop_s) & (told[:, 1] > start_s - _NEAR_S))
         return not is_told and not any(off - _NEAR_S < start_s < off + WAIT_S for off in off_s)
 
     open_ = [silence for silence in silences if is_open(silence)]
     longest = max(open_, key=lambda silence: silence[1] - silence[0], default=None)
-    waits = [silence for silence, is_wait in zip(open_, find_fixed_waits(open_), strict=True) if is_wait]
+    spans = [silence[:2] for silence in open_]
+    waits = [span for span, is_wait in zip(spans, find_fixed_waits(spans), strict=True) if is_wait]
+    low = [silence for silence in open_ if lets_go and silence.lowest_v <= lets_go["level_v"]]
     return {
         "n": len(open_),
         "least_s": LEAST_SILENCE_S,
-        "total_s": float(sum(stop_s - start_s for start_s, stop_s in open_)),
-        "longest_start_s": None if longest is None else longest[0],
-        "longest_s": None if longest is None else longest[1] - longest[0],
+        "total_s": float(sum(stop_s - start_s for start_s, stop_s in spans)),
+        "longest_start_s": None if longest is None else longest.start_s,
+        "longest_s": None if longest is None else longest.stop_s - longest.start_s,
+        "n_low": len(low),
+        "low_v": max((silence.lowest_v for silence in low), default=None),
         "n_equal": len(waits),
         "equal_s": float(np.median([stop_s - start_s for start_s, stop_s in waits])) if waits else None,
     }
