@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from ampwitness.detect.tones.gain_steps import CEILING_OPEN, TOO_FAST
+from ampwitness.detect.tones.gain_steps import CEILING_OPEN, SOURCE_CLIPPED, TOO_FAST
 from ampwitness.findings.advice import advise_first_steps
 from ampwitness.types import Finding
 
@@ -83,3 +83,17 @@ def test_clips_of_the_programme_count_all_the_same() -> None:
         [_knee(2.0, "source clipped before the amplifier"), _clip(16.0)],
     ):
         assert "Turn the gain down by 0.9 dB to keep" in " ".join(advise_first_steps(findings))
+
+
+def test_a_tone_whose_source_was_clipped_is_told_as_such_alone() -> None:
+    """Its clips asked for the player to be turned down as well, their origin "not decided"."""
+
+    def clip(start_s: float) -> Finding:
+        one = _clip(start_s)
+        return replace(one, measured={**one.measured, "origin": "undecided"})
+
+    clips = [clip(10.0 + 0.01 * k) for k in range(9)]
+    (step,) = advise_first_steps([_knee(None, SOURCE_CLIPPED), *clips, clip(27.0)])
+    assert step.startswith("Lower the source's volume or sub level until its tone is clean")
+    assert step.endswith("10 half-cycles of it were cut off.")
+    assert len(advise_first_steps([_knee(None, SOURCE_CLIPPED), *clips, *(clip(27.0 + k) for k in range(9))])) == 2

@@ -41,6 +41,7 @@ _AFTER_OUTCOME = {
     "level held (a limiter?)": ("Look for a limiter. The output no longer rose with the source and stayed clean."),
 }
 _TOO_FAST = "Turn slower around the edge, once more. The gain was turned past it too fast to say where it lies."
+_MOSTLY_WITHIN = 0.8
 _NEAR_ENOUGH_DB = 0.3  # an edge passed too fast that is as near known tells how far to come back; our choice, no source
 _SAME_HZ_RATIO = 0.02
 _CURVE_ENDS_S = 1.0  # a curve is made of whole pieces: what clipped in the last second of its tone belongs to it
@@ -177,14 +178,21 @@ def advise_turned(knees: FindingList, clips: FindingList) -> str | None:
     last = knees[-1].measured
     margin_db = last.get("margin_db")
     unsure_db = _find_unsure_db(last)
-    if not isinstance(margin_db, int | float) or (
-        unsure_db is None and last.get("outcome") not in (CEILING_MET, CEILING_OPEN)
-    ):
+    # What the clips themselves say of their origin goes before what their tone does.
+    is_open = clips.texts("origin").get("undecided", 0) > len(clips) / 2
+    is_source = last.get("outcome") == SOURCE_CLIPPED and is_open
+    is_told = isinstance(margin_db, int | float) and (
+        unsure_db is not None or last.get("outcome") in (CEILING_MET, CEILING_OPEN)
+    )
+    if not is_told and not is_source:
         return None
     within = np.zeros(len(clips), dtype=bool)
     for knee in knees:
         within |= (clips.start_s >= knee.start_s - _CURVE_ENDS_S) & (clips.stop_s <= knee.stop_s + _CURVE_ENDS_S)
-    if not within.all() or _is_mostly_supply(clips):
+    if is_source and np.mean(within) >= _MOSTLY_WITHIN:  # a tone may go on as it is once it is turned no more
+        n = count_words(len(clips), "half-cycle of it was", "half-cycles of it were")
+        return f"{AFTER_SOURCE_CLIPPED} {n} cut off."
+    if not isinstance(margin_db, int | float) or not within.all() or _is_mostly_supply(clips):
         return None
     hz = f"{last.get('frequency_hz'):.0f} Hz"
     turned = ""
