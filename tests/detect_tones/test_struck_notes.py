@@ -31,7 +31,7 @@ def _find(output_v: FloatArray) -> list[Finding]:
 
 
 def test_struck_notes_are_no_test_tones(monkeypatch: pytest.MonkeyPatch) -> None:
-    played = _notes((20.0, 12.0, 7.0), 1.2)
+    played = _notes((20.0, 12.0, 7.0), 1.2, octave=0.05)  # too few harmonics to be told by them
     assert _find(played) == []
     monkeypatch.setattr(gain_steps, "is_struck", lambda points: False)
     assert [f.kind for f in _find(played)].count("tone") == 3
@@ -51,3 +51,36 @@ def test_a_tone_that_is_turned_down_is_one() -> None:
     shape = np.clip(1.5 - AT / 2.0, 0.1, 1.0)  # stands for a second, then falls
     found = _find(20 * shape * np.sin(2 * np.pi * 55 * AT))
     assert [f.kind for f in found].count("tone") == 1
+
+
+def _swelling(percents: tuple[float, ...]) -> FloatArray:
+    """Notes of one pitch that swell all along, with a second and third harmonic of so much in all."""
+    shape = np.clip(AT / 3.2, 0, 1) * np.clip((3.2 - AT) / 0.05, 0, 1)
+    high = np.sin(2 * np.pi * 110 * AT + 1) + np.sin(2 * np.pi * 165 * AT + 2)
+    return np.concatenate([10 * shape * (np.sin(2 * np.pi * 55 * AT) + p / 141 * high) for p in percents])
+
+
+@pytest.mark.parametrize("percent", [40.0, 75.0])
+def test_notes_that_swell_with_harmonics_that_no_cut_makes_are_no_test_tones(
+    monkeypatch: pytest.MonkeyPatch, percent: float
+) -> None:
+    played = _swelling((percent,) * 3)
+    assert _find(played) == []
+    monkeypatch.setattr(gain_steps, "has_harmonics_of_music", lambda points: False)
+    assert [f.kind for f in _find(played)].count("tone") == 3
+
+
+@pytest.mark.parametrize("dead_v", [9.0, 16.0])  # some 27 and 78 % of what is left
+def test_a_tone_that_stands_is_one_whatever_an_amplifier_leaves_of_it(dead_v: float) -> None:
+    shape = np.interp(AT, [0.4, 0.5, 1.5, 2.5, 3.9, 4.0], [0, 1.0, 1.0, 1.1, 1.1, 0])
+    wave = 20 * shape * np.sin(2 * np.pi * 55 * AT)
+    found = [f for f in _find(np.sign(wave) * np.maximum(0.0, np.abs(wave) - dead_v)) if f.kind == "tone"]
+    assert len(found) == 1
+    assert found[0].measured["thd_percent"] > (48.4 if dead_v > 10 else 10.0)
+    assert found[0].evidence["crest_ratio"] > 1.5
+
+
+def test_a_cut_tone_that_is_turned_all_along_is_one() -> None:
+    level = 10 ** np.interp(AT, [0.2, 3.9], [0.3, 1.0])
+    (found,) = [f for f in _find(np.clip(20 * level * np.sin(2 * np.pi * 55 * AT), -20, 20)) if f.kind == "tone"]
+    assert found.measured["thd_percent"] > 35.0

@@ -20,7 +20,12 @@ from ampwitness.detect.tones.tone_curve import (
     margin_of,
     usable_thd_percent,
 )
-from ampwitness.detect.tones.tone_distortion import find_distortion, find_left_distortion, is_worth_telling
+from ampwitness.detect.tones.tone_distortion import (
+    find_distortion,
+    find_left_distortion,
+    has_harmonics_of_music,
+    is_worth_telling,
+)
 from ampwitness.detect.tones.tone_points import LEAST_LEVEL_V, LOWEST_HZ, TonePoint, is_struck
 from ampwitness.detect.tones.tone_stream import LEAST_PASSAGE_S, TonePassage, TonePassages
 from ampwitness.types import Finding, TraceWindow
@@ -55,9 +60,9 @@ class GainStepDetector:
 
     Limits
     ------
-    See `TonePassages`, `is_struck` and `make_curve`. Where the logger's own input was at its limit nothing is judged.
-    Watts are volts squared over the nominal ohms, no measured power. What a plateau rests on, rail or current limit, is
-    not decided.
+    See `TonePassages`, `is_struck`, `has_harmonics_of_music` and `make_curve`. Where the logger's own input was at its
+    limit nothing is judged. Watts are volts squared over the nominal ohms, no measured power. What a plateau rests on,
+    rail or current limit, is not decided.
 
     Source
     ------
@@ -83,7 +88,11 @@ class GainStepDetector:
 
     def finish(self) -> DetectorResult:
         """Close what is open and answer."""
-        passages = [passage for passage in self._passages.finish() if not is_struck(passage.points)]
+        passages = [
+            passage
+            for passage in self._passages.finish()
+            if not is_struck(passage.points) and not has_harmonics_of_music(passage.points)
+        ]
         findings = []
         for passage in passages:
             self._note_not_judged(passage)
