@@ -70,6 +70,10 @@ def test_notes_that_swell_with_harmonics_that_no_cut_makes_are_no_test_tones(
     assert [f.kind for f in _find(played)].count("tone") == 3
 
 
+def test_one_tone_alone_is_not_told_to_be_music_by_its_harmonics() -> None:
+    assert [f.kind for f in _find(_swelling((75.0,)))].count("tone") == 1
+
+
 @pytest.mark.parametrize("dead_v", [9.0, 16.0])  # some 27 and 78 % of what is left
 def test_a_tone_that_stands_is_one_whatever_an_amplifier_leaves_of_it(dead_v: float) -> None:
     shape = np.interp(AT, [0.4, 0.5, 1.5, 2.5, 3.9, 4.0], [0, 1.0, 1.0, 1.1, 1.1, 0])

@@ -39,6 +39,7 @@ CEILING_OPEN = "a ceiling was met, the amplifier's or its source's (not logged)"
 IN_NOISE = "clipped, but where clipping begins drowns in the logger's noise"
 ALL_OWN = "the same distortion at every level, the tone's own: the edge was not reached"
 _SAME_CURVE_RATIO = 0.02
+_FEWEST_NOTES = 3  # music is told by more than one; a hand may turn a test tone oddly once
 _POINTS_SHOWN = 160
 _ONE_LEVEL_RATIO = 1.12  # 1 dB: less change than that is one level, no curve
 _CEILING_WORDS = "rail or current limit: not decided without a second load"
@@ -88,11 +89,9 @@ class GainStepDetector:
 
     def finish(self) -> DetectorResult:
         """Close what is open and answer."""
-        passages = [
-            passage
-            for passage in self._passages.finish()
-            if not is_struck(passage.points) and not has_harmonics_of_music(passage.points)
-        ]
+        passages = [passage for passage in self._passages.finish() if not is_struck(passage.points)]
+        others = [passage for passage in passages if not has_harmonics_of_music(passage.points)]
+        passages = others if len(passages) - len(others) >= _FEWEST_NOTES else passages
         findings = []
         for passage in passages:
             self._note_not_judged(passage)
