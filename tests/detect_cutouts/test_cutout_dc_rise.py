@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase
 from ampwitness.bench.cutout_scores import find_cutouts
+from ampwitness.findings.described import describe_finding
 from ampwitness.types import Edge, Finding, FloatArray
 
 AT = np.arange(14 * RATE_HZ) / RATE_HZ
@@ -47,6 +48,24 @@ def test_steady_volts_that_rise_where_nothing_plays(long_s: float) -> None:
 
 def test_a_slow_wave_in_silence_is_none() -> None:
     assert not _find(4.0 * np.sin(2 * np.pi * 0.6 * AT))
+
+
+@pytest.mark.parametrize("window_s", [1.0, 10.0, 60.0])
+@pytest.mark.parametrize("volts", [-11.8, -3.0, 11.8])
+def test_volts_that_stand_there_when_the_data_begin_are_danger_and_nothing_is_said_to_have_stopped(
+    volts: float, window_s: float
+) -> None:
+    """Nothing was seen of the time before: neither a stop, nor a supply that would be missing."""
+    (stuck,) = _find(np.full(len(AT), volts), window_s)
+    assert (stuck.measured["cause"], stuck.severity, stuck.start_s) == ("output stuck at DC", "danger", 0.0)
+    said = f"{describe_finding(stuck)} {stuck.evidence['in_time_order']} {stuck.evidence['reasons']}"
+    assert f"output stood at {volts:.1f} V DC without sound from the first moment seen, to the end" in said
+    assert "stopped" not in said
+    assert "no supply channel" not in f"{said} {stuck.evidence['supply']}"
+    (stuck,) = _find(np.where(AT < 9.0, volts, TONE), window_s)
+    assert "gone after 9.0" in describe_finding(stuck)
+    (stuck,) = (f for f in _find(np.where(AT < 6.0, TONE, volts), window_s) if f.severity == "danger")
+    assert "output stopped and stuck" in describe_finding(stuck)
 
 
 def test_windows_do_not_matter() -> None:

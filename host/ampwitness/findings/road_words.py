@@ -230,6 +230,9 @@ def describe_cutout(finding: Finding) -> str:
     steady_v = find_steady_v(finding)
     if steady_v is not None and not plays_on(finding):
         text = f"output stopped and stuck at {steady_v:.1f} V DC; {length}"
+        if e.get("stood_at_first"):
+            gone = f"gone after {outage_s:.3f} s" if m.get("recovered") else "to the end"
+            text = f"output stood at {steady_v:.1f} V DC without sound from the first moment seen, {gone}"
     if plays_on(finding):
         volts = "steady volts" if steady_v is None else f"{steady_v:.1f} V of steady volts"
         gone = f"for {outage_s:.1f} s" if m.get("recovered") and outage_s is not None else "to the end"

@@ -94,8 +94,8 @@ def decide_cause(stop: Stop, reference: str | None = None) -> Cause:
         known
     """
     reference = None if reference is None else reference.replace("-", " ")
-    came = "steady volts stood there" if stop.is_from_first else "steady volts came"
-    events = [(stop.start_s, came if stop.is_under else "output stopped")]
+    came = "steady volts stood there" if stop.is_from_first or stop.stood_at_first else "steady volts came"
+    events = [(stop.start_s, came if stop.is_under or stop.stood_at_first else "output stopped")]
     reasons: list[str] = []
     open_: list[str] = []
     if stop.gap_s is not None:

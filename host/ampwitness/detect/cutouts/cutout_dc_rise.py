@@ -97,4 +97,5 @@ class DcWatch:
         if not rests_steadily(run, Stop(run.time_s(begin), begin * run.step, abs(volts), ripple_v, volts), known):
             return None
         step = max(self._since, find_rise(run, begin, volts))
-        return Stop(run.time_s(step), step * run.step, abs(volts), 0.0, volts, is_dc_only=True)
+        at = run.time_s(step), step * run.step
+        return Stop(*at, abs(volts), 0.0, volts, is_dc_only=True, stood_at_first=step == 0)

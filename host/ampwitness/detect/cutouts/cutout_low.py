@@ -180,6 +180,8 @@ def why_no_supply(stop: Stop) -> str:
     """Why nothing is known of the supply at a stop."""
     if stop.supply_lead_off_s is None and "supply_around_return_v" in stop.extra:
         return "the output came back while the supply still read nothing, which therefore had not stopped it"
+    if stop.supply_lead_off_s is None and stop.stood_at_first:
+        return "the steady volts stood there when the data began, and nothing was seen of the time before"
     if stop.supply_lead_off_s is None:
         return "no supply channel"
     return f"the logger's own supply lead was off since {seconds_to_clock(stop.supply_lead_off_s)}"

@@ -199,6 +199,7 @@ class Stop:
     supply_at_return_v: float | None = None
     remote_rose_s: float | None = None
     is_dc_only: bool = False
+    stood_at_first: bool = False  # and they stood there, without sound, when the run began: nobody saw it stop
     is_hiss: bool = False  # what is left sounds like the logger's noise or an output stage's (`cutout_noise`)
     plays_softer: bool = False  # the programme went on more softly (`cutout_softer`)
     is_under: bool = False  # steady volts under a programme that played on: nothing stopped

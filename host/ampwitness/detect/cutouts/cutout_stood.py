@@ -76,7 +76,8 @@ def _tell_steady_volts(words: str, stop: Stop) -> list[str]:
             "dangerous to the speaker, though it may sound as ever"
         ]
     if words == STUCK:
-        return [f"the output rested at {stop.rest_v:.1f} V, dangerous to the speaker"]
+        since = " from the first moment seen" if stop.stood_at_first else ""
+        return [f"the output rested at {stop.rest_v:.1f} V{since}, dangerous to the speaker"]
     if is_stuck(stop):
         return [
             f"the output rested at {stop.rest_v:.1f} V as the logger sees it, lifted with the whole amplifier: measure "

@@ -148,6 +148,7 @@ def _evidence(stop: Stop, cause: Cause) -> dict[str, Any]:
         "off_rms_v": stop.off_rms_v,
         "rest_v": stop.rest_v,
         "rest_before_v": stop.rest_before_v,
+        "stood_at_first": stop.stood_at_first,
         "sank_from_v": stop.sank_from_v,
         "sank_to_v": stop.sank_to_v,
         "hum_v": None if stop.hum is None else stop.hum.rms_v,
@@ -211,7 +212,7 @@ def _in_words(events: Sequence[tuple[float, str]], stop: Stop) -> tuple[str, ...
     out = []
     for time_s, what in events:
         text = f"{what} at {seconds_to_clock(time_s)}"
-        if what != "output stopped":
+        if what not in ("output stopped", "steady volts came", "steady volts stood there"):
             off_s = time_s - stop.start_s
             if abs(off_s) <= stop.start_uncertainty_s:
                 text += f" (together with the stop, to within {1e3 * stop.start_uncertainty_s:.0f} ms)"
