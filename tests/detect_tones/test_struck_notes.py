@@ -88,3 +88,15 @@ def test_a_cut_tone_that_is_turned_all_along_is_one() -> None:
     level = 10 ** np.interp(AT, [0.2, 3.9], [0.3, 1.0])
     (found,) = [f for f in _find(np.clip(20 * level * np.sin(2 * np.pi * 55 * AT), -20, 20)) if f.kind == "tone"]
     assert found.measured["thd_percent"] > 35.0
+
+
+def test_notes_whose_harmonics_differ_at_each_level_show_no_level_of_ten_percent(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    notes = ((20.0, 0.08), (15.0, 0.30), (13.0, 0.09), (18.0, 0.12), (14.0, 0.25), (16.0, 0.09), (19.0, 0.06))
+    shape = np.clip(AT / 0.05, 0, 1) * np.clip((3.2 - AT) / 0.05, 0, 1)
+    sines = np.sin(2 * np.pi * 55 * AT), np.sin(2 * np.pi * 165 * AT)
+    played = np.concatenate([level_v * shape * (sines[0] + share * sines[1]) for level_v, share in notes])
+    assert gain_steps.IN_NOISE not in [f.measured.get("outcome") for f in _find(played)]
+    monkeypatch.setattr(tone_curve, "_rises_with_level", lambda level, thd, at_v: True)
+    assert gain_steps.IN_NOISE in [f.measured.get("outcome") for f in _find(played)]
