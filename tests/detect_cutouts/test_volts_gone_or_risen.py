@@ -8,7 +8,7 @@ from ampwitness.bench.cutout_material import RATE_HZ, CutoutCase
 from ampwitness.bench.cutout_scores import find_cutouts
 from ampwitness.detect.cutouts.cutout_cause import LOW, OVER, PAUSE, PROTECTION, REMOTE
 from ampwitness.findings.road_words import find_next_test
-from ampwitness.types import Finding, FloatArray
+from ampwitness.types import Edge, Finding, FloatArray
 
 AT = np.arange(14 * RATE_HZ) / RATE_HZ
 STOP_S, BACK_S, HALF_V = 6.2033, 9.0, 6.2
@@ -104,3 +104,24 @@ def test_a_soft_note_is_looked_at_where_the_remote_lead_had_sunk() -> None:
     (found,) = _find(TONE * decay * falls, remote=remote)
     assert found.measured["cause"] == REMOTE
     assert found.start_s == pytest.approx(STOP_S, abs=0.02)
+
+
+@pytest.mark.parametrize("window_s", [1.0, 10.0, 60.0])
+@pytest.mark.parametrize(("hold_s", "decay_s"), [(0.0007, 0.0026), (0.0018, 0.003), (0.0009, 0.0028)])
+def test_a_supply_that_falls_slowly_behind_an_open_plug_is_listed_ahead_of_the_stop(
+    hold_s: float, decay_s: float, window_s: float
+) -> None:
+    """An amplifier lets go before what it stores has fallen to half: from memory, no source. The plug opened first."""
+    at = np.arange(12 * RATE_HZ) / RATE_HZ
+    off = (at >= 5.4) & (at < 6.3)
+    supply = np.where(off, 12.8 * np.exp(-np.clip(at - 5.4, 0, 1) / decay_s), 12.8)
+    wave = 11 * np.sin(2 * np.pi * 47 * at) * ((at < 5.4 + hold_s) | (at >= 6.5))
+    rng = np.random.default_rng(7)
+    volts = {"output": wave, "supply": supply}
+    noisy = {role: values + rng.normal(0, 0.02, len(at)) for role, values in volts.items()}
+    found = find_cutouts(CutoutCase(noisy, "", (Edge("remote", 1, 0.01, "", 80),)), window_s)[0]
+    (lost,) = (one for one in found if one.measured["cause"] == "supply lost at the terminals")
+    first, *_ = lost.evidence["events"]
+    assert first["what"] == "supply fell below 90 % of usual"
+    assert first["time_s"] == pytest.approx(5.4 + decay_s * np.log(1 / 0.9), abs=0.0005)
+    assert "output stopped" in [event["what"] for event in lost.evidence["events"]]

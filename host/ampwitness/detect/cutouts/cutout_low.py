@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from ampwitness.detect.cutouts.cutout_later import went_on_later
-from ampwitness.detect.cutouts.cutout_measure import LOST_RATIO, NEAR_S, OverVoltage, Stop, SupplyEvidence
+from ampwitness.detect.cutouts.cutout_measure import LEFT_RATIO, LOST_RATIO, NEAR_S, OverVoltage, Stop, SupplyEvidence
 from ampwitness.detect.cutouts.cutout_outlived import LOW_RATIO
 from ampwitness.detect.cutouts.cutout_over import is_over
 from ampwitness.units import fixed, seconds_to_clock
@@ -35,6 +35,7 @@ OWN_RATIO = 1.4  # of the deepest fall that the output went on through
 LEAST_AT_LEVEL = 2  # other stops at that supply or a higher one: a guard that has acted there acts
 AT_LEVEL_V = 0.15
 LATE_S = 0.001
+LATE_FALL_S = 0.0002  # a fall to half that takes longer is told with its beginning
 BATTERY_RATIO = 0.25  # of the supply's fall: what the battery gave of it
 # No sound lead has ten times the resistance of its battery: it is at fault then, however much current there was.
 BETWEEN_RATIO = 0.1
@@ -93,9 +94,12 @@ def judge_supply(stop: Stop, events: list[tuple[float, str]], reasons: list[str]
 def _list_losses(stop: Stop, supply: SupplyEvidence) -> list[tuple[float, str]]:
     """When the supply was gone, and when it had lost contact before."""
     lost_s = supply.lost_s if supply.lost_s is not None else stop.start_s
+    fell = []
+    if supply.lost_from_s is not None and lost_s - supply.lost_from_s > LATE_FALL_S:
+        fell = [(supply.lost_from_s, f"supply fell below {100 * LEFT_RATIO:.0f} % of usual")]
     if supply.lost_last_s is not None and supply.lost_last_s - lost_s > NEAR_S:
-        return [(lost_s, "supply lost contact for the first time"), (supply.lost_last_s, "supply gone")]
-    return [(lost_s, "supply gone")]
+        return [*fell, (lost_s, "supply lost contact for the first time"), (supply.lost_last_s, "supply gone")]
+    return [*fell, (lost_s, "supply gone")]
 
 
 def _tell_over(

@@ -19,6 +19,7 @@ from ampwitness.types import FloatArray
 
 OFF_S = 0.050  # quiet at least this long
 REMOTE_LOW_V = 6.0  # a remote lead below this switches no amplifier on (common practice, no source)
+LEFT_RATIO, _LEFT_S = 0.90, 0.050  # of the usual supply; so long ahead of half of it at most
 NEAR_S = 0.005  # what fell this long behind the stop may still have caused it: the wave's end is known so well
 GUARD_S = 0.012  # a guard lets go so late at most, as far as is known of them
 LOST_RATIO = 0.30  # of the usual supply: what is lower is no supply
@@ -76,6 +77,7 @@ class SupplyEvidence:
     slope_v_per_s: float = 0.0  # of its mean over the last 10 ms before the stop
     lost_s: float | None = None  # recording time at which it first fell through half its usual value
     lost_last_s: float | None = None  # the last time it did so before the stop
+    lost_from_s: float | None = None  # when it had left nine tenths of it for the first of these falls, if one is seen
     outlived_s: float = (
         0.0  # how long the output had sounded at such a low supply before it stopped; 0: not to speak of
     )
@@ -383,12 +385,14 @@ def measure_supply(
     steps = run.steps("supply", max(run.first, at // run.step - _LOWEST_STEPS), at // run.step + 1)
     around_first, around = run.samples("supply", at - round(0.300 * rate_hz), stop)
     under = around < 0.5 * reference_v
-    lost_s = lost_last_s = None
+    lost_s = lost_last_s = lost_from_s = None
     if under.any():
         lost_s = run.start_s + (around_first + int(np.argmax(under))) / rate_hz
         falls = np.flatnonzero(under[1:] & ~under[:-1]) + 1
         if len(falls):
             lost_s = run.start_s + (around_first + int(falls[0])) / rate_hz
+            lost_from = _find_left(around, int(falls[0]), reference_v, rate_hz)
+            lost_from_s = None if lost_from is None else run.start_s + (around_first + lost_from) / rate_hz
             soon_enough = falls[falls <= at + round(NEAR_S * rate_hz) - around_first]
             lost_last_s = run.start_s + (around_first + int(soon_enough[-1])) / rate_hz if len(soon_enough) else lost_s
     return SupplyEvidence(
@@ -411,9 +415,20 @@ def measure_supply(
         slope_v_per_s=(float(means[-1]) - float(means[-1 - n_back])) / (n_back / rate_hz) if n_back else 0.0,
         lost_s=lost_s,
         lost_last_s=lost_last_s,
+        lost_from_s=lost_from_s,
         fall_s=fall_s,
         fall_before_s=fall_before_s,
     )
+
+
+def _find_left(around: FloatArray, half: int, reference_v: float, rate_hz: float) -> int | None:
+    """The sample at which a fall that passed half the usual supply at sample `half` left nine tenths of it.
+
+    What an amplifier stores holds the volts up meanwhile, and it may let go before half is reached. None: longer ago
+    than a fall that is told takes, as the programme pulls the supply as far by itself.
+    """
+    high = np.flatnonzero(around[max(0, half - round(_LEFT_S * rate_hz)) : half] >= LEFT_RATIO * reference_v)
+    return max(0, half - round(_LEFT_S * rate_hz)) + int(high[-1]) + 1 if len(high) else None
 
 
 def _measure_fall(means: FloatArray, lowest: int, reference_v: float, rate_hz: float) -> tuple[float | None, float]:
