@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
+import sys
 import time
 from pathlib import Path
 from typing import Any
@@ -138,3 +140,34 @@ def test_ctrl_c_keeps_the_recording_and_says_what_is_known(tmp_path: Path) -> No
     assert open_recording(recording).notes["set_gain_tone_hz"] == 40
     (setting,) = [f.content for f in kept_findings(recording) if f.content["kind"] == "setting"]
     assert setting["measured"]["outcome"] in said
+
+
+@pytest.mark.long
+@pytest.mark.skipif(sys.platform == "win32", reason="no process groups that take signals")
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
+def test_a_signal_to_the_whole_terminal_keeps_what_is_known_and_leaves_nothing_behind(
+    tmp_path: Path, name: str
+) -> None:
+    """A terminal sends Ctrl-C and its own end to every process of the command, the gain curve's too."""
+    wav, recording = made(tmp_path, sine(40, 20.0, 60.0)), tmp_path / "gain.mcap"
+    board = [*COMMAND, "virtual-board", "--stimulus", str(wav), "--roles", "out_p,out_n,supply", "--speed", "1"]
+    with subprocess.Popen(board, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        port = process.stdout.readline().strip().removeprefix("port: ")
+        with subprocess.Popen(
+            [*COMMAND, "set-gain", "--tone", "40", *LOADED, "--port", port, "--out", str(recording)],
+            stdout=subprocess.PIPE, stderr=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True, start_new_session=True,
+        ) as running:  # fmt: skip
+            assert running.stderr is not None
+            until_s = time.monotonic() + 60
+            while "V rms" not in running.stderr.readline():
+                assert time.monotonic() < until_s
+            time.sleep(3.0)
+            os.killpg(running.pid, getattr(signal, name))
+            said, complained = running.communicate(timeout=60)
+        process.terminate()
+    assert "Traceback" not in complained
+    assert "leaked" not in complained
+    assert "Gain at 40 Hz" in said
+    assert running.returncode == (130 if name == "SIGINT" else 0)
+    assert [f.content["kind"] for f in kept_findings(recording)].count("setting") == 1

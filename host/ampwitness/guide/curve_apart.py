@@ -5,9 +5,14 @@ A thread is not enough: both would share one interpreter, and the screen would w
 
 from __future__ import annotations
 
+import atexit
 import multiprocessing
 import os
+import queue
 import signal
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from multiprocessing.connection import Connection
 from typing import Any
@@ -18,6 +23,7 @@ from ampwitness.detect.tones.tone_curve import ToneCurve
 from ampwitness.types import TraceWindow
 
 CURVE_EVERY_S = 1.0
+_FOR_THE_COMMAND = ("SIGINT", "SIGTERM", "SIGHUP")  # a terminal sends them to every process; one answers
 _NICE = 10  # where cores are few the level line comes first, and this process takes what is left
 
 
@@ -31,13 +37,19 @@ class CurveApart:
 
     def __init__(self, load_ohm: float | None, load_kind: str) -> None:
         context = multiprocessing.get_context("spawn")
-        self._windows: Any = context.Queue()
+        # A pipe and a thread, not the library's queue: that one leaves a semaphore behind where a signal ends things.
+        self._waiting: queue.SimpleQueue[Any] = queue.SimpleQueue()
+        windows, self._windows = context.Pipe(duplex=False)
         self._answers, theirs = context.Pipe(duplex=False)
         self._process = context.Process(
-            target=_serve, args=(self._windows, theirs, load_ohm, load_kind), name="gain curve", daemon=True
+            target=_serve, args=(windows, theirs, load_ohm, load_kind), name="gain curve", daemon=True
         )
-        self._process.start()
+        with _signals_held_back():
+            self._process.start()
+        atexit.register(self.close)  # ahead of the library's own end, which would ask it politely and wait
+        windows.close()
         theirs.close()
+        threading.Thread(target=self._hand_over, name="windows for the gain curve", daemon=True).start()
         self._curves: list[ToneCurve] = []
         self._n_begun = 0  # answers carry it: those of windows to be forgotten are dropped
 
@@ -46,9 +58,16 @@ class CurveApart:
         if self._answers.poll(most_s):
             self._answers.recv()
 
+    def _hand_over(self) -> None:
+        try:
+            while True:
+                self._windows.send(self._waiting.get())
+        except OSError:  # nobody takes them any more
+            pass
+
     def put(self, window: TraceWindow) -> None:
         """Hand over the next window; never waits for it to be worked off."""
-        self._windows.put(window)
+        self._waiting.put(window)
 
     def begin_anew(self, n_begun: int) -> None:
         """Forget the windows so far, unless that was done for the `n_begun`-th beginning already: curves and answer are
@@ -56,7 +75,7 @@ class CurveApart:
         if n_begun <= self._n_begun:
             return
         self._curves, self._n_begun = [], n_begun
-        self._windows.put(n_begun)
+        self._waiting.put(n_begun)
 
     @property
     def curves(self) -> list[ToneCurve]:
@@ -81,7 +100,7 @@ class CurveApart:
         ------
         RuntimeError : the process ended without an answer.
         """
-        self._windows.put(None)
+        self._waiting.put(None)
         try:
             while not isinstance(answer := self._answers.recv(), DetectorResult):
                 self._take(answer)
@@ -92,20 +111,42 @@ class CurveApart:
 
     def close(self) -> None:
         """End the process, whatever it is doing; windows that it has not taken are dropped."""
-        self._windows.cancel_join_thread()  # else this program would wait at its end for somebody to take them
+        atexit.unregister(self.close)
         if self._process.is_alive():
-            self._process.terminate()
+            self._process.kill()  # it is deaf to what asks it politely
             self._process.join()
 
 
-def _serve(windows: Any, answers: Connection, load_ohm: float | None, load_kind: str) -> None:
+@contextmanager
+def _signals_held_back() -> Iterator[None]:
+    """A process that is started within never gets the signals that are for the command, which then asks for the answer;
+    this one gets them afterwards."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    from multiprocessing import resource_tracker
+
+    resource_tracker.ensure_running()  # it is begun with the first process, and then lets signals through again
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, [getattr(signal, name) for name in _FOR_THE_COMMAND])
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _serve(windows: Connection, answers: Connection, load_ohm: float | None, load_kind: str) -> None:
     if hasattr(os, "nice"):
         os.nice(_NICE)
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the command, which then asks for the answer
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # where no signal could be held back
+    with suppress(EOFError, BrokenPipeError):  # the command is gone: nobody asks for an answer
+        _work(windows, answers, load_ohm, load_kind)
+
+
+def _work(windows: Connection, answers: Connection, load_ohm: float | None, load_kind: str) -> None:
     detector = GainStepDetector(load_ohm, load_kind, is_live=True)
     curves_at_s, n_begun = 0.0, 0
     answers.send((0, []))  # ready
-    while (window := windows.get()) is not None:
+    while (window := windows.recv()) is not None:
         if isinstance(window, int):
             detector, n_begun = GainStepDetector(load_ohm, load_kind, is_live=True), window
             continue
