@@ -102,6 +102,7 @@ def find_topmost(table: Candidates, crests: HighCrests, sign: float, known: Bool
     rows = rows[~ends_among_round(table, stands, round_v)[rows]]
     if len(rows) + np.count_nonzero(known & may_be) < FEWEST:  # one flat crest in an hour of music is chance
         is_lone = _gains(table, LONE_GAIN, LONE_NARROW_GAIN) & (table["held_v"] == 0)
+        is_lone &= table["gain"] >= FITS_BETTER * table["misfit"]
         rows = rows[(is_lone & (table["flatter_flank_ratio"] >= LEAST_LONE_RATIO))[rows]]
     found[rows] = found[agree] = True
     return found
