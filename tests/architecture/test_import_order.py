@@ -20,12 +20,14 @@ ALLOWED: dict[str, set[str]] = {
     "finding_list": {"types", "pieces"},
     # Much data on disk while it is worked on.
     "pieces": set(),
+    # Processes that leave a terminal's signals to the command.
+    "signals_held": set(),
     "firmware_files": {"ampwire"},
     "link": {"ampwire", "errors", "units", "types"},
     "recording": {"errors", "units", "types", "link"},
     "decode": {"ampwire", "errors", "units", "types", "link"},
     "waveform": {"errors", "units", "types", "decode"},
-    "detect": {"errors", "units", "types", "finding_list", "pieces", "waveform"},
+    "detect": {"errors", "units", "types", "finding_list", "pieces", "signals_held", "waveform"},
     "findings": {"errors", "units", "types", "finding_list", "detect"},
     "report": {"errors", "units", "types", "finding_list", "pieces", "findings"},
     "frontend": {"errors", "units", "types", "firmware_files", "plain_json"},
@@ -95,7 +97,7 @@ ALLOWED: dict[str, set[str]] = {
     # One vehicle's folder of plain files and the order of work.
     "job": {"errors", "units", "types", "whole_file", "plain_json"},
     # What a guided walk asks, in which order, and what it concludes: no terminal, no port.
-    "guide": {"errors", "units", "types", "frontend", "waveform", "detect", "findings"},
+    "guide": {"errors", "units", "types", "signals_held", "frontend", "waveform", "detect", "findings"},
 }
 # package of detect/ -> packages of detect/ that it may import; modules in detect/ itself put them together, but for...
 WITHIN_DETECT: dict[str, set[str]] = {

@@ -10,6 +10,7 @@ from ampwitness.calibration_file import read_book
 from ampwitness.cli.finite import FiniteRange
 from ampwitness.cli.named_path import NAMED_PATH
 from ampwitness.cli.progress import ProgressLine
+from ampwitness.cli.stopping import interrupt_on_signals
 from ampwitness.cli.wrapped import report_width, wrapped
 from ampwitness.errors import CalibrationError
 from ampwitness.findings.as_json import MOST_OF_A_KIND, iter_json
@@ -80,7 +81,7 @@ def report(
         calibrations=_calibrations_of(calibration_path),
         processes=processes,
     )
-    with ProgressLine() as progress:
+    with ProgressLine() as progress, interrupt_on_signals():
         analysis = analyse_file(recording, options, progress, alone=alone)
     if not to_terminal:  # ahead of the files: a full disk does not cost the answer
         click.echo(wrapped(text_report(analysis, width=report_width())))

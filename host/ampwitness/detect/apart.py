@@ -16,9 +16,11 @@ from typing import Any
 
 from ampwitness.detect.result import Detector, DetectorResult
 from ampwitness.pieces import dump_apart, load_apart
+from ampwitness.signals_held import signals_held_back
 from ampwitness.types import TraceWindow
 
 N_SLOTS = 2  # windows on their way: one that is copied, one that is read
+END_S = 2.0  # for what is being looked at to end by itself
 _SPARE_RATIO = 1.25  # room of a slot over the first window, as windows differ a little
 
 
@@ -45,7 +47,8 @@ class DetectorsApart:
         context = multiprocessing.get_context("spawn")
         self._pipe, theirs = context.Pipe()
         self._process = context.Process(target=_serve, args=(theirs, make, options, tuple(names)), daemon=True)
-        self._process.start()
+        with signals_held_back():
+            self._process.start()
         theirs.close()
         self._memory: SharedMemory | None = None
         self._slot_bytes = 0
@@ -94,9 +97,9 @@ class DetectorsApart:
     def close(self) -> None:
         """End the other process and give its memory back; harmless when that has happened already."""
         self._pipe.close()
-        self._process.join(timeout=10.0)
+        self._process.join(timeout=END_S)
         if self._process.is_alive():
-            self._process.terminate()
+            self._process.kill()
             self._process.join()
         self._drop_memory()
 

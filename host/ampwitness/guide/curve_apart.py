@@ -11,8 +11,7 @@ import os
 import queue
 import signal
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from dataclasses import replace
 from multiprocessing.connection import Connection
 from typing import Any
@@ -20,10 +19,10 @@ from typing import Any
 from ampwitness.detect.result import DetectorResult
 from ampwitness.detect.tones.gain_steps import GainStepDetector
 from ampwitness.detect.tones.tone_curve import ToneCurve
+from ampwitness.signals_held import signals_held_back
 from ampwitness.types import TraceWindow
 
 CURVE_EVERY_S = 1.0
-_FOR_THE_COMMAND = ("SIGINT", "SIGTERM", "SIGHUP")  # a terminal sends them to every process; one answers
 _NICE = 10  # where cores are few the level line comes first, and this process takes what is left
 
 
@@ -44,7 +43,7 @@ class CurveApart:
         self._process = context.Process(
             target=_serve, args=(windows, theirs, load_ohm, load_kind), name="gain curve", daemon=True
         )
-        with _signals_held_back():
+        with signals_held_back():
             self._process.start()
         atexit.register(self.close)  # ahead of the library's own end, which would ask it politely and wait
         windows.close()
@@ -115,23 +114,6 @@ class CurveApart:
         if self._process.is_alive():
             self._process.kill()  # it is deaf to what asks it politely
             self._process.join()
-
-
-@contextmanager
-def _signals_held_back() -> Iterator[None]:
-    """A process that is started within never gets the signals that are for the command, which then asks for the answer;
-    this one gets them afterwards."""
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    from multiprocessing import resource_tracker
-
-    resource_tracker.ensure_running()  # it is begun with the first process, and then lets signals through again
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, [getattr(signal, name) for name in _FOR_THE_COMMAND])
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _serve(windows: Connection, answers: Connection, load_ohm: float | None, load_kind: str) -> None:
