@@ -289,6 +289,12 @@ def test_steady_volts_at_a_speaker_are_told_with_their_volts_and_not_as_a_cutout
     assert both.startswith(
         "In short: DANGER: 22.0 V of steady volts at the speaker from 8.000 s on; 1 cut-out of 0.5 s"
     )
+    # The line and the first step name the same one: the most volts, however short.
+    longer = dataclasses.replace(under, start_s=2.0, measured={**under.measured, "outage_s": 60.0})
+    assert "22.0 V of steady volts at the speaker from 8.000 s on" in word_headline(
+        dataclasses.replace(small_analysis, findings=(longer, stuck))
+    )
+    assert "22.0 V of steady volts" in advise_first_steps([longer, stuck])[0]
     assert "stuck at 22.0 V DC" in describe_finding(stuck)
     mild = dataclasses.replace(under, severity="attention")  # a stage on a single supply stands so by design
     assert "DANGER" not in word_headline(dataclasses.replace(small_analysis, findings=(mild,)))

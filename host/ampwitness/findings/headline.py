@@ -99,15 +99,9 @@ def _word_worst(kind: str, worst: Finding, n: int, chosen: FindingList) -> str:
 def _word_danger(summary: Mapping[str, Any], findings: FindingList) -> list[str]:
     """What hurts or destroys comes first: steady volts at a speaker, a supply that is charged too high."""
     found = []
-    steady = {
-        float(one.start_s): volts
-        for one in findings.of_kind("cutout")
-        if one.severity == "danger" and (volts := find_steady_v(one))
-    }
-    if steady:
-        first_s = min(steady)
-        most_v = max(steady.values(), key=abs)
-        found.append(f"DANGER: {most_v:.1f} V of steady volts at the speaker from {seconds_to_clock(first_s)} on")
+    worst = find_worst(findings, "cutout")  # what the first step names as well
+    if worst is not None and worst.severity == "danger" and (most_v := find_steady_v(worst)):
+        found.append(f"DANGER: {most_v:.1f} V of steady volts at the speaker from {seconds_to_clock(worst.start_s)} on")
     highest_v = find_over_voltage(summary)
     if highest_v is not None:
         found.append(f"DANGER: supply too high, up to {fixed(highest_v, 2)} V")

@@ -12,7 +12,7 @@ import numpy as np
 from ampwitness.detect.cutouts.cutout_cause import SOURCE
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.described import describe_finding
-from ampwitness.findings.road_words import is_doubtful, plays_on
+from ampwitness.findings.road_words import find_steady_v, is_doubtful, plays_on
 from ampwitness.findings.square_words import NOT_BY_AMPLIFIER, split_clips, word_square
 from ampwitness.types import Analysis, Coverage, Finding, NotJudged, Severity, Verdict
 from ampwitness.units import seconds_to_clock, seconds_to_span
@@ -164,11 +164,13 @@ def _largest(findings: Sequence[Finding], key: str) -> Finding | None:
     return findings[int(np.nanargmax(values))] if np.isfinite(values).any() else None
 
 
-def measure_gravity(cutout: Finding) -> tuple[int, float]:
-    """How soon a person should look at it: by severity, then by how long it lasted (no end: longest)."""
+def measure_gravity(cutout: Finding) -> tuple[int, float, float]:
+    """How soon a person should look at it: by severity, of dangers by their steady volts, then by how long it lasted
+    (no end: longest)."""
     outage_s = cutout.measured.get("outage_s")
     lasted_s = float(outage_s) if isinstance(outage_s, int | float) else math.inf
-    return get_args(Severity).index(cutout.severity), lasted_s
+    steady_v = find_steady_v(cutout) if cutout.severity == "danger" else None
+    return get_args(Severity).index(cutout.severity), abs(steady_v or 0.0), lasted_s
 
 
 def find_worst(findings: Sequence[Finding], kind: str) -> Finding | None:
