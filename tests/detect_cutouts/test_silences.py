@@ -108,6 +108,7 @@ def test_no_report_denies_cut_outs_beside_a_silence_that_nothing_explains(small_
     (step,) = advise_first_steps((), five, bare.coverage)
     assert "silent 6 times, the longest for 23.5 s" in step
     assert "5 of them last 8.85 s each and begin at odd moments" in step
+    assert "If the music does not pause there, take the speaker leads off and play the same passage" in step
     none = {"cutouts": {"silences": {**silences, "n": 0}}}
     assert "no cut-out in 4.0 s" in word_headline(dataclasses.replace(bare, summary=none))
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from ampwitness.detect.cutouts.cutout_cause import OVER
+from ampwitness.detect.cutouts.cutout_cause import OVER, RETRYING
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.described import describe_finding
 from ampwitness.findings.road_words import find_next_test, find_over_voltage, find_steady_v, is_doubtful
@@ -68,7 +68,7 @@ def advise_silences(summary: Mapping[str, Any]) -> str:
         return ""
     at, span = seconds_to_clock(silences["longest_start_s"]), seconds_to_span(silences["longest_s"])
     n = "once" if silences["n"] == 1 else f"{silences['n']:,} times, the longest"
-    test = find_next_test("not decided")
+    test = find_next_test(RETRYING if silences.get("n_equal") else "not decided")
     return (
         f"Listen whether the music pauses at {at}. The output was silent {n} for {span}, and nothing that was logged "
         f"tells a pause from a cut-out.{word_equal(silences)} If the music does not pause there, "
