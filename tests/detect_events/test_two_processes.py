@@ -108,6 +108,6 @@ def test_a_failure_over_there_is_told_here():
 
 def test_an_end_over_there_is_told_here():
     apart = DetectorsApart(make_counting, None, ("counting",))
-    apart._process.terminate()
+    apart._process.kill()
     with pytest.raises(RuntimeError, match="ended"):
         hand_over(apart)
