@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import signal
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
 
@@ -18,13 +18,8 @@ def stop_on_signals() -> Iterator[list[int]]:
         if len(seen) > 1:
             raise KeyboardInterrupt
 
-    names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    before = {getattr(signal, name): signal.signal(getattr(signal, name), note) for name in names}
-    try:
+    with _answered_by(note, "SIGINT", "SIGTERM", "SIGHUP"):
         yield seen
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
 
 
 @contextmanager
@@ -34,10 +29,17 @@ def interrupt_on_signals() -> Iterator[None]:
     def interrupt(_number: int, _frame: FrameType | None) -> None:
         raise KeyboardInterrupt
 
-    names = [name for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    before = {getattr(signal, name): signal.signal(getattr(signal, name), interrupt) for name in names}
+    with _answered_by(interrupt, "SIGTERM", "SIGHUP"):
+        yield
+
+
+@contextmanager
+def _answered_by(handler: Callable[[int, FrameType | None], None], *names: str) -> Iterator[None]:
+    """Signals, where the system knows them, go to a handler within, and to what had them before afterwards."""
+    numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
+    before = {number: signal.signal(number, handler) for number in numbers}
     try:
         yield
     finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
+        for number, former in before.items():
+            signal.signal(number, former)

@@ -19,7 +19,7 @@
    a ground went; `cutout_stood` says what stood at the output, `cutout_protection` which protection it is consistent
    with, `cutout_cranking` what the starter does by design.
 5. From all stops together: at what supply this amplifier switches off (`cutout_level`), whether they are a
-   protection that tries again (`cutout_retry`), after one time whenever it lets go (`fixed_wait`) or on the music's
+   protection that tries again (`cutout_retry`), whether they last equally long (`fixed_wait`) or lie on the music's
    beat (`beat`), and whether each came and went as the others (`cutout_siblings`).
 6. Beside that: switching on and off (`turn_on`), silences that nothing explains (`silences`), short rests that the
    programme makes itself (`rests`), where the logger's own supply lead was off (`supply_lead`), what a gap hides

@@ -61,8 +61,9 @@ class RestCount:
             is_told = np.array([bool(np.min(np.abs(starts - one)) < _SAME_S) for one in at], dtype=bool)
             at, long = at[~is_told], long[~is_told]
         found = find_on_beat(starts + lengths, lengths)
+        on_beat = set(found)
         for number, (start_s, length_s) in enumerate(zip(starts, lengths, strict=True)):
-            if length_s > MOST_REST_S or number in found:
+            if length_s > MOST_REST_S or number in on_beat:
                 continue
             n_rests, n_told = _count(at, long, start_s, length_s), _count(starts, lengths, start_s, length_s)
             if n_rests >= max(LEAST_RESTS, n_told):

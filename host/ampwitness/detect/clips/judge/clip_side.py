@@ -156,7 +156,7 @@ def judge_side(
     taken = _Taken.nothing(len(table))
     if level.rail is not None:
         _take_at_level(taken, table, level, level.rail, basic, other)
-        if _is_of_round(taken, table, level, round_levels(table, crests, sign)):
+        if _is_of_round(taken, table, crests, sign, level):
             taken = _Taken.nothing(len(table))
     if taken.rail is not None:
         _take_near_level(taken, table, crests, sign, basic, level)
@@ -223,14 +223,11 @@ def _take_at_level(
     taken.expected, taken.threshold = expected, threshold
 
 
-def _is_of_round(taken: _Taken, table: Candidates, level: Level, round_v: FloatArray) -> bool:
-    """Whether a level that few plateaus show is one at which round crests end in number: a limiter's, not a ceiling's.
-
-    round_v : sorted heights of round crests, as `round_levels` gives them"""
-    if taken.rail is None or level.pile is not None or taken.rail.n_plateaus > MOST_FEW:
+def _is_of_round(taken: _Taken, table: Candidates, crests: HighCrests, sign: float, level: Level) -> bool:
+    """Whether a level that few plateaus show is one at which round crests end in number: a limiter's, no ceiling's."""
+    if taken.rail is None or level.pile is not None or taken.rail.n_plateaus > MOST_FEW or not taken.accepted.any():
         return False
-    if not taken.accepted.any():
-        return False
+    round_v = round_levels(table, crests, sign)
     return bool(np.mean(ends_among_round(table, taken.accepted, round_v)[taken.accepted]) > 0.5)
 
 
