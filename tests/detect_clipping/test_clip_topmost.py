@@ -66,6 +66,13 @@ def test_a_single_flat_crest_needs_more(n: int, gain: float, n_found: int) -> No
     assert n_topmost(crest(1.2, 19.0), gain=gains, peak_v=peaks, narrow_gain=50.0) == n_found
 
 
+@pytest.mark.parametrize(("misfit", "n_found"), [(10.0, 1), (21.0, 0)])
+def test_a_single_flat_crest_must_fit_for_what_it_gains(misfit: float, n_found: int) -> None:
+    """Two round crests of clean music gained 142 and 251 at misfits of 21 and 22, and were clips."""
+    gains, peaks = [251.0] + [10.0] * (N - 1), [20.1] + [15.0] * (N - 1)
+    assert n_topmost(crest(1.2, 19.0), gain=gains, peak_v=peaks, narrow_gain=50.0, misfit=misfit) == n_found
+
+
 @pytest.mark.parametrize(("gain", "misfit", "n_found"), [(90.0, 6.0, 0), (90.0, 4.0, N), (110.0, 6.0, N)])
 def test_where_nothing_shows_a_ceiling_round_tops_that_fit_badly_are_none(
     gain: float, misfit: float, n_found: int
