@@ -22,6 +22,9 @@ from ampwitness.waveform.assemble import iter_windows
 BASS_RATE_HZ = 48_000.0
 RESTED_V = 13.6
 ONE_LEVEL = 1.05  # times a level: as near as this, what was cut off lies at one
+# The same where no supply was recorded: from 10.5 V (the lowest a device of ISO 16750-2 code D has to work at) to an
+# alternator's 14.55 V a ceiling that follows its supply moves as far, and nothing in the recording can tell.
+ONE_LEVEL_UNWATCHED = 14.55 / 10.5
 Rail = Literal["regulated", "following", "loaded", "whining", "wobbling", "tilted", "collapsing"]
 
 
@@ -180,8 +183,8 @@ def play_source_clipped(
     """A drive cut off before the amplifier, which stays under its own ceiling.
 
     origin "source": somebody moves the volume behind the cut, so the plateaus lie at many levels; where all that were
-    cut off lie at one and nothing stands above it, they count as "either". "either": the level never moves, and nothing
-    in the recording can tell.
+    cut off lie at one and nothing stands above it, or without a supply channel no further apart than a supply moves a
+    ceiling, they count as "either". "either": the level never moves, and nothing in the recording can tell.
     """
     top = 10 ** (-over_db / 20)
     cut = np.clip(drive, -top, top)
@@ -193,7 +196,8 @@ def play_source_clipped(
         steps = rng.uniform(0.35, 0.95, int(len(drive) / rate_hz / 2) + 1)
         level = lagged(np.repeat(steps, int(2 * rate_hz))[: len(drive)], 0.05, rate_hz)
     supply_v = sagging_supply(rng, drive * level, rate_hz, rng.uniform(0.3, 1.5))
-    if origin == "source" and not _shows_its_source(flats, cut, level, top, rate_hz):
+    one_level = ONE_LEVEL if has_supply else ONE_LEVEL_UNWATCHED
+    if origin == "source" and not _shows_its_source(flats, cut, level, top, rate_hz, one_level):
         flats = tuple(replace(flat, origin="either") for flat in flats)
     return make_case(
         name, rng, cut / np.max(np.abs(cut)) * level * rail_v, supply_v, flats, rate_hz=rate_hz, has_supply=has_supply
@@ -201,13 +205,13 @@ def play_source_clipped(
 
 
 def _shows_its_source(
-    flats: tuple[TrueFlat, ...], cut: FloatArray, level: FloatArray, top: float, rate_hz: float
+    flats: tuple[TrueFlat, ...], cut: FloatArray, level: FloatArray, top: float, rate_hz: float, one_level: float
 ) -> bool:
-    """Whether what was cut off lies at two levels at least ONE_LEVEL apart, or something else stands above it by that
+    """Whether what was cut off lies at two levels at least `one_level` apart, or something else stands above it by that
     much: else one ceiling in the amplifier explains all."""
     at = [level[round((flat.start_s + flat.stop_s) / 2 * rate_hz)] * top for flat in flats]
     highest = float(np.max(np.abs(cut) * level, initial=0.0))
-    return bool(at) and max(max(at), highest) > ONE_LEVEL * min(at)
+    return bool(at) and max(max(at), highest) > one_level * min(at)
 
 
 def case_of_stage(
