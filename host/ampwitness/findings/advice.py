@@ -12,6 +12,7 @@ from ampwitness.detect.cutouts.cutout_measure import count_batteries
 from ampwitness.detect.soak.trends import WITH_SUPPLY
 from ampwitness.detect.tones.gain_steps import SOURCE_CLIPPED
 from ampwitness.finding_list import FindingList
+from ampwitness.findings.cause_advice import MEND_FIRST
 from ampwitness.findings.charging_words import FLAT_V, advise_charged_high, advise_dropped, advise_left, advise_sunk
 from ampwitness.findings.clip_advice import SOURCE_FIRST, advise_clips
 from ampwitness.findings.cutout_advice import advise_cutouts, advise_over_voltage, advise_silences
@@ -20,6 +21,7 @@ from ampwitness.findings.headline import word_stillness
 from ampwitness.findings.lead_words import advise_leads
 from ampwitness.findings.remote_words import advise_drops
 from ampwitness.findings.road_words import is_doubtful
+from ampwitness.findings.sag_words import advise_sag
 from ampwitness.findings.supply_words import find_engine_beside, word_beyond
 from ampwitness.findings.tone_words import (
     AFTER_SOURCE_CLIPPED,
@@ -226,7 +228,9 @@ def _advise_nothing(listed: FindingList, summary: Mapping[str, Any], coverage: S
             "Check the logger's leads, the source and the amplifier's remote lead, and record again. In all the time "
             f"{still}: nothing played by which clips or cut-outs could show."
         )
-    return advise_silences(summary) or "Nothing that asks for action was found in what was looked at."
+    if silences := advise_silences(summary):
+        return f"{silences} Nothing else asks for action."
+    return "Nothing that asks for action was found in what was looked at."
 
 
 def _word_reduced(reduction: Mapping[str, Any] | None, n_clips: int) -> str:
@@ -293,10 +297,16 @@ def advise_first_steps(
     steps += [*clips, *dips] if is_more_clipped else [*dips, *clips]
     if set_gain is None:
         steps += [step for step in advise_knees(knees) if not (is_of_source and step == AFTER_SOURCE_CLIPPED)]
-    steps += [*advise_charged_high(said), *_advise_drifts(by_kind.get("drift", ()))]
+    is_supply_told = bool(dips) or any(step.startswith(MEND_FIRST) for step in clips)
+    sag = [] if is_supply_told else advise_sag(by_kind.get("note", FindingList.of(())))
+    steps += [*sag, *advise_charged_high(said), *_advise_drifts(by_kind.get("drift", ()))]
     if lacking := _advise_missing(said.get("recording") or {}):
         steps += lacking
     elif any(f.measured.get("cause") in ("link", "overrun") for f in by_kind.get("gap", [])):
         steps.append('Record again before you rely on a "none found". Parts of the recording are missing.')
     steps += [*advise_dropped(said), *later]
-    return tuple(steps) or (_advise_nothing(listed, summary or {}, coverage),)
+    if not steps:
+        return (_advise_nothing(listed, said, coverage),)
+    if steps == sag and (silences := advise_silences(said)):  # what was heard asks for nothing
+        steps.append(silences)
+    return tuple(steps)

@@ -22,6 +22,7 @@ CAUSE_WORDS = {
     "supply": "for want of supply",
     "not decidable": "not decidable",
 }
+MEND_FIRST = "Mend the supply first"
 PARAGRAPH = "\n"  # within a step: what was found, then what each remedy is worth
 LEAST_TOLD_DB = 0.05
 LEAST_UNSEEN_DB = 0.2  # of a ceiling that is carried on above all clips, from which on it is said
@@ -70,7 +71,7 @@ def advise_by_cause(
     worth = find_worth(supply)
     remedies = list(supply.get("remedies") or ())
     if worth is not None and worth.is_supply_first:
-        step = f"Mend the supply first; until then turn {knob} down {how_far}. {said}{words}."
+        step = f"{MEND_FIRST}; until then turn {knob} down {how_far}. {said}{words}."
         step += f"{PARAGRAPH}What mending gains: {_word_mending(remedies, worth)}, {_word_left(worth)}."
     else:
         step = f"Turn {knob} down {how_far}. {said}{words}.{_word_less(causes, decided, worth, supply)}"

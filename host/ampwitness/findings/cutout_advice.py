@@ -72,7 +72,7 @@ def advise_silences(summary: Mapping[str, Any]) -> str:
     return (
         f"Listen whether the music pauses at {at}. The output was silent {n} for {span}, and nothing that was logged "
         f"tells a pause from a cut-out.{word_equal(silences)} If the music does not pause there, "
-        f"{test[0].lower()}{test[1:]} Nothing else asks for action."
+        f"{test[0].lower()}{test[1:]}"
     )
 
 
