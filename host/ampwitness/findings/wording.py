@@ -38,7 +38,8 @@ KIND_WORDS: dict[str, KindWords] = {
         "Does the amplifier clip?",
         "The output ran into a ceiling and its crest was cut flat. How far past the ceiling the crest would have gone "
         "is given in dB.",
-        "Turn the gain down by the overdrive that is listed, or mend the supply if the ceiling sank with it.",
+        "Turn the gain down by the overdrive that is listed, or mend the supply if the ceiling sank with it. If as "
+        "many clip again after that, they were cut off before the amplifier as well: turn the player down too.",
     ),
     "note": KindWords(
         "notes",
