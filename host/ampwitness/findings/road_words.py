@@ -124,7 +124,11 @@ NEXT_TESTS: tuple[tuple[str, str], ...] = (
         "Move the signal lead and its plugs at both ends while recording, the source's volume low: the end that brings "
         "the hum back is loose.",
     ),
-    ("signal stopped", "Look at the source, its lead and its plugs: the amplifier did what it was told."),
+    (
+        "signal stopped",
+        "The amplifier did what it was told. Listen whether the music rests there: if it does not, look at the source, "
+        "its lead and its plugs.",
+    ),
     ("muted while", "Nothing to do: radios and amplifiers commonly mute while the engine is cranked."),
     (
         "not decided",
