@@ -14,6 +14,7 @@ from ampwitness.findings.advice import advise_first_steps
 from ampwitness.findings.headline import word_headline
 from ampwitness.findings.wording import word_equal
 from ampwitness.types import Analysis, Edge, Finding, FloatArray
+from scipy import signal
 
 AT = np.arange(30 * RATE_HZ) / RATE_HZ
 ON = (Edge("remote", 1, 0.01, "", 80),)
@@ -48,10 +49,25 @@ def test_a_tone_that_stops_at_its_zero_crossing_is_told_and_left_undecided(windo
     assert silences["n"] == 0  # what is a finding is not counted once more
 
 
-def test_a_tone_that_stops_so_for_half_a_second_is_one_that_is_keyed() -> None:
+def test_a_tone_that_stops_so_for_half_a_second_again_and_again_is_one_that_is_keyed() -> None:
     found, silences = _find(_stopped((7.0, 7.5)))
     assert found == []
+    assert (silences["n"], silences["least_s"]) == (1, 0.3)
+    found, silences = _find(_stopped((7.0, 7.5), (9.0, 9.5), (11.0, 11.5)))
+    assert found == []
     assert silences["n"] == 0
+
+
+@pytest.mark.parametrize("window_s", [1.0, 10.0, 60.0])
+def test_a_soft_mute_of_noise_that_never_rests_is_counted_however_short(window_s: float) -> None:
+    """An amplifier that mutes in 20 ms, and noise behind a crossover: no cut, yet no programme that rests either."""
+    noise = signal.lfilter([0.05], [1.0, -0.95], 30 * np.random.default_rng(6).standard_normal(len(AT)))
+    muted = noise * np.interp(AT, [12.0, 12.02, 12.9, 13.1], [1.0, 0.0, 0.0, 1.0])
+    found, silences = _find(muted, window_s)
+    assert (len(found), silences["n"]) in ((0, 1), (1, 0))
+    assert found or silences["longest_s"] == pytest.approx(0.9, abs=0.05)
+    rests = np.where(AT % 2.0 > 1.6, 0.0, 1.0)  # of a line that rests every other second
+    assert _find(noise * np.clip(np.convolve(rests, np.ones(400) / 400, "same"), 0.0, 1.0), window_s)[1]["n"] == 0
 
 
 def test_a_note_that_fades_is_no_stop_but_the_silence_behind_it_is_counted() -> None:

@@ -144,7 +144,7 @@ def _word_shortest(kind: str, analysis: Analysis) -> str:
 
 
 def word_silent(summary: Mapping[str, Any]) -> str:
-    """That the output was silent for a second and more though nothing proves a cut-out; empty where it was not."""
+    """That the output was silent for long though nothing proves a cut-out; empty where it was not."""
     silences = (summary.get("cutouts") or {}).get("silences") or {}
     if not silences.get("n"):
         return ""

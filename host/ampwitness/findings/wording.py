@@ -354,7 +354,7 @@ def _word_long_silences(silences: Mapping[str, Any]) -> str:
         was = f"Once the output was silent for {where}, and nothing that was logged tells why"
     else:
         was = (
-            f"{silences['n']:,} times the output was silent for {silences['least_s']:.0f} s or more (longest: {where}) "
+            f"{silences['n']:,} times the output was silent for {silences['least_s']:g} s or more (longest: {where}) "
             "and nothing that was logged tells why"
         )
     alike = "a programme pause and a lost signal look alike. A logged source tells them apart."

@@ -31,7 +31,7 @@ from ampwitness.detect.cutouts.cutout_told import is_told, let_go_v, make_findin
 from ampwitness.detect.cutouts.cutout_watch import RunWatch
 from ampwitness.detect.cutouts.mark_ties import measure_liveness
 from ampwitness.detect.cutouts.rests import MOST_REST_S, RestCount, sum_rests
-from ampwitness.detect.cutouts.silences import Silence, SilenceWatch, sum_silences
+from ampwitness.detect.cutouts.silences import BriefSilences, Silence, SilenceWatch, sum_silences
 from ampwitness.detect.cutouts.supply_lead import LeadOff, SupplyLeadWatch, forget_supply
 from ampwitness.detect.cutouts.turn_on import TurnOnWatch, is_turn_on_thump
 from ampwitness.detect.result import DetectorResult
@@ -86,10 +86,10 @@ class CutoutDetector:
     Limits
     ------
     What stopped at the source with a slow end is a pause and not reported; nor is what breaks off within 7 degrees of a
-    zero crossing for less than a second. Silences of a second and more that no finding explains are counted in the
-    summary (`silences`). All volts are relative to the logger's reference: a lost ground of the
-    logger itself is not judged, one of the amplifier only with a `ground` channel, or with battery and supply together
-    seen from the amplifier's own ground.
+    zero crossing for less than a second. Silences of a second and more that no finding explains, or of a third of one
+    in a programme that hardly rests, are counted in the summary (`silences`). All volts are relative to the logger's
+    reference: a lost ground of the logger itself is not judged, one of the amplifier only with a `ground` channel, or
+    with battery and supply together seen from the amplifier's own ground.
 
     Source
     ------
@@ -115,7 +115,8 @@ class CutoutDetector:
         self._turn_on = TurnOnWatch(self._switchings)
         self._silences: list[Silence] = []
         self._rests = RestCount()
-        self._silence = SilenceWatch(self._silences, self._rests)
+        self._brief = BriefSilences()
+        self._silence = SilenceWatch(self._silences, self._rests, self._brief)
         self._lead_off: list[LeadOff] = []
         self._lead = SupplyLeadWatch(self._lead_off)
 
@@ -166,7 +167,10 @@ class CutoutDetector:
             "under_voltage": level,
             "switchings": self._switchings,
             "silences": sum_silences(
-                self._silences, ((f.start_s, f.stop_s) for f in findings), self._switchings, level
+                sorted([*self._silences, *self._brief.find_rare()]),
+                ((f.start_s, f.stop_s) for f in findings),
+                self._switchings,
+                level,
             ),
             "rests": sum_rests(rests),
             "output_at_marks": self._at_marks,

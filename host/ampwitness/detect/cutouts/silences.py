@@ -1,5 +1,6 @@
 """Silences of a second and more that nothing logged explains: pauses of the programme, or a lost signal. They are
-counted, so that a report without cut-outs does not read as if the output had never been still.
+counted, so that a report without cut-outs does not read as if the output had never been still. Where a programme hardly
+ever rests, as noise, an organ or dense music, so are those of a third of a second.
 
 Gaps: a silence ends at a gap; one that a run begins with is not counted, as nothing was heard before it, nor is one
 of less than LEAST_AT_END_S that it ends with.
@@ -27,6 +28,9 @@ from ampwitness.detect.step_stream import RunSteps
 from ampwitness.types import FloatArray
 
 LEAST_SILENCE_S = 1.0  # a beat and the rest of a bar are shorter
+# Where rests of REST_S and more are as few as this (or REST_FEWEST), of a programme that rests shorter ones count too.
+LEAST_BRIEF_S, REST_S = 0.3, 0.1
+REST_EVERY_S, REST_FEWEST, MOST_BRIEF = 30.0, 2, 500
 LEAST_AT_END_S = 5.0
 BEFORE = 300  # steps in which a supply may have been the reason
 SILENT_SHARE = 0.01
@@ -43,17 +47,38 @@ class Silence(NamedTuple):
     lowest_v: float = math.nan
 
 
+class BriefSilences:
+    """Those of less than LEAST_SILENCE_S, as long as they may turn out to be a programme's that hardly rests."""
+
+    def __init__(self) -> None:
+        self._brief: list[Silence] = []
+        self._n_rests = 0
+        self.heard_s = 0.0
+
+    def add(self, silence: Silence) -> None:
+        """Another silence, of any length."""
+        lasted_s = silence.stop_s - silence.start_s
+        self._n_rests += lasted_s >= REST_S
+        if LEAST_BRIEF_S <= lasted_s < LEAST_SILENCE_S and len(self._brief) < MOST_BRIEF:
+            self._brief.append(silence)
+
+    def find_rare(self) -> list[Silence]:
+        """They, of a programme that hardly rests; of others none."""
+        is_rare = self._n_rests <= min(max(REST_FEWEST, self.heard_s / REST_EVERY_S), MOST_BRIEF)
+        return self._brief if is_rare else []
+
+
 class SilenceWatch:
     """Follows one run, block by block.
 
     Parameters
     ----------
     found : each silence is added here
-    rests : shorter ones are added here
+    rests, brief : shorter ones are added here
     """
 
-    def __init__(self, found: list[Silence], rests: RestCount) -> None:
-        self._found, self._rests = found, rests
+    def __init__(self, found: list[Silence], rests: RestCount, brief: BriefSilences) -> None:
+        self._found, self._rests, self._brief = found, rests, brief
         self._highest_v: deque[float] = deque(maxlen=BLOCKS)
         self._since_s: float | None = None
         self._lowest_v = math.nan
@@ -71,6 +96,7 @@ class SilenceWatch:
         self._highest_v.append(float(swing_v.max()))
         is_silent = self._tell_silent(swing_v, np.maximum(SOUND_V, SILENT_SHARE * highest_v))
         begin_s, bin_s = run.time_s(start), BIN * run.step_s
+        self._brief.heard_s += n_bins * bin_s
         turns = np.flatnonzero(np.diff(is_silent, prepend=not is_silent[0]))
         for place in turns.tolist():
             time_s = begin_s + place * bin_s
@@ -101,9 +127,11 @@ class SilenceWatch:
 
     def _close(self, time_s: float) -> None:
         if self._since_s is not None:
+            silence = Silence(self._since_s, time_s, self._lowest_v)
             self._rests.add(self._since_s, time_s)
+            self._brief.add(silence)
             if time_s - self._since_s >= LEAST_SILENCE_S:
-                self._found.append(Silence(self._since_s, time_s, self._lowest_v))
+                self._found.append(silence)
         self._since_s = None
 
 
@@ -134,7 +162,7 @@ def sum_silences(
     low = [silence for silence in open_ if lets_go and silence.lowest_v <= lets_go["level_v"]]
     return {
         "n": len(open_),
-        "least_s": LEAST_SILENCE_S,
+        "least_s": min([LEAST_SILENCE_S, *(LEAST_BRIEF_S for s in open_ if s.stop_s - s.start_s < LEAST_SILENCE_S)]),
         "total_s": float(sum(stop_s - start_s for start_s, stop_s in spans)),
         "longest_start_s": None if longest is None else longest.start_s,
         "longest_s": None if longest is None else longest.stop_s - longest.start_s,
