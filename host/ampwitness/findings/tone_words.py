@@ -32,7 +32,8 @@ _AFTER_OUTCOME = {
     SOURCE_CLIPPED: AFTER_SOURCE_CLIPPED,
     "the edge was not reached": (
         "If a gain was being set there, raise the source's sub level one step, check that it is still clean, and go "
-        "again. A tone came at several levels and the edge was not reached; music that holds one pitch looks the same."
+        "again. A tone came at several levels and the edge was not reached; music that holds one pitch looks the same. "
+        "If the level hardly rose though the knob was turned on, a limiter holds it: leave the gain there."
     ),
     IN_NOISE: (
         "Use an input with a smaller range, and go again. The tone was clipped, but too quiet for the logger to say "
