@@ -44,3 +44,8 @@ def test_a_silence_that_nothing_explains_is_told_behind_it() -> None:
     assert sag.startswith("Find where")
     assert silence.startswith("Listen whether")
     assert advise_first_steps([], silences)[0].endswith("Nothing else asks for action.")
+
+
+def test_notes_without_a_sag_of_their_own_say_nothing_beside_those_that_have_one() -> None:
+    """They lie across an end of the charging, whose fall is not theirs."""
+    assert advise_first_steps([*_notes(*[0.2] * 9, sag_own_v=0.2), *_notes(1.4, 1.3, 1.5)]) == (NOTHING,)

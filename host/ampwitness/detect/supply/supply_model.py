@@ -47,6 +47,7 @@ from ampwitness.detect.supply.supply_states import (
     add_weak_charging,
     bridge_pauses,
     find_charging,
+    is_said_to_rest,
     near_changes,
     place_changes,
 )
@@ -217,7 +218,7 @@ def learn_supply(
     is_lost, lead = _mark_kept_out(steps, supply, lost)
     usable = np.isfinite(supply) & (supply > NO_SUPPLY_V) & ~is_cranked & ~is_lost
     charging, lasting = _find_charged(steps, supply, demand, engine, options.battery_kind or "")
-    apart = usable & ~near_changes(charging, *_CHANGE_S)
+    apart = usable & ~near_changes(charging, *_CHANGE_S) & ~(charging & is_said_to_rest(steps, engine))
     seen = _Seen(steps, supply, demand, unit, find_quiet(steps), find_breaks(steps), is_lost)
     idle = _find_idle(steps, demand)
     states: dict[str, StateModel] = {}

@@ -110,6 +110,12 @@ def add_engine(charging: npt.NDArray[np.bool_], steps: SupplySteps, engine: Engi
     return np.asarray(charging | (engine.numbers_at(steps.time_s) == STATES.index("charging")))
 
 
+def is_said_to_rest(steps: SupplySteps, engine: EngineStates) -> npt.NDArray[np.bool_]:
+    """(n,) where the engine's states tell rest. Charged volts there are those that a battery gives off behind charging:
+    of either state, and to be fitted to neither."""
+    return np.asarray(engine.numbers_at(steps.time_s) == STATES.index("rest"))
+
+
 def near_changes(charging: npt.NDArray[np.bool_], before_s: float, behind_s: float) -> npt.NDArray[np.bool_]:
     """(n,) whether a step lies so near a change of state that it may belong to neither."""
     flips = np.flatnonzero(np.diff(charging.astype(np.int8))) + 1
