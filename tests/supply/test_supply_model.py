@@ -115,6 +115,23 @@ def test_a_few_seconds_of_charging_give_a_range_alone() -> None:
     assert few["lowest_source_ohm"] < 0.019 < few["highest_source_ohm"]
 
 
+def test_what_a_battery_gives_off_behind_charging_is_fitted_to_neither_state() -> None:
+    """The engine stops at 20 s under an organ, and the volts go from 14.2 to 12.6 V with 4 s: charged for 5 s more."""
+    at_s = np.arange(round(40.0 * RATE_HZ)) / RATE_HZ
+    rng = np.random.default_rng(8)
+    chord_w = np.repeat(rng.uniform(40.0, 120.0, 20), 2 * round(RATE_HZ))
+    open_v = np.where(at_s < 20.0, 14.2, 12.6 + 1.6 * np.exp(-np.maximum(at_s - 20.0, 0.0) / 4.0))
+    volts = {
+        "output": np.sqrt(2 * 4.0 * chord_w) * np.sin(2 * np.pi * 60.0 * at_s),
+        "supply": open_v - 0.019 * chord_w / 0.75 / open_v,
+    }
+    noisy = {role: part + 0.002 * rng.standard_normal(len(at_s)) for role, part in volts.items()}
+    charged = _states(noisy, SupplyOptions(load_ohm=4.0, load_kind="resistor", efficiency=0.75))["charging"]
+    assert charged["open_v"] == pytest.approx(14.2, abs=0.05)
+    assert charged["source_ohm"] == pytest.approx(0.019, rel=0.05)
+    assert not any(t["time_constant_s"] > 0.5 for t in charged["time_constants"])
+
+
 def test_a_supply_that_moves_by_itself_is_given_as_a_range_alone() -> None:
     """Another consumer of up to 60 A that comes and goes by itself: one figure would be chance."""
     supply = VehicleSupply(12.6, 0.010, 0.005, 0.004)

@@ -47,7 +47,7 @@ from ampwitness.detect.supply.supply_states import (
     add_weak_charging,
     bridge_pauses,
     find_charging,
-    is_said_to_rest,
+    find_given_off,
     near_changes,
     place_changes,
 )
@@ -217,8 +217,8 @@ def learn_supply(
     is_cranked, cranking = _mark_kept_out(steps, supply, cranked)
     is_lost, lead = _mark_kept_out(steps, supply, lost)
     usable = np.isfinite(supply) & (supply > NO_SUPPLY_V) & ~is_cranked & ~is_lost
-    charging, lasting = _find_charged(steps, supply, demand, engine, options.battery_kind or "")
-    apart = usable & ~near_changes(charging, *_CHANGE_S) & ~(charging & is_said_to_rest(steps, engine))
+    charging, lasting, given_off = _find_charged(steps, supply, demand, engine, options.battery_kind or "")
+    apart = usable & ~near_changes(charging, *_CHANGE_S) & ~given_off
     seen = _Seen(steps, supply, demand, unit, find_quiet(steps), find_breaks(steps), is_lost)
     idle = _find_idle(steps, demand)
     states: dict[str, StateModel] = {}
@@ -265,8 +265,9 @@ class _Seen:
 
 def _find_charged(
     steps: SupplySteps, supply: FloatArray, demand: FloatArray, engine: EngineStates, battery_kind: str
-) -> tuple[BoolArray, tuple[LastingStep, ...]]:
-    """(n,) where something charges, and the supply's steps to another level that lasts."""
+) -> tuple[BoolArray, tuple[LastingStep, ...], BoolArray]:
+    """(n,) where something charges, the supply's steps to another level that lasts, and (n,) where a battery gives off
+    what it was charged with."""
     above_v = CHARGING_ABOVE_V.get(battery_kind, 13.2)
     # By the highest volts of each two seconds, by the volts as they would be without the amplifier, and by their steps.
     open_v = supply + learn_sag(supply, demand)
@@ -274,7 +275,8 @@ def _find_charged(
     from_v = WEAK_CHARGER_FROM_V.get(battery_kind, CHARGER_FROM_V)
     lasting = find_lasting_steps(steps.time_s, open_v, ~charging, from_v)
     charging = place_changes(add_weak_charging(charging, steps, lasting), open_v)
-    return add_engine(bridge_pauses(charging, steps, open_v, engine.cranking), steps, engine), lasting
+    charging = add_engine(bridge_pauses(charging, steps, open_v, engine.cranking), steps, engine)
+    return charging, lasting, find_given_off(charging, steps, open_v, engine)
 
 
 def _learn_state(

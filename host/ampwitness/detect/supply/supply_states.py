@@ -23,6 +23,7 @@ STATE_HYSTERESIS_V = 0.2
 # Above a rested battery: from here on a lasting step is taken for a weak charger's.
 WEAK_CHARGER_FROM_V: Mapping[str, float] = {"flooded": 12.75, "AGM": 12.95, "lithium": 13.4}
 _STATE_STEP_S = 2.0
+_GIVEN_OFF_S, _GIVEN_OFF_V = 0.5, 0.3  # from the mean of the first to that of the last of what a battery gives off
 _PAUSE_S, _BESIDE_S, _ALIKE_V = 4.0, 3.0, 0.45  # a rest that is none; what it is compared with to either side, how near
 
 
@@ -110,10 +111,23 @@ def add_engine(charging: npt.NDArray[np.bool_], steps: SupplySteps, engine: Engi
     return np.asarray(charging | (engine.numbers_at(steps.time_s) == STATES.index("charging")))
 
 
-def is_said_to_rest(steps: SupplySteps, engine: EngineStates) -> npt.NDArray[np.bool_]:
-    """(n,) where the engine's states tell rest. Charged volts there are those that a battery gives off behind charging:
-    of either state, and to be fitted to neither."""
-    return np.asarray(engine.numbers_at(steps.time_s) == STATES.index("rest"))
+def find_given_off(
+    charging: npt.NDArray[np.bool_], steps: SupplySteps, open_v: FloatArray, engine: EngineStates
+) -> npt.NDArray[np.bool_]:
+    """(n,) charged volts that a battery gives off by and by where the engine's states tell rest behind charging: of
+    either state, and to be fitted to neither. Where the volts without the amplifier stay up it is the amplifier's sag
+    that looks like rest."""
+    out = np.zeros(len(charging), dtype=bool)
+    reach = round(_GIVEN_OFF_S / STEP_S)
+    for before, span in pairwise(engine.spans):
+        if before.state != "charging" or span.state != "rest":
+            continue
+        mine = np.flatnonzero(charging & (steps.time_s >= span.start_s) & (steps.time_s < span.stop_s))
+        known = mine[np.isfinite(open_v[mine])]
+        if len(known) >= 2 * reach:
+            fell_v = float(np.median(open_v[known[:reach]]) - np.median(open_v[known[-reach:]]))
+            out[mine] = fell_v >= _GIVEN_OFF_V
+    return out
 
 
 def near_changes(charging: npt.NDArray[np.bool_], before_s: float, behind_s: float) -> npt.NDArray[np.bool_]:
