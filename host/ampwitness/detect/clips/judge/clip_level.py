@@ -33,6 +33,8 @@ from ampwitness.types import FloatArray
 BoolArray = npt.NDArray[np.bool_]
 
 PILE_SAYS_MORE = 2.0  # times as many crests as plain plateaus
+FEWEST_ALONG, LINE_SPREAD, LINE_REACH = 6, 0.003, 0.05  # plateaus; of their level, about a line, and along it
+OVER_A_LINE = 0.3  # so many higher crests to each such plateau refute no line
 FEWEST_FOR_SOFT = 12
 SOFT_LEAST_DB = 1.0
 SOFT_DRIVE_SPREAD = 1.1  # from the tenth to the ninetieth percentile of crests: of one held shape 1.02
@@ -95,9 +97,10 @@ def _rail_of_plain(
         typical_v = float(np.median(predicted[chosen]))
         least_v = max(4 * rail.spread_v, 3 * noise_of(table), 0.004 * typical_v)
         tolerance_v = min(least_v, WIDEST_TOLERANCE * typical_v)
-        n_at_it = np.count_nonzero(members & (np.abs(table["level_v"] - predicted) <= tolerance_v))
+        at_it = members & (np.abs(table["level_v"] - predicted) <= tolerance_v)
         n_over = _higher_crests(rail, tolerance_v + 0.012 * typical_v, crests, table, sign)
-        if n_over <= max(1, 0.03 * n_at_it):
+        share = OVER_A_LINE if _is_along_a_line(rail, predicted[at_it]) else 0.03
+        if n_over <= max(1, share * np.count_nonzero(at_it)):
             break
         above = members & (table["level_v"] > predicted + tolerance_v)
         if not above.any():
@@ -105,6 +108,15 @@ def _rail_of_plain(
             break
         members = above
     return rail, members, tolerance_v
+
+
+def _is_along_a_line(rail: Rail, predicted_v: FloatArray) -> bool:
+    """Whether plateaus at many heights follow the supply so closely that no chance laid them there. Then a few crests
+    above, as where a store was full after a rest, refute nothing."""
+    if len(predicted_v) < FEWEST_ALONG or not rail.follows:
+        return False
+    typical_v = float(np.median(predicted_v))
+    return rail.spread_v <= LINE_SPREAD * typical_v and float(np.ptp(predicted_v)) >= LINE_REACH * typical_v
 
 
 def noise_of(table: Candidates) -> float:
