@@ -23,6 +23,7 @@ from ampwitness.detect.clips.ceiling.rail_model import summarise_rail
 from ampwitness.detect.clips.found_clips import ClipTable
 from ampwitness.detect.clips.judge.clip_unlike import most_where_unlike
 from ampwitness.detect.clips.judge.clip_verdict import Verdicts, judge
+from ampwitness.detect.clips.measure.crest_fill import DB_OF_SHARE, weigh_fills
 from ampwitness.detect.clips.table.clip_candidates import CEILINGS, PLACES, SHAPES, Candidates, HighCrests, join
 from ampwitness.pieces import Pieces, give_back
 from ampwitness.types import FloatArray
@@ -144,13 +145,31 @@ class ClipLedger:
         columns |= {name: _places_in(known, words)[order] for words, known, name in names}
         level_v = np.maximum(columns["level_v"] - columns["held_v"], 1e-6)  # at the terminals
         crest_v = np.maximum(columns["crest_v"], columns["level_v"]) - columns["held_v"]
-        columns["overdrive_db"] = 20 * np.log10(np.maximum(crest_v, level_v) / level_v)
+        columns["flanks_db"] = 20 * np.log10(np.maximum(crest_v, level_v) / level_v)
+        columns["flanks_sd_db"] = DB_OF_SHARE * columns["crest_sd_v"] / np.maximum(crest_v, level_v)
+        columns["overdrive_db"], columns["overdrive_sd_db"] = _weigh(columns, level_v)
         columns["unlike_db"] = np.full(len(order), most_where_unlike(columns))
         columns["source_flat"] = np.full(len(order), np.nan)  # the source is asked when all is judged
         columns["n_near"] = _count_near(columns["start_s"], np.sort(table["start_s"]))
         columns["expected_v"] = verdicts.expected_v[order]
         columns["threshold"], columns["confidence"] = verdicts.threshold[order], verdicts.confidence[order]
         self.table.add(columns, table.supply[order], table.output[order])
+
+
+def _weigh(columns: Mapping[str, FloatArray], level_v: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(n,) overdrive and its standard deviation, dB: by the flanks, and by what was filled in where that could be."""
+    over_db, sd_db = columns["flanks_db"].copy(), columns["flanks_sd_db"].copy()
+    rows = np.flatnonzero(columns["filled_v"] != 0)
+    filled_v = np.maximum(columns["filled_v"], level_v)[rows]
+    over_db[rows], sd_db[rows] = weigh_fills(
+        over_db[rows],
+        sd_db[rows],
+        20 * np.log10(filled_v / level_v[rows]),
+        DB_OF_SHARE * columns["filled_sd_v"][rows] / filled_v,
+        columns["lively"][rows],
+        columns["is_coarse"][rows],
+    )
+    return over_db, sd_db
 
 
 def _places_in(known: Sequence[str], words: list[str]) -> FloatArray:

@@ -30,6 +30,7 @@ from ampwitness.detect.clips.clip_ahead import Ahead, look_ahead
 from ampwitness.detect.clips.clip_ledger import ClipLedger
 from ampwitness.detect.clips.clip_look import Screened, look_at_all, screen, with_supply, without_supply
 from ampwitness.detect.clips.measure.clip_measure import crests_to_rows
+from ampwitness.detect.clips.measure.crest_fill import FillBudget, note_fills
 from ampwitness.detect.clips.second.clip_corners import find_corners
 from ampwitness.detect.clips.second.clip_current import find_current_limited
 from ampwitness.detect.clips.second.clip_faint import find_faint, note_promises, promised_rows
@@ -70,6 +71,7 @@ class _Running:
     not_judged: list[NotJudged] = field(default_factory=list)
     screened: list[Screened] = field(default_factory=list)  # stretches whose suspects wait to be fitted
     short_way: ShortWay = field(default_factory=ShortWay)
+    fills: FillBudget = field(default_factory=FillBudget)
     ledger: ClipLedger = field(default_factory=ClipLedger)
     cut: list[tuple[float, float]] = field(default_factory=list)
     coupled_per_s: list[float] = field(default_factory=list)
@@ -252,6 +254,7 @@ class ClippingDetector:
         for look, found in zip(looks_ahead, all_found, strict=True):
             if look.sides:
                 note_loads(look.sides[0].view, found)
+                note_fills(look.sides[0].view, found, self._run.fills)
         return list(zip(looked, all_found, strict=True))
 
     @staticmethod

@@ -29,6 +29,7 @@ from ampwitness.detect.clips.cause.clip_cause import (
     tell_why,
     to_ceiling,
 )
+from ampwitness.detect.clips.measure.crest_fill import filled_interval
 from ampwitness.detect.clips.measure.overdrive import overdrive_interval
 from ampwitness.detect.clips.table.clip_candidates import AHEAD_NAMES, CEILINGS, HELD_BY, PLACES, RMS_NAMES, SHAPES
 from ampwitness.detect.clips.table.clip_stream import OUTPUT_LAGS_S, SUPPLY_LAGS_S
@@ -38,12 +39,12 @@ from ampwitness.pieces import Column, Pieces
 from ampwitness.types import Finding, FloatArray
 
 NUMBERS: tuple[str, ...] = (
-    "sign", "start_s", "stop_s", "level_v", "tilt_v_per_s", "crest_v", "crest_sd_v", "flank_v_per_s", "gain", "misfit",
+    "sign", "start_s", "stop_s", "level_v", "tilt_v_per_s", "flank_v_per_s", "gain", "misfit",
     "top_misfit", "n_top", "noise_v", "start_sd_s", "stop_sd_s", "supply_v", "is_coarse", "lively",
     "sharpness", "held_v", "held_v_per_s", "held_by", "top_kind", "limited",
     "overdrive_db", "n_near", "expected_v", "threshold", "confidence", "shape", "where",
-    "ceiling", "n_compared", "unlike_db", "source_flat", "source_says",
-    *AHEAD_NAMES,
+    "ceiling", "n_compared", "unlike_db", "source_flat", "source_says", "filled_v", "filled_sd_v",
+    "flanks_db", "flanks_sd_db", "overdrive_sd_db", *AHEAD_NAMES,
 )  # fmt: skip
 SIDES = ("positive", "negative")
 SUPPLY_PLACES, OUTPUT_PLACES = 5, 4  # of lagged volts in the evidence: from what is printed the rest can be reckoned
@@ -315,13 +316,12 @@ class ClipTable(FindingTable):
 
 def _intervals(get: Mapping[str, FloatArray]) -> tuple[FloatArray, FloatArray, FloatArray]:
     """(n,) each, dB: how well the overdrives of n clips are known by their fits, and the bounds of what they may be."""
-    level_v, crest_v = get["level_v"] - get["held_v"], get["crest_v"] - get["held_v"]  # at the terminals
-    sd_db = 20 / math.log(10) * get["crest_sd_v"] / np.maximum(crest_v, level_v)
-    noise_share = get["noise_v"] / np.maximum(level_v, 1e-6)
-    is_coarse = get["is_coarse"] > 0
-    return sd_db, *overdrive_interval(
-        get["overdrive_db"], sd_db, get["lively"], is_coarse, get["unlike_db"], noise_share
-    )
+    noise_share = get["noise_v"] / np.maximum(get["level_v"] - get["held_v"], 1e-6)  # at the terminals
+    over_db, sd_db, is_coarse = get["overdrive_db"], get["overdrive_sd_db"], get["is_coarse"] > 0
+    low_db, high_db = overdrive_interval(over_db, sd_db, get["lively"], is_coarse, get["unlike_db"], noise_share)
+    filled_low_db, filled_high_db = filled_interval(over_db, sd_db)
+    is_filled = get["filled_v"] != 0
+    return sd_db, np.where(is_filled, filled_low_db, low_db), np.where(is_filled, filled_high_db, high_db)
 
 
 # What findings say that no column holds as it is, by the columns of n clips, (n,).
@@ -348,7 +348,7 @@ def make_clip(
     supply, output : lagged volts
     """
     sign, held_v, overdrive_db = row["sign"], row["held_v"], row["overdrive_db"]
-    level, crest_v = row["level_v"] - held_v, row["crest_v"] - held_v  # at the terminals
+    level = row["level_v"] - held_v  # at the terminals
     shape, where = SHAPES[int(row["shape"])], PLACES[int(row["where"])]
     sd_db, low_db, high_db = interval
     serious = overdrive_db >= 1.0 or (overdrive_db >= 0.3 and row["n_near"] >= 20)
@@ -358,7 +358,7 @@ def make_clip(
         "plateau_slope_v_per_s": sign * (row["tilt_v_per_s"] - row["held_v_per_s"]),
         "flat_s": row["stop_s"] - row["start_s"],
         "overdrive_db": overdrive_db,
-        "crest_v": sign * max(crest_v, level),
+        "crest_v": sign * level * 10 ** (overdrive_db / 20),
         "supply_v": None if math.isnan(row["supply_v"]) else row["supply_v"],
         "overdrive_low_db": low_db,
         "overdrive_high_db": high_db,
@@ -381,6 +381,10 @@ def make_clip(
         "flank_slope_v_per_s": row["flank_v_per_s"],
         "noise_v": row["noise_v"],
         "overdrive_sd_db": sd_db,
+        "overdrive_by_flanks_db": row["flanks_db"],
+        "overdrive_by_flanks_sd_db": row["flanks_sd_db"],
+        "filled_crest_v": sign * row["filled_v"] if row["filled_v"] else None,
+        "filled_crest_sd_v": row["filled_sd_v"] if row["filled_v"] else None,
         "start_sd_s": row["start_sd_s"],
         "stop_sd_s": row["stop_sd_s"],
         "rail_expected_v": sign * (row["expected_v"] - held_v) if math.isfinite(row["expected_v"]) else None,

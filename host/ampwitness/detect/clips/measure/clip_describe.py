@@ -35,7 +35,8 @@ PART_MISFIT = 3.0  # only fits this bad may cover but a part
 COARSE_CORNER_SD_S = 1e-4
 _ELSEWHERE = (
     "sharpness", "held_v", "held_v_per_s", "held_by", "top_kind", "limited", "stay_v", "promised_v", "promised_sd_v",
-    "cut_below_v", "on_course", "n_compared", "source_says", *AHEAD_NAMES,
+    "cut_below_v", "on_course", "n_compared", "source_says",
+    "filled_v", "filled_sd_v", *AHEAD_NAMES,
 )  # fmt: skip
 
 

@@ -29,7 +29,7 @@ FIELDS: tuple[str, ...] = (
     "start_sd_s", "stop_sd_s", "peak_v", "supply_v", "window_s", "is_coarse",
     "lively", "sharpness", "held_v", "held_v_per_s", "held_by", "top_kind", "limited", "stay_v", "lean", "promised_v",
     "promised_sd_v", "cut_below_v", "on_course", "n_compared", "unlike", "source_says",
-    *AHEAD_NAMES,
+    "filled_v", "filled_sd_v", *AHEAD_NAMES,
 )  # fmt: skip
 
 
