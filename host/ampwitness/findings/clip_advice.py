@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from ampwitness.detect.clips.cause.clean_gain import LIMITED_SHARE, SHARE, share_to_fit
+from ampwitness.detect.clips.cause.clean_gain import COARSE_SHARE, FAIR_SHARE, LIMITED_SHARE, SHARE, share_to_fit
 from ampwitness.finding_list import FindingList
 from ampwitness.findings.cause_advice import LEAST_TOLD_DB, advise_by_cause
 from ampwitness.findings.headline import DOUBTFUL_DB
@@ -36,6 +36,7 @@ _SQUARE = (
     "Log the source channel, or play a sine tone at the same volume, to see whether the source clips. The programme's "
     "notes are square by themselves, or the source clips and its volume or sub level wants lowering:"
 )
+_HOW_MANY = {LIMITED_SHARE: "half", COARSE_SHARE: "three of four", FAIR_SHARE: "nine of ten"}
 FAR_DB = 12.0
 _HARMONICS_MORE_DB = 0.2
 _UNSURE_DB = 1.0
@@ -96,7 +97,7 @@ def _advise_amplifier_clips(
         guess = (
             f"how far the rest went is a guess where other sounds break up their flanks (the furthest {most_db:.1f} dB)"
         )
-        at_most = f"; {'half' if share == LIMITED_SHARE else 'three of four'} ask for no more, {guess}"
+        at_most = f"; {_HOW_MANY[share]} ask for no more, {guess}"
         if share == LIMITED_SHARE:
             at_most += (
                 "; as nearly every beat clips, the programme was limited, or is so far past that it takes two steps"

@@ -319,7 +319,7 @@ def _intervals(get: Mapping[str, FloatArray]) -> tuple[FloatArray, FloatArray, F
     noise_share = get["noise_v"] / np.maximum(get["level_v"] - get["held_v"], 1e-6)  # at the terminals
     over_db, sd_db, is_coarse = get["overdrive_db"], get["overdrive_sd_db"], get["is_coarse"] > 0
     low_db, high_db = overdrive_interval(over_db, sd_db, get["lively"], is_coarse, get["unlike_db"], noise_share)
-    filled_low_db, filled_high_db = filled_interval(over_db, sd_db)
+    filled_low_db, filled_high_db = filled_interval(over_db, sd_db, get["lively"], noise_share, get["unlike_db"])
     is_filled = get["filled_v"] != 0
     return sd_db, np.where(is_filled, filled_low_db, low_db), np.where(is_filled, filled_high_db, high_db)
 

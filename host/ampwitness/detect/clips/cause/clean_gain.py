@@ -27,6 +27,7 @@ FEWEST_FOR_SHARE = 20  # clips from which on one of twenty may stay clipped: the
 # In dense music other sounds break up the flanks by which a crest is told: half of the clips may have gone this much
 # further. What the furthest seem to ask for is then mostly error (2.6 dB of crests read as 8.1), three of four are not.
 COARSE_DB, COARSE_FROM_DB, SHARE, COARSE_SHARE = 0.7, 1.0, 0.95, 0.75
+FAIR_DB, FAIR_SHARE = 1.5, 0.9  # where half of them may have gone less than so much further nine of ten are told well
 # Where nearly every moment clips, the programme was limited and all crests end where its limiter let them: by three of
 # four 2.3 to 3.8 dB too much was asked for, by half 0.5 to 1.3 (0.92 of the moments and more). One that lives and is
 # driven as far past the ceiling (mostly 0.2 to 0.8) comes there in two steps.
@@ -59,24 +60,32 @@ class CleanGain:
 
 
 def is_guess(clips: FindingList) -> bool:
-    """Whether the furthest of clips are guesses: half of them may have gone COARSE_DB further than told, and more.
-    Where none is told to have gone COARSE_FROM_DB, no guess leads far astray."""
+    """Whether the furthest of clips are guesses: half of them may have gone COARSE_DB further than told, and more."""
+    return _half_may_go_db(clips) >= COARSE_DB
+
+
+def _half_may_go_db(clips: FindingList) -> float:
+    """How much further than told half of the clips may have gone, and more; 0 where none is told to have gone
+    COARSE_FROM_DB, as no guess leads far astray then."""
     if len(clips) < FEWEST_FOR_SHARE or not np.any(clips.values("overdrive_db") >= COARSE_FROM_DB):
-        return False
+        return 0.0
     looked_at = clips.take(np.arange(0, len(clips), max(1, len(clips) // _LOOKED_AT)))
     more_db = looked_at.values("overdrive_high_db") - looked_at.values("overdrive_db")
     known = np.isfinite(more_db)
-    return bool(known.any() and np.median(more_db[known]) >= COARSE_DB)
+    return float(np.median(more_db[known])) if known.any() else 0.0
 
 
 def share_to_fit(clips: FindingList) -> float:
     """Which share of the crests a first step is to make fit: all but one of twenty; where the furthest are guesses
-    three of four, or half where nearly every moment clips."""
-    if not is_guess(clips):
+    nine of ten or three of four, or half where nearly every moment clips."""
+    more_db = _half_may_go_db(clips)
+    if more_db < COARSE_DB:
         return SHARE
     moments = np.unique(np.floor(clips.start_s / MOMENT_S))
     span = moments[-1] - moments[0] + 1
-    return LIMITED_SHARE if span >= FEWEST_MOMENTS and len(moments) >= LEAST_MOMENTS * span else COARSE_SHARE
+    if span >= FEWEST_MOMENTS and len(moments) >= LEAST_MOMENTS * span:
+        return LIMITED_SHARE
+    return FAIR_SHARE if more_db < FAIR_DB else COARSE_SHARE
 
 
 def find_clean_gain(overdrive_db: FloatArray, lost_db: FloatArray, *, share: float = SHARE) -> CleanGain | None:

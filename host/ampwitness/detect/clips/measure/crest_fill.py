@@ -5,12 +5,12 @@ as it did: what is missing is that which a linear prediction, learned around it,
 what came before and what came behind. How large a surprise remains says how well that is known.
 
 Gaps: works inside one stretch; what lies beyond its ends counts as silence.
-Limits: tops of LONGEST samples at most. What the flanks of the other tops nearby promise is taken for their crests
-while the prediction is learned. An attack that lies just under a top, and noise, cannot be foretold: the deviation says
+Limits: tops of LONGEST samples at most. While the prediction is learned the other tops nearby are what is left of them,
+then what was filled in there. An attack that lies just under a top, and noise, cannot be foretold: the deviation says
 so.
 Source: the autoregressive interpolation of A. J. E. M. Janssen, R. N. J. Veldhuis and L. B. Vries, "Adaptive
 interpolation of discrete-time signals that can be modeled as autoregressive processes", IEEE Trans. ASSP 34 (1986) 317
-(from memory), one round of it; order and window are our choice, measured by `python -m ampwitness.bench.clip_scores`.
+(from memory), ROUNDS of it; order and window are our choice, measured by `python -m ampwitness.bench.clip_scores`.
 """
 
 from __future__ import annotations
@@ -18,14 +18,18 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from ampwitness.detect.clips.measure.overdrive import HIDDEN_SD
 from ampwitness.detect.clips.table.clip_candidates import Candidates, View, join
 from ampwitness.types import FloatArray
 
 IntArray = npt.NDArray[np.intp]
+Wave = npt.NDArray[np.float32]
 
 ORDER, HALF = 32, 256  # samples: of the prediction; of the window to either side of a top
 LONGEST = 48  # samples of a top; longer ones are wide bass, whose flanks tell enough
-ENOUGH, MOST_LATER = 20_000, 16  # tops of a recording, behind which so many of each stretch are filled in
+ENOUGH, MOST_LATER = 4_000, 64  # tops of a recording, behind which so many of each stretch are filled in
+ROUNDS = 2
+ARCH_GAIN, ARCH_MISFIT = 60.0, 2.5  # of a fit that shows a plateau by itself, as in `clip_plain`
 CORNER = 0.3  # of a sample: so near a corner one may be cut off already
 AT_ONCE = 64  # tops, so that what is made on the way stays small
 DB_OF_SHARE = 20 / np.log(10)  # dB that a small share of a level makes
@@ -33,7 +37,7 @@ DB_OF_SHARE = 20 / np.log(10)  # dB that a small share of a level makes
 # and by what is filled in. Chosen on drawings with known truth, bass to full range (median error 0.39 to 0.28 dB in
 # dense music, 0.14 to 0.03 of an organ, 0.026 to 0.016 of bass notes).
 FLANKS_DB, FLANKS_SD, FLANKS_SHARE, ROUGH_SHARE = 0.1, 0.5, 0.05, 0.4
-FILLED_DB, FILLED_LIVELY = 0.01, 1.5
+FILLED_DB, FILLED_LIVELY = 0.01, 2.0
 LOW_SD, HIGH_SD, SPARE_DB = 3.5, 5.5, 0.03
 MOST_UP = 1.0  # deviations of the flanks', by which it counts as more at most: a wave that jumps fools the prediction
 _PADDED, _FFT_OF_WEIGHTS = 2 * HALF + 64, 128
@@ -70,9 +74,9 @@ def note_fills(view: View, tables: list[Candidates], budget: FillBudget) -> None
     is_plain = (table["sharpness"] == 0) & (table["held_v"] == 0) & (table["limited"] == 0)
     rows = np.flatnonzero(is_plain & (first >= 0) & (last < len(stretch.output_v)) & (last >= first))
     if len(rows):
-        wave = _with_crests(stretch.output_v, first[rows], last[rows], table.take(rows))
         rows = rows[last[rows] - first[rows] < LONGEST]
         rows = rows[np.argsort(-table.over_db[rows], kind="stable")[: budget.most(len(rows))]]
+        wave = _with_arches(stretch.output_v, first[rows], last[rows], table.take(rows))
         crest_v[rows], sd_v[rows] = fill_crests(wave, first[rows], last[rows], table["sign"][rows])
     at = 0
     for some in tables:
@@ -81,44 +85,48 @@ def note_fills(view: View, tables: list[Candidates], budget: FillBudget) -> None
         at += len(some)
 
 
-def _with_crests(volts: npt.NDArray[np.float32], first: IntArray, last: IntArray, table: Candidates) -> FloatArray:
-    """(n,) the wave with a parabola over each top, as high as its flanks let expect."""
-    wave = volts.astype(np.float64)
-    sign, level_v = table["sign"], table["level_v"]
-    rise_v = np.maximum(table["crest_v"] - level_v, 0.0)
-    for n in np.unique(last - first + 1).tolist():
-        rows = np.flatnonzero(last - first + 1 == n)
-        at = first[rows, None] + np.arange(n)[None, :]
+def _with_arches(volts: Wave, first: IntArray, last: IntArray, table: Candidates) -> Wave:
+    """The wave to begin with, as `fill_crests` takes it: over the tops that are plain by their own fit an arch as high
+    as their flanks promise, from where long ones come out sooner. Others may be round by themselves."""
+    wave = np.zeros(len(volts) + 2 * HALF, dtype=np.float32)
+    wave[HALF:-HALF] = volts
+    is_plain = (table["gain"] >= ARCH_GAIN) & (table["is_coarse"] == 0) & (table["misfit"] <= ARCH_MISFIT)
+    rise_v = table["crest_v"] - table["level_v"]
+    for row in np.flatnonzero(is_plain & (rise_v > 0)).tolist():
+        n = int(last[row] - first[row]) + 1
         arch = 1.0 - np.linspace(-1, 1, n + 2)[1:-1] ** 2
-        over_v = level_v[rows, None] + rise_v[rows, None] * arch[None, :]
-        wave[at] = sign[rows, None] * np.maximum(sign[rows, None] * wave[at], over_v)
+        wave[HALF + first[row] : HALF + last[row] + 1] = table["sign"][row] * (
+            table["level_v"][row] + rise_v[row] * arch
+        )
     return wave
 
 
-def fill_crests(wave: FloatArray, first: IntArray, last: IntArray, sign: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """The highest of what is missing and its standard deviation, V, (n,) each.
+def fill_crests(wave: Wave, first: IntArray, last: IntArray, sign: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """The highest of what is missing and its standard deviation, V, (n,) each. `wave` is changed.
 
     Parameters
     ----------
-    wave : (samples,) volts, with a guess where something is missing
-    first, last : (n,) first and last sample that is missing, each by itself
+    wave : (HALF + samples + HALF,) volts between two margins of silence, with what is there to begin with where
+        something is missing
+    first, last : (n,) first and last sample that is missing, counted without the margin
     sign : (n,) 1.0 or -1.0
     """
     crest_v, sd_v = np.zeros((2, len(first)))
-    padded = np.concatenate((np.zeros(HALF), wave, np.zeros(HALF)))
     long = last - first + 1
     order = np.argsort(long, kind="stable")
-    for at in range(0, len(order), AT_ONCE):
-        rows = order[at : at + AT_ONCE]
-        windows = padded[((first[rows] + last[rows]) // 2)[:, None] + np.arange(2 * HALF)[None, :]]
-        weights, left_v2 = _learn(windows)
-        for n in np.unique(long[rows]).tolist():
-            mine = np.flatnonzero(long[rows] == n)
-            filled, variance = _fill(windows[mine], weights[mine], left_v2[mine], n)
-            up = filled * sign[rows[mine], None]
-            top = np.argmax(up, axis=1)
-            some = np.arange(len(mine))
-            crest_v[rows[mine]], sd_v[rows[mine]] = up[some, top], np.sqrt(variance[some, top])
+    for _ in range(ROUNDS):
+        for at in range(0, len(order), AT_ONCE):
+            rows = order[at : at + AT_ONCE]
+            windows = wave[((first[rows] + last[rows]) // 2)[:, None] + np.arange(2 * HALF)[None, :]].astype(np.float64)
+            weights, left_v2 = _learn(windows)
+            for n in np.unique(long[rows]).tolist():
+                mine = np.flatnonzero(long[rows] == n)
+                filled, variance = _fill(windows[mine], weights[mine], left_v2[mine], n)
+                up = filled * sign[rows[mine], None]
+                top = np.argmax(up, axis=1)
+                some = np.arange(len(mine))
+                crest_v[rows[mine]], sd_v[rows[mine]] = up[some, top], np.sqrt(variance[some, top])
+                wave[HALF + first[rows[mine], None] + np.arange(n)[None, :]] = filled
     return crest_v, sd_v
 
 
@@ -170,7 +178,11 @@ def weigh_fills(
     return np.maximum(over_db, 0.0), own_db * np.sqrt(1.0 - share)
 
 
-def filled_interval(over_db: FloatArray, sd_db: FloatArray) -> tuple[FloatArray, FloatArray]:
+def filled_interval(
+    over_db: FloatArray, sd_db: FloatArray, lively: FloatArray, noise_share: FloatArray, unlike_db: FloatArray
+) -> tuple[FloatArray, FloatArray]:
     """Low and high bounds, dB, that hold the truth of nine in ten weighed overdrives: an attack under a top goes higher
-    than anything foretells."""
-    return np.maximum(over_db - LOW_SD * sd_db - SPARE_DB, 0.0), over_db + HIGH_SD * sd_db + SPARE_DB
+    than anything foretells, and so does what is noise in noise-like music. Parameters as of `overdrive_interval`."""
+    low_db = np.maximum(over_db - LOW_SD * sd_db - SPARE_DB, 0.0)
+    high_db = over_db + HIGH_SD * sd_db + SPARE_DB + 20 * np.log10(1 + HIDDEN_SD * noise_share) * lively
+    return np.where(unlike_db, 0.0, low_db), np.where(unlike_db, np.maximum(high_db, unlike_db), high_db)
