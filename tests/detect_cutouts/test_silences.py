@@ -142,3 +142,21 @@ def test_silences_that_begin_where_the_amplifier_lets_go_are_told_of() -> None:
     said = sum_silences(silences, (), (), {"level_v": 10.4})
     assert (said["n"], said["n_low"], said["low_v"]) == (3, 1, 10.30)
     assert "1 of them began within a third of a second of a supply of 10.30 V or less" in word_equal(said)
+
+
+def test_brief_silences_of_one_length_at_odd_moments_are_counted_and_told_beside_other_steps() -> None:
+    """A protection that waits for half a second in music that never rests; on a beat they are the music's."""
+    odd_s = (2.13, 5.61, 8.02, 12.77, 16.38, 21.04, 25.9)
+    soft = np.prod([1.0 - np.interp(AT, [a, a + 0.02, a + 0.5, a + 0.52], [0, 1, 1, 0]) for a in odd_s], axis=0)
+    noise = signal.lfilter([0.05], [1.0, -0.95], 30 * np.random.default_rng(8).standard_normal(len(AT)))
+    found, silences = _find(noise * soft)
+    assert len(found) + silences["n"] == len(odd_s)
+    assert silences["n_equal"] >= 4
+    beat = np.prod(
+        [1.0 - np.interp(AT, [a, a + 0.02, a + 0.5, a + 0.52], [0, 1, 1, 0]) for a in range(2, 28, 2)], axis=0
+    )
+    assert _find(noise * beat)[1]["n"] == 0
+    note = Finding("drift", 0.0, 9.0, "attention", {"change_db": -1.0}, {}, {})
+    steps = advise_first_steps([note], {"cutouts": {"silences": silences}})
+    assert any("begin at odd moments" in step for step in steps)
+    assert not any("begin at odd" in step for step in advise_first_steps([note], {"cutouts": {"silences": {"n": 0}}}))

@@ -307,6 +307,8 @@ def advise_first_steps(
     steps += [*advise_dropped(said), *later]
     if not steps:
         return (_advise_nothing(listed, said, coverage),)
-    if steps == sag and (silences := advise_silences(said)):  # what was heard asks for nothing
+    # What was heard asks for nothing, or silences of one length speak for an amplifier that waits.
+    is_worth = steps == sag or bool(((said.get("cutouts") or {}).get("silences") or {}).get("n_equal"))
+    if is_worth and (silences := advise_silences(said)):
         steps.append(silences)
     return tuple(steps)

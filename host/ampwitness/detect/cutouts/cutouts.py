@@ -167,7 +167,7 @@ class CutoutDetector:
             "under_voltage": level,
             "switchings": self._switchings,
             "silences": sum_silences(
-                sorted([*self._silences, *self._brief.find_rare()]),
+                sorted([*self._silences, *self._brief.find_told(self._silences)]),
                 ((f.start_s, f.stop_s) for f in findings),
                 self._switchings,
                 level,

@@ -62,10 +62,16 @@ class BriefSilences:
         if LEAST_BRIEF_S <= lasted_s < LEAST_SILENCE_S and len(self._brief) < MOST_BRIEF:
             self._brief.append(silence)
 
-    def find_rare(self) -> list[Silence]:
-        """They, of a programme that hardly rests; of others none."""
-        is_rare = self._n_rests <= min(max(REST_FEWEST, self.heard_s / REST_EVERY_S), MOST_BRIEF)
-        return self._brief if is_rare else []
+    def find_told(self, longer: Sequence[Silence]) -> list[Silence]:
+        """They, of a programme that hardly rests; of others those that are equally long at odd moments, beside the
+        `longer` ones."""
+        if self._n_rests <= min(max(REST_FEWEST, self.heard_s / REST_EVERY_S), MOST_BRIEF):
+            return self._brief
+        if len(self._brief) >= MOST_BRIEF:
+            return []
+        every = sorted([*self._brief, *longer])
+        is_wait = find_fixed_waits([silence[:2] for silence in every])
+        return [one for one, waits in zip(every, is_wait, strict=True) if waits and one in self._brief]
 
 
 class SilenceWatch:
