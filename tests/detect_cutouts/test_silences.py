@@ -130,7 +130,7 @@ def test_no_report_denies_cut_outs_beside_a_silence_that_nothing_explains(small_
 
 
 def test_silences_of_an_amplifiers_wait_are_told_of_as_equal() -> None:
-    spans = [Silence(start_s, start_s + 8.85, 10.2) for start_s in (20.884, 31.2, 44.75, 53.9, 66.02)]
+    spans = [Silence(start_s, start_s + 8.85, 11.9) for start_s in (20.884, 31.2, 44.75, 53.9, 66.02)]
     said = sum_silences(spans, (), ())
     assert (said["n"], said["n_equal"]) == (5, 5)
     assert said["equal_s"] == pytest.approx(8.85)
@@ -142,6 +142,12 @@ def test_silences_that_begin_where_the_amplifier_lets_go_are_told_of() -> None:
     said = sum_silences(silences, (), (), {"level_v": 10.4})
     assert (said["n"], said["n_low"], said["low_v"]) == (3, 1, 10.30)
     assert "1 of them began within a third of a second of a supply of 10.30 V or less" in word_equal(said)
+    assert "at which this amplifier was seen to switch off" in word_equal(said)
+    common = sum_silences([Silence(5.0, 7.0, 8.0)], (), ())
+    assert (common["n_low"], common["is_low_seen"]) == (1, False)
+    assert "It began within a third of a second of a supply of 8.00 V or less, at which amplifiers commonly let go" in (
+        word_equal(common)
+    )
 
 
 def test_brief_silences_of_one_length_at_odd_moments_are_counted_and_told_beside_other_steps() -> None:

@@ -307,8 +307,9 @@ def advise_first_steps(
     steps += [*advise_dropped(said), *later]
     if not steps:
         return (_advise_nothing(listed, said, coverage),)
-    # What was heard asks for nothing, or silences of one length speak for an amplifier that waits.
-    is_worth = steps == sag or bool(((said.get("cutouts") or {}).get("silences") or {}).get("n_equal"))
+    # What was heard asks for nothing, or silences of one length, or at a low supply, speak for an amplifier.
+    still = (said.get("cutouts") or {}).get("silences") or {}
+    is_worth = steps == sag or bool(still.get("n_equal") or still.get("n_low"))
     if is_worth and (silences := advise_silences(said)):
         steps.append(silences)
     return tuple(steps)

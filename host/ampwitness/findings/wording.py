@@ -368,10 +368,10 @@ def word_equal(silences: Mapping[str, Any]) -> str:
     silences : of the cut-outs' summary"""
     low = ""
     if silences.get("n_low"):
-        low = (
-            f" {silences['n_low']:,} of them began within a third of a second of a supply of {silences['low_v']:.2f} V "
-            "or less, at which this amplifier was seen to switch off."
-        )
+        is_seen = silences.get("is_low_seen", True)
+        who = "this amplifier was seen to switch off" if is_seen else "amplifiers commonly let go"
+        began = "It began" if silences["n"] == 1 else f"{silences['n_low']:,} of them began"
+        low = f" {began} within a third of a second of a supply of {silences['low_v']:.2f} V or less, at which {who}."
     if not silences.get("n_equal"):
         return low
     return low + (

@@ -32,6 +32,9 @@ LEAST_SILENCE_S = 1.0  # a beat and the rest of a bar are shorter
 LEAST_BRIEF_S, REST_S = 0.3, 0.1
 REST_EVERY_S, REST_FEWEST, MOST_BRIEF = 30.0, 2, 500
 LEAST_AT_END_S = 5.0
+# Amplifiers of 12 V systems commonly let go between 9 and 10.5 V (common practice, no source); of 24 V ones it is lower
+# than any, too.
+COMMONLY_LOW_V = 10.5
 BEFORE = 300  # steps in which a supply may have been the reason
 SILENT_SHARE = 0.01
 SOUND_RATIO = 2.0  # of that ends a silence
@@ -151,7 +154,7 @@ def sum_silences(
 
     silences : of a recording; told_s : (start_s, stop_s) of the stops that are findings; switchings : of the output, a
     turn-off explains the silence behind it; lets_go : the supply at which the amplifier was seen to switch off, as
-    `cutout_level` tells it; None: it was not seen to
+    `cutout_level` tells it; None: it was not seen to, and COMMONLY_LOW_V counts
     """
     told = np.array(list(told_s), dtype=np.float64).reshape(-1, 2)
     off_s = [entry["start_s"] for entry in switchings if entry["what"] == "turn-off"]
@@ -165,7 +168,8 @@ def sum_silences(
     longest = max(open_, key=lambda silence: silence[1] - silence[0], default=None)
     spans = [silence[:2] for silence in open_]
     waits = [span for span, is_wait in zip(spans, find_fixed_waits(spans), strict=True) if is_wait]
-    low = [silence for silence in open_ if lets_go and silence.lowest_v <= lets_go["level_v"]]
+    low_v = lets_go["level_v"] if lets_go else COMMONLY_LOW_V
+    low = [silence for silence in open_ if silence.lowest_v <= low_v]
     return {
         "n": len(open_),
         "least_s": min([LEAST_SILENCE_S, *(LEAST_BRIEF_S for s in open_ if s.stop_s - s.start_s < LEAST_SILENCE_S)]),
@@ -174,6 +178,7 @@ def sum_silences(
         "longest_s": None if longest is None else longest.stop_s - longest.start_s,
         "n_low": len(low),
         "low_v": max((silence.lowest_v for silence in low), default=None),
+        "is_low_seen": lets_go is not None,
         "n_equal": len(waits),
         "equal_s": float(np.median([stop_s - start_s for start_s, stop_s in waits])) if waits else None,
     }
