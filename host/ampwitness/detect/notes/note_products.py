@@ -9,6 +9,7 @@ from ampwitness.types import FloatArray
 
 ORDER = 32  # 32 ms at 1000 samples a second: two tones some hertz apart are told from one
 _LAG_BLOCK = 8  # divides what lies before the margin less the order
+_SOLVED_BLOCK = 8  # divides the order
 
 Places = npt.NDArray[np.intp]
 
@@ -57,11 +58,26 @@ def predict_from_products(products: FloatArray, ridge: FloatArray) -> FloatArray
     products : (k, p + 1, p + 1) as `lagged_products` gives them; changed
     ridge : (k,) above 0, what is added to the diagonal
     """
-    p = ORDER
-    places = np.arange(p)
+    places = np.arange(ORDER + 1)
+    # The last of the diagonal too, where it changes no weight: what predicts itself leaves nothing there to divide by.
     products[:, places, places] += ridge[:, None]
-    # By elimination in one call: numpy's Cholesky factor takes as long, and leaves both triangles to be solved.
-    weights: FloatArray = np.linalg.solve(products[:, :p, :p], products[:, :p, p:])[:, :, 0]
+    # Cholesky's factor takes half of what elimination does; its last row is what was aimed at, solved half way.
+    return _solve_back(np.linalg.cholesky(products))
+
+
+def _solve_back(factor: FloatArray) -> FloatArray:
+    """(k, p) solutions w of F' w = f, of lower triangles (k, p + 1, p + 1) whose first p rows are F, and the last one
+    begins with f: in blocks, each with the rows along the last axis."""
+    weights: FloatArray = factor[:, ORDER, :ORDER].copy()
+    for first in range(ORDER - _SOLVED_BLOCK, -1, -_SOLVED_BLOCK):
+        some = slice(first, first + _SOLVED_BLOCK)
+        corner, aim = factor[:, some, some].transpose(1, 2, 0).copy(), weights[:, some].T.copy()
+        for j in range(_SOLVED_BLOCK - 1, -1, -1):
+            aim[j] /= corner[j, j]
+            aim[:j] -= corner[j, :j] * aim[j]
+        weights[:, some] = aim.T
+        if first:
+            weights[:, :first] -= np.matmul(weights[:, None, some], factor[:, some, :first])[:, 0]
     return weights
 
 
