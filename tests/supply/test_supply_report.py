@@ -114,6 +114,9 @@ def test_a_resistance_that_is_not_pinned_down_is_said_as_a_range_alone() -> None
     text = " ".join(word_supply({"supply": {"states": {"charging": open_state}}}))
     assert "source resistance not pinned down, between 33 and 39 mohm (95 %): the supply also moved by itself" in text
     assert "36" not in text.split("full clean power")[0]
+    wide = {**open_state, "lowest_source_ohm": 0.002, "highest_source_ohm": 0.697}
+    text = " ".join(word_supply({"supply": {"states": {"charging": wide}}}))
+    assert "source resistance not told, between 2 and 697 mohm (95 %), which says next to nothing" in text
 
 
 def test_a_charged_supply_is_worded_on_either_side_of_its_alternators_limit() -> None:

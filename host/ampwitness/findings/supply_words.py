@@ -8,6 +8,8 @@ from typing import Any
 from ampwitness.units import fixed, seconds_to_clock, seconds_to_span
 
 _OF_THE_ENGINE = {"at rest": "rest"}  # what the engine's part calls a state of the supply
+_WIDE = 10.0  # times the least that it may be: such a range tells a person nothing
+_WHAT_TELLS = ", which says next to nothing (a clamp on a `current` channel would tell)"
 _LEAST_APART_S, _LEAST_APART = 1.0, 0.01  # a change is dated less surely: seconds, and share of the state
 
 
@@ -77,9 +79,11 @@ def _word_state(state: Mapping[str, Any]) -> list[str]:
         f"{seconds_to_span(state['judged_s'], 0)}."
     ]
     if state.get("source_ohm") is None and state.get("highest_source_ohm") is not None:
+        low_mohm, high_mohm = 1e3 * state["lowest_source_ohm"], 1e3 * state["highest_source_ohm"]
+        is_wide = high_mohm > _WIDE * low_mohm
         texts.append(
-            f"source resistance not pinned down, between {1e3 * state['lowest_source_ohm']:.0f} and "
-            f"{1e3 * state['highest_source_ohm']:.0f} mohm (95 %): {state['not_judged']}; {state['assumed']}."
+            f"source resistance {'not told' if is_wide else 'not pinned down'}, between {low_mohm:.0f} and "
+            f"{high_mohm:.0f} mohm (95 %){_WHAT_TELLS if is_wide else ''}: {state['not_judged']}; {state['assumed']}."
         )
     elif state.get("source_ohm") is None:
         texts.append(f"source resistance not judged: {state.get('not_judged') or 'no reason given'}.")
