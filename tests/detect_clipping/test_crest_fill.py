@@ -101,9 +101,12 @@ def _clips(output: FloatArray) -> list[Finding]:
 
 def test_each_is_weighed_by_how_well_it_is_known() -> None:
     over, sd = weigh_fills(*(np.array([x, x]) for x in (1.0, 0.1)), np.array([1.4, 1.4]), np.array([0.01, 9.0]),
-                           np.zeros(2), np.zeros(2))  # fmt: skip
+                           np.full(2, 8.0), np.zeros(2), np.zeros(2))  # fmt: skip
     assert over[0] == pytest.approx(1.2, abs=0.01)  # no further up than the flanks' own deviation of 0.2 dB
     assert over[1] == pytest.approx(1.0, abs=0.01)
+    long, _ = weigh_fills(*(np.array([x, x]) for x in (1.0, 0.1, 1.1, 0.05)), np.array([8.0, 48.0]), np.zeros(2),
+                          np.zeros(2))  # fmt: skip
+    assert 1.0 < long[1] < long[0] < 1.1  # over a long top less is thought of it
     assert sd[0] < 0.03 < sd[1] <= 0.2
     low, high = filled_interval(over, sd, np.zeros(2), np.zeros(2), np.zeros(2))
     assert np.all(low < over)

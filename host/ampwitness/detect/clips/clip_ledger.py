@@ -166,6 +166,7 @@ def _weigh(columns: Mapping[str, FloatArray], level_v: FloatArray) -> tuple[Floa
         sd_db[rows],
         20 * np.log10(filled_v / level_v[rows]),
         DB_OF_SHARE * columns["filled_sd_v"][rows] / filled_v,
+        columns["n_top"][rows],
         columns["lively"][rows],
         columns["is_coarse"][rows],
     )

@@ -37,7 +37,7 @@ DB_OF_SHARE = 20 / np.log(10)  # dB that a small share of a level makes
 # and by what is filled in. Chosen on drawings with known truth, bass to full range (median error 0.39 to 0.28 dB in
 # dense music, 0.14 to 0.03 of an organ, 0.026 to 0.016 of bass notes).
 FLANKS_DB, FLANKS_SD, FLANKS_SHARE, ROUGH_SHARE = 0.1, 0.5, 0.05, 0.4
-FILLED_DB, FILLED_LIVELY = 0.01, 2.0
+FILLED_DB, FILLED_LIVELY, FILLED_LONG = 0.01, 2.0, 24.0
 LOW_SD, HIGH_SD, SPARE_DB = 3.5, 5.5, 0.03
 MOST_UP = 1.0  # deviations of the flanks', by which it counts as more at most: a wave that jumps fools the prediction
 _PADDED, _FFT_OF_WEIGHTS = 2 * HALF + 64, 128
@@ -159,7 +159,7 @@ def _fill(windows: FloatArray, weights: FloatArray, left_v2: FloatArray, n: int)
 
 def weigh_fills(
     flanks_db: FloatArray, flanks_sd_db: FloatArray, filled_db: FloatArray, filled_sd_db: FloatArray,
-    lively: FloatArray, is_coarse: FloatArray,
+    n_top: FloatArray, lively: FloatArray, is_coarse: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:  # fmt: skip
     """Overdrive from both, and its standard deviation, dB, (n,) each.
 
@@ -167,12 +167,14 @@ def weigh_fills(
     ----------
     flanks_db, flanks_sd_db : (n,) as flanks tell it
     filled_db, filled_sd_db : (n,) as what was filled in does
+    n_top : (n,) samples of the top: over long ones a prediction goes astray unawares
     lively : (n,) 0 for bass to 1 for full-range music, of which both know less
     is_coarse : (n,) 1 where flanks were measured by crossings alone, else 0
     """
     share_of_it = FLANKS_SHARE + ROUGH_SHARE * np.maximum(lively, is_coarse)
     own_db = FLANKS_DB + FLANKS_SD * flanks_sd_db + share_of_it * flanks_db
-    other_db = FILLED_DB + (1.0 + FILLED_LIVELY * lively) * filled_sd_db
+    doubt = (1.0 + FILLED_LIVELY * lively) * (1.0 + (n_top / FILLED_LONG) ** 4)
+    other_db = FILLED_DB + doubt * filled_sd_db
     share = 1.0 / (1.0 + (other_db / own_db) ** 2)
     over_db = flanks_db + share * np.minimum(filled_db - flanks_db, MOST_UP * own_db)
     return np.maximum(over_db, 0.0), own_db * np.sqrt(1.0 - share)
