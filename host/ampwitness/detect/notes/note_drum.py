@@ -9,6 +9,8 @@ Source: our choice, measured on drums that were drawn with a room's modes: of 89
 
 from __future__ import annotations
 
+from math import ceil, floor
+
 import numpy as np
 
 from ampwitness.detect.notes.note_decimate import Bands
@@ -46,15 +48,19 @@ def _stands_out(note: SoundingNote, bands: Bands, most_ahead: float) -> bool:
     if len(band) < _LEAST_S * bands.band_hz:
         return False
     head = band[: round(_HEAD_S * bands.band_hz)]
-    if np.mean(np.square(before[-n_ahead:])) > most_ahead * np.mean(np.square(head)):
+    if _mean_square(before[-n_ahead:]) > most_ahead * _mean_square(head):
         return False
     n = 4 * len(band)
-    power = np.square(np.abs(np.fft.rfft(band, n)))
-    hz = np.fft.rfftfreq(n, 1.0 / bands.band_hz)
-    low_hz, high_hz = _BASS_HZ
-    return bool(power[(hz >= low_hz) & (hz <= high_hz)].sum() >= _IN_BASS * power.sum())
+    spectrum = np.fft.rfft(band, n)
+    low, high = (hz * n / bands.band_hz for hz in _BASS_HZ)
+    in_bass = spectrum[ceil(low) : floor(high) + 1]
+    return bool(np.vdot(in_bass, in_bass).real >= _IN_BASS * np.vdot(spectrum, spectrum).real)
 
 
 def _dies_away(band: FloatArray) -> bool:
     third = len(band) // 3
-    return bool(np.mean(np.square(band[-third:])) <= _DIES_AWAY * np.mean(np.square(band[:third])))
+    return _mean_square(band[-third:]) <= _DIES_AWAY * _mean_square(band[:third])
+
+
+def _mean_square(volts: FloatArray) -> float:
+    return float(volts @ volts) / len(volts)

@@ -176,12 +176,16 @@ class LowestMeter:
         level = np.zeros(k)
         for place, (row, middle) in enumerate(zip(rows, at, strict=True)):
             a, b = max(0, middle - reach - shift), min(len(row), middle + reach + shift + 1)
-            first[place] = a - middle + reach + shift
-            last[place] = first[place] + b - a
+            begin = a - middle + reach + shift
+            stop = begin + b - a
+            first[place], last[place] = begin, stop
             level[place] = row[min(middle, len(row) - 1)]
-            x[place, first[place] : last[place]] = row[a:b] - level[place]
+            x[place, begin:stop] = row[a:b] - level[place]
             if b > a:  # the weights fade out beyond the span: there the ends are held
-                x[place, : first[place]], x[place, last[place] :] = x[place, [first[place], last[place] - 1]]
+                if begin:
+                    x[place, :begin] = x[place, begin]
+                if stop < wide:
+                    x[place, stop:] = x[place, stop - 1]
         # Where exactly: the parabola over 2 ms, at each sample near the place.
         tries = np.arange(-shift, shift + 1)
         values = np.stack(
