@@ -22,7 +22,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from ampwitness.detect.clips.table.clip_candidates import Candidates, HighCrests
+from ampwitness.detect.clips.table.clip_candidates import HELD_BY, Candidates, HighCrests
 from ampwitness.types import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
@@ -31,6 +31,7 @@ IntArray = npt.NDArray[np.intp]
 HIGHER = 1.08  # times the plateau: by less a rail may wobble
 HIGHER_STILL = 1.04  # where plateaus stood still while their supply moved: neither wobbles nor follows
 STILL_SHARE, LEAST_MOVED = 0.003, 0.012  # of the level, and of the supply, from the least to the most
+HIGHER_RECKONED = 1.2  # ahead of a guessed capacitor, whose charge moves levels by what is not known of it
 HIGHER_UNKNOWN = 1.3  # where the supply is not known: from 11.1 to 14.4 V
 LOAD_MOVED, NEXT_HIGHER = 0.2, 1.02  # of the output behind a level that stands still; times that level, the next crest
 HANDED_THROUGH = 2.0  # logarithm of a level over that of its supply, at most, where it stood still at lower supplies
@@ -139,6 +140,8 @@ def _least_higher(stood: Candidates) -> float:
     """Times the level at which some plateaus stood that what refutes them must reach."""
     if not np.isfinite(stood.supply).all():
         return HIGHER_UNKNOWN
+    if (stood["held_v"] != 0).any() and np.median(stood["held_by"]) == HELD_BY.index("capacitor"):
+        return HIGHER_RECKONED
     return HIGHER_STILL if stands_still(stood) else HIGHER
 
 
