@@ -67,8 +67,14 @@ def test_where_the_tone_was_left_is_told_beside_the_edge() -> None:
         20 * math.log10(find_true_knee(amplifier, 40.0).level_v / 14.142), abs=0.03
     )
     moving = only(run(tone(amplifier, turned[: -int(2 * RATE_HZ)])), "knee").measured
-    assert moving["left_at_v"] is None
-    assert moving["margin_db"] is None
+    assert moving["left_at_v"] is None  # by the most of its last second it was left at least so far below
+    a_second_ago_v = (20 * math.sqrt(33 / 20)) / math.sqrt(2)
+    edge_v = find_true_knee(amplifier, 40.0).level_v
+    assert moving["margin_db"] == pytest.approx(20 * math.log10(edge_v / a_second_ago_v), abs=0.4)
+    assert 0 < float(moving["margin_db"] or 0) < float(knee["margin_db"] or 0)
+    faded = np.concatenate((ramp_v(10, 33, 6), np.full(int(2 * RATE_HZ), 33.0), ramp_v(33, 3, 0.5)))
+    beyond_db = only(run(tone(amplifier, faded)), "knee").measured["margin_db"]
+    assert beyond_db is None or float(beyond_db) < 0  # a track's end is no hand's doing
 
 
 def test_knee_ten_percent_watts_and_supply() -> None:

@@ -12,8 +12,9 @@ from ampwitness.types import Finding
 MET = "the amplifier's ceiling was met"
 
 
-def _knee(margin_db: float | None, outcome: str = MET) -> Finding:
+def _knee(margin_db: float | None, outcome: str = MET, left_at_v: float | None = 20.0) -> Finding:
     measured = {"frequency_hz": 40.0, "knee_v": 26.7, "margin_db": margin_db, "outcome": outcome}
+    measured["left_at_v"] = left_at_v
     return Finding("knee", 1.0, 24.0, "information", measured, {}, {})
 
 
@@ -28,6 +29,8 @@ def test_a_gain_that_came_back_below_the_edge_may_stay() -> None:
         "Leave the gain where it is. The 40 Hz tone was left 2.0 dB below the edge. 2 half-cycles clipped while a tone "
         "was turned up and down."
     )
+    (step,) = advise_first_steps([_knee(2.02, left_at_v=None), *clips])  # it was still turned down at the end
+    assert "was left at least 2.0 dB below the edge" in step
     (step,) = advise_first_steps([_knee(-0.9), *clips])
     assert step.startswith("Turn the gain down by 0.9 dB. The 40 Hz tone was left so far beyond the edge, by its")
 

@@ -200,7 +200,8 @@ def advise_turned(knees: FindingList, clips: FindingList) -> str | None:
     if clips:
         turned = f" {count_words(len(clips), 'half-cycle', 'half-cycles')} clipped while a tone was turned up and down."
     if margin_db >= 0:
-        return f"Leave the gain where it is. The {hz} tone was left {margin_db:.1f} dB below the edge.{turned}"
+        least = "" if last.get("left_at_v") is not None else "at least "  # it moved to its end
+        return f"Leave the gain where it is. The {hz} tone was left {least}{margin_db:.1f} dB below the edge.{turned}"
     if unsure_db is not None:
         return (
             f"Turn the gain down by {unsure_db - margin_db:.1f} dB. The {hz} tone was left {-margin_db:.1f} dB beyond "

@@ -14,10 +14,9 @@ from ampwitness.detect.tones.tone_crossing import CurvePoint
 from ampwitness.detect.tones.tone_curve import (
     KNEE_PERCENT,
     ToneCurve,
-    find_left_thd,
     find_left_v,
+    find_margin_db,
     make_curve,
-    margin_of,
     usable_thd_percent,
 )
 from ampwitness.detect.tones.tone_distortion import (
@@ -142,9 +141,7 @@ class GainStepDetector:
             "supply_lowest_v": min(supplies, default=None),
             "load_ohm": self._load_ohm,
             "left_at_v": left_v,
-            "margin_db": None
-            if knee is None or left_v is None
-            else margin_of(knee.level_v, left_v, find_left_thd(curve.points)),
+            "margin_db": find_margin_db(curve.points, _level(knee)),
             "own_percent": curve.alike_percent if curve.is_all_own else curve.own_percent,
             "outcome": outcome_of(curve),
         }

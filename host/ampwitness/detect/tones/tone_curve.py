@@ -78,11 +78,30 @@ class ToneCurve:
 
 def find_left_v(points: Sequence[TonePoint]) -> float | None:
     """Volts rms at which a tone was left: those of its last second; None where these moved by LEFT_STEADY_DB."""
-    last_s = points[-1].stop_s
-    levels = [point.reading.level_v for point in points if point.stop_s > last_s - LEFT_S]
-    if points[-1].stop_s - points[0].start_s < LEFT_S or 20 * math.log10(max(levels) / min(levels)) > LEFT_STEADY_DB:
+    levels = _last_levels(points)
+    if not levels or 20 * math.log10(max(levels) / min(levels)) > LEFT_STEADY_DB:
         return None
     return float(np.median(levels))
+
+
+def find_margin_db(points: Sequence[TonePoint], knee_v: float | None) -> float | None:
+    """How far below the edge a tone was left, as `margin_of`; of one that moved to its end at least so far, by the most
+    of its last second, as what fades out within one was not turned. None where that was not below the edge."""
+    levels = _last_levels(points)
+    if knee_v is None or not levels:
+        return None
+    left_v = find_left_v(points)
+    if left_v is not None:
+        return margin_of(knee_v, left_v, find_left_thd(points))
+    return 20 * math.log10(knee_v / max(levels)) if max(levels) < knee_v else None
+
+
+def _last_levels(points: Sequence[TonePoint]) -> list[float]:
+    """Volts rms of the points of a tone's last second; none of one that was shorter."""
+    last_s = points[-1].stop_s
+    if last_s - points[0].start_s < LEFT_S:
+        return []
+    return [point.reading.level_v for point in points if point.stop_s > last_s - LEFT_S]
 
 
 def margin_of(knee_v: float, left_v: float, left_thd_percent: float | None) -> float:
