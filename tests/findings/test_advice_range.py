@@ -67,4 +67,6 @@ def test_a_recording_of_an_instant_is_no_proof_of_anything() -> None:
         return step
 
     assert said(0.0, 0.9).startswith("Record again, for a minute or longer.")
-    assert said(0.0, 1.1) == said(1.1, 0.0) == "Nothing that asks for action was found in what was looked at."
+    nothing = "Nothing that asks for action was found in what was looked at."
+    assert said(0.0, 1.1) == nothing
+    assert said(1.1, 0.0).startswith(f"{nothing} A few clips in dense music can be missed")

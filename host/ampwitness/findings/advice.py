@@ -230,7 +230,13 @@ def _advise_nothing(listed: FindingList, summary: Mapping[str, Any], coverage: S
         )
     if silences := advise_silences(summary):
         return f"{silences} Nothing else asks for action."
-    return "Nothing that asks for action was found in what was looked at."
+    nothing = "Nothing that asks for action was found in what was looked at."
+    is_heard = any(one.detector == "clipping" and one.judged_s >= LEAST_LOOKED_AT_S for one in coverage)
+    if is_heard and not listed.n_of("knee") and not listed.n_of("clip"):
+        nothing += (
+            " A few clips in dense music can be missed: a test tone at rising gain shows how far the gain may go."
+        )
+    return nothing
 
 
 def _word_reduced(reduction: Mapping[str, Any] | None, n_clips: int) -> str:
