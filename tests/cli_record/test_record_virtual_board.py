@@ -48,18 +48,22 @@ def test_all_that_was_played_is_recorded(run: Run, tmp_path: Path) -> None:
 
 
 def test_in_real_time_the_clock_is_fitted(run: Run, tmp_path: Path) -> None:
-    path = tmp_path / "a.mcap"
-    with virtual_board(VirtualBoardOptions(_stimulus(20.0), stays=True)) as port:
-        begun_s = time.monotonic()
-        ran = run("record", "--port", port, "--out", path, "--seconds", 6, "--json")
-        took_s = time.monotonic() - begun_s
-    assert ran.code == 0, ran.err
-    verified = json.loads(run("verify", path, "--json").out)
-    assert verified["balances"]
-    assert sum(verified["link_health"]["n_scans_lost"].values()) == 0
-    (session,) = verified["sessions"]
-    # A machine that pauses stops late, and what the board sent meanwhile is recorded too; never more than time allows.
-    assert 5.5 <= session["stop_s"] <= max(6.5, took_s)
-    fit = session["clock_fit"]
-    assert abs(fit["board_fast_ppm"]) < 20_000  # the virtual clock is this computer's own
-    assert fit["scatter_s"] < 0.1
+    scatters_s: list[float] = []
+    while len(scatters_s) < 3 and min(scatters_s, default=1.0) >= 0.1:  # other work on the machine only adds to it
+        path = tmp_path / f"{len(scatters_s)}.mcap"
+        with virtual_board(VirtualBoardOptions(_stimulus(20.0), stays=True)) as port:
+            begun_s = time.monotonic()
+            ran = run("record", "--port", port, "--out", path, "--seconds", 6, "--json")
+            took_s = time.monotonic() - begun_s
+        assert ran.code == 0, ran.err
+        verified = json.loads(run("verify", path, "--json").out)
+        assert verified["balances"]
+        assert sum(verified["link_health"]["n_scans_lost"].values()) == 0
+        (session,) = verified["sessions"]
+        # A machine that pauses stops late, and what the board sent meanwhile is recorded too; never more than time
+        # allows.
+        assert 5.5 <= session["stop_s"] <= max(6.5, took_s)
+        fit = session["clock_fit"]
+        assert abs(fit["board_fast_ppm"]) < 20_000  # the virtual clock is this computer's own
+        scatters_s.append(fit["scatter_s"])
+    assert min(scatters_s) < 0.1

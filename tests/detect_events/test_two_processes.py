@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import gc
+import signal
 import weakref
+from multiprocessing.shared_memory import SharedMemory
 
 import numpy as np
 import pytest
@@ -111,3 +113,24 @@ def test_an_end_over_there_is_told_here():
     apart._process.kill()
     with pytest.raises(RuntimeError, match="ended"):
         hand_over(apart)
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="no signal masks here")
+def test_a_signal_while_memory_is_made_leaves_none_behind(monkeypatch):
+    made: list[str] = []
+
+    def make(*, create: bool, size: int) -> SharedMemory:
+        memory = SharedMemory(create=create, size=size)
+        made.append(memory.name)
+        signal.raise_signal(signal.SIGINT)  # before it is known to anybody
+        return memory
+
+    monkeypatch.setattr("ampwitness.detect.apart.SharedMemory", make)
+    apart = DetectorsApart(make_counting, 0, ("counting",))
+    try:
+        with pytest.raises(KeyboardInterrupt):
+            apart.push(next(windows(1.0)))
+    finally:
+        apart.close()
+    with pytest.raises(FileNotFoundError):
+        SharedMemory(name=made[0])

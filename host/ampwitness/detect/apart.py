@@ -108,7 +108,8 @@ class DetectorsApart:
             self._hear()
         self._drop_memory()
         self._slot_bytes = max(4096, int(_SPARE_RATIO * n_bytes))
-        self._memory = SharedMemory(create=True, size=N_SLOTS * self._slot_bytes)
+        with signals_held_back():  # one that comes between the making and the noting would leave it behind
+            self._memory = SharedMemory(create=True, size=N_SLOTS * self._slot_bytes)
         self._say(("memory", self._memory.name))
 
     def _drop_memory(self) -> None:
