@@ -208,7 +208,9 @@ def test_a_slow_reader_at_real_speed_loses_counted_frames_only() -> None:
     heard = client.heard
     frames = heard.samples()
     check_every_sample(frames)
-    n_missing = frames[-1].index + 38 - 38 * len(frames)
+    n_sent = 4 * 8000 // 38 * 38  # in whole frames; on a busy machine the reader may be slow to the very end
+    assert frames[-1].index + 38 <= n_sent
+    n_missing = n_sent - 38 * len(frames)
     last = heard.json_of(layout.KIND_STATUS)[-1]
     assert n_missing > 0
     assert (last["queue_dropped_scans"], last["overrun_scans"]) == (n_missing, 0)
