@@ -7,9 +7,11 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 
 import pytest
 from ampwitness.cli import virtual_board
+from ampwitness.cli.stopping import interrupt_on_signals, stop_on_signals
 
 LOADING = """
 import os, signal, sys
@@ -56,3 +58,28 @@ def test_a_board_that_is_ended_looks_whether_it_shall_and_is_not_torn_out_of_wha
     monkeypatch.setattr(virtual_board, "run_virtual_board", run)
     virtual_board.virtual_board.main(["--constant", "supply=12.6"], standalone_mode=False)
     assert asked == [False, True]
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="no hang-up of a terminal here")
+@pytest.mark.parametrize("answer", [interrupt_on_signals, stop_on_signals])
+def test_the_end_of_the_terminal_is_answered_unless_the_command_was_begun_to_outlive_it(
+    answer: Callable[[], AbstractContextManager[list[int] | None]],
+) -> None:
+    """As `nohup` begins one: the signal is ignored from the start, and a soak goes on through the night."""
+    former = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        with answer() as seen:
+            os.kill(os.getpid(), signal.SIGHUP)
+            assert not seen
+        assert signal.getsignal(signal.SIGHUP) == signal.SIG_IGN
+        signal.signal(signal.SIGHUP, signal.SIG_DFL)
+        with answer() as seen:
+            if answer is stop_on_signals:
+                os.kill(os.getpid(), signal.SIGHUP)
+                assert seen == [signal.SIGHUP]
+            else:
+                with pytest.raises(KeyboardInterrupt):
+                    os.kill(os.getpid(), signal.SIGHUP)
+        assert signal.getsignal(signal.SIGHUP) == signal.SIG_DFL
+    finally:
+        signal.signal(signal.SIGHUP, former)

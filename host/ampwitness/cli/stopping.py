@@ -35,8 +35,11 @@ def interrupt_on_signals() -> Iterator[None]:
 
 @contextmanager
 def _answered_by(handler: Callable[[int, FrameType | None], None], *names: str) -> Iterator[None]:
-    """Signals, where the system knows them, go to a handler within, and to what had them before afterwards."""
+    """Signals, where the system knows them, go to a handler within, and to what had them before afterwards. The end of
+    the terminal stays ignored where the command was begun so: a night's soak is to outlive it."""
     numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
+    if "SIGHUP" in names and hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) == signal.SIG_IGN:
+        numbers.remove(signal.SIGHUP)
     before = {number: signal.signal(number, handler) for number in numbers}
     try:
         yield
