@@ -118,4 +118,14 @@ def test_a_long_recording_fills_in_the_furthest_of_each_stretch() -> None:
     assert budget.most(ENOUGH) == ENOUGH
     assert budget.most(500) == MOST_LATER
     assert budget.most(3) == 3
-    assert crest_fill.LONGEST < 2 * crest_fill.HALF
+
+
+@pytest.mark.parametrize("n", [1, crest_fill.LONGEST])
+def test_the_shortest_and_the_longest_top_fit_their_window(n: int) -> None:
+    """The window holds the top and what the prediction reaches over to either side of it."""
+    wave = np.sin(2 * np.pi * 60.0 * AT)
+    first = 8000 + round(RATE_HZ / 240) - n // 2
+    known = wave.copy()
+    known[first : first + n] = min(wave[first - 1], wave[first + n])
+    crest, _ = _fill(known, np.array([first]), np.array([first + n - 1]), np.ones(1))
+    assert crest[0] == pytest.approx(1.0, abs=0.02)
